@@ -1,0 +1,61 @@
+"""The errors a user may see, each as one clear line with what to do about it.
+
+ChronoError
+├── OptionError       a command's option or argument (also ValueError)
+├── UnitError         a text that is no quantity of the wanted kind (also ValueError)
+├── RigError          a rig file (also ValueError)
+├── RecordingError    a recording that cannot be read or written
+├── PortError         a serial port that cannot be opened or used
+└── CalibrationError  data that cannot support the calibration asked for
+"""
+
+
+class ChronoError(Exception):
+    """
+    Anything the user can put right.
+
+    Parameters
+    ----------
+    message : str
+        What is wrong, lower case, with the offending value.
+    where : str, optional
+        File, file:line, port or option.
+    hint : str, optional
+        What to do, one sentence.
+    """
+
+    exit_code = 2
+
+    def __init__(self, message: str, *, where: str = "", hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.where = where
+        self.hint = hint
+
+    def __str__(self) -> str:
+        line = f"{self.where}: {self.message}" if self.where else self.message
+        return f"{line}\n  do: {self.hint}" if self.hint else line
+
+
+class OptionError(ChronoError, ValueError):
+    """A command was given an option or argument it cannot use."""
+
+
+class UnitError(ChronoError, ValueError):
+    """A text is not a quantity of the wanted kind."""
+
+
+class RigError(ChronoError, ValueError):
+    """A rig file has unknown keys or impossible values."""
+
+
+class RecordingError(ChronoError):
+    """A recording cannot be read or written."""
+
+
+class PortError(ChronoError):
+    """A port cannot be opened or used."""
+
+
+class CalibrationError(ChronoError, ValueError):
+    """The data cannot support the calibration that was asked for."""

@@ -1,0 +1,1 @@
+"""From edges to shots, speeds and their uncertainty: pure functions over arrays."""

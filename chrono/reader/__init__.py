@@ -1,0 +1,1 @@
+"""From the board's bytes to decoded batches, and recordings of them."""
