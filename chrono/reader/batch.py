@@ -66,6 +66,17 @@ class Events:
         return len(self.kind)
 
 
+NO_EVENTS = Events(
+    np.zeros(0, np.int64),
+    np.zeros(0, np.uint8),
+    np.zeros(0, np.uint8),
+    np.zeros(0, np.uint8),
+    np.zeros(0, np.int64),
+    np.zeros(0, np.int32),
+    np.zeros(0, np.int32),
+)
+
+
 @dataclass(frozen=True)
 class Control:
     """

@@ -1,0 +1,429 @@
+"""The spine: batches in, shots and what is known about them out.
+
+One code path: a live port, a replay and a bulk run all call `Session.feed` with decoded
+rows of a recording, the operator's own rows among them. It knows nothing of files,
+ports and screens.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono import marks
+from chrono.errors import ChronoError, RecordingError
+from chrono.marks import Mark, Setup
+from chrono.processor.budget import Budget
+from chrono.processor.pipeline import Processor, Rules, Tally
+from chrono.processor.speed import Measured, SpeedModel, measure, shot_budget
+from chrono.processor.statistics import Series, series_statistics
+from chrono.processor.table import EdgesUsed, Shots
+from chrono.reader.batch import NO_EVENTS, Batch, Control, Events, Sample
+from chrono.rig import Rig, rig_from_record
+from chrono.shotlog import ShotLog, ShotRow, countable, shot_row
+
+SETUP_LIMIT = 10_000
+"""More setups than any session has; a file with more is refused."""
+
+MARK_LIMIT = 100_000
+SAMPLE_LIMIT = 20
+
+
+@dataclass(frozen=True)
+class LinkState:
+    """The last word on the connection: `event` is opened, lost, reopened or empty."""
+
+    event: str = ""
+    port: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class DamagedLine:
+    """A line that could not be used, with its row in the recording counted from 1."""
+
+    row: int
+    text: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class SessionView:
+    """What a screen shows, at one moment; `rows` holds the last shots, oldest first."""
+
+    rows: tuple[ShotRow, ...]
+    shots: int
+    counted: int
+    setup: Setup
+    setups: tuple[str, ...]
+    series: Series | None
+    latest: ShotRow | None
+    budget: Budget | None
+    hold: bool
+    link: LinkState
+    tally: Tally
+    damaged: int
+    rig: Rig
+
+
+class Session:
+    """
+    One run of clocking with one rig.
+
+    Parameters
+    ----------
+    rig : Rig
+        The rig to measure with; a `rig` record met before the first event replaces it.
+    capacity : int, optional
+        Shots to make room for.
+    fixed_rig : bool, optional
+        Keep to `rig` whatever the records say.
+    """
+
+    def __init__(self, rig: Rig, *, capacity: int = 0, fixed_rig: bool = False) -> None:
+        self.rig = rig
+        self.last_rig = rig
+        """The rig of the last `rig` record: the one that counts."""
+        self.log = ShotLog(capacity)
+        self.link = LinkState()
+        self.hold = False
+        self.started = ""
+        """Start of the session as its recording states it, ISO 8601, or empty."""
+        self.damaged = 0
+        self.rows = 0
+        self.damaged_lines: list[DamagedLine] = []
+        self.unread_records = 0
+        """Setups and marks that are none, left out."""
+        self.revision = 0
+        """Grows with every change that a screen could show."""
+        self._fixed_rig = fixed_rig
+        self._setups = [Setup()]
+        self._setup_anchors = [_BEFORE_ALL]
+        self._hold_anchors: list[int] = []
+        self._hold_states: list[bool] = []
+        self._marks: dict[int, tuple[bool | None, str, str]] = {}
+        self.session_notes: list[str] = []
+        self._begun = False
+        self._hello_hz = 0.0
+        self._begin(rig)
+
+    # -- what comes in -----------------------------------------------------------------
+
+    def feed(self, batch: Batch) -> None:
+        """
+        Take one batch.
+
+        Raises
+        ------
+        RecordingError
+            If the records go beyond any session's bounds.
+        """
+        done = 0
+        for control in batch.controls:
+            self._process(_part(batch.events, done, control.position))
+            done = control.position
+            self._take_control(control)
+        self._process(_part(batch.events, done, len(batch.events)))
+        self._keep_samples(batch.samples)
+        self.damaged += batch.damaged
+        self.rows += batch.rows
+        if batch.rows:
+            self.revision += 1
+
+    def pass_time(self, host_us: int) -> None:
+        """Close by the host's clock what only silence can close."""
+        self._add(self._processor.pass_time(host_us))
+
+    def finish(self) -> None:
+        """Close everything: no more data will come."""
+        self._add(self._processor.finish())
+
+    @property
+    def needs_second_pass(self) -> bool:
+        """Whether a later rig record changed what the shots were formed with."""
+        return Rules.from_rig(self.last_rig) != self._rules
+
+    def remeasure(self, rig: Rig) -> None:
+        """Measure every shot again with `rig`; the shots themselves stay as they were formed."""
+        self._use(rig)
+        for part in self.log.chunks():
+            self.log.replace_measured(part.start, measure(self.log.shots[part], self._model))
+        self.revision += 1
+
+    def _process(self, events: Events, controls: Sequence[Control] = ()) -> None:
+        self._begun = self._begun or len(events) > 0
+        if len(events) or controls:
+            self._add(self._processor.feed(events, controls))
+
+    def _tell_processor(self, control: Control) -> None:
+        self._process(NO_EVENTS, (replace(control, position=0),))
+
+    def _add(self, shots: Shots) -> None:
+        if len(shots):
+            self.log.add(shots, measure(shots, self._model), self._setup_of(shots))
+            self.revision += 1
+
+    def _take_control(self, control: Control) -> None:
+        try:
+            self._take_record(control)
+        except ChronoError:
+            raise
+        except ValueError as problem:
+            self.unread_records += 1
+            self._keep_samples((Sample(-self.rows - 1, str(control.data)[:80], str(problem)),))
+
+    def _take_record(self, control: Control) -> None:
+        match control.origin:
+            case "hello":
+                self._tell_processor(control)
+                self._hello_hz = float(control.data["frequency_hz"])
+                self._use(self.rig)
+            case "link":
+                self._tell_processor(control)
+                self.link = _link_state(control.data)
+            case "setup":
+                self._take_setup(control)
+            case "mark":
+                self._take_mark(marks.read_mark(control.data))
+            case "rig":
+                self._take_rig(control.data)
+            case "file":
+                self.started = str(control.data.get("start", ""))[:64]
+
+    def _take_setup(self, control: Control) -> None:
+        setup = marks.read_setup(control.data)
+        if len(self._setups) > SETUP_LIMIT:
+            raise RecordingError(
+                f"more than {SETUP_LIMIT} setups in one session",
+                hint="check that this is a recording of real clocking",
+            )
+        self._setup_anchors.append(max(self._processor.anchor(), self._setup_anchors[-1]))
+        self._setups.append(setup)
+        length_m = setup.body.get("length_m", self.rig.body.length_m)
+        self._tell_processor(replace(control, data={"body_length_m": length_m}))
+
+    def _take_mark(self, mark: Mark) -> None:
+        if mark.action in (marks.HOLD_ON, marks.HOLD_OFF):
+            self.hold = mark.action == marks.HOLD_ON
+            if not self._hold_states or self._hold_states[-1] != self.hold:
+                last = self._hold_anchors[-1] if self._hold_anchors else _BEFORE_ALL
+                self._hold_anchors.append(max(self._processor.anchor(), last))
+                self._hold_states.append(self.hold)
+        elif mark.shot is None:
+            self.session_notes.append(mark.text)
+            del self.session_notes[:-SETUP_LIMIT]
+        elif len(self._marks) < MARK_LIMIT or mark.shot in self._marks:
+            self._mark_shot(mark, mark.shot)
+
+    def _mark_shot(self, mark: Mark, key: int) -> None:
+        counted, reason, note = self._marks.get(key, (None, "", ""))
+        if mark.action == marks.SET_ASIDE:
+            counted, reason = False, mark.text
+        elif mark.action == marks.COUNT_AGAIN:
+            counted, reason = True, ""
+        else:
+            note = mark.text
+        self._marks[key] = (counted, reason, note)
+
+    def _take_rig(self, data: dict[str, Any]) -> None:
+        if self._fixed_rig:
+            return
+        self.last_rig = rig_from_record(data)
+        if not self._begun:
+            self._begin(self.last_rig)
+        elif not self.needs_second_pass:
+            self.remeasure(self.last_rig)
+
+    def _begin(self, rig: Rig) -> None:
+        self._use(rig)
+        self._rules = Rules.from_rig(rig)
+        self._processor = Processor(self._rules)
+
+    def _use(self, rig: Rig) -> None:
+        """Measure with `rig` from here on, its counter's frequency as the board said it."""
+        if self._hello_hz and rig.lines == "framed":
+            clock = rig.clock.model_copy(update={"frequency_hz": self._hello_hz})
+            rig = rig.model_copy(update={"clock": clock})
+        self.rig = rig
+        self._model = SpeedModel.from_rig(rig)
+
+    def _keep_samples(self, samples: Sequence[Sample]) -> None:
+        room = max(SAMPLE_LIMIT - len(self.damaged_lines), 0)
+        for sample in samples[:room]:
+            row = self.rows + sample.row + 1
+            self.damaged_lines.append(DamagedLine(row, sample.text, sample.reason))
+
+    # -- what is known -----------------------------------------------------------------
+
+    @property
+    def model(self) -> SpeedModel:
+        """The model that gives speeds now."""
+        return self._model
+
+    @property
+    def processor(self) -> Processor:
+        """The processor, for its tally and levels."""
+        return self._processor
+
+    @property
+    def setup(self) -> Setup:
+        """The setup that holds now."""
+        return self._setups[-1]
+
+    @property
+    def setup_names(self) -> tuple[str, ...]:
+        """Names of the setups in order of first use, shape of a set."""
+        return tuple(dict.fromkeys(s.name for s in self._setups))
+
+    def setup_name(self, index: int) -> str:
+        """Return the name of the setup that `ShotLog.setup` numbers."""
+        return self._setups[index].name
+
+    def setup_conditions(self, name: str) -> dict[str, str]:
+        """Return the conditions stated last under the setup name `name`."""
+        return next((s.conditions for s in reversed(self._setups) if s.name == name), {})
+
+    def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
+        """Tell which shots of the log enter the statistics, shape (N,)."""
+        return self._counted(self.log.shots[part], self.log.column("speed_mps")[part])
+
+    def notes(self, part: slice = slice(None)) -> list[str]:
+        """Return what is noted of each shot: the reason it was set aside, the user's note."""
+        shots = self.log.shots[part]
+        held = self._held(shots["key"])
+        words = ["on hold" if h else "" for h in held]
+        for i in self._marked(shots["key"]):
+            words[i] = self._note(int(shots["key"][i]), bool(held[i]))
+        return words
+
+    def series(self, setup: str | None = None) -> Series | None:
+        """Return the statistics of the counted shots, of one setup or of all."""
+        chosen = self.counted()
+        if setup is not None:
+            names = np.array([s.name == setup for s in self._setups])
+            chosen &= names[self.log.setup]
+        if not chosen.any():
+            return None
+        column = self.log.column
+        return series_statistics(
+            column("speed_mps")[chosen],
+            column("u_random_mps")[chosen],
+            column("u_shared_mps")[chosen],
+        )
+
+    def rows_of(self, part: slice) -> Iterator[ShotRow]:
+        """Yield shots of the log as people see them."""
+        columns = {n: self.log.column(n)[part] for n in _ROW_COLUMNS}
+        counted, notes, setups = self.counted(part), self.notes(part), self.log.setup[part]
+        for i, shot in enumerate(self.log.shots[part]):
+            measured = {name: float(values[i]) for name, values in columns.items()}
+            name = self._setups[setups[i]].name
+            number = part.start + i + 1
+            yield shot_row(number, shot, measured, name, bool(counted[i]), notes[i], False)
+
+    def open_rows(self) -> list[ShotRow]:
+        """Return the shots that are there but may still change."""
+        shots = self._processor.peek()
+        if not len(shots):
+            return []
+        measured = measure(shots, self._model)
+        counted = self._counted(shots, measured.speed_mps)
+        held = self._held(shots["key"])
+        return [
+            shot_row(
+                len(self.log) + i + 1,
+                shot,
+                {name: float(getattr(measured, name)[i]) for name in _ROW_COLUMNS},
+                self._setups[setup].name,
+                bool(counted[i]),
+                self._note(int(shot["key"]), bool(held[i])),
+                True,
+            )
+            for i, (shot, setup) in enumerate(zip(shots, self._setup_of(shots), strict=True))
+        ]
+
+    def view(self, limit: int = 300) -> SessionView:
+        """Return what a screen shows now, with at most `limit` of the last shots."""
+        closed = self.rows_of(slice(max(len(self.log) - limit, 0), len(self.log)))
+        rows = (*closed, *self.open_rows())
+        latest = rows[-1] if rows else None
+        return SessionView(
+            rows=rows[-limit:],
+            shots=len(self.log) + sum(row.open for row in rows),
+            counted=int(self.counted().sum()) + sum(row.counted for row in rows if row.open),
+            setup=self.setup,
+            setups=self.setup_names,
+            series=self.series(self.setup.name),
+            latest=latest,
+            budget=self.budget_of(latest) if latest else None,
+            hold=self.hold,
+            link=self.link,
+            tally=self._processor.tally,
+            damaged=self.damaged,
+            rig=self.rig,
+        )
+
+    def budget_of(self, row: ShotRow) -> Budget | None:
+        """Return the error budget of a shot, None if it has no speed."""
+        if not np.isfinite(row.speed_mps):
+            return None
+        return shot_budget(
+            self._model, row.transit_us * 1e-6, EdgesUsed[row.edges_used.upper()]
+        )
+
+    def _counted(
+        self, shots: Shots, speed_mps: npt.NDArray[np.float64]
+    ) -> npt.NDArray[np.bool_]:
+        counted = countable(shots, speed_mps) & ~self._held(shots["key"])
+        for i in self._marked(shots["key"]):
+            said = self._marks[int(shots["key"][i])][0]
+            if said is not None:
+                counted[i] = said and bool(np.isfinite(speed_mps[i]))
+        return counted
+
+    def _marked(self, keys: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
+        if not self._marks:
+            return np.zeros(0, np.intp)
+        return np.flatnonzero(np.isin(keys, np.fromiter(self._marks, np.int64)))
+
+    def _held(self, keys: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+        if not self._hold_anchors:
+            return np.zeros(len(keys), np.bool_)
+        place = np.searchsorted(np.array(self._hold_anchors), keys, side="left")
+        return np.array([False, *self._hold_states])[place]
+
+    def _setup_of(self, shots: Shots) -> npt.NDArray[np.int32]:
+        place = np.searchsorted(np.array(self._setup_anchors), shots["key"], side="left") - 1
+        return np.maximum(place, 0).astype(np.int32)
+
+    def _note(self, key: int, held: bool) -> str:
+        counted, reason, note = self._marks.get(key, (None, "", ""))
+        aside = "on hold" if held and counted is None else ""
+        if counted is False:
+            aside = f"set aside: {reason}" if reason else "set aside"
+        return "; ".join(word for word in (aside, note) if word)
+
+
+_BEFORE_ALL = int(np.iinfo(np.int64).min)
+_ROW_COLUMNS = (
+    "speed_mps",
+    "u_mps",
+    "U95_mps",
+    "u_random_mps",
+    "u_shared_mps",
+    "transit_s",
+    "body_length_m",
+    "companion_speed_mps",
+)
+
+
+def _part(events: Events, start: int, stop: int) -> Events:
+    if start == 0 and stop == len(events):
+        return events
+    return Events(*(getattr(events, name)[start:stop] for name in Events.__dataclass_fields__))
+
+
+def _link_state(data: dict[str, Any]) -> LinkState:
+    return LinkState(*(str(data.get(k, ""))[:200] for k in ("event", "port", "reason")))
