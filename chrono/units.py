@@ -1,0 +1,158 @@
+"""Quantities with units at the program's edges; inside, everything is SI.
+
+Texts such as ``"300 mm"`` are read by pint, which is loaded at the first use only.
+A unit must be of the very kind that is wanted: an angle is no ratio, a rotation no frequency.
+"""
+
+import math
+import re
+from functools import cache
+from typing import TYPE_CHECKING
+
+from chrono.errors import UnitError
+
+if TYPE_CHECKING:
+    import pint
+
+SPEED_UNITS = {"m/s": 1.0, "km/h": 1000 / 3600, "ft/s": 0.3048, "mph": 1609.344 / 3600}
+"""Units in which speeds are shown, in m/s (exact: NIST SP 811 appendix B)."""
+
+KINDS = {
+    "m": ("a length", "300 mm"),
+    "s": ("a time", "0.2 us"),
+    "rad": ("an angle", "1 deg"),
+    "Hz": ("a frequency", "16 MHz"),
+    "kg": ("a mass", "24 g"),
+    "K": ("a temperature", "18 degC"),
+    "Pa": ("a pressure", "1005 hPa"),
+    "m/s": ("a speed", "45 m/s"),
+    "": ("a ratio", "50 ppm"),
+}
+"""SI unit: the kind of quantity it stands for, and an example to show to the user."""
+
+ABSENT_TEXT = "—"
+"""What stands where there is no number."""
+
+_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
+_FACTOR = r"[A-Za-zµμ°Ω_%]+(?:\^-?[1-9])?"
+_UNIT = re.compile(rf"{_FACTOR}(?: ?[*/·] ?{_FACTOR})*")
+_LONGEST_UNIT = 40
+
+
+def parse_quantity(text: str, unit: str, name: str = "") -> float:
+    """
+    Read a number with its unit.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``"300 mm"``, ``"18 degC"``, ``"50 ppm"``.
+    unit : str
+        SI unit wanted, a key of `KINDS`; ``""`` for a ratio.
+    name : str, optional
+        What the text was given for, for the error message.
+
+    Returns
+    -------
+    float
+        The value in `unit`.
+
+    Raises
+    ------
+    UnitError
+        No number, no unit, an unknown unit, or a quantity of another kind.
+    """
+    number, unit_text = _split(text, unit, name)
+    value = _converted(number, unit_text, unit) if unit_text else number
+    if value is None or not math.isfinite(value):
+        raise _refusal(text, unit, name)
+    return value
+
+
+def speed_in(unit: str, speed_mps: float) -> float:
+    """Return a speed given in m/s in one of `SPEED_UNITS`."""
+    return speed_mps / SPEED_UNITS[unit]
+
+
+def format_speed(speed_mps: float, U95_mps: float, unit: str) -> str:  # noqa: N803
+    """
+    Write a speed with its expanded uncertainty, such as ``"45.12 ± 0.13 m/s"``.
+
+    The digits follow from the uncertainty, see `significant_decimals`; without one
+    four significant digits are shown, without a speed a dash.
+    """
+    if not math.isfinite(speed_mps):
+        return ABSENT_TEXT
+    speed, U95 = speed_in(unit, speed_mps), speed_in(unit, U95_mps)  # noqa: N806
+    if not math.isfinite(U95) or U95 <= 0:
+        return f"{speed:.4g} {unit}"
+    return f"{format_value(speed, U95)} ± {format_value(U95, U95)} {unit}"
+
+
+def format_value(value: float, uncertainty: float) -> str:
+    """Write `value` to the last digit that its `uncertainty` leaves meaningful."""
+    if not math.isfinite(value):
+        return ABSENT_TEXT
+    decimals = significant_decimals(uncertainty)
+    return f"{round(value, decimals):.{max(decimals, 0)}f}"
+
+
+def significant_decimals(uncertainty: float) -> int:
+    """
+    Return how many decimals to show (negative: round to tens, hundreds, …).
+
+    Rule of the Particle Data Group (Review of Particle Physics, Introduction 5.3): of the
+    uncertainty's first three digits 100…354 keep two digits, 355…949 one, 950…999 are
+    rounded up to 1000 and keep two.
+    """
+    if not math.isfinite(uncertainty) or uncertainty <= 0:
+        return 3
+    exponent = math.floor(math.log10(uncertainty))
+    first_three = round(uncertainty / 10.0 ** (exponent - 2))
+    if first_three < 355:
+        return 1 - exponent
+    return -exponent
+
+
+def quote(text: object) -> str:
+    """Return `text` short and harmless between double quotes, for an error message."""
+    shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(text))
+    return f'"{shown}"' if len(shown) <= 60 else f'"{shown[:57]}…"'
+
+
+def _split(text: str, unit: str, name: str) -> tuple[float, str]:
+    match = _NUMBER.fullmatch(text)
+    if match is None or len(match[2]) > _LONGEST_UNIT:
+        raise _refusal(text, unit, name)
+    if unit and not match[2]:
+        raise _refusal(text, unit, name, "with its unit ")
+    return float(match[1]), match[2]
+
+
+def _converted(number: float, unit_text: str, unit: str) -> float | None:
+    """Return the number in `unit`, or None if the unit is unknown or of another kind."""
+    if _UNIT.fullmatch(unit_text) is None:
+        return None
+    registry = _registry()
+    try:
+        quantity = registry.Quantity(number, registry.parse_units(unit_text)).to_base_units()
+    except Exception:  # pint's parser lets many kinds of exception through
+        return None
+    same_kind = quantity.units == registry.Quantity(1.0, unit).to_base_units().units
+    return float(quantity.magnitude) if same_kind else None
+
+
+def _refusal(text: str, unit: str, name: str, extra: str = "") -> UnitError:
+    kind, example = KINDS[unit]
+    hint = f'write {kind} with its unit, such as "{example}"'
+    if "," in text:
+        hint += ", with a point for the decimals"
+    subject = f"{name} is {quote(text)}" if name else f"{quote(text)} given"
+    return UnitError(f"{subject}, {kind} {extra}is wanted", hint=hint)
+
+
+@cache
+def _registry() -> "pint.UnitRegistry[float]":
+    import pint
+
+    return pint.UnitRegistry()
