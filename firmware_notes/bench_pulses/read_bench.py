@@ -79,15 +79,16 @@ def print_transits(passes: list[Pass | None]) -> None:
         if len(found) < 2:
             print(f"  {true:7d}: fewer than two passes found")
             continue
-        for name, values in (
-            ("lead", [p.lead for p in found]),
-            ("trail", [p.trail for p in found]),
-        ):
-            errors = [value - true for value in values]
-            print(
-                f"  {true:7d} {name:5s} n {len(errors):3d}  mean {statistics.mean(errors):+8.2f}"
-                f"  s {statistics.stdev(errors):5.2f}  min {min(errors):+d}  max {max(errors):+d}"
-            )
+        print_errors(f"{true:7d} lead ", [p.lead - true for p in found])
+        print_errors(f"{true:7d} trail", [p.trail - true for p in found])
+
+
+def print_errors(name: str, errors: list[int]) -> None:
+    mean, s = statistics.mean(errors), statistics.stdev(errors)
+    print(
+        f"  {name}  n {len(errors):3d}  mean {mean:+8.2f}  s {s:5.2f}"
+        f"  min {min(errors):+d}  max {max(errors):+d}"
+    )
 
 
 def print_sweep(passes: list[Pass | None]) -> None:
@@ -113,6 +114,8 @@ def print_sweep(passes: list[Pass | None]) -> None:
 
 
 def main() -> None:
+    if len(sys.argv) != 2:
+        sys.exit("usage: python3 read_bench.py RECORDING.tsv")
     text = Path(sys.argv[1]).read_text(encoding="utf-8")
     for number, groups in enumerate(series_of(edges_of(text)), start=1):
         passes = [whole_pass(group) for group in groups]
