@@ -1,0 +1,1 @@
+"""A messy firing line with known truth, and what must come out of it."""
