@@ -1,0 +1,191 @@
+"""One row of a recording: building it, escaping the board's bytes, reading it again.
+
+A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This file knows nothing of files.
+"""
+
+import json
+import re
+from dataclasses import asdict, dataclass
+from math import isfinite
+from typing import Any
+
+from chrono.reader.grammar import MAX_DIGITS, PARSERS, Damage, Event, Hello, Lines
+
+HEADER = b"host_us\torigin\tline\n"
+"""A recording's first line."""
+
+BOARD = "board"
+HELLO = "hello"
+JSON_ORIGINS = frozenset({"file", "rig", "link", "setup", "mark"})
+MAX_ROW_BYTES = 1_000_000
+"""A longer row is damaged."""
+
+MAX_JSON_LEVELS = 16
+"""A record nested deeper is damaged."""
+
+_UNSAFE = re.compile(rb"[^ -\[\]-~]")
+_ESCAPED = re.compile(rb"\\(?:x([0-9A-F]{2})|([t\\])|)")
+_HOST = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """
+    One row, read.
+
+    Attributes
+    ----------
+    host_us : int
+        Host's monotonic clock since the session's start [us].
+    origin : str
+        As written; `hello` for a board's hello; empty for a row that is no record.
+    content : Event, dict or Damage
+        The board's event, the JSON object (for `hello` its fields), or why there is none.
+    """
+
+    host_us: int
+    origin: str
+    content: Event | dict[str, Any] | Damage
+
+
+def escape(line: bytes) -> bytes:
+    """Return a board's line as printable ASCII without tab; `unescape` gives it back."""
+    return _UNSAFE.sub(_escape_byte, line)
+
+
+def unescape(text: bytes) -> bytes:
+    """
+    Return the bytes that `escape` was given.
+
+    Raises
+    ------
+    ValueError
+        A backslash begins none of ``\\xHH``, ``\\t``, ``\\\\``.
+    """
+    return _ESCAPED.sub(_unescape_one, text) if b"\\" in text else text
+
+
+def _escape_byte(match: re.Match[bytes]) -> bytes:
+    byte = match[0]
+    return {b"\t": b"\\t", b"\\": b"\\\\"}.get(byte) or b"\\x%02X" % byte[0]
+
+
+def _unescape_one(match: re.Match[bytes]) -> bytes:
+    code, letter = match.groups()
+    if code:
+        return bytes.fromhex(code.decode())
+    if letter:
+        return b"\t" if letter == b"t" else b"\\"
+    raise ValueError("a backslash that begins no escape")
+
+
+def board_row(host_us: int, line: bytes) -> bytes:
+    """
+    Return the row of one line from the board.
+
+    Parameters
+    ----------
+    host_us : int
+        Host's monotonic clock since the session's start [us].
+    line : bytes
+        The line exactly as received, without its newline.
+    """
+    return b"%d\tboard\t%s\n" % (host_us, escape(line))
+
+
+def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
+    """
+    Return the row of one record of our own.
+
+    Raises
+    ------
+    ValueError
+        `data` holds NaN or an infinity, or the row would be one that no reader accepts.
+    """
+    row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
+    read = parse_row(row[:-1], "framed")
+    if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
+        raise ValueError(f"a {origin!r} record that could not be read again")
+    return row
+
+
+def parse_row(row: bytes, lines: Lines) -> Row:
+    """Read one row, given without its newline; one ``\\r`` at its end is ignored."""
+    host, _, rest = row.removesuffix(b"\r").partition(b"\t")
+    name, tab, text = rest.partition(b"\t")
+    if not tab:
+        return _no_record("not three fields between tabs")
+    if not _HOST.fullmatch(host):
+        return _no_record("its host time is no whole number of microseconds")
+    origin = name[:16].decode("ascii", "replace")
+    if origin != BOARD and origin not in JSON_ORIGINS:
+        return _no_record("its origin is unknown")
+    if len(row) > MAX_ROW_BYTES:
+        return Row(int(host), origin, Damage("longer than 1 MB"))
+    if origin != BOARD:
+        return Row(int(host), origin, _parse_json(text))
+    content = _parse_board(text, lines)
+    if isinstance(content, Hello):
+        return Row(int(host), HELLO, asdict(content))
+    return Row(int(host), BOARD, content)
+
+
+def _no_record(reason: str) -> Row:
+    return Row(0, "", Damage(f"no record: {reason}"))
+
+
+def _parse_board(text: bytes, lines: Lines) -> Event | Hello | Damage:
+    try:
+        return PARSERS[lines](unescape(text))
+    except ValueError as exc:
+        return Damage(str(exc))
+
+
+def _parse_json(text: bytes) -> dict[str, Any] | Damage:
+    try:
+        data = json.loads(
+            text.decode(),
+            parse_constant=_refused,
+            parse_float=_finite,
+            parse_int=_whole,
+        )
+        if not isinstance(data, dict):
+            return Damage("JSON, but not an object")
+        if _deeper_than(MAX_JSON_LEVELS, data):
+            return Damage(f"nested deeper than {MAX_JSON_LEVELS} levels")
+        return _printable(data)
+    except (ValueError, RecursionError) as exc:
+        return Damage(f"no sound JSON: {str(exc)[:80]}")
+
+
+def _refused(word: str) -> float:
+    raise ValueError(f"{word} is no number")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    return value if isfinite(value) else _refused(text[:20])
+
+
+def _whole(text: str) -> int:
+    if len(text.lstrip("-")) > MAX_DIGITS:
+        raise ValueError("a whole number beyond 18 digits")
+    return int(text)
+
+
+def _deeper_than(levels: int, value: object) -> bool:
+    if isinstance(value, dict):
+        value = list(value.values())
+    if not isinstance(value, list):
+        return False
+    return levels == 0 or any(_deeper_than(levels - 1, inner) for inner in value)
+
+
+def _printable(data: dict[str, Any]) -> dict[str, Any]:
+    """Replace halves of surrogate pairs, which no terminal or file accepts, by ``?``."""
+    text = json.dumps(data, ensure_ascii=False)
+    clean = text.encode("utf-8", "replace").decode()
+    if clean == text:
+        return data
+    replaced: dict[str, Any] = json.loads(clean)
+    return replaced
