@@ -1,0 +1,64 @@
+"""What each flag of a shot means and what to do, one sentence each.
+
+The one source of the README's table and of the dashboard's help; keyed by the words that
+`chrono.processor.table.flag_words` gives.
+"""
+
+FLAG_HELP: dict[str, str] = {
+    "lone-a": (
+        "Only gate A was tripped: check that the path runs through both beams, or wait for "
+        "people, insects and sunlight to leave gate A alone."
+    ),
+    "lone-b": (
+        "Only gate B was tripped: check that the path runs through both beams and that gate A "
+        "is neither blocked nor blinded."
+    ),
+    "reversed": (
+        "Something went through gate B before gate A: if it was a shot, the gates are "
+        "swapped; if somebody walked through, put the session on hold meanwhile."
+    ),
+    "too-fast": (
+        "The transit is shorter than the rig's window.fastest allows: raise it if you expect "
+        "such speeds, otherwise look for noise that trips both gates."
+    ),
+    "too-slow": (
+        "The transit is longer than the rig's window.slowest allows: lower it if you expect "
+        "such speeds, otherwise it was a passer-by and there is nothing to do."
+    ),
+    "short": (
+        "The gates were blocked for less than the declared body would: check body.length, "
+        "the height of the beams on the body, and that it was no splinter."
+    ),
+    "long": (
+        "The gates were blocked for longer than the declared body would: check body.length, "
+        "and whether a carrier still clung to the body."
+    ),
+    "fragments": (
+        "Many short passages came at once: the body broke or scattered, so set the shot "
+        "aside and look at the body and the launcher before the next one."
+    ),
+    "companion": (
+        "A further body or carrier flew with the main one: compare its listed speed and set "
+        "the shot aside if the wrong one was taken for the main body."
+    ),
+    "flash": (
+        "Both gates tripped at the same moment, which is light and no body: shade the gates "
+        "from the muzzle; the body that follows is a shot of its own."
+    ),
+    "lead-only": (
+        "Only the leading edges gave the speed because a trailing edge was missing or not "
+        "sound: the stated uncertainty holds; if it happens often check the gates' levels."
+    ),
+    "trail-only": (
+        "Only the trailing edges gave the speed because a leading edge was missing or not "
+        "sound: the stated uncertainty holds; if it happens often check the gates' levels."
+    ),
+    "gap": (
+        "Lines were lost between the board and the computer during this shot: check cable and "
+        "baud rate, and set the shot aside if its speed looks odd."
+    ),
+    "board-lost": (
+        "The board had to drop edges about this time: remove what trips the gates so often "
+        "(flicker, chatter), or use a faster baud rate."
+    ),
+}
