@@ -1,0 +1,393 @@
+"""A serial port read in a thread of its own: bytes in, stamped rows out.
+
+Each line becomes the very row that the recording will hold. A port that goes away is
+opened again with growing pauses; the loss and the return are rows as well. Knows nothing
+of what lines mean, but for asking a framed board to say hello.
+"""
+
+import errno
+import os
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import serial
+from serial.tools import list_ports
+
+from chrono.errors import PortError
+from chrono.reader.batch import Kind
+from chrono.reader.framing import LineFramer, StampedLine
+from chrono.reader.grammar import Damage, Hello, Lines, parse_framed
+from chrono.reader.rows import board_row, json_row
+
+DEFAULT_BAUDRATE = 250_000
+READ_TIMEOUT_S = 0.2
+WRITE_TIMEOUT_S = 0.5
+ASK_FIRST_S = 0.5
+"""Time a board that was reset by the opening gets to say hello unasked [s]."""
+ASK_EVERY_S = 1.0
+SILENT_AFTER_S = 3.0
+"""Three beats missed."""
+RETRY_FIRST_S = 0.25
+RETRY_LONGEST_S = 5.0
+STOP_WITHIN_S = 1.0
+HEAD_S = 0.1
+"""A first line this soon after opening may lack its head: the board was in mid-line."""
+
+HELLO_REQUEST = b"?\n"
+HANDLERS = "chrono.reader"
+"""The package in which pyserial finds our `protocol_virtual`."""
+
+
+@dataclass(frozen=True)
+class LinkStatus:
+    """
+    The connection at one moment.
+
+    Attributes
+    ----------
+    state : {"closed", "open", "lost", "failed"}
+        `failed`: the thread ended by a fault of the program, told in `reason`.
+    port, reason : str
+        The port, and why it was lost or failed.
+    silent_s : float
+        Time since the last byte, or since the port was opened [s].
+    answered : bool
+        Whether any byte came since the port was opened.
+    bytes, lines : int
+        Received since the start.
+    losses : int
+        How often the port was lost.
+    """
+
+    state: Literal["closed", "open", "lost", "failed"]
+    port: str
+    reason: str = ""
+    silent_s: float = 0.0
+    answered: bool = False
+    bytes: int = 0
+    lines: int = 0
+    losses: int = 0
+
+    @property
+    def silent(self) -> bool:
+        """Whether an open port has given nothing for as long as three beats take."""
+        return self.state == "open" and self.silent_s > SILENT_AFTER_S
+
+
+class PortReader:
+    """
+    Read a port in a thread and hand on the rows of a recording.
+
+    Parameters
+    ----------
+    port : str
+        Anything `serial.serial_for_url` opens, and ``virtual://SCENARIO``.
+    sink : callable
+        Takes whole rows as bytes; called from the thread, and once from `start`.
+    now_us : callable
+        The session's clock [us].
+    baudrate : int
+    lines : {"framed", "plain", "interval"}
+        What the board sends.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        sink: Callable[[bytes], None],
+        now_us: Callable[[], int],
+        *,
+        baudrate: int = DEFAULT_BAUDRATE,
+        lines: Lines = "framed",
+    ) -> None:
+        self._port = port
+        self._sink = sink
+        self._now_us = now_us
+        self._baudrate = baudrate
+        self._lines = lines
+        self._status = LinkStatus("closed", port)
+        self._serial: serial.Serial | None = None
+        self._framer = LineFramer()
+        self._stopping = threading.Event()
+        self._headless = False
+        self._opened_us = 0
+        self._last_byte_us = 0
+        self._ask_at_us: int | None = None
+        self._thread = threading.Thread(target=self._run, name=f"reader {port}", daemon=True)
+        self.failure: BaseException | None = None
+        """What ended the thread, if it was not `stop`."""
+
+    @property
+    def status(self) -> LinkStatus:
+        """The connection now."""
+        silent_s = max(self._now_us() - self._last_byte_us, 0) * 1e-6
+        return replace(self._status, silent_s=silent_s)
+
+    def start(self) -> None:
+        """
+        Open the port and start reading.
+
+        Raises
+        ------
+        PortError
+            If it cannot be opened, with the cause.
+        """
+        self._take(open_port(self._port, self._baudrate), "opened")
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop reading and close the port."""
+        self._stopping.set()
+        port = self._serial
+        if port is not None:
+            # The thread may close the port at this very moment.
+            with suppress(OSError, AttributeError, TypeError):
+                port.cancel_read()
+        if self._thread.is_alive():
+            self._thread.join(STOP_WITHIN_S)
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping.is_set():
+                if self._serial is None:
+                    self._reopen()
+                else:
+                    self._read_until_lost(self._serial)
+            self._status = replace(self._status, state="closed")
+        except BaseException as exc:
+            self.failure = exc
+            self._status = replace(
+                self._status, state="failed", reason=f"{type(exc).__name__}: {exc}"
+            )
+        finally:
+            self._close()
+
+    def _read_until_lost(self, port: serial.Serial) -> None:
+        while not self._stopping.is_set():
+            try:
+                self._ask_when_due(port)
+                data = port.read(port.in_waiting or 1)
+            except OSError as exc:
+                self._lose(_reason(exc))
+                return
+            if data:
+                self._receive(self._now_us(), data)
+
+    def _receive(self, host_us: int, data: bytes) -> None:
+        if not self._status.answered:
+            soon = host_us - self._opened_us < HEAD_S * 1e6
+            self._headless = soon and self._lines == "interval"
+        lines = self._framer.feed(host_us, data)
+        if self._headless and lines:
+            self._set_head_aside(lines.pop(0))
+        if self._ask_at_us is not None and any(_answers(line) for _, line in lines):
+            self._ask_at_us = None
+        if lines:
+            self._sink(b"".join([board_row(us, line) for us, line in lines]))
+        self._last_byte_us = host_us
+        self._count(len(data), len(lines))
+
+    def _set_head_aside(self, head: StampedLine) -> None:
+        self._headless = False
+        self._tell("opened", "the port was opened in the middle of this line", head[1])
+
+    def _ask_when_due(self, port: serial.Serial) -> None:
+        """Ask a framed board for its hello, again and again until it speaks."""
+        if self._ask_at_us is None or self._now_us() < self._ask_at_us:
+            return
+        self._ask_at_us = self._now_us() + int(ASK_EVERY_S * 1e6)
+        # A port whose other end does not read is no reason to stop reading it.
+        with suppress(serial.SerialTimeoutException):
+            port.write(HELLO_REQUEST)
+
+    def _take(self, port: serial.Serial, event: str) -> None:
+        self._serial = port
+        self._framer = LineFramer()
+        self._opened_us = self._last_byte_us = self._now_us()
+        if self._lines == "framed":
+            self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
+        self._status = replace(self._status, state="open", reason="", answered=False)
+        self._tell(event, "")
+
+    def _lose(self, reason: str) -> None:
+        self._close()
+        losses = self._status.losses + 1
+        self._status = replace(self._status, state="lost", reason=reason, losses=losses)
+        self._tell("lost", reason, self._framer.take_unfinished())
+
+    def _reopen(self) -> None:
+        pause_s = RETRY_FIRST_S
+        while not self._stopping.wait(pause_s):
+            pause_s = min(2.0 * pause_s, RETRY_LONGEST_S)
+            try:
+                port = open_port(self._port, self._baudrate)
+            except PortError as exc:
+                self._status = replace(self._status, reason=exc.message)
+                continue
+            self._take(port, "reopened")
+            return
+
+    def _close(self) -> None:
+        port, self._serial = self._serial, None
+        if port is not None:
+            with suppress(OSError):
+                port.close()
+
+    def _count(self, received: int, lines: int) -> None:
+        before = self._status
+        self._status = replace(
+            before, answered=True, bytes=before.bytes + received, lines=before.lines + lines
+        )
+
+    def _tell(self, event: str, reason: str, fragment: bytes = b"") -> None:
+        """
+        Record what became of the link.
+
+        A fragment of a line goes here and not among the board's lines, where ``A 1234``
+        of ``A 123456`` would pass for a time.
+        """
+        data = {"event": event, "port": self._port, "reason": reason}
+        if fragment:
+            data["fragment"] = fragment.decode("latin-1")
+        self._sink(json_row(self._now_us(), "link", data))
+
+
+def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
+    """
+    Open a port for reading alone.
+
+    Parameters
+    ----------
+    port : str
+        Device, or an address with a scheme pyserial knows, or ``virtual://SCENARIO``.
+    baudrate : int
+
+    Returns
+    -------
+    serial.Serial
+        The open port; `read` returns after `READ_TIMEOUT_S` at the latest.
+
+    Raises
+    ------
+    PortError
+        If it is missing, not allowed, in use, no serial port, or the address or the
+        baud rate is impossible.
+    """
+    if HANDLERS not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append(HANDLERS)
+    try:
+        # 0 is a rate the system accepts: it hangs up.
+        if baudrate < 1:
+            raise ValueError("baud rate below 1")
+        return serial.serial_for_url(
+            port,
+            baudrate=baudrate,
+            timeout=READ_TIMEOUT_S,
+            write_timeout=WRITE_TIMEOUT_S,
+            exclusive=True,
+        )
+    except PortError:
+        raise
+    except Exception as exc:
+        raise _port_error(port, baudrate, exc) from exc
+
+
+def ports_here() -> list[tuple[str, str]]:
+    """Return the serial ports of this machine and what each says it is, or nothing."""
+    found = ((p.device, p.description or "") for p in list_ports.comports())
+    return sorted((device, "" if text == "n/a" else text) for device, text in found)
+
+
+_NO_PERMISSION = (errno.EACCES, errno.EPERM)
+_CAUSES = (
+    (
+        _NO_PERMISSION,
+        "cannot open: permission denied",
+        "join the group that owns the port, mostly by: sudo usermod -aG dialout $USER; "
+        "then log in again",
+    ),
+    (
+        (errno.EAGAIN, errno.EBUSY),
+        "the port is in use by another program",
+        "close the other program (a serial monitor, a second chrono) and try again",
+    ),
+    (
+        (errno.ENOTTY, errno.EISDIR, errno.ENXIO, errno.EINVAL),
+        "this is no serial port",
+        "name the board's port, such as /dev/ttyUSB0, /dev/ttyACM0 or COM3",
+    ),
+)
+
+
+def _port_error(port: str, baudrate: int, exc: Exception) -> PortError:
+    where = _shown(port)
+    if isinstance(exc, ValueError | OverflowError):
+        message, hint = _wrong_words(port, baudrate, exc)
+        return PortError(message, where=where, hint=hint)
+    code = _error_code(exc)
+    for codes, message, hint in _CAUSES:
+        if code in codes:
+            return PortError(message, where=where, hint=hint)
+    if code == errno.ENOENT or "FileNotFoundError" in str(exc):
+        return PortError("there is no such port", where=where, hint=_which_ports())
+    hint = _CHECK_ADDRESS if "://" in port else _which_ports()
+    return PortError(
+        f"cannot open: {_reason(exc).split(f'{port}: ')[-1]}", where=where, hint=hint
+    )
+
+
+_CHECK_ADDRESS = "check the address, and that its other end is running"
+
+
+def _error_code(exc: Exception) -> int | None:
+    """Return the system's error number, also where pyserial has put it into words."""
+    code = getattr(exc, "errno", None)
+    cause = exc.__context__
+    if code is None and cause is not None and cause.args and isinstance(cause.args[0], int):
+        code = cause.args[0]
+    if os.name == "nt" and code in _NO_PERMISSION:
+        return errno.EBUSY  # what Windows calls access denied is a port in use
+    return code
+
+
+def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
+    """Return message and hint for a port or baud rate that could not even be tried."""
+    if "baud" in str(exc).lower() or baudrate >= 2**31:
+        return (
+            f"baud rate {baudrate} is not possible here",
+            f"use the rate that the board's program sets, mostly {DEFAULT_BAUDRATE}",
+        )
+    if "://" in port:
+        return (
+            f"this address cannot be used: {exc}",
+            "use a device, socket://HOST:PORT, rfc2217://HOST:PORT or virtual://SCENARIO",
+        )
+    return f"this is no name of a port: {exc}", _which_ports()
+
+
+def _which_ports() -> str:
+    found = [f"{device} ({text})" if text else device for device, text in ports_here()]
+    if found:
+        return f"use one of the ports here: {', '.join(found)}"
+    return "plug the board in (no serial port is here), or try virtual://two-bands"
+
+
+def _shown(port: str) -> str:
+    """Return a port's name as a terminal may show it."""
+    return "".join(c if c.isprintable() else "?" for c in port[:200]) or "(no port)"
+
+
+def _reason(exc: Exception) -> str:
+    """Return an error's words on one line."""
+    return " ".join((getattr(exc, "strerror", None) or str(exc)).split())
+
+
+def _answers(line: bytes) -> bool:
+    """Whether a framed line is a hello, or an edge: then it is too late to ask for one."""
+    parsed = parse_framed(line)
+    if isinstance(parsed, Damage):
+        return False
+    return isinstance(parsed, Hello) or parsed.kind in (Kind.EDGE, Kind.LATE)

@@ -1,0 +1,399 @@
+"""Where a session's rows come from: a live port, or a recording played back.
+
+Both give whole rows of a recording by the same few calls, in the order in which the file
+holds them. What is live goes through a journal: into the recording first, then on. Knows
+nothing of what rows mean beyond their host time.
+"""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+from chrono.errors import RecordingError
+from chrono.reader.grammar import MAX_DIGITS, Lines
+from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus, PortReader
+from chrono.reader.recording import RecordingReader
+from chrono.reader.rows import json_row
+
+DRAIN_BYTES = 1 << 20
+"""The most that one call of `drain` hands over, unless one row is longer."""
+
+WRITE_AGAIN_S = 1.0
+"""Pause between attempts to write what the disk refused."""
+
+OperatorRow = tuple[float, str, dict[str, Any]]
+"""Time since the port was opened [s], origin, JSON object."""
+
+
+class RowWriter(Protocol):
+    """What a journal writes to; `RecordingWriter` is one."""
+
+    def append(self, rows: bytes, /) -> None:
+        """Write whole rows, all or none."""
+
+
+class Source(Protocol):
+    """What a session reads from, live or replayed."""
+
+    def start(self) -> None:
+        """Open it; raises a `ChronoError` when that cannot be done."""
+
+    def drain(self) -> bytes:
+        """Return the whole rows that are ready now, possibly none; never waits."""
+
+    def stop(self) -> None:
+        """Close it."""
+
+    @property
+    def finished(self) -> bool:
+        """Whether no more rows will come."""
+
+    @property
+    def status(self) -> LinkStatus:
+        """The connection now."""
+
+
+class Journal:
+    """
+    Rows on their way: into the recording first, then to whoever drains.
+
+    The port's thread and the operator both append; one lock keeps the order the same in
+    the file and for the consumer. When the disk refuses, rows are kept and handed on all
+    the same, and written once it takes them again.
+
+    Parameters
+    ----------
+    now_us : callable
+        The session's clock [us].
+    writer : RowWriter, optional
+        The recording; without one rows are only handed on.
+    """
+
+    def __init__(self, now_us: Callable[[], int], writer: RowWriter | None = None) -> None:
+        self._now_us = now_us
+        self._writer = writer
+        self._lock = threading.Lock()
+        self._ready: deque[bytes] = deque()
+        self._unwritten: list[bytes] = []
+        self._try_again_us = 0
+        self.trouble = ""
+        """Why the recording cannot be written now; empty when all is on the disk."""
+
+    def append(self, rows: bytes) -> None:
+        """Take whole rows, stamped already."""
+        with self._lock:
+            self._write(rows)
+            self._ready.append(rows)
+
+    def record(self, origin: str, data: dict[str, Any]) -> None:
+        """Take a record made now, such as the operator's setup or mark."""
+        with self._lock:
+            row = json_row(self._now_us(), origin, data)
+            self._write(row)
+            self._ready.append(row)
+
+    def drain(self, limit_bytes: int = DRAIN_BYTES) -> bytes:
+        """Return the rows taken since the last call, up to about `limit_bytes` of them."""
+        taken: list[bytes] = []
+        with self._lock:
+            size = 0
+            while self._ready and (not taken or size + len(self._ready[0]) <= limit_bytes):
+                taken.append(self._ready.popleft())
+                size += len(taken[-1])
+        return b"".join(taken)
+
+    @property
+    def unwritten_bytes(self) -> int:
+        """Bytes that wait for the disk."""
+        return sum(map(len, self._unwritten))
+
+    def write_to(self, writer: RowWriter) -> None:
+        """Write to another recording from here on, what waits for the disk included."""
+        with self._lock:
+            self._writer = writer
+            self._try_again_us = 0
+            self._write(b"")
+
+    def _write(self, rows: bytes) -> None:
+        if self._writer is None:
+            return
+        self._unwritten.append(rows)
+        if self.trouble and self._now_us() < self._try_again_us:
+            return
+        try:
+            self._writer.append(b"".join(self._unwritten))
+        except (OSError, RecordingError) as exc:
+            self.trouble = str(exc)
+            self._try_again_us = self._now_us() + int(WRITE_AGAIN_S * 1e6)
+        else:
+            self.trouble = ""
+            self._unwritten.clear()
+
+
+class LiveSource:
+    """
+    A board on a port, its rows in the recording before anyone sees them.
+
+    Parameters
+    ----------
+    port : str
+        Anything `open_port` opens.
+    writer : RowWriter, optional
+        The recording.
+    baudrate : int
+    lines : {"framed", "plain", "interval"}
+        What the board sends.
+    operator : iterable of (float, str, dict)
+        Records that a demonstration's operator makes by the clock: time since `start`
+        [s], origin, JSON object; may be without end.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        *,
+        writer: RowWriter | None = None,
+        baudrate: int = DEFAULT_BAUDRATE,
+        lines: Lines = "framed",
+        operator: Iterable[OperatorRow] = (),
+    ) -> None:
+        self._begin_ns = time.monotonic_ns()
+        self._started_us = 0
+        self._operator = iter(operator)
+        self._next_act = next(self._operator, None)
+        self.journal = Journal(self.now_us, writer)
+        self._reader = PortReader(
+            port, self.journal.append, self.now_us, baudrate=baudrate, lines=lines
+        )
+
+    def now_us(self) -> int:
+        """Return the session's clock: time since this object was made [us]."""
+        return (time.monotonic_ns() - self._begin_ns) // 1000
+
+    def start(self) -> None:
+        """
+        Open the port and start reading.
+
+        Raises
+        ------
+        PortError
+            If it cannot be opened, with the cause.
+        """
+        self._reader.start()
+        self._started_us = self.now_us()
+
+    def record(self, origin: str, data: dict[str, Any]) -> None:
+        """Add a record of our own to the rows, stamped now."""
+        self.journal.record(origin, data)
+
+    def drain(self) -> bytes:
+        """Return the whole rows that came since the last call; at most about 1 MB."""
+        while self._next_act is not None and self._next_act[0] <= self._running_s():
+            _, origin, data = self._next_act
+            self.record(origin, data)
+            self._next_act = next(self._operator, None)
+        return self.journal.drain()
+
+    def stop(self) -> None:
+        """Stop reading and close the port; what was read can still be drained."""
+        self._reader.stop()
+
+    @property
+    def finished(self) -> bool:
+        """Whether reading has ended, by `stop` or by a fault told in `status`."""
+        return self.status.state in ("closed", "failed")
+
+    @property
+    def status(self) -> LinkStatus:
+        """The connection now."""
+        return self._reader.status
+
+    @property
+    def failure(self) -> BaseException | None:
+        """The fault that ended the reading thread, None if there is none."""
+        return self._reader.failure
+
+    def _running_s(self) -> float:
+        return (self.now_us() - self._started_us) * 1e-6
+
+
+class ReplaySource:
+    """
+    A recording played back by its own host times, or at once. The file is only read.
+
+    Parameters
+    ----------
+    path : path
+        The recording.
+    pace : float or None
+        Recorded time passes so many times as fast; None gives everything at once.
+    clock : callable
+        Seconds that pass; only differences count.
+    """
+
+    def __init__(
+        self,
+        path: str | Path,
+        pace: float | None = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._path = Path(path)
+        self._pace = pace
+        self._clock = clock
+        self._paused = False
+        self._since_s = 0.0
+        self._position_us = 0.0
+        self._reader: RecordingReader | None = None
+        self._blocks: Iterator[bytes] = iter(())
+        self._block = b""
+        self._offset = 0
+        self._released = 0
+        self._rows = 0
+        self._next_us: int | None = None
+
+    def start(self) -> None:
+        """
+        Open the recording and let its time run.
+
+        Raises
+        ------
+        RecordingError
+            If it is none.
+        """
+        self._reader = RecordingReader(self._path)
+        self._blocks = iter(self._reader)
+        self._load()
+        self._go_to_next_row()
+
+    def drain(self) -> bytes:
+        """Return the whole rows that are due; at most about 1 MB."""
+        if self._paused and self._pace is None:
+            return b""
+        self._advance()
+        start = self._offset
+        self._offset = len(self._block) if self._pace is None else self._due_end()
+        rows = self._block[start : self._offset]
+        self._released += len(rows)
+        self._rows += rows.count(b"\n")
+        if self._offset == len(self._block):
+            self._load()
+        return rows
+
+    def pause(self) -> None:
+        """Hold the recorded time."""
+        self._advance()
+        self._paused = True
+
+    def resume(self) -> None:
+        """Let the recorded time run on."""
+        self._advance()
+        self._paused = False
+
+    @property
+    def paused(self) -> bool:
+        """Whether the recorded time is held."""
+        return self._paused
+
+    @property
+    def pace(self) -> float | None:
+        """Recorded seconds in a second; None for at once."""
+        return self._pace
+
+    def set_pace(self, pace: float | None) -> None:
+        """Let the recorded time pass at another pace from here on; None is at once."""
+        self._advance()
+        if self._pace is None:
+            self._go_to_next_row()
+        self._pace = pace
+
+    def release_until(self, host_us: int) -> None:
+        """Make due what was recorded up to a host time, paused or not; never goes back."""
+        self._advance()
+        self._position_us = max(self._position_us, float(host_us))
+
+    def stop(self) -> None:
+        """Close the recording; nothing more is given."""
+        self._blocks = iter(())
+        self._block, self._offset, self._next_us = b"", 0, None
+
+    @property
+    def next_us(self) -> int | None:
+        """Host time of the next row that is held back [us], None at the end."""
+        return self._next_us
+
+    @property
+    def position_us(self) -> int:
+        """The recorded time now [us]."""
+        self._advance()
+        return int(self._position_us)
+
+    @property
+    def finished(self) -> bool:
+        """Whether every row was given."""
+        return self._reader is not None and self._offset == len(self._block)
+
+    @property
+    def left_out(self) -> str:
+        """What could not be used at the end of the file, empty if nothing (yet)."""
+        return self._reader.cut or "" if self._reader is not None else ""
+
+    @property
+    def progress(self) -> float:
+        """Part of the file that was given, 0 to 1."""
+        size = self._path.stat().st_size if self._reader is not None else 0
+        return min(self._released / size, 1.0) if size else 0.0
+
+    @property
+    def status(self) -> LinkStatus:
+        """The recording as if it were a port."""
+        state: Literal["open", "closed"] = "closed" if self.finished else "open"
+        return LinkStatus(
+            state, str(self._path), answered=True, bytes=self._released, lines=self._rows
+        )
+
+    def _advance(self) -> None:
+        now_s = self._clock()
+        if not self._paused and self._pace is not None:
+            self._position_us += (now_s - self._since_s) * self._pace * 1e6
+        self._since_s = now_s
+
+    def _load(self) -> None:
+        self._block, self._offset = next(self._blocks, b""), 0
+        self._next_us = self._held_back(0)
+
+    def _go_to_next_row(self) -> None:
+        self._since_s = self._clock()
+        if self._next_us is not None:
+            self._position_us = float(self._next_us)
+
+    def _due_end(self) -> int:
+        """Return where in the block the rows end whose time has come."""
+        end = self._offset
+        while end < len(self._block) and end - self._offset < DRAIN_BYTES:
+            host_us = _host_us(self._block, end)
+            if host_us is not None and host_us > self._position_us:
+                self._next_us = host_us
+                break
+            end = _row_end(self._block, end)
+        return end
+
+    def _held_back(self, start: int) -> int | None:
+        while start < len(self._block):
+            host_us = _host_us(self._block, start)
+            if host_us is not None:
+                return host_us
+            start = _row_end(self._block, start)
+        return None
+
+
+def _host_us(block: bytes, start: int) -> int | None:
+    """Return a row's host time; None for the header and for what is no row."""
+    digits = block[start : start + MAX_DIGITS + 1].partition(b"\t")[0]
+    return int(digits) if digits.isdigit() and len(digits) <= MAX_DIGITS else None
+
+
+def _row_end(block: bytes, start: int) -> int:
+    return block.find(b"\n", start) + 1 or len(block)
