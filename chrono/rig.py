@@ -40,6 +40,7 @@ __all__ = [
     "update_rig",
     "with_frequency",
     "write_rig",
+    "write_starter",
 ]
 
 _Places = dict[tuple[str, ...], int]
@@ -149,6 +150,11 @@ def write_rig(path: str | Path, text: str) -> Rig:
         raise _unwritable(path, error) from error
     _replace(path, text.encode())
     return rig
+
+
+def write_starter(path: str | Path) -> Rig:
+    """Write a commented rig file to fill in, every key at its default; see `write_rig`."""
+    return write_rig(path, starter_text())
 
 
 def update_rig(path: str | Path, changes: Mapping[str, object]) -> Path:

@@ -39,7 +39,7 @@ _UNIT = re.compile(rf"{_FACTOR}(?: ?[*/·] ?{_FACTOR})*")
 _LONGEST_UNIT = 40
 
 
-def parse_quantity(text: str, unit: str, name: str = "") -> float:
+def parse_quantity(text: str, unit: str, where: str = "") -> float:
     """
     Read a number with its unit.
 
@@ -49,8 +49,8 @@ def parse_quantity(text: str, unit: str, name: str = "") -> float:
         Such as ``"300 mm"``, ``"18 degC"``, ``"50 ppm"``.
     unit : str
         SI unit wanted, a key of `KINDS`; ``""`` for a ratio.
-    name : str, optional
-        What the text was given for, for the error message.
+    where : str, optional
+        What the text was given for, such as an option, for the error message.
 
     Returns
     -------
@@ -62,10 +62,10 @@ def parse_quantity(text: str, unit: str, name: str = "") -> float:
     UnitError
         No number, no unit, an unknown unit, or a quantity of another kind.
     """
-    number, unit_text = _split(text, unit, name)
+    number, unit_text = _split(text, unit, where)
     value = _converted(number, unit_text, unit) if unit_text else number
     if value is None or not math.isfinite(value):
-        raise _refusal(text, unit, name)
+        raise _refusal(text, unit, where)
     return value
 
 
@@ -120,12 +120,12 @@ def quote(text: object) -> str:
     return f'"{shown}"' if len(shown) <= 60 else f'"{shown[:57]}…"'
 
 
-def _split(text: str, unit: str, name: str) -> tuple[float, str]:
+def _split(text: str, unit: str, where: str) -> tuple[float, str]:
     match = _NUMBER.fullmatch(text)
     if match is None or len(match[2]) > _LONGEST_UNIT:
-        raise _refusal(text, unit, name)
+        raise _refusal(text, unit, where)
     if unit and not match[2]:
-        raise _refusal(text, unit, name, "with its unit ")
+        raise _refusal(text, unit, where, "with its unit ")
     return float(match[1]), match[2]
 
 
@@ -142,13 +142,13 @@ def _converted(number: float, unit_text: str, unit: str) -> float | None:
     return float(quantity.magnitude) if same_kind else None
 
 
-def _refusal(text: str, unit: str, name: str, extra: str = "") -> UnitError:
+def _refusal(text: str, unit: str, where: str, extra: str = "") -> UnitError:
     kind, example = KINDS[unit]
     hint = f'write {kind} with its unit, such as "{example}"'
     if "," in text:
         hint += ", with a point for the decimals"
-    subject = f"{name} is {quote(text)}" if name else f"{quote(text)} given"
-    return UnitError(f"{subject}, {kind} {extra}is wanted", hint=hint)
+    message = f"{quote(text)} was given, {kind} {extra}is wanted"
+    return UnitError(message, where=where, hint=hint)
 
 
 @cache

@@ -1,0 +1,194 @@
+"""Error budgets by the GUM: inputs, their contributions, combined and expanded uncertainty.
+
+An input is described by its distribution about the estimate; a contribution is an input
+with the sensitivity of the result to it. Inputs are independent. Sources: JCGM 100:2008
+("GUM") and JCGM 101:2008.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from scipy import special
+
+Distribution = Literal["normal", "rectangular", "triangular", "arcsine", "tilt"]
+Nature = Literal["random", "shared"]
+
+COVERAGE = 0.95
+
+
+@dataclass(frozen=True)
+class Input:
+    """
+    One input quantity as a deviation from its estimate.
+
+    Attributes
+    ----------
+    name : str
+        What it is, for people.
+    distribution : str
+        normal (with few degrees of freedom: scaled t), rectangular, triangular, arcsine,
+        or tilt.
+    half_width : float
+        Half-width of a bounded distribution; NaN for normal. For tilt the largest angle
+        [rad].
+    u : float
+        Standard uncertainty.
+    dof : float
+        Degrees of freedom of `u`.
+    nature : str
+        random: new in each shot; shared: the same in all shots of a rig.
+    unit : str
+        SI unit of `half_width` and `u`.
+    """
+
+    name: str
+    distribution: Distribution
+    half_width: float
+    u: float
+    dof: float = math.inf
+    nature: Nature = "shared"
+    unit: str = ""
+
+
+def normal(
+    name: str, u: float, *, dof: float = math.inf, nature: Nature = "shared", unit: str = ""
+) -> Input:
+    """Return a normal input; with finite `dof` it is t-distributed (JCGM 101, 6.4.9)."""
+    return Input(name, "normal", math.nan, u, dof, nature, unit)
+
+
+def rectangular(
+    name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
+) -> Input:
+    """Return an input uniform over ± `half_width`: u = a/√3 (GUM 4.3.7)."""
+    u = half_width / math.sqrt(3)
+    return Input(name, "rectangular", half_width, u, math.inf, nature, unit)
+
+
+def triangular(
+    name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
+) -> Input:
+    """Return a symmetric triangular input: u = a/√6 (GUM 4.3.9)."""
+    u = half_width / math.sqrt(6)
+    return Input(name, "triangular", half_width, u, math.inf, nature, unit)
+
+
+def arcsine(
+    name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
+) -> Input:
+    """Return a U-shaped input, as of a sinusoidal swing: u = a/√2 (JCGM 101, 6.4.6)."""
+    u = half_width / math.sqrt(2)
+    return Input(name, "arcsine", half_width, u, math.inf, nature, unit)
+
+
+def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
+    """
+    Return the relative lengthening θ²/2 of a tilted path, less its mean θ_lim²/6.
+
+    θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45.
+    """
+    return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """
+    An input's part in the uncertainty of a result.
+
+    Attributes
+    ----------
+    input : Input
+        The input quantity.
+    sensitivity : float
+        Partial derivative of the result by the input, in SI units.
+    """
+
+    input: Input
+    sensitivity: float
+
+    @property
+    def name(self) -> str:
+        """Name of the input."""
+        return self.input.name
+
+    @property
+    def u_out(self) -> float:
+        """Standard uncertainty of the result from this input alone."""
+        return abs(self.sensitivity) * self.input.u
+
+
+def combined_uncertainty(contributions: Iterable[Contribution]) -> float:
+    """Return u_c, the root of the sum of squares (GUM eq. 10, independent inputs)."""
+    return math.sqrt(sum(c.u_out**2 for c in contributions))
+
+
+def effective_dof(contributions: Iterable[Contribution]) -> float:
+    """Return the effective degrees of freedom (Welch–Satterthwaite, GUM eq. G.2b)."""
+    contributions = tuple(contributions)
+    total = combined_uncertainty(contributions)
+    if total == 0:
+        return math.inf
+    parts = sum((c.u_out / total) ** 4 / c.input.dof for c in contributions)
+    return 1 / parts if parts else math.inf
+
+
+def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
+    """Return t_p(ν) for a two-sided interval (GUM table G.2); the normal one for ν = ∞."""
+    upper = (1 + probability) / 2
+    return float(special.ndtri(upper) if math.isinf(dof) else special.stdtrit(dof, upper))
+
+
+def expanded_uncertainty(
+    contributions: Iterable[Contribution], probability: float = COVERAGE
+) -> float:
+    """Return U = t_p(ν_eff)·u_c, what first order alone can say (GUM G.4.1)."""
+    contributions = tuple(contributions)
+    factor = coverage_factor(effective_dof(contributions), probability)
+    return factor * combined_uncertainty(contributions)
+
+
+@dataclass(frozen=True)
+class Budget:
+    """
+    The error budget of one shot's speed.
+
+    Attributes
+    ----------
+    speed_mps : float
+        The estimate [m/s].
+    contributions : tuple of Contribution
+        One for each input; `u_out` in m/s.
+    u_mps, u_random_mps, u_shared_mps : float
+        Combined standard uncertainty and its two parts [m/s].
+    dof : float
+        Effective degrees of freedom.
+    U95_mps : float
+        Half-width of the symmetric interval that holds 95 % of the combined
+        distribution [m/s]: the very number the shot carries.
+    U95_first_order_mps : float
+        t_95(ν_eff)·u_c, for comparison [m/s].
+    lowest_mps, highest_mps : float
+        Speeds for one tick more and one tick less [m/s].
+    """
+
+    speed_mps: float
+    contributions: tuple[Contribution, ...]
+    u_mps: float
+    u_random_mps: float
+    u_shared_mps: float
+    dof: float
+    U95_mps: float
+    U95_first_order_mps: float
+    lowest_mps: float
+    highest_mps: float
+
+    @property
+    def k(self) -> float:
+        """Coverage factor U95/u_c of the combined distribution."""
+        return self.U95_mps / self.u_mps if self.u_mps else math.nan
+
+    def share(self, contribution: Contribution) -> float:
+        """Return the contribution's share of the combined variance, 0 … 1."""
+        return (contribution.u_out / self.u_mps) ** 2 if self.u_mps else 0.0
