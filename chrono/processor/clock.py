@@ -9,7 +9,7 @@ Knows nothing of ports, recordings and gates.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import sqrt
+from math import inf, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -91,7 +91,7 @@ class ClockEstimate:
 
 @dataclass
 class _Segment:
-    """Stretch of beats without a break: blocks of equally many beats, each as its lower hull."""
+    """Stretch without a break: blocks of equally many beats, each as its lower hull."""
 
     beats_per_block: int = BEATS_PER_BLOCK
     blocks: list[Floats] = field(default_factory=list)
@@ -187,7 +187,7 @@ class ClockTracker:
             beats=self._beats,
             segments=len(lines),
             span_s=span_s,
-            notes=_notes(lines, span_s, contributions),
+            notes=_notes(lines, contributions),
         )
 
     def _add_one(self, point: tuple[float, float]) -> None:
@@ -209,7 +209,7 @@ class ClockTracker:
         if self._last is None:
             return False
         board_gap, host_gap = point[0] - self._last[0], point[1] - self._last[1]
-        return 0 < board_gap < GAP_S and 0 <= host_gap
+        return 0 < board_gap < GAP_S and host_gap >= 0
 
     def _forget_weakest(self) -> None:
         """Keep memory bounded: of the finished segments drop the one that tells least."""
@@ -305,14 +305,16 @@ def _lowest(blocks: list[Floats], slope: float) -> Floats:
 
 
 def _split_at_steps(segment: _Segment, slope: float) -> list[_Segment]:
+    """Cut where the envelope steps; the blocks beside a cut may hold both levels: left out."""
     low = _lowest(segment.blocks, slope)
     change = np.diff(low[:, 1] - slope * low[:, 0])
     change -= np.median(change)
     limit = max(STEP_S, STEP_FACTOR * float(np.median(np.abs(change))))
-    starts = [0, *(np.flatnonzero(np.abs(change) > limit) + 1).tolist(), len(low)]
+    cuts: list[int] = (np.flatnonzero(np.abs(change) > limit) + 1).tolist()
+    starts, ends = [0, *(cut + 1 for cut in cuts)], [*(cut - 1 for cut in cuts), len(low)]
     return [
-        _Segment(segment.beats_per_block, segment.blocks[start:end])
-        for start, end in zip(starts[:-1], starts[1:], strict=True)
+        _Segment(segment.beats_per_block, segment.blocks[start : max(start, end)])
+        for start, end in zip(starts, ends, strict=True)
     ]
 
 
@@ -406,20 +408,18 @@ def _contributions(
     polling = float(weight @ [polling_s / line.span_s for line in lines])
     return (
         Contribution("scatter of the delays", scatter.u, scatter.dof, "t"),
-        Contribution("host's own rate", rectangular_u(host_rate_tolerance), 1e99, "rectangular"),
-        Contribution("polling of the port", rectangular_u(polling), 1e99, "rectangular"),
+        Contribution("host's own rate", rectangular_u(host_rate_tolerance), inf, "rectangular"),
+        Contribution("polling of the port", rectangular_u(polling), inf, "rectangular"),
     )
 
 
-def _notes(
-    lines: list[_Line], span_s: float, contributions: tuple[Contribution, ...]
-) -> tuple[str, ...]:
-    notes = []
-    if any(line.wander > 1 for line in lines):
-        notes.append("the delays wander instead of scattering: uncertainty widened")
+def _notes(lines: list[_Line], contributions: tuple[Contribution, ...]) -> tuple[str, ...]:
     scatter, host, polling = (part.u for part in contributions)
-    if scatter + polling > host:
-        notes.append(f"{span_s:.0f} s of beats are short: let it run on to narrow this")
+    notes = []
+    if any(line.wander > 1 for line in lines) and scatter > max(host, polling) / 3:
+        notes.append("the delays wander instead of scattering: uncertainty widened")
+    if max(scatter, polling) > host:
+        notes.append("a longer run narrows this")
     return tuple(notes)
 
 
