@@ -1,0 +1,78 @@
+"""
+One byte in a hundred flipped, dropped or doubled on the wire.
+
+With lines of 25 bytes nearly a quarter of them is damaged. A CRC of 16 bits misses one
+damaged line in 65536 if the damage is arbitrary (CRC-16, length 16: 2**-16). What else
+guards: a single flipped byte is a burst of at most 8 bits, which a CRC-16 always detects;
+a single byte dropped or doubled changes the length, and every field has its fixed width;
+so two or more bytes of one line must be hit to need luck at all. Beyond that, hex digits
+are upper case only, gate and level have two values each, a counter far from the host's
+clock is a break, and a sequence number out of turn is a gap that flags the shot.
+"""
+
+import numpy as np
+import pytest
+
+from chrono.processor.pipeline import Processor, Rules
+from chrono.reader.decoder import decode_rows
+
+from .damage import DamagedWire, damaged
+from .generator import FiringLine, firing_line
+from .scoring import Seen, rig, score, seen, shots_of
+
+SINGLE = ("clean", "short", "long", "too_fast", "too_slow", "backwards", "lone", "flash_alone")
+SEVERAL = ("companion", "carrier_first", "pair", "companion_behind", "merged_at_a")
+SHARE = 0.01
+SEEDS = range(5)
+
+
+def _session(kinds: tuple[str, ...], seed: int) -> tuple[FiringLine, DamagedWire]:
+    line = firing_line(seed, kinds=kinds)
+    return line, damaged(line, SHARE, seed)
+
+
+def _counted(line: FiringLine, wire: DamagedWire) -> list[tuple[tuple[float, ...], Seen]]:
+    """Return each counted shot with the true speeds of the launch it belongs to."""
+    card = score(line, seen(shots_of(wire.rows)))
+    pairs = [(v.launch, s) for v in card.verdicts for s in v.shots if s.counted]
+    assert not [s for s in card.strays if s.counted]
+    return [((*x.speeds_mps, x.companion_mps), s) for x, s in pairs]
+
+
+def _is_wrong(true: tuple[float, ...], shot: Seen) -> bool:
+    """Farther from every true speed than all the rig's tolerances together (0.5 %)."""
+    return not np.any(np.abs(shot.speed_mps / np.array(true) - 1) < 0.005)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_wrong_speed_is_counted(seed: int) -> None:
+    counted = _counted(*_session(SINGLE, seed))
+    assert len(counted) > 100
+    assert not [(true, shot) for true, shot in counted if _is_wrong(true, shot)]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_speed_is_made_of_two_bodies_edges(seed: int) -> None:
+    counted = _counted(*_session(SEVERAL, seed))
+    assert len(counted) > 50
+    assert not [(true, shot) for true, shot in counted if _is_wrong(true, shot)]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_tally_equals_the_damage_done(seed: int) -> None:
+    _, wire = _session(SINGLE, seed)
+    batch = decode_rows(wire.rows, lines="framed")
+    processor = Processor(Rules.from_rig(rig()))
+    processor.feed(batch.events, [c for c in batch.controls if c.origin != "rig"])
+    processor.finish()
+    assert wire.touched > 500
+    assert batch.damaged == wire.unlike
+    assert processor.tally.lost_lines == wire.missing
+
+
+def test_an_undamaged_wire_has_an_empty_tally() -> None:
+    line = firing_line(1, kinds=("clean",))
+    wire = damaged(line, 0.0, 0)
+    assert (wire.touched, wire.unlike, wire.missing) == (0, 0, 0)
+    assert wire.rows == line.rows
+    assert decode_rows(wire.rows, lines="framed").damaged == 0
