@@ -7,7 +7,7 @@ not measurements.
 
 from dataclasses import dataclass, field, replace
 from typing import Literal
-from urllib.parse import parse_qsl, urlsplit
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from chrono.errors import PortError
 
@@ -338,6 +338,14 @@ class Play:
     seed: int = 1
     shots: int | None = None
     speedup: float = 1.0
+
+    @property
+    def url(self) -> str:
+        """The address that asks for this play."""
+        plain = Play(self.scenario)
+        said = {k: getattr(self, k) for k in OPTIONS if getattr(self, k) != getattr(plain, k)}
+        query = f"?{urlencode(said)}" if said else ""
+        return f"{SCHEME}://{self.scenario.name}{query}"
 
 
 def parse_play(url: str) -> Play:

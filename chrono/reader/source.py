@@ -12,17 +12,13 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
-from chrono.errors import RecordingError
 from chrono.reader.grammar import MAX_DIGITS, Lines
 from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus, PortReader
-from chrono.reader.recording import RecordingReader
+from chrono.reader.recording import Blocks, read_blocks
 from chrono.reader.rows import json_row
 
 DRAIN_BYTES = 1 << 20
 """The most that one call of `drain` hands over, unless one row is longer."""
-
-WRITE_AGAIN_S = 1.0
-"""Pause between attempts to write what the disk refused."""
 
 OperatorRow = tuple[float, str, dict[str, Any]]
 """Time since the port was opened [s], origin, JSON object."""
@@ -32,7 +28,7 @@ class RowWriter(Protocol):
     """What a journal writes to; `RecordingWriter` is one."""
 
     def append(self, rows: bytes, /) -> None:
-        """Write whole rows, all or none."""
+        """Write whole rows; a disk in trouble is the writer's to deal with."""
 
 
 class Source(Protocol):
@@ -61,8 +57,7 @@ class Journal:
     Rows on their way: into the recording first, then to whoever drains.
 
     The port's thread and the operator both append; one lock keeps the order the same in
-    the file and for the consumer. When the disk refuses, rows are kept and handed on all
-    the same, and written once it takes them again.
+    the file and for the consumer.
 
     Parameters
     ----------
@@ -77,60 +72,31 @@ class Journal:
         self._writer = writer
         self._lock = threading.Lock()
         self._ready: deque[bytes] = deque()
-        self._unwritten: list[bytes] = []
-        self._try_again_us = 0
-        self.trouble = ""
-        """Why the recording cannot be written now; empty when all is on the disk."""
 
     def append(self, rows: bytes) -> None:
         """Take whole rows, stamped already."""
         with self._lock:
-            self._write(rows)
-            self._ready.append(rows)
+            self._pass_on(rows)
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
         """Take a record made now, such as the operator's setup or mark."""
         with self._lock:
-            row = json_row(self._now_us(), origin, data)
-            self._write(row)
-            self._ready.append(row)
+            self._pass_on(json_row(self._now_us(), origin, data))
 
     def drain(self, limit_bytes: int = DRAIN_BYTES) -> bytes:
         """Return the rows taken since the last call, up to about `limit_bytes` of them."""
         taken: list[bytes] = []
+        size = 0
         with self._lock:
-            size = 0
             while self._ready and (not taken or size + len(self._ready[0]) <= limit_bytes):
                 taken.append(self._ready.popleft())
                 size += len(taken[-1])
         return b"".join(taken)
 
-    @property
-    def unwritten_bytes(self) -> int:
-        """Bytes that wait for the disk."""
-        return sum(map(len, self._unwritten))
-
-    def write_to(self, writer: RowWriter) -> None:
-        """Write to another recording from here on, what waits for the disk included."""
-        with self._lock:
-            self._writer = writer
-            self._try_again_us = 0
-            self._write(b"")
-
-    def _write(self, rows: bytes) -> None:
-        if self._writer is None:
-            return
-        self._unwritten.append(rows)
-        if self.trouble and self._now_us() < self._try_again_us:
-            return
-        try:
-            self._writer.append(b"".join(self._unwritten))
-        except (OSError, RecordingError) as exc:
-            self.trouble = str(exc)
-            self._try_again_us = self._now_us() + int(WRITE_AGAIN_S * 1e6)
-        else:
-            self.trouble = ""
-            self._unwritten.clear()
+    def _pass_on(self, rows: bytes) -> None:
+        if self._writer is not None:
+            self._writer.append(rows)
+        self._ready.append(rows)
 
 
 class LiveSource:
@@ -241,12 +207,13 @@ class ReplaySource:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._path = Path(path)
+        self._size = 1
         self._pace = pace
         self._clock = clock
         self._paused = False
         self._since_s = 0.0
         self._position_us = 0.0
-        self._reader: RecordingReader | None = None
+        self._file: Blocks | None = None
         self._blocks: Iterator[bytes] = iter(())
         self._block = b""
         self._offset = 0
@@ -263,8 +230,9 @@ class ReplaySource:
         RecordingError
             If it is none.
         """
-        self._reader = RecordingReader(self._path)
-        self._blocks = iter(self._reader)
+        self._file = read_blocks(self._path)
+        self._size = max(self._path.stat().st_size, 1)
+        self._blocks = iter(self._file)
         self._load()
         self._go_to_next_row()
 
@@ -280,6 +248,8 @@ class ReplaySource:
         self._rows += rows.count(b"\n")
         if self._offset == len(self._block):
             self._load()
+        else:
+            self._next_us = self._held_back(self._offset)
         return rows
 
     def pause(self) -> None:
@@ -333,18 +303,17 @@ class ReplaySource:
     @property
     def finished(self) -> bool:
         """Whether every row was given."""
-        return self._reader is not None and self._offset == len(self._block)
+        return self._file is not None and self._offset == len(self._block)
 
     @property
     def left_out(self) -> str:
         """What could not be used at the end of the file, empty if nothing (yet)."""
-        return self._reader.cut or "" if self._reader is not None else ""
+        return (self._file.cut or "") if self._file is not None else ""
 
     @property
     def progress(self) -> float:
         """Part of the file that was given, 0 to 1."""
-        size = self._path.stat().st_size if self._reader is not None else 0
-        return min(self._released / size, 1.0) if size else 0.0
+        return 1.0 if self.finished else min(self._released / self._size, 1.0)
 
     @property
     def status(self) -> LinkStatus:
@@ -375,7 +344,6 @@ class ReplaySource:
         while end < len(self._block) and end - self._offset < DRAIN_BYTES:
             host_us = _host_us(self._block, end)
             if host_us is not None and host_us > self._position_us:
-                self._next_us = host_us
                 break
             end = _row_end(self._block, end)
         return end

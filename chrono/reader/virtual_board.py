@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import count
 from math import cos, exp, expm1, floor, radians
 from random import Random
+from typing import Any
 
 from chrono.reader.grammar import (
     encode_beat,
@@ -19,7 +20,7 @@ from chrono.reader.grammar import (
     encode_interval,
     encode_plain,
 )
-from chrono.reader.scenarios import Board, Body, Flicker, Scenario, Setup
+from chrono.reader.scenarios import Board, Body, Flicker, Play, Scenario, Setup
 
 FIRST_LAUNCH_S = 1.2
 """Time from the board's start to the first launch [s]; speedup shortens it."""
@@ -174,12 +175,28 @@ def launches(
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[tuple[float, Setup]]:
-    """Yield when the launcher is set up anew, the first at 0 s, and the setup [s]."""
-    standing = None
+    """Yield when the launcher is set up anew [s], the first time at 0 s, and the setup."""
+    if len(scenario.setups) == 1:
+        yield 0.0, scenario.setups[0]
+        return
     for launch in launches(scenario, seed, shots=shots, speedup=speedup):
-        if launch.setup != standing:
+        if launch.shot % scenario.block == 0:
             yield launch.ready_s, launch.setup
-        standing = launch.setup
+
+
+def operator_rows(play: Play) -> Iterator[tuple[float, str, dict[str, Any]]]:
+    """
+    Yield the records an operator of the play would make.
+
+    Yields
+    ------
+    (float, str, dict)
+        Time since the board's start [s], origin, JSON object.
+    """
+    changes = setup_changes(play.scenario, play.seed, shots=play.shots, speedup=play.speedup)
+    for time_s, setup in changes:
+        record = {"name": setup.name, "body": {}, "conditions": dict(setup.conditions)}
+        yield time_s, "setup", record
 
 
 def board_lines(
