@@ -1,0 +1,26 @@
+# How a sketch is built on an Arduino core without the Arduino program.
+# Debian: apt-get install gcc-avr avr-libc make arduino-core-avr
+
+BUILD    ?= build
+CXX       = avr-g++
+MCU       = -mmcu=atmega328p -DF_CPU=16000000UL
+COMMON    = $(MCU) -Os -ffunction-sections -fdata-sections
+COMMON_CXX = $(COMMON) -std=gnu++11 -fno-exceptions -fno-threadsafe-statics
+WARN      = -Wall -Wextra
+LINK      = $(MCU) -Os -Wl,--gc-sections
+
+ARDUINO  ?= /usr/share/arduino/hardware/arduino/avr
+CORE      = $(ARDUINO)/cores/arduino
+ON_CORE   = -I $(CORE) -I $(ARDUINO)/variants/standard \
+            -DARDUINO=10819 -DARDUINO_AVR_UNO -DARDUINO_ARCH_AVR
+
+.DELETE_ON_ERROR:
+
+# The core's own warnings are not ours; DECIMAL_DIG is a macro that avr-gcc 5 lacks in C++11.
+$(BUILD)/core.a: | $(BUILD)
+	cd $(BUILD) && avr-gcc $(COMMON) $(ON_CORE) -std=gnu11 -w -c $(CORE)/*.c
+	cd $(BUILD) && $(CXX) $(COMMON_CXX) $(ON_CORE) -w -DDECIMAL_DIG=__DECIMAL_DIG__ -c $(CORE)/*.cpp
+	cd $(BUILD) && avr-ar rcs core.a *.o
+
+$(BUILD):
+	mkdir -p $@

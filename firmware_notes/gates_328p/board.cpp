@@ -1,0 +1,54 @@
+#include "board.h"
+
+#include <avr/io.h>
+#include <avr/wdt.h>
+
+#include "capture.h"
+#include "settings.h"
+#include "wire.h"
+
+namespace {
+
+uint32_t last_beat;
+
+void beat() {
+    const State state = board_state();
+    last_beat = state.counter;
+    send_beat(state);
+}
+
+void greet() {
+    send_hello();
+    beat();
+}
+
+void show_light(const State &state) {
+    if (state.a_blocked || state.b_blocked) PORTB |= _BV(PB5);
+    else PORTB &= ~_BV(PB5);
+}
+
+} // namespace
+
+// After a reset by the watchdog it keeps running, at its shortest time, until it is stopped.
+__attribute__((naked, used, section(".init3"))) void stop_watchdog() {
+    MCUSR = 0;
+    wdt_disable();
+}
+
+void start_board() {
+    DDRB |= _BV(PB5);
+    start_capture();
+    start_wire();
+    if (GATES_WATCHDOG) wdt_enable(WDTO_250MS);
+    greet();
+}
+
+void run_board() {
+    wdt_reset();
+    Edge edge;
+    if (take_edge(edge)) send_edge(edge);
+    const State state = board_state();
+    show_light(state);
+    if (hello_wanted()) greet();
+    else if (state.counter - last_beat >= F_CPU) beat();
+}

@@ -1,0 +1,356 @@
+/* An ATmega328P at 16 MHz with two gates, emulated by simavr.
+ *
+ *   board FIRMWARE.elf SCRIPT [--pty] [--pace FACTOR] [--until CYCLE]
+ *
+ * SCRIPT holds one event a line, in the order of the cycles (counted from power-up):
+ *
+ *   CYCLE A 1        gate A's pin goes high          CYCLE B 0        gate B's pin goes low
+ *   CYCLE reset      the reset button                CYCLE hang       the program is stuck
+ *   CYCLE send HEX   bytes from the host
+ *
+ * Gate A drives PD2, gate B drives PD3, and A xor B drives PB0, whatever the firmware uses.
+ * The board's bytes go to standard output. With --pty they go to a pseudo-terminal whose name
+ * is printed instead; the run waits for a line on standard input, and ends with its end.
+ * --pace 1 is real time; without it the run is as fast as it can be.
+ *
+ * What simavr leaves to the caller is marked "simavr:" below.
+ */
+#define _GNU_SOURCE
+#include <errno.h>
+#include <fcntl.h>
+#include <inttypes.h>
+#include <poll.h>
+#include <pty.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <termios.h>
+#include <time.h>
+#include <unistd.h>
+
+#include <simavr/avr_extint.h>
+#include <simavr/avr_ioport.h>
+#include <simavr/avr_uart.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_elf.h>
+#include <simavr/sim_interrupts.h>
+
+enum { FREQUENCY = 16000000, TURN = FREQUENCY / 1000, INTERRUPT_ENTRY = 4 };
+enum { RJMP_TO_ITSELF = 0xCFFF };
+enum { PINB_ADDRESS = 0x23, PIND_ADDRESS = 0x29, UCSR0A_ADDRESS = 0xC0, UCSR0B_ADDRESS = 0xC1 };
+enum { UDRE0_BIT = 1 << 5, TXEN0_BIT = 1 << 3 };
+
+enum kind { GATE_A, GATE_B, RESET, HANG, SEND };
+
+struct event {
+    uint64_t cycle;
+    enum kind kind;
+    int level;
+    char bytes[64];
+    size_t length;
+};
+
+static struct event *script;
+static size_t events, done;
+
+static avr_t *avr;
+static int level[2];
+static int reset_asked, hang_asked;
+static long hung_at = -1;
+static uint16_t hung_word;
+static int out = STDOUT_FILENO, terminal = -1;
+
+static void fail(const char *what, const char *which) {
+    fprintf(stderr, "board: %s: %s\n", what, which);
+    exit(2);
+}
+
+/* ---- the script ---- */
+
+static int hex_bytes(const char *text, char *bytes, size_t room) {
+    size_t length = 0;
+    for (unsigned byte; length < room && sscanf(text, "%2x", &byte) == 1; text += 2)
+        bytes[length++] = (char)byte;
+    return (int)length;
+}
+
+static int read_event(const char *line, struct event *event) {
+    char word[16], rest[160] = "";
+    if (sscanf(line, "%" SCNu64 " %15s %159s", &event->cycle, word, rest) < 2) return 0;
+    if (!strcmp(word, "A") || !strcmp(word, "B")) {
+        event->kind = *word == 'A' ? GATE_A : GATE_B;
+        event->level = *rest == '1';
+        return *rest == '0' || *rest == '1';
+    }
+    if (!strcmp(word, "send")) {
+        event->kind = SEND;
+        event->length = hex_bytes(rest, event->bytes, sizeof event->bytes);
+        return event->length > 0;
+    }
+    event->kind = strcmp(word, "reset") ? HANG : RESET;
+    return event->kind == RESET || !strcmp(word, "hang");
+}
+
+static void read_script(const char *path) {
+    FILE *file = fopen(path, "r");
+    if (!file) fail(path, strerror(errno));
+    char line[256];
+    size_t room = 0;
+    while (fgets(line, sizeof line, file)) {
+        if (events == room) script = realloc(script, (room = 2 * room + 64) * sizeof *script);
+        struct event *event = &script[events];
+        memset(event, 0, sizeof *event);
+        if (!read_event(line, event)) fail("not an event", line);
+        if (events && event->cycle < event[-1].cycle) fail("out of order", line);
+        events++;
+    }
+    fclose(file);
+}
+
+/* ---- pins ---- */
+
+static void set_pin(char port, int pin, int value) {
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(port), pin), value);
+}
+
+/* simavr: a write to PORT sets an input pin to its pull-up unless an outer level is declared. */
+static void hold_pins(void) {
+    avr_ioport_external_t d = {.name = 'D', .mask = 0x0C, .value = level[0] << 2 | level[1] << 3};
+    avr_ioport_external_t b = {.name = 'B', .mask = 0x01, .value = level[0] ^ level[1]};
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &d);
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('B'), &b);
+}
+
+static void drive_pins(void) {
+    hold_pins();
+    set_pin('D', 2, level[0]);
+    set_pin('D', 3, level[1]);
+    set_pin('B', 0, level[0] ^ level[1]);
+}
+
+/* ---- events ---- */
+
+static void send_to_board(const char *bytes, size_t length) {
+    avr_irq_t *input = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
+    for (size_t i = 0; i < length; i++) avr_raise_irq(input, (uint8_t)bytes[i]);
+}
+
+static void perform(const struct event *event) {
+    switch (event->kind) {
+    case GATE_A:
+    case GATE_B:
+        level[event->kind] = event->level;
+        drive_pins();
+        break;
+    case RESET: reset_asked = 1; break;
+    case HANG: hang_asked = 1; break;
+    case SEND: send_to_board(event->bytes, event->length); break;
+    }
+}
+
+/* simavr: a timer fires after the instruction that passes its cycle; the captured count and
+ * every time taken must be that of the wanted cycle. */
+static avr_cycle_count_t next_event(struct avr_t *a, avr_cycle_count_t when, void *param) {
+    (void)param;
+    (void)when;
+    const avr_cycle_count_t reached = a->cycle;
+    while (done < events && script[done].cycle <= reached) {
+        a->cycle = script[done].cycle;
+        perform(&script[done++]);
+    }
+    a->cycle = reached;
+    return done < events ? script[done].cycle : 0;
+}
+
+static void schedule(void) {
+    if (done == events) return;
+    const uint64_t cycle = script[done].cycle;
+    avr_cycle_timer_register(avr, cycle > avr->cycle ? cycle - avr->cycle : 1, next_event, NULL);
+}
+
+/* ---- what surrounds the chip ---- */
+
+static void keep_bytes(struct avr_irq_t *irq, uint32_t byte, void *param) {
+    (void)irq;
+    (void)param;
+    static char kept[4096];
+    static size_t count;
+    kept[count++] = (char)byte;
+    if (byte != '\n' && count < sizeof kept) return;
+    for (size_t sent = 0; sent < count;) {
+        const ssize_t n = write(out, kept + sent, count - sent);
+        if (n < 0 && errno != EINTR) fail("write", strerror(errno));
+        if (n > 0) sent += (size_t)n;
+    }
+    count = 0;
+}
+
+/* simavr: entering an interrupt takes no time. */
+static void enter_interrupt(struct avr_irq_t *irq, uint32_t vector, void *param) {
+    (void)irq;
+    (void)param;
+    if (vector) avr->cycle += INTERRUPT_ENTRY;
+}
+
+/* simavr: switching the transmitter off and on leaves it not ready for ever. */
+static void enable_transmitter(avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)address;
+    (void)param;
+    static int enabled;
+    const int enable = value & TXEN0_BIT;
+    if (enable && !enabled) a->data[UCSR0A_ADDRESS] |= UDRE0_BIT;
+    enabled = enable;
+}
+
+static void stay_awake(avr_t *a, avr_cycle_count_t cycles) {
+    (void)a;
+    (void)cycles;
+}
+
+static void be_quiet(avr_t *a, const int severity, const char *format, va_list rest) {
+    (void)a;
+    if (severity <= LOG_ERROR) vfprintf(stderr, format, rest);
+}
+
+/* simavr: a reset brings back its defaults, forgets all timers and reads all pins as low. */
+static void surround(void) {
+    avr_extint_set_strict_lvl_trig(avr, 0, 0);
+    avr_extint_set_strict_lvl_trig(avr, 1, 0);
+    drive_pins();
+    avr->data[PIND_ADDRESS] = (uint8_t)(level[0] << 2 | level[1] << 3);
+    avr->data[PINB_ADDRESS] = (uint8_t)(level[0] ^ level[1]);
+    schedule();
+}
+
+static void (*core_reset)(avr_t *);
+static int was_reset;
+
+static void note_reset(avr_t *a) {
+    if (hung_at >= 0) {
+        a->flash[hung_at] = hung_word & 0xFF;
+        a->flash[hung_at + 1] = hung_word >> 8;
+        hung_at = -1;
+    }
+    was_reset = 1;
+    if (core_reset) core_reset(a);
+}
+
+static void power_up(const char *elf) {
+    static elf_firmware_t firmware;
+    if (elf_read_firmware(elf, &firmware)) fail(elf, "cannot be read");
+    avr = avr_make_mcu_by_name("atmega328p");
+    if (!avr || avr_init(avr)) fail("simavr", "has no atmega328p");
+    firmware.frequency = FREQUENCY;
+    avr_load_firmware(avr, &firmware);
+    avr->sleep = stay_awake;
+    avr->run_cycle_limit = FREQUENCY;
+    core_reset = avr->reset;
+    avr->reset = note_reset;
+    uint32_t flags = 0; /* simavr: it would print the bytes, and sleep whenever they are awaited */
+    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT),
+                            keep_bytes, NULL);
+    avr_register_io_write(avr, UCSR0B_ADDRESS, enable_transmitter, NULL);
+    avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
+                            enter_interrupt, NULL);
+    surround();
+}
+
+/* The instruction to come is replaced by a jump to itself, unless a handler is running. */
+static void hang(void) {
+    if (!avr->sreg[S_I]) return;
+    hung_at = (long)avr->pc;
+    hung_word = (uint16_t)(avr->flash[hung_at] | avr->flash[hung_at + 1] << 8);
+    avr->flash[hung_at] = RJMP_TO_ITSELF & 0xFF;
+    avr->flash[hung_at + 1] = RJMP_TO_ITSELF >> 8;
+    hang_asked = 0;
+}
+
+static void step(void) {
+    const int state = avr_run(avr);
+    if (state == cpu_Done || state == cpu_Crashed) fail("simavr", "the program crashed");
+    if (hang_asked) hang();
+    if (reset_asked) {
+        reset_asked = 0;
+        avr_reset(avr);
+    }
+    if (was_reset) {
+        was_reset = 0;
+        surround();
+    }
+}
+
+/* ---- the outer world ---- */
+
+static void open_terminal(void) {
+    int keep_open; /* without a second holder the terminal closes with its first reader */
+    char name[64];
+    struct termios raw = {0};
+    cfmakeraw(&raw);
+    if (openpty(&terminal, &keep_open, name, &raw, NULL)) fail("openpty", strerror(errno));
+    fcntl(terminal, F_SETFL, O_NONBLOCK);
+    out = terminal;
+    printf("%s\n", name);
+    fflush(stdout);
+}
+
+static void wait_for_line(void) {
+    char byte;
+    while (read(STDIN_FILENO, &byte, 1) == 1 && byte != '\n') {
+    }
+}
+
+static int end_of_input(void) {
+    struct pollfd input = {.fd = STDIN_FILENO, .events = POLLIN};
+    char byte;
+    return poll(&input, 1, 0) > 0 && read(STDIN_FILENO, &byte, 1) == 0;
+}
+
+static void hear_host(void) {
+    char bytes[32];
+    const ssize_t count = read(terminal, bytes, sizeof bytes);
+    if (count > 0) send_to_board(bytes, (size_t)count);
+}
+
+static double seconds(void) {
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+static void hold_pace(double start, uint64_t first, double pace) {
+    const double ahead = start + (double)(avr->cycle - first) / FREQUENCY / pace - seconds();
+    if (ahead > 0) usleep((useconds_t)(1e6 * ahead));
+}
+
+static void run(double pace, uint64_t until) {
+    const double start = seconds();
+    const uint64_t first = avr->cycle;
+    for (uint64_t turn = first + TURN; avr->cycle < until; turn += TURN) {
+        while (avr->cycle < turn && avr->cycle < until) step();
+        if (pace > 0) hold_pace(start, first, pace);
+        if (terminal < 0) continue;
+        hear_host();
+        if (end_of_input()) return;
+    }
+}
+
+int main(int argc, char **argv) {
+    double pace = 0;
+    uint64_t until = UINT64_MAX;
+    if (argc < 3) fail("usage", "board FIRMWARE.elf SCRIPT [--pty] [--pace X] [--until CYCLE]");
+    avr_global_logger_set(be_quiet);
+    read_script(argv[2]);
+    for (int i = 3; i < argc; i++) {
+        if (!strcmp(argv[i], "--pty")) open_terminal();
+        else if (!strcmp(argv[i], "--pace") && i + 1 < argc) pace = atof(argv[++i]);
+        else if (!strcmp(argv[i], "--until") && i + 1 < argc) until = strtoull(argv[++i], NULL, 10);
+        else fail("unknown option", argv[i]);
+    }
+    if (terminal < 0 && until == UINT64_MAX) fail("usage", "without --pty an --until is needed");
+    power_up(argv[1]);
+    if (terminal >= 0) wait_for_line();
+    run(pace, until);
+    if (terminal >= 0 && avr->cycle >= until) wait_for_line(); /* what is unread stays readable */
+    return 0;
+}
