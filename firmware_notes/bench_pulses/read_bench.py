@@ -16,7 +16,7 @@ PAUSE_TICKS = 30 * TICKS_PER_MS  # passes stand further apart than this
 NEW_SERIES_TICKS = 1500 * TICKS_PER_MS  # and series further than this
 KNOWN_TRANSITS = tuple(int(ms * TICKS_PER_MS) for ms in (1.5, 5, 15))
 FIRST_GAP, LAST_GAP = 4, 320
-BANDS = ((4, 66), (67, 95), (96, 159), (160, 320))  # cycles, first and last
+BANDS = ((4, 79), (80, 159), (160, 320))  # cycles, first and last: under 5 us, 10 us, above
 
 
 class Edge(NamedTuple):
