@@ -102,7 +102,7 @@ def _bound(contribution: Contribution) -> float:
 
 def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
     """Return the probabilities of the sum in bins centred on 0, 1, … −1 steps (FFT order)."""
-    edges: Floats = (np.arange(BINS + 1) - BINS // 2 - 0.5) * step
+    edges = np.asarray((np.arange(BINS + 1) - BINS // 2 - 0.5) * step, np.float64)
     transform = np.ones(BINS // 2 + 1, np.complex128)
     for part in parts:
         in_bins = np.diff(cumulative(part.input, edges / abs(part.sensitivity)))

@@ -147,6 +147,11 @@ class SpeedModel:
             *(Contribution(i, -v / (true_s * rate)) for i in self._timing(edges_used)),
         )
 
+    def U95(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:  # noqa: N802
+        """Return U95 [m/s] at a speed [m/s], without the table; for planning."""
+        transit_s = self.board_transit(speed_mps)
+        return coverage_half_width(self.contributions(transit_s, edges_used))
+
     def coverage_factor(self, transit_s: float, edges_used: int) -> float:
         """Return U95/u_c for one transit by the board's clock [s], from the table."""
         true_s = np.array([self.true_transit(transit_s)])
@@ -160,11 +165,11 @@ class SpeedModel:
         ± one tick; the mean of two pairs is the sum of two such of half the width.
         """
         if edges_used == EdgesUsed.BOTH:
-            names = "counter tick, leading edges", "counter tick, trailing edges"
+            names = "tick, leading edges", "tick, trailing edges"
             ticks = tuple(_tick_input(name, self.tick_s / 2) for name in names)
             return (*ticks, self.jitter)
         both_edges = replace(self.jitter, u=self.jitter.u * math.sqrt(2))
-        return _tick_input("counter tick", self.tick_s), both_edges
+        return _tick_input("tick", self.tick_s), both_edges
 
     @cached_property
     def u_timing_s(self) -> dict[int, float]:
@@ -317,7 +322,7 @@ def _spacing_input(rig: Rig) -> Input:
 
 
 def _trip_inputs(rig: Rig) -> tuple[Input, ...]:
-    names = "trip position, gate A", "trip position, gate B"
+    names = "trip position, A", "trip position, B"
     return tuple(rectangular(name, rig.gates.trip_tolerance_m, unit="m") for name in names)
 
 
@@ -400,7 +405,7 @@ def _coverage_factors(true_s: Floats, used: npt.NDArray[np.uint8], model: SpeedM
 
 
 def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
-    transit_s = shots["companion"] * model.unit_s
+    transit_s = np.asarray(shots["companion"], np.float64) * model.unit_s
     true_s = transit_s / (1 + model.rate_error) - model.latency_s
     true_s[~(true_s > 0)] = np.nan
-    return np.asarray((model.spacing_m * model.path_factor) / true_s)
+    return np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)
