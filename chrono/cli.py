@@ -1,6 +1,303 @@
-"""The commands."""
+"""The commands: each calls one function, and loads what it needs only when it runs."""
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from chrono import __version__
+from chrono.errors import ChronoError
+
+if TYPE_CHECKING:
+    from chrono.rig import Rig
+    from chrono.run import Run
+
+app = typer.Typer(
+    name="chrono",
+    help="Speed of a launched body from two light gates, with an honest uncertainty.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+rig_app = typer.Typer(
+    help="Write and check a rig file.", no_args_is_help=True, rich_markup_mode=None
+)
+app.add_typer(rig_app, name="rig")
+
+RecordingFile = Annotated[Path, typer.Argument(help="A recording.", show_default=False)]
+RecordingFiles = Annotated[list[Path], typer.Argument(help="Recordings.", show_default=False)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+OtherRig = Annotated[
+    Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")
+]
+NoDashboard = Annotated[
+    bool, typer.Option("--no-dashboard", help="Print a line a shot instead of the dashboard.")
+]
+ShotLimit = Annotated[
+    int | None, typer.Option("--shots", min=1, help="Stop after this many shots.")
+]
+RecordTo = Annotated[
+    Path | None, typer.Option("--recording", help="File to record to; it must not exist.")
+]
+SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
+Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_default=False)]
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line: one line for what the user can put right, and exit code 2."""
+    import click
+
+    try:
+        code = app(standalone_mode=False)
+    except ChronoError as error:
+        _fail(str(error))
+    except click.exceptions.Exit as done:
+        code = done.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        code = 130
+    except click.ClickException as error:
+        _fail(error.format_message(), error)
+    except BrokenPipeError:
+        sys.stderr.close()
+        code = 1
+    raise SystemExit(code or 0)
+
+
+def _fail(message: str, error: Any = None) -> NoReturn:
+    if not message and error is not None:  # a group without a command: click printed its help
+        raise SystemExit(2)
+    context = getattr(error, "ctx", None)
+    hint = f"\n  do: see {context.command_path} --help" if context else ""
+    print(f"chrono: error: {message}{hint}", file=sys.stderr)
     raise SystemExit(2)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        print(f"chrono-gates {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    """Take the options that stand before any command."""
+
+
+@app.command()
+def demo(
+    scenario: Annotated[str, typer.Option(help="What the virtual board plays.")] = "two-bands",
+    seed: Annotated[int, typer.Option(min=0, help="Same number, same shots.")] = 1,
+    shots: ShotLimit = None,
+    speedup: Annotated[float, typer.Option(min=0.1, max=100.0, help="Faster time.")] = 1.0,
+    recording: RecordTo = None,
+    no_dashboard: NoDashboard = False,
+    as_json: AsJson = False,
+) -> None:
+    """Clock a virtual board: everything works without hardware."""
+    from chrono.run import live_run
+
+    port = f"virtual://{scenario}?seed={seed}&speedup={speedup:g}"
+    if shots:
+        port += f"&shots={shots}"
+    _drive(live_run(port, None, recording), shots, no_dashboard, as_json)
+
+
+@app.command()
+def clock(
+    port: Annotated[str, typer.Argument(help="/dev/ttyUSB0, COM3, socket://…, virtual://…")],
+    rig: Annotated[
+        Path | None, typer.Option(help="The rig file; a virtual board brings its own.")
+    ] = None,
+    recording: RecordTo = None,
+    no_dashboard: NoDashboard = False,
+    shots: ShotLimit = None,
+    setup: SetupName = "",
+    baud: Annotated[int, typer.Option(min=300, help="As the firmware was built.")] = 250_000,
+    as_json: AsJson = False,
+) -> None:
+    """Clock shots from a board, recording everything it says."""
+    from chrono.console import default_recording
+    from chrono.run import live_run
+
+    target = recording or default_recording()
+    run = live_run(port, _rig(rig), target, setup=setup, baud=baud)
+    _drive(run, shots, no_dashboard, as_json)
+
+
+@app.command()
+def replay(
+    file: RecordingFile,
+    pace: Annotated[
+        float | None, typer.Option(min=0.01, max=1000.0, help="1 is as it was.")
+    ] = None,
+    at_once: Annotated[bool, typer.Option("--at-once", help="All shots at once.")] = False,
+    rig: OtherRig = None,
+    no_dashboard: NoDashboard = False,
+    as_json: AsJson = False,
+) -> None:
+    """Show a recording again, through the code that showed it live."""
+    from chrono.recorded import Findings, read_recording
+    from chrono.run import replay_run
+
+    if at_once and pace is not None:
+        raise typer.BadParameter("give --pace or --at-once, not both")
+    findings = Findings()
+    recorded = read_recording(file, _rig(rig))
+    findings.add(recorded)
+    run = replay_run(file, recorded.session, None if at_once else pace or 1.0)
+    _drive(run, None, no_dashboard, as_json, findings)
+
+
+@app.command()
+def export(
+    files: RecordingFiles,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="OUT.csv, OUT.parquet or OUT.json.")
+    ] = None,
+    rig: OtherRig = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write the shots of recordings as a table, one row a shot."""
+    from chrono.export import write_stream, write_table
+    from chrono.recorded import Findings, read_all
+
+    findings = Findings()
+    sessions = ((r.name, r.session) for r in read_all(files, _rig(rig), findings))
+    if output:
+        rows = write_table(sessions, output)
+        print(f"{rows} shots written to {output}", file=sys.stderr)
+    else:
+        write_stream(sessions, sys.stdout.buffer, ".json" if as_json else ".csv")
+    _end(findings)
+
+
+@app.command()
+def summary(files: RecordingFiles, rig: OtherRig = None, as_json: AsJson = False) -> None:
+    """Print the statistics of recordings, setup by setup."""
+    from chrono.recorded import Findings, read_all
+    from chrono.summary import summary_data, summary_text
+
+    findings = Findings()
+    data = []
+    for recorded in read_all(files, _rig(rig), findings):
+        if as_json:
+            data.append(summary_data(recorded))
+        else:
+            print(summary_text(recorded))
+    if as_json:
+        _print_json(data)
+    _end(findings)
+
+
+@app.command()
+def boards(as_json: AsJson = False) -> None:
+    """List the serial ports of this machine and the virtual boards."""
+    from chrono.reader.port import ports_here
+    from chrono.reader.scenarios import SCENARIOS
+
+    ports = [{"port": port, "description": text} for port, text in ports_here()]
+    ports += [
+        {"port": f"virtual://{name}", "description": scenario.description}
+        for name, scenario in SCENARIOS.items()
+    ]
+    if as_json:
+        _print_json(ports)
+        return
+    for row in ports:
+        print(f"{row['port']:<28}  {row['description']}")
+
+
+@app.command()
+def budget(
+    rig: Annotated[Path, typer.Option(help="The rig file.", show_default=False)],
+    speed: Speed,
+    as_json: AsJson = False,
+) -> None:
+    """Show what a speed's uncertainty is made of, before the first shot."""
+    from chrono.budget_report import budget_data, budget_text
+    from chrono.rig import load_rig
+    from chrono.units import parse_quantity
+
+    speed_mps = parse_quantity(speed, "m/s", "--speed")
+    if as_json:
+        _print_json(budget_data(load_rig(rig), speed_mps))
+    else:
+        print(budget_text(load_rig(rig), speed_mps))
+
+
+@rig_app.command("new")
+def rig_new(
+    file: Annotated[Path, typer.Argument(help="File to write; it must not exist.")],
+) -> None:
+    """Write a rig file to fill in, every key with its meaning."""
+    from chrono.rig import write_starter
+
+    write_starter(file)
+    print(f"{file} written: put in your own spacing, measured, and the rest as far as you know")
+
+
+@rig_app.command("check")
+def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) -> None:
+    """Check a rig file and show what it says, defaults included."""
+    from chrono.rig import load_rig, rig_record
+
+    record = rig_record(load_rig(file))
+    if as_json:
+        _print_json(record)
+        return
+    print(f"{file}: a sound rig")
+    for section, values in record.items():
+        if isinstance(values, dict):
+            print(f"[{section}]")
+            for key, value in values.items():
+                print(f"  {key:<20} {value}")
+        else:
+            print(f"{section:<22} {values}")
+
+
+def _drive(
+    run: "Run", shots: int | None, no_dashboard: bool, as_json: bool, findings: Any = None
+) -> None:
+    """Run the dashboard where there is a terminal and it is wanted, else print the shots."""
+    from chrono.recorded import Findings
+
+    findings = findings or Findings()
+    if no_dashboard or as_json or not sys.stdout.isatty():
+        from chrono.console import print_shots
+
+        print_shots(run, shots, as_json, findings)
+    else:
+        from chrono.dashboard.app import show
+
+        show(run, findings)
+    _end(findings)
+
+
+def _rig(path: Path | None) -> "Rig | None":
+    if path is None:
+        return None
+    from chrono.rig import load_rig
+
+    return load_rig(path)
+
+
+def _end(findings: Any) -> None:
+    """Say on standard error what is wrong with the data, and exit 1 if anything is."""
+    for line in findings.lines:
+        print(f"chrono: {line}", file=sys.stderr)
+    if findings.lines:
+        raise typer.Exit(1)
+
+
+def _print_json(data: Any) -> None:
+    print(json.dumps(data, indent=1, allow_nan=False))

@@ -15,6 +15,7 @@ HOLD_OFF = "hold-off"
 NO_SETUP = ""
 """Name of the setup before the user named one."""
 
+BODY_KEYS = ("mass_kg", "diameter_m", "length_m")
 TEXT_LIMIT = 500
 """Longest name, reason or note that is kept."""
 

@@ -17,11 +17,11 @@ from chrono.errors import ChronoError, RecordingError
 from chrono.marks import Mark, Setup
 from chrono.processor.budget import Budget
 from chrono.processor.pipeline import Processor, Rules, Tally
-from chrono.processor.speed import Measured, SpeedModel, measure, shot_budget
+from chrono.processor.speed import SpeedModel, measure, shot_budget
 from chrono.processor.statistics import Series, series_statistics
 from chrono.processor.table import EdgesUsed, Shots
 from chrono.reader.batch import NO_EVENTS, Batch, Control, Events, Sample
-from chrono.rig import Rig, rig_from_record
+from chrono.rig import Rig, rig_from_record, with_frequency
 from chrono.shotlog import ShotLog, ShotRow, countable, shot_row
 
 SETUP_LIMIT = 10_000
@@ -106,7 +106,7 @@ class Session:
         self._marks: dict[int, tuple[bool | None, str, str]] = {}
         self.session_notes: list[str] = []
         self._begun = False
-        self._hello_hz = 0.0
+        self._hello: tuple[float, int] | None = None
         self._begin(rig)
 
     # -- what comes in -----------------------------------------------------------------
@@ -146,7 +146,7 @@ class Session:
         return Rules.from_rig(self.last_rig) != self._rules
 
     def remeasure(self, rig: Rig) -> None:
-        """Measure every shot again with `rig`; the shots themselves stay as they were formed."""
+        """Measure every shot again with `rig`; which edges form a shot stays as it was."""
         self._use(rig)
         for part in self.log.chunks():
             self.log.replace_measured(part.start, measure(self.log.shots[part], self._model))
@@ -178,7 +178,7 @@ class Session:
         match control.origin:
             case "hello":
                 self._tell_processor(control)
-                self._hello_hz = float(control.data["frequency_hz"])
+                self._hello = control.data["frequency_hz"], control.data["counter_bits"]
                 self._use(self.rig)
             case "link":
                 self._tell_processor(control)
@@ -243,9 +243,8 @@ class Session:
 
     def _use(self, rig: Rig) -> None:
         """Measure with `rig` from here on, its counter's frequency as the board said it."""
-        if self._hello_hz and rig.lines == "framed":
-            clock = rig.clock.model_copy(update={"frequency_hz": self._hello_hz})
-            rig = rig.model_copy(update={"clock": clock})
+        if self._hello and rig.lines == "framed":
+            rig = with_frequency(rig, *self._hello)
         self.rig = rig
         self._model = SpeedModel.from_rig(rig)
 
@@ -256,6 +255,11 @@ class Session:
             self.damaged_lines.append(DamagedLine(row, sample.text, sample.reason))
 
     # -- what is known -----------------------------------------------------------------
+
+    @property
+    def heard(self) -> bool:
+        """Whether a board said anything sound."""
+        return self._begun or self._hello is not None
 
     @property
     def model(self) -> SpeedModel:

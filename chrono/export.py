@@ -1,0 +1,242 @@
+"""The table of shots for other programs: CSV, Parquet or JSON, a chunk at a time.
+
+Numbers are rounded well below any uncertainty, so that every way out shows the same digits.
+"""
+
+import json
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+import numpy as np
+
+from chrono.errors import OptionError, RecordingError
+from chrono.plain import cell
+from chrono.processor.table import EdgesUsed, flag_words
+from chrono.session import Session
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+COLUMNS = (
+    "recording",
+    "shot",
+    "time_s",
+    "setup",
+    "speed_mps",
+    "u_mps",
+    "U95_mps",
+    "u_random_mps",
+    "u_shared_mps",
+    "transit_us",
+    "edges_used",
+    "body_length_mm",
+    "companion_speed_mps",
+    "counted",
+    "flags",
+    "note",
+)
+TEXT_COLUMNS = ("recording", "setup", "edges_used", "flags", "note")
+FORMATS = (".csv", ".parquet", ".json")
+
+_NUMBERS = (  # column, column of the log, factor to its unit, decimals
+    ("speed_mps", "speed_mps", 1.0, 6),
+    ("u_mps", "u_mps", 1.0, 6),
+    ("U95_mps", "U95_mps", 1.0, 6),
+    ("u_random_mps", "u_random_mps", 1.0, 6),
+    ("u_shared_mps", "u_shared_mps", 1.0, 6),
+    ("transit_us", "transit_s", 1e6, 5),
+    ("body_length_mm", "body_length_m", 1e3, 3),
+    ("companion_speed_mps", "companion_speed_mps", 1.0, 6),
+)
+
+Columns = dict[str, Any]
+
+
+def shot_columns(session: Session, recording: str, part: slice) -> Columns:
+    """
+    Return the exported columns of some shots, each of shape (N,).
+
+    Parameters
+    ----------
+    session : Session
+        Where the shots are.
+    recording : str
+        Name of the recording, the same in every row.
+    part : slice
+        Which shots of the session's log.
+
+    Returns
+    -------
+    dict
+        Column name to array or list, in the order of `COLUMNS`; speeds [m/s], NaN where
+        nothing was measured.
+    """
+    shots = session.log.shots[part]
+    columns: Columns = {
+        "recording": [recording] * len(shots),
+        "shot": np.arange(part.start + 1, part.start + 1 + len(shots)),
+        "time_s": np.round(shots["host_us"] * 1e-6, 6),
+        "setup": _named(session.log.setup[part], session.setup_name),
+        "edges_used": _named(shots["used"], _edges_word),
+        "counted": session.counted(part),
+        "flags": _named(shots["flags"], lambda flags: ";".join(flag_words(flags))),
+        "note": session.notes(part),
+    }
+    for name, source, factor, decimals in _NUMBERS:
+        columns[name] = np.round(session.log.column(source)[part] * factor, decimals)
+    return {name: columns[name] for name in COLUMNS}
+
+
+def shot_records(session: Session, recording: str, part: slice) -> Iterator[dict[str, Any]]:
+    """Yield some shots as objects for JSON; None where nothing was measured."""
+    columns = shot_columns(session, recording, part)
+    lists = [np.asarray(values, object).tolist() for values in columns.values()]
+    for values in zip(*lists, strict=True):
+        record = dict(zip(COLUMNS, values, strict=True))
+        yield {k: None if v != v else v for k, v in record.items()}
+
+
+def write_table(sessions: Iterable[tuple[str, Session]], path: Path) -> int:
+    """
+    Write the shots of some sessions to a file that is not there yet.
+
+    Parameters
+    ----------
+    sessions : iterable of (str, Session)
+        Names of the recordings and their sessions.
+    path : Path
+        Where to, its ending says the format: .csv, .parquet or .json.
+
+    Returns
+    -------
+    int
+        Rows written.
+
+    Raises
+    ------
+    OptionError
+        If the ending is unknown or the file exists.
+    RecordingError
+        If the file cannot be written.
+    """
+    if path.suffix.lower() not in FORMATS:
+        raise OptionError(
+            f"the ending {path.suffix!r} is no known format",
+            where=str(path),
+            hint=f"let the name end in {', '.join(FORMATS)}",
+        )
+    try:
+        with path.open("xb") as file:
+            return _write_or_remove(sessions, file, path)
+    except FileExistsError:
+        raise OptionError(
+            "the file exists", where=str(path), hint="choose another name"
+        ) from None
+    except OSError as trouble:
+        raise RecordingError(
+            f"cannot be written: {trouble.strerror or trouble}",
+            where=str(path),
+            hint="choose a folder that exists, may be written to and has room",
+        ) from trouble
+
+
+def _write_or_remove(
+    sessions: Iterable[tuple[str, Session]], file: IO[bytes], path: Path
+) -> int:
+    """Write the table; leave no half of one behind."""
+    try:
+        return write_stream(sessions, file, path.suffix.lower())
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+
+
+def write_stream(
+    sessions: Iterable[tuple[str, Session]], stream: IO[bytes], suffix: str
+) -> int:
+    """Write the shots of some sessions to an open stream; return the number of rows."""
+    writer = {".csv": _write_csv, ".parquet": _write_parquet, ".json": _write_json}[suffix]
+    rows = writer(_chunks(sessions), stream)
+    stream.flush()
+    return rows
+
+
+Chunks = Iterator[tuple[str, Session, slice]]
+
+
+def _chunks(sessions: Iterable[tuple[str, Session]]) -> Chunks:
+    for name, session in sessions:
+        for part in session.log.chunks():
+            yield name, session, part
+
+
+def _write_csv(chunks: Chunks, stream: IO[bytes]) -> int:
+    from pyarrow import csv
+
+    options = csv.WriteOptions(quoting_style="needed")
+    rows = 0
+    with csv.CSVWriter(stream, _schema(), write_options=options) as writer:
+        for name, session, part in chunks:
+            columns = shot_columns(session, name, part)
+            for text in TEXT_COLUMNS:
+                columns[text] = _each_once(columns[text], cell)
+            writer.write_batch(_batch(columns))
+            rows += part.stop - part.start
+    return rows
+
+
+def _write_parquet(chunks: Chunks, stream: IO[bytes]) -> int:
+    from pyarrow import parquet
+
+    rows = 0
+    with parquet.ParquetWriter(stream, _schema()) as writer:
+        for name, session, part in chunks:
+            writer.write_batch(_batch(shot_columns(session, name, part)))
+            rows += part.stop - part.start
+    return rows
+
+
+def _write_json(chunks: Chunks, stream: IO[bytes]) -> int:
+    rows = 0
+    stream.write(b"[")
+    for name, session, part in chunks:
+        for record in shot_records(session, name, part):
+            stream.write(b",\n" if rows else b"\n")
+            stream.write(json.dumps(record, allow_nan=False).encode())
+            rows += 1
+    stream.write(b"\n]\n")
+    return rows
+
+
+def _schema() -> "pa.Schema":
+    import pyarrow as pa
+
+    kinds = dict.fromkeys(COLUMNS, pa.float64())
+    kinds.update(dict.fromkeys(TEXT_COLUMNS, pa.string()))
+    kinds.update(shot=pa.int64(), counted=pa.bool_())
+    return pa.schema(list(kinds.items()))
+
+
+def _batch(columns: Columns) -> "pa.RecordBatch":
+    """Put columns together; a NaN becomes an empty cell."""
+    import pyarrow as pa
+
+    schema = _schema()
+    arrays = [pa.array(columns[f.name], f.type, from_pandas=True) for f in schema]
+    return pa.record_batch(arrays, schema=schema)
+
+
+def _named(codes: np.ndarray, word: Any) -> np.ndarray:  # type: ignore[type-arg]
+    """Replace each code by its word, asking for each word once."""
+    distinct, place = np.unique(codes, return_inverse=True)
+    return np.array([word(int(code)) for code in distinct] or [""], object)[place]
+
+
+def _each_once(texts: Any, change: Any) -> list[str]:
+    changed = {text: change(text) for text in set(texts)}
+    return [changed[text] for text in texts]
+
+
+def _edges_word(used: int) -> str:
+    return EdgesUsed(used).name.lower()

@@ -1,0 +1,14 @@
+"""Make text that came from outside harmless for where it is shown."""
+
+_FORMULA_STARTS = ("=", "+", "-", "@")
+
+
+def plain(text: str) -> str:
+    """Return `text` with everything a terminal could obey replaced by `·`."""
+    return "".join(c if c.isprintable() else "·" for c in text)
+
+
+def cell(text: str) -> str:
+    """Return `text` for a spreadsheet cell, which must not take it for a formula."""
+    text = plain(text)
+    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text

@@ -1,0 +1,255 @@
+"""A run: one source of rows and one session, driven by a screen or by the console.
+
+The thin shell around `Session`. Whoever drives it calls `step` again and again from one
+thread; what the operator says goes in as a row, the same way as the board's lines.
+"""
+
+from collections.abc import Callable
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from chrono import __version__
+from chrono.errors import ChronoError, OptionError, PortError
+from chrono.marks import Mark, Setup, mark_record, setup_record
+from chrono.reader.decoder import decode_rows
+from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus
+from chrono.reader.recording import RecordingWriter
+from chrono.reader.rows import json_row
+from chrono.reader.scenarios import SCHEME, parse_play, rig_text
+from chrono.reader.source import LiveSource, ReplaySource
+from chrono.reader.virtual_board import operator_rows
+from chrono.rig import Rig, parse_rig, rig_record
+from chrono.session import Session
+
+ANSWER_WITHIN_S = 6.0
+"""Longer than any board takes to start and to beat [s]."""
+GARBAGE_LINES = 20
+GARBAGE_BYTES = 3000
+
+
+class Run:
+    """
+    One source and its session.
+
+    Parameters
+    ----------
+    source : LiveSource or ReplaySource or None
+        Where rows come from; None for a session that is complete already.
+    session : Session
+    name : str
+        Port or recording, as people should see it.
+    record : callable
+        Takes the origin and the object of an operator's record.
+    writer : RecordingWriter, optional
+        The recording being written.
+    """
+
+    def __init__(
+        self,
+        source: LiveSource | ReplaySource | None,
+        session: Session,
+        name: str,
+        record: Callable[[str, dict[str, Any]], None],
+        writer: RecordingWriter | None = None,
+    ) -> None:
+        self.source = source
+        self.session = session
+        self.name = name
+        self.writer = writer
+        self._record = record
+        self._finished = source is None
+
+    @property
+    def live(self) -> bool:
+        """Whether a board is being clocked now."""
+        return isinstance(self.source, LiveSource)
+
+    @property
+    def finished(self) -> bool:
+        """Whether nothing more will come."""
+        return self._finished
+
+    @property
+    def status(self) -> LinkStatus:
+        """The connection now."""
+        if self.source is None:
+            return LinkStatus("closed", self.name)
+        return self.source.status
+
+    def start(self) -> None:
+        """
+        Open the source.
+
+        Raises
+        ------
+        ChronoError
+            If it cannot be opened.
+        """
+        if self.source is not None:
+            self.source.start()
+
+    def step(self) -> bool:
+        """Take the rows that are ready; return whether the session changed."""
+        if self.source is None or self._finished:
+            return False
+        before = self.session.revision
+        if not self._take_ready():
+            if isinstance(self.source, LiveSource):
+                self.session.pass_time(self.source.now_us())
+            if self.source.finished:
+                self._finish()
+        return self.session.revision != before
+
+    def say_setup(self, setup: Setup) -> None:
+        """Let the shots from here on belong to a setup."""
+        self._record("setup", setup_record(setup))
+
+    def say_mark(self, mark: Mark) -> None:
+        """Record a mark on a shot or on the session."""
+        self._record("mark", mark_record(mark))
+
+    def complaint(self) -> PortError | None:
+        """Return what is wrong with a board that has not said one sound line by now."""
+        if not self.live or self._finished or self.session.heard:
+            return None
+        status, lines = self.status, self.session.rig.lines
+        if self.session.damaged >= GARBAGE_LINES or status.bytes >= GARBAGE_BYTES:
+            return PortError(
+                f"what comes in is no {lines} line of a board",
+                where=status.port,
+                hint="check the baud rate (--baud) and `lines` in the rig",
+            )
+        if lines == "framed" and not status.answered and status.silent_s > ANSWER_WITHIN_S:
+            return PortError(
+                f"no board answers within {ANSWER_WITHIN_S:g} s",
+                where=status.port,
+                hint="check the port, the cable, the board's power and its firmware",
+            )
+        return None
+
+    def close(self) -> list[str]:
+        """Stop the source, take what it still had, close the recording; return troubles."""
+        if self.source is not None and not self._finished:
+            self.source.stop()
+            while self._take_ready():
+                pass
+            self._finish()
+        troubles = []
+        if isinstance(self.source, LiveSource) and self.source.failure is not None:
+            troubles.append(f"{self.status.port}: reading ended: {self.source.failure}")
+        if self.writer is not None:
+            try:
+                self.writer.close()
+            except ChronoError as trouble:
+                troubles.append(str(trouble))
+        return troubles
+
+    def _take_ready(self) -> bool:
+        rows = self.source.drain() if self.source is not None else b""
+        if rows:
+            self.session.feed(decode_rows(rows, self.session.rig.lines))
+        return bool(rows)
+
+    def _finish(self) -> None:
+        if not self._finished:
+            self._finished = True
+            self.session.finish()
+
+
+def live_run(
+    port: str,
+    rig: Rig | None,
+    recording: Path | None,
+    *,
+    setup: str = "",
+    baud: int = DEFAULT_BAUDRATE,
+) -> Run:
+    """
+    Make the run that clocks a board.
+
+    Parameters
+    ----------
+    port : str
+        Anything pyserial opens, or ``virtual://SCENARIO``, which brings its own rig.
+    rig : Rig or None
+        None only for a virtual board.
+    recording : Path or None
+        New file to record to.
+    setup : str, optional
+        Name of the setup from the first shot on.
+    baud : int, optional
+
+    Raises
+    ------
+    ChronoError
+        If the rig is missing, or the port or the recording cannot be used.
+    """
+    rig = rig or virtual_rig(port)
+    writer = RecordingWriter(recording) if recording else None
+    acts = operator_rows(port) if port.startswith(SCHEME) and not setup else ()
+    source = LiveSource(port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts)
+    name = recording.name if recording else port
+    run = Run(source, Session(rig), name, source.record, writer)
+    start = datetime.now().astimezone().isoformat(timespec="milliseconds")
+    source.record("file", {"format": 1, "program": __version__, "start": start})
+    source.record("rig", rig_record(rig))
+    if setup:
+        run.say_setup(Setup(setup))
+    return run
+
+
+def replay_run(path: Path, session: Session, pace: float | None) -> Run:
+    """
+    Make the run that shows a recording again, by its own time or whole.
+
+    Parameters
+    ----------
+    path : Path
+    session : Session
+        What `read_recording` made of it: shown as it is when `pace` is None, else only
+        its rig is used and the shots come by the recorded time.
+    pace : float or None
+        Recorded seconds in a second; None for all at once.
+
+    Notes
+    -----
+    A mark is added at the end of the file; nothing in it is altered.
+    """
+    if pace is None:
+        shown, source = session, None
+    else:
+        shown = Session(session.rig, fixed_rig=True)
+        source = ReplaySource(path, pace)
+
+    def record(origin: str, data: dict[str, Any]) -> None:
+        row = json_row(_last_host_us(shown), origin, data)
+        with closing(RecordingWriter.reopen(path)) as writer:
+            writer.append(row)
+        shown.feed(decode_rows(row, shown.rig.lines))
+
+    return Run(source, shown, path.name, record)
+
+
+def virtual_rig(port: str) -> Rig:
+    """
+    Return the rig of a virtual board.
+
+    Raises
+    ------
+    OptionError
+        If the port is no virtual board.
+    """
+    if not port.startswith(f"{SCHEME}:"):
+        raise OptionError(
+            "a board needs a rig file",
+            where="--rig",
+            hint="write one with: chrono rig new rig.toml",
+        )
+    return parse_rig(rig_text(parse_play(port).scenario), port)
+
+
+def _last_host_us(session: Session) -> int:
+    shots = session.log.shots
+    return int(shots["host_us"][-1]) if len(shots) else 0

@@ -1,0 +1,130 @@
+"""What the shots of a session come to, as text lines and as objects for JSON."""
+
+import math
+from typing import Any
+
+from chrono.plain import plain
+from chrono.processor.statistics import Series
+from chrono.recorded import Recorded
+from chrono.session import Session
+from chrono.shotlog import ShotRow
+from chrono.units import format_speed, speed_in
+
+UNNAMED = "(no setup named)"
+
+
+def shot_line(row: ShotRow, unit: str) -> str:
+    """Return one shot as a line for a terminal, its speed with ± at 95 % coverage."""
+    words = [*row.flags]
+    if not row.counted:
+        words.append("not counted")
+    if row.note:
+        words.append(plain(row.note))
+    line = (
+        f"{row.number:>4}  {row.time_s:>9.3f} s  {speed_text(row, unit):<24}"
+        f"  {plain(row.setup):<14}  {', '.join(words)}"
+    )
+    return line.rstrip()
+
+
+def speed_text(row: ShotRow, unit: str) -> str:
+    """Return a shot's speed with ± at 95 % coverage, or a dash."""
+    if math.isnan(row.speed_mps):
+        return "–"
+    return format_speed(row.speed_mps, row.U95_mps, unit)
+
+
+def summary_data(recorded: Recorded) -> dict[str, Any]:
+    """Return the summary of one recording as an object for JSON, speeds [m/s]."""
+    session = recorded.session
+    tally = session.processor.tally
+    return {
+        "recording": recorded.name,
+        "rig": session.rig.name,
+        "shots": len(session.log),
+        "counted": int(session.counted().sum()),
+        "setups": [_setup_data(session, setup) for setup in _setups_with_shots(session)],
+        "rows": session.rows,
+        "damaged_lines": session.damaged,
+        "lost_lines": tally.lost_lines,
+        "board_lost_edges": tally.board_lost,
+        "restarts": tally.restarts,
+        "left_out": recorded.left_out,
+    }
+
+
+def summary_text(recorded: Recorded) -> str:
+    """Return the summary of one recording as lines for a terminal."""
+    session, data = recorded.session, summary_data(recorded)
+    unit = session.rig.speed_unit
+    lines = [
+        f"{plain(recorded.name)}: rig {plain(session.rig.name)}, "
+        f"{data['shots']} shots, {data['counted']} counted"
+    ]
+    for setup in _setups_with_shots(session):
+        lines += _setup_lines(setup, session.series(setup), unit)
+    lines += _trouble_lines(data)
+    return "\n".join(lines)
+
+
+def _setups_with_shots(session: Session) -> list[str]:
+    import numpy as np
+
+    used = {session.setup_name(int(i)) for i in np.unique(session.log.setup)}
+    return [name for name in session.setup_names if name in used]
+
+
+def _setup_data(session: Session, setup: str) -> dict[str, Any]:
+    series = session.series(setup)
+    statistics = series_data(series) if series else {"counted": 0}
+    return {"setup": setup, "conditions": session.setup_conditions(setup), **statistics}
+
+
+def series_data(series: Series) -> dict[str, Any]:
+    """Return the statistics of a series as an object for JSON, None where undefined."""
+    values = {
+        "counted": series.n,
+        "mean_mps": series.mean_mps,
+        "u_mean_mps": series.u_mean_mps,
+        "U95_mean_mps": series.U95_mean_mps,
+        "s_mps": series.s_mps,
+        "median_mps": series.median_mps,
+        "min_mps": series.min_mps,
+        "max_mps": series.max_mps,
+        "range_mps": series.range_mps,
+    }
+    return {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in values.items()}
+
+
+def _setup_lines(setup: str, series: Series | None, unit: str) -> list[str]:
+    name = plain(setup) or UNNAMED
+    if series is None:
+        return [f"  {name}: no counted shots"]
+    mean = format_speed(series.mean_mps, series.U95_mean_mps, unit)
+    lines = [f"  {name}: {series.n} counted, mean {mean} (95 %)"]
+    if series.n > 1:
+        spread = "   ".join(
+            f"{word} {speed_in(unit, value):.4g}"
+            for word, value in (
+                ("s", series.s_mps),
+                ("median", series.median_mps),
+                ("min", series.min_mps),
+                ("max", series.max_mps),
+                ("range", series.range_mps),
+            )
+        )
+        lines.append(f"    {spread}   [{unit}]")
+    return lines
+
+
+def _trouble_lines(data: dict[str, Any]) -> list[str]:
+    words = {
+        "damaged_lines": "damaged lines, not used",
+        "lost_lines": "lines lost on the way",
+        "board_lost_edges": "edges lost on the board",
+        "restarts": "restarts of the board",
+    }
+    lines = [f"  {data[key]} {word}" for key, word in words.items() if data[key]]
+    if data["left_out"]:
+        lines.append(f"  left out at the end: {data['left_out']}")
+    return lines
