@@ -193,7 +193,7 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
         format_value(speed_in(unit, end), _U95(budget, unit) / 10)
         for end in (trials.low, trials.high)
     )
-    settled = "" if trials.settled else " (not settled to the last digit)"
+    settled = "" if trials.settled else ", not settled"
     ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
     first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return [
@@ -213,7 +213,8 @@ def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> 
     halved = _two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
-        f"Improve first: {first.group} (half of it: U95 {halved} {unit}). Ways, with the U95 of each:",
+        f"Improve first: {first.group} (half of it: U95 {halved} {unit}).",
+        "Ways, with the U95 that each gives:",
         *(f"  {_two_digits(speed_in(unit, i.U95_mps))} {unit}  {i.text}" for i in helping),
     ]
 

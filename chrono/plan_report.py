@@ -80,7 +80,7 @@ def plan_data(rig: Rig, speed_mps: float, within: float) -> dict[str, Any]:
 def _option_lines(options: tuple[Option, ...]) -> list[str]:
     by_choice = {(o.clock, o.spacing_m, o.tick_s): o for o in options}
     ticks = "".join(f"{_tick(tick):>12}" for tick in TICKS_S)
-    lines = [f"{'clock':<9}{'spacing':>8}{ticks}   largest share at the finest tick"]
+    lines = [f"{'clock':<9}{'spacing':>8}{ticks}   largest share"]
     for clock in CLOCKS:
         for spacing_m in SPACINGS_M:
             row = [by_choice[clock, spacing_m, tick] for tick in TICKS_S]

@@ -381,7 +381,7 @@ def _blocking_ticks(shots: Shots) -> Floats:
     total = np.where(has_a, a, 0).astype(np.float64) + np.where(has_b, b, 0)
     count = has_a.astype(np.float64) + has_b
     count[count == 0] = np.nan
-    return total / count
+    return np.asarray(total / count)
 
 
 def _timing_u(used: npt.NDArray[np.uint8], model: SpeedModel) -> Floats:

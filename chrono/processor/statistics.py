@@ -33,6 +33,8 @@ class Series:
         Random part of the mean's uncertainty [m/s]: the larger of s and the shots' own
         random part, over √n. (Equal readings of a coarse counter have s = 0 and are no
         better known for it.)
+    random_dof : float
+        Its degrees of freedom: n − 1 where s leads, else infinity.
     u_shared_mean_mps : float
         Shared part: the mean of the shots' shared parts [m/s].
     u_mean_mps : float
@@ -40,7 +42,8 @@ class Series:
     dof : float
         Effective degrees of freedom of `u_mean_mps`.
     U95_mean_mps : float
-        Expanded uncertainty of the mean, t_95(dof)·u [m/s].
+        Expanded uncertainty of the mean, t_95(dof)·u [m/s]; a little wide where one
+        rectangular shared input dominates.
     ci_low_mps, ci_high_mps : float
         95 % interval of the mean from the scatter alone, mean ± t·s/√n [m/s]; it leaves
         the shared part out.
@@ -54,6 +57,7 @@ class Series:
     range_mps: float
     s_mps: float
     u_random_mean_mps: float
+    random_dof: float
     u_shared_mean_mps: float
     u_mean_mps: float
     dof: float
@@ -86,10 +90,11 @@ def series_statistics(
     mean, s = mean_and_s(speeds)
     own_random = math.sqrt(float(np.mean(random**2)))
     scatter_leads = s > own_random
-    u_random = max(own_random, s if scatter_leads else 0.0) / math.sqrt(n)
+    random_dof = n - 1 if scatter_leads else math.inf
+    u_random = (s if scatter_leads else own_random) / math.sqrt(n)
     u_shared = float(np.mean(shared))
     u_mean = math.hypot(u_random, u_shared)
-    dof = (n - 1) * (u_mean / u_random) ** 4 if scatter_leads else math.inf
+    dof = random_dof * (u_mean / u_random) ** 4 if scatter_leads else math.inf
     ci_low, ci_high = mean_interval(mean, s, n)
     low, high = float(speeds.min()), float(speeds.max())
     return Series(
@@ -101,6 +106,7 @@ def series_statistics(
         range_mps=high - low,
         s_mps=s,
         u_random_mean_mps=u_random,
+        random_dof=random_dof,
         u_shared_mean_mps=u_shared,
         u_mean_mps=u_mean,
         dof=dof,
@@ -108,6 +114,63 @@ def series_statistics(
         ci_low_mps=ci_low,
         ci_high_mps=ci_high,
     )
+
+
+@dataclass(frozen=True)
+class Difference:
+    """
+    Difference of two setups' means, on one rig.
+
+    Attributes
+    ----------
+    difference_mps : float
+        Mean of the second less mean of the first [m/s].
+    u_random_mps, u_shared_mps : float
+        Random parts of both means combined; the shared part, which acts as a common scale
+        on both and so only in proportion to the difference [m/s].
+    dof : float
+        Effective degrees of freedom (Welch).
+    t : float
+        Difference over its random part.
+    p_value : float
+        Probability of a |t| this large if the setups had equal means.
+    U95_mps : float
+        Expanded uncertainty of the difference [m/s].
+    """
+
+    difference_mps: float
+    u_random_mps: float
+    u_shared_mps: float
+    dof: float
+    t: float
+    p_value: float
+    U95_mps: float
+
+
+def compare_series(first: Series, second: Series) -> Difference | None:
+    """
+    Compare two setups clocked with one rig (Welch's t, NIST e-Handbook 1.3.5.3).
+
+    Returns
+    -------
+    Difference or None
+        None when one of them has a single shot, whose scatter is unknown, or when
+        neither has any random uncertainty.
+    """
+    parts = (first, second)
+    u_random = math.hypot(first.u_random_mean_mps, second.u_random_mean_mps)
+    if min(first.n, second.n) < 2 or u_random == 0:
+        return None
+    difference = second.mean_mps - first.mean_mps
+    scale = max(abs(s.u_shared_mean_mps / s.mean_mps) for s in parts)
+    u_shared = scale * abs(difference)
+    spent = sum((s.u_random_mean_mps / u_random) ** 4 / s.random_dof for s in parts)
+    dof = 1 / spent if spent else math.inf
+    u = math.hypot(u_random, u_shared)
+    t = difference / u_random
+    tail = special.ndtr(-abs(t)) if math.isinf(dof) else special.stdtr(dof, -abs(t))
+    U95 = coverage_factor(dof * (u / u_random) ** 4) * u  # noqa: N806
+    return Difference(difference, u_random, u_shared, dof, t, float(2 * tail), U95)
 
 
 def mean_and_s(values: Floats) -> tuple[float, float]:
