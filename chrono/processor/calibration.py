@@ -1,110 +1,103 @@
-"""What the calibrations share: contributions, their combination, the evaluation of a series.
+"""What the calibrations share: the mean of a series, a combined uncertainty, the rig's keys.
 
-Rules of JCGM 100 (GUM): contributions combine in quadrature, effective degrees of freedom
-by Welch-Satterthwaite, U95 by Student's t. Knows nothing of rigs, files or gates.
+Contributions are those of the error budget. Knows nothing of gates, files or screens.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import inf, isfinite, sqrt
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtrit
+
+from chrono.processor.budget import (
+    Contribution,
+    Input,
+    combined_uncertainty,
+    effective_dof,
+    normal,
+)
+from chrono.processor.coverage import coverage_half_width
 
 Floats = npt.NDArray[np.float64]
 
-
-@dataclass(frozen=True)
-class Contribution:
-    """
-    One contribution to the uncertainty of a result.
-
-    Attributes
-    ----------
-    name : str
-        What it comes from, in the user's words.
-    u : float
-        Standard uncertainty it causes in the result [unit of the result].
-    dof : float
-        Degrees of freedom, infinite for a type B evaluation taken as exact.
-    distribution : str
-        ``normal``, ``rectangular`` or ``t``.
-    """
-
-    name: str
-    u: float
-    dof: float = inf
-    distribution: str = "normal"
+MIN_REPEATS = 5
+"""Fewer repeats give a standard deviation that may well be off by half of itself."""
 
 
 @dataclass(frozen=True)
 class Combined:
     """
-    A combined standard uncertainty with its effective degrees of freedom.
+    The uncertainty of a calibration's result, in the result's SI unit.
 
     Attributes
     ----------
+    contributions : tuple of Contribution
+        What it is made of.
     u : float
-        Combined standard uncertainty.
+        Combined standard uncertainty (JCGM 100:2008, eq. 10).
     dof : float
-        Effective degrees of freedom (not truncated).
+        Effective degrees of freedom (JCGM 100:2008, eq. G.2b).
     U95 : float
-        Expanded uncertainty for a coverage of 95 %.
+        Half-width of the interval that holds 95 % of the combined distribution.
     """
 
+    contributions: tuple[Contribution, ...]
     u: float
     dof: float
-
-    @property
-    def U95(self) -> float:  # noqa: N802 - the symbol of the GUM
-        return coverage_factor(self.dof) * self.u
-
-
-def coverage_factor(dof: float) -> float:
-    """
-    Return the factor k of U = k·u for 95 % coverage (two-sided Student's t).
-
-    Source: JCGM 100:2008, G.3 and table G.2.
-    """
-    return float(stdtrit(dof, 0.975)) if isfinite(dof) else 1.959963984540054
+    U95: float
 
 
 def combine(contributions: Iterable[Contribution]) -> Combined:
+    """Combine independent contributions to one result."""
+    parts = tuple(contributions)
+    return Combined(
+        contributions=parts,
+        u=combined_uncertainty(parts),
+        dof=effective_dof(parts),
+        U95=coverage_half_width(parts),
+    )
+
+
+def mean_input(name: str, values: Floats, unit: str = "") -> Input:
     """
-    Combine independent contributions (JCGM 100:2008, 5.1.2 and G.4.1).
-
-    Parameters
-    ----------
-    contributions : iterable of Contribution
-        Given in the unit of the result, sensitivities already applied.
-
-    Returns
-    -------
-    Combined
-        Zero uncertainty with infinite degrees of freedom when all contributions are zero.
-    """
-    parts = list(contributions)
-    variance = sum(part.u**2 for part in parts)
-    spent = sum(part.u**4 / part.dof for part in parts)
-    return Combined(sqrt(variance), variance**2 / spent if spent > 0 else inf)
-
-
-def rectangular_u(half_width: float) -> float:
-    """Return the standard uncertainty of a rectangular distribution (JCGM 100, 4.3.7)."""
-    return half_width / sqrt(3)
-
-
-def mean_contribution(name: str, values: Floats) -> Contribution:
-    """
-    Return the type A uncertainty of the mean of a series (JCGM 100:2008, 4.2.3).
+    Return the mean of a series as an input (type A, JCGM 100:2008, 4.2.3).
 
     Parameters
     ----------
     name : str
-        Name of the contribution.
+        Name of the input.
     values : ndarray of float64, shape (N,), N >= 2
         The repeated observations.
+    unit : str, optional
+        Their SI unit.
     """
-    dof = len(values) - 1
-    return Contribution(name, float(np.std(values, ddof=1)) / sqrt(len(values)), dof, "t")
+    u = float(np.std(values, ddof=1)) / math.sqrt(len(values))
+    return normal(name, u, dof=len(values) - 1, nature="shared", unit=unit)
+
+
+def rig_changes(
+    section: str, value: str, u: str, dof: float, date: str, evidence: str, **extra: object
+) -> dict[str, object]:
+    """
+    Return the keys of a rig file that hold a calibration's result.
+
+    Parameters
+    ----------
+    section : str
+        ``clock``, ``latency`` or ``spacing``.
+    value, u : str
+        Result and standard uncertainty with their unit.
+    dof : float
+        Effective degrees of freedom; infinite ones are left out.
+    date : str
+        Day of the calibration, ISO 8601.
+    evidence : str
+        One line that tells what it rests on.
+    **extra
+        Further keys of the section.
+    """
+    keys = {"value": value, "u": u, **extra, "date": date, "evidence": evidence}
+    if math.isfinite(dof):
+        keys["dof"] = round(max(dof, 1.0), 2)
+    return {f"calibration.{section}.{key}": item for key, item in keys.items()}

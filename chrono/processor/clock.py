@@ -9,19 +9,22 @@ Knows nothing of ports, recordings and gates.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import inf, sqrt
+from math import sqrt
 
 import numpy as np
 import numpy.typing as npt
 
 from chrono.errors import CalibrationError
-from chrono.processor.calibration import (
-    Combined,
+from chrono.processor.budget import (
     Contribution,
-    Floats,
-    combine,
-    rectangular_u,
+    Input,
+    combined_uncertainty,
+    effective_dof,
+    normal,
+    rectangular,
 )
+from chrono.processor.calibration import Combined, Floats, combine, rig_changes
+from chrono.units import format_value
 
 HOST_RATE_TOLERANCE = 15e-6
 """Half-width for a host whose clock is kept by NTP: PHI of RFC 5905, figure 5 ("frequency
@@ -56,10 +59,9 @@ class ClockEstimate:
     ----------
     rate_error : float
         ε, relative, positive for a counter that runs fast.
-    contributions : tuple of Contribution
-        Scatter of the delays (type A), host's rate, polling (type B).
-    combined : Combined
-        u, effective degrees of freedom and U95 of ε.
+    uncertainty : Combined
+        Of ε, from the scatter of the delays (type A), the host's own rate and the polling of
+        the port (type B).
     beats : int
         Beats seen.
     segments : int
@@ -71,8 +73,7 @@ class ClockEstimate:
     """
 
     rate_error: float
-    contributions: tuple[Contribution, ...]
-    combined: Combined
+    uncertainty: Combined
     beats: int
     segments: int
     span_s: float
@@ -81,12 +82,12 @@ class ClockEstimate:
     @property
     def u(self) -> float:
         """Combined standard uncertainty of ε."""
-        return self.combined.u
+        return self.uncertainty.u
 
     @property
     def U95(self) -> float:  # noqa: N802 - the symbol of the GUM
         """Expanded uncertainty of ε, 95 % coverage."""
-        return self.combined.U95
+        return self.uncertainty.U95
 
 
 @dataclass
@@ -178,16 +179,23 @@ class ClockTracker:
         slope = float(weight @ [line.slope for line in lines])
         rate_error = 1 / slope - 1
         _refuse_impossible(rate_error)
-        contributions = _contributions(lines, weight, slope, host_rate_tolerance, polling_s)
+        wander_s = polling_s * float(weight @ [1 / line.span_s for line in lines])
+        uncertainty = combine(
+            Contribution(part, 1.0)
+            for part in (
+                _scatter(lines, weight / slope**2),
+                rectangular("host's own rate", host_rate_tolerance),
+                rectangular("polling of the port", wander_s),
+            )
+        )
         span_s = sum(line.span_s for line in lines)
         return ClockEstimate(
             rate_error=rate_error,
-            contributions=contributions,
-            combined=combine(contributions),
+            uncertainty=uncertainty,
             beats=self._beats,
             segments=len(lines),
             span_s=span_s,
-            notes=_notes(lines, contributions),
+            notes=_notes(lines, uncertainty),
         )
 
     def _add_one(self, point: tuple[float, float]) -> None:
@@ -260,14 +268,28 @@ def estimate_clock(
 def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
     """Return the estimate as lines for the user."""
     error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
-    parts = ", ".join(f"{part.name} {part.u * 1e6:.2f} ppm" for part in estimate.contributions)
+    parts = ", ".join(
+        f"{part.name} {part.u_out * 1e6:.2f} ppm" for part in estimate.uncertainty.contributions
+    )
     return (
-        f"counter runs {abs(error):.1f} ppm {'fast' if error >= 0 else 'slow'}, "
-        f"U95 {u95:.1f} ppm",
-        f"from {estimate.beats} beats over {estimate.span_s:.0f} s in "
-        f"{estimate.segments} stretch{'' if estimate.segments == 1 else 'es'}",
+        f"the counter runs {format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
+        f"{'fast' if error >= 0 else 'slow'} (95 % coverage)",
+        f"from {estimate.beats} beats, {estimate.span_s:.0f} s in "
+        f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}",
         f"standard uncertainties: {parts}",
         *estimate.notes,
+    )
+
+
+def clock_changes(estimate: ClockEstimate, date: str) -> dict[str, object]:
+    """Return the keys of the rig file that take up the estimate, with day and evidence."""
+    return rig_changes(
+        "clock",
+        f"{estimate.rate_error * 1e6:.3f} ppm",
+        f"{estimate.u * 1e6:.3f} ppm",
+        estimate.uncertainty.dof,
+        date,
+        "beats against the host's clock: " + "; ".join(clock_report(estimate)),
     )
 
 
@@ -394,27 +416,17 @@ def _span_s(segment: _Segment) -> float:
     return float(segment.blocks[-1][-1, 0] - segment.blocks[0][0, 0])
 
 
-def _contributions(
-    lines: list[_Line],
-    weight: Floats,
-    slope: float,
-    host_rate_tolerance: float,
-    polling_s: float,
-) -> tuple[Contribution, ...]:
-    scatter = combine(
-        Contribution("", share * line.u / slope**2, line.dof)
-        for share, line in zip(weight, lines, strict=True)
-    )
-    polling = float(weight @ [polling_s / line.span_s for line in lines])
-    return (
-        Contribution("scatter of the delays", scatter.u, scatter.dof, "t"),
-        Contribution("host's own rate", rectangular_u(host_rate_tolerance), inf, "rectangular"),
-        Contribution("polling of the port", rectangular_u(polling), inf, "rectangular"),
-    )
+def _scatter(lines: list[_Line], sensitivity: Floats) -> Input:
+    parts = [
+        Contribution(normal("", line.u, dof=line.dof), float(share))
+        for share, line in zip(sensitivity, lines, strict=True)
+    ]
+    u = combined_uncertainty(parts)
+    return normal("scatter of the delays", u, dof=effective_dof(parts))
 
 
-def _notes(lines: list[_Line], contributions: tuple[Contribution, ...]) -> tuple[str, ...]:
-    scatter, host, polling = (part.u for part in contributions)
+def _notes(lines: list[_Line], uncertainty: Combined) -> tuple[str, ...]:
+    scatter, host, polling = (part.u_out for part in uncertainty.contributions)
     notes = []
     if any(line.wander > 1 for line in lines) and scatter > max(host, polling) / 3:
         notes.append("the delays wander instead of scattering: uncertainty widened")

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chrono.errors import CalibrationError
-from chrono.processor.clock import ClockTracker, clock_report, estimate_clock
+from chrono.processor.clock import ClockTracker, clock_changes, clock_report, estimate_clock
+from chrono.rig import load_rig, update_rig, write_rig
 
 UNIT_S = 1 / 16e6
 PERFECT_HOST = {"host_rate_tolerance": 0.0, "polling_s": 0.0}
@@ -71,7 +72,7 @@ def test_hosts_own_rate_is_part_of_the_uncertainty():
     found = estimate_clock(ticks, microseconds(host_s), UNIT_S, host_rate_tolerance=100e-6)
 
     assert found.u == pytest.approx(100e-6 / np.sqrt(3), rel=0.01)
-    assert [part.name for part in found.contributions] == [
+    assert [part.name for part in found.uncertainty.contributions] == [
         "scatter of the delays",
         "host's own rate",
         "polling of the port",
@@ -202,7 +203,20 @@ def test_the_report_tells_rate_uncertainty_and_where_it_comes_from():
     ticks, host_s = send_beats(np.random.default_rng(9), 600, -4.2e-3, exponential)
     lines = clock_report(estimate_clock(ticks, microseconds(host_s), UNIT_S))
 
-    assert lines[0].startswith("counter runs 4200.")
-    assert "ppm slow, U95 17.1 ppm" in lines[0]
-    assert lines[1] == "from 600 beats over 596 s in 1 stretch"
+    assert lines[0] == "the counter runs 4200 ± 14 ppm slow (95 % coverage)"
+    assert lines[1] == "from 600 beats, 596 s in 1 unbroken stretch"
     assert "host's own rate 8.66 ppm" in lines[2]
+
+
+def test_a_rig_file_takes_the_estimate_up(tmp_path):
+    path = tmp_path / "rig.toml"
+    write_rig(path, '[gates]\nspacing = "300 mm"\n')
+    ticks, host_s = send_beats(np.random.default_rng(9), 600, -4.2e-3, exponential)
+    found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
+    update_rig(path, clock_changes(found, "2026-03-14"))
+
+    kept = load_rig(path).calibration.clock
+    assert kept.rate_error == pytest.approx(found.rate_error, abs=1e-9)
+    assert kept.rate_error_u == pytest.approx(found.u, abs=1e-9)
+    assert kept.date == "2026-03-14"
+    assert "600 beats" in kept.evidence
