@@ -1,13 +1,16 @@
 """Compare a recording of the bench pulses with the intervals that bench_pulses.ino makes.
 
 Run it as ``python3 read_bench.py bench.tsv``. It reads the board's lines itself and uses
-nothing of the program it helps to test.
+nothing of the program it helps to test. A recording with edges of gate A alone is taken for
+the board's own timer output, which toggles every 128000 ticks.
 """
 
 import binascii
 import statistics
 import sys
+from collections import Counter
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -15,6 +18,7 @@ TICKS_PER_MS = 16_000
 PAUSE_TICKS = 30 * TICKS_PER_MS  # passes stand further apart than this
 NEW_SERIES_TICKS = 1500 * TICKS_PER_MS  # and series further than this
 KNOWN_TRANSITS = tuple(int(ms * TICKS_PER_MS) for ms in (1.5, 5, 15))
+OWN_TIMER_TICKS = 125 * 1024
 FIRST_GAP, LAST_GAP = 4, 320
 BANDS = ((4, 79), (80, 159), (160, 320))  # cycles, first and last: under 5 us, 10 us, above
 
@@ -47,7 +51,7 @@ def edges_of(text: str) -> Iterator[Edge]:
         yield Edge(fields[0] == "E", fields[2] + fields[3], counter + (turns << 32))
 
 
-def series_of(edges: Iterator[Edge]) -> list[list[list[Edge]]]:
+def series_of(edges: list[Edge]) -> list[list[list[Edge]]]:
     """Split edges at the pauses: a list of series, each a list of passes."""
     series: list[list[list[Edge]]] = []
     last = -NEW_SERIES_TICKS
@@ -92,7 +96,8 @@ def print_errors(name: str, errors: list[int]) -> None:
 
 
 def print_sweep(passes: list[Pass | None]) -> None:
-    gaps = [gap for gap in range(FIRST_GAP, LAST_GAP + 1) for _ in (0, 1)]
+    gaps = [gap for gap in range(OWN_TIMER_TICKS = 125 * 1024
+FIRST_GAP, LAST_GAP + 1) for _ in (0, 1)]
     signs = [1, -1] * (len(gaps) // 2)
     print(
         "sweep of gaps [ticks]:  passes  broken  with L  exact  worst error of the exact ones"
@@ -113,11 +118,23 @@ def print_sweep(passes: list[Pass | None]) -> None:
         )
 
 
+def print_own_timer(edges: list[Edge]) -> None:
+    steps = Counter(
+        later.counter - earlier.counter - OWN_TIMER_TICKS for earlier, later in pairwise(edges)
+    )
+    print(f"own timer output, {len(edges)} edges: intervals minus {OWN_TIMER_TICKS} ticks")
+    for error, count in sorted(steps.items()):
+        print(f"  {error:+6d}: {count}")
+
+
 def main() -> None:
     if len(sys.argv) != 2:
         sys.exit("usage: python3 read_bench.py RECORDING.tsv")
-    text = Path(sys.argv[1]).read_text(encoding="utf-8")
-    for number, groups in enumerate(series_of(edges_of(text)), start=1):
+    edges = list(edges_of(Path(sys.argv[1]).read_text(encoding="utf-8")))
+    if edges and all(edge.name.startswith("A") for edge in edges):
+        print_own_timer(edges)
+        return
+    for number, groups in enumerate(series_of(edges), start=1):
         passes = [whole_pass(group) for group in groups]
         print(f"series {number}: {len(passes)} passes, {passes.count(None)} not whole")
         if any(p and abs(p.lead) > LAST_GAP * 2 for p in passes):
