@@ -1,7 +1,7 @@
 """Compare a recording of the bench pulses with the intervals that bench_pulses.ino makes.
 
 Run it as ``python3 read_bench.py bench.tsv``. It reads the board's lines itself and uses
-nothing of the program it helps to test. A recording with edges of gate A alone is taken for
+nothing of the program it helps to test. A recording with edges of one gate alone is taken for
 the board's own timer output, which toggles every 128000 ticks.
 """
 
@@ -96,8 +96,7 @@ def print_errors(name: str, errors: list[int]) -> None:
 
 
 def print_sweep(passes: list[Pass | None]) -> None:
-    gaps = [gap for gap in range(OWN_TIMER_TICKS = 125 * 1024
-FIRST_GAP, LAST_GAP + 1) for _ in (0, 1)]
+    gaps = [gap for gap in range(FIRST_GAP, LAST_GAP + 1) for _ in (0, 1)]
     signs = [1, -1] * (len(gaps) // 2)
     print(
         "sweep of gaps [ticks]:  passes  broken  with L  exact  worst error of the exact ones"
@@ -131,7 +130,7 @@ def main() -> None:
     if len(sys.argv) != 2:
         sys.exit("usage: python3 read_bench.py RECORDING.tsv")
     edges = list(edges_of(Path(sys.argv[1]).read_text(encoding="utf-8")))
-    if edges and all(edge.name.startswith("A") for edge in edges):
+    if len({edge.name[0] for edge in edges}) == 1:
         print_own_timer(edges)
         return
     for number, groups in enumerate(series_of(edges), start=1):
