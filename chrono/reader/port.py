@@ -36,6 +36,9 @@ STOP_WITHIN_S = 1.0
 HEAD_S = 0.1
 """A first line this soon after opening may lack its head: the board was in mid-line."""
 
+REASON_LIMIT = 300
+"""Longest text that is kept of the system's own words."""
+
 HELLO_REQUEST = b"?\n"
 HANDLERS = "chrono.reader"
 """The package in which pyserial finds our `protocol_virtual`."""
@@ -115,6 +118,7 @@ class PortReader:
         self._headless = False
         self._opened_us = 0
         self._last_byte_us = 0
+        self._asked = False
         self._ask_at_us: int | None = None
         self._thread = threading.Thread(target=self._run, name=f"reader {port}", daemon=True)
         self.failure: BaseException | None = None
@@ -183,7 +187,7 @@ class PortReader:
         lines = self._framer.feed(host_us, data)
         if self._headless and lines:
             self._set_head_aside(lines.pop(0))
-        if self._ask_at_us is not None and any(_answers(line) for _, line in lines):
+        if self._ask_at_us is not None and any(self._spoke(line) for _, line in lines):
             self._ask_at_us = None
         if lines:
             self._sink(b"".join([board_row(us, line) for us, line in lines]))
@@ -199,14 +203,28 @@ class PortReader:
         if self._ask_at_us is None or self._now_us() < self._ask_at_us:
             return
         self._ask_at_us = self._now_us() + int(ASK_EVERY_S * 1e6)
+        self._asked = True
         # A port whose other end does not read is no reason to stop reading it.
         with suppress(serial.SerialTimeoutException):
             port.write(HELLO_REQUEST)
+
+    def _spoke(self, line: bytes) -> bool:
+        """
+        Whether the board need not be asked again: it said hello, or has edges to tell.
+
+        A hello stands for a restart, so none is asked for among edges; but once it is,
+        even if a lamp flickers from the start.
+        """
+        said = parse_framed(line)
+        if isinstance(said, Damage):
+            return False
+        return isinstance(said, Hello) or (self._asked and said.kind != Kind.BEAT)
 
     def _take(self, port: serial.Serial, event: str) -> None:
         self._serial = port
         self._framer = LineFramer()
         self._opened_us = self._last_byte_us = self._now_us()
+        self._asked = False
         if self._lines == "framed":
             self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
         self._status = replace(self._status, state="open", reason="", answered=False)
@@ -323,7 +341,7 @@ _CAUSES = (
 
 
 def _port_error(port: str, baudrate: int, exc: Exception) -> PortError:
-    where = _shown(port)
+    where = _shown(port) or "(no port)"
     if isinstance(exc, ValueError | OverflowError):
         message, hint = _wrong_words(port, baudrate, exc)
         return PortError(message, where=where, hint=hint)
@@ -362,10 +380,10 @@ def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
         )
     if "://" in port:
         return (
-            f"this address cannot be used: {exc}",
+            f"this address cannot be used: {_reason(exc)}",
             "use a device, socket://HOST:PORT, rfc2217://HOST:PORT or virtual://SCENARIO",
         )
-    return f"this is no name of a port: {exc}", _which_ports()
+    return f"this is no name of a port: {_reason(exc)}", _which_ports()
 
 
 def _which_ports() -> str:
@@ -375,19 +393,12 @@ def _which_ports() -> str:
     return "plug the board in (no serial port is here), or try virtual://two-bands"
 
 
-def _shown(port: str) -> str:
-    """Return a port's name as a terminal may show it."""
-    return "".join(c if c.isprintable() else "?" for c in port[:200]) or "(no port)"
+def _shown(text: str, limit: int = 200) -> str:
+    """Return a text as a terminal may show it."""
+    return "".join(c if c.isprintable() else "?" for c in text[:limit])
 
 
-def _reason(exc: Exception) -> str:
-    """Return an error's words on one line."""
-    return " ".join((getattr(exc, "strerror", None) or str(exc)).split())
-
-
-def _answers(line: bytes) -> bool:
-    """Whether a framed line is a hello, or an edge: then it is too late to ask for one."""
-    parsed = parse_framed(line)
-    if isinstance(parsed, Damage):
-        return False
-    return isinstance(parsed, Hello) or parsed.kind in (Kind.EDGE, Kind.LATE)
+def _reason(exc: Exception, port: str = "") -> str:
+    """Return an error's words on one line, without what stands before the port's name."""
+    words = " ".join((getattr(exc, "strerror", None) or str(exc)).split())
+    return _shown(words.split(f"{port}: ")[-1] if port else words, REASON_LIMIT)

@@ -1,0 +1,424 @@
+"""The port's thread on real pseudo-terminals: rows, troubles, coming back, giving up."""
+
+import contextlib
+import itertools
+import os
+import shutil
+import socket
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+import serial
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from pty_board import BEAT, EDGE, HELLO, PtyBoard, Rows, until
+
+from chrono.errors import PortError
+from chrono.reader import port as port_module
+from chrono.reader.framing import PIECE_BYTES
+from chrono.reader.port import (
+    ASK_EVERY_S,
+    HELLO_REQUEST,
+    SILENT_AFTER_S,
+    PortReader,
+    open_port,
+    ports_here,
+)
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
+
+LINES = [HELLO, BEAT, EDGE, b"any text\r\n"]
+
+
+class Clock:
+    """Host time that moves when it is told to."""
+
+    def __init__(self) -> None:
+        self.now = 0
+
+    def __call__(self) -> int:
+        return self.now
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Iterator[PtyBoard]:
+    with PtyBoard(tmp_path / "board") as made:
+        yield made
+
+
+@contextlib.contextmanager
+def reading(
+    board: PtyBoard, *, lines: str = "framed", now_us: Callable[[], int] | None = None
+) -> Iterator[tuple[PortReader, Rows]]:
+    rows = Rows()
+    reader = PortReader(
+        str(board.name), rows, now_us or itertools.count().__next__, lines=lines
+    )
+    reader.start()
+    try:
+        yield reader, rows
+    finally:
+        reader.stop()
+    assert reader.failure is None
+
+
+def test_each_line_becomes_a_row_as_it_came(board: PtyBoard) -> None:
+    with reading(board) as (reader, rows):
+        for line in LINES:
+            board.send(line)
+        assert rows.until_lines(4) == [line.removesuffix(b"\n") for line in LINES]
+        assert rows.host_us == sorted(rows.host_us)
+        assert (reader.status.lines, reader.status.bytes) == (4, sum(map(len, LINES)))
+
+
+def test_the_opening_is_the_first_row(board: PtyBoard) -> None:
+    with reading(board) as (_, rows):
+        assert rows.until_events("opened") == [
+            {"event": "opened", "port": str(board.name), "reason": ""}
+        ]
+
+
+def test_every_byte_value_passes_and_the_terminal_interprets_none(board: PtyBoard) -> None:
+    payload = bytes(b for b in range(256) if b != ord("\n"))
+    with reading(board, lines="plain") as (_, rows):
+        board.send(payload + b"\n" + payload[::-1] + b"\n")
+        assert rows.until_lines(2) == [payload, payload[::-1]]
+
+
+@given(st.lists(st.binary(max_size=300), max_size=8))
+@settings(
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_no_bytes_stop_the_reader(tmp_path: Path, chunks: list[bytes]) -> None:
+    with PtyBoard(tmp_path / "board") as board, reading(board) as (reader, rows):
+        for chunk in chunks:
+            board.send(chunk)
+        board.send(b"\nthe end\n")
+        rows.until(lambda: b"the end" in rows.board)
+        assert b"\n".join(rows.board) == b"".join(chunks) + b"\nthe end"
+        assert reader.status.state == "open"
+
+
+def test_a_stream_without_newline_reaches_the_recording_in_bounded_pieces(
+    board: PtyBoard,
+) -> None:
+    with reading(board, lines="plain") as (_, rows):
+        board.send(b"7" * 50_000 + b"\n")
+        rows.until(lambda: sum(map(len, rows.board)) == 50_000)
+        assert max(map(len, rows.board)) < 2 * PIECE_BYTES
+
+
+def test_an_unplugged_board_is_lost_and_found_again(tmp_path: Path) -> None:
+    name = tmp_path / "board"
+    board = PtyBoard(name)
+    with reading(board) as (reader, rows):
+        board.send(HELLO)
+        rows.until_lines(1)
+        board.unplug()
+        lost = rows.until_events("opened", "lost")[-1]
+        assert lost["port"] == str(name)
+        assert lost["reason"]
+        assert reader.status.state == "lost"
+        with PtyBoard(name) as again:
+            rows.until_events("opened", "lost", "reopened")
+            again.send(BEAT)
+            assert rows.until_lines(2)[-1] + b"\n" == BEAT
+            assert (reader.status.state, reader.status.losses) == ("open", 1)
+
+
+def test_the_piece_of_a_line_that_was_cut_by_unplugging_is_kept_but_is_no_line(
+    board: PtyBoard,
+) -> None:
+    with reading(board, lines="plain") as (reader, rows):
+        board.send(b"A 123456\nB 12")
+        rows.until_lines(1)
+        until(lambda: reader.status.bytes == 13)
+        board.unplug()
+        assert rows.until_events("opened", "lost")[-1]["fragment"] == "B 12"
+        assert rows.board == [b"A 123456"]
+
+
+def test_stopping_while_the_port_is_lost_is_at_once(board: PtyBoard) -> None:
+    with reading(board) as (reader, rows):
+        board.unplug()
+        rows.until_events("opened", "lost")
+        reader.stop()
+        assert reader.status.state == "closed"
+
+
+def test_stopping_while_nothing_comes_closes_the_port_for_others(board: PtyBoard) -> None:
+    with reading(board) as (reader, _):
+        reader.stop()
+        assert reader.status.state == "closed"
+        open_port(str(board.name)).close()
+
+
+def test_a_silent_framed_board_is_asked_every_second_until_it_says_hello(
+    board: PtyBoard,
+) -> None:
+    clock = Clock()
+    with reading(board, now_us=clock) as (_, rows):
+        for _ in range(3):
+            clock.now += int(ASK_EVERY_S * 1e6)
+            assert board.heard() == HELLO_REQUEST
+        board.send(HELLO)
+        rows.until_lines(1)
+        clock.now += int(ASK_EVERY_S * 1e6)
+        assert board.heard(within_s=0.5) == b""
+
+
+def test_a_board_that_says_hello_by_itself_is_not_asked(board: PtyBoard) -> None:
+    clock = Clock()
+    with reading(board, now_us=clock) as (_, rows):
+        board.send(HELLO)
+        rows.until_lines(1)
+        clock.now += int(ASK_EVERY_S * 1e6)
+        assert board.heard(within_s=0.5) == b""
+
+
+@pytest.mark.parametrize(
+    ("line", "asked_again"), [(BEAT, True), (EDGE, False), (b"H 1\n", True)]
+)
+def test_among_edges_a_board_is_asked_once_and_no_more(
+    board: PtyBoard, line: bytes, asked_again: bool
+) -> None:
+    clock = Clock()
+    with reading(board, now_us=clock) as (_, rows):
+        board.send(line)
+        rows.until_lines(1)
+        clock.now += int(ASK_EVERY_S * 1e6)
+        assert board.heard() == HELLO_REQUEST
+        board.send(line)
+        rows.until_lines(2)
+        clock.now += int(ASK_EVERY_S * 1e6)
+        assert board.heard(within_s=0.5) == (HELLO_REQUEST if asked_again else b"")
+
+
+def test_a_plain_sketch_is_never_written_to(board: PtyBoard) -> None:
+    clock = Clock()
+    with reading(board, lines="plain", now_us=clock):
+        clock.now += 10_000_000
+        assert board.heard(within_s=0.5) == b""
+
+
+def test_an_interval_that_may_lack_its_first_digits_is_kept_but_is_no_line(
+    board: PtyBoard,
+) -> None:
+    clock = Clock()
+    with reading(board, lines="interval", now_us=clock) as (_, rows):
+        board.send(b"750\n")
+        assert rows.until_events("opened", "opened")[-1]["fragment"] == "750"
+        board.send(b"2750\n")
+        assert rows.until_lines(1) == [b"2750"]
+
+
+def test_an_interval_that_comes_later_after_opening_is_a_line(board: PtyBoard) -> None:
+    clock = Clock()
+    with reading(board, lines="interval", now_us=clock) as (_, rows):
+        clock.now = 1_000_000
+        board.send(b"2750\n")
+        assert rows.until_lines(1) == [b"2750"]
+
+
+def test_a_board_that_says_nothing_is_silent_until_its_first_byte(board: PtyBoard) -> None:
+    clock = Clock()
+    with reading(board, now_us=clock) as (reader, rows):
+        assert not reader.status.silent
+        clock.now = int(SILENT_AFTER_S * 1e6) + 1
+        assert reader.status.silent
+        assert not reader.status.answered
+        board.send(BEAT)
+        rows.until_lines(1)
+        reader.stop()
+        assert reader.status.answered
+
+
+def test_a_fault_in_what_takes_the_rows_ends_the_thread_where_all_can_see_it(
+    board: PtyBoard,
+) -> None:
+    def sink(rows: bytes) -> None:
+        if b"\tboard\t" in rows:
+            raise RuntimeError("no room")
+
+    reader = PortReader(str(board.name), sink, itertools.count().__next__)
+    reader.start()
+    board.send(BEAT)
+    until(lambda: reader.status.state != "open")
+    reader.stop()
+    assert isinstance(reader.failure, RuntimeError)
+    assert (reader.status.state, reader.status.reason) == ("failed", "RuntimeError: no room")
+
+
+def test_a_fault_of_the_disk_in_the_sink_is_not_taken_for_a_lost_port(board: PtyBoard) -> None:
+    def sink(rows: bytes) -> None:
+        if b"\tboard\t" in rows:
+            raise OSError(28, "No space left on device")
+
+    reader = PortReader(str(board.name), sink, itertools.count().__next__)
+    reader.start()
+    board.send(BEAT)
+    until(lambda: reader.status.state != "open")
+    reader.stop()
+    assert isinstance(reader.failure, OSError)
+    assert reader.status.losses == 0
+
+
+def test_a_second_program_on_the_port_is_refused_and_the_first_goes_on(board: PtyBoard) -> None:
+    with reading(board) as (_, rows):
+        board.send(HELLO)
+        rows.until_lines(1)
+        with pytest.raises(PortError, match="in use by another program") as refused:
+            open_port(str(board.name))
+        assert refused.value.where == str(board.name)
+        board.send(BEAT)
+        rows.until_lines(2)
+
+
+def test_a_missing_port_is_told_with_the_ports_that_are_here(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(port_module, "ports_here", lambda: [("/dev/ttyACM0", "a board")])
+    with pytest.raises(PortError, match="there is no such port") as refused:
+        open_port(str(tmp_path / "none"))
+    assert refused.value.hint == "use one of the ports here: /dev/ttyACM0 (a board)"
+
+
+def test_a_missing_port_where_there_is_none_at_all_points_to_the_virtual_board(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(port_module, "ports_here", list)
+    with pytest.raises(PortError) as refused:
+        open_port(str(tmp_path / "none"))
+    assert "virtual://two-bands" in refused.value.hint
+
+
+def test_the_full_text_of_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(port_module, "ports_here", list)
+    with pytest.raises(PortError) as refused:
+        open_port("/dev/tty-none")
+    assert str(refused.value) == (
+        "/dev/tty-none: there is no such port\n"
+        "  do: plug the board in (no serial port is here), or try virtual://two-bands"
+    )
+
+
+@pytest.fixture
+def powerless() -> Iterator[None]:
+    """Run as a user who may nothing, if the tests run as one who may everything."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+
+
+def test_a_port_without_permission_hints_at_the_group(powerless: None) -> None:
+    master, slave = os.openpty()
+    name = os.ttyname(slave)
+    with contextlib.ExitStack() as closing:
+        closing.callback(os.close, master)
+        closing.callback(os.close, slave)
+        os.fchmod(slave, 0)
+        with pytest.raises(PortError, match="permission denied") as refused:
+            open_port(name)
+    assert "dialout" in refused.value.hint
+
+
+@pytest.mark.parametrize("name", ["/dev/null", "/", __file__])
+def test_what_is_no_serial_port_is_said_to_be_none(name: str) -> None:
+    with pytest.raises(PortError, match="this is no serial port"):
+        open_port(name)
+
+
+@pytest.mark.parametrize("baudrate", [-1, 0, 2**31, 10**30])
+def test_an_impossible_baud_rate_is_refused_with_the_usual_one(
+    board: PtyBoard, baudrate: int
+) -> None:
+    with pytest.raises(PortError, match=f"baud rate {baudrate} is not possible") as refused:
+        open_port(str(board.name), baudrate)
+    assert "250000" in refused.value.hint
+
+
+@pytest.mark.parametrize(
+    ("address", "message"),
+    [
+        ("carrier-pigeon://loft", "this address cannot be used"),
+        ("virtual://nowhere", "there is no scenario 'nowhere'"),
+        ("socket://", "this address cannot be used|cannot open"),
+        ("loop://?logging=loud", "cannot open"),
+        ("hwgrep://no such board", "cannot open"),
+        ("", "no such port"),
+        ("a\0b", "this is no name of a port"),
+        ("x" * 5000, "cannot open"),
+    ],
+)
+def test_an_impossible_address_is_one_clear_line(address: str, message: str) -> None:
+    with pytest.raises(PortError, match=message) as refused:
+        open_port(address)
+    first, *hint = str(refused.value).split("\n")
+    assert first.isprintable()
+    assert len(hint) == 1
+    assert len(first) < 600
+
+
+def test_a_socket_that_nobody_serves_hints_at_its_other_end() -> None:
+    with socket.socket() as unused:
+        unused.bind(("127.0.0.1", 0))
+        number = unused.getsockname()[1]
+        with pytest.raises(PortError, match="refused") as refused:
+            open_port(f"socket://127.0.0.1:{number}")
+    assert "other end" in refused.value.hint
+
+
+def test_lines_come_over_a_socket_too() -> None:
+    rows = Rows()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        reader = PortReader(url, rows, itertools.count().__next__)
+        reader.start()
+        line, _ = server.accept()
+        with line:
+            line.sendall(HELLO)
+            assert rows.until_lines(1)[0] + b"\n" == HELLO
+        assert rows.until_events("opened", "lost")[-1]["port"] == url
+        reader.stop()
+    assert reader.failure is None
+
+
+def test_the_ports_of_this_machine_are_listed_as_pairs_of_text() -> None:
+    assert all(isinstance(x, str) for pair in ports_here() for x in pair)
+
+
+@pytest.fixture
+def socat(tmp_path: Path) -> Iterator[tuple[Path, Path]]:
+    """Two ends of a serial line made by socat."""
+    program = shutil.which("socat")
+    if program is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("socat is missing; install it (Debian: apt-get install socat)")
+        pytest.skip("socat is missing; install it (Debian: apt-get install socat)")
+    ends = tmp_path / "near", tmp_path / "far"
+    links = [f"pty,raw,echo=0,link={end}" for end in ends]
+    with subprocess.Popen([program, *links]) as process:
+        until(lambda: all(end.exists() for end in ends))
+        yield ends
+        process.terminate()
+
+
+def test_lines_come_through_a_pair_of_ports_made_by_socat(socat: tuple[Path, Path]) -> None:
+    near, far = socat
+    rows = Rows()
+    sent = [HELLO, *[BEAT, EDGE] * 500]
+    reader = PortReader(str(near), rows, itertools.count().__next__)
+    reader.start()
+    with serial.Serial(str(far), 250_000) as board:
+        for line in sent:
+            board.write(line)
+        assert rows.until_lines(len(sent)) == [line.removesuffix(b"\n") for line in sent]
+    reader.stop()
+    assert reader.failure is None
