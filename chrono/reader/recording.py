@@ -24,7 +24,7 @@ if sys.platform != "win32":
 
 __all__ = [
     "HEADER",
-    "Blocks",
+    "RecordingReader",
     "RecordingWriter",
     "board_row",
     "escape",
@@ -362,7 +362,7 @@ def _words(exc: Exception) -> str:
     return (exc.strerror if isinstance(exc, OSError) else None) or str(exc)
 
 
-class Blocks:
+class RecordingReader:
     """
     A recording as blocks of whole rows, each row ended by a newline, without the header.
 
@@ -419,7 +419,7 @@ class Blocks:
         self.cut = f"line {line} is cut off after {row_bytes} bytes; it is left out"
 
 
-def read_blocks(path: Path | str, block_bytes: int = BLOCK_BYTES) -> Blocks:
+def read_blocks(path: Path | str, block_bytes: int = BLOCK_BYTES) -> RecordingReader:
     """
     Read a recording in bounded memory, as blocks of whole rows.
 
@@ -436,7 +436,7 @@ def read_blocks(path: Path | str, block_bytes: int = BLOCK_BYTES) -> Blocks:
         The file cannot be read, or is no recording. Raised at once, or when a device fails
         later on, in iteration.
     """
-    return Blocks(path, block_bytes)
+    return RecordingReader(path, block_bytes)
 
 
 @contextlib.contextmanager

@@ -14,7 +14,7 @@ from typing import Any, Literal, Protocol
 
 from chrono.reader.grammar import MAX_DIGITS, Lines
 from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus, PortReader
-from chrono.reader.recording import Blocks, read_blocks
+from chrono.reader.recording import RecordingReader, read_blocks
 from chrono.reader.rows import json_row
 
 DRAIN_BYTES = 1 << 20
@@ -213,7 +213,7 @@ class ReplaySource:
         self._paused = False
         self._since_s = 0.0
         self._position_us = 0.0
-        self._file: Blocks | None = None
+        self._file: RecordingReader | None = None
         self._blocks: Iterator[bytes] = iter(())
         self._block = b""
         self._offset = 0
