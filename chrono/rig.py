@@ -323,6 +323,8 @@ def _changed(text: str, changes: Mapping[str, object], where: str) -> str:
         table: Any = document
         for section in sections:
             table = table.setdefault(section, tomlkit.table())
+            if not isinstance(table, dict):
+                raise RigError(f"{section} is no section, {dotted} cannot be set", where=where)
         table[key] = value
     return tomlkit.dumps(document)
 

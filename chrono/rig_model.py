@@ -56,7 +56,10 @@ def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidato
 def _number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise _trouble(f"is {shown(value)}, a number is wanted", "repair the record")
-    return float(value)
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf
 
 
 def _trouble(reason: str, hint: str, key: str = "") -> PydanticCustomError:

@@ -1,0 +1,138 @@
+"""Quantities with units at the edges, and how many digits a speed is shown with."""
+
+import contextlib
+import subprocess
+import sys
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from chrono.errors import UnitError
+from chrono.units import (
+    SPEED_UNITS,
+    format_speed,
+    parse_quantity,
+    quote,
+    significant_decimals,
+    speed_in,
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [
+        ("300 mm", "m", 0.3),
+        (" 300.0mm ", "m", 0.3),
+        ("+3e2 mm", "m", 0.3),
+        ("-0.5 us", "s", -0.5e-6),
+        ("4 µs", "s", 4e-6),
+        ("16 MHz", "Hz", 16e6),
+        ("18 degC", "K", 291.15),
+        ("18 °C", "K", 291.15),
+        ("60 %", "", 0.6),
+        ("0.6", "", 0.6),
+        ("50 ppm", "", 50e-6),
+        ("1005 hPa", "Pa", 100500.0),
+        ("90 km/h", "m/s", 25.0),
+        ("180 deg", "rad", 3.141592653589793),
+        ("24 g", "kg", 0.024),
+    ],
+)
+def test_a_number_with_its_unit_is_read_in_si(text: str, unit: str, value: float) -> None:
+    assert parse_quantity(text, unit) == pytest.approx(value, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("300 kg", "m"),
+        ("300", "m"),
+        ("mm", "m"),
+        ("", "m"),
+        ("nan m", "m"),
+        ("inf m", "m"),
+        ("1e308 km", "m"),
+        ("3,5 mm", "m"),
+        ("300 mm 3", "m"),
+        ("9**9**9 m", "m"),
+        ("3 m*9**9**9", "m"),
+        ("3 m^99999", "m"),
+        ("3 furlongz", "m"),
+        ("3 m/", "m"),
+        ("3 __import__('os')", "m"),
+        ("٣ mm", "m"),
+        ("5 deg", ""),
+        ("5 %", "rad"),
+        ("600 rpm", "Hz"),
+        ("3 " + "m" * 1000, "m"),
+    ],
+)
+def test_what_is_no_quantity_of_the_wanted_kind_is_refused(text: str, unit: str) -> None:
+    with pytest.raises(UnitError) as error:
+        parse_quantity(text, unit, where="--speed")
+    assert error.value.where == "--speed"
+    assert error.value.hint.startswith("write a")
+    assert len(error.value.message) < 150
+
+
+def test_a_refusal_names_the_text_the_kind_and_an_example() -> None:
+    with pytest.raises(UnitError) as error:
+        parse_quantity("300 kg", "m")
+    assert str(error.value) == (
+        '"300 kg" was given, a length is wanted\n'
+        '  do: write a length with its unit, such as "300 mm"'
+    )
+
+
+@given(st.text(max_size=30))
+def test_any_text_is_read_or_refused_and_never_fails_otherwise(text: str) -> None:
+    with contextlib.suppress(UnitError):
+        assert isinstance(parse_quantity(text, "m"), float)
+
+
+@given(st.floats(1e-3, 1e4), st.sampled_from(sorted(SPEED_UNITS)))
+def test_a_speed_shown_in_any_unit_is_the_same_speed(speed_mps: float, unit: str) -> None:
+    text = f"{speed_in(unit, speed_mps)!r} {unit}"
+    assert parse_quantity(text, "m/s") == pytest.approx(speed_mps, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "unit", "text"),
+    [
+        (45.1234, 0.1299, "m/s", "45.12 ± 0.13 m/s"),
+        (45.1234, 0.0355, "m/s", "45.12 ± 0.04 m/s"),
+        (45.1234, 0.0354, "m/s", "45.123 ± 0.035 m/s"),
+        (45.1, 0.0097, "m/s", "45.100 ± 0.010 m/s"),
+        (45.1, 12.3, "m/s", "45 ± 12 m/s"),
+        (452.3, 96.0, "m/s", "450 ± 100 m/s"),
+        (25.0, 0.1, "km/h", "90.0 ± 0.4 km/h"),
+        (45.1234, 0.0, "m/s", "45.12 m/s"),
+        (45.1234, float("nan"), "m/s", "45.12 m/s"),
+        (float("nan"), 0.1, "m/s", "—"),
+    ],
+)
+def test_a_speed_is_shown_to_the_digits_its_uncertainty_leaves(
+    value: float, uncertainty: float, unit: str, text: str
+) -> None:
+    assert format_speed(value, uncertainty, unit) == text
+
+
+@given(st.floats(1e-9, 1e9))
+def test_the_shown_uncertainty_is_within_a_seventh_of_the_true_one(uncertainty: float) -> None:
+    decimals = significant_decimals(uncertainty)
+    assert round(uncertainty, decimals) == pytest.approx(uncertainty, rel=1 / 7)
+
+
+def test_a_quoted_text_cannot_steer_a_terminal_and_stays_short() -> None:
+    assert quote("a\x1b[31m\n") == '"a\\x1b[31m\\x0a"'
+    assert len(quote("x" * 1000)) == 60
+
+
+def test_the_unit_library_is_loaded_by_the_first_text_only() -> None:
+    code = (
+        "import sys, chrono.units, chrono.rig; chrono.rig.default_rig(); "
+        "assert 'pint' not in sys.modules; chrono.units.parse_quantity('1 m', 'm'); "
+        "assert 'pint' in sys.modules"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
