@@ -27,6 +27,11 @@ rig_app = typer.Typer(
 )
 app.add_typer(rig_app, name="rig")
 
+# typer brings a click of its own, whose errors it does not all name.
+_USAGE_ERROR: Any = next(
+    c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException"
+)
+
 RecordingFile = Annotated[Path, typer.Argument(help="A recording.", show_default=False)]
 RecordingFiles = Annotated[list[Path], typer.Argument(help="Recordings.", show_default=False)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
@@ -48,17 +53,15 @@ Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_de
 
 def main() -> None:
     """Run the command line: one line for what the user can put right, and exit code 2."""
-    import click
-
     try:
         code = app(standalone_mode=False)
     except ChronoError as error:
         _fail(str(error))
-    except click.exceptions.Exit as done:
+    except typer.Exit as done:
         code = done.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except (typer.Abort, KeyboardInterrupt):
         code = 130
-    except click.ClickException as error:
+    except _USAGE_ERROR as error:
         _fail(error.format_message(), error)
     except BrokenPipeError:
         sys.stderr.close()
@@ -67,7 +70,8 @@ def main() -> None:
 
 
 def _fail(message: str, error: Any = None) -> NoReturn:
-    if not message and error is not None:  # a group without a command: click printed its help
+    if message.startswith("Usage:"):  # a group without a command
+        print(message, file=sys.stderr)
         raise SystemExit(2)
     context = getattr(error, "ctx", None)
     hint = f"\n  do: see {context.command_path} --help" if context else ""
@@ -207,7 +211,7 @@ def boards(as_json: AsJson = False) -> None:
 
     ports = [{"port": port, "description": text} for port, text in ports_here()]
     ports += [
-        {"port": f"virtual://{name}", "description": scenario.description}
+        {"port": f"virtual://{name}", "description": scenario.summary}
         for name, scenario in SCENARIOS.items()
     ]
     if as_json:
@@ -223,7 +227,7 @@ def budget(
     speed: Speed,
     as_json: AsJson = False,
 ) -> None:
-    """Show what a speed's uncertainty is made of, before the first shot."""
+    """Show what the uncertainty of a speed is made of."""
     from chrono.budget_report import budget_data, budget_text
     from chrono.rig import load_rig
     from chrono.units import parse_quantity
@@ -255,14 +259,19 @@ def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) 
     if as_json:
         _print_json(record)
         return
-    print(f"{file}: a sound rig")
-    for section, values in record.items():
-        if isinstance(values, dict):
-            print(f"[{section}]")
-            for key, value in values.items():
-                print(f"  {key:<20} {value}")
+    print(f"{file}: a sound rig; its values in SI units:")
+    for key, value in record.items():
+        if isinstance(value, dict):
+            print(f"[{key}]")
+            for inner, number in value.items():
+                _print_key(f"  {inner}", number)
         else:
-            print(f"{section:<22} {values}")
+            _print_key(key, value)
+
+
+def _print_key(key: str, value: Any) -> None:
+    if value is not None:
+        print(f"{key:<22} {value:.7g}" if isinstance(value, float) else f"{key:<22} {value}")
 
 
 def _drive(
