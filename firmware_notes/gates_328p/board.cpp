@@ -22,8 +22,8 @@ void greet() {
     beat();
 }
 
-void show_light(const State &state) {
-    if (state.a_blocked || state.b_blocked) PORTB |= _BV(PB5);
+void show_light() {
+    if (is_any_blocked()) PORTB |= _BV(PB5);
     else PORTB &= ~_BV(PB5);
 }
 
@@ -45,10 +45,9 @@ void start_board() {
 
 void run_board() {
     wdt_reset();
+    show_light();
     Edge edge;
     if (take_edge(edge)) send_edge(edge);
-    const State state = board_state();
-    show_light(state);
     if (hello_wanted()) greet();
-    else if (state.counter - last_beat >= F_CPU) beat();
+    else if (keep_time() - last_beat >= F_CPU) beat();
 }

@@ -46,25 +46,33 @@ uint8_t dropped_told;
 // that has been waiting. Two stamps nearer than this: the second one may be late.
 constexpr uint32_t SEPARABLE = 140;
 #else
-inline __attribute__((always_inline)) void capture_next_edge() {
-    const uint8_t a = PIND, b = a >> 1; // in the place of A
-    TCCR1B = (a ^ b) & PIN_A ? _BV(CS10) : _BV(CS10) | _BV(ICES1);
-    // The turn of the edge selector may itself look like an edge for some cycles.
+// What TCCR1B has to be for the next edge of A xor B to be captured.
+inline __attribute__((always_inline)) uint8_t selector_for(uint8_t pins) {
+    const uint8_t b_over_a = pins >> 1;
+    return (pins ^ b_over_a) & PIN_A ? _BV(CS10) : _BV(CS10) | _BV(ICES1);
+}
+
+inline __attribute__((always_inline)) void select_edge(uint8_t selector) {
+    TCCR1B = selector;
+    // The turn of the selector may itself look like an edge for some cycles.
     __builtin_avr_delay_cycles(3);
     TIFR1 = _BV(ICF1);
 }
 #endif
 
 // The body of both handlers. The order of its reads matters: pins and stamp first, then what
-// came in meanwhile.
+// came in meanwhile. A capture counts only if it turns the selector: with another edge after
+// it, the pins read are not what it led to.
 template <uint8_t gate_marks, uint8_t dropped_mark>
 inline __attribute__((always_inline)) void record_edge() {
-    uint8_t marks = (PIND & LEVELS) | gate_marks;
+    const uint8_t pins = PIND;
+    uint8_t marks = (pins & LEVELS) | gate_marks;
 #if GATES_WIRING == ON_ICP
-    const uint8_t captured = TIFR1 & CAPTURED;
-    const uint16_t stamp = captured ? ICR1 : TCNT1;
-    marks |= captured | (EIFR & FLAGS);
-    capture_next_edge();
+    const uint8_t selector = selector_for(pins);
+    if (selector != TCCR1B) marks |= TIFR1 & CAPTURED;
+    const uint16_t stamp = marks & CAPTURED ? ICR1 : TCNT1;
+    marks |= EIFR & FLAGS;
+    select_edge(selector);
 #else
     const uint16_t stamp = TCNT1;
     marks |= EIFR & FLAGS;
@@ -105,7 +113,7 @@ uint8_t half_turns(uint32_t counter) { return uint8_t(counter >> 16 << 1) | uint
 uint32_t widen(uint16_t stamp, uint8_t stamp_epoch) {
     constexpr uint16_t slack = 1024;
     const uint8_t turns_since = half_turns(now) - stamp_epoch;
-    const uint32_t start = (now & ~0x7FFFUL) - (uint32_t(turns_since) << 15) - slack;
+    const uint32_t start = (now & ~0x7FFFUL) - ((uint32_t(turns_since) << 16) >> 1) - slack;
     return start + uint16_t(stamp - uint16_t(start));
 }
 
@@ -113,6 +121,7 @@ void count_lost(uint8_t edges) { lost = lost > 0xFFFF - edges ? 0xFFFF : lost + 
 
 void count_dropped() {
     const uint8_t seen = dropped;
+    if (seen == dropped_told) return;
     count_lost(seen - dropped_told);
     dropped_told = seen;
 }
@@ -165,7 +174,7 @@ void start_capture() {
     TCCR1B = _BV(CS10);
 #if GATES_WIRING == ON_ICP
     DDRB &= ~_BV(PB0);
-    capture_next_edge();
+    select_edge(selector_for(PIND));
 #endif
     EICRA = _BV(ISC10) | _BV(ISC00); // any change
     EIMSK = _BV(INT0) | _BV(INT1);
@@ -177,10 +186,11 @@ void start_capture() {
     sei();
 }
 
-void keep_time() {
+uint32_t keep_time() {
     now += uint16_t(read_timer() - uint16_t(now));
     epoch = half_turns(now);
     count_dropped();
+    return now;
 }
 
 bool take_edge(Edge &edge) {
@@ -206,9 +216,13 @@ bool take_edge(Edge &edge) {
     return true;
 }
 
+bool is_any_blocked() {
+    const uint8_t pins = PIND;
+    return is_blocked(pins, PIN_A) || is_blocked(pins, PIN_B);
+}
+
 State board_state() {
-    keep_time();
-    uint32_t counter = now;
+    uint32_t counter = keep_time();
     uint8_t pins = PIND;
     const uint8_t place = tail;
     if (place != head) { // there are edges to take: all is told only up to the oldest of them

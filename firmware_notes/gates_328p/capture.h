@@ -18,11 +18,14 @@ struct Edge {
 // Start Timer1 and the handlers.
 void start_capture();
 
-// Follow Timer1. To be called every 30000 cycles (1.9 ms) or sooner.
-void keep_time();
+// Follow Timer1; the counter now. To be called every 30000 cycles (1.9 ms) or sooner.
+uint32_t keep_time();
 
 // Take the oldest edge out of the ring; false if there is none.
 bool take_edge(Edge &edge);
+
+// True while a beam is blocked.
+bool is_any_blocked();
 
 struct State {
     uint32_t counter; // all edges before it have been taken

@@ -20,14 +20,14 @@ uint16_t crc;
 bool wanted;
 char heard;
 
-// CRC-16/CCITT-FALSE, one byte further (poly 1021, most significant bit first).
-uint16_t crc_step(uint16_t sum, uint8_t byte) {
-    sum = uint16_t(sum >> 8) | uint16_t(sum << 8);
-    sum ^= byte;
-    sum ^= uint8_t(sum) >> 4;
-    sum ^= uint16_t(sum << 12);
-    sum ^= uint16_t(uint8_t(sum)) << 5;
-    return sum;
+// CRC-16/CCITT-FALSE, one byte further (poly 1021, most significant bit first), in bytes, which
+// is what this chip shifts fast.
+void add_to_crc(uint8_t byte) {
+    uint8_t high = uint8_t(crc >> 8) ^ byte;
+    high ^= high >> 4;
+    const uint8_t new_high = uint8_t(crc) ^ uint8_t(high << 4) ^ uint8_t(high >> 3);
+    const uint8_t new_low = uint8_t(high << 5) ^ high;
+    crc = uint16_t(new_high) << 8 | new_low;
 }
 
 void listen() {
@@ -41,7 +41,7 @@ void listen() {
 void put(char byte) {
     keep_time();
     listen();
-    crc = crc_step(crc, byte);
+    add_to_crc(byte);
     while (!(UCSR0A & _BV(UDRE0))) {
     }
     UDR0 = byte;
