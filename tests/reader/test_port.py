@@ -140,6 +140,24 @@ def test_the_piece_of_a_line_that_was_cut_by_unplugging_is_kept_but_is_no_line(
         assert rows.board == [b"A 123456"]
 
 
+def test_a_loose_cable_loses_no_byte_that_arrived(tmp_path: Path) -> None:
+    name = tmp_path / "board"
+    board = PtyBoard(name)
+    with reading(board, lines="plain") as (reader, rows):
+        for time in range(3):
+            board.send(b"A %d\nB 7" % time)
+            until(lambda done=7 * (time + 1): reader.status.bytes == done)
+            board.unplug()
+            rows.until(lambda done=time: sum(x["event"] == "lost" for x in rows.links) > done)
+            board = PtyBoard(name)
+            rows.until(
+                lambda done=time: sum(x["event"] == "reopened" for x in rows.links) > done
+            )
+        board.unplug()
+        assert rows.board == [b"A 0", b"A 1", b"A 2"]
+        assert [x["fragment"] for x in rows.links if "fragment" in x] == ["B 7"] * 3
+
+
 def test_stopping_while_the_port_is_lost_is_at_once(board: PtyBoard) -> None:
     with reading(board) as (reader, rows):
         board.unplug()
