@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from chrono import __version__
-from chrono.errors import ChronoError
+from chrono.errors import ChronoError, OptionError
 
 if TYPE_CHECKING:
     from chrono.rig import Rig
@@ -230,9 +230,8 @@ def budget(
     """Show what the uncertainty of a speed is made of."""
     from chrono.budget_report import budget_data, budget_text
     from chrono.rig import load_rig
-    from chrono.units import parse_quantity
 
-    speed_mps = parse_quantity(speed, "m/s", "--speed")
+    speed_mps = _speed_mps(speed)
     if as_json:
         _print_json(budget_data(load_rig(rig), speed_mps))
     else:
@@ -298,6 +297,19 @@ def _rig(path: Path | None) -> "Rig | None":
     from chrono.rig import load_rig
 
     return load_rig(path)
+
+
+def _speed_mps(text: str) -> float:
+    from chrono.units import parse_quantity
+
+    speed_mps = parse_quantity(text, "m/s", "--speed")
+    if not 0.01 <= speed_mps <= 20_000:
+        raise OptionError(
+            f"{speed_mps:g} m/s is no speed of a launched body",
+            where="--speed",
+            hint="give a speed from 0.01 m/s to 20 km/s",
+        )
+    return speed_mps
 
 
 def _end(findings: Any) -> None:

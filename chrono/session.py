@@ -16,7 +16,8 @@ from chrono import marks
 from chrono.errors import ChronoError, RecordingError
 from chrono.marks import Mark, Setup
 from chrono.processor.budget import Budget
-from chrono.processor.pipeline import Processor, Rules, Tally
+from chrono.processor.pipeline import Processor, Tally
+from chrono.processor.rules import Rules
 from chrono.processor.speed import SpeedModel, measure, shot_budget
 from chrono.processor.statistics import Series, series_statistics
 from chrono.processor.table import EdgesUsed, Shots
