@@ -15,6 +15,7 @@ from chrono.processor.budget import (
     Input,
     combined_uncertainty,
     effective_dof,
+    expanded_uncertainty,
     normal,
 )
 from chrono.processor.coverage import coverage_half_width
@@ -39,7 +40,7 @@ class Combined:
     dof : float
         Effective degrees of freedom (JCGM 100:2008, eq. G.2b).
     U95 : float
-        Half-width of the interval that holds 95 % of the combined distribution.
+        Expanded uncertainty for 95 % coverage, see `combine`.
     """
 
     contributions: tuple[Contribution, ...]
@@ -49,13 +50,21 @@ class Combined:
 
 
 def combine(contributions: Iterable[Contribution]) -> Combined:
-    """Combine independent contributions to one result."""
+    """
+    Combine independent contributions to one result.
+
+    Notes
+    -----
+    U95 is the smaller of two honest ones: t_95(ν_eff)·u_c is too wide where a rectangular
+    contribution dominates, the interval of the combined distribution too wide where few
+    repeats do (sums of t distributions cover more than 95 % of repeated calibrations).
+    """
     parts = tuple(contributions)
     return Combined(
         contributions=parts,
         u=combined_uncertainty(parts),
         dof=effective_dof(parts),
-        U95=coverage_half_width(parts),
+        U95=min(expanded_uncertainty(parts), coverage_half_width(parts)),
     )
 
 
