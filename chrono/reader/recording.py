@@ -388,7 +388,7 @@ class RecordingReader:
         self.cut = None
         with _reading(self.path) as file:
             file.seek(self._first_row)
-            while block := file.read(self._block_bytes):
+            while self.cut is None and (block := file.read(self._block_bytes)):
                 if not block.endswith(b"\n"):
                     block = self._complete(file, block)
                 if block:

@@ -143,17 +143,12 @@ def _parse_board(text: bytes, lines: Lines) -> Event | Hello | Damage:
 
 def _parse_json(text: bytes) -> dict[str, Any] | Damage:
     try:
-        data = json.loads(
-            text.decode(),
-            parse_constant=_refused,
-            parse_float=_finite,
-            parse_int=_whole,
-        )
+        data = _DECODER.decode(text.decode())
         if not isinstance(data, dict):
             return Damage("JSON, but not an object")
         if _deeper_than(MAX_JSON_LEVELS, data):
             return Damage(f"nested deeper than {MAX_JSON_LEVELS} levels")
-        return _printable(data)
+        return _without_surrogates(data) if b"\\u" in text else data
     except (ValueError, RecursionError) as exc:
         return Damage(f"no sound JSON: {str(exc)[:80]}")
 
@@ -173,6 +168,9 @@ def _whole(text: str) -> int:
     return int(text)
 
 
+_DECODER = json.JSONDecoder(parse_constant=_refused, parse_float=_finite, parse_int=_whole)
+
+
 def _deeper_than(levels: int, value: object) -> bool:
     if isinstance(value, dict):
         value = list(value.values())
@@ -181,7 +179,7 @@ def _deeper_than(levels: int, value: object) -> bool:
     return levels == 0 or any(_deeper_than(levels - 1, inner) for inner in value)
 
 
-def _printable(data: dict[str, Any]) -> dict[str, Any]:
+def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
     """Replace halves of surrogate pairs, which no terminal or file accepts, by ``?``."""
     text = json.dumps(data, ensure_ascii=False)
     clean = text.encode("utf-8", "replace").decode()
