@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from chrono.processor.speed import MEASURED_COLUMNS, Measured
+from chrono.processor.speed import Measured
 from chrono.processor.table import (
     NEVER_COUNTED,
     SHOT_DTYPE,
@@ -21,6 +21,8 @@ from chrono.processor.table import (
 FloatArray = npt.NDArray[np.float64]
 
 FIRST_CAPACITY = 256
+
+MEASURED_COLUMNS = tuple(Measured.__dataclass_fields__)
 
 
 @dataclass(frozen=True)
