@@ -1,0 +1,360 @@
+"""Which passage at gate A and which at gate B belong to one body.
+
+Rules, all local in time; passages of both gates stand in one row, ordered by first edge:
+
+- Flash: neighbours at different gates whose edges coincide are light, and leave the row.
+- Clean pair: A and then B, next to each other, whole, alike, in the window of transits, and
+  neither has another candidate in its place. Almost all shots are such pairs.
+- The rest falls into clusters that no possible pair reaches across, nor across a clean pair.
+  In a cluster bodies keep their order: of all ways to pair in order the one with the best sum
+  of scores (see `pairing`) is taken, the earliest if several are. A cluster of more than 48
+  passages is cut there.
+- What is left over is lone.
+
+A pair is given out once time is known past every passage that could change it.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.processor.pairing import (
+    AGREEMENT,
+    AGREEMENT_SLACK_S,
+    PAIR_DTYPE,
+    Flags,
+    Floats,
+    Kind,
+    Pairs,
+    compare_passages,
+)
+from chrono.processor.passages import (
+    LATE_LEAD,
+    LATE_TRAIL,
+    LEAD,
+    NO_PASSAGES,
+    SUSPECT,
+    TRAIL,
+    Passages,
+)
+from chrono.processor.rules import Rules
+from chrono.processor.table import ABSENT, EdgesUsed
+from chrono.processor.timebase import Ints, Places
+
+BODY_DTYPE = np.dtype(
+    [
+        ("key", "i8"),  # first edge
+        ("end", "i8"),  # last edge
+        ("host_us", "i8"),
+        ("lead", "i8"),
+        ("trail", "i8"),
+        ("block_a", "i8"),
+        ("block_b", "i8"),
+        ("twice", "i8"),
+        ("used", "u1"),
+        ("kind", "u1"),
+        ("doubt", "u1"),
+        ("gates", "u1"),  # bit 0: seen at A, bit 1: seen at B
+        ("suspect", "u1"),  # stands in a flicker
+        ("whole", "u1"),  # no edge is missing
+    ],
+    align=True,
+)
+Bodies = npt.NDArray[np.void]
+NO_BODIES: Bodies = np.zeros(0, BODY_DTYPE)
+
+MAX_CLUSTER = 48
+
+_EDGES = LEAD | TRAIL
+_TIMED = _EDGES | LATE_LEAD | LATE_TRAIL
+
+
+class Row(NamedTuple):
+    """
+    Passages not given out yet, in order, and what stands before them: gate and time of the
+    passage in front (gate 2: none), and whether it looked like a flash with the first.
+    """
+
+    passages: Passages = NO_PASSAGES
+    front_gate: int = 2
+    front_first: int = 0
+    front_flash: bool = False
+
+
+def match_passages(
+    new: Passages, row: Row, known: int, lengths: "Lengths", rules: Rules
+) -> tuple[Bodies, Row, int]:
+    """
+    Return the bodies that became final, the row that remains, and the time before which
+    every body has been given out.
+    """
+    passages = _in_order(np.concatenate((row.passages, new)) if len(new) else row.passages)
+    n = int(np.searchsorted(passages["first"], known))
+    if not n:
+        return NO_BODIES, row._replace(passages=passages), known
+    seen = passages[:n]
+    units = _find_units(seen, row, rules)
+    cut = _settled(seen, units, known)
+    bodies = _bodies(seen, units, cut, lengths, rules)
+    front = units.upright[units.upright < cut]
+    row = Row(passages[cut:], row.front_gate, row.front_first, row.front_flash)
+    if cut:
+        row = row._replace(front_flash=bool(units.looks_flash[cut - 1]))
+    if len(front):
+        row = row._replace(
+            front_gate=int(seen["gate"][front[-1]]), front_first=int(seen["first"][front[-1]])
+        )
+    return bodies, row, min([known, *passages["first"][cut : cut + 1].tolist()])
+
+
+class Lengths(NamedTuple):
+    """Declared body lengths [m], NaN for none: `values[i]` holds after time `since[i]`."""
+
+    since: Ints
+    values: Floats
+
+    def at(self, t: Ints) -> Floats:
+        """Return the length declared for each time."""
+        if len(self.values) == 1:
+            return np.full(len(t), self.values[0])
+        return self.values[np.maximum(np.searchsorted(self.since, t) - 1, 0)]
+
+
+class _Units(NamedTuple):
+    """
+    What belongs together: places of flash pairs' first, of clean pairs' A and B, of the
+    other passages with the number of their cluster; of each passage the last one of its unit
+    and the time that must be known; the places that are no flash.
+    """
+
+    flash: Places
+    clean: tuple[Places, Places]
+    other: Places
+    cluster: Places
+    last: Places
+    wanted: Ints
+    upright: Places
+    looks_flash: Flags
+
+
+def _in_order(passages: Passages) -> Passages:
+    rank = passages["first"] * 2 + passages["gate"]
+    if (rank[1:] >= rank[:-1]).all():
+        return passages
+    return passages[np.argsort(rank, kind="stable")]
+
+
+def _find_units(seen: Passages, row: Row, rules: Rules) -> _Units:
+    windows = rules.windows
+    n = len(seen)
+    first, gate = seen["first"].copy(), seen["gate"].copy()
+    last, wanted = np.arange(n), first + windows.slow + 2 * windows.flash
+    looks_flash = _looks_flash(seen, first, gate, windows.flash)
+    is_flash = looks_flash & ~np.concatenate(([row.front_flash], looks_flash[:-1]))
+    flash = np.flatnonzero(is_flash)
+    upright = last.copy()
+    if len(flash):
+        last[flash] = flash + 1
+        wanted[flash] = first[flash + 1] + windows.flash
+        wanted[flash + 1] = wanted[flash]
+        upright = np.flatnonzero(~(is_flash | np.concatenate(([False], is_flash[:-1]))))
+    pair = np.flatnonzero(_clean(seen[upright], row, rules)) if len(upright) > 1 else _NONE
+    clean = upright[pair], upright[pair + 1]
+    last[clean[0]] = clean[1]
+    wanted[clean[1]] = wanted[clean[0]]
+    in_clean = np.zeros(n, np.bool_)
+    in_clean[clean[0]] = in_clean[clean[1]] = True
+    other = upright[~in_clean[upright]]
+    cluster = _NONE
+    if len(other):
+        block = np.searchsorted(clean[0], other)
+        cluster = _clusters(first[other], gate[other], block, rules)
+        ends = np.append(np.flatnonzero(np.diff(cluster)), len(other) - 1)
+        last[other] = other[ends][cluster]
+        wanted[other] += windows.reach
+    return _Units(flash, clean, other, cluster, last, wanted, upright, looks_flash)
+
+
+_NONE = np.zeros(0, np.intp)
+
+
+def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit: int) -> Flags:
+    """Tell which passages coincide with the next one, at the other gate."""
+    looks = np.zeros(len(seen), np.bool_)
+    near = np.flatnonzero((np.diff(first) <= limit) & (gate[1:] != gate[:-1]))
+    if len(near):
+        one, two = seen[near], seen[near + 1]
+        edges = one["marks"] & _EDGES
+        alike = (edges == two["marks"] & _EDGES) & (edges & LEAD > 0)
+        ends = np.abs(two["last"] - one["last"]) <= limit
+        looks[near] = alike & (ends | (edges & TRAIL == 0))
+    return looks
+
+
+def _clean(upright: Passages, row: Row, rules: Rules) -> Flags:
+    """Tell for each passage but the last whether it and the next are a clean pair."""
+    windows = rules.windows
+    first, last = upright["first"].copy(), upright["last"].copy()
+    gate, edges = upright["gate"].copy(), upright["marks"] & _TIMED
+    lead, trail = np.diff(first), np.diff(last)
+    clean = (gate[:-1] == 0) & (gate[1:] == 1) & (edges[:-1] == edges[1:])
+    clean &= (lead >= windows.fast) & (lead <= windows.slow)
+    block = last - first
+    allowed = AGREEMENT * np.maximum(block[:-1], block[1:]) + AGREEMENT_SLACK_S / rules.unit_s
+    whole = (edges[:-1] == _EDGES) & (trail >= windows.fast) & (trail <= windows.slow)
+    clean &= (edges[:-1] == LEAD) | (whole & (np.abs(block[1:] - block[:-1]) <= allowed))
+    ahead = np.concatenate(([row.front_first], first[:-2])), [row.front_gate], gate[:-2]
+    rival_a = (np.concatenate(ahead[1:]) == 0) & (first[1:] - ahead[0] <= windows.slow)
+    clean &= ~rival_a
+    clean[:-1] &= (gate[2:] == 0) | (first[2:] - first[:-2] > windows.slow)
+    return clean
+
+
+def _clusters(first: Ints, gate: npt.NDArray[np.uint8], block: Places, rules: Rules) -> Places:
+    """
+    Number the clusters of the passages that are in no clean pair.
+
+    `block` numbers the stretches between clean pairs.
+    """
+    place = np.arange(len(first))
+    reach = np.where(gate == 0, rules.windows.reach, rules.windows.slow)
+    limit = np.searchsorted(first, first + reach, side="right") - 1
+    limit = np.minimum(limit, np.searchsorted(block, block, side="right") - 1)
+    last_of = [np.maximum.accumulate(np.where(gate == g, place, -1)) for g in (0, 1)]
+    partner = np.where(gate == 0, last_of[1][limit], last_of[0][limit])
+    reached = np.maximum.accumulate(np.maximum(partner, place))
+    new = np.concatenate(([True], reached[:-1] < place[1:]))
+    start = np.maximum.accumulate(np.where(new, place, 0))
+    new |= (place - start) % MAX_CLUSTER == 0
+    return np.cumsum(new) - 1
+
+
+def _settled(seen: Passages, units: _Units, known: int) -> int:
+    """Return the place before which all units are settled."""
+    open_places = np.flatnonzero(units.wanted > known)
+    limit = int(open_places[0]) if len(open_places) else len(seen)
+    whole = np.flatnonzero(np.maximum.accumulate(units.last[:limit]) == np.arange(limit))
+    return int(whole[-1]) + 1 if len(whole) else 0
+
+
+def _bodies(seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules) -> Bodies:
+    """Return the bodies of all units before `cut`, in no order."""
+    flash = units.flash[units.flash < cut]
+    clean = [places[units.clean[0] < cut] for places in units.clean]
+    is_settled = units.other < cut
+    pairs, lone = _pair_clusters(
+        seen, units.other[is_settled], units.cluster[is_settled], lengths, rules
+    )
+    a, b = (np.concatenate((clean[i], pairs[i])) for i in (0, 1))
+    one, two = seen[a], seen[b]
+    parts = [_paired(one, two, compare_passages(one, two, lengths.at(one["first"]), rules))]
+    if len(lone):
+        parts.append(_lone(seen[lone]))
+    if len(flash):
+        parts.append(_flashes(seen[flash], seen[flash + 1], lengths, rules))
+    return np.concatenate(parts) if len(parts) > 1 else parts[0]
+
+
+def _pair_clusters(
+    seen: Passages, other: Places, cluster: Places, lengths: Lengths, rules: Rules
+) -> tuple[tuple[Places, Places], Places]:
+    """Return the places of the pairs' A and B, and of the lone passages."""
+    if not len(other):
+        return (_NONE, _NONE), _NONE
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(cluster)) + 1))
+    sizes = np.diff(np.append(starts, len(other)))
+    members = [other[s : s + k] for s, k in zip(starts, sizes, strict=True) if k > 1]
+    gate = seen["gate"]
+    sides = [(m[gate[m] == 0], m[gate[m] == 1]) for m in members]
+    if not sides:
+        return (_NONE, _NONE), other
+    cells_a = np.concatenate([np.repeat(a, len(b)) for a, b in sides])
+    cells_b = np.concatenate([np.tile(b, len(a)) for a, b in sides])
+    one, two = seen[cells_a], seen[cells_b]
+    scores = compare_passages(one, two, lengths.at(one["first"]), rules)["score"]
+    chosen, begin = [], 0
+    for a, b in sides:
+        table = scores[begin : begin + len(a) * len(b)].reshape(len(a), len(b)).tolist()
+        chosen += [begin + i * len(b) + j for i, j in align(table)]
+        begin += len(a) * len(b)
+    pairs = cells_a[chosen], cells_b[chosen]
+    return pairs, np.setdiff1d(other, np.concatenate(pairs), assume_unique=True)
+
+
+def align(scores: list[list[float]]) -> list[tuple[int, int]]:
+    """
+    Pair two sequences in order so that the sum of scores is largest.
+
+    Parameters
+    ----------
+    scores : list of list of float, shape (M, N)
+        Score of pairing item i of the first with item j of the second; 0 forbids it.
+
+    Returns
+    -------
+    list of (i, j), the earliest pairs among equally good ways
+    """
+    m, n = len(scores), len(scores[0]) if scores else 0
+    if m == 1 and n == 1:
+        return [(0, 0)] if scores[0][0] > 0 else []
+    best = [[0.0] * (n + 1) for _ in range(m + 1)]
+    for i in range(m - 1, -1, -1):
+        for j in range(n - 1, -1, -1):
+            paired = scores[i][j] + best[i + 1][j + 1] if scores[i][j] > 0 else 0.0
+            best[i][j] = max(paired, best[i + 1][j], best[i][j + 1])
+    return _follow(scores, best)
+
+
+def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[int, int]]:
+    pairs, i, j = [], 0, 0
+    while i < len(scores) and j < len(scores[0]):
+        if scores[i][j] > 0 and scores[i][j] + best[i + 1][j + 1] >= best[i][j]:
+            pairs.append((i, j))
+            i, j = i + 1, j + 1
+        elif best[i + 1][j] >= best[i][j + 1]:
+            i += 1
+        else:
+            j += 1
+    return pairs
+
+
+def _paired(a: Passages, b: Passages, pairs: Pairs) -> Bodies:
+    bodies = np.zeros(len(a), BODY_DTYPE)
+    a_is_first = a["first"] <= b["first"]
+    bodies["key"] = np.where(a_is_first, a["first"], b["first"])
+    bodies["host_us"] = np.where(a_is_first, a["host_us"], b["host_us"])
+    bodies["end"] = np.maximum(a["last"], b["last"])
+    for name in ("lead", "trail", "block_a", "block_b", "twice", "used", "kind", "doubt"):
+        bodies[name] = pairs[name]
+    bodies["gates"] = 3
+    bodies["whole"] = (a["marks"] & b["marks"] & _EDGES) == _EDGES
+    return bodies
+
+
+def _lone(passages: Passages) -> Bodies:
+    bodies = np.zeros(len(passages), BODY_DTYPE)
+    whole = passages["marks"] & _EDGES == _EDGES
+    block = np.where(whole, passages["last"] - passages["first"], ABSENT)
+    is_a = passages["gate"] == 0
+    bodies["key"], bodies["end"] = passages["first"], passages["last"]
+    bodies["host_us"] = passages["host_us"]
+    bodies["lead"] = bodies["trail"] = ABSENT
+    bodies["block_a"] = np.where(is_a, block, ABSENT)
+    bodies["block_b"] = np.where(is_a, ABSENT, block)
+    bodies["kind"] = Kind.LONE
+    bodies["gates"] = passages["gate"] + 1
+    bodies["suspect"] = passages["marks"] & SUSPECT > 0
+    bodies["whole"] = whole
+    return bodies
+
+
+def _flashes(one: Passages, two: Passages, lengths: Lengths, rules: Rules) -> Bodies:
+    one_is_a = one["gate"] == 0
+    a, b = np.where(one_is_a, one, two), np.where(one_is_a, two, one)
+    pairs = np.zeros(len(a), PAIR_DTYPE)
+    compared = compare_passages(a, b, lengths.at(a["first"]), rules)
+    for name in ("lead", "trail", "block_a", "block_b", "twice"):
+        pairs[name] = compared[name]
+    pairs["kind"], pairs["used"] = Kind.FLASH, EdgesUsed.NONE
+    return _paired(a, b, pairs)

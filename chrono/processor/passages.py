@@ -1,0 +1,195 @@
+"""From edges to passages: one body (or several that the gate cannot tell apart) in one gate.
+
+Rules, local to one gate:
+
+- Between two neighbouring edges lies a boundary when the gate was quiet for the `quiet` time
+  without being blocked throughout, or when nothing happened for `block_limit`. Two edges of
+  the same level closer than that are one passage too: the edge lost between them could only
+  have made a shorter clear.
+- Between two boundaries the first edge is the leading one if it blocks, the last the
+  trailing one if it clears; what lies between is chatter. Without one of them the passage is
+  incomplete. Lines without a level are leading edges.
+- A passage longer than `block_limit`, or of more than 1024 edges, is stuck: only its leading
+  edge counts, and the rest of it is passed over.
+- Of a passage with chatter its longest unbroken blocking is kept as its core: where two
+  bodies follow so closely that one gate merged them, the core is the longer of the two.
+
+A passage is final once time is known past its end by the quiet time, or by the block limit
+while the gate is blocked. Knows nothing of the other gate.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.processor.rules import Windows
+from chrono.processor.timebase import LATE, NO_EDGES, Bytes, Edges, Places
+
+PASSAGE_DTYPE = np.dtype(
+    [
+        ("first", "i8"),  # first edge
+        ("last", "i8"),  # trailing edge; the first edge where there is none
+        ("core_first", "i8"),  # longest unbroken blocking
+        ("core_last", "i8"),
+        ("host_us", "i8"),  # host's clock when the first edge's line was read
+        ("gate", "u1"),
+        ("marks", "u1"),  # bits below
+    ],
+    align=True,
+)
+
+LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE, SUSPECT = 1, 2, 4, 8, 16, 32
+"""Bits of `marks`: it has a leading, a trailing edge; those came in late lines; its core is
+not the whole; it stands in a flicker but is no part of it."""
+
+Passages = npt.NDArray[np.void]
+NO_PASSAGES: Passages = np.zeros(0, PASSAGE_DTYPE)
+
+MAX_EDGES = 1024
+
+
+class OpenGroups(NamedTuple):
+    """Edges of the passages that are not final, and the gates whose passage was given out."""
+
+    edges: Edges
+    passed_over: frozenset[int]
+
+
+NO_GROUPS = OpenGroups(NO_EDGES, frozenset())
+
+
+def group_passages(
+    new: Edges, carried: OpenGroups, known: int, windows: Windows
+) -> tuple[Passages, OpenGroups, int]:
+    """
+    Return the passages that became final (gate A's, then gate B's), the groups that did not,
+    and the time before which every passage has been given out.
+    """
+    edges = _by_gate(new, carried.edges)
+    if not len(edges.t):
+        return NO_PASSAGES, NO_GROUPS, known
+    starts = _group_starts(edges, windows)
+    ends = np.append(starts[1:], len(edges.t)) - 1
+    stuck = edges.t[ends] - edges.t[starts] >= windows.block_limit
+    stuck |= ends - starts >= MAX_EDGES
+    out = np.ones(len(starts), np.bool_)
+    for group in _firsts(edges, starts):
+        out[group] = int(edges.what[starts[group]] & 1) not in carried.passed_over
+    still_open = []
+    for group in _lasts(edges, starts):
+        state = _state(edges, int(starts[group]), int(ends[group]), known, windows)
+        if state == _CLOSED:
+            continue
+        is_passed_over = not out[group] or stuck[group] or state == _DECIDED
+        out[group] &= is_passed_over
+        still_open.append((int(starts[group]), int(ends[group]), is_passed_over))
+    groups, known = _carry(edges, still_open, known)
+    return _passages(edges, starts[out], ends[out], stuck[out]), groups, known
+
+
+_CLOSED, _DECIDED, _WAITING = range(3)
+
+
+def _by_gate(new: Edges, carried: Edges) -> Edges:
+    """Return all edges, gate A's before gate B's, each in the order of their lines."""
+    edges = carried.followed_by(new) if len(carried.t) else new
+    gate = edges.what & 1
+    return edges.take(np.concatenate((np.flatnonzero(gate == 0), np.flatnonzero(gate))))
+
+
+def _level(what: Bytes) -> Bytes:
+    return what >> np.uint8(1) & np.uint8(3)
+
+
+def _group_starts(edges: Edges, windows: Windows) -> Places:
+    t, what = edges.t, edges.what
+    step, level = np.diff(t), _level(what)
+    blocked = (level[:-1] == 1) & (level[1:] == 0)
+    boundary = (step >= windows.quiet) & ~blocked
+    boundary |= step >= windows.block_limit
+    boundary |= (what[1:] ^ what[:-1]) & 1 == 1
+    return np.concatenate(([0], np.flatnonzero(boundary) + 1))
+
+
+def _firsts(edges: Edges, starts: Places) -> list[int]:
+    """Return the first group of each gate."""
+    split = int(np.searchsorted(edges.what[starts] & 1, 1))
+    return [group for group in (0, split) if group < len(starts)]
+
+
+def _lasts(edges: Edges, starts: Places) -> list[int]:
+    """Return the last group of each gate."""
+    split = int(np.searchsorted(edges.what[starts] & 1, 1))
+    return sorted({group for group in (split - 1, len(starts) - 1) if group >= 0})
+
+
+def _state(edges: Edges, start: int, end: int, known: int, windows: Windows) -> int:
+    """Tell whether a gate's last group can go on, and whether that could change it."""
+    blocked = int(edges.what[end]) >> 1 & 3 == 1
+    if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
+        return _CLOSED
+    if blocked and known >= int(edges.t[start]) + windows.block_limit:
+        return _DECIDED
+    return _WAITING
+
+
+def _carry(
+    edges: Edges, still_open: list[tuple[int, int, bool]], known: int
+) -> tuple[OpenGroups, int]:
+    """Keep the open groups' edges; of one already given out its last edge will do."""
+    if not still_open:
+        return NO_GROUPS, known
+    kept = np.concatenate(
+        [np.arange(end if passed else start, end + 1) for start, end, passed in still_open]
+    )
+    passed_over = frozenset(int(edges.what[e] & 1) for _, e, passed in still_open if passed)
+    waiting = [int(edges.t[start]) for start, _, passed in still_open if not passed]
+    groups = OpenGroups(edges.take(kept), passed_over)
+    return groups, min([known, *waiting])
+
+
+def _passages(
+    edges: Edges, starts: Places, ends: Places, stuck: npt.NDArray[np.bool_]
+) -> Passages:
+    t, head, tail = edges.t, edges.what[starts], edges.what[ends]
+    passages = np.zeros(len(starts), PASSAGE_DTYPE)
+    has_lead = _level(head) != 0
+    has_trail = (_level(tail) == 0) & ~stuck
+    nothing = ~has_lead & ~has_trail
+    passages["first"] = passages["core_first"] = t[starts]
+    last = np.where(has_trail, ends, starts)
+    passages["last"] = passages["core_last"] = t[last]
+    passages["host_us"] = edges.host_us[starts]
+    passages["gate"] = head & 1
+    late = edges.what & LATE
+    passages["marks"] = (
+        has_lead * LEAD
+        + (has_trail | nothing) * TRAIL
+        + (has_lead & (late[starts] > 0)) * LATE_LEAD
+        + (late[last] > 0) * LATE_TRAIL
+    )
+    merged = np.flatnonzero(has_lead & has_trail & (ends - starts > 1))
+    if len(merged):
+        _find_cores(edges, passages, merged, starts[merged], ends[merged])
+    return passages
+
+
+def _find_cores(
+    edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
+) -> None:
+    """Put the longest unbroken blocking of each passage with chatter into `passages`."""
+    sizes = ends - starts
+    group = np.repeat(np.arange(len(merged)), sizes)
+    edge = np.arange(sizes.sum()) + np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
+    level = _level(edges.what)
+    length = np.where(
+        (level[edge] == 1) & (level[edge + 1] == 0), edges.t[edge + 1] - edges.t[edge], -1
+    )
+    order = np.lexsort((-length, group))
+    best = order[np.cumsum(sizes) - sizes]
+    found = length[best] >= 0
+    merged, best = merged[found], edge[best[found]]
+    passages["core_first"][merged] = edges.t[best]
+    passages["core_last"][merged] = edges.t[best + 1]
+    passages["marks"][merged] |= np.uint8(CORE)

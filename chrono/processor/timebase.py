@@ -1,0 +1,502 @@
+"""From the board's counter, which wraps and restarts, to one time that only grows.
+
+Rules, each seen from one line to the next, so that the cut of the stream plays no part:
+
+- The counter's step is known modulo its width; the host's clock gives the number of wraps.
+  A counter shorter than twice the host's tolerance takes the fewest wraps that agree with
+  the host to 0.1 s: steps within a shot stay exact.
+- A step that differs from the host's by more than 2 s, or goes back by more than 1 ms, is a
+  jump; so is the first line after a restart. Time then goes on from the line before by the
+  host's step, at least by the rules' `dead` time, so nothing pairs across a jump.
+- A restart is a hello after which sequence or counter does not go on as before. A hello
+  asked for with `?` in mid-session restarts nothing.
+- A line equal to the one before it, sequence number included, came twice: the second is
+  dropped. Missing sequence numbers are lost lines; 32768 and more are one break of unknown
+  size. Without sequence numbers each damaged line is a break with one line lost.
+- A break has two times: of the line before it, and its mark, where it was noticed. A jump's
+  or a lost link's mark is placed by the host's clock.
+
+Times are int64 counter units. Knows nothing of passages and shots.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, Rules
+from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
+
+Ints = npt.NDArray[np.int64]
+Places = npt.NDArray[np.intp]
+Bytes = npt.NDArray[np.uint8]
+
+UNKNOWN_LOSS = 1 << 16
+"""Stands for the number of lost lines where it cannot be known."""
+
+LATE = 8
+"""Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
+
+_NOWHERE = np.zeros(0, np.intp)
+_LONGEST_HOST_STEP_US = 10**12
+_SHORT_WRAP_HOST_S = 0.1
+_END_OF_TIME = 1 << 62
+_SEQUENCES = 1 << 16
+
+
+class Edges(NamedTuple):
+    """Edges of both gates in the order of their lines; arrays of shape (N,)."""
+
+    t: Ints
+    host_us: Ints
+    what: Bytes
+
+    def take(self, places: Places) -> "Edges":
+        """Return the edges at `places`."""
+        return Edges(self.t[places], self.host_us[places], self.what[places])
+
+    def followed_by(self, more: "Edges") -> "Edges":
+        """Return these edges and then `more`."""
+        return Edges(
+            np.concatenate((self.t, more.t)),
+            np.concatenate((self.host_us, more.host_us)),
+            np.concatenate((self.what, more.what)),
+        )
+
+
+class Beats(NamedTuple):
+    """Times of the beats, and the edges lost on the board up to each since the start."""
+
+    t: Ints
+    lost: Ints
+
+    def followed_by(self, more: "Beats") -> "Beats":
+        """Return these beats and then `more`."""
+        return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
+
+    def since(self, place: int) -> "Beats":
+        """Return the beats from `place` on."""
+        return Beats(self.t[place:], self.lost[place:])
+
+
+class Breaks(NamedTuple):
+    """Breaks: time of the last line before, mark, lost lines; the times never fall."""
+
+    before: Ints
+    mark: Ints
+    lost: Ints
+
+    def followed_by(self, more: "Breaks") -> "Breaks":
+        """Return these breaks and then `more`."""
+        return Breaks(
+            np.concatenate((self.before, more.before)),
+            np.concatenate((self.mark, more.mark)),
+            np.concatenate((self.lost, more.lost)),
+        )
+
+    def since(self, place: int) -> "Breaks":
+        """Return the breaks from `place` on."""
+        return Breaks(self.before[place:], self.mark[place:], self.lost[place:])
+
+
+NO_EDGES = Edges(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.uint8))
+NO_BEATS = Beats(np.zeros(0, np.int64), np.zeros(0, np.int64))
+NO_BREAKS = Breaks(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.int64))
+
+
+@dataclass(frozen=True)
+class Tally:
+    """
+    What was met since the start.
+
+    Attributes
+    ----------
+    edges, late, beats : int
+        Lines used, by kind; `edges` counts the late ones too.
+    duplicates : int
+        Lines that came twice.
+    lost_lines : int
+        Numbers missing in the sequence; without sequence numbers, damaged lines.
+    board_lost : int
+        Edges the board says it lost, since its first beat.
+    restarts : int
+        Restarts of the board.
+    breaks : int
+        Breaks of any kind.
+    """
+
+    edges: int = 0
+    late: int = 0
+    beats: int = 0
+    duplicates: int = 0
+    lost_lines: int = 0
+    board_lost: int = 0
+    restarts: int = 0
+    breaks: int = 0
+
+
+@dataclass(frozen=True)
+class Clock:
+    """
+    State of the timebase after a line.
+
+    Attributes
+    ----------
+    started : bool
+        Whether there was a line with a counter.
+    host_us, counter, sequence, line : int
+        Its host time, counter, sequence number; kind, gate and level packed.
+    t, top : int
+        Its time, and the latest time so far.
+    mark : int
+        The latest mark of a break.
+    anew, other_counter : bool
+        A hello came since; it told of another counter.
+    levels : tuple of two int
+        Last known level of each gate, `LEVEL_UNKNOWN` before.
+    beat_host_us : int
+        Host time of the last beat, -1 before the first.
+    board_lost : int
+        Last count of lost edges a beat told, -1 before the first.
+    tally : Tally
+        What was met so far.
+    """
+
+    started: bool = False
+    host_us: int = 0
+    counter: int = 0
+    sequence: int = NO_SEQUENCE
+    line: int = -1
+    t: int = 0
+    top: int = 0
+    mark: int = 0
+    anew: bool = False
+    other_counter: bool = False
+    levels: tuple[int, int] = (LEVEL_UNKNOWN, LEVEL_UNKNOWN)
+    beat_host_us: int = -1
+    board_lost: int = -1
+    tally: Tally = Tally()
+
+
+class Ticked(NamedTuple):
+    """Edges, beats and breaks of one stretch on the time that only grows, and the clock."""
+
+    edges: Edges
+    beats: Beats
+    breaks: Breaks
+    clock: Clock
+
+
+def known_time(clock: Clock, rules: Rules, host_us: int | None = None) -> int:
+    """
+    Return the time before which every edge is known.
+
+    With `host_us`, silence up to then is used as well: a later line is at least the host's
+    step less its tolerance away, or a jump.
+    """
+    by_lines = clock.top - rules.units(BACK_STEP_S)
+    if host_us is None or not clock.started:
+        return by_lines
+    silent_s = (host_us - clock.host_us) * 1e-6 - HOST_TOLERANCE_S
+    return max(by_lines, clock.t + int(min(max(silent_s, 0.0), 1e6) / rules.unit_s))
+
+
+def run_clock(
+    events: Events, controls: Sequence[Control], clock: Clock, rules: Rules
+) -> Ticked:
+    """
+    Put the events of one stretch on the time that only grows.
+
+    `controls` holds its `hello` and `link` records; a change of frequency or width is the
+    caller's to split at.
+    """
+    used, lines, duplicates = _used_lines(events, clock)
+    start = _origin(lines, clock, rules)
+    chain = _chain(lines, start, rules)
+    hellos = [int(np.searchsorted(used, c.position)) for c in controls if c.origin == "hello"]
+    restarts = _restarts(chain, hellos, clock)
+    jumps = np.union1d(chain.jumps, restarts)
+    raw = _times(chain, jumps, start, rules)
+    t = _bounded_back(raw, start, rules)
+    notes = _notes(events, used, controls, chain, rules)
+    breaks, lost_lines = _breaks(chain, t, jumps, notes, start, rules)
+    edges = _edges(lines, t[1:])
+    beats, board_lost = _beats(lines, t[1:], restarts, clock)
+    after = replace(
+        _after(lines, raw, t, start),
+        mark=int(breaks.mark[-1]) if len(breaks.mark) else start.mark,
+        anew=any(place >= len(lines) for place in hellos) or (clock.anew and not len(lines)),
+        other_counter=clock.other_counter and not len(lines),
+        board_lost=board_lost,
+        tally=Tally(
+            edges=clock.tally.edges + len(edges.t),
+            late=clock.tally.late + int(np.count_nonzero(edges.what & LATE)),
+            beats=clock.tally.beats + len(beats.t),
+            duplicates=clock.tally.duplicates + duplicates,
+            lost_lines=clock.tally.lost_lines + lost_lines,
+            board_lost=int(beats.lost[-1]) if len(beats.lost) else clock.tally.board_lost,
+            restarts=clock.tally.restarts + len(restarts),
+            breaks=clock.tally.breaks + len(breaks.mark),
+        ),
+    )
+    return Ticked(edges, beats, breaks, after)
+
+
+class _Chain(NamedTuple):
+    """
+    Lines and the one before them (item 0): host time, and for each step of the counter its
+    size, the host's step [us], the missing lines, and which lines are jumps.
+    """
+
+    host_us: Ints
+    steps: Ints
+    host_steps_us: Ints
+    missing: npt.NDArray[np.int32]
+    jumps: Places
+
+
+def _used_lines(events: Events, clock: Clock) -> tuple[Places, Events, int]:
+    used = np.flatnonzero(events.kind <= Kind.BEAT)
+    lines = _take(events, used)
+    twice = _twice(lines, clock)
+    if not len(twice):
+        return used, lines, 0
+    once = np.delete(np.arange(len(lines)), twice)
+    return used[once], _take(lines, once), len(twice)
+
+
+def _take(events: Events, places: Places) -> Events:
+    if len(places) == len(events):
+        return events
+    return Events(*(getattr(events, name)[places] for name in Events.__dataclass_fields__))
+
+
+def _twice(lines: Events, clock: Clock) -> Places:
+    """Return the places of lines equal to the one before, sequence number included."""
+    number = lines.sequence
+    same = np.flatnonzero((number[1:] == number[:-1]) & (number[1:] != NO_SEQUENCE)) + 1
+    if len(number) and number[0] == clock.sequence != NO_SEQUENCE:
+        same = np.concatenate(([0], same))
+    if not len(same):
+        return same
+    content = [
+        np.concatenate(([last], column))
+        for last, column in (
+            (clock.counter, lines.counter),
+            (clock.line, _packed(lines.kind, lines.gate, lines.level)),
+        )
+    ]
+    equal = [column[same] == column[same + 1] for column in content]
+    return same[equal[0] & equal[1]]
+
+
+def _packed(kind: Bytes, gate: Bytes, level: Bytes) -> Ints:
+    return kind.astype(np.int64) + 4 * gate.astype(np.int64) + 8 * level.astype(np.int64)
+
+
+def _origin(lines: Events, clock: Clock, rules: Rules) -> Clock:
+    """Return the clock, or one that stands at the first line there ever was."""
+    if clock.started or not len(lines):
+        return clock
+    t = int(lines.counter[0]) & ((1 << rules.counter_bits) - 1)
+    return replace(
+        clock,
+        host_us=int(lines.host_us[0]),
+        counter=int(lines.counter[0]),
+        t=t,
+        top=t,
+        mark=t,
+    )
+
+
+def _chain(lines: Events, start: Clock, rules: Rules) -> _Chain:
+    """Compare each line's counter, host time and sequence number with those before."""
+    host_us = np.concatenate(([start.host_us], lines.host_us))
+    number = np.concatenate((np.array([start.sequence], np.int32), lines.sequence))
+    missing = (np.diff(number) - np.int32(1)) & np.int32(_SEQUENCES - 1)
+    missing[np.minimum(number[1:], number[:-1]) == NO_SEQUENCE] = 0
+    host_steps_us = np.clip(np.diff(host_us), 0, _LONGEST_HOST_STEP_US)
+    steps = np.diff(lines.counter, prepend=start.counter) & ((1 << rules.counter_bits) - 1)
+    steps, jumps = unwrap_steps(steps, host_steps_us, rules)
+    return _Chain(host_us, steps, host_steps_us, missing, jumps + 1)
+
+
+def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, Places]:
+    """
+    Add whole turns of the counter to its steps.
+
+    Parameters
+    ----------
+    steps : ndarray of int64, shape (N,)
+        Steps modulo the counter's width [counter units].
+    host_steps_us : ndarray of int64, shape (N,)
+        Steps of the host's clock [us].
+
+    Returns
+    -------
+    steps : ndarray of int64, shape (N,)
+    jumps : ndarray of intp
+        Places of the steps that agree with the host's clock under no number of turns.
+    """
+    turn = 1 << rules.counter_bits
+    turn_s = turn * rules.unit_s
+    ahead_s: npt.NDArray[np.float64] = host_steps_us * 1e-6 - steps * rules.unit_s
+    if turn_s < 2 * HOST_TOLERANCE_S:
+        return _fewest_turns(steps, ahead_s, turn, rules), np.zeros(0, np.intp)
+    far = np.flatnonzero(np.abs(ahead_s) > HOST_TOLERANCE_S)
+    if not len(far):
+        return steps, far
+    turns = np.rint(ahead_s[far] / turn_s)
+    steps[far] += turns.astype(np.int64) * turn
+    wrong = np.abs(ahead_s[far] - turns * turn_s) > HOST_TOLERANCE_S
+    return steps, far[wrong | (steps[far] < -rules.units(BACK_STEP_S))]
+
+
+def _fewest_turns(
+    steps: Ints, ahead_s: npt.NDArray[np.float64], turn: int, rules: Rules
+) -> Ints:
+    """Return the steps with as few turns as the host allows, tiny steps back as such."""
+    turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
+    back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
+    return steps + (np.maximum(turns, 0).astype(np.int64) - (back & (turns <= 0))) * turn
+
+
+def _restarts(chain: _Chain, hellos: Sequence[int], clock: Clock) -> Places:
+    """Return the lines (from 1) after a hello that do not go on as before."""
+    anew = clock.anew or clock.other_counter
+    if not hellos and not anew:
+        return _NOWHERE
+    asked = np.unique([*hellos, *([0] if anew else [])]).astype(np.intp) + 1
+    asked = asked[(asked <= len(chain.steps)) & ((asked > 1) | clock.started)]
+    goes_on = (chain.missing[asked - 1] == 0) & ~np.isin(asked, chain.jumps)
+    goes_on[asked == 1] &= not clock.other_counter
+    return asked[~goes_on]
+
+
+def _times(chain: _Chain, jumps: Places, start: Clock, rules: Rules) -> Ints:
+    """Return the lines' times with that of the line before in front."""
+    t = np.concatenate(([start.t], chain.steps))
+    t[jumps] = np.maximum(_host_units(chain, jumps, rules), rules.windows.dead)
+    if start.t + int(t[1:].max(initial=0)) * len(chain.steps) > _END_OF_TIME:
+        t[1:][np.cumsum(t, dtype=np.float64)[1:] > _END_OF_TIME] = 0
+    return np.cumsum(t)
+
+
+def _host_units(chain: _Chain, places: Places, rules: Rules) -> Ints:
+    return (chain.host_steps_us[places - 1] * (1e-6 / rules.unit_s)).astype(np.int64)
+
+
+def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> Ints:
+    """Let no line lie further back than the rules allow, however many steps led there."""
+    if start.t == start.top and not (np.diff(raw) < 0).any():
+        return raw
+    top = np.maximum(np.maximum.accumulate(raw), start.top)
+    return np.maximum(raw, top - rules.units(BACK_STEP_S))
+
+
+class _Notes(NamedTuple):
+    """Breaks that no line with a counter tells of: lines before, mark, lost lines."""
+
+    place: Places
+    units_after: Ints
+    lost: Ints
+
+
+def _notes(
+    events: Events, used: Places, controls: Sequence[Control], chain: _Chain, rules: Rules
+) -> _Notes | None:
+    links = [c for c in controls if c.origin == "link"]
+    damaged = _NOWHERE
+    if rules.lines != "framed" and len(used) < len(events):
+        damaged = np.flatnonzero(events.kind == Kind.DAMAGED)
+    if not links and not len(damaged):
+        return None
+    position = np.array([*(c.position for c in links), *damaged], np.intp)
+    host_us = np.array([*(c.host_us for c in links), *events.host_us[damaged]], np.int64)
+    lost = np.repeat([UNKNOWN_LOSS, 1], [len(links), len(damaged)])
+    order = np.lexsort((host_us, position))
+    place = np.searchsorted(used, position[order])
+    after_us = np.clip(host_us[order] - chain.host_us[place], 0, _LONGEST_HOST_STEP_US)
+    return _Notes(place, (after_us * (1e-6 / rules.unit_s)).astype(np.int64), lost[order])
+
+
+def _breaks(
+    chain: _Chain, t: Ints, jumps: Places, notes: _Notes | None, start: Clock, rules: Rules
+) -> tuple[Breaks, int]:
+    """Return the breaks in order, and how many lines were lost as far as is known."""
+    gaps = np.flatnonzero(chain.missing) + 1
+    if not len(gaps) and not len(jumps) and notes is None:
+        return NO_BREAKS, 0
+    lines = np.union1d(gaps, jumps)
+    is_jump = np.isin(lines, jumps)
+    lost = chain.missing[lines - 1].astype(np.int64)
+    lost[is_jump | (lost >= _SEQUENCES // 2)] = UNKNOWN_LOSS
+    noticed = np.where(
+        is_jump, t[lines - 1] + np.maximum(_host_units(chain, lines, rules), 1), t[lines]
+    )
+    before, mark, order = t[lines - 1], noticed, 2 * lines
+    if notes is not None:
+        before = np.concatenate((before, t[notes.place]))
+        mark = np.concatenate((mark, t[notes.place] + notes.units_after))
+        lost = np.concatenate((lost, notes.lost))
+        order = np.concatenate((order, 2 * notes.place + 1))
+    place = np.argsort(order, kind="stable")
+    breaks = Breaks(
+        np.maximum.accumulate(before[place]),
+        np.maximum(np.maximum.accumulate(mark[place]), start.mark),
+        lost[place],
+    )
+    return breaks, int(lost[lost < UNKNOWN_LOSS].sum())
+
+
+def _edges(lines: Events, t: Ints) -> Edges:
+    places = np.flatnonzero(lines.kind != Kind.BEAT)
+    lines, t = _take(lines, places), t if len(places) == len(t) else t[places]
+    what = lines.gate | lines.level << np.uint8(1) | lines.kind * np.uint8(LATE)
+    return Edges(t, lines.host_us, what)
+
+
+def _beats(lines: Events, t: Ints, restarts: Places, clock: Clock) -> tuple[Beats, int]:
+    """Return the beats with their loss so far, and the board's own count after the last."""
+    places = np.flatnonzero(lines.kind == Kind.BEAT)
+    told = lines.lost[places].astype(np.int64)
+    before = np.concatenate(([clock.board_lost], told))
+    if len(restarts):
+        lives = np.searchsorted(restarts, np.append(places + 1, len(lines) + 1), side="right")
+        before[np.diff(lives, prepend=0) > 0] = 0
+    if not len(places):
+        return NO_BEATS, int(before[0])
+    growth = np.maximum(told - before[:-1], 0)
+    growth[before[:-1] < 0] = 0
+    return Beats(t[places], clock.tally.board_lost + np.cumsum(growth)), int(before[-1])
+
+
+def _after(lines: Events, raw: Ints, t: Ints, start: Clock) -> Clock:
+    """Return the clock as it stands after the last line."""
+    if not len(lines):
+        return start
+    kind, gate, level = (int(x[-1]) for x in (lines.kind, lines.gate, lines.level))
+    beats = np.flatnonzero(lines.kind == Kind.BEAT)
+    return replace(
+        start,
+        started=True,
+        host_us=int(lines.host_us[-1]),
+        counter=int(lines.counter[-1]),
+        sequence=int(lines.sequence[-1]),
+        line=kind + 4 * gate + 8 * level,
+        t=int(raw[-1]),
+        top=max(start.top, int(t.max())),
+        levels=(_level(lines, beats, 0, start), _level(lines, beats, 1, start)),
+        beat_host_us=int(lines.host_us[beats[-1]]) if len(beats) else start.beat_host_us,
+    )
+
+
+def _level(lines: Events, beats: Places, gate: int, start: Clock) -> int:
+    """Return the last known level of a gate."""
+    own = np.flatnonzero((lines.gate == gate) & (lines.kind != Kind.BEAT))
+    beat, edge = (int(x[-1]) if len(x) else -1 for x in (beats, own))
+    if beat > edge:
+        return int(lines.level[beat]) >> gate & 1
+    return int(lines.level[edge]) if edge >= 0 else start.levels[gate]
