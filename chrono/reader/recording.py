@@ -143,8 +143,17 @@ class RecordingWriter:
         return self._confirmed + len(self._unconfirmed) - self._written
 
     def append(self, rows: bytes) -> None:
-        """Write whole rows; if the disk fails, keep them and set `trouble`."""
+        """
+        Write whole rows; if the disk fails, keep them and set `trouble`.
+
+        Raises
+        ------
+        ValueError
+            The writer is closed.
+        """
         with self._mutex:
+            if self._fd < 0:
+                raise ValueError("the recording is closed")
             self._unconfirmed += rows
             if self._clock() >= self._sync_due:
                 self.sync()
@@ -245,6 +254,8 @@ class RecordingWriter:
 
     def _write_and_confirm(self) -> None:
         self._write()
+        if not self._unconfirmed:
+            return
         try:
             os.fsync(self._fd)
         except OSError:
