@@ -97,7 +97,7 @@ Altitude = Annotated[float, _quantity("m", -500.0, 9000.0, "between -500 m and 9
 Delay = Annotated[float, _quantity("s", 0.0, 1.0, "between 0 s and 1 s")]
 Difference = Annotated[float, _quantity("s", -1.0, 1.0, "between -1 s and 1 s")]
 Tick = Annotated[float, _quantity("s", 1e-10, 0.1, "between 0.1 ns and 0.1 s")]
-Angle = Annotated[float, _quantity("rad", 0.0, math.radians(30), "between 0 deg and 30 deg")]
+Angle = Annotated[float, _quantity("rad", 0.0, math.radians(10), "between 0 deg and 10 deg")]
 Latitude = Annotated[
     float, _quantity("rad", -math.pi / 2, math.pi / 2, "between -90 deg and 90 deg")
 ]

@@ -102,13 +102,22 @@ def _bound(contribution: Contribution) -> float:
 
 def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
     """Return the probabilities of the sum in bins centred on 0, 1, … −1 steps (FFT order)."""
-    edges = np.asarray((np.arange(BINS + 1) - BINS // 2 - 0.5) * step, np.float64)
     transform = np.ones(BINS // 2 + 1, np.complex128)
     for part in parts:
-        in_bins = np.diff(cumulative(part.input, edges / abs(part.sensitivity)))
-        ordered = in_bins if part.sensitivity > 0 else np.roll(in_bins[::-1], 1)
-        transform = transform * fft.rfft(fft.ifftshift(ordered))
+        transform = transform * fft.rfft(_probabilities(part, step))
     return np.asarray(fft.irfft(transform, BINS))
+
+
+def _probabilities(part: Contribution, step: float) -> Floats:
+    """Return one contribution's probabilities in the bins, in the same order."""
+    half, scale = BINS // 2, step / part.sensitivity
+    if part.input.distribution == "tilt":  # the only one that is not symmetric
+        edges = np.asarray((np.arange(BINS + 1) - half - 0.5) * scale, np.float64)
+        return fft.ifftshift(np.abs(np.diff(cumulative(part.input, edges))))
+    edges = np.asarray((np.arange(half + 1) + 0.5) * abs(scale), np.float64)
+    above = cumulative(part.input, edges)
+    positive = np.diff(above)
+    return np.concatenate(([2 * above[0] - 1], positive, positive[-2::-1]))
 
 
 def _symmetric_quantile(probabilities: Floats, step: float, probability: float) -> float:

@@ -21,6 +21,8 @@ Evaluate = Callable[[Floats], Floats]
 
 MAX_TRIALS = 5_000_000
 _LEAST_BATCH = 10_000
+_LEAST_BATCHES = 10
+"""The standard's rule may stop by luck after two batches; more make their spread known."""
 _VALIDATION_REFINEMENT = 5
 """Trials go on until they settle to a fifth of the tolerance (JCGM 101, 8.2)."""
 
@@ -109,10 +111,10 @@ def monte_carlo(
     results: list[Floats] = []
     summaries: list[Floats] = []
     settled = False
-    while not settled and (len(results) + 1) * batch <= max(max_trials, 2 * batch):
+    while not settled and (len(results) + 1) * batch <= max(max_trials, batch):
         results.append(evaluate(np.stack([draw(i, rng, batch) for i in inputs])))
         summaries.append(_summary(results[-1], probability))
-        settled = len(results) > 1 and _has_settled(np.array(summaries), digits, refinement)
+        settled = len(results) >= _LEAST_BATCHES and _has_settled(np.array(summaries), digits, refinement)
     estimate = float(evaluate(np.zeros((len(inputs), 1)))[0])
     return _result(np.concatenate(results), estimate, probability, settled)
 

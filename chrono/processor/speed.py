@@ -37,7 +37,7 @@ from chrono.rig_model import Rig
 
 Floats = npt.NDArray[np.float64]
 
-_NODES_PER_DECADE = 16
+_NODES_PER_DECADE = 10
 _DECADES = 2.0
 """Reach of the coverage table on either side of the transit where timing and length weigh
 the same; beyond it the smaller of them has under 1e-4 of the variance."""
@@ -162,7 +162,9 @@ class SpeedModel:
         Return the random inputs of a transit: quantisation and jitter.
 
         Each timestamp is uniform over one tick, so a difference of two is triangular over
-        ± one tick; the mean of two pairs is the sum of two such of half the width.
+        ± one tick; the mean of two pairs is the sum of two such of half the width. That
+        takes the blocking time to vary by a tick or more between shots; where it does not,
+        both pairs may err alike, and the hard limits of one tick are what is certain.
         """
         if edges_used == EdgesUsed.BOTH:
             names = "tick, leading edges", "tick, trailing edges"
@@ -196,7 +198,7 @@ class SpeedModel:
 
 @dataclass(frozen=True, eq=False)
 class CoverageTable:
-    """Coverage factors U95/u_c at some true transits [s], interpolated between them."""
+    """Coverage factors U95/u_c at some true transits [s], interpolated to 0.2 %."""
 
     transit_s: Floats
     factors: Floats
