@@ -188,7 +188,8 @@ def live_run(
     """
     rig = rig or virtual_rig(port)
     writer = RecordingWriter(recording) if recording else None
-    acts = operator_rows(port) if port.startswith(SCHEME) and not setup else ()
+    virtual = port.startswith(f"{SCHEME}:")
+    acts = operator_rows(parse_play(port)) if virtual and not setup else ()
     source = LiveSource(port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts)
     name = recording.name if recording else port
     run = Run(source, Session(rig), name, source.record, writer)
