@@ -222,7 +222,6 @@ class PortReader:
 
     def _take(self, port: serial.Serial, event: str) -> None:
         self._serial = port
-        self._framer = LineFramer()
         self._opened_us = self._last_byte_us = self._now_us()
         self._asked = False
         if self._lines == "framed":

@@ -18,7 +18,7 @@ from chrono.reader.recording import RecordingReader, read_blocks
 from chrono.reader.rows import json_row
 
 DRAIN_BYTES = 1 << 20
-"""The most that one call of `drain` hands over, unless one row is longer."""
+"""About the most that one call of `drain` hands over; also a block of a recording."""
 
 OperatorRow = tuple[float, str, dict[str, Any]]
 """Time since the port was opened [s], origin, JSON object."""
@@ -230,7 +230,7 @@ class ReplaySource:
         RecordingError
             If it is none.
         """
-        self._file = read_blocks(self._path)
+        self._file = read_blocks(self._path, DRAIN_BYTES)
         self._size = max(self._path.stat().st_size, 1)
         self._blocks = iter(self._file)
         self._load()
@@ -341,7 +341,7 @@ class ReplaySource:
     def _due_end(self) -> int:
         """Return where in the block the rows end whose time has come."""
         end = self._offset
-        while end < len(self._block) and end - self._offset < DRAIN_BYTES:
+        while end < len(self._block):
             host_us = _host_us(self._block, end)
             if host_us is not None and host_us > self._position_us:
                 break

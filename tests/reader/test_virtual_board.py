@@ -152,6 +152,11 @@ def test_errors_of_the_rig_fill_their_tolerances_and_never_leave_them() -> None:
     # standard deviation of a rectangular distribution: half-width over the root of three
     assert rates.std() == pytest.approx(limit / np.sqrt(3), rel=0.05)
     assert (np.abs(spans - gates.spacing_m) <= reach + stretch).all()
+    # rectangular parts add in quadrature; the tilt lengthens the path by a sixth of its square
+    parts_m = np.hypot(gates.spacing_tolerance_m, np.sqrt(2) * gates.trip_tolerance_m)
+    assert spans.std() == pytest.approx(parts_m / np.sqrt(3), rel=0.05)
+    longer = 1 + np.radians(gates.tilt_limit_deg) ** 2 / 6
+    assert spans.mean() == pytest.approx(gates.spacing_m * longer, abs=4 * spans.std() / 44)
     assert np.abs(lags).max() <= gates.latency_mismatch_s
     assert lags.std() == pytest.approx(gates.latency_mismatch_s / np.sqrt(3), rel=0.05)
 
@@ -183,6 +188,45 @@ def test_launches_never_overlap_however_fast_they_follow(name: str, speedup: flo
         first_in = after.flights[0].blocks(-scenario.gates.spacing_m / 2)[0]
         assert first_in > last_out
         assert after.flights[0].midway_s - before.flights[0].midway_s >= window_s
+
+
+@given(seed=SEEDS)
+@settings(max_examples=10)
+def test_the_counter_runs_at_the_rate_of_the_true_rig(seed: int) -> None:
+    lines = list(board_lines(SCENARIOS["plain-board"], seed, shots=50))
+    first, last = lines[0], lines[-1]
+    counted = [event.counter * 1e-6 for event in events([first, last], "plain")]
+    rate = (counted[1] - counted[0]) / (last[0] - first[0])
+    # 4 us steps, 2 us jitter and one character more on the line in more than 100 s
+    assert rate - 1 == pytest.approx(
+        true_rig(SCENARIOS["plain-board"], seed).rate_error, abs=2e-6
+    )
+
+
+@given(seed=SEEDS)
+@settings(max_examples=20)
+def test_the_gates_trip_where_the_true_rig_has_them(seed: int) -> None:
+    plain = SCENARIOS["three-bands"]
+    scenario = replace(noise_free(plain), gates=plain.gates)
+    rig = true_rig(scenario, seed)
+    lines = takewhile(lambda x: x[0] < 60, board_lines(scenario, seed, shots=3))
+    edges = [e for e in events(list(lines)) if e.kind == Kind.EDGE]
+    for launch, first in zip(launches(scenario, seed, shots=3), range(0, 12, 4), strict=True):
+        a_in, a_out, b_in, b_out = (e.counter for e in edges[first : first + 4])
+        middle_s = ((b_in + b_out) - (a_in + a_out)) / 2 / 16e6
+        span_m = rig.positions_m[1] - rig.positions_m[0]
+        lag_s = rig.latencies_s[1] - rig.latencies_s[0]
+        # one tick is 2 um of path, quadratic drag over the span about 0.3 um
+        assert (middle_s - lag_s) * launch.speed_mps == pytest.approx(span_m, abs=4e-6)
+
+
+def test_a_beam_blocked_twice_is_clear_only_when_both_are_gone() -> None:
+    lamps = (Flicker(0, 100.0, 0.3, 10.0, 1.0), Flicker(0, 100.0, 0.6, 10.0, 1.0))
+    scenario = replace(noise_free(SCENARIOS["two-bands"]), flicker=lamps)
+    lines = takewhile(lambda x: x[0] < 14, board_lines(scenario, 1, shots=0))
+    edges = [e for e in events(list(lines)) if e.kind == Kind.EDGE]
+    on = [b.counter - a.counter for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    assert on == pytest.approx([0.6 * 16e6 / 100] * 100, abs=1.01)
 
 
 def test_a_speedup_leaves_the_counter_true() -> None:
@@ -242,6 +286,12 @@ def test_chatter_adds_edges_that_come_in_pairs() -> None:
     assert len(edges) == 20 * 2 * 6
     for gate in (0, 1):
         assert [e.level for e in edges if e.gate == gate] == [1, 0] * (20 * 3)
+    # 4.2 us of 62.5 ns: what is closer is told that far apart, and told to be late
+    apart = {b.kind: [] for b in edges}
+    for before, after in pairwise(edges):
+        apart[after.kind].append(after.counter - before.counter)
+    assert set(apart[Kind.LATE]) == {67, 68}
+    assert min(apart[Kind.EDGE]) >= 67
 
 
 def test_missed_edges_are_missing() -> None:
