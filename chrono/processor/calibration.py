@@ -25,6 +25,9 @@ Floats = npt.NDArray[np.float64]
 MIN_REPEATS = 5
 """Fewer repeats give a standard deviation that may well be off by half of itself."""
 
+MAX_EVIDENCE = 1000
+"""Characters that a rig file keeps of the evidence."""
+
 
 @dataclass(frozen=True)
 class Combined:
@@ -106,7 +109,7 @@ def rig_changes(
     **extra
         Further keys of the section.
     """
-    keys = {"value": value, "u": u, **extra, "date": date, "evidence": evidence}
+    keys = {"value": value, "u": u, **extra, "date": date, "evidence": evidence[:MAX_EVIDENCE]}
     if math.isfinite(dof):
         keys["dof"] = round(max(dof, 1.0), 2)
     return {f"calibration.{section}.{key}": item for key, item in keys.items()}
