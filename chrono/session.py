@@ -202,8 +202,7 @@ class Session:
             )
         self._setup_anchors.append(max(self._processor.anchor(), self._setup_anchors[-1]))
         self._setups.append(setup)
-        length_m = setup.body.get("length_m", self.rig.body.length_m)
-        self._tell_processor(replace(control, data={"body_length_m": length_m}))
+        self._tell_body_length(control.host_us)
 
     def _take_mark(self, mark: Mark) -> None:
         if mark.action in (marks.HOLD_ON, marks.HOLD_OFF):
@@ -241,6 +240,11 @@ class Session:
         self._use(rig)
         self._rules = Rules.from_rig(rig)
         self._processor = Processor(self._rules)
+        self._tell_body_length(0)
+
+    def _tell_body_length(self, host_us: int) -> None:
+        length_m = self.setup.body.get("length_m", self.rig.body.length_m)
+        self._tell_processor(Control(0, host_us, "setup", {"body_length_m": length_m}))
 
     def _use(self, rig: Rig) -> None:
         """Measure with `rig` from here on, its counter's frequency as the board said it."""
@@ -260,7 +264,8 @@ class Session:
     @property
     def heard(self) -> bool:
         """Whether a board said anything sound."""
-        return self._begun or self._hello is not None
+        tally = self._processor.tally
+        return self._hello is not None or tally.edges + tally.beats + len(self.log) > 0
 
     @property
     def model(self) -> SpeedModel:
