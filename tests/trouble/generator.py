@@ -41,6 +41,7 @@ class Launch:
     between: bool
     at_most: int
     companion_mps: float
+    slack: float
     sound: frozenset[str]
     measured: str
     flags: Words
@@ -87,7 +88,7 @@ def firing_line(
     edges = _trouble(rng, edges, plans)
     wire = board.send(edges, end)
     launches = tuple(_truth(n, at, plan, edges, wire) for n, (at, plan) in enumerate(plans))
-    launches = _allow_board_lost(launches)
+    launches = _allow_board_lost(launches, wire)
     return FiringLine(wire.rows(), launches, dict(wire.tally), wire, end)
 
 
@@ -101,18 +102,21 @@ def _schedule(
     rng: np.random.Generator, plans: list[Plan], board: Board
 ) -> list[tuple[float, Plan]]:
     """Give each plan its time; where the counter is about to wrap, put a shot astride."""
-    placed, now = [], 1.0
+    placed, now, pause = [], 1.0, 0.5
     for plan in plans:
         before = min([b.start_s for b in plan.blocks] + [e.down_s for e in plan.events])
         after = max([b.end_s for b in plan.blocks] + [e.up_s for e in plan.events])
-        at = now + float(rng.uniform(0.5, 1.5)) - before
+        at = now + pause + float(rng.uniform(0.0, 1.0)) - before
         wrap = board.next_wrap(now)
-        if at + before < wrap < at + after + 2.0 and wrap + before > now + 0.4:
+        if (
+            at + before < wrap < at + after + 2.0
+            and wrap - _midway(plan) + before > now + pause
+        ):
             at = wrap - _midway(plan)
         placed.append((at, _moved(plan, at)))
         for event in plan.events:
             board.add(event)
-        now = at + after
+        now, pause = at + after, plan.pause_s
     return placed
 
 
@@ -190,16 +194,26 @@ def _truth(number: int, at: float, plan: Plan, edges: list[Edge], wire: Wire) ->
     hosts = frozenset(h for _, h in wire.by_owner.get(number, []) if h >= 0)
     return Launch(
         number, plan.kind, at, plan.speeds_mps, plan.between, plan.at_most,
-        plan.companion_mps, sound, measured, flags, plan.rows, allowed, hosts,
+        plan.companion_mps, plan.slack, sound, measured, flags, plan.rows, allowed, hosts,
     )  # fmt: skip
 
 
-def _allow_board_lost(launches: tuple[Launch, ...]) -> tuple[Launch, ...]:
-    """Allow `board-lost` on launches within 2 s of one that lost an edge on the board."""
-    times = np.array([x.time_s for x in launches if x.kind == "board-lost"])
+def _allow_board_lost(launches: tuple[Launch, ...], wire: Wire) -> tuple[Launch, ...]:
+    """
+    Allow `board-lost` on launches near a loss on the board.
+
+    A count rises from one beat that arrives to the next, so anything between them, and a
+    beat to either side, may carry the flag.
+    """
+    losses = np.array(
+        [e.time_s for mine in wire.by_owner.values() for e, _ in mine if e.lost == "board"]
+    )
+    beats = np.array(wire.beats_s)
+    since = beats[np.maximum(np.searchsorted(beats, losses) - 2, 0)]
+    until = beats[np.minimum(np.searchsorted(beats, losses) + 1, len(beats) - 1)]
     return tuple(
         replace(x, allowed=x.allowed | {"board-lost"})
-        if len(times) and np.min(np.abs(times - x.time_s)) < 2.5
+        if ((since < x.time_s + 0.5) & (x.time_s < until + 0.5)).any()
         else x
         for x in launches
     )

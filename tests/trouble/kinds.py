@@ -4,7 +4,7 @@ Every function draws one launch. Times count from the moment the main body's nos
 gate A. What physics leaves open is said to be open ("either"), never guessed.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -66,10 +66,14 @@ class Plan:
     between: bool = False
     at_most: int = 1
     companion_mps: float = np.nan
+    slack: float = 0.0
+    """Relative error that no processor can avoid, beside the uncertainty."""
     chatter: dict[tuple[int, int], list[float]] = field(default_factory=dict)
     losses: dict[tuple[int, int], str] = field(default_factory=dict)
     late: tuple[tuple[int, int], ...] = ()
     events: tuple[Event, ...] = ()
+    pause_s: float = 0.5
+    """Least time to the next launch."""
     one_pair_flag: bool = True
     """Whether a single sound pair must be told by `lead-only` or `trail-only`."""
 
@@ -92,6 +96,17 @@ def _ball(rng: Rng, low: float = 4.0, high: float = 150.0) -> Flight:
 
 def _words(*words: str) -> Words:
     return frozenset(words)
+
+
+AFTER_OPEN_END_S = 1.3
+"""A gate whose trailing edge was missed looks blocked: a launch within the second would
+honestly look like its end."""
+
+
+def _lose(plan: Plan, edges: Iterable[tuple[int, int]], where: str) -> None:
+    plan.losses = dict.fromkeys(edges, where)
+    if any(level == 0 for _, level in plan.losses):
+        plan.pause_s = AFTER_OPEN_END_S
 
 
 def _plan(kind: str, rng: Rng, owner: int, flights: list[Flight], **more: object) -> Plan:
@@ -214,7 +229,9 @@ def caught_at_b(rng: Rng, owner: int) -> Plan:
     length = float(rng.uniform(0.012, 0.018))
     lead_at_b = float(rng.uniform(0.1, 0.6)) * length / speed
     carrier = Flight(speed, length, -(SPACING_M / speed - ball.transit_s) - lead_at_b)
-    return _merged("caught-at-b", rng, owner, [carrier, ball])
+    plan = _merged("caught-at-b", rng, owner, [carrier, ball])
+    plan.flags, plan.allowed = _words(), plan.allowed | {"companion"}
+    return plan
 
 
 def _merged(kind: str, rng: Rng, owner: int, flights: list[Flight]) -> Plan:
@@ -237,6 +254,7 @@ def merged_throughout(rng: Rng, owner: int) -> Plan:
     plan.flags, plan.rows = _words("long"), (_words("long"),)
     plan.speeds_mps, plan.between = (ball.speed_mps, cup.speed_mps), True
     plan.allowed = _words("companion", "lead-only", "trail-only")
+    plan.one_pair_flag = False
     return plan
 
 
@@ -331,6 +349,7 @@ def chatter_on_all(rng: Rng, owner: int) -> Plan:
     """The comparator chatters on all four edges: how well that can be timed is open."""
     plan = _plan("chatter-on-all", rng, owner, [_ball(rng, 4, 30)], measured="either")
     plan.chatter = {edge: _bounce(rng) for edge in FOUR}
+    plan.slack = 60e-6 * plan.speeds_mps[0] / SPACING_M
     plan.allowed = _words("lead-only", "trail-only")
     return plan
 
@@ -413,7 +432,7 @@ def sun(rng: Rng, owner: int) -> Plan:
 def one_edge_lost(rng: Rng, owner: int) -> Plan:
     """A sensor misses one of the four edges."""
     plan = _plan("one-edge-lost", rng, owner, [_ball(rng)])
-    plan.losses = {FOUR[int(rng.integers(4))]: "sensor"}
+    _lose(plan, [FOUR[int(rng.integers(4))]], "sensor")
     return plan
 
 
@@ -421,7 +440,7 @@ def two_edges_lost(rng: Rng, owner: int) -> Plan:
     """A sensor misses both leading or both trailing edges."""
     plan = _plan("two-edges-lost", rng, owner, [_ball(rng)])
     level = int(rng.integers(2))
-    plan.losses = {(0, level): "sensor", (1, level): "sensor"}
+    _lose(plan, [(0, level), (1, level)], "sensor")
     return plan
 
 
@@ -429,7 +448,7 @@ def no_pair_left(rng: Rng, owner: int) -> Plan:
     """Two edges are missing and no pair is left."""
     lost = [(A1, B0), (A0, B1), (A1, A0), (B1, B0)][int(rng.integers(4))]
     plan = _plan("no-pair-left", rng, owner, [_ball(rng)])
-    plan.losses = dict.fromkeys(lost, "sensor")
+    _lose(plan, lost, "sensor")
     whole = {(A1, A0): (_words("lone-b"),), (B1, B0): (_words("lone-a"),)}
     plan.rows = whole.get(lost, tuple(map(frozenset, ANY_LONE)))
     plan.allowed = _words("lone-a", "lone-b", "lead-only", "trail-only")
@@ -448,7 +467,7 @@ def wire_gap(rng: Rng, owner: int) -> Plan:
     """One line of the shot is lost or damaged on the wire."""
     plan = _plan("wire-gap", rng, owner, [_ball(rng)])
     edge = FOUR[int(rng.integers(4))]
-    plan.losses = {edge: str(rng.choice(["wire", "damaged"]))}
+    _lose(plan, [edge], str(rng.choice(["wire", "damaged"])))
     inside = edge in (A0, B1)
     plan.flags = _words("gap") if inside else _words()
     plan.allowed = _words("gap")
@@ -459,7 +478,7 @@ def wire_gap_of_two(rng: Rng, owner: int) -> Plan:
     """Two lines of the shot are lost on the wire."""
     plan = _plan("wire-gap-of-two", rng, owner, [_ball(rng)])
     lost = rng.permutation(4)[:2]
-    plan.losses = {FOUR[i]: "wire" for i in lost}
+    _lose(plan, [FOUR[i] for i in lost], "wire")
     plan.rows = tuple(map(frozenset, (*ANY_LONE, {"gap"})))
     plan.allowed = _words("gap", "lone-a", "lone-b", "lead-only", "trail-only")
     return plan
@@ -468,7 +487,7 @@ def wire_gap_of_two(rng: Rng, owner: int) -> Plan:
 def board_lost(rng: Rng, owner: int) -> Plan:
     """The board drops one edge and says so with its next beat."""
     plan = _plan("board-lost", rng, owner, [_ball(rng)])
-    plan.losses = {FOUR[int(rng.integers(4))]: "board"}
+    _lose(plan, [FOUR[int(rng.integers(4))]], "board")
     plan.flags = _words("board-lost")
     return plan
 

@@ -4,9 +4,9 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from chrono.processor.pipeline import Processor, Rules
 from chrono.processor.speed import SpeedModel, measure
-
 from chrono.processor.table import NEVER_COUNTED, Shots, flag_words
 from chrono.reader.decoder import decode_rows
 from chrono.rig import Rig, rig_from_record
@@ -166,10 +166,11 @@ def _judge(x: Launch, shots: list[Seen]) -> Verdict:
 
 
 def _is_true(x: Launch, shot: Seen) -> bool:
+    within = shot.U95_mps + x.slack * shot.speed_mps
     if x.between:
         low, high = min(x.speeds_mps), max(x.speeds_mps)
-        return low - shot.U95_mps <= shot.speed_mps <= high + shot.U95_mps
-    return any(abs(shot.speed_mps - v) <= shot.U95_mps for v in x.speeds_mps)
+        return low - within <= shot.speed_mps <= high + within
+    return any(abs(shot.speed_mps - v) <= within for v in x.speeds_mps)
 
 
 def _flags_right(x: Launch, counted: list[Seen], shown: list[Seen]) -> bool:

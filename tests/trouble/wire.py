@@ -57,6 +57,8 @@ class Wire:
     """Rows that are no board lines: (host_us, row)."""
     by_owner: dict[int, list[tuple[Edge, int]]] = field(default_factory=dict)
     """Edges of each launch with their row's host time, -1 where there is no row."""
+    beats_s: list[float] = field(default_factory=list)
+    """When the beats that arrived were sent."""
     tally: Counter[str] = field(default_factory=Counter)
 
     def rows(self) -> bytes:
@@ -83,13 +85,19 @@ class Board:
         self.rng = rng
         self.events: list[Event] = []
         self.epochs = [(0.0, MODULUS - int(rng.uniform(5, 20) * CLOCK_HZ))]
-        """When each count began [s], and with what value; the first soon wraps."""
+        """When each count began [s], and with what value."""
 
     def add(self, event: Event) -> None:
         """Note that the board or the link goes away for a while."""
         self.events.append(event)
         if event.what != "link":
-            self.epochs.append((event.up_s, int(self.rng.uniform(0, 0.01) * CLOCK_HZ)))
+            self.epochs.append((event.up_s, self._start_value()))
+
+    def _start_value(self) -> int:
+        """Zero or little more, or so near the end that the counter wraps within a minute."""
+        if self.rng.random() < 0.5:
+            return int(self.rng.uniform(0, 0.01) * CLOCK_HZ)
+        return MODULUS - int(self.rng.uniform(5, 40) * CLOCK_HZ)
 
     def next_wrap(self, now_s: float) -> float:
         """Return when the counter wraps next after `now_s` [s]."""
@@ -180,7 +188,9 @@ class _Sender:
         counter = int(self.board.exact(time_s)) % MODULUS
         a, b = self.levels
         self.wire.tally["beats"] += 1
-        self._numbered(time_s, f"T %04X {counter:08X} {a}{b} {self.board_lost:04X}")
+        host = self._numbered(time_s, f"T %04X {counter:08X} {a}{b} {self.board_lost:04X}")
+        if host >= 0:
+            self.wire.beats_s.append(time_s)
 
     def _numbered(self, time_s: float, text: str, edge: Edge | None = None) -> int:
         line = sealed(text % self.sequence)
