@@ -14,6 +14,9 @@ from .bodies import DISTURBANCE, Block, Edge, edges_of
 from .kinds import CATALOGUE, Plan, Words
 from .wire import Board, Wire
 
+SPIKE_CLEAR_S = 0.7
+"""A spike nearer to a lone passage could pass for a slow body's other half."""
+
 
 @dataclass(frozen=True)
 class Launch:
@@ -106,7 +109,7 @@ def _schedule(
     for plan in plans:
         before = min([b.start_s for b in plan.blocks] + [e.down_s for e in plan.events])
         after = max([b.end_s for b in plan.blocks] + [e.up_s for e in plan.events])
-        at = now + pause + float(rng.uniform(0.0, 1.0)) - before
+        at = now + pause + float(rng.uniform(0.0, 1.5)) - before
         wrap = board.next_wrap(now)
         if (
             at + before < wrap < at + after + 2.0
@@ -144,8 +147,8 @@ def _spikes(
     spikes = []
     for at in rng.uniform(1.0, end, rng.poisson(per_min * end / 60)):
         i = int(np.searchsorted(starts, at))
-        clear_before = i == 0 or at - ends[i - 1] > 0.2
-        if clear_before and (i == len(starts) or starts[i] - at > 0.2):
+        clear_before = i == 0 or at - ends[i - 1] > SPIKE_CLEAR_S
+        if clear_before and (i == len(starts) or starts[i] - at > SPIKE_CLEAR_S):
             length = float(rng.uniform(8e-6, 60e-6))
             spikes.append(Block(int(rng.integers(2)), at, at + length, DISTURBANCE))
     return spikes
