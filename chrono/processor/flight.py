@@ -140,7 +140,7 @@ def transit_time(speed_at_a_mps: float, spacing_m: float, drag_per_m: float) -> 
         Δ = (exp(κd) − 1)/(κ·v_A) [s].
     """
     phase = drag_per_m * spacing_m
-    return spacing_m / speed_at_a_mps / _decay(phase) / math.exp(-phase)
+    return spacing_m / speed_at_a_mps * _decay(phase) * math.exp(phase)
 
 
 def mid_gate_difference(spacing_m: float, drag_per_m: float) -> float:

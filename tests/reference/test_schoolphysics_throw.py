@@ -1,0 +1,36 @@
+"""A baseball thrown straight up: schoolphysics.co.uk (a problem after Serway).
+
+Terminal speed 42.5 m/s, thrown at 36 m/s, 0.142 kg, g = 9.81 m/s². Inputs and the drag
+of about 1 N at 36 m/s as printed; the rest computed from the published closed forms.
+"""
+
+import math
+
+import numpy as np
+import pytest
+
+from chrono.processor.flight import fall_speed, fall_time, fly
+
+G, THROWN, TERMINAL, MASS = 9.81, 36.0, 42.5, 0.142
+KAPPA = G / TERMINAL**2
+
+
+def test_drag_at_the_start_is_the_printed_one():
+    drag_kg_per_m = MASS * KAPPA
+
+    assert drag_kg_per_m == pytest.approx(0.00077, abs=5e-6)
+    assert drag_kg_per_m * THROWN**2 == pytest.approx(1.0, abs=0.005)
+
+
+def test_height_times_and_speed_of_return_are_those_computed():
+    path = fly(THROWN, math.pi / 2, lambda v: KAPPA * v**2, G, points=4001)
+
+    assert path.apex_m == pytest.approx(49.7938, abs=1e-4)
+    assert path.speed_mps[-1] == pytest.approx(27.4696, abs=1e-4)
+    assert path.time_s[-1] == pytest.approx(3.04468 + 3.33153, abs=2e-5)
+    assert path.time_s[np.argmax(path.height_m)] == pytest.approx(3.04468, abs=2e-3)
+
+
+def test_the_way_down_is_a_fall_from_rest():
+    assert fall_speed(49.7938, KAPPA, G) == pytest.approx(27.4696, abs=1e-4)
+    assert fall_time(49.7938, KAPPA, G) == pytest.approx(3.33153, abs=2e-5)
