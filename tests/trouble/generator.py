@@ -44,6 +44,7 @@ class Launch:
     between: bool
     at_most: int
     companion_mps: float
+    all_mps: tuple[float, ...]
     slack: float
     sound: frozenset[str]
     measured: str
@@ -197,7 +198,8 @@ def _truth(number: int, at: float, plan: Plan, edges: list[Edge], wire: Wire) ->
     hosts = frozenset(h for _, h in wire.by_owner.get(number, []) if h >= 0)
     return Launch(
         number, plan.kind, at, plan.speeds_mps, plan.between, plan.at_most,
-        plan.companion_mps, plan.slack, sound, measured, flags, plan.rows, allowed, hosts,
+        plan.companion_mps, plan.all_mps, plan.slack, sound, measured, flags, plan.rows,
+        allowed, hosts,
     )  # fmt: skip
 
 

@@ -66,6 +66,8 @@ class Plan:
     between: bool = False
     at_most: int = 1
     companion_mps: float = np.nan
+    all_mps: tuple[float, ...] = ()
+    """Speeds of everything that flew."""
     slack: float = 0.0
     """Relative error that no processor can avoid, beside the uncertainty."""
     chatter: dict[tuple[int, int], list[float]] = field(default_factory=dict)
@@ -113,6 +115,7 @@ def _plan(kind: str, rng: Rng, owner: int, flights: list[Flight], **more: object
     specimen = draw_specimen(rng)
     blocks = [b for flight in flights for b in flight.blocks(specimen, owner)]
     more.setdefault("speeds_mps", tuple(f.speed_mps for f in flights if f.main))
+    more.setdefault("all_mps", tuple(f.speed_mps for f in flights))
     return Plan(kind, blocks, **more)  # type: ignore[arg-type]
 
 

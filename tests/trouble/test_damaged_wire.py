@@ -36,7 +36,7 @@ def _counted(line: FiringLine, wire: DamagedWire) -> list[tuple[tuple[float, ...
     card = score(line, seen(shots_of(wire.rows)))
     pairs = [(v.launch, s) for v in card.verdicts for s in v.shots if s.counted]
     assert not [s for s in card.strays if s.counted]
-    return [((*x.speeds_mps, x.companion_mps), s) for x, s in pairs]
+    return [(x.all_mps, s) for x, s in pairs]
 
 
 def _is_wrong(true: tuple[float, ...], shot: Seen) -> bool:
