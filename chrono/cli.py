@@ -155,10 +155,16 @@ def replay(
 
     if at_once and pace is not None:
         raise typer.BadParameter("give --pace or --at-once, not both")
-    findings = Findings()
+    findings, shown_pace = Findings(), None if at_once else pace or 1.0
+    if _wants_dashboard(no_dashboard, as_json):
+        from chrono.dashboard.app import show_replay
+
+        show_replay(file, _rig(rig), shown_pace, findings)
+        _end(findings)
+        return
     recorded = read_recording(file, _rig(rig))
     findings.add(recorded)
-    run = replay_run(file, recorded.session, None if at_once else pace or 1.0)
+    run = replay_run(file, recorded.session, shown_pace)
     _drive(run, None, no_dashboard, as_json, findings)
 
 
@@ -280,15 +286,19 @@ def _drive(
     from chrono.recorded import Findings
 
     findings = findings or Findings()
-    if no_dashboard or as_json or not sys.stdout.isatty():
-        from chrono.console import print_shots
-
-        print_shots(run, shots, as_json, findings)
-    else:
+    if _wants_dashboard(no_dashboard, as_json):
         from chrono.dashboard.app import show
 
         show(run, findings)
+    else:
+        from chrono.console import print_shots
+
+        print_shots(run, shots, as_json, findings)
     _end(findings)
+
+
+def _wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
+    return not no_dashboard and not as_json and sys.stdout.isatty()
 
 
 def _rig(path: Path | None) -> "Rig | None":

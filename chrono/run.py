@@ -7,12 +7,15 @@ thread; what the operator says goes in as a row, the same way as the board's lin
 from collections.abc import Callable
 from contextlib import closing
 from datetime import datetime
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from chrono import __version__
 from chrono.errors import ChronoError, OptionError, PortError
 from chrono.marks import Mark, Setup, mark_record, setup_record
+from chrono.observer import Delays, Observer
+from chrono.processor.health import Observed
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus
 from chrono.reader.recording import RecordingWriter
@@ -27,6 +30,9 @@ ANSWER_WITHIN_S = 6.0
 """Longer than any board takes to start and to beat [s]."""
 GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
+
+SETTLE_S = 0.25
+"""A shot that was stepped to is shown this much later, with all its edges [s]."""
 
 
 class Run:
@@ -60,6 +66,8 @@ class Run:
         self.writer = writer
         self._record = record
         self._finished = source is None
+        self._observer = Observer(session)
+        self._ended_us = 0
 
     @property
     def live(self) -> bool:
@@ -101,6 +109,49 @@ class Run:
             if self.source.finished:
                 self._finish()
         return self.session.revision != before
+
+    def step_to_next_shot(self) -> bool:
+        """
+        Let a replay's time pass until one more shot is there, and hold it.
+
+        Returns
+        -------
+        bool
+            Whether the session changed.
+        """
+        source = self.source
+        if not isinstance(source, ReplaySource) or self._finished:
+            return False
+        before, wanted = self.session.revision, self._shots_with_speed() + 1
+        source.pause()
+        while source.next_us is not None and self._shots_with_speed() < wanted:
+            source.release_until(source.next_us)
+            self.step()
+        source.release_until(source.position_us + int(SETTLE_S * 1e6))
+        self.step()
+        return self.session.revision != before
+
+    def _shots_with_speed(self) -> int:
+        """Count the final shots, and the open ones that have a speed already."""
+        session = self.session
+        open_rows = session.open_rows()
+        return len(session.log) + sum(isfinite(row.speed_mps) for row in open_rows)
+
+    def observed(self) -> Observed | None:
+        """Return what is seen of gates, link and clock; None for a session read whole."""
+        return None if self.source is None else self._observer.observed(self.now_us())
+
+    def delays(self) -> Delays | None:
+        """Return how late the board's beats are read, None while that is not known."""
+        return self._observer.delays()
+
+    def now_us(self) -> int:
+        """Return the session's clock, which stands still once nothing more comes [us]."""
+        if self._finished:
+            return self._ended_us
+        if isinstance(self.source, ReplaySource):
+            return self.source.position_us
+        return self.source.now_us() if self.source is not None else 0
 
     def say_setup(self, setup: Setup) -> None:
         """Let the shots from here on belong to a setup."""
@@ -149,11 +200,14 @@ class Run:
     def _take_ready(self) -> bool:
         rows = self.source.drain() if self.source is not None else b""
         if rows:
-            self.session.feed(decode_rows(rows, self.session.rig.lines))
+            batch = decode_rows(rows, self.session.rig.lines)
+            self.session.feed(batch)
+            self._observer.feed(batch)
         return bool(rows)
 
     def _finish(self) -> None:
         if not self._finished:
+            self._ended_us = self.now_us()
             self._finished = True
             self.session.finish()
 

@@ -1,0 +1,148 @@
+"""Everything the operator can do: one table for keys, footer, command palette and help."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Action:
+    """
+    One thing to do.
+
+    Attributes
+    ----------
+    name : str
+        The app's method is ``action_<name>``.
+    key, shown_key : str
+        The key as Textual names it and as people see it.
+    label : str
+        For the footer, one or two words.
+    title, help : str
+        For the command palette and the help screen.
+    """
+
+    name: str
+    key: str
+    shown_key: str
+    label: str
+    title: str
+    help: str
+
+
+ACTIONS = (
+    Action(
+        "new_setup",
+        "n",
+        "n",
+        "Setup",
+        "New setup",
+        "Name the launch conditions that hold from the next shot on.",
+    ),
+    Action(
+        "set_aside",
+        "a",
+        "a",
+        "Set aside",
+        "Set the selected shot aside",
+        "Keep it, but out of the statistics, with the reason.",
+    ),
+    Action(
+        "count_again",
+        "c",
+        "c",
+        "Count",
+        "Count the selected shot",
+        "Take a shot that was set aside or held into the statistics.",
+    ),
+    Action(
+        "note",
+        "t",
+        "t",
+        "Note",
+        "Note on the selected shot",
+        "Write down what you saw of this shot.",
+    ),
+    Action(
+        "session_note",
+        "T",
+        "T",
+        "Session note",
+        "Note on the session",
+        "Write down what concerns all shots.",
+    ),
+    Action(
+        "hold",
+        "h",
+        "h",
+        "Hold",
+        "Hold on or off",
+        "People near the gates: edges are recorded, shots are not counted.",
+    ),
+    Action(
+        "pause",
+        "space",
+        "space",
+        "Pause",
+        "Pause or go on",
+        "Hold the recorded time, or let it run on.",
+    ),
+    Action(
+        "faster", "plus", "+", "Faster", "Replay faster", "Let the recorded time pass faster."
+    ),
+    Action(
+        "slower",
+        "minus",
+        "-",
+        "Slower",
+        "Replay slower",
+        "Let the recorded time pass more slowly.",
+    ),
+    Action(
+        "next_shot",
+        "full_stop",
+        ".",
+        "Next shot",
+        "Go to the next shot",
+        "Let the recorded time pass up to the next shot and pause there.",
+    ),
+    Action(
+        "unit",
+        "u",
+        "u",
+        "Unit",
+        "Another unit of speed",
+        "Show speeds in m/s, km/h, ft/s or mph in turn.",
+    ),
+    Action(
+        "plot",
+        "p",
+        "p",
+        "Plot",
+        "Plot on or off",
+        "Show the speed per shot, on a small screen in the place of the table.",
+    ),
+    Action(
+        "write_elsewhere",
+        "w",
+        "w",
+        "Write elsewhere",
+        "Write the recording to a second place",
+        "When the disk is full or gone: go on in a new file that holds everything.",
+    ),
+    Action("shots", "s", "s", "Shots", "Shots", "Speeds, statistics and the table of shots."),
+    Action(
+        "beams",
+        "b",
+        "b",
+        "Beams",
+        "Beams",
+        "Gates, link and clock now: ready, or not ready because of what.",
+    ),
+    Action(
+        "help", "question_mark", "?", "Help", "Help", "Keys, flags, cautions, and what ± means."
+    ),
+    Action("quit", "q", "q", "Quit", "Quit", "End the session; the recording is kept."),
+)
+
+REPLAY_ONLY = {"pause", "faster", "slower", "next_shot"}
+LIVE_ONLY = {"new_setup", "hold"}
+"""A replay shows a recording as it was: what holds from now on has no place in it."""

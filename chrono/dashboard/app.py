@@ -1,0 +1,503 @@
+"""The dashboard: drives one run in its own loop of events and shows it.
+
+Screens never change the run; what the operator does goes through the actions here. The
+board's lines are in the recording before this program sees them, so nothing on a screen
+can lose a shot.
+"""
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from time import monotonic
+from typing import ClassVar
+
+from textual import on, work
+from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
+from textual.message import Message
+from textual.screen import Screen
+from textual.worker import Worker, WorkerState, get_current_worker
+
+from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
+from chrono.dashboard.beams import BeamsScreen
+from chrono.dashboard.calm import freeze_widgets, short_turns
+from chrono.dashboard.caution import CautionScreen
+from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog, plain_lines
+from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.guide import HelpScreen
+from chrono.dashboard.loading import LoadingScreen
+from chrono.dashboard.shots import ShotsScreen
+from chrono.dashboard.status import disk_line
+from chrono.errors import ChronoError
+from chrono.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
+from chrono.reader.source import ReplaySource
+from chrono.recorded import Findings, Progress, read_recording
+from chrono.rig import Rig
+from chrono.run import Run, replay_run
+from chrono.session import SessionView
+from chrono.shotlog import ShotRow
+from chrono.units import SPEED_UNITS
+
+POLL_S = 1 / 50
+"""How often waiting rows are taken."""
+SHOW_S = 1 / 10
+"""How often the screen follows; a new shot does not wait for it."""
+LEAST_GAP_S = 0.015
+"""Between two showings of new shots: a shot's edges come in several pieces."""
+SHOWN_SHOTS = 300
+PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
+
+Load = Callable[[Progress], Run]
+
+
+def show(run: Run, findings: Findings) -> None:
+    """
+    Show a run until the operator quits.
+
+    Parameters
+    ----------
+    run : Run
+        Not started yet; it is closed in the end.
+    findings : Findings
+        Takes what went wrong on the way.
+
+    Raises
+    ------
+    ChronoError
+        If the source cannot be opened.
+    """
+    run.start()
+    _run_app(Dashboard(run), findings)
+
+
+def show_replay(path: Path, rig: Rig | None, pace: float | None, findings: Findings) -> None:
+    """
+    Read a recording behind a progress bar, then show it.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    rig : Rig or None
+        Measure with this rig instead of the last one in the recording.
+    pace : float or None
+        Recorded seconds in a second; None for all shots at once.
+    findings : Findings
+        Takes what is wrong with the recording.
+
+    Raises
+    ------
+    ChronoError
+        If the recording cannot be used.
+    """
+
+    def load(progress: Progress) -> Run:
+        recorded = read_recording(path, rig, progress)
+        findings.add(recorded)
+        run = replay_run(path, recorded.session, pace)
+        run.start()
+        return run
+
+    _run_app(Dashboard(load=load, name=path.name), findings)
+
+
+def _run_app(app: "Dashboard", findings: Findings) -> None:
+    try:
+        with short_turns():
+            app.run()
+    finally:
+        if app.loaded:
+            findings.lines += app.clocking.close()
+    if app.trouble is not None:
+        raise app.trouble
+    if app.return_code:
+        raise SystemExit(app.return_code)
+
+
+class _Cancelled(Exception):  # noqa: N818 - no error: the operator has left
+    """Reading is no longer wanted."""
+
+
+class Dashboard(App[None]):
+    """
+    The application.
+
+    Parameters
+    ----------
+    run : Run, optional
+        Started already.
+    load : callable, optional
+        Makes the run when there is none yet, in a thread, told how to report progress.
+    name : str, optional
+        What is being loaded.
+    """
+
+    TITLE = "chrono"
+    CSS_PATH = "dashboard.tcss"
+    MODES: ClassVar[dict[str, str | Callable[[], Screen]]] = {  # type: ignore[type-arg]
+        "shots": ShotsScreen,
+        "beams": BeamsScreen,
+        "help": HelpScreen,
+    }
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(Binding(action.key, action.name, action.label) for action in ACTIONS),
+        Binding("escape", "shots", show=False),
+    ]
+
+    class Progressed(Message):
+        """So many bytes of so many were read."""
+
+        def __init__(self, done: int, total: int) -> None:
+            super().__init__()
+            self.done, self.total = done, total
+
+        def can_replace(self, message: Message) -> bool:
+            """Only the latest counts."""
+            return isinstance(message, Dashboard.Progressed)
+
+    def __init__(
+        self, run: Run | None = None, load: Load | None = None, name: str = ""
+    ) -> None:
+        super().__init__()
+        self._run_shown = run
+        self._load = load
+        self._load_name = name
+        self.view: SessionView | None = None
+        self.unit = "m/s"
+        self.trouble: ChronoError | None = None
+        """What ended the dashboard, None if the operator did."""
+        self._stale = True
+        self._shown_at = 0.0
+        self._show_waits = False
+        self._shots_seen: object = None
+        self._able: object = None
+
+    @property
+    def loaded(self) -> bool:
+        """Whether there is a run to show."""
+        return self._run_shown is not None
+
+    @property
+    def clocking(self) -> Run:
+        """The run that is shown."""
+        assert self._run_shown is not None
+        return self._run_shown
+
+    # -- beginning ---------------------------------------------------------------------
+
+    def on_mount(self) -> None:
+        """Show the run, or load it first."""
+        if self.loaded:
+            self._begin()
+        else:
+            self.push_screen(LoadingScreen(self._load_name))
+            self._read()
+
+    @work(thread=True, exclusive=True, exit_on_error=False, group="load")
+    def _read(self) -> Run:
+        assert self._load is not None
+        worker = get_current_worker()
+
+        def progress(done: int, total: int) -> None:
+            if worker.is_cancelled:
+                raise _Cancelled
+            self.post_message(self.Progressed(done, total))
+
+        return self._load(progress)
+
+    @on(Progressed)
+    def _show_progress(self, message: Progressed) -> None:
+        if isinstance(self.screen, LoadingScreen):
+            self.screen.show_progress(message.done, message.total)
+
+    @on(Worker.StateChanged)
+    def _take_result(self, event: Worker.StateChanged) -> None:
+        worker = event.worker
+        if event.state == WorkerState.ERROR and isinstance(worker.error, ChronoError):
+            self._take_error(worker.group, worker.error)
+        elif event.state == WorkerState.ERROR and worker.error is not None:
+            raise worker.error
+        elif event.state == WorkerState.SUCCESS and worker.group == "load":
+            self._run_shown = worker.result
+            self._begin()
+
+    def _take_error(self, group: str, error: ChronoError) -> None:
+        if group == "load":
+            self.trouble = error
+            self.exit()
+        else:
+            self._say(str(error))
+
+    def _begin(self) -> None:
+        self.unit = self.clocking.session.rig.speed_unit
+        self.switch_mode("shots")
+        if self.clocking.live:
+            self.push_screen(CautionScreen())
+        self.set_interval(POLL_S, self._drive)
+        self.set_interval(SHOW_S, self._follow)
+        self.call_after_refresh(freeze_widgets)
+
+    # -- driving and showing -----------------------------------------------------------
+
+    def _drive(self) -> None:
+        """Take what has come; a new shot is shown at once."""
+        if self.trouble is not None:
+            return
+        try:
+            changed = self.clocking.step()
+        except ChronoError as trouble:
+            self.trouble = trouble
+            self.exit()
+            return
+        if changed:
+            self._stale = True
+            if self._has_news():
+                self._show_soon()
+
+    def _has_news(self) -> bool:
+        """Whether a shot came or changed since the last look."""
+        session = self.clocking.session
+        seen = len(session.log), [(r.key, r.u_mps, r.flags) for r in session.open_rows()]
+        news, self._shots_seen = seen != self._shots_seen, seen
+        return news
+
+    def _show_soon(self) -> None:
+        wait_s = self._shown_at + LEAST_GAP_S - monotonic()
+        if wait_s <= 0:
+            self.show_session()
+        elif not self._show_waits:
+            self._show_waits = True
+            self.set_timer(wait_s, self.show_session)
+
+    def _follow(self) -> None:
+        """Follow what is no shot: lines, link, disk, time."""
+        if self._stale:
+            self.show_session()
+        screen = self._base
+        if screen is not None:
+            screen.show_run(self.clocking)
+        able = [action.name for action in ACTIONS if self.check_action(action.name, ())]
+        if able != self._able:
+            self._able = able
+            self.refresh_bindings()
+
+    @property
+    def _base(self) -> FramedScreen | None:
+        """The screen below any dialogs, once it is there."""
+        base = self.screen_stack[0]
+        return base if isinstance(base, FramedScreen) and base.is_mounted else None
+
+    def show_session(self) -> None:
+        """Show shots and statistics as they are now."""
+        self._show_waits = self._stale = False
+        self.view = self.clocking.session.view(SHOWN_SHOTS)
+        if self._base is not None:
+            self._base.show_view(self.view, self.unit)
+        self._shown_at = monotonic()
+
+    def refresh_all(self) -> None:
+        """Bring the screen up to date in every part."""
+        if self.loaded and self._base is not None:
+            self.show_session()
+            self._base.show_run(self.clocking)
+
+    # -- what the operator does --------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Tell which actions make sense now; the others are not even shown."""
+        run = self._run_shown
+        if action not in _NAMES or (run is None and action == "quit"):
+            return True
+        if run is None:
+            return False
+        if action in REPLAY_ONLY:
+            return isinstance(run.source, ReplaySource) and not run.finished
+        if action in LIVE_ONLY:
+            return run.live and not run.finished
+        if action == "write_elsewhere":
+            return run.writer is not None and run.writer.trouble is not None
+        if action in MODES:
+            return action != self.current_mode
+        if action in SHOT_ACTIONS:
+            return self.current_mode == "shots"
+        return True
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """Offer every action by name."""
+        yield from super().get_system_commands(screen)
+        for action in ACTIONS:
+            if action.name != "quit" and self.check_action(action.name, ()):
+                yield SystemCommand(
+                    action.title, action.help, getattr(self, f"action_{action.name}")
+                )
+
+    def action_shots(self) -> None:
+        """Show the shots."""
+        self.switch_mode("shots")
+
+    def action_beams(self) -> None:
+        """Show gates, link and clock."""
+        self.switch_mode("beams")
+
+    def action_help(self) -> None:
+        """Show the help."""
+        self.switch_mode("help")
+
+    def action_new_setup(self) -> None:
+        """Ask for the conditions from here on."""
+
+        def say(setup: Setup | None) -> None:
+            if setup is not None:
+                self._tell(lambda: self.clocking.say_setup(setup))
+
+        self.push_screen(SetupDialog(self.clocking.session.setup_names[-20:]), say)
+
+    def action_set_aside(self) -> None:
+        """Ask why, and set the selected shot aside."""
+        row = self._selected()
+        if row is not None:
+            self._ask_mark(f"Set shot {row.number} aside: why?", SET_ASIDE, row.key)
+
+    def action_count_again(self) -> None:
+        """Count the selected shot."""
+        row = self._selected()
+        if row is None:
+            return
+        if row.u_mps != row.u_mps:
+            self._say(f"Shot {row.number} has no speed, so it cannot be counted.")
+            return
+        self._mark(Mark(COUNT_AGAIN, row.key))
+
+    def action_note(self) -> None:
+        """Ask for a note on the selected shot."""
+        row = self._selected()
+        if row is not None:
+            title = f"Note on shot {row.number} (in the place of an earlier one)"
+            self._ask_mark(title, NOTE, row.key)
+
+    def action_session_note(self) -> None:
+        """Ask for a note on the session."""
+        self._ask_mark("Note on the session", NOTE, None, required=True)
+
+    def action_hold(self) -> None:
+        """Hold, or count again."""
+        self._mark(Mark(HOLD_OFF if self.clocking.session.hold else HOLD_ON))
+
+    def action_unit(self) -> None:
+        """Show speeds in the next unit."""
+        units = list(SPEED_UNITS)
+        self.unit = units[(units.index(self.unit) + 1) % len(units)]
+        self.refresh_all()
+
+    def action_plot(self) -> None:
+        """Show the plot or hide it."""
+        if isinstance(self._base, ShotsScreen):
+            self._base.toggle_plot()
+
+    def action_pause(self) -> None:
+        """Hold the recorded time or let it run."""
+        source = self._replay()
+        (source.resume if source.paused else source.pause)()
+        self._follow()
+
+    def action_faster(self) -> None:
+        """Replay at the next faster pace."""
+        source = self._replay()
+        source.set_pace(min((p for p in PACES if p > (source.pace or 0)), default=PACES[-1]))
+        self._follow()
+
+    def action_slower(self) -> None:
+        """Replay at the next slower pace."""
+        source = self._replay()
+        source.set_pace(max((p for p in PACES if p < (source.pace or 1)), default=PACES[0]))
+        self._follow()
+
+    def action_next_shot(self) -> None:
+        """Go on to the next shot and pause there."""
+        self.clocking.step_to_next_shot()
+        self.refresh_all()
+
+    def action_write_elsewhere(self) -> None:
+        """Ask for a second place for the recording."""
+        writer = self.clocking.writer
+        if writer is None:
+            return
+
+        def move(text: str | None) -> None:
+            if text:
+                self._move(Path(text).expanduser())
+
+        title = f"Write the whole recording to which new file? ({disk_line(writer)})"
+        default = str(Path.home() / writer.path.name)
+        self.push_screen(TextDialog(title, default, required=True), move)
+
+    async def action_quit(self) -> None:
+        """End; a live session is asked about first."""
+        run = self._run_shown
+        if run is None or not run.live or run.finished:
+            self.exit()
+            return
+
+        def leave(wanted: bool | None) -> None:
+            if wanted:
+                self.exit()
+
+        self.push_screen(QuitDialog(_parting_words(run)), leave)
+
+    # -- helpers -----------------------------------------------------------------------
+
+    def _selected(self) -> ShotRow | None:
+        screen = self._base
+        row = screen.selected if isinstance(screen, ShotsScreen) else None
+        if row is None:
+            self._say("There is no shot yet.")
+        return row
+
+    def _replay(self) -> ReplaySource:
+        source = self.clocking.source
+        assert isinstance(source, ReplaySource)
+        return source
+
+    def _ask_mark(
+        self, title: str, action: str, shot: int | None, *, required: bool = False
+    ) -> None:
+        def mark(text: str | None) -> None:
+            if text is not None:
+                self._mark(Mark(action, shot, text))
+
+        self.push_screen(TextDialog(title, required=required), mark)
+
+    def _mark(self, mark: Mark) -> None:
+        self._tell(lambda: self.clocking.say_mark(mark))
+
+    def _tell(self, say: Callable[[], None]) -> None:
+        """Record what the operator says, and show what it changed."""
+        try:
+            say()
+        except ChronoError as error:
+            self._say(str(error))
+            return
+        self._drive()
+        self.refresh_all()
+
+    @work(thread=True, exclusive=True, exit_on_error=False, group="move")
+    def _move(self, path: Path) -> None:
+        writer = self.clocking.writer
+        assert writer is not None
+        writer.move_to(path)
+
+    def _say(self, text: str) -> None:
+        self.notify(plain_lines(text), severity="warning", timeout=8, markup=False)
+
+
+MODES = frozenset(Dashboard.MODES)
+SHOT_ACTIONS = frozenset({"set_aside", "count_again", "note", "plot"})
+_NAMES = frozenset(action.name for action in ACTIONS)
+
+
+def _parting_words(run: Run) -> list[str]:
+    writer = run.writer
+    if writer is None:
+        return ["This session is not recorded: its shots will be gone."]
+    lines = [f"The recording is kept: {writer.path}"]
+    trouble = disk_line(writer)
+    return [*lines, f"But {trouble}: press n, then w to write elsewhere."] if trouble else lines

@@ -1,0 +1,110 @@
+"""The Beams screen: what the gates, the link and the clock do now, and whether that will do."""
+
+from rich.text import Text
+from textual.containers import Horizontal, VerticalScroll
+from textual.widget import Widget
+from textual.widgets import Static
+
+from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.words import fit
+from chrono.observer import Delays
+from chrono.processor.health import GateSeen, Health, Observed, judge
+from chrono.run import Run
+from chrono.session import DamagedLine
+
+WHOLE = (
+    "This recording was read whole, so there is no now to watch.\n"
+    "Replay it by its own time to see the beams: chrono replay FILE --pace 1"
+)
+SHOWN_SAMPLES = 5
+
+
+class BeamsScreen(FramedScreen):
+    """Levels, flicker, delays, link and clock, and the verdict."""
+
+    def compose_body(self) -> list[Widget]:
+        """Return both gates, the verdict and the items."""
+        gates = [Static(id=f"gate-{name}", classes="gate") for name in "ab"]
+        for gate, name in zip(gates, "AB", strict=True):
+            gate.border_title = f"gate {name}"
+        return [
+            Static(id="verdict"),
+            Horizontal(*gates, id="gates"),
+            VerticalScroll(Static(id="items"), id="health"),
+        ]
+
+    def show_run(self, run: Run) -> None:
+        """Show what is seen now."""
+        super().show_run(run)
+        observed = run.observed()
+        if observed is None:
+            self.query_one("#verdict", Static).update(Text(WHOLE))
+            self.query_one("#gates").display = False
+            return
+        health = judge(observed)
+        self.query_one("#verdict", Static).update(verdict_text(health))
+        for gate, seen in zip("ab", observed.gates, strict=True):
+            widget = self.query_one(f"#gate-{gate}", Static)
+            widget.update(gate_text(seen))
+            widget.set_class(bool(seen.blocked), "-blocked")
+        text = items_text(health, run.delays())
+        text.append_text(clock_notes(observed))
+        text.append_text(samples_text(run.session.damaged_lines, run.session.damaged))
+        self.query_one("#items", Static).update(text)
+
+
+def verdict_text(health: Health) -> Text:
+    """Return the verdict, and what to do where something stands against clocking."""
+    if health.ready:
+        return Text("READY", "bold green")
+    text = Text(f"NOT READY because {health.verdict.partition('because ')[2]}", "bold red")
+    for item in health.troubles:
+        text.append(f"\ndo: {item.advice}", "not bold")
+    return text
+
+
+def gate_text(seen: GateSeen) -> Text:
+    """Return a gate's level in one word, large enough to be read from the gates."""
+    if seen.blocked is None:
+        return Text("? not known yet", "dim")
+    if seen.blocked:
+        return Text(f"█ BLOCKED {seen.blocked_for_s:.1f} s", "bold yellow")
+    return Text("○ CLEAR", "bold green")
+
+
+def items_text(health: Health, delays: Delays | None) -> Text:
+    """Return one line for each item, its trouble marked by a sign."""
+    text = Text()
+    for item in health.items:
+        sign, style = ("!", "bold yellow") if item.trouble else (" ", "")
+        text.append(f"{sign} {item.name:<10} {item.reading}\n", style)
+    if delays is not None:
+        text.append(
+            f"  {'delays':<10} beats are read {delays.median_ms:.1f} ms late in the median, "
+            f"{delays.longest_ms:.1f} ms at most, against the earliest\n"
+        )
+    return text
+
+
+def clock_notes(observed: Observed) -> Text:
+    """Return what is to be known about the clock's rate."""
+    if observed.clock is None:
+        return Text()
+    clock = observed.clock
+    text = Text(
+        f"  {'':<10} from {clock.beats} beats, {clock.span_s:.0f} s without a break\n", "dim"
+    )
+    for note in clock.notes:
+        text.append(f"  {'':<10} {note}\n", "dim")
+    return text
+
+
+def samples_text(samples: list[DamagedLine], damaged: int) -> Text:
+    """Return the first of the damaged lines as they came, made harmless."""
+    if not damaged:
+        return Text()
+    text = Text(f"\ndamaged lines: {damaged} in the session, the first of them\n", "bold")
+    for sample in samples[:SHOWN_SAMPLES]:
+        line = f"  row {sample.row}: {fit(sample.text, 40)}  ({fit(sample.reason, 40)})\n"
+        text.append(line, "dim")
+    return text

@@ -1,0 +1,135 @@
+"""Dialogs: one line of text, a new setup, whether to quit. Each returns what was entered."""
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import Input, Label, Static
+
+from chrono.dashboard.forms import read_setup_form
+from chrono.errors import ChronoError
+from chrono.marks import TEXT_LIMIT, Setup
+from chrono.plain import plain
+
+
+class TextDialog(ModalScreen[str | None]):
+    """
+    Ask for one line of text.
+
+    Parameters
+    ----------
+    title : str
+        What is asked.
+    value : str, optional
+        What stands there at first.
+    required : bool, optional
+        Whether an empty text is no answer.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
+
+    def __init__(self, title: str, value: str = "", *, required: bool = False) -> None:
+        super().__init__()
+        self._title = plain(title)
+        self._value = plain(value)
+        self._required = required
+
+    def compose(self) -> ComposeResult:
+        """Show the question and a field."""
+        yield Vertical(
+            Static(self._title, classes="heading", markup=False),
+            Input(self._value, max_length=TEXT_LIMIT, id="text"),
+            Static("Enter: keep      Esc: cancel", markup=False),
+            classes="box",
+        )
+
+    @on(Input.Submitted)
+    def keep(self, event: Input.Submitted) -> None:
+        """Return the text."""
+        text = event.value.strip()
+        if text or not self._required:
+            self.dismiss(text)
+
+
+class SetupDialog(ModalScreen[Setup | None]):
+    """
+    Ask for the conditions that hold from here on.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Setups named already, to be told again by name.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
+    FIELDS = (
+        ("name", "name", "three bands"),
+        ("conditions", "conditions, free: key=value, …", "bands=3, angle=20 deg"),
+        ("mass", "body's mass, if not the rig's", "24 g"),
+        ("length", "body's length, if not the rig's", "40 mm"),
+    )
+
+    def __init__(self, names: Sequence[str] = ()) -> None:
+        super().__init__()
+        self._names = ", ".join(plain(name) for name in names if name)
+
+    def compose(self) -> ComposeResult:
+        """Show a field for each part of a setup."""
+        with Vertical(classes="box"):
+            yield Static("New setup, from the next shot on", classes="heading", markup=False)
+            if self._names:
+                yield Static(f"so far: {self._names}", id="so-far", markup=False)
+            for name, label, example in self.FIELDS:
+                yield Label(label, markup=False)
+                yield Input(placeholder=example, max_length=TEXT_LIMIT, id=name, compact=True)
+            yield Static(id="problem", markup=False)
+            yield Static("Enter: keep      Tab: next field      Esc: cancel", markup=False)
+
+    @on(Input.Submitted)
+    def keep(self) -> None:
+        """Return the setup, or say what is wrong with it."""
+        texts = [self.query_one(f"#{name}", Input).value for name, _, _ in self.FIELDS]
+        try:
+            setup = read_setup_form(*texts)
+        except ChronoError as problem:
+            self.query_one("#problem", Static).update(plain_lines(str(problem)))
+            return
+        self.dismiss(setup)
+
+
+class QuitDialog(ModalScreen[bool]):
+    """
+    Ask whether to end a live session.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        What becomes of the recording.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("y,enter", "dismiss(True)", "Quit"),
+        Binding("n,escape,q", "dismiss(False)", "Go on"),
+    ]
+
+    def __init__(self, lines: Sequence[str]) -> None:
+        super().__init__()
+        self._lines = "\n".join(plain(line) for line in lines)
+
+    def compose(self) -> ComposeResult:
+        """Show the question."""
+        yield Vertical(
+            Static("Stop clocking and quit?", classes="heading", markup=False),
+            Static(self._lines, markup=False),
+            Static("y or Enter: quit      n or Esc: go on", markup=False),
+            classes="box",
+        )
+
+
+def plain_lines(text: str) -> str:
+    """Return a message of several lines harmless."""
+    return "\n".join(plain(line) for line in text.splitlines())

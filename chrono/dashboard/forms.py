@@ -1,0 +1,53 @@
+"""What the operator types into dialogs, read into the session's terms."""
+
+from chrono.errors import OptionError
+from chrono.marks import Setup
+from chrono.units import parse_quantity
+
+
+def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup:
+    """
+    Read the fields of the setup dialog.
+
+    Parameters
+    ----------
+    name : str
+        Must not be empty.
+    conditions : str
+        Free text as ``key=value``, separated by commas.
+    mass, length : str
+        Overrides of the body with their units, such as ``"24 g"``; empty for none.
+
+    Raises
+    ------
+    ChronoError
+        What is wrong with which field.
+    """
+    if not name.strip():
+        raise OptionError("a setup needs a name", where="name")
+    body = {}
+    for key, text, unit in (("mass_kg", mass, "kg"), ("length_m", length, "m")):
+        if text.strip():
+            body[key] = _positive(text, unit, key.partition("_")[0])
+    return Setup(name.strip(), body, _read_conditions(conditions))
+
+
+def _positive(text: str, unit: str, where: str) -> float:
+    value = parse_quantity(text, unit, where)
+    if not 0 < value < 1e6:
+        raise OptionError(f"{text.strip()} is no {where} of a body", where=where)
+    return value
+
+
+def _read_conditions(text: str) -> dict[str, str]:
+    found = {}
+    for part in filter(str.strip, text.split(",")):
+        key, equals, value = part.partition("=")
+        if not equals or not key.strip():
+            raise OptionError(
+                f"{part.strip()[:40]!r} is no key=value",
+                where="conditions",
+                hint="write such as: bands=2, pressure=3 bar",
+            )
+        found[key.strip()] = value.strip()
+    return found

@@ -1,0 +1,100 @@
+"""What every screen of the dashboard has: status, troubles and caution above, keys below."""
+
+from typing import TYPE_CHECKING, cast
+
+from rich.style import Style
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import Static
+
+from chrono.cautions import CAUTION_LINE
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.status import status_line, trouble_lines
+from chrono.dashboard.words import flow
+from chrono.run import Run
+from chrono.session import SessionView
+
+if TYPE_CHECKING:
+    from chrono.dashboard.app import Dashboard
+
+
+class KeyBar(Static):
+    """The keys that do something now; takes as many lines as it needs, clicks work too."""
+
+    def on_mount(self) -> None:
+        """Follow what can be done."""
+        self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
+
+    def on_resize(self) -> None:
+        """Fit the keys to the new width."""
+        self.show_keys()
+
+    def show_keys(self) -> None:
+        """Write the keys of the actions that can be taken now."""
+        able = {bound.binding.action for bound in self.screen.active_bindings.values()}
+        keys = [
+            _key(action.shown_key, action.label, f"app.{action.name}")
+            for action in ACTIONS
+            if action.name in able
+        ]
+        keys.append(_key("^p", "Commands", "app.command_palette"))
+        self.update(flow(keys, self.content_size.width or self.app.size.width - 2))
+
+
+def _key(key: str, label: str, click: str) -> Text:
+    """Return a key with its label; a click does the same."""
+    text = Text()
+    click_style = Style(meta={"@click": f"{click}()"})
+    text.append(f" {key} ", Style(bold=True, reverse=True) + click_style)
+    return text.append(f" {label}", click_style)
+
+
+class FramedScreen(Screen[None]):
+    """A screen within the frame; `show_view` and `show_run` are called to update it."""
+
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (100, "-wide")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (32, "-high")]  # noqa: RUF012
+
+    def compose(self) -> ComposeResult:
+        """Put the body into the frame."""
+        yield Static(id="status")
+        yield Static(id="trouble")
+        if self.dashboard.clocking.live:
+            yield Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False)
+        yield from self.compose_body()
+        yield KeyBar(id="keys")
+
+    def compose_body(self) -> list[Widget]:
+        """Return the widgets of this screen."""
+        raise NotImplementedError
+
+    @property
+    def dashboard(self) -> "Dashboard":
+        """The application."""
+        from chrono.dashboard.app import Dashboard
+
+        return cast(Dashboard, self.app)
+
+    def on_screen_resume(self) -> None:
+        """Show what happened meanwhile."""
+        self.dashboard.refresh_all()
+
+    def show_view(self, view: SessionView, unit: str) -> None:
+        """Show shots and statistics as they are now."""
+
+    def show_run(self, run: Run) -> None:
+        """Show the state of the run; called ten times a second."""
+        _update(self.query_one("#status", Static), status_line(run))
+        troubles = trouble_lines(run)
+        trouble = self.query_one("#trouble", Static)
+        trouble.display = bool(troubles)
+        _update(trouble, Text("\n".join(troubles)))
+
+
+def _update(widget: Static, text: Text) -> None:
+    """Change a text only if it differs: most of the time nothing happens."""
+    if getattr(widget, "shown_text", None) != text:
+        widget.shown_text = text  # type: ignore[attr-defined]
+        widget.update(text)

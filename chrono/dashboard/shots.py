@@ -1,0 +1,101 @@
+"""The Shots screen: the latest speed large, what its ± is made of, statistics, plot, table."""
+
+from rich.text import Text
+from textual import events
+from textual.containers import Horizontal, Vertical
+from textual.renderables.digits import Digits as DigitsRenderable
+from textual.widget import Widget
+from textual.widgets import Digits, Static
+
+from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.plot import SpeedPlot
+from chrono.dashboard.table import ShotTable
+from chrono.dashboard.words import (
+    budget_bar,
+    flag_lines,
+    large_text,
+    shot_text,
+    statistics_text,
+)
+from chrono.session import SessionView
+from chrono.shotlog import ShotRow
+
+PLOT_PAUSE_S = 0.3
+"""A plot takes as long to draw as ten shots to list: it follows the table."""
+
+
+class ShotsScreen(FramedScreen):
+    """Speeds and what is known of them."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._plot_due = False
+
+    def compose_body(self) -> list[Widget]:
+        """Return the latest shot and the statistics above, plot and table below."""
+        latest = Vertical(
+            Digits("", id="speed"),
+            Static(id="shot"),
+            Static(id="flags"),
+            Static(id="budget"),
+            id="latest",
+        )
+        statistics = Static(id="statistics")
+        statistics.border_title = "this setup"
+        return [Horizontal(latest, statistics, id="top"), SpeedPlot(), ShotTable()]
+
+    def on_mount(self) -> None:
+        """Let the arrow keys choose shots."""
+        self.table.focus()
+
+    @property
+    def table(self) -> ShotTable:
+        """The table of shots."""
+        return self.query_one(ShotTable)
+
+    @property
+    def selected(self) -> ShotRow | None:
+        """The shot under the cursor."""
+        return self.table.selected
+
+    def toggle_plot(self) -> None:
+        """Show the plot or hide it."""
+        self.toggle_class("-swapped")
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Fit texts to the new size."""
+        self.call_after_refresh(self.dashboard.refresh_all)
+
+    def show_view(self, view: SessionView, unit: str) -> None:
+        """Show shots and statistics as they are now."""
+        with self.app.batch_update():
+            size = "wide" if self.has_class("-wide") else "narrow"
+            self.table.show_rows(view.rows, unit, size)
+            self._show_latest(view, unit)
+            self.query_one("#statistics", Static).update(
+                statistics_text(view.series, view.setup.name, view.shots, unit)
+            )
+        if not self._plot_due:
+            self._plot_due = True
+            self.set_timer(PLOT_PAUSE_S, self._show_plot)
+
+    def _show_latest(self, view: SessionView, unit: str) -> None:
+        latest = view.latest
+        room = self.query_one("#latest").content_size.width or 40
+        large = large_text(latest, unit)
+        if DigitsRenderable.get_width(large) > room:
+            large = large.partition(" ")[0]
+        self.query_one("#speed", Digits).update(large)
+        shot = shot_text(latest) if latest else Text("no shot yet", "dim")
+        self.query_one("#shot", Static).update(shot)
+        flags = flag_lines(latest, unit) if latest else Text()
+        self.query_one("#flags", Static).update(flags)
+        bar = budget_bar(view.budget, room) if view.budget else Text()
+        self.query_one("#budget", Static).update(bar)
+
+    def _show_plot(self) -> None:
+        self._plot_due = False
+        view = self.dashboard.view
+        if view is not None:
+            plot = self.query_one(SpeedPlot)
+            plot.show_shots(view.rows, view.setup.name, self.dashboard.unit)

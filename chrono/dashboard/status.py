@@ -1,0 +1,101 @@
+"""The state of the run in words: one line always, and a banner for each trouble."""
+
+from rich.text import Text
+
+from chrono.dashboard.words import fit
+from chrono.plain import plain
+from chrono.reader.recording import RecordingWriter
+from chrono.reader.source import ReplaySource
+from chrono.run import Run
+
+NAME_CELLS = 28
+
+
+def status_line(run: Run) -> Text:
+    """Return recording, link, lines and, in a replay, how far it is."""
+    parts = [_recording(run)]
+    if isinstance(run.source, ReplaySource):
+        parts.append(_replay(run.source))
+    elif run.live:
+        parts.append(_link(run))
+    parts += _counts(run)
+    return Text(" · ").join(parts)
+
+
+def trouble_lines(run: Run) -> list[str]:
+    """Return what must be seen at once, the worst first, each one plain line."""
+    lines = [_disk(run), _port(run)]
+    if run.session.hold and not run.finished:
+        lines.append("ON HOLD: edges are recorded, shots are not counted")
+    return [plain(line) for line in lines if line]
+
+
+def disk_line(writer: RecordingWriter) -> str:
+    """Return why how much waits in memory, empty if all is well."""
+    if writer.trouble is None:
+        return ""
+    return f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
+
+
+def _recording(run: Run) -> Text:
+    if run.writer is not None:
+        name = fit(run.writer.path.name, NAME_CELLS)
+        return Text.assemble(("REC ", "bold red"), (name, "bold"))
+    if run.live:
+        return Text.assemble(("not recorded ", "yellow"), (fit(run.name, NAME_CELLS), "bold"))
+    return Text.assemble("recording ", (fit(run.name, NAME_CELLS), "bold"))
+
+
+def _replay(source: ReplaySource) -> Text:
+    if source.finished:
+        return Text("at its end")
+    place = f"{source.position_us * 1e-6:.1f} s, {100 * source.progress:.0f} %"
+    if source.paused:
+        return Text.assemble(("paused", "bold yellow"), f" at {place}")
+    return Text(f"{source.pace:g}× at {place}")
+
+
+def _link(run: Run) -> Text:
+    status = run.status
+    if status.state != "open":
+        return Text(f"link {status.state}", "bold red")
+    text = Text.assemble("link ", ("open", "green"))
+    if status.losses:
+        times = "once" if status.losses == 1 else f"{status.losses} times"
+        text.append(f", lost {times}", "yellow")
+    return text
+
+
+def _counts(run: Run) -> list[Text]:
+    tally = run.session.processor.tally
+    counts = (
+        (run.session.damaged, "damaged"),
+        (tally.lost_lines, "lost"),
+    )
+    words = [f"{count} {word}" for count, word in counts if count]
+    parts = [Text(f"lines: {', '.join(words)}", "yellow")] if words else []
+    if tally.board_lost:
+        parts.append(Text(f"board lost {tally.board_lost} edges", "yellow"))
+    return parts
+
+
+def _disk(run: Run) -> str:
+    trouble = disk_line(run.writer) if run.writer is not None else ""
+    more = "Clocking goes on. Make room, or press w to write elsewhere"
+    return f"DISK: {trouble}. {more}" if trouble else ""
+
+
+def _port(run: Run) -> str:
+    status = run.status
+    if not run.live:
+        return ""
+    if status.state == "lost":
+        return f"LINK LOST: {status.reason or status.port}. It is being opened again"
+    if status.state == "failed":
+        return f"READING ENDED: {status.reason}"
+    complaint = run.complaint()
+    if complaint is not None:
+        return f"{complaint.message}: {complaint.hint}"
+    if status.silent and run.session.rig.lines == "framed":
+        return f"SILENT for {status.silent_s:.0f} s: nothing comes from the board"
+    return ""

@@ -1,0 +1,173 @@
+"""Shots, budgets and statistics as words for the screen; text from outside comes out plain."""
+
+from math import isfinite
+
+from rich.text import Text
+
+from chrono.flags_help import FLAG_HELP
+from chrono.plain import plain
+from chrono.processor.budget import Budget
+from chrono.processor.statistics import Series
+from chrono.shotlog import ShotRow
+from chrono.units import ABSENT_TEXT, format_speed, format_value, speed_in
+
+NO_SETUP_TEXT = "no setup named"
+SEGMENT_COLOURS = ("cyan", "yellow", "green", "magenta", "blue", "red", "white")
+LEAST_SHARE = 0.005
+"""A contribution below half a percent goes into the rest."""
+
+
+def fit(text: str, cells: int) -> str:
+    """Return harmless text that takes at most so many cells, cut with an ellipsis."""
+    shown = Text(plain(text[: 4 * cells + 4]))
+    shown.truncate(cells, overflow="ellipsis")
+    return shown.plain
+
+
+def flow(items: list[Text], cells: int) -> Text:
+    """Return items side by side, on as many lines as they need; none is broken."""
+    text, used = Text(), 0
+    for item in items:
+        if used and used + 2 + item.cell_len > cells:
+            text.append("\n")
+            used = 0
+        elif used:
+            text.append("  ")
+            used += 2
+        text.append_text(item)
+        used += item.cell_len
+    return text
+
+
+def setup_text(name: str) -> str:
+    """Return a setup's name, or words for none."""
+    return plain(name) or NO_SETUP_TEXT
+
+
+def speed_text(row: ShotRow, unit: str) -> str:
+    """Return a shot's speed with ± (95 %) and without its unit."""
+    return format_speed(row.speed_mps, row.U95_mps, unit).removesuffix(f" {unit}")
+
+
+def counted_text(row: ShotRow) -> str:
+    """Return one word for whether a shot enters the statistics."""
+    if row.open:
+        return "open"
+    return "yes" if row.counted else "no"
+
+
+def flags_text(row: ShotRow, unit: str) -> str:
+    """Return a shot's flags, the companion's with its speed."""
+    return ", ".join(
+        f"companion {speed_in(unit, row.companion_speed_mps):.4g} {unit}"
+        if flag == "companion" and isfinite(row.companion_speed_mps)
+        else flag
+        for flag in row.flags
+    )
+
+
+def shot_text(row: ShotRow) -> Text:
+    """Return what a shot is: number, time, setup, and whether it counts."""
+    parts = [f"shot {row.number}", f"{row.time_s:.1f} s", fit(setup_text(row.setup), 24)]
+    text = Text(" · ".join(parts) + " · ")
+    if row.open:
+        text.append("open: it may still change", "italic")
+    elif row.counted:
+        text.append("counted", "green")
+    else:
+        text.append("not counted", "bold yellow")
+    if row.note:
+        text.append(f" · {fit(row.note, 60)}")
+    return text
+
+
+def flag_lines(row: ShotRow, unit: str) -> Text:
+    """Return the flags of a shot in words, each with what to do."""
+    if not row.flags:
+        return Text("no flags", "dim")
+    text = Text("flags: ").append(flags_text(row, unit), "bold yellow")
+    for flag in row.flags:
+        text.append(f"\n{flag}: {FLAG_HELP.get(flag, '')}", "dim")
+    return text
+
+
+def budget_bar(budget: Budget, cells: int) -> Text:
+    """
+    Return the shares of the variance as a bar and a legend.
+
+    Parameters
+    ----------
+    budget : Budget
+    cells : int
+        Length of the bar.
+    """
+    parts = _shares(budget)
+    text = Text()
+    for i, width in enumerate(_cells([share for _, share in parts], cells)):
+        colour = SEGMENT_COLOURS[i % len(SEGMENT_COLOURS)]
+        text.append(f"{i + 1}".ljust(width)[:width], f"black on {colour}")
+    legend = [
+        Text(f"{i + 1} {name} {100 * share:.0f} %", SEGMENT_COLOURS[i % len(SEGMENT_COLOURS)])
+        for i, (name, share) in enumerate(parts)
+    ]
+    return text.append("\n").append_text(flow(legend, cells))
+
+
+def statistics_text(series: Series | None, setup: str, shots: int, unit: str) -> Text:
+    """Return the statistics of one setup, one line each; `shots` are those of the session."""
+    text = Text().append(fit(setup_text(setup), 28), "bold")
+    if series is None:
+        return text.append("\nno counted shots yet", "dim")
+    for name, value in _statistics(series, unit):
+        text.append(f"\n{name:<7}", "dim").append(value)
+    return text.append(f"\n{shots} in the session", "dim")
+
+
+def _statistics(series: Series, unit: str) -> list[tuple[str, str]]:
+    """Return names and values; all values to the digit that the mean is known to."""
+    u95 = speed_in(unit, series.U95_mean_mps)
+
+    def shown(speed_mps: float) -> str:
+        return format_value(speed_in(unit, speed_mps), u95)
+
+    rows = [
+        ("n", f"{series.n} counted"),
+        ("mean", format_speed(series.mean_mps, series.U95_mean_mps, unit)),
+    ]
+    if series.n < 2:
+        return rows
+    return [
+        *rows,
+        ("s", f"{speed_in(unit, series.s_mps):.3g} {unit}"),
+        ("median", shown(series.median_mps)),
+        ("min", shown(series.min_mps)),
+        ("max", shown(series.max_mps)),
+        ("range", shown(series.range_mps)),
+    ]
+
+
+def _shares(budget: Budget) -> list[tuple[str, float]]:
+    """Return names and shares, the largest first, small ones as one rest."""
+    shares: dict[str, float] = {}
+    for part in budget.contributions:
+        shares[part.name] = shares.get(part.name, 0.0) + budget.share(part)
+    ordered = sorted(shares.items(), key=lambda item: -item[1])
+    shown = [(name, share) for name, share in ordered if share >= LEAST_SHARE]
+    rest = sum(share for _, share in ordered) - sum(share for _, share in shown)
+    return [*shown, ("rest", rest)] if rest >= LEAST_SHARE else shown
+
+
+def _cells(shares: list[float], cells: int) -> list[int]:
+    """Share out cells, every share at least one, the largest taking what is left over."""
+    if not shares:
+        return []
+    widths = [max(round(share * cells), 1) for share in shares]
+    widths[0] = max(widths[0] + cells - sum(widths), 1)
+    return widths
+
+
+def large_text(row: ShotRow | None, unit: str) -> str:
+    """Return the latest speed for large digits."""
+    if row is None:
+        return ABSENT_TEXT
+    return format_speed(row.speed_mps, row.U95_mps, unit)
