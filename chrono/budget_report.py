@@ -6,7 +6,7 @@ from typing import Any
 from chrono.plain import plain
 from chrono.processor.advice import Improvement, farther_gates, improvements
 from chrono.processor.budget import Budget, Contribution
-from chrono.processor.montecarlo import MonteCarlo, simulate_shot, validate
+from chrono.processor.montecarlo import MAX_TRIALS, MonteCarlo, simulate_shot, validate
 from chrono.processor.speed import SpeedModel, shot_budget
 from chrono.processor.table import EdgesUsed
 from chrono.rig import Rig
@@ -15,7 +15,7 @@ from chrono.units import format_value, speed_in
 DIGITS = 2
 """Digits of the uncertainty that the Monte Carlo comparison is made to (JCGM 101, 7.9.2)."""
 
-BAR_CELLS = 8
+BAR_CELLS = 6
 MANY_DOF = 1000
 """Degrees of freedom shown as infinite: t differs from the normal factor by 0.1 % there."""
 
@@ -27,7 +27,12 @@ _SHOWN_UNITS = {
 """Units that inputs are stated in, by their SI unit, the largest first."""
 
 
-def budget_text(rig: Rig, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> str:
+def budget_text(
+    rig: Rig,
+    speed_mps: float,
+    edges_used: int = EdgesUsed.BOTH,
+    max_trials: int = MAX_TRIALS,
+) -> str:
     """
     Return what a speed's uncertainty is made of, as plain text within 80 columns.
 
@@ -39,11 +44,13 @@ def budget_text(rig: Rig, speed_mps: float, edges_used: int = EdgesUsed.BOTH) ->
         The speed [m/s].
     edges_used : int, optional
         An `EdgesUsed`: whether both pairs of edges are timed.
+    max_trials : int, optional
+        Bound on the Monte Carlo trials.
     """
     model = SpeedModel.from_rig(rig)
     transit_s = model.board_transit(speed_mps)
     budget = shot_budget(model, transit_s, edges_used)
-    trials = simulate_shot(model, transit_s, edges_used, digits=DIGITS)
+    trials = _simulate(model, transit_s, edges_used, max_trials)
     unit = rig.speed_unit
     lines = [
         _title(rig, model, budget, transit_s),
@@ -58,12 +65,17 @@ def budget_text(rig: Rig, speed_mps: float, edges_used: int = EdgesUsed.BOTH) ->
     return "\n".join(lines)
 
 
-def budget_data(rig: Rig, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> dict[str, Any]:
+def budget_data(
+    rig: Rig,
+    speed_mps: float,
+    edges_used: int = EdgesUsed.BOTH,
+    max_trials: int = MAX_TRIALS,
+) -> dict[str, Any]:
     """Return what `budget_text` shows as an object for JSON, in SI units."""
     model = SpeedModel.from_rig(rig)
     transit_s = model.board_transit(speed_mps)
     budget = shot_budget(model, transit_s, edges_used)
-    trials = simulate_shot(model, transit_s, edges_used, digits=DIGITS)
+    trials = _simulate(model, transit_s, edges_used, max_trials)
     return {
         "rig": rig.name,
         "speed_mps": budget.speed_mps,
@@ -81,6 +93,12 @@ def budget_data(rig: Rig, speed_mps: float, edges_used: int = EdgesUsed.BOTH) ->
         "monte_carlo": _trials_data(budget, trials),
         "improvements": [vars(i) for i in _improvements(model, speed_mps, edges_used)],
     }
+
+
+def _simulate(
+    model: SpeedModel, transit_s: float, edges_used: int, max_trials: int
+) -> MonteCarlo:
+    return simulate_shot(model, transit_s, edges_used, digits=DIGITS, max_trials=max_trials)
 
 
 def _title(rig: Rig, model: SpeedModel, budget: Budget, transit_s: float) -> str:
@@ -137,7 +155,7 @@ def _stated(contribution: Contribution) -> str:
         return f"0…{math.degrees(quantity.half_width):.3g}°"
     scale, shown = _shown_unit(contribution)
     if math.isnan(quantity.half_width):
-        return f"u {quantity.u / scale:.4g} {shown}"
+        return f"u {quantity.u / scale:.3g} {shown}"
     return f"± {quantity.half_width / scale:.4g} {shown}"
 
 
@@ -152,11 +170,11 @@ def _shown_unit(contribution: Contribution) -> tuple[float, str]:
 
 
 def _two_digits(value: float) -> str:
-    return f"{value:#.2g}".rstrip(".")
+    return f"{value:.0f}" if value >= 100 else f"{value:#.2g}".rstrip(".")
 
 
 def _row(*cells: str) -> str:
-    widths = (20, -10, 12, -12, -9, -6, BAR_CELLS)
+    widths = (20, -10, 11, -12, -8, -7, BAR_CELLS)
     parts = [
         f"{text:>{-width}}" if width < 0 else f"{text:<{width}}"
         for text, width in zip(cells, widths, strict=True)

@@ -106,7 +106,7 @@ def _rig_lines(rig: Rig, model: SpeedModel, speed_mps: float, within: float) -> 
         reach = f"its lengths and clock alone exceed {100 * within:g} %, at any speed"
     else:
         reach = f"{100 * within:g} % is kept up to {speed_in(unit, highest):.4g} {unit}"
-    return [f"{plain(rig.name)} ({model.spacing_m * 1e3:g} mm): {reached} there; {reach}."]
+    return [f"{plain(rig.name)} ({model.spacing_m * 1e3:g} mm): {reached} there;", f"{reach}."]
 
 
 def _curve(rig: Rig, model: SpeedModel, within: float) -> Curve:

@@ -153,7 +153,7 @@ def _straighter_path(model: SpeedModel) -> tuple[str, SpeedModel]:
 
 def _better_clock(model: SpeedModel) -> tuple[str, SpeedModel]:
     if model.rate.u * math.sqrt(3) > 2 * CRYSTAL_TOLERANCE:
-        text = "use a board with a crystal, or measure its clock: chrono calibrate clock"
+        text = "use a crystal, or measure the clock: chrono calibrate clock"
         return text, replace(model, rate=rectangular(model.rate.name, CRYSTAL_TOLERANCE))
     return "measure the board's clock: chrono calibrate clock", replace(
         model, rate=rectangular(model.rate.name, model.rate.u * math.sqrt(3) / 5)
@@ -173,7 +173,7 @@ def _finer_tick(model: SpeedModel) -> tuple[str, SpeedModel]:
 
 
 def _less_jitter(model: SpeedModel) -> tuple[str, SpeedModel]:
-    text = "sharpen the sensors' edges (comparator, faster sensor) to halve the jitter"
+    text = "halve the jitter with a comparator or a faster sensor"
     return text, _halve(model, "jitter")
 
 

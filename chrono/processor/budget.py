@@ -12,7 +12,7 @@ from typing import Literal
 
 from scipy import special
 
-Distribution = Literal["normal", "rectangular", "triangular", "arcsine", "tilt"]
+Distribution = Literal["normal", "rectangular", "triangular", "two-pair", "arcsine", "tilt"]
 Nature = Literal["random", "shared"]
 
 COVERAGE = 0.95
@@ -28,8 +28,8 @@ class Input:
     name : str
         What it is, for people.
     distribution : str
-        normal (with few degrees of freedom: scaled t), rectangular, triangular, arcsine,
-        or tilt.
+        normal (with few degrees of freedom: scaled t), rectangular, triangular,
+        two-pair, arcsine, or tilt.
     half_width : float
         Half-width of a bounded distribution; NaN for normal. For tilt the largest angle
         [rad].
@@ -73,6 +73,18 @@ def triangular(
     """Return a symmetric triangular input: u = a/√6 (GUM 4.3.9)."""
     u = half_width / math.sqrt(6)
     return Input(name, "triangular", half_width, u, math.inf, nature, unit)
+
+
+def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "") -> Input:
+    """
+    Return the quantisation error of one interval counted twice in ticks, and averaged.
+
+    Each count errs by −F or 1 − F ticks, F being the interval's fraction of a tick; both
+    counts share F, uniform over 0 … 1, but not their phase. In units of the tick the
+    density of the mean is (1 − |x|)² + max(½ − 2x², 0) over ± 1, and u = tick/√12. (Two
+    independent triangular errors have the same u, but a 95 % interval 3 % too short.)
+    """
+    return Input(name, "two-pair", tick, tick / math.sqrt(12), math.inf, nature, unit)
 
 
 def arcsine(

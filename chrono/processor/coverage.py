@@ -81,6 +81,11 @@ def cumulative(quantity: Input, deviation: Floats) -> Floats:
         case "triangular":
             inside = np.clip(deviation / a, -1.0, 1.0)
             return 0.5 + inside - np.sign(inside) * inside**2 / 2
+        case "two-pair":
+            x = np.clip(np.abs(deviation / a), 0.0, 1.0)
+            near = np.minimum(x, 0.5)
+            above = (1 - x) ** 3 / 3 + (1 / 6 - near / 2 + 2 * near**3 / 3)
+            return np.asarray(np.where(deviation < 0, above, 1 - above))
         case "arcsine":
             return 0.5 + np.arcsin(np.clip(deviation / a, -1.0, 1.0)) / np.pi
         case "tilt":

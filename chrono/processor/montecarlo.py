@@ -114,7 +114,9 @@ def monte_carlo(
     while not settled and (len(results) + 1) * batch <= max(max_trials, batch):
         results.append(evaluate(np.stack([draw(i, rng, batch) for i in inputs])))
         summaries.append(_summary(results[-1], probability))
-        settled = len(results) >= _LEAST_BATCHES and _has_settled(np.array(summaries), digits, refinement)
+        settled = len(results) >= _LEAST_BATCHES and _has_settled(
+            np.array(summaries), digits, refinement
+        )
     estimate = float(evaluate(np.zeros((len(inputs), 1)))[0])
     return _result(np.concatenate(results), estimate, probability, settled)
 
@@ -131,6 +133,10 @@ def draw(quantity: Input, rng: np.random.Generator, count: int) -> Floats:
             return a * (2 * rng.random(count) - 1)
         case "triangular":
             return a * (rng.random(count) - rng.random(count))
+        case "two-pair":
+            fraction = rng.random(count)
+            ups = (rng.random((2, count)) < fraction).mean(axis=0)
+            return np.asarray(a * (ups - fraction))
         case "arcsine":
             return np.asarray(a * np.sin(np.pi * (rng.random(count) - 0.5)))
         case "tilt":

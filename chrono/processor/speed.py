@@ -30,6 +30,7 @@ from chrono.processor.budget import (
     rectangular,
     tilt,
     triangular,
+    two_pair,
 )
 from chrono.processor.coverage import coverage_half_width
 from chrono.processor.table import ABSENT, EdgesUsed, Shots
@@ -162,16 +163,15 @@ class SpeedModel:
         Return the random inputs of a transit: quantisation and jitter.
 
         Each timestamp is uniform over one tick, so a difference of two is triangular over
-        ± one tick; the mean of two pairs is the sum of two such of half the width. That
-        takes the blocking time to vary by a tick or more between shots; where it does not,
-        both pairs may err alike, and the hard limits of one tick are what is certain.
+        ± one tick; for the mean of two pairs see `two_pair`. That takes the phase of the
+        trailing edges to be free; where the blocking time is the same few ticks in every
+        shot, both pairs err alike, and the hard limits of one tick are what is certain.
         """
         if edges_used == EdgesUsed.BOTH:
-            names = "tick, leading edges", "tick, trailing edges"
-            ticks = tuple(_tick_input(name, self.tick_s / 2) for name in names)
-            return (*ticks, self.jitter)
-        both_edges = replace(self.jitter, u=self.jitter.u * math.sqrt(2))
-        return _tick_input("tick", self.tick_s), both_edges
+            tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
+            return tick, self.jitter
+        both_stamps = replace(self.jitter, u=self.jitter.u * math.sqrt(2))
+        return triangular("tick", self.tick_s, nature="random", unit="s"), both_stamps
 
     @cached_property
     def u_timing_s(self) -> dict[int, float]:
@@ -341,10 +341,6 @@ def _latency_input(rig: Rig) -> Input:
         return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
     dof = calibrated.degrees_of_freedom
     return normal("latency mismatch", calibrated.difference_u_s, dof=dof, unit="s")
-
-
-def _tick_input(name: str, half_width_s: float) -> Input:
-    return triangular(name, half_width_s, nature="random", unit="s")
 
 
 def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:

@@ -242,7 +242,7 @@ COVERAGE_CASES = {
         40,
         60,
     ),
-    "five ticks in the transit": (FEW_TICKS, 80, 120),
+    "five ticks in the transit": (FEW_TICKS, 0.5 / 6e-3, 0.5 / 4e-3),
 }
 
 
@@ -304,7 +304,10 @@ def _trials(rig, transit_s: float, seed: int) -> Floats:  # type: ignore[no-unty
     spacing = gates.spacing_m + within(gates.spacing_tolerance_m)
     spacing += within(gates.trip_tolerance_m) + within(gates.trip_tolerance_m)
     spacing *= 1 + (gates.tilt_limit_rad * rng.random(count)) ** 2 / 2
-    stamps = rng.random(count) + rng.random(count) - rng.random(count) - rng.random(count)
-    board_s = transit_s + stamps / 2 * tick_s + rig.clock.jitter_s * rng.standard_normal(count)
+    # the true transit is so many ticks and a fraction; each pair counts from a free phase
+    fraction = rng.random(count)
+    lead, trail = (np.floor(rng.random(count) + fraction) for _ in range(2))
+    stamps = (lead + trail) / 2 - fraction
+    board_s = transit_s - stamps * tick_s + rig.clock.jitter_s * rng.standard_normal(count)
     rate = 1 + within(rig.clock.rate_tolerance)
     return spacing / (board_s / rate - within(gates.latency_mismatch_s))
