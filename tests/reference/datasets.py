@@ -10,17 +10,12 @@ DATA = Path(__file__).parent / "data"
 Floats = npt.NDArray[np.float64]
 
 
-def strd(name: str) -> tuple[Floats, dict[str, float]]:
-    """Return a univariate StRD set: its data and its certified `ybar`, `s`, `r(1)`."""
+def strd(name: str) -> Floats:
+    """Return a univariate StRD set: the numbers at the end of its file."""
     lines = (DATA / f"nist_strd_{name}.txt").read_text().splitlines()
-    span = re.search(r"Data\s*:\s*lines\s*(\d+)\s*to\s*(\d+)", "\n".join(lines[:10]))
-    assert span is not None
-    first, last = map(int, span.groups())
-    certified = {
-        key: float(value)
-        for key, value in re.findall(r"\b(ybar|s|r\(1\)):\s*(-?[\d.]+)", "\n".join(lines[:60]))
-    }
-    return np.array([float(line) for line in lines[first - 1 : last]]), certified
+    numeric = [re.fullmatch(r"\s*-?[\d.]+\s*", line) is not None for line in lines]
+    first = len(lines) - numeric[::-1].index(False) if not all(numeric) else 0
+    return np.array([float(line) for line in lines[first:]])
 
 
 def dataplot(name: str) -> Floats:

@@ -28,8 +28,7 @@ def series() -> list[npt.NDArray[np.float64]]:
 def test_three_sources_hold_the_same_hundred_values() -> None:
     values = np.concatenate(series())
     assert len(values) == 100
-    strd_values, _ = strd("Michelso")
-    assert values == pytest.approx((strd_values - 299) * 1000, abs=1e-9)
+    assert values == pytest.approx((strd("Michelso") - 299) * 1000, abs=1e-9)
     assert values == pytest.approx((dataplot("MICHELSO")[:, 0] - 299) * 1000, abs=1e-9)
 
 
