@@ -2,13 +2,15 @@
 
 Rules, all local in time; passages of both gates stand in one row, ordered by first edge:
 
-- Flash: neighbours at different gates whose edges coincide are light, and leave the row.
+- Flash: neighbours at different gates whose edges coincide (the trailing ones within a
+  quarter of the blocking time) are light, and leave the row.
 - Clean pair: A and then B, next to each other, whole, alike, in the window of transits, and
   neither has another candidate in its place. Almost all shots are such pairs.
 - The rest falls into clusters that no possible pair reaches across, nor across a clean pair.
   In a cluster bodies keep their order: of all ways to pair in order the one with the best sum
-  of scores (see `pairing`) is taken, the earliest if several are. A cluster of more than 48
-  passages is cut there.
+  of scores (see `pairing`) is taken, the earliest if several are. With up to 6 passages at
+  each gate one body may overtake another, if that fits clearly better. A cluster of more than
+  48 passages is cut there.
 - What is left over is lone.
 
 A pair is given out once time is known past every passage that could change it.
@@ -52,9 +54,10 @@ BODY_DTYPE = np.dtype(
         ("block_a", "i8"),
         ("block_b", "i8"),
         ("twice", "i8"),
+        ("surplus", "i8"),
         ("used", "u1"),
         ("kind", "u1"),
-        ("doubt", "u1"),
+        ("sound", "u1"),
         ("gates", "u1"),  # bit 0: seen at A, bit 1: seen at B
         ("suspect", "u1"),  # stands in a flicker
         ("whole", "u1"),  # no edge is missing
@@ -65,6 +68,9 @@ Bodies = npt.NDArray[np.void]
 NO_BODIES: Bodies = np.zeros(0, BODY_DTYPE)
 
 MAX_CLUSTER = 48
+FLASH_ENDS = 0.25
+MAX_CROSSING = 6
+CROSSING_GAIN = 0.25
 
 _EDGES = LEAD | TRAIL
 _TIMED = _EDGES | LATE_LEAD | LATE_TRAIL
@@ -187,7 +193,8 @@ def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit
         one, two = seen[near], seen[near + 1]
         edges = one["marks"] & _EDGES
         alike = (edges == two["marks"] & _EDGES) & (edges & LEAD > 0)
-        ends = np.abs(two["last"] - one["last"]) <= limit
+        longer = np.maximum(one["last"] - one["first"], two["last"] - two["first"])
+        ends = np.abs(two["last"] - one["last"]) <= np.maximum(limit, FLASH_ENDS * longer)
         looks[near] = alike & (ends | (edges & TRAIL == 0))
     return looks
 
@@ -218,8 +225,7 @@ def _clusters(first: Ints, gate: npt.NDArray[np.uint8], block: Places, rules: Ru
     `block` numbers the stretches between clean pairs.
     """
     place = np.arange(len(first))
-    reach = np.where(gate == 0, rules.windows.reach, rules.windows.slow)
-    limit = np.searchsorted(first, first + reach, side="right") - 1
+    limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
     limit = np.minimum(limit, np.searchsorted(block, block, side="right") - 1)
     last_of = [np.maximum.accumulate(np.where(gate == g, place, -1)) for g in (0, 1)]
     partner = np.where(gate == 0, last_of[1][limit], last_of[0][limit])
@@ -303,7 +309,28 @@ def align(scores: list[list[float]]) -> list[tuple[int, int]]:
         for j in range(n - 1, -1, -1):
             paired = scores[i][j] + best[i + 1][j + 1] if scores[i][j] > 0 else 0.0
             best[i][j] = max(paired, best[i + 1][j], best[i][j + 1])
-    return _follow(scores, best)
+    pairs = _follow(scores, best)
+    if min(m, n) > 1 and max(m, n) <= MAX_CROSSING:
+        crossing = _align_crossing(scores)
+        if sum(scores[i][j] for i, j in crossing) > best[0][0] + CROSSING_GAIN:
+            return crossing
+    return pairs
+
+
+def _align_crossing(scores: list[list[float]]) -> list[tuple[int, int]]:
+    """Pair without regard to order so that the sum of scores is largest."""
+    best: dict[int, tuple[float, list[tuple[int, int]]]] = {0: (0.0, [])}
+    for i, row in enumerate(scores):
+        for taken, (total, pairs) in list(best.items()):
+            for j, score in enumerate(row):
+                with_j = taken | 1 << j
+                if (
+                    score > 0
+                    and with_j != taken
+                    and total + score > best.get(with_j, (-1.0,))[0]
+                ):
+                    best[with_j] = total + score, [*pairs, (i, j)]
+    return max(best.values(), key=lambda found: found[0])[1]
 
 
 def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[int, int]]:
@@ -325,7 +352,17 @@ def _paired(a: Passages, b: Passages, pairs: Pairs) -> Bodies:
     bodies["key"] = np.where(a_is_first, a["first"], b["first"])
     bodies["host_us"] = np.where(a_is_first, a["host_us"], b["host_us"])
     bodies["end"] = np.maximum(a["last"], b["last"])
-    for name in ("lead", "trail", "block_a", "block_b", "twice", "used", "kind", "doubt"):
+    for name in (
+        "lead",
+        "trail",
+        "block_a",
+        "block_b",
+        "twice",
+        "surplus",
+        "used",
+        "kind",
+        "sound",
+    ):
         bodies[name] = pairs[name]
     bodies["gates"] = 3
     bodies["whole"] = (a["marks"] & b["marks"] & _EDGES) == _EDGES

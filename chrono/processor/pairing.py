@@ -2,16 +2,19 @@
 
 `compare_passages` answers for any number of pairs at once. Rules:
 
-- The transit is the mean of the leading and the trailing one where both are sound. An edge
-  of a late line makes its pair unsound; without a sound pair there is no transit.
+- The transit is the mean of the leading and the trailing one where both are sound. A late
+  line makes its pair unsound, and so does chatter at both gates together longer than a
+  thousandth of the transit. Without a sound pair there is no transit.
 - One body blocks both gates for about the same time: 10 % and 20 us are allowed, and what
-  15 m/s² along the path could change. Where they differ more, one gate saw something else as
-  well. If the core of a passage agrees with the other gate, the core is taken. Else the
-  declared length decides: the longer blocking may be the right one (the body crossed the
-  other beam off its middle: the mean is right), or the shorter one (the longer began or
-  ended with something else: the leading or the trailing edges are right, whichever fits).
-  Else a ratio up to 1.5 is still one body, in doubt; beyond it the two are strangers.
-- Pairs that miss an edge must fit the declared length within a factor of 3.
+  15 m/s² along the path could change. Chatter leaves open how long a gate was blocked,
+  between the passage's core and the whole.
+- Where they differ more, one gate saw something else as well, and the declared length
+  decides. The longer blocking may be the right one (the body crossed the other beam off its
+  middle: the mean is right), or the shorter one (the longer began or ended with something
+  else: the leading or the trailing edges are right, whichever fits). Else a ratio up to 2 is
+  still one body; beyond it the two are strangers.
+- Pairs that miss an edge must fit the declared length within a factor of 3. What would be
+  shorter than a twentieth of it is no body.
 """
 
 from enum import IntEnum
@@ -30,7 +33,9 @@ Flags = npt.NDArray[np.bool_]
 AGREEMENT = 0.10
 AGREEMENT_SLACK_S = 20e-6
 ACCELERATION_MPS2 = 15.0
-DOUBT_RATIO = 1.5
+STRANGER_RATIO = 2.0
+CHATTER_SHARE = 1e-3
+SPECK = 0.05
 LENGTH_TOLERANCE = 0.25
 """A body this far off its declared length is called short or long."""
 CHORD_TOLERANCE = 0.15
@@ -56,10 +61,11 @@ PAIR_DTYPE = np.dtype(
         ("block_a", "i8"),
         ("block_b", "i8"),
         ("twice", "i8"),  # twice the transit, known for every pair that shares an edge
+        ("surplus", "i8"),  # blocking time at A less that at B, 0 for incomplete pairs
         ("score", "f8"),  # the better, the likelier one body; 0 for strangers
         ("used", "u1"),
         ("kind", "u1"),
-        ("doubt", "u1"),
+        ("sound", "u1"),  # 1: the leading edges, 2: the trailing ones, 3: both are sound
     ],
     align=True,
 )
@@ -90,29 +96,31 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     pairs["lead"] = np.where(has_lead, b["first"] - a["first"], ABSENT)
     pairs["trail"] = np.where(has_trail, b["last"] - a["last"], ABSENT)
     pairs["block_a"], pairs["block_b"] = _block(a), _block(b)
-    sound = has_lead & (late & LATE_LEAD == 0), has_trail & (late & LATE_TRAIL == 0)
-    pairs["used"] = _USED[sound[0] + 2 * sound[1]]
+    sound_lead = has_lead & (late & LATE_LEAD == 0)
+    sound_trail = has_trail & (late & LATE_TRAIL == 0)
+    if (late & CORE).any():
+        sound_lead &= _little_chatter(pairs["lead"], _head(a) + _head(b))
+        sound_trail &= _little_chatter(pairs["trail"], _tail(a) + _tail(b))
+    pairs["sound"] = sound_lead + 2 * sound_trail
+    pairs["used"] = _USED[pairs["sound"]]
     strangers = ~(has_lead | has_trail)
-    odd = np.flatnonzero(has_lead & has_trail & ~blocks_agree(pairs, rules))
+    whole = has_lead & has_trail
+    pairs["surplus"] = np.where(whole, pairs["block_a"] - pairs["block_b"], 0)
+    odd = np.flatnonzero(whole & ~_blocks_agree(pairs, a, b, rules))
     if len(odd):
-        strangers[odd] = _settle(pairs, odd, a[odd], b[odd], length_m[odd], rules)
+        strangers[odd] = _settle(pairs, odd, length_m[odd], rules)
     pairs["twice"] = _twice(pairs)
     pairs["kind"] = _kinds(pairs["twice"], rules)
-    strangers |= _unlikely(pairs, length_m, rules)
+    strangers |= _implausible(pairs, length_m, rules)
     pairs["kind"][strangers] = Kind.STRANGERS
     pairs["used"][(pairs["twice"] <= 0) | (pairs["kind"] == Kind.STRANGERS)] = EdgesUsed.NONE
     pairs["score"] = _scores(pairs, length_m, rules)
     return pairs
 
 
-def blocks_agree(pairs: Pairs, rules: Rules) -> Flags:
-    """Tell whether the blocking times of whole pairs are those of one body."""
-    return _agree(pairs["block_a"], pairs["block_b"], pairs["lead"], rules)
-
-
-def body_lengths(pairs: Pairs, rules: Rules) -> Floats:
-    """Return speed times mean blocking time [m], NaN where there is none."""
-    a, b, twice = pairs["block_a"], pairs["block_b"], pairs["twice"]
+def body_lengths(pairs: Pairs, rules: Rules, twice: Ints) -> Floats:
+    """Return mean blocking time times speed [m] for twice the transit, NaN without one."""
+    a, b = pairs["block_a"], pairs["block_b"]
     gates = (a >= 0).astype(np.int64) + (b >= 0)
     total = np.maximum(a, 0) + np.maximum(b, 0)
     sound = (gates > 0) & (twice > 0)
@@ -123,67 +131,45 @@ def body_lengths(pairs: Pairs, rules: Rules) -> Floats:
 
 def _block(passages: Passages) -> Ints:
     whole = passages["marks"] & (LEAD | TRAIL) == LEAD | TRAIL
-    return np.where(whole, passages["last"] - passages["first"], ABSENT)
+    return np.where(whole, passages["core_last"] - passages["core_first"], ABSENT)
 
 
-def _agree(block_a: Ints, block_b: Ints, transit: Ints, rules: Rules) -> Flags:
-    changed = ACCELERATION_MPS2 * (transit * rules.unit_s) ** 2 / rules.spacing_m
-    allowed = (AGREEMENT + np.minimum(changed, 1.0)) * np.maximum(block_a, block_b)
-    return np.abs(block_a - block_b) <= allowed + AGREEMENT_SLACK_S / rules.unit_s
+def _head(passages: Passages) -> Ints:
+    return passages["core_first"] - passages["first"]
 
 
-def _settle(
-    pairs: Pairs,
-    odd: npt.NDArray[np.intp],
-    a: Passages,
-    b: Passages,
-    length: Floats,
-    rules: Rules,
-) -> Flags:
+def _tail(passages: Passages) -> Ints:
+    return passages["last"] - passages["core_last"]
+
+
+def _little_chatter(transit: Ints, chatter: Ints) -> Flags:
+    return chatter <= CHATTER_SHARE * np.abs(transit)
+
+
+def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Flags:
+    """Tell whether the blocking times of whole pairs can be those of one body."""
+    changed = ACCELERATION_MPS2 * (pairs["lead"] * rules.unit_s) ** 2 / rules.spacing_m
+    least = np.maximum(pairs["block_a"], pairs["block_b"])
+    most = np.minimum(a["last"] - a["first"], b["last"] - b["first"])
+    allowed = (AGREEMENT + np.minimum(changed, 1.0)) * least
+    return least - most <= allowed + AGREEMENT_SLACK_S / rules.unit_s
+
+
+def _settle(pairs: Pairs, odd: npt.NDArray[np.intp], length_m: Floats, rules: Rules) -> Flags:
     """Decide pairs whose blocking times disagree, in place; tell which are strangers."""
     part = pairs[odd]
-    by_core = _take_cores(part, a, b, rules)
     small = np.minimum(part["block_a"], part["block_b"]).astype(np.float64)
     big = np.maximum(part["block_a"], part["block_b"]).astype(np.float64)
-    off_middle = (
-        _misfit(big, (part["lead"] + part["trail"]) / 2, length, rules) <= CHORD_TOLERANCE
-    )
-    misfit = [_misfit(small, part[pair], length, rules) for pair in ("lead", "trail")]
-    by_lead = ~off_middle & (misfit[0] <= np.minimum(misfit[1], LENGTH_TOLERANCE))
-    by_trail = ~off_middle & ~by_lead & (misfit[1] <= LENGTH_TOLERANCE)
-    doubtful = ~(off_middle | by_lead | by_trail | by_core)
-    for chosen, keep in ((by_lead, EdgesUsed.LEAD), (by_trail, EdgesUsed.TRAIL)):
-        _use_only(part, chosen & ~by_core, keep)
-    part["doubt"] = doubtful
+    mean = (part["lead"] + part["trail"]) / 2
+    off_middle = _misfit(big, mean, length_m, rules) <= CHORD_TOLERANCE
+    lead, trail = (_misfit(small, part[name], length_m, rules) for name in ("lead", "trail"))
+    by_lead = ~off_middle & (lead <= np.minimum(trail, LENGTH_TOLERANCE))
+    by_trail = ~off_middle & ~by_lead & (trail <= LENGTH_TOLERANCE)
+    use_only(part, by_lead, EdgesUsed.LEAD)
+    use_only(part, by_trail, EdgesUsed.TRAIL)
     pairs[odd] = part
-    return doubtful & (big > DOUBT_RATIO * np.maximum(small, 1))
-
-
-def _take_cores(part: Pairs, a: Passages, b: Passages, rules: Rules) -> Flags:
-    """Use the core of a passage, of either gate or both, where the gates then agree."""
-    done = np.zeros(len(part), np.bool_)
-    cored = (a["marks"] & CORE > 0, b["marks"] & CORE > 0)
-    if not (cored[0] | cored[1]).any():
-        return done
-    for core_a, core_b in ((True, False), (False, True), (True, True)):
-        first_a, last_a = _ends(a, core_a)
-        first_b, last_b = _ends(b, core_b)
-        lead, trail = first_b - first_a, last_b - last_a
-        fits = _agree(last_a - first_a, last_b - first_b, lead, rules) & ~done
-        fits &= (cored[0] | (not core_a)) & (cored[1] | (not core_b))
-        values = (lead, trail, last_a - first_a, last_b - first_b)
-        for name, value in zip(("lead", "trail", "block_a", "block_b"), values, strict=True):
-            part[name][fits] = value[fits]
-        done |= fits
-    return done
-
-
-def _ends(passages: Passages, core: bool) -> tuple[Ints, Ints]:
-    return (
-        (passages["core_first"], passages["core_last"])
-        if core
-        else (passages["first"], passages["last"])
-    )
+    settled = off_middle | by_lead | by_trail
+    return ~settled & (big > STRANGER_RATIO * np.maximum(small, 1))
 
 
 def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> Floats:
@@ -193,14 +179,13 @@ def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> F
     return np.where((transit > 0) & np.isfinite(misfit), misfit, np.inf)
 
 
-def _use_only(part: Pairs, chosen: Flags, keep: EdgesUsed) -> None:
-    """Keep one pair of edges, and the blocking time of the gate that saw less."""
-    used = part["used"]
-    has = (used == keep) | (used == EdgesUsed.BOTH)
-    used[chosen] = np.where(has, np.uint8(keep), np.uint8(EdgesUsed.NONE))[chosen]
-    a_is_big = part["block_a"] > part["block_b"]
-    part["block_a"][chosen & a_is_big] = ABSENT
-    part["block_b"][chosen & ~a_is_big] = ABSENT
+def use_only(pairs: Pairs, chosen: Flags, keep: EdgesUsed) -> None:
+    """Keep one pair of edges where chosen, and the blocking time of the gate that saw less."""
+    is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
+    pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
+    a_saw_more = pairs["surplus"] > 0
+    pairs["block_a"][chosen & a_saw_more] = ABSENT
+    pairs["block_b"][chosen & ~a_saw_more] = ABSENT
 
 
 def _twice(pairs: Pairs) -> Ints:
@@ -213,19 +198,26 @@ def _twice(pairs: Pairs) -> Ints:
 def _kinds(twice: Ints, rules: Rules) -> npt.NDArray[np.uint8]:
     windows = rules.windows
     kinds = np.full(len(twice), Kind.STRANGERS, np.uint8)
-    kinds[(twice < 0) & (twice >= -2 * windows.slow)] = Kind.REVERSED
+    kinds[(twice < 0) & (twice >= -2 * windows.reach)] = Kind.REVERSED
     kinds[(twice >= 0) & (twice <= 2 * windows.reach)] = Kind.SLOW
     kinds[(twice >= 0) & (twice <= 2 * windows.slow)] = Kind.NORMAL
     kinds[(twice >= 0) & (twice < 2 * windows.fast)] = Kind.FAST
     return kinds
 
 
-def _unlikely(pairs: Pairs, length_m: Floats, rules: Rules) -> Flags:
-    """Tell which incomplete pairs are too far off the declared length."""
+def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Flags:
+    """Tell which pairs would make a mere speck, or miss an edge and are far off in length."""
     whole = (pairs["lead"] != ABSENT) & (pairs["trail"] != ABSENT)
+    length = body_lengths(pairs, rules, np.abs(pairs["twice"]))
     with np.errstate(invalid="ignore"):
-        ratio = body_lengths(pairs, rules) / length_m
-    return ~whole & ((ratio > INCOMPLETE_FACTOR) | (ratio < 1 / INCOMPLETE_FACTOR))
+        ratio = length / length_m
+        off = ~whole & ((ratio > INCOMPLETE_FACTOR) | (ratio < 1 / INCOMPLETE_FACTOR))
+        return off | (length < speck_length(length_m, rules))
+
+
+def speck_length(length_m: Floats, rules: Rules) -> Floats:
+    """Return the length below which nothing is a body [m]."""
+    return SPECK * np.where(np.isnan(length_m), rules.spacing_m / 10, length_m)
 
 
 def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
@@ -234,7 +226,7 @@ def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
     a, b = pairs["block_a"].astype(np.float64), pairs["block_b"].astype(np.float64)
     a[a < 0] = b[b < 0] = np.nan
     alike = _likeness(a, b)
-    fitting = _likeness(body_lengths(pairs, rules), length_m)
+    fitting = _likeness(body_lengths(pairs, rules, pairs["twice"]), length_m)
     return np.where(base > 0, base + 0.3 * alike + 0.2 * fitting, 0.0)
 
 

@@ -169,9 +169,13 @@ def _passages(
         + (has_lead & (late[starts] > 0)) * LATE_LEAD
         + (late[last] > 0) * LATE_TRAIL
     )
-    merged = np.flatnonzero(has_lead & has_trail & (ends - starts > 1))
+    merged = np.flatnonzero((ends - starts > 1 - (has_lead ^ has_trail)) & ~stuck)
     if len(merged):
-        _find_cores(edges, passages, merged, starts[merged], ends[merged])
+        whole = (has_lead & has_trail)[merged]
+        _find_cores(edges, passages, merged[whole], starts[merged[whole]], ends[merged[whole]])
+        _mark_chatter(
+            edges, passages, merged[~whole], starts[merged[~whole]], ends[merged[~whole]]
+        )
     return passages
 
 
@@ -179,6 +183,8 @@ def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
     """Put the longest unbroken blocking of each passage with chatter into `passages`."""
+    if not len(merged):
+        return
     sizes = ends - starts
     group = np.repeat(np.arange(len(merged)), sizes)
     edge = np.arange(sizes.sum()) + np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
@@ -193,3 +199,15 @@ def _find_cores(
     passages["core_first"][merged] = edges.t[best]
     passages["core_last"][merged] = edges.t[best + 1]
     passages["marks"][merged] |= np.uint8(CORE)
+
+
+def _mark_chatter(
+    edges: Edges, passages: Passages, places: Places, starts: Places, ends: Places
+) -> None:
+    """Let the core of an incomplete passage begin or end where its chatter does."""
+    known = _level(edges.what[ends]) < 2
+    places, starts, ends = places[known], starts[known], ends[known]
+    has_lead = passages["marks"][places] & LEAD > 0
+    passages["core_first"][places[has_lead]] = edges.t[ends[has_lead]]
+    passages["core_last"][places[~has_lead]] = edges.t[starts[~has_lead]]
+    passages["marks"][places] |= np.uint8(CORE)

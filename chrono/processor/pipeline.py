@@ -12,8 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from chrono.processor.flicker import FlickerSpan, Watched, judge_flicker, sum_up
 from chrono.processor.matching import NO_BODIES, Lengths, Row, match_passages
-from chrono.processor.passages import NO_GROUPS, group_passages
+from chrono.processor.passages import NO_GROUPS, Passages, group_passages
 from chrono.processor.rules import Rules
 from chrono.processor.shots import (
     NO_LAUNCHES,
@@ -61,6 +62,8 @@ class Processor:
         self.rules = rules
         self._clock = Clock()
         self._groups = NO_GROUPS
+        self._watched = (Watched(), Watched())
+        self._spans: tuple[FlickerSpan, ...] = ()
         self._row = Row()
         self._bodies = NO_BODIES
         self._waiting = NO_LAUNCHES
@@ -120,6 +123,11 @@ class Processor:
         """Host time of the last beat, None before the first."""
         return self._clock.beat_host_us if self._clock.beat_host_us >= 0 else None
 
+    @property
+    def flicker(self) -> tuple[FlickerSpan, ...]:
+        """Spans of flicker met so far, the last ones still growing."""
+        return self._spans
+
     def anchor(self) -> int:
         """Return the latest time so far, -1 before all: what comes later has a greater key."""
         if self._is_interval:
@@ -160,6 +168,7 @@ class Processor:
         passages, self._groups, known = group_passages(
             edges, self._groups, known, rules.windows
         )
+        passages, known = self._without_flicker(passages, known)
         bodies, self._row, known = match_passages(passages, self._row, known, lengths, rules)
         launches, self._bodies, known = gather_launches(
             bodies, self._bodies, known, lengths, rules
@@ -176,6 +185,21 @@ class Processor:
             self._last_key = int(shots["key"][-1])
         self._forget(known)
         return shots
+
+    def _without_flicker(self, passages: Passages, known: int) -> tuple[Passages, int]:
+        """Return the passages that are no flicker, of both gates."""
+        split = int(np.searchsorted(passages["gate"], 1))
+        others, watched, times = [], [], []
+        for new, before in zip(
+            (passages[:split], passages[split:]), self._watched, strict=True
+        ):
+            judged, after, time = judge_flicker(new, before, known, self.rules)
+            self._spans = sum_up(self._spans, judged, self.rules)
+            others.append(judged.others)
+            watched.append(after)
+            times.append(time)
+        self._watched = watched[0], watched[1]
+        return np.concatenate(others), min(times)
 
     def _forget(self, known: int) -> None:
         """Drop breaks, beats and lengths that no later shot can ask for."""

@@ -4,8 +4,12 @@ Rules, local in time:
 
 - A launch begins with a body whose transit is in the window; what comes within the launch
   window after it is its companions: further bodies, slow ones, and lone passages (at gate B
-  up to the slowest transit later). Its main body is the first of the declared length within
-  25 %, else the first.
+  up to the slowest transit later). So are lone passages ahead of it by less than its own
+  transit. A lone passage of less than a twentieth of the declared length is no companion.
+  The main body is the first of the declared length within 25 %, else the first.
+- Where the main body blocked one gate longer than the other, and the other has a lone passage
+  of its own, the first gate merged the two. The leading edges are sound if the lone one came
+  later, the trailing ones if it came before.
 - Too fast, reversed, flash: a shot of its own each; so is too slow outside of a launch. Lone
   passages outside of a launch are one shot per launch window.
 - Three and more bodies of a launch below half the declared length are fragments.
@@ -23,13 +27,22 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.processor.matching import NO_BODIES, Bodies, Lengths
-from chrono.processor.pairing import LENGTH_TOLERANCE, Flags, Floats, Kind, body_lengths
+from chrono.processor.pairing import (
+    LENGTH_TOLERANCE,
+    Flags,
+    Floats,
+    Kind,
+    body_lengths,
+    speck_length,
+    use_only,
+)
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
 from chrono.processor.timebase import Beats, Breaks, Ints, Places
 
 FRAGMENTS = 3
 FRAGMENT_LENGTH = 0.5
+MERGED_SHARE, MERGED_SLACK_S = 1e-3, 2e-6
 
 LAUNCH_DTYPE = np.dtype(
     [
@@ -60,13 +73,12 @@ def gather_launches(
     windows = rules.windows
     key, kind = bodies["key"].copy(), bodies["kind"]
     leader = _leaders(key, kind == Kind.NORMAL, windows.launch)
-    head = _heads(bodies, key, leader, rules)
+    head = _heads(bodies, key, leader, lengths, rules)
     lone = np.flatnonzero((head < 0) & (kind == Kind.LONE))
     head[lone] = lone[_group_heads(key[lone], windows.launch)]
     single = head < 0
     head[single] = np.flatnonzero(single)
-    patience = np.where(leader, windows.launch + windows.slow, 0)
-    patience[lone] = windows.launch
+    patience = np.where(leader | (kind == Kind.LONE), windows.launch + windows.slow, 0)
     done = (key + patience <= known)[head]
     rest = bodies[~done]
     launches = _launches(bodies, head, done, lengths, rules)
@@ -102,9 +114,9 @@ def _group_heads(key: Ints, window: int) -> Places:
     return np.array(heads, np.intp)
 
 
-def _heads(bodies: Bodies, key: Ints, leader: Flags, rules: Rules) -> Places:
-    """Return the place of each body's launch, -1 for those that follow none."""
-    places, windows = np.flatnonzero(leader), rules.windows
+def _heads(bodies: Bodies, key: Ints, leader: Flags, lengths: Lengths, rules: Rules) -> Places:
+    """Return the place of each body's launch, -1 for those that belong to none."""
+    places = np.flatnonzero(leader)
     head = np.full(len(key), -1, np.intp)
     head[places] = places
     kind = bodies["kind"]
@@ -113,12 +125,26 @@ def _heads(bodies: Bodies, key: Ints, leader: Flags, rules: Rules) -> Places:
     )
     if not len(places) or not len(may):
         return head
-    candidate = places[np.maximum(np.searchsorted(key[places], key[may], side="right") - 1, 0)]
-    only_b = bodies["gates"][may] == 2
-    behind = key[may] - key[candidate]
-    follows = (behind >= 0) & (behind < windows.launch + only_b * windows.slow)
-    head[may[follows]] = candidate[follows]
+    after = np.searchsorted(key[places], key[may], side="right")
+    behind_of = places[np.maximum(after - 1, 0)]
+    behind = key[may] - key[behind_of]
+    window = rules.windows.launch + (bodies["gates"][may] == 2) * rules.windows.slow
+    follows = (behind >= 0) & (behind < window)
+    ahead_of = places[np.minimum(after, len(places) - 1)]
+    ahead = key[ahead_of] - key[may]
+    leads = (kind[may] == Kind.LONE) & (ahead >= 0) & (2 * ahead < bodies["twice"][ahead_of])
+    for belongs, to in ((leads, ahead_of), (follows, behind_of)):
+        belongs &= _is_body(bodies[may], bodies["twice"][to], lengths.at(key[to]), rules)
+        head[may[belongs]] = to[belongs]
     return head
+
+
+def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Flags:
+    """Tell what is more than a speck beside a body with this transit."""
+    block = np.maximum(bodies["block_a"], bodies["block_b"])
+    length = 2 * rules.spacing_m * block / np.maximum(twice, 1)
+    small = (block >= 0) & (length < speck_length(declared, rules))
+    return ~small | (bodies["kind"] != Kind.LONE)
 
 
 def _launches(
@@ -131,30 +157,29 @@ def _launches(
     if (head[members] == members).all():
         alone = bodies[members]
         return _rows(alone, alone, lengths.at(alone["key"]), rules)
-    heads, group = np.unique(head[members], return_inverse=True)
-    first = bodies[heads]
+    _, begin, group = np.unique(head[members], return_index=True, return_inverse=True)
+    first = bodies[members[begin]]
     declared = lengths.at(first["key"])
     company = _company(bodies[members], group, declared, rules)
-    main = members[company.main]
-    launches = _rows(first, bodies[main], declared, rules)
-    return _add_company(launches, bodies[main], company)
+    main = _unmerged(bodies[members[company.main]], company, rules)
+    return _add_company(_rows(first, main, declared, rules), main, company)
 
 
 class _Company(NamedTuple):
     """Of each launch: place of its main body, its companions, transit of the first of them,
-    its fragments, and its lone passages at A and B."""
+    its fragments, and time and blocking of its first lone passages at A and B, if any."""
 
     main: Places
     companions: Ints
     transit: Floats
     fragments: Ints
+    lone_keys: tuple[Ints, Ints]
     lone_blocks: tuple[Ints, Ints]
-    lone_gates: Ints
 
 
 def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> _Company:
     n, kind = len(declared), members["kind"]
-    length = body_lengths(members, rules) / declared[group]
+    length = body_lengths(members, rules, members["twice"]) / declared[group]
     fits = (np.abs(length - 1.0) <= LENGTH_TOLERANCE) & (members["used"] > 0)
     rank = np.where(kind == Kind.NORMAL, ~fits, 2)
     order = np.lexsort((np.arange(len(group)), rank, group))
@@ -167,12 +192,11 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
     transit[group[places]] = members["twice"][places] / 2.0
     lone = [np.flatnonzero((kind == Kind.LONE) & (members["gates"] == g)) for g in (1, 2)]
     speed = 2.0 * rules.spacing_m / np.maximum(members["twice"][main], 1)
-    blocks, shorts = [], []
+    keys, blocks, shorts = [], [], []
     for places, name in zip(lone, ("block_a", "block_b"), strict=True):
         block = members[name][places]
-        seen = np.full(n, ABSENT)
-        seen[group[places[::-1]]] = block[::-1]
-        blocks.append(seen)
+        keys.append(_first_of(group[places], members["key"][places], n))
+        blocks.append(_first_of(group[places], block, n))
         size = np.where(block >= 0, block * (speed / declared)[group[places]], np.inf)
         shorts.append(np.bincount(group[places[size < FRAGMENT_LENGTH]], minlength=n))
     counts = [np.bincount(group[places], minlength=n) for places in lone]
@@ -182,9 +206,33 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
         np.bincount(group[other & (kind != Kind.LONE)], minlength=n) + np.maximum(*counts),
         transit,
         np.bincount(group[is_short], minlength=n) + np.maximum(*shorts),
+        (keys[0], keys[1]),
         (blocks[0], blocks[1]),
-        (counts[0] > 0) + 2 * (counts[1] > 0),
     )
+
+
+def _first_of(group: Places, values: Ints, n: int) -> Ints:
+    """Return the first value of each group, ABSENT for the groups without one."""
+    first = np.full(n, ABSENT)
+    first[group[::-1]] = values[::-1]
+    return first
+
+
+def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
+    """Use only the edges that another passage, merged at one gate, left alone."""
+    main = main.copy()
+    tight = MERGED_SHARE * main["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
+    at_gate = main["key"], main["key"] + main["lead"]
+    for more, lone, own in zip((-1, 1), company.lone_keys, at_gate, strict=True):
+        merged = (lone != ABSENT) & (more * main["surplus"] > tight)
+        merged &= main["kind"] == Kind.NORMAL
+        for chosen, keep, name in (
+            (merged & (lone > own), EdgesUsed.LEAD, "lead"),
+            (merged & (lone < own), EdgesUsed.TRAIL, "trail"),
+        ):
+            use_only(main, chosen, keep)
+            main["twice"][chosen] = 2 * main[name][chosen]
+    return main
 
 
 def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launches:
@@ -195,12 +243,10 @@ def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launche
     flags = shot["flags"]
     flags[~lone & (company.companions > 0)] |= np.uint32(Flag.COMPANION)
     flags[~lone & (company.fragments >= FRAGMENTS)] |= np.uint32(Flag.FRAGMENTS)
-    doubtful = (main["doubt"] > 0) & (company.companions > 0) & (shot["used"] == EdgesUsed.BOTH)
-    shot["used"][doubtful] = EdgesUsed.LEAD
-    flags[doubtful] |= np.uint32(Flag.LEAD_ONLY)
     for name, block in zip(("block_a", "block_b"), company.lone_blocks, strict=True):
         shot[name][lone] = block[lone]
-    flags[lone] |= company.lone_gates.astype(np.uint32)[lone]
+    for keys, flag in zip(company.lone_keys, (Flag.LONE_A, Flag.LONE_B), strict=True):
+        flags[lone & (keys != ABSENT)] |= np.uint32(flag)
     return launches
 
 
@@ -224,7 +270,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     shot["used"] = np.where(reversed_, EdgesUsed.NONE, main["used"])
     flags = _KIND_FLAGS[main["kind"]] | _ONLY_FLAGS[shot["used"]]
     with np.errstate(invalid="ignore"):
-        ratio = body_lengths(main, rules) / declared
+        ratio = body_lengths(main, rules, main["twice"]) / declared
         flags[ratio < 1 - LENGTH_TOLERANCE] |= np.uint32(Flag.SHORT)
         flags[ratio > 1 + LENGTH_TOLERANCE] |= np.uint32(Flag.LONG)
         fits = np.abs(ratio - 1) <= LENGTH_TOLERANCE
@@ -266,14 +312,18 @@ def finish_launches(
 
 def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> None:
     incomplete = done["sure"] < 2
-    start, stop = done["start"] - incomplete, done["stop"] + incomplete
-    begin = np.searchsorted(breaks.mark, start, side="right")
-    end = np.searchsorted(breaks.before, stop, side="left")
     late = np.searchsorted(breaks.mark, done["stop"] + rules.windows.wait, side="right")
-    end = np.maximum(np.minimum(end, late), begin)
+
+    def breaks_within(start: Ints, stop: Ints) -> tuple[Places, Places]:
+        begin = np.searchsorted(breaks.mark, start, side="right")
+        end = np.minimum(np.searchsorted(breaks.before, stop, side="left"), late)
+        return begin, np.maximum(begin, end)
+
+    begin, end = breaks_within(done["start"] - incomplete, done["stop"] + incomplete)
+    shots["flags"][end > begin] |= np.uint32(Flag.GAP)
+    begin, end = breaks_within(done["start"], done["stop"])
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     lost = total[end] - total[begin]
-    shots["flags"][end > begin] |= np.uint32(Flag.GAP)
     allowed = ALLOWED_LOSS[done["sure"]]
     if rules.lines == "plain":
         allowed[incomplete] = 0
