@@ -67,7 +67,7 @@ def combine(contributions: Iterable[Contribution]) -> Combined:
         contributions=parts,
         u=combined_uncertainty(parts),
         dof=effective_dof(parts),
-        U95=min(expanded_uncertainty(parts), coverage_half_width(parts)),
+        U95=_expanded(parts),
     )
 
 
@@ -113,3 +113,10 @@ def rig_changes(
     if math.isfinite(dof):
         keys["dof"] = round(max(dof, 1.0), 2)
     return {f"calibration.{section}.{key}": item for key, item in keys.items()}
+
+
+def _expanded(parts: tuple[Contribution, ...]) -> float:
+    expanded = expanded_uncertainty(parts)
+    if all(part.input.distribution == "normal" for part in parts if part.u_out > 0):
+        return expanded
+    return min(expanded, coverage_half_width(parts))

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -37,6 +38,7 @@ def make_setup(height_m=0.5, mass_kg=0.024, diameter_m=0.04, **changes):
     return DropSetup(height_m, body, GRAVITY, 0.3, **changes)
 
 
+@cache
 def exact_fall(setup, *, height_m=None, spacing_m=0.3):
     """Crossings of gate A and B, leading and trailing, of one ball as the setup has it [s]."""
     body, lower = setup.body, setup.height_m if height_m is None else height_m
