@@ -26,6 +26,12 @@ rig_app = typer.Typer(
     help="Write and check a rig file.", no_args_is_help=True, rich_markup_mode=None
 )
 app.add_typer(rig_app, name="rig")
+calibrate_app = typer.Typer(
+    help="Measure what the rig file only states, and write it there.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+app.add_typer(calibrate_app, name="calibrate")
 
 # typer brings a click of its own, whose errors it does not all name.
 _USAGE_ERROR: Any = next(
@@ -49,6 +55,9 @@ RecordTo = Annotated[
 ]
 SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
 Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_default=False)]
+Baud = Annotated[int, typer.Option(min=300, help="As the firmware was built.")]
+RigToWrite = Annotated[Path | None, typer.Option("--rig", help="The rig file to put it in.")]
+Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, write nothing.")]
 
 
 def main() -> None:
@@ -126,7 +135,7 @@ def clock(
     no_dashboard: NoDashboard = False,
     shots: ShotLimit = None,
     setup: SetupName = "",
-    baud: Annotated[int, typer.Option(min=300, help="As the firmware was built.")] = 250_000,
+    baud: Baud = 250_000,
     as_json: AsJson = False,
 ) -> None:
     """Clock shots from a board, recording everything it says."""
@@ -242,6 +251,128 @@ def budget(
         _print_json(budget_data(load_rig(rig), speed_mps))
     else:
         print(budget_text(load_rig(rig), speed_mps))
+
+
+@app.command()
+def plan(
+    speed: Speed,
+    within: Annotated[str, typer.Option(help='Wanted U95, such as "0.5 %".')],
+    rig: Annotated[
+        Path | None, typer.Option(help="Judge this rig, not the default one.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show which gates, ticks and clocks reach a wanted error."""
+    from chrono.plan_report import plan_data, plan_text
+    from chrono.rig import default_rig
+    from chrono.units import parse_quantity
+
+    chosen = _rig(rig) or default_rig()
+    speed_mps, part = _speed_mps(speed), parse_quantity(within, "", "--within")
+    if as_json:
+        _print_json(plan_data(chosen, speed_mps, part))
+    else:
+        print(plan_text(chosen, speed_mps, part))
+
+
+@app.command()
+def check(
+    target: Annotated[str, typer.Argument(help="A port, or a recording.")],
+    rig: Annotated[Path | None, typer.Option(help="The rig file.")] = None,
+    seconds: Annotated[
+        float, typer.Option(min=1.0, max=3600.0, help="How long to watch a port.")
+    ] = 10.0,
+    baud: Baud = 250_000,
+    as_json: AsJson = False,
+) -> None:
+    """Judge beams, flicker, link and clock: ready, or why not."""
+    from dataclasses import asdict
+
+    from chrono.check import check_port, check_recording
+    from chrono.processor.health import health_lines
+
+    if Path(target).is_file():
+        health = check_recording(Path(target), _rig(rig))
+    else:
+        print(f"watching {target} for {seconds:g} s", file=sys.stderr)
+        health = check_port(target, _rig(rig), seconds, baud)
+    if as_json:
+        _print_json({"ready": health.ready, "verdict": health.verdict, **asdict(health)})
+    else:
+        print("\n".join(health_lines(health)))
+    if not health.ready:
+        raise typer.Exit(1)
+
+
+@calibrate_app.command("clock")
+def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry = False) -> None:
+    """Find the counter's rate from the beats of a recording."""
+    from chrono import calibrate
+
+    _calibrated(calibrate.calibrate_clock(recording, _rig(rig)), rig, dry)
+
+
+@calibrate_app.command("swap")
+def calibrate_swap(
+    before: Annotated[Path, typer.Argument(help="Shots before the exchange.")],
+    after: Annotated[Path, typer.Argument(help="Shots after it; may be the same file.")],
+    rig: RigToWrite = None,
+    before_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup before.")
+    ] = None,
+    after_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup after.")
+    ] = None,
+    left_exchanged: Annotated[
+        bool, typer.Option("--left-exchanged", help="The sensors stay exchanged.")
+    ] = False,
+    dry: Dry = False,
+) -> None:
+    """Find the difference of the gates' delays by exchanging the sensors."""
+    from chrono import calibrate
+
+    result = calibrate.calibrate_swap(
+        before,
+        after,
+        _rig(rig),
+        setup_before=before_setup,
+        setup_after=after_setup,
+        left_exchanged=left_exchanged,
+    )
+    _calibrated(result, rig, dry)
+
+
+@calibrate_app.command("drop")
+def calibrate_drop(
+    recording: RecordingFile,
+    height: Annotated[
+        str, typer.Option(help="From gate A's beam up to the ball's lower edge.")
+    ],
+    height_tolerance: Annotated[str, typer.Option(help="± half-width of it.")] = "1 mm",
+    setup: Annotated[str | None, typer.Option(help="Only the shots of this setup.")] = None,
+    rig: RigToWrite = None,
+    dry: Dry = False,
+) -> None:
+    """Find the effective spacing from balls dropped through the gates."""
+    from chrono import calibrate
+    from chrono.units import parse_quantity
+
+    height_m = parse_quantity(height, "m", "--height")
+    tolerance_m = parse_quantity(height_tolerance, "m", "--height-tolerance")
+    result = calibrate.calibrate_drop(recording, _rig(rig), height_m, tolerance_m, setup=setup)
+    _calibrated(result, rig, dry)
+
+
+def _calibrated(result: Any, rig: Path | None, dry: bool) -> None:
+    """Print a calibration's result and put it into the rig file."""
+    print("\n".join(result.lines))
+    if rig is None or dry:
+        print("nothing written; name the rig file with --rig", file=sys.stderr)
+        return
+    from chrono.calibrate import write_result
+
+    copy = write_result(result, rig)
+    print(f"{rig} now holds it; {copy.name} is what was there before", file=sys.stderr)
 
 
 @rig_app.command("new")

@@ -227,7 +227,7 @@ def _batch(columns: Columns) -> "pa.RecordBatch":
     return pa.record_batch(arrays, schema=schema)
 
 
-def _named(codes: np.ndarray, word: Any) -> np.ndarray:  # type: ignore[type-arg]
+def _named(codes: np.ndarray, word: Any) -> np.ndarray:
     """Replace each code by its word, asking for each word once."""
     distinct, place = np.unique(codes, return_inverse=True)
     return np.array([word(int(code)) for code in distinct] or [""], object)[place]

@@ -1,0 +1,251 @@
+"""From recordings to calibrated rigs: clock, swap and drop.
+
+Joins recordings, the calibrations of the processor and the rig file. Each function returns
+what it found; writing it into the rig file is one more call.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.errors import CalibrationError, OptionError
+from chrono.plain import plain
+from chrono.processor.beats import BeatClock
+from chrono.processor.clock import ClockEstimate, clock_changes, clock_report
+from chrono.processor.drop import DropSetup, drop_calibration, drop_changes, drop_report
+from chrono.processor.flight import ball_in_air, fall_speed
+from chrono.processor.gravity import normal_gravity
+from chrono.processor.rules import Rules
+from chrono.processor.swap import swap_calibration, swap_changes, swap_report
+from chrono.processor.table import ABSENT, EdgesUsed
+from chrono.reader.decoder import decode_rows
+from chrono.reader.recording import RecordingReader
+from chrono.recorded import first_rig, read_recording
+from chrono.rig import Rig, update_rig
+from chrono.rig_model import ClockResult
+from chrono.session import Session
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Result:
+    """Lines for the user, and the keys of the rig file that hold what was found."""
+
+    lines: tuple[str, ...]
+    changes: dict[str, object]
+
+
+@dataclass(frozen=True)
+class Series:
+    """Transits and blocking times of some counted shots, each of shape (N,) [s]."""
+
+    transit_s: Floats
+    block_a_s: Floats
+    block_b_s: Floats
+    used: EdgesUsed
+
+
+def clock_estimate(path: Path, rig: Rig) -> ClockEstimate:
+    """
+    Estimate the rate of a recording's counter from its beats.
+
+    Raises
+    ------
+    CalibrationError
+        If the lines have no beats, or too few of them.
+    """
+    if rig.lines != "framed":
+        raise CalibrationError(
+            f"{rig.lines} lines have no beats",
+            where=str(path),
+            hint="only a board that sends framed lines can be compared with the host's clock",
+        )
+    beats = BeatClock(Rules.from_rig(rig))
+    for block in RecordingReader(path):
+        beats.feed(decode_rows(block, rig.lines))
+    try:
+        return beats.estimate()
+    except CalibrationError as trouble:
+        raise CalibrationError(trouble.message, where=str(path), hint=trouble.hint) from trouble
+
+
+def with_host_clock(rig: Rig, estimate: ClockEstimate) -> Rig:
+    """Return the rig with the counter's rate taken from the host's clock."""
+    result = ClockResult(
+        value=estimate.rate_error,
+        u=estimate.u,
+        dof=max(estimate.uncertainty.dof, 1.0)
+        if np.isfinite(estimate.uncertainty.dof)
+        else None,
+    )
+    calibration = rig.calibration.model_copy(update={"clock": result})
+    return rig.model_copy(update={"calibration": calibration})
+
+
+def calibrate_clock(path: Path, rig: Rig | None) -> Result:
+    """
+    Find the rate of the counter of a recording.
+
+    Raises
+    ------
+    CalibrationError
+        If its beats cannot tell it.
+    """
+    estimate = clock_estimate(path, rig or first_rig(path))
+    return Result(clock_report(estimate), clock_changes(estimate, _today()))
+
+
+def calibrate_swap(
+    before: Path,
+    after: Path,
+    rig: Rig | None,
+    *,
+    setup_before: str | None = None,
+    setup_after: str | None = None,
+    left_exchanged: bool = False,
+) -> Result:
+    """
+    Find the difference of the gates' delays from shots before and after an exchange.
+
+    Parameters
+    ----------
+    before, after : Path
+        Recordings; the same one where two setups of it are told apart.
+    rig : Rig or None
+        None for the recorded one.
+    setup_before, setup_after : str or None
+        Only the shots of these setups.
+    left_exchanged : bool
+        Whether the sensors stay as they were after the exchange.
+
+    Raises
+    ------
+    CalibrationError
+        If the shots cannot tell it.
+    """
+    if before == after and setup_before == setup_after:
+        raise OptionError(
+            "before and after are the same shots",
+            hint="name two recordings, or two setups with --before-setup and --after-setup",
+        )
+    sides = []
+    for path, setup in ((before, setup_before), (after, setup_after)):
+        session = read_recording(path, rig).session
+        sides.append(_series(path, session, setup))
+    first, second = sides
+    result = swap_calibration(
+        first.transit_s,
+        second.transit_s,
+        blocking_before_s=_blocking(first),
+        blocking_after_s=_blocking(second),
+        left_exchanged=left_exchanged,
+    )
+    return Result(swap_report(result), swap_changes(result, _today()))
+
+
+def calibrate_drop(
+    path: Path,
+    rig: Rig | None,
+    height_m: float,
+    height_tolerance_m: float,
+    *,
+    setup: str | None = None,
+) -> Result:
+    """
+    Find the effective spacing from dropped balls.
+
+    Parameters
+    ----------
+    path : Path
+        A recording of the drops.
+    rig : Rig or None
+        None for the recorded one; its body, site and spacing are used.
+    height_m, height_tolerance_m : float
+        From the beam of gate A up to the ball's lower edge, and its half-width [m].
+    setup : str or None
+        Only the shots of this setup.
+
+    Raises
+    ------
+    CalibrationError
+        If the drops cannot tell it.
+    """
+    session = read_recording(path, rig).session
+    rig = session.rig
+    drops = _series(path, session, setup)
+    model = session.model
+    stated = _drop_setup(rig, height_m, height_tolerance_m)
+    result = drop_calibration(
+        drops.transit_s / (1 + model.rate_error) - model.latency_s,
+        replace(stated, clock_rate=model.rate, latency=model.latency),
+        edges_used=drops.used,
+        blocking_a_s=drops.block_a_s,
+        blocking_b_s=drops.block_b_s,
+    )
+    return Result(drop_report(result), drop_changes(result, _today()))
+
+
+def write_result(result: Result, rig_file: Path) -> Path:
+    """Put a result into a rig file; return the copy of what was there."""
+    return update_rig(rig_file, result.changes)
+
+
+def _drop_setup(rig: Rig, height_m: float, height_tolerance_m: float) -> DropSetup:
+    gravity = normal_gravity(rig.site.latitude_rad, rig.site.altitude_m)
+    speed_mps = fall_speed(height_m + rig.gates.spacing_m / 2, 0.0, gravity)
+    body = ball_in_air(
+        diameter_m=rig.body.diameter_m,
+        mass_kg=rig.body.mass_kg,
+        speed_mps=speed_mps,
+        temperature_k=rig.site.temperature_k,
+        pressure_pa=rig.site.pressure_pa,
+        humidity=rig.site.humidity,
+    )
+    return DropSetup(
+        height_m=height_m,
+        body=body,
+        gravity_mps2=gravity,
+        spacing_m=rig.gates.spacing_m,
+        spacing_tolerance_m=rig.gates.spacing_tolerance_m,
+        trip_tolerance_m=rig.gates.trip_tolerance_m,
+        height_tolerance_m=height_tolerance_m,
+        plumb_limit_rad=rig.gates.tilt_limit_rad,
+    )
+
+
+def _series(path: Path, session: Session, setup: str | None) -> Series:
+    """Return the counted shots, of one setup or all, that used the edges most of them used."""
+    chosen = session.counted()
+    if setup is not None:
+        names = np.array([session.setup_name(int(i)) for i in session.log.setup], object)
+        chosen = chosen & (names == setup)
+    shots = session.log.shots
+    if not chosen.any():
+        which = f" of setup {plain(setup)!r}" if setup is not None else ""
+        raise CalibrationError(
+            f"there are no counted shots{which}",
+            where=str(path),
+            hint="look at the recording with: chrono summary",
+        )
+    used = EdgesUsed(int(np.bincount(shots["used"][chosen]).argmax()))
+    chosen = chosen & (shots["used"] == used)
+    unit_s = session.rig.clock.unit_s
+    block_a_s, block_b_s = (
+        np.where(shots[name][chosen] == ABSENT, np.nan, shots[name][chosen] * unit_s)
+        for name in ("block_a", "block_b")
+    )
+    return Series(session.log.column("transit_s")[chosen], block_a_s, block_b_s, used)
+
+
+def _blocking(series: Series) -> Floats | None:
+    """Return the mean blocking times, None unless every shot has both."""
+    mean = (series.block_a_s + series.block_b_s) / 2
+    return mean if np.isfinite(mean).all() else None
+
+
+def _today() -> str:
+    return date.today().isoformat()

@@ -1,0 +1,73 @@
+"""Are gates, link and clock ready? Watch a board for a while, or look through a recording."""
+
+import time
+from pathlib import Path
+
+from chrono.errors import ChronoError
+from chrono.observer import Observer
+from chrono.processor.health import Health, judge
+from chrono.reader.decoder import decode_rows
+from chrono.reader.recording import RecordingReader
+from chrono.recorded import first_rig
+from chrono.rig import Rig
+from chrono.run import live_run
+from chrono.session import Session
+
+POLL_S = 0.02
+
+
+def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Health:
+    """
+    Watch a board.
+
+    Parameters
+    ----------
+    port : str
+        Anything pyserial opens, or ``virtual://SCENARIO``.
+    rig : Rig or None
+        None only for a virtual board.
+    seconds : float
+        How long to watch [s].
+    baud : int
+
+    Raises
+    ------
+    ChronoError
+        If the port cannot be opened or no board speaks on it.
+    """
+    run = live_run(port, rig, None, baud=baud)
+    run.start()
+    end = time.monotonic() + seconds
+    try:
+        while time.monotonic() < end:
+            if not run.step():
+                time.sleep(POLL_S)
+            complaint: ChronoError | None = run.complaint()
+            if complaint:
+                raise complaint
+        seen = run.observed()
+    finally:
+        run.close()
+    assert seen is not None, "a live run always has a source to observe"
+    return judge(seen)
+
+
+def check_recording(path: Path, rig: Rig | None) -> Health:
+    """
+    Judge the last minute of a recording, the clock by all of it.
+
+    Raises
+    ------
+    RecordingError
+        If the file is no recording, or holds no rig and none is given.
+    """
+    session = Session(rig or first_rig(path), fixed_rig=True)
+    observer, last_us = Observer(session), 0
+    for block in RecordingReader(path):
+        batch = decode_rows(block, session.rig.lines)
+        session.feed(batch)
+        observer.feed(batch)
+        if len(batch.events):
+            last_us = max(last_us, int(batch.events.host_us[-1]))
+    session.finish()
+    return judge(observer.observed(last_us))
