@@ -33,10 +33,11 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Result:
-    """Lines for the user, and the keys of the rig file that hold what was found."""
+    """Lines for the user, the keys of the rig file that hold what was found, any doubt."""
 
     lines: tuple[str, ...]
     changes: dict[str, object]
+    doubt: str = ""
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,7 @@ def calibrate_swap(
     setup_before: str | None = None,
     setup_after: str | None = None,
     left_exchanged: bool = False,
+    slits_moved: bool = False,
 ) -> Result:
     """
     Find the difference of the gates' delays from shots before and after an exchange.
@@ -121,6 +123,9 @@ def calibrate_swap(
         Only the shots of these setups.
     left_exchanged : bool
         Whether the sensors stay as they were after the exchange.
+    slits_moved : bool
+        Whether what limits the beams moved with the sensors: then a difference of the trip
+        positions cannot be told from a delay, and widens the result.
 
     Raises
     ------
@@ -132,16 +137,18 @@ def calibrate_swap(
             "before and after are the same shots",
             hint="name two recordings, or two setups with --before-setup and --after-setup",
         )
-    sides = []
-    for path, setup in ((before, setup_before), (after, setup_after)):
-        session = read_recording(path, rig).session
-        sides.append(_series(path, session, setup))
-    first, second = sides
+    session = read_recording(before, rig).session
+    first = _series(before, session, setup_before)
+    second = _series(after, read_recording(after, rig).session, setup_after)
+    model = session.model
+    mean_speed_mps = model.spacing_m / float(np.mean(first.transit_s))
+    moved_m = 2 * session.rig.gates.trip_tolerance_m if slits_moved else 0.0
     result = swap_calibration(
-        first.transit_s,
-        second.transit_s,
+        first.transit_s / (1 + model.rate_error),
+        second.transit_s / (1 + model.rate_error),
         blocking_before_s=_blocking(first),
         blocking_after_s=_blocking(second),
+        trip_difference_s=moved_m / mean_speed_mps,
         left_exchanged=left_exchanged,
     )
     return Result(swap_report(result), swap_changes(result, _today()))
@@ -186,7 +193,8 @@ def calibrate_drop(
         blocking_a_s=drops.block_a_s,
         blocking_b_s=drops.block_b_s,
     )
-    return Result(drop_report(result), drop_changes(result, _today()))
+    doubt = "" if result.agrees else "the spacing found and the stated one do not agree"
+    return Result(drop_report(result), drop_changes(result, _today()), doubt)
 
 
 def write_result(result: Result, rig_file: Path) -> Path:

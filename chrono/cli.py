@@ -326,6 +326,9 @@ def calibrate_swap(
     left_exchanged: Annotated[
         bool, typer.Option("--left-exchanged", help="The sensors stay exchanged.")
     ] = False,
+    slits_moved: Annotated[
+        bool, typer.Option("--slits-moved", help="The slits moved with the sensors.")
+    ] = False,
     dry: Dry = False,
 ) -> None:
     """Find the difference of the gates' delays by exchanging the sensors."""
@@ -338,6 +341,7 @@ def calibrate_swap(
         setup_before=before_setup,
         setup_after=after_setup,
         left_exchanged=left_exchanged,
+        slits_moved=slits_moved,
     )
     _calibrated(result, rig, dry)
 
@@ -351,6 +355,9 @@ def calibrate_drop(
     height_tolerance: Annotated[str, typer.Option(help="± half-width of it.")] = "1 mm",
     setup: Annotated[str | None, typer.Option(help="Only the shots of this setup.")] = None,
     rig: RigToWrite = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Write it even if it differs from the stated one.")
+    ] = False,
     dry: Dry = False,
 ) -> None:
     """Find the effective spacing from balls dropped through the gates."""
@@ -360,12 +367,15 @@ def calibrate_drop(
     height_m = parse_quantity(height, "m", "--height")
     tolerance_m = parse_quantity(height_tolerance, "m", "--height-tolerance")
     result = calibrate.calibrate_drop(recording, _rig(rig), height_m, tolerance_m, setup=setup)
-    _calibrated(result, rig, dry)
+    _calibrated(result, rig, dry, accept)
 
 
-def _calibrated(result: Any, rig: Path | None, dry: bool) -> None:
-    """Print a calibration's result and put it into the rig file."""
+def _calibrated(result: Any, rig: Path | None, dry: bool, accept: bool = False) -> None:
+    """Print a calibration's result and put it into the rig file, unless it is in doubt."""
     print("\n".join(result.lines))
+    if result.doubt and not accept:
+        print(f"nothing written: {result.doubt}; --accept writes it", file=sys.stderr)
+        raise typer.Exit(1)
     if rig is None or dry:
         print("nothing written; name the rig file with --rig", file=sys.stderr)
         return
