@@ -12,7 +12,7 @@ import numpy as np
 from chrono.errors import CalibrationError
 from chrono.processor.clock import ClockEstimate, ClockTracker
 from chrono.processor.health import Observed
-from chrono.processor.watch import Watch
+from chrono.processor.watch import Watch, flicker_now
 from chrono.reader.batch import Batch, Events, Kind
 from chrono.session import Session
 
@@ -70,9 +70,11 @@ class Observer:
         shots = self._session.log.shots
         self._watch.add_shots(shots[self._shots :])
         self._shots = len(shots)
+        processor = self._session.processor
         return self._watch.observed(
             host_us,
-            self._session.processor.tally,
+            processor.tally,
+            flicker=flicker_now(processor.flicker, processor.anchor(), self._rules),
             clock=self.clock(host_us),
             rate_tolerance=self._session.rig.clock.rate_tolerance,
         )

@@ -5,12 +5,15 @@ judges nothing and knows nothing of ports and screens.
 """
 
 from collections import deque
+from collections.abc import Sequence
+from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from chrono.processor.clock import ClockEstimate
+from chrono.processor.flicker import FlickerSpan
 from chrono.processor.health import GateSeen, Observed
 from chrono.processor.rules import Rules
 from chrono.processor.table import Flag, Shots
@@ -19,6 +22,8 @@ from chrono.reader.batch import LEVEL_UNKNOWN, Events, Kind
 
 WINDOW_S = 60.0
 SNAPSHOT_S = 1.0
+RECENT_S = 10.0
+"""A lamp switched off this long ago is no trouble now."""
 
 Counts = npt.NDArray[np.int64]
 _LINES, _DAMAGED, _NOISE, _CHATTER = 0, 1, 2, 4
@@ -30,6 +35,28 @@ class Flicker(NamedTuple):
 
     frequency_hz: float = 0.0
     duty: float = 0.0
+
+
+def flicker_now(
+    spans: Sequence[FlickerSpan], now: int, rules: Rules
+) -> tuple[Flicker, Flicker]:
+    """
+    Return each gate's flicker of the last seconds.
+
+    Parameters
+    ----------
+    spans : sequence of FlickerSpan
+        All that were met.
+    now : int
+        The processor's latest time [counter units].
+    rules : Rules
+    """
+    since = now - rules.units(RECENT_S)
+    found = [Flicker(), Flicker()]
+    for span in spans:
+        if span.last >= since and isfinite(span.frequency_hz):
+            found[span.gate] = Flicker(span.frequency_hz, span.duty)
+    return found[0], found[1]
 
 
 class Watch:

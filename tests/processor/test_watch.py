@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
+from chrono.processor.flicker import FlickerSpan
 from chrono.processor.health import Observed, judge
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, Flag
 from chrono.processor.timebase import Tally
-from chrono.processor.watch import Flicker, Watch
+from chrono.processor.watch import Flicker, Watch, flicker_now
 from chrono.reader.batch import Events, Kind
 
 RULES = Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "framed")
@@ -122,6 +123,19 @@ def test_flicker_and_the_tally_are_passed_on() -> None:
     )
     assert (seen.lost_lines, seen.board_lost, seen.restarts) == (2, 1, 1)
     assert (seen.gates[1].flicker_hz, seen.gates[1].flicker_duty) == (100.0, 0.25)
+
+
+def _span(gate: int, last_s: float, steps: int = 99) -> FlickerSpan:
+    """A span of 100 Hz, blocked for a quarter of the time, at one unit a microsecond."""
+    return FlickerSpan(gate, 0, round(last_s * 1e6), 100, steps, steps * 10_000, 250_000, 1e-6)
+
+
+def test_only_the_flicker_of_the_last_seconds_counts() -> None:
+    spans = [_span(0, 30.0), _span(1, 55.0)]
+    a, b = flicker_now(spans, 60_000_000, RULES)
+    assert a == Flicker()
+    assert b == (pytest.approx(100.0), pytest.approx(0.25))
+    assert flicker_now([_span(0, 59.0, steps=0)], 60_000_000, RULES) == (Flicker(), Flicker())
 
 
 def test_watching_plain_lines_expects_no_beats() -> None:
