@@ -51,7 +51,9 @@ class Launch:
     flags: Words
     rows: tuple[Words, ...]
     allowed: Words
+    beside: Words
     host_us: frozenset[int]
+    lamps: tuple[tuple[int, float, float], ...]
 
 
 @dataclass(frozen=True)
@@ -199,7 +201,7 @@ def _truth(number: int, at: float, plan: Plan, edges: list[Edge], wire: Wire) ->
     return Launch(
         number, plan.kind, at, plan.speeds_mps, plan.between, plan.at_most,
         plan.companion_mps, plan.all_mps, plan.slack, sound, measured, flags, plan.rows,
-        allowed, hosts,
+        allowed, plan.beside, hosts, plan.lamps,
     )  # fmt: skip
 
 

@@ -52,8 +52,9 @@ class Plan:
     speeds_mps : tuple of float
         True speeds any of which is right; with `between` anything from least to greatest.
     flags : frozenset of str
-        Flags the counted shot must have; `rows`: sets of flags of which the launch's shots
-        that are not counted must show one; `allowed`: flags that may stand beside.
+        Flags the counted shot must have, `allowed` those it may have; `rows`: sets of flags
+        of which the shots of a launch that is not counted must show one; `beside`: flags
+        that must be shown beside the counted shot.
     """
 
     kind: str
@@ -63,6 +64,7 @@ class Plan:
     flags: Words = frozenset()
     rows: tuple[Words, ...] = ()
     allowed: Words = frozenset()
+    beside: Words = frozenset()
     between: bool = False
     at_most: int = 1
     companion_mps: float = np.nan
@@ -74,6 +76,8 @@ class Plan:
     losses: dict[tuple[int, int], str] = field(default_factory=dict)
     late: tuple[tuple[int, int], ...] = ()
     events: tuple[Event, ...] = ()
+    lamps: tuple[tuple[int, float, float], ...] = ()
+    """Gate, frequency [Hz] and blocked part of each flicker."""
     pause_s: float = 0.5
     """Least time to the next launch."""
     one_pair_flag: bool = True
@@ -369,6 +373,7 @@ def flicker(rng: Rng, owner: int) -> Plan:
         if all(_clear_of(lamp, body) for body in plan.blocks):
             break
     plan.blocks += lamp
+    plan.lamps = tuple((gate, 1 / period, float(duty[gate])) for gate in gates)
     plan.allowed = _words("companion")
     return plan
 
@@ -401,7 +406,7 @@ def flash(rng: Rng, owner: int) -> Plan:
     """A flash at launch trips both gates at once; the ball follows."""
     plan = _plan("flash", rng, owner, [_ball(rng, 4, 100)])
     plan.blocks += _flash_blocks(rng, owner, -MUZZLE_TO_A_M / plan.speeds_mps[0])
-    plan.rows = (_words("flash"),)
+    plan.beside = _words("flash")
     return plan
 
 

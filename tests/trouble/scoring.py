@@ -174,8 +174,8 @@ def _is_true(x: Launch, shot: Seen) -> bool:
 
 
 def _flags_right(x: Launch, counted: list[Seen], shown: list[Seen]) -> bool:
-    right = all(x.flags <= s.words <= x.flags | x.allowed for s in counted)
-    if x.rows and (not counted or x.measured == "yes"):
-        words = frozenset().union(*(s.words for s in shown))
-        right &= any(row <= words for row in x.rows)
-    return right and bool(counted or shown)
+    words = frozenset().union(*(s.words for s in shown))
+    if counted:
+        right = all(x.flags <= s.words <= x.flags | x.allowed for s in counted)
+        return right and x.beside <= words
+    return bool(shown) and (not x.rows or any(row <= words for row in x.rows))

@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
+from chrono.processor.pipeline import Processor, Rules
+from chrono.reader.decoder import decode_rows
+
 from .generator import FiringLine, firing_line
-from .scoring import Scorecard, score, seen, shots_of
+from .scoring import Scorecard, rig, score, seen, shots_of
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +72,21 @@ def test_flicker_does_not_bury_the_shots_in_rows(line: FiringLine, card: Scoreca
     spans = sum(x.kind == "flicker" for x in line.launches)
     minutes = line.duration_s / 60
     assert len(card.strays) < 3 * minutes + 12 * spans
+
+
+@pytest.mark.parametrize("gate", [0, 1])
+def test_every_lamp_is_told_once_with_its_frequency_and_duty(
+    line: FiringLine, gate: int
+) -> None:
+    lamps = [(hz, duty) for x in line.launches for g, hz, duty in x.lamps if g == gate]
+    processor = Processor(Rules.from_rig(rig()))
+    batch = decode_rows(line.rows, lines="framed")
+    processor.feed(batch.events, [c for c in batch.controls if c.origin in ("hello", "link")])
+    processor.finish()
+    spans = [s for s in processor.flicker if s.gate == gate]
+    assert len(lamps) > 5
+    assert [s.frequency_hz for s in spans] == pytest.approx([hz for hz, _ in lamps], rel=1e-3)
+    assert [s.duty for s in spans] == pytest.approx([duty for _, duty in lamps], abs=0.02)
 
 
 @pytest.mark.parametrize("block_rows", [1, 7, 1000])
