@@ -4,6 +4,7 @@ Nothing here depends on the rig's lengths, so a spacing measured again changes n
 """
 
 from enum import IntEnum, IntFlag
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -66,6 +67,7 @@ NEVER_COUNTED = (
 """A shot with one of these, or without a transit, does not enter the statistics."""
 
 
+@lru_cache(maxsize=1024)
 def flag_words(flags: int) -> tuple[str, ...]:
     """Return the names of the flags set in `flags`, such as ``("lead-only", "gap")``."""
     return tuple(f.name.lower().replace("_", "-") for f in Flag if f & flags and f.name)
