@@ -31,16 +31,20 @@ from chrono.reader.words import (
     Array,
     BoolArray,
     IntArray,
+    Words,
     crc_change,
     decimals,
+    field,
     fits,
     gather,
     hex_values,
-    record_dtype,
 )
 
 BULK_BYTES = 2000
 """A shorter block is read row by row, which is quicker there."""
+
+KEPT_BYTES = 16 << 20
+"""Above what decoding a block takes."""
 
 MAX_SAMPLES = 5
 MAX_SAMPLE_CHARS = 120
@@ -53,7 +57,7 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
     Parameters
     ----------
     block : bytes
-        Rows, each ended by a newline. Blocks of about 1 MB are quickest.
+        Rows, each ended by a newline. Blocks of 1 or 2 MB are quickest.
     lines : {"framed", "plain", "interval"}
         What the rig's board sends.
 
@@ -73,7 +77,8 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
         nothing = np.zeros(len(newline), np.int64)
         events, read = _events(nothing, Kind.DAMAGED, nothing.copy()), nothing != 0
     else:
-        events, read = _READERS[lines](_find_fields(block, start, newline))
+        _keep_freed_memory()
+        events, read = _READERS[lines](_find_rows(block, start, newline))
     rest = np.flatnonzero(~read)
     places = zip(rest.tolist(), start[rest].tolist(), newline[rest].tolist(), strict=True)
     return _read_rest(block, places, lines, events)
@@ -174,33 +179,44 @@ _CONTROL = re.compile(r"[\x00-\x1F\x7F]")
 
 
 @dataclass(frozen=True, eq=False)
-class _Fields:
-    """Where the first field of each row, the host's time, ends, and how long the rest is."""
+class _Rows:
+    """
+    Rows of a block.
+
+    `tab` is where the first tab is, `length` the number of bytes from there to the row's
+    end, `words` the bytes about the tab, `host_us` the number before it where `sound`.
+    """
 
     block: bytes
-    width: IntArray
     tab: IntArray
     length: IntArray
+    words: Words
+    host_us: Array
+    sound: BoolArray
 
 
-def _find_fields(block: bytes, start: IntArray, newline: IntArray) -> _Fields:
+def _find_rows(block: bytes, start: IntArray, newline: IntArray) -> _Rows:
     buffer = np.frombuffer(block, np.uint8)
     width = _host_widths(buffer, start)
     tab = start + width
-    return _Fields(block, width, tab, _ends(block, buffer, newline) - tab)
+    words = gather(block, tab - _TAB, _WORDS)
+    host_us, sound = decimals(words[: _TAB // 8], width)
+    sound &= tab >= _TAB
+    return _Rows(block, tab, _ends(block, buffer, newline) - tab, words, host_us, sound)
 
 
 def _host_widths(buffer: Array, start: IntArray) -> IntArray:
     """
-    Return the number of bytes before each row's tab, 0 where none is found.
+    Return the number of bytes before each row's first tab, or one number for all of them.
 
-    The host's clock runs on, so nearly all rows of a block have the width of any of them.
+    The host's clock runs on, so if the first and the last row of a block agree, the others
+    do: those that do not are left to be read row by row, as are all without a tab.
     """
-    middle = start[len(start) // 2]
-    likely = int(np.argmax(buffer[middle : middle + DECIMAL_BYTES + 1] == ord("\t")))
-    width = np.full_like(start, likely)
-    pending = np.flatnonzero(buffer.take(start + likely, mode="clip") != ord("\t"))
-    width[pending] = 0
+    first, last = (_host_width(buffer, int(start[row])) for row in (0, -1))
+    if first == last:
+        return np.array([first])
+    width = np.zeros_like(start)
+    pending = np.arange(len(start))
     for guess in range(1, DECIMAL_BYTES + 1):
         hit = buffer.take(start[pending] + guess, mode="clip") == ord("\t")
         width[pending[hit]] = guess
@@ -208,48 +224,50 @@ def _host_widths(buffer: Array, start: IntArray) -> IntArray:
     return width
 
 
+def _host_width(buffer: Array, start: int) -> int:
+    return int(np.argmax(buffer[start : start + DECIMAL_BYTES + 1] == ord("\t")))
+
+
 def _ends(block: bytes, buffer: Array, newline: IntArray) -> IntArray:
-    """Return where rows end; a carriage return, as a byte or escaped, is left out."""
-    if b"\r" not in block and b"\\" not in block:
+    """
+    Return where rows end; a carriage return, as a byte or escaped, is left out.
+
+    A board ends all its lines the same way, so a few tell whether to look at all.
+    """
+    some = newline[:: len(newline) // 8 + 1].tolist()
+    if not any(block.endswith((b"\r", rb"\x0D"), 0, end) for end in some):
         return newline
     last = buffer.take(newline - 1, mode="clip")
     end: IntArray = newline - (last == ord("\r"))
-    escaped = np.flatnonzero(
-        (last == ord("D")) & (buffer.take(end - 4, mode="clip") == ord("\\"))
-    )
-    if escaped.size:
-        last_four = gather(block, end[escaped] - 4, "<u4")
-        end[escaped] -= 4 * (last_four == int.from_bytes(b"\\x0D", "little"))
+    last_four = gather(block, end - 8, 1)[0] >> np.uint64(32)
+    end -= 4 * (last_four == int.from_bytes(rb"\x0D", "little"))
     return end
 
 
-def _read_framed(fields: _Fields) -> tuple[Events, BoolArray]:
-    events, read = _read_edges(fields)
-    row = np.flatnonzero(~read & (fields.length == len(_BEAT_LINE)))
-    if row.size:
-        read[row] = _read_beats(fields, row, events)
+def _read_framed(rows: _Rows) -> tuple[Events, BoolArray]:
+    events, read = _read_edges(rows)
+    beat = np.flatnonzero(~read & rows.sound & (rows.length == len(_BEAT_LINE)))
+    if beat.size:
+        read[beat] = _read_beats(rows.words.take(beat, axis=1), beat, events)
     return events, read
 
 
-def _read_edges(fields: _Fields) -> tuple[Events, BoolArray]:
-    record = gather(fields.block, fields.tab - DECIMAL_BYTES, _EDGE)
-    host_us, sound = decimals(record["host"], fields.width)
-    (sequence, high, low, crc), canonical = hex_values(
-        record, ("sequence", "high", "low", "crc")
-    )
-    letter, gate, level = (record[name].copy() for name in ("letter", "gate", "level"))
+def _read_edges(rows: _Rows) -> tuple[Events, BoolArray]:
+    words = rows.words
+    (sequence, high, low, crc), canonical = hex_values(words, _EDGE_HEX)
+    letter, gate, level = (field(words, place, np.uint8) for place in _EDGE_LETTERS)
     late = letter == ord("L")
     gate -= ord("A")
     level -= ord("0")
     wanted = _edge_crc().take(late * np.uint8(4) + gate * np.uint8(2) + level, mode="clip")
     for at, value in ((2, sequence), (11, high), (15, low)):
         wanted ^= crc_change(_EDGE_BODY, at).take(value, mode="clip")
-    read = sound & canonical & (crc == wanted) & (fields.tab >= DECIMAL_BYTES)
+    read = rows.sound & (rows.length == len(_EDGE_LINE)) & fits(words, _TAB, _EDGE_LINE)
+    read &= canonical & (crc == wanted)
     read &= (late | (letter == ord("E"))) & (gate <= 1) & (level <= 1)
-    read &= fits(record, _EDGE_LINE) & (fields.length == len(_EDGE_LINE))
     events = Events(
-        host_us=host_us,
-        kind=late.view(np.uint8),
+        host_us=rows.host_us,
+        kind=late.view(np.uint8),  # Kind.EDGE is 0, Kind.LATE 1
         gate=gate,
         level=level,
         counter=(high << 16 | low).astype(np.int64),
@@ -259,88 +277,64 @@ def _read_edges(fields: _Fields) -> tuple[Events, BoolArray]:
     return events, read
 
 
-def _read_beats(fields: _Fields, row: IntArray, events: Events) -> BoolArray:
-    record = gather(fields.block, fields.tab[row] - DECIMAL_BYTES, _BEAT)
-    host_us, sound = decimals(record["host"], fields.width[row])
-    names = ("sequence", "high", "low", "lost", "crc")
-    (sequence, high, low, lost, crc), canonical = hex_values(record, names)
-    level_a = record["level_a"] - ord("0")
-    level_b = record["level_b"] - ord("0")
-    wanted = _beat_crc().take(level_a + level_b * np.uint8(2), mode="clip")
+def _read_beats(words: Words, row: IntArray, events: Events) -> BoolArray:
+    """Put the beats among these lines into the rows numbered `row`; tell which they are."""
+    (sequence, high, low, lost, crc), canonical = hex_values(words, _BEAT_HEX)
+    level_a, level_b = (field(words, place, np.uint8) - ord("0") for place in _BEAT_LEVELS)
+    level = level_a + level_b * np.uint8(2)
+    wanted = _beat_crc().take(level, mode="clip")
     for at, value in ((2, sequence), (7, high), (11, low), (19, lost)):
         wanted ^= crc_change(_BEAT_BODY, at).take(value, mode="clip")
-    read: BoolArray = sound & canonical & (crc == wanted)
-    read &= (fields.tab[row] >= DECIMAL_BYTES) & (level_a <= 1) & (level_b <= 1)
-    read &= fits(record, _BEAT_LINE)
-    events.host_us[row] = host_us
+    read = fits(words, _TAB, _BEAT_LINE) & canonical & (crc == wanted)
+    read &= (level_a <= 1) & (level_b <= 1)
     events.kind[row] = Kind.BEAT
     events.gate[row] = 0
-    events.level[row] = level_a + level_b * np.uint8(2)
+    events.level[row] = level
     events.counter[row] = high << 16 | low
     events.sequence[row] = sequence
     events.lost[row] = lost
     return read
 
 
-def _read_plain(fields: _Fields) -> tuple[Events, BoolArray]:
-    record = gather(fields.block, fields.tab - DECIMAL_BYTES, _PLAIN)
-    host_us, sound = decimals(record["host"], fields.width)
-    gate = record["gate"] - ord("A")
-    level = record["level"] - ord("0")
-    levelled = (level <= 1) & _separates(record["second"])
+def _read_plain(rows: _Rows) -> tuple[Events, BoolArray]:
+    gate, first, level, second = (field(rows.words, place, np.uint8) for place in _PLAIN)
+    gate -= ord("A")
+    level -= ord("0")
+    levelled = (level <= 1) & _separates(second)
     level[~levelled] = LEVEL_UNKNOWN
     before = np.where(levelled, len(b"\tboard\tA 1 "), len(b"\tboard\tA "))
-    counter, whole = _last_decimals(fields, before)
-    read = sound & whole & (fields.tab >= DECIMAL_BYTES) & fits(record, _ORIGIN)
-    read &= _separates(record["first"]) & (gate <= 1)
-    return _events(host_us, Kind.EDGE, counter, gate=gate, level=level), read
+    counter, whole = _last_decimals(rows, before)
+    read: BoolArray = rows.sound & whole & fits(rows.words, _TAB, _ORIGIN)
+    read &= _separates(first) & (gate <= 1)
+    return _events(rows.host_us, Kind.EDGE, counter, gate=gate, level=level), read
 
 
-def _read_intervals(fields: _Fields) -> tuple[Events, BoolArray]:
-    record = gather(fields.block, fields.tab - DECIMAL_BYTES, _INTERVAL)
-    host_us, sound = decimals(record["host"], fields.width)
-    transit, whole = _last_decimals(fields, len(_ORIGIN))
-    read = sound & whole & (fields.tab >= DECIMAL_BYTES) & fits(record, _ORIGIN)
-    return _events(host_us, Kind.INTERVAL, transit), read
+def _read_intervals(rows: _Rows) -> tuple[Events, BoolArray]:
+    transit, whole = _last_decimals(rows, len(_ORIGIN))
+    read = rows.sound & whole & fits(rows.words, _TAB, _ORIGIN)
+    return _events(rows.host_us, Kind.INTERVAL, transit), read
 
 
-_READERS: dict[Lines, Callable[[_Fields], tuple[Events, BoolArray]]] = {
+_READERS: dict[Lines, Callable[[_Rows], tuple[Events, BoolArray]]] = {
     "framed": _read_framed,
     "plain": _read_plain,
     "interval": _read_intervals,
 }
 
-# Records: a row from 16 bytes before its first tab on. In patterns `?` stands for any byte.
+_TAB = DECIMAL_BYTES
+"""Place of the first tab within the gathered bytes; the host's time stands before it."""
 
+_WORDS = 7
 _ORIGIN = b"\tboard\t"
 _EDGE_LINE = b"\tboard\t? ???? ? ? ???????? ????"
-_BEAT_LINE = b"\tboard\tT ???? ???????? ?? ???? ????"
+_EDGE_LETTERS = _TAB + 7, _TAB + 14, _TAB + 16
+_EDGE_HEX = _TAB + 9, _TAB + 18, _TAB + 22, _TAB + 27
 _EDGE_BODY = len("E 0000 A 0 00000000")
+_BEAT_LINE = b"\tboard\tT ???? ???????? ?? ???? ????"
+_BEAT_LEVELS = _TAB + 23, _TAB + 24
+_BEAT_HEX = _TAB + 9, _TAB + 14, _TAB + 18, _TAB + 26, _TAB + 31
 _BEAT_BODY = len("T 0000 00000000 00 0000")
-
-
-_EDGE = record_dtype(
-    4,
-    letter=("u1", 7),
-    sequence=("<u4", 9),
-    gate=("u1", 14),
-    level=("u1", 16),
-    high=("<u4", 18),
-    low=("<u4", 22),
-    crc=("<u4", 27),
-)
-_BEAT = record_dtype(
-    5,
-    sequence=("<u4", 9),
-    high=("<u4", 14),
-    low=("<u4", 18),
-    level_a=("u1", 23),
-    level_b=("u1", 24),
-    lost=("<u4", 26),
-    crc=("<u4", 31),
-)
-_PLAIN = record_dtype(2, gate=("u1", 7), first=("u1", 8), level=("u1", 9), second=("u1", 10))
-_INTERVAL = record_dtype(1)
+_PLAIN = _TAB + 7, _TAB + 8, _TAB + 9, _TAB + 10
 
 
 @cache
@@ -363,9 +357,15 @@ def _separates(byte: Array) -> BoolArray:
     return separates
 
 
-def _last_decimals(fields: _Fields, before: IntArray | int) -> tuple[Array, BoolArray]:
+def _last_decimals(rows: _Rows, before: IntArray | int) -> tuple[Array, BoolArray]:
     """Return the numbers that begin `before` bytes after the tab and end with their row."""
-    stop = fields.tab + fields.length - DECIMAL_BYTES
-    words = gather(fields.block, stop, "V16").view("<u8").reshape(-1, 2)
-    value, sound = decimals(words, fields.length - before)
-    return value, sound & (stop >= 0)
+    at = rows.tab + rows.length - DECIMAL_BYTES
+    words = gather(rows.block, at, DECIMAL_BYTES // 8)
+    value, sound = decimals(words, rows.length - before)
+    return value, sound & (at >= 0)
+
+
+@cache
+def _keep_freed_memory() -> None:
+    """Free one large array: glibc from then on keeps freed memory of that size for us."""
+    np.empty(KEPT_BYTES, np.uint8)

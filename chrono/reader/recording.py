@@ -33,7 +33,7 @@ __all__ = [
     "unescape",
 ]
 
-BLOCK_BYTES = 1 << 20
+BLOCK_BYTES = 2 << 20
 SYNC_S = 1.0
 """After this time the next row has the device confirm all rows before it."""
 

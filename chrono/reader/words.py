@@ -1,10 +1,11 @@
 """Numbers, fixed bytes and CRCs of many lines at once, without a loop per line.
 
-Lines are gathered as records of bytes. Characters are then worked on four or eight at a
-time, as the bytes of one integer, the first character lowest. This file knows nothing of
-what lines mean.
+Bytes are gathered as words: integers of eight bytes, the first byte lowest, one row of
+words per place in the line and one column per line. Arithmetic then works on four or eight
+characters at a time. This file knows nothing of what lines mean.
 """
 
+from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
@@ -16,57 +17,62 @@ from chrono.reader.grammar import crc16
 Array = npt.NDArray[Any]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
+Words = npt.NDArray[np.uint64]
 
 DECIMAL_BYTES = 16
-"""Decimal numbers of up to two words are read in bulk."""
+"""Decimal numbers are read from two words."""
 
 
-def record_dtype(words: int, **fields: tuple[str, int]) -> np.dtype[np.void]:
-    """Return the dtype of a record whose fields are given as (format, offset from the tab)."""
-    forms = ("<u8", 2), ("<u8", words), *(form for form, _ in fields.values())
-    offsets = 0, 16, *(16 + offset for _, offset in fields.values())
-    names = ["host", "words", *fields]
-    size = 16 + 8 * words
-    return np.dtype({"names": names, "formats": forms, "offsets": offsets, "itemsize": size})
+def gather(block: bytes, at: IntArray, count: int) -> Words:
+    """
+    Return `count` words from each offset on, shape (count, N).
 
-
-def gather(block: bytes, at: IntArray, dtype: Any) -> Array:
-    """Return one record of bytes per offset; offsets outside the block give its ends."""
-    size = np.dtype(dtype).itemsize
+    Where they would reach beyond the block, its first or last words are given instead.
+    """
+    size = 8 * count
     windows: Array = np.ndarray((len(block) - size + 1,), f"V{size}", block, strides=(1,))
-    return windows[np.clip(at, 0, len(windows) - 1)].view(dtype)
+    records = windows[np.clip(at, 0, len(windows) - 1)]
+    return np.ascontiguousarray(records.view("<u8").reshape(-1, count).T)
 
 
-def fits(record: Array, pattern: bytes) -> BoolArray:
-    """Tell which records have the fixed bytes of `pattern` from the tab on."""
+def field(words: Words, at: int, dtype: npt.DTypeLike) -> Array:
+    """Return the bytes from `at` on as unsigned integers of one to four bytes."""
+    row, byte = divmod(at, 8)
+    part = words[row] >> np.uint64(8 * byte)
+    if byte > 4:
+        part |= words[row + 1] << np.uint64(64 - 8 * byte)
+    return part.astype(dtype)
+
+
+def fits(words: Words, at: int, pattern: bytes) -> BoolArray:
+    """Tell which lines have `pattern` from `at` on, a multiple of 8; `?` fits any byte."""
     fixed = bytes(0 if byte == ord("?") else 0xFF for byte in pattern)
-    wrong = np.zeros(len(record), np.uint64)
-    for column, at in enumerate(range(0, len(pattern), 8)):
-        mask = _word(fixed[at : at + 8])
-        different = record["words"][:, column] ^ (_word(pattern[at : at + 8]) & mask)
-        different &= mask
+    wrong = np.zeros_like(words[0])
+    for row, begin in enumerate(range(0, len(pattern), 8), start=at // 8):
+        mask = _word(fixed[begin : begin + 8])
+        different = words[row] & mask
+        different ^= _word(pattern[begin : begin + 8]) & mask
         wrong |= different
     fitting: BoolArray = wrong == 0
     return fitting
 
 
 def _word(text: bytes) -> np.uint64:
-    """Return up to eight bytes as one integer, the first lowest."""
     return np.uint64(int.from_bytes(text, "little"))
 
 
-def hex_values(record: Array, names: tuple[str, ...]) -> tuple[Array, BoolArray]:
+def hex_values(words: Words, places: Sequence[int]) -> tuple[Array, BoolArray]:
     """
-    Return the values of fields of four hex digits, and which records have them canonical.
+    Return the values of fields of four hex digits, and which lines have all canonical.
 
-    Works on the four characters of a field at once, as bytes of one 32-bit integer.
+    Four characters are worked on at once, as the bytes of one 32-bit integer. After XOR
+    with ``0000`` a digit is its value and a letter 0x71 … 0x76, told by bit 6.
     """
-    text = np.empty((len(names), len(record)), np.uint32)
-    for row, name in enumerate(names):
-        np.bitwise_xor(record[name], 0x30303030, out=text[row])
+    text = np.stack([field(words, place, np.uint32) for place in places])
+    text ^= 0x30303030
     letter = text & 0x40404040
-    text -= (letter >> 6) * np.uint32(0x67)
-    wrong = (text + 0x06060606) ^ (letter >> 2)
+    text -= (letter >> 6) * np.uint32(0x71 - 0xA)
+    wrong = (text + 0x06060606) ^ (letter >> 2)  # bit 4 is set by 10 … 15, as by a letter
     wrong |= text
     canonical = (np.bitwise_or.reduce(wrong, axis=0) & 0xF0F0F0F0) == 0
     text *= 0x1001
@@ -94,19 +100,19 @@ def crc_change(length: int, at: int) -> npt.NDArray[np.uint16]:
     return change
 
 
-def decimals(words: Array, width: IntArray) -> tuple[Array, BoolArray]:
+def decimals(words: Words, width: IntArray) -> tuple[Array, BoolArray]:
     """Return the numbers that are the last `width` of 16 characters, and which are sound."""
-    kept_high, kept_low = _kept_bytes()
-    high = (words[:, 0] ^ _ZEROS) & kept_high.take(width, mode="clip")
-    low = (words[:, 1] ^ _ZEROS) & kept_low.take(width, mode="clip")
-    above_nine = high + _OVERFLOW
-    above_nine |= high
+    high, low = (
+        (words[row] ^ _ZEROS) & _kept_bytes()[row].take(width, mode="clip") for row in (0, 1)
+    )
+    above_nine = low + _OVERFLOW
     above_nine |= low
-    above_nine |= low + _OVERFLOW
+    above_nine |= high
+    above_nine |= high + _OVERFLOW
     sound = (above_nine & _TOP_BITS) == 0
     sound &= (width >= 1) & (width <= DECIMAL_BYTES)
-    value = _eight_digits(high) * np.uint64(10**8)
-    value += _eight_digits(low)
+    value = _eight_digits(low)
+    value += _in_runs(high) * np.uint64(10**8)
     return value.view(np.int64), sound
 
 
@@ -116,16 +122,23 @@ _TOP_BITS = np.uint64(0x8080808080808080)
 
 
 @cache
-def _kept_bytes() -> npt.NDArray[np.uint64]:
+def _kept_bytes() -> Words:
     """Return masks of the two words that keep the last 0 … 16 of their 16 bytes."""
     kept = [b"\xff" * width for width in range(DECIMAL_BYTES + 1)]
     masks = b"".join(ones.rjust(DECIMAL_BYTES, b"\0") for ones in kept)
     return np.ascontiguousarray(np.frombuffer(masks, "<u8").reshape(-1, 2).T)
 
 
-def _eight_digits(word: Array) -> Array:
+def _in_runs(word: Words) -> Words:
+    """Do as `_eight_digits`, once for each run of equal words: high digits seldom change."""
+    first = np.flatnonzero(np.concatenate(([True], word[1:] != word[:-1])))
+    return np.repeat(_eight_digits(word[first]), np.diff(first, append=len(word)))
+
+
+def _eight_digits(word: Words) -> Words:
     """Return the value of eight bytes 0 … 9, joining neighbours; the first is the highest."""
-    word = word * np.uint64(10 << 8 | 1) >> np.uint64(8)
+    word = word * np.uint64(10 << 8 | 1)
+    word >>= np.uint64(8)
     word &= np.uint64(0x00FF00FF00FF00FF)
     word *= np.uint64(100 << 16 | 1)
     word >>= np.uint64(16)
