@@ -60,7 +60,7 @@ BODY_DTYPE = np.dtype(
         ("sound", "u1"),
         ("gates", "u1"),  # bit 0: seen at A, bit 1: seen at B
         ("suspect", "u1"),  # stands in a flicker
-        ("whole", "u1"),  # no edge is missing
+        ("lacks", "u1"),  # missing edges: 1, 2 leading and trailing at A; 4, 8 at B
     ],
     align=True,
 )
@@ -365,7 +365,7 @@ def _paired(a: Passages, b: Passages, pairs: Pairs) -> Bodies:
     ):
         bodies[name] = pairs[name]
     bodies["gates"] = 3
-    bodies["whole"] = (a["marks"] & b["marks"] & _EDGES) == _EDGES
+    bodies["lacks"] = ~a["marks"] & _EDGES | (~b["marks"] & _EDGES) << 2
     return bodies
 
 
@@ -382,7 +382,7 @@ def _lone(passages: Passages) -> Bodies:
     bodies["kind"] = Kind.LONE
     bodies["gates"] = passages["gate"] + 1
     bodies["suspect"] = passages["marks"] & SUSPECT > 0
-    bodies["whole"] = whole
+    bodies["lacks"] = ~passages["marks"] & _EDGES
     return bodies
 
 

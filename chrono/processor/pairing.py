@@ -6,8 +6,8 @@
   line makes its pair unsound, and so does chatter at both gates together longer than a
   thousandth of the transit. Without a sound pair there is no transit.
 - One body blocks both gates for about the same time: 10 % and 20 us are allowed, and what
-  15 m/s² along the path could change. Chatter leaves open how long a gate was blocked,
-  between the passage's core and the whole.
+  15 m/s² along the path could change, half of it at most. Chatter leaves open how long a gate
+  was blocked, between the passage's core and the whole.
 - Where they differ more, one gate saw something else as well, and the declared length
   decides. The longer blocking may be the right one (the body crossed the other beam off its
   middle: the mean is right), or the shorter one (the longer began or ended with something
@@ -33,6 +33,7 @@ Flags = npt.NDArray[np.bool_]
 AGREEMENT = 0.10
 AGREEMENT_SLACK_S = 20e-6
 ACCELERATION_MPS2 = 15.0
+MOST_CHANGE = 0.5
 STRANGER_RATIO = 2.0
 CHATTER_SHARE = 1e-3
 SPECK = 0.05
@@ -151,7 +152,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Flags
     changed = ACCELERATION_MPS2 * (pairs["lead"] * rules.unit_s) ** 2 / rules.spacing_m
     least = np.maximum(pairs["block_a"], pairs["block_b"])
     most = np.minimum(a["last"] - a["first"], b["last"] - b["first"])
-    allowed = (AGREEMENT + np.minimum(changed, 1.0)) * least
+    allowed = (AGREEMENT + np.minimum(changed, MOST_CHANGE)) * least
     return least - most <= allowed + AGREEMENT_SLACK_S / rules.unit_s
 
 

@@ -12,7 +12,10 @@ Rules, local in time:
   later, the trailing ones if it came before.
 - Too fast, reversed, flash: a shot of its own each; so is too slow outside of a launch. Lone
   passages outside of a launch are one shot per launch window.
-- Three and more bodies of a launch below half the declared length are fragments.
+- Three and more bodies of a launch below half the declared length are fragments, and so are
+  five and more of any length. Nobody can say whose edges are whose then: such a shot has no
+  transit, unless they are less than five, the main body has the declared length and no
+  passage was left without a partner.
 - A break between first and last edge, or in the time in which the missing partner could have
   come, is a gap. The transit is kept while the lost lines cannot have changed who is whose:
   up to three lost with all four edges there, one with an edge missing, none on lines that
@@ -41,6 +44,7 @@ from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
 from chrono.processor.timebase import Beats, Breaks, Ints, Places
 
 FRAGMENTS = 3
+CROWD = 5
 FRAGMENT_LENGTH = 0.5
 MERGED_SHARE, MERGED_SLACK_S = 1e-3, 2e-6
 
@@ -49,6 +53,8 @@ LAUNCH_DTYPE = np.dtype(
         ("shot", SHOT_DTYPE),
         ("start", "i8"),  # a break from here
         ("stop", "i8"),  # … to here may have cost an edge
+        ("lacks_first", "u1"),  # the first, the last edge of all is missing
+        ("lacks_last", "u1"),
         ("sure", "u1"),  # 2 if all edges are there, plus 1 if the declared length fits
     ]
 )
@@ -166,13 +172,17 @@ def _launches(
 
 
 class _Company(NamedTuple):
-    """Of each launch: place of its main body, its companions, transit of the first of them,
-    its fragments, and time and blocking of its first lone passages at A and B, if any."""
+    """
+    Of each launch: place of its main body, its companions, transit of the first of them, its
+    fragments, its passages at one gate, time and blocking of its first lone passages at A
+    and B, if any.
+    """
 
     main: Places
     companions: Ints
     transit: Floats
     fragments: Ints
+    crowd: Ints
     lone_keys: tuple[Ints, Ints]
     lone_blocks: tuple[Ints, Ints]
 
@@ -206,6 +216,7 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
         np.bincount(group[other & (kind != Kind.LONE)], minlength=n) + np.maximum(*counts),
         transit,
         np.bincount(group[is_short], minlength=n) + np.maximum(*shorts),
+        np.bincount(group[kind != Kind.LONE], minlength=n) + np.maximum(*counts),
         (keys[0], keys[1]),
         (blocks[0], blocks[1]),
     )
@@ -242,7 +253,12 @@ def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launche
     shot["companion"] = np.where(lone, np.nan, company.transit)
     flags = shot["flags"]
     flags[~lone & (company.companions > 0)] |= np.uint32(Flag.COMPANION)
-    flags[~lone & (company.fragments >= FRAGMENTS)] |= np.uint32(Flag.FRAGMENTS)
+    crowded = ~lone & (company.crowd >= CROWD)
+    broken = ~lone & (company.fragments >= FRAGMENTS) | crowded
+    flags[broken] |= np.uint32(Flag.FRAGMENTS)
+    all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
+    certain = all_met & (launches["sure"] == 3) & (shot["used"] == EdgesUsed.BOTH) & ~crowded
+    shot["used"][broken & ~certain] = EdgesUsed.NONE
     for name, block in zip(("block_a", "block_b"), company.lone_blocks, strict=True):
         shot[name][lone] = block[lone]
     for keys, flag in zip(company.lone_keys, (Flag.LONE_A, Flag.LONE_B), strict=True):
@@ -280,7 +296,9 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     slow = rules.windows.slow * lone
     launches["start"] = main["key"] - slow * (main["gates"] == 2)
     launches["stop"] = main["end"] + slow * (main["gates"] == 1)
-    launches["sure"] = np.where(main["whole"] > 0, 2, 0) + fits
+    launches["sure"] = np.where(main["lacks"] > 0, 0, 2) + fits
+    launches["lacks_first"] = main["lacks"] & 1
+    launches["lacks_last"] = main["lacks"] >> 3
     return launches
 
 
@@ -311,7 +329,6 @@ def finish_launches(
 
 
 def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> None:
-    incomplete = done["sure"] < 2
     late = np.searchsorted(breaks.mark, done["stop"] + rules.windows.wait, side="right")
 
     def breaks_within(start: Ints, stop: Ints) -> tuple[Places, Places]:
@@ -319,14 +336,16 @@ def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> No
         end = np.minimum(np.searchsorted(breaks.before, stop, side="left"), late)
         return begin, np.maximum(begin, end)
 
-    begin, end = breaks_within(done["start"] - incomplete, done["stop"] + incomplete)
+    begin, end = breaks_within(
+        done["start"] - done["lacks_first"], done["stop"] + done["lacks_last"]
+    )
     shots["flags"][end > begin] |= np.uint32(Flag.GAP)
     begin, end = breaks_within(done["start"], done["stop"])
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     lost = total[end] - total[begin]
     allowed = ALLOWED_LOSS[done["sure"]]
     if rules.lines == "plain":
-        allowed[incomplete] = 0
+        allowed[done["sure"] < 2] = 0
     shots["used"][lost > allowed] = EdgesUsed.NONE
 
 

@@ -8,8 +8,8 @@ Rules, each seen from one line to the next, so that the cut of the stream plays 
 - A step that differs from the host's by more than 2 s, or goes back by more than 1 ms, is a
   jump; so is the first line after a restart. Time then goes on from the line before by the
   host's step, at least by the rules' `dead` time, so nothing pairs across a jump.
-- A restart is a hello after which sequence or counter does not go on as before. A hello
-  asked for with `?` in mid-session restarts nothing.
+- A restart is a hello after which sequence or counter does not go on as before; after lost
+  lines, one after which both are near zero. A hello asked for with `?` restarts nothing.
 - A line equal to the one before it, sequence number included, came twice: the second is
   dropped. Missing sequence numbers are lost lines; 32768 and more are one break of unknown
   size. Without sequence numbers each damaged line is a break with one line lost.
@@ -41,6 +41,7 @@ LATE = 8
 
 _NOWHERE = np.zeros(0, np.intp)
 _LONGEST_HOST_STEP_US = 10**12
+_YOUNG_S, _YOUNG_LINES = 5.0, 1000
 _SHORT_WRAP_HOST_S = 0.1
 _END_OF_TIME = 1 << 62
 _SEQUENCES = 1 << 16
@@ -216,7 +217,7 @@ def run_clock(
     start = _origin(lines, clock, rules)
     chain = _chain(lines, start, rules)
     hellos = [int(np.searchsorted(used, c.position)) for c in controls if c.origin == "hello"]
-    restarts = _restarts(chain, hellos, clock)
+    restarts = _restarts(lines, chain, hellos, clock, rules)
     jumps = np.union1d(chain.jumps, restarts)
     raw = _times(chain, jumps, start, rules)
     t = _bounded_back(raw, start, rules)
@@ -363,14 +364,21 @@ def _fewest_turns(
     return steps + (np.maximum(turns, 0).astype(np.int64) - (back & (turns <= 0))) * turn
 
 
-def _restarts(chain: _Chain, hellos: Sequence[int], clock: Clock) -> Places:
+def _restarts(
+    lines: Events, chain: _Chain, hellos: Sequence[int], clock: Clock, rules: Rules
+) -> Places:
     """Return the lines (from 1) after a hello that do not go on as before."""
     anew = clock.anew or clock.other_counter
     if not hellos and not anew:
         return _NOWHERE
     asked = np.unique([*hellos, *([0] if anew else [])]).astype(np.intp) + 1
     asked = asked[(asked <= len(chain.steps)) & ((asked > 1) | clock.started)]
-    goes_on = (chain.missing[asked - 1] == 0) & ~np.isin(asked, chain.jumps)
+    missing = chain.missing[asked - 1]
+    young = (lines.counter[asked - 1] < rules.units(_YOUNG_S)) & (
+        lines.sequence[asked - 1] < _YOUNG_LINES
+    )
+    goes_on = (missing == 0) | ((missing < _SEQUENCES // 2) & ~young)
+    goes_on &= ~np.isin(asked, chain.jumps)
     goes_on[asked == 1] &= not clock.other_counter
     return asked[~goes_on]
 
