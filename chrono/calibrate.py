@@ -13,19 +13,14 @@ import numpy.typing as npt
 
 from chrono.errors import CalibrationError, OptionError
 from chrono.plain import plain
-from chrono.processor.beats import BeatClock
-from chrono.processor.clock import ClockEstimate, clock_changes, clock_report
+from chrono.processor.clock import clock_changes, clock_report
 from chrono.processor.drop import DropSetup, drop_calibration, drop_changes, drop_report
 from chrono.processor.flight import ball_in_air, fall_speed
 from chrono.processor.gravity import normal_gravity
-from chrono.processor.rules import Rules
 from chrono.processor.swap import swap_calibration, swap_changes, swap_report
 from chrono.processor.table import ABSENT, EdgesUsed
-from chrono.reader.decoder import decode_rows
-from chrono.reader.recording import RecordingReader
-from chrono.recorded import first_rig, read_recording
+from chrono.recorded import clock_of, first_rig, read_recording
 from chrono.rig import Rig, update_rig
-from chrono.rig_model import ClockResult
 from chrono.session import Session
 
 Floats = npt.NDArray[np.float64]
@@ -50,43 +45,6 @@ class Series:
     used: EdgesUsed
 
 
-def clock_estimate(path: Path, rig: Rig) -> ClockEstimate:
-    """
-    Estimate the rate of a recording's counter from its beats.
-
-    Raises
-    ------
-    CalibrationError
-        If the lines have no beats, or too few of them.
-    """
-    if rig.lines != "framed":
-        raise CalibrationError(
-            f"{rig.lines} lines have no beats",
-            where=str(path),
-            hint="only a board that sends framed lines can be compared with the host's clock",
-        )
-    beats = BeatClock(Rules.from_rig(rig))
-    for block in RecordingReader(path):
-        beats.feed(decode_rows(block, rig.lines))
-    try:
-        return beats.estimate()
-    except CalibrationError as trouble:
-        raise CalibrationError(trouble.message, where=str(path), hint=trouble.hint) from trouble
-
-
-def with_host_clock(rig: Rig, estimate: ClockEstimate) -> Rig:
-    """Return the rig with the counter's rate taken from the host's clock."""
-    result = ClockResult(
-        value=estimate.rate_error,
-        u=estimate.u,
-        dof=max(estimate.uncertainty.dof, 1.0)
-        if np.isfinite(estimate.uncertainty.dof)
-        else None,
-    )
-    calibration = rig.calibration.model_copy(update={"clock": result})
-    return rig.model_copy(update={"calibration": calibration})
-
-
 def calibrate_clock(path: Path, rig: Rig | None) -> Result:
     """
     Find the rate of the counter of a recording.
@@ -94,9 +52,9 @@ def calibrate_clock(path: Path, rig: Rig | None) -> Result:
     Raises
     ------
     CalibrationError
-        If its beats cannot tell it.
+        If its lines have no beats, or too few of them.
     """
-    estimate = clock_estimate(path, rig or first_rig(path))
+    estimate = clock_of(path, rig or first_rig(path))
     return Result(clock_report(estimate), clock_changes(estimate, _today()))
 
 

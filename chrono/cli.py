@@ -44,6 +44,9 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 OtherRig = Annotated[
     Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")
 ]
+HostClock = Annotated[
+    bool, typer.Option("--clock-from-host", help="Take the counter's rate from its beats.")
+]
 NoDashboard = Annotated[
     bool, typer.Option("--no-dashboard", help="Print a line a shot instead of the dashboard.")
 ]
@@ -65,27 +68,31 @@ def main() -> None:
     try:
         code = app(standalone_mode=False)
     except ChronoError as error:
-        _fail(str(error))
+        _fail(*(str(problem) for problem in getattr(error, "problems", (error,))))
     except typer.Exit as done:
         code = done.exit_code
     except (typer.Abort, KeyboardInterrupt):
         code = 130
     except _USAGE_ERROR as error:
-        _fail(error.format_message(), error)
+        _fail(_usage_text(error))
     except BrokenPipeError:
         sys.stderr.close()
         code = 1
     raise SystemExit(code or 0)
 
 
-def _fail(message: str, error: Any = None) -> NoReturn:
-    if message.startswith("Usage:"):  # a group without a command
-        print(message, file=sys.stderr)
-        raise SystemExit(2)
-    context = getattr(error, "ctx", None)
-    hint = f"\n  do: see {context.command_path} --help" if context else ""
-    print(f"chrono: error: {message}{hint}", file=sys.stderr)
+def _fail(*messages: str) -> NoReturn:
+    for message in messages:
+        print(f"chrono: error: {message}", file=sys.stderr)
     raise SystemExit(2)
+
+
+def _usage_text(error: Any) -> str:
+    message: str = error.format_message()
+    if message.startswith("Usage:"):
+        message = "a command is missing"
+    where = error.ctx.command_path if error.ctx else "chrono"
+    return f"{message}\n  do: see {where} --help"
 
 
 def _print_version(wanted: bool) -> None:
@@ -184,6 +191,7 @@ def export(
         Path | None, typer.Option("-o", "--output", help="OUT.csv, OUT.parquet or OUT.json.")
     ] = None,
     rig: OtherRig = None,
+    clock_from_host: HostClock = False,
     as_json: AsJson = False,
 ) -> None:
     """Write the shots of recordings as a table, one row a shot."""
@@ -191,7 +199,9 @@ def export(
     from chrono.recorded import Findings, read_all
 
     findings = Findings()
-    sessions = ((r.name, r.session) for r in read_all(files, _rig(rig), findings))
+    sessions = (
+        (r.name, r.session) for r in read_all(files, _rig(rig), findings, clock_from_host)
+    )
     if output:
         rows = write_table(sessions, output)
         print(f"{rows} shots written to {output}", file=sys.stderr)
@@ -201,14 +211,19 @@ def export(
 
 
 @app.command()
-def summary(files: RecordingFiles, rig: OtherRig = None, as_json: AsJson = False) -> None:
+def summary(
+    files: RecordingFiles,
+    rig: OtherRig = None,
+    clock_from_host: HostClock = False,
+    as_json: AsJson = False,
+) -> None:
     """Print the statistics of recordings, setup by setup."""
     from chrono.recorded import Findings, read_all
     from chrono.summary import summary_data, summary_text
 
     findings = Findings()
     data = []
-    for recorded in read_all(files, _rig(rig), findings):
+    for recorded in read_all(files, _rig(rig), findings, clock_from_host):
         if as_json:
             data.append(summary_data(recorded))
         else:

@@ -4,25 +4,20 @@ Joins the watch over the last minute, the counter's rate from the beats, and how
 beats are read. It judges nothing and knows nothing of ports and screens.
 """
 
-from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 
 from chrono.errors import CalibrationError
-from chrono.processor.clock import ClockEstimate, ClockTracker
+from chrono.processor.beats import BeatClock
+from chrono.processor.clock import ClockEstimate
 from chrono.processor.health import Observed
 from chrono.processor.watch import Watch, flicker_now
-from chrono.reader.batch import Batch, Events, Kind
+from chrono.reader.batch import Batch
 from chrono.session import Session
 
 RATE_EVERY_S = 2.0
 """The rate changes slowly and takes some milliseconds to find."""
-
-GAP_S = 10.0
-"""After a longer silence the counter may have wrapped unseen: the rate begins anew."""
-
-LAST_BEATS = 120
 
 
 @dataclass(frozen=True)
@@ -50,9 +45,7 @@ class Observer:
     def _begin(self) -> None:
         self._rules = self._session.processor.rules
         self._watch = Watch(self._rules)
-        self._clock = ClockTracker(self._rules.unit_s)
-        self._beats: deque[tuple[float, float]] = deque(maxlen=LAST_BEATS)
-        self._last: tuple[int, int, int] | None = None
+        self._beats = BeatClock(self._rules)
         self._shots = len(self._session.log)
         self._estimate: ClockEstimate | None = None
         self._estimate_due_us = 0
@@ -63,7 +56,7 @@ class Observer:
             self._begin()
         self._watch.feed(batch.events)
         if self._rules.lines == "framed":
-            self._take_beats(batch)
+            self._beats.feed(batch)
 
     def observed(self, host_us: int) -> Observed:
         """Return what was seen up to a host time [us]."""
@@ -84,43 +77,16 @@ class Observer:
         if host_us >= self._estimate_due_us:
             self._estimate_due_us = host_us + int(RATE_EVERY_S * 1e6)
             try:
-                self._estimate = self._clock.estimate()
+                self._estimate = self._beats.estimate()
             except CalibrationError:
                 self._estimate = None
         return self._estimate
 
     def delays(self) -> Delays | None:
         """Return how late beats are read, None while the counter's rate is not known."""
-        if self._estimate is None or len(self._beats) < 2:
+        if self._estimate is None or len(self._beats.recent) < 2:
             return None
-        board_s, host_s = np.array(self._beats).T
+        board_s, host_s = np.array(self._beats.recent).T
         late = host_s - board_s / (1 + self._estimate.rate_error)
         late_ms = 1e3 * (late - late.min())
         return Delays(float(np.median(late_ms)), float(late_ms.max()))
-
-    def _take_beats(self, batch: Batch) -> None:
-        done = 0
-        for control in batch.controls:
-            if control.origin in ("hello", "link"):
-                self._add_beats(batch.events, done, control.position)
-                done = control.position
-                self._begin_segment()
-        self._add_beats(batch.events, done, len(batch.events))
-
-    def _begin_segment(self) -> None:
-        self._clock.begin_segment()
-        self._beats.clear()
-        self._last = None
-
-    def _add_beats(self, events: Events, start: int, stop: int) -> None:
-        places = np.flatnonzero(events.kind[start:stop] == Kind.BEAT) + start
-        width = (1 << self._rules.counter_bits) - 1
-        for place in places.tolist():
-            counter, host_us = int(events.counter[place]), int(events.host_us[place])
-            if self._last is not None and host_us - self._last[1] > GAP_S * 1e6:
-                self._begin_segment()
-            before = self._last or (counter, host_us, counter)
-            t = before[2] + ((counter - before[0]) & width)
-            self._last = counter, host_us, t
-            self._clock.add(np.array([t]), np.array([host_us]))
-            self._beats.append((t * self._rules.unit_s, host_us * 1e-6))

@@ -4,10 +4,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from chrono.errors import RecordingError
+from chrono.errors import CalibrationError, RecordingError
+from chrono.processor.beats import BeatClock
+from chrono.processor.clock import ClockEstimate
+from chrono.processor.rules import Rules
 from chrono.reader.decoder import decode_rows
 from chrono.reader.recording import RecordingReader
-from chrono.rig import Rig, rig_from_record
+from chrono.rig import Rig, rig_from_record, with_clock_rate
 from chrono.session import Session
 
 BYTES_PER_SHOT = 150
@@ -53,16 +56,22 @@ class Findings:
             self.lines.append(f"{recorded.path}: {recorded.left_out}")
 
 
-def read_all(paths: Iterable[Path], rig: Rig | None, findings: Findings) -> Iterator[Recorded]:
+def read_all(
+    paths: Iterable[Path], rig: Rig | None, findings: Findings, clock_from_host: bool = False
+) -> Iterator[Recorded]:
     """Yield recordings read one by one, and collect what is wrong with them."""
     for path in paths:
-        recorded = read_recording(path, rig)
+        recorded = read_recording(path, rig, clock_from_host=clock_from_host)
         findings.add(recorded)
         yield recorded
 
 
 def read_recording(
-    path: Path, rig: Rig | None = None, progress: Progress | None = None
+    path: Path,
+    rig: Rig | None = None,
+    progress: Progress | None = None,
+    *,
+    clock_from_host: bool = False,
 ) -> Recorded:
     """
     Form and measure all shots of a recording.
@@ -75,16 +84,25 @@ def read_recording(
         Measure with this rig instead of the last one in the recording.
     progress : callable, optional
         Called after each block.
+    clock_from_host : bool, optional
+        Take the counter's rate from its beats, whatever the rig says.
 
     Raises
     ------
     RecordingError
         If the file is no recording, or holds no rig and none is given.
+    CalibrationError
+        If the beats are wanted for the clock and cannot tell its rate.
     """
     fixed = rig is not None
     recorded = _one_pass(path, rig or first_rig(path), fixed, progress)
     if recorded.session.needs_second_pass:
-        return _one_pass(path, recorded.session.last_rig, True, progress)
+        recorded = _one_pass(path, recorded.session.last_rig, True, progress)
+    session = recorded.session
+    if clock_from_host or session.rig.clock.from_host:
+        found = clock_of(path, session.rig)
+        rig = with_clock_rate(session.rig, found.rate_error, found.u, found.uncertainty.dof)
+        session.remeasure(rig)
     return recorded
 
 
@@ -105,6 +123,30 @@ def first_rig(path: Path) -> Rig:
     raise RecordingError(
         "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
     )
+
+
+def clock_of(path: Path, rig: Rig) -> ClockEstimate:
+    """
+    Estimate the rate of a recording's counter from its beats.
+
+    Raises
+    ------
+    CalibrationError
+        If its lines have no beats, or too few of them.
+    """
+    if rig.lines != "framed":
+        raise CalibrationError(
+            f"{rig.lines} lines have no beats",
+            where=str(path),
+            hint="only framed lines can be compared with the host's clock",
+        )
+    beats = BeatClock(Rules.from_rig(rig))
+    for block in RecordingReader(path):
+        beats.feed(decode_rows(block, rig.lines))
+    try:
+        return beats.estimate()
+    except CalibrationError as error:
+        raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
 
 
 def _one_pass(path: Path, rig: Rig, fixed: bool, progress: Progress | None) -> Recorded:

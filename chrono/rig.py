@@ -8,6 +8,7 @@ import datetime
 import difflib
 import itertools
 import json
+import math
 import os
 import re
 import shutil
@@ -124,6 +125,27 @@ def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
     """Return the rig with the frequency [Hz] and width that the board itself reports."""
     record = rig_record(rig)
     record["clock"] |= {"frequency_hz": float(frequency_hz), "counter_bits": counter_bits}
+    return rig_from_record(record)
+
+
+def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
+    """
+    Return the rig with the counter's rate as it was found.
+
+    Parameters
+    ----------
+    rig : Rig
+    rate_error, u : float
+        Relative error of the frequency and its standard uncertainty.
+    dof : float
+        Degrees of freedom of `u`; may be infinite.
+    """
+    record = rig_record(rig)
+    record["calibration"]["clock"] = {
+        "rate_error": rate_error,
+        "rate_error_u": u,
+        "dof": max(dof, 1.0) if math.isfinite(dof) else None,
+    }
     return rig_from_record(record)
 
 
@@ -400,6 +422,7 @@ frequency = "16 MHz"           # of the counter; the board's hello line override
 counter_bits = 32              # width of the counter
 rate_tolerance = "50 ppm"      # ± crystal about 50 ppm, ceramic resonator about 5000 ppm
 jitter = "0.1 us"              # standard deviation of one timestamp
+from_host = false              # true: take the counter's rate from the computer's clock
 # tick = "4 us"                # plain and interval lines only: step of the timestamps
 
 [body]

@@ -175,6 +175,8 @@ class Clock(_Section):
         Standard deviation of one timestamp [s].
     step_s : float or None
         Step of the timestamps of plain and interval lines [s]; None: 1 us.
+    from_host : bool
+        Whether the counter's rate is taken from the beats against the host's clock.
     """
 
     frequency_hz: Frequency = Field(16e6, alias="frequency")
@@ -182,6 +184,7 @@ class Clock(_Section):
     rate_tolerance: RateTolerance = Field(50e-6, alias="rate_tolerance")
     jitter_s: Delay = Field(0.1e-6, alias="jitter")
     step_s: Tick | None = Field(None, alias="tick")
+    from_host: bool = False
     _framed: bool = PrivateAttr(True)
 
     @property
