@@ -7,9 +7,8 @@ the XOR of one table entry per field. Whatever this does not accept goes row by 
 """
 
 import re
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
-from dataclasses import fields as dataclass_fields
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, fields, replace
 from functools import cache
 
 import numpy as np
@@ -43,6 +42,12 @@ from chrono.reader.words import (
 BULK_BYTES = 2000
 """A shorter block is read row by row, which is quicker there."""
 
+SHORTEST_RECORD = len(b"0\tboard\t")
+"""A row of fewer bytes is damaged whatever they are."""
+
+SHORTEST_ROW = len(b"0\tboard\t5\n")
+"""A block whose rows are shorter on average is no recording, and would take much memory."""
+
 KEPT_BYTES = 16 << 20
 """Above what decoding a block takes."""
 
@@ -73,15 +78,26 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
         newline = np.append(newline, len(block))
     start = np.zeros_like(newline)
     start[1:] = newline[:-1] + 1
-    if len(block) < BULK_BYTES or newline[-1] == len(block):
+    if len(block) < max(BULK_BYTES, SHORTEST_ROW * len(newline)) or newline[-1] == len(block):
         nothing = np.zeros(len(newline), np.int64)
         events, read = _events(nothing, Kind.DAMAGED, nothing.copy()), nothing != 0
     else:
         _keep_freed_memory()
         events, read = _READERS[lines](_find_rows(block, start, newline))
     rest = np.flatnonzero(~read)
-    places = zip(rest.tolist(), start[rest].tolist(), newline[rest].tolist(), strict=True)
-    return _read_rest(block, places, lines, events)
+    tiny = newline[rest] - start[rest] < SHORTEST_RECORD
+    tiny[np.flatnonzero(tiny)[:MAX_SAMPLES]] = False
+    places = _places(rest[~tiny], start, newline)
+    return _read_rest(block, places, rest[tiny], lines, events)
+
+
+def _places(
+    row: IntArray, start: IntArray, newline: IntArray
+) -> Iterator[tuple[int, int, int]]:
+    """Yield the rows' numbers, starts and ends, few at a time made Python's integers."""
+    for begin in range(0, len(row), 10_000):
+        part = row[begin : begin + 10_000]
+        yield from zip(part.tolist(), start[part].tolist(), newline[part].tolist(), strict=True)
 
 
 def _events(
@@ -108,12 +124,18 @@ def _events(
 
 
 def _read_rest(
-    block: bytes, places: Iterable[tuple[int, int, int]], lines: Lines, events: Events
+    block: bytes,
+    places: Iterable[tuple[int, int, int]],
+    no_records: IntArray,
+    lines: Lines,
+    events: Events,
 ) -> Batch:
     """Read the rows given by number, start and end, and complete the batch."""
-    others: list[tuple[int, Row]] = []
+    records: list[tuple[int, Row]] = []
     samples: list[Sample] = []
-    damaged = 0
+    damaged = len(no_records)
+    is_event = np.ones(len(events), np.bool_)
+    is_event[no_records] = False
     for number, start, end in places:
         text = block[start : min(end, start + MAX_ROW_BYTES + 2)]
         row = parse_row(text, lines)
@@ -127,13 +149,16 @@ def _read_rest(
             event = row.content if isinstance(row.content, Event) else _DAMAGED
             _put(events, number, row.host_us, event)
         else:
-            others.append((number, row))
-    rows = len(events)
-    if others:
-        events, controls = _taken_out(events, others)
-    else:
-        controls = ()
-    return Batch(events, controls, rows=rows, damaged=damaged, samples=tuple(samples))
+            is_event[number] = False
+            if isinstance(row.content, dict):
+                records.append((number, row))
+    return Batch(
+        events=events if is_event.all() else _chosen(events, is_event),
+        controls=_controls(records, is_event),
+        rows=len(events),
+        damaged=damaged,
+        samples=tuple(samples),
+    )
 
 
 _DAMAGED = Event(Kind.DAMAGED, 0)
@@ -149,20 +174,19 @@ def _put(events: Events, number: int, host_us: int, event: Event) -> None:
     events.lost[number] = event.lost
 
 
-def _taken_out(
-    events: Events, others: list[tuple[int, Row]]
-) -> tuple[Events, tuple[Control, ...]]:
-    """Return the events without rows that are none, and what these rows are instead."""
-    keep = np.ones(len(events), np.bool_)
-    keep[[number for number, _ in others]] = False
-    before = np.cumsum(keep)
-    controls = tuple(
+def _chosen(events: Events, choice: BoolArray) -> Events:
+    return Events(*(getattr(events, column.name)[choice] for column in fields(Events)))
+
+
+def _controls(records: list[tuple[int, Row]], is_event: BoolArray) -> tuple[Control, ...]:
+    if not records:
+        return ()
+    before = np.cumsum(is_event)
+    return tuple(
         Control(int(before[number]), row.host_us, row.origin, row.content)
-        for number, row in others
+        for number, row in records
         if isinstance(row.content, dict)
     )
-    columns = (getattr(events, field.name)[keep] for field in dataclass_fields(Events))
-    return Events(*columns), controls
 
 
 def _shown(text: bytes, row: Row) -> str:

@@ -1,6 +1,7 @@
 """Bulk decoding: the same as row by row on every input, and quick where it should be."""
 
 import random
+import tracemalloc
 from collections.abc import Iterable
 from dataclasses import fields
 
@@ -335,3 +336,14 @@ def test_ten_thousand_setups_are_ten_thousand_controls() -> None:
     batch = decode_rows(row(1, b'{"name": "a"}', b"setup") * 10_000, "framed")
     assert len(batch.controls) == 10_000
     assert len(batch.events) == 0
+
+
+@pytest.mark.parametrize("piece", [b"\n", b"5\tboar\n", b"5\tboard\t\n"])
+def test_a_block_of_tiny_rows_takes_bounded_memory(piece: bytes) -> None:
+    block = piece * (200_000 // len(piece))
+    tracemalloc.start()
+    batch = decode_rows(block, "framed")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert batch.damaged == block.count(b"\n")
+    assert peak < 100 * len(block)
