@@ -16,6 +16,7 @@ from chrono.processor.table import EdgesUsed, flag_words
 from chrono.session import Session
 
 if TYPE_CHECKING:
+    import pandas as pd
     import pyarrow as pa
 
 COLUMNS = (
@@ -95,6 +96,13 @@ def shot_records(session: Session, recording: str, part: slice) -> Iterator[dict
     for values in zip(*lists, strict=True):
         record = dict(zip(COLUMNS, values, strict=True))
         yield {k: None if v != v else v for k, v in record.items()}
+
+
+def shot_frame(session: Session, recording: str = "") -> "pd.DataFrame":
+    """Return the shots of a session as a data frame with the exported columns, for scripts."""
+    import pandas as pd
+
+    return pd.DataFrame(shot_columns(session, recording, slice(0, len(session.log))))
 
 
 def write_table(sessions: Iterable[tuple[str, Session]], path: Path) -> int:

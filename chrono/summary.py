@@ -3,9 +3,11 @@
 import math
 from typing import Any
 
+from chrono.muzzle import muzzle_of
 from chrono.plain import plain
 from chrono.processor.statistics import Series
 from chrono.recorded import Recorded
+from chrono.rig import Rig
 from chrono.session import Session
 from chrono.shotlog import ShotRow
 from chrono.units import format_speed, speed_in
@@ -56,13 +58,12 @@ def summary_data(recorded: Recorded) -> dict[str, Any]:
 def summary_text(recorded: Recorded) -> str:
     """Return the summary of one recording as lines for a terminal."""
     session, data = recorded.session, summary_data(recorded)
-    unit = session.rig.speed_unit
     lines = [
         f"{plain(recorded.name)}: rig {plain(session.rig.name)}, "
         f"{data['shots']} shots, {data['counted']} counted"
     ]
     for setup in _setups_with_shots(session):
-        lines += _setup_lines(setup, session.series(setup), unit)
+        lines += _setup_lines(setup, session.series(setup), session.rig)
     lines += _trouble_lines(data)
     return "\n".join(lines)
 
@@ -76,8 +77,12 @@ def _setups_with_shots(session: Session) -> list[str]:
 
 def _setup_data(session: Session, setup: str) -> dict[str, Any]:
     series = session.series(setup)
-    statistics = series_data(series) if series else {"counted": 0}
-    return {"setup": setup, "conditions": session.setup_conditions(setup), **statistics}
+    data = {"setup": setup, "conditions": session.setup_conditions(setup)}
+    if series is None:
+        return {**data, "counted": 0}
+    mouth = muzzle_of(series, session.rig)
+    muzzle = {"muzzle_mps": mouth.speed_mps, "U95_muzzle_mps": mouth.uncertainty.U95}
+    return {**data, **series_data(series), **muzzle}
 
 
 def series_data(series: Series) -> dict[str, Any]:
@@ -96,7 +101,8 @@ def series_data(series: Series) -> dict[str, Any]:
     return {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in values.items()}
 
 
-def _setup_lines(setup: str, series: Series | None, unit: str) -> list[str]:
+def _setup_lines(setup: str, series: Series | None, rig: Rig) -> list[str]:
+    unit = rig.speed_unit
     name = plain(setup) or UNNAMED
     if series is None:
         return [f"  {name}: no counted shots"]
@@ -114,7 +120,10 @@ def _setup_lines(setup: str, series: Series | None, unit: str) -> list[str]:
             )
         )
         lines.append(f"    {spread}   [{unit}]")
-    return lines
+    mouth = muzzle_of(series, rig)
+    speed = format_speed(mouth.speed_mps, mouth.uncertainty.U95, unit)
+    distance_m = rig.site.muzzle_distance_m
+    return [*lines, f"    at the launcher's mouth, {distance_m:g} m before the gates: {speed}"]
 
 
 def _trouble_lines(data: dict[str, Any]) -> list[str]:
