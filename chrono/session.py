@@ -7,6 +7,7 @@ ports and screens.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -358,7 +359,8 @@ class Session:
         """Return what a screen shows now, with at most `limit` of the last shots."""
         closed = self.rows_of(slice(max(len(self.log) - limit, 0), len(self.log)))
         rows = (*closed, *self.open_rows())
-        latest = rows[-1] if rows else None
+        # A body still between the gates is no shot to look at yet.
+        latest = next((r for r in reversed(rows) if not r.open or isfinite(r.speed_mps)), None)
         return SessionView(
             rows=rows[-limit:],
             shots=len(self.log) + sum(row.open for row in rows),
