@@ -9,8 +9,8 @@ Rules, all local in time; passages of both gates stand in one row, ordered by fi
 - The rest falls into clusters that no possible pair reaches across, nor across a clean pair.
   In a cluster bodies keep their order: of all ways to pair in order the one with the best sum
   of scores (see `pairing`) is taken, the earliest if several are. With up to 6 passages at
-  each gate one body may overtake another, if that fits clearly better. A cluster of more than
-  48 passages is cut there.
+  each gate one body may overtake another, if that fits clearly better and all are whole and
+  alike. A cluster of more than 48 passages is cut there.
 - What is left over is lone.
 
 A pair is given out once time is known past every passage that could change it.
@@ -278,17 +278,19 @@ def _pair_clusters(
     cells_a = np.concatenate([np.repeat(a, len(b)) for a, b in sides])
     cells_b = np.concatenate([np.tile(b, len(a)) for a, b in sides])
     one, two = seen[cells_a], seen[cells_b]
-    scores = compare_passages(one, two, lengths.at(one["first"]), rules)["score"]
+    cells = compare_passages(one, two, lengths.at(one["first"]), rules)
+    tables = cells["score"], np.where(cells["alike"], cells["score"], 0.0)
     chosen, begin = [], 0
     for a, b in sides:
-        table = scores[begin : begin + len(a) * len(b)].reshape(len(a), len(b)).tolist()
-        chosen += [begin + i * len(b) + j for i, j in align(table)]
-        begin += len(a) * len(b)
+        part = slice(begin, begin + len(a) * len(b))
+        scores, alike = (table[part].reshape(len(a), len(b)).tolist() for table in tables)
+        chosen += [begin + i * len(b) + j for i, j in align(scores, alike)]
+        begin = part.stop
     pairs = cells_a[chosen], cells_b[chosen]
     return pairs, np.setdiff1d(other, np.concatenate(pairs), assume_unique=True)
 
 
-def align(scores: list[list[float]]) -> list[tuple[int, int]]:
+def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int, int]]:
     """
     Pair two sequences in order so that the sum of scores is largest.
 
@@ -296,6 +298,8 @@ def align(scores: list[list[float]]) -> list[tuple[int, int]]:
     ----------
     scores : list of list of float, shape (M, N)
         Score of pairing item i of the first with item j of the second; 0 forbids it.
+    alike : list of list of float, shape (M, N)
+        The same, 0 also where the two are not alike enough to be paired out of order.
 
     Returns
     -------
@@ -311,7 +315,7 @@ def align(scores: list[list[float]]) -> list[tuple[int, int]]:
             best[i][j] = max(paired, best[i + 1][j], best[i][j + 1])
     pairs = _follow(scores, best)
     if min(m, n) > 1 and max(m, n) <= MAX_CROSSING:
-        crossing = _align_crossing(scores)
+        crossing = _align_crossing(alike)
         if sum(scores[i][j] for i, j in crossing) > best[0][0] + CROSSING_GAIN:
             return crossing
     return pairs

@@ -66,6 +66,7 @@ PAIR_DTYPE = np.dtype(
         ("score", "f8"),  # the better, the likelier one body; 0 for strangers
         ("used", "u1"),
         ("kind", "u1"),
+        ("alike", "u1"),  # whole, and blocked as one body would
         ("sound", "u1"),  # 1: the leading edges, 2: the trailing ones, 3: both are sound
     ],
     align=True,
@@ -107,7 +108,8 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     strangers = ~(has_lead | has_trail)
     whole = has_lead & has_trail
     pairs["surplus"] = np.where(whole, pairs["block_a"] - pairs["block_b"], 0)
-    odd = np.flatnonzero(whole & ~_blocks_agree(pairs, a, b, rules))
+    pairs["alike"] = whole & _blocks_agree(pairs, a, b, rules)
+    odd = np.flatnonzero(whole & (pairs["alike"] == 0))
     if len(odd):
         strangers[odd] = _settle(pairs, odd, length_m[odd], rules)
     pairs["twice"] = _twice(pairs)

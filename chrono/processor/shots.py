@@ -17,9 +17,10 @@ Rules, local in time:
   transit, unless they are less than five, the main body has the declared length and no
   passage was left without a partner.
 - A break between first and last edge, or in the time in which the missing partner could have
-  come, is a gap. The transit is kept while the lost lines cannot have changed who is whose:
-  up to three lost with all four edges there, one with an edge missing, none on lines that
-  give no levels.
+  come, is a gap. Lines lost up to the slowest transit before and after may have been another
+  body's. The transit is kept if both gates saw the same blocking and at most three lines were
+  lost (any number if the length is the declared one within 10 %), or if the missing edges
+  explain every lost line and no other body is near; never on lines that give no levels.
 - Edges the board lost between the beats around a shot set `board-lost`.
 - Keys grow strictly; a key already used is moved up by one.
 """
@@ -47,6 +48,9 @@ FRAGMENTS = 3
 CROWD = 5
 FRAGMENT_LENGTH = 0.5
 MERGED_SHARE, MERGED_SLACK_S = 1e-3, 2e-6
+LOSS_SHARE = 3e-3
+WHOLE_LOSS, ANY_LOSS = 3, 2**62
+CLOSE_LENGTH = 0.10
 
 LAUNCH_DTYPE = np.dtype(
     [
@@ -55,7 +59,7 @@ LAUNCH_DTYPE = np.dtype(
         ("stop", "i8"),  # … to here may have cost an edge
         ("lacks_first", "u1"),  # the first, the last edge of all is missing
         ("lacks_last", "u1"),
-        ("sure", "u1"),  # 2 if all edges are there, plus 1 if the declared length fits
+        ("bearable", "i8"),  # lines lost around it that leave its transit certain
     ]
 )
 """A shot and what is needed to finish it."""
@@ -257,8 +261,10 @@ def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launche
     broken = ~lone & (company.fragments >= FRAGMENTS) | crowded
     flags[broken] |= np.uint32(Flag.FRAGMENTS)
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
-    certain = all_met & (launches["sure"] == 3) & (shot["used"] == EdgesUsed.BOTH) & ~crowded
+    fit = flags & np.uint32(Flag.SHORT | Flag.LONG) == 0
+    certain = all_met & fit & (shot["used"] == EdgesUsed.BOTH) & ~crowded
     shot["used"][broken & ~certain] = EdgesUsed.NONE
+    launches["bearable"][(main["lacks"] > 0) & (company.companions > 0)] = 0
     for name, block in zip(("block_a", "block_b"), company.lone_blocks, strict=True):
         shot[name][lone] = block[lone]
     for keys, flag in zip(company.lone_keys, (Flag.LONE_A, Flag.LONE_B), strict=True):
@@ -289,22 +295,30 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
         ratio = body_lengths(main, rules, main["twice"]) / declared
         flags[ratio < 1 - LENGTH_TOLERANCE] |= np.uint32(Flag.SHORT)
         flags[ratio > 1 + LENGTH_TOLERANCE] |= np.uint32(Flag.LONG)
-        fits = np.abs(ratio - 1) <= LENGTH_TOLERANCE
     lone = main["kind"] == Kind.LONE
     flags[lone] |= main["gates"][lone]
     shot["flags"] = flags
     slow = rules.windows.slow * lone
     launches["start"] = main["key"] - slow * (main["gates"] == 2)
     launches["stop"] = main["end"] + slow * (main["gates"] == 1)
-    launches["sure"] = np.where(main["lacks"] > 0, 0, 2) + fits
+    launches["bearable"] = _bearable_loss(main, ratio, rules)
     launches["lacks_first"] = main["lacks"] & 1
     launches["lacks_last"] = main["lacks"] >> 3
     return launches
 
 
-ALLOWED_LOSS = np.array([1, 3, 3, 2**62])
-"""Lost lines that cannot have changed which edges are whose, by `sure`; unknown losses are
-large numbers."""
+def _bearable_loss(main: Bodies, ratio: Floats, rules: Rules) -> Ints:
+    """Return how many lines may be lost around a body and its transit still be certain."""
+    tight = LOSS_SHARE * main["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
+    alike = (main["lacks"] == 0) & (np.abs(main["surplus"]) <= tight)
+    bearable = np.where(alike, WHOLE_LOSS, 0)
+    with np.errstate(invalid="ignore"):
+        bearable[alike & (np.abs(ratio - 1) <= CLOSE_LENGTH)] = ANY_LOSS
+        off = np.abs(ratio - 1) > LENGTH_TOLERANCE
+    if rules.lines == "framed":
+        explained = np.bitwise_count(main["lacks"]).astype(np.int64)
+        bearable = np.where((main["lacks"] > 0) & ~off, explained, bearable)
+    return bearable
 
 
 def finish_launches(
@@ -314,9 +328,10 @@ def finish_launches(
     if not len(waiting):
         return NO_SHOTS, waiting
     waiting = waiting[np.argsort(waiting["shot"]["key"], kind="stable")]
-    final = waiting["stop"] + rules.windows.wait <= known
+    end = waiting["stop"] + rules.windows.slow
+    final = end + rules.windows.wait <= known
     if len(beats.t) and rules.windows.wait:
-        final |= waiting["stop"] <= beats.t[-1]
+        final |= end <= beats.t[-1]
     final &= waiting["shot"]["key"] < known
     n = int(np.argmin(np.append(final, False)))
     done = waiting[:n]
@@ -329,7 +344,8 @@ def finish_launches(
 
 
 def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> None:
-    late = np.searchsorted(breaks.mark, done["stop"] + rules.windows.wait, side="right")
+    limit = done["stop"] + rules.windows.slow + rules.windows.wait
+    late = np.searchsorted(breaks.mark, limit, side="right")
 
     def breaks_within(start: Ints, stop: Ints) -> tuple[Places, Places]:
         begin = np.searchsorted(breaks.mark, start, side="right")
@@ -340,13 +356,14 @@ def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> No
         done["start"] - done["lacks_first"], done["stop"] + done["lacks_last"]
     )
     shots["flags"][end > begin] |= np.uint32(Flag.GAP)
-    begin, end = breaks_within(done["start"], done["stop"])
+    slow = rules.windows.slow
+    begin, end = breaks_within(done["start"] - slow, done["stop"] + slow)
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     lost = total[end] - total[begin]
-    allowed = ALLOWED_LOSS[done["sure"]]
-    if rules.lines == "plain":
-        allowed[done["sure"] < 2] = 0
-    shots["used"][lost > allowed] = EdgesUsed.NONE
+    doubtful = (lost > done["bearable"]) | ((end > begin) & (done["bearable"] == 0))
+    doubtful &= shots["used"] > 0
+    shots["used"][doubtful] = EdgesUsed.NONE
+    shots["flags"][doubtful] |= np.uint32(Flag.GAP)
 
 
 def _mark_board_loss(shots: Shots, done: Launches, beats: Beats, rules: Rules) -> None:

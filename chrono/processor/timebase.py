@@ -12,7 +12,8 @@ Rules, each seen from one line to the next, so that the cut of the stream plays 
   lines, one after which both are near zero. A hello asked for with `?` restarts nothing.
 - A line equal to the one before it, sequence number included, came twice: the second is
   dropped. Missing sequence numbers are lost lines; 32768 and more are one break of unknown
-  size. Without sequence numbers each damaged line is a break with one line lost.
+  size. A damaged line is a break too: with one line lost where there are no sequence
+  numbers, with none where the sequence will tell.
 - A break has two times: of the line before it, and its mark, where it was noticed. A jump's
   or a lost link's mark is placed by the host's clock.
 
@@ -239,7 +240,7 @@ def run_clock(
             lost_lines=clock.tally.lost_lines + lost_lines,
             board_lost=int(beats.lost[-1]) if len(beats.lost) else clock.tally.board_lost,
             restarts=clock.tally.restarts + len(restarts),
-            breaks=clock.tally.breaks + len(breaks.mark),
+            breaks=clock.tally.breaks + int(np.count_nonzero(breaks.lost)),
         ),
     )
     return Ticked(edges, beats, breaks, after)
@@ -417,13 +418,14 @@ def _notes(
 ) -> _Notes | None:
     links = [c for c in controls if c.origin == "link"]
     damaged = _NOWHERE
-    if rules.lines != "framed" and len(used) < len(events):
+    if len(used) < len(events):
         damaged = np.flatnonzero(events.kind == Kind.DAMAGED)
     if not links and not len(damaged):
         return None
     position = np.array([*(c.position for c in links), *damaged], np.intp)
     host_us = np.array([*(c.host_us for c in links), *events.host_us[damaged]], np.int64)
-    lost = np.repeat([UNKNOWN_LOSS, 1], [len(links), len(damaged)])
+    each = 0 if rules.lines == "framed" else 1
+    lost = np.repeat([UNKNOWN_LOSS, each], [len(links), len(damaged)])
     order = np.lexsort((host_us, position))
     place = np.searchsorted(used, position[order])
     after_us = np.clip(host_us[order] - chain.host_us[place], 0, _LONGEST_HOST_STEP_US)
