@@ -31,6 +31,9 @@ ANSWER_WITHIN_S = 6.0
 GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
 
+SILENCE_EVERY_S = 0.1
+"""How often silence alone is looked at: it closes shots after seconds [s]."""
+
 SETTLE_S = 0.25
 """A shot that was stepped to is shown this much later, with all its edges [s]."""
 
@@ -68,6 +71,7 @@ class Run:
         self._finished = source is None
         self._observer = Observer(session)
         self._ended_us = 0
+        self._silence_due_us = 0
 
     @property
     def live(self) -> bool:
@@ -105,7 +109,7 @@ class Run:
         before = self.session.revision
         if not self._take_ready():
             if isinstance(self.source, LiveSource):
-                self.session.pass_time(self.source.now_us())
+                self._pass_time(self.source.now_us())
             if self.source.finished:
                 self._finish()
         return self.session.revision != before
@@ -204,6 +208,11 @@ class Run:
             self.session.feed(batch)
             self._observer.feed(batch)
         return bool(rows)
+
+    def _pass_time(self, now_us: int) -> None:
+        if now_us >= self._silence_due_us:
+            self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
+            self.session.pass_time(now_us)
 
     def _finish(self) -> None:
         if not self._finished:

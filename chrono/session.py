@@ -107,6 +107,7 @@ class Session:
         self._hold_states: list[bool] = []
         self._marks: dict[int, tuple[bool | None, str, str]] = {}
         self.session_notes: list[str] = []
+        self._rows_kept: list[ShotRow] = []
         self._begun = False
         self._hello: tuple[float, int] | None = None
         self._begin(rig)
@@ -206,6 +207,7 @@ class Session:
         self._tell_body_length(control.host_us)
 
     def _take_mark(self, mark: Mark) -> None:
+        self._rows_kept = []
         if mark.action in (marks.HOLD_ON, marks.HOLD_OFF):
             self.hold = mark.action == marks.HOLD_ON
             if not self._hold_states or self._hold_states[-1] != self.hold:
@@ -252,6 +254,7 @@ class Session:
         if self._hello and rig.lines == "framed":
             rig = with_frequency(rig, *self._hello)
         self.rig = rig
+        self._rows_kept = []
         self._model = SpeedModel.from_rig(rig)
 
     def _keep_samples(self, samples: Sequence[Sample]) -> None:
@@ -357,8 +360,7 @@ class Session:
 
     def view(self, limit: int = 300) -> SessionView:
         """Return what a screen shows now, with at most `limit` of the last shots."""
-        closed = self.rows_of(slice(max(len(self.log) - limit, 0), len(self.log)))
-        rows = (*closed, *self.open_rows())
+        rows = (*self._last_rows(limit), *self.open_rows())
         # A body still between the gates is no shot to look at yet.
         latest = next((r for r in reversed(rows) if not r.open or isfinite(r.speed_mps)), None)
         return SessionView(
@@ -376,6 +378,16 @@ class Session:
             damaged=self.damaged,
             rig=self.rig,
         )
+
+    def _last_rows(self, limit: int) -> list[ShotRow]:
+        """Return the last closed shots; those put together before are used again."""
+        start = max(len(self.log) - limit, 0)
+        kept = [row for row in self._rows_kept if row.number > start]
+        if kept and kept[0].number > start + 1:
+            kept = []
+        kept += self.rows_of(slice(start + len(kept), len(self.log)))
+        self._rows_kept = kept
+        return kept
 
     def budget_of(self, row: ShotRow) -> Budget | None:
         """Return the error budget of a shot, None if it has no speed."""

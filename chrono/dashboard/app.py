@@ -6,6 +6,7 @@ can lose a shot.
 """
 
 from collections.abc import Callable, Iterable
+from math import isfinite
 from pathlib import Path
 from time import monotonic
 from typing import ClassVar
@@ -37,13 +38,13 @@ from chrono.session import SessionView
 from chrono.shotlog import ShotRow
 from chrono.units import SPEED_UNITS
 
-POLL_S = 1 / 50
+POLL_S = 1 / 100
 """How often waiting rows are taken."""
 SHOW_S = 1 / 10
 """How often the screen follows; a new shot does not wait for it."""
-LEAST_GAP_S = 0.015
-"""Between two showings of new shots: a shot's edges come in several pieces."""
-SHOWN_SHOTS = 300
+MORE_EDGES_S = 0.03
+"""A shot that may soon have more edges is shown so much later, or with them at once."""
+SHOWN_SHOTS = 200
 PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 
 Load = Callable[[Progress], Run]
@@ -132,7 +133,7 @@ class Dashboard(App[None]):
     """
 
     TITLE = "chrono"
-    CSS_PATH = "dashboard.tcss"
+    CSS_PATH = Path(__file__).with_name("dashboard.tcss")
     MODES: ClassVar[dict[str, str | Callable[[], Screen]]] = {  # type: ignore[type-arg]
         "shots": ShotsScreen,
         "beams": BeamsScreen,
@@ -166,9 +167,9 @@ class Dashboard(App[None]):
         self.trouble: ChronoError | None = None
         """What ended the dashboard, None if the operator did."""
         self._stale = True
-        self._shown_at = 0.0
-        self._show_waits = False
-        self._shots_seen: object = None
+        self._changed_at = 0.0
+        self._whole_seen = 0
+        self._parts_seen = 0
         self._able: object = None
 
     @property
@@ -232,13 +233,13 @@ class Dashboard(App[None]):
         self.switch_mode("shots")
         if self.clocking.live:
             self.push_screen(CautionScreen())
-        self.set_interval(POLL_S, self._drive)
-        self.set_interval(SHOW_S, self._follow)
+        self.set_interval(POLL_S, self.drive)
+        self.set_interval(SHOW_S, self.follow)
         self.call_after_refresh(freeze_widgets)
 
     # -- driving and showing -----------------------------------------------------------
 
-    def _drive(self) -> None:
+    def drive(self) -> None:
         """Take what has come; a new shot is shown at once."""
         if self.trouble is not None:
             return
@@ -250,28 +251,28 @@ class Dashboard(App[None]):
             return
         if changed:
             self._stale = True
-            if self._has_news():
-                self._show_soon()
+            self._changed_at = monotonic()
+            self._look_for_news()
 
-    def _has_news(self) -> bool:
-        """Whether a shot came or changed since the last look."""
+    def _look_for_news(self) -> None:
+        """Show a new shot at once; one that may soon have more edges waits a little."""
         session = self.clocking.session
-        seen = len(session.log), [(r.key, r.u_mps, r.flags) for r in session.open_rows()]
-        news, self._shots_seen = seen != self._shots_seen, seen
-        return news
-
-    def _show_soon(self) -> None:
-        wait_s = self._shown_at + LEAST_GAP_S - monotonic()
-        if wait_s <= 0:
+        speeds = [row.edges_used for row in session.open_rows() if isfinite(row.speed_mps)]
+        whole, parts = len(session.log) + speeds.count("both"), len(speeds)
+        if whole > self._whole_seen:
             self.show_session()
-        elif not self._show_waits:
-            self._show_waits = True
-            self.set_timer(wait_s, self.show_session)
+        elif parts > self._parts_seen:
+            self.set_timer(MORE_EDGES_S, self._show_if_stale)
+        self._whole_seen, self._parts_seen = whole, parts
 
-    def _follow(self) -> None:
-        """Follow what is no shot: lines, link, disk, time."""
+    def _show_if_stale(self) -> None:
         if self._stale:
             self.show_session()
+
+    def follow(self) -> None:
+        """Follow what is no shot: lines, link, disk, time."""
+        if monotonic() - self._changed_at > MORE_EDGES_S:
+            self._show_if_stale()
         screen = self._base
         if screen is not None:
             screen.show_run(self.clocking)
@@ -284,15 +285,14 @@ class Dashboard(App[None]):
     def _base(self) -> FramedScreen | None:
         """The screen below any dialogs, once it is there."""
         base = self.screen_stack[0]
-        return base if isinstance(base, FramedScreen) and base.is_mounted else None
+        return base if isinstance(base, FramedScreen) and base.ready else None
 
     def show_session(self) -> None:
         """Show shots and statistics as they are now."""
-        self._show_waits = self._stale = False
+        self._stale = False
         self.view = self.clocking.session.view(SHOWN_SHOTS)
         if self._base is not None:
             self._base.show_view(self.view, self.unit)
-        self._shown_at = monotonic()
 
     def refresh_all(self) -> None:
         """Bring the screen up to date in every part."""
@@ -362,7 +362,7 @@ class Dashboard(App[None]):
         row = self._selected()
         if row is None:
             return
-        if row.u_mps != row.u_mps:
+        if not isfinite(row.speed_mps):
             self._say(f"Shot {row.number} has no speed, so it cannot be counted.")
             return
         self._mark(Mark(COUNT_AGAIN, row.key))
@@ -397,19 +397,19 @@ class Dashboard(App[None]):
         """Hold the recorded time or let it run."""
         source = self._replay()
         (source.resume if source.paused else source.pause)()
-        self._follow()
+        self.follow()
 
     def action_faster(self) -> None:
         """Replay at the next faster pace."""
         source = self._replay()
         source.set_pace(min((p for p in PACES if p > (source.pace or 0)), default=PACES[-1]))
-        self._follow()
+        self.follow()
 
     def action_slower(self) -> None:
         """Replay at the next slower pace."""
         source = self._replay()
         source.set_pace(max((p for p in PACES if p < (source.pace or 1)), default=PACES[0]))
-        self._follow()
+        self.follow()
 
     def action_next_shot(self) -> None:
         """Go on to the next shot and pause there."""
@@ -476,7 +476,7 @@ class Dashboard(App[None]):
         except ChronoError as error:
             self._say(str(error))
             return
-        self._drive()
+        self.drive()
         self.refresh_all()
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="move")

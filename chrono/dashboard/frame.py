@@ -57,6 +57,15 @@ class FramedScreen(Screen[None]):
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (100, "-wide")]  # noqa: RUF012
     VERTICAL_BREAKPOINTS = [(0, "-low"), (32, "-high")]  # noqa: RUF012
 
+    def __init__(self) -> None:
+        super().__init__()
+        self.ready = False
+        """Whether all its widgets are there."""
+
+    def on_mount(self) -> None:
+        """Take note that everything is there."""
+        self.ready = True
+
     def compose(self) -> ComposeResult:
         """Put the body into the frame."""
         yield Static(id="status")
@@ -86,15 +95,15 @@ class FramedScreen(Screen[None]):
 
     def show_run(self, run: Run) -> None:
         """Show the state of the run; called ten times a second."""
-        _update(self.query_one("#status", Static), status_line(run))
+        update_text(self.query_one("#status", Static), status_line(run))
         troubles = trouble_lines(run)
         trouble = self.query_one("#trouble", Static)
         trouble.display = bool(troubles)
-        _update(trouble, Text("\n".join(troubles)))
+        update_text(trouble, Text("\n".join(troubles)))
 
 
-def _update(widget: Static, text: Text) -> None:
-    """Change a text only if it differs: most of the time nothing happens."""
+def update_text(widget: Static, text: Text) -> None:
+    """Change a text only if it differs: most of the time it does not."""
     if getattr(widget, "shown_text", None) != text:
         widget.shown_text = text  # type: ignore[attr-defined]
         widget.update(text)

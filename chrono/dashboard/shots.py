@@ -7,7 +7,7 @@ from textual.renderables.digits import Digits as DigitsRenderable
 from textual.widget import Widget
 from textual.widgets import Digits, Static
 
-from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.frame import FramedScreen, update_text
 from chrono.dashboard.plot import SpeedPlot
 from chrono.dashboard.table import ShotTable
 from chrono.dashboard.words import (
@@ -69,12 +69,10 @@ class ShotsScreen(FramedScreen):
     def show_view(self, view: SessionView, unit: str) -> None:
         """Show shots and statistics as they are now."""
         with self.app.batch_update():
-            size = "wide" if self.has_class("-wide") else "narrow"
-            self.table.show_rows(view.rows, unit, size)
+            self.table.show_rows(view.rows, unit)
             self._show_latest(view, unit)
-            self.query_one("#statistics", Static).update(
-                statistics_text(view.series, view.setup.name, view.shots, unit)
-            )
+            statistics = statistics_text(view.series, view.setup.name, view.shots, unit)
+            self._set("statistics", statistics)
         if not self._plot_due:
             self._plot_due = True
             self.set_timer(PLOT_PAUSE_S, self._show_plot)
@@ -87,11 +85,14 @@ class ShotsScreen(FramedScreen):
             large = large.partition(" ")[0]
         self.query_one("#speed", Digits).update(large)
         shot = shot_text(latest) if latest else Text("no shot yet", "dim")
-        self.query_one("#shot", Static).update(shot)
+        self._set("shot", shot)
         flags = flag_lines(latest, unit) if latest else Text()
-        self.query_one("#flags", Static).update(flags)
+        self._set("flags", flags)
         bar = budget_bar(view.budget, room) if view.budget else Text()
-        self.query_one("#budget", Static).update(bar)
+        self._set("budget", bar)
+
+    def _set(self, name: str, text: Text) -> None:
+        update_text(self.query_one(f"#{name}", Static), text)
 
     def _show_plot(self) -> None:
         self._plot_due = False

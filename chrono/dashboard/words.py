@@ -19,6 +19,8 @@ LEAST_SHARE = 0.005
 
 def fit(text: str, cells: int) -> str:
     """Return harmless text that takes at most so many cells, cut with an ellipsis."""
+    if len(text) <= cells and text.isascii() and text.isprintable():
+        return text
     shown = Text(plain(text[: 4 * cells + 4]))
     shown.truncate(cells, overflow="ellipsis")
     return shown.plain
