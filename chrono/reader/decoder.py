@@ -225,7 +225,7 @@ def _find_rows(block: bytes, start: IntArray, newline: IntArray) -> _Rows:
     tab = start + width
     words = gather(block, tab - _TAB, _WORDS)
     host_us, sound = decimals(words[: _TAB // 8], width)
-    sound &= tab >= _TAB
+    sound &= (tab >= _TAB) & (tab <= len(block) - 8 * _WORDS + _TAB)
     return _Rows(block, tab, _ends(block, buffer, newline) - tab, words, host_us, sound)
 
 

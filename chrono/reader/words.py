@@ -27,7 +27,8 @@ def gather(block: bytes, at: IntArray, count: int) -> Words:
     """
     Return `count` words from each offset on, shape (count, N).
 
-    Where they would reach beyond the block, its first or last words are given instead.
+    Where they would reach beyond the block, its first or last words are given instead:
+    these may look like a sound line, so the caller must leave them out.
     """
     size = 8 * count
     windows: Array = np.ndarray((len(block) - size + 1,), f"V{size}", block, strides=(1,))

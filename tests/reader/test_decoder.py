@@ -4,6 +4,7 @@ import random
 import tracemalloc
 from collections.abc import Iterable
 from dataclasses import fields
+from itertools import chain
 
 import numpy as np
 import pytest
@@ -218,6 +219,16 @@ def test_host_times_of_every_width_are_read_or_refused(digits: int) -> None:
         assert batch.rows == 300
         assert batch.damaged == (300 if digits > 18 else 0)
         assert set(batch.events.host_us.tolist()) == ({highest} if digits <= 18 else set())
+
+
+@pytest.mark.parametrize("lines", KINDS)
+@pytest.mark.parametrize("seed", range(4))
+def test_a_block_may_end_after_any_row(lines: Lines, seed: int) -> None:
+    rows = sample_rows(lines, 250, seed, host_us=10 ** (4 * seed))
+    events = [columns(decode_rows(each, lines).events) for each in rows]
+    for count in range(100, len(rows)):
+        batch = decode_rows(b"".join(rows[:count]), lines)
+        assert columns(batch.events) == list(chain.from_iterable(events[:count]))
 
 
 edits = st.tuples(
