@@ -37,7 +37,8 @@
 
 enum { FREQUENCY = 16000000, TURN = FREQUENCY / 1000, INTERRUPT_ENTRY = 4 };
 enum { RJMP_TO_ITSELF = 0xCFFF };
-enum { PINB_ADDRESS = 0x23, PIND_ADDRESS = 0x29, UCSR0A_ADDRESS = 0xC0, UCSR0B_ADDRESS = 0xC1 };
+enum { PINB_ADDRESS = 0x23, PIND_ADDRESS = 0x29 };
+enum { UCSR0A_ADDRESS = 0xC0, UCSR0B_ADDRESS = 0xC1, UBRR0L_ADDRESS = 0xC4 };
 enum { UDRE0_BIT = 1 << 5, TXEN0_BIT = 1 << 3 };
 
 enum kind { GATE_A, GATE_B, RESET, HANG, SEND };
@@ -179,8 +180,9 @@ static void keep_bytes(struct avr_irq_t *irq, uint32_t byte, void *param) {
     if (byte != '\n' && count < sizeof kept) return;
     for (size_t sent = 0; sent < count;) {
         const ssize_t n = write(out, kept + sent, count - sent);
-        if (n < 0 && errno != EINTR) fail("write", strerror(errno));
         if (n > 0) sent += (size_t)n;
+        else if (n < 0 && errno == EAGAIN) poll(&(struct pollfd){.fd = out, .events = POLLOUT}, 1, -1);
+        else if (n < 0 && errno != EINTR) fail("write", strerror(errno));
     }
     count = 0;
 }
@@ -200,6 +202,18 @@ static void enable_transmitter(avr_t *a, avr_io_addr_t address, uint8_t value, v
     const int enable = value & TXEN0_BIT;
     if (enable && !enabled) a->data[UCSR0A_ADDRESS] |= UDRE0_BIT;
     enabled = enable;
+}
+
+/* simavr: it gives a byte 11 bit times; eight data bits without parity take 10. */
+static void correct_byte_time(avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)address;
+    (void)value;
+    (void)param;
+    for (avr_io_t *io = a->io_port; io; io = io->next)
+        if (!strcmp(io->kind, "uart")) {
+            avr_uart_t *uart = (avr_uart_t *)io;
+            uart->cycles_per_byte = uart->cycles_per_byte * 10 / 11;
+        }
 }
 
 static void stay_awake(avr_t *a, avr_cycle_count_t cycles) {
@@ -250,6 +264,7 @@ static void power_up(const char *elf) {
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT),
                             keep_bytes, NULL);
+    avr_register_io_write(avr, UBRR0L_ADDRESS, correct_byte_time, NULL);
     avr_register_io_write(avr, UCSR0B_ADDRESS, enable_transmitter, NULL);
     avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
                             enter_interrupt, NULL);

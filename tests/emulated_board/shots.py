@@ -9,7 +9,8 @@ from .kit import FREQUENCY_HZ, Edge
 SPACING_M = 0.3001
 """The gates' true distance; the rigs below say 300.0 mm, give or take 0.2 mm."""
 BODY_LENGTH_M = 0.040
-PAUSE_S = 0.060
+PAUSE_S = 0.255
+"""What follows sooner belongs to the same launch."""
 
 
 class Shot(NamedTuple):

@@ -38,8 +38,10 @@ def last_beat(lines: list[Line]) -> Line:
 def test_a_sustained_stream_of_edges_loses_nothing(
     make_board: MakeBoard, script: Path, target: str, baud: int, per_second: int
 ) -> None:
-    edges = train(3 * per_second, SECOND // per_second)
-    lines = read_lines(make_board(target, baud).run(edges, START + 4 * SECOND, script))
+    """And keeps up: 5 ms after the last edge all of them have been told."""
+    edges = train(4 * per_second, SECOND // per_second)
+    prompt = edges[-1].cycle + SECOND // 200
+    lines = read_lines(make_board(target, baud).run(edges, prompt, script))
 
     assert is_unbroken(lines)
     shown = offsets(edges, edges_of(lines))

@@ -11,6 +11,7 @@ import pytest
 from .conftest import MakeBoard
 from .kit import (
     MICROSECOND,
+    SECOND,
     START,
     Board,
     Edge,
@@ -137,6 +138,31 @@ def test_on_icp_a_sweep_of_gaps_never_gives_a_wrong_exact_line(
     assert found.keys() >= set(lone(truth, 5 * MICROSECOND))
     if first != second:
         assert len(lines) == len(truth)
+
+
+@pytest.mark.parametrize("target", ["gates_int", "gates_icp"])
+@pytest.mark.parametrize("gate", ["A", "B"])
+def test_an_edge_that_came_and_went_unseen_is_counted_and_its_neighbour_late(
+    make_board: MakeBoard, script: Path, target: str, gate: str
+) -> None:
+    """Pulses of 1 to 100 cycles; those of 1 or 2 cycles leave a single interrupt at times."""
+    widths = [*range(1, 101), *[1, 2] * 100]
+    starts = accumulate([9973] * len(widths))
+    edges = toggled(
+        [start + at for start, width in zip(starts, widths, strict=True) for at in (0, width)],
+        gate * (2 * len(widths)),
+    )
+    asking = f"{starts[-1] + START} send 3F0A"
+    lines = read_lines(
+        make_board(target, FAST).run([*edges, asking], starts[-1] + SECOND, script)
+    )
+    told = edges_of(lines)
+
+    assert beats_of(lines)[-1].lost == len(edges) - len(told) > 5
+    levels = [0, *(line.level for line in told)]
+    repeated = [n for n, (a, b) in enumerate(pairwise(levels)) if a == b]
+    assert len(repeated) == len(edges) - len(told)
+    assert {told[n].kind for n in repeated} == {"L"}
 
 
 @pytest.mark.parametrize("target", ["gates_int", "gates_icp"])
