@@ -283,7 +283,9 @@ class Dashboard(App[None]):
 
     @property
     def _base(self) -> FramedScreen | None:
-        """The screen below any dialogs, once it is there."""
+        """The screen below any dialogs, while it is there."""
+        if not self.is_running:
+            return None
         base = self.screen_stack[0]
         return base if isinstance(base, FramedScreen) and base.ready else None
 

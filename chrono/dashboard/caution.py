@@ -26,7 +26,7 @@ class CautionScreen(ModalScreen[None]):
         heading, _, rest = CAUTION.partition("\n")
         yield Vertical(
             Static(heading, id="heading", markup=False),
-            Static(rest, markup=False),
+            Static(rest.replace("\n  ", " "), markup=False),
             Static(ACKNOWLEDGE, id="acknowledge", markup=False),
             classes="box",
         )

@@ -49,7 +49,7 @@ def help_page() -> Group:
         Text("\nFlags of a shot, and what to do", "bold underline"),
         _two_columns(FLAG_HELP.items()),
         Text("\nCautions", "bold underline"),
-        Text(CAUTION),
+        Text(CAUTION.replace("\n  ", " ")),
     )
 
 

@@ -2,13 +2,15 @@
 
 from collections.abc import Iterable
 from math import isfinite
-from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from textual_plot import PlotWidget
 
 from chrono.shotlog import ShotRow
 from chrono.units import speed_in
+
+Points = npt.NDArray[np.float64]
 
 LAST_SHOTS = 100
 LEAST_SHOTS_WIDE = 10
@@ -21,7 +23,10 @@ class SpeedPlot(PlotWidget):
 
     def __init__(self) -> None:
         super().__init__(id="speeds", allow_pan_and_zoom=False)
-        self._shown: Any = None
+        self.points = _points([], "m/s")
+        """Number, speed, ± and counted of each shot that is plotted, shape (N, 4)."""
+        self.limits = (0.0, 1.0)
+        """Ends of the speed axis."""
 
     def on_mount(self) -> None:
         """Leave little room around it."""
@@ -32,10 +37,10 @@ class SpeedPlot(PlotWidget):
         """Plot the last shots of a setup that have a speed."""
         chosen = [row for row in rows if row.setup == setup and isfinite(row.speed_mps)]
         points = _points(chosen[-LAST_SHOTS:], unit)
-        if self._shown is not None and np.array_equal(points, self._shown):
+        title = f"{unit} by shot, ± 95 %   ● counted   × not"
+        if self.border_title == title and np.array_equal(points, self.points):
             return
-        self._shown = points
-        self.border_title = f"{unit} by shot, ± 95 %   ● counted   × not"
+        self.points, self.border_title = points, title
         self.clear()
         if len(points):
             self._set_limits(points)
@@ -44,16 +49,17 @@ class SpeedPlot(PlotWidget):
             if len(x):
                 self.errorbar(x, y, yerr=u, marker=marker, marker_style=style)
 
-    def _set_limits(self, points: np.ndarray[Any, np.dtype[np.float64]]) -> None:
+    def _set_limits(self, points: Points) -> None:
         x, y, u = points[:, :3].T
         low, high = float(np.min(y - u)), float(np.max(y + u))
         margin = 0.08 * (high - low) or 0.01 * abs(high) or 1.0
-        self.set_ylimits(low - margin, high + margin)
+        self.limits = low - margin, high + margin
+        self.set_ylimits(*self.limits)
         last = max(float(x[-1]), float(x[0]) + LEAST_SHOTS_WIDE - 1)
         self.set_xlimits(float(x[0]) - 0.7, last + 0.7)
 
 
-def _points(rows: list[ShotRow], unit: str) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _points(rows: list[ShotRow], unit: str) -> Points:
     """Return number, speed, ± and counted of each shot, shape (N, 4), all finite."""
     points = [
         (

@@ -73,7 +73,7 @@ def shot_text(row: ShotRow) -> Text:
     parts = [f"shot {row.number}", f"{row.time_s:.1f} s", fit(setup_text(row.setup), 24)]
     text = Text(" · ".join(parts) + " · ")
     if row.open:
-        text.append("open: it may still change", "italic")
+        text.append("may still change", "italic")
     elif row.counted:
         text.append("counted", "green")
     else:

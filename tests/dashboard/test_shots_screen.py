@@ -1,0 +1,221 @@
+"""The Shots screen shows what the session holds, at both sizes."""
+
+from math import isfinite
+
+import numpy as np
+import pytest
+from hand_board import SIZES, drive, hand_run, screen_text
+from textual.widgets import Digits, Static
+
+from chrono.dashboard.app import SHOWN_SHOTS, Dashboard
+from chrono.dashboard.plot import SpeedPlot
+from chrono.flags_help import FLAG_HELP
+from chrono.units import format_speed
+
+
+def shown(app: Dashboard, name: str) -> str:
+    return str(app.screen.query_one(f"#{name}", Static).content)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_latest_speed_stands_large_and_in_the_table(size):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0, 20.0)
+        await drive(app, pilot)
+
+        row = next(run.session.rows_of(slice(1, 2)))
+        assert abs(row.speed_mps / 20.0 - 1) < 1e-3
+        text = format_speed(row.speed_mps, row.U95_mps, "m/s")
+        assert app.screen.query_one(Digits).value == text
+        assert app.screen.table.cells[-1][:5] == (
+            "2",
+            f"{row.time_s:.1f}",
+            "",
+            text.removesuffix(" m/s"),
+            "yes",
+        )
+        assert "± 95 %" in screen_text(app)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_nothing_that_matters_is_cut_off(size):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(*np.linspace(28, 32, 12))
+        run.session.damaged = 3
+        await drive(app, pilot)
+        await pilot.press("h")
+        await drive(app, pilot)
+
+        text = screen_text(app)
+        series = run.session.series("")
+        mean = format_speed(series.mean_mps, series.U95_mean_mps, "m/s")
+        for words in (
+            "hand",
+            "link open",
+            "3 damaged",
+            "ON HOLD",
+            "Eye protection on",
+            "12 counted",
+            mean,
+            "median",
+            "range",
+            "gate spacing",
+            "^p",
+            "Quit",
+            "Help",
+            "Hold",
+        ):
+            assert words in text
+        rows = [line for line in text.splitlines() if " yes " in line]
+        assert len(rows) >= 4
+        assert rows[-1].split()[0] == "12"
+        assert app.screen.query_one(Digits).region.height == 3
+
+
+async def test_an_open_shot_is_listed_at_once_and_becomes_final_in_place():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        board.wait(1.0)
+        board.shoot()
+        app.drive()
+        assert [cells[4] for cells in app.screen.table.cells] == ["open"]
+        assert "may still change" in shown(app, "shot")
+
+        board.wait(4.0)
+        await drive(app, pilot)
+        assert [cells[4] for cells in app.screen.table.cells] == ["yes"]
+        assert "counted" in shown(app, "shot")
+
+
+async def test_a_shot_without_speed_says_why_and_what_to_do():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.press("enter")
+        board.edge("A", 1)
+        board.us += 1300
+        board.edge("A", 0)
+        board.wait(4.0)
+        await drive(app, pilot)
+        assert app.screen.query_one(Digits).value == "—"
+        assert app.screen.table.cells[0][3:6] == ("—", "no", "lone-a")
+        assert FLAG_HELP["lone-a"] in shown(app, "flags")
+        assert shown(app, "budget") == ""
+
+
+async def test_the_statistics_are_those_of_the_current_setup():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        board.record("setup", {"name": "one band"})
+        board.shoot_and_wait(10.0, 10.2)
+        board.record("setup", {"name": "two bands"})
+        board.shoot_and_wait(30.0, 30.5, 31.0)
+        await drive(app, pilot)
+
+        series = run.session.series("two bands")
+        text = shown(app, "statistics")
+        assert series.n == 3
+        assert text.splitlines()[0] == "two bands"
+        assert "3 counted" in text
+        assert format_speed(series.mean_mps, series.U95_mean_mps, "m/s") in text
+        assert f"{series.s_mps:.3g} m/s" in text
+        assert "5 in the session" in text
+
+
+async def test_the_table_keeps_the_last_shots_and_the_cursor_its_own():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        for _ in range(SHOWN_SHOTS + 10):
+            board.shoot()
+            board.wait(1.0)
+        board.wait(4.0)
+        await drive(app, pilot)
+        table = app.screen.table
+        assert len(table.rows) == SHOWN_SHOTS
+        assert table.selected.number == SHOWN_SHOTS + 10
+
+        await pilot.press("up", "up")
+        chosen = table.selected
+        assert chosen.number == SHOWN_SHOTS + 8
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        assert table.selected.number == chosen.number
+
+        await pilot.press("end")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        assert table.selected.number == SHOWN_SHOTS + 12
+        assert f" {SHOWN_SHOTS + 12} " in screen_text(app)
+
+        await pilot.press("home")
+        assert table.selected.number == 13
+        await pilot.press("pagedown")
+        assert 13 < table.selected.number < 40
+
+
+async def test_a_click_selects_a_shot():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0, 31.0, 32.0)
+        await drive(app, pilot)
+        await pilot.click("#table", offset=(5, 2))
+        assert app.screen.table.selected.number == 2
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_plot_holds_every_bar_of_the_current_setup(size):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        board.record("setup", {"name": "one band"})
+        board.shoot_and_wait(10.0)
+        board.record("setup", {"name": "two bands"})
+        board.shoot_and_wait(30.0, 31.0, 32.0)
+        board.edge("A", 1)
+        board.us += 1300
+        board.edge("A", 0)
+        board.wait(4.0)
+        await drive(app, pilot)
+        plot = app.screen.query_one(SpeedPlot)
+        if not plot.display:
+            await pilot.press("p")
+        assert plot.display
+
+        view = app.view
+        plot.show_shots(view.rows, view.setup.name, "m/s")
+        await pilot.pause()
+        rows = [r for r in view.rows if r.setup == "two bands" and isfinite(r.speed_mps)]
+        assert plot.points[:, 0].tolist() == [r.number for r in rows] == [2, 3, 4]
+        assert plot.points[:, 1].tolist() == [r.speed_mps for r in rows]
+        assert plot.points[:, 2].tolist() == [r.U95_mps for r in rows]
+        low, high = plot.limits
+        assert low < min(r.speed_mps - r.U95_mps for r in rows)
+        assert high > max(r.speed_mps + r.U95_mps for r in rows)
+        assert screen_text(app).count("●") == 3 + 1
+
+
+async def test_a_session_without_shots_says_so():
+    _, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        await drive(app, pilot)
+        assert app.screen.query_one(Digits).value == "—"
+        assert "no shot yet" in screen_text(app)
+        await pilot.press("a")
+        assert len(app.screen_stack) == 1
