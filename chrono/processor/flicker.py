@@ -76,6 +76,9 @@ class FlickerSpan:
         return self.blocked / self.count * self.frequency_hz * self.unit_s
 
 
+Spans = tuple[FlickerSpan, ...]
+
+
 class Watched(NamedTuple):
     """Passages of one gate that are still to be judged, after `judged` that were."""
 
@@ -167,10 +170,8 @@ def _whole_periods(steps: npt.NDArray[np.float64]) -> Flags:
     return (whole >= 1) & (whole <= MOST_PERIODS) & (np.abs(steps - whole) <= TOLERANCE)
 
 
-def sum_up(
-    spans: tuple[FlickerSpan, ...], judged: Judged, rules: Rules
-) -> tuple[FlickerSpan, ...]:
-    """Add one gate's flicker to the spans: to its last one, or as new ones."""
+def sum_up(spans: Spans, judged: Judged, rules: Rules) -> Spans:
+    """Add flicker to the spans of its gate: to the last one, or as new ones."""
     passages = judged.flicker
     if not len(passages):
         return spans
@@ -192,18 +193,17 @@ def sum_up(
     return spans
 
 
-def _joined(spans: tuple[FlickerSpan, ...], more: FlickerSpan) -> tuple[FlickerSpan, ...]:
-    """Add a span, to its gate's last one if that is less than 2 s before."""
-    for i in range(len(spans) - 1, max(len(spans) - 3, -1), -1):
-        last = spans[i]
-        if last.gate == more.gate and (more.first - last.last) * more.unit_s <= SPAN_GAP_S:
-            whole = replace(
-                last,
-                last=more.last,
-                count=last.count + more.count,
-                steps=last.steps + more.steps,
-                stepped=last.stepped + more.stepped,
-                blocked=last.blocked + more.blocked,
-            )
-            return (*spans[:i], whole, *spans[i + 1 :])
-    return (*spans, more)
+def _joined(spans: Spans, more: FlickerSpan) -> Spans:
+    """Add a span, to the last one if that is less than 2 s before."""
+    if not spans or (more.first - spans[-1].last) * more.unit_s > SPAN_GAP_S:
+        return (*spans, more)
+    last = spans[-1]
+    whole = replace(
+        last,
+        last=more.last,
+        count=last.count + more.count,
+        steps=last.steps + more.steps,
+        stepped=last.stepped + more.stepped,
+        blocked=last.blocked + more.blocked,
+    )
+    return (*spans[:-1], whole)

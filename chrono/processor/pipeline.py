@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from chrono.processor.flicker import FlickerSpan, Watched, judge_flicker, sum_up
+from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
 from chrono.processor.matching import NO_BODIES, Lengths, Row, match_passages
 from chrono.processor.passages import NO_GROUPS, Passages, group_passages
 from chrono.processor.rules import Rules
@@ -63,7 +63,7 @@ class Processor:
         self._clock = Clock()
         self._groups = NO_GROUPS
         self._watched = (Watched(), Watched())
-        self._spans: tuple[FlickerSpan, ...] = ()
+        self._spans: tuple[Spans, Spans] = ((), ())
         self._row = Row()
         self._bodies = NO_BODIES
         self._waiting = NO_LAUNCHES
@@ -125,8 +125,10 @@ class Processor:
 
     @property
     def flicker(self) -> tuple[FlickerSpan, ...]:
-        """Spans of flicker met so far, the last ones still growing."""
-        return self._spans
+        """Spans of flicker met so far in order of time; the last ones still grow."""
+        return tuple(
+            sorted((*self._spans[0], *self._spans[1]), key=lambda s: (s.first, s.gate))
+        )
 
     def anchor(self) -> int:
         """Return the latest time so far, -1 before all: what comes later has a greater key."""
@@ -189,17 +191,17 @@ class Processor:
     def _without_flicker(self, passages: Passages, known: int) -> tuple[Passages, int]:
         """Return the passages that are no flicker, of both gates."""
         split = int(np.searchsorted(passages["gate"], 1))
-        others, watched, times = [], [], []
-        for new, before in zip(
-            (passages[:split], passages[split:]), self._watched, strict=True
-        ):
-            judged, after, time = judge_flicker(new, before, known, self.rules)
-            self._spans = sum_up(self._spans, judged, self.rules)
-            others.append(judged.others)
-            watched.append(after)
-            times.append(time)
-        self._watched = watched[0], watched[1]
-        return np.concatenate(others), min(times)
+        parts = passages[:split], passages[split:]
+        (a, watched_a, known_a), (b, watched_b, known_b) = (
+            judge_flicker(part, watched, known, self.rules)
+            for part, watched in zip(parts, self._watched, strict=True)
+        )
+        self._watched = watched_a, watched_b
+        self._spans = (
+            sum_up(self._spans[0], a, self.rules),
+            sum_up(self._spans[1], b, self.rules),
+        )
+        return np.concatenate((a.others, b.others)), min(known_a, known_b)
 
     def _forget(self, known: int) -> None:
         """Drop breaks, beats and lengths that no later shot can ask for."""

@@ -17,7 +17,7 @@ Rules, local in time:
   transit, unless they are less than five, the main body has the declared length and no
   passage was left without a partner.
 - A break between first and last edge, or in the time in which the missing partner could have
-  come, is a gap. Lines lost up to the slowest transit before and after may have been another
+  come, is a gap. Lines lost up to twice the transit before and after may have been another
   body's. The transit is kept if both gates saw the same blocking and at most three lines were
   lost (any number if the length is the declared one within 10 %), or if the missing edges
   explain every lost line and no other body is near; never on lines that give no levels.
@@ -59,7 +59,8 @@ LAUNCH_DTYPE = np.dtype(
         ("stop", "i8"),  # … to here may have cost an edge
         ("lacks_first", "u1"),  # the first, the last edge of all is missing
         ("lacks_last", "u1"),
-        ("bearable", "i8"),  # lines lost around it that leave its transit certain
+        ("near", "i8"),  # how far around it lost lines may have been another body's
+        ("bearable", "i8"),  # how many of those leave its transit certain
     ]
 )
 """A shot and what is needed to finish it."""
@@ -301,6 +302,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     slow = rules.windows.slow * lone
     launches["start"] = main["key"] - slow * (main["gates"] == 2)
     launches["stop"] = main["end"] + slow * (main["gates"] == 1)
+    launches["near"] = np.minimum(rules.windows.slow, np.abs(main["twice"]))
     launches["bearable"] = _bearable_loss(main, ratio, rules)
     launches["lacks_first"] = main["lacks"] & 1
     launches["lacks_last"] = main["lacks"] >> 3
@@ -356,8 +358,7 @@ def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> No
         done["start"] - done["lacks_first"], done["stop"] + done["lacks_last"]
     )
     shots["flags"][end > begin] |= np.uint32(Flag.GAP)
-    slow = rules.windows.slow
-    begin, end = breaks_within(done["start"] - slow, done["stop"] + slow)
+    begin, end = breaks_within(done["start"] - done["near"], done["stop"] + done["near"])
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     lost = total[end] - total[begin]
     doubtful = (lost > done["bearable"]) | ((end > begin) & (done["bearable"] == 0))
