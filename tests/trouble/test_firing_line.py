@@ -91,6 +91,6 @@ def test_every_lamp_is_told_once_with_its_frequency_and_duty(
 
 @pytest.mark.parametrize("block_rows", [1, 7, 1000])
 def test_shots_do_not_depend_on_how_the_stream_was_cut(block_rows: int) -> None:
-    small = firing_line(77, size=0.1)
+    small = firing_line(77, size=0.05)
     whole, cut = shots_of(small.rows), shots_of(small.rows, block_rows)
     assert whole.tobytes() == cut.tobytes()
