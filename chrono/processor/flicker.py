@@ -20,6 +20,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from chrono.processor.passages import NO_PASSAGES, SUSPECT, Passages
+from chrono.processor.records import choose, copy, join
 from chrono.processor.rules import Rules
 from chrono.processor.timebase import Ints, Places
 
@@ -107,7 +108,7 @@ def judge_flicker(
     known : int
         Time before which all passages that are no flicker have been given out.
     """
-    passages = np.concatenate((watched.passages, new)) if len(watched.passages) else new
+    passages = join(watched.passages, new)
     n = len(passages)
     if not n:
         return Judged(passages, NO_PASSAGES, _NO_STEPS), Watched(), known
@@ -136,11 +137,13 @@ def _judge(passages: Passages, begin: Places, done: int, settled: int, rules: Ru
     stretch = np.searchsorted(begin, places, side="right") - 1
     places, stretch = places[size[stretch] >= WINDOW], stretch[size[stretch] >= WINDOW]
     fits, alike, to_next = _compare(passages, places, begin[stretch], size[stretch], rules)
-    judged = passages[done:settled].copy()
+    judged = copy(passages[done:settled])
     judged["marks"][places[fits & ~alike] - done] |= np.uint8(SUSPECT)
     is_flicker = np.zeros(len(judged), np.bool_)
     is_flicker[places[fits & alike] - done] = True
-    return Judged(judged[~is_flicker], judged[is_flicker], to_next[fits & alike])
+    return Judged(
+        choose(judged, ~is_flicker), choose(judged, is_flicker), to_next[fits & alike]
+    )
 
 
 def _compare(

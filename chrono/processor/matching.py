@@ -40,6 +40,7 @@ from chrono.processor.passages import (
     TRAIL,
     Passages,
 )
+from chrono.processor.records import join
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.processor.timebase import Ints, Places
@@ -79,13 +80,15 @@ _TIMED = _EDGES | LATE_LEAD | LATE_TRAIL
 class Row(NamedTuple):
     """
     Passages not given out yet, in order, and what stands before them: gate and time of the
-    passage in front (gate 2: none), and whether it looked like a flash with the first.
+    passage in front (gate 2: none), whether it looked like a flash with the first, and the
+    time before which nothing more can be given out.
     """
 
     passages: Passages = NO_PASSAGES
     front_gate: int = 2
     front_first: int = 0
     front_flash: bool = False
+    due: int = 0
 
 
 def match_passages(
@@ -95,16 +98,19 @@ def match_passages(
     Return the bodies that became final, the row that remains, and the time before which
     every body has been given out.
     """
-    passages = _in_order(np.concatenate((row.passages, new)) if len(new) else row.passages)
-    n = int(np.searchsorted(passages["first"], known))
+    if not len(new) and (known < row.due or not len(row.passages)):
+        return NO_BODIES, row, min([known, *row.passages["first"][:1].tolist()])
+    passages = _in_order(join(row.passages, new))
+    n = int(passages["first"].searchsorted(known))
     if not n:
-        return NO_BODIES, row._replace(passages=passages), known
+        return NO_BODIES, row._replace(passages=passages, due=0), known
     seen = passages[:n]
     units = _find_units(seen, row, rules)
     cut = _settled(seen, units, known)
     bodies = _bodies(seen, units, cut, lengths, rules)
     front = units.upright[units.upright < cut]
-    row = Row(passages[cut:], row.front_gate, row.front_first, row.front_flash)
+    due = min([*units.wanted[cut:].tolist(), *passages["first"][n : n + 1].tolist()], default=0)
+    row = Row(passages[cut:], row.front_gate, row.front_first, row.front_flash, due)
     if cut:
         row = row._replace(front_flash=bool(units.looks_flash[cut - 1]))
     if len(front):
@@ -148,7 +154,7 @@ def _in_order(passages: Passages) -> Passages:
     rank = passages["first"] * 2 + passages["gate"]
     if (rank[1:] >= rank[:-1]).all():
         return passages
-    return passages[np.argsort(rank, kind="stable")]
+    return passages.take(rank.argsort(kind="stable"))
 
 
 def _find_units(seen: Passages, row: Row, rules: Rules) -> _Units:
@@ -158,14 +164,14 @@ def _find_units(seen: Passages, row: Row, rules: Rules) -> _Units:
     last, wanted = np.arange(n), first + windows.slow + 2 * windows.flash
     looks_flash = _looks_flash(seen, first, gate, windows.flash)
     is_flash = looks_flash & ~np.concatenate(([row.front_flash], looks_flash[:-1]))
-    flash = np.flatnonzero(is_flash)
+    flash = is_flash.nonzero()[0]
     upright = last.copy()
     if len(flash):
         last[flash] = flash + 1
         wanted[flash] = first[flash + 1] + windows.flash
         wanted[flash + 1] = wanted[flash]
         upright = np.flatnonzero(~(is_flash | np.concatenate(([False], is_flash[:-1]))))
-    pair = np.flatnonzero(_clean(seen[upright], row, rules)) if len(upright) > 1 else _NONE
+    pair = _clean(seen.take(upright) if len(flash) else seen, row, rules).nonzero()[0]
     clean = upright[pair], upright[pair + 1]
     last[clean[0]] = clean[1]
     wanted[clean[1]] = wanted[clean[0]]
@@ -183,14 +189,15 @@ def _find_units(seen: Passages, row: Row, rules: Rules) -> _Units:
 
 
 _NONE = np.zeros(0, np.intp)
+_NOTHING = np.zeros(0, np.bool_)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit: int) -> Flags:
     """Tell which passages coincide with the next one, at the other gate."""
     looks = np.zeros(len(seen), np.bool_)
-    near = np.flatnonzero((np.diff(first) <= limit) & (gate[1:] != gate[:-1]))
+    near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
-        one, two = seen[near], seen[near + 1]
+        one, two = seen.take(near), seen.take(near + 1)
         edges = one["marks"] & _EDGES
         alike = (edges == two["marks"] & _EDGES) & (edges & LEAD > 0)
         longer = np.maximum(one["last"] - one["first"], two["last"] - two["first"])
@@ -202,9 +209,11 @@ def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit
 def _clean(upright: Passages, row: Row, rules: Rules) -> Flags:
     """Tell for each passage but the last whether it and the next are a clean pair."""
     windows = rules.windows
+    if len(upright) < 2:
+        return _NOTHING
     first, last = upright["first"].copy(), upright["last"].copy()
     gate, edges = upright["gate"].copy(), upright["marks"] & _TIMED
-    lead, trail = np.diff(first), np.diff(last)
+    lead, trail = first[1:] - first[:-1], last[1:] - last[:-1]
     clean = (gate[:-1] == 0) & (gate[1:] == 1) & (edges[:-1] == edges[1:])
     clean &= (lead >= windows.fast) & (lead <= windows.slow)
     block = last - first
@@ -252,14 +261,16 @@ def _bodies(seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Ru
     pairs, lone = _pair_clusters(
         seen, units.other[is_settled], units.cluster[is_settled], lengths, rules
     )
-    a, b = (np.concatenate((clean[i], pairs[i])) for i in (0, 1))
-    one, two = seen[a], seen[b]
-    parts = [_paired(one, two, compare_passages(one, two, lengths.at(one["first"]), rules))]
+    parts = [_clean_bodies(seen.take(clean[0]), seen.take(clean[1]))]
+    if len(pairs[0]):
+        one, two = seen.take(pairs[0]), seen.take(pairs[1])
+        compared = compare_passages(one, two, lengths.at(one["first"]), rules)
+        parts.append(_paired(one, two, compared))
     if len(lone):
-        parts.append(_lone(seen[lone]))
+        parts.append(_lone(seen.take(lone)))
     if len(flash):
-        parts.append(_flashes(seen[flash], seen[flash + 1], lengths, rules))
-    return np.concatenate(parts) if len(parts) > 1 else parts[0]
+        parts.append(_flashes(seen.take(flash), seen.take(flash + 1), lengths, rules))
+    return join(*parts)
 
 
 def _pair_clusters(
@@ -277,7 +288,7 @@ def _pair_clusters(
         return (_NONE, _NONE), other
     cells_a = np.concatenate([np.repeat(a, len(b)) for a, b in sides])
     cells_b = np.concatenate([np.tile(b, len(a)) for a, b in sides])
-    one, two = seen[cells_a], seen[cells_b]
+    one, two = seen.take(cells_a), seen.take(cells_b)
     cells = compare_passages(one, two, lengths.at(one["first"]), rules)
     tables = cells["score"], np.where(cells["alike"], cells["score"], 0.0)
     chosen, begin = [], 0
@@ -348,6 +359,30 @@ def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[in
         else:
             j += 1
     return pairs
+
+
+def _clean_bodies(a: Passages, b: Passages) -> Bodies:
+    bodies = np.zeros(len(a), BODY_DTYPE)
+    if not len(a):
+        return bodies
+    first, last = a["first"].copy(), a["last"].copy()
+    lead, block_b = b["first"] - first, b["last"] - b["first"]
+    bodies["key"], bodies["host_us"], bodies["end"] = first, a["host_us"], b["last"]
+    bodies["lead"], bodies["trail"] = lead, b["last"] - last
+    bodies["block_a"], bodies["block_b"] = last - first, block_b
+    bodies["twice"] = lead + bodies["trail"]
+    bodies["surplus"] = bodies["block_a"] - block_b
+    bodies["used"], bodies["sound"] = EdgesUsed.BOTH, 3
+    bodies["kind"], bodies["gates"] = Kind.NORMAL, 3
+    half = (a["marks"] & TRAIL == 0).nonzero()[0]
+    if len(half):
+        for name in ("trail", "block_a", "block_b"):
+            bodies[name][half] = ABSENT
+        bodies["twice"][half] = 2 * lead[half]
+        bodies["surplus"][half] = 0
+        bodies["used"][half], bodies["sound"][half] = EdgesUsed.LEAD, 1
+        bodies["lacks"][half] = 10
+    return bodies
 
 
 def _paired(a: Passages, b: Passages, pairs: Pairs) -> Bodies:

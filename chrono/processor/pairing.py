@@ -116,7 +116,7 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     pairs["kind"] = _kinds(pairs["twice"], rules)
     strangers |= _implausible(pairs, length_m, rules)
     pairs["kind"][strangers] = Kind.STRANGERS
-    pairs["used"][(pairs["twice"] <= 0) | (pairs["kind"] == Kind.STRANGERS)] = EdgesUsed.NONE
+    pairs["used"][(pairs["twice"] <= 0) | strangers] = EdgesUsed.NONE
     pairs["score"] = _scores(pairs, length_m, rules)
     return pairs
 

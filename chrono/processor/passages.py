@@ -94,8 +94,8 @@ _CLOSED, _DECIDED, _WAITING = range(3)
 def _by_gate(new: Edges, carried: Edges) -> Edges:
     """Return all edges, gate A's before gate B's, each in the order of their lines."""
     edges = carried.followed_by(new) if len(carried.t) else new
-    gate = edges.what & 1
-    return edges.take(np.concatenate((np.flatnonzero(gate == 0), np.flatnonzero(gate))))
+    at_b = (edges.what & 1).view(np.bool_)
+    return edges.take(np.concatenate(((~at_b).nonzero()[0], at_b.nonzero()[0])))
 
 
 def _level(what: Bytes) -> Bytes:
@@ -104,12 +104,12 @@ def _level(what: Bytes) -> Bytes:
 
 def _group_starts(edges: Edges, windows: Windows) -> Places:
     t, what = edges.t, edges.what
-    step, level = np.diff(t), _level(what)
+    step, level = t[1:] - t[:-1], _level(what)
     blocked = (level[:-1] == 1) & (level[1:] == 0)
     boundary = (step >= windows.quiet) & ~blocked
     boundary |= step >= windows.block_limit
     boundary |= (what[1:] ^ what[:-1]) & 1 == 1
-    return np.concatenate(([0], np.flatnonzero(boundary) + 1))
+    return np.concatenate(([0], boundary.nonzero()[0] + 1))
 
 
 def _firsts(edges: Edges, starts: Places) -> list[int]:

@@ -13,12 +13,14 @@ from dataclasses import replace
 import numpy as np
 
 from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
-from chrono.processor.matching import NO_BODIES, Lengths, Row, match_passages
+from chrono.processor.matching import Lengths, Row, match_passages
 from chrono.processor.passages import NO_GROUPS, Passages, group_passages
+from chrono.processor.records import join
 from chrono.processor.rules import Rules
 from chrono.processor.shots import (
     NO_LAUNCHES,
     NO_SHOTS,
+    Crew,
     finish_launches,
     gather_launches,
     interval_shots,
@@ -65,7 +67,7 @@ class Processor:
         self._watched = (Watched(), Watched())
         self._spans: tuple[Spans, Spans] = ((), ())
         self._row = Row()
-        self._bodies = NO_BODIES
+        self._crew = Crew()
         self._waiting = NO_LAUNCHES
         self._breaks, self._beats = NO_BREAKS, NO_BEATS
         self._lengths = Lengths(
@@ -91,7 +93,7 @@ class Processor:
             self._feed_part(part, notes, last)
             for part, notes, last in self._parts(events, controls)
         ]
-        return np.concatenate(found) if len(found) > 1 else found[0]
+        return join(*found)
 
     def pass_time(self, host_us: int) -> Shots:
         """Return the shots that silence up to this time on the host's clock made final."""
@@ -155,7 +157,7 @@ class Processor:
             self._take_setup(last)
             return shots
         more = self._take_new_counter(last)
-        return np.concatenate((shots, more)) if len(more) else shots
+        return join(shots, more)
 
     def _take_lines(self, events: Events, notes: Sequence[Control]) -> Shots:
         edges, beats, breaks, self._clock = run_clock(events, notes, self._clock, self.rules)
@@ -172,15 +174,9 @@ class Processor:
         )
         passages, known = self._without_flicker(passages, known)
         bodies, self._row, known = match_passages(passages, self._row, known, lengths, rules)
-        launches, self._bodies, known = gather_launches(
-            bodies, self._bodies, known, lengths, rules
-        )
-        if len(launches):
-            self._waiting = (
-                np.concatenate((self._waiting, launches)) if len(self._waiting) else launches
-            )
+        launches, self._crew, known = gather_launches(bodies, self._crew, known, lengths, rules)
         shots, self._waiting = finish_launches(
-            self._waiting, self._breaks, self._beats, known, rules
+            join(self._waiting, launches), self._breaks, self._beats, known, rules
         )
         if len(shots):
             shots = make_unique(shots, self._last_key)
@@ -201,7 +197,7 @@ class Processor:
             sum_up(self._spans[0], a, self.rules),
             sum_up(self._spans[1], b, self.rules),
         )
-        return np.concatenate((a.others, b.others)), min(known_a, known_b)
+        return join(a.others, b.others), min(known_a, known_b)
 
     def _forget(self, known: int) -> None:
         """Drop breaks, beats and lengths that no later shot can ask for."""
@@ -249,7 +245,7 @@ class Processor:
         shots = NO_SHOTS
         if self._clock.started:
             link = replace(hello, origin="link", position=0)
-            shots = np.concatenate((self._take_lines(NO_EVENTS, [link]), self.finish()))
+            shots = join(self._take_lines(NO_EVENTS, [link]), self.finish())
             self._clock = replace(self._clock, other_counter=True)
         self.rules = rules
         return shots

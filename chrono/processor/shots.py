@@ -40,6 +40,7 @@ from chrono.processor.pairing import (
     speck_length,
     use_only,
 )
+from chrono.processor.records import choose, join, part
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
 from chrono.processor.timebase import Beats, Breaks, Ints, Places
@@ -66,47 +67,60 @@ LAUNCH_DTYPE = np.dtype(
 """A shot and what is needed to finish it."""
 
 Launches = npt.NDArray[np.void]
+
+
+class Crew(NamedTuple):
+    """Bodies whose launch is not complete, and the time before which none will be."""
+
+    bodies: Bodies = NO_BODIES
+    due: int = 0
+
+
 NO_LAUNCHES = np.zeros(0, LAUNCH_DTYPE)
 NO_SHOTS: Shots = np.zeros(0, SHOT_DTYPE)
 
 
 def gather_launches(
-    new: Bodies, carried: Bodies, known: int, lengths: Lengths, rules: Rules
-) -> tuple[Launches, Bodies, int]:
+    new: Bodies, crew: Crew, known: int, lengths: Lengths, rules: Rules
+) -> tuple[Launches, Crew, int]:
     """
     Return the launches that became complete, the bodies of the others, and the time before
     which every launch has been given out.
     """
-    bodies = np.concatenate((carried, new)) if len(carried) else new
-    bodies = _in_order(bodies[(bodies["kind"] != Kind.LONE) | (bodies["suspect"] == 0)])
+    if not len(new) and known < crew.due:
+        return NO_LAUNCHES, crew, min([known, *crew.bodies["key"][:1].tolist()])
+    bodies = join(crew.bodies, new)
+    bodies = _in_order(choose(bodies, bodies["suspect"] == 0))
     if not len(bodies):
-        return NO_LAUNCHES, NO_BODIES, known
+        return NO_LAUNCHES, Crew(), known
     windows = rules.windows
     key, kind = bodies["key"].copy(), bodies["kind"]
-    leader = _leaders(key, kind == Kind.NORMAL, windows.launch)
+    leader = _leaders(key, kind == _NORMAL, windows.launch)
     head = _heads(bodies, key, leader, lengths, rules)
-    lone = np.flatnonzero((head < 0) & (kind == Kind.LONE))
-    head[lone] = lone[_group_heads(key[lone], windows.launch)]
-    single = head < 0
-    head[single] = np.flatnonzero(single)
-    patience = np.where(leader | (kind == Kind.LONE), windows.launch + windows.slow, 0)
-    done = (key + patience <= known)[head]
-    rest = bodies[~done]
-    launches = _launches(bodies, head, done, lengths, rules)
-    return launches, rest, min([known, *rest["key"][:1].tolist()])
+    is_lone = kind == _LONE
+    lone = ((head < 0) & is_lone).nonzero()[0]
+    if len(lone):
+        head[lone] = lone[_group_heads(key[lone], windows.launch)]
+    single = (head < 0).nonzero()[0]
+    head[single] = single
+    complete = (key + (leader | is_lone) * (windows.launch + windows.slow))[head]
+    waits = (complete > known).nonzero()[0]
+    crew = Crew(bodies.take(waits), int(complete[waits].min(initial=2**62)))
+    launches = _launches(bodies, head, (complete <= known).nonzero()[0], lengths, rules)
+    return launches, crew, min([known, *crew.bodies["key"][:1].tolist()])
 
 
 def _in_order(bodies: Bodies) -> Bodies:
     key = bodies["key"]
     if (key[1:] > key[:-1]).all():
         return bodies
-    return bodies[np.lexsort((bodies["gates"], bodies["kind"], key))]
+    return bodies.take(np.lexsort((bodies["gates"], bodies["kind"], key)))
 
 
 def _leaders(key: Ints, normal: Flags, window: int) -> Flags:
     """Tell which bodies begin a launch."""
     leader = np.zeros(len(key), np.bool_)
-    places = np.flatnonzero(normal)
+    places = normal.nonzero()[0]
     leader[places[_group_heads(key[places], window) == np.arange(len(places))]] = True
     return leader
 
@@ -114,7 +128,7 @@ def _leaders(key: Ints, normal: Flags, window: int) -> Flags:
 def _group_heads(key: Ints, window: int) -> Places:
     """Return for each key the place of the first one of its group, `window` long."""
     place = np.arange(len(key))
-    if (np.diff(key) >= window).all():
+    if (key[1:] - key[:-1] >= window).all():
         return place
     heads, head = place.tolist(), 0
     times = key.tolist()
@@ -127,13 +141,11 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 def _heads(bodies: Bodies, key: Ints, leader: Flags, lengths: Lengths, rules: Rules) -> Places:
     """Return the place of each body's launch, -1 for those that belong to none."""
-    places = np.flatnonzero(leader)
+    places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
     head[places] = places
     kind = bodies["kind"]
-    may = np.flatnonzero(
-        ~leader & ((kind == Kind.NORMAL) | (kind == Kind.SLOW) | (kind == Kind.LONE))
-    )
+    may = (~leader & ((kind == _NORMAL) | (kind == _SLOW) | (kind == _LONE))).nonzero()[0]
     if not len(places) or not len(may):
         return head
     after = np.searchsorted(key[places], key[may], side="right")
@@ -159,20 +171,19 @@ def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Fla
 
 
 def _launches(
-    bodies: Bodies, head: Places, done: Flags, lengths: Lengths, rules: Rules
+    bodies: Bodies, head: Places, members: Places, lengths: Lengths, rules: Rules
 ) -> Launches:
-    """Make one launch of each group of bodies that is done."""
-    members = np.flatnonzero(done)
+    """Make one launch of each group of bodies; `members` are the places of all of them."""
     if not len(members):
         return NO_LAUNCHES
     if (head[members] == members).all():
-        alone = bodies[members]
+        alone = bodies.take(members)
         return _rows(alone, alone, lengths.at(alone["key"]), rules)
     _, begin, group = np.unique(head[members], return_index=True, return_inverse=True)
-    first = bodies[members[begin]]
+    first = bodies.take(members[begin])
     declared = lengths.at(first["key"])
-    company = _company(bodies[members], group, declared, rules)
-    main = _unmerged(bodies[members[company.main]], company, rules)
+    company = _company(bodies.take(members), group, declared, rules)
+    main = _unmerged(bodies.take(members[company.main]), company, rules)
     return _add_company(_rows(first, main, declared, rules), main, company)
 
 
@@ -235,8 +246,7 @@ def _first_of(group: Places, values: Ints, n: int) -> Ints:
 
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
-    """Use only the edges that another passage, merged at one gate, left alone."""
-    main = main.copy()
+    """Use only the edges that another passage, merged at one gate, left alone, in place."""
     tight = MERGED_SHARE * main["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
     at_gate = main["key"], main["key"] + main["lead"]
     for more, lone, own in zip((-1, 1), company.lone_keys, at_gate, strict=True):
@@ -273,6 +283,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launche
     return launches
 
 
+_NORMAL, _SLOW, _LONE = int(Kind.NORMAL), int(Kind.SLOW), int(Kind.LONE)
 _KIND_FLAGS = np.zeros(len(Kind), np.uint32)
 _KIND_FLAGS[Kind.SLOW] = Flag.TOO_SLOW
 _KIND_FLAGS[Kind.FAST] = Flag.TOO_FAST
@@ -289,15 +300,14 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     for name in ("end", "lead", "trail", "block_a", "block_b"):
         shot[name] = main[name]
     shot["companion"] = np.nan
-    reversed_ = main["kind"] == Kind.REVERSED
-    shot["used"] = np.where(reversed_, EdgesUsed.NONE, main["used"])
+    shot["used"] = main["used"]
     flags = _KIND_FLAGS[main["kind"]] | _ONLY_FLAGS[shot["used"]]
     with np.errstate(invalid="ignore"):
         ratio = body_lengths(main, rules, main["twice"]) / declared
         flags[ratio < 1 - LENGTH_TOLERANCE] |= np.uint32(Flag.SHORT)
         flags[ratio > 1 + LENGTH_TOLERANCE] |= np.uint32(Flag.LONG)
-    lone = main["kind"] == Kind.LONE
-    flags[lone] |= main["gates"][lone]
+    lone = main["kind"] == _LONE
+    flags |= np.where(lone, main["gates"], 0)
     shot["flags"] = flags
     slow = rules.windows.slow * lone
     launches["start"] = main["key"] - slow * (main["gates"] == 2)
@@ -329,7 +339,9 @@ def finish_launches(
     """Return the shots that are final, in order of key, and the launches that are not."""
     if not len(waiting):
         return NO_SHOTS, waiting
-    waiting = waiting[np.argsort(waiting["shot"]["key"], kind="stable")]
+    key = waiting["shot"]["key"]
+    if (key[1:] < key[:-1]).any():
+        waiting = waiting.take(key.argsort(kind="stable"))
     end = waiting["stop"] + rules.windows.slow
     final = end + rules.windows.wait <= known
     if len(beats.t) and rules.windows.wait:
@@ -337,7 +349,7 @@ def finish_launches(
     final &= waiting["shot"]["key"] < known
     n = int(np.argmin(np.append(final, False)))
     done = waiting[:n]
-    shots = done["shot"].copy()
+    shots = part(done, "shot")
     if len(breaks.mark):
         _mark_gaps(shots, done, breaks, rules)
     if len(beats.t):

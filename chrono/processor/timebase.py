@@ -40,6 +40,7 @@ UNKNOWN_LOSS = 1 << 16
 LATE = 8
 """Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
 
+_BEAT = int(Kind.BEAT)
 _NOWHERE = np.zeros(0, np.intp)
 _LONGEST_HOST_STEP_US = 10**12
 _YOUNG_S, _YOUNG_LINES = 5.0, 1000
@@ -219,15 +220,17 @@ def run_clock(
     chain = _chain(lines, start, rules)
     hellos = [int(np.searchsorted(used, c.position)) for c in controls if c.origin == "hello"]
     restarts = _restarts(lines, chain, hellos, clock, rules)
-    jumps = np.union1d(chain.jumps, restarts)
+    jumps = np.union1d(chain.jumps, restarts) if len(restarts) else chain.jumps
     raw = _times(chain, jumps, start, rules)
     t = _bounded_back(raw, start, rules)
     notes = _notes(events, used, controls, chain, rules)
     breaks, lost_lines = _breaks(chain, t, jumps, notes, start, rules)
-    edges = _edges(lines, t[1:])
-    beats, board_lost = _beats(lines, t[1:], restarts, clock)
+    is_beat = lines.kind == _BEAT
+    edges = _edges(lines, t[1:], (~is_beat).nonzero()[0])
+    places = is_beat.nonzero()[0]
+    beats, board_lost = _beats(lines, t[1:], places, restarts, clock)
     after = replace(
-        _after(lines, raw, t, start),
+        _after(lines, raw, t, places, start) if len(lines) else start,
         mark=int(breaks.mark[-1]) if len(breaks.mark) else start.mark,
         anew=any(place >= len(lines) for place in hellos) or (clock.anew and not len(lines)),
         other_counter=clock.other_counter and not len(lines),
@@ -260,7 +263,7 @@ class _Chain(NamedTuple):
 
 
 def _used_lines(events: Events, clock: Clock) -> tuple[Places, Events, int]:
-    used = np.flatnonzero(events.kind <= Kind.BEAT)
+    used = (events.kind <= _BEAT).nonzero()[0]
     lines = _take(events, used)
     twice = _twice(lines, clock)
     if not len(twice):
@@ -278,7 +281,9 @@ def _take(events: Events, places: Places) -> Events:
 def _twice(lines: Events, clock: Clock) -> Places:
     """Return the places of lines equal to the one before, sequence number included."""
     number = lines.sequence
-    same = np.flatnonzero((number[1:] == number[:-1]) & (number[1:] != NO_SEQUENCE)) + 1
+    same = (number[1:] == number[:-1]).nonzero()[0] + 1
+    if len(same):
+        same = same[number[same] != NO_SEQUENCE]
     if len(number) and number[0] == clock.sequence != NO_SEQUENCE:
         same = np.concatenate(([0], same))
     if not len(same):
@@ -317,10 +322,14 @@ def _chain(lines: Events, start: Clock, rules: Rules) -> _Chain:
     """Compare each line's counter, host time and sequence number with those before."""
     host_us = np.concatenate(([start.host_us], lines.host_us))
     number = np.concatenate((np.array([start.sequence], np.int32), lines.sequence))
-    missing = (np.diff(number) - np.int32(1)) & np.int32(_SEQUENCES - 1)
-    missing[np.minimum(number[1:], number[:-1]) == NO_SEQUENCE] = 0
-    host_steps_us = np.clip(np.diff(host_us), 0, _LONGEST_HOST_STEP_US)
-    steps = np.diff(lines.counter, prepend=start.counter) & ((1 << rules.counter_bits) - 1)
+    counter = np.concatenate(([start.counter], lines.counter))
+    missing = (number[1:] - number[:-1] - np.int32(1)) & np.int32(_SEQUENCES - 1)
+    if number.min() == NO_SEQUENCE:
+        missing[np.minimum(number[1:], number[:-1]) == NO_SEQUENCE] = 0
+    host_steps_us = host_us[1:] - host_us[:-1]
+    if (np.abs(host_steps_us - _LONGEST_HOST_STEP_US // 2) > _LONGEST_HOST_STEP_US // 2).any():
+        host_steps_us = np.clip(host_steps_us, 0, _LONGEST_HOST_STEP_US)
+    steps = (counter[1:] - counter[:-1]) & ((1 << rules.counter_bits) - 1)
     steps, jumps = unwrap_steps(steps, host_steps_us, rules)
     return _Chain(host_us, steps, host_steps_us, missing, jumps + 1)
 
@@ -347,7 +356,7 @@ def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, 
     ahead_s: npt.NDArray[np.float64] = host_steps_us * 1e-6 - steps * rules.unit_s
     if turn_s < 2 * HOST_TOLERANCE_S:
         return _fewest_turns(steps, ahead_s, turn, rules), np.zeros(0, np.intp)
-    far = np.flatnonzero(np.abs(ahead_s) > HOST_TOLERANCE_S)
+    far = (np.abs(ahead_s) > HOST_TOLERANCE_S).nonzero()[0]
     if not len(far):
         return steps, far
     turns = np.rint(ahead_s[far] / turn_s)
@@ -387,7 +396,8 @@ def _restarts(
 def _times(chain: _Chain, jumps: Places, start: Clock, rules: Rules) -> Ints:
     """Return the lines' times with that of the line before in front."""
     t = np.concatenate(([start.t], chain.steps))
-    t[jumps] = np.maximum(_host_units(chain, jumps, rules), rules.windows.dead)
+    if len(jumps):
+        t[jumps] = np.maximum(_host_units(chain, jumps, rules), rules.windows.dead)
     if start.t + int(t[1:].max(initial=0)) * len(chain.steps) > _END_OF_TIME:
         t[1:][np.cumsum(t, dtype=np.float64)[1:] > _END_OF_TIME] = 0
     return np.cumsum(t)
@@ -399,7 +409,7 @@ def _host_units(chain: _Chain, places: Places, rules: Rules) -> Ints:
 
 def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> Ints:
     """Let no line lie further back than the rules allow, however many steps led there."""
-    if start.t == start.top and not (np.diff(raw) < 0).any():
+    if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw
     top = np.maximum(np.maximum.accumulate(raw), start.top)
     return np.maximum(raw, top - rules.units(BACK_STEP_S))
@@ -436,7 +446,7 @@ def _breaks(
     chain: _Chain, t: Ints, jumps: Places, notes: _Notes | None, start: Clock, rules: Rules
 ) -> tuple[Breaks, int]:
     """Return the breaks in order, and how many lines were lost as far as is known."""
-    gaps = np.flatnonzero(chain.missing) + 1
+    gaps = chain.missing.nonzero()[0] + 1
     if not len(gaps) and not len(jumps) and notes is None:
         return NO_BREAKS, 0
     lines = np.union1d(gaps, jumps)
@@ -461,16 +471,18 @@ def _breaks(
     return breaks, int(lost[lost < UNKNOWN_LOSS].sum())
 
 
-def _edges(lines: Events, t: Ints) -> Edges:
-    places = np.flatnonzero(lines.kind != Kind.BEAT)
+def _edges(lines: Events, t: Ints, places: Places) -> Edges:
     lines, t = _take(lines, places), t if len(places) == len(t) else t[places]
     what = lines.gate | lines.level << np.uint8(1) | lines.kind * np.uint8(LATE)
     return Edges(t, lines.host_us, what)
 
 
-def _beats(lines: Events, t: Ints, restarts: Places, clock: Clock) -> tuple[Beats, int]:
+def _beats(
+    lines: Events, t: Ints, places: Places, restarts: Places, clock: Clock
+) -> tuple[Beats, int]:
     """Return the beats with their loss so far, and the board's own count after the last."""
-    places = np.flatnonzero(lines.kind == Kind.BEAT)
+    if not len(places) and not len(restarts):
+        return NO_BEATS, clock.board_lost
     told = lines.lost[places].astype(np.int64)
     before = np.concatenate(([clock.board_lost], told))
     if len(restarts):
@@ -483,12 +495,9 @@ def _beats(lines: Events, t: Ints, restarts: Places, clock: Clock) -> tuple[Beat
     return Beats(t[places], clock.tally.board_lost + np.cumsum(growth)), int(before[-1])
 
 
-def _after(lines: Events, raw: Ints, t: Ints, start: Clock) -> Clock:
+def _after(lines: Events, raw: Ints, t: Ints, beats: Places, start: Clock) -> Clock:
     """Return the clock as it stands after the last line."""
-    if not len(lines):
-        return start
     kind, gate, level = (int(x[-1]) for x in (lines.kind, lines.gate, lines.level))
-    beats = np.flatnonzero(lines.kind == Kind.BEAT)
     return replace(
         start,
         started=True,
@@ -498,15 +507,20 @@ def _after(lines: Events, raw: Ints, t: Ints, start: Clock) -> Clock:
         line=kind + 4 * gate + 8 * level,
         t=int(raw[-1]),
         top=max(start.top, int(t.max())),
-        levels=(_level(lines, beats, 0, start), _level(lines, beats, 1, start)),
+        levels=_levels(lines, start),
         beat_host_us=int(lines.host_us[beats[-1]]) if len(beats) else start.beat_host_us,
     )
 
 
-def _level(lines: Events, beats: Places, gate: int, start: Clock) -> int:
-    """Return the last known level of a gate."""
-    own = np.flatnonzero((lines.gate == gate) & (lines.kind != Kind.BEAT))
-    beat, edge = (int(x[-1]) if len(x) else -1 for x in (beats, own))
-    if beat > edge:
-        return int(lines.level[beat]) >> gate & 1
-    return int(lines.level[edge]) if edge >= 0 else start.levels[gate]
+def _levels(lines: Events, start: Clock) -> tuple[int, int]:
+    """Return the last known levels of both gates."""
+    found: dict[int, int] = {}
+    for last in range(len(lines) - 1, -1, -1):
+        level = int(lines.level[last])
+        if lines.kind[last] == _BEAT:
+            found = {0: level & 1, 1: level >> 1} | found
+        else:
+            found.setdefault(int(lines.gate[last]), level)
+        if len(found) == 2:
+            break
+    return found.get(0, start.levels[0]), found.get(1, start.levels[1])

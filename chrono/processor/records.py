@@ -1,0 +1,42 @@
+"""Moving whole records of structured arrays about at the speed of memory.
+
+numpy copies structured elements field by field in indexing, concatenation and `copy`; as
+plain bytes the same takes a tenth of the time.
+"""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Records = npt.NDArray[np.void]
+
+
+def choose(records: Records, chosen: npt.NDArray[np.bool_]) -> Records:
+    """Return the records where `chosen` is true; the array itself if all are."""
+    places = chosen.nonzero()[0]
+    return records if len(places) == len(records) else records.take(places)
+
+
+def join(*parts: Records) -> Records:
+    """Return the records of all parts, one after the other; a lone part itself."""
+    filled = [part for part in parts if len(part)]
+    if len(filled) < 2:
+        return filled[0] if filled else parts[0]
+    return np.concatenate([_bytes(part) for part in filled]).view(parts[0].dtype)
+
+
+def copy(records: Records) -> Records:
+    """Return a copy of the records."""
+    return _bytes(np.ascontiguousarray(records)).copy().view(records.dtype)
+
+
+def _bytes(records: Records) -> npt.NDArray[Any]:
+    return records.view(np.dtype((np.void, records.dtype.itemsize)))
+
+
+def part(records: Records, name: str) -> Records:
+    """Return a copy of one structured field."""
+    kind, offset = records.dtype.fields[name][:2]  # type: ignore[index]
+    table = records.view(np.uint8).reshape(len(records), records.dtype.itemsize)
+    return np.ascontiguousarray(table[:, offset : offset + kind.itemsize]).view(kind)[:, 0]
