@@ -112,9 +112,12 @@ def judge_flicker(
     n = len(passages)
     if not n:
         return Judged(passages, NO_PASSAGES, _NO_STEPS), Watched(), known
-    first = passages["first"]
+    first = passages["first"].copy()
     apart = rules.units(STRETCH_S)
-    begin = np.concatenate(([0], np.flatnonzero(np.diff(first) > apart) + 1))
+    if not len(new) and known <= first[-1] + apart:
+        known = min([known, *first[watched.judged : watched.judged + 1].tolist()])
+        return Judged(new, NO_PASSAGES, _NO_STEPS), watched, known
+    begin = np.concatenate(([0], (first[1:] - first[:-1] > apart).nonzero()[0] + 1))
     start, settled = int(begin[-1]), n
     if known <= int(first[-1]) + apart:
         settled = n - WINDOW // 2 if n - start >= WINDOW else start
@@ -130,6 +133,8 @@ _NO_STEPS = np.zeros(0, np.int64)
 
 def _judge(passages: Passages, begin: Places, done: int, settled: int, rules: Rules) -> Judged:
     """Judge the passages from `done` to `settled`; stretches begin at `begin`."""
+    if len(passages) < WINDOW:
+        return Judged(passages[done:settled], NO_PASSAGES, _NO_STEPS)
     size = np.diff(np.append(begin, len(passages)))
     if size.max() < WINDOW:
         return Judged(passages[done:settled], NO_PASSAGES, _NO_STEPS)

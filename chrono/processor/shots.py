@@ -58,10 +58,11 @@ LAUNCH_DTYPE = np.dtype(
         ("shot", SHOT_DTYPE),
         ("start", "i8"),  # a break from here
         ("stop", "i8"),  # … to here may have cost an edge
-        ("lacks_first", "u1"),  # the first, the last edge of all is missing
-        ("lacks_last", "u1"),
-        ("near", "i8"),  # how far around it lost lines may have been another body's
-        ("bearable", "i8"),  # how many of those leave its transit certain
+        ("twice", "i8"),  # of the main body, as in BODY_DTYPE
+        ("surplus", "i8"),
+        ("ratio", "f8"),  # its length to the declared one
+        ("lacks", "u1"),
+        ("alone", "u1"),
     ]
 )
 """A shot and what is needed to finish it."""
@@ -275,7 +276,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launche
     fit = flags & np.uint32(Flag.SHORT | Flag.LONG) == 0
     certain = all_met & fit & (shot["used"] == EdgesUsed.BOTH) & ~crowded
     shot["used"][broken & ~certain] = EdgesUsed.NONE
-    launches["bearable"][(main["lacks"] > 0) & (company.companions > 0)] = 0
+    launches["alone"] = company.companions == 0
     for name, block in zip(("block_a", "block_b"), company.lone_blocks, strict=True):
         shot[name][lone] = block[lone]
     for keys, flag in zip(company.lone_keys, (Flag.LONE_A, Flag.LONE_B), strict=True):
@@ -312,24 +313,23 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     slow = rules.windows.slow * lone
     launches["start"] = main["key"] - slow * (main["gates"] == 2)
     launches["stop"] = main["end"] + slow * (main["gates"] == 1)
-    launches["near"] = np.minimum(rules.windows.slow, np.abs(main["twice"]))
-    launches["bearable"] = _bearable_loss(main, ratio, rules)
-    launches["lacks_first"] = main["lacks"] & 1
-    launches["lacks_last"] = main["lacks"] >> 3
+    launches["ratio"], launches["alone"] = ratio, True
+    for name in ("twice", "surplus", "lacks"):
+        launches[name] = main[name]
     return launches
 
 
-def _bearable_loss(main: Bodies, ratio: Floats, rules: Rules) -> Ints:
-    """Return how many lines may be lost around a body and its transit still be certain."""
-    tight = LOSS_SHARE * main["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
-    alike = (main["lacks"] == 0) & (np.abs(main["surplus"]) <= tight)
+def _bearable_loss(launches: Launches, rules: Rules) -> Ints:
+    """Return how many lines may be lost around each and its transit still be certain."""
+    lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
+    tight = LOSS_SHARE * launches["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
+    alike = (lacks == 0) & (np.abs(launches["surplus"]) <= tight)
     bearable = np.where(alike, WHOLE_LOSS, 0)
-    with np.errstate(invalid="ignore"):
-        bearable[alike & (np.abs(ratio - 1) <= CLOSE_LENGTH)] = ANY_LOSS
-        off = np.abs(ratio - 1) > LENGTH_TOLERANCE
+    bearable[alike & (off <= CLOSE_LENGTH)] = ANY_LOSS
     if rules.lines == "framed":
-        explained = np.bitwise_count(main["lacks"]).astype(np.int64)
-        bearable = np.where((main["lacks"] > 0) & ~off, explained, bearable)
+        explained = (lacks > 0) & (launches["alone"] > 0) & ~(off > LENGTH_TOLERANCE)
+        missing_edges = np.bitwise_count(lacks).astype(np.int64)
+        bearable = np.where(explained, missing_edges, bearable)
     return bearable
 
 
@@ -358,7 +358,9 @@ def finish_launches(
 
 
 def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> None:
-    limit = done["stop"] + rules.windows.slow + rules.windows.wait
+    slow = rules.windows.slow
+    near = np.minimum(slow, np.abs(done["twice"]))
+    limit = done["stop"] + slow + rules.windows.wait
     late = np.searchsorted(breaks.mark, limit, side="right")
 
     def breaks_within(start: Ints, stop: Ints) -> tuple[Places, Places]:
@@ -366,15 +368,17 @@ def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> No
         end = np.minimum(np.searchsorted(breaks.before, stop, side="left"), late)
         return begin, np.maximum(begin, end)
 
-    begin, end = breaks_within(
-        done["start"] - done["lacks_first"], done["stop"] + done["lacks_last"]
-    )
+    lacks = done["lacks"]
+    begin, end = breaks_within(done["start"] - (lacks & 1), done["stop"] + (lacks >> 3))
     shots["flags"][end > begin] |= np.uint32(Flag.GAP)
-    begin, end = breaks_within(done["start"] - done["near"], done["stop"] + done["near"])
+    begin, end = breaks_within(done["start"] - near, done["stop"] + near)
+    touched = ((end > begin) & (shots["used"] > 0)).nonzero()[0]
+    if not len(touched):
+        return
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
-    lost = total[end] - total[begin]
-    doubtful = (lost > done["bearable"]) | ((end > begin) & (done["bearable"] == 0))
-    doubtful &= shots["used"] > 0
+    lost = total[end[touched]] - total[begin[touched]]
+    bearable = _bearable_loss(done.take(touched), rules)
+    doubtful = touched[(lost > bearable) | (bearable == 0)]
     shots["used"][doubtful] = EdgesUsed.NONE
     shots["flags"][doubtful] |= np.uint32(Flag.GAP)
 
