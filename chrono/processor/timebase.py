@@ -327,7 +327,7 @@ def _chain(lines: Events, start: Clock, rules: Rules) -> _Chain:
     if number.min() == NO_SEQUENCE:
         missing[np.minimum(number[1:], number[:-1]) == NO_SEQUENCE] = 0
     host_steps_us = host_us[1:] - host_us[:-1]
-    if (np.abs(host_steps_us - _LONGEST_HOST_STEP_US // 2) > _LONGEST_HOST_STEP_US // 2).any():
+    if host_steps_us.min(initial=0) < 0 or host_steps_us.max(initial=0) > _LONGEST_HOST_STEP_US:
         host_steps_us = np.clip(host_steps_us, 0, _LONGEST_HOST_STEP_US)
     steps = (counter[1:] - counter[:-1]) & ((1 << rules.counter_bits) - 1)
     steps, jumps = unwrap_steps(steps, host_steps_us, rules)
@@ -472,9 +472,9 @@ def _breaks(
 
 
 def _edges(lines: Events, t: Ints, places: Places) -> Edges:
-    lines, t = _take(lines, places), t if len(places) == len(t) else t[places]
-    what = lines.gate | lines.level << np.uint8(1) | lines.kind * np.uint8(LATE)
-    return Edges(t, lines.host_us, what)
+    what = lines.gate | lines.level << np.uint8(1) | lines.kind << np.uint8(3)
+    edges = Edges(t, lines.host_us, what)
+    return edges if len(places) == len(t) else edges.take(places)
 
 
 def _beats(
