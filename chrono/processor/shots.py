@@ -401,10 +401,14 @@ def make_unique(shots: Shots, last_key: int) -> Shots:
     return shots
 
 
+_MOST_KEY = 2**61
+
+
 def interval_shots(transit: Ints, host_us: Ints, rules: Rules) -> Shots:
     """Make a shot of each transit that the board measured itself; its key is host time."""
     shots = np.zeros(len(transit), SHOT_DTYPE)
-    shots["key"] = shots["host_us"] = shots["end"] = host_us
+    shots["host_us"] = host_us
+    shots["key"] = shots["end"] = np.clip(host_us, -_MOST_KEY, _MOST_KEY)
     shots["lead"] = transit
     for name in ("trail", "block_a", "block_b"):
         shots[name] = ABSENT

@@ -222,15 +222,15 @@ def run_clock(
     restarts = _restarts(lines, chain, hellos, clock, rules)
     jumps = np.union1d(chain.jumps, restarts) if len(restarts) else chain.jumps
     raw = _times(chain, jumps, start, rules)
-    t = _bounded_back(raw, start, rules)
-    notes = _notes(events, used, controls, chain, rules)
-    breaks, lost_lines = _breaks(chain, t, jumps, notes, start, rules)
+    t, top = _bounded_back(raw, start, rules)
+    notes = _notes(events, used, controls, chain, clock, rules)
+    breaks, lost_lines = _breaks(chain, top, jumps, notes, start, rules)
     is_beat = lines.kind == _BEAT
     edges = _edges(lines, t[1:], (~is_beat).nonzero()[0])
     places = is_beat.nonzero()[0]
-    beats, board_lost = _beats(lines, t[1:], places, restarts, clock)
+    beats, board_lost = _beats(lines, top[1:], places, restarts, clock)
     after = replace(
-        _after(lines, raw, t, places, start) if len(lines) else start,
+        _after(lines, raw, top, places, start) if len(lines) else start,
         mark=int(breaks.mark[-1]) if len(breaks.mark) else start.mark,
         anew=any(place >= len(lines) for place in hellos) or (clock.anew and not len(lines)),
         other_counter=clock.other_counter and not len(lines),
@@ -407,12 +407,15 @@ def _host_units(chain: _Chain, places: Places, rules: Rules) -> Ints:
     return (chain.host_steps_us[places - 1] * (1e-6 / rules.unit_s)).astype(np.int64)
 
 
-def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> Ints:
-    """Let no line lie further back than the rules allow, however many steps led there."""
+def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> tuple[Ints, Ints]:
+    """
+    Return times of which none lies further back than the rules allow, however many steps
+    led there, and the latest time up to each.
+    """
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
-        return raw
+        return raw, raw
     top = np.maximum(np.maximum.accumulate(raw), start.top)
-    return np.maximum(raw, top - rules.units(BACK_STEP_S))
+    return np.maximum(raw, top - rules.units(BACK_STEP_S)), top
 
 
 class _Notes(NamedTuple):
@@ -424,8 +427,14 @@ class _Notes(NamedTuple):
 
 
 def _notes(
-    events: Events, used: Places, controls: Sequence[Control], chain: _Chain, rules: Rules
+    events: Events,
+    used: Places,
+    controls: Sequence[Control],
+    chain: _Chain,
+    clock: Clock,
+    rules: Rules,
 ) -> _Notes | None:
+    """Return the notes, but for those before the first line of all."""
     links = [c for c in controls if c.origin == "link"]
     damaged = _NOWHERE
     if len(used) < len(events):
@@ -436,14 +445,16 @@ def _notes(
     host_us = np.array([*(c.host_us for c in links), *events.host_us[damaged]], np.int64)
     each = 0 if rules.lines == "framed" else 1
     lost = np.repeat([UNKNOWN_LOSS, each], [len(links), len(damaged)])
-    order = np.lexsort((host_us, position))
+    order = np.argsort(position, kind="stable")
     place = np.searchsorted(used, position[order])
+    if not clock.started:
+        order, place = order[place > 0], place[place > 0]
     after_us = np.clip(host_us[order] - chain.host_us[place], 0, _LONGEST_HOST_STEP_US)
     return _Notes(place, (after_us * (1e-6 / rules.unit_s)).astype(np.int64), lost[order])
 
 
 def _breaks(
-    chain: _Chain, t: Ints, jumps: Places, notes: _Notes | None, start: Clock, rules: Rules
+    chain: _Chain, top: Ints, jumps: Places, notes: _Notes | None, start: Clock, rules: Rules
 ) -> tuple[Breaks, int]:
     """Return the breaks in order, and how many lines were lost as far as is known."""
     gaps = chain.missing.nonzero()[0] + 1
@@ -454,17 +465,17 @@ def _breaks(
     lost = chain.missing[lines - 1].astype(np.int64)
     lost[is_jump | (lost >= _SEQUENCES // 2)] = UNKNOWN_LOSS
     noticed = np.where(
-        is_jump, t[lines - 1] + np.maximum(_host_units(chain, lines, rules), 1), t[lines]
+        is_jump, top[lines - 1] + np.maximum(_host_units(chain, lines, rules), 1), top[lines]
     )
-    before, mark, order = t[lines - 1], noticed, 2 * lines
+    before, mark, order = top[lines - 1], noticed, 2 * lines
     if notes is not None:
-        before = np.concatenate((before, t[notes.place]))
-        mark = np.concatenate((mark, t[notes.place] + notes.units_after))
+        before = np.concatenate((before, top[notes.place]))
+        mark = np.concatenate((mark, top[notes.place] + notes.units_after))
         lost = np.concatenate((lost, notes.lost))
         order = np.concatenate((order, 2 * notes.place + 1))
     place = np.argsort(order, kind="stable")
     breaks = Breaks(
-        np.maximum.accumulate(before[place]),
+        before[place],
         np.maximum(np.maximum.accumulate(mark[place]), start.mark),
         lost[place],
     )
@@ -495,7 +506,7 @@ def _beats(
     return Beats(t[places], clock.tally.board_lost + np.cumsum(growth)), int(before[-1])
 
 
-def _after(lines: Events, raw: Ints, t: Ints, beats: Places, start: Clock) -> Clock:
+def _after(lines: Events, raw: Ints, top: Ints, beats: Places, start: Clock) -> Clock:
     """Return the clock as it stands after the last line."""
     kind, gate, level = (int(x[-1]) for x in (lines.kind, lines.gate, lines.level))
     return replace(
@@ -506,7 +517,7 @@ def _after(lines: Events, raw: Ints, t: Ints, beats: Places, start: Clock) -> Cl
         sequence=int(lines.sequence[-1]),
         line=kind + 4 * gate + 8 * level,
         t=int(raw[-1]),
-        top=max(start.top, int(t.max())),
+        top=int(top[-1]),
         levels=_levels(lines, start),
         beat_host_us=int(lines.host_us[beats[-1]]) if len(beats) else start.beat_host_us,
     )
