@@ -14,8 +14,8 @@ Rules, local in time:
   passages outside of a launch are one shot per launch window.
 - Three and more bodies of a launch below half the declared length are fragments, and so are
   five and more of any length. Nobody can say whose edges are whose then: such a shot has no
-  transit, unless they are less than five, the main body has the declared length and no
-  passage was left without a partner.
+  transit, unless they are less than five, the main body has the declared length, the next
+  one at least a third of its speed, and no passage was left without a partner.
 - A break between first and last edge, or in the time in which the missing partner could have
   come, is a gap. Lines lost up to twice the transit before and after may have been another
   body's. The transit is kept if both gates saw the same blocking and at most three lines were
@@ -48,6 +48,7 @@ from chrono.processor.timebase import Beats, Breaks, Ints, Places
 FRAGMENTS = 3
 CROWD = 5
 FRAGMENT_LENGTH = 0.5
+DEBRIS_LAG = 3.0
 MERGED_SHARE, MERGED_SLACK_S = 1e-3, 2e-6
 LOSS_SHARE = 3e-3
 WHOLE_LOSS, ANY_LOSS = 3, 2**62
@@ -274,7 +275,8 @@ def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launche
     flags[broken] |= np.uint32(Flag.FRAGMENTS)
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
     fit = flags & np.uint32(Flag.SHORT | Flag.LONG) == 0
-    certain = all_met & fit & (shot["used"] == EdgesUsed.BOTH) & ~crowded
+    of_a_kind = 2 * company.transit < DEBRIS_LAG * main["twice"]
+    certain = all_met & fit & of_a_kind & (shot["used"] == EdgesUsed.BOTH) & ~crowded
     shot["used"][broken & ~certain] = EdgesUsed.NONE
     launches["alone"] = company.companions == 0
     for name, block in zip(("block_a", "block_b"), company.lone_blocks, strict=True):
