@@ -4,8 +4,8 @@ Rules, all local in time; passages of both gates stand in one row, ordered by fi
 
 - Flash: neighbours at different gates whose edges coincide (the trailing ones within a
   quarter of the blocking time) are light, and leave the row.
-- Clean pair: A and then B, next to each other, whole, alike, in the window of transits, and
-  neither has another candidate in its place. Almost all shots are such pairs.
+- Clean pair: A and then B, next to each other, whole, without chatter, alike, in the window
+  of transits, and neither has another candidate in its place. Almost all shots are such pairs.
 - The rest falls into clusters that no possible pair reaches across, nor across a clean pair.
   In a cluster bodies keep their order: of all ways to pair in order the one with the best sum
   of scores (see `pairing`) is taken, the earliest if several are. With up to 6 passages at
@@ -32,6 +32,7 @@ from chrono.processor.pairing import (
     compare_passages,
 )
 from chrono.processor.passages import (
+    CORE,
     LATE_LEAD,
     LATE_TRAIL,
     LEAD,
@@ -74,7 +75,7 @@ MAX_CROSSING = 6
 CROSSING_GAIN = 0.25
 
 _EDGES = LEAD | TRAIL
-_TIMED = _EDGES | LATE_LEAD | LATE_TRAIL
+_TIMED = _EDGES | LATE_LEAD | LATE_TRAIL | CORE
 
 
 class Row(NamedTuple):

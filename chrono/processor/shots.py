@@ -287,6 +287,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launche
 
 
 _NORMAL, _SLOW, _LONE = int(Kind.NORMAL), int(Kind.SLOW), int(Kind.LONE)
+_FLASH = int(Kind.FLASH)
 _KIND_FLAGS = np.zeros(len(Kind), np.uint32)
 _KIND_FLAGS[Kind.SLOW] = Flag.TOO_SLOW
 _KIND_FLAGS[Kind.FAST] = Flag.TOO_FAST
@@ -307,6 +308,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     flags = _KIND_FLAGS[main["kind"]] | _ONLY_FLAGS[shot["used"]]
     with np.errstate(invalid="ignore"):
         ratio = body_lengths(main, rules, main["twice"]) / declared
+        ratio[main["kind"] == _FLASH] = np.nan
         flags[ratio < 1 - LENGTH_TOLERANCE] |= np.uint32(Flag.SHORT)
         flags[ratio > 1 + LENGTH_TOLERANCE] |= np.uint32(Flag.LONG)
     lone = main["kind"] == _LONE

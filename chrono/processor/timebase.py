@@ -203,7 +203,7 @@ def known_time(clock: Clock, rules: Rules, host_us: int | None = None) -> int:
     if host_us is None or not clock.started:
         return by_lines
     silent_s = (host_us - clock.host_us) * 1e-6 - HOST_TOLERANCE_S
-    return max(by_lines, clock.t + int(min(max(silent_s, 0.0), 1e6) / rules.unit_s))
+    return max(by_lines, clock.t + int(min(max(silent_s, -1e6), 1e6) / rules.unit_s))
 
 
 def run_clock(
@@ -224,7 +224,7 @@ def run_clock(
     raw = _times(chain, jumps, start, rules)
     t, top = _bounded_back(raw, start, rules)
     notes = _notes(events, used, controls, chain, clock, rules)
-    breaks, lost_lines = _breaks(chain, top, jumps, notes, start, rules)
+    breaks = _breaks(chain, top, jumps, notes, start, rules)
     is_beat = lines.kind == _BEAT
     edges = _edges(lines, t[1:], (~is_beat).nonzero()[0])
     places = is_beat.nonzero()[0]
@@ -240,7 +240,8 @@ def run_clock(
             late=clock.tally.late + int(np.count_nonzero(edges.what & LATE)),
             beats=clock.tally.beats + len(beats.t),
             duplicates=clock.tally.duplicates + duplicates,
-            lost_lines=clock.tally.lost_lines + lost_lines,
+            lost_lines=clock.tally.lost_lines
+            + int(breaks.lost[breaks.lost < UNKNOWN_LOSS].sum()),
             board_lost=int(beats.lost[-1]) if len(beats.lost) else clock.tally.board_lost,
             restarts=clock.tally.restarts + len(restarts),
             breaks=clock.tally.breaks + int(np.count_nonzero(breaks.lost)),
@@ -455,11 +456,11 @@ def _notes(
 
 def _breaks(
     chain: _Chain, top: Ints, jumps: Places, notes: _Notes | None, start: Clock, rules: Rules
-) -> tuple[Breaks, int]:
-    """Return the breaks in order, and how many lines were lost as far as is known."""
+) -> Breaks:
+    """Return the breaks in order; a jump stands before and behind itself."""
     gaps = chain.missing.nonzero()[0] + 1
     if not len(gaps) and not len(jumps) and notes is None:
-        return NO_BREAKS, 0
+        return NO_BREAKS
     lines = np.union1d(gaps, jumps)
     is_jump = np.isin(lines, jumps)
     lost = chain.missing[lines - 1].astype(np.int64)
@@ -467,19 +468,17 @@ def _breaks(
     noticed = np.where(
         is_jump, top[lines - 1] + np.maximum(_host_units(chain, lines, rules), 1), top[lines]
     )
-    before, mark, order = top[lines - 1], noticed, 2 * lines
+    parts = [(top[lines - 1], noticed, lost, 4 * lines)]
+    if len(jumps):
+        landed = top[jumps]
+        parts.append((landed - 1, landed, np.zeros(len(jumps), np.int64), 4 * jumps + 1))
     if notes is not None:
-        before = np.concatenate((before, top[notes.place]))
-        mark = np.concatenate((mark, top[notes.place] + notes.units_after))
-        lost = np.concatenate((lost, notes.lost))
-        order = np.concatenate((order, 2 * notes.place + 1))
+        seen = top[notes.place]
+        parts.append((seen, seen + notes.units_after, notes.lost, 4 * notes.place + 2))
+    before, mark, lost, order = (np.concatenate(column) for column in zip(*parts, strict=True))
     place = np.argsort(order, kind="stable")
-    breaks = Breaks(
-        before[place],
-        np.maximum(np.maximum.accumulate(mark[place]), start.mark),
-        lost[place],
-    )
-    return breaks, int(lost[lost < UNKNOWN_LOSS].sum())
+    mark = np.maximum(np.maximum.accumulate(mark[place]), start.mark)
+    return Breaks(before[place], mark, lost[place])
 
 
 def _edges(lines: Events, t: Ints, places: Places) -> Edges:

@@ -1,0 +1,107 @@
+"""Lamps told from bodies."""
+
+from math import isclose
+
+import numpy as np
+import pytest
+from line_kit import RULES, Line, beats, block, body, events, part, shots_of
+
+from chrono.processor.flicker import WINDOW
+from chrono.processor.pipeline import Processor
+from chrono.processor.table import Flag
+
+ALONE = int(Flag.LONE_A | Flag.LONE_B)
+
+
+def lamp(
+    gate: int, hertz: float, duty: float, begin_s: float, end_s: float, jitter: float = 0.0
+) -> list[Line]:
+    rng = np.random.default_rng(1)
+    lines: list[Line] = []
+    for trip in range(int((end_s - begin_s) * hertz)):
+        start = begin_s + (trip + jitter * rng.uniform(-1, 1)) / hertz
+        lines += block(gate, start, duty / hertz)
+    return lines
+
+
+def processed(lines: list[Line]) -> tuple[Processor, np.ndarray]:
+    processor = Processor(RULES)
+    shots = np.concatenate([processor.feed(events(lines)), processor.finish()])
+    return processor, shots
+
+
+@pytest.mark.parametrize("hertz", [25.0, 100.0, 120.0, 400.0, 1800.0])
+@pytest.mark.parametrize("gate", [0, 1])
+def test_a_flickering_lamp_makes_one_span_and_no_shots(gate: int, hertz: float) -> None:
+    processor, shots = processed([*beats(5), *lamp(gate, hertz, 0.3, 1.0, 4.0)])
+    assert not len(shots)
+    (span,) = processor.flicker
+    assert span.gate == gate
+    assert span.count == round(3 * hertz)
+    assert isclose(span.frequency_hz, hertz, rel_tol=1e-3)
+    assert isclose(span.duty, 0.3, rel_tol=1e-2)
+
+
+def test_both_gates_under_one_lamp_make_no_false_shots() -> None:
+    lines = [*lamp(0, 100.0, 0.2, 1.0, 4.0), *lamp(1, 100.0, 0.2, 1.003, 4.003)]
+    processor, shots = processed([*beats(5), *lines])
+    assert not len(shots)
+    assert [span.gate for span in processor.flicker] == [0, 1]
+
+
+@pytest.mark.parametrize("gates", [(0,), (1,), (0, 1)])
+@pytest.mark.parametrize("speed", [25.0, 60.0])
+def test_a_body_between_the_flicker_is_measured(gates: tuple[int, ...], speed: float) -> None:
+    shot = body(2.0, speed)
+    between = [
+        line
+        for gate in gates
+        for line in lamp(gate, 100.0, 0.15, shot[2 * gate].at_s - 1.0035, 4.0)
+    ]
+    _, shots = processed([*beats(5), *shot, *between])
+    assert len(shots) == 1
+    assert shots["flags"][0] == 0
+    lead = int(shot[2].at_s * 16e6) - int(shot[0].at_s * 16e6)
+    assert shots["lead"][0] == lead
+
+
+def test_fewer_passages_than_a_window_are_no_flicker() -> None:
+    few = lamp(0, 100.0, 0.2, 1.0, 1.0 + (WINDOW - 1) / 100)
+    processor, shots = processed([*beats(5), *few])
+    assert not processor.flicker
+    assert (shots["flags"] & ALONE).any()
+
+
+def test_irregular_tripping_is_no_flicker() -> None:
+    processor, shots = processed([*beats(5), *lamp(0, 40.0, 0.1, 1.0, 4.0, jitter=0.45)])
+    assert sum(span.count for span in processor.flicker) < 40
+    assert len(shots)
+
+
+def test_slow_regular_tripping_is_no_flicker() -> None:
+    processor, _ = processed([*beats(12), *lamp(0, 8.0, 0.1, 1.0, 11.0)])
+    assert not processor.flicker
+
+
+def test_a_pause_of_two_seconds_parts_spans() -> None:
+    lines = [*lamp(0, 100.0, 0.2, 1.0, 2.0), *lamp(0, 100.0, 0.2, 3.5, 4.5)]
+    processor, _ = processed([*beats(10), *lines])
+    assert len(processor.flicker) == 1
+    lines = [*lamp(0, 100.0, 0.2, 1.0, 2.0), *lamp(0, 100.0, 0.2, 5.5, 6.5)]
+    processor, _ = processed([*beats(10), *lines])
+    assert len(processor.flicker) == 2
+
+
+def test_flicker_for_a_long_time_is_carried_in_little_memory() -> None:
+    these = events([*beats(60), *lamp(0, 100.0, 0.2, 1.0, 59.0)])
+    processor = Processor(RULES)
+    for begin in range(0, len(these), 500):
+        processor.feed(part(these, begin, begin + 500))
+        assert len(processor._watched[0].passages) < 40
+        assert len(processor._row.passages) < 40
+
+
+def test_flicker_hides_no_shot_before_or_after_it() -> None:
+    lines = [*body(0.5, 20.0), *lamp(0, 100.0, 0.2, 1.0, 3.0), *body(3.5, 30.0)]
+    shots = shots_of(events([*beats(5), *lines]))
+    assert (shots["flags"] == 0).sum() == 2

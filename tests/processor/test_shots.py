@@ -1,0 +1,463 @@
+"""Flags of shots: for each a clear case and a near miss, and what a launch is."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from line_kit import (
+    LENGTH_M,
+    RULES,
+    UNIT_S,
+    A,
+    B,
+    Line,
+    beats,
+    block,
+    body,
+    events,
+    joined,
+    part,
+    shots_of,
+)
+
+from chrono.processor.pairing import AGREEMENT, LENGTH_TOLERANCE
+from chrono.processor.pipeline import Processor
+from chrono.processor.shots import CROWD
+from chrono.processor.table import ABSENT, EdgesUsed, Shots, flag_words
+from chrono.reader.batch import LEVEL_UNKNOWN, Control, Events, Kind
+
+MS = 1e-3
+
+
+def with_beats(lines: Sequence[Line]) -> Events:
+    return events([*beats(5), *lines])
+
+
+def words(shots: Shots) -> list[tuple[str, ...]]:
+    return [flag_words(int(flags)) for flags in shots["flags"]]
+
+
+def used(shots: Shots) -> list[EdgesUsed]:
+    return [EdgesUsed(code) for code in shots["used"]]
+
+
+BALL = body(2.3, 20.0)
+A1, A0, B1, B0 = BALL
+
+CASES: dict[str, tuple[list[Line], list[tuple[str, ...]]]] = {
+    "a clean shot": (BALL, [()]),
+    "only gate A": ([A1, A0], [("lone-a",)]),
+    "only gate B": ([B1, B0], [("lone-b",)]),
+    "the other way": (body(2.5, -20.0), [("reversed",)]),
+    "just fast enough": (body(2.3, 199.0), [()]),
+    "too fast": (body(2.3, 201.0), [("too-fast",)]),
+    "just slow enough": (body(2.3, 2.01), [()]),
+    "too slow": (body(2.3, 1.99), [("too-slow",)]),
+    "as slow as is still paired": (body(2.3, 0.51), [("too-slow",)]),
+    "slower than any pair": (body(2.3, 0.49), [("lone-a",), ("lone-b",)]),
+    "a little short": (body(2.3, 20.0, 0.76 * LENGTH_M), [()]),
+    "short": (body(2.3, 20.0, 0.74 * LENGTH_M), [("short",)]),
+    "a little long": (body(2.3, 20.0, 1.24 * LENGTH_M), [()]),
+    "long": (body(2.3, 20.0, 1.26 * LENGTH_M), [("long",)]),
+    "a carrier behind": ([*BALL, *body(2.32, 15.0, 0.015)], [("companion",)]),
+    "a carrier far behind": ([*BALL, *body(2.549, 15.0, 0.015)], [("companion",)]),
+    "another shot": ([*BALL, *body(2.551, 15.0)], [(), ()]),
+    "a flash": ([*block(A, 2.3, 1e-3), *block(B, 2.30005, 1e-3)], [("flash",)]),
+    "a flash before a body": (
+        [*block(A, 2.25, 1e-3), *block(B, 2.25005, 1e-3), *BALL],
+        [("flash",), ()],
+    ),
+    "no leading edge at A": ([A0, B1, B0], [("trail-only",)]),
+    "no trailing edge at A": ([A1, B1, B0], [("lead-only",)]),
+    "no leading edge at B": ([A1, A0, B0], [("trail-only",)]),
+    "no trailing edge at B": ([A1, A0, B1], [("lead-only",)]),
+    "leading edges alone": ([A1, B1], [("lead-only",)]),
+    "trailing edges alone": ([A0, B0], [("trail-only",)]),
+    "no pair of edges": ([A1, B0], [("lone-a", "lone-b")]),
+    "an insect at B, no partner of it": (
+        [A1, A0, *block(B, 2.32, 20e-6)],
+        [("lone-a", "lone-b")],
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_flags_say_what_happened(case: str) -> None:
+    lines, expected = CASES[case]
+    assert words(shots_of(with_beats(lines))) == expected
+
+
+@pytest.mark.parametrize(
+    ("lost", "which"),
+    [
+        ((), EdgesUsed.BOTH),
+        ((0,), EdgesUsed.TRAIL),
+        ((1,), EdgesUsed.LEAD),
+        ((2,), EdgesUsed.TRAIL),
+        ((3,), EdgesUsed.LEAD),
+        ((0, 2), EdgesUsed.TRAIL),
+        ((1, 3), EdgesUsed.LEAD),
+    ],
+)
+def test_the_pair_that_is_left_gives_the_transit(
+    lost: tuple[int, ...], which: EdgesUsed
+) -> None:
+    kept = [line for i, line in enumerate(BALL) if i not in lost]
+    (shot,) = shots_of(with_beats(kept))
+    assert shot["used"] == which
+    assert (shot["lead"] == ABSENT) == bool({0, 2} & set(lost))
+    assert (shot["trail"] == ABSENT) == bool({1, 3} & set(lost))
+
+
+@pytest.mark.parametrize(
+    ("late", "which"),
+    [((0,), EdgesUsed.TRAIL), ((3,), EdgesUsed.LEAD), ((0, 3), EdgesUsed.NONE)],
+)
+def test_late_edges_pair_but_give_no_time_where_another_pair_is_sound(
+    late: tuple[int, ...], which: EdgesUsed
+) -> None:
+    lines = [replace(x, kind=Kind.LATE) if i in late else x for i, x in enumerate(BALL)]
+    (shot,) = shots_of(with_beats(lines))
+    assert shot["used"] == which
+    assert shot["lead"] == 240_000
+
+
+def test_ticks_are_exact_without_noise() -> None:
+    rng = np.random.default_rng(5)
+    at = np.cumsum(rng.uniform(0.3, 1.0, 300))
+    speed = np.exp(rng.uniform(np.log(2.1), np.log(190), 300))
+    bodies = [body(t, v) for t, v in zip(at, speed, strict=True)]
+    these = events(
+        [*beats(int(at[-1]) + 2), *(line for b in bodies for line in b)], start=12345
+    )
+    true = np.floor(np.array([[line.at_s for line in b] for b in bodies]) / UNIT_S).astype(int)
+    shots = shots_of(these)
+    assert shots["key"].tolist() == (true[:, 0] + 12345).tolist()
+    assert shots["end"].tolist() == (true[:, 3] + 12345).tolist()
+    assert shots["lead"].tolist() == (true[:, 2] - true[:, 0]).tolist()
+    assert shots["trail"].tolist() == (true[:, 3] - true[:, 1]).tolist()
+    assert shots["block_a"].tolist() == (true[:, 1] - true[:, 0]).tolist()
+    assert shots["block_b"].tolist() == (true[:, 3] - true[:, 2]).tolist()
+    assert not shots["flags"].any()
+
+
+# -- bodies of one launch ---------------------------------------------------------------
+
+
+def test_the_main_body_is_the_one_of_the_declared_length() -> None:
+    wad, ball = body(2.3, 22.0, 0.015), body(2.306, 20.0)
+    (shot,) = shots_of(with_beats([*wad, *ball]))
+    assert flag_words(int(shot["flags"])) == ("companion",)
+    assert shot["lead"] == pytest.approx(0.3 / 20 / UNIT_S, abs=1)
+    assert shot["companion"] == pytest.approx(0.3 / 22 / UNIT_S, abs=1)
+    assert shot["companions"] == 1
+    assert shot["key"] == int(2.3 / UNIT_S)
+
+
+def test_without_a_declared_length_the_first_body_is_the_main_one() -> None:
+    wad, ball = body(2.3, 22.0, 0.015), body(2.306, 20.0)
+    rules = replace(RULES, body_length_m=None)
+    (shot,) = shots_of(with_beats([*wad, *ball]), rules=rules)
+    assert shot["lead"] == pytest.approx(0.3 / 22 / UNIT_S, abs=1)
+    assert flag_words(int(shot["flags"])) == ("companion",)
+
+
+def test_bodies_in_flight_together_keep_their_order() -> None:
+    lines = [line for i in range(3) for line in body(2.3 + 4 * MS * i, 20.0 - i)]
+    (shot,) = shots_of(with_beats(lines))
+    assert shot["companions"] == 2
+    assert shot["lead"] == pytest.approx(0.3 / 20 / UNIT_S, abs=1)
+    assert shot["companion"] == pytest.approx(0.3 / 19 / UNIT_S, abs=1)
+
+
+def test_a_body_that_overtakes_another_is_known_by_its_length() -> None:
+    wad, ball = body(2.3, 14.0, 0.012), body(2.3025, 22.0)
+    (shot,) = shots_of(with_beats([*wad, *ball]))
+    assert shot["lead"] == pytest.approx(0.3 / 22 / UNIT_S, abs=1)
+    assert shot["companion"] == pytest.approx(0.3 / 14 / UNIT_S, abs=1)
+
+
+def test_a_carrier_that_missed_gate_b_is_no_partner() -> None:
+    wad = body(2.305, 15.0, 0.015)[:2]
+    (shot,) = shots_of(with_beats([*BALL, *wad]))
+    assert flag_words(int(shot["flags"])) == ("companion",)
+    assert shot["lead"] == 240_000
+    assert np.isnan(shot["companion"])
+
+
+def test_two_bodies_merged_at_gate_a_are_measured_by_the_leading_edges() -> None:
+    wad = body(2.301, 12.0, 0.02)
+    (shot,) = shots_of(with_beats([A1, wad[1], B1, B0, *wad[2:]]))
+    assert shot["used"] == EdgesUsed.LEAD
+    assert shot["lead"] == 240_000
+    assert shot["block_a"] == ABSENT
+    assert "companion" in flag_words(int(shot["flags"]))
+
+
+def test_a_carrier_caught_up_at_gate_b_leaves_the_trailing_edges_sound() -> None:
+    wad = body(2.292, 13.5, 0.015)
+    assert wad[2].at_s < B1.at_s < wad[3].at_s
+    (shot,) = shots_of(with_beats([A1, A0, wad[0], wad[1], wad[2], B0]))
+    assert shot["used"] == EdgesUsed.TRAIL
+    assert shot["trail"] == pytest.approx(240_000, abs=1)
+
+
+def test_a_body_off_the_middle_of_one_beam_is_measured_by_both_pairs() -> None:
+    chord = 0.87
+    blocked = 2 * MS * chord
+    off = [A1, A0, *block(B, B1.at_s + (2 * MS - blocked) / 2, blocked)]
+    (shot,) = shots_of(with_beats(off))
+    assert shot["used"] == EdgesUsed.BOTH
+    assert shot["lead"] + shot["trail"] == pytest.approx(480_000, abs=2)
+
+
+@pytest.mark.parametrize(("more", "pair"), [(0.8 * AGREEMENT, True), (1.5, False)])
+def test_passages_of_unlike_length_are_no_body(more: float, pair: bool) -> None:
+    rules = replace(RULES, body_length_m=None)
+    unlike = [A1, A0, *block(B, B1.at_s, 2 * MS * (1 + more))]
+    shots = shots_of(with_beats(unlike), rules=rules)
+    assert bool(shots["used"].any()) is pair
+
+
+def test_many_short_pieces_are_fragments_and_give_no_speed() -> None:
+    pieces = [line for i in range(5) for line in body(2.3 + 3 * MS * i, 20.0 - i, 0.008)]
+    (shot,) = shots_of(with_beats(pieces))
+    assert {"fragments", "companion", "short"} == set(flag_words(int(shot["flags"])))
+    assert shot["used"] == EdgesUsed.NONE
+
+
+def test_a_whole_body_with_some_debris_keeps_its_speed() -> None:
+    debris = [line for i in range(3) for line in body(2.31 + 3 * MS * i, 16.0 - i, 0.008)]
+    (shot,) = shots_of(with_beats([*BALL, *debris]))
+    assert {"fragments", "companion"} == set(flag_words(int(shot["flags"])))
+    assert shot["used"] == EdgesUsed.BOTH
+
+
+def test_two_short_pieces_are_no_fragments() -> None:
+    pieces = [line for i in range(2) for line in body(2.3 + 3 * MS * i, 20.0 - i, 0.008)]
+    assert "fragments" not in words(shots_of(with_beats(pieces)))[0]
+
+
+def test_a_crowd_of_any_length_is_fragments() -> None:
+    crowd = [line for i in range(CROWD) for line in body(2.3 + 4 * MS * i, 20.0 - i)]
+    assert "fragments" in words(shots_of(with_beats(crowd)))[0]
+    assert "fragments" not in words(shots_of(with_beats(crowd[:-4])))[0]
+
+
+# -- chatter ----------------------------------------------------------------------------
+
+
+def chattered(edge: Line, step_s: float) -> list[Line]:
+    other = replace(edge, at_s=edge.at_s + step_s, level=1 - edge.level)
+    return [edge, other, replace(edge, at_s=edge.at_s + 2 * step_s)]
+
+
+def test_chatter_shorter_than_a_thousandth_of_the_transit_is_merged_silently() -> None:
+    (shot,) = shots_of(with_beats([*chattered(A1, 5e-6), A0, B1, B0]))
+    assert shot["used"] == EdgesUsed.BOTH
+    assert not shot["flags"]
+
+
+@pytest.mark.parametrize("place", range(4))
+def test_longer_chatter_leaves_the_timing_to_the_other_pair(place: int) -> None:
+    lines = [
+        x for i, e in enumerate(BALL) for x in (chattered(e, 30e-6) if i == place else [e])
+    ]
+    (shot,) = shots_of(with_beats(lines))
+    assert shot["used"] == (EdgesUsed.TRAIL if place in (0, 2) else EdgesUsed.LEAD)
+    name = "trail" if place in (0, 2) else "lead"
+    assert shot[name] == pytest.approx(240_000, abs=1)
+
+
+def test_long_chatter_on_all_edges_leaves_no_time_to_trust() -> None:
+    (shot,) = shots_of(with_beats([x for e in BALL for x in chattered(e, 30e-6)]))
+    assert shot["used"] == EdgesUsed.NONE
+
+
+# -- lost lines -------------------------------------------------------------------------
+
+
+def places_of(lines: Sequence[Line], chosen: Sequence[Line]) -> list[int]:
+    order = sorted(lines, key=lambda line: line.at_s)
+    return [order.index(line) for line in chosen]
+
+
+def sent(lost: Sequence[Line], more: Sequence[Line] = ()) -> Events:
+    lines = [*beats(5), *BALL, *more]
+    return events(lines, missing=places_of(lines, lost))
+
+
+@pytest.mark.parametrize(
+    ("lost", "expected"),
+    [
+        ([A0], ("lead-only", "gap")),
+        ([B1], ("trail-only", "gap")),
+        ([A0, B0], ("lead-only", "gap")),
+        ([A1], ("trail-only", "gap")),
+        ([beats(5)[2]], ()),
+        ([A0, B1], ("lone-a", "lone-b", "gap")),
+        ([B1, B0], ("lone-a", "gap")),
+        ([A1, A0], ("lone-b", "gap")),
+    ],
+)
+def test_a_gap_in_the_lines_is_told(lost: list[Line], expected: tuple[str, ...]) -> None:
+    shots = shots_of(sent(lost))
+    assert words(shots) == [expected]
+    assert bool(shots["used"][0]) == (not any("lone" in word for word in expected))
+
+
+def test_a_lost_line_that_no_missing_edge_explains_costs_the_transit() -> None:
+    other = Line(B1.at_s - 2 * MS, gate=B, level=1)
+    shots = shots_of(sent([A0, other], [other]))
+    assert words(shots) == [("lead-only", "gap")]
+    assert not shots["used"].any()
+
+
+def test_a_whole_body_keeps_its_transit_whatever_was_lost_in_between() -> None:
+    fly = [line for i in range(5) for line in block(B, 2.305 + 1 * MS * i, 50e-6)]
+    shots = shots_of(sent(fly, fly))
+    assert words(shots) == [("gap",)]
+    assert used(shots) == [EdgesUsed.BOTH]
+
+
+def test_a_restart_within_a_shot_leaves_a_lone_passage() -> None:
+    before, after = events([*beats(2), A1, A0]), events([*block(B, 0.3, 2 * MS), *beats(3)[1:]])
+    after = replace(after, host_us=after.host_us + 2_000_000)
+    hello = {"frequency_hz": 16_000_000, "counter_bits": 32}
+    shots = shots_of(joined(before, after), [Control(5, 2_310_000, "hello", hello)])
+    assert [set(w) for w in words(shots)] == [{"lone-a", "gap"}, {"lone-b", "gap"}]
+
+
+def test_a_lost_link_within_a_shot_is_a_gap() -> None:
+    lines = [*beats(5), A1, A0]
+    these = events(lines)
+    lost = Control(5, 2_308_000, "link", {"event": "lost"})
+    assert words(shots_of(these, [lost])) == [("lone-a", "gap")]
+
+
+@pytest.mark.parametrize(("counts", "told"), [([0, 0, 0, 1], True), ([0, 0, 1, 1], False)])
+def test_edges_the_board_lost_around_a_shot_are_told(counts: list[int], told: bool) -> None:
+    shots = shots_of(events([*beats(5, lost=counts), *BALL]))
+    assert words(shots) == [("board-lost",) if told else ()]
+
+
+# -- other lines ------------------------------------------------------------------------
+
+PLAIN = replace(RULES, lines="plain")
+
+
+def bare(*at_ms: tuple[float, int]) -> Events:
+    lines = [Line(2.0 + MS * ms, gate=gate, level=LEVEL_UNKNOWN) for ms, gate in at_ms]
+    return events(lines, plain=True)
+
+
+def test_lines_without_levels_give_the_leading_transit() -> None:
+    (shot,) = shots_of(bare((0, A), (0.1, A), (15, B)), rules=PLAIN)
+    assert shot["lead"] == 240_000
+    assert shot["block_a"] == shot["block_b"] == shot["trail"] == ABSENT
+    assert flag_words(int(shot["flags"])) == ("lead-only",)
+
+
+def test_a_damaged_line_beside_lines_without_levels_costs_the_transit() -> None:
+    these = bare((0, A), (7, A), (15, B))
+    kind = np.array([Kind.EDGE, Kind.DAMAGED, Kind.EDGE], np.uint8)
+    (shot,) = shots_of(replace(these, kind=kind), rules=PLAIN)
+    assert shot["used"] == EdgesUsed.NONE
+    assert "gap" in flag_words(int(shot["flags"]))
+
+
+def test_plain_lines_with_levels_are_measured_like_framed_ones() -> None:
+    plain, framed = shots_of(events(BALL, plain=True), rules=PLAIN), shots_of(events(BALL))
+    assert plain.tobytes() == framed.tobytes()
+
+
+def test_each_interval_line_is_a_shot() -> None:
+    transit = [15_000, 1_499, 150_001, 0]
+    these = bare(*((100.0 * i, A) for i in range(4)))
+    these = replace(
+        these, kind=np.full(4, Kind.INTERVAL, np.uint8), counter=np.array(transit, np.int64)
+    )
+    rules = replace(RULES, lines="interval", unit_s=1e-6)
+    shots = shots_of(these, rules=rules)
+    assert shots["lead"].tolist() == transit
+    assert shots["key"].tolist() == these.host_us.tolist()
+    assert words(shots) == [
+        ("lead-only",),
+        ("too-fast", "lead-only"),
+        ("too-slow", "lead-only"),
+        ("too-fast", "lead-only"),
+    ]
+    assert used(shots)[-1] == EdgesUsed.NONE
+
+
+# -- records between the lines ----------------------------------------------------------
+
+
+def test_a_setups_body_length_holds_from_its_place_on() -> None:
+    these = with_beats([*BALL, *body(3.3, 20.0)])
+    setup = Control(8, 3_100_000, "setup", {"body_length_m": 2 * LENGTH_M})
+    assert words(shots_of(these, [setup])) == [(), ("short",)]
+    none = replace(setup, data={"body_length_m": None})
+    assert words(shots_of(with_beats(body(3.3, 20.0, 0.1)), [replace(none, position=4)])) == [
+        ()
+    ]
+
+
+def test_a_hello_with_another_frequency_changes_the_windows_from_there_on() -> None:
+    slow_clock = {"frequency_hz": 8_000_000, "counter_bits": 32}
+    first, second = with_beats(BALL), events([*beats(3), *body(1.3, 101.0)])
+    second = replace(second, host_us=second.host_us + 6_000_000, counter=second.counter // 2)
+    processor = Processor(RULES)
+    shots = [
+        processor.feed(first),
+        processor.feed(second, [Control(0, 6_000_000, "hello", slow_clock)]),
+        processor.finish(),
+    ]
+    assert processor.rules.unit_s == 1 / 8e6
+    assert words(np.concatenate(shots)) == [(), ()]
+
+
+def test_keys_grow_strictly_even_if_two_shots_begin_together() -> None:
+    both = [*block(A, 2.3, 1e-6), *block(B, 2.3, 3 * MS)]
+    shots = shots_of(with_beats([*both, *body(3.3, 20.0)]))
+    assert (np.diff(shots["key"]) > 0).all()
+
+
+# -- when a shot is final ---------------------------------------------------------------
+
+
+def test_a_shot_is_shown_at_its_last_edge_and_final_after_the_next_beat() -> None:
+    these = with_beats(BALL)
+    processor = Processor(RULES)
+    assert not len(processor.feed(part(these, 0, 7)))
+    seen = processor.peek()
+    assert len(seen) == 1
+    assert seen.tobytes() == processor.peek().tobytes()
+    assert processor.feed(part(these, 7, 8)).tobytes() == seen.tobytes()
+    assert not len(processor.peek())
+
+
+def test_silence_by_the_hosts_clock_makes_a_shot_final() -> None:
+    these = part(with_beats(BALL), 0, 7)
+    processor = Processor(RULES)
+    processor.feed(these)
+    last = int(these.host_us[-1])
+    assert not len(processor.pass_time(last + 3_400_000))
+    assert len(processor.pass_time(last + 4_000_000)) == 1
+
+
+def test_levels_and_tally_tell_of_the_gates() -> None:
+    processor = Processor(RULES)
+    assert processor.levels == (None, None)
+    assert processor.last_beat_host_us is None
+    assert processor.anchor() == -1
+    processor.feed(events([*beats(2), Line(2.5, gate=B)]))
+    assert processor.levels == (0, 1)
+    assert processor.last_beat_host_us == 2_003_000
+    assert processor.anchor() == 40_000_000
+    assert (processor.tally.edges, processor.tally.beats) == (1, 3)
+
+
+def test_the_length_tolerance_is_what_the_table_above_takes_it_for() -> None:
+    assert LENGTH_TOLERANCE == 0.25

@@ -1,0 +1,253 @@
+"""One time that only grows, from a counter that wraps, jumps and starts anew."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from line_kit import RULES, UNIT_S, Line, beats, body, events, joined, part, without
+
+from chrono.processor.timebase import (
+    LATE,
+    UNKNOWN_LOSS,
+    Clock,
+    Ticked,
+    known_time,
+    run_clock,
+    unwrap_steps,
+)
+from chrono.reader.batch import Control, Events, Kind
+
+WRAP = 1 << 32
+WRAP_S = WRAP * UNIT_S
+
+
+def tick(
+    these: Events, controls: tuple[Control, ...] = (), clock: Clock | None = None
+) -> Ticked:
+    return run_clock(these, controls, clock or Clock(), RULES)
+
+
+def hello(position: int, host_us: int = 0) -> Control:
+    data = {"frequency_hz": 16_000_000, "counter_bits": 32}
+    return Control(position, host_us, "hello", data)
+
+
+def test_time_begins_at_the_counter_of_the_first_line() -> None:
+    ticked = tick(events(body(1.0, 20.0), start=1000))
+    assert ticked.edges.t[0] == 16_000_000 + 1000
+
+
+@pytest.mark.parametrize("place", range(5))
+def test_a_wrap_anywhere_in_a_shot_leaves_its_steps_exact(place: int) -> None:
+    lines = body(1.0, 20.0)
+    true = np.floor(np.array([line.at_s for line in lines]) / UNIT_S)
+    start = WRAP - int(([0.5] + [line.at_s for line in lines])[place] / UNIT_S) - 10
+    ticked = tick(events(lines, start=start))
+    assert np.diff(ticked.edges.t).tolist() == np.diff(true).tolist()
+    assert not ticked.breaks.mark.size
+
+
+@pytest.mark.parametrize("turns", [1, 2, 7])
+def test_whole_turns_in_a_long_silence_are_counted_by_the_hosts_clock(turns: int) -> None:
+    ticked = tick(events([Line(1.0), Line(1.5 + turns * WRAP_S)]))
+    assert int(np.diff(ticked.edges.t)[0]) == turns * WRAP + 8_000_000
+
+
+def test_a_host_that_reads_late_by_less_than_two_seconds_changes_no_time() -> None:
+    these = events([Line(1.0), Line(1.001), Line(2.0)])
+    late = replace(these, host_us=np.array([1_000_000, 2_900_000, 2_900_000]))
+    assert np.array_equal(tick(late).edges.t, tick(these).edges.t)
+
+
+def test_a_counter_two_seconds_off_the_host_is_a_jump_that_nothing_pairs_across() -> None:
+    these = events([Line(1.0), Line(1.1)])
+    near = replace(these, host_us=these.host_us + np.array([0, 1_990_000]))
+    far = replace(these, host_us=these.host_us + np.array([0, 2_010_000]))
+    assert not tick(near).breaks.mark.size
+    ticked = tick(far)
+    assert ticked.breaks.lost.tolist() == [UNKNOWN_LOSS, 0]
+    assert ticked.breaks.mark.tolist() == [16_000_000 + 33_760_000, ticked.edges.t[1]]
+    assert np.diff(ticked.edges.t)[0] >= RULES.windows.dead
+
+
+def test_lines_in_the_wrong_order_by_microseconds_keep_their_times() -> None:
+    these = events([Line(1.0), Line(1.000003)])
+    swapped = joined(part(these, 1, 2), part(these, 0, 1))
+    swapped = replace(swapped, sequence=np.array([0, 1], np.int32))
+    ticked = tick(swapped)
+    assert np.diff(ticked.edges.t).tolist() == [-48]
+    assert not ticked.breaks.mark.size
+
+
+def test_a_counter_that_goes_back_by_more_than_a_millisecond_is_a_jump() -> None:
+    these = events([Line(1.0), Line(1.002)])
+    swapped = replace(these, counter=these.counter[::-1].copy())
+    assert tick(swapped).clock.tally.breaks == 1
+
+
+def test_many_tiny_steps_back_never_lead_further_than_the_rules_allow() -> None:
+    count = 2000
+    counter = 1_000_000 - 100 * np.arange(count)
+    these = events([Line(1.0 + 1e-6 * i) for i in range(count)])
+    t = tick(replace(these, counter=counter)).edges.t
+    assert t[0] - t.min() == RULES.units(1e-3)
+
+
+def test_a_line_that_came_twice_is_used_once() -> None:
+    these = events(body(1.0, 20.0))
+    doubled = joined(part(these, 0, 2), part(these, 1, 4))
+    ticked = tick(doubled)
+    assert np.array_equal(ticked.edges.t, tick(these).edges.t)
+    assert ticked.clock.tally.duplicates == 1
+    assert ticked.clock.tally.lost_lines == ticked.clock.tally.breaks == 0
+
+
+def test_a_line_doubled_across_the_cut_is_used_once() -> None:
+    these = events(body(1.0, 20.0))
+    first = tick(part(these, 0, 2))
+    again = tick(part(these, 1, 4), clock=first.clock)
+    assert len(again.edges.t) == 2
+    assert again.clock.tally.duplicates == 1
+
+
+def test_the_same_number_with_another_content_is_no_double() -> None:
+    these = events(body(1.0, 20.0))
+    ticked = tick(replace(these, sequence=np.array([0, 1, 1, 2], np.int32)))
+    assert len(ticked.edges.t) == 4
+    assert ticked.breaks.lost.tolist() == [UNKNOWN_LOSS]
+
+
+@pytest.mark.parametrize("lost", [1, 2, 300])
+def test_missing_numbers_are_lost_lines(lost: int) -> None:
+    these = events([Line(1.0 + 1e-3 * i) for i in range(400)])
+    ticked = tick(without(these, range(5, 5 + lost)))
+    assert ticked.clock.tally.lost_lines == lost
+    assert ticked.breaks.lost.tolist() == [lost]
+    assert ticked.breaks.before.tolist() == [ticked.edges.t[4]]
+    assert ticked.breaks.mark.tolist() == [ticked.edges.t[5]]
+
+
+def test_numbers_wrap_without_a_gap() -> None:
+    ticked = tick(events([Line(1.0 + 1e-3 * i) for i in range(10)], sequence=65530))
+    assert ticked.clock.tally.lost_lines == ticked.clock.tally.breaks == 0
+
+
+@pytest.mark.parametrize(("gap", "known"), [(32767, True), (32768, False), (65000, False)])
+def test_half_a_turn_of_numbers_and_more_is_one_break_of_unknown_size(
+    gap: int, known: bool
+) -> None:
+    these = events([Line(1.0), Line(1.1)])
+    ticked = tick(replace(these, sequence=np.array([7, (8 + gap) % 65536], np.int32)))
+    assert ticked.clock.tally.lost_lines == (gap if known else 0)
+    assert ticked.breaks.lost.tolist() == [gap if known else UNKNOWN_LOSS]
+
+
+def test_a_hello_after_which_all_starts_anew_is_a_restart() -> None:
+    before, after = events(beats(3)), events([Line(0.2), Line(0.3)])
+    after = replace(after, host_us=after.host_us + 4_000_000)
+    ticked = tick(joined(before, after), (hello(4, 4_100_000),))
+    assert ticked.clock.tally.restarts == 1
+    assert ticked.edges.t[0] > ticked.beats.t[-1]
+    assert np.diff(ticked.edges.t).tolist() == [1_600_000]
+
+
+def test_a_hello_asked_for_in_mid_session_restarts_nothing() -> None:
+    these = events(beats(4))
+    ticked = tick(these, (hello(2, 2_000_000),))
+    assert ticked.clock.tally.restarts == ticked.clock.tally.breaks == 0
+
+
+def test_a_hello_asked_for_after_lost_lines_restarts_nothing() -> None:
+    these = without(events(beats(20), sequence=500), [10])
+    ticked = tick(these, (hello(10, 10_500_000),))
+    assert ticked.clock.tally.restarts == 0
+    assert ticked.clock.tally.lost_lines == 1
+
+
+def test_a_first_hello_restarts_nothing() -> None:
+    assert tick(events(beats(2)), (hello(0),)).clock.tally.restarts == 0
+
+
+def test_a_hello_at_the_end_of_a_piece_holds_for_the_next() -> None:
+    first = tick(events(beats(3)), (hello(4, 3_500_000),))
+    after = events([Line(0.2)])
+    second = tick(replace(after, host_us=after.host_us + 4_000_000), clock=first.clock)
+    assert second.clock.tally.restarts == 1
+
+
+def test_a_lost_link_is_a_break_at_its_place_by_the_hosts_clock() -> None:
+    these = events(beats(3))
+    ticked = tick(these, (Control(2, 1_503_000, "link", {"event": "lost"}),))
+    assert ticked.breaks.before.tolist() == [16_000_000]
+    assert ticked.breaks.mark.tolist() == [24_000_000]
+
+
+def test_damaged_lines_without_numbers_are_lost_lines() -> None:
+    these = events([Line(1.0), Line(1.1, Kind.DAMAGED), Line(1.2)], plain=True)
+    ticked = run_clock(these, (), Clock(), replace(RULES, lines="plain"))
+    assert ticked.clock.tally.lost_lines == 1
+    assert len(ticked.edges.t) == 2
+
+
+def test_edges_lost_on_the_board_are_counted_from_the_first_beat_on() -> None:
+    ticked = tick(events(beats(4, lost=[5, 5, 7, 7, 8])))
+    assert ticked.beats.lost.tolist() == [0, 0, 2, 2, 3]
+    assert ticked.clock.tally.board_lost == 3
+
+
+def test_after_a_restart_the_board_counts_its_losses_from_zero() -> None:
+    before, after = events(beats(3, lost=[4])), events(beats(1, lost=[1, 2]))
+    after = replace(after, host_us=after.host_us + 4_000_000)
+    ticked = tick(joined(before, after), (hello(4, 4_000_000),))
+    assert ticked.clock.tally.board_lost == 2
+
+
+def test_levels_come_from_edges_and_beats_whichever_was_last() -> None:
+    lines = [Line(1.0, gate=1, level=1), Line(2.0, Kind.BEAT, level=3), Line(3.0, level=0)]
+    assert tick(events(lines[:1])).clock.levels == (2, 1)
+    assert tick(events(lines[:2])).clock.levels == (1, 1)
+    assert tick(events(lines)).clock.levels == (0, 1)
+
+
+def test_late_edges_are_marked() -> None:
+    ticked = tick(events([Line(1.0), Line(1.1, Kind.LATE, gate=1)]))
+    assert (ticked.edges.what & LATE > 0).tolist() == [False, True]
+    assert ticked.clock.tally.late == 1
+    assert ticked.clock.tally.edges == 2
+
+
+def test_silence_is_known_to_be_silent_but_for_the_hosts_tolerance() -> None:
+    clock = tick(events([Line(1.0)])).clock
+    assert known_time(clock, RULES) == 16_000_000 - 16_000
+    assert known_time(clock, RULES, 1_003_000 + 5_000_000) == 16_000_000 + 48_000_000
+    assert known_time(clock, RULES, 0) == 16_000_000 - 16_000
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_a_short_counter_takes_the_fewest_turns_that_agree_with_the_host(bits: int) -> None:
+    rules = replace(RULES, counter_bits=bits)
+    turn_s = (1 << bits) * UNIT_S
+    steps = np.array([100, 100], np.int64)
+    host_us = np.array([50_000, round(0.1e6 + (100 * UNIT_S + 3 * turn_s) * 1e6)])
+    unwrapped, jumps = unwrap_steps(steps, host_us, rules)
+    assert unwrapped.tolist() == [100, 100 + 3 * (1 << bits)]
+    assert not jumps.size
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_no_bits_whatever_raise_or_let_time_fall(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = 300
+    host = rng.integers(-(2**63), 2**63 - 1, n) if seed % 2 else rng.integers(0, 10**13, n)
+    these = Events(
+        host,
+        rng.integers(0, 5, n).astype(np.uint8),
+        rng.integers(0, 2, n).astype(np.uint8),
+        rng.integers(0, 3, n).astype(np.uint8),
+        rng.integers(0, 2**62, n),
+        rng.integers(-1, 65536, n).astype(np.int32),
+        rng.integers(0, 65536, n).astype(np.int32),
+    )
+    t = tick(these).edges.t
+    assert (t >= 0).all()
+    assert (np.diff(t) >= -RULES.units(1e-3)).all()
