@@ -69,7 +69,7 @@ class Processor:
         self._row = Row()
         self._crew = Crew()
         self._waiting = NO_LAUNCHES
-        self._breaks, self._beats = NO_BREAKS, NO_BEATS
+        self._gaps, self._notes, self._beats = NO_BREAKS, NO_BREAKS, NO_BEATS
         self._lengths = Lengths(
             np.array([_BEFORE_ALL]), np.array([_metres(rules.body_length_m)])
         )
@@ -160,12 +160,12 @@ class Processor:
         return join(shots, more)
 
     def _take_lines(self, events: Events, notes: Sequence[Control]) -> Shots:
-        edges, beats, breaks, self._clock = run_clock(events, notes, self._clock, self.rules)
-        if len(breaks.mark):
-            self._breaks = self._breaks.followed_by(breaks)
-        if len(beats.t):
-            self._beats = self._beats.followed_by(beats)
-        return self._advance(edges, known_time(self._clock, self.rules))
+        ticked = run_clock(events, notes, self._clock, self.rules)
+        self._clock = ticked.clock
+        self._gaps = self._gaps.followed_by(ticked.gaps)
+        self._notes = self._notes.followed_by(ticked.notes)
+        self._beats = self._beats.followed_by(ticked.beats)
+        return self._advance(ticked.edges, known_time(self._clock, self.rules))
 
     def _advance(self, edges: Edges, known: int) -> Shots:
         rules, lengths = self.rules, self._lengths
@@ -176,7 +176,7 @@ class Processor:
         bodies, self._row, known = match_passages(passages, self._row, known, lengths, rules)
         launches, self._crew, known = gather_launches(bodies, self._crew, known, lengths, rules)
         shots, self._waiting = finish_launches(
-            join(self._waiting, launches), self._breaks, self._beats, known, rules
+            join(self._waiting, launches), self._gaps, self._notes, self._beats, known, rules
         )
         if len(shots):
             shots = make_unique(shots, self._last_key)
@@ -202,12 +202,9 @@ class Processor:
     def _forget(self, known: int) -> None:
         """Drop breaks, beats and lengths that no later shot can ask for."""
         oldest = min([known, *self._waiting["start"].tolist()]) - 2 * self.rules.windows.slow
-        old = int(np.searchsorted(self._breaks.mark, oldest))
-        if old:
-            self._breaks = self._breaks.since(old)
-        old = int(np.searchsorted(self._beats.t, oldest)) - 1
-        if old > 0:
-            self._beats = self._beats.since(old)
+        self._gaps = self._gaps.since(int(self._gaps.mark.searchsorted(oldest)))
+        self._notes = self._notes.since(int(self._notes.mark.searchsorted(oldest)))
+        self._beats = self._beats.since(int(self._beats.t.searchsorted(oldest)) - 1)
         old = int(np.searchsorted(self._lengths.since, oldest)) - 1
         if old > 0:
             self._lengths = Lengths(self._lengths.since[old:], self._lengths.values[old:])

@@ -338,7 +338,7 @@ def _bearable_loss(launches: Launches, rules: Rules) -> Ints:
 
 
 def finish_launches(
-    waiting: Launches, breaks: Breaks, beats: Beats, known: int, rules: Rules
+    waiting: Launches, gaps: Breaks, notes: Breaks, beats: Beats, known: int, rules: Rules
 ) -> tuple[Shots, Launches]:
     """Return the shots that are final, in order of key, and the launches that are not."""
     if not len(waiting):
@@ -354,37 +354,36 @@ def finish_launches(
     n = int(np.argmin(np.append(final, False)))
     done = waiting[:n]
     shots = part(done, "shot")
-    if len(breaks.mark):
-        _mark_gaps(shots, done, breaks, rules)
+    if len(gaps.mark) or len(notes.mark):
+        _mark_gaps(shots, done, gaps, notes, rules)
     if len(beats.t):
         _mark_board_loss(shots, done, beats, rules)
     return shots, waiting[n:]
 
 
-def _mark_gaps(shots: Shots, done: Launches, breaks: Breaks, rules: Rules) -> None:
-    slow = rules.windows.slow
-    near = np.minimum(slow, np.abs(done["twice"]))
+def _mark_gaps(shots: Shots, done: Launches, gaps: Breaks, notes: Breaks, rules: Rules) -> None:
+    slow, lacks = rules.windows.slow, done["lacks"]
     limit = done["stop"] + slow + rules.windows.wait
-    late = np.searchsorted(breaks.mark, limit, side="right")
+    start, stop = done["start"] - (lacks & 1), done["stop"] + (lacks >> 3)
+    here = _within(gaps, start, stop, limit)[0] | _within(notes, start, stop, limit)[0]
+    shots["flags"][here] |= np.uint32(Flag.GAP)
+    near = np.minimum(slow, np.abs(done["twice"]))
+    around = done["start"] - near, done["stop"] + near
+    lost = _within(gaps, *around, limit)[1] + _within(notes, *around, limit)[1]
+    touched = ((lost > 0) & (shots["used"] > 0)).nonzero()[0]
+    if len(touched):
+        doubtful = touched[lost[touched] > _bearable_loss(done.take(touched), rules)]
+        shots["used"][doubtful] = EdgesUsed.NONE
+        shots["flags"][doubtful] |= np.uint32(Flag.GAP)
 
-    def breaks_within(start: Ints, stop: Ints) -> tuple[Places, Places]:
-        begin = np.searchsorted(breaks.mark, start, side="right")
-        end = np.minimum(np.searchsorted(breaks.before, stop, side="left"), late)
-        return begin, np.maximum(begin, end)
 
-    lacks = done["lacks"]
-    begin, end = breaks_within(done["start"] - (lacks & 1), done["stop"] + (lacks >> 3))
-    shots["flags"][end > begin] |= np.uint32(Flag.GAP)
-    begin, end = breaks_within(done["start"] - near, done["stop"] + near)
-    touched = ((end > begin) & (shots["used"] > 0)).nonzero()[0]
-    if not len(touched):
-        return
+def _within(breaks: Breaks, start: Ints, stop: Ints, limit: Ints) -> tuple[Flags, Ints]:
+    """Tell where breaks noticed up to `limit` touch a time, and how many lines they lost."""
+    begin = np.searchsorted(breaks.mark, start, side="right")
+    end = np.searchsorted(breaks.before, stop, side="left")
+    end = np.minimum(end, np.searchsorted(breaks.mark, limit, side="right"))
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
-    lost = total[end[touched]] - total[begin[touched]]
-    bearable = _bearable_loss(done.take(touched), rules)
-    doubtful = touched[(lost > bearable) | (bearable == 0)]
-    shots["used"][doubtful] = EdgesUsed.NONE
-    shots["flags"][doubtful] |= np.uint32(Flag.GAP)
+    return end > begin, total[np.maximum(begin, end)] - total[begin]
 
 
 def _mark_board_loss(shots: Shots, done: Launches, beats: Beats, rules: Rules) -> None:

@@ -12,10 +12,10 @@ Rules, each seen from one line to the next, so that the cut of the stream plays 
   lines, one after which both are near zero. A hello asked for with `?` restarts nothing.
 - A line equal to the one before it, sequence number included, came twice: the second is
   dropped. Missing sequence numbers are lost lines; 32768 and more are one break of unknown
-  size. A damaged line is a break too: with one line lost where there are no sequence
-  numbers, with none where the sequence will tell.
-- A break has two times: of the line before it, and its mark, where it was noticed. A jump's
-  or a lost link's mark is placed by the host's clock.
+  size. A damaged line is one lost line, where numbers are missing one of those.
+- A break lies between two times. A gap lies between its neighbour lines. A damaged line, a
+  link lost or reopened is placed by the host's clock, up to 0.2 s before its stamp. A jump
+  is a break where the host's clock has its line, and again at the line itself.
 
 Times are int64 counter units. Knows nothing of passages and shots.
 """
@@ -39,6 +39,9 @@ UNKNOWN_LOSS = 1 << 16
 
 LATE = 8
 """Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
+
+NOTE_SLACK_S = 0.2
+"""A line may have been sent this long before the host has read it."""
 
 _BEAT = int(Kind.BEAT)
 _NOWHERE = np.zeros(0, np.intp)
@@ -77,10 +80,14 @@ class Beats(NamedTuple):
 
     def followed_by(self, more: "Beats") -> "Beats":
         """Return these beats and then `more`."""
+        if not len(more.t):
+            return self
         return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
 
     def since(self, place: int) -> "Beats":
         """Return the beats from `place` on."""
+        if place <= 0:
+            return self
         return Beats(self.t[place:], self.lost[place:])
 
 
@@ -93,6 +100,8 @@ class Breaks(NamedTuple):
 
     def followed_by(self, more: "Breaks") -> "Breaks":
         """Return these breaks and then `more`."""
+        if not len(more.mark):
+            return self
         return Breaks(
             np.concatenate((self.before, more.before)),
             np.concatenate((self.mark, more.mark)),
@@ -101,6 +110,8 @@ class Breaks(NamedTuple):
 
     def since(self, place: int) -> "Breaks":
         """Return the breaks from `place` on."""
+        if place <= 0:
+            return self
         return Breaks(self.before[place:], self.mark[place:], self.lost[place:])
 
 
@@ -154,7 +165,9 @@ class Clock:
     t, top : int
         Its time, and the latest time so far.
     mark : int
-        The latest mark of a break.
+        The latest mark of a note.
+    damaged : int
+        Damaged lines since.
     anew, other_counter : bool
         A hello came since; it told of another counter.
     levels : tuple of two int
@@ -175,6 +188,7 @@ class Clock:
     t: int = 0
     top: int = 0
     mark: int = 0
+    damaged: int = 0
     anew: bool = False
     other_counter: bool = False
     levels: tuple[int, int] = (LEVEL_UNKNOWN, LEVEL_UNKNOWN)
@@ -184,11 +198,15 @@ class Clock:
 
 
 class Ticked(NamedTuple):
-    """Edges, beats and breaks of one stretch on the time that only grows, and the clock."""
+    """
+    One stretch on the time that only grows: edges, beats, the gaps between lines, the notes
+    of damaged lines and lost links, and the clock after it.
+    """
 
     edges: Edges
     beats: Beats
-    breaks: Breaks
+    gaps: Breaks
+    notes: Breaks
     clock: Clock
 
 
@@ -223,15 +241,18 @@ def run_clock(
     jumps = np.union1d(chain.jumps, restarts) if len(restarts) else chain.jumps
     raw = _times(chain, jumps, start, rules)
     t, top = _bounded_back(raw, start, rules)
-    notes = _notes(events, used, controls, chain, clock, rules)
-    breaks = _breaks(chain, top, jumps, notes, start, rules)
+    notes = _notes(events, used, controls, clock)
+    damaged = _damaged_before(notes, len(lines), clock)
+    gaps = _gaps(chain, top, jumps, damaged[:-1], rules)
+    placed = _note_breaks(notes, chain, top, start, rules)
     is_beat = lines.kind == _BEAT
     edges = _edges(lines, t[1:], (~is_beat).nonzero()[0])
     places = is_beat.nonzero()[0]
     beats, board_lost = _beats(lines, top[1:], places, restarts, clock)
     after = replace(
         _after(lines, raw, top, places, start) if len(lines) else start,
-        mark=int(breaks.mark[-1]) if len(breaks.mark) else start.mark,
+        mark=int(placed.mark[-1]) if len(placed.mark) else start.mark,
+        damaged=int(damaged[-1]),
         anew=any(place >= len(lines) for place in hellos) or (clock.anew and not len(lines)),
         other_counter=clock.other_counter and not len(lines),
         board_lost=board_lost,
@@ -240,14 +261,13 @@ def run_clock(
             late=clock.tally.late + int(np.count_nonzero(edges.what & LATE)),
             beats=clock.tally.beats + len(beats.t),
             duplicates=clock.tally.duplicates + duplicates,
-            lost_lines=clock.tally.lost_lines
-            + int(breaks.lost[breaks.lost < UNKNOWN_LOSS].sum()),
+            lost_lines=clock.tally.lost_lines + _lost_lines(chain, jumps, notes, rules),
             board_lost=int(beats.lost[-1]) if len(beats.lost) else clock.tally.board_lost,
             restarts=clock.tally.restarts + len(restarts),
-            breaks=clock.tally.breaks + int(np.count_nonzero(breaks.lost)),
+            breaks=clock.tally.breaks + int(np.count_nonzero(gaps.lost)) + len(placed.mark),
         ),
     )
-    return Ticked(edges, beats, breaks, after)
+    return Ticked(edges, beats, gaps, placed, after)
 
 
 class _Chain(NamedTuple):
@@ -419,72 +439,92 @@ def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> tuple[Ints, Ints]:
     return np.maximum(raw, top - rules.units(BACK_STEP_S)), top
 
 
+def _gaps(chain: _Chain, top: Ints, jumps: Places, damaged: Ints, rules: Rules) -> Breaks:
+    """
+    Return the breaks between lines with a counter; a jump stands before and behind itself.
+
+    Lost lines that came `damaged`, so many before each line, are told by notes.
+    """
+    gaps = (chain.missing > damaged).nonzero()[0] + 1
+    if not len(gaps) and not len(jumps):
+        return NO_BREAKS
+    lines = np.union1d(gaps, jumps)
+    is_jump = np.isin(lines, jumps)
+    lost = (chain.missing - damaged)[lines - 1]
+    lost[is_jump | (chain.missing[lines - 1] >= _SEQUENCES // 2)] = UNKNOWN_LOSS
+    before, mark = top[lines - 1], top[lines]
+    mark[is_jump] = before[is_jump] + np.maximum(_host_units(chain, jumps, rules), 1)
+    landed = top[jumps]
+    order = np.argsort(np.concatenate((2 * lines, 2 * jumps + 1)))
+    return Breaks(
+        np.concatenate((before, landed - 1))[order],
+        np.concatenate((mark, landed))[order],
+        np.concatenate((lost, np.zeros(len(jumps), np.int64)))[order],
+    )
+
+
 class _Notes(NamedTuple):
-    """Breaks that no line with a counter tells of: lines before, mark, lost lines."""
+    """Damaged lines and the link's ups and downs: number of lines before, host time, loss."""
 
     place: Places
-    units_after: Ints
+    host_us: Ints
     lost: Ints
 
 
 def _notes(
-    events: Events,
-    used: Places,
-    controls: Sequence[Control],
-    chain: _Chain,
-    clock: Clock,
-    rules: Rules,
+    events: Events, used: Places, controls: Sequence[Control], clock: Clock
 ) -> _Notes | None:
     """Return the notes, but for those before the first line of all."""
     links = [c for c in controls if c.origin == "link"]
-    damaged = _NOWHERE
-    if len(used) < len(events):
-        damaged = np.flatnonzero(events.kind == Kind.DAMAGED)
+    damaged = (
+        (events.kind == Kind.DAMAGED).nonzero()[0] if len(used) < len(events) else _NOWHERE
+    )
     if not links and not len(damaged):
         return None
     position = np.array([*(c.position for c in links), *damaged], np.intp)
     host_us = np.array([*(c.host_us for c in links), *events.host_us[damaged]], np.int64)
-    each = 0 if rules.lines == "framed" else 1
-    lost = np.repeat([UNKNOWN_LOSS, each], [len(links), len(damaged)])
+    lost = np.repeat([UNKNOWN_LOSS, 1], [len(links), len(damaged)])
     order = np.argsort(position, kind="stable")
     place = np.searchsorted(used, position[order])
     if not clock.started:
         order, place = order[place > 0], place[place > 0]
-    after_us = np.clip(host_us[order] - chain.host_us[place], 0, _LONGEST_HOST_STEP_US)
-    return _Notes(place, (after_us * (1e-6 / rules.unit_s)).astype(np.int64), lost[order])
+    return _Notes(place, host_us[order], lost[order])
 
 
-def _breaks(
-    chain: _Chain, top: Ints, jumps: Places, notes: _Notes | None, start: Clock, rules: Rules
+def _note_breaks(
+    notes: _Notes | None, chain: _Chain, top: Ints, start: Clock, rules: Rules
 ) -> Breaks:
-    """Return the breaks in order; a jump stands before and behind itself."""
-    gaps = chain.missing.nonzero()[0] + 1
-    if not len(gaps) and not len(jumps) and notes is None:
+    """Place notes by the host's clock."""
+    if notes is None:
         return NO_BREAKS
-    lines = np.union1d(gaps, jumps)
-    is_jump = np.isin(lines, jumps)
-    lost = chain.missing[lines - 1].astype(np.int64)
-    lost[is_jump | (lost >= _SEQUENCES // 2)] = UNKNOWN_LOSS
-    noticed = np.where(
-        is_jump, top[lines - 1] + np.maximum(_host_units(chain, lines, rules), 1), top[lines]
-    )
-    parts = [(top[lines - 1], noticed, lost, 4 * lines)]
-    if len(jumps):
-        landed = top[jumps]
-        parts.append((landed - 1, landed, np.zeros(len(jumps), np.int64), 4 * jumps + 1))
+    after_us = np.clip(notes.host_us - chain.host_us[notes.place], 0, _LONGEST_HOST_STEP_US)
+    seen = top[notes.place]
+    mark = seen + (after_us * (1e-6 / rules.unit_s)).astype(np.int64)
+    mark = np.maximum(np.maximum.accumulate(mark), start.mark)
+    return Breaks(np.maximum(seen, mark - rules.units(NOTE_SLACK_S)), mark, notes.lost)
+
+
+def _damaged_before(notes: _Notes | None, count: int, clock: Clock) -> Ints:
+    """Return how many damaged lines came before each of `count` lines, and after the last."""
+    damaged = np.zeros(count + 1, np.int64)
     if notes is not None:
-        seen = top[notes.place]
-        parts.append((seen, seen + notes.units_after, notes.lost, 4 * notes.place + 2))
-    before, mark, lost, order = (np.concatenate(column) for column in zip(*parts, strict=True))
-    place = np.argsort(order, kind="stable")
-    mark = np.maximum(np.maximum.accumulate(mark[place]), start.mark)
-    return Breaks(before[place], mark, lost[place])
+        damaged += np.bincount(notes.place[notes.lost == 1], minlength=count + 1)
+    damaged[0] += clock.damaged
+    return damaged
 
 
 def _edges(lines: Events, t: Ints, places: Places) -> Edges:
     what = lines.gate | lines.level << np.uint8(1) | lines.kind << np.uint8(3)
     edges = Edges(t, lines.host_us, what)
     return edges if len(places) == len(t) else edges.take(places)
+
+
+def _lost_lines(chain: _Chain, jumps: Places, notes: _Notes | None, rules: Rules) -> int:
+    """Return the number of lost lines as far as it is known."""
+    if rules.lines != "framed":
+        return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
+    known = chain.missing[chain.missing < _SEQUENCES // 2].sum()
+    return int(known - sum(m for m in chain.missing[jumps - 1].tolist() if m < _SEQUENCES // 2))
 
 
 def _beats(

@@ -44,7 +44,7 @@ def test_a_wrap_anywhere_in_a_shot_leaves_its_steps_exact(place: int) -> None:
     start = WRAP - int(([0.5] + [line.at_s for line in lines])[place] / UNIT_S) - 10
     ticked = tick(events(lines, start=start))
     assert np.diff(ticked.edges.t).tolist() == np.diff(true).tolist()
-    assert not ticked.breaks.mark.size
+    assert not ticked.gaps.mark.size
 
 
 @pytest.mark.parametrize("turns", [1, 2, 7])
@@ -63,10 +63,10 @@ def test_a_counter_two_seconds_off_the_host_is_a_jump_that_nothing_pairs_across(
     these = events([Line(1.0), Line(1.1)])
     near = replace(these, host_us=these.host_us + np.array([0, 1_990_000]))
     far = replace(these, host_us=these.host_us + np.array([0, 2_010_000]))
-    assert not tick(near).breaks.mark.size
+    assert not tick(near).gaps.mark.size
     ticked = tick(far)
-    assert ticked.breaks.lost.tolist() == [UNKNOWN_LOSS, 0]
-    assert ticked.breaks.mark.tolist() == [16_000_000 + 33_760_000, ticked.edges.t[1]]
+    assert ticked.gaps.lost.tolist() == [UNKNOWN_LOSS, 0]
+    assert ticked.gaps.mark.tolist() == [16_000_000 + 33_760_000, ticked.edges.t[1]]
     assert np.diff(ticked.edges.t)[0] >= RULES.windows.dead
 
 
@@ -76,7 +76,7 @@ def test_lines_in_the_wrong_order_by_microseconds_keep_their_times() -> None:
     swapped = replace(swapped, sequence=np.array([0, 1], np.int32))
     ticked = tick(swapped)
     assert np.diff(ticked.edges.t).tolist() == [-48]
-    assert not ticked.breaks.mark.size
+    assert not ticked.gaps.mark.size
 
 
 def test_a_counter_that_goes_back_by_more_than_a_millisecond_is_a_jump() -> None:
@@ -114,7 +114,7 @@ def test_the_same_number_with_another_content_is_no_double() -> None:
     these = events(body(1.0, 20.0))
     ticked = tick(replace(these, sequence=np.array([0, 1, 1, 2], np.int32)))
     assert len(ticked.edges.t) == 4
-    assert ticked.breaks.lost.tolist() == [UNKNOWN_LOSS]
+    assert ticked.gaps.lost.tolist() == [UNKNOWN_LOSS]
 
 
 @pytest.mark.parametrize("lost", [1, 2, 300])
@@ -122,9 +122,9 @@ def test_missing_numbers_are_lost_lines(lost: int) -> None:
     these = events([Line(1.0 + 1e-3 * i) for i in range(400)])
     ticked = tick(without(these, range(5, 5 + lost)))
     assert ticked.clock.tally.lost_lines == lost
-    assert ticked.breaks.lost.tolist() == [lost]
-    assert ticked.breaks.before.tolist() == [ticked.edges.t[4]]
-    assert ticked.breaks.mark.tolist() == [ticked.edges.t[5]]
+    assert ticked.gaps.lost.tolist() == [lost]
+    assert ticked.gaps.before.tolist() == [ticked.edges.t[4]]
+    assert ticked.gaps.mark.tolist() == [ticked.edges.t[5]]
 
 
 def test_numbers_wrap_without_a_gap() -> None:
@@ -139,7 +139,7 @@ def test_half_a_turn_of_numbers_and_more_is_one_break_of_unknown_size(
     these = events([Line(1.0), Line(1.1)])
     ticked = tick(replace(these, sequence=np.array([7, (8 + gap) % 65536], np.int32)))
     assert ticked.clock.tally.lost_lines == (gap if known else 0)
-    assert ticked.breaks.lost.tolist() == [gap if known else UNKNOWN_LOSS]
+    assert ticked.gaps.lost.tolist() == [gap if known else UNKNOWN_LOSS]
 
 
 def test_a_hello_after_which_all_starts_anew_is_a_restart() -> None:
@@ -178,8 +178,8 @@ def test_a_hello_at_the_end_of_a_piece_holds_for_the_next() -> None:
 def test_a_lost_link_is_a_break_at_its_place_by_the_hosts_clock() -> None:
     these = events(beats(3))
     ticked = tick(these, (Control(2, 1_503_000, "link", {"event": "lost"}),))
-    assert ticked.breaks.before.tolist() == [16_000_000]
-    assert ticked.breaks.mark.tolist() == [24_000_000]
+    assert ticked.notes.before.tolist() == [24_000_000 - 3_200_000]
+    assert ticked.notes.mark.tolist() == [24_000_000]
 
 
 def test_damaged_lines_without_numbers_are_lost_lines() -> None:
