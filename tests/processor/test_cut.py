@@ -1,0 +1,202 @@
+"""Shots depend neither on how the stream was cut nor on what made time pass."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from line_kit import RULES, A, B, Line, beats, block, body, cut, events
+
+from chrono.processor.pipeline import Processor, Rules
+from chrono.processor.table import Shots
+from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
+
+Stream = tuple[Events, list[Control]]
+Happening = Callable[[float], list[Line]]
+
+GATES, LEVELS = st.integers(0, 1), st.integers(0, 1)
+SPEEDS = st.sampled_from([-20.0, 1.2, 3.0, 11.0, 19.0, 20.0, 35.0, 90.0, 150.0, 230.0])
+LENGTHS = st.sampled_from([0.012, 0.04, 0.04, 0.041, 0.1])
+GAPS = st.sampled_from(
+    [0.0, 1e-5, 1e-4, 3e-4, 1e-3, 4e-3, 0.02, 0.1, 0.24, 0.26, 0.5, 1.7, 3.2]
+)
+
+
+def chattered(lines: list[Line], place: int, step_s: float) -> list[Line]:
+    edge = lines[place % len(lines)]
+    back = replace(edge, at_s=edge.at_s + step_s, level=1 - edge.level)
+    return [*lines, back, replace(edge, at_s=edge.at_s + 2 * step_s)]
+
+
+def without_edge(lines: list[Line], place: int) -> list[Line]:
+    return [line for i, line in enumerate(lines) if i != place % len(lines)]
+
+
+def lamp(at_s: float, gate: int, period_s: float, trips: int) -> list[Line]:
+    return [x for i in range(trips) for x in block(gate, at_s + i * period_s, 0.3 * period_s)]
+
+
+HAPPENINGS: st.SearchStrategy[Happening] = st.one_of(
+    st.builds(lambda v, x: lambda t: body(t, v, x), SPEEDS, LENGTHS),
+    st.builds(
+        lambda v, i, s: lambda t: chattered(body(t, v), i, s),
+        SPEEDS,
+        st.integers(0, 3),
+        st.sampled_from([3e-6, 4e-5, 1.5e-4]),
+    ),
+    st.builds(lambda v, i: lambda t: without_edge(body(t, v), i), SPEEDS, st.integers(0, 3)),
+    st.builds(lambda g, x: lambda t: block(g, t, x), GATES, st.sampled_from([3e-5, 2e-3, 0.3])),
+    st.builds(
+        lambda x: lambda t: [*block(A, t, x), *block(B, t + 5e-5, x)],
+        st.sampled_from([1e-4, 2e-3]),
+    ),
+    st.builds(lambda g, x: lambda t: [Line(t, gate=g, level=x)], GATES, LEVELS),
+    st.builds(
+        lambda g, p, n: lambda t: lamp(t, g, p, n),
+        GATES,
+        st.sampled_from([2e-3, 1 / 120, 0.01]),
+        st.integers(2, 24),
+    ),
+)
+
+
+def told(draw: st.DrawFn, these: Events) -> list[Control]:
+    """Draw records that stand between the lines."""
+    places = draw(st.lists(st.integers(0, len(these)), max_size=3))
+    controls = []
+    for place in sorted(places):
+        host_us = int(these.host_us[min(place, len(these) - 1)])
+        origin, data = draw(
+            st.sampled_from(
+                [
+                    ("link", {"event": "lost"}),
+                    ("hello", {"frequency_hz": 16_000_000, "counter_bits": 32}),
+                    ("hello", {"frequency_hz": 8_000_000, "counter_bits": 32}),
+                    ("setup", {"body_length_m": 0.02}),
+                    ("setup", {"body_length_m": None}),
+                    ("mark", {}),
+                ]
+            )
+        )
+        controls.append(Control(place, host_us, origin, data))
+    return controls
+
+
+def harmed(draw: st.DrawFn, these: Events) -> Events:
+    """Lose, damage and double some lines; let the counter jump once."""
+    n = len(these)
+    some = st.lists(st.integers(0, n - 1), max_size=3, unique=True)
+    damaged, doubled, lost = draw(some), draw(some), draw(some)
+    kind, sequence = these.kind.copy(), these.sequence.copy()
+    kind[damaged], sequence[damaged] = Kind.DAMAGED, NO_SEQUENCE
+    kind[draw(some)] |= np.uint8(Kind.LATE)
+    counter = these.counter.copy()
+    if draw(st.booleans()):
+        counter[draw(st.integers(0, n - 1)) :] += draw(st.sampled_from([-40, 10**6, 3 * 10**8]))
+    kept = np.setdiff1d(np.arange(n), np.array(lost, np.intp))
+    order = np.sort(np.concatenate((kept, np.array(doubled, np.intp))))
+    changed = replace(these, kind=kind, sequence=sequence, counter=counter % (1 << 32))
+    return Events(*(getattr(changed, name)[order] for name in Events.__dataclass_fields__))
+
+
+@st.composite
+def streams(draw: st.DrawFn, lines: str = "framed") -> Stream:
+    at_s, sent = 0.3, list[Line]()
+    for happening, gap_s in draw(st.lists(st.tuples(HAPPENINGS, GAPS), min_size=1, max_size=9)):
+        sent += happening(at_s)
+        at_s += gap_s
+    start = draw(st.sampled_from([0, 2**32 - 6_000_000, 2**32 - 20_000_000]))
+    if lines == "framed":
+        sent += beats(int(max(at_s, *(line.at_s for line in sent))) + 1)
+    if lines == "bare":
+        sent = [replace(x, level=LEVEL_UNKNOWN) for x in sent if x.level] or [Line(1.0)]
+    these = events([x for x in sent if x.at_s > 0], start=start, plain=lines != "framed")
+    if draw(st.booleans()):
+        these = harmed(draw, these)
+    if not len(these):
+        these = events([Line(1.0)], plain=lines != "framed")
+    return these, told(draw, these)
+
+
+def run(
+    stream: Stream,
+    places: Iterable[int],
+    rules: Rules = RULES,
+    *,
+    peek: bool = False,
+    silence: bool = False,
+) -> tuple[Shots, Processor]:
+    """Process a stream cut at `places`, looking early, letting the host's clock pass time."""
+    processor, found = Processor(rules), []
+    pieces = cut(*stream, places)
+    for i, (piece, controls) in enumerate(pieces):
+        found.append(processor.feed(piece, controls))
+        if peek:
+            processor.peek()
+        if silence and i + 1 < len(pieces):
+            found.append(processor.pass_time(_until_next(pieces[i + 1])))
+    return np.concatenate([*found, processor.finish()]), processor
+
+
+def _until_next(piece: tuple[Events, Sequence[Control]]) -> int:
+    these, controls = piece
+    return int(min([*these.host_us[:1], *(c.host_us for c in controls[:1])], default=0))
+
+
+def agree(stream: Stream, places: Sequence[int], rules: Rules) -> None:
+    whole, once = run(stream, [], rules)
+    for chosen, options in (
+        (range(1, len(stream[0])), {}),
+        (range(1, len(stream[0])), {"silence": True}),
+        (range(7, len(stream[0]), 7), {"peek": True}),
+        ([p for p in places if p <= len(stream[0])], {"peek": True, "silence": True}),
+    ):
+        pieces, processor = run(stream, chosen, rules, **options)
+        assert pieces.tolist() == whole.tolist() or repr(pieces) == repr(whole)
+        assert processor.tally == once.tally
+        assert processor.flicker == once.flicker
+        assert processor.levels == once.levels
+        assert processor.anchor() == once.anchor()
+    assert (np.diff(whole["key"]) > 0).all()
+
+
+PLACES = st.lists(st.integers(0, 120), max_size=5)
+LENGTHS_DECLARED = st.sampled_from([None, 0.04])
+
+
+@settings(max_examples=80, deadline=None)
+@given(streams(), PLACES, LENGTHS_DECLARED)
+def test_framed_lines(stream: Stream, places: list[int], length_m: float | None) -> None:
+    agree(stream, places, replace(RULES, body_length_m=length_m))
+
+
+@settings(max_examples=40, deadline=None)
+@given(streams(lines="plain"), PLACES, LENGTHS_DECLARED)
+def test_plain_lines(stream: Stream, places: list[int], length_m: float | None) -> None:
+    agree(stream, places, replace(RULES, lines="plain", body_length_m=length_m))
+
+
+@settings(max_examples=40, deadline=None)
+@given(streams(lines="bare"), PLACES)
+def test_plain_lines_without_levels(stream: Stream, places: list[int]) -> None:
+    agree(stream, places, replace(RULES, lines="plain"))
+
+
+@settings(max_examples=20, deadline=None)
+@given(streams(lines="bare"), PLACES)
+def test_interval_lines(stream: Stream, places: list[int]) -> None:
+    these, controls = stream
+    kind = np.where(these.kind == Kind.DAMAGED, Kind.DAMAGED, Kind.INTERVAL).astype(np.uint8)
+    rules = replace(RULES, lines="interval", unit_s=1e-6)
+    agree((replace(these, kind=kind), controls), places, rules)
+
+
+@settings(max_examples=60, deadline=None)
+@given(streams())
+def test_what_an_early_look_shows_is_what_the_end_would_give(stream: Stream) -> None:
+    processor = Processor(RULES)
+    processor.feed(*stream)
+    seen, again = processor.peek(), processor.peek()
+    assert repr(seen) == repr(again)
+    assert repr(processor.finish()) == repr(seen)
