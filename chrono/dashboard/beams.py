@@ -47,8 +47,8 @@ class BeamsScreen(FramedScreen):
             widget = self.query_one(f"#gate-{gate}", Static)
             widget.update(gate_text(seen))
             widget.set_class(bool(seen.blocked), "-blocked")
-        text = items_text(health, run.delays())
-        text.append_text(clock_notes(observed))
+        text = items_text(health).append_text(clock_notes(observed))
+        text.append_text(delays_text(run.delays()))
         text.append_text(samples_text(run.session.damaged_lines, run.session.damaged))
         self.query_one("#items", Static).update(text)
 
@@ -72,17 +72,12 @@ def gate_text(seen: GateSeen) -> Text:
     return Text("○ CLEAR", "bold green")
 
 
-def items_text(health: Health, delays: Delays | None) -> Text:
+def items_text(health: Health) -> Text:
     """Return one line for each item, its trouble marked by a sign."""
     text = Text()
     for item in health.items:
         sign, style = ("!", "bold yellow") if item.trouble else (" ", "")
         text.append(f"{sign} {item.name:<10} {item.reading}\n", style)
-    if delays is not None:
-        text.append(
-            f"  {'delays':<10} beats are read {delays.median_ms:.1f} ms late in the median, "
-            f"{delays.longest_ms:.1f} ms at most, against the earliest\n"
-        )
     return text
 
 
@@ -99,11 +94,22 @@ def clock_notes(observed: Observed) -> Text:
     return text
 
 
+def delays_text(delays: Delays | None) -> Text:
+    """Return how late the beats are read."""
+    if delays is None:
+        return Text()
+    return Text(
+        f"  {'delays':<10} beats come {delays.median_ms:.1f} ms late in the median, "
+        f"{delays.longest_ms:.1f} ms at most\n"
+    )
+
+
 def samples_text(samples: list[DamagedLine], damaged: int) -> Text:
     """Return the first of the damaged lines as they came, made harmless."""
     if not damaged:
         return Text()
-    text = Text(f"\ndamaged lines: {damaged} in the session, the first of them\n", "bold")
+    heading = f"\ndamaged lines: {damaged} in the session, the first of them\n"
+    text = Text().append(heading, "bold")
     for sample in samples[:SHOWN_SAMPLES]:
         line = f"  row {sample.row}: {fit(sample.text, 40)}  ({fit(sample.reason, 40)})\n"
         text.append(line, "dim")

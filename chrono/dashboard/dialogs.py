@@ -11,9 +11,12 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, Label, Static
 
 from chrono.dashboard.forms import read_setup_form
+from chrono.dashboard.words import fit
 from chrono.errors import ChronoError
 from chrono.marks import TEXT_LIMIT, Setup
 from chrono.plain import plain
+
+NAME_CELLS = 24
 
 
 class TextDialog(ModalScreen[str | None]):
@@ -75,7 +78,7 @@ class SetupDialog(ModalScreen[Setup | None]):
 
     def __init__(self, names: Sequence[str] = ()) -> None:
         super().__init__()
-        self._names = ", ".join(plain(name) for name in names if name)
+        self._names = ", ".join(fit(name, NAME_CELLS) for name in names if name)
 
     def compose(self) -> ComposeResult:
         """Show a field for each part of a setup."""

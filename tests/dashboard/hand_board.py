@@ -42,7 +42,6 @@ class HandBoard(LiveSource):
 
     def start(self) -> None:
         self.record("link", {"event": "opened", "port": "hand://", "reason": ""})
-        self.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
 
     def stop(self) -> None:
         self.link = LinkStatus("closed", "hand://")
@@ -97,8 +96,8 @@ class HandBoard(LiveSource):
         return f"{self.us * 16 & 0xFFFFFFFF:08X}"
 
 
-def hand_run(recording: Path | None = None) -> tuple[HandBoard, Run]:
-    """Return a board and the started run that listens to it."""
+def hand_run(recording: Path | None = None, *, hello: bool = True) -> tuple[HandBoard, Run]:
+    """Return a board, which has said hello, and the started run that listens to it."""
     writer = RecordingWriter(recording) if recording is not None else None
     board = HandBoard(writer)
     rig = parse_rig(RIG_TEXT, "test")
@@ -106,6 +105,8 @@ def hand_run(recording: Path | None = None) -> tuple[HandBoard, Run]:
         board, Session(rig), recording.name if recording else "hand", board.record, writer
     )
     run.start()
+    if hello:
+        board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
     return board, run
 
 

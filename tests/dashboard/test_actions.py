@@ -1,0 +1,204 @@
+"""Every key does what it says: to the session, and in the recording."""
+
+import pytest
+from hand_board import SIZES, drive, hand_run, records, screen_text
+from textual.widgets import Digits, Input, Static
+
+from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
+from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
+from chrono.dashboard.plot import SpeedPlot
+from chrono.units import format_speed
+
+
+@pytest.fixture
+def recording(tmp_path):
+    return tmp_path / "a.tsv"
+
+
+async def type_text(pilot, text: str) -> None:
+    pilot.app.screen.query_one(Input).value = text
+    await pilot.press("enter")
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_a_shot_is_set_aside_with_its_reason_and_counted_again(recording, size):
+    board, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0, 31.0, 32.0)
+        await drive(app, pilot)
+        key = app.view.rows[1].key
+        await pilot.press("up", "a")
+        assert isinstance(app.screen, TextDialog)
+        await type_text(pilot, "hit the frame")
+        await drive(app, pilot)
+
+        assert run.session.counted().tolist() == [True, False, True]
+        assert run.session.series().n == 2
+        mark = {"action": "set-aside", "shot": key, "text": "hit the frame"}
+        assert records(recording, "mark") == [mark]
+        assert app.screen.table.cells[1][4] == "no"
+        assert app.screen.table.cells[1][6] == "set aside: hit the frame"
+        assert app.screen.table.selected.key == key
+
+        await pilot.press("c")
+        assert run.session.counted().all()
+        assert records(recording, "mark")[1] == {"action": "count-again", "shot": key}
+        assert app.screen.table.cells[1][4] == "yes"
+    assert run.close() == []
+
+
+async def test_notes_go_to_the_shot_and_to_the_session(recording):
+    board, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        await pilot.press("t")
+        await type_text(pilot, "a draught")
+        await pilot.press("T")
+        await type_text(pilot, "")
+        assert isinstance(app.screen, TextDialog)  # an empty note is none
+        await type_text(pilot, "new rubber")
+        await pilot.press("t", "escape", "T", "escape")
+
+        assert app.view.rows[0].note == "a draught"
+        assert run.session.session_notes == ["new rubber"]
+        assert [m["text"] for m in records(recording, "mark")] == ["a draught", "new rubber"]
+
+
+async def test_shots_on_hold_are_not_counted(recording):
+    board, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        await pilot.press("h")
+        assert run.session.hold
+        board.shoot_and_wait(31.0)
+        await drive(app, pilot)
+        assert "ON HOLD" in screen_text(app)
+        await pilot.press("h")
+        board.shoot_and_wait(32.0)
+        await drive(app, pilot)
+        assert "ON HOLD" not in screen_text(app)
+
+        assert run.session.counted().tolist() == [True, False, True]
+        assert [m["action"] for m in records(recording, "mark")] == ["hold-on", "hold-off"]
+
+
+async def test_the_unit_goes_round():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        row = app.view.rows[0]
+        for unit in ("km/h", "ft/s", "mph", "m/s"):
+            await pilot.press("u")
+            assert app.unit == unit
+            text = format_speed(row.speed_mps, row.U95_mps, unit)
+            assert app.screen.query_one(Digits).value == text
+            assert app.screen.table.cells[0][3] == text.removesuffix(f" {unit}")
+            assert f"{unit} ± 95 %" in screen_text(app)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_a_setup_holds_from_the_next_shot_on(recording, size):
+    board, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        await pilot.press("n")
+        dialog = app.screen
+        assert isinstance(dialog, SetupDialog)
+        await pilot.press("enter")
+        assert "a setup needs a name" in str(dialog.query_one("#problem", Static).content)
+        dialog.query_one("#name", Input).value = "three bands"
+        dialog.query_one("#conditions", Input).value = "bands=3"
+        dialog.query_one("#length", Input).value = "5 kg"
+        await pilot.press("enter")
+        problem = str(dialog.query_one("#problem", Static).content)
+        assert "length" in problem
+        assert "mm" in problem
+        assert "Esc: cancel" in screen_text(app)
+        dialog.query_one("#length", Input).value = "41 mm"
+        dialog.query_one("#mass", Input).value = "25 g"
+        await pilot.press("enter")
+        board.shoot_and_wait(31.0)
+        await drive(app, pilot)
+
+        setup = run.session.setup
+        assert setup.name == "three bands"
+        assert setup.conditions == {"bands": "3"}
+        assert setup.body == pytest.approx({"mass_kg": 0.025, "length_m": 0.041})
+        assert [row.setup for row in app.view.rows] == ["", "three bands"]
+        assert records(recording, "setup")[0]["name"] == "three bands"
+        assert "three bands" in screen_text(app)
+
+
+async def test_screens_come_and_go():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        plot, table = app.screen.query_one(SpeedPlot), app.screen.table
+        assert (plot.display, table.display) == (False, True)
+        await pilot.press("p")
+        assert (plot.display, table.display) == (True, False)
+        await pilot.press("p", "b")
+        assert app.current_mode == "beams"
+        await pilot.press("question_mark")
+        assert app.current_mode == "help"
+        await pilot.press("s")
+        assert app.current_mode == "shots"
+        assert (plot.display, table.display) == (False, True)
+        await pilot.press("b", "escape")
+        assert app.current_mode == "shots"
+        await pilot.resize_terminal(120, 40)
+        assert (plot.display, table.display) == (True, True)
+
+
+async def test_every_action_has_a_key_in_the_footer_and_a_command():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        absent = REPLAY_ONLY | {"write_elsewhere", "shots"}
+        expected = [action for action in ACTIONS if action.name not in absent]
+        footer = screen_text(app).splitlines()[-2:]
+        commands = {c.title for c in app.get_system_commands(app.screen)}
+        for action in expected:
+            assert f" {action.shown_key}  {action.label}" in " ".join(footer)
+            assert action.title in commands
+        assert all(not app.check_action(name, ()) for name in REPLAY_ONLY)
+        assert all(app.check_action(name, ()) for name in LIVE_ONLY)
+
+        await pilot.click("#keys", offset=(1, 1))  # the first key of the second line: unit
+        assert app.unit == "km/h"
+
+
+async def test_quitting_a_live_session_is_asked_about(recording):
+    _, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter", "q")
+        assert isinstance(app.screen, QuitDialog)
+        assert recording.name in screen_text(app).replace("\n", "")
+        await pilot.press("n")
+        assert app.is_running
+        assert not isinstance(app.screen, QuitDialog)
+        await pilot.press("q", "y")
+        await pilot.pause()
+        assert not app.is_running

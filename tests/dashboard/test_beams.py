@@ -1,0 +1,75 @@
+"""The Beams screen: gates, link and clock now, and the verdict."""
+
+import pytest
+from hand_board import SIZES, drive, hand_run, screen_text
+from textual.widgets import Static
+
+from chrono.dashboard.app import Dashboard
+
+
+async def look(app, pilot) -> str:
+    await drive(app, pilot)
+    return screen_text(app)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_clear_gates_are_ready_and_a_blocked_one_is_not(size):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter", "b")
+        board.wait(5.0)
+        text = await look(app, pilot)
+        assert "READY" in text
+        assert "NOT READY" not in text
+        assert text.count("CLEAR") == 2
+        assert "0 damaged, 0 lost" in text
+
+        board.edge("B", 1)
+        board.us += 4_200_000
+        text = await look(app, pilot)
+        assert "NOT READY because gate B is blocked" in text
+        assert "BLOCKED 4.2 s" in text
+        assert "do: align the lamp" in text
+        assert app.screen.query_one("#gate-b", Static).has_class("-blocked")
+
+
+async def test_damaged_lines_are_shown_with_their_rows():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.press("enter", "b")
+        board.wait(2.0)
+        board.raw("E 0000 A 1 0000 FFFF")
+        text = await look(app, pilot)
+        assert "damaged lines: 1 in the session" in text
+        assert "E 0000 A 1 0000 FFFF" in text
+
+
+async def test_the_clock_and_the_delays_are_known_after_some_minutes():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.press("enter", "b")
+        board.wait(3.0)
+        text = await look(app, pilot)
+        assert "rate not known" in text
+        for _ in range(36):
+            board.wait(5.0)
+            run.step()
+        text = await look(app, pilot)
+        estimate = run.observed().clock
+        assert abs(estimate.rate_error) < estimate.U95
+        assert f"± {1e6 * estimate.U95:.0f} ppm" in text
+        assert f"from {estimate.beats} beats" in text
+        assert "beats come 0.0 ms late in the median" in text
+
+
+async def test_the_help_explains_keys_flags_cautions_and_the_uncertainty():
+    _, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(120, 200)) as pilot:
+        await pilot.press("enter", "question_mark")
+        text = await look(app, pilot)
+        for words in ("Set the selected shot aside", "trail-only", "nineteen", "Local codes"):
+            assert words in text

@@ -1,0 +1,148 @@
+"""Trouble is seen at once, and costs nothing that was recorded."""
+
+import errno
+from dataclasses import replace
+
+import pytest
+from hand_board import SIZES, drive, hand_run, records, screen_text
+from textual.widgets import Input, Static
+
+from chrono.dashboard.app import Dashboard
+from chrono.reader import recording as recording_file
+
+HOSTILE = ["[bold red]x[/]", "\x1b[31mred\x1b[2J", "x" * 10_000, "a\tb\u202ec\u200b", "[/]["]
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_caution_comes_first_and_nothing_is_lost_behind_it(tmp_path, size):
+    board, run = hand_run(tmp_path / "a.tsv")
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        text = screen_text(app)
+        assert "Caution: a launched body injures and can blind." in text
+        assert "competent" in text
+        assert "Enter: all of this holds" in text
+        board.shoot_and_wait(30.0)
+        await pilot.press("a", "h", "x")
+        await drive(app, pilot)
+        assert "Caution" in screen_text(app)
+        assert records(tmp_path / "a.tsv", "mark") == []
+
+        await pilot.press("enter")
+        await drive(app, pilot)
+        text = screen_text(app)
+        assert "Caution:" not in text
+        assert "Eye protection on" in text.splitlines()[1]
+        assert [cells[4] for cells in app.screen.table.cells] == ["yes"]
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
+    tmp_path, monkeypatch, size
+):
+    board, run = hand_run(tmp_path / "full.tsv")
+    first = tmp_path / "full.tsv"
+    app = Dashboard(run)
+    real = recording_file._write_some
+
+    def refuse(fd, offset, rows):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        assert not app.check_action("write_elsewhere", ())
+        monkeypatch.setattr(recording_file, "_write_some", refuse)
+        board.shoot_and_wait(31.0)
+        await drive(app, pilot)
+        text = " ".join(screen_text(app).split())
+        assert f"DISK: No space left on device, {run.writer.pending_bytes:,} bytes wait" in text
+        assert "w Write elsewhere" in text
+        assert [cells[4] for cells in app.screen.table.cells] == ["yes", "yes"]
+
+        monkeypatch.setattr(recording_file, "_write_some", real)
+        await pilot.press("w")
+        app.screen.query_one(Input).value = str(first)
+        await pilot.press("enter")
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert run.writer.path == first  # a file that is there is never taken
+        second = tmp_path / "second.tsv"
+        await pilot.press("w")
+        app.screen.query_one(Input).value = str(second)
+        await pilot.press("enter")
+        await app.workers.wait_for_complete()
+        await drive(app, pilot)
+        assert "DISK" not in screen_text(app)
+        assert "second.tsv" in screen_text(app)
+    assert run.close() == []
+    assert second.read_bytes().startswith(first.read_bytes()[:200])
+    assert second.read_text().count("\tE ") == 8
+
+
+async def test_the_state_of_the_link_is_told():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        board.wait(2.0)
+        board.link = replace(board.link, state="lost", reason="cable pulled", losses=1)
+        await drive(app, pilot)
+        assert "LINK LOST: cable pulled" in screen_text(app)
+        board.link = replace(board.link, state="open", reason="")
+        await drive(app, pilot)
+        assert "LINK LOST" not in screen_text(app)
+        assert "open, lost once" in screen_text(app)
+        board.link = replace(board.link, silent_s=7.0)
+        await drive(app, pilot)
+        assert "SILENT for 7 s" in screen_text(app)
+        board.link = replace(board.link, state="failed", reason="ValueError: x")
+        await drive(app, pilot)
+        assert "READING ENDED: ValueError: x" in screen_text(app)
+
+
+async def test_a_board_that_talks_garbage_is_complained_about():
+    board, run = hand_run(hello=False)
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        for _ in range(30):
+            board.raw("%%%%%")
+        await drive(app, pilot)
+        text = " ".join(screen_text(app).split())
+        assert "no framed line of a board" in text
+        assert "--baud" in text
+        assert "30 damaged" in text
+
+
+async def test_hostile_texts_are_shown_harmless(tmp_path):
+    board, run = hand_run(tmp_path / "a.tsv")
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24), notifications=True) as pilot:
+        await pilot.press("enter")
+        for name in HOSTILE:
+            board.record("setup", {"name": name, "conditions": {name: name}})
+            board.shoot_and_wait(30.0)
+            board.raw(name.encode("unicode_escape").decode())
+            board.link = replace(board.link, state="lost", reason=name)
+            await drive(app, pilot)
+            mark = {"action": "set-aside", "shot": app.view.latest.key, "text": name}
+            board.record("mark", mark)
+            await drive(app, pilot)
+            text = screen_text(app)
+            assert "\x1b" not in text
+            assert "\u202e" not in text
+            assert run.session.setup.name == name[:500]
+            assert str(app.screen.query_one("#shot", Static).content).isprintable()
+            if name.startswith("["):
+                assert f"LINK LOST: {name}" in text
+        await pilot.press("n")
+        await drive(app, pilot)
+        assert "so far: [bold red]x[/]," in screen_text(app)
+        await pilot.press("escape", "b")
+        await drive(app, pilot)
+        assert "\x1b" not in screen_text(app)
+        items = str(app.screen.query_one("#items", Static).content)
+        assert "[bold red]x[/]" in items
+        assert "\\x1b[31mred" in items  # as the recording writes it
