@@ -46,7 +46,7 @@ void start_board() {
 void run_board() {
     wdt_reset();
     show_light();
-    Edge edge;
+    static Edge edge; // on the stack it would need a frame, made with interrupts held off
     if (take_edge(edge)) send_edge(edge);
     if (hello_wanted()) greet();
     else if (keep_time() - last_beat >= F_CPU) beat();

@@ -105,7 +105,6 @@ void start_wire() {
 }
 
 void send_hello() {
-    sequence = 0;
     begin_line();
     put_text(HELLO_VERSION);
     put_decimal(F_CPU);

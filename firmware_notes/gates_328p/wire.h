@@ -7,7 +7,8 @@
 
 void start_wire();
 
-// A line is sent as it is made, byte by byte, and keeps the time between two bytes.
+// A line is sent as it is made, byte by byte, and the time is kept between two bytes. Edges,
+// late edges and beats share one sequence number; a hello has none and restarts nothing.
 void send_hello();
 void send_edge(const Edge &edge);
 void send_beat(const State &state);

@@ -7,9 +7,10 @@ level and time.
 
 import binascii
 import subprocess
+from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -170,17 +171,17 @@ def errors_of_exact_lines(
     An exact line that has no edge of its gate and level within 30 us, or the edge of
     another line, fails the test.
     """
-    waiting = list(edges)
+    waiting = deque(edges)
     found: dict[Edge, int] = {}
     for line in lines:
         if line.kind != "E":
             continue
         reach = 30 * MICROSECOND
         while waiting and difference(line.counter, waiting[0].cycle) - constant > reach:
-            waiting.pop(0)
+            waiting.popleft()
         near = [
             (abs(difference(line.counter, edge.cycle) - constant), edge)
-            for edge in waiting[:64]
+            for edge in islice(waiting, 64)
             if (edge.gate, edge.level) == (line.gate, line.level)
         ]
         assert near, f"no edge for {line}"

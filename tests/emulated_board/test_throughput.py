@@ -15,6 +15,7 @@ from .kit import (
     beats_of,
     difference,
     edges_of,
+    errors_of_exact_lines,
     is_unbroken,
     offsets,
     read_lines,
@@ -100,6 +101,25 @@ def test_lines_sent_while_edges_are_lost_tell_the_right_time_and_level(
         edge = edges[round((difference(line.counter, START) - constant) / gap)]
         assert (line.gate, line.level) == (edge.gate, edge.level)
         assert abs(difference(line.counter, edge.cycle) - constant) <= 8
+
+
+@pytest.mark.parametrize("target", WIRINGS)
+def test_an_edge_that_waited_for_a_dropped_one_is_not_told_as_exact(
+    make_board: MakeBoard, script: Path, target: str
+) -> None:
+    """40,000 pairs 20 cycles apart; room is made in the ring at every moment of a pair."""
+    lonely = [Edge(START, "A", 1), Edge(START + 20_000, "A", 0)]
+    starts = range(2 * START, 2 * START + 40_000 * 701, 701)
+    pairs = toggled([s + at for s in starts for at in (0, 20)], islice(cycle("AB"), 80_000))
+    edges = lonely + pairs
+    lines = edges_of(
+        read_lines(make_board(target, 1_000_000).run(edges, pairs[-1].cycle + START, script))
+    )
+
+    assert len(lines) < 20_000
+    constant = difference(lines[0].counter, lonely[0].cycle)
+    found = errors_of_exact_lines(edges, lines, constant)
+    assert max(map(abs, found.values())) <= 6
 
 
 @pytest.mark.parametrize("target", WIRINGS)

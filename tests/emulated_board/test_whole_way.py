@@ -181,7 +181,7 @@ def test_the_difference_from_truth_is_explained_by_the_budget(
     spread = math.sqrt(sum(z * z for z in left) / COUNT)
     assert 0.5 < spread < 1.25
     assert abs(sum(left) / COUNT) < 4 / math.sqrt(COUNT)
-    assert sum(abs(z) <= 1.96 for z in left) >= 0.93 * COUNT
+    assert sum(abs(z) <= 1.96 for z in left) >= 0.88 * COUNT
 
 
 def test_the_plain_sketch_states_its_visibly_larger_uncertainty(
