@@ -23,7 +23,7 @@ RIGHT = (0, 1, 3)
 """Columns of numbers."""
 COUNTED = 4
 WIDTHS = {
-    "narrow": (5, 8, 10, 17, 7, 15),
+    "narrow": (4, 7, 10, 15, 7, 15),
     "wide": (6, 10, 18, 22, 7, 26),
 }
 """Cells of each column but the last, the note, which takes what is left."""

@@ -211,3 +211,12 @@ def test_a_run_is_started_shown_and_closed(by_hand):
     show(run, Findings())
     assert isinstance(run.source, ReplaySource)
     assert run.finished
+
+
+def test_the_picture_shows_the_demo_session_and_is_small():
+    picture = (DEMO.parent / "dashboard.svg").read_text("utf-8")
+    last = next(read_recording(DEMO).session.rows_of(slice(39, 40)))
+    shown = picture.replace("&#160;", " ")
+    assert f"{last.speed_mps:.2f} ± {last.U95_mps:.2f}" in shown
+    assert len(picture) < 150_000
+    assert "url(http" not in picture
