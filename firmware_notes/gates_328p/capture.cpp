@@ -176,13 +176,15 @@ void start_capture() {
     DDRB &= ~_BV(PB0);
     select_edge(selector_for(PIND));
 #endif
-    EICRA = _BV(ISC10) | _BV(ISC00); // any change
     EIMSK = _BV(INT0) | _BV(INT1);
-    sei(); // what the pins did before the start fires now and is thrown away
-    __builtin_avr_delay_cycles(400);
-    cli();
-    tail = head;
-    told = PIND & PINS;
+    EICRA = _BV(ISC10) | _BV(ISC00); // any change
+    do { // what the pins did before the start fires now and is thrown away
+        sei();
+        __builtin_avr_delay_cycles(400);
+        cli();
+        tail = head;
+        told = PIND & PINS;
+    } while (EIFR & FLAGS);
     sei();
 }
 

@@ -54,18 +54,27 @@ def test_a_start_is_a_hello_and_a_beat_with_the_levels(
 def test_an_edge_amid_the_start_is_either_told_or_taken_for_granted(
     make_board: MakeBoard, script: Path, target: str
 ) -> None:
-    """The board starts its timer about 6400 cycles after power-up."""
-    board = make_board(target)
+    """400 starts, the edge at each of the 400 cycles in which the handlers come alive."""
+    life, first = 150_000, 6500
+    events: list[Edge | str] = []
+    for n in range(400):
+        begin = n * life
+        events += [f"{begin} reset"] if n else []
+        events += [Edge(begin + first + n, "A", (n + 1) % 2)]
+        events += [f"{begin + life // 2} send {QUESTION}"]
+    sent = make_board(target).run(events, 400 * life, script)
+
+    lives = sent.split(b"\n\nH ")
+    assert len(lives) == 400
     granted = 0
-    for moment in range(6300, 7100, 25):
-        asking = f"{START // 4} send {QUESTION}"
-        lines = read_lines(board.run([Edge(moment, "A", 1), asking], START // 2, script))
+    for n, life_sent in enumerate(lives):
+        lines = read_lines(b"H " + life_sent.removeprefix(b"\nH ") + b"\n")
         told = [(line.kind, line.gate, line.level) for line in edges_of(lines)]
-        assert told in ([], [("E", "A", 1)])
-        assert beats_of(lines)[-1].levels == "10"
+        assert told in ([], [("E", "A", (n + 1) % 2)])
+        assert beats_of(lines)[-1].levels == f"{(n + 1) % 2}0"
         assert beats_of(lines)[-1].lost == 0
         granted += not told
-    assert 0 < granted < 32
+    assert 10 < granted < 390
 
 
 @pytest.mark.parametrize("target", WIRINGS)
