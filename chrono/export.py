@@ -5,6 +5,7 @@ Numbers are rounded well below any uncertainty, so that every way out shows the 
 
 import json
 from collections.abc import Iterable, Iterator
+from itertools import chain, islice
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -165,7 +166,10 @@ def write_stream(
 ) -> int:
     """Write the shots of some sessions to an open stream; return the number of rows."""
     writer = {".csv": _write_csv, ".parquet": _write_parquet, ".json": _write_json}[suffix]
-    rows = writer(_chunks(sessions), stream)
+    waiting = iter(sessions)
+    # The first one is read before anything is written: it may be no recording at all.
+    first = list(islice(waiting, 1))
+    rows = writer(_chunks(chain(first, waiting)), stream)
     stream.flush()
     return rows
 
