@@ -112,6 +112,7 @@ def test_every_key_is_read_into_si() -> None:
         "clock.rate_tolerance": 0.005,
         "clock.jitter_s": 1e-6,
         "clock.step_s": 4e-6,
+        "clock.from_host": False,
         "body.name": "ball",
         "body.mass_kg": 0.45359237 / 16,
         "body.diameter_m": 0.0254,

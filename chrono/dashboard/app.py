@@ -378,7 +378,13 @@ class Dashboard(App[None]):
 
     def action_session_note(self) -> None:
         """Ask for a note on the session."""
-        self._ask_mark("Note on the session", NOTE, None, required=True)
+
+        def note(text: str | None) -> None:
+            if text:
+                self._mark(Mark(NOTE, text=text))
+                self.notify("Noted for the session.", markup=False)
+
+        self.push_screen(TextDialog("Note on the session", required=True), note)
 
     def action_hold(self) -> None:
         """Hold, or count again."""
@@ -459,14 +465,12 @@ class Dashboard(App[None]):
         assert isinstance(source, ReplaySource)
         return source
 
-    def _ask_mark(
-        self, title: str, action: str, shot: int | None, *, required: bool = False
-    ) -> None:
+    def _ask_mark(self, title: str, action: str, shot: int) -> None:
         def mark(text: str | None) -> None:
             if text is not None:
                 self._mark(Mark(action, shot, text))
 
-        self.push_screen(TextDialog(title, required=required), mark)
+        self.push_screen(TextDialog(title), mark)
 
     def _mark(self, mark: Mark) -> None:
         self._tell(lambda: self.clocking.say_mark(mark))

@@ -41,10 +41,39 @@ def decode(path: Path) -> int:
     return sum(decode_rows(block, "framed").rows for block in read_blocks(path))
 
 
+def table(path: Path) -> int:
+    """Do all the work of an export but the writing: shots, speeds, error budget."""
+    from chrono.recorded import read_recording
+
+    return len(read_recording(path).session.log)
+
+
+def export_csv(path: Path) -> int:
+    """Run a whole export to CSV."""
+    return _export(path, "csv")
+
+
+def export_parquet(path: Path) -> int:
+    """Run a whole export to Parquet."""
+    return _export(path, "parquet")
+
+
+def _export(path: Path, ending: str) -> int:
+    from chrono.export import write_table
+    from chrono.recorded import read_recording
+
+    with tempfile.TemporaryDirectory() as folder:
+        session = read_recording(path).session
+        return write_table([(path.name, session)], Path(folder) / f"out.{ending}")
+
+
 STAGES: dict[str, Callable[[Path], int]] = {
     "read_csv": read_csv,
     "read rows": read_rows,
     "decode": decode,
+    "table": table,
+    "to CSV": export_csv,
+    "to Parquet": export_parquet,
 }
 """Name and function of each stage; a function gets the recording and returns a count."""
 

@@ -60,7 +60,7 @@ class HandBoard(LiveSource):
         self.journal.append(f"{self.us}\tboard\t{line}\n".encode())
 
     def edge(self, gate: str, level: int) -> None:
-        self.line(f"E {self._number()} {gate} {level} {self._counter()}")
+        self.line(f"E {self.number()} {gate} {level} {self._counter()}")
 
     def wait(self, seconds: float) -> None:
         """Let time pass, with a beat each second."""
@@ -68,7 +68,7 @@ class HandBoard(LiveSource):
         while self.us < end_us:
             self.us = min((self.us // 1_000_000 + 1) * 1_000_000, end_us)
             if self.us % 1_000_000 == 0:
-                self.line(f"T {self._number()} {self._counter()} 00 0000")
+                self.line(f"T {self.number()} {self._counter()} 00 0000")
 
     def shoot(self, speed_mps: float = 30.0) -> None:
         """Let a ball through both gates."""
@@ -88,7 +88,8 @@ class HandBoard(LiveSource):
             self.shoot(speed)
             self.wait(4.0)
 
-    def _number(self) -> str:
+    def number(self) -> str:
+        """Return the next sequence number."""
         number, self._sequence = self._sequence, (self._sequence + 1) & 0xFFFF
         return f"{number:04X}"
 
