@@ -4,9 +4,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from line_kit import RULES, A, B, Line, block, body, cut, events
+from line_kit import RULES, A, B, Line, block, body, cut, events, joined, without
 
 from chrono.processor.pipeline import Processor, Rules
 from chrono.processor.table import Shots
@@ -68,7 +69,7 @@ def told(draw: st.DrawFn, these: Events) -> list[Control]:
     places = draw(st.lists(st.integers(0, len(these)), max_size=3))
     controls = []
     for place in sorted(places):
-        host_us = int(these.host_us[min(place, len(these) - 1)])
+        host_us = int(these.host_us[place - 1]) if place else 0
         origin, data = draw(
             st.sampled_from(
                 [
@@ -169,27 +170,35 @@ PLACES = st.lists(st.integers(0, 120), max_size=5)
 LENGTHS_DECLARED = st.sampled_from([None, 0.04])
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(streams(), PLACES, LENGTHS_DECLARED)
-def test_framed_lines(stream: Stream, places: list[int], length_m: float | None) -> None:
+def test_framed_lines_give_the_same_shots_in_any_pieces(
+    stream: Stream, places: list[int], length_m: float | None
+) -> None:
     agree(stream, places, replace(RULES, body_length_m=length_m))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(streams(lines="plain"), PLACES, LENGTHS_DECLARED)
-def test_plain_lines(stream: Stream, places: list[int], length_m: float | None) -> None:
+def test_plain_lines_give_the_same_shots_in_any_pieces(
+    stream: Stream, places: list[int], length_m: float | None
+) -> None:
     agree(stream, places, replace(RULES, lines="plain", body_length_m=length_m))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(streams(lines="bare"), PLACES)
-def test_plain_lines_without_levels(stream: Stream, places: list[int]) -> None:
+def test_lines_without_levels_give_the_same_shots_in_any_pieces(
+    stream: Stream, places: list[int]
+) -> None:
     agree(stream, places, replace(RULES, lines="plain"))
 
 
 @settings(max_examples=20, deadline=None)
 @given(streams(lines="bare"), PLACES)
-def test_interval_lines(stream: Stream, places: list[int]) -> None:
+def test_interval_lines_give_the_same_shots_in_any_pieces(
+    stream: Stream, places: list[int]
+) -> None:
     these, controls = stream
     kind = np.where(these.kind == Kind.DAMAGED, Kind.DAMAGED, Kind.INTERVAL).astype(np.uint8)
     rules = replace(RULES, lines="interval", unit_s=1e-6)
@@ -204,3 +213,61 @@ def test_what_an_early_look_shows_is_what_the_end_would_give(stream: Stream) -> 
     seen, again = processor.peek(), processor.peek()
     assert repr(seen) == repr(again)
     assert repr(processor.finish()) == repr(seen)
+
+
+US = 1e-6
+QUIET_S = RULES.quiet_s
+
+
+def ticking(step_s: float, until_s: float) -> list[Line]:
+    return [Line(i * step_s, Kind.BEAT, level=0) for i in range(round(until_s / step_s))]
+
+
+HARD: dict[str, list[Line]] = {
+    "two flashes, the second one in doubt": [
+        *block(A, 1.0, 20 * US),
+        *block(B, 1.0 + 80 * US, 20 * US),
+        *block(A, 1.0 + 220 * US, 20 * US),
+        *block(B, 1.0 + 300 * US, 20 * US),
+        *ticking(1e-3, 2.0),
+    ],
+    "a loss told by a beat that comes late": [
+        *body(1.3, 20.0),
+        *body(1.75, 20.0),
+        *body(2.3, 20.0),
+        *[Line(float(i), Kind.BEAT, level=0, lost=i // 3) for i in (0, 1, 3, 4)],
+    ],
+    "a gate blocked while the other is not": [
+        *block(A, 1.0, 0.98),
+        *[x for i in range(12) for x in block(B, 1.2 + 0.13 * i, 2e-3)],
+        *ticking(0.1, 4.0),
+    ],
+    "a rival that comes just in time": [
+        *block(A, 1.0, 2e-3),
+        *block(B, 1.05, 2.15e-3),
+        *block(B, 1.149, 2e-3),
+        *ticking(0.01, 3.0),
+    ],
+}
+
+
+@pytest.mark.parametrize("case", HARD)
+def test_hard_places_give_the_same_shots_in_any_pieces(case: str) -> None:
+    agree((events(HARD[case]), []), [], RULES)
+
+
+def test_lines_lost_just_after_a_shot_count_in_any_pieces() -> None:
+    three, after = body(1.98, 20.0)[:3], body(2.01, 20.0)
+    these = events([*three, *after, *ticking(1.0, 4.0), *body(3.03, 20.0)])
+    lost = [i for i in range(len(these)) if 2.005e6 < these.host_us[i] < 2.02e6]
+    assert len(lost) == 2
+    agree((without(these, lost), []), [], RULES)
+    assert not run((without(these, lost), []), [])[0]["used"][0]
+
+
+def test_lines_swapped_at_the_end_of_the_quiet_time_count_in_any_pieces() -> None:
+    end_s = 1.002
+    early = [*block(A, 1.0, 2e-3), Line(end_s + QUIET_S + 2 * US, gate=B)]
+    late = block(A, end_s + QUIET_S - 2 * US, 2e-3)
+    first, second = events(early, plain=True), events(late, plain=True)
+    agree((joined(first, second), []), [], replace(RULES, lines="plain"))
