@@ -25,7 +25,7 @@ from chrono.processor.statistics import Series, series_statistics
 from chrono.processor.table import EdgesUsed, Shots
 from chrono.reader.batch import NO_EVENTS, Batch, Control, Events, Sample
 from chrono.rig import Rig, rig_from_record, with_frequency
-from chrono.shotlog import ShotLog, ShotRow, countable, shot_row
+from chrono.shotlog import MEASURED_COLUMNS, ShotLog, ShotRow, countable, shot_row
 
 SETUP_LIMIT = 10_000
 """More setups than any session has; a file with more is refused."""
@@ -289,7 +289,7 @@ class Session:
 
     @property
     def setup_names(self) -> tuple[str, ...]:
-        """Names of the setups in order of first use, shape of a set."""
+        """Names of the setups, each once, in order of first use."""
         return tuple(dict.fromkeys(s.name for s in self._setups))
 
     def setup_name(self, index: int) -> str:
@@ -306,7 +306,9 @@ class Session:
 
     def notes(self, part: slice = slice(None)) -> list[str]:
         """Return what is noted of each shot: the reason it was set aside, the user's note."""
-        shots = self.log.shots[part]
+        return self._notes(self.log.shots[part])
+
+    def _notes(self, shots: Shots) -> list[str]:
         held = self._held(shots["key"])
         words = ["on hold" if h else "" for h in held]
         for i in self._marked(shots["key"]):
@@ -330,34 +332,35 @@ class Session:
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
         """Yield shots of the log as people see them."""
-        columns = {n: self.log.column(n)[part] for n in _ROW_COLUMNS}
-        counted, notes, setups = self.counted(part), self.notes(part), self.log.setup[part]
-        for i, shot in enumerate(self.log.shots[part]):
-            measured = {name: float(values[i]) for name, values in columns.items()}
-            name = self._setups[setups[i]].name
-            number = part.start + i + 1
-            yield shot_row(number, shot, measured, name, bool(counted[i]), notes[i], False)
+        columns = {name: self.log.column(name)[part] for name in MEASURED_COLUMNS}
+        shots, setups = self.log.shots[part], self.log.setup[part]
+        return self._shot_rows(shots, columns, setups, part.start + 1, still_open=False)
 
     def open_rows(self) -> list[ShotRow]:
         """Return the shots that are there but may still change."""
         shots = self._processor.peek()
         if not len(shots):
             return []
-        measured = measure(shots, self._model)
-        counted = self._counted(shots, measured.speed_mps)
-        held = self._held(shots["key"])
-        return [
-            shot_row(
-                len(self.log) + i + 1,
-                shot,
-                {name: float(getattr(measured, name)[i]) for name in _ROW_COLUMNS},
-                self._setups[setup].name,
-                bool(counted[i]),
-                self._note(int(shot["key"]), bool(held[i])),
-                True,
+        columns = vars(measure(shots, self._model))
+        setups, first = self._setup_of(shots), len(self.log) + 1
+        return list(self._shot_rows(shots, columns, setups, first, still_open=True))
+
+    def _shot_rows(
+        self,
+        shots: Shots,
+        columns: dict[str, npt.NDArray[np.float64]],
+        setups: npt.NDArray[np.int32],
+        first: int,
+        *,
+        still_open: bool,
+    ) -> Iterator[ShotRow]:
+        counted, notes = self._counted(shots, columns["speed_mps"]), self._notes(shots)
+        for i, shot in enumerate(shots):
+            measured = {name: float(values[i]) for name, values in columns.items()}
+            name = self._setups[setups[i]].name
+            yield shot_row(
+                first + i, shot, measured, name, bool(counted[i]), notes[i], still_open
             )
-            for i, (shot, setup) in enumerate(zip(shots, self._setup_of(shots), strict=True))
-        ]
 
     def view(self, limit: int = 300) -> SessionView:
         """Return what a screen shows now, with at most `limit` of the last shots."""
@@ -438,16 +441,6 @@ def _speed_model(rig: Rig) -> SpeedModel:
 
 
 _BEFORE_ALL = int(np.iinfo(np.int64).min)
-_ROW_COLUMNS = (
-    "speed_mps",
-    "u_mps",
-    "U95_mps",
-    "u_random_mps",
-    "u_shared_mps",
-    "transit_s",
-    "body_length_m",
-    "companion_speed_mps",
-)
 
 
 def _part(events: Events, start: int, stop: int) -> Events:

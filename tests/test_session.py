@@ -241,3 +241,13 @@ def test_rows_of_the_log_are_json_with_nothing_missing(afternoon: Afternoon) -> 
     assert len(records) == 20
     assert all(tuple(record) == COLUMNS for record in records)
     json.dumps(records, allow_nan=False)
+
+
+def test_scripts_get_the_exported_columns_as_a_data_frame(afternoon: Afternoon) -> None:
+    from chrono.export import COLUMNS, shot_frame
+
+    session = after(afternoon)
+    frame = shot_frame(session, "a.tsv")
+
+    assert tuple(frame.columns) == COLUMNS
+    assert list(frame["speed_mps"]) == [round(r.speed_mps, 6) for r in shown(session)]
