@@ -32,8 +32,8 @@ fastest = "200 m/s"
 SPACING_M, BODY_M = 0.3, 0.04
 TICKS_PER_S = 16_000_000
 SPEEDS_MPS = 20.0, 60.0
-PAUSE_S = 0.04, 0.12
-"""From one shot to the next."""
+PAUSE_S = 0.3, 0.6
+"""From one shot to the next: what comes within 0.25 s would be a companion."""
 
 READING_DELAY_S = 0.0002, 0.002
 SHOTS_A_CHUNK = 50_000
