@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from chrono.processor.records import put
 from chrono.processor.speed import Measured
 from chrono.processor.table import (
     NEVER_COUNTED,
@@ -94,7 +95,7 @@ class ShotLog:
         start, self._size = self._size, self._size + len(shots)
         while self._size > len(self._shots):
             self._grow()
-        self._shots[start : self._size] = shots
+        put(shots, self._shots[start : self._size])
         self._setup[start : self._size] = setup
         self.replace_measured(start, measured)
 

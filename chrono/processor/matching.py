@@ -42,7 +42,7 @@ from chrono.processor.passages import (
     Passages,
 )
 from chrono.processor.records import join
-from chrono.processor.rules import Rules
+from chrono.processor.rules import Rules, Windows
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.processor.timebase import Ints, Places
 
@@ -191,6 +191,7 @@ def _find_units(seen: Passages, row: Row, rules: Rules) -> _Units:
 
 _NONE = np.zeros(0, np.intp)
 _NOTHING = np.zeros(0, np.bool_)
+_NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit: int) -> Flags:
@@ -216,16 +217,27 @@ def _clean(upright: Passages, row: Row, rules: Rules) -> Flags:
     gate, edges = upright["gate"].copy(), upright["marks"] & _TIMED
     lead, trail = first[1:] - first[:-1], last[1:] - last[:-1]
     clean = (gate[:-1] == 0) & (gate[1:] == 1) & (edges[:-1] == edges[1:])
-    clean &= (lead >= windows.fast) & (lead <= windows.slow)
+    clean &= in_window(lead, windows)
     block = last - first
-    allowed = AGREEMENT * np.maximum(block[:-1], block[1:]) + AGREEMENT_SLACK_S / rules.unit_s
-    whole = (edges[:-1] == _EDGES) & (trail >= windows.fast) & (trail <= windows.slow)
-    clean &= (edges[:-1] == LEAD) | (whole & (np.abs(block[1:] - block[:-1]) <= allowed))
+    whole = (edges[:-1] == _EDGES) & in_window(trail, windows)
+    whole &= are_alike(block[:-1], block[1:], rules)
+    clean &= (edges[:-1] == LEAD) | whole
     ahead = np.concatenate(([row.front_first], first[:-2])), [row.front_gate], gate[:-2]
     rival_a = (np.concatenate(ahead[1:]) == 0) & (first[1:] - ahead[0] <= windows.slow)
     clean &= ~rival_a
     clean[:-1] &= (gate[2:] == 0) | (first[2:] - first[:-2] > windows.slow)
     return clean
+
+
+def in_window(transit: Ints, windows: Windows) -> Flags:
+    """Tell which transits are those of a body in the rig's window of speeds."""
+    return (transit >= windows.fast) & (transit <= windows.slow)
+
+
+def are_alike(block_a: Ints, block_b: Ints, rules: Rules) -> Flags:
+    """Tell which blocking times at both gates are so alike that nothing else need be asked."""
+    allowed = AGREEMENT * np.maximum(block_a, block_b) + AGREEMENT_SLACK_S / rules.unit_s
+    return np.abs(block_b - block_a) <= allowed
 
 
 def _clusters(first: Ints, gate: npt.NDArray[np.uint8], block: Places, rules: Rules) -> Places:
@@ -259,14 +271,12 @@ def _bodies(seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Ru
     flash = units.flash[units.flash < cut]
     clean = [places[units.clean[0] < cut] for places in units.clean]
     is_settled = units.other < cut
-    pairs, lone = _pair_clusters(
+    paired, compared, lone = _pair_clusters(
         seen, units.other[is_settled], units.cluster[is_settled], lengths, rules
     )
     parts = [_clean_bodies(seen.take(clean[0]), seen.take(clean[1]))]
-    if len(pairs[0]):
-        one, two = seen.take(pairs[0]), seen.take(pairs[1])
-        compared = compare_passages(one, two, lengths.at(one["first"]), rules)
-        parts.append(_paired(one, two, compared))
+    if len(compared):
+        parts.append(_paired(seen.take(paired[0]), seen.take(paired[1]), compared))
     if len(lone):
         parts.append(_lone(seen.take(lone)))
     if len(flash):
@@ -276,30 +286,34 @@ def _bodies(seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Ru
 
 def _pair_clusters(
     seen: Passages, other: Places, cluster: Places, lengths: Lengths, rules: Rules
-) -> tuple[tuple[Places, Places], Places]:
-    """Return the places of the pairs' A and B, and of the lone passages."""
+) -> tuple[tuple[Places, Places], Pairs, Places]:
+    """Return the places of the pairs' A and B, the pairs, and the places that are lone."""
     if not len(other):
-        return (_NONE, _NONE), _NONE
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(cluster)) + 1))
-    sizes = np.diff(np.append(starts, len(other)))
-    members = [other[s : s + k] for s, k in zip(starts, sizes, strict=True) if k > 1]
-    gate = seen["gate"]
-    sides = [(m[gate[m] == 0], m[gate[m] == 1]) for m in members]
-    if not sides:
-        return (_NONE, _NONE), other
-    cells_a = np.concatenate([np.repeat(a, len(b)) for a, b in sides])
-    cells_b = np.concatenate([np.tile(b, len(a)) for a, b in sides])
+        return (_NONE, _NONE), _NO_PAIRS, _NONE
+    at_b = seen["gate"][other] == 1
+    sides = other[~at_b], other[at_b]
+    counts = [np.bincount(cluster[at], minlength=cluster[-1] + 1) for at in (~at_b, at_b)]
+    size = counts[0] * counts[1]
+    begin = np.cumsum(size) - size
+    owner = np.repeat(np.arange(len(size)), size)
+    cell = np.divmod(np.arange(len(owner)) - begin[owner], counts[1][owner])
+    cells_a, cells_b = (
+        side[(np.cumsum(count) - count)[owner] + place]
+        for side, count, place in zip(sides, counts, cell, strict=True)
+    )
     one, two = seen.take(cells_a), seen.take(cells_b)
     cells = compare_passages(one, two, lengths.at(one["first"]), rules)
-    tables = cells["score"], np.where(cells["alike"], cells["score"], 0.0)
-    chosen, begin = [], 0
-    for a, b in sides:
-        part = slice(begin, begin + len(a) * len(b))
-        scores, alike = (table[part].reshape(len(a), len(b)).tolist() for table in tables)
-        chosen += [begin + i * len(b) + j for i, j in align(scores, alike)]
-        begin = part.stop
-    pairs = cells_a[chosen], cells_b[chosen]
-    return pairs, np.setdiff1d(other, np.concatenate(pairs), assume_unique=True)
+    score, alike = cells["score"], np.where(cells["alike"], cells["score"], 0.0)
+    chosen = begin[size == 1][score[begin[size == 1]] > 0].tolist()
+    for many in (size > 1).nonzero()[0].tolist():
+        part, shape = slice(begin[many], begin[many] + size[many]), (-1, counts[1][many])
+        pairs = align(score[part].reshape(shape).tolist(), alike[part].reshape(shape).tolist())
+        chosen += [part.start + i * shape[1] + j for i, j in pairs]
+    paired = cells_a[chosen], cells_b[chosen]
+    is_lone = np.zeros(len(seen), np.bool_)
+    is_lone[other] = True
+    is_lone[np.concatenate(paired)] = False
+    return paired, cells.take(chosen), is_lone.nonzero()[0]
 
 
 def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int, int]]:
@@ -318,8 +332,6 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     list of (i, j), the earliest pairs among equally good ways
     """
     m, n = len(scores), len(scores[0]) if scores else 0
-    if m == 1 and n == 1:
-        return [(0, 0)] if scores[0][0] > 0 else []
     best = [[0.0] * (n + 1) for _ in range(m + 1)]
     for i in range(m - 1, -1, -1):
         for j in range(n - 1, -1, -1):

@@ -23,9 +23,11 @@ from chrono.processor.shots import (
     Crew,
     finish_launches,
     gather_launches,
+    in_order,
     interval_shots,
     make_unique,
 )
+from chrono.processor.solitary import take_solitary
 from chrono.processor.table import Shots
 from chrono.processor.timebase import (
     NO_BEATS,
@@ -169,6 +171,9 @@ class Processor:
 
     def _advance(self, edges: Edges, known: int) -> Shots:
         rules, lengths = self.rules, self._lengths
+        solitary, edges = take_solitary(
+            edges, (self._gaps, self._notes), self._beats, known, lengths, rules
+        )
         passages, self._groups, known = group_passages(
             edges, self._groups, known, rules.windows
         )
@@ -178,6 +183,7 @@ class Processor:
         shots, self._waiting = finish_launches(
             join(self._waiting, launches), self._gaps, self._notes, self._beats, known, rules
         )
+        shots = in_order(join(shots, solitary))
         if len(shots):
             shots = make_unique(shots, self._last_key)
             self._last_key = int(shots["key"][-1])

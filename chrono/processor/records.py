@@ -31,6 +31,11 @@ def copy(records: Records) -> Records:
     return _bytes(np.ascontiguousarray(records)).copy().view(records.dtype)
 
 
+def put(records: Records, into: Records) -> None:
+    """Overwrite records by as many others."""
+    _bytes(into)[:] = _bytes(np.ascontiguousarray(records))
+
+
 def _bytes(records: Records) -> npt.NDArray[Any]:
     return records.view(np.dtype((np.void, records.dtype.itemsize)))
 

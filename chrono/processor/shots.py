@@ -308,9 +308,8 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     flags = _KIND_FLAGS[main["kind"]] | _ONLY_FLAGS[shot["used"]]
     with np.errstate(invalid="ignore"):
         ratio = body_lengths(main, rules, main["twice"]) / declared
-        ratio[main["kind"] == _FLASH] = np.nan
-        flags[ratio < 1 - LENGTH_TOLERANCE] |= np.uint32(Flag.SHORT)
-        flags[ratio > 1 + LENGTH_TOLERANCE] |= np.uint32(Flag.LONG)
+    ratio[main["kind"] == _FLASH] = np.nan
+    flags |= length_flags(ratio)
     lone = main["kind"] == _LONE
     flags |= np.where(lone, main["gates"], 0)
     shot["flags"] = flags
@@ -321,6 +320,15 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     for name in ("twice", "surplus", "lacks"):
         launches[name] = main[name]
     return launches
+
+
+def length_flags(ratio: Floats) -> npt.NDArray[np.uint32]:
+    """Return the flags for a body's length as a part of the declared one, NaN unknown."""
+    flags = np.zeros(len(ratio), np.uint32)
+    with np.errstate(invalid="ignore"):
+        flags[ratio < 1 - LENGTH_TOLERANCE] = Flag.SHORT
+        flags[ratio > 1 + LENGTH_TOLERANCE] = Flag.LONG
+    return flags
 
 
 def _bearable_loss(launches: Launches, rules: Rules) -> Ints:
@@ -356,7 +364,7 @@ def finish_launches(
     shots = part(done, "shot")
     if len(gaps.mark) or len(notes.mark):
         _mark_gaps(shots, done, gaps, notes, rules)
-    if len(beats.t):
+    if len(beats.t) and n:
         _mark_board_loss(shots, done, beats, rules)
     return shots, waiting[n:]
 
@@ -388,11 +396,19 @@ def _within(breaks: Breaks, start: Ints, stop: Ints, limit: Ints) -> tuple[Flags
 
 def _mark_board_loss(shots: Shots, done: Launches, beats: Beats, rules: Rules) -> None:
     lost = np.concatenate(([0], beats.lost))
+    if lost[np.searchsorted(beats.t, done["start"].min(), side="right")] == lost[-1]:
+        return
     before = np.searchsorted(beats.t, done["start"], side="right")
     after = np.searchsorted(beats.t, done["stop"], side="left") + 1
     in_time = np.searchsorted(beats.t, done["stop"] + rules.windows.wait, side="right")
     after = np.maximum(np.minimum(after, in_time), before)
     shots["flags"][lost[after] > lost[before]] |= np.uint32(Flag.BOARD_LOST)
+
+
+def in_order(shots: Shots) -> Shots:
+    """Return the shots in order of key."""
+    key = shots["key"]
+    return shots if (key[1:] >= key[:-1]).all() else shots.take(key.argsort(kind="stable"))
 
 
 def make_unique(shots: Shots, last_key: int) -> Shots:

@@ -365,9 +365,10 @@ def _coverage_factor(model: SpeedModel, true_s: float, edges_used: int) -> float
 def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8]) -> Floats:
     """Return the transit that was used [counter units], NaN where there is none."""
     lead, trail = shots["lead"].astype(np.float64), shots["trail"].astype(np.float64)
-    transit = np.where(used == EdgesUsed.TRAIL, trail, lead)
-    both = used == EdgesUsed.BOTH
-    transit[both] = (lead[both] + trail[both]) / 2
+    transit: Floats = (lead + trail) / 2
+    for one, edge in ((EdgesUsed.LEAD, lead), (EdgesUsed.TRAIL, trail)):
+        places = np.flatnonzero(used == one)
+        transit[places] = edge[places]
     transit[used == EdgesUsed.NONE] = np.nan
     return transit
 
@@ -394,16 +395,17 @@ def _shared_relative_u(true_s: Floats, model: SpeedModel) -> Floats:
 
 
 def _coverage_factors(true_s: Floats, used: npt.NDArray[np.uint8], model: SpeedModel) -> Floats:
-    both = used == EdgesUsed.BOTH
-    if both.all():
-        return model._coverage(EdgesUsed.BOTH).factor(true_s)
-    factors = model._coverage(EdgesUsed.LEAD).factor(true_s)
-    factors[both] = model._coverage(EdgesUsed.BOTH).factor(true_s[both])
+    factors = model._coverage(EdgesUsed.BOTH).factor(true_s)
+    single = np.flatnonzero(used != EdgesUsed.BOTH)
+    if single.size:
+        factors[single] = model._coverage(EdgesUsed.LEAD).factor(true_s[single])
     return factors
 
 
 def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
     transit_s = np.asarray(shots["companion"], np.float64) * model.unit_s
+    if np.isnan(transit_s).all():
+        return transit_s
     true_s = transit_s / (1 + model.rate_error) - model.latency_s
     true_s[~(true_s > 0)] = np.nan
     return np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)

@@ -22,7 +22,7 @@ Times are int64 counter units. Knows nothing of passages and shots.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -33,6 +33,7 @@ from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kin
 Ints = npt.NDArray[np.int64]
 Places = npt.NDArray[np.intp]
 Bytes = npt.NDArray[np.uint8]
+T = TypeVar("T", bound=np.generic)
 
 UNKNOWN_LOSS = 1 << 16
 """Stands for the number of lost lines where it cannot be known."""
@@ -244,7 +245,7 @@ def run_clock(
     notes = _notes(events, used, controls, clock)
     damaged = _damaged_before(notes, len(lines), clock)
     gaps = _gaps(chain, top, jumps, damaged[:-1], rules)
-    placed = _note_breaks(notes, chain, top, start, rules)
+    placed = _note_breaks(notes, lines, top, start, rules)
     is_beat = lines.kind == _BEAT
     edges = _edges(lines, t[1:], (~is_beat).nonzero()[0])
     places = is_beat.nonzero()[0]
@@ -272,11 +273,10 @@ def run_clock(
 
 class _Chain(NamedTuple):
     """
-    Lines and the one before them (item 0): host time, and for each step of the counter its
-    size, the host's step [us], the missing lines, and which lines are jumps.
+    Lines seen from the one before each: the counter's step, the host's step [us], the missing
+    lines; and which lines, from 1, are jumps.
     """
 
-    host_us: Ints
     steps: Ints
     host_steps_us: Ints
     missing: npt.NDArray[np.int32]
@@ -341,18 +341,28 @@ def _origin(lines: Events, clock: Clock, rules: Rules) -> Clock:
 
 def _chain(lines: Events, start: Clock, rules: Rules) -> _Chain:
     """Compare each line's counter, host time and sequence number with those before."""
-    host_us = np.concatenate(([start.host_us], lines.host_us))
-    number = np.concatenate((np.array([start.sequence], np.int32), lines.sequence))
-    counter = np.concatenate(([start.counter], lines.counter))
-    missing = (number[1:] - number[:-1] - np.int32(1)) & np.int32(_SEQUENCES - 1)
-    if number.min() == NO_SEQUENCE:
-        missing[np.minimum(number[1:], number[:-1]) == NO_SEQUENCE] = 0
-    host_steps_us = host_us[1:] - host_us[:-1]
+    missing = _differences(lines.sequence, start.sequence)
+    missing -= np.int32(1)
+    missing &= np.int32(_SEQUENCES - 1)
+    number = lines.sequence
+    if min(start.sequence, number.min(initial=0)) == NO_SEQUENCE:
+        unknown = np.append(start.sequence, number) == NO_SEQUENCE
+        missing[unknown[1:] | unknown[:-1]] = 0
+    host_steps_us = _differences(lines.host_us, start.host_us)
     if host_steps_us.min(initial=0) < 0 or host_steps_us.max(initial=0) > _LONGEST_HOST_STEP_US:
         host_steps_us = np.clip(host_steps_us, 0, _LONGEST_HOST_STEP_US)
-    steps = (counter[1:] - counter[:-1]) & ((1 << rules.counter_bits) - 1)
+    steps = _differences(lines.counter, start.counter)
+    steps &= (1 << rules.counter_bits) - 1
     steps, jumps = unwrap_steps(steps, host_steps_us, rules)
-    return _Chain(host_us, steps, host_steps_us, missing, jumps + 1)
+    return _Chain(steps, host_steps_us, missing, jumps + 1)
+
+
+def _differences(values: npt.NDArray[T], before: int) -> npt.NDArray[T]:
+    """Return the steps from each value to the next, the first from `before`."""
+    steps = np.empty_like(values)
+    np.subtract(values[1:], values[:-1], out=steps[1:])
+    steps[:1] = values[:1] - steps.dtype.type(before)
+    return steps
 
 
 def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, Places]:
@@ -492,12 +502,13 @@ def _notes(
 
 
 def _note_breaks(
-    notes: _Notes | None, chain: _Chain, top: Ints, start: Clock, rules: Rules
+    notes: _Notes | None, lines: Events, top: Ints, start: Clock, rules: Rules
 ) -> Breaks:
     """Place notes by the host's clock."""
     if notes is None:
         return NO_BREAKS
-    after_us = np.clip(notes.host_us - chain.host_us[notes.place], 0, _LONGEST_HOST_STEP_US)
+    before_us = np.append(start.host_us, lines.host_us)[notes.place]
+    after_us = np.clip(notes.host_us - before_us, 0, _LONGEST_HOST_STEP_US)
     seen = top[notes.place]
     mark = seen + (after_us * (1e-6 / rules.unit_s)).astype(np.int64)
     mark = np.maximum(np.maximum.accumulate(mark), start.mark)
