@@ -4,12 +4,13 @@ Numbers are rounded well below any uncertainty, so that every way out shows the 
 """
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import chain, islice
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from chrono.errors import OptionError, RecordingError
 from chrono.plain import cell
@@ -55,6 +56,17 @@ _NUMBERS = (  # column, column of the log, factor to its unit, decimals
 Columns = dict[str, Any]
 
 
+class Texts(NamedTuple):
+    """A column of text: each text once, and for every row which one it is."""
+
+    each: list[str]
+    place: npt.NDArray[np.intp]
+
+    def objects(self) -> npt.NDArray[np.object_]:
+        """Return the column as Python's strings, shape (N,)."""
+        return np.array(self.each, object)[self.place]
+
+
 def shot_columns(session: Session, recording: str, part: slice) -> Columns:
     """
     Return the exported columns of some shots, each of shape (N,).
@@ -71,19 +83,19 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
     Returns
     -------
     dict
-        Column name to array or list, in the order of `COLUMNS`; speeds [m/s], NaN where
-        nothing was measured.
+        Column name to array, or to `Texts` for text, in the order of `COLUMNS`; speeds
+        [m/s], NaN where nothing was measured.
     """
     shots = session.log.shots[part]
     columns: Columns = {
-        "recording": [recording] * len(shots),
+        "recording": Texts([recording], np.zeros(len(shots), np.intp)),
         "shot": np.arange(part.start + 1, part.start + 1 + len(shots)),
         "time_s": np.round(shots["host_us"] * 1e-6, 6),
         "setup": _named(session.log.setup[part], session.setup_name),
         "edges_used": _named(shots["used"], _edges_word),
         "counted": session.counted(part),
         "flags": _named(shots["flags"], lambda flags: ";".join(flag_words(flags))),
-        "note": session.notes(part),
+        "note": _each_once(session.notes(part)),
     }
     for name, source, factor, decimals in _NUMBERS:
         columns[name] = np.round(session.log.column(source)[part] * factor, decimals)
@@ -93,7 +105,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
 def shot_records(session: Session, recording: str, part: slice) -> Iterator[dict[str, Any]]:
     """Yield some shots as objects for JSON; None where nothing was measured."""
     columns = shot_columns(session, recording, part)
-    lists = [np.asarray(values, object).tolist() for values in columns.values()]
+    lists = [_objects(values).tolist() for values in columns.values()]
     for values in zip(*lists, strict=True):
         record = dict(zip(COLUMNS, values, strict=True))
         yield {k: None if v != v else v for k, v in record.items()}
@@ -103,7 +115,9 @@ def shot_frame(session: Session, recording: str = "") -> "pd.DataFrame":
     """Return the shots of a session as a data frame with the exported columns, for scripts."""
     import pandas as pd
 
-    return pd.DataFrame(shot_columns(session, recording, slice(0, len(session.log))))
+    columns = shot_columns(session, recording, slice(0, len(session.log)))
+    texts = {name: columns[name].objects() for name in TEXT_COLUMNS}
+    return pd.DataFrame(columns | texts)
 
 
 def write_table(sessions: Iterable[tuple[str, Session]], path: Path) -> int:
@@ -189,10 +203,11 @@ def _write_csv(chunks: Chunks, stream: IO[bytes]) -> int:
     options = csv.WriteOptions(quoting_style="needed")
     rows = 0
     with csv.CSVWriter(stream, _schema(), write_options=options) as writer:
-        for name, session, part in chunks:
-            columns = shot_columns(session, name, part)
-            for text in TEXT_COLUMNS:
-                columns[text] = _each_once(columns[text], cell)
+        for recording, session, part in chunks:
+            columns = shot_columns(session, recording, part)
+            for name in TEXT_COLUMNS:
+                texts = columns[name]
+                columns[name] = texts._replace(each=[cell(text) for text in texts.each])
             writer.write_batch(_batch(columns))
             rows += part.stop - part.start
     return rows
@@ -235,19 +250,31 @@ def _batch(columns: Columns) -> "pa.RecordBatch":
     import pyarrow as pa
 
     schema = _schema()
-    arrays = [pa.array(columns[f.name], f.type, from_pandas=True) for f in schema]
+    arrays = [
+        pa.array(values.each, field.type).take(pa.array(values.place))
+        if isinstance(values := columns[field.name], Texts)
+        else pa.array(values, field.type, from_pandas=True)
+        for field in schema
+    ]
     return pa.record_batch(arrays, schema=schema)
 
 
-def _named(codes: np.ndarray, word: Any) -> np.ndarray:
+def _named(codes: npt.NDArray[Any], word: Callable[[int], str]) -> Texts:
     """Replace each code by its word, asking for each word once."""
     distinct, place = np.unique(codes, return_inverse=True)
-    return np.array([word(int(code)) for code in distinct] or [""], object)[place]
+    return Texts([word(code) for code in distinct.tolist()], place)
 
 
-def _each_once(texts: Any, change: Any) -> list[str]:
-    changed = {text: change(text) for text in set(texts)}
-    return [changed[text] for text in texts]
+def _each_once(texts: list[str]) -> Texts:
+    each = list(dict.fromkeys(texts))
+    if len(each) < 2:
+        return Texts(each, np.zeros(len(texts), np.intp))
+    places = {text: place for place, text in enumerate(each)}
+    return Texts(each, np.array([places[text] for text in texts], np.intp))
+
+
+def _objects(values: Any) -> npt.NDArray[np.object_]:
+    return values.objects() if isinstance(values, Texts) else np.asarray(values, object)
 
 
 def _edges_word(used: int) -> str:
