@@ -389,3 +389,11 @@ def test_names_with_formulas_and_control_characters_are_harmless(chrono, tmp_pat
 
     assert {row["setup"] for row in table} == {"'=cmd|'/c calc'!A0·[31m"}
     assert "\x1b" not in text
+
+
+def test_a_recording_is_judged_and_the_exit_code_says_so(chrono) -> None:
+    good, bad = chrono("check", BANDS), chrono("check", HALL)
+    assert good.code == 0
+    assert good.out.splitlines()[-1] == "ready"
+    assert bad.code == 1
+    assert "not ready because a lamp makes gate A flicker at 100 Hz" in bad.out
