@@ -197,6 +197,9 @@ def test_a_speed_that_is_none_is_refused(chrono, tmp_path, speed) -> None:
         ["export", BANDS, "--nonsense"],
         ["replay", BANDS, "--pace", "2", "--at-once"],
         ["replay", BANDS, "--pace", "fast"],
+        *(["replay", BANDS, "--pace", pace] for pace in ("0", "-1", "nan", "inf", "1e-320")),
+        ["check", BANDS, "--seconds", "nan"],
+        ["demo", "--speedup", "nan"],
         ["demo", "--shots", "0"],
     ],
 )

@@ -2,8 +2,9 @@
 Faults between a board and the program, on a pseudo-terminal.
 
 What is knowable of damage: every byte that arrived is in the recording; a received line
-that is none of those sent nor empty counts as damaged; a numbered line that did not arrive whole is
-missing from the sequence. A CRC of 16 bits passes one arbitrarily damaged line in 65536.
+that is neither one of those sent nor empty counts as damaged; a numbered line that did not
+arrive whole is missing from the sequence. A CRC of 16 bits passes one arbitrarily damaged
+line in 65536.
 """
 
 import itertools
