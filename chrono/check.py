@@ -6,6 +6,7 @@ from pathlib import Path
 from chrono.errors import ChronoError
 from chrono.observer import Observer
 from chrono.processor.health import Health, judge
+from chrono.processor.watch import WINDOW_S
 from chrono.reader.decoder import decode_rows
 from chrono.reader.recording import RecordingReader
 from chrono.recorded import first_rig
@@ -65,9 +66,8 @@ def check_recording(path: Path, rig: Rig | None) -> Health:
     observer, last_us = Observer(session), 0
     for block in RecordingReader(path):
         batch = decode_rows(block, session.rig.lines)
-        session.feed(batch)
         observer.feed(batch)
         if len(batch.events):
             last_us = max(last_us, int(batch.events.host_us[-1]))
     session.finish()
-    return judge(observer.observed(last_us))
+    return judge(observer.observed(last_us, flicker_within_s=WINDOW_S))

@@ -61,4 +61,8 @@ FLAG_HELP: dict[str, str] = {
         "The board had to drop edges about this time: remove what trips the gates so often "
         "(flicker, chatter), or use a faster baud rate."
     ),
+    "unsound": (
+        "No pair of edges gave a time to trust because a gate chattered or the board could "
+        "not time them exactly: give the comparators more hysteresis, look for stray light."
+    ),
 }

@@ -12,8 +12,9 @@ from chrono.errors import CalibrationError
 from chrono.processor.beats import BeatClock
 from chrono.processor.clock import ClockEstimate
 from chrono.processor.health import Observed
-from chrono.processor.watch import Watch, flicker_now
-from chrono.reader.batch import Batch
+from chrono.processor.timebase import Tally
+from chrono.processor.watch import RECENT_S, Watch, flicker_now, second_places
+from chrono.reader.batch import Batch, cut_batch
 from chrono.session import Session
 
 RATE_EVERY_S = 2.0
@@ -35,39 +36,56 @@ class Observer:
     Parameters
     ----------
     session : Session
-        Fed before each call of `feed`.
+        Gets its lines from here.
     """
 
     def __init__(self, session: Session) -> None:
         self._session = session
-        self._begin()
+        self._begin(session.processor.tally, len(session.log))
 
-    def _begin(self) -> None:
+    def _begin(self, tally: Tally, shots: int) -> None:
+        """Watch anew, by the rules of now; `tally` and `shots` were there before."""
         self._rules = self._session.processor.rules
-        self._watch = Watch(self._rules)
+        self._watch = Watch(self._rules, tally)
         self._beats = BeatClock(self._rules)
-        self._shots = len(self._session.log)
+        self._shots = shots
         self._estimate: ClockEstimate | None = None
         self._estimate_due_us = 0
 
     def feed(self, batch: Batch) -> None:
-        """Take a batch that the session has taken."""
-        if self._session.processor.rules != self._rules:
-            self._begin()
-        self._watch.feed(batch.events)
-        if self._rules.lines == "framed":
-            self._beats.feed(batch)
+        """
+        Take a batch: the session first, then what watches it.
 
-    def observed(self, host_us: int) -> Observed:
-        """Return what was seen up to a host time [us]."""
+        Raises
+        ------
+        RecordingError
+            As `Session.feed` does.
+        """
+        session = self._session
+        for piece in cut_batch(batch, second_places(batch)):
+            tally, shots = session.processor.tally, len(session.log)
+            session.feed(piece)
+            if session.processor.rules != self._rules:
+                self._begin(tally, shots)
+            self._watch.feed(piece.events, session.processor.tally)
+            if self._rules.lines == "framed":
+                self._beats.feed(piece)
+
+    def observed(self, host_us: int, flicker_within_s: float = RECENT_S) -> Observed:
+        """
+        Return what was seen up to a host time [us].
+
+        A lamp counts if it was seen in the last `flicker_within_s` seconds.
+        """
         shots = self._session.log.shots
         self._watch.add_shots(shots[self._shots :])
         self._shots = len(shots)
         processor = self._session.processor
         return self._watch.observed(
             host_us,
-            processor.tally,
-            flicker=flicker_now(processor.flicker, processor.anchor(), self._rules),
+            flicker=flicker_now(
+                processor.flicker, processor.anchor(), self._rules, flicker_within_s
+            ),
             clock=self.clock(host_us),
             rate_tolerance=self._session.rig.clock.rate_tolerance,
         )

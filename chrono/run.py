@@ -204,9 +204,7 @@ class Run:
     def _take_ready(self) -> bool:
         rows = self.source.drain() if self.source is not None else b""
         if rows:
-            batch = decode_rows(rows, self.session.rig.lines)
-            self.session.feed(batch)
-            self._observer.feed(batch)
+            self._observer.feed(decode_rows(rows, self.session.rig.lines))
         return bool(rows)
 
     def _pass_time(self, now_us: int) -> None:

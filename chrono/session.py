@@ -126,10 +126,10 @@ class Session:
         """
         done = 0
         for control in batch.controls:
-            self._process(_part(batch.events, done, control.position))
+            self._process(batch.events.part(done, control.position))
             done = control.position
             self._take_control(control)
-        self._process(_part(batch.events, done, len(batch.events)))
+        self._process(batch.events.part(done, len(batch.events)))
         self._keep_samples(batch.samples)
         self.damaged += batch.damaged
         self.rows += batch.rows
@@ -441,12 +441,6 @@ def _speed_model(rig: Rig) -> SpeedModel:
 
 
 _BEFORE_ALL = int(np.iinfo(np.int64).min)
-
-
-def _part(events: Events, start: int, stop: int) -> Events:
-    if start == 0 and stop == len(events):
-        return events
-    return Events(*(getattr(events, name)[start:stop] for name in Events.__dataclass_fields__))
 
 
 def _link_state(data: dict[str, Any]) -> LinkState:

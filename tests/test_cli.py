@@ -197,6 +197,9 @@ def test_a_speed_that_is_none_is_refused(chrono, tmp_path, speed) -> None:
         ["export", BANDS, "--nonsense"],
         ["replay", BANDS, "--pace", "2", "--at-once"],
         ["replay", BANDS, "--pace", "fast"],
+        *(["replay", BANDS, "--pace", pace] for pace in ("0", "-1", "nan", "inf", "1e-320")),
+        ["check", BANDS, "--seconds", "nan"],
+        ["demo", "--speedup", "nan"],
         ["demo", "--shots", "0"],
     ],
 )
@@ -389,3 +392,11 @@ def test_names_with_formulas_and_control_characters_are_harmless(chrono, tmp_pat
 
     assert {row["setup"] for row in table} == {"'=cmd|'/c calc'!A0·[31m"}
     assert "\x1b" not in text
+
+
+def test_a_recording_is_judged_and_the_exit_code_says_so(chrono) -> None:
+    good, bad = chrono("check", BANDS), chrono("check", HALL)
+    assert good.code == 0
+    assert good.out.splitlines()[-1] == "ready"
+    assert bad.code == 1
+    assert "not ready because a lamp makes gate A flicker at 100 Hz" in bad.out

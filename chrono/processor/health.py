@@ -269,6 +269,8 @@ def _beats(seen: Observed) -> Item:
 
 
 def _clock(seen: Observed) -> Item:
+    if not seen.has_beats:
+        return Item("clock", "rate not known: lines of this kind bring no beats")
     if seen.clock is None or not isfinite(seen.clock.U95):
         return Item("clock", "rate not known: it needs some minutes of beats")
     error, allowed = seen.clock.rate_error, seen.rate_tolerance

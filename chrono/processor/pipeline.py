@@ -224,11 +224,11 @@ class Processor:
         for control in controls:
             placed = replace(control, position=control.position - begin)
             if control.origin == "setup" or self._counter_of(control) is not None:
-                yield _slice(events, begin, control.position), notes, placed
+                yield events.part(begin, control.position), notes, placed
                 begin, notes = control.position, []
             elif control.origin in ("hello", "link"):
                 notes.append(placed)
-        yield _slice(events, begin, len(events)), notes, None
+        yield events.part(begin, len(events)), notes, None
 
     def _counter_of(self, control: Control) -> Rules | None:
         """Return the rules for the counter that a hello tells of, None if it is as before."""
@@ -270,13 +270,6 @@ class Processor:
             tally = replace(tally, edges=tally.edges + len(shots))
             self._clock = replace(self._clock, tally=tally)
         return shots
-
-
-def _slice(events: Events, begin: int, end: int) -> Events:
-    if begin == 0 and end == len(events):
-        return events
-    names = Events.__dataclass_fields__
-    return Events(*(getattr(events, name)[begin:end] for name in names))
 
 
 def _metres(length: object) -> float:

@@ -21,6 +21,7 @@ Rules, local in time:
   body's. The transit is kept if both gates saw the same blocking and at most three lines were
   lost (any number if the length is the declared one within 10 %), or if the missing edges
   explain every lost line and no other body is near; never on lines that give no levels.
+- A pair of passages whose edges all chattered too long or came late is unsound: no transit.
 - Edges the board lost between the beats around a shot set `board-lost`.
 - Keys grow strictly; a key already used is moved up by one.
 """
@@ -287,7 +288,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launche
 
 
 _NORMAL, _SLOW, _LONE = int(Kind.NORMAL), int(Kind.SLOW), int(Kind.LONE)
-_FLASH = int(Kind.FLASH)
+_FAST, _FLASH = int(Kind.FAST), int(Kind.FLASH)
 _KIND_FLAGS = np.zeros(len(Kind), np.uint32)
 _KIND_FLAGS[Kind.SLOW] = Flag.TOO_SLOW
 _KIND_FLAGS[Kind.FAST] = Flag.TOO_FAST
@@ -310,6 +311,8 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
         ratio = body_lengths(main, rules, main["twice"]) / declared
     ratio[main["kind"] == _FLASH] = np.nan
     flags |= length_flags(ratio)
+    unsound = (main["kind"] <= _FAST) & (main["twice"] > 0) & (main["used"] == EdgesUsed.NONE)
+    flags[unsound] |= np.uint32(Flag.UNSOUND)
     lone = main["kind"] == _LONE
     flags |= np.where(lone, main["gates"], 0)
     shot["flags"] = flags

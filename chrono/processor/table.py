@@ -59,6 +59,7 @@ class Flag(IntFlag):
     TRAIL_ONLY = 2048
     GAP = 4096
     BOARD_LOST = 8192
+    UNSOUND = 16384
 
 
 NEVER_COUNTED = (

@@ -4,8 +4,8 @@
 judges nothing and knows nothing of ports and screens.
 """
 
-from collections import deque
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import NamedTuple
 
@@ -18,16 +18,17 @@ from chrono.processor.health import GateSeen, Observed
 from chrono.processor.rules import Rules
 from chrono.processor.table import Flag, Shots
 from chrono.processor.timebase import Tally
-from chrono.reader.batch import LEVEL_UNKNOWN, Events, Kind
+from chrono.reader.batch import LEVEL_UNKNOWN, Batch, Events, Kind
 
-WINDOW_S = 60.0
-SNAPSHOT_S = 1.0
+WINDOW_S = 60
+SECOND_US = 1_000_000
 RECENT_S = 10.0
 """A lamp switched off this long ago is no trouble now."""
 
 Counts = npt.NDArray[np.int64]
 _LINES, _DAMAGED, _NOISE, _CHATTER = 0, 1, 2, 4
 _LOST_LINES, _BOARD_LOST, _RESTARTS, _SIZE = 6, 7, 8, 9
+_TALLIED = _LOST_LINES
 
 
 class Flicker(NamedTuple):
@@ -38,7 +39,7 @@ class Flicker(NamedTuple):
 
 
 def flicker_now(
-    spans: Sequence[FlickerSpan], now: int, rules: Rules
+    spans: Sequence[FlickerSpan], now: int, rules: Rules, within_s: float = RECENT_S
 ) -> tuple[Flicker, Flicker]:
     """
     Return each gate's flicker of the last seconds.
@@ -50,13 +51,25 @@ def flicker_now(
     now : int
         The processor's latest time [counter units].
     rules : Rules
+    within_s : float
+        How many seconds count.
     """
-    since = now - rules.units(RECENT_S)
+    since = now - rules.units(within_s)
     found = [Flicker(), Flicker()]
     for span in spans:
         if span.last >= since and isfinite(span.frequency_hz):
             found[span.gate] = Flicker(span.frequency_hz, span.duty)
     return found[0], found[1]
+
+
+@dataclass
+class _Second:
+    """What was counted in one second of the host's clock, and the beats in it [us]."""
+
+    counts: Counts = field(default_factory=lambda: np.zeros(_SIZE, np.int64))
+    first_beat_us: int | None = None
+    last_beat_us: int = 0
+    longest_us: int = 0
 
 
 class Watch:
@@ -67,48 +80,60 @@ class Watch:
     ----------
     rules : Rules
         The rig's numbers.
+    tally : Tally
+        The processor's own so far.
     """
 
-    def __init__(self, rules: Rules) -> None:
+    def __init__(self, rules: Rules, tally: Tally) -> None:
         self._rules = rules
-        self._counts = np.zeros(_SIZE, np.int64)
-        self._snapshots: deque[tuple[int, Counts]] = deque()
+        self._tally = tally
+        self._seconds: dict[int, _Second] = {}
         self._last_edges: list[tuple[int, int] | None] = [None, None]
         self._levels: list[int] = [LEVEL_UNKNOWN, LEVEL_UNKNOWN]
         self._since_us = [0, 0]
-        self._beats_us: deque[int] = deque()
         self._start_us: int | None = None
 
-    def feed(self, events: Events) -> None:
-        """Take the events of one batch."""
+    def feed(self, events: Events, tally: Tally) -> None:
+        """
+        Take events.
+
+        Parameters
+        ----------
+        events : Events
+            Of one second of the host's clock, as `second_places` cuts them.
+        tally : Tally
+            The processor's own after these events.
+        """
         if not len(events):
             return
-        first = int(events.host_us[0])
         if self._start_us is None:
-            self._start_us = first
-            self._snapshots.append((first, self._counts.copy()))
-        self._counts[_LINES] += len(events)
-        self._counts[_DAMAGED] += int(np.count_nonzero(events.kind == Kind.DAMAGED))
+            self._start_us = int(events.host_us[0])
+        second = self._second_of(int(events.host_us[-1]))
+        second.counts[_LINES] += len(events)
+        second.counts[_DAMAGED] += int(np.count_nonzero(events.kind == Kind.DAMAGED))
+        second.counts[_TALLIED:] += _tallied(tally) - _tallied(self._tally)
+        self._tally = tally
         for gate in (0, 1):
-            self._take_chatter(events, gate)
+            second.counts[_CHATTER + gate] += self._chatter(events, gate)
             self._take_levels(events, gate)
-        self._beats_us.extend(events.host_us[events.kind == Kind.BEAT].tolist())
-        self._snapshot(int(events.host_us[-1]))
+        _take_beats(second, events.host_us[events.kind == Kind.BEAT])
 
     def add_shots(self, shots: Shots) -> None:
         """Take finished shots: the lone ones that no body could have made are noise."""
         rules = self._rules
         shortest_m = rules.body_length_m or 0.0
         spike = max(rules.units(shortest_m / rules.fastest_mps), rules.windows.quiet // 4)
+        recent = shots["host_us"] >= (0 if self._start_us is None else self._start_us)
         for gate, flag in enumerate((Flag.LONE_A, Flag.LONE_B)):
             block = shots["block_b" if gate else "block_a"]
             lone = (shots["flags"] & int(flag) > 0) & (block >= 0) & (block < spike)
-            self._counts[_NOISE + gate] += int(np.count_nonzero(lone))
+            for host_us in shots["host_us"][lone & recent].tolist():
+                if second := self._seconds.get(host_us // SECOND_US):
+                    second.counts[_NOISE + gate] += 1
 
     def observed(
         self,
         host_us: int,
-        tally: Tally,
         *,
         flicker: tuple[Flicker, Flicker] = (Flicker(), Flicker()),
         clock: ClockEstimate | None = None,
@@ -121,8 +146,6 @@ class Watch:
         ----------
         host_us : int
             Host's clock now [us].
-        tally : Tally
-            The processor's own.
         flicker : tuple of two Flicker
             For gates A and B.
         clock : ClockEstimate or None
@@ -130,13 +153,14 @@ class Watch:
         rate_tolerance : float
             What the rig allows for that rate.
         """
-        self._counts[_LOST_LINES:] = tally.lost_lines, tally.board_lost, tally.restarts
-        self._snapshot(host_us)
-        began, before = self._snapshots[0] if self._snapshots else (host_us, self._counts)
-        seen = (self._counts - before).tolist()
+        since = host_us // SECOND_US - WINDOW_S
+        start_us = host_us if self._start_us is None else self._start_us
+        began_us = max(start_us, since * SECOND_US)
+        seconds = [second for at, second in self._seconds.items() if at >= since]
+        seen = sum((s.counts for s in seconds), np.zeros(_SIZE, np.int64)).tolist()
         gates = [self._gate(gate, host_us, seen, flicker[gate]) for gate in (0, 1)]
         return Observed(
-            span_s=(host_us - began) * 1e-6,
+            span_s=(host_us - began_us) * 1e-6,
             gates=(gates[0], gates[1]),
             lines=seen[_LINES],
             damaged=seen[_DAMAGED],
@@ -144,7 +168,7 @@ class Watch:
             board_lost=seen[_BOARD_LOST],
             restarts=seen[_RESTARTS],
             has_beats=self._rules.lines == "framed",
-            silence_s=self._silence_s(host_us),
+            silence_s=_longest_silence_us(seconds, began_us, host_us) * 1e-6,
             clock=clock,
             rate_tolerance=rate_tolerance,
         )
@@ -161,12 +185,22 @@ class Watch:
             chatter=seen[_CHATTER + gate],
         )
 
-    def _take_chatter(self, events: Events, gate: int) -> None:
+    def _second_of(self, host_us: int) -> _Second:
+        """Return what is counted now, and forget what is older than the window."""
+        at = max(host_us // SECOND_US, *self._seconds, 0)
+        if at not in self._seconds:
+            self._seconds[at] = _Second()
+            for old in [s for s in self._seconds if s < at - WINDOW_S]:
+                del self._seconds[old]
+        return self._seconds[at]
+
+    def _chatter(self, events: Events, gate: int) -> int:
+        """Return how often a gate tripped again within the quiet time."""
         chosen = (events.kind <= Kind.LATE) & (events.gate == gate)
         chosen &= events.level != LEVEL_UNKNOWN
         places = np.flatnonzero(chosen)
         if not len(places):
-            return
+            return 0
         level, counter = events.level[places], events.counter[places]
         last = self._last_edges[gate]
         if last is not None:
@@ -175,8 +209,8 @@ class Watch:
         width = (1 << self._rules.counter_bits) - 1
         again = (level[1:] == 1) & (level[:-1] == 0)
         again &= np.diff(counter) & width < self._rules.windows.quiet
-        self._counts[_CHATTER + gate] += int(np.count_nonzero(again))
         self._last_edges[gate] = (int(counter[-1]), int(level[-1]))
+        return int(np.count_nonzero(again))
 
     def _take_levels(self, events: Events, gate: int) -> None:
         """Follow one gate's level through its edges and the beats."""
@@ -190,19 +224,42 @@ class Watch:
             self._levels[gate] = int(level[-1])
             self._since_us[gate] = int(events.host_us[last])
 
-    def _snapshot(self, host_us: int) -> None:
-        """Keep the counts about once a second, and forget what is older than the window."""
-        snapshots = self._snapshots
-        if not snapshots or host_us - snapshots[-1][0] >= SNAPSHOT_S * 1e6:
-            snapshots.append((host_us, self._counts.copy()))
-        while len(snapshots) > 1 and host_us - snapshots[0][0] > WINDOW_S * 1e6:
-            snapshots.popleft()
-        while self._beats_us and host_us - self._beats_us[0] > WINDOW_S * 1e6:
-            self._beats_us.popleft()
 
-    def _silence_s(self, host_us: int) -> float:
-        if self._start_us is None:
-            return 0.0
-        began = max(self._start_us, int(host_us - WINDOW_S * 1e6))
-        times = np.array([began, *self._beats_us, host_us])
-        return float(np.diff(times).max()) * 1e-6
+def second_places(batch: Batch) -> list[int]:
+    """
+    Return where to cut a batch so that a watch counts the same for any cut of the stream.
+
+    A piece is one second of the host's clock; what no window that is open after the batch
+    reaches is one piece. A hello begins a piece, since another counter may begin with it,
+    and so do the records after the last event, whose second is not known yet.
+    """
+    n, host_us = len(batch.events), batch.events.host_us
+    second = np.maximum.accumulate(host_us) // SECOND_US
+    begins = np.flatnonzero(second[1:] != second[:-1]) + 1
+    places = set(begins[second[begins] >= second[-1:] - WINDOW_S].tolist())
+    places.update(c.position for c in batch.controls if c.origin == "hello" or c.position == n)
+    return sorted(places - {0})
+
+
+def _tallied(tally: Tally) -> Counts:
+    return np.array((tally.lost_lines, tally.board_lost, tally.restarts), np.int64)
+
+
+def _take_beats(second: _Second, host_us: Counts) -> None:
+    if not len(host_us):
+        return
+    if second.first_beat_us is None:
+        second.first_beat_us = second.last_beat_us = int(host_us[0])
+    steps = np.diff(host_us, prepend=second.last_beat_us)
+    second.longest_us = max(second.longest_us, int(steps.max()))
+    second.last_beat_us = int(host_us[-1])
+
+
+def _longest_silence_us(seconds: list[_Second], began_us: int, now_us: int) -> int:
+    """Return the longest time without a beat since `began_us`."""
+    last_us, longest_us = began_us, 0
+    for second in seconds:
+        if second.first_beat_us is not None:
+            longest_us = max(longest_us, second.first_beat_us - last_us, second.longest_us)
+            last_us = second.last_beat_us
+    return max(longest_us, now_us - last_us)

@@ -4,7 +4,8 @@ A batch is one stretch of a recording in its own order. It knows nothing of what
 events mean.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, fields, replace
 from enum import IntEnum
 from typing import Any
 
@@ -64,6 +65,12 @@ class Events:
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    def part(self, begin: int, end: int) -> "Events":
+        """Return the events from place `begin` up to `end`."""
+        if begin == 0 and end == len(self):
+            return self
+        return Events(*(getattr(self, column.name)[begin:end] for column in fields(Events)))
 
 
 NO_EVENTS = Events(
@@ -134,3 +141,33 @@ class Batch:
     rows: int = 0
     damaged: int = 0
     samples: tuple[Sample, ...] = field(default=())
+
+
+def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
+    """
+    Yield a batch in pieces.
+
+    Parameters
+    ----------
+    batch : Batch
+    places : iterable of int
+        Places of events that begin a piece, growing, none of them 0; the number of events
+        gives the records after the last event a piece of their own.
+
+    Yields
+    ------
+    Batch
+        Each record is in the piece of the event that follows it. Rows and damage, whose
+        places are not known, are those of the last piece.
+    """
+    begin, records = 0, batch.controls
+    for end in places:
+        count = sum(record.position < end for record in records)
+        yield Batch(batch.events.part(begin, end), _moved(records[:count], begin))
+        begin, records = end, records[count:]
+    events = batch.events.part(begin, len(batch.events))
+    yield replace(batch, events=events, controls=_moved(records, begin))
+
+
+def _moved(records: tuple[Control, ...], begin: int) -> tuple[Control, ...]:
+    return tuple(replace(record, position=record.position - begin) for record in records)

@@ -145,7 +145,7 @@ def _read_rest(
             damaged += 1
             if len(samples) < MAX_SAMPLES:
                 samples.append(Sample(number, _shown(text, row), row.content.reason))
-        if row.origin == BOARD:
+        if row.origin == BOARD and row.content is not None:
             event = row.content if isinstance(row.content, Event) else _DAMAGED
             _put(events, number, row.host_us, event)
         else:

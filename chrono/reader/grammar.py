@@ -1,7 +1,8 @@
 """The grammar of one line from the board, one function per kind of rig.
 
 These functions are the definition: a line is what they say it is, and the bulk decoder
-must agree with them on every input. They know nothing of rows, files, ports or arrays.
+must agree with them on every input. An empty line, which a board may send when it starts, is
+nothing: neither an event nor damage. They know nothing of rows, files, ports or arrays.
 """
 
 import binascii
@@ -60,9 +61,9 @@ class Damage:
     reason: str
 
 
-def parse_framed(line: bytes) -> Event | Hello | Damage:
+def parse_framed(line: bytes) -> Event | Hello | Damage | None:
     """
-    Read one line of wire format 1.
+    Read one line of wire format 1, None for an empty one.
 
     Parameters
     ----------
@@ -70,6 +71,8 @@ def parse_framed(line: bytes) -> Event | Hello | Damage:
         The line without its newline; one ``\\r`` at its end is ignored.
     """
     line = line.removesuffix(b"\r")
+    if not line:
+        return None
     if len(line) > MAX_LINE_BYTES:
         return Damage(f"longer than {MAX_LINE_BYTES} bytes")
     body, space, check = line.rpartition(b" ")
@@ -98,9 +101,12 @@ def parse_framed(line: bytes) -> Event | Hello | Damage:
     return Damage("its CRC is right, its fields are not those of a known line")
 
 
-def parse_plain(line: bytes) -> Event | Damage:
-    """Read one line such as ``A 123456``, ``B,123456`` or ``A 1 123456``."""
-    if plain := _PLAIN.fullmatch(line.removesuffix(b"\r")):
+def parse_plain(line: bytes) -> Event | Damage | None:
+    """Read a line such as ``A 123456``, ``B,123456``, ``A 1 123456``; None for an empty one."""
+    line = line.removesuffix(b"\r")
+    if not line:
+        return None
+    if plain := _PLAIN.fullmatch(line):
         gate, level, counter = plain.groups()
         return Event(
             kind=Kind.EDGE,
@@ -111,14 +117,17 @@ def parse_plain(line: bytes) -> Event | Damage:
     return Damage('not of the form "A 123456" or "A 1 123456"')
 
 
-def parse_interval(line: bytes) -> Event | Damage:
-    """Read one line that is a transit in whole microseconds, such as ``2750``."""
-    if interval := _INTERVAL.fullmatch(line.removesuffix(b"\r")):
+def parse_interval(line: bytes) -> Event | Damage | None:
+    """Read a line that is a transit in microseconds, ``2750``; None for an empty one."""
+    line = line.removesuffix(b"\r")
+    if not line:
+        return None
+    if interval := _INTERVAL.fullmatch(line):
         return Event(kind=Kind.INTERVAL, counter=int(interval[0]))
     return Damage("not a whole number of microseconds")
 
 
-PARSERS: dict[Lines, Callable[[bytes], Event | Hello | Damage]] = {
+PARSERS: dict[Lines, Callable[[bytes], Event | Hello | Damage | None]] = {
     "framed": parse_framed,
     "plain": parse_plain,
     "interval": parse_interval,

@@ -216,7 +216,7 @@ class PortReader:
         even if a lamp flickers from the start.
         """
         said = parse_framed(line)
-        if isinstance(said, Damage):
+        if said is None or isinstance(said, Damage):
             return False
         return isinstance(said, Hello) or (self._asked and said.kind != Kind.BEAT)
 

@@ -39,13 +39,14 @@ class Row:
         Host's monotonic clock since the session's start [us].
     origin : str
         As written; `hello` for a board's hello; empty for a row that is no record.
-    content : Event, dict or Damage
-        The board's event, the JSON object (for `hello` its fields), or why there is none.
+    content : Event, dict, Damage or None
+        The board's event, the JSON object (for `hello` its fields), or why there is none;
+        None for an empty line of the board.
     """
 
     host_us: int
     origin: str
-    content: Event | dict[str, Any] | Damage
+    content: Event | dict[str, Any] | Damage | None
 
 
 def escape(line: bytes) -> bytes:
@@ -134,7 +135,7 @@ def _no_record(reason: str) -> Row:
     return Row(0, "", Damage(f"no record: {reason}"))
 
 
-def _parse_board(text: bytes, lines: Lines) -> Event | Hello | Damage:
+def _parse_board(text: bytes, lines: Lines) -> Event | Hello | Damage | None:
     try:
         return PARSERS[lines](unescape(text))
     except ValueError as exc:

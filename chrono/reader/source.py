@@ -9,9 +9,11 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from math import isfinite
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
+from chrono.errors import OptionError
 from chrono.reader.grammar import MAX_DIGITS, Lines
 from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus, PortReader
 from chrono.reader.recording import RecordingReader, read_blocks
@@ -19,6 +21,9 @@ from chrono.reader.rows import json_row
 
 DRAIN_BYTES = 1 << 20
 """About the most that one call of `drain` hands over; also a block of a recording."""
+
+LAST_US = 1e18
+"""Beyond what any host time can be."""
 
 OperatorRow = tuple[float, str, dict[str, Any]]
 """Time since the port was opened [s], origin, JSON object."""
@@ -198,6 +203,11 @@ class ReplaySource:
         Recorded time passes so many times as fast; None gives everything at once.
     clock : callable
         Seconds that pass; only differences count.
+
+    Raises
+    ------
+    OptionError
+        If the pace is none.
     """
 
     def __init__(
@@ -208,7 +218,7 @@ class ReplaySource:
     ) -> None:
         self._path = Path(path)
         self._size = 1
-        self._pace = pace
+        self._pace = _checked_pace(pace)
         self._clock = clock
         self._paused = False
         self._since_s = 0.0
@@ -273,11 +283,19 @@ class ReplaySource:
         return self._pace
 
     def set_pace(self, pace: float | None) -> None:
-        """Let the recorded time pass at another pace from here on; None is at once."""
+        """
+        Let the recorded time pass at another pace from here on; None is at once.
+
+        Raises
+        ------
+        OptionError
+            If the pace is none; the one before goes on.
+        """
+        wanted = _checked_pace(pace)
         self._advance()
         if self._pace is None:
             self._go_to_next_row()
-        self._pace = pace
+        self._pace = wanted
 
     def release_until(self, host_us: int) -> None:
         """Make due what was recorded up to a host time, paused or not; never goes back."""
@@ -326,7 +344,8 @@ class ReplaySource:
     def _advance(self) -> None:
         now_s = self._clock()
         if not self._paused and self._pace is not None:
-            self._position_us += (now_s - self._since_s) * self._pace * 1e6
+            passed_us = (now_s - self._since_s) * self._pace * 1e6
+            self._position_us = min(self._position_us + passed_us, LAST_US)
         self._since_s = now_s
 
     def _load(self) -> None:
@@ -355,6 +374,16 @@ class ReplaySource:
                 return host_us
             start = _row_end(self._block, start)
         return None
+
+
+def _checked_pace(pace: float | None) -> float | None:
+    if pace is None or (isfinite(pace) and pace > 0):
+        return pace
+    raise OptionError(
+        f"{pace:g} is no pace of a replay",
+        where="--pace",
+        hint="give how many times as fast as it was, such as 1 or 0.5",
+    )
 
 
 def _host_us(block: bytes, start: int) -> int | None:

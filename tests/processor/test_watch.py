@@ -8,8 +8,8 @@ from chrono.processor.health import Observed, judge
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, Flag
 from chrono.processor.timebase import Tally
-from chrono.processor.watch import Flicker, Watch, flicker_now
-from chrono.reader.batch import Events, Kind
+from chrono.processor.watch import Flicker, Watch, flicker_now, second_places
+from chrono.reader.batch import Batch, Events, Kind, cut_batch
 
 RULES = Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "framed")
 TURN = 1 << 32
@@ -29,15 +29,17 @@ def _beats(count: int, levels: int = 0) -> list[Row]:
 
 
 def _seen(rows: list[Row], until_s: float, pieces: int = 1, counter0: int = 0) -> Observed:
-    watch = Watch(RULES)
+    watch = Watch(RULES, Tally())
     rows = sorted(rows)
     for part in np.array_split(np.arange(len(rows)), pieces):
-        watch.feed(_events([rows[i] for i in part], counter0))
-    return watch.observed(round(until_s * 1e6), Tally())
+        batch = Batch(_events([rows[i] for i in part], counter0))
+        for piece in cut_batch(batch, second_places(batch)):
+            watch.feed(piece.events, Tally())
+    return watch.observed(round(until_s * 1e6))
 
 
 def test_a_gate_nobody_spoke_of_is_not_known() -> None:
-    gates = Watch(RULES).observed(5_000_000, Tally()).gates
+    gates = Watch(RULES, Tally()).observed(5_000_000).gates
     assert [gate.blocked for gate in gates] == [None, None]
 
 
@@ -84,18 +86,45 @@ def test_the_longest_silence_runs_to_this_moment() -> None:
 
 
 def test_what_is_older_than_a_minute_is_forgotten() -> None:
-    watch = Watch(RULES)
+    watch = Watch(RULES, Tally())
     bounces = [(0.1 + i * 100e-6, Kind.EDGE, 0, 1 - i % 2) for i in range(8)]
-    watch.feed(_events(bounces))
-    early = watch.observed(2_000_000, Tally(board_lost=3))
+    watch.feed(_events(bounces), Tally(board_lost=3))
+    early = watch.observed(2_000_000)
     assert (early.gates[0].chatter, early.board_lost) == (3, 3)
     for second in range(2, 90):
-        watch.feed(_events([(float(second), Kind.BEAT, 0, 0)]))
-        watch.observed(second * 1_000_000, Tally(board_lost=3))
-    late = watch.observed(90_000_000, Tally(board_lost=3))
+        watch.feed(_events([(float(second), Kind.BEAT, 0, 0)]), Tally(board_lost=3))
+    late = watch.observed(90_000_000)
     assert (late.gates[0].chatter, late.board_lost) == (0, 0)
+    assert late.lines == 60
     assert 58 <= late.span_s <= 61
-    assert len(watch._snapshots) < 70  # memory stays bounded
+    assert len(watch._seconds) <= 61  # memory stays bounded
+
+
+def test_a_long_stretch_fed_at_once_is_no_silence() -> None:
+    bounces = [(100.0 + i * 100e-6, Kind.EDGE, 0, 1 - i % 2) for i in range(8)]
+    seen = _seen([*_beats(150), *bounces], until_s=149.5)
+    assert (seen.lines, seen.gates[0].chatter) == (61 + 8, 3)
+    assert seen.silence_s == pytest.approx(1.0)
+    assert _seen([*_beats(150), *bounces], until_s=170.0).gates[0].chatter == 0
+
+
+def test_a_silence_counts_as_far_as_it_lies_within_the_minute() -> None:
+    beats = [row for row in _beats(182) if not 80 < row[0] < 120]
+    assert _seen(beats[:-31], until_s=150.0).silence_s == pytest.approx(30.0)
+    assert _seen(beats, until_s=181.0).silence_s == pytest.approx(1.0)
+
+
+def test_a_silence_that_lasts_longer_than_the_minute_leaves_no_lines() -> None:
+    seen = _seen(_beats(5), until_s=100.0)
+    assert (seen.lines, seen.silence_s) == (0, pytest.approx(60.0))
+    assert "no line has come" in judge(seen).verdict
+
+
+def test_a_host_clock_that_goes_back_counts_on() -> None:
+    watch = Watch(RULES, Tally())
+    for at in (50.0, 3.0, 51.0):
+        watch.feed(_events([(at, Kind.BEAT, 0, 0)]), Tally())
+    assert watch.observed(51_000_000).lines == 3
 
 
 def _lone(flag: Flag, block_us: int) -> np.ndarray:
@@ -106,19 +135,18 @@ def _lone(flag: Flag, block_us: int) -> np.ndarray:
 
 
 def test_lone_passages_no_body_could_make_are_noise() -> None:
-    watch = Watch(RULES)
-    watch.feed(_events(_beats(2)))
+    watch = Watch(RULES, Tally())
+    watch.feed(_events(_beats(1)), Tally())
     for shot in (_lone(Flag.LONE_A, 20), _lone(Flag.LONE_B, 40), _lone(Flag.LONE_B, 8000)):
         watch.add_shots(shot)
-    assert [g.noise for g in watch.observed(10_000_000, Tally()).gates] == [1, 1]
+    assert [g.noise for g in watch.observed(10_000_000).gates] == [1, 1]
 
 
 def test_flicker_and_the_tally_are_passed_on() -> None:
-    watch = Watch(RULES)
-    watch.feed(_events(_beats(5)))
+    watch = Watch(RULES, Tally())
+    watch.feed(_events(_beats(1)), Tally(lost_lines=2, board_lost=1, restarts=1))
     seen = watch.observed(
         4_500_000,
-        Tally(lost_lines=2, board_lost=1, restarts=1),
         flicker=(Flicker(), Flicker(100.0, 0.25)),
     )
     assert (seen.lost_lines, seen.board_lost, seen.restarts) == (2, 1, 1)
@@ -134,13 +162,14 @@ def test_only_the_flicker_of_the_last_seconds_counts() -> None:
     spans = [_span(0, 30.0), _span(1, 55.0)]
     a, b = flicker_now(spans, 60_000_000, RULES)
     assert a == Flicker()
+    assert flicker_now(spans, 60_000_000, RULES, 60)[0].frequency_hz == pytest.approx(100.0)
     assert b == (pytest.approx(100.0), pytest.approx(0.25))
     assert flicker_now([_span(0, 59.0, steps=0)], 60_000_000, RULES) == (Flicker(), Flicker())
 
 
 def test_watching_plain_lines_expects_no_beats() -> None:
-    watch = Watch(Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "plain"))
-    watch.feed(_events([(1.0, Kind.EDGE, 0, 2)]))
-    seen = watch.observed(60_000_000, Tally())
+    watch = Watch(Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "plain"), Tally())
+    watch.feed(_events([(1.0, Kind.EDGE, 0, 2)]), Tally())
+    seen = watch.observed(60_000_000)
     assert not seen.has_beats
     assert judge(seen).ready

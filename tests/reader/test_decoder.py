@@ -1,6 +1,7 @@
 """Bulk decoding: the same as row by row on every input, and quick where it should be."""
 
 import random
+import re
 import tracemalloc
 from collections.abc import Iterable
 from dataclasses import fields
@@ -76,6 +77,8 @@ def sample_rows(lines: Lines, count: int, seed: int = 1, host_us: int = 5) -> li
         host_us += draw.choice([0, 1, 40, 10**6, 10**9])
         end = rb"\x0D" if draw.randrange(5) == 0 else b""
         rows.append(row(host_us, sample_line(lines, draw, sequence) + end))
+        if draw.randrange(20) == 0:
+            rows.append(row(host_us, end))
         if draw.randrange(9) == 0:
             rows.append(row(host_us, b'{"name": "two bands"}', b"setup"))
     return rows
@@ -276,19 +279,25 @@ def test_damaged_blocks_decode_the_same_whatever_the_cut(
     assert whole(decode_rows(piece, lines) for piece in pieces) == expected
 
 
+EMPTY_LINE = re.compile(rb"[0-9]{1,18}\tboard\t(\\x0D)?\r?")
+
+
 @settings(deadline=None)
 @given(block=st.binary(max_size=300), repeat=st.sampled_from([1, 100]))
 @example(block=b"\n", repeat=5000)
 @example(block=b"\t", repeat=5000)
 @example(block=b"\t\t\n", repeat=5000)
 @example(block=b"5\tboard\t", repeat=5000)
+@example(block=b"5\tboard\t\n", repeat=5000)
 def test_no_bytes_at_all_raise(block: bytes, repeat: int) -> None:
     for lines in KINDS:
         batch = decode_rows(block * repeat, lines)
         assert batch.rows == (block * repeat).count(b"\n") + (
             (block * repeat)[-1:] not in (b"", b"\n")
         )
-        assert batch.damaged + len(batch.events) + len(batch.controls) >= batch.rows
+        rows = (block * repeat).split(b"\n")[:-1]
+        nothing = sum(EMPTY_LINE.fullmatch(text) is not None for text in rows)
+        assert batch.damaged + len(batch.events) + len(batch.controls) >= batch.rows - nothing
 
 
 @pytest.mark.parametrize("count", [3, 300])
@@ -349,12 +358,31 @@ def test_ten_thousand_setups_are_ten_thousand_controls() -> None:
     assert len(batch.events) == 0
 
 
-@pytest.mark.parametrize("piece", [b"\n", b"5\tboar\n", b"5\tboard\t\n"])
-def test_a_block_of_tiny_rows_takes_bounded_memory(piece: bytes) -> None:
+@pytest.mark.parametrize("lines", KINDS)
+@pytest.mark.parametrize("end", [b"", rb"\x0D", b"\r", rb"\x0D" + b"\r"])
+@pytest.mark.parametrize("count", [1, 500])
+def test_an_empty_line_is_neither_an_event_nor_damage(
+    lines: Lines, end: bytes, count: int
+) -> None:
+    batch = decode_rows((row(5, end) + row(6, b"noise")) * count, lines)
+    assert (batch.rows, batch.damaged, len(batch.events)) == (2 * count, count, count)
+    assert set(batch.events.host_us.tolist()) == {6}
+    assert all(sample.text == "noise" for sample in batch.samples)
+
+
+def test_an_empty_line_that_is_cut_off_is_damage() -> None:
+    batch = decode_rows(b"5\tboard\t", "framed")
+    assert (batch.damaged, batch.samples[0].reason) == (1, "cut before its end")
+
+
+@pytest.mark.parametrize(
+    ("piece", "damaged"), [(b"\n", 1), (b"5\tboar\n", 1), (b"5\tboard\t\n", 0)]
+)
+def test_a_block_of_tiny_rows_takes_bounded_memory(piece: bytes, damaged: int) -> None:
     block = piece * (200_000 // len(piece))
     tracemalloc.start()
     batch = decode_rows(block, "framed")
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    assert batch.damaged == block.count(b"\n")
+    assert batch.damaged == damaged * block.count(b"\n")
     assert peak < 100 * len(block)

@@ -1,6 +1,7 @@
 """Live and replayed rows: the same rows in the same order as the file holds."""
 
 import itertools
+import math
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pty_board import until
 
-from chrono.errors import PortError, RecordingError
+from chrono.errors import OptionError, PortError, RecordingError
 from chrono.reader.recording import RecordingWriter
 from chrono.reader.rows import HEADER, board_row, json_row
 from chrono.reader.scenarios import parse_play
@@ -224,6 +225,28 @@ def test_a_new_pace_holds_from_then_on(replay: ReplaySource, clock: Clock) -> No
     replay.set_pace(10)
     clock.now_s += 0.05
     assert replay.position_us == pytest.approx(1_100_000, abs=1)
+
+
+@pytest.mark.parametrize("pace", [0, 0.0, -0.0, -1, math.nan, math.inf, -math.inf])
+def test_what_is_no_pace_is_refused_and_the_one_before_goes_on(
+    path: Path, replay: ReplaySource, clock: Clock, pace: float
+) -> None:
+    with pytest.raises(OptionError) as refusal:
+        replay.set_pace(pace)
+    assert "is no pace of a replay" in str(refusal.value)
+    clock.now_s += 0.5
+    assert replay.position_us == 500_000
+    with pytest.raises(OptionError):
+        ReplaySource(path, pace, clock)
+
+
+@pytest.mark.parametrize("pace", [5e-324, 1e308])
+def test_an_absurd_pace_is_one(path: Path, clock: Clock, pace: float) -> None:
+    source = ReplaySource(path, pace, clock)
+    source.start()
+    clock.now_s += 1e6
+    assert source.position_us in (0, 10**18)
+    assert (source.drain() == b"".join(ROWS)) == (pace > 1)
 
 
 def test_a_paused_replay_can_be_stepped_from_row_to_row(

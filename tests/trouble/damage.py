@@ -20,7 +20,7 @@ class DamagedWire:
     touched : int
         Bytes that were changed, dropped or doubled.
     unlike : int
-        Lines received that are none of the lines sent: to be counted as damaged.
+        Lines received that are neither empty nor one of those sent: to be counted as damaged.
     missing : int
         Numbered lines sent between the first and the last that arrived whole, which did
         not arrive whole: to be counted as lost.
@@ -49,7 +49,7 @@ def damaged(line: FiringLine, share: float, seed: int) -> DamagedWire:
     return DamagedWire(
         b"".join(row for _, row in rows),
         round(share * len(stream)),
-        sum(text not in texts for _, text in pieces),
+        sum(text.removesuffix(b"\r") != b"" and text not in texts for _, text in pieces),
         arrived[first:last].count(False),
     )
 
