@@ -121,15 +121,22 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     return pairs
 
 
-def body_lengths(pairs: Pairs, rules: Rules, twice: Ints) -> Floats:
-    """Return mean blocking time times speed [m] for twice the transit, NaN without one."""
-    a, b = pairs["block_a"], pairs["block_b"]
+def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
+    """
+    Return mean blocking time times speed [m], NaN without one.
+
+    `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit.
+    """
     gates = (a >= 0).astype(np.int64) + (b >= 0)
     total = np.maximum(a, 0) + np.maximum(b, 0)
     sound = (gates > 0) & (twice > 0)
     length = 2 * rules.spacing_m * total / np.where(sound, gates * twice, 1)
     length[~sound] = np.nan
     return length
+
+
+def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
+    return body_lengths(pairs["block_a"], pairs["block_b"], twice, rules)
 
 
 def _block(passages: Passages) -> Ints:
@@ -211,7 +218,7 @@ def _kinds(twice: Ints, rules: Rules) -> npt.NDArray[np.uint8]:
 def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Flags:
     """Tell which pairs would make a mere speck, or miss an edge and are far off in length."""
     whole = (pairs["lead"] != ABSENT) & (pairs["trail"] != ABSENT)
-    length = body_lengths(pairs, rules, np.abs(pairs["twice"]))
+    length = _lengths(pairs, np.abs(pairs["twice"]), rules)
     with np.errstate(invalid="ignore"):
         ratio = length / length_m
         off = ~whole & ((ratio > INCOMPLETE_FACTOR) | (ratio < 1 / INCOMPLETE_FACTOR))
@@ -229,7 +236,7 @@ def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
     a, b = pairs["block_a"].astype(np.float64), pairs["block_b"].astype(np.float64)
     a[a < 0] = b[b < 0] = np.nan
     alike = _likeness(a, b)
-    fitting = _likeness(body_lengths(pairs, rules, pairs["twice"]), length_m)
+    fitting = _likeness(_lengths(pairs, pairs["twice"], rules), length_m)
     return np.where(base > 0, base + 0.3 * alike + 0.2 * fitting, 0.0)
 
 

@@ -208,7 +208,7 @@ class _Company(NamedTuple):
 
 def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> _Company:
     n, kind = len(declared), members["kind"]
-    length = body_lengths(members, rules, members["twice"]) / declared[group]
+    length = _lengths_of(members, rules) / declared[group]
     fits = (np.abs(length - 1.0) <= LENGTH_TOLERANCE) & (members["used"] > 0)
     rank = np.where(kind == Kind.NORMAL, ~fits, 2)
     order = np.lexsort((np.arange(len(group)), rank, group))
@@ -308,7 +308,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     shot["used"] = main["used"]
     flags = _KIND_FLAGS[main["kind"]] | _ONLY_FLAGS[shot["used"]]
     with np.errstate(invalid="ignore"):
-        ratio = body_lengths(main, rules, main["twice"]) / declared
+        ratio = _lengths_of(main, rules) / declared
     ratio[main["kind"] == _FLASH] = np.nan
     flags |= length_flags(ratio)
     unsound = (main["kind"] <= _FAST) & (main["twice"] > 0) & (main["used"] == EdgesUsed.NONE)
@@ -323,6 +323,10 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     for name in ("twice", "surplus", "lacks"):
         launches[name] = main[name]
     return launches
+
+
+def _lengths_of(bodies: Bodies, rules: Rules) -> Floats:
+    return body_lengths(bodies["block_a"], bodies["block_b"], bodies["twice"], rules)
 
 
 def length_flags(ratio: Floats) -> npt.NDArray[np.uint32]:

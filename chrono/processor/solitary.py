@@ -15,11 +15,10 @@ These shots are final at once. The other edges go the whole way, which would giv
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from chrono.processor.flicker import STRETCH_S
 from chrono.processor.matching import Lengths, are_alike, in_window
-from chrono.processor.pairing import body_lengths
+from chrono.processor.pairing import Flags, body_lengths
 from chrono.processor.rules import BACK_STEP_S, Rules
 from chrono.processor.shots import NO_SHOTS, length_flags
 from chrono.processor.table import SHOT_DTYPE, EdgesUsed, Shots
@@ -59,16 +58,16 @@ def take_solitary(
     if len(edges.t) < _FEWEST_EDGES:
         return NO_SHOTS, edges
     starts = _group_starts(edges.t, rules)
-    pairs = _clean_pairs(edges, starts, rules)
-    others = np.ones(len(starts), np.bool_)
-    others[pairs.group] = False
-    others[[0, -1]] = True
     ends = np.append(starts[1:], len(edges.t)) - 1
+    pairs, clean = _pairs(edges, starts, rules)
+    others = np.ones(len(starts), np.bool_)
+    others[pairs.group[clean]] = False
+    others[[0, -1]] = True
     loose = edges.t[starts[others]], edges.t[ends[others]]
     newest = np.array([known - rules.windows.dead // 2]), np.array([_FOREVER])
     around = [loose, newest, _losses(beats), *((b.before, b.mark) for b in breaks)]
-    alone = _far_from(around, pairs, rules).nonzero()[0]
-    pairs = _Pairs(*(column[alone] for column in pairs))
+    alone = (clean & _far_from(around, pairs, rules)).nonzero()[0]
+    pairs = _Pairs(*(column.take(alone) for column in pairs))
     others[:] = True
     others[pairs.group] = False
     rest = np.repeat(others, ends + 1 - starts).nonzero()[0]
@@ -84,7 +83,7 @@ def _group_starts(t: Ints, rules: Rules) -> Places:
 
 
 class _Pairs(NamedTuple):
-    """Groups of edges that are a clean pair: first and last edges at gates A and B."""
+    """Groups of four edges that may be a body: first and last edges at gates A and B."""
 
     group: Places
     first_a: Ints
@@ -93,21 +92,21 @@ class _Pairs(NamedTuple):
     last_b: Ints
 
 
-def _clean_pairs(edges: Edges, starts: Places, rules: Rules) -> _Pairs:
-    what = np.ascontiguousarray(edges.what)
-    words = np.ndarray(len(what) - 3, "<u4", what, strides=(1,))
+def _pairs(edges: Edges, starts: Places, rules: Rules) -> tuple[_Pairs, Flags]:
+    """Return the groups that may be a body, and which of them are a clean pair."""
+    words = np.ndarray(len(edges.t) - 3, "<u4", np.ascontiguousarray(edges.what), strides=(1,))
     group = (starts[1:] - starts[:-1] == 4).nonzero()[0]
-    word = words[starts[group]]
+    word = words[starts.take(group)]
     is_short = word == _word(_A_BLOCKED, _A_CLEAR, _B_BLOCKED, _B_CLEAR)
     fits = is_short | (word == _word(_A_BLOCKED, _B_BLOCKED, _A_CLEAR, _B_CLEAR))
     group, is_short = group[fits], is_short[fits]
-    t0, t1, t2, t3 = (edges.t[starts[group] + i] for i in range(4))
-    pairs = _Pairs(group, t0, np.where(is_short, t1, t2), np.where(is_short, t2, t1), t3)
-    lead, trail = pairs.first_b - t0, t3 - pairs.last_a
-    clean = in_window(lead, rules.windows) & in_window(trail, rules.windows)
-    clean &= are_alike(pairs.last_a - t0, t3 - pairs.first_b, rules)
-    clean &= (t1 >= t0) & (t2 >= t1) & (t3 >= t2) & (t3 - t0 < rules.windows.block_limit)
-    return _Pairs(*(column[clean] for column in pairs))
+    first = starts.take(group)
+    t0, t1, t2, t3 = (edges.t.take(first + i) for i in range(4))
+    last_a, first_b = np.where(is_short, t1, t2), np.where(is_short, t2, t1)
+    clean = in_window(first_b - t0, rules.windows) & in_window(t3 - last_a, rules.windows)
+    clean &= are_alike(last_a - t0, t3 - first_b, rules) & (t3 - t0 < rules.windows.block_limit)
+    clean &= (t1 >= t0) & (t2 >= t1) & (t3 >= t2)
+    return _Pairs(group, t0, last_a, first_b, t3), clean
 
 
 def _word(*edges: int) -> int:
@@ -125,7 +124,7 @@ def _losses(beats: Beats) -> Spans:
     return np.append(-_FOREVER, beats.t)[grown], beats.t[grown]
 
 
-def _far_from(obstacles: list[Spans], pairs: _Pairs, rules: Rules) -> npt.NDArray[np.bool_]:
+def _far_from(obstacles: list[Spans], pairs: _Pairs, rules: Rules) -> Flags:
     """Tell which pairs are further from all obstacles than any rule reaches."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
@@ -139,11 +138,12 @@ def _shots(pairs: _Pairs, host_us: Ints, lengths: Lengths, rules: Rules) -> Shot
     """Make a shot of each pair."""
     _, first_a, last_a, first_b, last_b = pairs
     lead, trail = first_b - first_a, last_b - last_a
+    block_a, block_b = last_a - first_a, last_b - first_b
+    length = body_lengths(block_a, block_b, lead + trail, rules)
     shots = np.zeros(len(lead), SHOT_DTYPE)
     shots["key"], shots["end"], shots["host_us"] = first_a, last_b, host_us
     shots["lead"], shots["trail"] = lead, trail
-    shots["block_a"], shots["block_b"] = last_a - first_a, last_b - first_b
+    shots["block_a"], shots["block_b"] = block_a, block_b
     shots["companion"], shots["used"] = np.nan, EdgesUsed.BOTH
-    length = body_lengths(shots, rules, lead + trail)
     shots["flags"] = length_flags(length / lengths.at(first_a))
     return shots

@@ -62,7 +62,7 @@ class Edges(NamedTuple):
 
     def take(self, places: Places) -> "Edges":
         """Return the edges at `places`."""
-        return Edges(self.t[places], self.host_us[places], self.what[places])
+        return Edges(self.t.take(places), self.host_us.take(places), self.what.take(places))
 
     def followed_by(self, more: "Edges") -> "Edges":
         """Return these edges and then `more`."""
@@ -296,7 +296,8 @@ def _used_lines(events: Events, clock: Clock) -> tuple[Places, Events, int]:
 def _take(events: Events, places: Places) -> Events:
     if len(places) == len(events):
         return events
-    return Events(*(getattr(events, name)[places] for name in Events.__dataclass_fields__))
+    columns = (getattr(events, name) for name in Events.__dataclass_fields__)
+    return Events(*(column.take(places) for column in columns))
 
 
 def _twice(lines: Events, clock: Clock) -> Places:
@@ -384,9 +385,14 @@ def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, 
     """
     turn = 1 << rules.counter_bits
     turn_s = turn * rules.unit_s
-    ahead_s: npt.NDArray[np.float64] = host_steps_us * 1e-6 - steps * rules.unit_s
     if turn_s < 2 * HOST_TOLERANCE_S:
-        return _fewest_turns(steps, ahead_s, turn, rules), np.zeros(0, np.intp)
+        return _fewest_turns(
+            steps, _ahead_s(steps, host_steps_us, rules), turn, rules
+        ), _NOWHERE
+    longest_s = max(host_steps_us.max(initial=0) * 1e-6, steps.max(initial=0) * rules.unit_s)
+    if longest_s <= HOST_TOLERANCE_S:
+        return steps, _NOWHERE
+    ahead_s = _ahead_s(steps, host_steps_us, rules)
     far = (np.abs(ahead_s) > HOST_TOLERANCE_S).nonzero()[0]
     if not len(far):
         return steps, far
@@ -394,6 +400,11 @@ def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, 
     steps[far] += turns.astype(np.int64) * turn
     wrong = np.abs(ahead_s[far] - turns * turn_s) > HOST_TOLERANCE_S
     return steps, far[wrong | (steps[far] < -rules.units(BACK_STEP_S))]
+
+
+def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> npt.NDArray[np.float64]:
+    """Return by how much the host's clock went further than the counter [s]."""
+    return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
 def _fewest_turns(
@@ -507,7 +518,9 @@ def _note_breaks(
     """Place notes by the host's clock."""
     if notes is None:
         return NO_BREAKS
-    before_us = np.append(start.host_us, lines.host_us)[notes.place]
+    before_us = np.full(len(notes.place), start.host_us)
+    later = notes.place > 0
+    before_us[later] = lines.host_us[notes.place[later] - 1]
     after_us = np.clip(notes.host_us - before_us, 0, _LONGEST_HOST_STEP_US)
     seen = top[notes.place]
     mark = seen + (after_us * (1e-6 / rules.unit_s)).astype(np.int64)
@@ -534,7 +547,8 @@ def _lost_lines(chain: _Chain, jumps: Places, notes: _Notes | None, rules: Rules
     """Return the number of lost lines as far as it is known."""
     if rules.lines != "framed":
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
-    known = chain.missing[chain.missing < _SEQUENCES // 2].sum()
+    missing = chain.missing[chain.missing.nonzero()[0]]
+    known = missing[missing < _SEQUENCES // 2].sum()
     return int(known - sum(m for m in chain.missing[jumps - 1].tolist() if m < _SEQUENCES // 2))
 
 
