@@ -1,36 +1,50 @@
 """How long the stages of a bulk export take, against `pandas.read_csv` merely loading.
 
 Every stage runs in a fresh process, the stages take turns, and medians are compared: a
-machine that is busy for a while slows all of them. Nothing here passes or fails.
+machine that is busy for a while slows all of them. `read_csv` is kept to one core, as it
+hands part of its work to a second thread; `--one-core` keeps all stages to one. Memory is
+the highest growth of the process beside the result it made (Linux with glibc only). Nothing
+here passes or fails.
 
     python tests/benchmarks/bench_export.py --edges 10000000 --rounds 5
 """
 
 import argparse
+import ctypes
 import multiprocessing
-import resource
+import os
 import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
+from typing import TYPE_CHECKING
 
-from make_recording import make_recording
+from make_recording import Made, make_recording
+
+from chrono.shotlog import MEASURED_COLUMNS
+
+if TYPE_CHECKING:
+    from chrono.session import Session
 
 
 def read_csv(path: Path) -> int:
     """Load the file, the yardstick: C engine, one thread, no check of any line."""
     import pandas as pd
 
-    return len(pd.read_csv(path, sep="\t", quoting=3))
+    _keep_to_one_core()
+    table = pd.read_csv(path, sep="\t", quoting=3)
+    return int(table.memory_usage(deep=True).sum())
 
 
 def read_rows(path: Path) -> int:
     """Read blocks of whole rows."""
     from chrono.reader.recording import read_blocks
 
-    return sum(block.count(b"\n") for block in read_blocks(path))
+    for block in read_blocks(path):
+        block.count(b"\n")
+    return 0
 
 
 def decode(path: Path) -> int:
@@ -38,14 +52,16 @@ def decode(path: Path) -> int:
     from chrono.reader.decoder import decode_rows
     from chrono.reader.recording import read_blocks
 
-    return sum(decode_rows(block, "framed").rows for block in read_blocks(path))
+    for block in read_blocks(path):
+        decode_rows(block, "framed")
+    return 0
 
 
 def table(path: Path) -> int:
     """Do all the work of an export but the writing: shots, speeds, error budget."""
     from chrono.recorded import read_recording
 
-    return len(read_recording(path).session.log)
+    return _result_bytes(read_recording(path).session)
 
 
 def export_csv(path: Path) -> int:
@@ -64,7 +80,19 @@ def _export(path: Path, ending: str) -> int:
 
     with tempfile.TemporaryDirectory() as folder:
         session = read_recording(path).session
-        return write_table([(path.name, session)], Path(folder) / f"out.{ending}")
+        write_table([(path.name, session)], Path(folder) / f"out.{ending}")
+        return _result_bytes(session)
+
+
+def _result_bytes(session: "Session") -> int:
+    log = session.log
+    columns = [log.shots, log.setup, *(log.column(name) for name in MEASURED_COLUMNS)]
+    return sum(column.nbytes for column in columns)
+
+
+def _keep_to_one_core() -> None:
+    if hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
 
 
 STAGES: dict[str, Callable[[Path], int]] = {
@@ -75,49 +103,63 @@ STAGES: dict[str, Callable[[Path], int]] = {
     "to CSV": export_csv,
     "to Parquet": export_parquet,
 }
-"""Name and function of each stage; a function gets the recording and returns a count."""
+"""Name and function of each stage; it gets the recording, returns the bytes of its result."""
 
 
 @dataclass(frozen=True)
 class Cost:
-    """What one run of a stage took: wall time, processor time, growth of the process."""
+    """What one run of a stage took: wall time, processor time, memory beside the result."""
 
     wall_s: float
     cpu_s: float
-    grown_mb: float
+    memory_mb: float
 
 
-def _measured(stage: str, path: Path) -> Cost:
+def _measured(stage: str, path: Path, one_core: bool) -> Cost:
+    if one_core:
+        _keep_to_one_core()
     run = STAGES[stage]
     with tempfile.TemporaryDirectory() as folder:
         small = Path(folder) / "small.tsv"
         make_recording(small, edges=100_000)
         run(small)  # imports, tables
-    size_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    resident = _give_back_memory()
     wall_s, cpu_s = time.perf_counter(), time.process_time()
-    run(path)
+    result_bytes = run(path)
     wall_s, cpu_s = time.perf_counter() - wall_s, time.process_time() - cpu_s
-    size_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - size_kb
-    return Cost(wall_s, cpu_s, size_kb / 1024)
+    return Cost(wall_s, cpu_s, (_memory("VmHWM") - resident - result_bytes) / 1e6)
 
 
-def compare(path: Path, rows: int, rounds: int) -> None:
+def _give_back_memory() -> int:
+    """Return the resident bytes once freed memory is given back; peaks count from here."""
+    ctypes.CDLL(None).malloc_trim(0)
+    Path("/proc/self/clear_refs").write_text("5")
+    return _memory("VmRSS")
+
+
+def _memory(name: str) -> int:
+    status = Path("/proc/self/status").read_text()
+    return 1024 * int(status.split(f"{name}:")[1].split()[0])
+
+
+def compare(path: Path, made: Made, rounds: int, one_core: bool) -> None:
     """Let the stages take turns and print their medians."""
     costs: dict[str, list[Cost]] = {stage: [] for stage in STAGES}
     for _ in range(rounds):
         for stage in STAGES:
             with multiprocessing.get_context("spawn").Pool(1) as process:
-                costs[stage].append(process.apply(_measured, (stage, path)))
+                costs[stage].append(process.apply(_measured, (stage, path, one_core)))
     megabytes = path.stat().st_size / 1e6
-    print(f"{rows} rows, {megabytes:.0f} MB; medians of {rounds} rounds, wall (processor)")
+    print(f"{made.edges} edges in {made.rows} rows, {megabytes:.0f} MB")
+    print(f"medians of {rounds} rounds, wall (processor)")
     yardstick_wall, yardstick_cpu = _medians(costs["read_csv"])
     for stage, runs in costs.items():
         wall_s, cpu_s = _medians(runs)
         print(
             f"{stage:10s} {wall_s:7.2f} ({cpu_s:.2f}) s"
-            f"  {rows / wall_s / 1e6:6.2f} ({rows / cpu_s / 1e6:.2f}) M rows/s"
+            f"  {made.edges / wall_s / 1e6:6.2f} ({made.edges / cpu_s / 1e6:.2f}) M edges/s"
             f"  {wall_s / yardstick_wall:5.2f} ({cpu_s / yardstick_cpu:.2f}) × read_csv"
-            f"  grew by {max(run.grown_mb for run in runs):.0f} MB"
+            f"  {max(run.memory_mb for run in runs):5.0f} MB beside the result"
         )
 
 
@@ -131,11 +173,12 @@ def main() -> None:
     parser.add_argument("--edges", type=int, default=10_000_000)
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--crlf", action="store_true")
+    parser.add_argument("--one-core", action="store_true")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "big.tsv"
         made = make_recording(path, options.edges, crlf=options.crlf)
-        compare(path, made.rows, options.rounds)
+        compare(path, made, options.rounds, options.one_core)
 
 
 if __name__ == "__main__":
