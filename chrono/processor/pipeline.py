@@ -46,6 +46,10 @@ __all__ = ["Processor", "Rules", "Tally"]
 FOREVER = 1 << 62
 """A time after everything."""
 
+MANY_OTHERS = 4000
+"""While solitary launches come in bulk, the other edges wait until they are so many: the whole
+way costs as much for a few as for some thousands."""
+
 _BEFORE_ALL = -(1 << 62)
 _FREQUENCIES_HZ = (1e3, 1e10)
 _BITS = (8, 62)
@@ -75,6 +79,7 @@ class Processor:
         self._lengths = Lengths(
             np.array([_BEFORE_ALL]), np.array([_metres(rules.body_length_m)])
         )
+        self._solitary, self._others = NO_SHOTS, NO_EDGES
         self._last_key = _BEFORE_ALL
 
     # -- what comes in -----------------------------------------------------------------
@@ -170,10 +175,25 @@ class Processor:
         return self._advance(ticked.edges, known_time(self._clock, self.rules))
 
     def _advance(self, edges: Edges, known: int) -> Shots:
-        rules, lengths = self.rules, self._lengths
         solitary, edges = take_solitary(
-            edges, (self._gaps, self._notes), self._beats, known, lengths, rules
+            edges, (self._gaps, self._notes), self._beats, known, self._lengths, self.rules
         )
+        self._solitary = join(self._solitary, solitary)
+        self._others = self._others.followed_by(edges)
+        if len(solitary) and len(self._others.t) < MANY_OTHERS:
+            return NO_SHOTS
+        formed, known = self._form_shots(self._others, known)
+        shots = in_order(join(self._solitary, formed))
+        self._solitary, self._others = NO_SHOTS, NO_EDGES
+        if len(shots):
+            shots = make_unique(shots, self._last_key)
+            self._last_key = int(shots["key"][-1])
+        self._forget(known)
+        return shots
+
+    def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
+        """Take edges the whole way; return the time too before which all shots are out."""
+        rules, lengths = self.rules, self._lengths
         passages, self._groups, known = group_passages(
             edges, self._groups, known, rules.windows
         )
@@ -183,12 +203,7 @@ class Processor:
         shots, self._waiting = finish_launches(
             join(self._waiting, launches), self._gaps, self._notes, self._beats, known, rules
         )
-        shots = in_order(join(shots, solitary))
-        if len(shots):
-            shots = make_unique(shots, self._last_key)
-            self._last_key = int(shots["key"][-1])
-        self._forget(known)
-        return shots
+        return shots, known
 
     def _without_flicker(self, passages: Passages, known: int) -> tuple[Passages, int]:
         """Return the passages that are no flicker, of both gates."""

@@ -1,10 +1,11 @@
 """The short way of solitary launches gives what the whole way gives, and is really taken."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from line_kit import LENGTH_M, RULES, Line, body, events
+from line_kit import LENGTH_M, RULES, Line, body, cut, events
 from test_cut_dense import happening, harmed, records
 
 from chrono.processor import pipeline, solitary
@@ -29,15 +30,20 @@ def the_short_way(taken: list[int]):
     return take
 
 
-def shots_of(these: Events, controls: list[Control], rules: Rules) -> Shots:
-    processor = Processor(rules)
-    return np.concatenate([processor.feed(these, controls), processor.finish()])
+def shots_of(
+    these: Events, controls: list[Control], rules: Rules, places: Sequence[int] = ()
+) -> Shots:
+    processor, found = Processor(rules), []
+    for piece, records_within in cut(these, controls, places):
+        processor.peek()
+        found.append(processor.feed(piece, records_within))
+    return np.concatenate([*found, processor.finish()])
 
 
 def firing(rng: np.random.Generator, trouble: float) -> Events:
     """Return launches some tenths of a second to seconds apart, some with trouble near."""
     at_s, lines = 0.5, list[Line]()
-    for _ in range(300):
+    for _ in range(24):
         length_m = LENGTH_M * float(rng.choice([1.0, 1.0, 1.0, 0.5, 2.0, 9.0]))
         lines += body(at_s, float(rng.choice([3.0, 20.0, 60.0, 190.0])), length_m)
         if rng.random() < trouble:
@@ -69,10 +75,12 @@ def test_both_ways_give_the_same_shots(seed: int, monkeypatch: pytest.MonkeyPatc
     taken: list[int] = []
     monkeypatch.setattr(pipeline, "take_solitary", the_short_way(taken))
     short = shots_of(these, controls, rules)
+    in_pieces = shots_of(these, controls, rules, sorted(rng.integers(0, len(these), 3)))
     monkeypatch.setattr(pipeline, "take_solitary", the_whole_way)
     whole = shots_of(these, controls, rules)
 
     assert short.tobytes() == whole.tobytes()
+    assert in_pieces.tobytes() == whole.tobytes()
     assert sum(taken) > 0 or slowest_mps < 1
 
 
