@@ -79,7 +79,8 @@ class Processor:
         self._lengths = Lengths(
             np.array([_BEFORE_ALL]), np.array([_metres(rules.body_length_m)])
         )
-        self._solitary, self._others = NO_SHOTS, NO_EDGES
+        self._solitary: tuple[Shots, ...] = ()
+        self._others = NO_EDGES
         self._last_key = _BEFORE_ALL
 
     # -- what comes in -----------------------------------------------------------------
@@ -178,13 +179,13 @@ class Processor:
         solitary, edges = take_solitary(
             edges, (self._gaps, self._notes), self._beats, known, self._lengths, self.rules
         )
-        self._solitary = join(self._solitary, solitary)
+        self._solitary = (*self._solitary, solitary)
         self._others = self._others.followed_by(edges)
         if len(solitary) and len(self._others.t) < MANY_OTHERS:
             return NO_SHOTS
         formed, known = self._form_shots(self._others, known)
-        shots = in_order(join(self._solitary, formed))
-        self._solitary, self._others = NO_SHOTS, NO_EDGES
+        shots = in_order(join(*self._solitary, formed))
+        self._solitary, self._others = (), NO_EDGES
         if len(shots):
             shots = make_unique(shots, self._last_key)
             self._last_key = int(shots["key"][-1])

@@ -43,7 +43,7 @@ def shots_of(
 def firing(rng: np.random.Generator, trouble: float) -> Events:
     """Return launches some tenths of a second to seconds apart, some with trouble near."""
     at_s, lines = 0.5, list[Line]()
-    for _ in range(24):
+    for _ in range(300):
         length_m = LENGTH_M * float(rng.choice([1.0, 1.0, 1.0, 0.5, 2.0, 9.0]))
         lines += body(at_s, float(rng.choice([3.0, 20.0, 60.0, 190.0])), length_m)
         if rng.random() < trouble:
