@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from chrono.errors import CalibrationError, RecordingError
+from chrono.plain import plain
 from chrono.processor.beats import BeatClock
 from chrono.processor.clock import ClockEstimate
 from chrono.processor.rules import Rules
@@ -54,6 +55,16 @@ class Findings:
         """Take in what is wrong with one recording."""
         if recorded.left_out:
             self.lines.append(f"{recorded.path}: {recorded.left_out}")
+        if recorded.session.unread_records:
+            self.lines.append(f"{recorded.path}: {unread_line(recorded.session)}")
+
+
+def unread_line(session: Session) -> str:
+    """Return how many of the operator's records were left out, and why the first was."""
+    count = session.unread_records
+    words = "1 record is" if count == 1 else f"{count} records are"
+    first = plain(session.unread_reasons[0])
+    return f"{words} no setup and no mark and left out, the first: {first}"
 
 
 def read_all(

@@ -99,6 +99,8 @@ class Session:
         self.damaged_lines: list[DamagedLine] = []
         self.unread_records = 0
         """Setups and marks that are none, left out."""
+        self.unread_reasons: list[str] = []
+        """Of the first of them: what and when it was, and why it is none."""
         self.revision = 0
         """Grows with every change that a screen could show."""
         self._fixed_rig = fixed_rig
@@ -108,6 +110,7 @@ class Session:
         self._hold_states: list[bool] = []
         self._marks: dict[int, tuple[bool | None, str, str]] = {}
         self.session_notes: list[str] = []
+        """Notes on the session itself, the last ones."""
         self._rows_kept: list[ShotRow] = []
         self._begun = False
         self._hello: tuple[float, int] | None = None
@@ -176,7 +179,9 @@ class Session:
             raise
         except ValueError as problem:
             self.unread_records += 1
-            self._keep_samples((Sample(-self.rows - 1, str(control.data)[:80], str(problem)),))
+            if len(self.unread_reasons) < SAMPLE_LIMIT:
+                what = f"{control.origin} at {control.host_us * 1e-6:.3f} s"
+                self.unread_reasons.append(f"{what}: {str(problem)[:120]}")
 
     def _take_record(self, control: Control) -> None:
         match control.origin:
@@ -220,6 +225,8 @@ class Session:
             del self.session_notes[:-SETUP_LIMIT]
         elif len(self._marks) < MARK_LIMIT or mark.shot in self._marks:
             self._mark_shot(mark, mark.shot)
+        else:
+            raise ValueError(f"marks on more than {MARK_LIMIT} shots")
 
     def _mark_shot(self, mark: Mark, key: int) -> None:
         counted, reason, note = self._marks.get(key, (None, "", ""))

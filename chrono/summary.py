@@ -6,12 +6,13 @@ from typing import Any
 from chrono.muzzle import muzzle_of
 from chrono.plain import plain
 from chrono.processor.statistics import Series
-from chrono.recorded import Recorded
+from chrono.recorded import Recorded, unread_line
 from chrono.rig import Rig
 from chrono.session import Session
 from chrono.shotlog import ShotRow
 from chrono.units import format_speed, speed_in
 
+SHOWN_NOTES = 20
 UNNAMED = "(no setup named)"
 
 
@@ -51,6 +52,8 @@ def summary_data(recorded: Recorded) -> dict[str, Any]:
         "lost_lines": tally.lost_lines,
         "board_lost_edges": tally.board_lost,
         "restarts": tally.restarts,
+        "notes": session.session_notes,
+        "unread_records": session.unread_records,
         "left_out": recorded.left_out,
     }
 
@@ -64,7 +67,10 @@ def summary_text(recorded: Recorded) -> str:
     ]
     for setup in _setups_with_shots(session):
         lines += _setup_lines(setup, session.series(setup), session.rig)
+    lines += _note_lines(session.session_notes)
     lines += _trouble_lines(data)
+    if session.unread_records:
+        lines.append(f"  {unread_line(session)}")
     return "\n".join(lines)
 
 
@@ -124,6 +130,12 @@ def _setup_lines(setup: str, series: Series | None, rig: Rig) -> list[str]:
     speed = format_speed(mouth.speed_mps, mouth.uncertainty.U95, unit)
     distance_m = rig.site.muzzle_distance_m
     return [*lines, f"    at the launcher's mouth, {distance_m:g} m before the gates: {speed}"]
+
+
+def _note_lines(notes: list[str]) -> list[str]:
+    lines = [f"  note: {plain(note)}" for note in notes[-SHOWN_NOTES:]]
+    earlier = len(notes) - len(lines)
+    return [f"  {earlier} earlier notes are in --json", *lines] if earlier else lines
 
 
 def _trouble_lines(data: dict[str, Any]) -> list[str]:

@@ -394,6 +394,54 @@ def test_names_with_formulas_and_control_characters_are_harmless(chrono, tmp_pat
     assert "\x1b" not in text
 
 
+@pytest.fixture(name="noted")
+def _noted(tmp_path: Path) -> Path:
+    """A demo session with notes on it, some nasty, and records that are none."""
+    from chrono.reader.rows import json_row
+
+    records = [
+        ("mark", {"action": "note", "text": "new rubber"}),
+        ("mark", {"action": "note", "text": "lamp\x1b[2J\nout"}),
+        ("mark", {"action": "explode\x1b[2J"}),
+        ("setup", {"name": "x", "body": {"length_m": -1}}),
+    ]
+    rows = b"".join(json_row(7_000_000, origin, data) for origin, data in records)
+    (tmp_path / "noted.tsv").write_bytes(BANDS.read_bytes() + rows)
+    return tmp_path / "noted.tsv"
+
+
+def test_the_summary_shows_notes_on_the_session(chrono, noted: Path) -> None:
+    lines = chrono("summary", noted).out.splitlines()
+    (data,) = json.loads(chrono("summary", noted, "--json").out)
+
+    assert "  note: new rubber" in lines
+    assert "  note: lamp·[2J·out" in lines
+    assert data["notes"] == ["new rubber", "lamp\x1b[2J\nout"]
+
+
+def test_many_notes_do_not_bury_the_summary(chrono, noted: Path) -> None:
+    note = b'7000000\tmark\t{"action": "note", "text": "again"}\n'
+    noted.write_bytes(noted.read_bytes() + note * 1000)
+
+    lines = chrono("summary", noted).out.splitlines()
+
+    assert "  982 earlier notes are in --json" in lines
+    assert lines.count("  note: again") == 20
+
+
+@pytest.mark.parametrize("command", ["summary", "export"])
+def test_records_that_are_none_are_told_with_exit_code_1(chrono, noted: Path, command) -> None:
+    told = chrono(command, noted)
+
+    assert told.code == 1
+    assert "2 records are no setup and no mark and left out, the first: mark at 7" in told.err
+    assert "unknown mark 'explode" in told.err
+    assert "\x1b" not in told.out + told.err
+    if command == "summary":
+        assert json.loads(chrono("summary", noted, "--json").out)[0]["unread_records"] == 2
+        assert "  2 records are no setup and no mark" in told.out
+
+
 def test_a_recording_is_judged_and_the_exit_code_says_so(chrono) -> None:
     good, bad = chrono("check", BANDS), chrono("check", HALL)
     assert good.code == 0

@@ -18,7 +18,7 @@ from chrono.reader.rows import json_row
 from chrono.reader.scenarios import parse_play, rig_text
 from chrono.reader.simulation import simulate_recording
 from chrono.rig import Rig, parse_rig, rig_record
-from chrono.session import SETUP_LIMIT, Session
+from chrono.session import SAMPLE_LIMIT, SETUP_LIMIT, Session
 from chrono.shotlog import ShotRow
 
 
@@ -210,7 +210,30 @@ def test_records_that_are_none_are_left_out_and_counted(afternoon: Afternoon) ->
     )
 
     assert session.unread_records == 2
+    assert session.unread_reasons == [
+        "mark at 1000.000 s: unknown mark 'explode'",
+        "setup at 1000.000 s: -1 is no mass or length of a body",
+    ]
+    assert session.damaged_lines == []
     assert repr(shown(session)) == repr(shown(after(afternoon)))
+
+
+def test_reasons_are_few_and_short(afternoon: Afternoon) -> None:
+    session = after(afternoon, *[("mark", {"action": "x" * 500})] * 300)
+    assert session.unread_records == 300
+    assert len(session.unread_reasons) == SAMPLE_LIMIT
+    assert max(map(len, session.unread_reasons)) < 150
+
+
+def test_marks_on_more_shots_than_any_session_has_are_left_out_and_counted(
+    afternoon: Afternoon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("chrono.session.MARK_LIMIT", 3)
+    keys = [row.key for row in shown(after(afternoon))][:5]
+    aside = [("mark", {"action": "set-aside", "shot": key}) for key in [*keys, keys[0]]]
+    session = after(afternoon, *aside)
+    assert session.unread_records == 2
+    assert [row.counted for row in shown(session)[:5]] == [False, False, False, True, True]
 
 
 def test_more_setups_than_any_session_has_end_in_one_clear_line(afternoon: Afternoon) -> None:

@@ -10,7 +10,7 @@ from chrono.dashboard.words import fit
 from chrono.observer import Delays
 from chrono.processor.health import GateSeen, Health, Observed, judge
 from chrono.run import Run
-from chrono.session import DamagedLine
+from chrono.session import Session
 
 WHOLE = (
     "This recording was read whole, so there is no now to watch.\n"
@@ -40,6 +40,7 @@ class BeamsScreen(FramedScreen):
         if observed is None:
             self.query_one("#verdict", Static).update(Text(WHOLE))
             self.query_one("#gates").display = False
+            self.query_one("#items", Static).update(records_text(run.session))
             return
         health = judge(observed)
         self.query_one("#verdict", Static).update(verdict_text(health))
@@ -49,7 +50,7 @@ class BeamsScreen(FramedScreen):
             widget.set_class(bool(seen.blocked), "-blocked")
         text = items_text(health).append_text(clock_notes(observed))
         text.append_text(delays_text(run.delays()))
-        text.append_text(samples_text(run.session.damaged_lines, run.session.damaged))
+        text.append_text(records_text(run.session))
         self.query_one("#items", Static).update(text)
 
 
@@ -104,13 +105,29 @@ def delays_text(delays: Delays | None) -> Text:
     )
 
 
-def samples_text(samples: list[DamagedLine], damaged: int) -> Text:
-    """Return the first of the damaged lines as they came, made harmless."""
-    if not damaged:
+def records_text(session: Session) -> Text:
+    """Return the session's notes, and what of its records could not be used."""
+    damaged = [
+        f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in session.damaged_lines
+    ]
+    text = _list(f"damaged lines: {session.damaged} in the session, the first of them", damaged)
+    text.append_text(
+        _list(
+            f"records left out: {session.unread_records} that are no setup and no mark",
+            [fit(reason, 76) for reason in session.unread_reasons],
+        )
+    )
+    notes = session.session_notes[: -SHOWN_SAMPLES - 1 : -1]
+    return text.append_text(
+        _list("notes on the session, the last one first", [fit(note, 76) for note in notes])
+    )
+
+
+def _list(heading: str, lines: list[str]) -> Text:
+    """Return a heading and the first lines under it, nothing without lines."""
+    if not lines:
         return Text()
-    heading = f"\ndamaged lines: {damaged} in the session, the first of them\n"
-    text = Text().append(heading, "bold")
-    for sample in samples[:SHOWN_SAMPLES]:
-        line = f"  row {sample.row}: {fit(sample.text, 40)}  ({fit(sample.reason, 40)})\n"
-        text.append(line, "dim")
+    text = Text().append(f"\n{heading}\n", "bold")
+    for line in lines[:SHOWN_SAMPLES]:
+        text.append(f"  {line}\n", "dim")
     return text

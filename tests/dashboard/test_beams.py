@@ -1,10 +1,16 @@
 """The Beams screen: gates, link and clock now, and the verdict."""
 
+from pathlib import Path
+
 import pytest
 from hand_board import SIZES, drive, hand_run, screen_text
 from textual.widgets import Static
 
 from chrono.dashboard.app import Dashboard
+from chrono.recorded import read_recording
+from chrono.run import replay_run
+
+DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 
 
 async def look(app, pilot) -> str:
@@ -44,6 +50,42 @@ async def test_damaged_lines_are_shown_with_their_rows():
         text = await look(app, pilot)
         assert "damaged lines: 1 in the session" in text
         assert "E 0000 A 1 0000 FFFF" in text
+
+
+async def test_notes_and_records_left_out_are_shown_harmless():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.press("enter", "b")
+        board.wait(2.0)
+        text = await look(app, pilot)
+        assert "notes on the session" not in text
+        assert "left out" not in text
+
+        board.record("mark", {"action": "note", "text": "new [red]rubber[/]\x1b[2J"})
+        for n in range(6):
+            board.record("mark", {"action": "note", "text": f"note {n}"})
+        board.record("mark", {"action": "explode"})
+        text = await look(app, pilot)
+        assert "note 5" in text
+        assert text.index("note 5") < text.index("note 1")
+        assert "note 0" not in text
+        assert "mark at 2.000 s: unknown mark 'explode'" in text
+        assert "records left out: 1" in text
+        board.record("mark", {"action": "note", "text": "new [red]rubber[/]\x1b[2J"})
+        assert "new [red]rubber[/]·[2J" in await look(app, pilot)
+
+
+async def test_a_recording_read_whole_shows_its_notes_too(tmp_path):
+    note = b'7000000\tmark\t{"action": "note", "text": "new rubber"}\n'
+    path = tmp_path / "noted.tsv"
+    path.write_bytes(DEMO.read_bytes() + note)
+    app = Dashboard(replay_run(path, read_recording(path).session, None))
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.press("enter", "b")
+        text = await look(app, pilot)
+        assert "there is no now to watch" in text
+        assert "new rubber" in text
 
 
 async def test_the_clock_and_the_delays_are_known_after_some_minutes():
