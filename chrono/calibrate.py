@@ -19,7 +19,7 @@ from chrono.processor.flight import ball_in_air, fall_speed
 from chrono.processor.gravity import normal_gravity
 from chrono.processor.swap import swap_calibration, swap_changes, swap_report
 from chrono.processor.table import ABSENT, EdgesUsed
-from chrono.recorded import clock_of, first_rig, read_recording
+from chrono.recorded import read_recording
 from chrono.rig import Rig, update_rig
 from chrono.session import Session
 
@@ -54,7 +54,8 @@ def calibrate_clock(path: Path, rig: Rig | None) -> Result:
     CalibrationError
         If its lines have no beats, or too few of them.
     """
-    estimate = clock_of(path, rig or first_rig(path))
+    estimate = read_recording(path, rig, clock_from_host=True).session.host_rate
+    assert estimate is not None, "a recording whose clock is wanted tells it, or is refused"
     return Result(clock_report(estimate), clock_changes(estimate, _today()))
 
 

@@ -1,23 +1,32 @@
 """Open recordings whole: every block through the session, twice if a later rig asks for it."""
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Protocol
 
 from chrono.errors import CalibrationError, RecordingError
-from chrono.processor.beats import BeatClock
-from chrono.processor.clock import ClockEstimate
-from chrono.processor.rules import Rules
+from chrono.host_clock import HostClock, clock_doubt
+from chrono.reader.batch import Batch
 from chrono.reader.decoder import decode_rows
 from chrono.reader.recording import RecordingReader
-from chrono.rig import Rig, rig_from_record, with_clock_rate
+from chrono.rig import Rig, rig_from_record
 from chrono.session import Session
 
 BYTES_PER_SHOT = 150
 """Fewer than any real shot takes in a framed recording; only a guess for making room."""
 
+RIG_MARK = b"\trig\t"
+
 Progress = Callable[[int, int], None]
 """Told the bytes read and the bytes in all."""
+
+
+class Follower(Protocol):
+    """Whoever takes the batches that a session has taken."""
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,11 +41,15 @@ class Recorded:
         Closed: all its shots are in its log.
     left_out : str
         What could not be used at the end of the file, empty if nothing.
+    clock_doubt : str
+        Why the host's clock, which the rig asks for, is not used; empty if it is, or if the
+        rig does not ask.
     """
 
     path: Path
     session: Session
     left_out: str = ""
+    clock_doubt: str = ""
 
     @property
     def name(self) -> str:
@@ -52,8 +65,9 @@ class Findings:
 
     def add(self, recorded: Recorded) -> None:
         """Take in what is wrong with one recording."""
-        if recorded.left_out:
-            self.lines.append(f"{recorded.path}: {recorded.left_out}")
+        for trouble in (recorded.left_out, recorded.clock_doubt):
+            if trouble:
+                self.lines.append(f"{recorded.path}: {trouble}")
 
 
 def read_all(
@@ -92,72 +106,95 @@ def read_recording(
     RecordingError
         If the file is no recording, or holds no rig and none is given.
     CalibrationError
-        If the beats are wanted for the clock and cannot tell its rate.
+        If `clock_from_host` is wanted and the beats cannot tell the rate.
     """
-    fixed = rig is not None
-    recorded = _one_pass(path, rig or first_rig(path), fixed, progress)
-    if recorded.session.needs_second_pass:
-        recorded = _one_pass(path, recorded.session.last_rig, True, progress)
+    recorded, beats = _one_pass(path, rig, progress, clock_from_host)
     session = recorded.session
-    if clock_from_host or session.rig.clock.from_host:
-        found = clock_of(path, session.rig)
-        rig = with_clock_rate(session.rig, found.rate_error, found.u, found.uncertainty.dof)
-        session.remeasure(rig)
+    wanted = clock_from_host or session.last_rig.clock.from_host
+    if session.needs_second_pass or (wanted and beats is None):
+        recorded, beats = _one_pass(path, session.last_rig, progress, clock_from_host)
+    if not wanted:
+        return recorded
+    assert beats is not None, "whoever wants the beats has them fed"
+    try:
+        beats.settle()
+    except CalibrationError as error:
+        if clock_from_host:
+            raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
+        return replace(recorded, clock_doubt=clock_doubt(error))
     return recorded
+
+
+def feed_blocks(
+    reader: RecordingReader,
+    session: Session,
+    *followers: Follower,
+    progress: Progress | None = None,
+) -> None:
+    """
+    Feed a whole recording to a session, and each batch to whoever follows it.
+
+    Parameters
+    ----------
+    reader : RecordingReader
+        The recording; its `cut` then says what could not be used at the end.
+    session : Session
+        Finished in the end.
+    *followers : Follower
+        Each is fed a batch once the session has taken it.
+    progress : callable, optional
+        Called after each block.
+    """
+    size, done = reader.path.stat().st_size, 0
+    for block in reader:
+        batch = decode_rows(block, session.rig.lines)
+        session.feed(batch)
+        for follower in followers:
+            follower.feed(batch)
+        done += len(block)
+        if progress:
+            progress(done, size)
+    session.finish()
 
 
 def first_rig(path: Path) -> Rig:
     """
-    Return the rig that stands at the head of a recording.
+    Return the first rig that a recording holds, most often at its head.
 
     Raises
     ------
     RecordingError
-        If there is none in its first block.
+        If there is none, or the file is no recording.
     """
     for block in RecordingReader(path):
-        for control in decode_rows(block, "framed").controls:
-            if control.origin == "rig":
-                return rig_from_record(control.data)
-        break
+        for row in _rows_with(block, RIG_MARK):
+            # Records are the same in every kind of lines.
+            for control in decode_rows(row, "framed").controls:
+                if control.origin == "rig":
+                    return rig_from_record(control.data)
     raise RecordingError(
         "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
     )
 
 
-def clock_of(path: Path, rig: Rig) -> ClockEstimate:
-    """
-    Estimate the rate of a recording's counter from its beats.
-
-    Raises
-    ------
-    CalibrationError
-        If its lines have no beats, or too few of them.
-    """
-    if rig.lines != "framed":
-        raise CalibrationError(
-            f"{rig.lines} lines have no beats",
-            where=str(path),
-            hint="only framed lines can be compared with the host's clock",
-        )
-    beats = BeatClock(Rules.from_rig(rig))
-    for block in RecordingReader(path):
-        beats.feed(decode_rows(block, rig.lines))
-    try:
-        return beats.estimate()
-    except CalibrationError as error:
-        raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
+def _rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
+    """Yield the rows of a block that hold the mark, found without a look at the others."""
+    at = block.find(mark)
+    while at >= 0:
+        end = block.find(b"\n", at) + 1 or len(block)
+        yield block[block.rfind(b"\n", 0, at) + 1 : end]
+        at = block.find(mark, end)
 
 
-def _one_pass(path: Path, rig: Rig, fixed: bool, progress: Progress | None) -> Recorded:
-    size = path.stat().st_size
-    session = Session(rig, capacity=size // BYTES_PER_SHOT, fixed_rig=fixed)
-    done = 0
-    reader = RecordingReader(path)
-    for block in reader:
-        session.feed(decode_rows(block, session.rig.lines))
-        done += len(block)
-        if progress:
-            progress(done, size)
-    session.finish()
-    return Recorded(path, session, reader.cut or "")
+def _one_pass(
+    path: Path, rig: Rig | None, progress: Progress | None, clock_from_host: bool
+) -> tuple[Recorded, HostClock | None]:
+    """Read a recording with a rig or the ones it holds; the beats only where they matter."""
+    first, reader = rig or first_rig(path), RecordingReader(path)
+    capacity = path.stat().st_size // BYTES_PER_SHOT
+    session = Session(first, capacity=capacity, fixed_rig=rig is not None)
+    wanted = clock_from_host or first.clock.from_host
+    beats = HostClock(session) if wanted else None
+    followers = (beats,) if beats else ()
+    feed_blocks(reader, session, *followers, progress=progress)
+    return Recorded(path, session, reader.cut or ""), beats
