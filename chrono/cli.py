@@ -47,6 +47,15 @@ OtherRig = Annotated[
 HostClock = Annotated[
     bool, typer.Option("--clock-from-host", help="Take the counter's rate from its beats.")
 ]
+LiveHostClock = Annotated[
+    bool,
+    typer.Option(
+        "--clock-from-host",
+        help="Take the counter's rate from its beats once they tell it, after a minute or so. "
+        "Shots are then measured again; one that was printed before may differ from its "
+        "row in the export, which uses what all beats say.",
+    ),
+]
 NoDashboard = Annotated[
     bool, typer.Option("--no-dashboard", help="Print a line a shot instead of the dashboard.")
 ]
@@ -143,6 +152,7 @@ def clock(
     shots: ShotLimit = None,
     setup: SetupName = "",
     baud: Baud = 250_000,
+    clock_from_host: LiveHostClock = False,
     as_json: AsJson = False,
 ) -> None:
     """Clock shots from a board, recording everything it says."""
@@ -150,7 +160,9 @@ def clock(
     from chrono.run import live_run
 
     target = recording or default_recording()
-    run = live_run(port, _rig(rig), target, setup=setup, baud=baud)
+    run = live_run(
+        port, _rig(rig), target, setup=setup, baud=baud, clock_from_host=clock_from_host
+    )
     _drive(run, shots, no_dashboard, as_json)
 
 
@@ -162,6 +174,7 @@ def replay(
     ] = None,
     at_once: Annotated[bool, typer.Option("--at-once", help="All shots at once.")] = False,
     rig: OtherRig = None,
+    clock_from_host: HostClock = False,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
 ) -> None:
@@ -175,10 +188,10 @@ def replay(
     if _wants_dashboard(no_dashboard, as_json):
         from chrono.dashboard.app import show_replay
 
-        show_replay(file, _rig(rig), shown_pace, findings)
+        show_replay(file, _rig(rig), shown_pace, findings, clock_from_host)
         _end(findings)
         return
-    recorded = read_recording(file, _rig(rig))
+    recorded = read_recording(file, _rig(rig), clock_from_host=clock_from_host)
     findings.add(recorded)
     run = replay_run(file, recorded.session, shown_pace)
     _drive(run, None, no_dashboard, as_json, findings)
