@@ -76,9 +76,7 @@ def summary_text(recorded: Recorded) -> str:
     for setup in _setups_with_shots(session):
         lines += _setup_lines(setup, session.series(setup), session.rig)
     if session.host_rate is not None:
-        lines.append(
-            f"  measured with the counter {rate_text(session.host_rate)}, by its beats"
-        )
+        lines.append(f"  by its beats the counter runs {rate_text(session.host_rate)}")
     lines += _trouble_lines(data)
     return "\n".join(lines)
 
