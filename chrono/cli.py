@@ -280,7 +280,14 @@ def budget(
     speed: Speed,
     as_json: AsJson = False,
 ) -> None:
-    """Show what the uncertainty of a speed is made of."""
+    """
+    Show what the uncertainty of a speed is made of.
+
+    Every input stands with what the rig states of it and how its error is spread: rectangular
+    (anywhere within ±, alike), normal (by its standard uncertainty u), tilt (any angle up to
+    the limit), triangular and two-pair (the step of the counter in a transit, and in the mean
+    of two). U95 is the half-width that holds 95 %.
+    """
     from chrono.budget_report import budget_data, budget_text
     from chrono.rig import load_rig
 
@@ -294,19 +301,25 @@ def budget(
 @app.command()
 def plan(
     speed: Speed,
-    within: Annotated[str, typer.Option(help='Wanted U95, such as "0.5 %".')],
+    within: Annotated[
+        str,
+        typer.Option(help='Wanted U95 over the speed, such as "0.5 %".', show_default=False),
+    ],
     rig: Annotated[
         Path | None, typer.Option(help="Judge this rig, not the default one.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show which gates, ticks and clocks reach a wanted error."""
+    """
+    Show which gates, ticks and clocks reach a wanted error.
+
+    The error is U95 over the speed. What the table does not vary is as in the rig.
+    """
     from chrono.plan_report import plan_data, plan_text
     from chrono.rig import default_rig
-    from chrono.units import parse_quantity
 
     chosen = _rig(rig) or default_rig()
-    speed_mps, part = _speed_mps(speed), parse_quantity(within, "", "--within")
+    speed_mps, part = _speed_mps(speed), _part(within)
     if as_json:
         _print_json(plan_data(chosen, speed_mps, part))
     else:
@@ -540,6 +553,18 @@ def _speed_mps(text: str) -> float:
             hint="give a speed from 0.01 m/s to 20 km/s",
         )
     return speed_mps
+
+
+def _part(text: str) -> float:
+    from chrono.units import parse_quantity
+
+    if text.strip().replace(".", "", 1).isdigit():
+        raise OptionError(
+            f"{text.strip()} may be a ratio or per cent",
+            where="--within",
+            hint=f'write it with its unit, such as "{text.strip()} %"',
+        )
+    return parse_quantity(text, "", "--within")
 
 
 def _end(findings: Any) -> None:
