@@ -30,7 +30,7 @@ _SHOWN_UNITS = {
 def budget_text(
     rig: Rig,
     speed_mps: float,
-    edges_used: int = EdgesUsed.BOTH,
+    edges_used: int | None = None,
     max_trials: int = MAX_TRIALS,
 ) -> str:
     """
@@ -43,24 +43,27 @@ def budget_text(
     speed_mps : float
         The speed [m/s].
     edges_used : int, optional
-        An `EdgesUsed`: whether both pairs of edges are timed.
+        An `EdgesUsed`: whether both pairs of edges are timed; None for what the rig's lines
+        tell.
     max_trials : int, optional
         Bound on the Monte Carlo trials.
     """
+    edges_used = edges_timed(rig) if edges_used is None else edges_used
     model = SpeedModel.from_rig(rig)
     transit_s = model.board_transit(speed_mps)
     budget = shot_budget(model, transit_s, edges_used)
     trials = _simulate(model, transit_s, edges_used, max_trials)
     unit = rig.speed_unit
     lines = [
-        _title(rig, model, budget, transit_s),
+        _title(rig, model, budget, transit_s, edges_used),
         "",
         *_table(budget, unit),
         "",
         *_result_lines(budget, unit),
         *_trial_lines(budget, trials, unit),
         "",
-        *_advice_lines(budget, _improvements(model, speed_mps, edges_used), unit),
+        *_advice_lines(budget, _improvements(rig, model, speed_mps, edges_used), unit),
+        *window_lines(rig, speed_mps),
     ]
     return "\n".join(lines)
 
@@ -68,10 +71,11 @@ def budget_text(
 def budget_data(
     rig: Rig,
     speed_mps: float,
-    edges_used: int = EdgesUsed.BOTH,
+    edges_used: int | None = None,
     max_trials: int = MAX_TRIALS,
 ) -> dict[str, Any]:
     """Return what `budget_text` shows as an object for JSON, in SI units."""
+    edges_used = edges_timed(rig) if edges_used is None else edges_used
     model = SpeedModel.from_rig(rig)
     transit_s = model.board_transit(speed_mps)
     budget = shot_budget(model, transit_s, edges_used)
@@ -91,8 +95,27 @@ def budget_data(
         "U95_first_order_mps": budget.U95_first_order_mps,
         "one_tick_limits_mps": [budget.lowest_mps, _finite(budget.highest_mps)],
         "monte_carlo": _trials_data(budget, trials),
-        "improvements": [vars(i) for i in _improvements(model, speed_mps, edges_used)],
+        "improvements": [vars(i) for i in _improvements(rig, model, speed_mps, edges_used)],
     }
+
+
+def edges_timed(rig: Rig) -> EdgesUsed:
+    """Return the edges that a shot of the rig is timed by: plain lines may tell no level."""
+    return EdgesUsed.BOTH if rig.lines == "framed" else EdgesUsed.LEAD
+
+
+def window_lines(rig: Rig, speed_mps: float) -> list[str]:
+    """Return what the rig makes of a speed outside its window, nothing for one inside."""
+    window, unit = rig.window, rig.speed_unit
+    if window.slowest_mps <= speed_mps <= window.fastest_mps:
+        return []
+    ends = [speed_in(unit, v) for v in (window.slowest_mps, window.fastest_mps)]
+    flag = "too-slow" if speed_mps < window.slowest_mps else "too-fast"
+    return [
+        "",
+        f"Such a shot is flagged {flag} and not counted:",
+        f"the rig's window is {ends[0]:.4g} … {ends[1]:.4g} {unit}.",
+    ]
 
 
 def _simulate(
@@ -101,15 +124,24 @@ def _simulate(
     return simulate_shot(model, transit_s, edges_used, digits=DIGITS, max_trials=max_trials)
 
 
-def _title(rig: Rig, model: SpeedModel, budget: Budget, transit_s: float) -> str:
+def _title(
+    rig: Rig, model: SpeedModel, budget: Budget, transit_s: float, edges_used: int
+) -> str:
     speed = format_value(
         speed_in(rig.speed_unit, budget.speed_mps), _U95(budget, rig.speed_unit)
     )
     return (
         f"Error budget of {speed} {rig.speed_unit} with {plain(rig.name)}\n"
         f"{model.spacing_m * 1e3:.6g} mm in {transit_s * 1e6:.6g} us, "
-        f"{transit_s / model.tick_s:.6g} ticks of {model.tick_s * 1e9:.4g} ns"
+        f"{transit_s / model.tick_s:.6g} ticks of {tick_text(model.tick_s)}, "
+        f"{'two pairs' if edges_used == EdgesUsed.BOTH else 'one pair'} of edges"
     )
+
+
+def tick_text(tick_s: float) -> str:
+    """Return a step of the timestamps with a unit that suits it."""
+    scale, unit = next(u for u in _SHOWN_UNITS["s"] if tick_s >= 0.999 * u[0] or u[1] == "ns")
+    return f"{tick_s / scale:.4g} {unit}"
 
 
 def _table(budget: Budget, unit: str) -> list[str]:
@@ -202,7 +234,7 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
         f"k = {budget.k:.3f}, from the combined distribution",
         f"first order    {_two_digits(first)} {unit} "
         f"(t for {dof} effective degrees of freedom)",
-        f"hard limits    {low} … {high} {unit}, one tick more or less",
+        f"tick alone     {low} … {high} {unit}, hard limits: one tick more or less",
     ]
 
 
@@ -212,16 +244,21 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
         for end in (trials.low, trials.high)
     )
     settled = "" if trials.settled else ", not settled"
-    ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
-    first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return [
         f"Monte Carlo    {low} … {high} {unit} in {trials.trials} trials{settled}",
-        f"               {_verdict('U95', ours)}; {_verdict('first order', first)}",
+        f"               to {DIGITS} digits it confirms {_confirmed(budget, trials)}",
     ]
 
 
-def _verdict(name: str, agrees: bool) -> str:
-    return f"{name} {'agrees' if agrees else 'differs'} to {DIGITS} digits"
+def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
+    ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
+    first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
+    return {
+        (True, True): "U95 and first order",
+        (True, False): "U95, not first order",
+        (False, True): "first order, not U95",
+        (False, False): "neither U95 nor first order",
+    }[ours, first]
 
 
 def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
@@ -231,17 +268,17 @@ def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> 
     halved = _two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
-        f"Improve first: {first.group} (half of it: U95 {halved} {unit}).",
+        f"Improve first: {first.group}; half its uncertainty gives U95 {halved} {unit}.",
         "Ways, with the U95 that each gives:",
         *(f"  {_two_digits(speed_in(unit, i.U95_mps))} {unit}  {i.text}" for i in helping),
     ]
 
 
 def _improvements(
-    model: SpeedModel, speed_mps: float, edges_used: int
+    rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
 ) -> tuple[Improvement, ...]:
     """Return the improvements by group, and wider spacing where it is not among them."""
-    found = improvements(model, speed_mps, edges_used)
+    found = improvements(model, speed_mps, edges_used, beats=rig.lines == "framed")
     wider = farther_gates(model, speed_mps, edges_used)
     return found if wider.text in {i.text for i in found} else (*found, wider)
 

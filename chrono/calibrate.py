@@ -19,9 +19,12 @@ from chrono.processor.flight import ball_in_air, fall_speed
 from chrono.processor.gravity import normal_gravity
 from chrono.processor.swap import swap_calibration, swap_changes, swap_report
 from chrono.processor.table import ABSENT, EdgesUsed
-from chrono.recorded import clock_of, first_rig, read_recording
+from chrono.recorded import read_recording
 from chrono.rig import Rig, update_rig
 from chrono.session import Session
+
+HIGHEST_M = 100.0
+"""Nobody drops a ball through gates from higher [m]."""
 
 Floats = npt.NDArray[np.float64]
 
@@ -37,7 +40,11 @@ class Result:
 
 @dataclass(frozen=True)
 class Series:
-    """Transits and blocking times of some counted shots, each of shape (N,) [s]."""
+    """
+    Transits and blocking times of some counted shots, each of shape (N,) [s].
+
+    Transits are free of the clock's error as far as it is known, not of the gates' delays.
+    """
 
     transit_s: Floats
     block_a_s: Floats
@@ -54,7 +61,8 @@ def calibrate_clock(path: Path, rig: Rig | None) -> Result:
     CalibrationError
         If its lines have no beats, or too few of them.
     """
-    estimate = clock_of(path, rig or first_rig(path))
+    estimate = read_recording(path, rig, clock_from_host=True).session.host_rate
+    assert estimate is not None, "a recording whose clock is wanted tells it, or is refused"
     return Result(clock_report(estimate), clock_changes(estimate, _today()))
 
 
@@ -98,18 +106,17 @@ def calibrate_swap(
     session = read_recording(before, rig).session
     first = _series(before, session, setup_before)
     second = _series(after, read_recording(after, rig).session, setup_after)
-    model = session.model
-    mean_speed_mps = model.spacing_m / float(np.mean(first.transit_s))
+    mean_speed_mps = session.rig.spacing_m / float(np.mean(first.transit_s))
     moved_m = 2 * session.rig.gates.trip_tolerance_m if slits_moved else 0.0
     result = swap_calibration(
-        first.transit_s / (1 + model.rate_error),
-        second.transit_s / (1 + model.rate_error),
+        first.transit_s,
+        second.transit_s,
         blocking_before_s=_blocking(first),
         blocking_after_s=_blocking(second),
         trip_difference_s=moved_m / mean_speed_mps,
         left_exchanged=left_exchanged,
     )
-    return Result(swap_report(result), swap_changes(result, _today()))
+    return Result(swap_report(result), swap_changes(result, _today()), result.doubt)
 
 
 def calibrate_drop(
@@ -136,16 +143,19 @@ def calibrate_drop(
 
     Raises
     ------
+    OptionError
+        If there is no such height or tolerance.
     CalibrationError
         If the drops cannot tell it.
     """
+    _refuse_lengths(height_m, height_tolerance_m)
     session = read_recording(path, rig).session
     rig = session.rig
     drops = _series(path, session, setup)
     model = session.model
     stated = _drop_setup(rig, height_m, height_tolerance_m)
     result = drop_calibration(
-        drops.transit_s / (1 + model.rate_error) - model.latency_s,
+        drops.transit_s - model.latency_s,
         replace(stated, clock_rate=model.rate, latency=model.latency),
         edges_used=drops.used,
         blocking_a_s=drops.block_a_s,
@@ -158,6 +168,22 @@ def calibrate_drop(
 def write_result(result: Result, rig_file: Path) -> Path:
     """Put a result into a rig file; return the copy of what was there."""
     return update_rig(rig_file, result.changes)
+
+
+def _refuse_lengths(height_m: float, height_tolerance_m: float) -> None:
+    if not 0 < height_m <= HIGHEST_M:
+        raise OptionError(
+            f"{height_m:g} m is no height to drop a ball from",
+            where="--height",
+            hint="give the height from the beam of gate A up to the ball's lower edge, "
+            'such as "500 mm"',
+        )
+    if not 0 <= height_tolerance_m < height_m:
+        raise OptionError(
+            f"± {height_tolerance_m:g} m is no tolerance of a height of {height_m:g} m",
+            where="--height-tolerance",
+            hint='give the half-width of what is not known of the height, such as "1 mm"',
+        )
 
 
 def _drop_setup(rig: Rig, height_m: float, height_tolerance_m: float) -> DropSetup:
@@ -204,7 +230,8 @@ def _series(path: Path, session: Session, setup: str | None) -> Series:
         np.where(shots[name][chosen] == ABSENT, np.nan, shots[name][chosen] * unit_s)
         for name in ("block_a", "block_b")
     )
-    return Series(session.log.column("transit_s")[chosen], block_a_s, block_b_s, used)
+    transit_s = session.log.column("transit_s")[chosen] / (1 + session.model.rate_error)
+    return Series(transit_s, block_a_s, block_b_s, used)
 
 
 def _blocking(series: Series) -> Floats | None:

@@ -7,9 +7,8 @@ from chrono.errors import ChronoError
 from chrono.observer import Observer
 from chrono.processor.health import Health, judge
 from chrono.processor.watch import WINDOW_S
-from chrono.reader.decoder import decode_rows
 from chrono.reader.recording import RecordingReader
-from chrono.recorded import first_rig
+from chrono.recorded import feed_blocks, first_rig
 from chrono.rig import Rig
 from chrono.run import live_run
 from chrono.session import Session
@@ -63,11 +62,7 @@ def check_recording(path: Path, rig: Rig | None) -> Health:
         If the file is no recording, or holds no rig and none is given.
     """
     session = Session(rig or first_rig(path), fixed_rig=True)
-    observer, last_us = Observer(session), 0
-    for block in RecordingReader(path):
-        batch = decode_rows(block, session.rig.lines)
-        observer.feed(batch)
-        if len(batch.events):
-            last_us = max(last_us, int(batch.events.host_us[-1]))
+    observer = Observer(session)
+    feed_blocks(RecordingReader(path), session.rig.lines, observer)
     session.finish()
-    return judge(observer.observed(last_us, flicker_within_s=WINDOW_S))
+    return judge(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))

@@ -47,6 +47,15 @@ OtherRig = Annotated[
 HostClock = Annotated[
     bool, typer.Option("--clock-from-host", help="Take the counter's rate from its beats.")
 ]
+LiveHostClock = Annotated[
+    bool,
+    typer.Option(
+        "--clock-from-host",
+        help="Take the counter's rate from its beats once they tell it, after a minute or so. "
+        "Shots are then measured again; one that was printed before may differ from its "
+        "row in the export, which uses what all beats say.",
+    ),
+]
 NoDashboard = Annotated[
     bool, typer.Option("--no-dashboard", help="Print a line a shot instead of the dashboard.")
 ]
@@ -59,7 +68,17 @@ RecordTo = Annotated[
 SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
 Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_default=False)]
 Baud = Annotated[int, typer.Option(min=300, help="As the firmware was built.")]
-RigToWrite = Annotated[Path | None, typer.Option("--rig", help="The rig file to put it in.")]
+RigToWrite = Annotated[
+    Path | None,
+    typer.Option(
+        "--rig",
+        help="The rig file to measure with and to put the result in; without it the recorded "
+        "rig is used and nothing is written.",
+    ),
+]
+Accept = Annotated[
+    bool, typer.Option("--accept", help="Write the result even if it is in doubt.")
+]
 Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, write nothing.")]
 
 
@@ -143,6 +162,7 @@ def clock(
     shots: ShotLimit = None,
     setup: SetupName = "",
     baud: Baud = 250_000,
+    clock_from_host: LiveHostClock = False,
     as_json: AsJson = False,
 ) -> None:
     """Clock shots from a board, recording everything it says."""
@@ -150,7 +170,9 @@ def clock(
     from chrono.run import live_run
 
     target = recording or default_recording()
-    run = live_run(port, _rig(rig), target, setup=setup, baud=baud)
+    run = live_run(
+        port, _rig(rig), target, setup=setup, baud=baud, clock_from_host=clock_from_host
+    )
     _drive(run, shots, no_dashboard, as_json)
 
 
@@ -162,6 +184,7 @@ def replay(
     ] = None,
     at_once: Annotated[bool, typer.Option("--at-once", help="All shots at once.")] = False,
     rig: OtherRig = None,
+    clock_from_host: HostClock = False,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
 ) -> None:
@@ -175,10 +198,10 @@ def replay(
     if _wants_dashboard(no_dashboard, as_json):
         from chrono.dashboard.app import show_replay
 
-        show_replay(file, _rig(rig), shown_pace, findings)
+        show_replay(file, _rig(rig), shown_pace, findings, clock_from_host)
         _end(findings)
         return
-    recorded = read_recording(file, _rig(rig))
+    recorded = read_recording(file, _rig(rig), clock_from_host=clock_from_host)
     findings.add(recorded)
     run = replay_run(file, recorded.session, shown_pace)
     _drive(run, None, no_dashboard, as_json, findings)
@@ -257,7 +280,14 @@ def budget(
     speed: Speed,
     as_json: AsJson = False,
 ) -> None:
-    """Show what the uncertainty of a speed is made of."""
+    """
+    Show what the uncertainty of a speed is made of.
+
+    Every input stands with what the rig states of it and how its error is spread: rectangular
+    (anywhere within ±, alike), normal (by its standard uncertainty u), tilt (any angle up to
+    the limit), triangular and two-pair (the step of the counter in a transit, and in the mean
+    of two). U95 is the half-width that holds 95 %.
+    """
     from chrono.budget_report import budget_data, budget_text
     from chrono.rig import load_rig
 
@@ -271,19 +301,25 @@ def budget(
 @app.command()
 def plan(
     speed: Speed,
-    within: Annotated[str, typer.Option(help='Wanted U95, such as "0.5 %".')],
+    within: Annotated[
+        str,
+        typer.Option(help='Wanted U95 over the speed, such as "0.5 %".', show_default=False),
+    ],
     rig: Annotated[
         Path | None, typer.Option(help="Judge this rig, not the default one.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show which gates, ticks and clocks reach a wanted error."""
+    """
+    Show which gates, ticks and clocks reach a wanted error.
+
+    The error is U95 over the speed. What the table does not vary is as in the rig.
+    """
     from chrono.plan_report import plan_data, plan_text
     from chrono.rig import default_rig
-    from chrono.units import parse_quantity
 
     chosen = _rig(rig) or default_rig()
-    speed_mps, part = _speed_mps(speed), parse_quantity(within, "", "--within")
+    speed_mps, part = _speed_mps(speed), _part(within)
     if as_json:
         _print_json(plan_data(chosen, speed_mps, part))
     else:
@@ -321,7 +357,12 @@ def check(
 
 @calibrate_app.command("clock")
 def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry = False) -> None:
-    """Find the counter's rate from the beats of a recording."""
+    """
+    Find the counter's rate from the beats of a recording.
+
+    Ten minutes with the board connected are enough, longer is better; shots do not matter.
+    The computer's clock should be kept by a time service.
+    """
     from chrono import calibrate
 
     _calibrated(calibrate.calibrate_clock(recording, _rig(rig)), rig, dry)
@@ -329,8 +370,13 @@ def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry =
 
 @calibrate_app.command("swap")
 def calibrate_swap(
-    before: Annotated[Path, typer.Argument(help="Shots before the exchange.")],
-    after: Annotated[Path, typer.Argument(help="Shots after it; may be the same file.")],
+    before: Annotated[
+        Path, typer.Argument(help="Recording of the shots before.", show_default=False)
+    ],
+    after: Annotated[
+        Path,
+        typer.Argument(help="Of those after; may be the same file.", show_default=False),
+    ],
     rig: RigToWrite = None,
     before_setup: Annotated[
         str | None, typer.Option(help="Only the shots of this setup before.")
@@ -339,14 +385,27 @@ def calibrate_swap(
         str | None, typer.Option(help="Only the shots of this setup after.")
     ] = None,
     left_exchanged: Annotated[
-        bool, typer.Option("--left-exchanged", help="The sensors stay exchanged.")
+        bool,
+        typer.Option(
+            "--left-exchanged", help="The sensors stay exchanged, they are not put back."
+        ),
     ] = False,
     slits_moved: Annotated[
-        bool, typer.Option("--slits-moved", help="The slits moved with the sensors.")
+        bool,
+        typer.Option(
+            "--slits-moved", help="The slits moved with the sensors: widens the result."
+        ),
     ] = False,
+    accept: Accept = False,
     dry: Dry = False,
 ) -> None:
-    """Find the difference of the gates' delays by exchanging the sensors."""
+    """
+    Find the difference of the gates' delays by exchanging the sensors.
+
+    Take ten shots or more, exchange the two sensors and leave slits and lamps in place, take
+    as many again by the same launching, then put the sensors back. To try it without gates
+    record virtual://swap-before and virtual://swap-after.
+    """
     from chrono import calibrate
 
     result = calibrate.calibrate_swap(
@@ -358,24 +417,33 @@ def calibrate_swap(
         left_exchanged=left_exchanged,
         slits_moved=slits_moved,
     )
-    _calibrated(result, rig, dry)
+    _calibrated(result, rig, dry, accept)
 
 
 @calibrate_app.command("drop")
 def calibrate_drop(
     recording: RecordingFile,
     height: Annotated[
-        str, typer.Option(help="From gate A's beam up to the ball's lower edge.")
+        str,
+        typer.Option(
+            help="From gate A's beam up to the lower edge of the ball before its release, "
+            'such as "500 mm".',
+            show_default=False,
+        ),
     ],
     height_tolerance: Annotated[str, typer.Option(help="± half-width of it.")] = "1 mm",
     setup: Annotated[str | None, typer.Option(help="Only the shots of this setup.")] = None,
     rig: RigToWrite = None,
-    accept: Annotated[
-        bool, typer.Option("--accept", help="Write it even if it differs from the stated one.")
-    ] = False,
+    accept: Accept = False,
     dry: Dry = False,
 ) -> None:
-    """Find the effective spacing from balls dropped through the gates."""
+    """
+    Find the effective spacing from balls dropped through the gates.
+
+    Stand the gates one above the other along a plumb line, gate A on top, and drop a heavy
+    ball from rest ten times from the same height. The rig's body must be that ball. To try
+    it without gates record virtual://drop-test, a fall from 500 mm.
+    """
     from chrono import calibrate
     from chrono.units import parse_quantity
 
@@ -392,7 +460,8 @@ def _calibrated(result: Any, rig: Path | None, dry: bool, accept: bool = False) 
         print(f"nothing written: {result.doubt}; --accept writes it", file=sys.stderr)
         raise typer.Exit(1)
     if rig is None or dry:
-        print("nothing written; name the rig file with --rig", file=sys.stderr)
+        reason = "this is a dry run" if dry else "name the rig file with --rig"
+        print(f"nothing written: {reason}", file=sys.stderr)
         return
     from chrono.calibrate import write_result
 
@@ -403,10 +472,18 @@ def _calibrated(result: Any, rig: Path | None, dry: bool, accept: bool = False) 
 @rig_app.command("new")
 def rig_new(
     file: Annotated[Path, typer.Argument(help="File to write; it must not exist.")],
+    scenario: Annotated[
+        str | None, typer.Option(help="Write the rig of this virtual board instead.")
+    ] = None,
 ) -> None:
     """Write a rig file to fill in, every key with its meaning."""
-    from chrono.rig import write_starter
+    from chrono.reader.scenarios import parse_play, rig_text
+    from chrono.rig import write_rig, write_starter
 
+    if scenario is not None:
+        write_rig(file, rig_text(parse_play(f"virtual://{scenario}").scenario))
+        print(f"{file} written: what is stated of the virtual gates")
+        return
     write_starter(file)
     print(f"{file} written: put in your own spacing, measured, and the rest as far as you know")
 
@@ -476,6 +553,18 @@ def _speed_mps(text: str) -> float:
             hint="give a speed from 0.01 m/s to 20 km/s",
         )
     return speed_mps
+
+
+def _part(text: str) -> float:
+    from chrono.units import parse_quantity
+
+    if text.strip().replace(".", "", 1).isdigit():
+        raise OptionError(
+            f"{text.strip()} may be a ratio or per cent",
+            where="--within",
+            hint=f'write it with its unit, such as "{text.strip()} %"',
+        )
+    return parse_quantity(text, "", "--within")
 
 
 def _end(findings: Any) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from chrono.cautions import CAUTION
 from chrono.export import shot_records
+from chrono.host_clock import remeasured_words
 from chrono.recorded import Findings
 from chrono.run import Run
 from chrono.summary import shot_line
@@ -43,7 +44,7 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
     if run.live:
         tell(CAUTION)
     run.start()
-    printed = 0
+    printed, remeasured_us = 0, None
     try:
         while not run.finished and (shots is None or printed < shots):
             if not run.step():
@@ -51,6 +52,9 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
             complaint = run.complaint()
             if complaint:
                 raise complaint
+            if run.remeasured_us != remeasured_us:
+                remeasured_us = run.remeasured_us
+                tell(remeasured_words(run.session))
             printed = _print_from(run, printed, as_json)
     except KeyboardInterrupt:
         tell("stopped")

@@ -8,17 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from chrono.errors import CalibrationError
-from chrono.processor.beats import BeatClock
+from chrono.host_clock import HostClock
 from chrono.processor.clock import ClockEstimate
 from chrono.processor.health import Observed
 from chrono.processor.timebase import Tally
 from chrono.processor.watch import RECENT_S, Watch, flicker_now, second_places
 from chrono.reader.batch import Batch, cut_batch
 from chrono.session import Session
-
-RATE_EVERY_S = 2.0
-"""The rate changes slowly and takes some milliseconds to find."""
 
 
 @dataclass(frozen=True)
@@ -41,16 +37,18 @@ class Observer:
 
     def __init__(self, session: Session) -> None:
         self._session = session
+        self.host_clock = HostClock(session)
+        """The counter's rate from the beats."""
+        self.last_us = 0
+        """Host time of the last line [us]."""
+        self._found: ClockEstimate | None = None
         self._begin(session.processor.tally, len(session.log))
 
     def _begin(self, tally: Tally, shots: int) -> None:
         """Watch anew, by the rules of now; `tally` and `shots` were there before."""
         self._rules = self._session.processor.rules
         self._watch = Watch(self._rules, tally)
-        self._beats = BeatClock(self._rules)
         self._shots = shots
-        self._estimate: ClockEstimate | None = None
-        self._estimate_due_us = 0
 
     def feed(self, batch: Batch) -> None:
         """
@@ -68,8 +66,9 @@ class Observer:
             if session.processor.rules != self._rules:
                 self._begin(tally, shots)
             self._watch.feed(piece.events, session.processor.tally)
-            if self._rules.lines == "framed":
-                self._beats.feed(piece)
+            self.host_clock.feed(piece)
+        if len(batch.events):
+            self.last_us = max(self.last_us, int(batch.events.host_us[-1]))
 
     def observed(self, host_us: int, flicker_within_s: float = RECENT_S) -> Observed:
         """
@@ -81,30 +80,22 @@ class Observer:
         self._watch.add_shots(shots[self._shots :])
         self._shots = len(shots)
         processor = self._session.processor
+        self._found = self.host_clock.found(host_us)
         return self._watch.observed(
             host_us,
             flicker=flicker_now(
                 processor.flicker, processor.anchor(), self._rules, flicker_within_s
             ),
-            clock=self.clock(host_us),
+            clock=self._found,
             rate_tolerance=self._session.rig.clock.rate_tolerance,
         )
 
-    def clock(self, host_us: int) -> ClockEstimate | None:
-        """Return the counter's rate as it is known, found anew every two seconds."""
-        if host_us >= self._estimate_due_us:
-            self._estimate_due_us = host_us + int(RATE_EVERY_S * 1e6)
-            try:
-                self._estimate = self._beats.estimate()
-            except CalibrationError:
-                self._estimate = None
-        return self._estimate
-
     def delays(self) -> Delays | None:
         """Return how late beats are read, None while the counter's rate is not known."""
-        if self._estimate is None or len(self._beats.recent) < 2:
+        recent = self.host_clock.beats.recent
+        if self._found is None or len(recent) < 2:
             return None
-        board_s, host_s = np.array(self._beats.recent).T
-        late = host_s - board_s / (1 + self._estimate.rate_error)
+        board_s, host_s = np.array(recent).T
+        late = host_s - board_s / (1 + self._found.rate_error)
         late_ms = 1e3 * (late - late.min())
         return Delays(float(np.median(late_ms)), float(late_ms.max()))

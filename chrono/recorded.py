@@ -1,24 +1,35 @@
 """Open recordings whole: every block through the session, twice if a later rig asks for it."""
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Protocol
 
 from chrono.errors import CalibrationError, RecordingError
+from chrono.host_clock import HostClock, clock_doubt
 from chrono.plain import plain
-from chrono.processor.beats import BeatClock
-from chrono.processor.clock import ClockEstimate
-from chrono.processor.rules import Rules
+from chrono.reader.batch import Batch
 from chrono.reader.decoder import decode_rows
+from chrono.reader.grammar import Lines
 from chrono.reader.recording import RecordingReader
-from chrono.rig import Rig, rig_from_record, with_clock_rate
+from chrono.rig import Rig, rig_from_record
 from chrono.session import Session
 
 BYTES_PER_SHOT = 150
 """Fewer than any real shot takes in a framed recording; only a guess for making room."""
 
+RIG_MARK = b"\trig\t"
+
 Progress = Callable[[int, int], None]
 """Told the bytes read and the bytes in all."""
+
+
+class Taker(Protocol):
+    """Whoever is fed batches: a session, or what watches one."""
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,11 +44,15 @@ class Recorded:
         Closed: all its shots are in its log.
     left_out : str
         What could not be used at the end of the file, empty if nothing.
+    clock_doubt : str
+        Why the host's clock, which the rig asks for, is not used; empty if it is, or if the
+        rig does not ask.
     """
 
     path: Path
     session: Session
     left_out: str = ""
+    clock_doubt: str = ""
 
     @property
     def name(self) -> str:
@@ -53,10 +68,10 @@ class Findings:
 
     def add(self, recorded: Recorded) -> None:
         """Take in what is wrong with one recording."""
-        if recorded.left_out:
-            self.lines.append(f"{recorded.path}: {recorded.left_out}")
+        troubles = [recorded.left_out, recorded.clock_doubt]
         if recorded.session.unread_records:
-            self.lines.append(f"{recorded.path}: {unread_line(recorded.session)}")
+            troubles.append(unread_line(recorded.session))
+        self.lines += [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
 
 
 def unread_line(session: Session) -> str:
@@ -103,72 +118,107 @@ def read_recording(
     RecordingError
         If the file is no recording, or holds no rig and none is given.
     CalibrationError
-        If the beats are wanted for the clock and cannot tell its rate.
+        If `clock_from_host` is wanted and the beats cannot tell the rate.
     """
-    fixed = rig is not None
-    recorded = _one_pass(path, rig or first_rig(path), fixed, progress)
-    if recorded.session.needs_second_pass:
-        recorded = _one_pass(path, recorded.session.last_rig, True, progress)
-    session = recorded.session
-    if clock_from_host or session.rig.clock.from_host:
-        found = clock_of(path, session.rig)
-        rig = with_clock_rate(session.rig, found.rate_error, found.u, found.uncertainty.dof)
-        session.remeasure(rig)
+    first = rig or first_rig(path)
+    recorded, beats = _one_pass(path, first, rig is not None, progress, clock_from_host)
+    last = recorded.session.last_rig
+    wanted = clock_from_host or last.clock.from_host
+    formed_otherwise = recorded.session.needs_second_pass or last.lines != first.lines
+    if formed_otherwise or (wanted and beats is None):
+        recorded, beats = _one_pass(path, last, True, progress, clock_from_host)
+    if not wanted:
+        return recorded
+    assert beats is not None, "whoever wants the beats has them fed"
+    try:
+        beats.settle()
+    except CalibrationError as error:
+        if clock_from_host:
+            raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
+        return replace(recorded, clock_doubt=clock_doubt(error))
     return recorded
+
+
+def feed_blocks(
+    reader: RecordingReader, lines: Lines, *takers: Taker, progress: Progress | None = None
+) -> None:
+    """
+    Feed a whole recording, batch by batch.
+
+    Parameters
+    ----------
+    reader : RecordingReader
+        The recording; its `cut` then says what could not be used at the end.
+    lines : {"framed", "plain", "interval"}
+        What its board sent.
+    *takers : Taker
+        Each is fed every batch, in this order.
+    progress : callable, optional
+        Called after each block.
+    """
+    size, done = reader.path.stat().st_size, 0
+    for batch, block_bytes in _decoded(reader, lines):
+        for taker in takers:
+            taker.feed(batch)
+        done += block_bytes
+        if progress:
+            progress(done, size)
+
+
+def _decoded(reader: RecordingReader, lines: Lines) -> Iterator[tuple[Batch, int]]:
+    """Yield blocks decoded, with their sizes; the next is decoded while one is worked on."""
+    blocks = iter(reader)
+
+    def decode_next() -> tuple[Batch, int]:
+        block = next(blocks, b"")
+        return decode_rows(block, lines), len(block)
+
+    with ThreadPoolExecutor(1) as ahead:
+        coming = ahead.submit(decode_next)
+        while (ready := coming.result())[1]:
+            coming = ahead.submit(decode_next)
+            yield ready
 
 
 def first_rig(path: Path) -> Rig:
     """
-    Return the rig that stands at the head of a recording.
+    Return the first rig that a recording holds, most often at its head.
 
     Raises
     ------
     RecordingError
-        If there is none in its first block.
+        If there is none, or the file is no recording.
     """
     for block in RecordingReader(path):
-        for control in decode_rows(block, "framed").controls:
-            if control.origin == "rig":
-                return rig_from_record(control.data)
-        break
+        for row in _rows_with(block, RIG_MARK):
+            # Records are the same in every kind of lines.
+            for control in decode_rows(row, "framed").controls:
+                if control.origin == "rig":
+                    return rig_from_record(control.data)
     raise RecordingError(
         "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
     )
 
 
-def clock_of(path: Path, rig: Rig) -> ClockEstimate:
-    """
-    Estimate the rate of a recording's counter from its beats.
-
-    Raises
-    ------
-    CalibrationError
-        If its lines have no beats, or too few of them.
-    """
-    if rig.lines != "framed":
-        raise CalibrationError(
-            f"{rig.lines} lines have no beats",
-            where=str(path),
-            hint="only framed lines can be compared with the host's clock",
-        )
-    beats = BeatClock(Rules.from_rig(rig))
-    for block in RecordingReader(path):
-        beats.feed(decode_rows(block, rig.lines))
-    try:
-        return beats.estimate()
-    except CalibrationError as error:
-        raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
+def _rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
+    """Yield the rows of a block that hold the mark, found without a look at the others."""
+    at = block.find(mark)
+    while at >= 0:
+        end = block.find(b"\n", at) + 1 or len(block)
+        yield block[block.rfind(b"\n", 0, at) + 1 : end]
+        at = block.find(mark, end)
 
 
-def _one_pass(path: Path, rig: Rig, fixed: bool, progress: Progress | None) -> Recorded:
-    size = path.stat().st_size
-    session = Session(rig, capacity=size // BYTES_PER_SHOT, fixed_rig=fixed)
-    done = 0
+def _one_pass(
+    path: Path, rig: Rig, fixed: bool, progress: Progress | None, clock_from_host: bool
+) -> tuple[Recorded, HostClock | None]:
+    """Read a recording with a rig or the ones it holds; the beats only where they matter."""
     reader = RecordingReader(path)
-    for block in reader:
-        session.feed(decode_rows(block, session.rig.lines))
-        done += len(block)
-        if progress:
-            progress(done, size)
+    capacity = path.stat().st_size // BYTES_PER_SHOT
+    session = Session(rig, capacity=capacity, fixed_rig=fixed)
+    wanted = clock_from_host or rig.clock.from_host
+    beats = HostClock(session) if wanted else None
+    takers = (session, beats) if beats else (session,)
+    feed_blocks(reader, rig.lines, *takers, progress=progress)
     session.finish()
-    return Recorded(path, session, reader.cut or "")
+    return Recorded(path, session, reader.cut or ""), beats

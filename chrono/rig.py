@@ -39,7 +39,9 @@ __all__ = [
     "rig_record",
     "starter_text",
     "update_rig",
+    "with_clock_rate",
     "with_frequency",
+    "with_host_clock",
     "write_rig",
     "write_starter",
 ]
@@ -146,6 +148,13 @@ def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
         "rate_error_u": u,
         "dof": max(dof, 1.0) if math.isfinite(dof) else None,
     }
+    return rig_from_record(record)
+
+
+def with_host_clock(rig: Rig) -> Rig:
+    """Return the rig with its counter's rate taken from the host's clock."""
+    record = rig_record(rig)
+    record["clock"]["from_host"] = True
     return rig_from_record(record)
 
 

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from chrono import __version__
-from chrono.errors import ChronoError, OptionError, PortError
+from chrono.errors import CalibrationError, ChronoError, OptionError, PortError
+from chrono.host_clock import clock_doubt
 from chrono.marks import Mark, Setup, mark_record, setup_record
 from chrono.observer import Delays, Observer
 from chrono.processor.health import Observed
@@ -23,7 +24,7 @@ from chrono.reader.rows import json_row
 from chrono.reader.scenarios import SCHEME, parse_play, rig_text
 from chrono.reader.source import LiveSource, ReplaySource
 from chrono.reader.virtual_board import operator_rows
-from chrono.rig import Rig, parse_rig, rig_record
+from chrono.rig import Rig, parse_rig, rig_record, with_host_clock
 from chrono.session import Session
 
 ANSWER_WITHIN_S = 6.0
@@ -71,6 +72,8 @@ class Run:
         self._finished = source is None
         self._observer = Observer(session)
         self._ended_us = 0
+        self.clock_doubt = ""
+        """Why the host's clock, which the rig asks for, was not used to the end."""
         self._silence_due_us = 0
 
     @property
@@ -112,6 +115,8 @@ class Run:
                 self._pass_time(self.source.now_us())
             if self.source.finished:
                 self._finish()
+        elif self.live:
+            self._observer.host_clock.follow(self.now_us())
         return self.session.revision != before
 
     def step_to_next_shot(self) -> bool:
@@ -148,6 +153,11 @@ class Run:
     def delays(self) -> Delays | None:
         """Return how late the board's beats are read, None while that is not known."""
         return self._observer.delays()
+
+    @property
+    def remeasured_us(self) -> int | None:
+        """When shots were last measured anew with another rate of the counter [us], if ever."""
+        return self._observer.host_clock.remeasured_us
 
     def now_us(self) -> int:
         """Return the session's clock, which stands still once nothing more comes [us]."""
@@ -191,7 +201,7 @@ class Run:
             while self._take_ready():
                 pass
             self._finish()
-        troubles = []
+        troubles = [self.clock_doubt] if self.clock_doubt else []
         if isinstance(self.source, LiveSource) and self.source.failure is not None:
             troubles.append(f"{self.status.port}: reading ended: {self.source.failure}")
         if self.writer is not None:
@@ -217,6 +227,15 @@ class Run:
             self._ended_us = self.now_us()
             self._finished = True
             self.session.finish()
+            if self.live and self.session.rig.clock.from_host:
+                self._settle_clock()
+
+    def _settle_clock(self) -> None:
+        """Measure with what all beats say, as whoever reads the recording will."""
+        try:
+            self._observer.host_clock.settle(self._ended_us)
+        except CalibrationError as error:
+            self.clock_doubt = clock_doubt(error)
 
 
 def live_run(
@@ -226,6 +245,7 @@ def live_run(
     *,
     setup: str = "",
     baud: int = DEFAULT_BAUDRATE,
+    clock_from_host: bool = False,
 ) -> Run:
     """
     Make the run that clocks a board.
@@ -241,13 +261,18 @@ def live_run(
     setup : str, optional
         Name of the setup from the first shot on.
     baud : int, optional
+    clock_from_host : bool, optional
+        Take the counter's rate from its beats; the recording's rig then says so.
 
     Raises
     ------
     ChronoError
-        If the rig is missing, or the port or the recording cannot be used.
+        If the rig is missing or its lines have no beats for a wanted rate, or the port or the
+        recording cannot be used.
     """
     rig = rig or virtual_rig(port)
+    if clock_from_host:
+        rig = _with_host_clock(rig)
     writer = RecordingWriter(recording) if recording else None
     virtual = port.startswith(f"{SCHEME}:")
     acts = operator_rows(parse_play(port)) if virtual and not setup else ()
@@ -271,7 +296,7 @@ def replay_run(path: Path, session: Session, pace: float | None) -> Run:
     path : Path
     session : Session
         What `read_recording` made of it: shown as it is when `pace` is None, else only
-        its rig is used and the shots come by the recorded time.
+        its rig and its clock's rate are used and the shots come by the recorded time.
     pace : float or None
         Recorded seconds in a second; None for all at once.
 
@@ -283,6 +308,7 @@ def replay_run(path: Path, session: Session, pace: float | None) -> Run:
         shown, source = session, None
     else:
         shown = Session(session.rig, fixed_rig=True)
+        shown.use_host_rate(session.host_rate)
         source = ReplaySource(path, pace)
 
     def record(origin: str, data: dict[str, Any]) -> None:
@@ -310,6 +336,16 @@ def virtual_rig(port: str) -> Rig:
             hint="write one with: chrono rig new rig.toml",
         )
     return parse_rig(rig_text(parse_play(port).scenario), port)
+
+
+def _with_host_clock(rig: Rig) -> Rig:
+    if rig.lines != "framed":
+        raise OptionError(
+            f"{rig.lines} lines have no beats to compare with the host's clock",
+            where="--clock-from-host",
+            hint="leave it out, and state clock.rate_tolerance in the rig",
+        )
+    return with_host_clock(rig)
 
 
 def _last_host_us(session: Session) -> int:

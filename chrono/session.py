@@ -18,13 +18,14 @@ from chrono import marks
 from chrono.errors import ChronoError, RecordingError
 from chrono.marks import Mark, Setup
 from chrono.processor.budget import Budget
+from chrono.processor.clock import ClockEstimate
 from chrono.processor.pipeline import Processor, Tally
 from chrono.processor.rules import Rules
 from chrono.processor.speed import SpeedModel, measure, shot_budget
 from chrono.processor.statistics import Series, series_statistics
 from chrono.processor.table import EdgesUsed, Shots
 from chrono.reader.batch import NO_EVENTS, Batch, Control, Events, Sample
-from chrono.rig import Rig, rig_from_record, with_frequency
+from chrono.rig import Rig, rig_from_record, with_clock_rate, with_frequency
 from chrono.shotlog import MEASURED_COLUMNS, ShotLog, ShotRow, countable, shot_row
 
 SETUP_LIMIT = 10_000
@@ -90,6 +91,8 @@ class Session:
         self.last_rig = rig
         """The rig of the last `rig` record: the one that counts."""
         self.log = ShotLog(capacity)
+        self.host_rate: ClockEstimate | None = None
+        """The counter's rate by the host's clock, where it is what shots are measured with."""
         self.link = LinkState()
         self.hold = False
         self.started = ""
@@ -158,6 +161,12 @@ class Session:
         for part in self.log.chunks():
             self.log.replace_measured(part.start, measure(self.log.shots[part], self._model))
         self.revision += 1
+
+    def use_host_rate(self, found: ClockEstimate | None) -> None:
+        """Measure every shot with this rate of the counter; None: with what the rig states."""
+        if found != self.host_rate:
+            self.host_rate = found
+            self.remeasure(self.rig)
 
     def _process(self, events: Events, controls: Sequence[Control] = ()) -> None:
         self._begun = self._begun or len(events) > 0
@@ -263,7 +272,7 @@ class Session:
             rig = with_frequency(rig, *self._hello)
         self.rig = rig
         self._rows_kept = []
-        self._model = _speed_model(rig)
+        self._model = _speed_model(_with_rate(rig, self.host_rate))
 
     def _keep_samples(self, samples: Sequence[Sample]) -> None:
         room = max(SAMPLE_LIMIT - len(self.damaged_lines), 0)
@@ -445,6 +454,12 @@ class Session:
 def _speed_model(rig: Rig) -> SpeedModel:
     """Make a rig's model once: its coverage takes a tenth of a second to work out."""
     return SpeedModel.from_rig(rig)
+
+
+def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
+    if rate is None:
+        return rig
+    return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
 
 
 _BEFORE_ALL = int(np.iinfo(np.int64).min)

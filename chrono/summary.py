@@ -5,6 +5,7 @@ from typing import Any
 
 from chrono.muzzle import muzzle_of
 from chrono.plain import plain
+from chrono.processor.clock import rate_text
 from chrono.processor.statistics import Series
 from chrono.recorded import Recorded, unread_line
 from chrono.rig import Rig
@@ -55,7 +56,17 @@ def summary_data(recorded: Recorded) -> dict[str, Any]:
         "notes": session.session_notes,
         "unread_records": session.unread_records,
         "left_out": recorded.left_out,
+        "clock": _clock_data(session),
+        "clock_doubt": recorded.clock_doubt,
     }
+
+
+def _clock_data(session: Session) -> dict[str, Any] | None:
+    """Return the counter's relative rate error where the host's clock gave it."""
+    rate = session.host_rate
+    if rate is None:
+        return None
+    return {"rate_error": rate.rate_error, "u": rate.u, "U95": rate.U95, "beats": rate.beats}
 
 
 def summary_text(recorded: Recorded) -> str:
@@ -68,6 +79,8 @@ def summary_text(recorded: Recorded) -> str:
     for setup in _setups_with_shots(session):
         lines += _setup_lines(setup, session.series(setup), session.rig)
     lines += _note_lines(session.session_notes)
+    if session.host_rate is not None:
+        lines.append(f"  by its beats the counter runs {rate_text(session.host_rate)}")
     lines += _trouble_lines(data)
     if session.unread_records:
         lines.append(f"  {unread_line(session)}")

@@ -189,6 +189,13 @@ def test_a_speed_that_is_none_is_refused(chrono, tmp_path, speed) -> None:
     is_one_clear_complaint(outcome, "--speed")
 
 
+@pytest.mark.parametrize("within", ["0.5", "5 mm", "0 %", "-1 %", "200 %", "nan", ".5", ""])
+def test_a_goal_that_is_none_is_refused(chrono, within) -> None:
+    is_one_clear_complaint(
+        chrono("plan", "--speed", "60 m/s", f"--within={within}"), "--within"
+    )
+
+
 @pytest.mark.parametrize(
     "words",
     [

@@ -44,7 +44,7 @@ EXACT = changed(
 def test_the_default_rig_s_budget_reads_as_follows() -> None:
     lines = budget_text(default_rig(), 45.0).split("\n")
     assert lines[0] == "Error budget of 45.00 m/s with light gates"
-    assert lines[1] == "300 mm in 6667.01 us, 106672 ticks of 62.5 ns"
+    assert lines[1] == "300 mm in 6667.01 us, 106672 ticks of 62.5 ns, two pairs of edges"
     table = "\n".join(lines[3:17])
     assert table.split("\n") == [
         "input                    stated distribution  sensitivity  u [m/s]   share",
@@ -65,10 +65,10 @@ def test_the_default_rig_s_budget_reads_as_follows() -> None:
     rest = "\n".join(lines[17:])
     assert "U95            0.092 m/s (0.20 %), k = 1.84" in rest
     assert "first order    0.098 m/s (t for ∞ effective degrees of freedom)" in rest
-    assert "hard limits    44.99958 … 45.00042 m/s, one tick more or less" in rest
+    assert "tick alone     44.99958 … 45.00042 m/s, hard limits: one tick more or less" in rest
     assert "Monte Carlo    44.908 … 45.092 m/s" in rest
-    assert "U95 agrees to 2 digits; first order differs to 2 digits" in rest
-    assert "Improve first: gate spacing" in rest
+    assert "to 2 digits it confirms U95, not first order" in rest
+    assert "Improve first: gate spacing; half its uncertainty gives U95 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
 
@@ -107,7 +107,48 @@ def test_a_plan_marks_what_reaches_the_goal() -> None:
         for error, mark in re.findall(r"([\d.]+) % ([+ ])", row)[:3]:
             if float(error) != 0.5:
                 assert (float(error) < 0.5) == (mark == "+"), row
-    assert "light gates (300 mm): 0.20 % there;\n0.5 % is kept up to 45" in text
+    assert "light gates (300 mm, steps of 62.5 ns) reaches 0.20 %;" in text
+    assert "the largest share of the variance, 76 %, is gate spacing." in text
+    assert "keeps 0.5 % in all of its window, 2 … 200 m/s, and would up to 45" in text
+
+
+def test_a_plan_s_curve_stands_at_round_speeds_of_the_shown_unit() -> None:
+    rig = rig_from_record(rig_record(default_rig()) | {"speed_unit": "km/h"})
+    lines = plan_text(rig, 60.0, 0.005).split("\n")
+    begin = next(n for n, line in enumerate(lines) if line.split()[:1] == ["speed"])
+    speeds = [line.split()[0] for line in lines[begin + 1 :]]
+    assert " ".join(speeds) == "7.2 10 20 50 100 200 500 1000 2000 5000 7200"
+
+
+def test_plain_and_interval_lines_are_judged_by_the_one_pair_of_edges_they_tell() -> None:
+    model = SpeedModel.from_rig(COARSE)
+    transit_s = model.board_transit(60.0)
+    lead = shot_budget(model, transit_s, EdgesUsed.LEAD).U95_mps
+    assert lead > 1.01 * shot_budget(model, transit_s, EdgesUsed.BOTH).U95_mps
+    assert budget_data(COARSE, 60.0, max_trials=100_000)["U95_mps"] == lead
+    assert "one pair of edges" in budget_text(COARSE, 60.0, max_trials=100_000)
+    planned = plan_data(COARSE, 60.0, 0.005)
+    assert planned["rig"]["U95_relative"] == pytest.approx(lead / 60, rel=1e-4)
+    like_it = [o for o in planned["options"] if (o["spacing_m"], o["tick_s"]) == (0.1, 4e-6)]
+    assert [o["U95_relative"] for o in like_it if o["clock"] == "ceramic"] == pytest.approx(
+        [lead / 60], rel=1e-3
+    )
+
+
+def test_a_board_without_beats_is_not_told_to_have_its_clock_measured_by_them() -> None:
+    text = budget_text(COARSE, 45.0, max_trials=100_000)
+    assert "calibrate clock" not in text
+    assert "use a board with a crystal" in text
+
+
+def test_a_speed_outside_the_window_is_told_to_be_no_shot() -> None:
+    for speed, flag in ((1.0, "too-slow"), (500.0, "too-fast")):
+        for text in (
+            budget_text(default_rig(), speed, max_trials=100_000),
+            plan_text(default_rig(), speed, 0.01),
+        ):
+            assert f"flagged {flag} and not counted:\nthe rig's window is 2 … 200 m/s." in text
+    assert "window is" not in budget_text(default_rig(), 45.0, max_trials=100_000)
 
 
 @pytest.mark.parametrize("within", [1e-4, 0.01, 0.9])

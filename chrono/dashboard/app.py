@@ -29,6 +29,7 @@ from chrono.dashboard.loading import LoadingScreen
 from chrono.dashboard.shots import ShotsScreen
 from chrono.dashboard.status import disk_line
 from chrono.errors import ChronoError
+from chrono.host_clock import remeasured_words
 from chrono.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 from chrono.reader.source import ReplaySource
 from chrono.recorded import Findings, Progress, read_recording
@@ -70,7 +71,13 @@ def show(run: Run, findings: Findings) -> None:
     _run_app(Dashboard(run), findings)
 
 
-def show_replay(path: Path, rig: Rig | None, pace: float | None, findings: Findings) -> None:
+def show_replay(
+    path: Path,
+    rig: Rig | None,
+    pace: float | None,
+    findings: Findings,
+    clock_from_host: bool = False,
+) -> None:
     """
     Read a recording behind a progress bar, then show it.
 
@@ -84,6 +91,8 @@ def show_replay(path: Path, rig: Rig | None, pace: float | None, findings: Findi
         Recorded seconds in a second; None for all shots at once.
     findings : Findings
         Takes what is wrong with the recording.
+    clock_from_host : bool, optional
+        Take the counter's rate from its beats, whatever the rig says.
 
     Raises
     ------
@@ -92,7 +101,7 @@ def show_replay(path: Path, rig: Rig | None, pace: float | None, findings: Findi
     """
 
     def load(progress: Progress) -> Run:
-        recorded = read_recording(path, rig, progress)
+        recorded = read_recording(path, rig, progress, clock_from_host=clock_from_host)
         findings.add(recorded)
         run = replay_run(path, recorded.session, pace)
         run.start()
@@ -170,6 +179,7 @@ class Dashboard(App[None]):
         self._changed_at = 0.0
         self._whole_seen = 0
         self._parts_seen = 0
+        self._remeasured_us: int | None = None
         self._able: object = None
 
     @property
@@ -253,6 +263,14 @@ class Dashboard(App[None]):
             self._stale = True
             self._changed_at = monotonic()
             self._look_for_news()
+            self._tell_remeasured()
+
+    def _tell_remeasured(self) -> None:
+        """Speeds that stood on the screen have changed: say why."""
+        run = self.clocking
+        if run.remeasured_us != self._remeasured_us:
+            self._remeasured_us = run.remeasured_us
+            self.notify(remeasured_words(run.session), timeout=12, markup=False)
 
     def _look_for_news(self) -> None:
         """Show a new shot at once; one that may soon have more edges waits a little."""

@@ -4,6 +4,7 @@ from rich.text import Text
 
 from chrono.dashboard.words import fit
 from chrono.plain import plain
+from chrono.processor.clock import rate_text
 from chrono.reader.recording import RecordingWriter
 from chrono.reader.source import ReplaySource
 from chrono.run import Run
@@ -12,13 +13,13 @@ NAME_CELLS = 28
 
 
 def status_line(run: Run) -> Text:
-    """Return recording, link, lines and, in a replay, how far it is."""
+    """Return recording, link, clock, lines and, in a replay, how far it is."""
     parts = [_recording(run)]
     if isinstance(run.source, ReplaySource):
         parts.append(_replay(run.source))
     elif run.live:
         parts.append(_link(run))
-    parts += _counts(run)
+    parts += [*_clock(run), *_counts(run)]
     return Text(" · ").join(parts)
 
 
@@ -64,6 +65,20 @@ def _link(run: Run) -> Text:
         times = "once" if status.losses == 1 else f"{status.losses} times"
         text.append(f", lost {times}", "yellow")
     return text
+
+
+def _clock(run: Run) -> list[Text]:
+    """Return which rate of the counter is in use where it is taken from the host's clock."""
+    rate = run.session.host_rate
+    if rate is not None:
+        text = Text(f"clock {rate_text(rate)}")
+        if run.remeasured_us is not None:
+            text.append(f", shots remeasured at {run.remeasured_us * 1e-6:.0f} s", "yellow")
+        return [text]
+    if not run.session.rig.clock.from_host:
+        return []
+    known = "not known from its beats" if run.finished else "not known yet"
+    return [Text(f"clock {known}", "yellow")]
 
 
 def _counts(run: Run) -> list[Text]:

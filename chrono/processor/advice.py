@@ -11,6 +11,9 @@ from chrono.processor.table import EdgesUsed
 CRYSTAL_TOLERANCE = 50e-6
 CERAMIC_TOLERANCE = 5000e-6
 CAPTURE_TICK_S = 62.5e-9
+MEASURED_CLOCK_TOLERANCE = 17e-6
+"""About what ten minutes of beats leave of a clock's rate: the host's own, 15 ppm, and the
+polling of the port."""
 
 GROUPS = ("gate spacing", "trip position", "tilt", "clock rate", "latency", "tick", "jitter")
 """Inputs that one measure lessens together, by how their names begin."""
@@ -22,6 +25,10 @@ _RULES = (
     (0.01e-3, "a machined spacer, ± 0.01 mm"),
 )
 """Ways to know a spacing and their half-widths [m]; common practice, no source."""
+
+
+Way = Callable[[SpeedModel], tuple[str, SpeedModel]]
+"""Gives in words what to do, and the model of the rig after it."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +70,11 @@ def group_shares(contributions: tuple[Contribution, ...]) -> dict[str, float]:
 
 
 def improvements(
-    model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
+    model: SpeedModel,
+    speed_mps: float,
+    edges_used: int = EdgesUsed.BOTH,
+    *,
+    beats: bool = True,
 ) -> tuple[Improvement, ...]:
     """
     Return what could be done: the group whose halving helps most comes first.
@@ -76,10 +87,13 @@ def improvements(
         The speed that matters [m/s].
     edges_used : int, optional
         An `EdgesUsed`.
+    beats : bool, optional
+        Whether the board sends beats, by which its clock can be measured.
     """
     contributions = model.contributions(model.board_transit(speed_mps), edges_used)
     groups = [group for group, share in group_shares(contributions).items() if share > 0]
-    found = [_improvement(model, group, speed_mps, edges_used) for group in groups]
+    ways = _WAYS if beats else _WAYS | {"clock rate": _clock_without_beats}
+    found = [_improvement(model, group, ways[group], speed_mps, edges_used) for group in groups]
     return tuple(sorted(found, key=lambda i: i.U95_halved_mps))
 
 
@@ -93,10 +107,10 @@ def farther_gates(
 
 
 def _improvement(
-    model: SpeedModel, group: str, speed_mps: float, edges_used: int
+    model: SpeedModel, group: str, way: Way, speed_mps: float, edges_used: int
 ) -> Improvement:
     halved = _halve(model, group).U95(speed_mps, edges_used)
-    text, changed = _WAYS[group](model)
+    text, changed = way(model)
     return Improvement(group, halved, text, changed.U95(speed_mps, edges_used))
 
 
@@ -125,6 +139,10 @@ def _half(quantity: Input) -> Input:
 
 
 def _better_spacing(model: SpeedModel) -> tuple[str, SpeedModel]:
+    if not model.trips:
+        # Found through the gates: no ruler tells where they trip.
+        text = "drop a ball again from a greater, better measured height: calibrate drop"
+        return text, _halve(model, "gate spacing")
     half_width = model.spacing.u * math.sqrt(3)
     for reach, way in _RULES:
         if reach < 0.7 * half_width:
@@ -135,7 +153,7 @@ def _better_spacing(model: SpeedModel) -> tuple[str, SpeedModel]:
 
 
 def _farther_gates(model: SpeedModel) -> tuple[str, SpeedModel]:
-    spacing_m = 2 * model.spacing_m
+    spacing_m = float(f"{2 * model.spacing_m:.2g}")
     return f"place the gates {spacing_m * 1e3:g} mm apart", replace(model, spacing_m=spacing_m)
 
 
@@ -152,12 +170,33 @@ def _straighter_path(model: SpeedModel) -> tuple[str, SpeedModel]:
 
 
 def _better_clock(model: SpeedModel) -> tuple[str, SpeedModel]:
+    half_width = model.rate.u * math.sqrt(3)
+    if half_width > 2 * CRYSTAL_TOLERANCE:
+        return _with_clock(
+            model,
+            "use a crystal, or measure the clock: chrono calibrate clock",
+            CRYSTAL_TOLERANCE,
+        )
+    if half_width > 1.5 * MEASURED_CLOCK_TOLERANCE:
+        return _with_clock(
+            model, "measure the board's clock: chrono calibrate clock", MEASURED_CLOCK_TOLERANCE
+        )
+    return _by_standard(model)
+
+
+def _clock_without_beats(model: SpeedModel) -> tuple[str, SpeedModel]:
     if model.rate.u * math.sqrt(3) > 2 * CRYSTAL_TOLERANCE:
-        text = "use a crystal, or measure the clock: chrono calibrate clock"
-        return text, replace(model, rate=rectangular(model.rate.name, CRYSTAL_TOLERANCE))
-    return "measure the board's clock: chrono calibrate clock", replace(
-        model, rate=rectangular(model.rate.name, model.rate.u * math.sqrt(3) / 5)
-    )
+        return _with_clock(model, "use a board with a crystal", CRYSTAL_TOLERANCE)
+    return _by_standard(model)
+
+
+def _by_standard(model: SpeedModel) -> tuple[str, SpeedModel]:
+    text = "compare the counter with a frequency standard"
+    return _with_clock(model, text, model.rate.u * math.sqrt(3) / 5)
+
+
+def _with_clock(model: SpeedModel, text: str, tolerance: float) -> tuple[str, SpeedModel]:
+    return text, replace(model, rate=rectangular(model.rate.name, tolerance))
 
 
 def _known_latency(model: SpeedModel) -> tuple[str, SpeedModel]:
@@ -181,7 +220,7 @@ def _scaled(quantity: Input, factor: float) -> Input:
     return replace(quantity, half_width=quantity.half_width * factor, u=quantity.u * factor)
 
 
-_WAYS: dict[str, Callable[[SpeedModel], tuple[str, SpeedModel]]] = {
+_WAYS: dict[str, Way] = {
     "gate spacing": _better_spacing,
     "trip position": _sharper_beams,
     "tilt": _straighter_path,

@@ -265,15 +265,22 @@ def estimate_clock(
     return tracker.estimate(host_rate_tolerance=host_rate_tolerance, polling_s=polling_s)
 
 
+def rate_text(estimate: ClockEstimate) -> str:
+    """Return the rate with ± at 95 % coverage, such as ``120 ± 15 ppm slow``."""
+    error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
+    return (
+        f"{format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
+        f"{'fast' if error >= 0 else 'slow'}"
+    )
+
+
 def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
     """Return the estimate as lines for the user."""
-    error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
     parts = ", ".join(
         f"{part.name} {part.u_out * 1e6:.2f} ppm" for part in estimate.uncertainty.contributions
     )
     return (
-        f"the counter runs {format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
-        f"{'fast' if error >= 0 else 'slow'} (95 % coverage)",
+        f"the counter runs {rate_text(estimate)} (95 % coverage)",
         f"from {estimate.beats} beats, {estimate.span_s:.0f} s in "
         f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}",
         f"standard uncertainties: {parts}",

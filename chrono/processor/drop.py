@@ -36,6 +36,10 @@ ADDED_MASS_TOLERANCE = 0.25
 """Half-width: the flow behind a falling ball is not the potential one (common practice, no
 source)."""
 
+NO_FALL = 0.25
+"""Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider): what
+seems further off did not fall from the height that was stated."""
+
 CLOCK_RATE = rectangular("clock rate", 50e-6)
 LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
 """What a rig with a crystal and quick sensors leaves open, where the caller does not say."""
@@ -179,6 +183,7 @@ def drop_calibration(
     _refuse(transits, setup)
     mean_s = float(np.mean(transits))
     spacing_m = _spacing(mean_s, setup, edges_used)
+    _refuse_no_fall(mean_s, spacing_m, setup, edges_used)
     scatter = mean_input("scatter of the drops", transits, "s")
     contributions = _contributions(mean_s, spacing_m, scatter, setup, edges_used)
     uncertainty = combine(contributions)
@@ -403,9 +408,16 @@ def _fall_before(blocking_s: float, length_m: float, setup: DropSetup) -> float:
 def _largest_line(uncertainty: Combined) -> str:
     largest = max(uncertainty.contributions, key=lambda part: part.u_out)
     share = (largest.u_out / uncertainty.u) ** 2
-    line = f"the largest contribution is the {largest.name}, {share:.0%} of the variance"
-    by_air = largest.name in ("drag coefficient", "added mass of air")
-    return f"{line}: a heavier ball narrows this" if by_air else line
+    line = (
+        f"the largest contribution is the {largest.name}, {100 * share:.0f} % of the variance"
+    )
+    advice = {
+        "drag coefficient": "a heavier ball narrows this",
+        "added mass of air": "a heavier ball narrows this",
+        "height of the fall": "a better measured or greater height narrows this",
+        "scatter of the drops": "more drops, released more evenly, narrow this",
+    }.get(largest.name)
+    return f"{line}: {advice}" if advice else line
 
 
 def _blocking_lines(result: DropResult) -> list[str]:
@@ -432,6 +444,19 @@ def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
     if wrong_spacing:
         return "the spacing looks wrong, not the height: measure the spacing again"
     return "the blocking times cannot tell which is wrong: measure height and spacing again"
+
+
+def _refuse_no_fall(
+    mean_s: float, spacing_m: float, setup: DropSetup, edges_used: EdgesUsed
+) -> None:
+    if abs(spacing_m / setup.spacing_m - 1) <= NO_FALL:
+        return
+    expected_ms = drop_transit(setup.spacing_m, setup, edges_used) * 1e3
+    raise CalibrationError(
+        f"the mean transit is {mean_s * 1e3:.4g} ms, a fall from "
+        f"{setup.height_m * 1e3:g} mm takes {expected_ms:.4g} ms",
+        hint="name a recording of drops, and the height of that fall",
+    )
 
 
 def _refuse(transits: Floats, setup: DropSetup) -> None:

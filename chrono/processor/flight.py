@@ -8,7 +8,7 @@ against. Plain SI floats; knows nothing of gates' signals.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,8 @@ from chrono.processor.calibration import Combined, combine
 from chrono.processor.drag import drag_constant, reynolds_number, sphere_drag_coefficient
 
 Floats = npt.NDArray[np.float64]
+Motion = Callable[[float, Floats], list[float]]
+"""Rate of change of the state (x, y, vx, vy) at a time [m, m/s]."""
 
 DRAG_COEFFICIENT_RELATIVE_U = 0.1
 """Of the smooth sphere's coefficient taken for a ball: the correlation is within 6 % of
@@ -356,13 +358,36 @@ def fly(
     -----
     DOP853 of scipy, relative tolerance 1e-10; no lift, no spin, no wind.
     """
-    from scipy.integrate import solve_ivp
+    across, up = speed_mps * math.cos(elevation_rad), speed_mps * math.sin(elevation_rad)
+    path = _until_landing(_motion(deceleration, gravity_mps2), [0.0, height_m, across, up])
+    time_s = np.linspace(0.0, path.t[-1], points)
+    x, y, vx, vy = path.sol(time_s)
+    tops = [float(state[1]) for state in path.y_events[1]]
+    return Flight(
+        time_s=time_s,
+        distance_m=x,
+        height_m=y,
+        speed_mps=np.hypot(vx, vy),
+        range_m=float(path.y[0, -1]),
+        apex_m=max([height_m, *tops]),
+    )
+
+
+def _motion(deceleration: Callable[[float], float], gravity_mps2: float) -> Motion:
+    """Return the law of motion under gravity and a drag against the velocity."""
 
     def motion(_: float, state: Floats) -> list[float]:
         vx, vy = state[2], state[3]
         speed = math.hypot(vx, vy)
         drag = deceleration(speed) / speed if speed > 0 else 0.0
         return [vx, vy, -drag * vx, -gravity_mps2 - drag * vy]
+
+    return motion
+
+
+def _until_landing(motion: Motion, launch: list[float]) -> Any:
+    """Integrate from launch to height 0; the second event of the result is the apex."""
+    from scipy.integrate import solve_ivp
 
     def landing(_: float, state: Floats) -> float:
         return cast(float, state[1])
@@ -371,27 +396,15 @@ def fly(
         return cast(float, state[3])
 
     landing.terminal, landing.direction = True, -1.0  # type: ignore[attr-defined]
-    across, up = speed_mps * math.cos(elevation_rad), speed_mps * math.sin(elevation_rad)
-    path = solve_ivp(
+    return solve_ivp(
         motion,
         (0.0, math.inf),
-        [0.0, height_m, across, up],
+        launch,
         method="DOP853",
         events=(landing, apex),
         dense_output=True,
         rtol=1e-10,
         atol=1e-10,
-    )
-    time_s = np.linspace(0.0, path.t[-1], points)
-    x, y, vx, vy = cast("Callable[[Floats], Floats]", path.sol)(time_s)
-    tops = [float(state[1]) for state in (path.y_events or ((), ()))[1]]
-    return Flight(
-        time_s=time_s,
-        distance_m=x,
-        height_m=y,
-        speed_mps=np.hypot(vx, vy),
-        range_m=float(path.y[0, -1]),
-        apex_m=max([height_m, *tops]),
     )
 
 

@@ -62,7 +62,9 @@ class Curve:
     U95_relative: Floats
 
 
-def plan_options(model: SpeedModel, speed_mps: float, within: float) -> tuple[Option, ...]:
+def plan_options(
+    model: SpeedModel, speed_mps: float, within: float, edges_used: int = EdgesUsed.BOTH
+) -> tuple[Option, ...]:
     """
     Return every combination of spacing, tick and clock, those that reach it first.
 
@@ -74,6 +76,8 @@ def plan_options(model: SpeedModel, speed_mps: float, within: float) -> tuple[Op
         Speed to be clocked [m/s].
     within : float
         Wanted U95 over the speed, 0 … 1.
+    edges_used : int, optional
+        An `EdgesUsed`.
 
     Raises
     ------
@@ -82,10 +86,18 @@ def plan_options(model: SpeedModel, speed_mps: float, within: float) -> tuple[Op
     """
     _check(within)
     options = [
-        _option(model, speed_mps, within, *choice)
+        _option(model, speed_mps, within, edges_used, *choice)
         for choice in itertools.product(SPACINGS_M, TICKS_S, CLOCKS)
     ]
     return tuple(sorted(options, key=lambda o: (not o.reaches, o.spacing_m, o.U95_relative)))
+
+
+def leading_group(
+    model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
+) -> tuple[str, float]:
+    """Return the group of inputs with the largest share of the variance, and that share."""
+    shares = group_shares(model.contributions(model.board_transit(speed_mps), edges_used))
+    return next(iter(shares.items()))
 
 
 def highest_speed(
@@ -123,34 +135,39 @@ def highest_speed(
 
 
 def error_curve(
-    model: SpeedModel,
-    slowest_mps: float,
-    fastest_mps: float,
-    points: int = 40,
-    edges_used: int = EdgesUsed.BOTH,
+    model: SpeedModel, speed_mps: Floats, edges_used: int = EdgesUsed.BOTH
 ) -> Curve:
-    """Return the relative U95 at speeds spaced evenly in their logarithm."""
-    speeds = np.geomspace(slowest_mps, fastest_mps, points)
-    return Curve(speeds, np.array([model.U95(float(v), edges_used) / v for v in speeds]))
+    """Return the relative U95 at the speeds."""
+    return Curve(speed_mps, np.array([model.U95(float(v), edges_used) / v for v in speed_mps]))
+
+
+def round_values(lowest: float, highest: float) -> Floats:
+    """Return both ends and, between them, the steps 1, 2, 5, 10, 20, … of every decade."""
+    decades = np.arange(np.floor(np.log10(lowest)), np.ceil(np.log10(highest)) + 1)
+    steps = np.multiply.outer(10.0**decades, (1.0, 2.0, 5.0)).ravel()
+    between = steps[(steps > 1.001 * lowest) & (steps < 0.999 * highest)]
+    return np.array([lowest, *between, highest])
 
 
 def _check(within: float) -> None:
     if not 0 < within < 1:
-        hint = 'write a ratio between 0 and 1, such as "0.5 %"'
-        raise OptionError(f"an uncertainty within {within:g} is no goal", hint=hint)
+        hint = 'write a part of the speed between 0 % and 100 %, such as "0.5 %"'
+        raise OptionError(
+            f"an uncertainty within {100 * within:g} % is no goal", where="--within", hint=hint
+        )
 
 
 def _option(
     model: SpeedModel,
     speed_mps: float,
     within: float,
+    edges_used: int,
     spacing_m: float,
     tick_s: float,
     clock: str,
 ) -> Option:
     rate = rectangular(model.rate.name, CLOCKS[clock])
     built = replace(model, spacing_m=spacing_m, tick_s=tick_s, rate=rate, rate_error=0.0)
-    relative = built.U95(speed_mps) / speed_mps
-    shares = group_shares(built.contributions(built.board_transit(speed_mps), EdgesUsed.BOTH))
-    leading, share = next(iter(shares.items()))
+    relative = built.U95(speed_mps, edges_used) / speed_mps
+    leading, share = leading_group(built, speed_mps, edges_used)
     return Option(spacing_m, tick_s, clock, relative, relative <= within, leading, share)

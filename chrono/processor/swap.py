@@ -52,8 +52,10 @@ class SwapResult:
         Shots before and after the exchange.
     by_blocking : bool
         Whether each shot's own speed was taken from its blocking times.
+    doubt : str
+        Why the sensors may not have been exchanged as told, empty if nothing speaks for that.
     notes : tuple of str
-        What the user should know about it.
+        What else the user should know about it.
     """
 
     difference_s: float
@@ -61,6 +63,7 @@ class SwapResult:
     before: int
     after: int
     by_blocking: bool
+    doubt: str
     notes: tuple[str, ...]
 
 
@@ -111,7 +114,8 @@ def swap_calibration(
         before=len(before),
         after=len(after),
         by_blocking=by_blocking,
-        notes=_notes(before, after, difference_s, uncertainty.U95, by_blocking),
+        doubt=_doubt(abs(difference_s), uncertainty.U95, float(np.mean(before[:, 0]))),
+        notes=_notes(before, after, by_blocking),
     )
 
 
@@ -124,6 +128,7 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
         f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
         "than gate A (95 % coverage)",
         f"from {result.before} shots before and {result.after} after the exchange ({method})",
+        *([result.doubt] if result.doubt else []),
         *result.notes,
     )
 
@@ -216,16 +221,16 @@ def _refuse(before: Floats, after: Floats) -> None:
         )
 
 
-def _notes(
-    before: Floats, after: Floats, difference_s: float, u95_s: float, by_blocking: bool
-) -> tuple[str, ...]:
+def _doubt(difference_s: float, u95_s: float, transit_s: float) -> str:
+    if difference_s <= u95_s:
+        return "no difference seen: the sensors are alike within this, or were not exchanged"
+    if difference_s > LARGE_PART * transit_s:
+        return "a large part of the transit: were gates or launcher moved as well?"
+    return ""
+
+
+def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[str, ...]:
     notes = []
-    if abs(difference_s) <= u95_s:
-        notes.append(
-            "no difference seen: the sensors are alike within this, or were not exchanged"
-        )
-    if abs(difference_s) > LARGE_PART * float(np.mean(before[:, 0])):
-        notes.append("a large part of the transit: were gates or launcher moved as well?")
     if not by_blocking and _spread_p(before[:, 0], after[:, 0]) < SUSPICIOUS:
         notes.append("the scatter changed with the exchange: was the launching the same?")
     for name, series in (("before", before), ("after", after)):

@@ -139,8 +139,28 @@ class Board:
         return self.step / self.frequency_hz
 
 
+@dataclass(frozen=True)
+class Drop:
+    """
+    A body dropped from rest through gates that stand one above the other, A on top.
+
+    Attributes
+    ----------
+    height_m, height_tolerance_m : float
+        From the beam of gate A up to the body's lower edge as stated, and its half-width [m].
+    spread_m : float
+        Standard deviation of the height from drop to drop [m].
+    """
+
+    height_m: float
+    height_tolerance_m: float = 0.001
+    spread_m: float = 0.0003
+
+
 SQUASH_BALL = Body("squash ball", 0.024, 0.040, 0.040, drag_per_m=0.0148)
 """Size and mass as in the rules of squash; drag of a smooth sphere, c = 0.47."""
+STEEL_BALL = Body("steel ball", 0.0642, 0.025, 0.025, drag_per_m=0.0018)
+"""A ball of a bearing, 25 mm; drag of a smooth sphere at 3.6 m/s, c = 0.39."""
 FELT_WAD = Body("felt wad", 0.002, 0.040, 0.012, drag_per_m=0.20)
 
 SKETCH_CLOCK = Board(
@@ -173,6 +193,14 @@ class Scenario:
         How often the comparator chatters at an edge.
     missed_probability : float
         How often the board misses an edge.
+    drop : Drop, optional
+        The body is dropped, not launched.
+    spacing_off_m : float
+        By how much the gates stand farther apart than the rig's tolerance explains [m].
+    gates_of : str
+        Scenario whose very gates and clock these are, for the same seed; empty for its own.
+    exchanged : bool
+        Whether the two sensors were exchanged, each with its delay.
     """
 
     name: str
@@ -185,6 +213,10 @@ class Scenario:
     flicker: tuple[Flicker, ...] = ()
     bounce_probability: float = 0.0
     missed_probability: float = 0.0
+    drop: Drop | None = None
+    spacing_off_m: float = 0.0
+    gates_of: str = ""
+    exchanged: bool = False
     gates: Gates = field(default_factory=Gates)
     board: Board = field(default_factory=Board)
 
@@ -198,6 +230,8 @@ THREE_BANDS = Setup("three bands", 27.0, 0.02, (("launcher", "sling"), ("bands",
 AIR_LOW = Setup("2 bar", 35.0, 0.012, (("launcher", "air"), ("pressure", "2 bar")))
 AIR_HIGH = Setup("3 bar", 45.0, 0.012, (("launcher", "air"), ("pressure", "3 bar")))
 RAMP = Setup("ramp", 1.2, 0.03, (("launcher", "ramp"), ("height", "10 cm")))
+DROPS = Setup("drops", 3.6, 0.0, (("height above gate A", "500 mm"), ("ball", "steel, 25 mm")))
+SLOW_SENSORS = Gates(latency_mismatch_s=5e-6)
 WAD_FOLLOWS = Companion(FELT_WAD, speed_ratio=0.8, ratio_spread=0.05, probability=0.9)
 
 SCENARIOS: dict[str, Scenario] = {
@@ -258,6 +292,29 @@ SCENARIOS: dict[str, Scenario] = {
             (THREE_BANDS,),
             board=replace(SKETCH_CLOCK, step=1000),
         ),
+        Scenario(
+            "drop-test",
+            "a steel ball dropped from 500 mm; the gates stand 1.5 mm wider than stated",
+            (DROPS,),
+            body=STEEL_BALL,
+            drop=Drop(0.5),
+            spacing_off_m=0.0015,
+            gates=Gates(tilt_limit_deg=0.3),
+        ),
+        Scenario(
+            "swap-before",
+            "two bands, gates whose sensors' delays differ by up to 5 us",
+            (TWO_BANDS,),
+            gates=SLOW_SENSORS,
+        ),
+        Scenario(
+            "swap-after",
+            "the gates of swap-before, their sensors exchanged",
+            (TWO_BANDS,),
+            gates=SLOW_SENSORS,
+            gates_of="swap-before",
+            exchanged=True,
+        ),
     )
 }
 
@@ -273,7 +330,12 @@ def noise_free(scenario: Scenario) -> Scenario:
     )
     board = replace(scenario.board, rate_tolerance=0.0, jitter_s=0.0)
     return replace(
-        scenario, gates=gates, board=board, bounce_probability=0.0, missed_probability=0.0
+        scenario,
+        gates=gates,
+        board=board,
+        bounce_probability=0.0,
+        missed_probability=0.0,
+        spacing_off_m=0.0,
     )
 
 

@@ -9,7 +9,7 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import count
-from math import cos, exp, expm1, floor, radians
+from math import acosh, cos, exp, expm1, floor, pi, radians, sqrt
 from random import Random
 from typing import Any
 
@@ -27,6 +27,12 @@ FIRST_LAUNCH_S = 1.2
 
 CHATTER_S = 40e-6
 """Longest chatter of a comparator after a leading, or before a trailing edge [s]."""
+
+GRAVITY_MPS2 = 9.8104
+GRAVITY_TOLERANCE_MPS2 = 1e-3
+"""At a rig's default place, 50° and 100 m; the half-width is what ores and mountains do."""
+
+AIR_KGPM3 = 1.2
 
 TimedLine = tuple[float, bytes]
 """Board time at which the line's last byte has left [s], and the line with newline."""
@@ -75,6 +81,33 @@ class Flight:
 
 
 @dataclass(frozen=True)
+class Fall(Flight):
+    """
+    One body that falls from rest along the gates' axis, gate A above gate B.
+
+    Attributes
+    ----------
+    release_m : float
+        Where its middle is released, from midway, negative above it [m].
+    acceleration_mps2 : float
+        As long as it is slow [m/s²].
+    """
+
+    release_m: float
+    acceleration_mps2: float
+
+    def time_at(self, position_m: float) -> float:
+        """Return when the body's middle is at a position from midway [s]."""
+        return self.midway_s + self._falling_s(position_m) - self._falling_s(0.0)
+
+    def _falling_s(self, position_m: float) -> float:
+        """Time since its release, arcosh(exp(κ·h))/√(κ·a), from dv/dt = a − κ·v²."""
+        kappa = self.body.drag_per_m
+        fallen_m = max(position_m - self.release_m, 0.0)
+        return acosh(exp(kappa * fallen_m)) / sqrt(kappa * self.acceleration_mps2)
+
+
+@dataclass(frozen=True)
 class Launch:
     """
     The truth of one launch.
@@ -114,29 +147,45 @@ class TrueRig:
         Delay of each gate's sensor [s].
     rate_error : float
         Relative error of the counter's frequency.
+    spacing_m : float
+        Distance of the places where the gates trip, along their axis [m].
+    height_m : float
+        Of a drop: from where gate A trips up to the body's lower edge, on average [m].
+    gravity_mps2 : float
+        Of the place [m/s²].
     """
 
     positions_m: tuple[float, float]
     latencies_s: tuple[float, float]
     rate_error: float
+    spacing_m: float
+    height_m: float
+    gravity_mps2: float
 
 
 def true_rig(scenario: Scenario, seed: int) -> TrueRig:
     """Draw the rig of this seed: one set of errors that all its shots share."""
-    rng = Random(f"{scenario.name} {seed} rig")
+    rng = Random(f"{scenario.gates_of or scenario.name} {seed} rig")
     gates = scenario.gates
     spacing_m = gates.spacing_m + _within(rng, gates.spacing_tolerance_m)
+    spacing_m += scenario.spacing_off_m
     trips_m = [_within(rng, gates.trip_tolerance_m) for _ in range(2)]
     path_per_axis = 1.0 / cos(radians(rng.uniform(0.0, gates.tilt_limit_deg)))
     mismatch_s = _within(rng, gates.latency_mismatch_s)
     base_s = gates.latency_mismatch_s
+    latencies_s = (base_s, base_s + mismatch_s)
+    rate_error = _within(rng, scenario.board.rate_tolerance)
+    drop = scenario.drop
     return TrueRig(
         positions_m=(
             (-spacing_m / 2.0 + trips_m[0]) * path_per_axis,
             (spacing_m / 2.0 + trips_m[1]) * path_per_axis,
         ),
-        latencies_s=(base_s, base_s + mismatch_s),
-        rate_error=_within(rng, scenario.board.rate_tolerance),
+        latencies_s=latencies_s[::-1] if scenario.exchanged else latencies_s,
+        rate_error=rate_error,
+        spacing_m=spacing_m + trips_m[1] - trips_m[0],
+        height_m=drop.height_m + _within(rng, drop.height_tolerance_m) if drop else 0.0,
+        gravity_mps2=GRAVITY_MPS2 + _within(rng, GRAVITY_TOLERANCE_MPS2),
     )
 
 
@@ -159,15 +208,18 @@ def launches(
     ------
     Launch
     """
-    rng = Random(f"{scenario.name} {seed} launches")
+    rng, rig = Random(f"{scenario.name} {seed} launches"), true_rig(scenario, seed)
     reach_m = scenario.gates.muzzle_distance_m + scenario.gates.spacing_m
     overlap_s = 0.1 + 2.0 * reach_m / min(s.speed_mps for s in scenario.setups)
     overlap_s = max(overlap_s, 2.0 * scenario.gates.spacing_m / scenario.gates.slowest_mps)
     ready_s, midway_s = 0.0, max(FIRST_LAUNCH_S / speedup, overlap_s)
     for shot in count() if shots is None else range(shots):
-        yield Launch(
-            shot, scenario.setup_of(shot), ready_s, _flights(scenario, shot, midway_s, rng)
+        flights = (
+            (_fall(scenario, rig, midway_s, rng),)
+            if scenario.drop
+            else _flights(scenario, shot, midway_s, rng)
         )
+        yield Launch(shot, scenario.setup_of(shot), ready_s, flights)
         pause_s = max(rng.uniform(*scenario.pause_s) / speedup, overlap_s)
         ready_s, midway_s = midway_s + pause_s / 2.0, midway_s + pause_s
 
@@ -326,6 +378,19 @@ def _flights(scenario: Scenario, shot: int, midway_s: float, rng: Random) -> tup
         ball.time_at(-muzzle_m) + way_s,
     )
     return ball, carried
+
+
+def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> Fall:
+    """Drop the body; the air it displaces carries it a little and moves along with it."""
+    assert scenario.drop is not None, "only what is dropped falls"
+    body = scenario.body
+    displaced = AIR_KGPM3 * pi * body.diameter_m**3 / 6 / body.mass_kg
+    acceleration = rig.gravity_mps2 * (1 - displaced) / (1 + displaced / 2)
+    height_m = rig.height_m + rng.gauss(0.0, scenario.drop.spread_m)
+    release_m = rig.positions_m[0] - height_m - body.length_m / 2
+    kappa = body.drag_per_m
+    speed_mps = sqrt(acceleration * -expm1(2 * kappa * release_m) / kappa)
+    return Fall(body, speed_mps, midway_s, release_m, acceleration)
 
 
 def _changes(

@@ -11,7 +11,7 @@ from chrono.dashboard.app import Dashboard
 from chrono.reader.port import LinkStatus
 from chrono.reader.recording import RecordingWriter
 from chrono.reader.source import LiveSource
-from chrono.rig import parse_rig
+from chrono.rig import parse_rig, rig_record
 from chrono.run import Run
 from chrono.session import Session
 
@@ -33,6 +33,7 @@ class HandBoard(LiveSource):
 
     def __init__(self, writer: RecordingWriter | None = None, lines: str = "framed") -> None:
         self.us = 0
+        self.rate_error = 0.0
         self.link = LinkStatus("open", "hand://", answered=True)
         super().__init__("hand://", writer=writer, lines=lines)
         self._sequence = 0
@@ -94,19 +95,22 @@ class HandBoard(LiveSource):
         return f"{number:04X}"
 
     def _counter(self) -> str:
-        return f"{self.us * 16 & 0xFFFFFFFF:08X}"
+        return f"{round(self.us * 16 * (1 + self.rate_error)) & 0xFFFFFFFF:08X}"
 
 
-def hand_run(recording: Path | None = None, *, hello: bool = True) -> tuple[HandBoard, Run]:
+def hand_run(
+    recording: Path | None = None, *, hello: bool = True, rig_text: str = RIG_TEXT
+) -> tuple[HandBoard, Run]:
     """Return a board, which has said hello, and the started run that listens to it."""
     writer = RecordingWriter(recording) if recording is not None else None
-    board = HandBoard(writer)
-    rig = parse_rig(RIG_TEXT, "test")
+    rig = parse_rig(rig_text, "test")
+    board = HandBoard(writer, rig.lines)
+    board.record("rig", rig_record(rig))
     run = Run(
         board, Session(rig), recording.name if recording else "hand", board.record, writer
     )
     run.start()
-    if hello:
+    if hello and rig.lines == "framed":
         board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
     return board, run
 

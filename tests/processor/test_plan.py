@@ -15,6 +15,7 @@ from chrono.processor.plan import (
     error_curve,
     highest_speed,
     plan_options,
+    round_values,
 )
 from chrono.processor.speed import SpeedModel
 from chrono.processor.table import EdgesUsed
@@ -88,7 +89,7 @@ def test_a_wanted_error_of_nothing_or_everything_is_no_goal() -> None:
 
 
 def test_the_curve_grows_with_the_speed() -> None:
-    curve = error_curve(MODEL, 2.0, 2e4, 30)
+    curve = error_curve(MODEL, np.geomspace(2.0, 2e4, 30))
     assert curve.speed_mps[[0, -1]] == pytest.approx([2.0, 2e4])
     assert (np.diff(curve.U95_relative) > -1e-7).all()
     assert curve.U95_relative[-1] > 2 * curve.U95_relative[0]
@@ -128,3 +129,33 @@ def test_improvements_are_ordered_by_what_halving_brings() -> None:
 def test_twice_the_spacing_halves_what_the_lengths_leave() -> None:
     assert farther_gates(MODEL, 45.0).U95_mps == pytest.approx(MODEL.U95(45.0) / 2, rel=0.01)
     assert farther_gates(MODEL, 45.0).text == "place the gates 600 mm apart"
+
+
+def test_a_doubled_spacing_is_a_round_one() -> None:
+    model = SpeedModel.from_rig(make_rig(gates__spacing_m=0.3002))
+    assert farther_gates(model, 45.0).text == "place the gates 600 mm apart"
+
+
+def test_a_spacing_found_through_the_gates_is_not_to_be_measured_by_a_ruler() -> None:
+    spacing = {"spacing_m": 0.3, "spacing_u_m": 0.4e-3, "covers_trip": True}
+    model = SpeedModel.from_rig(make_rig(calibration__spacing=spacing))
+    first = improvements(model, 45.0)[0]
+    assert "drop a ball" in first.text
+    assert first.U95_mps == first.U95_halved_mps < 0.6 * model.U95(45.0)
+
+
+@pytest.mark.parametrize(
+    ("u", "way"), [(2887e-6, "crystal"), (29e-6, "calibrate clock"), (9e-6, "standard")]
+)
+def test_a_clock_is_not_promised_to_become_better_than_the_host_s(u: float, way: str) -> None:
+    clock = {"rate_error": 0.0, "rate_error_u": u}
+    model = SpeedModel.from_rig(make_rig(calibration__clock=clock))
+    found = next(i for i in improvements(model, 45.0) if i.group == "clock rate")
+    assert way in found.text
+    assert found.U95_mps <= model.U95(45.0)
+
+
+def test_round_values_are_both_ends_and_ones_twos_and_fives_between() -> None:
+    assert round_values(2.0, 200.0) == pytest.approx([2, 5, 10, 20, 50, 100, 200])
+    assert round_values(0.03, 0.7) == pytest.approx([0.03, 0.05, 0.1, 0.2, 0.5, 0.7])
+    assert round_values(3.0, 4.0) == pytest.approx([3, 4])

@@ -125,7 +125,7 @@ def test_gates_that_were_moved_are_suspected():
     rng = np.random.default_rng(9)
     before, after = launch(rng, 10, 0.0)[0], launch(rng, 10, 0.0)[0] * 1.3
 
-    assert "were gates or launcher moved" in " ".join(swap_calibration(before, after).notes)
+    assert "were gates or launcher moved" in swap_calibration(before, after).doubt
 
 
 def test_a_rig_file_takes_the_result_up(tmp_path):

@@ -12,8 +12,16 @@ from scipy.integrate import solve_ivp
 
 from chrono.reader.batch import Kind
 from chrono.reader.grammar import PARSERS, Event, Hello, parse_framed
-from chrono.reader.scenarios import SCENARIOS, SQUASH_BALL, Flicker, Play, noise_free
+from chrono.reader.scenarios import (
+    SCENARIOS,
+    SQUASH_BALL,
+    STEEL_BALL,
+    Flicker,
+    Play,
+    noise_free,
+)
 from chrono.reader.virtual_board import (
+    Fall,
     Flight,
     TimedLine,
     board_lines,
@@ -176,6 +184,41 @@ def test_a_flight_obeys_the_equation_of_quadratic_drag(
         atol=1e-12,
     )
     assert path.y[0, -1] == pytest.approx(position, abs=1e-6)
+
+
+@given(kappa=st.floats(1e-4, 0.5), fallen=st.floats(0.01, 2.0), further=st.floats(0.01, 1.0))
+@settings(max_examples=30)
+def test_a_fall_obeys_gravity_and_quadratic_drag(
+    kappa: float, fallen: float, further: float
+) -> None:
+    body = replace(STEEL_BALL, drag_per_m=kappa)
+    fall = Fall(body, 0.0, 2.0, release_m=-fallen, acceleration_mps2=9.8)
+    times_s = [fall.time_at(x) - fall.time_at(-fallen) for x in (0.0, further)]
+    path = solve_ivp(
+        lambda _, y: [y[1], 9.8 - kappa * y[1] ** 2],
+        (0.0, times_s[1]),
+        [0.0, 0.0],
+        t_eval=times_s,
+        rtol=1e-10,
+        atol=1e-12,
+    )
+    assert fall.time_at(0.0) == pytest.approx(2.0, abs=1e-12)
+    assert path.y[0] == pytest.approx([fallen, fallen + further], abs=1e-6)
+
+
+def test_a_dropped_ball_has_the_speed_that_its_truth_tells() -> None:
+    for launch in launches(SCENARIOS["drop-test"], 3, shots=5):
+        (fall,) = launch.flights
+        slope = (fall.time_at(1e-6) - fall.time_at(-1e-6)) / 2e-6
+        assert 1 / slope == pytest.approx(fall.speed_mps, rel=1e-5)
+        assert 3.4 < fall.speed_mps < 3.8
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_exchanged_sensors_are_the_same_ones_in_the_same_gates(seed: int) -> None:
+    before, after = (true_rig(SCENARIOS[f"swap-{x}"], seed) for x in ("before", "after"))
+    assert after.latencies_s == before.latencies_s[::-1] != before.latencies_s
+    assert replace(after, latencies_s=before.latencies_s) == before
 
 
 @pytest.mark.parametrize("name", SCENARIOS)

@@ -1,0 +1,168 @@
+"""Recordings read whole: one loop, the rig at their head, the rate of their counter."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from chrono import recorded as module
+from chrono.errors import CalibrationError, RecordingError
+from chrono.reader.rows import json_row
+from chrono.reader.scenarios import parse_play, rig_text
+from chrono.reader.simulation import simulate_recording
+from chrono.reader.virtual_board import true_rig
+from chrono.recorded import first_rig, read_recording
+from chrono.rig import default_rig, parse_rig, rig_record, with_host_clock
+
+HEAD = b"host_us\torigin\tline\n"
+LONG = "two-bands?shots=60&seed=3"
+SHORT = "two-bands?shots=3"
+PLAIN = "plain-board?shots=4"
+
+
+def recording(folder: Path, address: str, rig: dict | None = None) -> Path:
+    play = parse_play(f"virtual://{address}")
+    rig = rig or rig_record(parse_rig(rig_text(play.scenario)))
+    path = folder / "x.tsv"
+    path.write_bytes(simulate_recording(play, rig=rig, file={"format": 1, "start": ""}))
+    return path
+
+
+@pytest.fixture(name="blocks")
+def _blocks(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Gather the length of every block that is decoded."""
+    seen: list[int] = []
+    decode = module.decode_rows
+
+    def counted(block: bytes, lines: str):
+        seen.append(len(block))
+        return decode(block, lines)
+
+    monkeypatch.setattr(module, "decode_rows", counted)
+    return seen
+
+
+# -- the rig at the head -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("address", [SHORT, PLAIN])
+def test_the_rig_is_found_without_decoding_anything_else(tmp_path, blocks, address) -> None:
+    path = recording(tmp_path, address)
+
+    rig = first_rig(path)
+
+    assert rig == parse_rig(rig_text(parse_play(f"virtual://{address}").scenario))
+    assert len(blocks) == 1
+    assert blocks[0] < path.stat().st_size - 200
+
+
+def test_a_rig_far_from_the_head_is_found_as_well(tmp_path) -> None:
+    path = tmp_path / "x.tsv"
+    noise = b"5\tboard\tnothing that any board says\n" * 100_000
+    path.write_bytes(HEAD + noise + json_row(6, "rig", rig_record(default_rig(0.25))))
+
+    assert first_rig(path) == default_rig(0.25)
+
+
+def test_words_like_a_rig_s_in_other_rows_are_no_rig(tmp_path) -> None:
+    row = json_row(6, "rig", rig_record(default_rig(0.25)))
+    fakes = [
+        b"1\tboard\t\trig\t{}\n",
+        b"x\trig\t{}\n",
+        b"2\trig\tno JSON\n",
+        b"3\tnote\trig\t\n",
+    ]
+    path = tmp_path / "x.tsv"
+
+    path.write_bytes(HEAD + b"".join(fakes))
+    with pytest.raises(RecordingError, match="holds no rig"):
+        first_rig(path)
+
+    path.write_bytes(HEAD + b"".join(fakes) + row)
+    assert first_rig(path) == default_rig(0.25)
+
+
+@pytest.mark.parametrize("read", [first_rig, lambda path: read_recording(path, default_rig())])
+def test_a_file_that_is_not_there_is_told_with_or_without_another_rig(tmp_path, read) -> None:
+    with pytest.raises(RecordingError, match="no such file") as caught:
+        read(tmp_path / "nowhere.tsv")
+    assert "nowhere.tsv" in str(caught.value)
+
+
+def test_a_second_rig_at_the_head_may_tell_of_other_lines(tmp_path) -> None:
+    path = recording(tmp_path, PLAIN)
+    plain = read_recording(path).session.log
+    framed_first = json_row(0, "rig", rig_record(default_rig(0.25)))
+    path.write_bytes(HEAD + framed_first + path.read_bytes().removeprefix(HEAD))
+
+    log = read_recording(path).session.log
+
+    assert log.column("speed_mps").tolist() == plain.column("speed_mps").tolist()
+    assert len(log) > 3
+
+
+# -- the rate of the counter ---------------------------------------------------------------
+
+
+def test_the_rate_comes_out_of_the_same_pass_as_the_shots(tmp_path, blocks) -> None:
+    path = recording(tmp_path, LONG)
+
+    session = read_recording(path, clock_from_host=True).session
+
+    assert sum(blocks) < 1.2 * path.stat().st_size
+    assert len(session.log) == 60
+    truth = true_rig(parse_play(f"virtual://{LONG}").scenario, 3).rate_error
+    assert abs(session.host_rate.rate_error - truth) < session.host_rate.U95 < 60e-6
+
+
+def test_the_wish_in_the_rig_and_the_option_give_the_same(tmp_path) -> None:
+    path = recording(tmp_path, LONG)
+    asked = read_recording(path, clock_from_host=True).session
+
+    wish = with_host_clock(first_rig(path))
+    path = recording(tmp_path, LONG, rig_record(wish))
+    wished = read_recording(path).session
+
+    assert wished.host_rate == asked.host_rate is not None
+    assert wished.log.column("speed_mps").tolist() == asked.log.column("speed_mps").tolist()
+
+
+@pytest.mark.parametrize(("first", "last"), [(False, True), (True, False)])
+def test_the_last_rig_says_whether_the_host_s_clock_is_used(tmp_path, first, last) -> None:
+    record = rig_record(parse_rig(rig_text(parse_play(f"virtual://{LONG}").scenario)))
+    record["clock"]["from_host"] = first
+    path = recording(tmp_path, LONG, record)
+    record = json.loads(json.dumps(record))
+    record["clock"]["from_host"] = last
+    with path.open("ab") as file:
+        file.write(json_row(10**9, "rig", record))
+
+    found = read_recording(path)
+
+    assert (found.session.host_rate is not None) == last
+    assert found.clock_doubt == ""
+    assert len(found.session.log) == 60
+
+
+def test_a_wanted_rate_that_the_beats_cannot_tell_is_refused_with_the_file(tmp_path) -> None:
+    path = recording(tmp_path, SHORT)
+
+    with pytest.raises(CalibrationError, match="at least 60 s") as caught:
+        read_recording(path, clock_from_host=True)
+
+    assert caught.value.where == str(path)
+
+
+def test_plain_lines_are_refused_where_their_rate_is_wanted(tmp_path) -> None:
+    with pytest.raises(CalibrationError, match="plain lines have no beats"):
+        read_recording(recording(tmp_path, PLAIN), clock_from_host=True)
+
+
+def test_a_rig_s_wish_that_the_beats_cannot_meet_is_told_and_changes_no_digit(tmp_path) -> None:
+    stated = read_recording(recording(tmp_path, SHORT)).session
+    wish = rig_record(with_host_clock(stated.rig))
+
+    found = read_recording(recording(tmp_path, SHORT, wish))
+
+    assert "at least 60 s" in found.clock_doubt
+    assert found.session.log.column("U95_mps").tolist() == stated.log.column("U95_mps").tolist()
