@@ -12,7 +12,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.processor.clock import ClockEstimate
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.health import GateSeen, Observed
 from chrono.processor.rules import Rules
@@ -111,8 +110,6 @@ class Watch:
         tally: Tally,
         *,
         flicker: tuple[Flicker, Flicker] = (Flicker(), Flicker()),
-        clock: ClockEstimate | None = None,
-        rate_tolerance: float = 50e-6,
     ) -> Observed:
         """
         Return what was seen up to `host_us`, over the last minute or since the start.
@@ -125,10 +122,6 @@ class Watch:
             The processor's own.
         flicker : tuple of two Flicker
             For gates A and B.
-        clock : ClockEstimate or None
-            Rate of the counter where it is known.
-        rate_tolerance : float
-            What the rig allows for that rate.
         """
         self._counts[_LOST_LINES:] = tally.lost_lines, tally.board_lost, tally.restarts
         self._snapshot(host_us)
@@ -145,8 +138,6 @@ class Watch:
             restarts=seen[_RESTARTS],
             has_beats=self._rules.lines == "framed",
             silence_s=self._silence_s(host_us),
-            clock=clock,
-            rate_tolerance=rate_tolerance,
         )
 
     def _gate(self, gate: int, host_us: int, seen: list[int], flicker: Flicker) -> GateSeen:
