@@ -4,7 +4,8 @@ Joins the watch over the last minute, the counter's rate from the beats, and how
 beats are read. It judges nothing and knows nothing of ports and screens.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import inf
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from chrono.processor.health import Observed
 from chrono.processor.timebase import Tally
 from chrono.processor.watch import RECENT_S, Watch, flicker_now, second_places
 from chrono.reader.batch import Batch, cut_batch
+from chrono.rig import Rig
 from chrono.session import Session
 
 
@@ -81,14 +83,14 @@ class Observer:
         self._shots = len(shots)
         processor = self._session.processor
         self._found = self.host_clock.found(host_us)
-        return self._watch.observed(
+        seen = self._watch.observed(
             host_us,
             flicker=flicker_now(
                 processor.flicker, processor.anchor(), self._rules, flicker_within_s
             ),
-            clock=self._found,
-            rate_tolerance=self._session.rig.clock.rate_tolerance,
         )
+        expected, allowed = _rate_stated(self._session.rig)
+        return replace(seen, clock=self._found, rate_error=expected, rate_tolerance=allowed)
 
     def delays(self) -> Delays | None:
         """Return how late beats are read, None while the counter's rate is not known."""
@@ -99,3 +101,13 @@ class Observer:
         late = host_s - board_s / (1 + self._found.rate_error)
         late_ms = 1e3 * (late - late.min())
         return Delays(float(np.median(late_ms)), float(late_ms.max()))
+
+
+def _rate_stated(rig: Rig) -> tuple[float, float]:
+    """Return the counter's rate error that a rig states, and the half-width it allows."""
+    calibrated = rig.calibration.clock
+    if rig.clock.from_host:
+        return 0.0, inf
+    if calibrated is None:
+        return 0.0, rig.clock.rate_tolerance
+    return calibrated.rate_error, 2 * calibrated.rate_error_u

@@ -34,6 +34,9 @@ SETUP_LIMIT = 10_000
 MARK_LIMIT = 100_000
 SAMPLE_LIMIT = 20
 
+Counter = tuple[float, int]
+"""Frequency [Hz] and width of a board's counter."""
+
 
 @dataclass(frozen=True)
 class LinkState:
@@ -116,7 +119,8 @@ class Session:
         """Notes on the session itself, the last ones."""
         self._rows_kept: list[ShotRow] = []
         self._begun = False
-        self._hello: tuple[float, int] | None = None
+        self._counters: list[tuple[int, Counter | None]] = [(0, None)]
+        """From which shot on which counter holds; None: the one that the rig states."""
         self._begin(rig)
 
     # -- what comes in -----------------------------------------------------------------
@@ -158,8 +162,14 @@ class Session:
     def remeasure(self, rig: Rig) -> None:
         """Measure every shot again with `rig`; which edges form a shot stays as it was."""
         self._use(rig)
-        for part in self.log.chunks():
-            self.log.replace_measured(part.start, measure(self.log.shots[part], self._model))
+        ends = [*(start for start, _ in self._counters[1:]), len(self.log)]
+        for stretch, end in zip(self._counters, ends, strict=True):
+            start, counter = stretch
+            for part in self.log.chunks(start, end):
+                # A rate that beats gave is the last counter's own.
+                rate = self.host_rate if stretch is self._counters[-1] else None
+                model = _speed_model(_with_rate(_with_counter(rig, counter), rate))
+                self.log.replace_measured(part.start, measure(self.log.shots[part], model))
         self.revision += 1
 
     def use_host_rate(self, found: ClockEstimate | None) -> None:
@@ -196,8 +206,7 @@ class Session:
         match control.origin:
             case "hello":
                 self._tell_processor(control)
-                self._hello = control.data["frequency_hz"], control.data["counter_bits"]
-                self._use(self.rig)
+                self._take_counter(control.data["frequency_hz"], control.data["counter_bits"])
             case "link":
                 self._tell_processor(control)
                 self.link = _link_state(control.data)
@@ -209,6 +218,14 @@ class Session:
                 self._take_rig(control.data)
             case "file":
                 self.started = str(control.data.get("start", ""))[:64]
+
+    def _take_counter(self, frequency_hz: float, counter_bits: int) -> None:
+        clock = self.rig.clock
+        if (frequency_hz, counter_bits) != (clock.frequency_hz, clock.counter_bits):
+            self._counters.append((len(self.log), None))
+        start = self._counters[-1][0]
+        self._counters[-1] = start, (frequency_hz, counter_bits)
+        self._use(self.rig)
 
     def _take_setup(self, control: Control) -> None:
         setup = marks.read_setup(control.data)
@@ -268,9 +285,7 @@ class Session:
 
     def _use(self, rig: Rig) -> None:
         """Measure with `rig` from here on, its counter's frequency as the board said it."""
-        if self._hello and rig.lines == "framed":
-            rig = with_frequency(rig, *self._hello)
-        self.rig = rig
+        self.rig = rig = _with_counter(rig, self._counters[-1][1])
         self._rows_kept = []
         self._model = _speed_model(_with_rate(rig, self.host_rate))
 
@@ -286,7 +301,9 @@ class Session:
     def heard(self) -> bool:
         """Whether a board said anything sound."""
         tally = self._processor.tally
-        return self._hello is not None or tally.edges + tally.beats + len(self.log) > 0
+        return (
+            self._counters[-1][1] is not None or tally.edges + tally.beats + len(self.log) > 0
+        )
 
     @property
     def model(self) -> SpeedModel:
@@ -454,6 +471,10 @@ class Session:
 def _speed_model(rig: Rig) -> SpeedModel:
     """Make a rig's model once: its coverage takes a tenth of a second to work out."""
     return SpeedModel.from_rig(rig)
+
+
+def _with_counter(rig: Rig, counter: Counter | None) -> Rig:
+    return with_frequency(rig, *counter) if counter and rig.lines == "framed" else rig
 
 
 def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:

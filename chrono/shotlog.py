@@ -105,10 +105,13 @@ class ShotLog:
             values = getattr(measured, name)
             column[start : start + len(values)] = values
 
-    def chunks(self, rows: int = 50_000) -> Iterator[slice]:
-        """Yield slices that cover all rows in order, `rows` at a time."""
-        for start in range(0, self._size, rows):
-            yield slice(start, min(start + rows, self._size))
+    def chunks(
+        self, start: int = 0, stop: int | None = None, rows: int = 50_000
+    ) -> Iterator[slice]:
+        """Yield slices that cover the rows `start` to `stop` in order, `rows` at a time."""
+        end = self._size if stop is None else stop
+        for begin in range(start, end, rows):
+            yield slice(begin, min(begin + rows, end))
 
     def _grow(self) -> None:
         more = 2 * len(self._shots)

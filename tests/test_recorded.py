@@ -1,5 +1,6 @@
 """Recordings read whole: one loop, the rig at their head, the rate of their counter."""
 
+import binascii
 import json
 from pathlib import Path
 
@@ -7,7 +8,7 @@ import pytest
 
 from chrono import recorded as module
 from chrono.errors import CalibrationError, RecordingError
-from chrono.reader.rows import json_row
+from chrono.reader.rows import board_row, json_row
 from chrono.reader.scenarios import parse_play, rig_text
 from chrono.reader.simulation import simulate_recording
 from chrono.reader.virtual_board import true_rig
@@ -166,3 +167,50 @@ def test_a_rig_s_wish_that_the_beats_cannot_meet_is_told_and_changes_no_digit(tm
 
     assert "at least 60 s" in found.clock_doubt
     assert found.session.log.column("U95_mps").tolist() == stated.log.column("U95_mps").tolist()
+
+
+# -- another counter -----------------------------------------------------------------------
+
+
+def two_boards(folder: Path) -> Path:
+    """Ten shots of 30 m/s by a board at 16 MHz, ten by one that counts at 8 MHz."""
+    rows = [HEAD, json_row(0, "rig", rig_record(default_rig(0.3)))]
+    sequence, at_us = 0, 1_000_000
+
+    def line(host_us: int, kind: str, fields: str) -> None:
+        nonlocal sequence
+        body = f"{kind} {sequence & 0xFFFF:04X} {fields}".encode()
+        rows.append(board_row(host_us, body + b" %04X" % binascii.crc_hqx(body, 0xFFFF)))
+        sequence += 1
+
+    for hertz in (16_000_000, 8_000_000):
+        sequence = 0
+        body = f"H 1 {hertz} 32 board 1.0".encode()
+        rows.append(board_row(at_us, body + b" %04X" % binascii.crc_hqx(body, 0xFFFF)))
+        for second in range(100):
+            count = second * hertz
+            line(at_us, "T", f"{count & 0xFFFFFFFF:08X} 00 0000")
+            for gate, ms in ("A1", 100), ("A0", 101.333), ("B1", 110), ("B0", 111.333):
+                if second % 10 == 5:
+                    edge = round(count + ms * 1e-3 * hertz) & 0xFFFFFFFF
+                    fields = f"{gate[0]} {gate[1]} {edge:08X}"
+                    line(at_us + round(ms * 1e3), "E", fields)
+            at_us += 1_000_000
+    path = folder / "two.tsv"
+    path.write_bytes(b"".join(rows))
+    return path
+
+
+@pytest.mark.parametrize("option", [False, True])
+@pytest.mark.parametrize("another_rig", [False, True])
+def test_shots_measured_again_keep_to_the_counter_they_were_timed_by(
+    tmp_path, option, another_rig
+) -> None:
+    path = two_boards(tmp_path)
+    if another_rig:
+        with path.open("ab") as file:
+            file.write(json_row(10**9, "rig", rig_record(default_rig(0.3))))
+
+    log = read_recording(path, clock_from_host=option).session.log
+
+    assert log.column("speed_mps") == pytest.approx([30.0] * 20, rel=2e-4)

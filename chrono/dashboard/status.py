@@ -13,13 +13,13 @@ NAME_CELLS = 28
 
 
 def status_line(run: Run) -> Text:
-    """Return recording, link, clock, lines and, in a replay, how far it is."""
+    """Return recording, link or place in a replay, lines in trouble, the clock in use."""
     parts = [_recording(run)]
     if isinstance(run.source, ReplaySource):
         parts.append(_replay(run.source))
     elif run.live:
         parts.append(_link(run))
-    parts += [*_clock(run), *_counts(run)]
+    parts += [*_counts(run), *_clock(run)]
     return Text(" · ").join(parts)
 
 

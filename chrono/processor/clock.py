@@ -446,9 +446,10 @@ def _refuse_too_little(lines: list[_Line], beats: int) -> None:
     span_s = sum(line.span_s for line in lines)
     if span_s >= MIN_SPAN_S:
         return
+    row = MIN_BLOCKS * BEATS_PER_BLOCK
+    seen = f"{span_s:.0f} s of unbroken running" if lines else f"never {row} in a row"
     raise CalibrationError(
-        f"{beats} beats give {span_s:.0f} s of unbroken running, "
-        f"at least {MIN_SPAN_S:.0f} s are needed for the counter's rate",
+        f"{beats} beats, {seen}; at least {MIN_SPAN_S:.0f} s are needed for the counter's rate",
         hint="leave the board connected for ten minutes and try again",
     )
 

@@ -76,8 +76,9 @@ class Observed:
         Longest time without a beat [s].
     clock : ClockEstimate or None
         Rate of the counter where it is known.
-    rate_tolerance : float
-        What the rig allows for that rate, relative, half-width.
+    rate_error, rate_tolerance : float
+        What the rig says of that rate, relative, and the half-width that it allows; infinite
+        where the rate is taken from the beats themselves.
     """
 
     span_s: float
@@ -90,6 +91,7 @@ class Observed:
     has_beats: bool = True
     silence_s: float = 0.0
     clock: ClockEstimate | None = None
+    rate_error: float = 0.0
     rate_tolerance: float = 50e-6
 
 
@@ -275,12 +277,13 @@ def _clock(seen: Observed) -> Item:
         return Item("clock", "rate not known: it needs some minutes of beats")
     error, allowed = seen.clock.rate_error, seen.rate_tolerance
     reading = f"rate error {1e6 * error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm"
-    if abs(error) <= allowed + seen.clock.U95:
+    off = error - seen.rate_error
+    if abs(off) <= allowed + seen.clock.U95:
         return Item("clock", reading)
     return Item(
         "clock",
         reading,
-        f"the counter's rate is off by {1e6 * error:+.0f} ppm, the rig allows"
+        f"the counter's rate is off by {1e6 * off:+.0f} ppm, the rig allows"
         f" ± {1e6 * allowed:.0f} ppm",
         "run chrono calibrate clock, or state the clock.rate_tolerance of this board",
     )

@@ -12,7 +12,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.processor.clock import ClockEstimate
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.health import GateSeen, Observed
 from chrono.processor.rules import Rules
@@ -136,8 +135,6 @@ class Watch:
         host_us: int,
         *,
         flicker: tuple[Flicker, Flicker] = (Flicker(), Flicker()),
-        clock: ClockEstimate | None = None,
-        rate_tolerance: float = 50e-6,
     ) -> Observed:
         """
         Return what was seen up to `host_us`, over the last minute or since the start.
@@ -148,10 +145,6 @@ class Watch:
             Host's clock now [us].
         flicker : tuple of two Flicker
             For gates A and B.
-        clock : ClockEstimate or None
-            Rate of the counter where it is known.
-        rate_tolerance : float
-            What the rig allows for that rate.
         """
         since = host_us // SECOND_US - WINDOW_S
         start_us = host_us if self._start_us is None else self._start_us
@@ -169,8 +162,6 @@ class Watch:
             restarts=seen[_RESTARTS],
             has_beats=self._rules.lines == "framed",
             silence_s=_longest_silence_us(seconds, began_us, host_us) * 1e-6,
-            clock=clock,
-            rate_tolerance=rate_tolerance,
         )
 
     def _gate(self, gate: int, host_us: int, seen: list[int], flicker: Flicker) -> GateSeen:

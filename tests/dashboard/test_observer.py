@@ -1,7 +1,9 @@
 """What the Beams screen is told, from lines whose delays and troubles are known."""
 
 import pytest
-from hand_board import CLOCK_HZ, hand_run
+from hand_board import CLOCK_HZ, RIG_TEXT, hand_run
+
+from chrono.processor.health import judge
 
 
 def beats(board, run, count, *, late_us=lambda n: 0, rate_error=0.0):
@@ -68,3 +70,24 @@ def test_a_lamp_is_told_with_its_frequency_and_gate():
     assert lamp.flicker_hz == pytest.approx(100.0, rel=0.01)
     assert lamp.flicker_duty == pytest.approx(0.15, abs=0.01)
     assert dark.flicker_hz == 0.0
+
+
+CALIBRATED = '[calibration.clock]\nvalue = "-4000 ppm"\nu = "10 ppm"\n'
+
+
+@pytest.mark.parametrize(
+    ("more", "troubled"),
+    [
+        ("", True),
+        ('[clock]\nrate_tolerance = "5000 ppm"\n', False),
+        (CALIBRATED, False),
+        (CALIBRATED.replace("-4000", "-4100"), True),
+        ("[clock]\nfrom_host = true\n", False),
+    ],
+)
+def test_a_rate_is_judged_by_what_is_known_of_it(more, troubled):
+    board, run = hand_run(rig_text=RIG_TEXT + more)
+    beats(board, run, 200, rate_error=-4000e-6)
+    clock = next(item for item in judge(run.observed()).items if item.name == "clock")
+    assert "-4000" in clock.reading
+    assert bool(clock.trouble) == troubled
