@@ -9,7 +9,7 @@ from chrono.processor.health import Health, judge
 from chrono.processor.watch import WINDOW_S
 from chrono.reader.decoder import decode_rows
 from chrono.reader.recording import RecordingReader
-from chrono.recorded import first_rig
+from chrono.recorded import first_rig, telling_where
 from chrono.rig import Rig
 from chrono.run import live_run
 from chrono.session import Session
@@ -66,7 +66,8 @@ def check_recording(path: Path, rig: Rig | None) -> Health:
     observer, last_us = Observer(session), 0
     for block in RecordingReader(path):
         batch = decode_rows(block, session.rig.lines)
-        observer.feed(batch)
+        with telling_where(path):
+            observer.feed(batch)
         if len(batch.events):
             last_us = max(last_us, int(batch.events.host_us[-1]))
     session.finish()

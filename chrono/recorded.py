@@ -1,10 +1,11 @@
 """Open recordings whole: every block through the session, twice if a later rig asks for it."""
 
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from chrono.errors import CalibrationError, RecordingError
+from chrono.errors import CalibrationError, ChronoError, RecordingError
 from chrono.plain import plain
 from chrono.processor.beats import BeatClock
 from chrono.processor.clock import ClockEstimate
@@ -62,9 +63,8 @@ class Findings:
 def unread_line(session: Session) -> str:
     """Return how many of the operator's records were left out, and why the first was."""
     count = session.unread_records
-    words = "1 record is" if count == 1 else f"{count} records are"
-    first = plain(session.unread_reasons[0])
-    return f"{words} no setup and no mark and left out, the first: {first}"
+    words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
+    return f"{words} left out, the first: {plain(session.unread_reasons[0])}"
 
 
 def read_all(
@@ -129,11 +129,23 @@ def first_rig(path: Path) -> Rig:
     for block in RecordingReader(path):
         for control in decode_rows(block, "framed").controls:
             if control.origin == "rig":
-                return rig_from_record(control.data)
+                with telling_where(path):
+                    return rig_from_record(control.data)
         break
     raise RecordingError(
         "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
     )
+
+
+@contextmanager
+def telling_where(path: Path) -> Iterator[None]:
+    """Let a complaint about what a recording holds name the recording."""
+    try:
+        yield
+    except ChronoError as error:
+        for problem in (error, *getattr(error, "problems", ())):
+            problem.where = f"{path}: {problem.where}" if problem.where else str(path)
+        raise
 
 
 def clock_of(path: Path, rig: Rig) -> ClockEstimate:
@@ -166,7 +178,8 @@ def _one_pass(path: Path, rig: Rig, fixed: bool, progress: Progress | None) -> R
     done = 0
     reader = RecordingReader(path)
     for block in reader:
-        session.feed(decode_rows(block, session.rig.lines))
+        with telling_where(path):
+            session.feed(decode_rows(block, session.rig.lines))
         done += len(block)
         if progress:
             progress(done, size)

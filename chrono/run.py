@@ -70,6 +70,7 @@ class Run:
         self._record = record
         self._finished = source is None
         self._observer = Observer(session)
+        self._lines_taken = 0
         self._ended_us = 0
         self._silence_due_us = 0
 
@@ -170,7 +171,9 @@ class Run:
         if not self.live or self._finished or self.session.heard:
             return None
         status, lines = self.status, self.session.rig.lines
-        if self.session.damaged >= GARBAGE_LINES or status.bytes >= GARBAGE_BYTES:
+        all_taken = self._lines_taken >= status.lines
+        babbles = all_taken and status.bytes >= GARBAGE_BYTES
+        if babbles or self.session.damaged >= GARBAGE_LINES:
             return PortError(
                 f"what comes in is no {lines} line of a board",
                 where=status.port,
@@ -204,6 +207,7 @@ class Run:
     def _take_ready(self) -> bool:
         rows = self.source.drain() if self.source is not None else b""
         if rows:
+            self._lines_taken += rows.count(b"\tboard\t")
             self._observer.feed(decode_rows(rows, self.session.rig.lines))
         return bool(rows)
 

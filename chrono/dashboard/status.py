@@ -75,7 +75,7 @@ def _counts(run: Run) -> list[Text]:
     words = [f"{count} {word}" for count, word in counts if count]
     parts = [Text(f"lines: {', '.join(words)}", "yellow")] if words else []
     if run.session.unread_records:
-        parts.append(Text(f"records left out: {run.session.unread_records}", "yellow"))
+        parts.append(Text(f"setups and marks left out: {run.session.unread_records}", "yellow"))
     if tally.board_lost:
         parts.append(Text(f"board lost {tally.board_lost} edges", "yellow"))
     return parts

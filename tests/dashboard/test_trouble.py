@@ -146,3 +146,13 @@ async def test_hostile_texts_are_shown_harmless(tmp_path):
         items = str(app.screen.query_one("#items", Static).content)
         assert "[bold red]x[/]" in items
         assert "\\x1b[31mred" in items  # as the recording writes it
+
+
+def test_lines_that_wait_to_be_taken_are_no_babble():
+    board, run = hand_run(hello=False)
+    board.link = replace(board.link, bytes=5000, lines=3)
+    for _ in range(3):
+        board.raw("x" * 1600)
+    assert run.complaint() is None
+    run.step()
+    assert "no framed line" in str(run.complaint())
