@@ -15,6 +15,7 @@ from chrono import __version__
 from chrono.errors import ChronoError, OptionError, PortError
 from chrono.marks import Mark, Setup, mark_record, setup_record
 from chrono.observer import Delays, Observer
+from chrono.plain import plain
 from chrono.processor.health import Observed
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus
@@ -30,6 +31,9 @@ ANSWER_WITHIN_S = 6.0
 """Longer than any board takes to start and to beat [s]."""
 GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
+
+MUCH_BYTES = 100_000_000
+"""More than an hour of any board: rows that wait take memory, which ends too."""
 
 SILENCE_EVERY_S = 0.1
 """How often silence alone is looked at: it closes shots after seconds [s]."""
@@ -296,6 +300,20 @@ def replay_run(path: Path, session: Session, pace: float | None) -> Run:
         shown.feed(decode_rows(row, shown.rig.lines))
 
     return Run(source, shown, path.name, record)
+
+
+def disk_line(writer: RecordingWriter) -> str:
+    """Return why how much waits in memory and what that means, empty if all is well."""
+    if writer.trouble is None:
+        return ""
+    waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
+    more = ", SO MANY that memory may run out and lose them" if much_waits(writer) else ""
+    return waits + more
+
+
+def much_waits(writer: RecordingWriter) -> bool:
+    """Tell whether so much waits for the disk that memory may run out."""
+    return writer.pending_bytes >= MUCH_BYTES
 
 
 def virtual_rig(port: str) -> Rig:

@@ -4,9 +4,8 @@ from rich.text import Text
 
 from chrono.dashboard.words import fit
 from chrono.plain import plain
-from chrono.reader.recording import RecordingWriter
 from chrono.reader.source import ReplaySource
-from chrono.run import Run
+from chrono.run import Run, disk_line
 
 NAME_CELLS = 28
 
@@ -28,13 +27,6 @@ def trouble_lines(run: Run) -> list[str]:
     if run.session.hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
     return [plain(line) for line in lines if line]
-
-
-def disk_line(writer: RecordingWriter) -> str:
-    """Return why how much waits in memory, empty if all is well."""
-    if writer.trouble is None:
-        return ""
-    return f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
 
 
 def _recording(run: Run) -> Text:
