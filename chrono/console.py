@@ -10,7 +10,7 @@ from chrono.cautions import CAUTION
 from chrono.export import shot_records
 from chrono.host_clock import remeasured_words
 from chrono.recorded import Findings
-from chrono.run import Run
+from chrono.run import Run, disk_line, much_waits
 from chrono.summary import shot_line
 
 POLL_S = 0.01
@@ -44,7 +44,7 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
     if run.live:
         tell(CAUTION)
     run.start()
-    printed, remeasured_us = 0, None
+    printed, remeasured_us, disk = 0, None, DiskTeller()
     try:
         while not run.finished and (shots is None or printed < shots):
             if not run.step():
@@ -56,11 +56,29 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
                 remeasured_us = run.remeasured_us
                 tell(remeasured_words(run.session))
             printed = _print_from(run, printed, as_json)
+            disk.look(run)
     except KeyboardInterrupt:
         tell("stopped")
     finally:
         findings.lines += run.close()
     _print_from(run, printed, as_json)
+
+
+class DiskTeller:
+    """Says once when a disk is in trouble, when much waits for it, and when all is well."""
+
+    def __init__(self) -> None:
+        self._known: tuple[str | None, bool] = (None, False)
+
+    def look(self, run: Run) -> None:
+        """Say what has changed."""
+        writer = run.writer
+        if writer is None:
+            return
+        now = writer.trouble, writer.trouble is not None and much_waits(writer)
+        if now != self._known:
+            self._known = now
+            tell(f"disk: {disk_line(writer) or 'all is written'}")
 
 
 def tell(text: str) -> None:

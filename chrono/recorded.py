@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from chrono.errors import CalibrationError, RecordingError
+from chrono.errors import CalibrationError, ChronoError, RecordingError
 from chrono.host_clock import HostClock, clock_doubt
 from chrono.plain import plain
 from chrono.reader.batch import Batch
@@ -77,9 +78,8 @@ class Findings:
 def unread_line(session: Session) -> str:
     """Return how many of the operator's records were left out, and why the first was."""
     count = session.unread_records
-    words = "1 record is" if count == 1 else f"{count} records are"
-    first = plain(session.unread_reasons[0])
-    return f"{words} no setup and no mark and left out, the first: {first}"
+    words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
+    return f"{words} left out, the first: {plain(session.unread_reasons[0])}"
 
 
 def read_all(
@@ -158,8 +158,9 @@ def feed_blocks(
     """
     size, done = reader.path.stat().st_size, 0
     for batch, block_bytes in _decoded(reader, lines):
-        for taker in takers:
-            taker.feed(batch)
+        with _telling_where(reader.path):
+            for taker in takers:
+                taker.feed(batch)
         done += block_bytes
         if progress:
             progress(done, size)
@@ -194,7 +195,8 @@ def first_rig(path: Path) -> Rig:
             # Records are the same in every kind of lines.
             for control in decode_rows(row, "framed").controls:
                 if control.origin == "rig":
-                    return rig_from_record(control.data)
+                    with _telling_where(path):
+                        return rig_from_record(control.data)
     raise RecordingError(
         "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
     )
@@ -207,6 +209,17 @@ def _rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
         end = block.find(b"\n", at) + 1 or len(block)
         yield block[block.rfind(b"\n", 0, at) + 1 : end]
         at = block.find(mark, end)
+
+
+@contextmanager
+def _telling_where(path: Path) -> Iterator[None]:
+    """Let a complaint about what a recording holds name the recording."""
+    try:
+        yield
+    except ChronoError as error:
+        for problem in (error, *getattr(error, "problems", ())):
+            problem.where = f"{path}: {problem.where}" if problem.where else str(path)
+        raise
 
 
 def _one_pass(

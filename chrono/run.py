@@ -16,6 +16,7 @@ from chrono.errors import CalibrationError, ChronoError, OptionError, PortError
 from chrono.host_clock import clock_doubt
 from chrono.marks import Mark, Setup, mark_record, setup_record
 from chrono.observer import Delays, Observer
+from chrono.plain import plain
 from chrono.processor.health import Observed
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus
@@ -31,6 +32,9 @@ ANSWER_WITHIN_S = 6.0
 """Longer than any board takes to start and to beat [s]."""
 GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
+
+MUCH_BYTES = 100_000_000
+"""More than an hour of any board: rows that wait take memory, which ends too."""
 
 SILENCE_EVERY_S = 0.1
 """How often silence alone is looked at: it closes shots after seconds [s]."""
@@ -71,6 +75,7 @@ class Run:
         self._record = record
         self._finished = source is None
         self._observer = Observer(session)
+        self._lines_taken = 0
         self._ended_us = 0
         self.clock_doubt = ""
         """Why the host's clock, which the rig asks for, was not used to the end."""
@@ -180,7 +185,9 @@ class Run:
         if not self.live or self._finished or self.session.heard:
             return None
         status, lines = self.status, self.session.rig.lines
-        if self.session.damaged >= GARBAGE_LINES or status.bytes >= GARBAGE_BYTES:
+        all_taken = self._lines_taken >= status.lines
+        babbles = all_taken and status.bytes >= GARBAGE_BYTES
+        if babbles or self.session.damaged >= GARBAGE_LINES:
             return PortError(
                 f"what comes in is no {lines} line of a board",
                 where=status.port,
@@ -214,6 +221,7 @@ class Run:
     def _take_ready(self) -> bool:
         rows = self.source.drain() if self.source is not None else b""
         if rows:
+            self._lines_taken += rows.count(b"\tboard\t")
             self._observer.feed(decode_rows(rows, self.session.rig.lines))
         return bool(rows)
 
@@ -318,6 +326,20 @@ def replay_run(path: Path, session: Session, pace: float | None) -> Run:
         shown.feed(decode_rows(row, shown.rig.lines))
 
     return Run(source, shown, path.name, record)
+
+
+def disk_line(writer: RecordingWriter) -> str:
+    """Return why how much waits in memory and what that means, empty if all is well."""
+    if writer.trouble is None:
+        return ""
+    waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
+    more = ", SO MANY that memory may run out and lose them" if much_waits(writer) else ""
+    return waits + more
+
+
+def much_waits(writer: RecordingWriter) -> bool:
+    """Tell whether so much waits for the disk that memory may run out."""
+    return writer.pending_bytes >= MUCH_BYTES
 
 
 def virtual_rig(port: str) -> Rig:

@@ -113,7 +113,7 @@ def records_text(session: Session) -> Text:
     text = _list(f"damaged lines: {session.damaged} in the session, the first of them", damaged)
     text.append_text(
         _list(
-            f"records left out: {session.unread_records} that are no setup and no mark",
+            f"setups and marks left out: {session.unread_records}, the first of them",
             [fit(reason, 76) for reason in session.unread_reasons],
         )
     )

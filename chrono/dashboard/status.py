@@ -5,9 +5,8 @@ from rich.text import Text
 from chrono.dashboard.words import fit
 from chrono.plain import plain
 from chrono.processor.clock import rate_text
-from chrono.reader.recording import RecordingWriter
 from chrono.reader.source import ReplaySource
-from chrono.run import Run
+from chrono.run import Run, disk_line
 
 NAME_CELLS = 28
 
@@ -29,13 +28,6 @@ def trouble_lines(run: Run) -> list[str]:
     if run.session.hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
     return [plain(line) for line in lines if line]
-
-
-def disk_line(writer: RecordingWriter) -> str:
-    """Return why how much waits in memory, empty if all is well."""
-    if writer.trouble is None:
-        return ""
-    return f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
 
 
 def _recording(run: Run) -> Text:
@@ -90,7 +82,7 @@ def _counts(run: Run) -> list[Text]:
     words = [f"{count} {word}" for count, word in counts if count]
     parts = [Text(f"lines: {', '.join(words)}", "yellow")] if words else []
     if run.session.unread_records:
-        parts.append(Text(f"records left out: {run.session.unread_records}", "yellow"))
+        parts.append(Text(f"setups and marks left out: {run.session.unread_records}", "yellow"))
     if tally.board_lost:
         parts.append(Text(f"board lost {tally.board_lost} edges", "yellow"))
     return parts

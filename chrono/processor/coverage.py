@@ -25,6 +25,9 @@ Floats = npt.NDArray[np.float64]
 BINS = 2048
 """Bins of the grid: the interval is found to about 1e-5 of itself."""
 
+NEGLIGIBLE = 1e-9
+"""A contribution by so much smaller than the largest one changes nothing."""
+
 _REACH = 4.0
 """Half-width of the grid in expanded uncertainties, where the distribution has no bound."""
 
@@ -48,7 +51,8 @@ def coverage_half_width(
         U with P(|deviation| ≤ U) = `probability`, in the result's unit; 0 when nothing
         contributes.
     """
-    parts = [c for c in contributions if c.u_out > 0]
+    largest = max((c.u_out for c in contributions), default=0.0)
+    parts = [c for c in contributions if c.u_out > NEGLIGIBLE * largest]
     if not parts:
         return 0.0
     reach = min(

@@ -21,6 +21,9 @@ MAX_LINE_BYTES = 80
 MAX_COUNTER_BITS = 32
 """Counters are sent as eight hex digits."""
 
+LEAST_HZ, MOST_HZ = 1_000, 10_000_000_000
+"""No counter of a board is slower or faster; a rig is held to the same."""
+
 MAX_DIGITS = 18
 """Decimal numbers of this many digits fit into 64 bits."""
 
@@ -140,8 +143,8 @@ def _checked_hello(
     hello = Hello(int(version), int(frequency), int(bits), board.decode(), firmware.decode())
     if hello.version != WIRE_VERSION:
         return Damage(f"hello of wire format {hello.version}, known is {WIRE_VERSION}")
-    if hello.frequency_hz == 0:
-        return Damage("hello with a counter frequency of 0")
+    if not LEAST_HZ <= hello.frequency_hz <= MOST_HZ:
+        return Damage(f"hello with a counter frequency of {hello.frequency_hz} Hz")
     if not 8 <= hello.counter_bits <= MAX_COUNTER_BITS:
         return Damage(f"hello with a counter of {hello.counter_bits} bits")
     return hello

@@ -7,6 +7,7 @@ import pytest
 from hand_board import SIZES, drive, hand_run, records, screen_text
 from textual.widgets import Input, Static
 
+from chrono.console import DiskTeller
 from chrono.dashboard.app import Dashboard
 from chrono.reader import recording as recording_file
 
@@ -81,6 +82,60 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
     assert second.read_text().count("\tE ") == 8
 
 
+@pytest.mark.parametrize("size", SIZES)
+async def test_much_that_waits_for_the_disk_is_warned_of(tmp_path, monkeypatch, size):
+    board, run = hand_run(tmp_path / "full.tsv")
+    app = Dashboard(run)
+
+    def refuse(fd, offset, rows):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        monkeypatch.setattr(recording_file, "_write_some", refuse)
+        monkeypatch.setattr("chrono.run.MUCH_BYTES", 1000)
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        assert run.writer.pending_bytes < 1000
+        assert "memory may run out" not in " ".join(screen_text(app).split())
+        board.shoot_and_wait(30.0, 31.0, 32.0, 33.0)
+        await drive(app, pilot)
+        text = " ".join(screen_text(app).split())
+        assert f"{run.writer.pending_bytes:,} bytes wait in memory, SO MANY" in text
+        assert "memory may run out and lose them" in text
+        assert "w Write elsewhere" in text
+
+
+def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
+    tmp_path, monkeypatch, capsys
+):
+    board, run = hand_run(tmp_path / "full.tsv")
+    disk, real = DiskTeller(), recording_file._write_some
+
+    def told(seconds):
+        board.wait(seconds)
+        run.step()
+        disk.look(run)
+        return capsys.readouterr().err
+
+    def refuse(fd, offset, rows):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    assert told(3.0) == ""
+    monkeypatch.setattr(recording_file, "_write_some", refuse)
+    monkeypatch.setattr("chrono.run.MUCH_BYTES", 1000)
+    first = told(3.0)
+    assert first.startswith("disk: No space left on device, ")
+    assert first.endswith(" bytes wait in memory\n")
+    assert told(3.0) == ""
+    assert "memory may run out" in told(60.0)
+    assert told(3.0) == ""
+    monkeypatch.setattr(recording_file, "_write_some", real)
+    run.writer._retry_due = 0.0
+    assert told(3.0) == "disk: all is written\n"
+    assert run.close() == []
+
+
 async def test_the_state_of_the_link_is_told():
     board, run = hand_run()
     app = Dashboard(run)
@@ -146,3 +201,13 @@ async def test_hostile_texts_are_shown_harmless(tmp_path):
         items = str(app.screen.query_one("#items", Static).content)
         assert "[bold red]x[/]" in items
         assert "\\x1b[31mred" in items  # as the recording writes it
+
+
+def test_lines_that_wait_to_be_taken_are_no_babble():
+    board, run = hand_run(hello=False)
+    board.link = replace(board.link, bytes=5000, lines=3)
+    for _ in range(3):
+        board.raw("x" * 1600)
+    assert run.complaint() is None
+    run.step()
+    assert "no framed line" in str(run.complaint())

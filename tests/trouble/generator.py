@@ -197,6 +197,8 @@ def _truth(number: int, at: float, plan: Plan, edges: list[Edge], wire: Wire) ->
         flags, allowed = (
             (flags | word, allowed) if plan.one_pair_flag else (flags, allowed | word)
         )
+    if number in wire.untold:
+        flags = flags - {"board-lost"}
     hosts = frozenset(h for _, h in wire.by_owner.get(number, []) if h >= 0)
     return Launch(
         number, plan.kind, at, plan.speeds_mps, plan.between, plan.at_most,

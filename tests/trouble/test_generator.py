@@ -111,3 +111,13 @@ def test_the_truth_lies_within_u95_of_its_own_sound_edges(line: FiringLine) -> N
     inside = np.abs(got.speed_mps - true) <= got.U95_mps
     assert len(chosen) > 1000
     assert 0.935 <= inside.mean() <= 0.97  # 0.95 with three standard errors
+
+
+def test_a_loss_that_a_restart_wipes_out_is_expected_of_nobody() -> None:
+    line = firing_line(13)
+    (untold,) = (x for x in line.launches if x.number in line.wire.untold)
+    assert untold.kind == "board-lost"
+    assert untold.flags == {"trail-only"}
+    told = [x for x in line.launches if x.kind == "board-lost" and x is not untold]
+    assert len(told) == 39
+    assert all("board-lost" in x.flags for x in told)

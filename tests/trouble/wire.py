@@ -59,6 +59,8 @@ class Wire:
     """Edges of each launch with their row's host time, -1 where there is no row."""
     beats_s: list[float] = field(default_factory=list)
     """When the beats that arrived were sent."""
+    untold: set[int] = field(default_factory=set)
+    """Launches whose edge the board lost, and whose loss it forgot before it could tell it."""
     tally: Counter[str] = field(default_factory=Counter)
 
     def rows(self) -> bytes:
@@ -127,6 +129,7 @@ class _Sender:
         self.line_free_s = 0.0
         self.last_host_us = 0
         self.stall_until_s = -1.0
+        self.to_tell: set[int] = set()
 
     def run(self, edges: list[Edge]) -> Wire:
         start = "2024-05-04T10:00:00+02:00"
@@ -164,6 +167,7 @@ class _Sender:
             edge.lost = edge.lost or "board"
         elif edge.lost == "board":
             self.board_lost += 1
+            self.to_tell.add(edge.owner)
             self.wire.tally["board_lost"] += 1
         else:
             host = self._edge_line(edge)
@@ -191,6 +195,7 @@ class _Sender:
         host = self._numbered(time_s, f"T %04X {counter:08X} {a}{b} {self.board_lost:04X}")
         if host >= 0:
             self.wire.beats_s.append(time_s)
+            self.to_tell.clear()
 
     def _numbered(self, time_s: float, text: str, edge: Edge | None = None) -> int:
         line = sealed(text % self.sequence)
@@ -220,6 +225,8 @@ class _Sender:
             self._link("reopened", event.up_s)
         if event.what != "link":
             self.sequence = self.board_lost = 0
+            self.wire.untold |= self.to_tell
+            self.to_tell.clear()
             self.wire.tally["restarts"] += 1
         if event.hello:
             self._hello(event.up_s)
