@@ -12,6 +12,7 @@ import numpy as np
 from chrono.host_clock import HostClock
 from chrono.processor.clock import ClockEstimate
 from chrono.processor.health import Observed
+from chrono.processor.rules import Rules
 from chrono.processor.timebase import Tally
 from chrono.processor.watch import RECENT_S, Watch, flicker_now, second_places
 from chrono.reader.batch import Batch, cut_batch
@@ -48,9 +49,14 @@ class Observer:
 
     def _begin(self, tally: Tally, shots: int) -> None:
         """Watch anew, by the rules of now; `tally` and `shots` were there before."""
+        self._seen_counter = self._counter()
         self._rules = self._session.processor.rules
         self._watch = Watch(self._rules, tally)
         self._shots = shots
+
+    def _counter(self) -> tuple[int, Rules]:
+        """Tell one counter from another, and from the same one that came back."""
+        return self._session.processor.counters, self._session.processor.rules
 
     def feed(self, batch: Batch) -> None:
         """
@@ -65,7 +71,7 @@ class Observer:
         for piece in cut_batch(batch, second_places(batch)):
             tally, shots = session.processor.tally, len(session.log)
             session.feed(piece)
-            if session.processor.rules != self._rules:
+            if self._counter() != self._seen_counter:
                 self._begin(tally, shots)
             self._watch.feed(piece.events, session.processor.tally)
             self.host_clock.feed(piece)

@@ -102,6 +102,14 @@ def troubled_rows(draw: st.DrawFn) -> list[bytes]:
     return rows
 
 
+def test_a_counter_that_comes_and_goes_at_once_is_seen_in_any_pieces() -> None:
+    hellos = ("H 1 8000000 32 b 1", "H 1 16000000 32 b 1")
+    host_us = _host_us(ROWS[40])
+    rows = ROWS[:41] + [b"%d\tboard\t%s\n" % (host_us, line(h).encode()) for h in hellos]
+
+    assert seen_in_pieces(rows, [len(rows) - 1]) == seen_in_pieces(rows, [])
+
+
 @settings(max_examples=25, deadline=None)
 @given(troubled_rows(), st.data())
 def test_what_is_observed_does_not_depend_on_the_cut(

@@ -68,6 +68,8 @@ class Processor:
 
     def __init__(self, rules: Rules) -> None:
         self.rules = rules
+        self.counters = 1
+        """How many counters there were, one after another, as hello lines told."""
         self._clock = Clock()
         self._groups = NO_GROUPS
         self._watched = (Watched(), Watched())
@@ -267,6 +269,7 @@ class Processor:
             shots = join(self._take_lines(NO_EVENTS, [link]), self.finish())
             self._clock = replace(self._clock, other_counter=True)
         self.rules = rules
+        self.counters += 1
         return shots
 
     def _take_setup(self, setup: Control) -> None:
