@@ -1,7 +1,6 @@
 """Open recordings whole: every block through the session, twice if a later rig asks for it."""
 
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -157,28 +156,14 @@ def feed_blocks(
         Called after each block.
     """
     size, done = reader.path.stat().st_size, 0
-    for batch, block_bytes in _decoded(reader, lines):
+    for block in reader:
+        batch = decode_rows(block, lines)
         with _telling_where(reader.path):
             for taker in takers:
                 taker.feed(batch)
-        done += block_bytes
+        done += len(block)
         if progress:
             progress(done, size)
-
-
-def _decoded(reader: RecordingReader, lines: Lines) -> Iterator[tuple[Batch, int]]:
-    """Yield blocks decoded, with their sizes; the next is decoded while one is worked on."""
-    blocks = iter(reader)
-
-    def decode_next() -> tuple[Batch, int]:
-        block = next(blocks, b"")
-        return decode_rows(block, lines), len(block)
-
-    with ThreadPoolExecutor(1) as ahead:
-        coming = ahead.submit(decode_next)
-        while (ready := coming.result())[1]:
-            coming = ahead.submit(decode_next)
-            yield ready
 
 
 def first_rig(path: Path) -> Rig:

@@ -5,7 +5,7 @@ words per place in the line and one column per line. Arithmetic then works on fo
 characters at a time. This file knows nothing of what lines mean.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from typing import Any
 
@@ -47,19 +47,26 @@ def field(words: Words, at: int, dtype: npt.DTypeLike) -> Array:
 
 def fits(words: Words, at: int, pattern: bytes) -> BoolArray:
     """Tell which lines have `pattern` from `at` on, a multiple of 8; `?` fits any byte."""
-    fixed = bytes(0 if byte == ord("?") else 0xFF for byte in pattern)
     wrong = np.zeros_like(words[0])
-    for row, begin in enumerate(range(0, len(pattern), 8), start=at // 8):
-        mask = _word(fixed[begin : begin + 8])
+    for row, (mask, wanted) in enumerate(_fixed_bytes(pattern), start=at // 8):
         different = words[row] & mask
-        different ^= _word(pattern[begin : begin + 8]) & mask
+        different ^= wanted
         wrong |= different
     fitting: BoolArray = wrong == 0
     return fitting
 
 
-def _word(text: bytes) -> np.uint64:
-    return np.uint64(int.from_bytes(text, "little"))
+@cache
+def _fixed_bytes(pattern: bytes) -> list[tuple[np.uint64, np.uint64]]:
+    """Return for each word of a pattern a mask of the bytes that are not `?`, and those."""
+    masks = bytes(0 if byte == ord("?") else 0xFF for byte in pattern)
+    both = zip(_whole_words(masks), _whole_words(pattern), strict=True)
+    return [(mask, word & mask) for mask, word in both]
+
+
+def _whole_words(text: bytes) -> Iterator[np.uint64]:
+    for begin in range(0, len(text), 8):
+        yield np.uint64(int.from_bytes(text[begin : begin + 8], "little"))
 
 
 def hex_values(words: Words, places: Sequence[int]) -> tuple[Array, BoolArray]:
