@@ -41,6 +41,9 @@ UNKNOWN_LOSS = 1 << 16
 LATE = 8
 """Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
 
+_BEAT_WHAT = 16
+"""The next bit: a line that is a beat and no edge."""
+
 NOTE_SLACK_S = 0.2
 """A line may have been sent this long before the host has read it."""
 
@@ -162,7 +165,7 @@ class Clock:
     started : bool
         Whether there was a line with a counter.
     host_us, counter, sequence, line : int
-        Its host time, counter, sequence number; kind, gate and level packed.
+        Its host time, counter, sequence number, and what it was, as in `Edges`.
     t, top : int
         Its time, and the latest time so far.
     mark : int
@@ -243,19 +246,21 @@ def run_clock(
     raw = _times(chain, jumps, start, rules)
     t, top = _bounded_back(raw, start, rules)
     notes = _notes(events, used, controls, clock)
-    damaged = _damaged_before(notes, len(lines), clock)
+    damaged = _damaged_before(notes, len(lines.what), clock)
     gaps = _gaps(chain, top, jumps, damaged[:-1], rules)
     placed = _note_breaks(notes, lines, top, start, rules)
-    is_beat = lines.kind == _BEAT
+    is_beat = lines.what >= _BEAT_WHAT
     edges = _edges(lines, t[1:], (~is_beat).nonzero()[0])
     places = is_beat.nonzero()[0]
-    beats, board_lost = _beats(lines, top[1:], places, restarts, clock)
+    told = events.lost[used[places]].astype(np.int64)
+    beats, board_lost = _beats(told, top[1:], places, restarts, clock)
+    count = len(lines.what)
     after = replace(
-        _after(lines, raw, top, places, start) if len(lines) else start,
+        _after(lines, raw, top, places, start) if count else start,
         mark=int(placed.mark[-1]) if len(placed.mark) else start.mark,
         damaged=int(damaged[-1]),
-        anew=any(place >= len(lines) for place in hellos) or (clock.anew and not len(lines)),
-        other_counter=clock.other_counter and not len(lines),
+        anew=any(place >= count for place in hellos) or (clock.anew and not count),
+        other_counter=clock.other_counter and not count,
         board_lost=board_lost,
         tally=Tally(
             edges=clock.tally.edges + len(edges.t),
@@ -283,24 +288,34 @@ class _Chain(NamedTuple):
     jumps: Places
 
 
-def _used_lines(events: Events, clock: Clock) -> tuple[Places, Events, int]:
+class _Lines(NamedTuple):
+    """Lines with a counter; `what` as in `Edges`, of beats too."""
+
+    host_us: Ints
+    counter: Ints
+    sequence: npt.NDArray[np.int32]
+    what: Bytes
+
+    def take(self, places: Places) -> "_Lines":
+        if len(places) == len(self.what):
+            return self
+        host_us, counter = self.host_us.take(places), self.counter.take(places)
+        return _Lines(host_us, counter, self.sequence.take(places), self.what.take(places))
+
+
+def _used_lines(events: Events, clock: Clock) -> tuple[Places, _Lines, int]:
+    """Return the places of the lines with a counter, those lines, and how many came twice."""
     used = (events.kind <= _BEAT).nonzero()[0]
-    lines = _take(events, used)
+    what = events.gate | events.level << np.uint8(1) | events.kind << np.uint8(3)
+    lines = _Lines(events.host_us, events.counter, events.sequence, what).take(used)
     twice = _twice(lines, clock)
     if not len(twice):
         return used, lines, 0
-    once = np.delete(np.arange(len(lines)), twice)
-    return used[once], _take(lines, once), len(twice)
+    once = np.delete(np.arange(len(used)), twice)
+    return used[once], lines.take(once), len(twice)
 
 
-def _take(events: Events, places: Places) -> Events:
-    if len(places) == len(events):
-        return events
-    columns = (getattr(events, name) for name in Events.__dataclass_fields__)
-    return Events(*(column.take(places) for column in columns))
-
-
-def _twice(lines: Events, clock: Clock) -> Places:
+def _twice(lines: _Lines, clock: Clock) -> Places:
     """Return the places of lines equal to the one before, sequence number included."""
     number = lines.sequence
     same = (number[1:] == number[:-1]).nonzero()[0] + 1
@@ -312,22 +327,15 @@ def _twice(lines: Events, clock: Clock) -> Places:
         return same
     content = [
         np.concatenate(([last], column))
-        for last, column in (
-            (clock.counter, lines.counter),
-            (clock.line, _packed(lines.kind, lines.gate, lines.level)),
-        )
+        for last, column in ((clock.counter, lines.counter), (clock.line, lines.what))
     ]
     equal = [column[same] == column[same + 1] for column in content]
     return same[equal[0] & equal[1]]
 
 
-def _packed(kind: Bytes, gate: Bytes, level: Bytes) -> Ints:
-    return kind.astype(np.int64) + 4 * gate.astype(np.int64) + 8 * level.astype(np.int64)
-
-
-def _origin(lines: Events, clock: Clock, rules: Rules) -> Clock:
+def _origin(lines: _Lines, clock: Clock, rules: Rules) -> Clock:
     """Return the clock, or one that stands at the first line there ever was."""
-    if clock.started or not len(lines):
+    if clock.started or not len(lines.what):
         return clock
     t = int(lines.counter[0]) & ((1 << rules.counter_bits) - 1)
     return replace(
@@ -340,7 +348,7 @@ def _origin(lines: Events, clock: Clock, rules: Rules) -> Clock:
     )
 
 
-def _chain(lines: Events, start: Clock, rules: Rules) -> _Chain:
+def _chain(lines: _Lines, start: Clock, rules: Rules) -> _Chain:
     """Compare each line's counter, host time and sequence number with those before."""
     missing = _differences(lines.sequence, start.sequence)
     missing -= np.int32(1)
@@ -417,7 +425,7 @@ def _fewest_turns(
 
 
 def _restarts(
-    lines: Events, chain: _Chain, hellos: Sequence[int], clock: Clock, rules: Rules
+    lines: _Lines, chain: _Chain, hellos: Sequence[int], clock: Clock, rules: Rules
 ) -> Places:
     """Return the lines (from 1) after a hello that do not go on as before."""
     anew = clock.anew or clock.other_counter
@@ -513,7 +521,7 @@ def _notes(
 
 
 def _note_breaks(
-    notes: _Notes | None, lines: Events, top: Ints, start: Clock, rules: Rules
+    notes: _Notes | None, lines: _Lines, top: Ints, start: Clock, rules: Rules
 ) -> Breaks:
     """Place notes by the host's clock."""
     if notes is None:
@@ -537,9 +545,8 @@ def _damaged_before(notes: _Notes | None, count: int, clock: Clock) -> Ints:
     return damaged
 
 
-def _edges(lines: Events, t: Ints, places: Places) -> Edges:
-    what = lines.gate | lines.level << np.uint8(1) | lines.kind << np.uint8(3)
-    edges = Edges(t, lines.host_us, what)
+def _edges(lines: _Lines, t: Ints, places: Places) -> Edges:
+    edges = Edges(t, lines.host_us, lines.what)
     return edges if len(places) == len(t) else edges.take(places)
 
 
@@ -553,15 +560,14 @@ def _lost_lines(chain: _Chain, jumps: Places, notes: _Notes | None, rules: Rules
 
 
 def _beats(
-    lines: Events, t: Ints, places: Places, restarts: Places, clock: Clock
+    told: Ints, t: Ints, places: Places, restarts: Places, clock: Clock
 ) -> tuple[Beats, int]:
     """Return the beats with their loss so far, and the board's own count after the last."""
     if not len(places) and not len(restarts):
         return NO_BEATS, clock.board_lost
-    told = lines.lost[places].astype(np.int64)
     before = np.concatenate(([clock.board_lost], told))
     if len(restarts):
-        lives = np.searchsorted(restarts, np.append(places + 1, len(lines) + 1), side="right")
+        lives = np.searchsorted(restarts, np.append(places + 1, len(t) + 1), side="right")
         before[np.diff(lives, prepend=0) > 0] = 0
     if not len(places):
         return NO_BEATS, int(before[0])
@@ -570,16 +576,15 @@ def _beats(
     return Beats(t[places], clock.tally.board_lost + np.cumsum(growth)), int(before[-1])
 
 
-def _after(lines: Events, raw: Ints, top: Ints, beats: Places, start: Clock) -> Clock:
+def _after(lines: _Lines, raw: Ints, top: Ints, beats: Places, start: Clock) -> Clock:
     """Return the clock as it stands after the last line."""
-    kind, gate, level = (int(x[-1]) for x in (lines.kind, lines.gate, lines.level))
     return replace(
         start,
         started=True,
         host_us=int(lines.host_us[-1]),
         counter=int(lines.counter[-1]),
         sequence=int(lines.sequence[-1]),
-        line=kind + 4 * gate + 8 * level,
+        line=int(lines.what[-1]),
         t=int(raw[-1]),
         top=int(top[-1]),
         levels=_levels(lines, start),
@@ -587,15 +592,16 @@ def _after(lines: Events, raw: Ints, top: Ints, beats: Places, start: Clock) -> 
     )
 
 
-def _levels(lines: Events, start: Clock) -> tuple[int, int]:
+def _levels(lines: _Lines, start: Clock) -> tuple[int, int]:
     """Return the last known levels of both gates."""
     found: dict[int, int] = {}
-    for last in range(len(lines) - 1, -1, -1):
-        level = int(lines.level[last])
-        if lines.kind[last] == _BEAT:
+    for place in range(len(lines.what) - 1, -1, -1):
+        what = int(lines.what[place])
+        level = what >> 1 & 3
+        if what >= _BEAT_WHAT:
             found = {0: level & 1, 1: level >> 1} | found
         else:
-            found.setdefault(int(lines.gate[last]), level)
+            found.setdefault(what & 1, level)
         if len(found) == 2:
             break
     return found.get(0, start.levels[0]), found.get(1, start.levels[1])
