@@ -38,8 +38,13 @@ _USAGE_ERROR: Any = next(
     c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException"
 )
 
-RecordingFile = Annotated[Path, typer.Argument(help="A recording.", show_default=False)]
-RecordingFiles = Annotated[list[Path], typer.Argument(help="Recordings.", show_default=False)]
+# Whether a file can be read is told by our own words, which say what to do.
+RecordingFile = Annotated[
+    Path, typer.Argument(help="A recording.", show_default=False, readable=False)
+]
+RecordingFiles = Annotated[
+    list[Path], typer.Argument(help="Recordings.", show_default=False, readable=False)
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 OtherRig = Annotated[
     Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")
