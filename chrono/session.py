@@ -331,7 +331,14 @@ class Session:
 
     def setup_conditions(self, name: str) -> dict[str, str]:
         """Return the conditions stated last under the setup name `name`."""
-        return next((s.conditions for s in reversed(self._setups) if s.name == name), {})
+        return self._last_setup(name).conditions
+
+    def setup_body(self, name: str) -> dict[str, float]:
+        """Return what was stated last of the body under the setup name `name`, in SI."""
+        return self._last_setup(name).body
+
+    def _last_setup(self, name: str) -> Setup:
+        return next((s for s in reversed(self._setups) if s.name == name), Setup())
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
         """Tell which shots of the log enter the statistics, shape (N,)."""
@@ -357,11 +364,16 @@ class Session:
         if not chosen.any():
             return None
         column = self.log.column
-        return series_statistics(
+        series = series_statistics(
             column("speed_mps")[chosen],
             column("u_random_mps")[chosen],
             column("u_shared_mps")[chosen],
         )
+        if series is not None and series.n == 1:
+            # A mean of one shot is that shot: the same ± must stand at both.
+            own = float(column("U95_mps")[chosen][0])
+            return replace(series, U95_mean_mps=own)
+        return series
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
         """Yield shots of the log as people see them."""

@@ -9,9 +9,9 @@ from chrono.plain import plain
 from chrono.processor.budget import Budget
 from chrono.processor.statistics import Series
 from chrono.shotlog import ShotRow
-from chrono.units import ABSENT_TEXT, format_speed, format_value, speed_in
+from chrono.units import ABSENT_TEXT, format_speed, speed_in
+from chrono.words import mean_text, setup_text, spread_texts
 
-NO_SETUP_TEXT = "no setup named"
 SEGMENT_COLOURS = ("cyan", "yellow", "green", "magenta", "blue", "red", "white")
 LEAST_SHARE = 0.005
 """A contribution below half a percent goes into the rest."""
@@ -39,11 +39,6 @@ def flow(items: list[Text], cells: int) -> Text:
         text.append_text(item)
         used += item.cell_len
     return text
-
-
-def setup_text(name: str) -> str:
-    """Return a setup's name, or words for none."""
-    return plain(name) or NO_SETUP_TEXT
 
 
 def speed_text(row: ShotRow, unit: str) -> str:
@@ -120,32 +115,10 @@ def statistics_text(series: Series | None, setup: str, shots: int, unit: str) ->
     text = Text().append(fit(setup_text(setup), 28), "bold")
     if series is None:
         return text.append("\nno counted shots yet", "dim")
-    for name, value in _statistics(series, unit):
+    spread = [(name, f"{value} {unit}") for name, value in spread_texts(series, unit)]
+    for name, value in [("n", f"{series.n} counted"), mean_text(series, unit), *spread]:
         text.append(f"\n{name:<7}", "dim").append(value)
     return text.append(f"\n{shots} in the session", "dim")
-
-
-def _statistics(series: Series, unit: str) -> list[tuple[str, str]]:
-    """Return names and values; all values to the digit that the mean is known to."""
-    u95 = speed_in(unit, series.U95_mean_mps)
-
-    def shown(speed_mps: float) -> str:
-        return format_value(speed_in(unit, speed_mps), u95)
-
-    rows = [
-        ("n", f"{series.n} counted"),
-        ("mean", format_speed(series.mean_mps, series.U95_mean_mps, unit)),
-    ]
-    if series.n < 2:
-        return rows
-    return [
-        *rows,
-        ("s", f"{speed_in(unit, series.s_mps):.3g} {unit}"),
-        ("median", shown(series.median_mps)),
-        ("min", shown(series.min_mps)),
-        ("max", shown(series.max_mps)),
-        ("range", shown(series.range_mps)),
-    ]
 
 
 def _shares(budget: Budget) -> list[tuple[str, float]]:
