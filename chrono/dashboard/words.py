@@ -13,6 +13,8 @@ from chrono.units import ABSENT_TEXT, format_speed, speed_in
 from chrono.words import mean_text, setup_text, spread_texts
 
 SEGMENT_COLOURS = ("cyan", "yellow", "green", "magenta", "blue", "red", "white")
+LEAST_NAME = 8
+"""Cells that a setup's name gets at least."""
 LEAST_SHARE = 0.005
 """A contribution below half a percent goes into the rest."""
 
@@ -63,27 +65,27 @@ def flags_text(row: ShotRow, unit: str) -> str:
     )
 
 
-def shot_text(row: ShotRow) -> Text:
-    """Return what a shot is: number, time, setup, and whether it counts."""
-    parts = [f"shot {row.number}", f"{row.time_s:.1f} s", fit(setup_text(row.setup), 24)]
-    text = Text(" · ".join(parts) + " · ")
+def shot_text(row: ShotRow, cells: int) -> Text:
+    """Return number, time, setup and state of a shot on one line, its note on one more."""
+    state, style = "not counted", "bold yellow"
     if row.open:
-        text.append("may still change", "italic")
+        state, style = "still open", "italic"
     elif row.counted:
-        text.append("counted", "green")
-    else:
-        text.append("not counted", "bold yellow")
+        state, style = "counted", "green"
+    head = f"shot {row.number} · {row.time_s:.1f} s · "
+    room = max(cells - len(head) - len(f" · {state}"), LEAST_NAME)
+    text = Text.assemble(head, fit(setup_text(row.setup), room), " · ", (state, style))
     if row.note:
-        text.append(f" · {fit(row.note, 60)}")
+        text.append(f" · {fit(row.note, max(2 * cells - text.cell_len - 4, LEAST_NAME))}")
     return text
 
 
-def flag_lines(row: ShotRow, unit: str) -> Text:
-    """Return the flags of a shot in words, each with what to do."""
+def flag_lines(row: ShotRow, unit: str, *, explained: bool = True) -> Text:
+    """Return the flags of a shot, explained in words with what to do where there is room."""
     if not row.flags:
         return Text("no flags", "dim")
     text = Text("flags: ").append(flags_text(row, unit), "bold yellow")
-    for flag in row.flags:
+    for flag in row.flags if explained else ():
         text.append(f"\n{flag}: {FLAG_HELP.get(flag, '')}", "dim")
     return text
 
