@@ -163,6 +163,10 @@ class ShotTable(ScrollView, can_focus=True):
         """Move the cursor by as many lines as are seen."""
         self.action_move(pages * max(self.size.height - 1, 1))
 
+    def on_resize(self) -> None:
+        """Keep the cursor in sight when lines above or below take room."""
+        self._follow_cursor()
+
     def on_click(self, event: events.Click) -> None:
         """Choose the shot that was clicked."""
         line = event.y + self.scroll_offset.y - 1

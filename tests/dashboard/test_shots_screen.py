@@ -215,6 +215,28 @@ async def test_a_shot_s_line_is_one_line_on_a_small_screen():
         assert app.screen.query_one("#shot").region.height == 1
 
 
+async def test_the_newest_shot_stays_in_sight_when_other_lines_take_room():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(*np.linspace(20, 21, 21))
+        await drive(app, pilot)
+        assert "  21  " in screen_text(app)
+        await pilot.press("h")
+        await drive(app, pilot)
+        assert "ON HOLD" in screen_text(app)
+        assert "  21  " in screen_text(app)
+
+        await pilot.press("b")
+        board.shoot_and_wait(22.0)
+        await pilot.press("h")
+        await drive(app, pilot)
+        await pilot.press("s")
+        await drive(app, pilot)
+        assert "  22  " in screen_text(app)
+
+
 async def test_a_click_selects_a_shot():
     board, run = hand_run()
     app = Dashboard(run)
