@@ -347,8 +347,9 @@ def check(
     from chrono.check import check_port, check_recording
     from chrono.processor.health import health_lines
 
-    if Path(target).is_file():
-        health = check_recording(Path(target), _rig(rig))
+    path = Path(target)
+    if path.is_file() or path.is_dir() or path.suffix == ".tsv":
+        health = check_recording(path, _rig(rig))
     else:
         print(f"watching {target} for {seconds:g} s", file=sys.stderr)
         health = check_port(target, _rig(rig), seconds, baud)

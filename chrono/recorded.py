@@ -67,9 +67,15 @@ class Findings:
 
     def add(self, recorded: Recorded) -> None:
         """Take in what is wrong with one recording."""
+        session = recorded.session
         troubles = [recorded.left_out, recorded.clock_doubt]
-        if recorded.session.unread_records:
-            troubles.append(unread_line(recorded.session))
+        if session.unread_records:
+            troubles.append(unread_line(session))
+        if session.damaged and not session.heard:
+            troubles.append(
+                f"not one of its {session.damaged} lines is a {session.rig.lines} line of a "
+                "board: check `lines` in the rig"
+            )
         self.lines += [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
 
 

@@ -93,12 +93,12 @@ def test_a_file_that_is_no_recording_is_refused(chrono, tmp_path, command, conte
     is_one_clear_complaint(chrono(command, "x.tsv"), "x.tsv")
 
 
-@pytest.mark.parametrize("command", ["export", "summary", "replay"])
+@pytest.mark.parametrize("command", ["export", "summary", "replay", "check"])
 def test_a_file_that_is_not_there_is_refused(chrono, command) -> None:
     is_one_clear_complaint(chrono(command, "nowhere.tsv"), "nowhere.tsv")
 
 
-@pytest.mark.parametrize("command", ["export", "summary", "replay"])
+@pytest.mark.parametrize("command", ["export", "summary", "replay", "check"])
 def test_a_folder_is_no_recording(chrono, tmp_path, command) -> None:
     is_one_clear_complaint(chrono(command, tmp_path), str(tmp_path))
 
@@ -379,6 +379,17 @@ def test_a_better_rig_measures_a_recording_again(chrono, tmp_path) -> None:
     assert all(
         abs(n["speed_mps"] / w["speed_mps"] - 1.1) < 1e-6 for w, n in zip(was, now, strict=True)
     )
+
+
+@pytest.mark.parametrize("command", ["export", "summary", "replay"])
+def test_a_rig_of_other_lines_than_the_recording_s_is_told(chrono, tmp_path, command) -> None:
+    (tmp_path / "rig.toml").write_text('lines = "plain"\n' + GOOD_RIG)
+    shutil.copy(BANDS, tmp_path / "x.tsv")
+
+    outcome = chrono(command, "x.tsv", "--rig", "rig.toml")
+
+    assert outcome.code == 1
+    assert "x.tsv: not one of its 284 lines is a plain line" in outcome.err
 
 
 def test_a_recording_is_not_altered_by_reading_it(chrono, tmp_path) -> None:
