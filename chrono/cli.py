@@ -38,8 +38,13 @@ _USAGE_ERROR: Any = next(
     c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException"
 )
 
-RecordingFile = Annotated[Path, typer.Argument(help="A recording.", show_default=False)]
-RecordingFiles = Annotated[list[Path], typer.Argument(help="Recordings.", show_default=False)]
+# Whether a file can be read is told by our own words, which say what to do.
+RecordingFile = Annotated[
+    Path, typer.Argument(help="A recording.", show_default=False, readable=False)
+]
+RecordingFiles = Annotated[
+    list[Path], typer.Argument(help="Recordings.", show_default=False, readable=False)
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 OtherRig = Annotated[
     Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")
@@ -342,8 +347,9 @@ def check(
     from chrono.check import check_port, check_recording
     from chrono.processor.health import health_lines
 
-    if Path(target).is_file():
-        health = check_recording(Path(target), _rig(rig))
+    path = Path(target)
+    if path.is_file() or path.is_dir() or path.suffix == ".tsv":
+        health = check_recording(path, _rig(rig))
     else:
         print(f"watching {target} for {seconds:g} s", file=sys.stderr)
         health = check_port(target, _rig(rig), seconds, baud)

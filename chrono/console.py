@@ -51,6 +51,7 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
                 time.sleep(POLL_S)
             complaint = run.complaint()
             if complaint:
+                run.give_up()
                 raise complaint
             if run.remeasured_us != remeasured_us:
                 remeasured_us = run.remeasured_us

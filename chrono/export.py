@@ -147,7 +147,7 @@ def write_table(sessions: Iterable[tuple[str, Session]], path: Path) -> int:
         raise OptionError(
             f"the ending {path.suffix!r} is no known format",
             where=str(path),
-            hint=f"let the name end in {', '.join(FORMATS)}",
+            hint=f"let the name end in {', '.join(FORMATS[:-1])} or {FORMATS[-1]}",
         )
     try:
         with path.open("xb") as file:

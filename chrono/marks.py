@@ -79,11 +79,7 @@ def read_setup(data: dict[str, Any]) -> Setup:
         raise ValueError("body and conditions of a setup are objects")
     return Setup(
         _text(data.get("name", NO_SETUP)),
-        {
-            key: _positive(body[key])
-            for key in ("mass_kg", "diameter_m", "length_m")
-            if key in body
-        },
+        {key: _positive(body[key]) for key in BODY_KEYS if key in body},
         {_text(k): _text(v) for k, v in list(conditions.items())[:50]},
     )
 

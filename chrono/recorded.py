@@ -1,12 +1,13 @@
 """Open recordings whole: every block through the session, twice if a later rig asks for it."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from chrono.errors import CalibrationError, ChronoError, RecordingError
+from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
 from chrono.host_clock import HostClock, clock_doubt
 from chrono.plain import plain
 from chrono.reader.batch import Batch
@@ -40,6 +41,8 @@ class Recorded:
     Attributes
     ----------
     path : Path
+    name : str
+        The file's name, with its folders where another recording read with it has the same.
     session : Session
         Closed: all its shots are in its log.
     left_out : str
@@ -50,14 +53,10 @@ class Recorded:
     """
 
     path: Path
+    name: str
     session: Session
     left_out: str = ""
     clock_doubt: str = ""
-
-    @property
-    def name(self) -> str:
-        """The file's name."""
-        return self.path.name
 
 
 @dataclass
@@ -68,9 +67,15 @@ class Findings:
 
     def add(self, recorded: Recorded) -> None:
         """Take in what is wrong with one recording."""
+        session = recorded.session
         troubles = [recorded.left_out, recorded.clock_doubt]
-        if recorded.session.unread_records:
-            troubles.append(unread_line(recorded.session))
+        if session.unread_records:
+            troubles.append(unread_line(session))
+        if session.damaged and not session.heard:
+            troubles.append(
+                f"not one of its {session.damaged} lines is a {session.rig.lines} line of a "
+                "board: check `lines` in the rig"
+            )
         self.lines += [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
 
 
@@ -82,13 +87,34 @@ def unread_line(session: Session) -> str:
 
 
 def read_all(
-    paths: Iterable[Path], rig: Rig | None, findings: Findings, clock_from_host: bool = False
+    paths: Sequence[Path], rig: Rig | None, findings: Findings, clock_from_host: bool = False
 ) -> Iterator[Recorded]:
-    """Yield recordings read one by one, and collect what is wrong with them."""
-    for path in paths:
+    """
+    Yield recordings read one by one, and collect what is wrong with them.
+
+    Raises
+    ------
+    ChronoError
+        If one is named twice, or cannot be read.
+    """
+    for path, name in zip(paths, _names(paths), strict=True):
         recorded = read_recording(path, rig, clock_from_host=clock_from_host)
         findings.add(recorded)
-        yield recorded
+        yield replace(recorded, name=name)
+
+
+def _names(paths: Sequence[Path]) -> list[str]:
+    """Return what tells recordings apart: the file's name, or its path where two share it."""
+    places = [path.resolve() for path in paths]
+    for path, place in zip(paths, places, strict=True):
+        if places.count(place) > 1:
+            raise OptionError(
+                "this recording is named twice",
+                where=str(path),
+                hint="name it once, or its shots would be counted twice",
+            )
+    shared = Counter(path.name for path in paths)
+    return [path.name if shared[path.name] == 1 else str(path) for path in paths]
 
 
 def read_recording(
@@ -219,4 +245,4 @@ def _one_pass(
     takers = (session, beats) if beats else (session,)
     feed_blocks(reader, rig.lines, *takers, progress=progress)
     session.finish()
-    return Recorded(path, session, reader.cut or ""), beats
+    return Recorded(path, path.name, session, reader.cut or ""), beats

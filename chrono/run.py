@@ -105,10 +105,15 @@ class Run:
         Raises
         ------
         ChronoError
-            If it cannot be opened.
+            If it cannot be opened; the recording's name is then free again.
         """
-        if self.source is not None:
+        if self.source is None:
+            return
+        try:
             self.source.start()
+        except ChronoError:
+            self._discard_recording()
+            raise
 
     def step(self) -> bool:
         """Take the rows that are ready; return whether the session changed."""
@@ -201,6 +206,13 @@ class Run:
             )
         return None
 
+    def give_up(self) -> None:
+        """Stop the source; a recording of not one byte is removed, its name free again."""
+        if self.source is not None:
+            self.source.stop()
+        if not self.status.bytes:
+            self._discard_recording()
+
     def close(self) -> list[str]:
         """Stop the source, take what it still had, close the recording; return troubles."""
         if self.source is not None and not self._finished:
@@ -217,6 +229,10 @@ class Run:
             except ChronoError as trouble:
                 troubles.append(str(trouble))
         return troubles
+
+    def _discard_recording(self) -> None:
+        if self.writer is not None:
+            self.writer.discard()
 
     def _take_ready(self) -> bool:
         rows = self.source.drain() if self.source is not None else b""

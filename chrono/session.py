@@ -19,7 +19,7 @@ from chrono.errors import ChronoError, RecordingError
 from chrono.marks import Mark, Setup
 from chrono.processor.budget import Budget
 from chrono.processor.clock import ClockEstimate
-from chrono.processor.pipeline import Processor, Tally
+from chrono.processor.pipeline import Processor
 from chrono.processor.rules import Rules
 from chrono.processor.speed import SpeedModel, measure, shot_budget
 from chrono.processor.statistics import Series, series_statistics
@@ -39,15 +39,6 @@ Counter = tuple[float, int]
 
 
 @dataclass(frozen=True)
-class LinkState:
-    """The last word on the connection: `event` is opened, lost, reopened or empty."""
-
-    event: str = ""
-    port: str = ""
-    reason: str = ""
-
-
-@dataclass(frozen=True)
 class DamagedLine:
     """A line that could not be used, with its row in the recording counted from 1."""
 
@@ -62,17 +53,10 @@ class SessionView:
 
     rows: tuple[ShotRow, ...]
     shots: int
-    counted: int
     setup: Setup
-    setups: tuple[str, ...]
     series: Series | None
     latest: ShotRow | None
     budget: Budget | None
-    hold: bool
-    link: LinkState
-    tally: Tally
-    damaged: int
-    rig: Rig
 
 
 class Session:
@@ -96,7 +80,6 @@ class Session:
         self.log = ShotLog(capacity)
         self.host_rate: ClockEstimate | None = None
         """The counter's rate by the host's clock, where it is what shots are measured with."""
-        self.link = LinkState()
         self.hold = False
         self.started = ""
         """Start of the session as its recording states it, ISO 8601, or empty."""
@@ -209,7 +192,6 @@ class Session:
                 self._take_counter(control.data["frequency_hz"], control.data["counter_bits"])
             case "link":
                 self._tell_processor(control)
-                self.link = _link_state(control.data)
             case "setup":
                 self._take_setup(control)
             case "mark":
@@ -331,7 +313,14 @@ class Session:
 
     def setup_conditions(self, name: str) -> dict[str, str]:
         """Return the conditions stated last under the setup name `name`."""
-        return next((s.conditions for s in reversed(self._setups) if s.name == name), {})
+        return self._last_setup(name).conditions
+
+    def setup_body(self, name: str) -> dict[str, float]:
+        """Return what was stated last of the body under the setup name `name`, in SI."""
+        return self._last_setup(name).body
+
+    def _last_setup(self, name: str) -> Setup:
+        return next((s for s in reversed(self._setups) if s.name == name), Setup())
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
         """Tell which shots of the log enter the statistics, shape (N,)."""
@@ -357,11 +346,16 @@ class Session:
         if not chosen.any():
             return None
         column = self.log.column
-        return series_statistics(
+        series = series_statistics(
             column("speed_mps")[chosen],
             column("u_random_mps")[chosen],
             column("u_shared_mps")[chosen],
         )
+        if series is not None and series.n == 1:
+            # A mean of one shot is that shot: the same ± must stand at both.
+            own = float(column("U95_mps")[chosen][0])
+            return replace(series, U95_mean_mps=own)
+        return series
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
         """Yield shots of the log as people see them."""
@@ -403,17 +397,10 @@ class Session:
         return SessionView(
             rows=rows[-limit:],
             shots=len(self.log) + sum(row.open for row in rows),
-            counted=int(self.counted().sum()) + sum(row.counted for row in rows if row.open),
             setup=self.setup,
-            setups=self.setup_names,
             series=self.series(self.setup.name),
             latest=latest,
             budget=self.budget_of(latest) if latest else None,
-            hold=self.hold,
-            link=self.link,
-            tally=self._processor.tally,
-            damaged=self.damaged,
-            rig=self.rig,
         )
 
     def _last_rows(self, limit: int) -> list[ShotRow]:
@@ -484,7 +471,3 @@ def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
 
 
 _BEFORE_ALL = int(np.iinfo(np.int64).min)
-
-
-def _link_state(data: dict[str, Any]) -> LinkState:
-    return LinkState(*(str(data.get(k, ""))[:200] for k in ("event", "port", "reason")))

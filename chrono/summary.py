@@ -8,13 +8,12 @@ from chrono.plain import plain
 from chrono.processor.clock import rate_text
 from chrono.processor.statistics import Series
 from chrono.recorded import Recorded, unread_line
-from chrono.rig import Rig
 from chrono.session import Session
 from chrono.shotlog import ShotRow
-from chrono.units import format_speed, speed_in
+from chrono.units import format_speed
+from chrono.words import mean_text, setup_text, spread_texts
 
 SHOWN_NOTES = 20
-UNNAMED = "(no setup named)"
 
 
 def shot_line(row: ShotRow, unit: str) -> str:
@@ -24,18 +23,12 @@ def shot_line(row: ShotRow, unit: str) -> str:
         words.append("not counted")
     if row.note:
         words.append(plain(row.note))
+    speed = format_speed(row.speed_mps, row.U95_mps, unit)
     line = (
-        f"{row.number:>4}  {row.time_s:>9.3f} s  {speed_text(row, unit):<24}"
+        f"{row.number:>4}  {row.time_s:>9.3f} s  {speed:<24}"
         f"  {plain(row.setup):<14}  {', '.join(words)}"
     )
     return line.rstrip()
-
-
-def speed_text(row: ShotRow, unit: str) -> str:
-    """Return a shot's speed with ± at 95 % coverage, or a dash."""
-    if math.isnan(row.speed_mps):
-        return "–"
-    return format_speed(row.speed_mps, row.U95_mps, unit)
 
 
 def summary_data(recorded: Recorded) -> dict[str, Any]:
@@ -77,7 +70,7 @@ def summary_text(recorded: Recorded) -> str:
         f"{data['shots']} shots, {data['counted']} counted"
     ]
     for setup in _setups_with_shots(session):
-        lines += _setup_lines(setup, session.series(setup), session.rig)
+        lines += _setup_lines(session, setup)
     lines += _note_lines(session.session_notes)
     if session.host_rate is not None:
         lines.append(f"  by its beats the counter runs {rate_text(session.host_rate)}")
@@ -99,8 +92,11 @@ def _setup_data(session: Session, setup: str) -> dict[str, Any]:
     data = {"setup": setup, "conditions": session.setup_conditions(setup)}
     if series is None:
         return {**data, "counted": 0}
-    mouth = muzzle_of(series, session.rig)
-    muzzle = {"muzzle_mps": mouth.speed_mps, "U95_muzzle_mps": mouth.uncertainty.U95}
+    mouth = muzzle_of(series, session.rig, session.setup_body(setup))
+    muzzle = {
+        "muzzle_mps": mouth.speed_mps if mouth else None,
+        "U95_muzzle_mps": mouth.uncertainty.U95 if mouth else None,
+    }
     return {**data, **series_data(series), **muzzle}
 
 
@@ -120,28 +116,21 @@ def series_data(series: Series) -> dict[str, Any]:
     return {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in values.items()}
 
 
-def _setup_lines(setup: str, series: Series | None, rig: Rig) -> list[str]:
-    unit = rig.speed_unit
-    name = plain(setup) or UNNAMED
+def _setup_lines(session: Session, setup: str) -> list[str]:
+    unit, name = session.rig.speed_unit, setup_text(setup)
+    series = session.series(setup)
     if series is None:
         return [f"  {name}: no counted shots"]
-    mean = format_speed(series.mean_mps, series.U95_mean_mps, unit)
-    lines = [f"  {name}: {series.n} counted, mean {mean} (95 %)"]
-    if series.n > 1:
-        spread = "   ".join(
-            f"{word} {speed_in(unit, value):.4g}"
-            for word, value in (
-                ("s", series.s_mps),
-                ("median", series.median_mps),
-                ("min", series.min_mps),
-                ("max", series.max_mps),
-                ("range", series.range_mps),
-            )
-        )
-        lines.append(f"    {spread}   [{unit}]")
-    mouth = muzzle_of(series, rig)
-    speed = format_speed(mouth.speed_mps, mouth.uncertainty.U95, unit)
-    distance_m = rig.site.muzzle_distance_m
+    lines = [f"  {name}: {series.n} counted, {' '.join(mean_text(series, unit))} (95 %)"]
+    spread = spread_texts(series, unit)
+    if spread:
+        words = "   ".join(f"{word} {value}" for word, value in spread)
+        lines.append(f"    {words}   [{unit}]")
+    mouth = muzzle_of(series, session.rig, session.setup_body(setup))
+    speed = "not known: so light a body would not have come to the gates"
+    if mouth:
+        speed = format_speed(mouth.speed_mps, mouth.uncertainty.U95, unit)
+    distance_m = session.rig.site.muzzle_distance_m
     return [*lines, f"    at the launcher's mouth, {distance_m:g} m before the gates: {speed}"]
 
 

@@ -93,12 +93,12 @@ def test_a_file_that_is_no_recording_is_refused(chrono, tmp_path, command, conte
     is_one_clear_complaint(chrono(command, "x.tsv"), "x.tsv")
 
 
-@pytest.mark.parametrize("command", ["export", "summary", "replay"])
+@pytest.mark.parametrize("command", ["export", "summary", "replay", "check"])
 def test_a_file_that_is_not_there_is_refused(chrono, command) -> None:
     is_one_clear_complaint(chrono(command, "nowhere.tsv"), "nowhere.tsv")
 
 
-@pytest.mark.parametrize("command", ["export", "summary", "replay"])
+@pytest.mark.parametrize("command", ["export", "summary", "replay", "check"])
 def test_a_folder_is_no_recording(chrono, tmp_path, command) -> None:
     is_one_clear_complaint(chrono(command, tmp_path), str(tmp_path))
 
@@ -115,9 +115,11 @@ def test_a_recording_without_a_rig_is_refused_and_read_with_one(chrono, tmp_path
 def test_a_missing_port_is_refused(chrono, tmp_path) -> None:
     (tmp_path / "rig.toml").write_text(GOOD_RIG)
 
-    outcome = chrono("clock", "/dev/nowhere", "--rig", "rig.toml", "--no-dashboard")
+    call = ["clock", "/dev/nowhere", "--rig", "rig.toml", "--no-dashboard"]
+    outcome = chrono(*call, "--recording", "x.tsv")
 
     is_one_clear_complaint(outcome, "/dev/nowhere")
+    assert not (tmp_path / "x.tsv").exists(), "the same call may be repeated"
 
 
 @pytest.mark.parametrize("port", ["virtual://nowhere", "virtual://two-bands?sed=1", "foo://x"])
@@ -235,9 +237,11 @@ def _board():
 def test_a_port_on_which_no_board_answers_is_told(chrono, tmp_path, board) -> None:
     (tmp_path / "rig.toml").write_text(GOOD_RIG)
 
-    outcome = chrono("clock", board[1], "--rig", "rig.toml", "--no-dashboard")
+    call = ["clock", board[1], "--rig", "rig.toml", "--no-dashboard", "--recording", "x.tsv"]
+    outcome = chrono(*call)
 
     is_one_clear_complaint(outcome, "no board answers", board[1])
+    assert not (tmp_path / "x.tsv").exists(), "the same call may be repeated"
 
 
 def test_garbage_of_a_wrong_baud_rate_is_told(chrono, tmp_path, board) -> None:
@@ -260,6 +264,7 @@ def test_garbage_of_a_wrong_baud_rate_is_told(chrono, tmp_path, board) -> None:
         thread.join()
 
     is_one_clear_complaint(outcome, "baud", port)
+    assert (tmp_path / "x.tsv").exists(), "what came is evidence"
     assert (tmp_path / "x.tsv").read_bytes().count(b"\\xFF") >= 1
 
 
@@ -316,6 +321,29 @@ def test_csv_json_and_parquet_hold_the_same_table(chrono, tmp_path) -> None:
             assert (frame[column].dropna() == frames[0][column].dropna()).all()
 
 
+def test_recordings_of_one_name_in_two_folders_are_told_apart(chrono, tmp_path) -> None:
+    for folder, source in (("monday", BANDS), ("friday", PLAIN)):
+        (tmp_path / folder).mkdir()
+        shutil.copy(source, tmp_path / folder / "x.tsv")
+    shutil.copy(HALL, tmp_path / "y.tsv")
+
+    exported = chrono("export", "monday/x.tsv", "friday/x.tsv", "y.tsv")
+    told = chrono("summary", "monday/x.tsv", "friday/x.tsv", "y.tsv")
+
+    rows = list(csv.DictReader(io.StringIO(exported.out)))
+    assert {row["recording"] for row in rows} == {"monday/x.tsv", "friday/x.tsv", "y.tsv"}
+    assert told.out.count("monday/x.tsv: rig") == told.out.count("\ny.tsv: rig") == 1
+
+
+@pytest.mark.parametrize("command", ["export", "summary"])
+def test_a_recording_named_twice_is_refused(chrono, tmp_path, command) -> None:
+    shutil.copy(BANDS, tmp_path / "x.tsv")
+
+    outcome = chrono(command, "x.tsv", tmp_path / "x.tsv")
+
+    is_one_clear_complaint(outcome, "x.tsv", "twice")
+
+
 def test_a_cut_recording_gives_everything_before_the_cut_and_exit_1(chrono, tmp_path) -> None:
     content = BANDS.read_bytes()
     cut = content[: int(len(content) * 0.6)].rstrip(b"\n")[:-3]
@@ -351,6 +379,17 @@ def test_a_better_rig_measures_a_recording_again(chrono, tmp_path) -> None:
     assert all(
         abs(n["speed_mps"] / w["speed_mps"] - 1.1) < 1e-6 for w, n in zip(was, now, strict=True)
     )
+
+
+@pytest.mark.parametrize("command", ["export", "summary", "replay"])
+def test_a_rig_of_other_lines_than_the_recording_s_is_told(chrono, tmp_path, command) -> None:
+    (tmp_path / "rig.toml").write_text('lines = "plain"\n' + GOOD_RIG)
+    shutil.copy(BANDS, tmp_path / "x.tsv")
+
+    outcome = chrono(command, "x.tsv", "--rig", "rig.toml")
+
+    assert outcome.code == 1
+    assert "x.tsv: not one of its 284 lines is a plain line" in outcome.err
 
 
 def test_a_recording_is_not_altered_by_reading_it(chrono, tmp_path) -> None:

@@ -342,9 +342,11 @@ class Dashboard(App[None]):
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """Offer every action by name."""
-        yield from super().get_system_commands(screen)
+        for command in super().get_system_commands(screen):
+            if command.title in SYSTEM_COMMANDS:
+                yield command
         for action in ACTIONS:
-            if action.name != "quit" and self.check_action(action.name, ()):
+            if self.check_action(action.name, ()):
                 yield SystemCommand(
                     action.title, action.help, getattr(self, f"action_{action.name}")
                 )
@@ -513,7 +515,9 @@ class Dashboard(App[None]):
 
 
 MODES = frozenset(Dashboard.MODES)
-SHOT_ACTIONS = frozenset({"set_aside", "count_again", "note", "plot"})
+SHOT_ACTIONS = frozenset({"set_aside", "count_again", "note", "unit", "plot"})
+SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
+"""Those of Textual's own that neither hide a caution nor double an action."""
 _NAMES = frozenset(action.name for action in ACTIONS)
 
 

@@ -14,7 +14,8 @@ from chrono.session import Session
 
 WHOLE = (
     "This recording was read whole, so there is no now to watch.\n"
-    "Replay it by its own time to see the beams: chrono replay FILE --pace 1"
+    "Replay it by its own time to see the beams: chrono replay FILE --pace 1\n"
+    "or have it judged: chrono check FILE"
 )
 SHOWN_SAMPLES = 5
 

@@ -88,7 +88,12 @@ class SetupDialog(ModalScreen[Setup | None]):
                 yield Static(f"so far: {self._names}", id="so-far", markup=False)
             for name, label, example in self.FIELDS:
                 yield Label(label, markup=False)
-                yield Input(placeholder=example, max_length=TEXT_LIMIT, id=name, compact=True)
+                yield Input(
+                    placeholder=f"such as {example}",
+                    max_length=TEXT_LIMIT,
+                    id=name,
+                    compact=True,
+                )
             yield Static(id="problem", markup=False)
             yield Static("Enter: keep      Tab: next field      Esc: cancel", markup=False)
 

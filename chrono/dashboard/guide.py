@@ -27,6 +27,11 @@ Step and jitter are new in each shot and fall with √n in a mean; the rest is s
 shots of a rig, so a mean is never better known than that."""
 
 
+OPEN = """\
+A shot is open for some seconds, while more edges of it could still come: its speed may change \
+and it does not enter the statistics yet."""
+
+
 class HelpScreen(FramedScreen):
     """What one may want to look up at the firing line."""
 
@@ -46,6 +51,8 @@ def help_page() -> Group:
         _key_table(),
         Text("\nHow the ± is made", "bold underline"),
         Text(UNCERTAINTY),
+        Text("\nOpen shots", "bold underline"),
+        Text(OPEN),
         Text("\nFlags of a shot, and what to do", "bold underline"),
         _two_columns(FLAG_HELP.items()),
         Text("\nCautions", "bold underline"),

@@ -1,7 +1,10 @@
-"""The Shots screen: the latest speed large, what its ± is made of, statistics, plot, table."""
+"""The Shots screen: the latest speed large, what its ± is made of, statistics, plot, table.
+
+Where the cursor stands on an older shot, that one is shown in full below the table.
+"""
 
 from rich.text import Text
-from textual import events
+from textual import events, on
 from textual.containers import Horizontal, Vertical
 from textual.renderables.digits import Digits as DigitsRenderable
 from textual.widget import Widget
@@ -42,7 +45,8 @@ class ShotsScreen(FramedScreen):
         )
         statistics = Static(id="statistics")
         statistics.border_title = "this setup"
-        return [Horizontal(latest, statistics, id="top"), SpeedPlot(), ShotTable()]
+        top = Horizontal(latest, statistics, id="top")
+        return [top, SpeedPlot(), ShotTable(), Static(id="chosen")]
 
     def on_mount(self) -> None:
         """Let the arrow keys choose shots."""
@@ -70,12 +74,23 @@ class ShotsScreen(FramedScreen):
         """Show shots and statistics as they are now."""
         with self.app.batch_update():
             self.table.show_rows(view.rows, unit)
+            self.show_chosen()
             self._show_latest(view, unit)
             statistics = statistics_text(view.series, view.setup.name, view.shots, unit)
             self._set("statistics", statistics)
         if not self._plot_due:
             self._plot_due = True
             self.set_timer(PLOT_PAUSE_S, self._show_plot)
+
+    @on(ShotTable.Moved)
+    def show_chosen(self) -> None:
+        """Show in full what the table cuts off of a shot that is not the newest."""
+        row, widget = self.table.chosen, self.query_one("#chosen", Static)
+        widget.display = row is not None
+        if row is not None:
+            text = shot_text(row, widget.content_size.width or self.app.size.width - 2)
+            flags = self._flag_lines(row, self.dashboard.unit)
+            update_text(widget, text.append("\n").append_text(flags))
 
     def _show_latest(self, view: SessionView, unit: str) -> None:
         latest = view.latest
@@ -84,12 +99,15 @@ class ShotsScreen(FramedScreen):
         if DigitsRenderable.get_width(large) > room:
             large = large.partition(" ")[0]
         self.query_one("#speed", Digits).update(large)
-        shot = shot_text(latest) if latest else Text("no shot yet", "dim")
+        shot = shot_text(latest, room) if latest else Text("no shot yet", "dim")
         self._set("shot", shot)
-        flags = flag_lines(latest, unit) if latest else Text()
+        flags = self._flag_lines(latest, unit) if latest else Text()
         self._set("flags", flags)
         bar = budget_bar(view.budget, room) if view.budget else Text()
         self._set("budget", bar)
+
+    def _flag_lines(self, row: ShotRow, unit: str) -> Text:
+        return flag_lines(row, unit, explained=not self.has_class("-low"))
 
     def _set(self, name: str, text: Text) -> None:
         update_text(self.query_one(f"#{name}", Static), text)

@@ -99,7 +99,8 @@ def _port(run: Run) -> str:
     if not run.live:
         return ""
     if status.state == "lost":
-        return f"LINK LOST: {status.reason or status.port}. It is being opened again"
+        why = f": {status.reason}" if status.reason else ""
+        return f"LINK LOST: {status.port}{why}. Check cable and power; it is tried again"
     if status.state == "failed":
         return f"READING ENDED: {status.reason}"
     complaint = run.complaint()

@@ -12,6 +12,7 @@ from rich.style import Style
 from textual import events
 from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
+from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
@@ -23,7 +24,7 @@ RIGHT = (0, 1, 3)
 """Columns of numbers."""
 COUNTED = 4
 WIDTHS = {
-    "narrow": (4, 7, 10, 15, 7, 15),
+    "narrow": (4, 7, 12, 15, 7, 15),
     "wide": (6, 10, 18, 22, 7, 26),
 }
 """Cells of each column but the last, the note, which takes what is left."""
@@ -35,6 +36,9 @@ Cells = tuple[str, ...]
 
 class ShotTable(ScrollView, can_focus=True):
     """One line a shot; the cursor stays with the newest shot or with its own."""
+
+    class Moved(Message):
+        """The operator moved the cursor."""
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {
         "table--header",
@@ -69,6 +73,11 @@ class ShotTable(ScrollView, can_focus=True):
         """Index of the selected line, -1 without any."""
         keys = [row.key for row in self.rows] if self._chosen is not None else []
         return keys.index(self._chosen) if self._chosen in keys else len(self.rows) - 1
+
+    @property
+    def chosen(self) -> ShotRow | None:
+        """The shot that the operator moved to, None while the cursor follows the newest."""
+        return self.rows[self.cursor] if 0 <= self.cursor < len(self.rows) - 1 else None
 
     @property
     def selected(self) -> ShotRow | None:
@@ -148,10 +157,15 @@ class ShotTable(ScrollView, can_focus=True):
         self._chosen = None if is_newest else self.rows[index].key
         self._follow_cursor()
         self.refresh()
+        self.post_message(self.Moved())
 
     def action_move_page(self, pages: int) -> None:
         """Move the cursor by as many lines as are seen."""
         self.action_move(pages * max(self.size.height - 1, 1))
+
+    def on_resize(self) -> None:
+        """Keep the cursor in sight when lines above or below take room."""
+        self._follow_cursor()
 
     def on_click(self, event: events.Click) -> None:
         """Choose the shot that was clicked."""

@@ -9,10 +9,12 @@ from chrono.plain import plain
 from chrono.processor.budget import Budget
 from chrono.processor.statistics import Series
 from chrono.shotlog import ShotRow
-from chrono.units import ABSENT_TEXT, format_speed, format_value, speed_in
+from chrono.units import ABSENT_TEXT, format_speed, speed_in
+from chrono.words import mean_text, setup_text, spread_texts
 
-NO_SETUP_TEXT = "no setup named"
 SEGMENT_COLOURS = ("cyan", "yellow", "green", "magenta", "blue", "red", "white")
+LEAST_NAME = 8
+"""Cells that a setup's name gets at least."""
 LEAST_SHARE = 0.005
 """A contribution below half a percent goes into the rest."""
 
@@ -41,11 +43,6 @@ def flow(items: list[Text], cells: int) -> Text:
     return text
 
 
-def setup_text(name: str) -> str:
-    """Return a setup's name, or words for none."""
-    return plain(name) or NO_SETUP_TEXT
-
-
 def speed_text(row: ShotRow, unit: str) -> str:
     """Return a shot's speed with ± (95 %) and without its unit."""
     return format_speed(row.speed_mps, row.U95_mps, unit).removesuffix(f" {unit}")
@@ -68,27 +65,27 @@ def flags_text(row: ShotRow, unit: str) -> str:
     )
 
 
-def shot_text(row: ShotRow) -> Text:
-    """Return what a shot is: number, time, setup, and whether it counts."""
-    parts = [f"shot {row.number}", f"{row.time_s:.1f} s", fit(setup_text(row.setup), 24)]
-    text = Text(" · ".join(parts) + " · ")
+def shot_text(row: ShotRow, cells: int) -> Text:
+    """Return number, time, setup and state of a shot on one line, its note on one more."""
+    state, style = "not counted", "bold yellow"
     if row.open:
-        text.append("may still change", "italic")
+        state, style = "still open", "italic"
     elif row.counted:
-        text.append("counted", "green")
-    else:
-        text.append("not counted", "bold yellow")
+        state, style = "counted", "green"
+    head = f"shot {row.number} · {row.time_s:.1f} s · "
+    room = max(cells - len(head) - len(f" · {state}"), LEAST_NAME)
+    text = Text.assemble(head, fit(setup_text(row.setup), room), " · ", (state, style))
     if row.note:
-        text.append(f" · {fit(row.note, 60)}")
+        text.append(f" · {fit(row.note, max(2 * cells - text.cell_len - 4, LEAST_NAME))}")
     return text
 
 
-def flag_lines(row: ShotRow, unit: str) -> Text:
-    """Return the flags of a shot in words, each with what to do."""
+def flag_lines(row: ShotRow, unit: str, *, explained: bool = True) -> Text:
+    """Return the flags of a shot, explained in words with what to do where there is room."""
     if not row.flags:
         return Text("no flags", "dim")
     text = Text("flags: ").append(flags_text(row, unit), "bold yellow")
-    for flag in row.flags:
+    for flag in row.flags if explained else ():
         text.append(f"\n{flag}: {FLAG_HELP.get(flag, '')}", "dim")
     return text
 
@@ -120,32 +117,10 @@ def statistics_text(series: Series | None, setup: str, shots: int, unit: str) ->
     text = Text().append(fit(setup_text(setup), 28), "bold")
     if series is None:
         return text.append("\nno counted shots yet", "dim")
-    for name, value in _statistics(series, unit):
+    spread = [(name, f"{value} {unit}") for name, value in spread_texts(series, unit)]
+    for name, value in [("n", f"{series.n} counted"), mean_text(series, unit), *spread]:
         text.append(f"\n{name:<7}", "dim").append(value)
     return text.append(f"\n{shots} in the session", "dim")
-
-
-def _statistics(series: Series, unit: str) -> list[tuple[str, str]]:
-    """Return names and values; all values to the digit that the mean is known to."""
-    u95 = speed_in(unit, series.U95_mean_mps)
-
-    def shown(speed_mps: float) -> str:
-        return format_value(speed_in(unit, speed_mps), u95)
-
-    rows = [
-        ("n", f"{series.n} counted"),
-        ("mean", format_speed(series.mean_mps, series.U95_mean_mps, unit)),
-    ]
-    if series.n < 2:
-        return rows
-    return [
-        *rows,
-        ("s", f"{speed_in(unit, series.s_mps):.3g} {unit}"),
-        ("median", shown(series.median_mps)),
-        ("min", shown(series.min_mps)),
-        ("max", shown(series.max_mps)),
-        ("range", shown(series.range_mps)),
-    ]
 
 
 def _shares(budget: Budget) -> list[tuple[str, float]]:

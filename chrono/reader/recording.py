@@ -188,6 +188,13 @@ class RecordingWriter:
             os.close(self._fd)
             self._fd = -1
 
+    def discard(self) -> None:
+        """Remove the file, whose name is free again: for a recording of nothing."""
+        with self._mutex:
+            if self._fd >= 0:
+                _remove(self._fd, self.path)
+                self._fd = -1
+
     def move_to(self, path: Path | str) -> None:
         """
         Go on in a new file that is a complete recording by itself.
@@ -309,7 +316,12 @@ def _open_locked(path: Path, flags: int) -> int:
         hint = "choose another name; a recording is never overwritten"
         raise _unusable(path, "exists already", hint=hint) from exc
     except (OSError, ValueError) as exc:
-        raise _unusable(path, f"cannot be opened for writing: {_words(exc)}") from exc
+        hint = "copy the recording to where it may be written, and open the copy"
+        if flags & os.O_CREAT:
+            hint = "choose a folder that exists and may be written to"
+        raise _unusable(
+            path, f"cannot be opened for writing: {_words(exc)}", hint=hint
+        ) from exc
     try:
         _lock(fd)
     except OSError as exc:
@@ -460,7 +472,8 @@ def _reading(path: Path) -> Iterator[BinaryIO]:
     except FileNotFoundError as exc:
         raise _unusable(path, "there is no such file", hint="check the name") from exc
     except (OSError, ValueError) as exc:
-        raise _unusable(path, f"cannot be read: {_words(exc)}") from exc
+        hint = "check the permissions of the file and its folder, and the disk"
+        raise _unusable(path, f"cannot be read: {_words(exc)}", hint=hint) from exc
 
 
 def _check_header(path: Path, file: BinaryIO) -> int:

@@ -153,6 +153,7 @@ class LiveSource:
         PortError
             If it cannot be opened, with the cause.
         """
+        self._act_until(0.0)
         self._reader.start()
         self._started_us = self.now_us()
 
@@ -162,10 +163,7 @@ class LiveSource:
 
     def drain(self) -> bytes:
         """Return the whole rows that came since the last call; at most about 1 MB."""
-        while self._next_act is not None and self._next_act[0] <= self._running_s():
-            _, origin, data = self._next_act
-            self.record(origin, data)
-            self._next_act = next(self._operator, None)
+        self._act_until(self._running_s())
         return self.journal.drain()
 
     def stop(self) -> None:
@@ -186,6 +184,13 @@ class LiveSource:
     def failure(self) -> BaseException | None:
         """The fault that ended the reading thread, None if there is none."""
         return self._reader.failure
+
+    def _act_until(self, time_s: float) -> None:
+        """Make the operator's records that are due by then."""
+        while self._next_act is not None and self._next_act[0] <= time_s:
+            _, origin, data = self._next_act
+            self.record(origin, data)
+            self._next_act = next(self._operator, None)
 
     def _running_s(self) -> float:
         return (self.now_us() - self._started_us) * 1e-6

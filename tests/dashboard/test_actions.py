@@ -182,11 +182,15 @@ async def test_every_action_has_a_key_in_the_footer_and_a_command():
         for action in expected:
             assert f" {action.shown_key}  {action.label}" in " ".join(footer)
             assert action.title in commands
+        assert {"Theme", "Screenshot"} == commands - {action.title for action in ACTIONS}
         assert all(not app.check_action(name, ()) for name in REPLAY_ONLY)
         assert all(app.check_action(name, ()) for name in LIVE_ONLY)
 
         await pilot.click("#keys", offset=(1, 1))  # the first key of the second line: unit
         assert app.unit == "km/h"
+
+        await pilot.press("b")
+        assert not app.check_action("unit", ())
 
 
 async def test_quitting_a_live_session_is_asked_about(recording):

@@ -10,6 +10,7 @@ from textual.widgets import Digits, Static
 from chrono.dashboard.app import SHOWN_SHOTS, Dashboard
 from chrono.dashboard.plot import SpeedPlot
 from chrono.flags_help import FLAG_HELP
+from chrono.marks import SET_ASIDE, Mark
 from chrono.units import format_speed
 
 
@@ -87,7 +88,7 @@ async def test_an_open_shot_is_listed_at_once_and_becomes_final_in_place():
         board.shoot()
         app.drive()
         assert [cells[4] for cells in app.screen.table.cells] == ["open"]
-        assert "may still change" in shown(app, "shot")
+        assert "still open" in shown(app, "shot")
 
         board.wait(4.0)
         await drive(app, pilot)
@@ -163,6 +164,77 @@ async def test_the_table_keeps_the_last_shots_and_the_cursor_its_own():
         assert table.selected.number == 13
         await pilot.press("pagedown")
         assert 13 < table.selected.number < 40
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_an_older_shot_is_shown_in_full_where_the_cursor_stands_on_it(size):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        board.edge("A", 1)
+        board.us += 1300
+        board.edge("A", 0)
+        board.wait(4.0)
+        board.shoot_and_wait(31.0)
+        await drive(app, pilot)
+        assert not app.screen.query_one("#chosen").display
+
+        await pilot.press("up")
+        await pilot.pause()
+        assert app.screen.query_one("#chosen").display
+        assert "shot 2 · " in shown(app, "chosen")
+        assert (FLAG_HELP["lone-a"] in shown(app, "chosen")) == (size[1] > 24)
+        assert "shot 3 · " in shown(app, "shot")
+
+        reason = "a hand in the beam while the gates were being set up anew"
+        key = app.screen.selected.key
+        run.say_mark(Mark(SET_ASIDE, key, reason))
+        await drive(app, pilot)
+        text = " ".join(screen_text(app).split())
+        assert f"set aside: {reason}" in text
+        assert "flags: lone-a" in text
+        assert "Hold" in text
+
+        await pilot.press("end")
+        await pilot.pause()
+        assert not app.screen.query_one("#chosen").display
+
+
+async def test_a_shot_s_line_is_one_line_on_a_small_screen():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        board.record("setup", {"name": "three bands, drawn as far as they go"})
+        board.wait(1000.0)
+        board.shoot()
+        await drive(app, pilot)
+        assert "still open" in shown(app, "shot")
+        assert app.screen.query_one("#shot").region.height == 1
+
+
+async def test_the_newest_shot_stays_in_sight_when_other_lines_take_room():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(*np.linspace(20, 21, 21))
+        await drive(app, pilot)
+        assert "  21  " in screen_text(app)
+        await pilot.press("h")
+        await drive(app, pilot)
+        assert "ON HOLD" in screen_text(app)
+        assert "  21  " in screen_text(app)
+
+        await pilot.press("b")
+        board.shoot_and_wait(22.0)
+        await pilot.press("h")
+        await drive(app, pilot)
+        await pilot.press("s")
+        await drive(app, pilot)
+        assert "  22  " in screen_text(app)
 
 
 async def test_a_click_selects_a_shot():

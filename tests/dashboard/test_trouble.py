@@ -144,7 +144,7 @@ async def test_the_state_of_the_link_is_told():
         board.wait(2.0)
         board.link = replace(board.link, state="lost", reason="cable pulled", losses=1)
         await drive(app, pilot)
-        assert "LINK LOST: cable pulled" in screen_text(app)
+        assert "LINK LOST: hand://: cable pulled. Check cable and power" in screen_text(app)
         board.link = replace(board.link, state="open", reason="")
         await drive(app, pilot)
         assert "LINK LOST" not in screen_text(app)
@@ -191,7 +191,7 @@ async def test_hostile_texts_are_shown_harmless(tmp_path):
             assert run.session.setup.name == name[:500]
             assert str(app.screen.query_one("#shot", Static).content).isprintable()
             if name.startswith("["):
-                assert f"LINK LOST: {name}" in text
+                assert f"LINK LOST: hand://: {name}" in text
         await pilot.press("n")
         await drive(app, pilot)
         assert "so far: [bold red]x[/]," in screen_text(app)

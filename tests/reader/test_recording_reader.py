@@ -165,3 +165,9 @@ def test_no_bytes_at_all_raise_and_none_but_the_cut_are_left_out(
     whole = body[: body.rfind(b"\n") + 1]
     assert b"".join(reader) == whole
     assert (reader.cut is None) == (whole == body)
+
+
+def test_a_file_that_cannot_be_read_is_told_with_what_to_do() -> None:
+    with pytest.raises(RecordingError, match="cannot be read") as caught:
+        list(read_blocks(Path("no\0name.tsv")))
+    assert "do: check the permissions" in str(caught.value)

@@ -122,6 +122,14 @@ def test_the_operators_rows_come_at_their_time_and_not_before() -> None:
     assert b'"b"' not in rows + all_of(source)
 
 
+def test_what_the_operator_says_at_the_beginning_stands_before_anything_of_the_board() -> None:
+    acts = [(0.0, "setup", {"name": "a"})]
+    source = LiveSource("virtual://two-bands?shots=0", operator=acts)
+    source.start()
+    source.stop()
+    assert b"\tsetup\t" in all_of(source).partition(b"\tlink\t")[0]
+
+
 def test_a_live_source_whose_port_cannot_be_opened_says_why() -> None:
     source = LiveSource("/dev/tty-none")
     with pytest.raises(PortError, match="no such port"):
