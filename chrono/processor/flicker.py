@@ -4,7 +4,8 @@ Rules, local to one gate and a few passages in time:
 
 - Passages no further apart than 0.11 s form a stretch. In a stretch of 13 and more, each
   passage is seen with the 12 around it. If 7 of the 12 steps between them lie within 10 % of
-  their median, and that is a period of 20 … 2000 Hz, the gate flickers there.
+  their median, and that is a period of 20 … 2000 Hz, the gate flickers there. A step is that
+  of the leading edges, or of the trailing ones where a leading one was lost.
 - A passage of such a stretch is flicker if the step before or after it is one to three
   periods, within 10 % of a period, and its blocking time is between half and one and a half
   of the median. Else it is what came between: a body. If its step fits but not its blocking,
@@ -19,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from chrono.processor.passages import NO_PASSAGES, SUSPECT, Passages
+from chrono.processor.passages import LEAD, NO_PASSAGES, SUSPECT, Passages
 from chrono.processor.records import choose, copy, join
 from chrono.processor.rules import Rules
 from chrono.processor.timebase import Ints, Places
@@ -155,7 +156,7 @@ def _compare(
     passages: Passages, places: Places, start: Places, size: Places, rules: Rules
 ) -> tuple[Flags, Flags, Ints]:
     """Tell which passages are in step with a flicker around them, which are as long as it."""
-    step = np.diff(passages["first"])
+    step = _steps(passages)
     block = passages["last"] - passages["first"]
     end = start + size - 1
     low = np.maximum(np.minimum(places - WINDOW // 2, end - WINDOW + 1), start)
@@ -171,6 +172,13 @@ def _compare(
     alike = np.abs(block[places] - usual) <= usual / 2
     to_next = np.where(_whole_periods(after) & (np.rint(after) == 1), padded[places + 1], 0)
     return flickers & (_whole_periods(before) | _whole_periods(after)), alike, to_next
+
+
+def _steps(passages: Passages) -> Ints:
+    """Return the times from each passage to the next one."""
+    has_lead = passages["marks"] & LEAD > 0
+    by_lead = has_lead[1:] & has_lead[:-1]
+    return np.where(by_lead, np.diff(passages["first"]), np.diff(passages["last"]))
 
 
 def _whole_periods(steps: npt.NDArray[np.float64]) -> Flags:

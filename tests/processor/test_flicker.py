@@ -65,6 +65,14 @@ def test_a_body_between_the_flicker_is_measured(gates: tuple[int, ...], speed: f
     assert shots["lead"][0] == lead
 
 
+def test_the_blink_before_one_that_lost_its_leading_edge_makes_no_shot() -> None:
+    blinks = lamp(0, 100.0, 0.15, 2.0, 2.3)
+    del blinks[2]
+    _, shots = processed([*beats(5), *blinks, *block(1, 2.0485, 1.7e-3)])
+    assert len(shots) == 1
+    assert int(shots["flags"][0]) == int(Flag.LONE_B)
+
+
 def test_fewer_passages_than_a_window_are_no_flicker() -> None:
     few = lamp(0, 100.0, 0.2, 1.0, 1.0 + (WINDOW - 1) / 100)
     processor, shots = processed([*beats(5), *few])
