@@ -102,6 +102,8 @@ class Session:
         """Notes on the session itself, the last ones."""
         self._rows_kept: list[ShotRow] = []
         self._begun = False
+        self._new_rig: Rig | None = None
+        """A rig that shots are still to be measured with."""
         self._counters: list[tuple[int, Counter | None]] = [(0, None)]
         """From which shot on which counter holds; None: the one that the rig states."""
         self._begin(rig)
@@ -118,11 +120,16 @@ class Session:
             If the records go beyond any session's bounds.
         """
         done = 0
+        waiting: list[Control] = []
         for control in batch.controls:
-            self._process(batch.events.part(done, control.position))
-            done = control.position
+            if self._splits(control):
+                self._process(batch.events.part(done, control.position), waiting)
+                done, waiting = control.position, []
+            elif control.origin in ("hello", "link"):
+                waiting.append(replace(control, position=control.position - done))
             self._take_control(control)
-        self._process(batch.events.part(done, len(batch.events)))
+        self._process(batch.events.part(done, len(batch.events)), waiting)
+        self._measure_anew()
         self._keep_samples(batch.samples)
         self.damaged += batch.damaged
         self.rows += batch.rows
@@ -144,6 +151,7 @@ class Session:
 
     def remeasure(self, rig: Rig) -> None:
         """Measure every shot again with `rig`; which edges form a shot stays as it was."""
+        self._new_rig = None
         self._use(rig)
         ends = [*(start for start, _ in self._counters[1:]), len(self.log)]
         for stretch, end in zip(self._counters, ends, strict=True):
@@ -160,6 +168,26 @@ class Session:
         if found != self.host_rate:
             self.host_rate = found
             self.remeasure(self.rig)
+
+    def _splits(self, control: Control) -> bool:
+        """
+        Tell whether a record asks what the processor made of all before it.
+
+        A stretch of its own costs a millisecond, and a file may hold thousands of records.
+        """
+        match control.origin:
+            case "hello":
+                return not self._is_known(_counter_of(control))
+            case "rig":
+                return not (self._begun or control.position > 0)
+            case "mark":
+                return control.data.get("action") in (marks.HOLD_ON, marks.HOLD_OFF)
+        return control.origin == "setup"
+
+    def _is_known(self, counter: Counter) -> bool:
+        """Tell whether a counter is the one that everything goes by already."""
+        clock = self.rig.clock
+        return counter == self._counters[-1][1] == (clock.frequency_hz, clock.counter_bits)
 
     def _process(self, events: Events, controls: Sequence[Control] = ()) -> None:
         self._begun = self._begun or len(events) > 0
@@ -188,25 +216,25 @@ class Session:
     def _take_record(self, control: Control) -> None:
         match control.origin:
             case "hello":
-                self._tell_processor(control)
-                self._take_counter(control.data["frequency_hz"], control.data["counter_bits"])
-            case "link":
-                self._tell_processor(control)
+                if not self._is_known(_counter_of(control)):
+                    self._tell_processor(control)
+                    self._take_counter(_counter_of(control))
             case "setup":
                 self._take_setup(control)
             case "mark":
                 self._take_mark(marks.read_mark(control.data))
             case "rig":
-                self._take_rig(control.data)
+                self._take_rig(control)
             case "file":
                 self.started = str(control.data.get("start", ""))[:64]
 
-    def _take_counter(self, frequency_hz: float, counter_bits: int) -> None:
+    def _take_counter(self, counter: Counter) -> None:
         clock = self.rig.clock
-        if (frequency_hz, counter_bits) != (clock.frequency_hz, clock.counter_bits):
+        if counter != (clock.frequency_hz, clock.counter_bits):
+            self._measure_anew()
             self._counters.append((len(self.log), None))
         start = self._counters[-1][0]
-        self._counters[-1] = start, (frequency_hz, counter_bits)
+        self._counters[-1] = start, counter
         self._use(self.rig)
 
     def _take_setup(self, control: Control) -> None:
@@ -246,14 +274,20 @@ class Session:
             note = mark.text
         self._marks[key] = (counted, reason, note)
 
-    def _take_rig(self, data: dict[str, Any]) -> None:
+    def _take_rig(self, control: Control) -> None:
         if self._fixed_rig:
             return
-        self.last_rig = rig_from_record(data)
-        if not self._begun:
+        self.last_rig = rig_from_record(control.data)
+        if self._splits(control):
             self._begin(self.last_rig)
         elif not self.needs_second_pass:
-            self.remeasure(self.last_rig)
+            self._use(self.last_rig)
+            self._new_rig = self.last_rig
+
+    def _measure_anew(self) -> None:
+        """Measure every shot with the last rig, if one came since."""
+        if self._new_rig is not None:
+            self.remeasure(self._new_rig)
 
     def _begin(self, rig: Rig) -> None:
         self._use(rig)
@@ -471,3 +505,7 @@ def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
 
 
 _BEFORE_ALL = int(np.iinfo(np.int64).min)
+
+
+def _counter_of(hello: Control) -> Counter:
+    return hello.data["frequency_hz"], hello.data["counter_bits"]

@@ -2,8 +2,9 @@
 
 import itertools
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +14,8 @@ from hypothesis import strategies as st
 from chrono import marks
 from chrono.errors import RecordingError
 from chrono.marks import Mark, Setup, mark_record, setup_record
+from chrono.processor.pipeline import Processor
+from chrono.processor.speed import measure
 from chrono.reader.decoder import decode_rows
 from chrono.reader.rows import json_row
 from chrono.reader.scenarios import parse_play, rig_text
@@ -274,3 +277,53 @@ def test_scripts_get_the_exported_columns_as_a_data_frame(afternoon: Afternoon) 
 
     assert tuple(frame.columns) == COLUMNS
     assert list(frame["speed_mps"]) == [round(r.speed_mps, 6) for r in shown(session)]
+
+
+REPEATED = {
+    "link": b'0\tlink\t{"event": "reopened", "port": "x"}\n',
+    "hello": b"0\tboard\tH 1 16000000 32 gates-328p 1.0 F934\n",
+    "rig": None,
+    "note": b'0\tmark\t{"action": "note", "shot": 5, "text": "x"}\n',
+}
+
+
+@pytest.mark.parametrize("origin", REPEATED)
+def test_records_between_lines_take_no_stretch_of_their_own(
+    origin: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig, rows = recording(SCENARIOS[0])
+    record = REPEATED[origin] or json_row(0, "rig", rig_record(rig))
+    calls = {"feed": 0, "measure": 0}
+
+    def counted(name: str, function: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*args: Any, **more: Any) -> Any:
+            calls[name] += 1
+            return function(*args, **more)
+
+        return call
+
+    monkeypatch.setattr(Processor, "feed", counted("feed", Processor.feed))
+    monkeypatch.setattr("chrono.session.measure", counted("measure", measure))
+
+    def calls_with(records: int) -> dict[str, int]:
+        calls.update(feed=0, measure=0)
+        after = range(len(rows) - records, len(rows))
+        mixed = [row + record if i in after else row for i, row in enumerate(rows)]
+        run(rig, [b"".join(mixed)])
+        return dict(calls)
+
+    assert calls_with(100) == calls_with(1)
+
+
+def test_many_rigs_in_one_piece_measure_as_one_by_one() -> None:
+    rig, rows = recording(SCENARIOS[0])
+    gates = [rig.gates.model_copy(update={"spacing_tolerance_m": 1e-4 * n}) for n in (9, 2, 7)]
+    records = [
+        json_row(0, "rig", rig_record(rig.model_copy(update={"gates": g}))) for g in gates
+    ]
+    mixed = [*rows[:100], records[0], *rows[100:200], *records[1:], *rows[200:]]
+
+    whole, cut = run(rig, [b"".join(mixed)]), run(rig, mixed)
+
+    assert whole.rig.gates.spacing_tolerance_m == pytest.approx(7e-4)
+    assert repr(shown(whole)) == repr(shown(cut))

@@ -14,7 +14,8 @@
   else: the leading or the trailing edges are right, whichever fits). Else a ratio up to 2 is
   still one body; beyond it the two are strangers.
 - Pairs that miss an edge must fit the declared length within a factor of 3. What would be
-  shorter than a twentieth of it is no body.
+  shorter than a twentieth of it is no body, and neither is what would be shorter than a third
+  and take longer than the slowest transit: passages of two launches look like that.
 """
 
 from enum import IntEnum
@@ -221,7 +222,9 @@ def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Flags:
     length = _lengths(pairs, np.abs(pairs["twice"]), rules)
     with np.errstate(invalid="ignore"):
         ratio = length / length_m
-        off = ~whole & ((ratio > INCOMPLETE_FACTOR) | (ratio < 1 / INCOMPLETE_FACTOR))
+        small = ratio < 1 / INCOMPLETE_FACTOR
+        off = ~whole & ((ratio > INCOMPLETE_FACTOR) | small)
+        off |= small & (np.abs(pairs["twice"]) > 2 * rules.windows.slow)
         return off | (length < speck_length(length_m, rules))
 
 

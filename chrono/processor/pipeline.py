@@ -157,9 +157,10 @@ class Processor:
     def _feed_part(
         self, events: Events, notes: Sequence[Control], last: Control | None
     ) -> Shots:
+        shots = NO_SHOTS
         if self._is_interval:
             shots = self._take_intervals(events)
-        else:
+        elif len(events) or notes:
             shots = self._take_lines(events, notes)
         if last is None:
             return shots

@@ -12,13 +12,15 @@ Rules, local in time:
   later, the trailing ones if it came before.
 - Too fast, reversed, flash: a shot of its own each; so is too slow outside of a launch. Lone
   passages outside of a launch are one shot per launch window.
-- Three and more bodies of a launch below half the declared length are fragments, and so are
-  five and more of any length. Nobody can say whose edges are whose then: such a shot has no
-  transit, unless they are less than five, the main body has the declared length, the next
-  one at least a third of its speed, and no passage was left without a partner.
+- Three and more bodies of a launch below half the declared length are fragments. Of them, and
+  of four and more bodies of any length, nobody can say whose edges are whose: such a shot is
+  called fragments and has no transit, unless they are less than five, no passage was left
+  without a partner, the next body has at least a third of the main one's speed, and the main
+  one is whole, of the declared length, and was seen alike by both gates (pieces of two bodies,
+  paired with each other, seldom are).
 - A break between first and last edge, or in the time in which the missing partner could have
   come, is a gap. Lines lost up to twice the transit before and after may have been another
-  body's. The transit is kept if both gates saw the same blocking and at most three lines were
+  body's. The transit is kept if both gates saw the body alike and at most three lines were
   lost (any number if the length is the declared one within 10 %), or if the missing edges
   explain every lost line and no other body is near; never on lines that give no levels.
 - A pair of passages whose edges all chattered too long or came late is unsound: no transit.
@@ -47,11 +49,11 @@ from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
 from chrono.processor.timebase import Beats, Breaks, Ints, Places
 
 FRAGMENTS = 3
-CROWD = 5
+MANY, CROWD = 4, 5
 FRAGMENT_LENGTH = 0.5
 DEBRIS_LAG = 3.0
 MERGED_SHARE, MERGED_SLACK_S = 1e-3, 2e-6
-LOSS_SHARE = 3e-3
+ALIKE_SHARE = 3e-3
 WHOLE_LOSS, ANY_LOSS = 3, 2**62
 CLOSE_LENGTH = 0.10
 
@@ -187,7 +189,7 @@ def _launches(
     declared = lengths.at(first["key"])
     company = _company(bodies.take(members), group, declared, rules)
     main = _unmerged(bodies.take(members[company.main]), company, rules)
-    return _add_company(_rows(first, main, declared, rules), main, company)
+    return _add_company(_rows(first, main, declared, rules), main, company, rules)
 
 
 class _Company(NamedTuple):
@@ -264,27 +266,33 @@ def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
     return main
 
 
-def _add_company(launches: Launches, main: Bodies, company: _Company) -> Launches:
+def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rules) -> Launches:
     shot = launches["shot"]
     lone = main["kind"] == Kind.LONE
     shot["companions"] = np.minimum(company.companions - lone, 0xFFFF)
     shot["companion"] = np.where(lone, np.nan, company.transit)
     flags = shot["flags"]
     flags[~lone & (company.companions > 0)] |= np.uint32(Flag.COMPANION)
-    crowded = ~lone & (company.crowd >= CROWD)
-    broken = ~lone & (company.fragments >= FRAGMENTS) | crowded
-    flags[broken] |= np.uint32(Flag.FRAGMENTS)
-    all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
-    fit = flags & np.uint32(Flag.SHORT | Flag.LONG) == 0
-    of_a_kind = 2 * company.transit < DEBRIS_LAG * main["twice"]
-    certain = all_met & fit & of_a_kind & (shot["used"] == EdgesUsed.BOTH) & ~crowded
-    shot["used"][broken & ~certain] = EdgesUsed.NONE
+    pieces = company.fragments >= FRAGMENTS
+    doubtful = (pieces | (company.crowd >= MANY)) & ~_is_certain(launches, company, rules)
+    flags[~lone & (pieces | doubtful)] |= np.uint32(Flag.FRAGMENTS)
+    shot["used"][~lone & doubtful] = EdgesUsed.NONE
     launches["alone"] = company.companions == 0
     for name, block in zip(("block_a", "block_b"), company.lone_blocks, strict=True):
         shot[name][lone] = block[lone]
     for keys, flag in zip(company.lone_keys, (Flag.LONE_A, Flag.LONE_B), strict=True):
         flags[lone & (keys != ABSENT)] |= np.uint32(flag)
     return launches
+
+
+def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Flags:
+    """Tell of launches with many bodies whether the main body's edges are all its own."""
+    shot = launches["shot"]
+    all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
+    fit = shot["flags"] & np.uint32(Flag.SHORT | Flag.LONG) == 0
+    of_a_kind = 2 * company.transit < DEBRIS_LAG * launches["twice"]
+    whole = _blocked_alike(launches, rules) & (shot["used"] == EdgesUsed.BOTH)
+    return all_met & fit & of_a_kind & whole & (company.crowd < CROWD)
 
 
 _NORMAL, _SLOW, _LONE = int(Kind.NORMAL), int(Kind.SLOW), int(Kind.LONE)
@@ -338,11 +346,16 @@ def length_flags(ratio: Floats) -> npt.NDArray[np.uint32]:
     return flags
 
 
+def _blocked_alike(launches: Launches, rules: Rules) -> Flags:
+    """Tell which main bodies are whole and were seen alike: they blocked both gates equally."""
+    tight = ALIKE_SHARE * launches["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
+    return (launches["lacks"] == 0) & (np.abs(launches["surplus"]) <= tight)
+
+
 def _bearable_loss(launches: Launches, rules: Rules) -> Ints:
     """Return how many lines may be lost around each and its transit still be certain."""
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
-    tight = LOSS_SHARE * launches["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
-    alike = (lacks == 0) & (np.abs(launches["surplus"]) <= tight)
+    alike = _blocked_alike(launches, rules)
     bearable = np.where(alike, WHOLE_LOSS, 0)
     bearable[alike & (off <= CLOSE_LENGTH)] = ANY_LOSS
     if rules.lines == "framed":

@@ -4,6 +4,7 @@ A batch is one stretch of a recording in its own order. It knows nothing of what
 events mean.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from enum import IntEnum
@@ -160,13 +161,13 @@ def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
         Each record is in the piece of the event that follows it. Rows and damage, whose
         places are not known, are those of the last piece.
     """
-    begin, records = 0, batch.controls
+    begin = done = 0
     for end in places:
-        count = sum(record.position < end for record in records)
-        yield Batch(batch.events.part(begin, end), _moved(records[:count], begin))
-        begin, records = end, records[count:]
+        count = bisect_left(batch.controls, end, lo=done, key=lambda record: record.position)
+        yield Batch(batch.events.part(begin, end), _moved(batch.controls[done:count], begin))
+        begin, done = end, count
     events = batch.events.part(begin, len(batch.events))
-    yield replace(batch, events=events, controls=_moved(records, begin))
+    yield replace(batch, events=events, controls=_moved(batch.controls[done:], begin))
 
 
 def _moved(records: tuple[Control, ...], begin: int) -> tuple[Control, ...]:

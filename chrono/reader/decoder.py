@@ -8,7 +8,7 @@ the XOR of one table entry per field. Whatever this does not accept goes row by 
 
 import re
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from functools import cache
 
 import numpy as np
@@ -85,6 +85,7 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
         _keep_freed_memory()
         events, read = _READERS[lines](_find_rows(block, start, newline))
     rest = np.flatnonzero(~read)
+    _put(events, rest, 0, _DAMAGED)
     tiny = newline[rest] - start[rest] < SHORTEST_RECORD
     tiny[np.flatnonzero(tiny)[:MAX_SAMPLES]] = False
     places = _places(rest[~tiny], start, newline)
@@ -130,7 +131,7 @@ def _read_rest(
     lines: Lines,
     events: Events,
 ) -> Batch:
-    """Read the rows given by number, start and end, and complete the batch."""
+    """Read the rows given by number, start and end, damaged so far, and complete the batch."""
     records: list[tuple[int, Row]] = []
     samples: list[Sample] = []
     damaged = len(no_records)
@@ -140,18 +141,20 @@ def _read_rest(
         text = block[start : min(end, start + MAX_ROW_BYTES + 2)]
         row = parse_row(text, lines)
         if end == len(block):
-            row = replace(row, content=Damage("cut before its end"))
-        if isinstance(row.content, Damage):
+            row = row._replace(content=Damage("cut before its end"))
+        host_us, origin, content = row
+        if isinstance(content, Damage):
             damaged += 1
             if len(samples) < MAX_SAMPLES:
-                samples.append(Sample(number, _shown(text, row), row.content.reason))
-        if row.origin == BOARD and row.content is not None:
-            event = row.content if isinstance(row.content, Event) else _DAMAGED
-            _put(events, number, row.host_us, event)
+                samples.append(Sample(number, _shown(text, row), content.reason))
+        elif isinstance(content, Event):
+            _put(events, number, host_us, content)
+        elif content is not None:
+            records.append((number, row))
+        if origin == BOARD and content is not None:
+            events.host_us[number] = host_us
         else:
             is_event[number] = False
-            if isinstance(row.content, dict):
-                records.append((number, row))
     return Batch(
         events=events if is_event.all() else _chosen(events, is_event),
         controls=_controls(records, is_event),
@@ -164,7 +167,7 @@ def _read_rest(
 _DAMAGED = Event(Kind.DAMAGED, 0)
 
 
-def _put(events: Events, number: int, host_us: int, event: Event) -> None:
+def _put(events: Events, number: int | IntArray, host_us: int, event: Event) -> None:
     events.host_us[number] = host_us
     events.kind[number] = event.kind
     events.gate[number] = event.gate

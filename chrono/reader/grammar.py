@@ -9,7 +9,7 @@ import binascii
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal, NamedTuple, TypeAlias
 
 from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Kind
 
@@ -57,8 +57,7 @@ class Hello:
     firmware: str
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
+class Damage(NamedTuple):
     """Why a line or a row cannot be used."""
 
     reason: str

@@ -5,9 +5,9 @@ A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This file knows nothing of fi
 
 import json
 import re
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from math import isfinite
-from typing import Any
+from typing import Any, NamedTuple
 
 from chrono.reader.grammar import MAX_DIGITS, PARSERS, Damage, Event, Hello, Lines
 
@@ -23,13 +23,13 @@ MAX_ROW_BYTES = 1_000_000
 MAX_JSON_LEVELS = 16
 """A record nested deeper is damaged."""
 
+_ORIGINS = {origin.encode(): origin for origin in (BOARD, *JSON_ORIGINS)}
 _UNSAFE = re.compile(rb"[^ -\[\]-~]")
 _ESCAPED = re.compile(rb"\\(?:x([0-9A-F]{2})|([t\\])|)")
 _HOST = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """
     One row, read.
 
@@ -118,8 +118,8 @@ def parse_row(row: bytes, lines: Lines) -> Row:
         return _no_record("not three fields between tabs")
     if not _HOST.fullmatch(host):
         return _no_record("its host time is no whole number of microseconds")
-    origin = name[:16].decode("ascii", "replace")
-    if origin != BOARD and origin not in JSON_ORIGINS:
+    origin = _ORIGINS.get(name)
+    if origin is None:
         return _no_record("its origin is unknown")
     if len(row) > MAX_ROW_BYTES:
         return Row(int(host), origin, Damage("longer than 1 MB"))

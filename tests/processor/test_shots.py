@@ -245,6 +245,60 @@ def test_a_crowd_of_any_length_is_fragments() -> None:
     assert "fragments" not in words(shots_of(with_beats(crowd[:-4])))[0]
 
 
+EDGES_MS = {
+    "pieces seen as one at A, the partners of some gone": (
+        [0.0, 0.413, 1.061, 1.392, 2.851, 3.289, 3.457, 3.798, 11.370, 11.917],
+        [10.572, 11.054, 12.008, 12.339, 14.431, 14.868, 15.250, 15.591],
+    ),
+    "four at each gate, but not the same four": (
+        [0.0, 0.475, 16.417, 16.931, 18.829, 19.252, 28.647, 29.716],
+        [19.289, 19.764, 22.995, 23.407, 41.506, 42.021, 58.058, 59.194],
+    ),
+}
+"""Of a body broken in pieces of 10 to 28 m/s, some of them missed at one gate."""
+
+
+@pytest.mark.parametrize("case", EDGES_MS)
+def test_pieces_paired_with_each_other_never_give_a_speed(case: str) -> None:
+    lines = [
+        Line(2.3 + at * MS, gate=gate, level=1 - n % 2)
+        for gate, edges in zip((A, B), EDGES_MS[case], strict=True)
+        for n, at in enumerate(edges)
+    ]
+    (shot,) = shots_of(with_beats(lines))
+    assert {"fragments", "companion"} == set(flag_words(int(shot["flags"])))
+    assert shot["used"] == EdgesUsed.NONE
+
+
+@pytest.mark.parametrize(("slowest_mps", "counts"), [(7.0, True), (6.0, False)])
+def test_four_bodies_count_only_if_none_lags_far_behind(
+    slowest_mps: float, counts: bool
+) -> None:
+    behind = [(2.32, slowest_mps), (2.34, 5.0), (2.36, 4.5)]
+    lines = [*BALL, *(line for at_s, mps in behind for line in body(at_s, mps))]
+    (shot,) = shots_of(with_beats(lines))
+    assert bool(shot["used"]) is counts
+    assert ("fragments" in flag_words(int(shot["flags"]))) is not counts
+
+
+def test_a_passage_left_over_takes_none_of_the_next_launch() -> None:
+    """A carrier merged with the ball at A only; the next ball is missed at B."""
+    ball = [*block(A, 2.3, 4.62 * MS), *block(B, 2.309187, 1.232 * MS)]
+    carrier = block(B, 2.314443, 3.97 * MS)
+    lines = [*ball, *carrier, *block(A, 2.840543, 5.468 * MS)]
+    assert words(shots_of(with_beats(lines))) == [("companion", "lead-only"), ("lone-a",)]
+
+
+@pytest.mark.parametrize(("length_m", "known"), [(0.36, True), (0.30, False)])
+def test_what_is_slow_and_far_shorter_than_declared_is_no_body(
+    length_m: float, known: bool
+) -> None:
+    """Of either direction."""
+    for speed_mps, word in ((0.6, "too-slow"), (-0.6, "reversed")):
+        flags = words(shots_of(with_beats(body(3.0, speed_mps, length_m * LENGTH_M))))
+        assert ((word,) in [tuple(w for w in f if w != "short") for f in flags]) is known
+
+
 # -- chatter ----------------------------------------------------------------------------
 
 
