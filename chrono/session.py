@@ -9,7 +9,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import isfinite
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
