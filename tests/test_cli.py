@@ -381,12 +381,12 @@ def test_a_better_rig_measures_a_recording_again(chrono, tmp_path) -> None:
     )
 
 
-@pytest.mark.parametrize("command", ["export", "summary", "replay"])
+@pytest.mark.parametrize("command", [("export",), ("summary",), ("replay", "--at-once")])
 def test_a_rig_of_other_lines_than_the_recording_s_is_told(chrono, tmp_path, command) -> None:
     (tmp_path / "rig.toml").write_text('lines = "plain"\n' + GOOD_RIG)
     shutil.copy(BANDS, tmp_path / "x.tsv")
 
-    outcome = chrono(command, "x.tsv", "--rig", "rig.toml")
+    outcome = chrono(*command, "x.tsv", "--rig", "rig.toml")
 
     assert outcome.code == 1
     assert "x.tsv: not one of its 284 lines is a plain line" in outcome.err
