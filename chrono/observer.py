@@ -49,8 +49,7 @@ class Observer:
 
     def _begin(self, tally: Tally, shots: int) -> None:
         """Watch anew, by the rules of now; `tally` and `shots` were there before."""
-        self._seen_counter = self._counter()
-        self._rules = self._session.processor.rules
+        self._counters, self._rules = self._counter()
         self._watch = Watch(self._rules, tally)
         self._shots = shots
 
@@ -71,7 +70,7 @@ class Observer:
         for piece in cut_batch(batch, second_places(batch)):
             tally, shots = session.processor.tally, len(session.log)
             session.feed(piece)
-            if self._counter() != self._seen_counter:
+            if self._counter() != (self._counters, self._rules):
                 self._begin(tally, shots)
             self._watch.feed(piece.events, session.processor.tally)
             self.host_clock.feed(piece)

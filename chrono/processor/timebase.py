@@ -394,9 +394,8 @@ def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, 
     turn = 1 << rules.counter_bits
     turn_s = turn * rules.unit_s
     if turn_s < 2 * HOST_TOLERANCE_S:
-        return _fewest_turns(
-            steps, _ahead_s(steps, host_steps_us, rules), turn, rules
-        ), _NOWHERE
+        ahead_s = _ahead_s(steps, host_steps_us, rules)
+        return _fewest_turns(steps, ahead_s, turn, rules), _NOWHERE
     longest_s = max(host_steps_us.max(initial=0) * 1e-6, steps.max(initial=0) * rules.unit_s)
     if longest_s <= HOST_TOLERANCE_S:
         return steps, _NOWHERE

@@ -36,27 +36,6 @@ class RowWriter(Protocol):
         """Write whole rows; a disk in trouble is the writer's to deal with."""
 
 
-class Source(Protocol):
-    """What a session reads from, live or replayed."""
-
-    def start(self) -> None:
-        """Open it; raises a `ChronoError` when that cannot be done."""
-
-    def drain(self) -> bytes:
-        """Return the whole rows that are ready now, possibly none; never waits."""
-
-    def stop(self) -> None:
-        """Close it."""
-
-    @property
-    def finished(self) -> bool:
-        """Whether no more rows will come."""
-
-    @property
-    def status(self) -> LinkStatus:
-        """The connection now."""
-
-
 class Journal:
     """
     Rows on their way: into the recording first, then to whoever drains.
