@@ -74,15 +74,20 @@ class Events:
         return Events(*(getattr(self, column.name)[begin:end] for column in fields(Events)))
 
 
-NO_EVENTS = Events(
-    np.zeros(0, np.int64),
-    np.zeros(0, np.uint8),
-    np.zeros(0, np.uint8),
-    np.zeros(0, np.uint8),
-    np.zeros(0, np.int64),
-    np.zeros(0, np.int32),
-    np.zeros(0, np.int32),
-)
+def empty_events(count: int) -> Events:
+    """Return `count` events whose columns hold anything, to be filled in."""
+    return Events(
+        host_us=np.empty(count, np.int64),
+        kind=np.empty(count, np.uint8),
+        gate=np.empty(count, np.uint8),
+        level=np.empty(count, np.uint8),
+        counter=np.empty(count, np.int64),
+        sequence=np.empty(count, np.int32),
+        lost=np.empty(count, np.int32),
+    )
+
+
+NO_EVENTS = empty_events(0)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,9 @@ HEADER = b"host_us\torigin\tline\n"
 BOARD = "board"
 HELLO = "hello"
 JSON_ORIGINS = frozenset({"file", "rig", "link", "setup", "mark"})
+SHORTEST_RECORD = len(b"0\tboard\t")
+"""A row of fewer bytes is damaged whatever they are."""
+
 MAX_ROW_BYTES = 1_000_000
 """A longer row is damaged."""
 
