@@ -23,10 +23,8 @@ Ints = npt.NDArray[np.int64]
 BULK_BYTES = 2000
 """A shorter block is read row by row, which is quicker there."""
 
-FIRST_BULK_BYTES = 1_000_000
-"""So is one shorter than this as long as the compiled loops would first have to be loaded."""
-
-_BULK = "chrono.reader.bulk"
+FIRST_BULK_ROWS = 20_000
+"""So is one of fewer rows as long as the compiled loops would first have to be loaded."""
 
 KEPT_BYTES = 16 << 20
 """Above what decoding a block takes."""
@@ -53,7 +51,7 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
         raises: what cannot be used is counted, bytes after the last newline as one
         damaged row.
     """
-    if len(block) >= (BULK_BYTES if _BULK in sys.modules else FIRST_BULK_BYTES):
+    if len(block) >= BULK_BYTES and (_is_loaded() or block.count(b"\n") >= FIRST_BULK_ROWS):
         from chrono.reader.bulk import read_rows
 
         _keep_freed_memory()
@@ -61,6 +59,10 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
     else:
         rows, dropped, events, left = _all_left(block)
     return _read_left(block, lines, rows, dropped, events, left)
+
+
+def _is_loaded() -> bool:
+    return "chrono.reader.bulk" in sys.modules
 
 
 def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:

@@ -48,7 +48,7 @@ def whole(batches: Iterable[Batch]) -> tuple[object, ...]:
 @pytest.fixture(autouse=True)
 def _bulk_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have blocks of a few kilobytes read in bulk, whatever ran before."""
-    monkeypatch.setattr(decoder, "FIRST_BULK_BYTES", BULK_BYTES)
+    monkeypatch.setattr(decoder, "FIRST_BULK_ROWS", 0)
 
 
 def row_by_row(block: bytes, lines: Lines) -> tuple[object, ...]:
