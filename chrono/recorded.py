@@ -2,10 +2,11 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
 from chrono.host_clock import HostClock, clock_doubt
@@ -16,6 +17,8 @@ from chrono.reader.grammar import Lines
 from chrono.reader.recording import RecordingReader
 from chrono.rig import Rig, rig_from_record
 from chrono.session import Session
+
+T = TypeVar("T")
 
 BYTES_PER_SHOT = 150
 """Fewer than any real shot takes in a framed recording; only a guess for making room."""
@@ -182,14 +185,22 @@ def feed_blocks(
         Called after each block.
     """
     size, done = reader.path.stat().st_size, 0
-    for block in reader:
-        batch = decode_rows(block, lines)
+    for batch, read in _ahead((decode_rows(block, lines), len(block)) for block in reader):
         with _telling_where(reader.path):
             for taker in takers:
                 taker.feed(batch)
-        done += len(block)
+        done += read
         if progress:
             progress(done, size)
+
+
+def _ahead(items: Iterator[T]) -> Iterator[T]:
+    """Yield items; the next one is made on another core while one is used."""
+    with ThreadPoolExecutor(1) as other:
+        coming = other.submit(next, items, None)
+        while (item := coming.result()) is not None:
+            coming = other.submit(next, items, None)
+            yield item
 
 
 def first_rig(path: Path) -> Rig:

@@ -27,7 +27,6 @@ from chrono.processor.shots import (
     interval_shots,
     make_unique,
 )
-from chrono.processor.solitary import take_solitary
 from chrono.processor.table import Shots
 from chrono.processor.timebase import (
     NO_BEATS,
@@ -45,6 +44,9 @@ __all__ = ["Processor", "Rules", "Tally"]
 
 FOREVER = 1 << 62
 """A time after everything."""
+
+MANY_EDGES = 4000
+"""Fewer new edges go the whole way at once, live ones therefore always."""
 
 MANY_OTHERS = 4000
 """While solitary launches come in bulk, the other edges wait until they are so many: the whole
@@ -179,9 +181,7 @@ class Processor:
         return self._advance(ticked.edges, known_time(self._clock, self.rules))
 
     def _advance(self, edges: Edges, known: int) -> Shots:
-        solitary, edges = take_solitary(
-            edges, (self._gaps, self._notes), self._beats, known, self._lengths, self.rules
-        )
+        solitary, edges = self._take_solitary(edges, known)
         self._solitary = (*self._solitary, solitary)
         self._others = self._others.followed_by(edges)
         if len(solitary) and len(self._others.t) < MANY_OTHERS:
@@ -194,6 +194,15 @@ class Processor:
             self._last_key = int(shots["key"][-1])
         self._forget(known)
         return shots
+
+    def _take_solitary(self, edges: Edges, known: int) -> tuple[Shots, Edges]:
+        """Return the shots of launches with nothing near them, and the edges of all others."""
+        if len(edges.t) < MANY_EDGES:
+            return NO_SHOTS, edges
+        from chrono.processor.solitary import take_solitary
+
+        breaks = self._gaps, self._notes
+        return take_solitary(edges, breaks, self._beats, known, self._lengths, self.rules)
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
         """Take edges the whole way; return the time too before which all shots are out."""

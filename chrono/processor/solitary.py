@@ -12,25 +12,27 @@ rule of any stage reaches from them to anything else:
 These shots are final at once. The other edges go the whole way, which would give the same.
 """
 
-from typing import NamedTuple
-
 import numpy as np
 
+from chrono.compiled import compiled, inlined
 from chrono.processor.flicker import STRETCH_S
-from chrono.processor.matching import Lengths, are_alike, in_window
-from chrono.processor.pairing import Flags, body_lengths
+from chrono.processor.matching import Lengths
+from chrono.processor.pairing import (
+    AGREEMENT,
+    AGREEMENT_SLACK_S,
+    LENGTH_TOLERANCE,
+    Flags,
+    Floats,
+)
 from chrono.processor.rules import BACK_STEP_S, Rules
-from chrono.processor.shots import NO_SHOTS, length_flags
-from chrono.processor.table import SHOT_DTYPE, EdgesUsed, Shots
-from chrono.processor.timebase import Beats, Breaks, Edges, Ints, Places
+from chrono.processor.table import SHOT_DTYPE, EdgesUsed, Flag, Shots
+from chrono.processor.timebase import Beats, Breaks, Bytes, Edges, Ints, Places
 
 _A_CLEAR, _B_CLEAR, _A_BLOCKED, _B_BLOCKED = range(4)
 """`Edges.what` of exact edges."""
 
-_FEWEST_EDGES = 64
-"""With fewer the whole way is as quick."""
-
 _FOREVER = 1 << 62
+_BOTH, _SHORT, _LONG = int(EdgesUsed.BOTH), int(Flag.SHORT), int(Flag.LONG)
 
 
 def take_solitary(
@@ -55,67 +57,92 @@ def take_solitary(
     lengths : Lengths
     rules : Rules
     """
-    if len(edges.t) < _FEWEST_EDGES:
-        return NO_SHOTS, edges
-    starts = _group_starts(edges.t, rules)
-    ends = np.append(starts[1:], len(edges.t)) - 1
-    pairs, clean = _pairs(edges, starts, rules)
-    others = np.ones(len(starts), np.bool_)
-    others[pairs.group[clean]] = False
-    others[[0, -1]] = True
-    loose = edges.t[starts[others]], edges.t[ends[others]]
+    pairs, others = _group(edges, rules)
     newest = np.array([known - rules.windows.dead // 2]), np.array([_FOREVER])
-    around = [loose, newest, _losses(beats), *((b.before, b.mark) for b in breaks)]
-    alone = (clean & _far_from(around, pairs, rules)).nonzero()[0]
-    pairs = _Pairs(*(column.take(alone) for column in pairs))
-    others[:] = True
-    others[pairs.group] = False
-    rest = np.repeat(others, ends + 1 - starts).nonzero()[0]
-    return _shots(pairs, edges.host_us[starts[pairs.group]], lengths, rules), edges.take(rest)
-
-
-def _group_starts(t: Ints, rules: Rules) -> Places:
-    """Return where groups of edges begin that are further apart than neighbours look."""
-    windows = rules.windows
-    apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
-    apart += rules.units(BACK_STEP_S)
-    return np.concatenate(([0], (t[1:] - t[:-1] > apart).nonzero()[0] + 1))
-
-
-class _Pairs(NamedTuple):
-    """Groups of four edges that may be a body: first and last edges at gates A and B."""
-
-    group: Places
-    first_a: Ints
-    last_a: Ints
-    first_b: Ints
-    last_b: Ints
-
-
-def _pairs(edges: Edges, starts: Places, rules: Rules) -> tuple[_Pairs, Flags]:
-    """Return the groups that may be a body, and which of them are a clean pair."""
-    words = np.ndarray(len(edges.t) - 3, "<u4", np.ascontiguousarray(edges.what), strides=(1,))
-    group = (starts[1:] - starts[:-1] == 4).nonzero()[0]
-    word = words[starts.take(group)]
-    is_short = word == _word(_A_BLOCKED, _A_CLEAR, _B_BLOCKED, _B_CLEAR)
-    fits = is_short | (word == _word(_A_BLOCKED, _B_BLOCKED, _A_CLEAR, _B_CLEAR))
-    group, is_short = group[fits], is_short[fits]
-    first = starts.take(group)
-    t0, t1, t2, t3 = (edges.t.take(first + i) for i in range(4))
-    last_a, first_b = np.where(is_short, t1, t2), np.where(is_short, t2, t1)
-    clean = in_window(first_b - t0, rules.windows) & in_window(t3 - last_a, rules.windows)
-    clean &= are_alike(last_a - t0, t3 - first_b, rules) & (t3 - t0 < rules.windows.block_limit)
-    clean &= (t1 >= t0) & (t2 >= t1) & (t3 >= t2)
-    return _Pairs(group, t0, last_a, first_b, t3), clean
-
-
-def _word(*edges: int) -> int:
-    """Return four edges as one integer, the first lowest."""
-    return int.from_bytes(bytes(edges), "little")
+    around = [others, newest, _losses(beats), *((b.before, b.mark) for b in breaks)]
+    alone = pairs[_far_from(around, edges.t.take(pairs), edges.t.take(pairs + 3), rules)]
+    shots = np.zeros(len(alone), SHOT_DTYPE)
+    _fill(shots, alone, edges, lengths.at(edges.t.take(alone)), rules.spacing_m)
+    return shots, _without(alone, edges)
 
 
 Spans = tuple[Ints, Ints]
 """Begins and ends of stretches of time."""
+
+
+def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
+    """
+    Return the first edges of all clean pairs, and when all other groups begin and end.
+
+    Groups are further apart than their members look for neighbours.
+    """
+    windows = rules.windows
+    apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
+    apart += rules.units(BACK_STEP_S)
+    count = len(edges.t)
+    pairs, begins, ends = (np.empty(count, np.int64) for _ in range(3))
+    limits = windows.fast, windows.slow, windows.block_limit
+    slack = AGREEMENT_SLACK_S / rules.unit_s
+    found, other = _find_groups(edges.t, edges.what, apart, *limits, slack, pairs, begins, ends)
+    return pairs[:found], (begins[:other], ends[:other])
+
+
+@compiled
+def _find_groups(
+    t: Ints,
+    what: Bytes,
+    apart: int,
+    fast: float,
+    slow: int,
+    block_limit: int,
+    slack: float,
+    pairs: Places,
+    begins: Ints,
+    ends: Ints,
+) -> tuple[int, int]:
+    """Put the groups into the last three arrays; return how many there are in both."""
+    found = other = start = 0
+    for end in range(1, len(t) + 1):
+        if end < len(t) and t[end] - t[end - 1] <= apart:
+            continue
+        inside = start > 0 and end < len(t) and end - start == 4
+        if inside and _is_pair(t, what, start, fast, slow, block_limit, slack):
+            pairs[found] = start
+            found += 1
+        else:
+            begins[other] = t[start]
+            ends[other] = t[end - 1]
+            other += 1
+        start = end
+    return found, other
+
+
+@inlined
+def _is_pair(
+    t: Ints, what: Bytes, start: int, fast: float, slow: int, block_limit: int, slack: float
+) -> bool:
+    """Tell whether four edges are a clean pair by the rules of `matching`."""
+    leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
+    enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
+    if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:
+        return False
+    if not (leaves_first or enters_first):
+        return False
+    first_a, last_a, first_b, last_b = _times(t, what, start)
+    in_order = t[start] <= t[start + 1] <= t[start + 2] <= t[start + 3]
+    block_a, block_b = last_a - first_a, last_b - first_b
+    lead, trail = first_b - first_a, last_b - last_a
+    alike = abs(block_b - block_a) <= AGREEMENT * max(block_a, block_b) + slack
+    in_window = fast <= lead <= slow and fast <= trail <= slow
+    return in_order and alike and in_window and last_b - first_a < block_limit
+
+
+@inlined
+def _times(t: Ints, what: Bytes, start: int) -> tuple[int, int, int, int]:
+    """Return the first and last times of a pair at gate A, then at gate B."""
+    if what[start + 1] == _A_CLEAR:
+        return t[start], t[start + 1], t[start + 2], t[start + 3]
+    return t[start], t[start + 2], t[start + 1], t[start + 3]
 
 
 def _losses(beats: Beats) -> Spans:
@@ -124,26 +151,40 @@ def _losses(beats: Beats) -> Spans:
     return np.append(-_FOREVER, beats.t)[grown], beats.t[grown]
 
 
-def _far_from(obstacles: list[Spans], pairs: _Pairs, rules: Rules) -> Flags:
-    """Tell which pairs are further from all obstacles than any rule reaches."""
+def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Flags:
+    """Tell which pairs, from first to last, are further from all than any rule reaches."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
-    near = np.zeros(len(pairs.group) + 1, np.intp)
-    np.add.at(near, pairs.last_b.searchsorted(begin - reach), 1)
-    np.subtract.at(near, pairs.first_a.searchsorted(end + reach, side="right"), 1)
+    near = np.zeros(len(first) + 1, np.intp)
+    np.add.at(near, last.searchsorted(begin - reach), 1)
+    np.subtract.at(near, first.searchsorted(end + reach, side="right"), 1)
     return near.cumsum()[:-1] == 0
 
 
-def _shots(pairs: _Pairs, host_us: Ints, lengths: Lengths, rules: Rules) -> Shots:
+@compiled
+def _fill(
+    shots: Shots, pairs: Places, edges: Edges, declared_m: Floats, spacing_m: float
+) -> None:
     """Make a shot of each pair."""
-    _, first_a, last_a, first_b, last_b = pairs
-    lead, trail = first_b - first_a, last_b - last_a
-    block_a, block_b = last_a - first_a, last_b - first_b
-    length = body_lengths(block_a, block_b, lead + trail, rules)
-    shots = np.zeros(len(lead), SHOT_DTYPE)
-    shots["key"], shots["end"], shots["host_us"] = first_a, last_b, host_us
-    shots["lead"], shots["trail"] = lead, trail
-    shots["block_a"], shots["block_b"] = block_a, block_b
-    shots["companion"], shots["used"] = np.nan, EdgesUsed.BOTH
-    shots["flags"] = length_flags(length / lengths.at(first_a))
-    return shots
+    for place, start in enumerate(pairs):
+        first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)
+        block_a, block_b = last_a - first_a, last_b - first_b
+        lead, trail = first_b - first_a, last_b - last_a
+        length_m = 2 * spacing_m * (block_a + block_b) / (2 * (lead + trail))
+        ratio = length_m / declared_m[place]
+        shot = shots[place]
+        shot.key, shot.end, shot.host_us = first_a, last_b, edges.host_us[start]
+        shot.lead, shot.trail = lead, trail
+        shot.block_a, shot.block_b = block_a, block_b
+        shot.companion, shot.used = np.nan, _BOTH
+        if ratio < 1 - LENGTH_TOLERANCE:
+            shot.flags = _SHORT
+        elif ratio > 1 + LENGTH_TOLERANCE:
+            shot.flags = _LONG
+
+
+def _without(pairs: Places, edges: Edges) -> Edges:
+    rest = np.ones(len(edges.t), np.bool_)
+    for place in range(4):
+        rest[pairs + place] = False
+    return edges.take(rest.nonzero()[0])

@@ -375,12 +375,12 @@ def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8]) -> Floats:
 
 def _blocking_ticks(shots: Shots) -> Floats:
     """Return the mean blocking time of the gates that have one [counter units]."""
-    a, b = shots["block_a"], shots["block_b"]
-    has_a, has_b = a != ABSENT, b != ABSENT
-    total = np.where(has_a, a, 0).astype(np.float64) + np.where(has_b, b, 0)
-    count = has_a.astype(np.float64) + has_b
-    count[count == 0] = np.nan
-    return np.asarray(total / count)
+    a, b = (np.ascontiguousarray(shots[name]) for name in ("block_a", "block_b"))
+    mean: Floats = (a + b) / 2
+    lacking = np.flatnonzero((a == ABSENT) | (b == ABSENT))
+    one = np.maximum(a[lacking], b[lacking])
+    mean[lacking] = np.where(one == ABSENT, np.nan, one)
+    return mean
 
 
 def _timing_u(used: npt.NDArray[np.uint8], model: SpeedModel) -> Floats:

@@ -246,8 +246,7 @@ def run_clock(
     raw = _times(chain, jumps, start, rules)
     t, top = _bounded_back(raw, start, rules)
     notes = _notes(events, used, controls, clock)
-    damaged = _damaged_before(notes, len(lines.what), clock)
-    gaps = _gaps(chain, top, jumps, damaged[:-1], rules)
+    gaps = _gaps(chain, top, jumps, notes, clock, rules)
     placed = _note_breaks(notes, lines, top, start, rules)
     is_beat = lines.what >= _BEAT_WHAT
     edges = _edges(lines, t[1:], (~is_beat).nonzero()[0])
@@ -258,7 +257,7 @@ def run_clock(
     after = replace(
         _after(lines, raw, top, places, start) if count else start,
         mark=int(placed.mark[-1]) if len(placed.mark) else start.mark,
-        damaged=int(damaged[-1]),
+        damaged=int(_damaged_before(notes, np.array([count]), clock)[0]),
         anew=any(place >= count for place in hellos) or (clock.anew and not count),
         other_counter=clock.other_counter and not count,
         board_lost=board_lost,
@@ -279,12 +278,13 @@ def run_clock(
 class _Chain(NamedTuple):
     """
     Lines seen from the one before each: the counter's step, the host's step [us], the missing
-    lines; and which lines, from 1, are jumps.
+    lines; where lines are missing; and which lines, from 1, are jumps.
     """
 
     steps: Ints
     host_steps_us: Ints
     missing: npt.NDArray[np.int32]
+    holes: Places
     jumps: Places
 
 
@@ -363,7 +363,7 @@ def _chain(lines: _Lines, start: Clock, rules: Rules) -> _Chain:
     steps = _differences(lines.counter, start.counter)
     steps &= (1 << rules.counter_bits) - 1
     steps, jumps = unwrap_steps(steps, host_steps_us, rules)
-    return _Chain(steps, host_steps_us, missing, jumps + 1)
+    return _Chain(steps, host_steps_us, missing, (missing != 0).nonzero()[0], jumps + 1)
 
 
 def _differences(values: npt.NDArray[T], before: int) -> npt.NDArray[T]:
@@ -467,18 +467,21 @@ def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> tuple[Ints, Ints]:
     return np.maximum(raw, top - rules.units(BACK_STEP_S)), top
 
 
-def _gaps(chain: _Chain, top: Ints, jumps: Places, damaged: Ints, rules: Rules) -> Breaks:
+def _gaps(
+    chain: _Chain, top: Ints, jumps: Places, notes: "_Notes | None", clock: Clock, rules: Rules
+) -> Breaks:
     """
     Return the breaks between lines with a counter; a jump stands before and behind itself.
 
-    Lost lines that came `damaged`, so many before each line, are told by notes.
+    Lost lines that came damaged are told by notes.
     """
-    gaps = (chain.missing > damaged).nonzero()[0] + 1
+    missing = chain.missing[chain.holes]
+    gaps = chain.holes[missing > _damaged_before(notes, chain.holes, clock)] + 1
     if not len(gaps) and not len(jumps):
         return NO_BREAKS
     lines = np.union1d(gaps, jumps)
     is_jump = np.isin(lines, jumps)
-    lost = (chain.missing - damaged)[lines - 1]
+    lost = chain.missing[lines - 1] - _damaged_before(notes, lines - 1, clock)
     lost[is_jump | (chain.missing[lines - 1] >= _SEQUENCES // 2)] = UNKNOWN_LOSS
     before, mark = top[lines - 1], top[lines]
     mark[is_jump] = before[is_jump] + np.maximum(_host_units(chain, jumps, rules), 1)
@@ -509,8 +512,8 @@ def _notes(
     )
     if not links and not len(damaged):
         return None
-    position = np.array([*(c.position for c in links), *damaged], np.intp)
-    host_us = np.array([*(c.host_us for c in links), *events.host_us[damaged]], np.int64)
+    position = np.append(np.array([c.position for c in links], np.intp), damaged)
+    host_us = np.append(np.array([c.host_us for c in links], np.int64), events.host_us[damaged])
     lost = np.repeat([UNKNOWN_LOSS, 1], [len(links), len(damaged)])
     order = np.argsort(position, kind="stable")
     place = np.searchsorted(used, position[order])
@@ -535,12 +538,12 @@ def _note_breaks(
     return Breaks(np.maximum(seen, mark - rules.units(NOTE_SLACK_S)), mark, notes.lost)
 
 
-def _damaged_before(notes: _Notes | None, count: int, clock: Clock) -> Ints:
-    """Return how many damaged lines came before each of `count` lines, and after the last."""
-    damaged = np.zeros(count + 1, np.int64)
+def _damaged_before(notes: _Notes | None, places: Places, clock: Clock) -> Ints:
+    """Return how many damaged lines came right before the lines at `places`."""
+    damaged = np.where(places == 0, clock.damaged, 0)
     if notes is not None:
-        damaged += np.bincount(notes.place[notes.lost == 1], minlength=count + 1)
-    damaged[0] += clock.damaged
+        came = notes.place[notes.lost == 1]
+        damaged += came.searchsorted(places, side="right") - came.searchsorted(places)
     return damaged
 
 
@@ -553,7 +556,7 @@ def _lost_lines(chain: _Chain, jumps: Places, notes: _Notes | None, rules: Rules
     """Return the number of lost lines as far as it is known."""
     if rules.lines != "framed":
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
-    missing = chain.missing[chain.missing.nonzero()[0]]
+    missing = chain.missing[chain.holes]
     known = missing[missing < _SEQUENCES // 2].sum()
     return int(known - sum(m for m in chain.missing[jumps - 1].tolist() if m < _SEQUENCES // 2))
 

@@ -15,15 +15,21 @@ from chrono.processor.table import Shots
 from chrono.reader.batch import Control, Events, Kind
 
 
+@pytest.fixture(autouse=True)
+def _few_are_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pipeline, "MANY_EDGES", 64)
+
+
 def the_whole_way(edges, *_others):
     return NO_SHOTS, edges
 
 
 def the_short_way(taken: list[int]):
     """Return the real function, noting how many shots it made."""
+    real = solitary.take_solitary
 
     def take(edges, *others):
-        shots, rest = solitary.take_solitary(edges, *others)
+        shots, rest = real(edges, *others)
         taken.append(len(shots))
         return shots, rest
 
@@ -73,10 +79,10 @@ def test_both_ways_give_the_same_shots(seed: int, monkeypatch: pytest.MonkeyPatc
     )
 
     taken: list[int] = []
-    monkeypatch.setattr(pipeline, "take_solitary", the_short_way(taken))
+    monkeypatch.setattr(solitary, "take_solitary", the_short_way(taken))
     short = shots_of(these, controls, rules)
     in_pieces = shots_of(these, controls, rules, sorted(rng.integers(0, len(these), 3)))
-    monkeypatch.setattr(pipeline, "take_solitary", the_whole_way)
+    monkeypatch.setattr(solitary, "take_solitary", the_whole_way)
     whole = shots_of(these, controls, rules)
 
     assert short.tobytes() == whole.tobytes()
@@ -87,7 +93,7 @@ def test_both_ways_give_the_same_shots(seed: int, monkeypatch: pytest.MonkeyPatc
 def test_launches_with_nothing_near_go_the_short_way(monkeypatch: pytest.MonkeyPatch) -> None:
     lines = [line for i in range(100) for line in body(1.0 + i, 20.0)]
     taken: list[int] = []
-    monkeypatch.setattr(pipeline, "take_solitary", the_short_way(taken))
+    monkeypatch.setattr(solitary, "take_solitary", the_short_way(taken))
 
     shots = shots_of(events(lines), [], RULES)
 
