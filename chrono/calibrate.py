@@ -230,7 +230,7 @@ def _series(path: Path, session: Session, setup: str | None) -> Series:
         np.where(shots[name][chosen] == ABSENT, np.nan, shots[name][chosen] * unit_s)
         for name in ("block_a", "block_b")
     )
-    transit_s = session.log.column("transit_s")[chosen] / (1 + session.model.rate_error)
+    transit_s = session.measured().transit_s[chosen] / (1 + session.model.rate_error)
     return Series(transit_s, block_a_s, block_b_s, used)
 
 

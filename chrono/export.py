@@ -86,7 +86,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
         Column name to array, or to `Texts` for text, in the order of `COLUMNS`; speeds
         [m/s], NaN where nothing was measured.
     """
-    shots = session.log.shots[part]
+    shots, measured = session.log.shots[part], session.measured(part)
     columns: Columns = {
         "recording": Texts([recording], np.zeros(len(shots), np.intp)),
         "shot": np.arange(part.start + 1, part.start + 1 + len(shots)),
@@ -98,7 +98,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
         "note": _each_once(session.notes(part)),
     }
     for name, source, factor, decimals in _NUMBERS:
-        columns[name] = np.round(session.log.column(source)[part] * factor, decimals)
+        columns[name] = np.round(getattr(measured, source) * factor, decimals)
     return {name: columns[name] for name in COLUMNS}
 
 

@@ -20,12 +20,12 @@ from chrono.processor.budget import Budget
 from chrono.processor.clock import ClockEstimate
 from chrono.processor.pipeline import Processor
 from chrono.processor.rules import Rules
-from chrono.processor.speed import SpeedModel, measure, shot_budget
+from chrono.processor.speed import Measured, SpeedModel, join_measured, measure, shot_budget
 from chrono.processor.statistics import Series, series_statistics
 from chrono.processor.table import EdgesUsed, Shots
 from chrono.reader.batch import NO_EVENTS, Batch, Control, Events, Sample
 from chrono.rig import Rig, rig_from_record, with_clock_rate, with_frequency
-from chrono.shotlog import MEASURED_COLUMNS, ShotLog, ShotRow, countable, shot_row
+from chrono.shotlog import ShotLog, ShotRow, countable, shot_row
 
 SETUP_LIMIT = 10_000
 """More setups than any session has; a file with more is refused."""
@@ -101,8 +101,6 @@ class Session:
         """Notes on the session itself, the last ones."""
         self._rows_kept: list[ShotRow] = []
         self._begun = False
-        self._new_rig: Rig | None = None
-        """A rig that shots are still to be measured with."""
         self._counters: list[tuple[int, Counter | None]] = [(0, None)]
         """From which shot on which counter holds; None: the one that the rig states."""
         self._begin(rig)
@@ -128,7 +126,6 @@ class Session:
                 waiting.append(replace(control, position=control.position - done))
             self._take_control(control)
         self._process(batch.events.part(done, len(batch.events)), waiting)
-        self._measure_anew()
         self._keep_samples(batch.samples)
         self.damaged += batch.damaged
         self.rows += batch.rows
@@ -149,17 +146,8 @@ class Session:
         return Rules.from_rig(self.last_rig) != self._rules
 
     def remeasure(self, rig: Rig) -> None:
-        """Measure every shot again with `rig`; which edges form a shot stays as it was."""
-        self._new_rig = None
+        """Measure every shot with `rig`; which edges form a shot stays as it was."""
         self._use(rig)
-        ends = [*(start for start, _ in self._counters[1:]), len(self.log)]
-        for stretch, end in zip(self._counters, ends, strict=True):
-            start, counter = stretch
-            for part in self.log.chunks(start, end):
-                # A rate that beats gave is the last counter's own.
-                rate = self.host_rate if stretch is self._counters[-1] else None
-                model = _speed_model(_with_rate(_with_counter(rig, counter), rate))
-                self.log.replace_measured(part.start, measure(self.log.shots[part], model))
         self.revision += 1
 
     def use_host_rate(self, found: ClockEstimate | None) -> None:
@@ -198,7 +186,7 @@ class Session:
 
     def _add(self, shots: Shots) -> None:
         if len(shots):
-            self.log.add(shots, measure(shots, self._model), self._setup_of(shots))
+            self.log.add(shots, self._setup_of(shots))
             self.revision += 1
 
     def _take_control(self, control: Control) -> None:
@@ -230,7 +218,6 @@ class Session:
     def _take_counter(self, counter: Counter) -> None:
         clock = self.rig.clock
         if counter != (clock.frequency_hz, clock.counter_bits):
-            self._measure_anew()
             self._counters.append((len(self.log), None))
         start = self._counters[-1][0]
         self._counters[-1] = start, counter
@@ -280,13 +267,7 @@ class Session:
         if self._splits(control):
             self._begin(self.last_rig)
         elif not self.needs_second_pass:
-            self._use(self.last_rig)
-            self._new_rig = self.last_rig
-
-    def _measure_anew(self) -> None:
-        """Measure every shot with the last rig, if one came since."""
-        if self._new_rig is not None:
-            self.remeasure(self._new_rig)
+            self.remeasure(self.last_rig)
 
     def _begin(self, rig: Rig) -> None:
         self._use(rig)
@@ -355,9 +336,32 @@ class Session:
     def _last_setup(self, name: str) -> Setup:
         return next((s for s in reversed(self._setups) if s.name == name), Setup())
 
+    def measured(self, part: slice = slice(None)) -> Measured:
+        """Measure shots of the log by what is known of the rig now."""
+        start, stop, _ = part.indices(len(self.log))
+        return join_measured(
+            [
+                measure(self.log.shots[piece], model)
+                for piece, model in self._pieces(start, stop)
+            ]
+        )
+
+    def _pieces(self, start: int, stop: int) -> Iterator[tuple[slice, SpeedModel]]:
+        """Yield slices of the log, bounded in size, each with the model that measures it."""
+        ends = [*(begin for begin, _ in self._counters[1:]), len(self.log)]
+        for stretch, end in zip(self._counters, ends, strict=True):
+            begin, counter = stretch
+            if max(begin, start) >= min(end, stop):
+                continue
+            model = self._model
+            if stretch is not self._counters[-1]:  # a rate that beats gave is the last one's
+                model = _speed_model(_with_counter(self.rig, counter))
+            for piece in self.log.chunks(max(begin, start), min(end, stop)):
+                yield piece, model
+
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
         """Tell which shots of the log enter the statistics, shape (N,)."""
-        return self._counted(self.log.shots[part], self.log.column("speed_mps")[part])
+        return self._counted(self.log.shots[part], self.measured(part).speed_mps)
 
     def notes(self, part: slice = slice(None)) -> list[str]:
         """Return what is noted of each shot: the reason it was set aside, the user's note."""
@@ -372,54 +376,57 @@ class Session:
 
     def series(self, setup: str | None = None) -> Series | None:
         """Return the statistics of the counted shots, of one setup or of all."""
-        chosen = self.counted()
+        measured = self.measured()
+        chosen = self._counted(self.log.shots, measured.speed_mps)
         if setup is not None:
             names = np.array([s.name == setup for s in self._setups])
             chosen &= names[self.log.setup]
         if not chosen.any():
             return None
-        column = self.log.column
         series = series_statistics(
-            column("speed_mps")[chosen],
-            column("u_random_mps")[chosen],
-            column("u_shared_mps")[chosen],
+            measured.speed_mps[chosen],
+            measured.u_random_mps[chosen],
+            measured.u_shared_mps[chosen],
         )
         if series is not None and series.n == 1:
             # A mean of one shot is that shot: the same ± must stand at both.
-            own = float(column("U95_mps")[chosen][0])
+            own = float(measured.U95_mps[chosen][0])
             return replace(series, U95_mean_mps=own)
         return series
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
         """Yield shots of the log as people see them."""
-        columns = {name: self.log.column(name)[part] for name in MEASURED_COLUMNS}
-        shots, setups = self.log.shots[part], self.log.setup[part]
-        return self._shot_rows(shots, columns, setups, part.start + 1, still_open=False)
+        shots, setups, measured = (
+            self.log.shots[part],
+            self.log.setup[part],
+            self.measured(part),
+        )
+        return self._shot_rows(shots, measured, setups, part.start + 1, still_open=False)
 
     def open_rows(self) -> list[ShotRow]:
         """Return the shots that are there but may still change."""
         shots = self._processor.peek()
         if not len(shots):
             return []
-        columns = vars(measure(shots, self._model))
-        setups, first = self._setup_of(shots), len(self.log) + 1
-        return list(self._shot_rows(shots, columns, setups, first, still_open=True))
+        setups, measured = self._setup_of(shots), measure(shots, self._model)
+        first = len(self.log) + 1
+        return list(self._shot_rows(shots, measured, setups, first, still_open=True))
 
     def _shot_rows(
         self,
         shots: Shots,
-        columns: dict[str, npt.NDArray[np.float64]],
+        measured: Measured,
         setups: npt.NDArray[np.int32],
         first: int,
         *,
         still_open: bool,
     ) -> Iterator[ShotRow]:
-        counted, notes = self._counted(shots, columns["speed_mps"]), self._notes(shots)
+        counted, notes = self._counted(shots, measured.speed_mps), self._notes(shots)
         for i, shot in enumerate(shots):
-            measured = {name: float(values[i]) for name, values in columns.items()}
+            values = {name: float(column[i]) for name, column in vars(measured).items()}
             name = self._setups[setups[i]].name
             yield shot_row(
-                first + i, shot, measured, name, bool(counted[i]), notes[i], still_open
+                first + i, shot, values, name, bool(counted[i]), notes[i], still_open
             )
 
     def view(self, limit: int = 300) -> SessionView:

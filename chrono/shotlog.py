@@ -1,4 +1,4 @@
-"""The growing table of a session's shots: counter values, measured columns, setups.
+"""The growing table of a session's shots in counter units, and their setups.
 
 Rows are only ever added; what the operator says of a shot is kept beside it, by key.
 """
@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.processor.records import put
-from chrono.processor.speed import Measured
 from chrono.processor.table import (
     NEVER_COUNTED,
     SHOT_DTYPE,
@@ -22,8 +21,6 @@ from chrono.processor.table import (
 FloatArray = npt.NDArray[np.float64]
 
 FIRST_CAPACITY = 256
-
-MEASURED_COLUMNS = tuple(Measured.__dataclass_fields__)
 
 
 @dataclass(frozen=True)
@@ -57,7 +54,7 @@ class ShotRow:
 
 class ShotLog:
     """
-    Shots and their measured columns in growing arrays.
+    Shots and the numbers of their setups in growing arrays.
 
     Parameters
     ----------
@@ -69,9 +66,6 @@ class ShotLog:
         self._size = 0
         self._shots = np.empty(max(capacity, FIRST_CAPACITY), SHOT_DTYPE)
         self._setup = np.empty(len(self._shots), np.int32)
-        self._measured = {
-            name: np.empty(len(self._shots), np.float64) for name in MEASURED_COLUMNS
-        }
 
     def __len__(self) -> int:
         return self._size
@@ -86,24 +80,13 @@ class ShotLog:
         """Index of each shot's setup, shape (N,)."""
         return self._setup[: self._size]
 
-    def column(self, name: str) -> FloatArray:
-        """Return one measured column, shape (N,); `name` is a field of `Measured`."""
-        return self._measured[name][: self._size]
-
-    def add(self, shots: Shots, measured: Measured, setup: npt.NDArray[np.int32]) -> None:
+    def add(self, shots: Shots, setup: npt.NDArray[np.int32]) -> None:
         """Append rows."""
         start, self._size = self._size, self._size + len(shots)
         while self._size > len(self._shots):
             self._grow()
         put(shots, self._shots[start : self._size])
         self._setup[start : self._size] = setup
-        self.replace_measured(start, measured)
-
-    def replace_measured(self, start: int, measured: Measured) -> None:
-        """Overwrite the measured columns from row `start` on."""
-        for name, column in self._measured.items():
-            values = getattr(measured, name)
-            column[start : start + len(values)] = values
 
     def chunks(
         self, start: int = 0, stop: int | None = None, rows: int = 50_000
@@ -117,8 +100,6 @@ class ShotLog:
         more = 2 * len(self._shots)
         self._shots = _enlarged(self._shots, more)
         self._setup = _enlarged(self._setup, more)
-        for name in self._measured:
-            self._measured[name] = _enlarged(self._measured[name], more)
 
 
 def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[type-arg]

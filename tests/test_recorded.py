@@ -92,14 +92,14 @@ def test_a_file_that_is_not_there_is_told_with_or_without_another_rig(tmp_path, 
 
 def test_a_second_rig_at_the_head_may_tell_of_other_lines(tmp_path) -> None:
     path = recording(tmp_path, PLAIN)
-    plain = read_recording(path).session.log
+    plain = read_recording(path).session
     framed_first = json_row(0, "rig", rig_record(default_rig(0.25)))
     path.write_bytes(HEAD + framed_first + path.read_bytes().removeprefix(HEAD))
 
-    log = read_recording(path).session.log
+    framed = read_recording(path).session
 
-    assert log.column("speed_mps").tolist() == plain.column("speed_mps").tolist()
-    assert len(log) > 3
+    assert framed.measured().speed_mps.tolist() == plain.measured().speed_mps.tolist()
+    assert len(framed.log) > 3
 
 
 # -- the rate of the counter ---------------------------------------------------------------
@@ -125,7 +125,7 @@ def test_the_wish_in_the_rig_and_the_option_give_the_same(tmp_path) -> None:
     wished = read_recording(path).session
 
     assert wished.host_rate == asked.host_rate is not None
-    assert wished.log.column("speed_mps").tolist() == asked.log.column("speed_mps").tolist()
+    assert wished.measured().speed_mps.tolist() == asked.measured().speed_mps.tolist()
 
 
 @pytest.mark.parametrize(("first", "last"), [(False, True), (True, False)])
@@ -166,7 +166,7 @@ def test_a_rig_s_wish_that_the_beats_cannot_meet_is_told_and_changes_no_digit(tm
     found = read_recording(recording(tmp_path, SHORT, wish))
 
     assert "at least 60 s" in found.clock_doubt
-    assert found.session.log.column("U95_mps").tolist() == stated.log.column("U95_mps").tolist()
+    assert found.session.measured().U95_mps.tolist() == stated.measured().U95_mps.tolist()
 
 
 # -- another counter -----------------------------------------------------------------------
@@ -211,6 +211,6 @@ def test_shots_measured_again_keep_to_the_counter_they_were_timed_by(
         with path.open("ab") as file:
             file.write(json_row(10**9, "rig", rig_record(default_rig(0.3))))
 
-    log = read_recording(path, clock_from_host=option).session.log
+    session = read_recording(path, clock_from_host=option).session
 
-    assert log.column("speed_mps") == pytest.approx([30.0] * 20, rel=2e-4)
+    assert session.measured().speed_mps == pytest.approx([30.0] * 20, rel=2e-4)

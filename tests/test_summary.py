@@ -36,20 +36,20 @@ def _with_setups(tmp_path):
 
 def test_a_setup_of_one_shot_tells_that_shot_s_speed_and_uncertainty(with_setups) -> None:
     recorded = read_recording(with_setups((0, Setup("many")), (39, Setup("one"))))
-    log, series = recorded.session.log, recorded.session.series("one")
+    measured, series = recorded.session.measured(), recorded.session.series("one")
 
     assert series is not None
     assert series.n == 1
-    assert series.mean_mps == log.column("speed_mps")[-1]
-    assert series.U95_mean_mps == log.column("U95_mps")[-1]
-    own = format_speed(log.column("speed_mps")[-1], log.column("U95_mps")[-1], "m/s")
+    assert series.mean_mps == measured.speed_mps[-1]
+    assert series.U95_mean_mps == measured.U95_mps[-1]
+    own = format_speed(measured.speed_mps[-1], measured.U95_mps[-1], "m/s")
     assert f"  one: 1 counted, speed {own} (95 %)" in summary_text(recorded).splitlines()
     json.dumps(summary_data(recorded), allow_nan=False)
 
 
 def test_the_values_of_a_setup_are_those_that_numpy_finds(with_setups) -> None:
     recorded = read_recording(with_setups((0, Setup("many")), (39, Setup("one"))))
-    speeds = recorded.session.log.column("speed_mps")[:39]
+    speeds = recorded.session.measured().speed_mps[:39]
 
     line = summary_text(recorded).splitlines()[2]
 

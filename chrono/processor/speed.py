@@ -13,6 +13,7 @@ among millions give the same bits.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -237,6 +238,16 @@ class Measured:
     transit_s: Floats
     body_length_m: Floats
     companion_speed_mps: Floats
+
+
+def join_measured(pieces: Sequence[Measured]) -> Measured:
+    """Return the columns of all pieces, one after the other."""
+    if len(pieces) == 1:
+        return pieces[0]
+    names = Measured.__dataclass_fields__
+    return Measured(
+        **{n: np.concatenate([np.zeros(0), *(getattr(p, n) for p in pieces)]) for n in names}
+    )
 
 
 def measure(shots: Shots, model: SpeedModel) -> Measured:

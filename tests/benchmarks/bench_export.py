@@ -23,8 +23,6 @@ from typing import TYPE_CHECKING
 
 from make_recording import Made, make_recording
 
-from chrono.shotlog import MEASURED_COLUMNS
-
 if TYPE_CHECKING:
     from chrono.session import Session
 
@@ -61,7 +59,10 @@ def table(path: Path) -> int:
     """Do all the work of an export but the writing: shots, speeds, error budget."""
     from chrono.recorded import read_recording
 
-    return _result_bytes(read_recording(path).session)
+    session = read_recording(path).session
+    for part in session.log.chunks():
+        session.measured(part)
+    return _result_bytes(session)
 
 
 def export_csv(path: Path) -> int:
@@ -85,9 +86,7 @@ def _export(path: Path, ending: str) -> int:
 
 
 def _result_bytes(session: "Session") -> int:
-    log = session.log
-    columns = [log.shots, log.setup, *(log.column(name) for name in MEASURED_COLUMNS)]
-    return sum(column.nbytes for column in columns)
+    return session.log.shots.nbytes + session.log.setup.nbytes
 
 
 def _keep_to_one_core() -> None:

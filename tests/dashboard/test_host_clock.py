@@ -41,7 +41,7 @@ def shown(session):
 def test_once_the_rate_is_known_the_shots_before_and_after_are_right_within_less(tmp_path):
     board, run = live(tmp_path)
     shoot(board, run)
-    early = run.session.log.column("speed_mps")[0], run.session.log.column("U95_mps")[0]
+    early = run.session.measured().speed_mps[0], run.session.measured().U95_mps[0]
     assert run.session.host_rate is None
     assert abs(early[0] - MPS) > 0.1
 
@@ -50,10 +50,10 @@ def test_once_the_rate_is_known_the_shots_before_and_after_are_right_within_less
     wait(board, run, 60)
     shoot(board, run)
 
-    speeds, u95 = (run.session.log.column(name) for name in ("speed_mps", "U95_mps"))
+    measured = run.session.measured()
     assert abs(run.session.host_rate.rate_error - SLOW) < run.session.host_rate.U95
-    assert speeds == pytest.approx([MPS, MPS], rel=1e-4)
-    assert u95.max() < 0.6 * early[1]
+    assert measured.speed_mps == pytest.approx([MPS, MPS], rel=1e-4)
+    assert measured.U95_mps.max() < 0.6 * early[1]
 
 
 def test_the_rate_is_refined_when_it_is_news_but_not_more_than_once_a_minute(tmp_path):
@@ -121,7 +121,7 @@ def test_plain_lines_have_no_beats_and_are_measured_as_the_rig_states(tmp_path):
     run.step()
 
     assert "plain lines have no beats" in run.close()[0]
-    assert run.session.log.column("speed_mps") == pytest.approx([30.0], rel=1e-3)
+    assert run.session.measured().speed_mps == pytest.approx([30.0], rel=1e-3)
 
 
 def test_another_counter_is_not_measured_with_the_rate_of_the_one_before(tmp_path):

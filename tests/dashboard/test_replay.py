@@ -38,7 +38,7 @@ async def test_stepping_shows_one_more_shot_each_time_until_the_end():
         for n in range(1, 4):
             await pilot.press("full_stop")
             assert app.view.shots == n
-            assert app.view.latest.speed_mps == whole.log.column("speed_mps")[n - 1]
+            assert app.view.latest.speed_mps == whole.measured().speed_mps[n - 1]
             assert f"{n}" == app.screen.table.cells[-1][0]
         assert "paused" in screen_text(app)
         while not run.finished:
