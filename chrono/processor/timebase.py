@@ -22,18 +22,18 @@ Times are int64 counter units. Knows nothing of passages and shots.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from chrono.compiled import loop
 from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, Rules
 from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
 
 Ints = npt.NDArray[np.int64]
 Places = npt.NDArray[np.intp]
 Bytes = npt.NDArray[np.uint8]
-T = TypeVar("T", bound=np.generic)
 
 UNKNOWN_LOSS = 1 << 16
 """Stands for the number of lost lines where it cannot be known."""
@@ -237,25 +237,24 @@ def run_clock(
     `controls` holds its `hello` and `link` records; a change of frequency or width is the
     caller's to split at.
     """
-    used, lines, duplicates = _used_lines(events, clock)
-    start = _origin(lines, clock, rules)
-    chain = _chain(lines, start, rules)
-    hellos = [int(np.searchsorted(used, c.position)) for c in controls if c.origin == "hello"]
-    restarts = _restarts(lines, chain, hellos, clock, rules)
-    jumps = np.union1d(chain.jumps, restarts) if len(restarts) else chain.jumps
-    raw = _times(chain, jumps, start, rules)
+    lines, duplicates = _used_lines(events, clock, rules)
+    start = _origin(events, lines, clock, rules)
+    steps, leaps = unwrap_steps(lines.steps, lines.host_steps_us, rules)
+    holes = (lines.missing != 0).nonzero()[0]
+    hellos = [int(lines.used.searchsorted(c.position)) for c in controls if c.origin == "hello"]
+    restarts = _restarts(events, lines, leaps + 1, hellos, clock, rules)
+    jumps = np.union1d(leaps + 1, restarts) if len(restarts) else leaps + 1
+    raw = _times(lines, steps, jumps, start, rules)
     t, top = _bounded_back(raw, start, rules)
-    notes = _notes(events, used, controls, clock)
-    gaps = _gaps(chain, top, jumps, notes, clock, rules)
+    notes = _notes(events, lines.used, controls, clock)
+    gaps = _gaps(lines, holes, top, jumps, notes, clock, rules)
     placed = _note_breaks(notes, lines, top, start, rules)
-    is_beat = lines.what >= _BEAT_WHAT
-    edges = _edges(lines, t[1:], (~is_beat).nonzero()[0])
-    places = is_beat.nonzero()[0]
-    told = events.lost[used[places]].astype(np.int64)
+    edges, places, late = _edges(lines, t[1:])
+    told = events.lost[lines.used[places]].astype(np.int64)
     beats, board_lost = _beats(told, top[1:], places, restarts, clock)
     count = len(lines.what)
     after = replace(
-        _after(lines, raw, top, places, start) if count else start,
+        _after(events, lines, raw, top, places, start) if count else start,
         mark=int(placed.mark[-1]) if len(placed.mark) else start.mark,
         damaged=int(_damaged_before(notes, np.array([count]), clock)[0]),
         anew=any(place >= count for place in hellos) or (clock.anew and not count),
@@ -263,10 +262,10 @@ def run_clock(
         board_lost=board_lost,
         tally=Tally(
             edges=clock.tally.edges + len(edges.t),
-            late=clock.tally.late + int(np.count_nonzero(edges.what & LATE)),
+            late=clock.tally.late + late,
             beats=clock.tally.beats + len(beats.t),
             duplicates=clock.tally.duplicates + duplicates,
-            lost_lines=clock.tally.lost_lines + _lost_lines(chain, jumps, notes, rules),
+            lost_lines=clock.tally.lost_lines + _lost_lines(lines, holes, jumps, notes, rules),
             board_lost=int(beats.lost[-1]) if len(beats.lost) else clock.tally.board_lost,
             restarts=clock.tally.restarts + len(restarts),
             breaks=clock.tally.breaks + int(np.count_nonzero(gaps.lost)) + len(placed.mark),
@@ -275,103 +274,90 @@ def run_clock(
     return Ticked(edges, beats, gaps, placed, after)
 
 
-class _Chain(NamedTuple):
+class _Lines(NamedTuple):
     """
-    Lines seen from the one before each: the counter's step, the host's step [us], the missing
-    lines; where lines are missing; and which lines, from 1, are jumps.
+    Lines with a counter, shape (N,): their places among the events, host times, `what` as in
+    `Edges`, of beats too. Seen from the line before each: the counter's step, the host's step
+    [us], the missing lines.
     """
 
+    used: Places
+    host_us: Ints
+    what: Bytes
     steps: Ints
     host_steps_us: Ints
-    missing: npt.NDArray[np.int32]
-    holes: Places
-    jumps: Places
+    missing: Ints
 
 
-class _Lines(NamedTuple):
-    """Lines with a counter; `what` as in `Edges`, of beats too."""
-
-    host_us: Ints
-    counter: Ints
-    sequence: npt.NDArray[np.int32]
-    what: Bytes
-
-    def take(self, places: Places) -> "_Lines":
-        if len(places) == len(self.what):
-            return self
-        host_us, counter = self.host_us.take(places), self.counter.take(places)
-        return _Lines(host_us, counter, self.sequence.take(places), self.what.take(places))
-
-
-def _used_lines(events: Events, clock: Clock) -> tuple[Places, _Lines, int]:
-    """Return the places of the lines with a counter, those lines, and how many came twice."""
-    used = (events.kind <= _BEAT).nonzero()[0]
-    what = events.gate | events.level << np.uint8(1) | events.kind << np.uint8(3)
-    lines = _Lines(events.host_us, events.counter, events.sequence, what).take(used)
-    twice = _twice(lines, clock)
-    if not len(twice):
-        return used, lines, 0
-    once = np.delete(np.arange(len(used)), twice)
-    return used[once], lines.take(once), len(twice)
-
-
-def _twice(lines: _Lines, clock: Clock) -> Places:
-    """Return the places of lines equal to the one before, sequence number included."""
-    number = lines.sequence
-    same = (number[1:] == number[:-1]).nonzero()[0] + 1
-    if len(same):
-        same = same[number[same] != NO_SEQUENCE]
-    if len(number) and number[0] == clock.sequence != NO_SEQUENCE:
-        same = np.concatenate(([0], same))
-    if not len(same):
-        return same
-    content = [
-        np.concatenate(([last], column))
-        for last, column in ((clock.counter, lines.counter), (clock.line, lines.what))
-    ]
-    equal = [column[same] == column[same + 1] for column in content]
-    return same[equal[0] & equal[1]]
-
-
-def _origin(lines: _Lines, clock: Clock, rules: Rules) -> Clock:
-    """Return the clock, or one that stands at the first line there ever was."""
-    if clock.started or not len(lines.what):
-        return clock
-    t = int(lines.counter[0]) & ((1 << rules.counter_bits) - 1)
-    return replace(
-        clock,
-        host_us=int(lines.host_us[0]),
-        counter=int(lines.counter[0]),
-        t=t,
-        top=t,
-        mark=t,
+def _used_lines(events: Events, clock: Clock, rules: Rules) -> tuple[_Lines, int]:
+    """Return the lines with a counter, and how many more came twice."""
+    room = np.empty((5, len(events)), np.int64)
+    lines = _Lines(room[0], room[1], np.empty(len(events), np.uint8), *room[2:])
+    found, duplicates = _follow(
+        events.kind,
+        events.gate,
+        events.level,
+        events.host_us,
+        events.counter,
+        events.sequence,
+        (1 << rules.counter_bits) - 1,
+        clock.started,
+        clock.host_us,
+        clock.counter,
+        clock.sequence,
+        clock.line,
+        lines,
     )
+    return _Lines._make(column[:found] for column in lines), duplicates
 
 
-def _chain(lines: _Lines, start: Clock, rules: Rules) -> _Chain:
-    """Compare each line's counter, host time and sequence number with those before."""
-    missing = _differences(lines.sequence, start.sequence)
-    missing -= np.int32(1)
-    missing &= np.int32(_SEQUENCES - 1)
-    number = lines.sequence
-    if min(start.sequence, number.min(initial=0)) == NO_SEQUENCE:
-        unknown = np.append(start.sequence, number) == NO_SEQUENCE
-        missing[unknown[1:] | unknown[:-1]] = 0
-    host_steps_us = _differences(lines.host_us, start.host_us)
-    if host_steps_us.min(initial=0) < 0 or host_steps_us.max(initial=0) > _LONGEST_HOST_STEP_US:
-        host_steps_us = np.clip(host_steps_us, 0, _LONGEST_HOST_STEP_US)
-    steps = _differences(lines.counter, start.counter)
-    steps &= (1 << rules.counter_bits) - 1
-    steps, jumps = unwrap_steps(steps, host_steps_us, rules)
-    return _Chain(steps, host_steps_us, missing, (missing != 0).nonzero()[0], jumps + 1)
+@loop
+def _follow(
+    kind: Bytes,
+    gate: Bytes,
+    level: Bytes,
+    host_us: Ints,
+    counter: Ints,
+    sequence: npt.NDArray[np.int32],
+    mask: int,
+    started: bool,
+    last_host_us: int,
+    last_counter: int,
+    last_number: int,
+    last_what: int,
+    lines: _Lines,
+) -> tuple[int, int]:
+    """Fill the lines in; return their number and that of those that came twice."""
+    count = duplicates = 0
+    for place in range(len(kind)):
+        if kind[place] > _BEAT:
+            continue
+        number, what = int(sequence[place]), gate[place] | level[place] << 1 | kind[place] << 3
+        if not started:
+            started, last_host_us, last_counter = True, host_us[place], counter[place]
+        is_numbered = number != NO_SEQUENCE and last_number != NO_SEQUENCE
+        step = counter[place] - last_counter
+        if is_numbered and number == last_number and step == 0 and what == last_what:
+            duplicates += 1
+            continue
+        host_step_us = min(max(host_us[place] - last_host_us, 0), _LONGEST_HOST_STEP_US)
+        lines.used[count], lines.host_us[count], lines.what[count] = place, host_us[place], what
+        lines.steps[count], lines.host_steps_us[count] = step & mask, host_step_us
+        missing = (number - last_number - 1) & (_SEQUENCES - 1)
+        lines.missing[count] = missing if is_numbered else 0
+        last_host_us, last_counter = host_us[place], counter[place]
+        last_number, last_what = number, what
+        count += 1
+    return count, duplicates
 
 
-def _differences(values: npt.NDArray[T], before: int) -> npt.NDArray[T]:
-    """Return the steps from each value to the next, the first from `before`."""
-    steps = np.empty_like(values)
-    np.subtract(values[1:], values[:-1], out=steps[1:])
-    steps[:1] = values[:1] - steps.dtype.type(before)
-    return steps
+def _origin(events: Events, lines: _Lines, clock: Clock, rules: Rules) -> Clock:
+    """Return the clock, or one that stands at the first line there ever was."""
+    if clock.started or not len(lines.used):
+        return clock
+    host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
+    t = counter & ((1 << rules.counter_bits) - 1)
+    return replace(clock, host_us=host_us, counter=counter, t=t, top=t, mark=t)
 
 
 def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, Places]:
@@ -424,36 +410,41 @@ def _fewest_turns(
 
 
 def _restarts(
-    lines: _Lines, chain: _Chain, hellos: Sequence[int], clock: Clock, rules: Rules
+    events: Events,
+    lines: _Lines,
+    jumps: Places,
+    hellos: Sequence[int],
+    clock: Clock,
+    rules: Rules,
 ) -> Places:
     """Return the lines (from 1) after a hello that do not go on as before."""
     anew = clock.anew or clock.other_counter
     if not hellos and not anew:
         return _NOWHERE
     asked = np.unique([*hellos, *([0] if anew else [])]).astype(np.intp) + 1
-    asked = asked[(asked <= len(chain.steps)) & ((asked > 1) | clock.started)]
-    missing = chain.missing[asked - 1]
-    young = (lines.counter[asked - 1] < rules.units(_YOUNG_S)) & (
-        lines.sequence[asked - 1] < _YOUNG_LINES
+    asked = asked[(asked <= len(lines.steps)) & ((asked > 1) | clock.started)]
+    missing, places = lines.missing[asked - 1], lines.used[asked - 1]
+    young = (events.counter[places] < rules.units(_YOUNG_S)) & (
+        events.sequence[places] < _YOUNG_LINES
     )
     goes_on = (missing == 0) | ((missing < _SEQUENCES // 2) & ~young)
-    goes_on &= ~np.isin(asked, chain.jumps)
+    goes_on &= ~np.isin(asked, jumps)
     goes_on[asked == 1] &= not clock.other_counter
     return asked[~goes_on]
 
 
-def _times(chain: _Chain, jumps: Places, start: Clock, rules: Rules) -> Ints:
+def _times(lines: _Lines, steps: Ints, jumps: Places, start: Clock, rules: Rules) -> Ints:
     """Return the lines' times with that of the line before in front."""
-    t = np.concatenate(([start.t], chain.steps))
+    t = np.concatenate(([start.t], steps))
     if len(jumps):
-        t[jumps] = np.maximum(_host_units(chain, jumps, rules), rules.windows.dead)
-    if start.t + int(t[1:].max(initial=0)) * len(chain.steps) > _END_OF_TIME:
+        t[jumps] = np.maximum(_host_units(lines, jumps, rules), rules.windows.dead)
+    if start.t + int(t[1:].max(initial=0)) * len(steps) > _END_OF_TIME:
         t[1:][np.cumsum(t, dtype=np.float64)[1:] > _END_OF_TIME] = 0
     return np.cumsum(t)
 
 
-def _host_units(chain: _Chain, places: Places, rules: Rules) -> Ints:
-    return (chain.host_steps_us[places - 1] * (1e-6 / rules.unit_s)).astype(np.int64)
+def _host_units(lines: _Lines, places: Places, rules: Rules) -> Ints:
+    return (lines.host_steps_us[places - 1] * (1e-6 / rules.unit_s)).astype(np.int64)
 
 
 def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> tuple[Ints, Ints]:
@@ -468,25 +459,31 @@ def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> tuple[Ints, Ints]:
 
 
 def _gaps(
-    chain: _Chain, top: Ints, jumps: Places, notes: "_Notes | None", clock: Clock, rules: Rules
+    lines: _Lines,
+    holes: Places,
+    top: Ints,
+    jumps: Places,
+    notes: "_Notes | None",
+    clock: Clock,
+    rules: Rules,
 ) -> Breaks:
     """
     Return the breaks between lines with a counter; a jump stands before and behind itself.
 
     Lost lines that came damaged are told by notes.
     """
-    missing = chain.missing[chain.holes]
-    gaps = chain.holes[missing > _damaged_before(notes, chain.holes, clock)] + 1
+    missing = lines.missing[holes]
+    gaps = holes[missing > _damaged_before(notes, holes, clock)] + 1
     if not len(gaps) and not len(jumps):
         return NO_BREAKS
-    lines = np.union1d(gaps, jumps)
-    is_jump = np.isin(lines, jumps)
-    lost = chain.missing[lines - 1] - _damaged_before(notes, lines - 1, clock)
-    lost[is_jump | (chain.missing[lines - 1] >= _SEQUENCES // 2)] = UNKNOWN_LOSS
-    before, mark = top[lines - 1], top[lines]
-    mark[is_jump] = before[is_jump] + np.maximum(_host_units(chain, jumps, rules), 1)
+    ends = np.union1d(gaps, jumps)
+    is_jump = np.isin(ends, jumps)
+    lost = lines.missing[ends - 1] - _damaged_before(notes, ends - 1, clock)
+    lost[is_jump | (lines.missing[ends - 1] >= _SEQUENCES // 2)] = UNKNOWN_LOSS
+    before, mark = top[ends - 1], top[ends]
+    mark[is_jump] = before[is_jump] + np.maximum(_host_units(lines, jumps, rules), 1)
     landed = top[jumps]
-    order = np.argsort(np.concatenate((2 * lines, 2 * jumps + 1)))
+    order = np.argsort(np.concatenate((2 * ends, 2 * jumps + 1)))
     return Breaks(
         np.concatenate((before, landed - 1))[order],
         np.concatenate((mark, landed))[order],
@@ -547,18 +544,42 @@ def _damaged_before(notes: _Notes | None, places: Places, clock: Clock) -> Ints:
     return damaged
 
 
-def _edges(lines: _Lines, t: Ints, places: Places) -> Edges:
-    edges = Edges(t, lines.host_us, lines.what)
-    return edges if len(places) == len(t) else edges.take(places)
+def _edges(lines: _Lines, t: Ints) -> tuple[Edges, Places, int]:
+    """Return the edges, which lines are beats, and how many edges came late."""
+    count = len(t)
+    times, beats = np.empty((2, count), np.int64), np.empty(count, np.intp)
+    edges = Edges(times[0], times[1], np.empty(count, np.uint8))
+    found, late = _sort_out(lines.what, t, lines.host_us, edges, beats)
+    edges = Edges(edges.t[:found], edges.host_us[:found], edges.what[:found])
+    return edges, beats[: count - found], int(late)
 
 
-def _lost_lines(chain: _Chain, jumps: Places, notes: _Notes | None, rules: Rules) -> int:
+@loop
+def _sort_out(
+    what: Bytes, t: Ints, host_us: Ints, edges: Edges, beats: Places
+) -> tuple[int, int]:
+    """Fill in the edges and the places of beats; return the number of edges and late ones."""
+    count = late = 0
+    for place in range(len(what)):
+        if what[place] >= _BEAT_WHAT:
+            beats[place - count] = place
+            continue
+        edges.t[count], edges.host_us[count] = t[place], host_us[place]
+        edges.what[count] = what[place]
+        late += what[place] >= LATE
+        count += 1
+    return count, late
+
+
+def _lost_lines(
+    lines: _Lines, holes: Places, jumps: Places, notes: _Notes | None, rules: Rules
+) -> int:
     """Return the number of lost lines as far as it is known."""
     if rules.lines != "framed":
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
-    missing = chain.missing[chain.holes]
+    missing = lines.missing[holes]
     known = missing[missing < _SEQUENCES // 2].sum()
-    return int(known - sum(m for m in chain.missing[jumps - 1].tolist() if m < _SEQUENCES // 2))
+    return int(known - sum(m for m in lines.missing[jumps - 1].tolist() if m < _SEQUENCES // 2))
 
 
 def _beats(
@@ -578,14 +599,17 @@ def _beats(
     return Beats(t[places], clock.tally.board_lost + np.cumsum(growth)), int(before[-1])
 
 
-def _after(lines: _Lines, raw: Ints, top: Ints, beats: Places, start: Clock) -> Clock:
+def _after(
+    events: Events, lines: _Lines, raw: Ints, top: Ints, beats: Places, start: Clock
+) -> Clock:
     """Return the clock as it stands after the last line."""
+    last = lines.used[-1]
     return replace(
         start,
         started=True,
         host_us=int(lines.host_us[-1]),
-        counter=int(lines.counter[-1]),
-        sequence=int(lines.sequence[-1]),
+        counter=int(events.counter[last]),
+        sequence=int(events.sequence[last]),
         line=int(lines.what[-1]),
         t=int(raw[-1]),
         top=int(top[-1]),

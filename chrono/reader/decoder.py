@@ -5,7 +5,6 @@ compiled loops of `bulk` read the common rows, and leave it the others.
 """
 
 import re
-import sys
 from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import fields
@@ -14,6 +13,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
+from chrono.compiled import MANY, is_loaded
 from chrono.reader.batch import Batch, Control, Events, Kind, Sample, empty_events
 from chrono.reader.grammar import Damage, Event, Lines
 from chrono.reader.rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, Row, parse_row
@@ -22,9 +22,6 @@ Ints = npt.NDArray[np.int64]
 
 BULK_BYTES = 2000
 """A shorter block is read row by row, which is quicker there."""
-
-FIRST_BULK_ROWS = 20_000
-"""So is one of fewer rows as long as the compiled loops would first have to be loaded."""
 
 KEPT_BYTES = 16 << 20
 """Above what decoding a block takes."""
@@ -51,7 +48,7 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
         raises: what cannot be used is counted, bytes after the last newline as one
         damaged row.
     """
-    if len(block) >= BULK_BYTES and (_is_loaded() or block.count(b"\n") >= FIRST_BULK_ROWS):
+    if len(block) >= BULK_BYTES and (is_loaded() or block.count(b"\n") >= MANY):
         from chrono.reader.bulk import read_rows
 
         _keep_freed_memory()
@@ -59,10 +56,6 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
     else:
         rows, dropped, events, left = _all_left(block)
     return _read_left(block, lines, rows, dropped, events, left)
-
-
-def _is_loaded() -> bool:
-    return "chrono.reader.bulk" in sys.modules
 
 
 def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:

@@ -47,8 +47,8 @@ def whole(batches: Iterable[Batch]) -> tuple[object, ...]:
 
 @pytest.fixture(autouse=True)
 def _bulk_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Have blocks of a few kilobytes read in bulk, whatever ran before."""
-    monkeypatch.setattr(decoder, "FIRST_BULK_ROWS", 0)
+    """Have blocks of a few kilobytes read in bulk."""
+    monkeypatch.setattr(decoder, "MANY", 0)
 
 
 def row_by_row(block: bytes, lines: Lines) -> tuple[object, ...]:
