@@ -217,7 +217,8 @@ def _write_parquet(chunks: Chunks, stream: IO[bytes]) -> int:
     from pyarrow import parquet
 
     rows = 0
-    with parquet.ParquetWriter(stream, _schema()) as writer:
+    repeated = [*TEXT_COLUMNS]  # of numbers hardly any comes twice: looking would cost time
+    with parquet.ParquetWriter(stream, _schema(), use_dictionary=repeated) as writer:
         for name, session, part in chunks:
             writer.write_batch(_batch(shot_columns(session, name, part)))
             rows += part.stop - part.start
@@ -260,9 +261,10 @@ def _batch(columns: Columns) -> "pa.RecordBatch":
 
 
 def _named(codes: npt.NDArray[Any], word: Callable[[int], str]) -> Texts:
-    """Replace each code by its word, asking for each word once."""
-    distinct, place = np.unique(codes, return_inverse=True)
-    return Texts([word(code) for code in distinct.tolist()], place)
+    """Replace each code, a small whole number, by its word, asking for each word once."""
+    numbers = codes.astype(np.intp)
+    distinct = np.flatnonzero(np.bincount(numbers))
+    return Texts([word(code) for code in distinct.tolist()], distinct.searchsorted(numbers))
 
 
 def _each_once(texts: list[str]) -> Texts:

@@ -369,7 +369,9 @@ class Session:
 
     def _notes(self, shots: Shots) -> list[str]:
         held = self._held(shots["key"])
-        words = ["on hold" if h else "" for h in held]
+        words = [""] * len(shots)
+        for i in np.flatnonzero(held):
+            words[i] = "on hold"
         for i in self._marked(shots["key"]):
             words[i] = self._note(int(shots["key"][i]), bool(held[i]))
         return words

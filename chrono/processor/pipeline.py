@@ -48,7 +48,7 @@ FOREVER = 1 << 62
 MANY_EDGES = 4000
 """Fewer new edges go the whole way at once, live ones therefore always."""
 
-MANY_OTHERS = 16_000
+MANY_OTHERS = 8_000
 """While solitary launches come in bulk, the other edges wait until they are so many: the whole
 way costs as much for a few as for some thousands."""
 
