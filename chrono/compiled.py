@@ -1,8 +1,9 @@
 """Loops over arrays as machine code, for what would take numpy many passes.
 
-What makes it takes a third of a second to load, and some seconds the first time on a machine;
-so it is loaded only where much work is ahead. Machine code is kept beside the file it was
-made from and made anew when that file changes, not when one it imports does.
+What makes it takes most of a second to load, and some seconds the first time on a machine: so
+nobody loads it but who has much work ahead, and until then loops run as they stand. Machine
+code is kept beside the file it was made from and made anew when that file changes, not when
+one it imports does.
 """
 
 import sys
@@ -12,20 +13,22 @@ from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-MANY = 20_000
-"""So many steps are worth loading what compiles them."""
+LONG = 200
+"""So many steps of a loop are worth calling machine code."""
 
-SOME = 200
-"""So many are worth it once that is loaded."""
+
+def load() -> None:
+    """Have loops run as machine code from now on."""
+    import numba  # noqa: F401
 
 
 def is_loaded() -> bool:
-    """Tell whether what compiles loops is there already."""
+    """Tell whether loops run as machine code."""
     return "numba" in sys.modules
 
 
 def loop(function: F) -> F:
-    """Run a function as machine code where its first argument is long, else as it stands."""
+    """Run a function as machine code, if loaded, where its first argument is long."""
 
     @cache
     def machine_code() -> F:
@@ -33,8 +36,8 @@ def loop(function: F) -> F:
 
     @wraps(function)
     def run(first: Any, *others: Any) -> Any:
-        is_long = len(first) >= (SOME if is_loaded() else MANY)
-        return (machine_code() if is_long else function)(first, *others)
+        is_worth_it = is_loaded() and len(first) >= LONG
+        return (machine_code() if is_worth_it else function)(first, *others)
 
     return cast(F, run)
 

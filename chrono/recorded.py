@@ -8,13 +8,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol, TypeVar
 
+from chrono import compiled
 from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
 from chrono.host_clock import HostClock, clock_doubt
 from chrono.plain import plain
 from chrono.reader.batch import Batch
 from chrono.reader.decoder import decode_rows
 from chrono.reader.grammar import Lines
-from chrono.reader.recording import RecordingReader
+from chrono.reader.recording import BLOCK_BYTES, RecordingReader
 from chrono.rig import Rig, rig_from_record
 from chrono.session import Session
 
@@ -185,6 +186,8 @@ def feed_blocks(
         Called after each block.
     """
     size, done = reader.path.stat().st_size, 0
+    if size > BLOCK_BYTES:
+        compiled.load()
     for batch, read in _ahead((decode_rows(block, lines), len(block)) for block in reader):
         with _telling_where(reader.path):
             for taker in takers:

@@ -89,7 +89,7 @@ class ShotLog:
         self._setup[start : self._size] = setup
 
     def chunks(
-        self, start: int = 0, stop: int | None = None, rows: int = 50_000
+        self, start: int = 0, stop: int | None = None, rows: int = 25_000
     ) -> Iterator[slice]:
         """Yield slices that cover the rows `start` to `stop` in order, `rows` at a time."""
         end = self._size if stop is None else stop

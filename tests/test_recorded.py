@@ -2,12 +2,17 @@
 
 import binascii
 import json
+from itertools import islice
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from chrono import compiled
 from chrono import recorded as module
 from chrono.errors import CalibrationError, RecordingError
+from chrono.reader import decoder
+from chrono.reader.recording import RecordingReader
 from chrono.reader.rows import board_row, json_row
 from chrono.reader.scenarios import parse_play, rig_text
 from chrono.reader.simulation import simulate_recording
@@ -41,6 +46,42 @@ def _blocks(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
     monkeypatch.setattr(module, "decode_rows", counted)
     return seen
+
+
+# -- machine code --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("address", ["class-afternoon?shots=1500", "noisy-hall?shots=600"])
+def test_machine_code_gives_the_same_shots(tmp_path, monkeypatch, address) -> None:
+    path = recording(tmp_path, address)
+    monkeypatch.setattr(compiled, "is_loaded", lambda: False)
+    standing = read_recording(path).session
+    monkeypatch.undo()
+    assert path.stat().st_size > 200_000
+    monkeypatch.setattr(module, "BLOCK_BYTES", 100_000)
+    seen: list[bytes] = []
+    definition = decoder.parse_row
+    monkeypatch.setattr(decoder, "parse_row", lambda *row: seen.append(row) or definition(*row))
+    machine = read_recording(path).session
+    assert compiled.is_loaded()
+    assert len(seen) < 0.2 * machine.rows == 0.2 * standing.rows
+    assert machine.log.shots.tobytes() == standing.log.shots.tobytes()
+    assert machine.processor.tally == standing.processor.tally
+    for name, column in vars(machine.measured()).items():
+        assert np.array_equal(column, vars(standing.measured())[name], equal_nan=True), name
+
+
+def test_what_goes_wrong_while_a_block_is_read_ahead_is_told(tmp_path, monkeypatch) -> None:
+    path = recording(tmp_path, LONG)
+
+    class Failing(RecordingReader):
+        def __iter__(self):
+            yield from islice(super().__iter__(), 1)
+            raise RecordingError("the device is gone", where=str(self.path))
+
+    monkeypatch.setattr(module, "RecordingReader", Failing)
+    with pytest.raises(RecordingError, match="the device is gone"):
+        read_recording(path)
 
 
 # -- the rig at the head -------------------------------------------------------------------

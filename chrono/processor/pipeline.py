@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from chrono import compiled
 from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
 from chrono.processor.matching import Lengths, Row, match_passages
 from chrono.processor.passages import NO_GROUPS, Passages, group_passages
@@ -46,7 +47,7 @@ FOREVER = 1 << 62
 """A time after everything."""
 
 MANY_EDGES = 4000
-"""Fewer new edges go the whole way at once, live ones therefore always."""
+"""Fewer new edges go the whole way at once, and all do without machine code."""
 
 MANY_OTHERS = 8_000
 """While solitary launches come in bulk, the other edges wait until they are so many: the whole
@@ -197,7 +198,7 @@ class Processor:
 
     def _take_solitary(self, edges: Edges, known: int) -> tuple[Shots, Edges]:
         """Return the shots of launches with nothing near them, and the edges of all others."""
-        if len(edges.t) < MANY_EDGES:
+        if len(edges.t) < MANY_EDGES or not compiled.is_loaded():
             return NO_SHOTS, edges
         from chrono.processor.solitary import take_solitary
 

@@ -1,7 +1,7 @@
 """Rows of a recording to a batch of events.
 
-Rows are read one by one by `rows.parse_row`, which is the definition. In a large block the
-compiled loops of `bulk` read the common rows, and leave it the others.
+Rows are read one by one by `rows.parse_row`, which is the definition. Where machine code is
+loaded, the loops of `bulk` read the common rows of a large block, and leave it the others.
 """
 
 import re
@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from chrono.compiled import MANY, is_loaded
+from chrono import compiled
 from chrono.reader.batch import Batch, Control, Events, Kind, Sample, empty_events
 from chrono.reader.grammar import Damage, Event, Lines
 from chrono.reader.rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, Row, parse_row
@@ -21,7 +21,7 @@ from chrono.reader.rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, Row, parse
 Ints = npt.NDArray[np.int64]
 
 BULK_BYTES = 2000
-"""A shorter block is read row by row, which is quicker there."""
+"""A shorter block is read row by row all the same, which is quicker there."""
 
 KEPT_BYTES = 16 << 20
 """Above what decoding a block takes."""
@@ -48,7 +48,7 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
         raises: what cannot be used is counted, bytes after the last newline as one
         damaged row.
     """
-    if len(block) >= BULK_BYTES and (is_loaded() or block.count(b"\n") >= MANY):
+    if len(block) >= BULK_BYTES and compiled.is_loaded():
         from chrono.reader.bulk import read_rows
 
         _keep_freed_memory()

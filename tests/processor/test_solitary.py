@@ -8,6 +8,7 @@ import pytest
 from line_kit import LENGTH_M, RULES, Line, body, cut, events
 from test_cut_dense import happening, harmed, records
 
+from chrono import compiled
 from chrono.processor import pipeline, solitary
 from chrono.processor.pipeline import Processor, Rules
 from chrono.processor.shots import NO_SHOTS
@@ -18,6 +19,7 @@ from chrono.reader.batch import Control, Events, Kind
 @pytest.fixture(autouse=True)
 def _few_are_many(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pipeline, "MANY_EDGES", 64)
+    compiled.load()
 
 
 def the_whole_way(edges, *_others):

@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from line_kit import RULES, UNIT_S, Line, beats, body, events, joined, part, without
+from test_cut_dense import dense, harmed, records
 
+from chrono import compiled
 from chrono.processor.timebase import (
     LATE,
     UNKNOWN_LOSS,
@@ -25,6 +27,23 @@ def tick(
     these: Events, controls: tuple[Control, ...] = (), clock: Clock | None = None
 ) -> Ticked:
     return run_clock(these, controls, clock or Clock(), RULES)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_loops_give_the_same_as_they_stand_and_as_machine_code(seed, monkeypatch) -> None:
+    rng = np.random.default_rng(seed)
+    these = harmed(rng, dense(rng))
+    controls = tuple(records(rng, these))
+    compiled.load()
+    monkeypatch.setattr(compiled, "LONG", 0)
+    machine = tick(these, controls)
+    monkeypatch.setattr(compiled, "LONG", len(these) + 1)
+    standing = tick(these, controls)
+    for one, other in zip(machine[:-1], standing[:-1], strict=True):
+        assert all(np.array_equal(a, b) for a, b in zip(one, other, strict=True))
+        assert [a.dtype for a in one] == [b.dtype for b in other]
+    assert machine.clock == standing.clock
+    assert len(machine.edges.t) > 20
 
 
 def hello(position: int, host_us: int = 0) -> Control:

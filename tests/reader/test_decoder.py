@@ -13,6 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from row_kit import beat, crc, edge, framed, row
 
+from chrono import compiled
 from chrono.reader import decoder
 from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Batch, Control, Events, Kind
 from chrono.reader.decoder import BULK_BYTES, MAX_SAMPLES, decode_rows
@@ -45,10 +46,9 @@ def whole(batches: Iterable[Batch]) -> tuple[object, ...]:
     return events, controls, rows, damaged
 
 
-@pytest.fixture(autouse=True)
-def _bulk_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Have blocks of a few kilobytes read in bulk."""
-    monkeypatch.setattr(decoder, "MANY", 0)
+@pytest.fixture(autouse=True, scope="module")
+def _bulk_readers() -> None:
+    compiled.load()
 
 
 def row_by_row(block: bytes, lines: Lines) -> tuple[object, ...]:
