@@ -47,9 +47,11 @@ def read_rows(path: Path) -> int:
 
 def decode(path: Path) -> int:
     """Read and decode all rows, with their CRC."""
+    from chrono.compiled import load
     from chrono.reader.decoder import decode_rows
     from chrono.reader.recording import read_blocks
 
+    load()
     for block in read_blocks(path):
         decode_rows(block, "framed")
     return 0
