@@ -310,7 +310,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     launches = np.zeros(len(first), LAUNCH_DTYPE)
     shot = launches["shot"]
     shot["key"], shot["host_us"] = first["key"], first["host_us"]
-    for name in ("end", "lead", "trail", "block_a", "block_b"):
+    for name in ("lead", "trail", "block_a", "block_b"):
         shot[name] = main[name]
     shot["companion"] = np.nan
     shot["used"] = main["used"]
@@ -447,7 +447,7 @@ def interval_shots(transit: Ints, host_us: Ints, rules: Rules) -> Shots:
     """Make a shot of each transit that the board measured itself; its key is host time."""
     shots = np.zeros(len(transit), SHOT_DTYPE)
     shots["host_us"] = host_us
-    shots["key"] = shots["end"] = np.clip(host_us, -_MOST_KEY, _MOST_KEY)
+    shots["key"] = np.clip(host_us, -_MOST_KEY, _MOST_KEY)
     shots["lead"] = transit
     for name in ("trail", "block_a", "block_b"):
         shots[name] = ABSENT

@@ -173,7 +173,7 @@ def _fill(
         length_m = 2 * spacing_m * (block_a + block_b) / (2 * (lead + trail))
         ratio = length_m / declared_m[place]
         shot = shots[place]
-        shot.key, shot.end, shot.host_us = first_a, last_b, edges.host_us[start]
+        shot.key, shot.host_us = first_a, edges.host_us[start]
         shot.lead, shot.trail = lead, trail
         shot.block_a, shot.block_b = block_a, block_b
         shot.companion, shot.used = np.nan, _BOTH

@@ -15,7 +15,6 @@ ABSENT = np.iinfo(np.int64).min
 SHOT_DTYPE = np.dtype(
     [
         ("key", "i8"),  # unwrapped counter of the shot's first leading edge
-        ("end", "i8"),  # unwrapped counter of the last edge of its main body at either gate
         ("host_us", "i8"),  # host's clock when the line of its first edge was read
         ("lead", "i8"),  # leading edge at B minus leading edge at A, or ABSENT
         ("trail", "i8"),  # trailing edge at B minus trailing edge at A, or ABSENT

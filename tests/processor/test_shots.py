@@ -134,7 +134,6 @@ def test_ticks_are_exact_without_noise() -> None:
     true = np.floor(np.array([[line.at_s for line in b] for b in bodies]) / UNIT_S).astype(int)
     shots = shots_of(these)
     assert shots["key"].tolist() == (true[:, 0] + 12345).tolist()
-    assert shots["end"].tolist() == (true[:, 3] + 12345).tolist()
     assert shots["lead"].tolist() == (true[:, 2] - true[:, 0]).tolist()
     assert shots["trail"].tolist() == (true[:, 3] - true[:, 1]).tolist()
     assert shots["block_a"].tolist() == (true[:, 1] - true[:, 0]).tolist()
