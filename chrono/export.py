@@ -12,6 +12,7 @@ from typing import IO, TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.ahead import ahead
 from chrono.errors import OptionError, RecordingError
 from chrono.plain import cell
 from chrono.processor.table import EdgesUsed, flag_words
@@ -201,28 +202,34 @@ def _write_csv(chunks: Chunks, stream: IO[bytes]) -> int:
     from pyarrow import csv
 
     options = csv.WriteOptions(quoting_style="needed")
-    rows = 0
+    columns = (_harmless(shot_columns(session, name, part)) for name, session, part in chunks)
     with csv.CSVWriter(stream, _schema(), write_options=options) as writer:
-        for recording, session, part in chunks:
-            columns = shot_columns(session, recording, part)
-            for name in TEXT_COLUMNS:
-                texts = columns[name]
-                columns[name] = texts._replace(each=[cell(text) for text in texts.each])
-            writer.write_batch(_batch(columns))
-            rows += part.stop - part.start
-    return rows
+        return _write_batches(columns, writer)
 
 
 def _write_parquet(chunks: Chunks, stream: IO[bytes]) -> int:
     from pyarrow import parquet
 
-    rows = 0
     repeated = [*TEXT_COLUMNS]  # of numbers hardly any comes twice: looking would cost time
+    columns = (shot_columns(session, name, part) for name, session, part in chunks)
     with parquet.ParquetWriter(stream, _schema(), use_dictionary=repeated) as writer:
-        for name, session, part in chunks:
-            writer.write_batch(_batch(shot_columns(session, name, part)))
-            rows += part.stop - part.start
+        return _write_batches(columns, writer)
+
+
+def _write_batches(parts: Iterator[Columns], writer: Any) -> int:
+    rows = 0
+    for batch in ahead(_batch(columns) for columns in parts):
+        writer.write_batch(batch)
+        rows += batch.num_rows
     return rows
+
+
+def _harmless(columns: Columns) -> Columns:
+    """Return columns of which no text is a formula to a spreadsheet."""
+    for name in TEXT_COLUMNS:
+        texts = columns[name]
+        columns[name] = texts._replace(each=[cell(text) for text in texts.each])
+    return columns
 
 
 def _write_json(chunks: Chunks, stream: IO[bytes]) -> int:

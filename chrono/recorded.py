@@ -2,13 +2,13 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Protocol, TypeVar
+from typing import Protocol
 
 from chrono import compiled
+from chrono.ahead import ahead
 from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
 from chrono.host_clock import HostClock, clock_doubt
 from chrono.plain import plain
@@ -18,8 +18,6 @@ from chrono.reader.grammar import Lines
 from chrono.reader.recording import BLOCK_BYTES, RecordingReader
 from chrono.rig import Rig, rig_from_record
 from chrono.session import Session
-
-T = TypeVar("T")
 
 BYTES_PER_SHOT = 150
 """Fewer than any real shot takes in a framed recording; only a guess for making room."""
@@ -188,22 +186,13 @@ def feed_blocks(
     size, done = reader.path.stat().st_size, 0
     if size > BLOCK_BYTES:
         compiled.load()
-    for batch, read in _ahead((decode_rows(block, lines), len(block)) for block in reader):
+    for batch, read in ahead((decode_rows(block, lines), len(block)) for block in reader):
         with _telling_where(reader.path):
             for taker in takers:
                 taker.feed(batch)
         done += read
         if progress:
             progress(done, size)
-
-
-def _ahead(items: Iterator[T]) -> Iterator[T]:
-    """Yield items; the next one is made on another core while one is used."""
-    with ThreadPoolExecutor(1) as other:
-        coming = other.submit(next, items, None)
-        while (item := coming.result()) is not None:
-            coming = other.submit(next, items, None)
-            yield item
 
 
 def first_rig(path: Path) -> Rig:

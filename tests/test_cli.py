@@ -409,14 +409,27 @@ def test_a_starter_rig_is_a_sound_rig(chrono) -> None:
     is_one_clear_complaint(chrono("rig", "new", "rig.toml"), "rig.toml")
 
 
-def test_help_loads_none_of_the_heavy_libraries() -> None:
+@pytest.mark.parametrize(
+    ("words", "heavy"),
+    [
+        (
+            ["--help"],
+            {"pandas", "scipy", "textual", "pint", "numpy", "pydantic", "pyarrow", "numba"},
+        ),
+        (
+            ["demo", "--no-dashboard", "--shots", "1"],
+            {"pandas", "textual", "pyarrow", "numba"},
+        ),
+    ],
+)
+def test_a_command_loads_no_heavy_library_it_has_no_need_of(words, heavy) -> None:
     script = (
-        "import sys; sys.argv = ['chrono', '--help']\n"
+        "import sys\n"
+        f"sys.argv = ['chrono', *{words}]\n"
         "from chrono.cli import main\n"
         "try: main()\n"
         "except SystemExit: pass\n"
-        "heavy = {'pandas', 'scipy', 'textual', 'pint', 'numpy', 'pydantic', 'pyarrow'}\n"
-        "print('LOADED', heavy & set(sys.modules))\n"
+        f"print('LOADED', {heavy} & set(sys.modules))\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True

@@ -184,7 +184,23 @@ def _fill(
 
 
 def _without(pairs: Places, edges: Edges) -> Edges:
-    rest = np.ones(len(edges.t), np.bool_)
-    for place in range(4):
-        rest[pairs + place] = False
-    return edges.take(rest.nonzero()[0])
+    """Return the edges that are in none of these pairs."""
+    count = len(edges.t) - 4 * len(pairs)
+    times = np.empty((2, count), np.int64)
+    rest = Edges(times[0], times[1], np.empty(count, np.uint8))
+    _fill_rest(rest, pairs, edges)
+    return rest
+
+
+@compiled
+def _fill_rest(rest: Edges, pairs: Places, edges: Edges) -> None:
+    kept = pair = place = 0
+    while place < len(edges.t):
+        if pair < len(pairs) and place == pairs[pair]:
+            pair += 1
+            place += 4
+            continue
+        rest.t[kept], rest.host_us[kept] = edges.t[place], edges.host_us[place]
+        rest.what[kept] = edges.what[place]
+        kept += 1
+        place += 1
