@@ -38,6 +38,7 @@ from chrono.processor.table import ABSENT, EdgesUsed, Shots
 from chrono.rig_model import Rig
 
 Floats = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
 
 _NODES_PER_DECADE = 10
 _DECADES = 2.0
@@ -268,18 +269,19 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
         Speeds and uncertainties.
     """
     used = np.ascontiguousarray(shots["used"])
-    transit_s = _transit_ticks(shots, used) * model.unit_s
+    single = np.flatnonzero(used != EdgesUsed.BOTH)
+    transit_s = _transit_ticks(shots, used, single) * model.unit_s
     rate = 1 + model.rate_error
     true_s = transit_s / rate - model.latency_s
     true_s[~(true_s > 0)] = np.nan
     speed = (model.spacing_m * model.path_factor) / true_s
-    u_random = speed * (_timing_u(used, model) / rate) / true_s
+    u_random = speed * (_timing_u(len(shots), single, model) / rate) / true_s
     u_shared = speed * _shared_relative_u(true_s, model)
     u = np.sqrt(u_random * u_random + u_shared * u_shared)
     return Measured(
         speed_mps=speed,
         u_mps=u,
-        U95_mps=_coverage_factors(true_s, used, model) * u,
+        U95_mps=_coverage_factors(true_s, single, model) * u,
         u_random_mps=u_random,
         u_shared_mps=u_shared,
         transit_s=transit_s,
@@ -373,14 +375,18 @@ def _coverage_factor(model: SpeedModel, true_s: float, edges_used: int) -> float
     return coverage_half_width(contributions) / u if u else 0.0
 
 
-def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8]) -> Floats:
-    """Return the transit that was used [counter units], NaN where there is none."""
-    lead, trail = shots["lead"].astype(np.float64), shots["trail"].astype(np.float64)
+def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8], single: Places) -> Floats:
+    """
+    Return the transit that was used [counter units], NaN where there is none.
+
+    `single` holds the places of the shots that have not two pairs of edges.
+    """
+    lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
     transit: Floats = (lead + trail) / 2
+    transit[single] = np.nan
     for one, edge in ((EdgesUsed.LEAD, lead), (EdgesUsed.TRAIL, trail)):
-        places = np.flatnonzero(used == one)
+        places = single[used[single] == one]
         transit[places] = edge[places]
-    transit[used == EdgesUsed.NONE] = np.nan
     return transit
 
 
@@ -394,9 +400,10 @@ def _blocking_ticks(shots: Shots) -> Floats:
     return mean
 
 
-def _timing_u(used: npt.NDArray[np.uint8], model: SpeedModel) -> Floats:
-    both, single = model.u_timing_s[EdgesUsed.BOTH], model.u_timing_s[EdgesUsed.LEAD]
-    return np.where(used == EdgesUsed.BOTH, both, single)
+def _timing_u(count: int, single: Places, model: SpeedModel) -> Floats:
+    u_s = np.full(count, model.u_timing_s[EdgesUsed.BOTH])
+    u_s[single] = model.u_timing_s[EdgesUsed.LEAD]
+    return u_s
 
 
 def _shared_relative_u(true_s: Floats, model: SpeedModel) -> Floats:
@@ -405,9 +412,8 @@ def _shared_relative_u(true_s: Floats, model: SpeedModel) -> Floats:
     return np.sqrt(model.u_length**2 + by_rate * by_rate + by_latency * by_latency)
 
 
-def _coverage_factors(true_s: Floats, used: npt.NDArray[np.uint8], model: SpeedModel) -> Floats:
+def _coverage_factors(true_s: Floats, single: Places, model: SpeedModel) -> Floats:
     factors = model._coverage(EdgesUsed.BOTH).factor(true_s)
-    single = np.flatnonzero(used != EdgesUsed.BOTH)
     if single.size:
         factors[single] = model._coverage(EdgesUsed.LEAD).factor(true_s[single])
     return factors
