@@ -80,16 +80,16 @@ def read_rows(block: bytes, lines: Lines, tiny_kept: int) -> tuple[int, int, Eve
         Number of rows too short to be any record that are not among those left.
     events : Events
         One for each row of the board, those of rows left not filled in.
-    left : ndarray of int64, shape (5, N)
+    left : ndarray of int64, shape (N, 5)
         For each row left its number, how many events stand before it, whether it is one
         itself, its first byte, and the byte after its last.
     """
     text = np.frombuffer(block, np.uint8)
     events = empty_events(len(block) // SHORTEST_EVENT + 1)
     columns = tuple(getattr(events, column.name) for column in fields(Events))
-    left = np.empty((5, len(block) // (SHORTEST_RECORD + 1) + tiny_kept + 1), np.int64)
+    left = np.empty((len(block) // (SHORTEST_RECORD + 1) + tiny_kept + 1, 5), np.int64)
     rows, dropped, count, rest = _walk(text, _KINDS[lines], tiny_kept, columns, left)
-    return rows, dropped, events.part(0, count), left[:, :rest]
+    return rows, dropped, events.part(0, count), left[:rest]
 
 
 @compiled
@@ -121,11 +121,11 @@ def _walk(
             is_event = _is_boards(text, start, end)
             is_tiny = end - start < SHORTEST_RECORD
             if is_event or not is_tiny or tiny_kept > 0:
-                left[0, rest] = rows
-                left[1, rest] = events
-                left[2, rest] = is_event
-                left[3, rest] = start
-                left[4, rest] = end
+                left[rest, 0] = rows
+                left[rest, 1] = events
+                left[rest, 2] = is_event
+                left[rest, 3] = start
+                left[rest, 4] = end
                 rest += 1
                 events += is_event
                 tiny_kept -= is_tiny

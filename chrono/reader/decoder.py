@@ -68,9 +68,9 @@ def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
     row = np.arange(len(end))
     tiny = end - start < SHORTEST_RECORD
     tiny[np.flatnonzero(tiny)[:MAX_SAMPLES]] = False
-    left = np.stack((row, row, np.ones_like(row), start, end))[:, ~tiny]
-    left[1] = np.arange(left.shape[1])
-    return len(row), int(np.count_nonzero(tiny)), empty_events(left.shape[1]), left
+    left = np.stack((row, row, np.ones_like(row), start, end), axis=1)[~tiny]
+    left[:, 1] = np.arange(len(left))
+    return len(row), int(np.count_nonzero(tiny)), empty_events(len(left)), left
 
 
 def _read_left(
@@ -106,9 +106,9 @@ def _read_left(
 
 
 def _integers(left: Ints) -> Iterator[list[int]]:
-    """Yield columns, few at a time made Python's integers."""
-    for begin in range(0, left.shape[1], 10_000):
-        yield from left[:, begin : begin + 10_000].T.tolist()
+    """Yield rows, few at a time made Python's integers."""
+    for begin in range(0, len(left), 10_000):
+        yield from left[begin : begin + 10_000].tolist()
 
 
 _DAMAGED = Event(Kind.DAMAGED, 0)
