@@ -49,7 +49,7 @@ FOREVER = 1 << 62
 MANY_EDGES = 4000
 """Fewer new edges go the whole way at once, and all do without machine code."""
 
-MANY_OTHERS = 8_000
+MANY_OTHERS = 5_000
 """While solitary launches come in bulk, the other edges wait until they are so many: the whole
 way costs as much for a few as for some thousands."""
 
