@@ -34,8 +34,7 @@ _PLAIN = re.compile(rb"([AB])[ ,](?:([01])[ ,])?([0-9]{1,%d})" % MAX_DIGITS)
 _INTERVAL = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
+class Event(NamedTuple):
     """One edge, beat or interval; the attributes are those of `batch.Events`."""
 
     kind: Kind
