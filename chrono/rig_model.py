@@ -290,24 +290,9 @@ class Calibration(_Section):
         return self.clock.rate_error if self.clock else 0.0
 
     @property
-    def rate_error_u(self) -> float | None:
-        """Standard uncertainty of `rate_error`; None unless calibrated."""
-        return self.clock.rate_error_u if self.clock else None
-
-    @property
     def latency_difference_s(self) -> float:
         """Delay of gate B minus that of gate A [s]; 0 unless calibrated."""
         return self.latency.difference_s if self.latency else 0.0
-
-    @property
-    def latency_difference_u_s(self) -> float | None:
-        """Standard uncertainty of `latency_difference_s` [s]; None unless calibrated."""
-        return self.latency.difference_u_s if self.latency else None
-
-    @property
-    def spacing_u_m(self) -> float | None:
-        """Standard uncertainty of the calibrated spacing [m]; None unless calibrated."""
-        return self.spacing.spacing_u_m if self.spacing else None
 
 
 class Rig(_Section):

@@ -378,11 +378,13 @@ class Session:
 
     def series(self, setup: str | None = None) -> Series | None:
         """Return the statistics of the counted shots, of one setup or of all."""
-        measured = self.measured()
-        chosen = self._counted(self.log.shots, measured.speed_mps)
-        if setup is not None:
-            names = np.array([s.name == setup for s in self._setups])
-            chosen &= names[self.log.setup]
+        wanted = np.array([setup in (None, s.name) for s in self._setups])[self.log.setup]
+        places = wanted.nonzero()[0]
+        if not len(places):
+            return None
+        part = slice(places[0], places[-1] + 1)
+        measured = self.measured(part)
+        chosen = self._counted(self.log.shots[part], measured.speed_mps) & wanted[part]
         if not chosen.any():
             return None
         series = series_statistics(

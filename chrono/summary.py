@@ -38,6 +38,7 @@ def summary_data(recorded: Recorded) -> dict[str, Any]:
     return {
         "recording": recorded.name,
         "rig": session.rig.name,
+        "started": session.started,
         "shots": len(session.log),
         "counted": int(session.counted().sum()),
         "setups": [_setup_data(session, setup) for setup in _setups_with_shots(session)],
@@ -69,6 +70,8 @@ def summary_text(recorded: Recorded) -> str:
         f"{plain(recorded.name)}: rig {plain(session.rig.name)}, "
         f"{data['shots']} shots, {data['counted']} counted"
     ]
+    if session.started:
+        lines.append(f"  started {plain(session.started)}")
     for setup in _setups_with_shots(session):
         lines += _setup_lines(session, setup)
     lines += _note_lines(session.session_notes)
@@ -131,7 +134,13 @@ def _setup_lines(session: Session, setup: str) -> list[str]:
     if mouth:
         speed = format_speed(mouth.speed_mps, mouth.uncertainty.U95, unit)
     distance_m = session.rig.site.muzzle_distance_m
-    return [*lines, f"    at the launcher's mouth, {distance_m:g} m before the gates: {speed}"]
+    lines.append(f"    at the launcher's mouth, {distance_m:g} m before the gates: {speed}")
+    conditions = session.setup_conditions(setup).items()
+    if conditions:
+        lines.append(
+            "    conditions: " + ", ".join(f"{plain(k)} {plain(v)}" for k, v in conditions)
+        )
+    return lines
 
 
 def _note_lines(notes: list[str]) -> list[str]:

@@ -152,7 +152,7 @@ def test_every_key_is_read_into_si() -> None:
         assert record[key] == wanted, key
     assert rig.spacing_m == pytest.approx(0.3049)
     assert rig.calibration.rate_error == pytest.approx(-120e-6)
-    assert rig.calibration.latency_difference_u_s == pytest.approx(5e-8)
+    assert rig.calibration.latency_difference_s == pytest.approx(-3e-7)
 
 
 def test_only_the_spacing_must_be_given() -> None:
@@ -452,8 +452,8 @@ def test_an_update_keeps_comments_and_a_copy_of_what_was_there(tmp_path: Path) -
     assert "# mine" in path.read_text()
     assert '"300.2 mm"   # by rule' in path.read_text()
     rig = load_rig(path)
-    assert rig.calibration.rate_error_u == pytest.approx(2e-6)
-    assert load_rig(second).calibration.rate_error_u == pytest.approx(3e-6)
+    assert rig.calibration.clock.rate_error_u == pytest.approx(2e-6)
+    assert load_rig(second).calibration.clock.rate_error_u == pytest.approx(3e-6)
     assert rig.clock.jitter_s == pytest.approx(1e-6)
     assert len(list(tmp_path.iterdir())) == 3
 

@@ -51,7 +51,7 @@ def test_the_values_of_a_setup_are_those_that_numpy_finds(with_setups) -> None:
     recorded = read_recording(with_setups((0, Setup("many")), (39, Setup("one"))))
     speeds = recorded.session.measured().speed_mps[:39]
 
-    line = summary_text(recorded).splitlines()[2]
+    line = summary_text(recorded).splitlines()[3]
 
     words = line.split()
     values = dict(zip(words[0:-1:2], map(float, words[1::2]), strict=True))
@@ -87,3 +87,14 @@ def test_a_body_too_light_to_fly_has_no_speed_at_the_mouth(with_setups, mass_kg)
     assert data["setups"][0]["muzzle_mps"] is None
     assert "not known: so light a body" in summary_text(recorded)
     json.dumps(data, allow_nan=False)
+
+
+def test_start_and_launch_conditions_are_told(with_setups) -> None:
+    conditions = {"bands": "3", "pull": "40 cm"}
+    recorded = read_recording(with_setups((0, Setup("three", conditions=conditions))))
+
+    lines = summary_text(recorded).splitlines()
+
+    assert lines[1] == "  started 2025-05-16T14:00:00.000+02:00"
+    assert "    conditions: bands 3, pull 40 cm" in lines
+    assert summary_data(recorded)["started"] == "2025-05-16T14:00:00.000+02:00"

@@ -134,11 +134,6 @@ class Processor:
         return a, b
 
     @property
-    def last_beat_host_us(self) -> int | None:
-        """Host time of the last beat, None before the first."""
-        return self._clock.beat_host_us if self._clock.beat_host_us >= 0 else None
-
-    @property
     def flicker(self) -> tuple[FlickerSpan, ...]:
         """Spans of flicker met so far in order of time; the last ones still grow."""
         return tuple(

@@ -176,8 +176,6 @@ class Clock:
         A hello came since; it told of another counter.
     levels : tuple of two int
         Last known level of each gate, `LEVEL_UNKNOWN` before.
-    beat_host_us : int
-        Host time of the last beat, -1 before the first.
     board_lost : int
         Last count of lost edges a beat told, -1 before the first.
     tally : Tally
@@ -196,7 +194,6 @@ class Clock:
     anew: bool = False
     other_counter: bool = False
     levels: tuple[int, int] = (LEVEL_UNKNOWN, LEVEL_UNKNOWN)
-    beat_host_us: int = -1
     board_lost: int = -1
     tally: Tally = Tally()
 
@@ -254,7 +251,7 @@ def run_clock(
     beats, board_lost = _beats(told, top[1:], places, restarts, clock)
     count = len(lines.what)
     after = replace(
-        _after(events, lines, raw, top, places, start) if count else start,
+        _after(events, lines, raw, top, start) if count else start,
         mark=int(placed.mark[-1]) if len(placed.mark) else start.mark,
         damaged=int(_damaged_before(notes, np.array([count]), clock)[0]),
         anew=any(place >= count for place in hellos) or (clock.anew and not count),
@@ -599,9 +596,7 @@ def _beats(
     return Beats(t[places], clock.tally.board_lost + np.cumsum(growth)), int(before[-1])
 
 
-def _after(
-    events: Events, lines: _Lines, raw: Ints, top: Ints, beats: Places, start: Clock
-) -> Clock:
+def _after(events: Events, lines: _Lines, raw: Ints, top: Ints, start: Clock) -> Clock:
     """Return the clock as it stands after the last line."""
     last = lines.used[-1]
     return replace(
@@ -614,7 +609,6 @@ def _after(
         t=int(raw[-1]),
         top=int(top[-1]),
         levels=_levels(lines, start),
-        beat_host_us=int(lines.host_us[beats[-1]]) if len(beats) else start.beat_host_us,
     )
 
 
