@@ -525,7 +525,7 @@ def _note_breaks(
     before_us = np.full(len(notes.place), start.host_us)
     later = notes.place > 0
     before_us[later] = lines.host_us[notes.place[later] - 1]
-    after_us = np.clip(notes.host_us - before_us, 0, _LONGEST_HOST_STEP_US)
+    after_us = np.minimum(np.maximum(notes.host_us - before_us, 0), _LONGEST_HOST_STEP_US)
     seen = top[notes.place]
     mark = seen + (after_us * (1e-6 / rules.unit_s)).astype(np.int64)
     mark = np.maximum(np.maximum.accumulate(mark), start.mark)
