@@ -338,16 +338,11 @@ class Session:
 
     def measured(self, part: slice = slice(None)) -> Measured:
         """Measure shots of the log by what is known of the rig now."""
-        start, stop, _ = part.indices(len(self.log))
-        return join_measured(
-            [
-                measure(self.log.shots[piece], model)
-                for piece, model in self._pieces(start, stop)
-            ]
-        )
+        return join_measured([measured for _, measured in self._pieces(part)])
 
-    def _pieces(self, start: int, stop: int) -> Iterator[tuple[slice, SpeedModel]]:
-        """Yield slices of the log, bounded in size, each with the model that measures it."""
+    def _pieces(self, part: slice) -> Iterator[tuple[slice, Measured]]:
+        """Yield slices of the log that make up `part`, bounded in size, and measure them."""
+        start, stop, _ = part.indices(len(self.log))
         ends = [*(begin for begin, _ in self._counters[1:]), len(self.log)]
         for stretch, end in zip(self._counters, ends, strict=True):
             begin, counter = stretch
@@ -357,11 +352,13 @@ class Session:
             if stretch is not self._counters[-1]:  # a rate that beats gave is the last one's
                 model = _speed_model(_with_counter(self.rig, counter))
             for piece in self.log.chunks(max(begin, start), min(end, stop)):
-                yield piece, model
+                yield piece, measure(self.log.shots[piece], model)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
         """Tell which shots of the log enter the statistics, shape (N,)."""
-        return self._counted(self.log.shots[part], self.measured(part).speed_mps)
+        shots = self.log.shots
+        parts = [self._counted(shots[at], found.speed_mps) for at, found in self._pieces(part)]
+        return np.concatenate([np.zeros(0, np.bool_), *parts])
 
     def notes(self, part: slice = slice(None)) -> list[str]:
         """Return what is noted of each shot: the reason it was set aside, the user's note."""
@@ -378,23 +375,24 @@ class Session:
 
     def series(self, setup: str | None = None) -> Series | None:
         """Return the statistics of the counted shots, of one setup or of all."""
-        wanted = np.array([setup in (None, s.name) for s in self._setups])[self.log.setup]
-        places = wanted.nonzero()[0]
+        wanted = np.array([setup in (None, each.name) for each in self._setups])
+        places = wanted[self.log.setup].nonzero()[0]
         if not len(places):
             return None
-        part = slice(places[0], places[-1] + 1)
-        measured = self.measured(part)
-        chosen = self._counted(self.log.shots[part], measured.speed_mps) & wanted[part]
-        if not chosen.any():
+        columns, count = np.empty((4, len(places))), 0
+        for part, found in self._pieces(slice(places[0], places[-1] + 1)):
+            chosen = self._counted(self.log.shots[part], found.speed_mps)
+            chosen &= wanted[self.log.setup[part]]
+            end = count + int(np.count_nonzero(chosen))
+            for name, column in zip(_SERIES_COLUMNS, columns, strict=True):
+                column[count:end] = getattr(found, name)[chosen]
+            count = end
+        if not count:
             return None
-        series = series_statistics(
-            measured.speed_mps[chosen],
-            measured.u_random_mps[chosen],
-            measured.u_shared_mps[chosen],
-        )
+        series = series_statistics(*columns[:3, :count])
         if series is not None and series.n == 1:
             # A mean of one shot is that shot: the same ± must stand at both.
-            own = float(measured.U95_mps[chosen][0])
+            own = float(columns[3, 0])
             return replace(series, U95_mean_mps=own)
         return series
 
@@ -514,6 +512,7 @@ def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
     return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
 
 
+_SERIES_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
 _BEFORE_ALL = int(np.iinfo(np.int64).min)
 
 
