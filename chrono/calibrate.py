@@ -211,11 +211,11 @@ def _drop_setup(rig: Rig, height_m: float, height_tolerance_m: float) -> DropSet
 
 def _series(path: Path, session: Session, setup: str | None) -> Series:
     """Return the counted shots, of one setup or all, that used the edges most of them used."""
-    chosen = session.counted()
+    shots, measured = session.log.shots, session.measured()
+    chosen = session.are_counted(shots, measured.speed_mps)
     if setup is not None:
         names = np.array([session.setup_name(int(i)) for i in session.log.setup], object)
         chosen = chosen & (names == setup)
-    shots = session.log.shots
     if not chosen.any():
         which = f" of setup {plain(setup)!r}" if setup is not None else ""
         raise CalibrationError(
@@ -230,7 +230,7 @@ def _series(path: Path, session: Session, setup: str | None) -> Series:
         np.where(shots[name][chosen] == ABSENT, np.nan, shots[name][chosen] * unit_s)
         for name in ("block_a", "block_b")
     )
-    transit_s = session.measured().transit_s[chosen] / (1 + session.model.rate_error)
+    transit_s = measured.transit_s[chosen] / (1 + session.model.rate_error)
     return Series(transit_s, block_a_s, block_b_s, used)
 
 

@@ -94,7 +94,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
         "time_s": np.round(shots["host_us"] * 1e-6, 6),
         "setup": _named(session.log.setup[part], session.setup_name),
         "edges_used": _named(shots["used"], _edges_word),
-        "counted": session.counted(part),
+        "counted": session.are_counted(shots, measured.speed_mps),
         "flags": _named(shots["flags"], lambda flags: ";".join(flag_words(flags))),
         "note": _each_once(session.notes(part)),
     }

@@ -357,8 +357,21 @@ class Session:
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
         """Tell which shots of the log enter the statistics, shape (N,)."""
         shots = self.log.shots
-        parts = [self._counted(shots[at], found.speed_mps) for at, found in self._pieces(part)]
+        parts = [
+            self.are_counted(shots[at], found.speed_mps) for at, found in self._pieces(part)
+        ]
         return np.concatenate([np.zeros(0, np.bool_), *parts])
+
+    def are_counted(
+        self, shots: Shots, speed_mps: npt.NDArray[np.float64]
+    ) -> npt.NDArray[np.bool_]:
+        """Tell which of these shots, with these speeds, enter the statistics, shape (N,)."""
+        counted = countable(shots, speed_mps) & ~self._held(shots["key"])
+        for i in self._marked(shots["key"]):
+            said = self._marks[int(shots["key"][i])][0]
+            if said is not None:
+                counted[i] = said and bool(np.isfinite(speed_mps[i]))
+        return counted
 
     def notes(self, part: slice = slice(None)) -> list[str]:
         """Return what is noted of each shot: the reason it was set aside, the user's note."""
@@ -381,7 +394,7 @@ class Session:
             return None
         columns, count = np.empty((4, len(places))), 0
         for part, found in self._pieces(slice(places[0], places[-1] + 1)):
-            chosen = self._counted(self.log.shots[part], found.speed_mps)
+            chosen = self.are_counted(self.log.shots[part], found.speed_mps)
             chosen &= wanted[self.log.setup[part]]
             end = count + int(np.count_nonzero(chosen))
             for name, column in zip(_SERIES_COLUMNS, columns, strict=True):
@@ -398,12 +411,9 @@ class Session:
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
         """Yield shots of the log as people see them."""
-        shots, setups, measured = (
-            self.log.shots[part],
-            self.log.setup[part],
-            self.measured(part),
-        )
-        return self._shot_rows(shots, measured, setups, part.start + 1, still_open=False)
+        shots, setups = self.log.shots[part], self.log.setup[part]
+        first = part.start + 1
+        return self._shot_rows(shots, self.measured(part), setups, first, still_open=False)
 
     def open_rows(self) -> list[ShotRow]:
         """Return the shots that are there but may still change."""
@@ -423,7 +433,7 @@ class Session:
         *,
         still_open: bool,
     ) -> Iterator[ShotRow]:
-        counted, notes = self._counted(shots, measured.speed_mps), self._notes(shots)
+        counted, notes = self.are_counted(shots, measured.speed_mps), self._notes(shots)
         for i, shot in enumerate(shots):
             values = {name: float(column[i]) for name, column in vars(measured).items()}
             name = self._setups[setups[i]].name
@@ -462,16 +472,6 @@ class Session:
         return shot_budget(
             self._model, row.transit_us * 1e-6, EdgesUsed[row.edges_used.upper()]
         )
-
-    def _counted(
-        self, shots: Shots, speed_mps: npt.NDArray[np.float64]
-    ) -> npt.NDArray[np.bool_]:
-        counted = countable(shots, speed_mps) & ~self._held(shots["key"])
-        for i in self._marked(shots["key"]):
-            said = self._marks[int(shots["key"][i])][0]
-            if said is not None:
-                counted[i] = said and bool(np.isfinite(speed_mps[i]))
-        return counted
 
     def _marked(self, keys: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
         if not self._marks:

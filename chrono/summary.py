@@ -65,10 +65,10 @@ def _clock_data(session: Session) -> dict[str, Any] | None:
 
 def summary_text(recorded: Recorded) -> str:
     """Return the summary of one recording as lines for a terminal."""
-    session, data = recorded.session, summary_data(recorded)
+    session = recorded.session
     lines = [
         f"{plain(recorded.name)}: rig {plain(session.rig.name)}, "
-        f"{data['shots']} shots, {data['counted']} counted"
+        f"{len(session.log)} shots, {session.counted().sum()} counted"
     ]
     if session.started:
         lines.append(f"  started {plain(session.started)}")
@@ -77,7 +77,7 @@ def summary_text(recorded: Recorded) -> str:
     lines += _note_lines(session.session_notes)
     if session.host_rate is not None:
         lines.append(f"  by its beats the counter runs {rate_text(session.host_rate)}")
-    lines += _trouble_lines(data)
+    lines += _trouble_lines(recorded)
     if session.unread_records:
         lines.append(f"  {unread_line(session)}")
     return "\n".join(lines)
@@ -149,14 +149,15 @@ def _note_lines(notes: list[str]) -> list[str]:
     return [f"  {earlier} earlier notes are in --json", *lines] if earlier else lines
 
 
-def _trouble_lines(data: dict[str, Any]) -> list[str]:
-    words = {
-        "damaged_lines": "damaged lines, not used",
-        "lost_lines": "lines lost on the way",
-        "board_lost_edges": "edges lost on the board",
-        "restarts": "restarts of the board",
-    }
-    lines = [f"  {data[key]} {word}" for key, word in words.items() if data[key]]
-    if data["left_out"]:
-        lines.append(f"  left out at the end: {data['left_out']}")
+def _trouble_lines(recorded: Recorded) -> list[str]:
+    tally = recorded.session.processor.tally
+    counts = (
+        (recorded.session.damaged, "damaged lines, not used"),
+        (tally.lost_lines, "lines lost on the way"),
+        (tally.board_lost, "edges lost on the board"),
+        (tally.restarts, "restarts of the board"),
+    )
+    lines = [f"  {count} {word}" for count, word in counts if count]
+    if recorded.left_out:
+        lines.append(f"  left out at the end: {recorded.left_out}")
     return lines
