@@ -42,7 +42,7 @@ from chrono.processor.passages import (
     Passages,
 )
 from chrono.processor.records import join
-from chrono.processor.rules import Rules, Windows
+from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.processor.timebase import Ints, Places
 
@@ -217,10 +217,10 @@ def _clean(upright: Passages, row: Row, rules: Rules) -> Flags:
     gate, edges = upright["gate"].copy(), upright["marks"] & _TIMED
     lead, trail = first[1:] - first[:-1], last[1:] - last[:-1]
     clean = (gate[:-1] == 0) & (gate[1:] == 1) & (edges[:-1] == edges[1:])
-    clean &= in_window(lead, windows)
+    clean &= in_window(lead, windows.fast, windows.slow)
     block = last - first
-    whole = (edges[:-1] == _EDGES) & in_window(trail, windows)
-    whole &= are_alike(block[:-1], block[1:], rules)
+    whole = (edges[:-1] == _EDGES) & in_window(trail, windows.fast, windows.slow)
+    whole &= are_alike(block[:-1], block[1:], rules.unit_s)
     clean &= (edges[:-1] == LEAD) | whole
     ahead = np.concatenate(([row.front_first], first[:-2])), [row.front_gate], gate[:-2]
     rival_a = (np.concatenate(ahead[1:]) == 0) & (first[1:] - ahead[0] <= windows.slow)
@@ -229,14 +229,17 @@ def _clean(upright: Passages, row: Row, rules: Rules) -> Flags:
     return clean
 
 
-def in_window(transit: Ints, windows: Windows) -> Flags:
+# `solitary` compiles the next two for one body at a time as well.
+
+
+def in_window(transit: Ints, fast: float, slow: int) -> Flags:
     """Tell which transits are those of a body in the rig's window of speeds."""
-    return (transit >= windows.fast) & (transit <= windows.slow)
+    return (transit >= fast) & (transit <= slow)
 
 
-def are_alike(block_a: Ints, block_b: Ints, rules: Rules) -> Flags:
+def are_alike(block_a: Ints, block_b: Ints, unit_s: float) -> Flags:
     """Tell which blocking times at both gates are so alike that nothing else need be asked."""
-    allowed = AGREEMENT * np.maximum(block_a, block_b) + AGREEMENT_SLACK_S / rules.unit_s
+    allowed = AGREEMENT * np.maximum(block_a, block_b) + AGREEMENT_SLACK_S / unit_s
     return np.abs(block_b - block_a) <= allowed
 
 

@@ -12,27 +12,28 @@ rule of any stage reaches from them to anything else:
 These shots are final at once. The other edges go the whole way, which would give the same.
 """
 
+from typing import Any
+
 import numpy as np
 
 from chrono.compiled import compiled, inlined
 from chrono.processor.flicker import STRETCH_S
-from chrono.processor.matching import Lengths
-from chrono.processor.pairing import (
-    AGREEMENT,
-    AGREEMENT_SLACK_S,
-    LENGTH_TOLERANCE,
-    Flags,
-    Floats,
-)
+from chrono.processor.matching import Lengths, are_alike, in_window
+from chrono.processor.pairing import Flags, body_lengths
 from chrono.processor.rules import BACK_STEP_S, Rules
-from chrono.processor.table import SHOT_DTYPE, EdgesUsed, Flag, Shots
+from chrono.processor.shots import length_flags
+from chrono.processor.table import SHOT_DTYPE, EdgesUsed, Shots
 from chrono.processor.timebase import Beats, Breaks, Bytes, Edges, Ints, Places
 
 _A_CLEAR, _B_CLEAR, _A_BLOCKED, _B_BLOCKED = range(4)
 """`Edges.what` of exact edges."""
 
 _FOREVER = 1 << 62
-_BOTH, _SHORT, _LONG = int(EdgesUsed.BOTH), int(Flag.SHORT), int(Flag.LONG)
+_BOTH = int(EdgesUsed.BOTH)
+
+_in_window: Any = inlined(in_window)
+_are_alike: Any = inlined(are_alike)
+"""Of one body at a time."""
 
 
 def take_solitary(
@@ -61,9 +62,7 @@ def take_solitary(
     newest = np.array([known - rules.windows.dead // 2]), np.array([_FOREVER])
     around = [others, newest, _losses(beats), *((b.before, b.mark) for b in breaks)]
     alone = pairs[_far_from(around, edges.t.take(pairs), edges.t.take(pairs + 3), rules)]
-    shots = np.zeros(len(alone), SHOT_DTYPE)
-    _fill(shots, alone, edges, lengths.at(edges.t.take(alone)), rules.spacing_m)
-    return shots, _without(alone, edges)
+    return _shots(alone, edges, lengths, rules), _without(alone, edges)
 
 
 Spans = tuple[Ints, Ints]
@@ -82,8 +81,9 @@ def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     count = len(edges.t)
     pairs, begins, ends = (np.empty(count, np.int64) for _ in range(3))
     limits = windows.fast, windows.slow, windows.block_limit
-    slack = AGREEMENT_SLACK_S / rules.unit_s
-    found, other = _find_groups(edges.t, edges.what, apart, *limits, slack, pairs, begins, ends)
+    found, other = _find_groups(
+        edges.t, edges.what, apart, *limits, rules.unit_s, pairs, begins, ends
+    )
     return pairs[:found], (begins[:other], ends[:other])
 
 
@@ -95,7 +95,7 @@ def _find_groups(
     fast: float,
     slow: int,
     block_limit: int,
-    slack: float,
+    unit_s: float,
     pairs: Places,
     begins: Ints,
     ends: Ints,
@@ -106,7 +106,7 @@ def _find_groups(
         if end < len(t) and t[end] - t[end - 1] <= apart:
             continue
         inside = start > 0 and end < len(t) and end - start == 4
-        if inside and _is_pair(t, what, start, fast, slow, block_limit, slack):
+        if inside and _is_pair(t, what, start, fast, slow, block_limit, unit_s):
             pairs[found] = start
             found += 1
         else:
@@ -119,7 +119,7 @@ def _find_groups(
 
 @inlined
 def _is_pair(
-    t: Ints, what: Bytes, start: int, fast: float, slow: int, block_limit: int, slack: float
+    t: Ints, what: Bytes, start: int, fast: float, slow: int, block_limit: int, unit_s: float
 ) -> bool:
     """Tell whether four edges are a clean pair by the rules of `matching`."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
@@ -132,9 +132,9 @@ def _is_pair(
     in_order = t[start] <= t[start + 1] <= t[start + 2] <= t[start + 3]
     block_a, block_b = last_a - first_a, last_b - first_b
     lead, trail = first_b - first_a, last_b - last_a
-    alike = abs(block_b - block_a) <= AGREEMENT * max(block_a, block_b) + slack
-    in_window = fast <= lead <= slow and fast <= trail <= slow
-    return in_order and alike and in_window and last_b - first_a < block_limit
+    in_time = _in_window(lead, fast, slow) and _in_window(trail, fast, slow)
+    alike = _are_alike(block_a, block_b, unit_s)
+    return in_order and in_time and alike and last_b - first_a < block_limit
 
 
 @inlined
@@ -161,26 +161,29 @@ def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> 
     return near.cumsum()[:-1] == 0
 
 
-@compiled
-def _fill(
-    shots: Shots, pairs: Places, edges: Edges, declared_m: Floats, spacing_m: float
-) -> None:
+def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots:
     """Make a shot of each pair."""
+    shots = np.zeros(len(pairs), SHOT_DTYPE)
+    twice, block_a, block_b = spans = np.empty((3, len(pairs)), np.int64)
+    _fill(shots, spans, pairs, edges)
+    length_m = body_lengths(block_a, block_b, twice, rules)
+    shots["flags"] = length_flags(length_m / lengths.at(edges.t.take(pairs)))
+    return shots
+
+
+@compiled
+def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
+    """Put times into shots; twice the transit and the blocking times into `spans` as well."""
     for place, start in enumerate(pairs):
         first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)
         block_a, block_b = last_a - first_a, last_b - first_b
         lead, trail = first_b - first_a, last_b - last_a
-        length_m = 2 * spacing_m * (block_a + block_b) / (2 * (lead + trail))
-        ratio = length_m / declared_m[place]
+        spans[0, place], spans[1, place], spans[2, place] = lead + trail, block_a, block_b
         shot = shots[place]
         shot.key, shot.host_us = first_a, edges.host_us[start]
         shot.lead, shot.trail = lead, trail
         shot.block_a, shot.block_b = block_a, block_b
         shot.companion, shot.used = np.nan, _BOTH
-        if ratio < 1 - LENGTH_TOLERANCE:
-            shot.flags = _SHORT
-        elif ratio > 1 + LENGTH_TOLERANCE:
-            shot.flags = _LONG
 
 
 def _without(pairs: Places, edges: Edges) -> Edges:
