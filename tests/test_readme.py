@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from chrono.flags_help import FLAG_HELP
+from chrono.reports.flags_help import FLAG_HELP
 
 README = (Path(__file__).parent.parent / "README.md").read_text()
 

@@ -131,7 +131,7 @@ def test_a_quoted_text_cannot_steer_a_terminal_and_stays_short() -> None:
 
 def test_the_unit_library_is_loaded_by_the_first_text_only() -> None:
     code = (
-        "import sys, chrono.units, chrono.rig; chrono.rig.default_rig(); "
+        "import sys, chrono.units, chrono.rigs.file; chrono.rigs.file.default_rig(); "
         "assert 'pint' not in sys.modules; chrono.units.parse_quantity('1 m', 'm'); "
         "assert 'pint' in sys.modules"
     )

@@ -28,14 +28,14 @@ from chrono.dashboard.guide import HelpScreen
 from chrono.dashboard.loading import LoadingScreen
 from chrono.dashboard.shots import ShotsScreen
 from chrono.errors import ChronoError
-from chrono.host_clock import remeasured_words
-from chrono.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 from chrono.reader.source import ReplaySource
-from chrono.recorded import Findings, Progress, read_recording
-from chrono.rig import Rig
-from chrono.run import Run, disk_line, replay_run
-from chrono.session import SessionView
-from chrono.shotlog import ShotRow
+from chrono.rigs.file import Rig
+from chrono.session.host_clock import remeasured_words
+from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
+from chrono.session.recorded import Findings, Progress, read_recording
+from chrono.session.run import Run, disk_line, replay_run
+from chrono.session.session import SessionView
+from chrono.session.shotlog import ShotRow
 from chrono.units import SPEED_UNITS
 
 POLL_S = 1 / 100

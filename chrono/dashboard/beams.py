@@ -7,10 +7,10 @@ from textual.widgets import Static
 
 from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.words import fit
-from chrono.observer import Delays
-from chrono.processor.health import GateSeen, Health, Observed, judge
-from chrono.run import Run
-from chrono.session import Session
+from chrono.health.verdict import GateSeen, Health, Observed, judge
+from chrono.session.observer import Delays
+from chrono.session.run import Run
+from chrono.session.session import Session
 
 WHOLE = (
     "This recording was read whole, so there is no now to watch.\n"

@@ -13,8 +13,8 @@ from textual.widgets import Input, Label, Static
 from chrono.dashboard.forms import read_setup_form
 from chrono.dashboard.words import fit
 from chrono.errors import ChronoError
-from chrono.marks import TEXT_LIMIT, Setup
 from chrono.plain import plain
+from chrono.session.marks import TEXT_LIMIT, Setup
 
 NAME_CELLS = 24
 

@@ -1,7 +1,7 @@
 """What the operator types into dialogs, read into the session's terms."""
 
 from chrono.errors import OptionError
-from chrono.marks import Setup
+from chrono.session.marks import Setup
 from chrono.units import parse_quantity
 
 

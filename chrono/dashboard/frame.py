@@ -13,8 +13,8 @@ from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.status import status_line, trouble_lines
 from chrono.dashboard.words import flow
-from chrono.run import Run
-from chrono.session import SessionView
+from chrono.session.run import Run
+from chrono.session.session import SessionView
 
 if TYPE_CHECKING:
     from chrono.dashboard.app import Dashboard

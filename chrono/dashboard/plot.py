@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from textual_plot import PlotWidget
 
-from chrono.shotlog import ShotRow
+from chrono.session.shotlog import ShotRow
 from chrono.units import speed_in
 
 Points = npt.NDArray[np.float64]

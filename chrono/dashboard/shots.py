@@ -20,8 +20,8 @@ from chrono.dashboard.words import (
     shot_text,
     statistics_text,
 )
-from chrono.session import SessionView
-from chrono.shotlog import ShotRow
+from chrono.session.session import SessionView
+from chrono.session.shotlog import ShotRow
 
 PLOT_PAUSE_S = 0.3
 """A plot takes as long to draw as ten shots to list: it follows the table."""

@@ -2,11 +2,11 @@
 
 from rich.text import Text
 
+from chrono.clock.rate import rate_text
 from chrono.dashboard.words import fit
 from chrono.plain import plain
-from chrono.processor.clock import rate_text
 from chrono.reader.source import ReplaySource
-from chrono.run import Run, disk_line
+from chrono.session.run import Run, disk_line
 
 NAME_CELLS = 28
 

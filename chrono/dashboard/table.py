@@ -17,7 +17,7 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from chrono.dashboard.words import counted_text, fit, speed_text
-from chrono.shotlog import ShotRow
+from chrono.session.shotlog import ShotRow
 
 HEADER = ("shot", "time s", "setup", "", "counted", "flags", "note")
 RIGHT = (0, 1, 3)

@@ -4,13 +4,13 @@ from math import isfinite
 
 from rich.text import Text
 
-from chrono.flags_help import FLAG_HELP
+from chrono.measuring.budget import Budget
+from chrono.measuring.statistics import Series
 from chrono.plain import plain
-from chrono.processor.budget import Budget
-from chrono.processor.statistics import Series
-from chrono.shotlog import ShotRow
+from chrono.reports.flags_help import FLAG_HELP
+from chrono.reports.words import mean_text, setup_text, spread_texts
+from chrono.session.shotlog import ShotRow
 from chrono.units import ABSENT_TEXT, format_speed, speed_in
-from chrono.words import mean_text, setup_text, spread_texts
 
 SEGMENT_COLOURS = ("cyan", "yellow", "green", "magenta", "blue", "red", "white")
 LEAST_NAME = 8

@@ -20,8 +20,8 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
+from chrono.arrays.records import choose, copy, join
 from chrono.processor.passages import LEAD, NO_PASSAGES, SUSPECT, Passages
-from chrono.processor.records import choose, copy, join
 from chrono.processor.rules import Rules
 from chrono.processor.timebase import Ints, Places
 

@@ -21,6 +21,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.records import join
 from chrono.processor.pairing import (
     AGREEMENT,
     AGREEMENT_SLACK_S,
@@ -41,7 +42,6 @@ from chrono.processor.passages import (
     TRAIL,
     Passages,
 )
-from chrono.processor.records import join
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.processor.timebase import Ints, Places

@@ -12,11 +12,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from chrono import compiled
+from chrono.arrays import compiled
+from chrono.arrays.batch import NO_EVENTS, Control, Events, Kind
+from chrono.arrays.records import join
 from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
 from chrono.processor.matching import Lengths, Row, match_passages
 from chrono.processor.passages import NO_GROUPS, Passages, group_passages
-from chrono.processor.records import join
 from chrono.processor.rules import Rules
 from chrono.processor.shots import (
     NO_LAUNCHES,
@@ -39,7 +40,6 @@ from chrono.processor.timebase import (
     known_time,
     run_clock,
 )
-from chrono.reader.batch import NO_EVENTS, Control, Events, Kind
 
 __all__ = ["Processor", "Rules", "Tally"]
 

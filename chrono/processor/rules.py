@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from chrono.rig import Rig
+    from chrono.rigs.file import Rig
 
 BLOCK_LIMIT_S = 1.0
 """A gate blocked for longer holds no flying body; a person passes in less."""

@@ -33,6 +33,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.records import choose, join, part
 from chrono.processor.matching import NO_BODIES, Bodies, Lengths
 from chrono.processor.pairing import (
     LENGTH_TOLERANCE,
@@ -43,7 +44,6 @@ from chrono.processor.pairing import (
     speck_length,
     use_only,
 )
-from chrono.processor.records import choose, join, part
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
 from chrono.processor.timebase import Beats, Breaks, Ints, Places

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from chrono.compiled import compiled, inlined
+from chrono.arrays.compiled import compiled, inlined
 from chrono.processor.flicker import STRETCH_S
 from chrono.processor.matching import Lengths, are_alike, in_window
 from chrono.processor.pairing import Flags, body_lengths

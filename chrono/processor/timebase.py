@@ -27,9 +27,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.compiled import loop
+from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
+from chrono.arrays.compiled import loop
 from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, Rules
-from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
 
 Ints = npt.NDArray[np.int64]
 Places = npt.NDArray[np.intp]

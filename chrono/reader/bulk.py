@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from chrono.compiled import compiled, inlined
-from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Events, Kind, empty_events
+from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Events, Kind, empty_events
+from chrono.arrays.compiled import compiled, inlined
 from chrono.reader.grammar import MAX_DIGITS, Lines, crc16
 from chrono.reader.rows import SHORTEST_RECORD
 

@@ -13,8 +13,8 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from chrono import compiled
-from chrono.reader.batch import Batch, Control, Events, Kind, Sample, empty_events
+from chrono.arrays import compiled
+from chrono.arrays.batch import Batch, Control, Events, Kind, Sample, empty_events
 from chrono.reader.grammar import Damage, Event, Lines
 from chrono.reader.rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, Row, parse_row
 

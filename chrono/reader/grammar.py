@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, NamedTuple, TypeAlias
 
-from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Kind
+from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Kind
 
 Lines: TypeAlias = Literal["framed", "plain", "interval"]
 """What a rig's board sends."""

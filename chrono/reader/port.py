@@ -16,8 +16,8 @@ from typing import Literal
 import serial
 from serial.tools import list_ports
 
+from chrono.arrays.batch import Kind
 from chrono.errors import PortError
-from chrono.reader.batch import Kind
 from chrono.reader.framing import LineFramer, StampedLine
 from chrono.reader.grammar import Damage, Hello, Lines, parse_framed
 from chrono.reader.rows import board_row, json_row
@@ -40,7 +40,7 @@ REASON_LIMIT = 300
 """Longest text that is kept of the system's own words."""
 
 HELLO_REQUEST = b"?\n"
-HANDLERS = "chrono.reader"
+HANDLERS = "chrono.virtual"
 """The package in which pyserial finds our `protocol_virtual`."""
 
 

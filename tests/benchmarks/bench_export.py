@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 from make_recording import Made, make_recording
 
 if TYPE_CHECKING:
-    from chrono.session import Session
+    from chrono.session.session import Session
 
 
 def read_csv(path: Path) -> int:
@@ -57,7 +57,7 @@ def read_rows(path: Path) -> int:
 
 def decode(path: Path) -> int:
     """Read and decode all rows, with their CRC."""
-    from chrono.compiled import load
+    from chrono.arrays.compiled import load
     from chrono.reader.decoder import decode_rows
     from chrono.reader.recording import read_blocks
 
@@ -69,7 +69,7 @@ def decode(path: Path) -> int:
 
 def table(path: Path) -> int:
     """Do all the work of an export but the writing: shots, speeds, error budget."""
-    from chrono.recorded import read_recording
+    from chrono.session.recorded import read_recording
 
     session = read_recording(path).session
     for part in session.log.chunks():
@@ -88,8 +88,8 @@ def export_parquet(path: Path) -> int:
 
 
 def _export(path: Path, ending: str) -> int:
-    from chrono.export import write_table
-    from chrono.recorded import read_recording
+    from chrono.reports.export import write_table
+    from chrono.session.recorded import read_recording
 
     with tempfile.TemporaryDirectory() as folder:
         session = read_recording(path).session

@@ -19,7 +19,7 @@ from make_recording import RIG, make_recording
 
 from chrono.reader.grammar import encode_beat
 from chrono.reader.rows import HEADER, board_row, json_row
-from chrono.rig import parse_rig, rig_record
+from chrono.rigs.file import parse_rig, rig_record
 
 BYTES_AN_EDGE = 50
 """Of a made recording, its beats included."""

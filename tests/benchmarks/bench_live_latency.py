@@ -26,8 +26,8 @@ from chrono.dashboard.calm import short_turns
 from chrono.dashboard.shots import ShotsScreen
 from chrono.reader.grammar import crc_text
 from chrono.reader.source import LiveSource
-from chrono.rig import default_rig
-from chrono.run import Run, live_run
+from chrono.rigs.file import default_rig
+from chrono.session.run import Run, live_run
 
 CLOCK_HZ = 16_000_000
 EDGES = ((0.0, "A 1"), (1.8e-3, "A 0"), (13.6e-3, "B 1"), (15.4e-3, "B 0"))

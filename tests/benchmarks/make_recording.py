@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.reader.rows import HEADER, json_row
-from chrono.rig import parse_rig, rig_record
+from chrono.rigs.file import parse_rig, rig_record
 
 RIG = """
 name = "benchmark gates"

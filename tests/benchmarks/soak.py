@@ -19,8 +19,8 @@ import numpy as np
 
 from chrono.processor.pipeline import Processor, Rules
 from chrono.reader.decoder import decode_rows
-from chrono.rig import default_rig
-from chrono.session import Session
+from chrono.rigs.file import default_rig
+from chrono.session.session import Session
 
 CLOCK_HZ = 16_000_000
 ALLOWED_MB = 8.0

@@ -6,8 +6,8 @@ from hand_board import RIG_TEXT, drive, hand_run, screen_text
 
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.status import status_line
-from chrono.export import shot_frame
-from chrono.recorded import read_recording
+from chrono.reports.export import shot_frame
+from chrono.session.recorded import read_recording
 
 SLOW = -4000e-6
 """A ceramic resonator, well off its nominal rate."""

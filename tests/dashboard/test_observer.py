@@ -3,7 +3,7 @@
 import pytest
 from hand_board import CLOCK_HZ, RIG_TEXT, hand_run
 
-from chrono.processor.health import judge
+from chrono.health.verdict import judge
 
 
 def beats(board, run, count, *, late_us=lambda n: 0, rate_error=0.0):

@@ -14,8 +14,8 @@ from chrono.dashboard.app import Dashboard, show, show_replay
 from chrono.dashboard.loading import LoadingScreen
 from chrono.errors import RecordingError
 from chrono.reader.source import ReplaySource
-from chrono.recorded import Findings, read_recording
-from chrono.run import replay_run
+from chrono.session.recorded import Findings, read_recording
+from chrono.session.run import replay_run
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 

@@ -9,8 +9,8 @@ from textual.widgets import Digits, Static
 
 from chrono.dashboard.app import SHOWN_SHOTS, Dashboard
 from chrono.dashboard.plot import SpeedPlot
-from chrono.flags_help import FLAG_HELP
-from chrono.marks import SET_ASIDE, Mark
+from chrono.reports.flags_help import FLAG_HELP
+from chrono.session.marks import SET_ASIDE, Mark
 from chrono.units import format_speed
 
 

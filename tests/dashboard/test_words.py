@@ -10,7 +10,7 @@ from rich.text import Text
 from chrono.dashboard.forms import read_setup_form
 from chrono.dashboard.words import LEAST_SHARE, budget_bar, fit, flow
 from chrono.errors import ChronoError
-from chrono.processor.budget import Budget
+from chrono.measuring.budget import Budget
 
 
 def a_budget() -> Budget:

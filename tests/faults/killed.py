@@ -14,11 +14,11 @@ import sys
 import time
 from pathlib import Path
 
-import chrono.console
-import chrono.export  # noqa: F401 - loaded before the fork
+import chrono.commands.console
+import chrono.reports.export  # noqa: F401 - loaded before the fork
 from chrono.cli import main
-from chrono.run import virtual_rig
-from chrono.session import Session
+from chrono.session.run import virtual_rig
+from chrono.session.session import Session
 
 AT_ONCE = 8
 LONGEST_S = 1.6

@@ -16,14 +16,14 @@ import numpy as np
 import pytest
 from faulty_wire import FaultyWire, Injected
 
-from chrono.reader.batch import NO_SEQUENCE, Batch, Kind
+from chrono.arrays.batch import NO_SEQUENCE, Batch, Kind
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import PortReader
 from chrono.reader.recording import RecordingWriter, read_blocks
 from chrono.reader.rows import unescape
-from chrono.reader.scenarios import SCENARIOS
 from chrono.reader.source import Journal
-from chrono.reader.virtual_board import board_lines
+from chrono.virtual.board import board_lines
+from chrono.virtual.scenarios import SCENARIOS
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
 

@@ -6,8 +6,8 @@ import sys
 from pathlib import Path
 
 from chrono.errors import RecordingError
-from chrono.export import shot_records
-from chrono.recorded import read_recording
+from chrono.reports.export import shot_records
+from chrono.session.recorded import read_recording
 
 KILLS = 40
 

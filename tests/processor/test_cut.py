@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from line_kit import RULES, A, B, Line, block, body, cut, events, joined, without
 
+from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
 from chrono.processor.pipeline import Processor, Rules
 from chrono.processor.table import Shots
-from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
 
 Stream = tuple[Events, list[Control]]
 Happening = Callable[[float], list[Line]]

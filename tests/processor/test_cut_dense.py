@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from line_kit import LENGTH_M, RULES, A, B, Line, block, body, cut, events
 
+from chrono.arrays.batch import NO_SEQUENCE, Control, Events, Kind
 from chrono.processor.pipeline import Processor, Rules
 from chrono.processor.table import Shots
-from chrono.reader.batch import NO_SEQUENCE, Control, Events, Kind
 
 Rng = np.random.Generator
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from line_kit import RULES, Line, block, events
 
+from chrono.arrays.batch import LEVEL_UNKNOWN, Kind
 from chrono.processor.passages import (
     CORE,
     LATE_TRAIL,
@@ -18,7 +19,6 @@ from chrono.processor.passages import (
     group_passages,
 )
 from chrono.processor.timebase import Clock, Edges, run_clock
-from chrono.reader.batch import LEVEL_UNKNOWN, Kind
 
 WINDOWS = RULES.windows
 US = 16

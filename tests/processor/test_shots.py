@@ -21,11 +21,11 @@ from line_kit import (
     shots_of,
 )
 
+from chrono.arrays.batch import LEVEL_UNKNOWN, Control, Events, Kind
 from chrono.processor.pairing import AGREEMENT, LENGTH_TOLERANCE
 from chrono.processor.pipeline import Processor
 from chrono.processor.shots import CROWD
 from chrono.processor.table import ABSENT, EdgesUsed, Shots, flag_words
-from chrono.reader.batch import LEVEL_UNKNOWN, Control, Events, Kind
 
 MS = 1e-3
 

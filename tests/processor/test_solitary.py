@@ -8,12 +8,12 @@ import pytest
 from line_kit import LENGTH_M, RULES, Line, body, cut, events
 from test_cut_dense import happening, harmed, records
 
-from chrono import compiled
+from chrono.arrays import compiled
+from chrono.arrays.batch import Control, Events, Kind
 from chrono.processor import pipeline, solitary
 from chrono.processor.pipeline import Processor, Rules
 from chrono.processor.shots import NO_SHOTS
 from chrono.processor.table import Shots
-from chrono.reader.batch import Control, Events, Kind
 
 
 @pytest.fixture(autouse=True)

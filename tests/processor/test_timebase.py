@@ -7,7 +7,8 @@ import pytest
 from line_kit import RULES, UNIT_S, Line, beats, body, events, joined, part, without
 from test_cut_dense import dense, harmed, records
 
-from chrono import compiled
+from chrono.arrays import compiled
+from chrono.arrays.batch import Control, Events, Kind
 from chrono.processor.timebase import (
     LATE,
     UNKNOWN_LOSS,
@@ -17,7 +18,6 @@ from chrono.processor.timebase import (
     run_clock,
     unwrap_steps,
 )
-from chrono.reader.batch import Control, Events, Kind
 
 WRAP = 1 << 32
 WRAP_S = WRAP * UNIT_S

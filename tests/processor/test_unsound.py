@@ -13,9 +13,9 @@ from line_kit import RULES, A, B, Line, beats, block, body, events, shots_of
 from speed_rigs import make_rig
 from test_cut import Stream, run, streams
 
-from chrono.processor.speed import SpeedModel, measure
+from chrono.arrays.batch import Kind
+from chrono.measuring.speed import SpeedModel, measure
 from chrono.processor.table import Flag, Shots, flag_words
-from chrono.reader.batch import Kind
 
 US = 1e-6
 TOO_LONG_S = 9 * US

@@ -13,9 +13,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from row_kit import beat, crc, edge, framed, row
 
-from chrono import compiled
+from chrono.arrays import compiled
+from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Batch, Control, Events, Kind
 from chrono.reader import decoder
-from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Batch, Control, Events, Kind
 from chrono.reader.decoder import BULK_BYTES, MAX_SAMPLES, decode_rows
 from chrono.reader.grammar import Lines
 from chrono.reader.rows import MAX_ROW_BYTES

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from row_kit import beat, edge, framed
 
-from chrono.reader.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Kind
+from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Kind
 from chrono.reader.grammar import (
     PARSERS,
     Damage,

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from row_kit import edge, row
 
-from chrono.reader.batch import Kind
+from chrono.arrays.batch import Kind
 from chrono.reader.grammar import Damage, Event
 from chrono.reader.rows import (
     MAX_ROW_BYTES,

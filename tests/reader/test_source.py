@@ -14,9 +14,9 @@ from pty_board import until
 from chrono.errors import OptionError, PortError, RecordingError
 from chrono.reader.recording import RecordingWriter
 from chrono.reader.rows import HEADER, board_row, json_row
-from chrono.reader.scenarios import parse_play
 from chrono.reader.source import DRAIN_BYTES, Journal, LiveSource, ReplaySource
-from chrono.reader.virtual_board import operator_rows
+from chrono.virtual.board import operator_rows
+from chrono.virtual.scenarios import parse_play
 
 URL = "virtual://class-afternoon?seed=7&speedup=1000&shots=2"
 

@@ -7,7 +7,7 @@ approximation of OIML R 111. A millimetre of mercury is 133.322 Pa.
 
 import pytest
 
-from chrono.processor.air import moist_air_density, vapour_fraction
+from chrono.physics.air import moist_air_density, vapour_fraction
 
 MMHG_PA = 133.322
 

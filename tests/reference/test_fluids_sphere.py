@@ -5,8 +5,8 @@ import math
 import pytest
 from scipy.optimize import brentq
 
-from chrono.processor.drag import reynolds_number, sphere_drag_coefficient
-from chrono.processor.flight import fly
+from chrono.physics.drag import reynolds_number, sphere_drag_coefficient
+from chrono.physics.flight import fly
 
 
 def deceleration(diameter_m, solid, density, viscosity):

@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pytest
 
-from chrono.processor.budget import (
+from chrono.measuring.budget import (
     Contribution,
     Input,
     combined_uncertainty,
@@ -18,8 +18,8 @@ from chrono.processor.budget import (
     normal,
     rectangular,
 )
-from chrono.processor.coverage import coverage_half_width
-from chrono.processor.montecarlo import (
+from chrono.measuring.coverage import coverage_half_width
+from chrono.measuring.montecarlo import (
     draw,
     monte_carlo,
     numerical_tolerance,

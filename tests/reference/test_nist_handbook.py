@@ -10,7 +10,7 @@ import math
 import pytest
 from datasets import dataplot
 
-from chrono.processor.statistics import (
+from chrono.measuring.statistics import (
     compare_series,
     mean_and_s,
     mean_interval,

@@ -8,8 +8,8 @@ import ambiance
 import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 
-from chrono.processor.air import dynamic_viscosity, moist_air_density, standard_pressure
-from chrono.processor.gravity import normal_gravity
+from chrono.physics.air import dynamic_viscosity, moist_air_density, standard_pressure
+from chrono.physics.gravity import normal_gravity
 
 
 def test_sea_level_has_the_standards_constants():

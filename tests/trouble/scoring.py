@@ -5,11 +5,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from chrono.measuring.speed import SpeedModel, measure
 from chrono.processor.pipeline import Processor, Rules
-from chrono.processor.speed import SpeedModel, measure
 from chrono.processor.table import NEVER_COUNTED, Shots, flag_words
 from chrono.reader.decoder import decode_rows
-from chrono.rig import Rig, rig_from_record
+from chrono.rigs.file import Rig, rig_from_record
 
 from .bodies import RIG
 from .generator import FiringLine, Launch

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from crccheck.crc import Crc16CcittFalse
 
-from chrono.processor.speed import SpeedModel, measure
+from chrono.measuring.speed import SpeedModel, measure
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
-from chrono.rig import rig_from_record
+from chrono.rigs.file import rig_from_record
 
 from .bodies import CLOCK_HZ, RIG, SPACING_M, Flight, Specimen, edges_of
 from .generator import FiringLine, Launch, firing_line

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from chrono.check import check_recording
-from chrono.processor.health import Health
+from chrono.health.verdict import Health
+from chrono.session.check import check_recording
 
 from .generator import firing_line
 

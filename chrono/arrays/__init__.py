@@ -1,0 +1,6 @@
+"""What reader and processor share: events as arrays, and ways to handle large arrays.
+
+`batch` is what goes from the one to the other; `records` moves structured arrays about,
+`compiled` runs loops over them as machine code, `ahead` makes the next block meanwhile.
+Knows nothing of lines, rigs and shots.
+"""

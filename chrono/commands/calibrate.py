@@ -1,0 +1,128 @@
+"""Measuring what a rig file only states: clock, swap, drop."""
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from chrono.commands.common import (
+    Accept,
+    Dry,
+    RecordingFile,
+    RigToWrite,
+    rig_of,
+)
+
+
+def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry = False) -> None:
+    """
+    Find the counter's rate from the beats of a recording.
+
+    Ten minutes with the board connected are enough, longer is better; shots do not matter.
+    The computer's clock should be kept by a time service.
+    """
+    from chrono.calibrating import recordings as calibrate
+
+    _calibrated(calibrate.calibrate_clock(recording, rig_of(rig)), rig, dry)
+
+
+def calibrate_swap(
+    before: Annotated[
+        Path, typer.Argument(help="Recording of the shots before.", show_default=False)
+    ],
+    after: Annotated[
+        Path,
+        typer.Argument(help="Of those after; may be the same file.", show_default=False),
+    ],
+    rig: RigToWrite = None,
+    before_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup before.")
+    ] = None,
+    after_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup after.")
+    ] = None,
+    left_exchanged: Annotated[
+        bool,
+        typer.Option(
+            "--left-exchanged", help="The sensors stay exchanged, they are not put back."
+        ),
+    ] = False,
+    slits_moved: Annotated[
+        bool,
+        typer.Option(
+            "--slits-moved", help="The slits moved with the sensors: widens the result."
+        ),
+    ] = False,
+    accept: Accept = False,
+    dry: Dry = False,
+) -> None:
+    """
+    Find the difference of the gates' delays by exchanging the sensors.
+
+    Take ten shots or more, exchange the two sensors and leave slits and lamps in place, take
+    as many again by the same launching, then put the sensors back. To try it without gates
+    record virtual://swap-before and virtual://swap-after.
+    """
+    from chrono.calibrating import recordings as calibrate
+
+    result = calibrate.calibrate_swap(
+        before,
+        after,
+        rig_of(rig),
+        setup_before=before_setup,
+        setup_after=after_setup,
+        left_exchanged=left_exchanged,
+        slits_moved=slits_moved,
+    )
+    _calibrated(result, rig, dry, accept)
+
+
+def calibrate_drop(
+    recording: RecordingFile,
+    height: Annotated[
+        str,
+        typer.Option(
+            help="From gate A's beam up to the lower edge of the ball before its release, "
+            'such as "500 mm".',
+            show_default=False,
+        ),
+    ],
+    height_tolerance: Annotated[str, typer.Option(help="± half-width of it.")] = "1 mm",
+    setup: Annotated[str | None, typer.Option(help="Only the shots of this setup.")] = None,
+    rig: RigToWrite = None,
+    accept: Accept = False,
+    dry: Dry = False,
+) -> None:
+    """
+    Find the effective spacing from balls dropped through the gates.
+
+    Stand the gates one above the other along a plumb line, gate A on top, and drop a heavy
+    ball from rest ten times from the same height. The rig's body must be that ball. To try
+    it without gates record virtual://drop-test, a fall from 500 mm.
+    """
+    from chrono.calibrating import recordings as calibrate
+    from chrono.units import parse_quantity
+
+    height_m = parse_quantity(height, "m", "--height")
+    tolerance_m = parse_quantity(height_tolerance, "m", "--height-tolerance")
+    result = calibrate.calibrate_drop(
+        recording, rig_of(rig), height_m, tolerance_m, setup=setup
+    )
+    _calibrated(result, rig, dry, accept)
+
+
+def _calibrated(result: Any, rig: Path | None, dry: bool, accept: bool = False) -> None:
+    """Print a calibration's result and put it into the rig file, unless it is in doubt."""
+    print("\n".join(result.lines))
+    if result.doubt and not accept:
+        print(f"nothing written: {result.doubt}; --accept writes it", file=sys.stderr)
+        raise typer.Exit(1)
+    if rig is None or dry:
+        reason = "this is a dry run" if dry else "name the rig file with --rig"
+        print(f"nothing written: {reason}", file=sys.stderr)
+        return
+    from chrono.calibrating.recordings import write_result
+
+    copy = write_result(result, rig)
+    print(f"{rig} now holds it; {copy.name} is what was there before", file=sys.stderr)

@@ -1,0 +1,77 @@
+"""Clocking a board, and showing a recording again."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from chrono.commands.common import (
+    AsJson,
+    Baud,
+    HostClock,
+    LiveHostClock,
+    NoDashboard,
+    OtherRig,
+    RecordingFile,
+    RecordTo,
+    SetupName,
+    ShotLimit,
+    drive,
+    end,
+    rig_of,
+    wants_dashboard,
+)
+
+
+def clock(
+    port: Annotated[str, typer.Argument(help="/dev/ttyUSB0, COM3, socket://…, virtual://…")],
+    rig: Annotated[
+        Path | None, typer.Option(help="The rig file; a virtual board brings its own.")
+    ] = None,
+    recording: RecordTo = None,
+    no_dashboard: NoDashboard = False,
+    shots: ShotLimit = None,
+    setup: SetupName = "",
+    baud: Baud = 250_000,
+    clock_from_host: LiveHostClock = False,
+    as_json: AsJson = False,
+) -> None:
+    """Clock shots from a board, recording everything it says."""
+    from chrono.commands.console import default_recording
+    from chrono.session.run import live_run
+
+    target = recording or default_recording()
+    run = live_run(
+        port, rig_of(rig), target, setup=setup, baud=baud, clock_from_host=clock_from_host
+    )
+    drive(run, shots, no_dashboard, as_json)
+
+
+def replay(
+    file: RecordingFile,
+    pace: Annotated[
+        float | None, typer.Option(min=0.01, max=1000.0, help="1 is as it was.")
+    ] = None,
+    at_once: Annotated[bool, typer.Option("--at-once", help="All shots at once.")] = False,
+    rig: OtherRig = None,
+    clock_from_host: HostClock = False,
+    no_dashboard: NoDashboard = False,
+    as_json: AsJson = False,
+) -> None:
+    """Show a recording again, through the code that showed it live."""
+    from chrono.session.recorded import Findings, read_recording
+    from chrono.session.run import replay_run
+
+    if at_once and pace is not None:
+        raise typer.BadParameter("give --pace or --at-once, not both")
+    findings, shown_pace = Findings(), None if at_once else pace or 1.0
+    if wants_dashboard(no_dashboard, as_json):
+        from chrono.dashboard.app import show_replay
+
+        show_replay(file, rig_of(rig), shown_pace, findings, clock_from_host)
+        end(findings)
+        return
+    recorded = read_recording(file, rig_of(rig), clock_from_host=clock_from_host)
+    findings.add(recorded)
+    run = replay_run(file, recorded.session, shown_pace)
+    drive(run, None, no_dashboard, as_json, findings)

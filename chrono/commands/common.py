@@ -1,0 +1,134 @@
+"""Options, and what commands do alike: which rig, which speed, what to show and how to end."""
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from chrono.errors import OptionError
+
+if TYPE_CHECKING:
+    from chrono.rigs.model import Rig
+    from chrono.session.run import Run
+
+# Whether a file can be read is told by our own words, which say what to do.
+RecordingFile = Annotated[
+    Path, typer.Argument(help="A recording.", show_default=False, readable=False)
+]
+RecordingFiles = Annotated[
+    list[Path], typer.Argument(help="Recordings.", show_default=False, readable=False)
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+OtherRig = Annotated[
+    Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")
+]
+HostClock = Annotated[
+    bool, typer.Option("--clock-from-host", help="Take the counter's rate from its beats.")
+]
+LiveHostClock = Annotated[
+    bool,
+    typer.Option(
+        "--clock-from-host",
+        help="Take the counter's rate from its beats once they tell it, after a minute or so. "
+        "Shots are then measured again; one that was printed before may differ from its "
+        "row in the export, which uses what all beats say.",
+    ),
+]
+NoDashboard = Annotated[
+    bool, typer.Option("--no-dashboard", help="Print a line a shot instead of the dashboard.")
+]
+ShotLimit = Annotated[
+    int | None, typer.Option("--shots", min=1, help="Stop after this many shots.")
+]
+RecordTo = Annotated[
+    Path | None, typer.Option("--recording", help="File to record to; it must not exist.")
+]
+SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
+Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_default=False)]
+Baud = Annotated[int, typer.Option(min=300, help="As the firmware was built.")]
+RigToWrite = Annotated[
+    Path | None,
+    typer.Option(
+        "--rig",
+        help="The rig file to measure with and to put the result in; without it the recorded "
+        "rig is used and nothing is written.",
+    ),
+]
+Accept = Annotated[
+    bool, typer.Option("--accept", help="Write the result even if it is in doubt.")
+]
+Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, write nothing.")]
+
+
+def drive(
+    run: "Run", shots: int | None, no_dashboard: bool, as_json: bool, findings: Any = None
+) -> None:
+    """Run the dashboard where there is a terminal and it is wanted, else print the shots."""
+    from chrono.session.recorded import Findings
+
+    findings = findings or Findings()
+    if wants_dashboard(no_dashboard, as_json):
+        from chrono.dashboard.app import show
+
+        show(run, findings)
+    else:
+        from chrono.commands.console import print_shots
+
+        print_shots(run, shots, as_json, findings)
+    end(findings)
+
+
+def wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
+    """Tell whether there is a terminal and a dashboard is wanted."""
+    return not no_dashboard and not as_json and sys.stdout.isatty()
+
+
+def rig_of(path: Path | None) -> "Rig | None":
+    """Read the rig file of an option, if one was given."""
+    if path is None:
+        return None
+    from chrono.rigs.file import load_rig
+
+    return load_rig(path)
+
+
+def speed_of(text: str) -> float:
+    """Read a speed of a launched body [m/s]."""
+    from chrono.units import parse_quantity
+
+    speed_mps = parse_quantity(text, "m/s", "--speed")
+    if not 0.01 <= speed_mps <= 20_000:
+        raise OptionError(
+            f"{speed_mps:g} m/s is no speed of a launched body",
+            where="--speed",
+            hint="give a speed from 0.01 m/s to 20 km/s",
+        )
+    return speed_mps
+
+
+def part_of(text: str) -> float:
+    """Read a wanted ratio, whose unit must be written."""
+    from chrono.units import parse_quantity
+
+    if text.strip().replace(".", "", 1).isdigit():
+        raise OptionError(
+            f"{text.strip()} may be a ratio or per cent",
+            where="--within",
+            hint=f'write it with its unit, such as "{text.strip()} %"',
+        )
+    return parse_quantity(text, "", "--within")
+
+
+def end(findings: Any) -> None:
+    """Say on standard error what is wrong with the data, and exit 1 if anything is."""
+    for line in findings.lines:
+        print(f"chrono: {line}", file=sys.stderr)
+    if findings.lines:
+        raise typer.Exit(1)
+
+
+def print_json(data: Any) -> None:
+    """Print an object as JSON; NaN is a mistake of ours."""
+    print(json.dumps(data, indent=1, allow_nan=False))

@@ -1,0 +1,428 @@
+"""From transits to speeds with their uncertainties, for one shot or for millions.
+
+v = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with the spacing d, the tilt limit θ, the transit Δ by the
+board's clock, the relative error ε of the counter's frequency and the latency δ of gate B
+less that of gate A. It is the speed of the body's middle midway between the gates; drag
+makes d/Δ differ from it by less than (κd)²/24 in relative terms.
+
+First order is linear in the inputs. When few ticks fit in the transit the true
+distribution is skewed; the symmetric interval still holds 95 % (what it loses on the fast
+side it gains on the slow one), and the hard one-tick limits stand beside it.
+Every operation is elementwise and correctly rounded, so one shot alone and the same shot
+among millions give the same bits.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.measuring.budget import (
+    Budget,
+    Contribution,
+    Input,
+    combined_uncertainty,
+    effective_dof,
+    expanded_uncertainty,
+    normal,
+    rectangular,
+    tilt,
+    triangular,
+    two_pair,
+)
+from chrono.measuring.coverage import coverage_half_width
+from chrono.processor.table import ABSENT, EdgesUsed, Shots
+from chrono.rigs.model import Rig
+
+Floats = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
+
+_NODES_PER_DECADE = 10
+_DECADES = 2.0
+"""Reach of the coverage table on either side of the transit where timing and length weigh
+the same; beyond it the smaller of them has under 1e-4 of the variance."""
+
+
+@dataclass(frozen=True)
+class SpeedModel:
+    """
+    What turns transits into speeds: estimates and inputs of one rig.
+
+    Attributes
+    ----------
+    unit_s : float
+        Time that one counter unit stands for [s].
+    tick_s : float
+        Quantisation step of a timestamp [s].
+    spacing_m : float
+        Distance of the gates [m].
+    path_factor : float
+        Mean lengthening of the path by tilt, 1 + θ²/6.
+    rate_error : float
+        ε, relative error of the counter's frequency.
+    latency_s : float
+        δ, delay of gate B less that of gate A [s].
+    spacing, trips, tilt, rate, latency : Input
+        The shared inputs; `trips` is empty when the spacing covers where the gates trip.
+    jitter : Input
+        Of one timestamp.
+    """
+
+    unit_s: float
+    tick_s: float
+    spacing_m: float
+    path_factor: float
+    rate_error: float
+    latency_s: float
+    spacing: Input
+    trips: tuple[Input, ...]
+    tilt: Input
+    rate: Input
+    latency: Input
+    jitter: Input
+
+    @classmethod
+    def from_rig(cls, rig: Rig) -> "SpeedModel":
+        """Make the model of a rig; calibration results replace the stated tolerances."""
+        gates, calibration = rig.gates, rig.calibration
+        covers_trip = calibration.spacing is not None and calibration.spacing.covers_trip
+        model = cls(
+            unit_s=rig.clock.unit_s,
+            tick_s=rig.clock.tick_s,
+            spacing_m=rig.spacing_m,
+            path_factor=1 + gates.tilt_limit_rad**2 / 6,
+            rate_error=calibration.rate_error,
+            latency_s=calibration.latency_difference_s,
+            spacing=_spacing_input(rig),
+            trips=() if covers_trip else _trip_inputs(rig),
+            tilt=tilt("tilt of the path", gates.tilt_limit_rad),
+            rate=_rate_input(rig),
+            latency=_latency_input(rig),
+            jitter=normal("jitter", rig.clock.jitter_s, nature="random", unit="s"),
+        )
+        _ = model._tables  # made now, not when the first shot is waited for
+        return model
+
+    def true_transit(self, transit_s: float) -> float:
+        """Return a transit [s] free of the clock's error and the gates' latencies."""
+        return transit_s / (1 + self.rate_error) - self.latency_s
+
+    def board_transit(self, speed_mps: float) -> float:
+        """Return the transit by the board's clock [s] of a body at this speed [m/s]."""
+        true_s = self.spacing_m * self.path_factor / speed_mps
+        return (true_s + self.latency_s) * (1 + self.rate_error)
+
+    def speed(self, transit_s: float) -> float:
+        """Return the speed [m/s] for a transit by the board's clock [s]; inf below zero."""
+        true_s = self.true_transit(transit_s)
+        return self.spacing_m * self.path_factor / true_s if true_s > 0 else math.inf
+
+    def contributions(self, transit_s: float, edges_used: int) -> tuple[Contribution, ...]:
+        """
+        Return every contribution to the speed, with its analytic sensitivity.
+
+        Parameters
+        ----------
+        transit_s : float
+            Transit by the board's clock [s].
+        edges_used : int
+            An `EdgesUsed` other than NONE.
+
+        Raises
+        ------
+        ValueError
+            The transit leaves no positive time of flight, or no edges were used.
+        """
+        true_s = self.true_transit(transit_s)
+        if not true_s > 0 or edges_used == EdgesUsed.NONE:
+            raise ValueError("a transit above zero and the edges used are needed")
+        v, rate = self.speed(transit_s), 1 + self.rate_error
+        by_length = v / self.spacing_m
+        return (
+            Contribution(self.spacing, by_length),
+            *(Contribution(trip, by_length) for trip in self.trips),
+            Contribution(self.tilt, v / self.path_factor),
+            Contribution(self.rate, v * transit_s / (true_s * rate * rate)),
+            Contribution(self.latency, v / true_s),
+            *(Contribution(i, -v / (true_s * rate)) for i in self._timing(edges_used)),
+        )
+
+    def U95(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:  # noqa: N802
+        """Return U95 [m/s] at a speed [m/s], without the table; for planning."""
+        transit_s = self.board_transit(speed_mps)
+        return coverage_half_width(self.contributions(transit_s, edges_used))
+
+    def coverage_factor(self, transit_s: float, edges_used: int) -> float:
+        """Return U95/u_c for one transit by the board's clock [s], from the table."""
+        true_s = np.array([self.true_transit(transit_s)])
+        return float(self._coverage(edges_used).factor(true_s)[0])
+
+    def _timing(self, edges_used: int) -> tuple[Input, ...]:
+        """
+        Return the random inputs of a transit: quantisation and jitter.
+
+        Each timestamp is uniform over one tick, so a difference of two is triangular over
+        ± one tick; for the mean of two pairs see `two_pair`. That takes the phase of the
+        trailing edges to be free; where the blocking time is the same few ticks in every
+        shot, both pairs err alike, and the hard limits of one tick are what is certain.
+        """
+        if edges_used == EdgesUsed.BOTH:
+            tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
+            return tick, self.jitter
+        both_stamps = replace(self.jitter, u=self.jitter.u * math.sqrt(2))
+        return triangular("tick", self.tick_s, nature="random", unit="s"), both_stamps
+
+    @cached_property
+    def u_timing_s(self) -> dict[int, float]:
+        """Standard uncertainty of a transit from tick and jitter, by `EdgesUsed` [s]."""
+        return {
+            used: math.sqrt(sum(i.u**2 for i in self._timing(used)))
+            for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
+        }
+
+    @cached_property
+    def u_length(self) -> float:
+        """Relative standard uncertainty of the path: spacing, trip positions, tilt."""
+        along = sum(i.u**2 for i in (self.spacing, *self.trips)) / self.spacing_m**2
+        return math.sqrt(along + (self.tilt.u / self.path_factor) ** 2)
+
+    def _coverage(self, edges_used: int) -> "CoverageTable":
+        both, single = self._tables
+        return both if edges_used == EdgesUsed.BOTH else single
+
+    @cached_property
+    def _tables(self) -> tuple["CoverageTable", "CoverageTable"]:
+        return _coverage_table(self, EdgesUsed.BOTH), _coverage_table(self, EdgesUsed.LEAD)
+
+
+@dataclass(frozen=True, eq=False)
+class CoverageTable:
+    """Coverage factors U95/u_c at some true transits [s], interpolated to 0.2 %."""
+
+    transit_s: Floats
+    factors: Floats
+
+    def factor(self, true_transit_s: Floats) -> Floats:
+        """Return the coverage factor for each transit, shape kept; NaN where that is NaN."""
+        return np.asarray(np.interp(true_transit_s, self.transit_s, self.factors))
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """
+    Columns of measured shots, one element per shot; NaN where not measurable.
+
+    Attributes
+    ----------
+    speed_mps : ndarray of float64, shape (N,)
+        Speed [m/s].
+    u_mps, U95_mps : ndarray of float64, shape (N,)
+        Combined standard uncertainty; half-width of the interval that holds 95 % [m/s].
+    u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
+        The two parts of `u_mps` [m/s].
+    transit_s : ndarray of float64, shape (N,)
+        Transit by the board's clock [s].
+    body_length_m : ndarray of float64, shape (N,)
+        Speed times the mean blocking time of the gates that have one [m].
+    companion_speed_mps : ndarray of float64, shape (N,)
+        Speed of the first companion [m/s].
+    """
+
+    speed_mps: Floats
+    u_mps: Floats
+    U95_mps: Floats
+    u_random_mps: Floats
+    u_shared_mps: Floats
+    transit_s: Floats
+    body_length_m: Floats
+    companion_speed_mps: Floats
+
+
+def join_measured(pieces: Sequence[Measured]) -> Measured:
+    """Return the columns of all pieces, one after the other."""
+    if len(pieces) == 1:
+        return pieces[0]
+    names = Measured.__dataclass_fields__
+    return Measured(
+        **{n: np.concatenate([np.zeros(0), *(getattr(p, n) for p in pieces)]) for n in names}
+    )
+
+
+def measure(shots: Shots, model: SpeedModel) -> Measured:
+    """
+    Measure shots.
+
+    Parameters
+    ----------
+    shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
+        Shots in counter units. Give millions in blocks to bound the memory: some twenty
+        columns of float64 are alive at a time.
+    model : SpeedModel
+        The rig's.
+
+    Returns
+    -------
+    Measured
+        Speeds and uncertainties.
+    """
+    used = np.ascontiguousarray(shots["used"])
+    single = np.flatnonzero(used != EdgesUsed.BOTH)
+    transit_s = _transit_ticks(shots, used, single) * model.unit_s
+    rate = 1 + model.rate_error
+    true_s = transit_s / rate - model.latency_s
+    true_s[~(true_s > 0)] = np.nan
+    speed = (model.spacing_m * model.path_factor) / true_s
+    u_random = speed * (_timing_u(len(shots), single, model) / rate) / true_s
+    u_shared = speed * _shared_relative_u(true_s, model)
+    u = np.sqrt(u_random * u_random + u_shared * u_shared)
+    return Measured(
+        speed_mps=speed,
+        u_mps=u,
+        U95_mps=_coverage_factors(true_s, single, model) * u,
+        u_random_mps=u_random,
+        u_shared_mps=u_shared,
+        transit_s=transit_s,
+        body_length_m=speed * (_blocking_ticks(shots) * model.unit_s) / rate,
+        companion_speed_mps=_companion_speed(shots, model),
+    )
+
+
+def shot_budget(model: SpeedModel, transit_s: float, edges_used: int) -> Budget:
+    """
+    Return the error budget of one shot.
+
+    Parameters
+    ----------
+    model : SpeedModel
+        The rig's.
+    transit_s : float
+        Transit by the board's clock [s].
+    edges_used : int
+        An `EdgesUsed`: both pairs of edges average their quantisation, one does not.
+
+    Raises
+    ------
+    ValueError
+        The transit leaves no positive time of flight, or no edges were used.
+    """
+    contributions = model.contributions(transit_s, edges_used)
+    u = combined_uncertainty(contributions)
+    return Budget(
+        speed_mps=model.speed(transit_s),
+        contributions=contributions,
+        u_mps=u,
+        u_random_mps=_part(contributions, "random"),
+        u_shared_mps=_part(contributions, "shared"),
+        dof=effective_dof(contributions),
+        U95_mps=model.coverage_factor(transit_s, edges_used) * u,
+        U95_first_order_mps=expanded_uncertainty(contributions),
+        lowest_mps=model.speed(transit_s + model.tick_s),
+        highest_mps=model.speed(transit_s - model.tick_s),
+    )
+
+
+def _part(contributions: tuple[Contribution, ...], nature: str) -> float:
+    return combined_uncertainty(c for c in contributions if c.input.nature == nature)
+
+
+def _spacing_input(rig: Rig) -> Input:
+    calibrated = rig.calibration.spacing
+    if calibrated is None:
+        return rectangular("gate spacing", rig.gates.spacing_tolerance_m, unit="m")
+    dof = calibrated.degrees_of_freedom
+    return normal("gate spacing", calibrated.spacing_u_m, dof=dof, unit="m")
+
+
+def _trip_inputs(rig: Rig) -> tuple[Input, ...]:
+    names = "trip position, A", "trip position, B"
+    return tuple(rectangular(name, rig.gates.trip_tolerance_m, unit="m") for name in names)
+
+
+def _rate_input(rig: Rig) -> Input:
+    calibrated = rig.calibration.clock
+    if calibrated is None:
+        return rectangular("clock rate", rig.clock.rate_tolerance)
+    return normal("clock rate", calibrated.rate_error_u, dof=calibrated.degrees_of_freedom)
+
+
+def _latency_input(rig: Rig) -> Input:
+    calibrated = rig.calibration.latency
+    if calibrated is None:
+        return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
+    dof = calibrated.degrees_of_freedom
+    return normal("latency mismatch", calibrated.difference_u_s, dof=dof, unit="s")
+
+
+def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
+    """Tabulate the factor about the transit where timing and length weigh the same."""
+    u_time = math.hypot(model.u_timing_s[edges_used], model.latency.u)
+    u_ratio = math.hypot(model.u_length, model.rate.u)
+    middle = u_time / u_ratio if u_time > 0 and u_ratio > 0 else 1.0
+    count = round(2 * _DECADES * _NODES_PER_DECADE) + 1
+    transits = middle * np.logspace(-_DECADES, _DECADES, count)
+    return CoverageTable(
+        transits, np.array([_coverage_factor(model, t, edges_used) for t in transits])
+    )
+
+
+def _coverage_factor(model: SpeedModel, true_s: float, edges_used: int) -> float:
+    board_s = (true_s + model.latency_s) * (1 + model.rate_error)
+    contributions = model.contributions(board_s, edges_used)
+    u = combined_uncertainty(contributions)
+    return coverage_half_width(contributions) / u if u else 0.0
+
+
+def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8], single: Places) -> Floats:
+    """
+    Return the transit that was used [counter units], NaN where there is none.
+
+    `single` holds the places of the shots that have not two pairs of edges.
+    """
+    lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
+    transit: Floats = (lead + trail) / 2
+    transit[single] = np.nan
+    for one, edge in ((EdgesUsed.LEAD, lead), (EdgesUsed.TRAIL, trail)):
+        places = single[used[single] == one]
+        transit[places] = edge[places]
+    return transit
+
+
+def _blocking_ticks(shots: Shots) -> Floats:
+    """Return the mean blocking time of the gates that have one [counter units]."""
+    a, b = (np.ascontiguousarray(shots[name]) for name in ("block_a", "block_b"))
+    mean: Floats = (a + b) / 2
+    lacking = np.flatnonzero((a == ABSENT) | (b == ABSENT))
+    one = np.maximum(a[lacking], b[lacking])
+    mean[lacking] = np.where(one == ABSENT, np.nan, one)
+    return mean
+
+
+def _timing_u(count: int, single: Places, model: SpeedModel) -> Floats:
+    u_s = np.full(count, model.u_timing_s[EdgesUsed.BOTH])
+    u_s[single] = model.u_timing_s[EdgesUsed.LEAD]
+    return u_s
+
+
+def _shared_relative_u(true_s: Floats, model: SpeedModel) -> Floats:
+    by_rate = model.rate.u / (1 + model.rate_error) * ((true_s + model.latency_s) / true_s)
+    by_latency = model.latency.u / true_s
+    return np.sqrt(model.u_length**2 + by_rate * by_rate + by_latency * by_latency)
+
+
+def _coverage_factors(true_s: Floats, single: Places, model: SpeedModel) -> Floats:
+    factors = model._coverage(EdgesUsed.BOTH).factor(true_s)
+    if single.size:
+        factors[single] = model._coverage(EdgesUsed.LEAD).factor(true_s[single])
+    return factors
+
+
+def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
+    transit_s = np.asarray(shots["companion"], np.float64) * model.unit_s
+    if np.isnan(transit_s).all():
+        return transit_s
+    true_s = transit_s / (1 + model.rate_error) - model.latency_s
+    true_s[~(true_s > 0)] = np.nan
+    return np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)

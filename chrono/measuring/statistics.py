@@ -1,0 +1,217 @@
+"""Statistics of a series of shots, and of the difference between two series.
+
+The random part of the uncertainty falls with √n, the shared part does not. Words of
+ISO 3534: mean, sample standard deviation s, range, median.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from chrono.measuring.budget import COVERAGE, coverage_factor
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Series:
+    """
+    Statistics of the counted shots of one setup; NaN where n is too small.
+
+    Attributes
+    ----------
+    n : int
+        Number of shots.
+    mean_mps, median_mps, min_mps, max_mps, range_mps : float
+        Of the speeds [m/s].
+    s_mps : float
+        Sample standard deviation [m/s], NaN for one shot.
+    u_random_mean_mps : float
+        Random part of the mean's uncertainty [m/s]: the larger of s and the shots' own
+        random part, over √n. (Equal readings of a coarse counter have s = 0 and are no
+        better known for it.)
+    random_dof : float
+        Its degrees of freedom: n − 1 where s leads, else infinity.
+    u_shared_mean_mps : float
+        Shared part: the mean of the shots' shared parts [m/s].
+    u_mean_mps : float
+        Both combined [m/s].
+    dof : float
+        Effective degrees of freedom of `u_mean_mps`.
+    U95_mean_mps : float
+        Expanded uncertainty of the mean, t_95(dof)·u [m/s]; a little wide where one
+        rectangular shared input dominates.
+    ci_low_mps, ci_high_mps : float
+        95 % interval of the mean from the scatter alone, mean ± t·s/√n [m/s]; it leaves
+        the shared part out.
+    """
+
+    n: int
+    mean_mps: float
+    median_mps: float
+    min_mps: float
+    max_mps: float
+    range_mps: float
+    s_mps: float
+    u_random_mean_mps: float
+    random_dof: float
+    u_shared_mean_mps: float
+    u_mean_mps: float
+    dof: float
+    U95_mean_mps: float
+    ci_low_mps: float
+    ci_high_mps: float
+
+
+def series_statistics(
+    speed_mps: Floats, u_random_mps: Floats, u_shared_mps: Floats
+) -> Series | None:
+    """
+    Return the statistics of a series.
+
+    Parameters
+    ----------
+    speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
+        Speeds and the two parts of their uncertainties [m/s]; shots with a NaN in any of
+        them are left out.
+
+    Returns
+    -------
+    Series or None
+        None when no shot is left.
+    """
+    speeds, random, shared = _finite_rows(speed_mps, u_random_mps, u_shared_mps)
+    n = len(speeds)
+    if n == 0:
+        return None
+    mean, s = mean_and_s(speeds)
+    own_random = math.sqrt(float(np.mean(random**2)))
+    scatter_leads = s > own_random
+    random_dof = n - 1 if scatter_leads else math.inf
+    u_random = (s if scatter_leads else own_random) / math.sqrt(n)
+    u_shared = float(np.mean(shared))
+    u_mean = math.hypot(u_random, u_shared)
+    dof = random_dof * (u_mean / u_random) ** 4 if scatter_leads else math.inf
+    ci_low, ci_high = mean_interval(mean, s, n)
+    low, high = float(speeds.min()), float(speeds.max())
+    return Series(
+        n=n,
+        mean_mps=mean,
+        median_mps=float(np.median(speeds)),
+        min_mps=low,
+        max_mps=high,
+        range_mps=high - low,
+        s_mps=s,
+        u_random_mean_mps=u_random,
+        random_dof=random_dof,
+        u_shared_mean_mps=u_shared,
+        u_mean_mps=u_mean,
+        dof=dof,
+        U95_mean_mps=coverage_factor(dof) * u_mean,
+        ci_low_mps=ci_low,
+        ci_high_mps=ci_high,
+    )
+
+
+@dataclass(frozen=True)
+class Difference:
+    """
+    Difference of two setups' means, on one rig.
+
+    Attributes
+    ----------
+    difference_mps : float
+        Mean of the second less mean of the first [m/s].
+    u_random_mps, u_shared_mps : float
+        Random parts of both means combined; the shared part, which acts as a common scale
+        on both and so only in proportion to the difference [m/s].
+    dof : float
+        Effective degrees of freedom (Welch).
+    t : float
+        Difference over its random part.
+    p_value : float
+        Probability of a |t| this large if the setups had equal means.
+    U95_mps : float
+        Expanded uncertainty of the difference [m/s].
+    """
+
+    difference_mps: float
+    u_random_mps: float
+    u_shared_mps: float
+    dof: float
+    t: float
+    p_value: float
+    U95_mps: float
+
+
+def compare_series(first: Series, second: Series) -> Difference | None:
+    """
+    Compare two setups clocked with one rig (Welch's t, NIST e-Handbook 1.3.5.3).
+
+    Returns
+    -------
+    Difference or None
+        None when one of them has a single shot, whose scatter is unknown, or when
+        neither has any random uncertainty.
+    """
+    parts = (first, second)
+    u_random = math.hypot(first.u_random_mean_mps, second.u_random_mean_mps)
+    if min(first.n, second.n) < 2 or u_random == 0:
+        return None
+    difference = second.mean_mps - first.mean_mps
+    scale = max(abs(s.u_shared_mean_mps / s.mean_mps) for s in parts)
+    u_shared = scale * abs(difference)
+    spent = sum((s.u_random_mean_mps / u_random) ** 4 / s.random_dof for s in parts)
+    dof = 1 / spent if spent else math.inf
+    u = math.hypot(u_random, u_shared)
+    t = difference / u_random
+    tail = special.ndtr(-abs(t)) if math.isinf(dof) else special.stdtr(dof, -abs(t))
+    U95 = coverage_factor(dof * (u / u_random) ** 4) * u  # noqa: N806
+    return Difference(difference, u_random, u_shared, dof, t, float(2 * tail), U95)
+
+
+def mean_and_s(values: Floats) -> tuple[float, float]:
+    """
+    Return mean and sample standard deviation (n − 1), NaN where undefined.
+
+    Corrected two-pass: Chan, Golub & LeVeque, The American Statistician 37 (1983) 242.
+    """
+    n = len(values)
+    if n == 0:
+        return math.nan, math.nan
+    mean = float(np.mean(values))
+    deviations = values - mean
+    rest = float(np.mean(deviations))
+    mean += rest
+    if n == 1:
+        return mean, math.nan
+    squares = float(np.sum((deviations - rest) ** 2))
+    return mean, math.sqrt(squares / (n - 1))
+
+
+def mean_interval(
+    mean: float, s: float, n: int, probability: float = COVERAGE
+) -> tuple[float, float]:
+    """Return the interval of the mean, mean ± t·s/√n (NIST e-Handbook 1.3.5.2)."""
+    if n < 2:
+        return math.nan, math.nan
+    half = coverage_factor(n - 1, probability) * s / math.sqrt(n)
+    return mean - half, mean + half
+
+
+def s_interval(s: float, n: int, probability: float = COVERAGE) -> tuple[float, float]:
+    """Return the interval of the standard deviation by χ² (NIST e-Handbook 1.3.5.8)."""
+    if n < 2:
+        return math.nan, math.nan
+    tail = (1 - probability) / 2
+    upper, lower = special.chdtri(n - 1, tail), special.chdtri(n - 1, 1 - tail)
+    return s * math.sqrt((n - 1) / upper), s * math.sqrt((n - 1) / lower)
+
+
+def _finite_rows(*columns: Floats) -> tuple[Floats, ...]:
+    arrays = [np.asarray(column, np.float64) for column in columns]
+    finite = np.logical_and.reduce([np.isfinite(array) for array in arrays])
+    return tuple(array[finite] for array in arrays)

@@ -1,0 +1,255 @@
+"""Motion of a body under gravity and quadratic drag: fall, and flight past the gates.
+
+Deceleration is κ·v² with a constant κ (`drag.drag_constant`) where a
+closed form is given; `fly` integrates any drag numerically and is what these are checked
+against. Plain SI floats; knows nothing of gates' signals.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, cast
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Motion = Callable[[float, Floats], list[float]]
+"""Rate of change of the state (x, y, vx, vy) at a time [m, m/s]."""
+
+_LARGE = 30.0
+"""Beyond it exp(−2x) is below the last digit of a float."""
+
+
+def terminal_speed(drag_per_m: float, gravity_mps2: float) -> float:
+    """Return √(g/κ), the speed at which drag balances gravity [m/s]; infinite without drag."""
+    return math.sqrt(gravity_mps2 / drag_per_m) if drag_per_m > 0 else math.inf
+
+
+def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
+    """
+    Return the speed after a fall from rest through a height.
+
+    Parameters
+    ----------
+    height_m : float
+        Height fallen [m].
+    drag_per_m : float
+        Drag constant κ [1/m], 0 for none.
+    gravity_mps2 : float
+        Acceleration at rest [m/s²].
+
+    Returns
+    -------
+    float
+        v = √(g·(1 − exp(−2κh))/κ) [m/s], from v·dv/dh = g − κ·v².
+    """
+    return math.sqrt(2 * gravity_mps2 * height_m * _decay(2 * drag_per_m * height_m))
+
+
+def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
+    """
+    Return the time a fall from rest takes for a height; arguments as for `fall_speed`.
+
+    Returns
+    -------
+    float
+        t = (v_t/g)·arcosh(exp(κh)) [s], the inverse of h = (1/κ)·ln cosh(g·t/v_t).
+    """
+    if drag_per_m == 0:
+        return math.sqrt(2 * height_m / gravity_mps2)
+    rate = math.sqrt(gravity_mps2 * drag_per_m)
+    if drag_per_m * height_m > _LARGE:
+        return (drag_per_m * height_m + math.log(2)) / rate
+    # arcosh(1 + x) in a form that keeps its digits where x is small
+    excess = math.expm1(drag_per_m * height_m)
+    return math.log1p(excess + math.sqrt(excess * (excess + 2))) / rate
+
+
+def fall_distance(time_s: float, drag_per_m: float, gravity_mps2: float) -> float:
+    """Return the height fallen from rest in a time [m]: h = (1/κ)·ln cosh(g·t/v_t)."""
+    if drag_per_m == 0:
+        return gravity_mps2 * time_s**2 / 2
+    phase = math.sqrt(gravity_mps2 * drag_per_m) * time_s
+    if phase > _LARGE:
+        return (phase - math.log(2)) / drag_per_m
+    return math.log1p(2 * math.sinh(phase / 2) ** 2) / drag_per_m
+
+
+def fall_speed_at(time_s: float, drag_per_m: float, gravity_mps2: float) -> float:
+    """Return the speed a fall from rest has after a time [m/s]: v = v_t·tanh(g·t/v_t)."""
+    if drag_per_m == 0:
+        return gravity_mps2 * time_s
+    phase = math.sqrt(gravity_mps2 * drag_per_m) * time_s
+    return math.sqrt(gravity_mps2 / drag_per_m) * math.tanh(phase)
+
+
+def speed_upstream(
+    speed_mps: float, distance_m: float, drag_per_m: float, gravity_along_mps2: float = 0.0
+) -> float:
+    """
+    Return the speed a body had a distance before the place where it was measured.
+
+    Parameters
+    ----------
+    speed_mps : float
+        Speed measured [m/s].
+    distance_m : float
+        Path flown since then [m]; negative for a place further on.
+    drag_per_m : float
+        Drag constant κ [1/m].
+    gravity_along_mps2 : float, optional
+        Part of gravity that slowed it: g·sin(elevation) [m/s²]; 0 for a level path.
+
+    Returns
+    -------
+    float
+        v₀ = √(v²·exp(2κx) + g_along·(exp(2κx) − 1)/κ) [m/s], from
+        v·dv/dx = −κ·v² − g_along; NaN where the body could not have come this far.
+    """
+    grown = math.exp(2 * drag_per_m * distance_m)
+    lifted = 2 * gravity_along_mps2 * distance_m * grown * _decay(2 * drag_per_m * distance_m)
+    square = speed_mps**2 * grown + lifted
+    return math.sqrt(square) if square >= 0 else math.nan
+
+
+def transit_time(speed_at_a_mps: float, spacing_m: float, drag_per_m: float) -> float:
+    """
+    Return the time from gate A to gate B on a level path with drag.
+
+    Parameters
+    ----------
+    speed_at_a_mps : float
+        Speed at gate A [m/s].
+    spacing_m : float
+        Distance between the gates [m].
+    drag_per_m : float
+        Drag constant κ [1/m].
+
+    Returns
+    -------
+    float
+        Δ = (exp(κd) − 1)/(κ·v_A) [s].
+    """
+    phase = drag_per_m * spacing_m
+    return spacing_m / speed_at_a_mps * _decay(phase) * math.exp(phase)
+
+
+def mid_gate_difference(spacing_m: float, drag_per_m: float) -> float:
+    """
+    Return how far d/Δ lies below the speed midway between the gates, relative.
+
+    With v_A = v_mid·exp(κd/2) the ratio of d/Δ to v_mid is x/sinh x, x = κd/2: below 1 by
+    less than x²/6 = (κd)²/24.
+    """
+    x = drag_per_m * spacing_m / 2
+    return 1 - x / math.sinh(x) if x else 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Flight:
+    """
+    A flight through the air, from launch to landing.
+
+    Attributes
+    ----------
+    time_s, distance_m, height_m, speed_mps : ndarray of float64, shape (N,)
+        Along the path, the last one at landing.
+    range_m, apex_m : float
+        Distance at landing and greatest height [m].
+    """
+
+    time_s: Floats
+    distance_m: Floats
+    height_m: Floats
+    speed_mps: Floats
+    range_m: float
+    apex_m: float
+
+
+def fly(
+    speed_mps: float,
+    elevation_rad: float,
+    deceleration: Callable[[float], float],
+    gravity_mps2: float,
+    *,
+    height_m: float = 0.0,
+    points: int = 200,
+) -> Flight:
+    """
+    Integrate a flight in a vertical plane until it comes down to height 0.
+
+    Parameters
+    ----------
+    speed_mps, elevation_rad : float
+        At launch [m/s], [rad].
+    deceleration : callable
+        Deceleration by drag [m/s²] at a speed [m/s], such as ``lambda v: kappa * v**2``.
+    gravity_mps2 : float
+        Gravity [m/s²], positive.
+    height_m : float, optional
+        Height of the launch above the landing [m].
+    points : int, optional
+        How many points of the path to return.
+
+    Returns
+    -------
+    Flight
+
+    Notes
+    -----
+    DOP853 of scipy, relative tolerance 1e-10; no lift, no spin, no wind.
+    """
+    across, up = speed_mps * math.cos(elevation_rad), speed_mps * math.sin(elevation_rad)
+    path = _until_landing(_motion(deceleration, gravity_mps2), [0.0, height_m, across, up])
+    time_s = np.linspace(0.0, path.t[-1], points)
+    x, y, vx, vy = path.sol(time_s)
+    tops = [float(state[1]) for state in path.y_events[1]]
+    return Flight(
+        time_s=time_s,
+        distance_m=x,
+        height_m=y,
+        speed_mps=np.hypot(vx, vy),
+        range_m=float(path.y[0, -1]),
+        apex_m=max([height_m, *tops]),
+    )
+
+
+def _motion(deceleration: Callable[[float], float], gravity_mps2: float) -> Motion:
+    """Return the law of motion under gravity and a drag against the velocity."""
+
+    def motion(_: float, state: Floats) -> list[float]:
+        vx, vy = state[2], state[3]
+        speed = math.hypot(vx, vy)
+        drag = deceleration(speed) / speed if speed > 0 else 0.0
+        return [vx, vy, -drag * vx, -gravity_mps2 - drag * vy]
+
+    return motion
+
+
+def _until_landing(motion: Motion, launch: list[float]) -> Any:
+    """Integrate from launch to height 0; the second event of the result is the apex."""
+    from scipy.integrate import solve_ivp
+
+    def landing(_: float, state: Floats) -> float:
+        return cast(float, state[1])
+
+    def apex(_: float, state: Floats) -> float:
+        return cast(float, state[3])
+
+    landing.terminal, landing.direction = True, -1.0  # type: ignore[attr-defined]
+    return solve_ivp(
+        motion,
+        (0.0, math.inf),
+        launch,
+        method="DOP853",
+        events=(landing, apex),
+        dense_output=True,
+        rtol=1e-10,
+        atol=1e-10,
+    )
+
+
+def _decay(phase: float) -> float:
+    """Return (1 − exp(−x))/x, which is 1 at 0."""
+    return -math.expm1(-phase) / phase if phase else 1.0

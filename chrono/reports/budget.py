@@ -1,0 +1,317 @@
+"""The error budget of a speed as text for a terminal, and as an object for JSON."""
+
+import math
+from typing import Any
+
+from chrono.measuring.advice import Improvement, farther_gates, improvements
+from chrono.measuring.budget import Budget, Contribution
+from chrono.measuring.montecarlo import MAX_TRIALS, MonteCarlo, simulate_shot, validate
+from chrono.measuring.speed import SpeedModel, shot_budget
+from chrono.plain import plain
+from chrono.processor.table import EdgesUsed
+from chrono.rigs.file import Rig
+from chrono.units import format_value, speed_in
+
+DIGITS = 2
+"""Digits of the uncertainty that the Monte Carlo comparison is made to (JCGM 101, 7.9.2)."""
+
+BAR_CELLS = 6
+MANY_DOF = 1000
+"""Degrees of freedom shown as infinite: t differs from the normal factor by 0.1 % there."""
+
+_SHOWN_UNITS = {
+    "m": ((1e-3, "mm"),),
+    "s": ((1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")),
+    "": ((1e-2, "%"), (1e-6, "ppm")),
+}
+"""Units that inputs are stated in, by their SI unit, the largest first."""
+
+
+def budget_text(
+    rig: Rig,
+    speed_mps: float,
+    edges_used: int | None = None,
+    max_trials: int = MAX_TRIALS,
+) -> str:
+    """
+    Return what a speed's uncertainty is made of, as plain text within 80 columns.
+
+    Parameters
+    ----------
+    rig : Rig
+        The rig that would clock it.
+    speed_mps : float
+        The speed [m/s].
+    edges_used : int, optional
+        An `EdgesUsed`: whether both pairs of edges are timed; None for what the rig's lines
+        tell.
+    max_trials : int, optional
+        Bound on the Monte Carlo trials.
+    """
+    edges_used = edges_timed(rig) if edges_used is None else edges_used
+    model = SpeedModel.from_rig(rig)
+    transit_s = model.board_transit(speed_mps)
+    budget = shot_budget(model, transit_s, edges_used)
+    trials = _simulate(model, transit_s, edges_used, max_trials)
+    unit = rig.speed_unit
+    lines = [
+        _title(rig, model, budget, transit_s, edges_used),
+        "",
+        *_table(budget, unit),
+        "",
+        *_result_lines(budget, unit),
+        *_trial_lines(budget, trials, unit),
+        "",
+        *_advice_lines(budget, _improvements(rig, model, speed_mps, edges_used), unit),
+        *window_lines(rig, speed_mps),
+    ]
+    return "\n".join(lines)
+
+
+def budget_data(
+    rig: Rig,
+    speed_mps: float,
+    edges_used: int | None = None,
+    max_trials: int = MAX_TRIALS,
+) -> dict[str, Any]:
+    """Return what `budget_text` shows as an object for JSON, in SI units."""
+    edges_used = edges_timed(rig) if edges_used is None else edges_used
+    model = SpeedModel.from_rig(rig)
+    transit_s = model.board_transit(speed_mps)
+    budget = shot_budget(model, transit_s, edges_used)
+    trials = _simulate(model, transit_s, edges_used, max_trials)
+    return {
+        "rig": rig.name,
+        "speed_mps": budget.speed_mps,
+        "transit_s": transit_s,
+        "edges_used": EdgesUsed(edges_used).name.lower(),
+        "contributions": [_contribution_data(budget, c) for c in budget.contributions],
+        "u_mps": budget.u_mps,
+        "u_random_mps": budget.u_random_mps,
+        "u_shared_mps": budget.u_shared_mps,
+        "effective_dof": _finite(budget.dof),
+        "k": _finite(budget.k),
+        "U95_mps": budget.U95_mps,
+        "U95_first_order_mps": budget.U95_first_order_mps,
+        "one_tick_limits_mps": [budget.lowest_mps, _finite(budget.highest_mps)],
+        "monte_carlo": _trials_data(budget, trials),
+        "improvements": [vars(i) for i in _improvements(rig, model, speed_mps, edges_used)],
+    }
+
+
+def edges_timed(rig: Rig) -> EdgesUsed:
+    """Return the edges that a shot of the rig is timed by: plain lines may tell no level."""
+    return EdgesUsed.BOTH if rig.lines == "framed" else EdgesUsed.LEAD
+
+
+def window_lines(rig: Rig, speed_mps: float) -> list[str]:
+    """Return what the rig makes of a speed outside its window, nothing for one inside."""
+    window, unit = rig.window, rig.speed_unit
+    if window.slowest_mps <= speed_mps <= window.fastest_mps:
+        return []
+    ends = [speed_in(unit, v) for v in (window.slowest_mps, window.fastest_mps)]
+    flag = "too-slow" if speed_mps < window.slowest_mps else "too-fast"
+    return [
+        "",
+        f"Such a shot is flagged {flag} and not counted:",
+        f"the rig's window is {ends[0]:.4g} … {ends[1]:.4g} {unit}.",
+    ]
+
+
+def _simulate(
+    model: SpeedModel, transit_s: float, edges_used: int, max_trials: int
+) -> MonteCarlo:
+    return simulate_shot(model, transit_s, edges_used, digits=DIGITS, max_trials=max_trials)
+
+
+def _title(
+    rig: Rig, model: SpeedModel, budget: Budget, transit_s: float, edges_used: int
+) -> str:
+    speed = format_value(
+        speed_in(rig.speed_unit, budget.speed_mps), _U95(budget, rig.speed_unit)
+    )
+    return (
+        f"Error budget of {speed} {rig.speed_unit} with {plain(rig.name)}\n"
+        f"{model.spacing_m * 1e3:.6g} mm in {transit_s * 1e6:.6g} us, "
+        f"{transit_s / model.tick_s:.6g} ticks of {tick_text(model.tick_s)}, "
+        f"{'two pairs' if edges_used == EdgesUsed.BOTH else 'one pair'} of edges"
+    )
+
+
+def tick_text(tick_s: float) -> str:
+    """Return a step of the timestamps with a unit that suits it."""
+    scale, unit = next(u for u in _SHOWN_UNITS["s"] if tick_s >= 0.999 * u[0] or u[1] == "ns")
+    return f"{tick_s / scale:.4g} {unit}"
+
+
+def _table(budget: Budget, unit: str) -> list[str]:
+    header = _row("input", "stated", "distribution", "sensitivity", f"u [{unit}]", "share", "")
+    rows = [_contribution_row(budget, c, unit) for c in budget.contributions]
+    sums = [
+        _row(
+            name,
+            "",
+            "",
+            "",
+            _two_digits(speed_in(unit, u)),
+            _percent((u / budget.u_mps) ** 2),
+            "",
+        )
+        for name, u in (
+            ("random part", budget.u_random_mps),
+            ("shared part", budget.u_shared_mps),
+            ("combined", budget.u_mps),
+        )
+    ]
+    return [header, "─" * 80, *rows, "─" * 80, *sums]
+
+
+def _contribution_row(budget: Budget, contribution: Contribution, unit: str) -> str:
+    scale, shown = _shown_unit(contribution)
+    share = budget.share(contribution)
+    return _row(
+        contribution.name,
+        _stated(contribution),
+        contribution.input.distribution,
+        f"{speed_in(unit, abs(contribution.sensitivity)) * scale:.3g}/{shown}",
+        _two_digits(speed_in(unit, contribution.u_out)),
+        _percent(share),
+        "█" * round(share * BAR_CELLS),
+    )
+
+
+def _stated(contribution: Contribution) -> str:
+    """Return an input's half-width, or u where it has none, as people write it."""
+    quantity = contribution.input
+    if quantity.distribution == "tilt":
+        return f"0…{math.degrees(quantity.half_width):.3g}°"
+    scale, shown = _shown_unit(contribution)
+    if math.isnan(quantity.half_width):
+        return f"u {quantity.u / scale:.3g} {shown}"
+    return f"± {quantity.half_width / scale:.4g} {shown}"
+
+
+def _shown_unit(contribution: Contribution) -> tuple[float, str]:
+    """Return the largest unit in which the input's size is 0.1 or more, and its name."""
+    quantity = contribution.input
+    units = _SHOWN_UNITS[quantity.unit]
+    if quantity.distribution == "tilt":
+        return units[0]
+    size = quantity.u if math.isnan(quantity.half_width) else quantity.half_width
+    return next((unit for unit in units if size >= 0.999 * unit[0] / 10), units[-1])
+
+
+def _two_digits(value: float) -> str:
+    return f"{value:.0f}" if value >= 100 else f"{value:#.2g}".rstrip(".")
+
+
+def _row(*cells: str) -> str:
+    widths = (20, -10, 11, -12, -8, -7, BAR_CELLS)
+    parts = [
+        f"{text:>{-width}}" if width < 0 else f"{text:<{width}}"
+        for text, width in zip(cells, widths, strict=True)
+    ]
+    return " ".join(parts).rstrip()
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"
+
+
+def _U95(budget: Budget, unit: str) -> float:  # noqa: N802
+    return speed_in(unit, budget.U95_mps)
+
+
+def _result_lines(budget: Budget, unit: str) -> list[str]:
+    U95 = _U95(budget, unit)  # noqa: N806
+    first = speed_in(unit, budget.U95_first_order_mps)
+    dof = "∞" if budget.dof > MANY_DOF else f"{budget.dof:.3g}"
+    limits = [speed_in(unit, v) for v in (budget.lowest_mps, budget.highest_mps)]
+    low, high = (f"{limit:.7g}" if math.isfinite(limit) else "∞" for limit in limits)
+    return [
+        f"U95            {_two_digits(U95)} {unit} "
+        f"({_two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
+        f"k = {budget.k:.3f}, from the combined distribution",
+        f"first order    {_two_digits(first)} {unit} "
+        f"(t for {dof} effective degrees of freedom)",
+        f"tick alone     {low} … {high} {unit}, hard limits: one tick more or less",
+    ]
+
+
+def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
+    low, high = (
+        format_value(speed_in(unit, end), _U95(budget, unit) / 10)
+        for end in (trials.low, trials.high)
+    )
+    settled = "" if trials.settled else ", not settled"
+    return [
+        f"Monte Carlo    {low} … {high} {unit} in {trials.trials} trials{settled}",
+        f"               to {DIGITS} digits it confirms {_confirmed(budget, trials)}",
+    ]
+
+
+def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
+    ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
+    first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
+    return {
+        (True, True): "U95 and first order",
+        (True, False): "U95, not first order",
+        (False, True): "first order, not U95",
+        (False, False): "neither U95 nor first order",
+    }[ours, first]
+
+
+def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
+    first = found[0] if found else None
+    if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
+        return ["Nothing alone would lessen U95 by more than 2 % if it were halved."]
+    halved = _two_digits(speed_in(unit, first.U95_halved_mps))
+    helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
+    return [
+        f"Improve first: {first.group}; half its uncertainty gives U95 {halved} {unit}.",
+        "Ways, with the U95 that each gives:",
+        *(f"  {_two_digits(speed_in(unit, i.U95_mps))} {unit}  {i.text}" for i in helping),
+    ]
+
+
+def _improvements(
+    rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
+) -> tuple[Improvement, ...]:
+    """Return the improvements by group, and wider spacing where it is not among them."""
+    found = improvements(model, speed_mps, edges_used, beats=rig.lines == "framed")
+    wider = farther_gates(model, speed_mps, edges_used)
+    return found if wider.text in {i.text for i in found} else (*found, wider)
+
+
+def _result(improvement: Improvement) -> float:
+    return improvement.U95_mps
+
+
+def _contribution_data(budget: Budget, contribution: Contribution) -> dict[str, Any]:
+    quantity = contribution.input
+    return {
+        "name": quantity.name,
+        "distribution": quantity.distribution,
+        "half_width": _finite(quantity.half_width),
+        "u": quantity.u,
+        "unit": quantity.unit or "1",
+        "dof": _finite(quantity.dof),
+        "sensitivity": contribution.sensitivity,
+        "u_mps": contribution.u_out,
+        "share": budget.share(contribution),
+        "nature": quantity.nature,
+    }
+
+
+def _trials_data(budget: Budget, trials: MonteCarlo) -> dict[str, Any]:
+    return vars(trials) | {
+        "digits": DIGITS,
+        "U95_agrees": validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees,
+        "first_order_agrees": validate(
+            budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS
+        ).agrees,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

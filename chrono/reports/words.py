@@ -1,0 +1,41 @@
+"""Setups and statistics as words, the same on the screen as in the console."""
+
+from chrono.measuring.statistics import Series
+from chrono.plain import plain
+from chrono.units import format_speed, format_value, speed_in
+
+NO_SETUP_TEXT = "no setup named"
+
+
+def setup_text(name: str) -> str:
+    """Return a setup's name, harmless, or words for none."""
+    return plain(name) or NO_SETUP_TEXT
+
+
+def mean_text(series: Series, unit: str) -> tuple[str, str]:
+    """Return what a series tells of the speed: the mean with ± (95 %), or its one shot's."""
+    name = "mean" if series.n > 1 else "speed"
+    return name, format_speed(series.mean_mps, series.U95_mean_mps, unit)
+
+
+def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
+    """
+    Return names and values, without their unit, of how shots scatter; none for one shot.
+
+    They are known better than the mean where the shots scatter: shown are the digits that
+    the shared part leaves, but no more than one beyond the mean's.
+    """
+    if series.n < 2:
+        return []
+    known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
+
+    def shown(speed_mps: float) -> str:
+        return format_value(speed_in(unit, speed_mps), speed_in(unit, known_mps))
+
+    return [
+        ("s", f"{speed_in(unit, series.s_mps):.3g}"),
+        ("median", shown(series.median_mps)),
+        ("min", shown(series.min_mps)),
+        ("max", shown(series.max_mps)),
+        ("range", shown(series.range_mps)),
+    ]

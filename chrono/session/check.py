@@ -1,0 +1,68 @@
+"""Are gates, link and clock ready? Watch a board for a while, or look through a recording."""
+
+import time
+from pathlib import Path
+
+from chrono.errors import ChronoError
+from chrono.health.verdict import Health, judge
+from chrono.health.watch import WINDOW_S
+from chrono.reader.recording import RecordingReader
+from chrono.rigs.file import Rig
+from chrono.session.observer import Observer
+from chrono.session.recorded import feed_blocks, first_rig
+from chrono.session.run import live_run
+from chrono.session.session import Session
+
+POLL_S = 0.02
+
+
+def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Health:
+    """
+    Watch a board.
+
+    Parameters
+    ----------
+    port : str
+        Anything pyserial opens, or ``virtual://SCENARIO``.
+    rig : Rig or None
+        None only for a virtual board.
+    seconds : float
+        How long to watch [s].
+    baud : int
+
+    Raises
+    ------
+    ChronoError
+        If the port cannot be opened or no board speaks on it.
+    """
+    run = live_run(port, rig, None, baud=baud)
+    run.start()
+    end = time.monotonic() + seconds
+    try:
+        while time.monotonic() < end:
+            if not run.step():
+                time.sleep(POLL_S)
+            complaint: ChronoError | None = run.complaint()
+            if complaint:
+                raise complaint
+        seen = run.observed()
+    finally:
+        run.close()
+    assert seen is not None, "a live run always has a source to observe"
+    return judge(seen)
+
+
+def check_recording(path: Path, rig: Rig | None) -> Health:
+    """
+    Judge the last minute of a recording, the clock by all of it.
+
+    Raises
+    ------
+    RecordingError
+        If the file is no recording, or holds no rig and none is given.
+    """
+    session = Session(rig or first_rig(path), fixed_rig=True)
+    observer = Observer(session)
+    feed_blocks(RecordingReader(path), session.rig.lines, observer)
+    session.finish()
+    return judge(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))

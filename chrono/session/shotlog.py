@@ -1,0 +1,144 @@
+"""The growing table of a session's shots in counter units, and their setups.
+
+Rows are only ever added; what the operator says of a shot is kept beside it, by key.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.arrays.records import put
+from chrono.processor.table import (
+    NEVER_COUNTED,
+    SHOT_DTYPE,
+    EdgesUsed,
+    Shots,
+    flag_words,
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+FIRST_CAPACITY = 256
+
+
+@dataclass(frozen=True)
+class ShotRow:
+    """
+    One shot as people see it, numbered from 1 in the order of the session.
+
+    Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN where they were not
+    measured. An `open` shot may still change: the time in which more edges of it could
+    come has not passed.
+    """
+
+    number: int
+    key: int
+    time_s: float
+    setup: str
+    speed_mps: float
+    u_mps: float
+    U95_mps: float
+    u_random_mps: float
+    u_shared_mps: float
+    transit_us: float
+    edges_used: str
+    body_length_mm: float
+    companion_speed_mps: float
+    counted: bool
+    flags: tuple[str, ...]
+    note: str
+    open: bool = False
+
+
+class ShotLog:
+    """
+    Shots and the numbers of their setups in growing arrays.
+
+    Parameters
+    ----------
+    capacity : int, optional
+        Rows to make room for. Room that is never filled costs address space only.
+    """
+
+    def __init__(self, capacity: int = FIRST_CAPACITY) -> None:
+        self._size = 0
+        self._shots = np.empty(max(capacity, FIRST_CAPACITY), SHOT_DTYPE)
+        self._setup = np.empty(len(self._shots), np.int32)
+
+    def __len__(self) -> int:
+        return self._size
+
+    @property
+    def shots(self) -> Shots:
+        """The shots in counter units, shape (N,)."""
+        return self._shots[: self._size]
+
+    @property
+    def setup(self) -> npt.NDArray[np.int32]:
+        """Index of each shot's setup, shape (N,)."""
+        return self._setup[: self._size]
+
+    def add(self, shots: Shots, setup: npt.NDArray[np.int32]) -> None:
+        """Append rows."""
+        start, self._size = self._size, self._size + len(shots)
+        while self._size > len(self._shots):
+            self._grow()
+        put(shots, self._shots[start : self._size])
+        self._setup[start : self._size] = setup
+
+    def chunks(
+        self, start: int = 0, stop: int | None = None, rows: int = 25_000
+    ) -> Iterator[slice]:
+        """Yield slices that cover the rows `start` to `stop` in order, `rows` at a time."""
+        end = self._size if stop is None else stop
+        for begin in range(start, end, rows):
+            yield slice(begin, min(begin + rows, end))
+
+    def _grow(self) -> None:
+        more = 2 * len(self._shots)
+        self._shots = _enlarged(self._shots, more)
+        self._setup = _enlarged(self._setup, more)
+
+
+def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[type-arg]
+    larger = np.empty(size, array.dtype)
+    larger[: len(array)] = array
+    return larger
+
+
+def countable(shots: Shots, speed_mps: FloatArray) -> npt.NDArray[np.bool_]:
+    """Tell which shots enter the statistics when the operator says nothing, shape (N,)."""
+    return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
+
+
+def shot_row(
+    number: int,
+    shot: np.void,
+    measured: dict[str, float],
+    setup: str,
+    counted: bool,
+    note: str,
+    still_open: bool,
+) -> ShotRow:
+    """Put one shot together for people to see."""
+    return ShotRow(
+        number=number,
+        key=int(shot["key"]),
+        time_s=int(shot["host_us"]) * 1e-6,
+        setup=setup,
+        speed_mps=measured["speed_mps"],
+        u_mps=measured["u_mps"],
+        U95_mps=measured["U95_mps"],
+        u_random_mps=measured["u_random_mps"],
+        u_shared_mps=measured["u_shared_mps"],
+        transit_us=measured["transit_s"] * 1e6,
+        edges_used=EdgesUsed(int(shot["used"])).name.lower(),
+        body_length_mm=measured["body_length_m"] * 1e3,
+        companion_speed_mps=measured["companion_speed_mps"],
+        counted=counted,
+        flags=flag_words(int(shot["flags"])),
+        note=note,
+        open=still_open,
+    )

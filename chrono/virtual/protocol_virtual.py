@@ -1,0 +1,105 @@
+"""pyserial's handler for ``virtual://SCENARIO?seed=…``: the virtual board in real time.
+
+Found by `serial.serial_for_url` once ``chrono.virtual`` is among its handler packages.
+The board starts when the port is opened, and anew each time.
+"""
+
+import threading
+import time
+from collections.abc import Iterator
+
+from serial import PortNotOpenError, SerialBase
+
+from chrono.virtual.board import TimedLine, board_lines, hello
+from chrono.virtual.scenarios import parse_play
+
+
+class Serial(SerialBase):
+    """A port with the virtual board on its other end."""
+
+    def open(self) -> None:
+        """
+        Start the board.
+
+        Raises
+        ------
+        PortError
+            If the address names no scenario or has impossible options.
+        """
+        play = parse_play(self.portstr or "")
+        self._board = play.scenario.board
+        self._coming: Iterator[TimedLine] = board_lines(
+            play.scenario, play.seed, shots=play.shots, speedup=play.speedup
+        )
+        self._next = next(self._coming, None)
+        self._received = bytearray()
+        self._changed = threading.Condition()
+        self._cancelled = False
+        self._start_s = time.monotonic()
+        self.is_open = True
+
+    def close(self) -> None:
+        """Stop the board; a read that waits returns."""
+        if self.is_open:
+            self.is_open = False
+            self.cancel_read()
+
+    @property
+    def in_waiting(self) -> int:
+        """Bytes the board has sent and nobody has read."""
+        self._check_open()
+        with self._changed:
+            self._receive()
+            return len(self._received)
+
+    def read(self, size: int = 1) -> bytes:
+        """Return up to `size` bytes, fewer when the timeout passes or the read is cancelled."""
+        self._check_open()
+        end_s = None if self.timeout is None else time.monotonic() + self.timeout
+        with self._changed:
+            self._receive()
+            while len(self._received) < size and self.is_open and not self._cancelled:
+                if end_s is not None and time.monotonic() >= end_s:
+                    break
+                self._changed.wait(self._wait_s(end_s))
+                self._receive()
+            self._cancelled = False
+            data = bytes(self._received[:size])
+            del self._received[:size]
+        return data
+
+    def write(self, data: bytes) -> int:  # type: ignore[override]
+        """Send bytes to the board; it answers each ``?`` with its hello."""
+        self._check_open()
+        with self._changed:
+            self._receive()
+            if self._board.lines == "framed":
+                self._received += (hello(self._board) + b"\n") * data.count(b"?\n")
+            self._changed.notify_all()
+        return len(data)
+
+    def cancel_read(self) -> None:
+        """Let a read that waits return."""
+        with self._changed:
+            self._cancelled = True
+            self._changed.notify_all()
+
+    def _wait_s(self, end_s: float | None) -> float | None:
+        moments = [] if end_s is None else [end_s]
+        if self._next is not None:
+            moments.append(self._start_s + self._next[0])
+        return max(min(moments) - time.monotonic(), 0.0) if moments else None
+
+    def _receive(self) -> None:
+        """Take in the lines whose last byte has arrived by now."""
+        now_s = time.monotonic() - self._start_s
+        while self._next is not None and self._next[0] <= now_s:
+            self._received += self._next[1]
+            self._next = next(self._coming, None)
+
+    def _check_open(self) -> None:
+        if not self.is_open:
+            raise PortNotOpenError()
+
+    def _reconfigure_port(self) -> None:
+        """Accept any setting: there is no line whose speed could matter."""

@@ -1,0 +1,304 @@
+"""Calibrations from end to end: virtual gates, recordings, commands, the rig file."""
+
+import json
+import tomllib
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+from command_kit import Outcome, is_one_clear_complaint
+
+from chrono.calibrating.recordings import (
+    Result,
+    calibrate_clock,
+    calibrate_drop,
+    calibrate_swap,
+)
+from chrono.rigs.file import load_rig, parse_rig, rig_record
+from chrono.virtual.board import TrueRig, true_rig
+from chrono.virtual.scenarios import SCENARIOS, parse_play, rig_text
+from chrono.virtual.simulation import simulate_recording
+
+Chrono = Callable[..., Outcome]
+TODAY = date.today().isoformat()
+
+
+def record(path: Path, address: str) -> Path:
+    """Leave the recording that a session with the virtual board would leave."""
+    play = parse_play(f"virtual://{address}")
+    rig = rig_record(parse_rig(rig_text(play.scenario)))
+    path.write_bytes(simulate_recording(play, rig=rig, file={"format": 1, "start": ""}))
+    return path
+
+
+def record_live(chrono: Chrono, name: str, address: str, shots: int) -> None:
+    url = f"virtual://{address}&shots={shots}&speedup=1000"
+    words = ("--recording", name, "--shots", shots, "--no-dashboard")
+    assert chrono("clock", url, *words).code == 0
+
+
+def truth(scenario: str, seed: int) -> TrueRig:
+    return true_rig(SCENARIOS[scenario], seed)
+
+
+def u95(result: Result, section: str) -> float:
+    """Return about the half-width that the rig file will hold, from its u."""
+    return 2 * float(str(result.changes[f"calibration.{section}.u"]).split()[0])
+
+
+def value(result: Result, section: str) -> float:
+    return float(str(result.changes[f"calibration.{section}.value"]).split()[0])
+
+
+# -- the whole way -----------------------------------------------------------------------------
+
+
+def test_a_drop_recorded_live_corrects_the_spacing_of_the_rig_file(chrono, tmp_path) -> None:
+    rig = tmp_path / "rig.toml"
+    assert chrono("rig", "new", rig, "--scenario", "drop-test").code == 0
+    before = rig.read_bytes()
+    record_live(chrono, "drops.tsv", "drop-test?seed=2", 6)
+    words = ("calibrate", "drop", "drops.tsv", "--height", "500 mm", "--rig", rig)
+
+    doubted = chrono(*words)
+    untouched = rig.read_bytes()
+    accepted = chrono(*words, "--accept")
+
+    assert doubted.code == 1
+    assert "differs from the stated 300.0 mm" in doubted.out
+    assert "nothing written" in doubted.err
+    assert untouched == before
+    assert accepted.code == 0
+    found = load_rig(rig).calibration.spacing
+    assert abs(found.spacing_m - truth("drop-test", 2).spacing_m) < 2 * found.spacing_u_m < 5e-4
+    assert found.covers_trip
+    assert found.date == TODAY
+    assert "6 drops" in found.evidence
+    assert "500.0 mm" in found.evidence
+    assert (tmp_path / f"rig.toml.before-{TODAY}").read_bytes() == before
+
+
+def test_a_swap_recorded_live_puts_the_delay_into_the_rig_file(chrono, tmp_path) -> None:
+    rig = tmp_path / "rig.toml"
+    chrono("rig", "new", rig, "--scenario", "swap-before")
+    before = rig.read_bytes()
+    record_live(chrono, "before.tsv", "swap-before?seed=1", 8)
+    record_live(chrono, "after.tsv", "swap-after?seed=1", 8)
+
+    outcome = chrono("calibrate", "swap", "before.tsv", "after.tsv", "--rig", rig)
+
+    assert outcome.code == 0, outcome.err
+    found = load_rig(rig).calibration.latency
+    delay_a, delay_b = truth("swap-before", 1).latencies_s
+    assert abs(found.difference_s - (delay_b - delay_a)) < 2.2 * found.difference_u_s < 1e-6
+    assert found.date == TODAY
+    assert "8 shots before and 8 after" in found.evidence
+    assert (tmp_path / f"rig.toml.before-{TODAY}").read_bytes() == before
+    # the other way round where the sensors are left as they are now
+    stay = chrono("calibrate", "swap", "before.tsv", "after.tsv", "--left-exchanged")
+    assert stay.out.split(" than ")[0] == outcome.out.split(" than ")[0].replace(
+        "sooner", "later"
+    )
+
+
+def test_the_clock_of_a_recording_goes_into_the_rig_file_and_narrows_speeds(
+    chrono, tmp_path
+) -> None:
+    rig = tmp_path / "rig.toml"
+    chrono("rig", "new", rig, "--scenario", "two-bands")
+    record(tmp_path / "x.tsv", "two-bands?seed=5&shots=120")
+
+    outcome = chrono("calibrate", "clock", "x.tsv", "--rig", rig)
+
+    assert outcome.code == 0
+    assert list(tmp_path.glob("rig.toml.before-*"))
+    found = load_rig(rig).calibration.clock
+    error = truth("two-bands", 5).rate_error
+    assert abs(found.rate_error - error) < 2 * found.rate_error_u < 30e-6
+    assert found.date == TODAY
+    assert "beats" in found.evidence
+
+
+def test_a_calibrated_rig_gives_the_true_speeds_of_the_drops(chrono, tmp_path) -> None:
+    """What all this is for: right within less with the corrected spacing."""
+    rig = tmp_path / "rig.toml"
+    chrono("rig", "new", rig, "--scenario", "drop-test")
+    record(tmp_path / "x.tsv", "drop-test?seed=4&shots=10")
+    gates = truth("drop-test", 4)
+    to_a_m = gates.height_m + SCENARIOS["drop-test"].body.length_m / 2
+    to_gates_m = np.array([to_a_m, to_a_m + gates.spacing_m])
+    # of a body that falls evenly, so as the plain law without air has it
+    expected = np.mean(np.sqrt(2 * gates.gravity_mps2 * to_gates_m))
+
+    def measured() -> tuple[float, float]:
+        setup = json.loads(chrono("summary", "x.tsv", "--rig", rig, "--json").out)[0]["setups"]
+        return setup[0]["mean_mps"], setup[0]["U95_mean_mps"]
+
+    stated = measured()
+    chrono(
+        *("calibrate", "drop", "x.tsv", "--height", "500 mm", "--rig", rig),
+        "--accept",
+    )
+    calibrated = measured()
+
+    # air takes a part of (kappa·h)/2 from it, 0.06 %
+    assert abs(calibrated[0] - expected * 0.9994) < calibrated[1]
+    assert abs(stated[0] - expected * 0.9994) > stated[1]
+    assert calibrated[1] < stated[1]
+
+
+# -- coverage ----------------------------------------------------------------------------------
+
+
+def test_drops_of_virtual_gates_come_within_their_u95_of_the_truth(tmp_path) -> None:
+    inside = []
+    for seed in range(60):
+        path = record(tmp_path / "x.tsv", f"drop-test?seed={seed}&shots=10")
+        result = calibrate_drop(path, None, 0.5, 0.001)
+        off_mm = value(result, "spacing") - 1e3 * truth("drop-test", seed).spacing_m
+        # U95 of a rectangular contribution is 1.65 u
+        inside.append(abs(off_mm) <= 1.65 / 2 * u95(result, "spacing"))
+
+    assert np.mean(inside) >= 0.88
+
+
+def test_swaps_of_virtual_gates_come_within_their_u95_of_the_truth(tmp_path) -> None:
+    inside = []
+    for seed in range(60):
+        before = record(tmp_path / "b.tsv", f"swap-before?seed={seed}&shots=10")
+        after = record(tmp_path / "a.tsv", f"swap-after?seed={seed}&shots=10")
+        result = calibrate_swap(before, after, None)
+        delay_a, delay_b = truth("swap-before", seed).latencies_s
+        off_us = value(result, "latency") - 1e6 * (delay_b - delay_a)
+        inside.append(abs(off_us) <= 1.05 * u95(result, "latency"))
+
+    assert np.mean(inside) >= 0.88
+
+
+# -- bad data ----------------------------------------------------------------------------------
+
+
+@pytest.fixture(name="rig")
+def _rig(chrono: Chrono, tmp_path: Path) -> Path:
+    chrono("rig", "new", "rig.toml", "--scenario", "swap-before")
+    return tmp_path / "rig.toml"
+
+
+def stays_as_it_was(rig: Path) -> bool:
+    text = rig_text(SCENARIOS["swap-before"])
+    return rig.read_text() == text and not list(rig.parent.glob("rig.toml.before-*"))
+
+
+def test_too_few_drops_are_refused(chrono, tmp_path, rig) -> None:
+    record(tmp_path / "x.tsv", "drop-test?shots=4")
+    outcome = chrono("calibrate", "drop", "x.tsv", "--height", "500 mm", "--rig", rig)
+    is_one_clear_complaint(outcome, "4 usable drops", "at least 5")
+    assert stays_as_it_was(rig)
+
+
+@pytest.mark.parametrize("height", ["450 mm", "550 mm"])
+def test_a_height_wrong_by_5_cm_is_noticed(chrono, tmp_path, height) -> None:
+    record(tmp_path / "x.tsv", "drop-test?shots=10")
+    chrono("rig", "new", "rig.toml", "--scenario", "drop-test")
+    outcome = chrono("calibrate", "drop", "x.tsv", "--height", height, "--rig", "rig.toml")
+    assert outcome.code == 1
+    assert "the height looks wrong, not the spacing" in outcome.out
+    assert not list(tmp_path.glob("rig.toml.before-*"))
+
+
+def test_launches_are_no_drops(chrono, tmp_path, rig) -> None:
+    record(tmp_path / "x.tsv", "swap-before?shots=10")
+    words = ("calibrate", "drop", "x.tsv", "--height", "500 mm", "--rig", rig, "--accept")
+    is_one_clear_complaint(chrono(*words), "a fall from 500 mm takes")
+    assert stays_as_it_was(rig)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--height", "500"), "unit"),
+        (("--height", "2 s"), "length"),
+        (("--height=-500 mm",), "no height"),
+        (("--height", "0 mm"), "no height"),
+        (("--height", "500 km"), "no height"),
+        (("--height", "500 mm", "--height-tolerance=-1 mm"), "--height-tolerance"),
+        (("--height", "500 mm", "--height-tolerance", "60 cm"), "--height-tolerance"),
+        (("--height", "500 mm", "--setup", "nobody's"), "no counted shots of setup"),
+        (("--height", "500 mm", "--rig", "nowhere.toml"), "nowhere.toml"),
+        ((), "--height"),
+    ],
+)
+def test_a_drop_asked_for_wrongly_is_refused_in_one_line(chrono, tmp_path, words, told) -> None:
+    record(tmp_path / "x.tsv", "drop-test?shots=10")
+    is_one_clear_complaint(chrono("calibrate", "drop", "x.tsv", *words), told)
+
+
+def test_sensors_that_were_not_exchanged_are_suspected_and_nothing_is_written(
+    chrono, tmp_path, rig
+) -> None:
+    record(tmp_path / "b.tsv", "swap-before?seed=1&shots=12")
+    rows = record(tmp_path / "again.tsv", "swap-before?seed=1&shots=24").read_bytes()
+    lines = rows.splitlines(keepends=True)
+    shots = [n for n, row in enumerate(lines) if b"\tE " in row]
+    # the second dozen of the same gates, a session of its own
+    (tmp_path / "again.tsv").write_bytes(b"".join(lines[:5] + lines[shots[48] :]))
+
+    outcome = chrono("calibrate", "swap", "b.tsv", "again.tsv", "--rig", rig)
+
+    assert outcome.code == 1
+    assert "were not exchanged" in outcome.out
+    assert "nothing written" in outcome.err
+    assert stays_as_it_was(rig)
+    accepted = chrono("calibrate", "swap", "b.tsv", "again.tsv", "--rig", rig, "--accept")
+    assert accepted.code == 0
+    assert tomllib.loads(rig.read_text())["calibration"]["latency"]["date"] == TODAY
+
+
+def test_too_few_shots_and_the_same_shots_twice_are_refused(chrono, tmp_path, rig) -> None:
+    record(tmp_path / "b.tsv", "swap-before?shots=10")
+    record(tmp_path / "copy.tsv", "swap-before?shots=10")
+    record(tmp_path / "few.tsv", "swap-after?shots=4")
+    swap = ("calibrate", "swap")
+    is_one_clear_complaint(chrono(*swap, "b.tsv", "few.tsv", "--rig", rig), "4 after")
+    is_one_clear_complaint(chrono(*swap, "b.tsv", "b.tsv", "--rig", rig), "the same shots")
+    is_one_clear_complaint(chrono(*swap, "b.tsv", "copy.tsv", "--rig", rig), "the same ones")
+    assert stays_as_it_was(rig)
+
+
+def test_shots_of_another_launcher_are_suspected(chrono, tmp_path, rig) -> None:
+    record(tmp_path / "b.tsv", "swap-before?shots=10")
+    record(tmp_path / "other.tsv", "drop-test?shots=10")
+    outcome = chrono("calibrate", "swap", "b.tsv", "other.tsv", "--rig", rig)
+    assert outcome.code == 1
+    assert "were gates or launcher moved" in outcome.out
+    assert stays_as_it_was(rig)
+
+
+def test_beats_over_20_s_are_refused(chrono, tmp_path, rig) -> None:
+    record(tmp_path / "x.tsv", "two-bands?shots=6")
+    outcome = chrono("calibrate", "clock", "x.tsv", "--rig", rig)
+    is_one_clear_complaint(outcome, "x.tsv", "at least 60 s")
+    assert stays_as_it_was(rig)
+
+
+def test_beats_over_little_more_than_a_minute_are_widened_and_it_is_said(tmp_path) -> None:
+    short = calibrate_clock(record(tmp_path / "a.tsv", "two-bands?shots=21"), None)
+    long = calibrate_clock(record(tmp_path / "b.tsv", "two-bands?shots=250"), None)
+    assert "a longer run narrows this" in short.lines
+    assert u95(short, "clock") > 1.2 * u95(long, "clock")
+
+
+def test_plain_lines_have_no_clock_to_calibrate(chrono, tmp_path, rig) -> None:
+    record(tmp_path / "x.tsv", "plain-board?shots=6")
+    is_one_clear_complaint(chrono("calibrate", "clock", "x.tsv"), "plain lines have no beats")
+
+
+def test_a_dry_run_writes_nothing_and_says_so(chrono, tmp_path, rig) -> None:
+    record(tmp_path / "b.tsv", "swap-before?shots=10")
+    record(tmp_path / "a.tsv", "swap-after?shots=10")
+    outcome = chrono("calibrate", "swap", "b.tsv", "a.tsv", "--rig", rig, "--dry-run")
+    assert outcome.code == 0
+    assert "dry run" in outcome.err
+    assert stays_as_it_was(rig)

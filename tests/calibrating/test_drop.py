@@ -1,0 +1,228 @@
+"""The effective spacing from dropped balls, against falls integrated independently."""
+
+import math
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from falling import dropped
+
+from chrono.calibrating.drop import (
+    DropSetup,
+    drop_calibration,
+    drop_changes,
+    drop_report,
+    drop_transit,
+    lower_edge_height,
+)
+from chrono.errors import CalibrationError
+from chrono.measuring.ball import ball_in_air
+from chrono.physics.air import dynamic_viscosity
+from chrono.physics.flight import fall_speed
+from chrono.processor.table import EdgesUsed
+from chrono.rigs.file import load_rig, update_rig, write_rig
+
+TEMPERATURE_K, GRAVITY = 293.15, 9.81
+SCATTER_S = 20e-6
+
+
+def make_setup(height_m=0.5, mass_kg=0.024, diameter_m=0.04, **changes):
+    body = ball_in_air(
+        diameter_m,
+        mass_kg,
+        fall_speed(height_m + 0.15, 0.0, GRAVITY),
+        temperature_k=TEMPERATURE_K,
+        pressure_pa=101325.0,
+        humidity=0.5,
+    )
+    return DropSetup(height_m, body, GRAVITY, 0.3, **changes)
+
+
+@cache
+def exact_fall(setup, *, height_m=None, spacing_m=0.3):
+    """Crossings of gate A and B, leading and trailing, of one ball as the setup has it [s]."""
+    body, lower = setup.body, setup.height_m if height_m is None else height_m
+    columns = {
+        "diameter_m": body.diameter_m,
+        "mass_kg": body.mass_kg,
+        "density": body.density_kgpm3,
+        "viscosity": dynamic_viscosity(TEMPERATURE_K),
+        "gravity": setup.gravity_mps2,
+        "drag_scale": 1.0,
+        "added_mass": 0.5,
+    }
+    places = lower + np.array([0, spacing_m, body.diameter_m, body.diameter_m + spacing_m])
+    one = {key: np.array([value]) for key, value in columns.items()}
+    return dropped(one, places[:, None], 0.65)[:, 0]
+
+
+def measure(rng, setup, *, drops=10, **fall):
+    """Transits and blocking times at A and B of repeated drops [s]."""
+    lead_a, lead_b, trail_a, trail_b = exact_fall(setup, **fall)
+    exact = ((lead_b - lead_a) + (trail_b - trail_a)) / 2, trail_a - lead_a, trail_b - lead_b
+    return tuple(time + rng.normal(0, SCATTER_S, drops) for time in exact)
+
+
+def calibrate(rng, setup, **fall):
+    transit, blocking_a, blocking_b = measure(rng, setup, **fall)
+    return drop_calibration(transit, setup, blocking_a_s=blocking_a, blocking_b_s=blocking_b)
+
+
+@pytest.mark.parametrize(("height_m", "mass_kg"), [(0.5, 0.024), (0.15, 0.0459), (0.5, 0.0027)])
+def test_uncertainty_covers_95_percent_of_calibrations(height_m, mass_kg):
+    """Everything that the setup leaves open is drawn anew for each calibration."""
+    rng, runs = np.random.default_rng(1), 500
+
+    def within(half_width):
+        return rng.uniform(-half_width, half_width, runs)
+
+    setup = make_setup(height_m, mass_kg)
+    body = setup.body
+    columns = {
+        "diameter_m": body.diameter_m * (1 + within(body.diameter_tolerance)),
+        "mass_kg": body.mass_kg * (1 + within(body.mass_tolerance)),
+        "density": body.density_kgpm3 * (1 + within(body.density_tolerance)),
+        "viscosity": np.full(runs, dynamic_viscosity(TEMPERATURE_K)),
+        "gravity": GRAVITY + within(setup.gravity_tolerance_mps2),
+        "drag_scale": 1 + rng.normal(0, body.drag_coefficient_u, runs),
+        "added_mass": 0.5 + within(0.25),
+    }
+    spacing = 0.3 + within(0.5e-3) + within(0.2e-3) + within(0.2e-3)
+    plumb = spacing * np.cos(rng.uniform(0, setup.plumb_limit_rad, runs))
+    height = height_m + within(setup.height_tolerance_m)
+    upper = height + body.diameter_m
+    places = np.array([height, height + plumb, upper, upper + plumb])
+    lead_a, lead_b, trail_a, trail_b = dropped(columns, places, 0.55)
+    transit = ((lead_b - lead_a) + (trail_b - trail_a)) / 2
+    transit = transit * (1 + within(50e-6)) + within(0.2e-6)
+    found = [drop_calibration(mean + rng.normal(0, SCATTER_S, 10), setup) for mean in transit]
+    inside = [
+        abs(one.spacing_m - true) <= one.uncertainty.U95
+        for one, true in zip(found, spacing, strict=True)
+    ]
+
+    assert 0.93 <= np.mean(inside) <= 0.975
+    assert 0.93 <= np.mean([one.agrees for one in found]) <= 0.975
+
+
+def test_a_height_wrong_by_5_cm_is_noticed_and_named():
+    for seed, wrong_m in enumerate((-0.05, 0.05)):
+        found = calibrate(np.random.default_rng(seed), make_setup(), height_m=0.5 + wrong_m)
+        report = " ".join(drop_report(found))
+
+        assert not found.agrees
+        assert "differs from the stated 300.0 mm" in report
+        assert "the height looks wrong, not the spacing" in report
+
+
+def test_a_spacing_wrong_by_5_cm_is_noticed_and_named():
+    for seed, wrong_m in enumerate((-0.05, 0.05)):
+        found = calibrate(np.random.default_rng(seed), make_setup(), spacing_m=0.3 + wrong_m)
+
+        assert not found.agrees
+        assert abs(found.spacing_m - 0.3 - wrong_m) <= found.uncertainty.U95
+        assert "the spacing looks wrong, not the height" in " ".join(drop_report(found))
+
+
+def test_a_spacing_wrong_by_2_mm_is_noticed_though_blocking_times_cannot_tell():
+    found = calibrate(np.random.default_rng(3), make_setup(), spacing_m=0.302)
+
+    assert not found.agrees
+    assert "cannot tell which is wrong" in " ".join(drop_report(found))
+
+
+def test_a_good_drop_agrees_and_says_by_how_much():
+    found = calibrate(np.random.default_rng(4), make_setup())
+    lines = drop_report(found)
+
+    assert found.agrees
+    assert lines[0].startswith("the spacing found agrees with the stated 300.0 mm")
+    assert "times the uncertainty of that difference" in lines[0]
+    assert "the largest contribution is the height of the fall" in lines[2]
+    assert "looks wrong" not in " ".join(lines)
+
+
+def test_a_light_ball_is_told_to_be_too_light():
+    found = calibrate(np.random.default_rng(5), make_setup(mass_kg=0.0027))
+
+    assert "a heavier ball narrows this" in " ".join(drop_report(found))
+
+
+@pytest.mark.parametrize("edges", [EdgesUsed.LEAD, EdgesUsed.TRAIL, EdgesUsed.BOTH])
+def test_predicted_transit_is_that_of_the_integrated_fall(edges):
+    setup = make_setup(plumb_limit_rad=0.0)
+    lead_a, lead_b, trail_a, trail_b = exact_fall(setup)
+    by_edge = {EdgesUsed.LEAD: lead_b - lead_a, EdgesUsed.TRAIL: trail_b - trail_a}
+    exact = by_edge.get(edges, sum(by_edge.values()) / 2)
+
+    assert drop_transit(0.3, setup, edges) == pytest.approx(exact, rel=3e-4)
+    transits = exact + np.linspace(-1e-6, 1e-6, 5)
+    found = drop_calibration(transits, setup, edges_used=edges)
+    assert found.spacing_m == pytest.approx(0.3, abs=1e-4)
+
+
+def test_without_air_the_transit_is_that_of_free_fall():
+    """Computed from √(2·s/g), whose difference is the transit of one edge."""
+    setup = make_setup(plumb_limit_rad=0.0)
+    vacuum = replace(setup, body=replace(setup.body, density_kgpm3=0.0))
+    expected = math.sqrt(2 * 0.8 / GRAVITY) - math.sqrt(2 * 0.5 / GRAVITY)
+
+    assert drop_transit(0.3, vacuum, EdgesUsed.LEAD) == pytest.approx(expected, rel=1e-12)
+
+
+def test_every_sensitivity_is_the_slope_of_the_spacing():
+    setup = make_setup()
+    transits = drop_transit(0.3, setup) + np.linspace(-1e-5, 1e-5, 5)
+    parts = {c.name: c for c in drop_calibration(transits, setup).uncertainty.contributions}
+    moved = {
+        "height of the fall": (replace(setup, height_m=0.5001), 1e-4),
+        "local gravity": (replace(setup, gravity_mps2=GRAVITY + 1e-4), 1e-4),
+        "drag coefficient": (
+            replace(
+                setup,
+                body=replace(setup.body, drag_coefficient=setup.body.drag_coefficient * 1.0001),
+            ),
+            1e-4,
+        ),
+    }
+    base = drop_calibration(transits, setup).spacing_m
+    for name, (changed, step) in moved.items():
+        slope = (drop_calibration(transits, changed).spacing_m - base) / step
+        assert parts[name].sensitivity == pytest.approx(slope, rel=1e-2), name
+
+
+@pytest.mark.parametrize("drops", [0, 1, 4])
+def test_too_few_drops_are_refused(drops):
+    with pytest.raises(CalibrationError, match="at least 5 are needed"):
+        drop_calibration(np.full(drops, 0.08), make_setup())
+
+
+def test_drops_without_a_transit_do_not_count():
+    with pytest.raises(CalibrationError, match="4 usable drops"):
+        drop_calibration(np.array([0.08, 0.08, 0.08, 0.08, np.nan]), make_setup())
+
+
+def test_gates_upside_down_and_a_ball_inside_the_gate_are_refused():
+    with pytest.raises(CalibrationError, match="is not positive") as refused:
+        drop_calibration(np.full(6, -0.08), make_setup())
+    assert "upper gate" in refused.value.hint
+    with pytest.raises(CalibrationError, match="starts -10 mm above gate A"):
+        drop_calibration(np.full(6, 0.08), replace(make_setup(), height_m=-0.01))
+
+
+def test_height_of_the_centre_is_half_a_ball_more_than_that_of_the_lower_edge():
+    assert lower_edge_height(0.52, 0.04) == pytest.approx(0.5)
+
+
+def test_a_rig_file_takes_the_result_up(tmp_path):
+    path = tmp_path / "rig.toml"
+    write_rig(path, '[gates]\nspacing = "300 mm"\n')
+    found = calibrate(np.random.default_rng(6), make_setup())
+    update_rig(path, drop_changes(found, "2026-03-14"))
+
+    kept = load_rig(path).calibration.spacing
+    assert kept.spacing_m == pytest.approx(found.spacing_m, abs=1e-7)
+    assert kept.spacing_u_m == pytest.approx(found.uncertainty.u, abs=1e-7)
+    assert kept.covers_trip
+    assert "10 drops" in kept.evidence

@@ -1,0 +1,141 @@
+"""The gates' delay difference by exchanging the sensors, against simulated truth."""
+
+import numpy as np
+import pytest
+
+from chrono.calibrating.swap import swap_calibration, swap_changes, swap_report
+from chrono.errors import CalibrationError
+from chrono.rigs.file import load_rig, update_rig, write_rig
+
+SPACING_M, LENGTH_M, TICK_S = 0.3, 0.04, 62.5e-9
+
+
+def launch(rng, shots, delay_s, *, speed_mps=45.0, scatter=0.01):
+    """Transit and mean blocking time of shots through gates whose delays differ [s]."""
+    speed = speed_mps * (1 + rng.normal(0, scatter, shots))
+    chord = LENGTH_M * (1 + rng.normal(0, 0.002, shots))
+    times = SPACING_M / speed + delay_s, chord / speed
+    jittered = [time + rng.normal(0, 0.1e-6, shots) for time in times]
+    transit, blocking = (np.floor(t / TICK_S + rng.random(shots)) * TICK_S for t in jittered)
+    return transit, blocking
+
+
+def calibrate(rng, delay_s, shots=(10, 10), *, by_blocking=True, **launching):
+    before, after = launch(rng, shots[0], delay_s), launch(rng, shots[1], -delay_s, **launching)
+    if not by_blocking:
+        return swap_calibration(before[0], after[0])
+    return swap_calibration(
+        before[0], after[0], blocking_before_s=before[1], blocking_after_s=after[1]
+    )
+
+
+@pytest.mark.parametrize("by_blocking", [True, False])
+@pytest.mark.parametrize("shots", [(5, 5), (10, 10), (6, 20)])
+def test_uncertainty_covers_95_percent_of_calibrations(by_blocking, shots):
+    inside = []
+    for seed in range(600):
+        rng = np.random.default_rng(seed)
+        delay_s = rng.normal(0, 2e-6)
+        found = calibrate(rng, delay_s, shots, by_blocking=by_blocking)
+        inside.append(abs(found.difference_s - delay_s) <= found.uncertainty.U95)
+
+    assert 0.93 <= np.mean(inside) <= 0.97
+
+
+def test_a_launcher_that_changed_its_speed_is_told_and_still_mostly_covered():
+    inside, told = [], []
+    for seed in range(300):
+        rng = np.random.default_rng(seed)
+        found = calibrate(rng, 1e-6, speed_mps=40.0)
+        inside.append(abs(found.difference_s - 1e-6) <= found.uncertainty.U95)
+        told.append("the speed changed with the exchange" in " ".join(found.notes))
+
+    assert np.mean(inside) >= 0.9
+    assert all(told)
+
+
+def test_blocking_times_take_the_launchers_scatter_out():
+    with_them = calibrate(np.random.default_rng(1), 3e-6, scatter=0.01)
+    without = calibrate(np.random.default_rng(1), 3e-6, by_blocking=False, scatter=0.01)
+
+    assert with_them.uncertainty.U95 < without.uncertainty.U95 / 3
+
+
+def test_sensors_left_exchanged_turn_the_sign():
+    shots = (
+        launch(np.random.default_rng(2), 10, 0)[0] + 50e-6,
+        launch(np.random.default_rng(3), 10, 0)[0],
+    )
+    put_back, left = swap_calibration(*shots), swap_calibration(*shots, left_exchanged=True)
+
+    assert left.difference_s == -put_back.difference_s
+    assert left.uncertainty == put_back.uncertainty
+
+
+def test_slits_that_moved_with_the_sensors_widen_the_result():
+    shots = (
+        launch(np.random.default_rng(2), 10, 0)[0],
+        launch(np.random.default_rng(3), 10, 0)[0],
+    )
+    found = swap_calibration(*shots, trip_difference_s=200e-6)
+
+    assert found.uncertainty.u > 115e-6
+    assert found.uncertainty.contributions[-1].name == "trip positions"
+
+
+def test_shots_without_a_transit_are_left_out():
+    before, after = (launch(np.random.default_rng(seed), 8, 0)[0] for seed in (4, 5))
+    with_gap = np.append(before, np.nan)
+
+    assert swap_calibration(with_gap, after) == swap_calibration(before, after)
+
+
+@pytest.mark.parametrize("shots", [(0, 10), (4, 10), (10, 4)])
+def test_too_few_shots_are_refused(shots):
+    with pytest.raises(CalibrationError, match="at least 5 of each are needed"):
+        calibrate(np.random.default_rng(1), 0.0, shots)
+
+
+def test_the_same_shots_twice_are_refused():
+    transit, _ = launch(np.random.default_rng(6), 10, 0.0)
+
+    with pytest.raises(CalibrationError, match="are the same ones"):
+        swap_calibration(transit, transit[::-1])
+
+
+def test_sensors_that_may_not_have_been_exchanged_are_told():
+    found = calibrate(np.random.default_rng(7), 0.0)
+
+    assert "or were not exchanged" in " ".join(swap_report(found))
+
+
+def test_an_unsteady_launcher_is_told_where_it_matters():
+    rng = np.random.default_rng(8)
+    steady, loose = launch(rng, 12, 0.0)[0], launch(rng, 12, 0.0, scatter=0.1)[0]
+    drifting = steady + np.linspace(0, 1e-3, 12)
+    notes = " ".join(
+        swap_calibration(steady, loose).notes + swap_calibration(drifting, steady[::-1]).notes
+    )
+
+    assert "the scatter changed with the exchange" in notes
+    assert "the transits before the exchange drift" in notes
+
+
+def test_gates_that_were_moved_are_suspected():
+    rng = np.random.default_rng(9)
+    before, after = launch(rng, 10, 0.0)[0], launch(rng, 10, 0.0)[0] * 1.3
+
+    assert "were gates or launcher moved" in swap_calibration(before, after).doubt
+
+
+def test_a_rig_file_takes_the_result_up(tmp_path):
+    path = tmp_path / "rig.toml"
+    write_rig(path, '[gates]\nspacing = "300 mm"\n')
+    found = calibrate(np.random.default_rng(10), 20e-6)
+    update_rig(path, swap_changes(found, "2026-03-14"))
+
+    kept = load_rig(path).calibration.latency
+    assert kept.difference_s == pytest.approx(found.difference_s, abs=1e-10)
+    assert kept.difference_u_s == pytest.approx(found.uncertainty.u, abs=1e-10)
+    assert kept.dof == pytest.approx(found.uncertainty.dof, abs=0.01)
+    assert "10 shots before and 10 after" in kept.evidence

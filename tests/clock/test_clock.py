@@ -1,0 +1,222 @@
+"""The counter's rate from beats whose reading is delayed, against simulated truth."""
+
+import pickle
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from chrono.clock.rate import ClockTracker, clock_changes, clock_report, estimate_clock
+from chrono.errors import CalibrationError
+from chrono.rigs.file import load_rig, update_rig, write_rig
+
+UNIT_S = 1 / 16e6
+PERFECT_HOST = {"host_rate_tolerance": 0.0, "polling_s": 0.0}
+
+
+def exponential(rng, beats):
+    return rng.exponential(2e-3, beats)
+
+
+def uniform(rng, beats):
+    return rng.uniform(1e-3, 50e-3, beats)
+
+
+def two_kinds(rng, beats):
+    return np.where(rng.random(beats) < 0.2, 0.5e-3, 15e-3) + rng.exponential(1e-3, beats)
+
+
+def send_beats(rng, beats, rate_error, delay):
+    """Beats once a second of true time: counter values and times of reading [s]."""
+    true_s = np.arange(beats) + rng.uniform()
+    ticks = np.floor(true_s * (1 + rate_error) / UNIT_S).astype(np.int64)
+    return ticks, true_s + 5 + delay(rng, beats)
+
+
+def microseconds(host_s):
+    return np.floor(host_s * 1e6).astype(np.int64)
+
+
+def coverage(runs, beats, delay, **known):
+    """Share of runs whose U95 holds the truth, and the U95 of each."""
+    inside, u95 = [], []
+    for seed in range(runs):
+        rng = np.random.default_rng(seed)
+        rate_error = rng.uniform(-5e-3, 5e-3)
+        ticks, host_s = send_beats(rng, beats, rate_error, delay)
+        found = estimate_clock(ticks, microseconds(host_s), UNIT_S, **known)
+        inside.append(abs(found.rate_error - rate_error) <= found.U95)
+        u95.append(found.U95)
+    return np.mean(inside), np.array(u95)
+
+
+def test_ten_minutes_of_beats_give_the_rate_within_20_ppm_and_hold_the_truth():
+    share, u95 = coverage(100, 600, exponential)
+
+    assert share >= 0.93
+    assert u95.max() <= 20e-6
+
+
+@pytest.mark.parametrize("delay", [exponential, uniform, two_kinds])
+@pytest.mark.parametrize("beats", [90, 600])
+def test_uncertainty_from_the_delays_alone_covers_95_percent(delay, beats):
+    share, _ = coverage(250, beats, delay, **PERFECT_HOST)
+
+    assert 0.925 <= share <= 0.985
+
+
+def test_hosts_own_rate_is_part_of_the_uncertainty():
+    ticks, host_s = send_beats(np.random.default_rng(1), 600, 0.0, exponential)
+    found = estimate_clock(ticks, microseconds(host_s), UNIT_S, host_rate_tolerance=100e-6)
+
+    assert found.u == pytest.approx(100e-6 / np.sqrt(3), rel=0.01)
+    assert [part.name for part in found.uncertainty.contributions] == [
+        "scatter of the delays",
+        "host's own rate",
+        "polling of the port",
+    ]
+
+
+@pytest.mark.parametrize("beats", [0, 1, 4, 20, 40])
+def test_beats_over_too_short_a_time_are_refused_with_the_reason(beats):
+    ticks, host_s = send_beats(np.random.default_rng(1), beats, 0.0, exponential)
+
+    with pytest.raises(CalibrationError, match="at least 60 s are needed"):
+        estimate_clock(ticks, microseconds(host_s), UNIT_S)
+
+
+def test_a_short_run_is_wider_and_says_so():
+    ticks, host_s = send_beats(np.random.default_rng(1), 90, 0.0, uniform)
+    found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
+
+    assert found.U95 > 40e-6
+    assert "a longer run narrows this" in clock_report(found)
+
+
+@pytest.mark.parametrize("step_s", [-60.0, -5.0, -0.1, 0.1, 5.0, 3600.0])
+def test_suspends_and_steps_of_the_hosts_clock_do_not_move_the_rate(step_s):
+    inside = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        ticks, host_s = send_beats(rng, 900, 3e-3, exponential)
+        for at in rng.integers(60, 840, 3):
+            host_s[at:] += step_s
+        found = estimate_clock(ticks, microseconds(host_s), UNIT_S, **PERFECT_HOST)
+        assert abs(found.rate_error - 3e-3) < 2e-6
+        inside.append(abs(found.rate_error - 3e-3) <= found.U95)
+
+    assert np.mean(inside) >= 0.85
+
+
+def test_restarts_and_lost_links_begin_with_a_new_offset():
+    rng = np.random.default_rng(3)
+    ticks, host_s = send_beats(rng, 900, -4e-3, exponential)
+    kept = np.ones(900, bool)
+    kept[300:340] = False
+    ticks[300:] -= ticks[340]
+    ticks[600:] += 1000
+    host_s[600:] += 0.004
+    told = estimate_clock(
+        ticks[kept], microseconds(host_s[kept]), UNIT_S, breaks=[300, 560], **PERFECT_HOST
+    )
+
+    assert told.segments == 3
+    assert told.beats == 860
+    assert abs(told.rate_error + 4e-3) <= told.U95
+
+
+def test_a_counter_that_starts_anew_is_seen_without_being_told():
+    ticks, host_s = send_beats(np.random.default_rng(4), 600, 1e-3, exponential)
+    ticks[250:] -= ticks[250]
+    found = estimate_clock(ticks, microseconds(host_s), UNIT_S, **PERFECT_HOST)
+
+    assert found.segments == 2
+    assert abs(found.rate_error - 1e-3) < 1e-6
+
+
+def test_a_stall_of_the_host_costs_nothing_but_its_beats():
+    ticks, host_s = send_beats(np.random.default_rng(5), 600, 1e-3, exponential)
+    host_s[200:240] = np.maximum(host_s[200:240], host_s[240])
+    found = estimate_clock(ticks, microseconds(host_s), UNIT_S, **PERFECT_HOST)
+
+    assert abs(found.rate_error - 1e-3) <= found.U95 < 2e-6
+
+
+@pytest.mark.parametrize("period_s", [1e-3, 16e-3])
+def test_a_polled_port_is_covered_when_its_period_is_told(period_s):
+    """Beats wait for a poll whose phase slides past them, slower than the session lasts."""
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        rate_error, slide = rng.uniform(-50e-6, 50e-6), rng.uniform(-20e-6, 20e-6)
+        ticks, host_s = send_beats(rng, 600, rate_error, lambda _, n: np.zeros(n))
+        poll = period_s * (1 + slide)
+        host_s = np.ceil(host_s / poll) * poll + rng.exponential(1e-4, 600)
+        found = estimate_clock(
+            ticks, microseconds(host_s), UNIT_S, host_rate_tolerance=0, polling_s=period_s
+        )
+
+        assert abs(found.rate_error - rate_error) <= found.U95
+
+
+def test_a_wrong_nominal_frequency_is_refused():
+    ticks, host_s = send_beats(np.random.default_rng(6), 600, 0.0, exponential)
+
+    with pytest.raises(CalibrationError, match=r"\+100.0 %") as refused:
+        estimate_clock(ticks, microseconds(host_s), 2 * UNIT_S)
+    assert "clock.frequency" in refused.value.hint
+
+
+@settings(max_examples=20, deadline=None)
+@given(cuts=st.lists(st.integers(0, 700), max_size=8))
+def test_the_estimate_does_not_depend_on_how_the_beats_arrive_or_on_looking(cuts):
+    ticks, host_s = send_beats(np.random.default_rng(7), 700, 1e-3, uniform)
+    host_us = microseconds(host_s)
+    whole = estimate_clock(ticks, host_us, UNIT_S)
+    tracker = ClockTracker(UNIT_S)
+    bounds = [0, *sorted(cuts), 700]
+    for start, end in pairwise(bounds):
+        tracker.add(ticks[start:end], host_us[start:end])
+        if start > 100:
+            tracker.estimate()
+
+    assert tracker.estimate() == whole
+
+
+def test_memory_stays_bounded_over_a_long_session_with_many_reconnections():
+    tracker, rng = ClockTracker(UNIT_S), np.random.default_rng(8)
+    sizes = []
+    ticks, host_s = send_beats(rng, 40_000, 1e-3, exponential)
+    for start in range(0, 40_000, 400):
+        tracker.begin_segment()
+        tracker.add(ticks[start : start + 400], microseconds(host_s[start : start + 400]))
+        sizes.append(len(pickle.dumps(tracker)))
+    found = tracker.estimate(**PERFECT_HOST)
+
+    assert max(sizes[60:]) < 1.2 * max(sizes[:40])
+    assert found.beats == 40_000
+    assert abs(found.rate_error - 1e-3) <= found.U95 < 0.5e-6
+
+
+def test_the_report_tells_rate_uncertainty_and_where_it_comes_from():
+    ticks, host_s = send_beats(np.random.default_rng(9), 600, -4.2e-3, exponential)
+    lines = clock_report(estimate_clock(ticks, microseconds(host_s), UNIT_S))
+
+    assert lines[0] == "the counter runs 4200 ± 14 ppm slow (95 % coverage)"
+    assert lines[1] == "from 600 beats, 596 s in 1 unbroken stretch"
+    assert "host's own rate 8.66 ppm" in lines[2]
+
+
+def test_a_rig_file_takes_the_estimate_up(tmp_path):
+    path = tmp_path / "rig.toml"
+    write_rig(path, '[gates]\nspacing = "300 mm"\n')
+    ticks, host_s = send_beats(np.random.default_rng(9), 600, -4.2e-3, exponential)
+    found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
+    update_rig(path, clock_changes(found, "2026-03-14"))
+
+    kept = load_rig(path).calibration.clock
+    assert kept.rate_error == pytest.approx(found.rate_error, abs=1e-9)
+    assert kept.rate_error_u == pytest.approx(found.u, abs=1e-9)
+    assert kept.date == "2026-03-14"
+    assert "600 beats" in kept.evidence

@@ -1,0 +1,27 @@
+"""What tests of several rooms share as fixtures."""
+
+import sys
+from pathlib import Path
+
+import pytest
+from command_kit import Outcome
+
+from chrono.cli import main
+
+
+@pytest.fixture(name="chrono")
+def _chrono(
+    monkeypatch: pytest.MonkeyPatch, capfdbinary: pytest.CaptureFixture[bytes], tmp_path: Path
+):
+    """Run a command in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: object) -> Outcome:
+        monkeypatch.setattr(sys, "argv", ["chrono", *map(str, words)])
+        with pytest.raises(SystemExit) as end:
+            main()
+        sys.stdout.flush()
+        out, err = capfdbinary.readouterr()
+        return Outcome(int(end.value.code or 0), out.decode(), err.decode())
+
+    return run

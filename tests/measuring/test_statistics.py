@@ -1,0 +1,138 @@
+"""Statistics of a series: what falls with the number of shots and what does not."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from chrono.measuring.statistics import (
+    compare_series,
+    mean_and_s,
+    mean_interval,
+    s_interval,
+    series_statistics,
+)
+
+SPEEDS = np.array([44.8, 45.1, 45.3, 44.9, 45.4])
+
+
+def same(n: int, value: float) -> np.ndarray:
+    return np.full(n, value)
+
+
+def test_a_series_has_the_usual_statistics() -> None:
+    series = series_statistics(SPEEDS, same(5, 0.01), same(5, 0.05))
+    assert series is not None
+    assert series.n == 5
+    assert series.mean_mps == pytest.approx(45.1)
+    assert series.median_mps == 45.1
+    assert (series.min_mps, series.max_mps) == (44.8, 45.4)
+    assert series.range_mps == pytest.approx(0.6)
+    assert series.s_mps == pytest.approx(np.std(SPEEDS, ddof=1))
+
+
+def test_the_random_part_falls_with_the_number_and_the_shared_part_does_not() -> None:
+    few, many = (
+        series_statistics(np.tile(SPEEDS, n), same(5 * n, 0.01), same(5 * n, 0.05))
+        for n in (1, 100)
+    )
+    assert few is not None
+    assert many is not None
+    assert few.u_random_mean_mps / many.u_random_mean_mps == pytest.approx(10, rel=0.12)
+    assert few.u_shared_mean_mps == many.u_shared_mean_mps == pytest.approx(0.05)
+    assert many.u_mean_mps == pytest.approx(0.05, rel=0.05)
+    assert few.ci_high_mps - few.mean_mps == pytest.approx(
+        2.776445 * few.s_mps / math.sqrt(5), rel=1e-6
+    )
+
+
+def test_one_shot_has_its_own_uncertainty_and_no_scatter() -> None:
+    series = series_statistics(SPEEDS[:1], same(1, 0.03), same(1, 0.04))
+    assert series is not None
+    assert series.u_mean_mps == pytest.approx(0.05)
+    assert series.U95_mean_mps == pytest.approx(0.05 * 1.959964, rel=1e-6)
+    assert math.isnan(series.s_mps)
+    assert math.isnan(series.ci_low_mps)
+    assert series.range_mps == 0
+
+
+def test_equal_readings_of_a_coarse_counter_are_no_better_known_for_it() -> None:
+    series = series_statistics(same(4, 45.0), same(4, 0.2), same(4, 0.0))
+    assert series is not None
+    assert series.s_mps == 0
+    assert series.u_mean_mps == pytest.approx(0.1)
+    assert series.dof == math.inf
+
+
+def test_shots_without_a_speed_are_left_out_and_none_give_none() -> None:
+    speeds = np.array([np.nan, 45.0, np.inf])
+    series = series_statistics(speeds, same(3, 0.1), same(3, 0.1))
+    assert series is not None
+    assert series.n == 1
+    assert series_statistics(speeds[:1], same(1, 0.1), same(1, 0.1)) is None
+    assert series_statistics(np.zeros(0), np.zeros(0), np.zeros(0)) is None
+
+
+@given(st.lists(st.floats(1, 300), min_size=2, max_size=40), st.floats(0, 1), st.floats(0, 1))
+def test_the_order_of_shots_does_not_matter(
+    speeds: list[float], random: float, shared: float
+) -> None:
+    n = len(speeds)
+    one, other = (
+        series_statistics(np.array(order), same(n, random), same(n, shared))
+        for order in (speeds, sorted(speeds))
+    )
+    assert one is not None
+    assert other is not None
+    for name, value in vars(one).items():
+        assert getattr(other, name) == pytest.approx(value, rel=1e-6, abs=1e-9), name
+
+
+def test_the_mean_s_interval_holds_the_true_mean() -> None:
+    rng = np.random.default_rng(21)
+    held = 0
+    for _ in range(3000):
+        shift = rng.normal(0, 0.05)
+        speeds = rng.normal(45, 0.1, 6) + shift
+        series = series_statistics(speeds, same(6, 0.01), same(6, 0.05))
+        assert series is not None
+        held += abs(series.mean_mps - 45) <= series.U95_mean_mps
+    assert 0.94 <= held / 3000 <= 0.97
+
+
+def test_a_far_offset_costs_no_digits() -> None:
+    values = np.array([1.0, 2.0, 4.0]) + 2.0**40
+    assert mean_and_s(values)[1] == pytest.approx(math.sqrt(7 / 3), rel=1e-12)
+    assert all(math.isnan(x) for x in (*mean_and_s(np.zeros(0)), mean_and_s(values[:1])[1]))
+
+
+def test_intervals_need_two_values() -> None:
+    assert all(math.isnan(x) for x in (*mean_interval(1, 1, 1), *s_interval(1, 1)))
+
+
+def test_the_shared_part_is_only_a_scale_on_a_difference() -> None:
+    shared = 0.45  # 1 % of 45 m/s: as large as the difference below
+    first = series_statistics(SPEEDS, same(5, 0.01), same(5, shared))
+    second = series_statistics(SPEEDS + 0.5, same(5, 0.01), same(5, shared * 45.6 / 45.1))
+    assert first is not None
+    assert second is not None
+    result = compare_series(first, second)
+    assert result is not None
+    assert result.difference_mps == pytest.approx(0.5)
+    assert result.u_shared_mps == pytest.approx(0.005, rel=0.01)
+    assert result.U95_mps < 0.5
+    assert result.p_value < 0.05
+    back = compare_series(second, first)
+    assert back is not None
+    assert back.difference_mps == pytest.approx(-0.5)
+    assert back.p_value == pytest.approx(result.p_value)
+
+
+def test_a_single_shot_cannot_be_compared() -> None:
+    one = series_statistics(SPEEDS[:1], same(1, 0.01), same(1, 0.05))
+    many = series_statistics(SPEEDS, same(5, 0.01), same(5, 0.05))
+    assert one is not None
+    assert many is not None
+    assert compare_series(one, many) is None

@@ -1,0 +1,173 @@
+"""The budget and the plan as text and as JSON: right numbers, 80 columns, any rig."""
+
+import json
+import re
+from typing import Any
+
+import pytest
+
+from chrono.measuring.speed import SpeedModel, shot_budget
+from chrono.processor.table import EdgesUsed
+from chrono.reports.budget import budget_data, budget_text
+from chrono.reports.plan import plan_data, plan_text
+from chrono.rigs.file import Rig, default_rig, parse_rig, rig_from_record, rig_record
+
+COARSE = parse_rig(
+    """
+    name = "bench"
+    speed_unit = "km/h"
+    lines = "plain"
+    [gates]
+    spacing = "100 mm"
+    [clock]
+    tick = "4 us"
+    rate_tolerance = "5000 ppm"
+    [calibration.latency]
+    value = "0.3 us"
+    u = "0.1 us"
+    dof = 3
+    """
+)
+
+
+def changed(**gates: Any) -> Rig:
+    record = rig_record(default_rig())
+    record["gates"] |= gates
+    return rig_from_record(record)
+
+
+EXACT = changed(
+    spacing_tolerance_m=0.0, trip_tolerance_m=0.0, tilt_limit_rad=0.0, latency_mismatch_s=0.0
+)
+
+
+def test_the_default_rig_s_budget_reads_as_follows() -> None:
+    lines = budget_text(default_rig(), 45.0).split("\n")
+    assert lines[0] == "Error budget of 45.00 m/s with light gates"
+    assert lines[1] == "300 mm in 6667.01 us, 106672 ticks of 62.5 ns, two pairs of edges"
+    table = "\n".join(lines[3:17])
+    assert table.split("\n") == [
+        "input                    stated distribution  sensitivity  u [m/s]   share",
+        "─" * 80,
+        "gate spacing           ± 0.5 mm rectangular      0.15/mm    0.043  75.5 % █████",
+        "trip position, A       ± 0.2 mm rectangular      0.15/mm    0.017  12.1 % █",
+        "trip position, B       ± 0.2 mm rectangular      0.15/mm    0.017  12.1 % █",
+        "tilt of the path           0…1° tilt              0.45/%   0.0020   0.2 %",
+        "clock rate             ± 50 ppm rectangular  4.5e-05/ppm   0.0013   0.1 %",
+        "latency mismatch       ± 0.2 us rectangular   0.00675/us  0.00078   0.0 %",
+        "tick, two pairs       ± 62.5 ns two-pair     6.75e-06/ns  0.00012   0.0 %",
+        "jitter                 u 0.1 us normal        0.00675/us  0.00067   0.0 %",
+        "─" * 80,
+        "random part                                               0.00069   0.0 %",
+        "shared part                                                 0.050 100.0 %",
+        "combined                                                    0.050 100.0 %",
+    ]
+    rest = "\n".join(lines[17:])
+    assert "U95            0.092 m/s (0.20 %), k = 1.84" in rest
+    assert "first order    0.098 m/s (t for ∞ effective degrees of freedom)" in rest
+    assert "tick alone     44.99958 … 45.00042 m/s, hard limits: one tick more or less" in rest
+    assert "Monte Carlo    44.908 … 45.092 m/s" in rest
+    assert "to 2 digits it confirms U95, not first order" in rest
+    assert "Improve first: gate spacing; half its uncertainty gives U95 0.063 m/s." in rest
+    assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
+
+
+@pytest.mark.parametrize(
+    "rig", [default_rig(), COARSE, EXACT], ids=["default", "coarse", "exact"]
+)
+@pytest.mark.parametrize("speed", [0.5, 45.0, 5000.0])
+@pytest.mark.parametrize("used", [EdgesUsed.BOTH, EdgesUsed.LEAD])
+def test_reports_fit_80_columns_and_their_numbers_are_the_budget_s(
+    rig: Rig, speed: float, used: EdgesUsed
+) -> None:
+    text = budget_text(rig, speed, used, 200_000)
+    data = budget_data(rig, speed, used, 200_000)
+    assert max(map(len, text.split("\n"))) <= 80
+    json.dumps(data, allow_nan=False)
+    model = SpeedModel.from_rig(rig)
+    budget = shot_budget(model, model.board_transit(speed), used)
+    assert data["U95_mps"] == budget.U95_mps
+    assert sum(row["share"] for row in data["contributions"]) == pytest.approx(1)
+    assert data["monte_carlo"]["half_width"] == pytest.approx(budget.U95_mps, rel=0.05)
+    assert data["effective_dof"] is None or data["effective_dof"] > 1
+
+
+def test_a_name_cannot_steer_the_terminal_or_the_layout() -> None:
+    record = rig_record(default_rig()) | {"name": "[red]gates[/red] " + "x" * 40}
+    assert "[red]gates[/red]" in budget_text(rig_from_record(record), 45.0, max_trials=100_000)
+
+
+def test_a_plan_marks_what_reaches_the_goal() -> None:
+    text = plan_text(default_rig(), 60.0, 0.005)
+    assert text.startswith("To clock 60 m/s within 0.5 % (U95):")
+    assert max(map(len, text.split("\n"))) <= 80
+    rows = [line for line in text.split("\n") if line.startswith(("crystal", "ceramic"))]
+    assert len(rows) == 12
+    for row in rows:
+        for error, mark in re.findall(r"([\d.]+) % ([+ ])", row)[:3]:
+            if float(error) != 0.5:
+                assert (float(error) < 0.5) == (mark == "+"), row
+    assert "light gates (300 mm, steps of 62.5 ns) reaches 0.20 %;" in text
+    assert "the largest share of the variance, 76 %, is gate spacing." in text
+    assert "keeps 0.5 % in all of its window, 2 … 200 m/s, and would up to 45" in text
+
+
+def test_a_plan_s_curve_stands_at_round_speeds_of_the_shown_unit() -> None:
+    rig = rig_from_record(rig_record(default_rig()) | {"speed_unit": "km/h"})
+    lines = plan_text(rig, 60.0, 0.005).split("\n")
+    begin = next(n for n, line in enumerate(lines) if line.split()[:1] == ["speed"])
+    speeds = [line.split()[0] for line in lines[begin + 1 :]]
+    assert " ".join(speeds) == "7.2 10 20 50 100 200 500 1000 2000 5000 7200"
+
+
+def test_plain_and_interval_lines_are_judged_by_the_one_pair_of_edges_they_tell() -> None:
+    model = SpeedModel.from_rig(COARSE)
+    transit_s = model.board_transit(60.0)
+    lead = shot_budget(model, transit_s, EdgesUsed.LEAD).U95_mps
+    assert lead > 1.01 * shot_budget(model, transit_s, EdgesUsed.BOTH).U95_mps
+    assert budget_data(COARSE, 60.0, max_trials=100_000)["U95_mps"] == lead
+    assert "one pair of edges" in budget_text(COARSE, 60.0, max_trials=100_000)
+    planned = plan_data(COARSE, 60.0, 0.005)
+    assert planned["rig"]["U95_relative"] == pytest.approx(lead / 60, rel=1e-4)
+    like_it = [o for o in planned["options"] if (o["spacing_m"], o["tick_s"]) == (0.1, 4e-6)]
+    assert [o["U95_relative"] for o in like_it if o["clock"] == "ceramic"] == pytest.approx(
+        [lead / 60], rel=1e-3
+    )
+
+
+def test_a_board_without_beats_is_not_told_to_have_its_clock_measured_by_them() -> None:
+    text = budget_text(COARSE, 45.0, max_trials=100_000)
+    assert "calibrate clock" not in text
+    assert "use a board with a crystal" in text
+
+
+def test_a_speed_outside_the_window_is_told_to_be_no_shot() -> None:
+    for speed, flag in ((1.0, "too-slow"), (500.0, "too-fast")):
+        for text in (
+            budget_text(default_rig(), speed, max_trials=100_000),
+            plan_text(default_rig(), speed, 0.01),
+        ):
+            assert f"flagged {flag} and not counted:\nthe rig's window is 2 … 200 m/s." in text
+    assert "window is" not in budget_text(default_rig(), 45.0, max_trials=100_000)
+
+
+@pytest.mark.parametrize("within", [1e-4, 0.01, 0.9])
+@pytest.mark.parametrize(
+    "rig", [default_rig(), COARSE, EXACT], ids=["default", "coarse", "exact"]
+)
+def test_a_plan_for_any_rig_and_goal_fits_and_is_json(rig: Rig, within: float) -> None:
+    text, data = plan_text(rig, 60.0, within), plan_data(rig, 60.0, within)
+    assert max(map(len, text.split("\n"))) <= 80
+    json.dumps(data, allow_nan=False)
+    assert ("at any speed" in text) == (data["rig"]["highest_speed_mps"] is None)
+
+
+def test_reports_load_no_screen() -> None:
+    import subprocess
+    import sys
+
+    code = (
+        "import sys, chrono.reports.budget, chrono.reports.plan; "
+        "assert not {'textual', 'pandas', 'rich'} & set(sys.modules), sys.modules"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
