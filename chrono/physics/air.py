@@ -1,4 +1,4 @@
-"""The air at a site: density of moist air, viscosity, pressure of the standard atmosphere.
+"""The air at a site: density, viscosity, speed of sound, pressure of the standard atmosphere.
 
 Plain functions of SI numbers; know nothing of bodies that move in it.
 """
@@ -9,6 +9,9 @@ KELVIN = 273.15
 GAS_CONSTANT = 8.314472
 """Molar gas constant that CIPM-2007 was published with [J/(mol K)]; the exact one of today
 changes the density by 1e-6."""
+
+HEAT_RATIO = 1.4
+"""γ = c_p/c_v of dry air (ISO 2533:1975, table 1)."""
 
 WATER_MOLAR_MASS = 18.01528e-3
 CO2_FRACTION = 400e-6
@@ -76,6 +79,16 @@ def dynamic_viscosity(temperature_k: float) -> float:
     Sutherland's law with the constants of the U.S. Standard Atmosphere 1976, eq. 51.
     """
     return 1.458e-6 * temperature_k * math.sqrt(temperature_k) / (temperature_k + 110.4)
+
+
+def speed_of_sound(pressure_pa: float, density_kgpm3: float) -> float:
+    """
+    Return the speed of sound √(γ·p/ρ) [m/s] in air of a pressure [Pa] and density [kg/m³].
+
+    Ideal gas with the γ of dry air (ISO 2533:1975, eq. 19); moisture enters by the density,
+    what it does to γ, below 1e-3, is left out.
+    """
+    return math.sqrt(HEAT_RATIO * pressure_pa / density_kgpm3)
 
 
 def standard_pressure(altitude_m: float) -> float:

@@ -1,21 +1,11 @@
-"""Motion of a body under gravity and quadratic drag: fall, and flight past the gates.
+"""Closed forms of motion under quadratic drag: fall, and flight past the gates.
 
-Deceleration is κ·v² with a constant κ (`drag.drag_constant`) where a
-closed form is given; `fly` integrates any drag numerically and is what these are checked
-against. Plain SI floats; knows nothing of gates' signals.
+Deceleration is κ·v² with a constant κ (`drag.drag_constant`). `trajectory` integrates any
+drag numerically and is what these are checked against. Plain SI floats; knows nothing of
+gates' signals.
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any, cast
-
-import numpy as np
-import numpy.typing as npt
-
-Floats = npt.NDArray[np.float64]
-Motion = Callable[[float, Floats], list[float]]
-"""Rate of change of the state (x, y, vx, vy) at a time [m, m/s]."""
 
 _LARGE = 30.0
 """Beyond it exp(−2x) is below the last digit of a float."""
@@ -144,110 +134,6 @@ def mid_gate_difference(spacing_m: float, drag_per_m: float) -> float:
     """
     x = drag_per_m * spacing_m / 2
     return 1 - x / math.sinh(x) if x else 0.0
-
-
-@dataclass(frozen=True, eq=False)
-class Flight:
-    """
-    A flight through the air, from launch to landing.
-
-    Attributes
-    ----------
-    time_s, distance_m, height_m, speed_mps : ndarray of float64, shape (N,)
-        Along the path, the last one at landing.
-    range_m, apex_m : float
-        Distance at landing and greatest height [m].
-    """
-
-    time_s: Floats
-    distance_m: Floats
-    height_m: Floats
-    speed_mps: Floats
-    range_m: float
-    apex_m: float
-
-
-def fly(
-    speed_mps: float,
-    elevation_rad: float,
-    deceleration: Callable[[float], float],
-    gravity_mps2: float,
-    *,
-    height_m: float = 0.0,
-    points: int = 200,
-) -> Flight:
-    """
-    Integrate a flight in a vertical plane until it comes down to height 0.
-
-    Parameters
-    ----------
-    speed_mps, elevation_rad : float
-        At launch [m/s], [rad].
-    deceleration : callable
-        Deceleration by drag [m/s²] at a speed [m/s], such as ``lambda v: kappa * v**2``.
-    gravity_mps2 : float
-        Gravity [m/s²], positive.
-    height_m : float, optional
-        Height of the launch above the landing [m].
-    points : int, optional
-        How many points of the path to return.
-
-    Returns
-    -------
-    Flight
-
-    Notes
-    -----
-    DOP853 of scipy, relative tolerance 1e-10; no lift, no spin, no wind.
-    """
-    across, up = speed_mps * math.cos(elevation_rad), speed_mps * math.sin(elevation_rad)
-    path = _until_landing(_motion(deceleration, gravity_mps2), [0.0, height_m, across, up])
-    time_s = np.linspace(0.0, path.t[-1], points)
-    x, y, vx, vy = path.sol(time_s)
-    tops = [float(state[1]) for state in path.y_events[1]]
-    return Flight(
-        time_s=time_s,
-        distance_m=x,
-        height_m=y,
-        speed_mps=np.hypot(vx, vy),
-        range_m=float(path.y[0, -1]),
-        apex_m=max([height_m, *tops]),
-    )
-
-
-def _motion(deceleration: Callable[[float], float], gravity_mps2: float) -> Motion:
-    """Return the law of motion under gravity and a drag against the velocity."""
-
-    def motion(_: float, state: Floats) -> list[float]:
-        vx, vy = state[2], state[3]
-        speed = math.hypot(vx, vy)
-        drag = deceleration(speed) / speed if speed > 0 else 0.0
-        return [vx, vy, -drag * vx, -gravity_mps2 - drag * vy]
-
-    return motion
-
-
-def _until_landing(motion: Motion, launch: list[float]) -> Any:
-    """Integrate from launch to height 0; the second event of the result is the apex."""
-    from scipy.integrate import solve_ivp
-
-    def landing(_: float, state: Floats) -> float:
-        return cast(float, state[1])
-
-    def apex(_: float, state: Floats) -> float:
-        return cast(float, state[3])
-
-    landing.terminal, landing.direction = True, -1.0  # type: ignore[attr-defined]
-    return solve_ivp(
-        motion,
-        (0.0, math.inf),
-        launch,
-        method="DOP853",
-        events=(landing, apex),
-        dense_output=True,
-        rtol=1e-10,
-        atol=1e-10,
-    )
 
 
 def _decay(phase: float) -> float:

@@ -14,12 +14,12 @@ from chrono.physics.flight import (
     fall_speed,
     fall_speed_at,
     fall_time,
-    fly,
     mid_gate_difference,
     speed_upstream,
     terminal_speed,
     transit_time,
 )
+from chrono.physics.trajectory import fly
 
 G = 9.81
 SQUASH_BALL = Ball(0.04, 0.024, 1.2, 0.45)

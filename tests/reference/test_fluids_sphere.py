@@ -6,7 +6,7 @@ import pytest
 from scipy.optimize import brentq
 
 from chrono.physics.drag import reynolds_number, sphere_drag_coefficient
-from chrono.physics.flight import fly
+from chrono.physics.trajectory import fly
 
 
 def deceleration(diameter_m, solid, density, viscosity):

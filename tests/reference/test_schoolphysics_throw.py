@@ -9,7 +9,8 @@ import math
 import numpy as np
 import pytest
 
-from chrono.physics.flight import fall_speed, fall_time, fly
+from chrono.physics.flight import fall_speed, fall_time
+from chrono.physics.trajectory import fly
 
 G, THROWN, TERMINAL, MASS = 9.81, 36.0, 42.5, 0.142
 KAPPA = G / TERMINAL**2

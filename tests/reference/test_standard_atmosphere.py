@@ -8,7 +8,12 @@ import ambiance
 import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 
-from chrono.physics.air import dynamic_viscosity, moist_air_density, standard_pressure
+from chrono.physics.air import (
+    dynamic_viscosity,
+    moist_air_density,
+    speed_of_sound,
+    standard_pressure,
+)
 from chrono.physics.gravity import normal_gravity
 
 
@@ -20,6 +25,16 @@ def test_sea_level_has_the_standards_constants():
 def test_5000_m_has_the_tabulated_pressure_and_viscosity():
     assert standard_pressure(5000.0) == pytest.approx(54048.3, abs=0.1)
     assert dynamic_viscosity(255.6755) == pytest.approx(1.62825e-5, abs=1e-10)
+
+
+@pytest.mark.parametrize("altitude_m", [0.0, 5000.0, 8848.0])
+def test_sound_has_the_speed_of_the_standard(altitude_m):
+    """340.294 m/s at sea level, 320.545 m/s at 5000 m (ISO 2533 by ambiance)."""
+    iso = ambiance.Atmosphere(altitude_m)
+
+    assert speed_of_sound(float(iso.pressure[0]), float(iso.density[0])) == pytest.approx(
+        float(iso.speed_of_sound[0]), rel=1e-5
+    )
 
 
 @pytest.mark.parametrize("altitude_m", [-1000.0, 0.0, 100.0, 1500.0, 3000.0, 8848.0])

@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from chrono.physics.flight import fly
+from chrono.physics.trajectory import fly
 
 
 def test_range_apex_and_time_are_those_of_the_example():

@@ -1,0 +1,162 @@
+"""What is known of several quantities, carried through any model to its results.
+
+First and second order of the GUM by differences of one standard uncertainty to both sides,
+so that a model may be a whole integration. Random and shared parts stay apart.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.measuring.budget import Contribution, Input, combined_uncertainty, normal
+from chrono.measuring.combined import Combined, combine
+from chrono.measuring.statistics import Series
+
+Floats = npt.NDArray[np.float64]
+
+Model = Callable[[Mapping[str, float]], Sequence[float]]
+"""Takes the quantities' values by name, returns the results."""
+
+U95_FACTOR = 1.959963984540054
+"""Half-width of a normal distribution's 95 % interval in standard uncertainties."""
+
+SHOT_TO_SHOT = "shot to shot"
+SPEED = "speed"
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """
+    One quantity that a model takes.
+
+    Attributes
+    ----------
+    name : str
+        The model's name for it.
+    value : float
+        Its estimate, in SI.
+    input : Input
+        How its error is spread, in the same unit.
+    """
+
+    name: str
+    value: float
+    input: Input
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """
+    A result with its uncertainty.
+
+    Attributes
+    ----------
+    value : float
+        In SI; NaN or infinite where there is none.
+    uncertainty : Combined
+        Its budget; U95 is infinite where the model has no result within one standard
+        uncertainty of the quantities.
+    """
+
+    value: float
+    uncertainty: Combined
+
+    @property
+    def U95(self) -> float:  # noqa: N802
+        """Half-width of the 95 % interval."""
+        return self.uncertainty.U95
+
+    @property
+    def u_random(self) -> float:
+        """Standard uncertainty from what is new in each shot."""
+        return self._u("random")
+
+    @property
+    def u_shared(self) -> float:
+        """Standard uncertainty from what all shots have in common."""
+        return self._u("shared")
+
+    def of_mean(self, n: int) -> "Estimate":
+        """Return the estimate for the mean of n shots, from that for one more of them."""
+        parts = [
+            Contribution(part.input, part.sensitivity / math.sqrt(n + 1))
+            if part.input.nature == "random"
+            else part
+            for part in self.uncertainty.contributions
+        ]
+        return replace(self, uncertainty=_combined(parts))
+
+    def _u(self, nature: str) -> float:
+        parts = self.uncertainty.contributions
+        return combined_uncertainty(p for p in parts if p.input.nature == nature)
+
+
+def known(name: str, value: float, U95: float = 0.0, unit: str = "") -> Quantity:  # noqa: N803
+    """Return a quantity known to ± U95 at 95 % (normal); exactly where that is 0."""
+    return Quantity(name, value, normal(name, U95 / U95_FACTOR, unit=unit))
+
+
+def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
+    """
+    Return the speed of one more shot of a series as two quantities to be added.
+
+    The first is the mean with its shared part; the second is 0 with the random part of one
+    more shot, s·√(1 + 1/n), or the shots' own where that is larger.
+    """
+    random = series.u_random_mean_mps * math.sqrt(series.n + 1)
+    scatter = normal(SHOT_TO_SHOT, random, dof=series.random_dof, nature="random", unit="m/s")
+    shared = normal("speed at the gates", series.u_shared_mean_mps, unit="m/s")
+    return Quantity(SPEED, series.mean_mps, shared), Quantity(SHOT_TO_SHOT, 0.0, scatter)
+
+
+def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, ...]:
+    """
+    Return a model's results with their uncertainties.
+
+    Parameters
+    ----------
+    model : callable
+        See `Model`; a result that does not exist is NaN.
+    quantities : sequence of Quantity
+        Independent; those without uncertainty cost no evaluation.
+
+    Notes
+    -----
+    With f± = f(x ± u): the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2, the terms of
+    first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note; mixed
+    terms left out). The second keeps an uncertainty where the first vanishes, as that of a
+    range at the best angle.
+    """
+    values = {q.name: q.value for q in quantities}
+    middle = np.asarray(model(values), np.float64)
+    parts: list[list[Contribution]] = [[] for _ in middle]
+    for quantity in quantities:
+        u = quantity.input.u
+        if not u:
+            continue
+        up, down = (
+            np.asarray(model(values | {quantity.name: quantity.value + s * u}), np.float64)
+            for s in (1, -1)
+        )
+        for part, sensitivity in zip(parts, _sensitivities(up, down, middle, u), strict=True):
+            part.append(Contribution(quantity.input, sensitivity))
+    return tuple(
+        Estimate(float(value), _combined(part))
+        for value, part in zip(middle, parts, strict=True)
+    )
+
+
+def _sensitivities(up: Floats, down: Floats, middle: Floats, u: float) -> list[float]:
+    with np.errstate(invalid="ignore"):
+        first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
+    size = np.hypot(first, second) / u
+    return [float(s) for s in np.where(first < 0, -size, size)]
+
+
+def _combined(parts: Sequence[Contribution]) -> Combined:
+    if all(math.isfinite(part.sensitivity) for part in parts):
+        return combine(part for part in parts if part.u_out > 0)
+    return Combined(tuple(parts), math.inf, math.inf, math.inf)

@@ -1,0 +1,137 @@
+"""A fall from rest, integrated step by step to a height, a time or a speed.
+
+For drag of any law; with a constant coefficient the closed forms of `flight` say the same
+and are what this is checked against. Plain SI floats.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.errors import OptionError
+from chrono.physics.trajectory import Deceleration
+
+Floats = npt.NDArray[np.float64]
+Goal = Literal["height", "time", "speed"]
+
+FASTEST_MPS = 3000.0
+"""Terminal speeds above this are those of no body launched here."""
+
+_CLOSE = 1 - 1e-6
+"""A fall comes as near to the terminal speed as this; all of it takes forever."""
+
+
+@dataclass(frozen=True, eq=False)
+class Fall:
+    """
+    A fall from rest.
+
+    Attributes
+    ----------
+    time_s, height_m, speed_mps : ndarray of float64, shape (N,)
+        Time since the release, height fallen and speed; the last ones at the goal.
+    """
+
+    time_s: Floats
+    height_m: Floats
+    speed_mps: Floats
+
+
+def terminal_speed_of(deceleration: Deceleration, gravity_mps2: float) -> float:
+    """
+    Return the lowest speed at which drag balances gravity [m/s]; infinite if there is none.
+
+    The lowest, because the drag of a ball may fall where its coefficient does, and a body
+    that starts from rest comes to the first balance and stays there.
+    """
+    from scipy.optimize import brentq
+
+    speeds = np.geomspace(1e-4, FASTEST_MPS, 400)
+    short = np.array([deceleration(float(v)) < gravity_mps2 for v in speeds])
+    if short.all():
+        return math.inf
+    first = int(np.argmin(short))
+    if first == 0:
+        return float(speeds[0])
+    return float(
+        brentq(
+            lambda v: deceleration(v) - gravity_mps2,
+            speeds[first - 1],
+            speeds[first],
+            xtol=1e-13,
+            rtol=1e-13,
+        )
+    )
+
+
+def fall_to(
+    goal: Goal,
+    value: float,
+    deceleration: Deceleration,
+    gravity_mps2: float,
+    *,
+    points: int = 200,
+) -> Fall:
+    """
+    Integrate a fall from rest until it has reached a height, a time or a speed.
+
+    Parameters
+    ----------
+    goal : {"height", "time", "speed"}
+        What is given.
+    value : float
+        Height fallen [m], time [s] or speed [m/s], positive.
+    deceleration : callable
+        Deceleration by drag [m/s²] at a speed [m/s].
+    gravity_mps2 : float
+        Acceleration of gravity less buoyancy [m/s²].
+    points : int, optional
+        How many points to return.
+
+    Raises
+    ------
+    OptionError
+        No fall reaches that speed.
+
+    Notes
+    -----
+    DOP853 of scipy, relative tolerance 1e-10.
+    """
+    from scipy.integrate import solve_ivp
+
+    if goal == "speed":
+        _check_reachable(value, terminal_speed_of(deceleration, gravity_mps2))
+
+    def motion(_: float, state: Floats) -> list[float]:
+        return [float(state[1]), gravity_mps2 - deceleration(max(float(state[1]), 0.0))]
+
+    def reached(time_s: float, state: Floats) -> float:
+        return {"height": state[0], "time": time_s, "speed": state[1]}[goal] - value
+
+    reached.terminal = True  # type: ignore[attr-defined]
+    end = value if goal == "time" else math.inf
+    path: Any = solve_ivp(
+        motion,
+        (0.0, end),
+        [0.0, 0.0],
+        method="DOP853",
+        events=None if goal == "time" else reached,
+        dense_output=True,
+        rtol=1e-10,
+        atol=1e-12,
+    )
+    time_s = np.linspace(0.0, path.t[-1], points)
+    height, speed = path.sol(time_s)
+    return Fall(time_s, height, speed)
+
+
+def _check_reachable(speed_mps: float, terminal_mps: float) -> None:
+    if speed_mps >= terminal_mps * _CLOSE:
+        raise OptionError(
+            f"no fall reaches {speed_mps:.4g} m/s: drag stops the gain at "
+            f"{terminal_mps:.4g} m/s, the terminal speed",
+            hint="give a lower speed, or a heavier or smaller body",
+        )

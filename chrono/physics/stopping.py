@@ -1,0 +1,100 @@
+"""How a moving body is brought to rest: distance, deceleration, force, time and energy.
+
+The catch pushes back with a force that grows as a power n of the way into it, F = c·xⁿ;
+all of the body's energy goes into it, nothing of its own give or of gravity is counted.
+Plain SI floats.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from scipy.special import gamma
+
+Law = Literal["constant", "spring", "sheet"]
+
+STANDARD_GRAVITY_MPS2 = 9.80665
+"""The g in which decelerations are told (CGPM 1901; exact)."""
+
+EXPONENTS: dict[Law, float] = {"constant": 0.0, "spring": 1.0, "sheet": 3.0}
+"""
+Exponent n of the force by law.
+
+constant: a crushing or rubbing catch. spring: a stretched cord, a tight net, a foam that is
+not pressed far. sheet: a sheet or net that hangs flat without tension and is pushed aside
+in its middle; with length 2L, stiffness E·A and x ≪ L its force is E·A·(x/L)³.
+"""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """
+    One stop.
+
+    Attributes
+    ----------
+    speed_mps, distance_m : float
+        Speed at the catch, and way into it to rest.
+    mean_mps2, peak_mps2 : float
+        Mean over the way, v²/(2s), and greatest deceleration.
+    time_s : float
+        From the first touch to rest.
+    """
+
+    speed_mps: float
+    distance_m: float
+    mean_mps2: float
+    peak_mps2: float
+    time_s: float
+
+
+def stop_within(speed_mps: float, distance_m: float, law: Law) -> Stop:
+    """
+    Return the stop of a body over a distance.
+
+    Parameters
+    ----------
+    speed_mps : float
+        Speed at the catch [m/s].
+    distance_m : float
+        Way into the catch [m].
+    law : {"constant", "spring", "sheet"}
+        How the force grows with the way, see `EXPONENTS`.
+
+    Notes
+    -----
+    With F = c·xⁿ energy gives v²/2 = c·sⁿ⁺¹/((n + 1)·m): the peak, at the end, is n + 1
+    times the mean v²/(2s). From (dx/dt)² = v²·(1 − (x/s)ⁿ⁺¹) the time is (s/v)·∫₀¹
+    (1 − u^q)^(−1/2) du = (s/v)·√π·Γ(1 + 1/q)/Γ(1/2 + 1/q), q = n + 1: 2·s/v for a constant
+    force, (π/2)·s/v for a spring.
+    """
+    exponent = EXPONENTS[law]
+    mean = speed_mps**2 / (2 * distance_m)
+    return Stop(
+        speed_mps=speed_mps,
+        distance_m=distance_m,
+        mean_mps2=mean,
+        peak_mps2=(exponent + 1) * mean,
+        time_s=time_factor(law) * distance_m / speed_mps,
+    )
+
+
+def distance_for_peak(speed_mps: float, peak_mps2: float, law: Law) -> float:
+    """Return the way into the catch [m] that keeps the peak deceleration at a limit."""
+    return (EXPONENTS[law] + 1) * speed_mps**2 / (2 * peak_mps2)
+
+
+def distance_for_mean(speed_mps: float, mean_mps2: float) -> float:
+    """Return the way into the catch [m] with a mean deceleration, whatever the law."""
+    return speed_mps**2 / (2 * mean_mps2)
+
+
+def distance_for_time(speed_mps: float, time_s: float, law: Law) -> float:
+    """Return the way into the catch [m] of a stop that takes a time."""
+    return time_s * speed_mps / time_factor(law)
+
+
+def time_factor(law: Law) -> float:
+    """Return the time of a stop in units of s/v, see `stop_within`."""
+    inverse = 1 / (EXPONENTS[law] + 1)
+    return float(math.sqrt(math.pi) * gamma(1 + inverse) / gamma(0.5 + inverse))

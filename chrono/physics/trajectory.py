@@ -1,0 +1,253 @@
+"""A flight through the air, integrated step by step under any drag that opposes the motion.
+
+Plain SI floats; knows nothing of gates, shots and what is uncertain about them. The closed
+forms in `flight` and the vacuum parabola are what it is checked against.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, cast
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.errors import OptionError
+
+Floats = npt.NDArray[np.float64]
+Deceleration = Callable[[float], float]
+"""Deceleration by drag [m/s²] at a speed against the air [m/s]."""
+
+Motion = Callable[[float, Floats], list[float]]
+"""Rate of change of the state (x, y, vx, vy) at a time [m, m/s]."""
+
+BEST_ANGLE_TOLERANCE_RAD = 1e-5
+
+
+@dataclass(frozen=True, eq=False)
+class Flight:
+    """
+    A flight through the air, from launch to landing.
+
+    Attributes
+    ----------
+    time_s, distance_m, height_m, speed_mps : ndarray of float64, shape (N,)
+        Along the path, the last one at landing; the speed is that over the ground.
+    range_m, apex_m : float
+        Distance at landing and greatest height above the landing [m].
+    impact_angle_rad : float
+        How steeply it comes down, below the horizontal [rad].
+    """
+
+    time_s: Floats
+    distance_m: Floats
+    height_m: Floats
+    speed_mps: Floats
+    range_m: float
+    apex_m: float
+    impact_angle_rad: float
+
+
+def fly(
+    speed_mps: float,
+    elevation_rad: float,
+    deceleration: Deceleration,
+    gravity_mps2: float,
+    *,
+    height_m: float = 0.0,
+    wind_mps: float = 0.0,
+    points: int = 200,
+) -> Flight:
+    """
+    Integrate a flight in a vertical plane until it comes down to height 0.
+
+    Parameters
+    ----------
+    speed_mps, elevation_rad : float
+        At launch [m/s], [rad].
+    deceleration : callable
+        Deceleration by drag [m/s²] at a speed [m/s], such as ``lambda v: kappa * v**2``.
+    gravity_mps2 : float
+        Gravity [m/s²], positive.
+    height_m : float, optional
+        Height of the launch above the landing [m]; negative for a landing above it.
+    wind_mps : float, optional
+        Wind along the flight [m/s], positive from behind; the same at every height.
+    points : int, optional
+        How many points of the path to return.
+
+    Returns
+    -------
+    Flight
+
+    Raises
+    ------
+    OptionError
+        The body never comes as high as the landing.
+
+    Notes
+    -----
+    DOP853 of scipy, relative tolerance 1e-10; no lift, no spin.
+    """
+    across, up = speed_mps * math.cos(elevation_rad), speed_mps * math.sin(elevation_rad)
+    motion = _motion(deceleration, gravity_mps2, wind_mps)
+    path = _until_landing(motion, [0.0, height_m, across, up])
+    if not len(path.t_events[0]):
+        raise OptionError(
+            f"it never comes up to a landing {-height_m:g} m above the launch",
+            hint="give a higher speed, a steeper angle or a lower landing",
+        )
+    time_s = np.linspace(0.0, path.t[-1], points)
+    x, y, vx, vy = path.sol(time_s)
+    tops = [float(state[1]) for state in path.y_events[1]]
+    return Flight(
+        time_s=time_s,
+        distance_m=x,
+        height_m=y,
+        speed_mps=np.hypot(vx, vy),
+        range_m=float(path.y[0, -1]),
+        apex_m=max([height_m, *tops]),
+        impact_angle_rad=math.atan2(-float(path.y[3, -1]), float(path.y[2, -1])),
+    )
+
+
+def best_elevation(
+    speed_mps: float,
+    deceleration: Deceleration,
+    gravity_mps2: float,
+    *,
+    height_m: float = 0.0,
+    wind_mps: float = 0.0,
+) -> float:
+    """Return the elevation of the longest range [rad]; arguments as for `fly`."""
+    from scipy.optimize import minimize_scalar
+
+    def shortness(elevation_rad: float) -> float:
+        try:
+            path = fly(
+                speed_mps,
+                elevation_rad,
+                deceleration,
+                gravity_mps2,
+                height_m=height_m,
+                wind_mps=wind_mps,
+                points=2,
+            )
+        except OptionError:
+            return 0.0
+        return -path.range_m
+
+    found = minimize_scalar(
+        shortness,
+        bounds=(math.radians(-10), math.radians(85)),
+        method="bounded",
+        options={"xatol": BEST_ANGLE_TOLERANCE_RAD},
+    )
+    return float(found.x)
+
+
+def vacuum_range(
+    speed_mps: float, elevation_rad: float, gravity_mps2: float, height_m: float = 0.0
+) -> float:
+    """
+    Return the range without air [m]: v_x·(v_y + √(v_y² + 2·g·h))/g.
+
+    NaN where the body never comes as high as the landing. (Elementary mechanics.)
+    """
+    across, up = speed_mps * math.cos(elevation_rad), speed_mps * math.sin(elevation_rad)
+    square = up**2 + 2 * gravity_mps2 * height_m
+    if square < 0:
+        return math.nan
+    return across * (up + math.sqrt(square)) / gravity_mps2
+
+
+def fitted_drag(
+    range_m: float,
+    speed_mps: float,
+    elevation_rad: float,
+    gravity_mps2: float,
+    *,
+    height_m: float = 0.0,
+    wind_mps: float = 0.0,
+) -> float:
+    """
+    Return the drag constant κ [1/m] of quadratic drag with which a flight has a range.
+
+    Parameters
+    ----------
+    range_m : float
+        Measured distance from launch to landing [m].
+    speed_mps, elevation_rad, gravity_mps2, height_m, wind_mps
+        As for `fly`.
+
+    Raises
+    ------
+    OptionError
+        No drag gives that range: it is beyond that in a vacuum, or the drag it asks for
+        is that of no body.
+    """
+    from scipy.optimize import brentq
+
+    def excess(log_kappa: float) -> float:
+        kappa = math.exp(log_kappa)
+        path = fly(
+            speed_mps,
+            elevation_rad,
+            lambda v: kappa * v**2,
+            gravity_mps2,
+            height_m=height_m,
+            wind_mps=wind_mps,
+            points=2,
+        )
+        return path.range_m - range_m
+
+    longest = vacuum_range(speed_mps, elevation_rad, gravity_mps2, height_m)
+    # from drag that shortens the range by less than a millionth to a speed lost in 1/10 of it
+    ends = math.log(1e-6 / longest), math.log(30.0 / range_m)
+    if not range_m < longest or excess(ends[0]) <= 0 or excess(ends[1]) >= 0:
+        raise OptionError(
+            f"no drag gives a range of {range_m:.4g} m: without air it would be "
+            f"{longest:.4g} m",
+            hint="check the measured range, the speed, the angle and the height",
+        )
+    return math.exp(float(brentq(excess, *ends, xtol=1e-12, rtol=1e-12)))
+
+
+def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) -> Motion:
+    """Return the law of motion under gravity and a drag against the motion in the air."""
+
+    def motion(_: float, state: Floats) -> list[float]:
+        vx, vy = state[2], state[3]
+        through = vx - wind_mps
+        speed = math.hypot(through, vy)
+        drag = deceleration(speed) / speed if speed > 0 else 0.0
+        return [vx, vy, -drag * through, -gravity_mps2 - drag * vy]
+
+    return motion
+
+
+def _until_landing(motion: Motion, launch: list[float]) -> Any:
+    """Integrate until it lands (first event) or falls short; the second event is the apex."""
+    from scipy.integrate import solve_ivp
+
+    def landing(_: float, state: Floats) -> float:
+        return cast(float, state[1])
+
+    def apex(_: float, state: Floats) -> float:
+        return cast(float, state[3])
+
+    def short(_: float, state: Floats) -> float:
+        return cast(float, max(state[1] + 1e-9, state[3]))
+
+    landing.terminal, landing.direction = True, -1.0  # type: ignore[attr-defined]
+    short.terminal, short.direction = True, -1.0  # type: ignore[attr-defined]
+    return solve_ivp(
+        motion,
+        (0.0, math.inf),
+        launch,
+        method="DOP853",
+        events=(landing, apex, short),
+        dense_output=True,
+        rtol=1e-10,
+        atol=1e-10,
+    )
