@@ -217,7 +217,7 @@ def _series(path: Path, session: Session, setup: str | None) -> Series:
     shots, measured = session.log.shots, session.measured()
     chosen = session.are_counted(shots, measured.speed_mps)
     if setup is not None:
-        names = np.array([session.setup_name(int(i)) for i in session.log.setup], object)
+        names = np.array([session.setups.name(int(i)) for i in session.log.setup], object)
         chosen = chosen & (names == setup)
     if not chosen.any():
         which = f" of setup {plain(setup)!r}" if setup is not None else ""

@@ -370,7 +370,7 @@ class Dashboard(App[None]):
             if setup is not None:
                 self._tell(lambda: self.clocking.say_setup(setup))
 
-        self.push_screen(SetupDialog(self.clocking.session.setup_names[-20:]), say)
+        self.push_screen(SetupDialog(self.clocking.session.setups.names[-20:]), say)
 
     def action_set_aside(self) -> None:
         """Ask why, and set the selected shot aside."""
@@ -407,7 +407,7 @@ class Dashboard(App[None]):
 
     def action_hold(self) -> None:
         """Hold, or count again."""
-        self._mark(Mark(HOLD_OFF if self.clocking.session.hold else HOLD_ON))
+        self._mark(Mark(HOLD_OFF if self.clocking.session.marks.hold else HOLD_ON))
 
     def action_unit(self) -> None:
         """Show speeds in the next unit."""

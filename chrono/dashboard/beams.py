@@ -108,17 +108,18 @@ def delays_text(delays: Delays | None) -> Text:
 
 def records_text(session: Session) -> Text:
     """Return the session's notes, and what of its records could not be used."""
+    unusable = session.unusable
     damaged = [
-        f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in session.damaged_lines
+        f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in unusable.line_samples
     ]
-    text = _list(f"damaged lines: {session.damaged} in the session, the first of them", damaged)
+    text = _list(f"damaged lines: {unusable.lines} in the session, the first of them", damaged)
     text.append_text(
         _list(
-            f"setups and marks left out: {session.unread_records}, the first of them",
-            [fit(reason, 76) for reason in session.unread_reasons],
+            f"setups and marks left out: {unusable.records}, the first of them",
+            [fit(reason, 76) for reason in unusable.record_reasons],
         )
     )
-    notes = session.session_notes[: -SHOWN_SAMPLES - 1 : -1]
+    notes = session.marks.notes[: -SHOWN_SAMPLES - 1 : -1]
     return text.append_text(
         _list("notes on the session, the last one first", [fit(note, 76) for note in notes])
     )

@@ -25,7 +25,7 @@ def status_line(run: Run) -> Text:
 def trouble_lines(run: Run) -> list[str]:
     """Return what must be seen at once, the worst first, each one plain line."""
     lines = [_disk(run), _port(run)]
-    if run.session.hold and not run.finished:
+    if run.session.marks.hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
     return [plain(line) for line in lines if line]
 
@@ -76,13 +76,15 @@ def _clock(run: Run) -> list[Text]:
 def _counts(run: Run) -> list[Text]:
     tally = run.session.processor.tally
     counts = (
-        (run.session.damaged, "damaged"),
+        (run.session.unusable.lines, "damaged"),
         (tally.lost_lines, "lost"),
     )
     words = [f"{count} {word}" for count, word in counts if count]
     parts = [Text(f"lines: {', '.join(words)}", "yellow")] if words else []
-    if run.session.unread_records:
-        parts.append(Text(f"setups and marks left out: {run.session.unread_records}", "yellow"))
+    if run.session.unusable.records:
+        parts.append(
+            Text(f"setups and marks left out: {run.session.unusable.records}", "yellow")
+        )
     if tally.board_lost:
         parts.append(Text(f"board lost {tally.board_lost} edges", "yellow"))
     return parts

@@ -7,7 +7,7 @@ nor on what made time pass: a line, a beat or the host's clock.
 """
 
 import copy
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -34,11 +34,11 @@ from chrono.processor.timebase import (
     NO_BEATS,
     NO_BREAKS,
     NO_EDGES,
-    Clock,
     Edges,
     Tally,
+    Timebase,
     known_time,
-    run_clock,
+    put_on_timebase,
 )
 
 __all__ = ["Processor", "Rules", "Tally"]
@@ -54,8 +54,6 @@ MANY_OTHERS = 5_000
 way costs as much for a few as for some thousands."""
 
 _BEFORE_ALL = -(1 << 62)
-_FREQUENCIES_HZ = (1e3, 1e10)
-_BITS = (8, 62)
 
 
 class Processor:
@@ -65,15 +63,14 @@ class Processor:
     Parameters
     ----------
     rules : Rules
-        What is known of the rig. A hello line's frequency and width replace those of framed
-        lines from there on.
+        What is known of the rig; `change_counter` and `change_body` replace parts of it.
     """
 
     def __init__(self, rules: Rules) -> None:
         self.rules = rules
         self.counters = 1
         """How many counters there were, one after another, as hello lines told."""
-        self._clock = Clock()
+        self._timebase = Timebase()
         self._groups = NO_GROUPS
         self._watched = (Watched(), Watched())
         self._spans: tuple[Spans, Spans] = ((), ())
@@ -82,7 +79,7 @@ class Processor:
         self._waiting = NO_LAUNCHES
         self._gaps, self._notes, self._beats = NO_BREAKS, NO_BREAKS, NO_BEATS
         self._lengths = Lengths(
-            np.array([_BEFORE_ALL]), np.array([_metres(rules.body_length_m)])
+            np.array([_BEFORE_ALL]), np.array([rules.body_length_m or np.nan])
         )
         self._solitary: tuple[Shots, ...] = ()
         self._others = NO_EDGES
@@ -90,27 +87,72 @@ class Processor:
 
     # -- what comes in -----------------------------------------------------------------
 
-    def feed(self, events: Events, controls: Sequence[Control] = ()) -> Shots:
+    def feed(self, events: Events, notes: Sequence[Control] = ()) -> Shots:
         """
-        Take the events of a batch and the records between them.
+        Take events, and the notes between them.
 
-        Acts on `hello` (frequency, width, restart), `link` (a break) and `setup`
-        (`body_length_m`, metres or None, from here on).
+        Parameters
+        ----------
+        events : Events
+        notes : sequence of Control, optional
+            The `hello` and `link` records that stand between them: a restart may lie at the
+            one, a break does at the other. All are of the counter that `rules` tell of.
 
         Returns
         -------
         structured array of SHOT_DTYPE
             The shots that became final, in order of key.
         """
-        found = [
-            self._feed_part(part, notes, last)
-            for part, notes, last in self._parts(events, controls)
-        ]
-        return join(*found)
+        if self._is_interval:
+            return self._take_intervals(events)
+        if len(events) or notes:
+            return self._take_lines(events, notes)
+        return NO_SHOTS
+
+    def is_new_counter(self, frequency_hz: float, counter_bits: int) -> bool:
+        """Tell whether a board that says this of its counter counts otherwise than before."""
+        return self.rules.lines == "framed" and self.rules != self._with_counter(
+            frequency_hz, counter_bits
+        )
+
+    def change_counter(self, frequency_hz: float, counter_bits: int, host_us: int) -> Shots:
+        """
+        Count by another counter from here on.
+
+        Parameters
+        ----------
+        frequency_hz : float
+            Its frequency [Hz].
+        counter_bits : int
+            Its width.
+        host_us : int
+            Host time of the hello that tells of it [us].
+
+        Returns
+        -------
+        structured array of SHOT_DTYPE
+            All shots that were left: nothing pairs across the change.
+        """
+        shots = NO_SHOTS
+        if self._timebase.started:
+            broken = Control(0, host_us, "link", {})
+            shots = join(self._take_lines(NO_EVENTS, [broken]), self.finish())
+            self._timebase = replace(self._timebase, other_counter=True)
+        self.rules = self._with_counter(frequency_hz, counter_bits)
+        self.counters += 1
+        return shots
+
+    def change_body(self, length_m: float | None) -> None:
+        """Expect bodies of this length from here on [m], of any where it is None."""
+        metres = np.nan if length_m is None else length_m
+        self._lengths = Lengths(
+            np.append(self._lengths.since, self.anchor()),
+            np.append(self._lengths.values, metres),
+        )
 
     def pass_time(self, host_us: int) -> Shots:
         """Return the shots that silence up to this time on the host's clock made final."""
-        return self._advance(NO_EDGES, known_time(self._clock, self.rules, host_us))
+        return self._advance(NO_EDGES, known_time(self._timebase, self.rules, host_us))
 
     def finish(self) -> Shots:
         """Return all shots that are left: no more data will come."""
@@ -125,12 +167,12 @@ class Processor:
     @property
     def tally(self) -> Tally:
         """What was met so far."""
-        return self._clock.tally
+        return self._timebase.tally
 
     @property
     def levels(self) -> tuple[int | None, int | None]:
         """Last known levels of gates A and B, 1 blocked, 0 clear, None unknown."""
-        a, b = (level if level < 2 else None for level in self._clock.levels)
+        a, b = (level if level < 2 else None for level in self._timebase.levels)
         return a, b
 
     @property
@@ -142,9 +184,8 @@ class Processor:
 
     def anchor(self) -> int:
         """Return the latest time so far, -1 before all: what comes later has a greater key."""
-        if self._is_interval:
-            return max(self._last_key, -1)
-        return self._clock.top if self._clock.started else -1
+        known = self._timebase.top if self._timebase.started else -1
+        return max(known, self._last_key)
 
     # -- inside ------------------------------------------------------------------------
 
@@ -152,29 +193,13 @@ class Processor:
     def _is_interval(self) -> bool:
         return self.rules.lines == "interval"
 
-    def _feed_part(
-        self, events: Events, notes: Sequence[Control], last: Control | None
-    ) -> Shots:
-        shots = NO_SHOTS
-        if self._is_interval:
-            shots = self._take_intervals(events)
-        elif len(events) or notes:
-            shots = self._take_lines(events, notes)
-        if last is None:
-            return shots
-        if last.origin == "setup":
-            self._take_setup(last)
-            return shots
-        more = self._take_new_counter(last)
-        return join(shots, more)
-
     def _take_lines(self, events: Events, notes: Sequence[Control]) -> Shots:
-        ticked = run_clock(events, notes, self._clock, self.rules)
-        self._clock = ticked.clock
+        ticked = put_on_timebase(events, notes, self._timebase, self.rules)
+        self._timebase = ticked.after
         self._gaps = self._gaps.followed_by(ticked.gaps)
         self._notes = self._notes.followed_by(ticked.notes)
         self._beats = self._beats.followed_by(ticked.beats)
-        return self._advance(ticked.edges, known_time(self._clock, self.rules))
+        return self._advance(ticked.edges, known_time(self._timebase, self.rules))
 
     def _advance(self, edges: Edges, known: int) -> Shots:
         solitary, edges = self._take_solitary(edges, known)
@@ -239,51 +264,8 @@ class Processor:
         if old > 0:
             self._lengths = Lengths(self._lengths.since[old:], self._lengths.values[old:])
 
-    def _parts(
-        self, events: Events, controls: Sequence[Control]
-    ) -> Iterator[tuple[Events, list[Control], Control | None]]:
-        """Yield stretches that end with a record to act on, and the notes within them."""
-        begin = 0
-        notes: list[Control] = []
-        for control in controls:
-            placed = replace(control, position=control.position - begin)
-            if control.origin == "setup" or self._counter_of(control) is not None:
-                yield events.part(begin, control.position), notes, placed
-                begin, notes = control.position, []
-            elif control.origin in ("hello", "link"):
-                notes.append(placed)
-        yield events.part(begin, len(events)), notes, None
-
-    def _counter_of(self, control: Control) -> Rules | None:
-        """Return the rules for the counter that a hello tells of, None if it is as before."""
-        if control.origin != "hello" or self.rules.lines != "framed":
-            return None
-        hertz = _number(control.data.get("frequency_hz"), *_FREQUENCIES_HZ)
-        bits = _number(control.data.get("counter_bits"), *_BITS)
-        if hertz is None or bits is None:
-            return None
-        rules = replace(self.rules, unit_s=1.0 / hertz, counter_bits=int(bits))
-        return rules if rules != self.rules else None
-
-    def _take_new_counter(self, hello: Control) -> Shots:
-        """Close everything under the old counter: nothing pairs across a change."""
-        rules = self._counter_of(hello)
-        assert rules is not None
-        shots = NO_SHOTS
-        if self._clock.started:
-            link = replace(hello, origin="link", position=0)
-            shots = join(self._take_lines(NO_EVENTS, [link]), self.finish())
-            self._clock = replace(self._clock, other_counter=True)
-        self.rules = rules
-        self.counters += 1
-        return shots
-
-    def _take_setup(self, setup: Control) -> None:
-        metres = _metres(setup.data.get("body_length_m"))
-        self._lengths = Lengths(
-            np.append(self._lengths.since, self.anchor()),
-            np.append(self._lengths.values, metres),
-        )
+    def _with_counter(self, frequency_hz: float, counter_bits: int) -> Rules:
+        return replace(self.rules, unit_s=1.0 / frequency_hz, counter_bits=counter_bits)
 
     def _take_intervals(self, events: Events) -> Shots:
         chosen = np.flatnonzero(events.kind == Kind.INTERVAL)
@@ -291,19 +273,7 @@ class Processor:
         shots = make_unique(shots, self._last_key)
         if len(shots):
             self._last_key = int(shots["key"][-1])
-            tally = self._clock.tally
+            tally = self._timebase.tally
             tally = replace(tally, edges=tally.edges + len(shots))
-            self._clock = replace(self._clock, tally=tally)
+            self._timebase = replace(self._timebase, tally=tally)
         return shots
-
-
-def _metres(length: object) -> float:
-    metres = _number(length, 1e-9, 1e9)
-    return float("nan") if metres is None else metres
-
-
-def _number(value: object, least: float, most: float) -> float | None:
-    """Return a value if it is a number within these limits."""
-    if isinstance(value, int | float) and least <= value <= most:
-        return float(value)
-    return None

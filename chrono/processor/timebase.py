@@ -156,9 +156,9 @@ class Tally:
 
 
 @dataclass(frozen=True)
-class Clock:
+class Timebase:
     """
-    State of the timebase after a line.
+    The time that only grows, as it stands after a line.
 
     Attributes
     ----------
@@ -201,71 +201,70 @@ class Clock:
 class Ticked(NamedTuple):
     """
     One stretch on the time that only grows: edges, beats, the gaps between lines, the notes
-    of damaged lines and lost links, and the clock after it.
+    of damaged lines and lost links, and the state after it.
     """
 
     edges: Edges
     beats: Beats
     gaps: Breaks
     notes: Breaks
-    clock: Clock
+    after: Timebase
 
 
-def known_time(clock: Clock, rules: Rules, host_us: int | None = None) -> int:
+def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int:
     """
     Return the time before which every edge is known.
 
     With `host_us`, silence up to then is used as well: a later line is at least the host's
     step less its tolerance away, or a jump.
     """
-    by_lines = clock.top - rules.units(BACK_STEP_S)
-    if host_us is None or not clock.started:
+    by_lines = state.top - rules.units(BACK_STEP_S)
+    if host_us is None or not state.started:
         return by_lines
-    silent_s = (host_us - clock.host_us) * 1e-6 - HOST_TOLERANCE_S
-    return max(by_lines, clock.t + int(min(max(silent_s, -1e6), 1e6) / rules.unit_s))
+    silent_s = (host_us - state.host_us) * 1e-6 - HOST_TOLERANCE_S
+    return max(by_lines, state.t + int(min(max(silent_s, -1e6), 1e6) / rules.unit_s))
 
 
-def run_clock(
-    events: Events, controls: Sequence[Control], clock: Clock, rules: Rules
+def put_on_timebase(
+    events: Events, records: Sequence[Control], state: Timebase, rules: Rules
 ) -> Ticked:
     """
-    Put the events of one stretch on the time that only grows.
+    Put the events of one stretch, all of one counter, on the time that only grows.
 
-    `controls` holds its `hello` and `link` records; a change of frequency or width is the
-    caller's to split at.
+    `records` holds the `hello` and `link` records between them.
     """
-    lines, duplicates = _used_lines(events, clock, rules)
-    start = _origin(events, lines, clock, rules)
+    lines, duplicates = _used_lines(events, state, rules)
+    start = _origin(events, lines, state, rules)
     steps, leaps = unwrap_steps(lines.steps, lines.host_steps_us, rules)
     holes = (lines.missing != 0).nonzero()[0]
-    hellos = [int(lines.used.searchsorted(c.position)) for c in controls if c.origin == "hello"]
-    restarts = _restarts(events, lines, leaps + 1, hellos, clock, rules)
+    hellos = [int(lines.used.searchsorted(c.position)) for c in records if c.origin == "hello"]
+    restarts = _restarts(events, lines, leaps + 1, hellos, state, rules)
     jumps = np.union1d(leaps + 1, restarts) if len(restarts) else leaps + 1
     raw = _times(lines, steps, jumps, start, rules)
     t, top = _bounded_back(raw, start, rules)
-    notes = _notes(events, lines.used, controls, clock)
-    gaps = _gaps(lines, holes, top, jumps, notes, clock, rules)
+    notes = _notes(events, lines.used, records, state)
+    gaps = _gaps(lines, holes, top, jumps, notes, state, rules)
     placed = _note_breaks(notes, lines, top, start, rules)
     edges, places, late = _edges(lines, t[1:])
     told = events.lost[lines.used[places]].astype(np.int64)
-    beats, board_lost = _beats(told, top[1:], places, restarts, clock)
+    beats, board_lost = _beats(told, top[1:], places, restarts, state)
     count = len(lines.what)
     after = replace(
         _after(events, lines, raw, top, start) if count else start,
         mark=int(placed.mark[-1]) if len(placed.mark) else start.mark,
-        damaged=int(_damaged_before(notes, np.array([count]), clock)[0]),
-        anew=any(place >= count for place in hellos) or (clock.anew and not count),
-        other_counter=clock.other_counter and not count,
+        damaged=int(_damaged_before(notes, np.array([count]), state)[0]),
+        anew=any(place >= count for place in hellos) or (state.anew and not count),
+        other_counter=state.other_counter and not count,
         board_lost=board_lost,
         tally=Tally(
-            edges=clock.tally.edges + len(edges.t),
-            late=clock.tally.late + late,
-            beats=clock.tally.beats + len(beats.t),
-            duplicates=clock.tally.duplicates + duplicates,
-            lost_lines=clock.tally.lost_lines + _lost_lines(lines, holes, jumps, notes, rules),
-            board_lost=int(beats.lost[-1]) if len(beats.lost) else clock.tally.board_lost,
-            restarts=clock.tally.restarts + len(restarts),
-            breaks=clock.tally.breaks + int(np.count_nonzero(gaps.lost)) + len(placed.mark),
+            edges=state.tally.edges + len(edges.t),
+            late=state.tally.late + late,
+            beats=state.tally.beats + len(beats.t),
+            duplicates=state.tally.duplicates + duplicates,
+            lost_lines=state.tally.lost_lines + _lost_lines(lines, holes, jumps, notes, rules),
+            board_lost=int(beats.lost[-1]) if len(beats.lost) else state.tally.board_lost,
+            restarts=state.tally.restarts + len(restarts),
+            breaks=state.tally.breaks + int(np.count_nonzero(gaps.lost)) + len(placed.mark),
         ),
     )
     return Ticked(edges, beats, gaps, placed, after)
@@ -286,7 +285,7 @@ class _Lines(NamedTuple):
     missing: Ints
 
 
-def _used_lines(events: Events, clock: Clock, rules: Rules) -> tuple[_Lines, int]:
+def _used_lines(events: Events, state: Timebase, rules: Rules) -> tuple[_Lines, int]:
     """Return the lines with a counter, and how many more came twice."""
     room = np.empty((5, len(events)), np.int64)
     lines = _Lines(room[0], room[1], np.empty(len(events), np.uint8), *room[2:])
@@ -298,11 +297,11 @@ def _used_lines(events: Events, clock: Clock, rules: Rules) -> tuple[_Lines, int
         events.counter,
         events.sequence,
         (1 << rules.counter_bits) - 1,
-        clock.started,
-        clock.host_us,
-        clock.counter,
-        clock.sequence,
-        clock.line,
+        state.started,
+        state.host_us,
+        state.counter,
+        state.sequence,
+        state.line,
         lines,
     )
     return _Lines._make(column[:found] for column in lines), duplicates
@@ -348,13 +347,13 @@ def _follow(
     return count, duplicates
 
 
-def _origin(events: Events, lines: _Lines, clock: Clock, rules: Rules) -> Clock:
-    """Return the clock, or one that stands at the first line there ever was."""
-    if clock.started or not len(lines.used):
-        return clock
+def _origin(events: Events, lines: _Lines, state: Timebase, rules: Rules) -> Timebase:
+    """Return the state, or one that stands at the first line there ever was."""
+    if state.started or not len(lines.used):
+        return state
     host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
     t = counter & ((1 << rules.counter_bits) - 1)
-    return replace(clock, host_us=host_us, counter=counter, t=t, top=t, mark=t)
+    return replace(state, host_us=host_us, counter=counter, t=t, top=t, mark=t)
 
 
 def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, Places]:
@@ -411,26 +410,26 @@ def _restarts(
     lines: _Lines,
     jumps: Places,
     hellos: Sequence[int],
-    clock: Clock,
+    state: Timebase,
     rules: Rules,
 ) -> Places:
     """Return the lines (from 1) after a hello that do not go on as before."""
-    anew = clock.anew or clock.other_counter
+    anew = state.anew or state.other_counter
     if not hellos and not anew:
         return _NOWHERE
     asked = np.unique([*hellos, *([0] if anew else [])]).astype(np.intp) + 1
-    asked = asked[(asked <= len(lines.steps)) & ((asked > 1) | clock.started)]
+    asked = asked[(asked <= len(lines.steps)) & ((asked > 1) | state.started)]
     missing, places = lines.missing[asked - 1], lines.used[asked - 1]
     young = (events.counter[places] < rules.units(_YOUNG_S)) & (
         events.sequence[places] < _YOUNG_LINES
     )
     goes_on = (missing == 0) | ((missing < _SEQUENCES // 2) & ~young)
     goes_on &= ~np.isin(asked, jumps)
-    goes_on[asked == 1] &= not clock.other_counter
+    goes_on[asked == 1] &= not state.other_counter
     return asked[~goes_on]
 
 
-def _times(lines: _Lines, steps: Ints, jumps: Places, start: Clock, rules: Rules) -> Ints:
+def _times(lines: _Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rules) -> Ints:
     """Return the lines' times with that of the line before in front."""
     t = np.concatenate(([start.t], steps))
     if len(jumps):
@@ -444,7 +443,7 @@ def _host_units(lines: _Lines, places: Places, rules: Rules) -> Ints:
     return (lines.host_steps_us[places - 1] * (1e-6 / rules.unit_s)).astype(np.int64)
 
 
-def _bounded_back(raw: Ints, start: Clock, rules: Rules) -> tuple[Ints, Ints]:
+def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
     """
     Return times of which none lies further back than the rules allow, however many steps
     led there, and the latest time up to each.
@@ -461,7 +460,7 @@ def _gaps(
     top: Ints,
     jumps: Places,
     notes: "_Notes | None",
-    clock: Clock,
+    state: Timebase,
     rules: Rules,
 ) -> Breaks:
     """
@@ -470,12 +469,12 @@ def _gaps(
     Lost lines that came damaged are told by notes.
     """
     missing = lines.missing[holes]
-    gaps = holes[missing > _damaged_before(notes, holes, clock)] + 1
+    gaps = holes[missing > _damaged_before(notes, holes, state)] + 1
     if not len(gaps) and not len(jumps):
         return NO_BREAKS
     ends = np.union1d(gaps, jumps)
     is_jump = np.isin(ends, jumps)
-    lost = lines.missing[ends - 1] - _damaged_before(notes, ends - 1, clock)
+    lost = lines.missing[ends - 1] - _damaged_before(notes, ends - 1, state)
     lost[is_jump | (lines.missing[ends - 1] >= _SEQUENCES // 2)] = UNKNOWN_LOSS
     before, mark = top[ends - 1], top[ends]
     mark[is_jump] = before[is_jump] + np.maximum(_host_units(lines, jumps, rules), 1)
@@ -497,10 +496,10 @@ class _Notes(NamedTuple):
 
 
 def _notes(
-    events: Events, used: Places, controls: Sequence[Control], clock: Clock
+    events: Events, used: Places, records: Sequence[Control], state: Timebase
 ) -> _Notes | None:
     """Return the notes, but for those before the first line of all."""
-    links = [c for c in controls if c.origin == "link"]
+    links = [c for c in records if c.origin == "link"]
     damaged = (
         (events.kind == Kind.DAMAGED).nonzero()[0] if len(used) < len(events) else _NOWHERE
     )
@@ -511,15 +510,15 @@ def _notes(
     lost = np.repeat([UNKNOWN_LOSS, 1], [len(links), len(damaged)])
     order = np.argsort(position, kind="stable")
     place = np.searchsorted(used, position[order])
-    if not clock.started:
+    if not state.started:
         order, place = order[place > 0], place[place > 0]
     return _Notes(place, host_us[order], lost[order])
 
 
 def _note_breaks(
-    notes: _Notes | None, lines: _Lines, top: Ints, start: Clock, rules: Rules
+    notes: _Notes | None, lines: _Lines, top: Ints, start: Timebase, rules: Rules
 ) -> Breaks:
-    """Place notes by the host's clock."""
+    """Place notes by the host's state."""
     if notes is None:
         return NO_BREAKS
     before_us = np.full(len(notes.place), start.host_us)
@@ -532,9 +531,9 @@ def _note_breaks(
     return Breaks(np.maximum(seen, mark - rules.units(NOTE_SLACK_S)), mark, notes.lost)
 
 
-def _damaged_before(notes: _Notes | None, places: Places, clock: Clock) -> Ints:
+def _damaged_before(notes: _Notes | None, places: Places, state: Timebase) -> Ints:
     """Return how many damaged lines came right before the lines at `places`."""
-    damaged = np.where(places == 0, clock.damaged, 0)
+    damaged = np.where(places == 0, state.damaged, 0)
     if notes is not None:
         came = notes.place[notes.lost == 1]
         damaged += came.searchsorted(places, side="right") - came.searchsorted(places)
@@ -580,12 +579,12 @@ def _lost_lines(
 
 
 def _beats(
-    told: Ints, t: Ints, places: Places, restarts: Places, clock: Clock
+    told: Ints, t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
     """Return the beats with their loss so far, and the board's own count after the last."""
     if not len(places) and not len(restarts):
-        return NO_BEATS, clock.board_lost
-    before = np.concatenate(([clock.board_lost], told))
+        return NO_BEATS, state.board_lost
+    before = np.concatenate(([state.board_lost], told))
     if len(restarts):
         lives = np.searchsorted(restarts, np.append(places + 1, len(t) + 1), side="right")
         before[np.diff(lives, prepend=0) > 0] = 0
@@ -593,11 +592,11 @@ def _beats(
         return NO_BEATS, int(before[0])
     growth = np.maximum(told - before[:-1], 0)
     growth[before[:-1] < 0] = 0
-    return Beats(t[places], clock.tally.board_lost + np.cumsum(growth)), int(before[-1])
+    return Beats(t[places], state.tally.board_lost + np.cumsum(growth)), int(before[-1])
 
 
-def _after(events: Events, lines: _Lines, raw: Ints, top: Ints, start: Clock) -> Clock:
-    """Return the clock as it stands after the last line."""
+def _after(events: Events, lines: _Lines, raw: Ints, top: Ints, start: Timebase) -> Timebase:
+    """Return the state after the last line."""
     last = lines.used[-1]
     return replace(
         start,
@@ -612,7 +611,7 @@ def _after(events: Events, lines: _Lines, raw: Ints, top: Ints, start: Clock) ->
     )
 
 
-def _levels(lines: _Lines, start: Clock) -> tuple[int, int]:
+def _levels(lines: _Lines, start: Timebase) -> tuple[int, int]:
     """Return the last known levels of both gates."""
     found: dict[int, int] = {}
     for place in range(len(lines.what) - 1, -1, -1):

@@ -92,7 +92,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
         "recording": Texts([recording], np.zeros(len(shots), np.intp)),
         "shot": np.arange(part.start + 1, part.start + 1 + len(shots)),
         "time_s": np.round(shots["host_us"] * 1e-6, 6),
-        "setup": _named(session.log.setup[part], session.setup_name),
+        "setup": _named(session.log.setup[part], session.setups.name),
         "edges_used": _named(shots["used"], _edges_word),
         "counted": session.are_counted(shots, measured.speed_mps),
         "flags": _named(shots["flags"], lambda flags: ";".join(flag_words(flags))),

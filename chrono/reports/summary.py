@@ -43,12 +43,12 @@ def summary_data(recorded: Recorded) -> dict[str, Any]:
         "counted": int(session.counted().sum()),
         "setups": [_setup_data(session, setup) for setup in _setups_with_shots(session)],
         "rows": session.rows,
-        "damaged_lines": session.damaged,
+        "damaged_lines": session.unusable.lines,
         "lost_lines": tally.lost_lines,
         "board_lost_edges": tally.board_lost,
         "restarts": tally.restarts,
-        "notes": session.session_notes,
-        "unread_records": session.unread_records,
+        "notes": session.marks.notes,
+        "unread_records": session.unusable.records,
         "left_out": recorded.left_out,
         "clock": _clock_data(session),
         "clock_doubt": recorded.clock_doubt,
@@ -74,11 +74,11 @@ def summary_text(recorded: Recorded) -> str:
         lines.append(f"  started {plain(session.started)}")
     for setup in _setups_with_shots(session):
         lines += _setup_lines(session, setup)
-    lines += _note_lines(session.session_notes)
+    lines += _note_lines(session.marks.notes)
     if session.host_rate is not None:
         lines.append(f"  by its beats the counter runs {rate_text(session.host_rate)}")
     lines += _trouble_lines(recorded)
-    if session.unread_records:
+    if session.unusable.records:
         lines.append(f"  {unread_line(session)}")
     return "\n".join(lines)
 
@@ -86,16 +86,16 @@ def summary_text(recorded: Recorded) -> str:
 def _setups_with_shots(session: Session) -> list[str]:
     import numpy as np
 
-    used = {session.setup_name(int(i)) for i in np.unique(session.log.setup)}
-    return [name for name in session.setup_names if name in used]
+    used = {session.setups.name(int(i)) for i in np.unique(session.log.setup)}
+    return [name for name in session.setups.names if name in used]
 
 
 def _setup_data(session: Session, setup: str) -> dict[str, Any]:
     series = session.series(setup)
-    data = {"setup": setup, "conditions": session.setup_conditions(setup)}
+    data = {"setup": setup, "conditions": session.setups.last(setup).conditions}
     if series is None:
         return {**data, "counted": 0}
-    mouth = muzzle_of(series, session.rig, session.setup_body(setup))
+    mouth = muzzle_of(series, session.rig, session.setups.last(setup).body)
     muzzle = {
         "muzzle_mps": mouth.speed_mps if mouth else None,
         "U95_muzzle_mps": mouth.uncertainty.U95 if mouth else None,
@@ -129,13 +129,13 @@ def _setup_lines(session: Session, setup: str) -> list[str]:
     if spread:
         words = "   ".join(f"{word} {value}" for word, value in spread)
         lines.append(f"    {words}   [{unit}]")
-    mouth = muzzle_of(series, session.rig, session.setup_body(setup))
+    mouth = muzzle_of(series, session.rig, session.setups.last(setup).body)
     speed = "not known: so light a body would not have come to the gates"
     if mouth:
         speed = format_speed(mouth.speed_mps, mouth.uncertainty.U95, unit)
     distance_m = session.rig.site.muzzle_distance_m
     lines.append(f"    at the launcher's mouth, {distance_m:g} m before the gates: {speed}")
-    conditions = session.setup_conditions(setup).items()
+    conditions = session.setups.last(setup).conditions.items()
     if conditions:
         lines.append(
             "    conditions: " + ", ".join(f"{plain(k)} {plain(v)}" for k, v in conditions)
@@ -152,7 +152,7 @@ def _note_lines(notes: list[str]) -> list[str]:
 def _trouble_lines(recorded: Recorded) -> list[str]:
     tally = recorded.session.processor.tally
     counts = (
-        (recorded.session.damaged, "damaged lines, not used"),
+        (recorded.session.unusable.lines, "damaged lines, not used"),
         (tally.lost_lines, "lines lost on the way"),
         (tally.board_lost, "edges lost on the board"),
         (tally.restarts, "restarts of the board"),

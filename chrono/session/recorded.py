@@ -71,21 +71,21 @@ class Findings:
         """Take in what is wrong with one recording."""
         session = recorded.session
         troubles = [recorded.left_out, recorded.clock_doubt]
-        if session.unread_records:
+        if session.unusable.records:
             troubles.append(unread_line(session))
-        if session.damaged and not session.heard:
+        if session.unusable.lines and not session.heard:
             troubles.append(
-                f"not one of its {session.damaged} lines is a {session.rig.lines} line of a "
-                "board: check `lines` in the rig"
+                f"not one of its {session.unusable.lines} lines is a {session.rig.lines} line "
+                "of a board: check `lines` in the rig"
             )
         self.lines += [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
 
 
 def unread_line(session: Session) -> str:
     """Return how many of the operator's records were left out, and why the first was."""
-    count = session.unread_records
+    count = session.unusable.records
     words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
-    return f"{words} left out, the first: {plain(session.unread_reasons[0])}"
+    return f"{words} left out, the first: {plain(session.unusable.record_reasons[0])}"
 
 
 def read_all(

@@ -192,7 +192,7 @@ class Run:
         status, lines = self.status, self.session.rig.lines
         all_taken = self._lines_taken >= status.lines
         babbles = all_taken and status.bytes >= GARBAGE_BYTES
-        if babbles or self.session.damaged >= GARBAGE_LINES:
+        if babbles or self.session.unusable.lines >= GARBAGE_LINES:
             return PortError(
                 f"what comes in is no {lines} line of a board",
                 where=status.port,

@@ -98,7 +98,8 @@ class ProcessorSink:
     def feed(self, rows: bytes) -> None:
         """Take one second's rows."""
         batch = decode_rows(rows, lines="framed")
-        self.shots += len(self.processor.feed(batch.events, batch.controls))
+        notes = [c for c in batch.controls if c.origin in ("hello", "link")]
+        self.shots += len(self.processor.feed(batch.events, notes))
 
 
 class SessionSink:

@@ -66,7 +66,7 @@ async def test_notes_go_to_the_shot_and_to_the_session(recording):
         await pilot.press("t", "escape", "T", "escape")
 
         assert app.view.rows[0].note == "a draught"
-        assert run.session.session_notes == ["new rubber"]
+        assert run.session.marks.notes == ["new rubber"]
         assert [m["text"] for m in records(recording, "mark")] == ["a draught", "new rubber"]
 
 
@@ -78,7 +78,7 @@ async def test_shots_on_hold_are_not_counted(recording):
         board.shoot_and_wait(30.0)
         await drive(app, pilot)
         await pilot.press("h")
-        assert run.session.hold
+        assert run.session.marks.hold
         board.shoot_and_wait(31.0)
         await drive(app, pilot)
         assert "ON HOLD" in screen_text(app)
@@ -135,7 +135,7 @@ async def test_a_setup_holds_from_the_next_shot_on(recording, size):
         board.shoot_and_wait(31.0)
         await drive(app, pilot)
 
-        setup = run.session.setup
+        setup = run.session.setups.now
         assert setup.name == "three bands"
         assert setup.conditions == {"bands": "3"}
         assert setup.body == pytest.approx({"mass_kg": 0.025, "length_m": 0.041})

@@ -48,7 +48,7 @@ async def test_nothing_that_matters_is_cut_off(size):
     async with app.run_test(size=size) as pilot:
         await pilot.press("enter")
         board.shoot_and_wait(*np.linspace(28, 32, 12))
-        run.session.damaged = 3
+        run.session.unusable.lines = 3
         await drive(app, pilot)
         await pilot.press("h")
         await drive(app, pilot)

@@ -188,7 +188,7 @@ async def test_hostile_texts_are_shown_harmless(tmp_path):
             text = screen_text(app)
             assert "\x1b" not in text
             assert "\u202e" not in text
-            assert run.session.setup.name == name[:500]
+            assert run.session.setups.now.name == name[:500]
             assert str(app.screen.query_one("#shot", Static).content).isprintable()
             if name.startswith("["):
                 assert f"LINK LOST: hand://: {name}" in text

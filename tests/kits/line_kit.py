@@ -106,7 +106,31 @@ def joined(*parts: Events) -> Events:
 def shots_of(these: Events, controls: Sequence[Control] = (), rules: Rules = RULES) -> Shots:
     """Return all shots of a stream."""
     processor = Processor(rules)
-    return np.concatenate([processor.feed(these, controls), processor.finish()])
+    return np.concatenate([feed(processor, these, controls), processor.finish()])
+
+
+def feed(processor: Processor, these: Events, records: Sequence[Control] = ()) -> Shots:
+    """Feed a stretch with records between its events: new counters and bodies among them."""
+    found, begin, notes = [], 0, list[Control]()
+    for record in records:
+        if record.origin != "setup" and not _is_new_counter(processor, record):
+            notes.append(replace(record, position=record.position - begin))
+            continue
+        found.append(processor.feed(part(these, begin, record.position), notes))
+        begin, notes = record.position, []
+        if record.origin == "setup":
+            processor.change_body(record.data["body_length_m"])
+        else:
+            hertz, bits = record.data["frequency_hz"], record.data["counter_bits"]
+            found.append(processor.change_counter(hertz, bits, record.host_us))
+    return np.concatenate([*found, processor.feed(part(these, begin, len(these)), notes)])
+
+
+def _is_new_counter(processor: Processor, record: Control) -> bool:
+    data = record.data
+    return record.origin == "hello" and processor.is_new_counter(
+        data["frequency_hz"], data["counter_bits"]
+    )
 
 
 def cut(

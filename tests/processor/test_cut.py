@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from line_kit import RULES, A, B, Line, block, body, cut, events, joined, without
+from line_kit import RULES, A, B, Line, block, body, cut, events, feed, joined, without
 
 from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
 from chrono.processor.pipeline import Processor, Rules
@@ -136,7 +136,7 @@ def run(
     processor, found = Processor(rules), []
     pieces = cut(*stream, places)
     for i, (piece, controls) in enumerate(pieces):
-        found.append(processor.feed(piece, controls))
+        found.append(feed(processor, piece, controls))
         if peek:
             processor.peek()
         if silence and i + 1 < len(pieces):
@@ -209,7 +209,7 @@ def test_interval_lines_give_the_same_shots_in_any_pieces(
 @given(streams())
 def test_what_an_early_look_shows_is_what_the_end_would_give(stream: Stream) -> None:
     processor = Processor(RULES)
-    processor.feed(*stream)
+    feed(processor, *stream)
     seen, again = processor.peek(), processor.peek()
     assert repr(seen) == repr(again)
     assert repr(processor.finish()) == repr(seen)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from line_kit import LENGTH_M, RULES, A, B, Line, block, body, cut, events
+from line_kit import LENGTH_M, RULES, A, B, Line, block, body, cut, events, feed
 
 from chrono.arrays.batch import NO_SEQUENCE, Control, Events, Kind
 from chrono.processor.pipeline import Processor, Rules
@@ -106,7 +106,7 @@ def run(
     processor, found = Processor(rules), []
     pieces = cut(these, controls, places)
     for (piece, notes), (after, _) in zip(pieces, [*pieces[1:], pieces[0]], strict=True):
-        found.append(processor.feed(piece, notes))
+        found.append(feed(processor, piece, notes))
         if quiet and len(after) and after is not pieces[0][0]:
             found.append(processor.pass_time(int(after.host_us[0])))
             processor.peek()

@@ -18,7 +18,7 @@ from chrono.processor.passages import (
     Passages,
     group_passages,
 )
-from chrono.processor.timebase import Clock, Edges, run_clock
+from chrono.processor.timebase import Edges, Timebase, put_on_timebase
 
 WINDOWS = RULES.windows
 US = 16
@@ -27,7 +27,7 @@ NEVER = 1 << 62
 
 def edges(lines: list[Line]) -> Edges:
     plain = replace(RULES, lines="plain")
-    return run_clock(events(lines, plain=True), (), Clock(), plain).edges
+    return put_on_timebase(events(lines, plain=True), (), Timebase(), plain).edges
 
 
 def passages(lines: list[Line], known: int = NEVER) -> Passages:

@@ -16,6 +16,7 @@ from line_kit import (
     block,
     body,
     events,
+    feed,
     joined,
     part,
     shots_of,
@@ -464,7 +465,7 @@ def test_a_hello_with_another_frequency_changes_the_windows_from_there_on() -> N
     processor = Processor(RULES)
     shots = [
         processor.feed(first),
-        processor.feed(second, [Control(0, 6_000_000, "hello", slow_clock)]),
+        feed(processor, second, [Control(0, 6_000_000, "hello", slow_clock)]),
         processor.finish(),
     ]
     assert processor.rules.unit_s == 1 / 8e6

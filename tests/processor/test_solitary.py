@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from line_kit import LENGTH_M, RULES, Line, body, cut, events
+from line_kit import LENGTH_M, RULES, Line, body, cut, events, feed
 from test_cut_dense import happening, harmed, records
 
 from chrono.arrays import compiled
@@ -44,7 +44,7 @@ def shots_of(
     processor, found = Processor(rules), []
     for piece, records_within in cut(these, controls, places):
         processor.peek()
-        found.append(processor.feed(piece, records_within))
+        found.append(feed(processor, piece, records_within))
     return np.concatenate([*found, processor.finish()])
 
 

@@ -12,10 +12,10 @@ from chrono.arrays.batch import Control, Events, Kind
 from chrono.processor.timebase import (
     LATE,
     UNKNOWN_LOSS,
-    Clock,
     Ticked,
+    Timebase,
     known_time,
-    run_clock,
+    put_on_timebase,
     unwrap_steps,
 )
 
@@ -24,9 +24,9 @@ WRAP_S = WRAP * UNIT_S
 
 
 def tick(
-    these: Events, controls: tuple[Control, ...] = (), clock: Clock | None = None
+    these: Events, controls: tuple[Control, ...] = (), before: Timebase | None = None
 ) -> Ticked:
-    return run_clock(these, controls, clock or Clock(), RULES)
+    return put_on_timebase(these, controls, before or Timebase(), RULES)
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -42,7 +42,7 @@ def test_loops_give_the_same_as_they_stand_and_as_machine_code(seed, monkeypatch
     for one, other in zip(machine[:-1], standing[:-1], strict=True):
         assert all(np.array_equal(a, b) for a, b in zip(one, other, strict=True))
         assert [a.dtype for a in one] == [b.dtype for b in other]
-    assert machine.clock == standing.clock
+    assert machine.after == standing.after
     assert len(machine.edges.t) > 20
 
 
@@ -101,7 +101,7 @@ def test_lines_in_the_wrong_order_by_microseconds_keep_their_times() -> None:
 def test_a_counter_that_goes_back_by_more_than_a_millisecond_is_a_jump() -> None:
     these = events([Line(1.0), Line(1.002)])
     swapped = replace(these, counter=these.counter[::-1].copy())
-    assert tick(swapped).clock.tally.breaks == 1
+    assert tick(swapped).after.tally.breaks == 1
 
 
 def test_many_tiny_steps_back_never_lead_further_than_the_rules_allow() -> None:
@@ -117,16 +117,16 @@ def test_a_line_that_came_twice_is_used_once() -> None:
     doubled = joined(part(these, 0, 2), part(these, 1, 4))
     ticked = tick(doubled)
     assert np.array_equal(ticked.edges.t, tick(these).edges.t)
-    assert ticked.clock.tally.duplicates == 1
-    assert ticked.clock.tally.lost_lines == ticked.clock.tally.breaks == 0
+    assert ticked.after.tally.duplicates == 1
+    assert ticked.after.tally.lost_lines == ticked.after.tally.breaks == 0
 
 
 def test_a_line_doubled_across_the_cut_is_used_once() -> None:
     these = events(body(1.0, 20.0))
     first = tick(part(these, 0, 2))
-    again = tick(part(these, 1, 4), clock=first.clock)
+    again = tick(part(these, 1, 4), before=first.after)
     assert len(again.edges.t) == 2
-    assert again.clock.tally.duplicates == 1
+    assert again.after.tally.duplicates == 1
 
 
 def test_the_same_number_with_another_content_is_no_double() -> None:
@@ -140,7 +140,7 @@ def test_the_same_number_with_another_content_is_no_double() -> None:
 def test_missing_numbers_are_lost_lines(lost: int) -> None:
     these = events([Line(1.0 + 1e-3 * i) for i in range(400)])
     ticked = tick(without(these, range(5, 5 + lost)))
-    assert ticked.clock.tally.lost_lines == lost
+    assert ticked.after.tally.lost_lines == lost
     assert ticked.gaps.lost.tolist() == [lost]
     assert ticked.gaps.before.tolist() == [ticked.edges.t[4]]
     assert ticked.gaps.mark.tolist() == [ticked.edges.t[5]]
@@ -148,7 +148,7 @@ def test_missing_numbers_are_lost_lines(lost: int) -> None:
 
 def test_numbers_wrap_without_a_gap() -> None:
     ticked = tick(events([Line(1.0 + 1e-3 * i) for i in range(10)], sequence=65530))
-    assert ticked.clock.tally.lost_lines == ticked.clock.tally.breaks == 0
+    assert ticked.after.tally.lost_lines == ticked.after.tally.breaks == 0
 
 
 @pytest.mark.parametrize(("gap", "known"), [(32767, True), (32768, False), (65000, False)])
@@ -157,7 +157,7 @@ def test_half_a_turn_of_numbers_and_more_is_one_break_of_unknown_size(
 ) -> None:
     these = events([Line(1.0), Line(1.1)])
     ticked = tick(replace(these, sequence=np.array([7, (8 + gap) % 65536], np.int32)))
-    assert ticked.clock.tally.lost_lines == (gap if known else 0)
+    assert ticked.after.tally.lost_lines == (gap if known else 0)
     assert ticked.gaps.lost.tolist() == [gap if known else UNKNOWN_LOSS]
 
 
@@ -165,7 +165,7 @@ def test_a_hello_after_which_all_starts_anew_is_a_restart() -> None:
     before, after = events(beats(3)), events([Line(0.2), Line(0.3)])
     after = replace(after, host_us=after.host_us + 4_000_000)
     ticked = tick(joined(before, after), (hello(4, 4_100_000),))
-    assert ticked.clock.tally.restarts == 1
+    assert ticked.after.tally.restarts == 1
     assert ticked.edges.t[0] > ticked.beats.t[-1]
     assert np.diff(ticked.edges.t).tolist() == [1_600_000]
 
@@ -173,25 +173,25 @@ def test_a_hello_after_which_all_starts_anew_is_a_restart() -> None:
 def test_a_hello_asked_for_in_mid_session_restarts_nothing() -> None:
     these = events(beats(4))
     ticked = tick(these, (hello(2, 2_000_000),))
-    assert ticked.clock.tally.restarts == ticked.clock.tally.breaks == 0
+    assert ticked.after.tally.restarts == ticked.after.tally.breaks == 0
 
 
 def test_a_hello_asked_for_after_lost_lines_restarts_nothing() -> None:
     these = without(events(beats(20), sequence=500), [10])
     ticked = tick(these, (hello(10, 10_500_000),))
-    assert ticked.clock.tally.restarts == 0
-    assert ticked.clock.tally.lost_lines == 1
+    assert ticked.after.tally.restarts == 0
+    assert ticked.after.tally.lost_lines == 1
 
 
 def test_a_first_hello_restarts_nothing() -> None:
-    assert tick(events(beats(2)), (hello(0),)).clock.tally.restarts == 0
+    assert tick(events(beats(2)), (hello(0),)).after.tally.restarts == 0
 
 
 def test_a_hello_at_the_end_of_a_piece_holds_for_the_next() -> None:
     first = tick(events(beats(3)), (hello(4, 3_500_000),))
     after = events([Line(0.2)])
-    second = tick(replace(after, host_us=after.host_us + 4_000_000), clock=first.clock)
-    assert second.clock.tally.restarts == 1
+    second = tick(replace(after, host_us=after.host_us + 4_000_000), before=first.after)
+    assert second.after.tally.restarts == 1
 
 
 def test_a_lost_link_is_a_break_at_its_place_by_the_hosts_clock() -> None:
@@ -203,43 +203,43 @@ def test_a_lost_link_is_a_break_at_its_place_by_the_hosts_clock() -> None:
 
 def test_damaged_lines_without_numbers_are_lost_lines() -> None:
     these = events([Line(1.0), Line(1.1, Kind.DAMAGED), Line(1.2)], plain=True)
-    ticked = run_clock(these, (), Clock(), replace(RULES, lines="plain"))
-    assert ticked.clock.tally.lost_lines == 1
+    ticked = put_on_timebase(these, (), Timebase(), replace(RULES, lines="plain"))
+    assert ticked.after.tally.lost_lines == 1
     assert len(ticked.edges.t) == 2
 
 
 def test_edges_lost_on_the_board_are_counted_from_the_first_beat_on() -> None:
     ticked = tick(events(beats(4, lost=[5, 5, 7, 7, 8])))
     assert ticked.beats.lost.tolist() == [0, 0, 2, 2, 3]
-    assert ticked.clock.tally.board_lost == 3
+    assert ticked.after.tally.board_lost == 3
 
 
 def test_after_a_restart_the_board_counts_its_losses_from_zero() -> None:
     before, after = events(beats(3, lost=[4])), events(beats(1, lost=[1, 2]))
     after = replace(after, host_us=after.host_us + 4_000_000)
     ticked = tick(joined(before, after), (hello(4, 4_000_000),))
-    assert ticked.clock.tally.board_lost == 2
+    assert ticked.after.tally.board_lost == 2
 
 
 def test_levels_come_from_edges_and_beats_whichever_was_last() -> None:
     lines = [Line(1.0, gate=1, level=1), Line(2.0, Kind.BEAT, level=3), Line(3.0, level=0)]
-    assert tick(events(lines[:1])).clock.levels == (2, 1)
-    assert tick(events(lines[:2])).clock.levels == (1, 1)
-    assert tick(events(lines)).clock.levels == (0, 1)
+    assert tick(events(lines[:1])).after.levels == (2, 1)
+    assert tick(events(lines[:2])).after.levels == (1, 1)
+    assert tick(events(lines)).after.levels == (0, 1)
 
 
 def test_late_edges_are_marked() -> None:
     ticked = tick(events([Line(1.0), Line(1.1, Kind.LATE, gate=1)]))
     assert (ticked.edges.what & LATE > 0).tolist() == [False, True]
-    assert ticked.clock.tally.late == 1
-    assert ticked.clock.tally.edges == 2
+    assert ticked.after.tally.late == 1
+    assert ticked.after.tally.edges == 2
 
 
 def test_silence_is_known_to_be_silent_but_for_the_hosts_tolerance() -> None:
-    clock = tick(events([Line(1.0)])).clock
-    assert known_time(clock, RULES) == 16_000_000 - 16_000
-    assert known_time(clock, RULES, 1_003_000 + 5_000_000) == 16_000_000 + 48_000_000
-    assert known_time(clock, RULES, 0) == 16_000_000 - 16_000
+    first = tick(events([Line(1.0)])).after
+    assert known_time(first, RULES) == 16_000_000 - 16_000
+    assert known_time(first, RULES, 1_003_000 + 5_000_000) == 16_000_000 + 48_000_000
+    assert known_time(first, RULES, 0) == 16_000_000 - 16_000
 
 
 @pytest.mark.parametrize("bits", [8, 16])

@@ -137,6 +137,6 @@ def test_the_pieces_of_a_batch_are_the_batch(places: list[int]) -> None:
     ]
     assert sum(len(p.controls) for p in pieces) == len(batch.controls)
     assert pieced.rows == whole.rows == 400
-    assert pieced.damaged == whole.damaged
+    assert pieced.unusable.lines == whole.unusable.lines
     assert pieced.log.shots.tobytes() == whole.log.shots.tobytes()
     assert pieced.processor.tally == whole.processor.tally

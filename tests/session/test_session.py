@@ -17,9 +17,12 @@ from chrono.processor.pipeline import Processor
 from chrono.reader.decoder import decode_rows
 from chrono.reader.rows import json_row
 from chrono.rigs.file import Rig, parse_rig, rig_record
+from chrono.session import marks
 from chrono.session.marks import Mark, Setup, mark_record, setup_record
-from chrono.session.session import SAMPLE_LIMIT, SETUP_LIMIT, Session, marks
+from chrono.session.session import Session
+from chrono.session.setups import SETUP_LIMIT
 from chrono.session.shotlog import ShotRow
+from chrono.session.unusable import SAMPLE_LIMIT
 from chrono.virtual.scenarios import parse_play, rig_text
 from chrono.virtual.simulation import simulate_recording
 
@@ -211,30 +214,30 @@ def test_records_that_are_none_are_left_out_and_counted(afternoon: Afternoon) ->
         ("mark", {"action": "set-aside", "shot": 10**17, "text": "no such shot"}),
     )
 
-    assert session.unread_records == 2
-    assert session.unread_reasons == [
+    assert session.unusable.records == 2
+    assert session.unusable.record_reasons == [
         "mark at 1000.000 s: unknown mark 'explode'",
         "setup at 1000.000 s: -1 is no mass or length of a body",
     ]
-    assert session.damaged_lines == []
+    assert session.unusable.line_samples == []
     assert repr(shown(session)) == repr(shown(after(afternoon)))
 
 
 def test_reasons_are_few_and_short(afternoon: Afternoon) -> None:
     session = after(afternoon, *[("mark", {"action": "x" * 500})] * 300)
-    assert session.unread_records == 300
-    assert len(session.unread_reasons) == SAMPLE_LIMIT
-    assert max(map(len, session.unread_reasons)) < 150
+    assert session.unusable.records == 300
+    assert len(session.unusable.record_reasons) == SAMPLE_LIMIT
+    assert max(map(len, session.unusable.record_reasons)) < 150
 
 
 def test_marks_on_more_shots_than_any_session_has_are_left_out_and_counted(
     afternoon: Afternoon, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("chrono.session.session.MARK_LIMIT", 3)
+    monkeypatch.setattr("chrono.session.marked.MARK_LIMIT", 3)
     keys = [row.key for row in shown(after(afternoon))][:5]
     aside = [("mark", {"action": "set-aside", "shot": key}) for key in [*keys, keys[0]]]
     session = after(afternoon, *aside)
-    assert session.unread_records == 2
+    assert session.unusable.records == 2
     assert [row.counted for row in shown(session)[:5]] == [False, False, False, True, True]
 
 

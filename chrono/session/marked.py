@@ -1,0 +1,147 @@
+"""What the operator's marks make of a session's shots: held, set aside, counted, noted.
+
+Marks on a shot go by its key; holding goes by the latest counter value of the moment at which
+it was said. Neither is altered by measuring anew.
+"""
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, SET_ASIDE, Mark
+from chrono.session.setups import BEFORE_ALL
+
+MARK_LIMIT = 100_000
+NOTE_LIMIT = 10_000
+"""Notes on the session itself that are kept, the last ones."""
+
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class ShotMarks:
+    """All that was said of one shot; `counted` is None where its counting was left alone."""
+
+    counted: bool | None = None
+    reason: str = ""
+    note: str = ""
+
+
+class MarkedShots(NamedTuple):
+    """
+    What was said of N shots.
+
+    Attributes
+    ----------
+    held : ndarray of bool, shape (N,)
+        Whether edges were only recorded then.
+    marks : dict of int to ShotMarks
+        By place among the shots, of those that were marked.
+    """
+
+    held: Bools
+    marks: dict[int, ShotMarks]
+
+    def are_counted(self, countable: Bools, measured: Bools) -> Bools:
+        """
+        Tell which shots enter the statistics.
+
+        Parameters
+        ----------
+        countable : ndarray of bool, shape (N,)
+            Whether they would if nothing had been said.
+        measured : ndarray of bool, shape (N,)
+            Whether they have a speed: without one nothing makes a shot count.
+        """
+        counted = countable & ~self.held
+        for place, said in self.marks.items():
+            if said.counted is not None:
+                counted[place] = said.counted and bool(measured[place])
+        return counted
+
+    def words(self) -> list[str]:
+        """Return what is noted of each shot: why it is set aside, the user's note."""
+        words = [""] * len(self.held)
+        for place in np.flatnonzero(self.held).tolist():
+            words[place] = "on hold"
+        for place, said in self.marks.items():
+            words[place] = _words(said, bool(self.held[place]))
+        return words
+
+
+class Marks:
+    """
+    Carries the marks of a session.
+
+    Attributes
+    ----------
+    hold : bool
+        Whether shots are not counted from now on.
+    notes : list of str
+        On the session itself, the last ones.
+    """
+
+    def __init__(self) -> None:
+        self.hold = False
+        self.notes: list[str] = []
+        self._since: list[int] = []
+        self._held: list[bool] = []
+        self._shots: dict[int, ShotMarks] = {}
+
+    def take(self, mark: Mark, anchor: int) -> None:
+        """
+        Take a mark, made when `anchor` was the latest counter value.
+
+        Raises
+        ------
+        ValueError
+            If more shots are marked than any session has.
+        """
+        if mark.action in (HOLD_ON, HOLD_OFF):
+            self._hold(mark.action == HOLD_ON, anchor)
+        elif mark.shot is None:
+            self.notes.append(mark.text)
+            del self.notes[:-NOTE_LIMIT]
+        elif len(self._shots) < MARK_LIMIT or mark.shot in self._shots:
+            self._shots[mark.shot] = _marked(self._shots.get(mark.shot, ShotMarks()), mark)
+        else:
+            raise ValueError(f"marks on more than {MARK_LIMIT} shots")
+
+    def at(self, keys: npt.NDArray[np.int64]) -> MarkedShots:
+        """Return what was said of shots, by their keys, shape (N,)."""
+        return MarkedShots(self._held_at(keys), self._marked_at(keys))
+
+    def _hold(self, held: bool, anchor: int) -> None:
+        self.hold = held
+        if not self._held or self._held[-1] != held:
+            self._since.append(max(anchor, self._since[-1] if self._since else BEFORE_ALL))
+            self._held.append(held)
+
+    def _held_at(self, keys: npt.NDArray[np.int64]) -> Bools:
+        if not self._since:
+            return np.zeros(len(keys), np.bool_)
+        place = np.searchsorted(np.array(self._since), keys, side="left")
+        return np.array([False, *self._held])[place]
+
+    def _marked_at(self, keys: npt.NDArray[np.int64]) -> dict[int, ShotMarks]:
+        if not self._shots:
+            return {}
+        places = np.flatnonzero(np.isin(keys, np.fromiter(self._shots, np.int64)))
+        return {place: self._shots[int(keys[place])] for place in places.tolist()}
+
+
+def _marked(before: ShotMarks, mark: Mark) -> ShotMarks:
+    if mark.action == SET_ASIDE:
+        return replace(before, counted=False, reason=mark.text)
+    if mark.action == COUNT_AGAIN:
+        return replace(before, counted=True, reason="")
+    return replace(before, note=mark.text)
+
+
+def _words(said: ShotMarks, held: bool) -> str:
+    aside = "on hold" if held and said.counted is None else ""
+    if said.counted is False:
+        aside = f"set aside: {said.reason}" if said.reason else "set aside"
+    return "; ".join(word for word in (aside, said.note) if word)
