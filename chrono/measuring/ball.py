@@ -24,8 +24,8 @@ class Ball:
     ----------
     diameter_m, mass_kg : float
         Of the body [m], [kg].
-    density_kgpm3 : float
-        Of the air [kg/m³].
+    density_kgpm3, viscosity_pas : float
+        Of the air [kg/m³], [Pa s].
     drag_coefficient : float
         On the frontal area, at the speed in question.
     drag_coefficient_u : float
@@ -37,6 +37,7 @@ class Ball:
     diameter_m: float
     mass_kg: float
     density_kgpm3: float
+    viscosity_pas: float
     drag_coefficient: float
     drag_coefficient_u: float = DRAG_COEFFICIENT_RELATIVE_U
     density_tolerance: float = 0.01
@@ -46,8 +47,17 @@ class Ball:
     @property
     def drag_per_m(self) -> float:
         """Drag constant κ [1/m]."""
-        return drag_constant(
-            self.drag_coefficient, self.density_kgpm3, self.diameter_m, self.mass_kg
+        return self.drag_coefficient * self.drag_per_coefficient_m
+
+    @property
+    def drag_per_coefficient_m(self) -> float:
+        """Drag constant κ for a drag coefficient of 1 [1/m]."""
+        return drag_constant(1.0, self.density_kgpm3, self.diameter_m, self.mass_kg)
+
+    def reynolds(self, speed_mps: float) -> float:
+        """Return the Reynolds number at a speed."""
+        return reynolds_number(
+            speed_mps, self.diameter_m, self.density_kgpm3, self.viscosity_pas
         )
 
     @property
@@ -85,4 +95,5 @@ def ball_in_air(
     density = moist_air_density(temperature_k, pressure_pa, humidity)
     viscosity = dynamic_viscosity(temperature_k)
     reynolds = reynolds_number(speed_mps, diameter_m, density, viscosity)
-    return Ball(diameter_m, mass_kg, density, float(sphere_drag_coefficient(reynolds)))
+    coefficient = float(sphere_drag_coefficient(reynolds))
+    return Ball(diameter_m, mass_kg, density, viscosity, coefficient)

@@ -1,15 +1,30 @@
-"""Speed at the launcher's mouth, from what the rig says of body, air and distance."""
+"""Speed at the launcher's mouth, from what the rig says of body, air and distance.
+
+The drag of a smooth sphere is followed along the path with the Reynolds number. Beyond
+Re 2e5, where the drag crisis may or may not have set in, the result holds both cases.
+"""
 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from chrono.measuring.ball import Ball, ball_in_air
-from chrono.measuring.budget import Contribution, normal, rectangular
+from chrono.measuring.budget import Contribution, Input, coverage_factor, normal, rectangular
 from chrono.measuring.combined import Combined, combine
 from chrono.measuring.statistics import Series
-from chrono.physics.flight import speed_upstream
+from chrono.physics.drag import CRISIS_REYNOLDS, sphere_drag_bounds
 from chrono.rigs.file import Rig
+
+Floats = npt.NDArray[np.float64]
+
+SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
+CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
+
+_LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
+"""Logarithms of the speed on the way over that at the gates: up to a thousand times."""
 
 
 @dataclass(frozen=True)
@@ -20,19 +35,62 @@ class MuzzleSpeed:
     Attributes
     ----------
     speed_mps : float
-        At the mouth [m/s].
+        At the mouth [m/s]: the middle of `lowest_mps` and `highest_mps`.
+    U95_mps : float
+        Half-width for 95 % coverage, whichever branch of the drag holds [m/s]; never
+        below that of the speed at the gates.
+    lowest_mps, highest_mps : float
+        Speed at the mouth by the least and by the largest drag [m/s]; one and the same
+        outside of the drag crisis.
     uncertainty : Combined
-        Of that speed [m/s]: speed at the gates, distance, drag.
+        Of one branch [m/s]: speed at the gates, distance, drag.
     gates_mps : float
         Speed at the gates it was worked out from [m/s].
-    drag_per_m : float
-        Drag constant κ used [1/m].
+    reynolds : float
+        Reynolds number at the mouth.
+    coefficients : tuple of float
+        Least and largest drag coefficient there.
     """
 
     speed_mps: float
+    U95_mps: float
+    lowest_mps: float
+    highest_mps: float
     uncertainty: Combined
     gates_mps: float
-    drag_per_m: float
+    reynolds: float
+    coefficients: tuple[float, float]
+
+    @property
+    def in_crisis(self) -> bool:
+        """Whether the body may have passed the drag crisis on its way."""
+        return self.reynolds > CRISIS_REYNOLDS
+
+    @property
+    def source(self) -> str:
+        """Where the drag coefficient is from."""
+        return CRISIS_SOURCE if self.in_crisis else SOURCE
+
+
+@dataclass(frozen=True)
+class _Way:
+    """Distance [m] back from the gates over the logarithm of the speed's growth on it."""
+
+    gates_mps: float
+    kappa_per_m: Floats
+    back_m: Floats
+
+    def log_ratio(self, distance_m: float) -> float:
+        """Logarithm of the speed a distance before the gates over that at the gates."""
+        return float(np.interp(distance_m, self.back_m, _LOG_RATIO, right=math.inf))
+
+    def speed(self, distance_m: float) -> float:
+        """Speed a distance before the gates [m/s]; infinite where no speed would do."""
+        return self.gates_mps * math.exp(self.log_ratio(distance_m))
+
+    def kappa(self, distance_m: float) -> float:
+        """Drag constant there [1/m]."""
+        return float(np.interp(self.log_ratio(distance_m), _LOG_RATIO, self.kappa_per_m))
 
 
 def muzzle_speed(
@@ -42,11 +100,11 @@ def muzzle_speed(
     body: Ball,
     *,
     dof: float = math.inf,
+    U95_mps: float | None = None,  # noqa: N803 - the symbol of the GUM
     distance_tolerance_m: float = 0.02,
-    gravity_along_mps2: float = 0.0,
-) -> MuzzleSpeed:
+) -> MuzzleSpeed | None:
     """
-    Return the speed at the launcher's mouth from the speed at the gates.
+    Return the speed at the launcher's mouth from the speed at the gates, on a level path.
 
     Parameters
     ----------
@@ -55,36 +113,48 @@ def muzzle_speed(
     distance_m : float
         From the mouth to midway between the gates, along the path [m].
     body : Ball
-        Ball and air; its drag coefficient is taken as constant over the distance.
+        Ball and air; the drag coefficient is that of a smooth sphere at each speed.
     dof : float, optional
         Degrees of freedom of `u_mps`.
+    U95_mps : float, optional
+        Expanded uncertainty of the speed at the gates [m/s]; by default t_95(dof)·u.
     distance_tolerance_m : float, optional
         Half-width of the distance (rectangular) [m].
-    gravity_along_mps2 : float, optional
-        g·sin(elevation) of the path [m/s²].
 
     Returns
     -------
-    MuzzleSpeed
+    MuzzleSpeed or None
+        None if no speed at the mouth could have brought so light a body to the gates.
+
+    Notes
+    -----
+    From dv/dx = −κ(v)·v the way back is x = ∫ d(ln v)/κ, by trapezoids. The expanded
+    uncertainties of the gates' speed and of the rest combine in quadrature; half the
+    distance of the two branches of the drag, of which one is true, is added to that.
     """
-    kappa = body.drag_per_m
-
-    def upstream(v: float = speed_mps, x: float = distance_m, scale: float = 1.0) -> float:
-        return speed_upstream(v, x, kappa * scale, gravity_along_mps2)
-
-    at_mouth = upstream()
-    slowing = (gravity_along_mps2 + kappa * at_mouth**2) / at_mouth
-    # a symmetric difference over ± 1 %: by how much v₀ follows a relative change of κ
-    by_drag = (upstream(scale=1.01) - upstream(scale=0.99)) / 0.02
-    by_speed = speed_mps * math.exp(2 * kappa * distance_m) / at_mouth
-    contributions = [
-        Contribution(normal("speed at the gates", u_mps, dof=dof, unit="m/s"), by_speed),
-        Contribution(
-            rectangular("distance to the mouth", distance_tolerance_m, unit="m"), slowing
-        ),
-        *(Contribution(c.input, c.sensitivity * by_drag) for c in body.drag_contributions),
-    ]
-    return MuzzleSpeed(at_mouth, combine(contributions), speed_mps, kappa)
+    ways = [_way(speed_mps, coefficient, body) for coefficient in (0, 1)]
+    lowest, highest = (way.speed(distance_m) for way in ways)
+    faster = ways[1]
+    reach = faster.kappa(distance_m) * highest * distance_tolerance_m
+    if not math.isfinite(reach):
+        return None
+    at_gates = normal("speed at the gates", u_mps, dof=dof, unit="m/s")
+    parts = _contributions(faster, distance_m, distance_tolerance_m, at_gates, body)
+    gates_u95 = coverage_factor(dof) * u_mps if U95_mps is None else U95_mps
+    u95 = math.hypot(abs(parts[0].sensitivity) * gates_u95, combine(parts[1:]).U95)
+    middle = (lowest + highest) / 2
+    reynolds = body.reynolds(highest)
+    low, high = sphere_drag_bounds(reynolds)
+    return MuzzleSpeed(
+        speed_mps=middle,
+        U95_mps=u95 + (highest - lowest) / 2,
+        lowest_mps=lowest,
+        highest_mps=highest,
+        uncertainty=combine(parts),
+        gates_mps=speed_mps,
+        reynolds=reynolds,
+        coefficients=(float(low), float(high)),
+    )
 
 
 def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed | None:
@@ -118,10 +188,35 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
         pressure_pa=site.pressure_pa,
         humidity=site.humidity,
     )
-    try:
-        mouth = muzzle_speed(
-            series.mean_mps, series.u_mean_mps, site.muzzle_distance_m, ball, dof=series.dof
-        )
-    except OverflowError:
-        return None
-    return mouth if math.isfinite(mouth.uncertainty.U95) else None
+    return muzzle_speed(
+        series.mean_mps,
+        series.u_mean_mps,
+        site.muzzle_distance_m,
+        ball,
+        dof=series.dof,
+        U95_mps=series.U95_mean_mps,
+    )
+
+
+def _way(speed_mps: float, branch: int, body: Ball) -> _Way:
+    """Return the way back from the gates by the least (0) or largest (1) drag."""
+    reynolds = body.reynolds(speed_mps) * np.exp(_LOG_RATIO)
+    kappa = sphere_drag_bounds(reynolds)[branch] * body.drag_per_coefficient_m
+    slices = np.diff(_LOG_RATIO) * (1 / kappa[1:] + 1 / kappa[:-1]) / 2
+    return _Way(speed_mps, kappa, np.concatenate([[0.0], np.cumsum(slices)]))
+
+
+def _contributions(
+    way: _Way, distance_m: float, distance_tolerance_m: float, at_gates: Input, body: Ball
+) -> list[Contribution]:
+    """Return what makes the speed at the mouth uncertain along one way, the gates first."""
+    at_mouth, kappa = way.speed(distance_m), way.kappa(distance_m)
+    by_speed = at_mouth / way.gates_mps * kappa / float(way.kappa_per_m[0])
+    # κ acts as the distance does; a difference over ± 1 %
+    by_drag = (way.speed(distance_m * 1.01) - way.speed(distance_m * 0.99)) / 0.02
+    distance = rectangular("distance to the mouth", distance_tolerance_m, unit="m")
+    return [
+        Contribution(at_gates, by_speed),
+        Contribution(distance, kappa * at_mouth),
+        *(Contribution(c.input, c.sensitivity * by_drag) for c in body.drag_contributions),
+    ]

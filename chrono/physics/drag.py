@@ -10,6 +10,16 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
+CRISIS_REYNOLDS = 2e5
+"""Where the drag crisis may begin. Of a smooth sphere in calm air the drag falls near 3.7e5
+(E. Achenbach, J. Fluid Mech. 54 (1972) 565; from memory); turbulence and roughness bring
+that forward."""
+
+CRISIS_LOWEST, CRISIS_HIGHEST = 0.07, 0.52
+"""Drag coefficients measured beyond `CRISIS_REYNOLDS`: least just past the crisis (Achenbach
+1972, from memory), most before it (S. F. Hoerner, Fluid-Dynamic Drag (1965), has 0.5 up to
+3.25e5 and 0.1 from 5e5 on)."""
+
 _CORRELATION_ENDS = (0.01, 20.0, 260.0, 1.5e3, 1.2e4, 4.4e4, 3.38e5, 4e5, 1e6)
 
 
@@ -27,7 +37,7 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     ndarray of float64
         Drag coefficient on the frontal area, same shape; within 6 % of measurements for
         3 < Re < 6e4. Above about 2e5 it falls steeply where the boundary layer turns
-        turbulent, at a speed that roughness and spin shift: do not trust it there.
+        turbulent, at a speed that roughness and spin shift: there `sphere_drag_bounds`.
 
     Notes
     -----
@@ -42,6 +52,21 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
         here = piece == number
         cd[here] = _piece(int(number), re[here], np.log10(re[here]))
     return cd.reshape(np.shape(reynolds))
+
+
+def sphere_drag_bounds(reynolds: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """
+    Return the least and the largest drag coefficient that a smooth sphere may have.
+
+    Below `CRISIS_REYNOLDS` both are `sphere_drag_coefficient`; beyond it the flow may be
+    before or past the drag crisis, and both branches lie between the two.
+    """
+    re = np.asarray(reynolds, np.float64)
+    steady = sphere_drag_coefficient(np.minimum(re, CRISIS_REYNOLDS))
+    beyond = re > CRISIS_REYNOLDS
+    low: Floats = np.where(beyond, CRISIS_LOWEST, steady)
+    high: Floats = np.where(beyond, CRISIS_HIGHEST, steady)
+    return low, high
 
 
 def reynolds_number(

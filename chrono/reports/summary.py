@@ -7,6 +7,7 @@ from chrono.clock.rate import rate_text
 from chrono.measuring.muzzle import muzzle_of
 from chrono.measuring.statistics import Series
 from chrono.plain import plain
+from chrono.reports.muzzle import muzzle_data, muzzle_lines
 from chrono.reports.words import mean_text, setup_text, spread_texts
 from chrono.session.recorded import Recorded, unread_line
 from chrono.session.session import Session
@@ -96,11 +97,7 @@ def _setup_data(session: Session, setup: str) -> dict[str, Any]:
     if series is None:
         return {**data, "counted": 0}
     mouth = muzzle_of(series, session.rig, session.setups.last(setup).body)
-    muzzle = {
-        "muzzle_mps": mouth.speed_mps if mouth else None,
-        "U95_muzzle_mps": mouth.uncertainty.U95 if mouth else None,
-    }
-    return {**data, **series_data(series), **muzzle}
+    return {**data, **series_data(series), **muzzle_data(mouth)}
 
 
 def series_data(series: Series) -> dict[str, Any]:
@@ -130,11 +127,7 @@ def _setup_lines(session: Session, setup: str) -> list[str]:
         words = "   ".join(f"{word} {value}" for word, value in spread)
         lines.append(f"    {words}   [{unit}]")
     mouth = muzzle_of(series, session.rig, session.setups.last(setup).body)
-    speed = "not known: so light a body would not have come to the gates"
-    if mouth:
-        speed = format_speed(mouth.speed_mps, mouth.uncertainty.U95, unit)
-    distance_m = session.rig.site.muzzle_distance_m
-    lines.append(f"    at the launcher's mouth, {distance_m:g} m before the gates: {speed}")
+    lines += muzzle_lines(mouth, session.rig.site.muzzle_distance_m, unit)
     conditions = session.setups.last(setup).conditions.items()
     if conditions:
         lines.append(

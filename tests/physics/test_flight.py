@@ -7,8 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chrono.measuring.ball import Ball, ball_in_air
-from chrono.measuring.muzzle import muzzle_speed
 from chrono.physics.flight import (
     fall_distance,
     fall_speed,
@@ -22,7 +20,6 @@ from chrono.physics.flight import (
 from chrono.physics.trajectory import fly
 
 G = 9.81
-SQUASH_BALL = Ball(0.04, 0.024, 1.2, 0.45)
 DRAG_PER_M = st.one_of(st.just(0.0), st.floats(1e-6, 10.0))
 
 
@@ -121,60 +118,3 @@ def test_transit_is_that_of_the_integrated_flight():
 
     expected = np.interp(0.3, path.distance_m, path.time_s)
     assert transit_time(45.0, 0.3, 0.05) == pytest.approx(expected, rel=1e-3)
-
-
-@pytest.mark.parametrize("speed", [15.0, 45.0, 90.0])
-@pytest.mark.parametrize("mass_kg", [0.024, 0.0027])
-def test_muzzle_speed_with_one_coefficient_holds_against_the_full_correlation(speed, mass_kg):
-    """dv/dx = −κ(v)·v integrated back over 1 m with the coefficient of each speed."""
-    air = {"temperature_k": 293.15, "pressure_pa": 101325.0, "humidity": 0.5}
-    v, steps = speed, 2000
-    for _ in range(steps):
-        middle = v * (1 + ball_in_air(0.04, mass_kg, v, **air).drag_per_m / steps / 2)
-        v += ball_in_air(0.04, mass_kg, middle, **air).drag_per_m * middle / steps
-    found = muzzle_speed(speed, 0.1, 1.0, ball_in_air(0.04, mass_kg, speed, **air))
-
-    by_drag = next(
-        c.u_out for c in found.uncertainty.contributions if c.name == "drag coefficient"
-    )
-    assert abs(found.speed_mps - v) < by_drag / 2
-
-
-def test_muzzle_speed_uncertainty_is_that_of_a_simulation():
-    found = muzzle_speed(45.0, 0.1, 1.0, SQUASH_BALL, distance_tolerance_m=0.02)
-    rng, runs = np.random.default_rng(1), 400_000
-
-    def within(half_width):
-        return rng.uniform(-half_width, half_width, runs)
-
-    kappa = SQUASH_BALL.drag_per_m * (1 + rng.normal(0, 0.1, runs)) * (1 + within(0.01))
-    kappa = kappa * (1 + within(0.005)) ** 2 / (1 + within(0.01))
-    simulated = (45.0 + rng.normal(0, 0.1, runs)) * np.exp(kappa * (1.0 + within(0.02)))
-
-    assert found.speed_mps == pytest.approx(simulated.mean(), rel=1e-4)
-    assert found.uncertainty.u == pytest.approx(simulated.std(), rel=0.01)
-    inside = np.abs(simulated - found.speed_mps) <= found.uncertainty.U95
-    assert inside.mean() == pytest.approx(0.95, abs=0.005)
-
-
-def test_muzzle_speed_names_what_it_rests_on():
-    found = muzzle_speed(45.0, 0.1, 1.0, SQUASH_BALL, dof=8)
-
-    assert found.gates_mps == 45.0
-    assert found.speed_mps == pytest.approx(45 * math.exp(SQUASH_BALL.drag_per_m))
-    assert [part.name for part in found.uncertainty.contributions] == [
-        "speed at the gates",
-        "distance to the mouth",
-        "drag coefficient",
-        "air density",
-        "mass",
-        "diameter",
-    ]
-    assert found.uncertainty.dof < 40
-
-
-def test_at_the_mouth_itself_nothing_is_added():
-    found = muzzle_speed(45.0, 0.1, 0.0, SQUASH_BALL, distance_tolerance_m=0.0)
-
-    assert found.speed_mps == 45.0
-    assert found.uncertainty.u == pytest.approx(0.1)
