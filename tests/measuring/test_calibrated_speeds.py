@@ -1,7 +1,7 @@
 """What the calibrations are for: speeds that are right within a smaller uncertainty."""
 
 import numpy as np
-from test_clock import exponential, microseconds, send_beats
+from beat_kit import exponential, microseconds, send_beats
 
 from chrono.clock.rate import estimate_clock
 from chrono.measuring.speed import SpeedModel, shot_budget
