@@ -38,7 +38,7 @@ def clock(
 ) -> None:
     """Clock shots from a board, recording everything it says."""
     from chrono.commands.console import default_recording
-    from chrono.session.run import live_run
+    from chrono.session.live import live_run
 
     target = recording or default_recording()
     run = live_run(
@@ -60,7 +60,7 @@ def replay(
 ) -> None:
     """Show a recording again, through the code that showed it live."""
     from chrono.session.recorded import Findings, read_recording
-    from chrono.session.run import replay_run
+    from chrono.session.replay import replay_run
 
     if at_once and pace is not None:
         raise typer.BadParameter("give --pace or --at-once, not both")

@@ -1,4 +1,7 @@
-"""The demo: a virtual board clocked like a real one."""
+"""The demo: a virtual board clocked like a real one.
+
+The one command that knows the virtual room; others that name its scenarios ask here.
+"""
 
 from typing import Annotated
 
@@ -23,9 +26,30 @@ def demo(
     as_json: AsJson = False,
 ) -> None:
     """Clock a virtual board: everything works without hardware."""
-    from chrono.session.run import live_run
+    from chrono.session.live import live_run
 
     port = f"virtual://{scenario}?seed={seed}&speedup={speedup:g}"
     if shots:
         port += f"&shots={shots}"
     drive(live_run(port, None, recording), shots, no_dashboard, as_json)
+
+
+def virtual_boards() -> dict[str, str]:
+    """Return the address of each scenario's board, and what it plays."""
+    from chrono.virtual.scenarios import SCENARIOS, Play
+
+    return {Play(scenario).url: scenario.summary for scenario in SCENARIOS.values()}
+
+
+def virtual_rig_text(scenario: str) -> str:
+    """
+    Return the rig file of a scenario.
+
+    Raises
+    ------
+    PortError
+        If there is none of that name.
+    """
+    from chrono.virtual.scenarios import parse_play, rig_text
+
+    return rig_text(parse_play(f"virtual://{scenario}").scenario)

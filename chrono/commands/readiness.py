@@ -16,14 +16,11 @@ from chrono.commands.common import (
 
 def boards(as_json: AsJson = False) -> None:
     """List the serial ports of this machine and the virtual boards."""
+    from chrono.commands.demo import virtual_boards
     from chrono.reader.port import ports_here
-    from chrono.virtual.scenarios import SCENARIOS
 
-    ports = [{"port": port, "description": text} for port, text in ports_here()]
-    ports += [
-        {"port": f"virtual://{name}", "description": scenario.summary}
-        for name, scenario in SCENARIOS.items()
-    ]
+    found = [*ports_here(), *virtual_boards().items()]
+    ports = [{"port": port, "description": text} for port, text in found]
     if as_json:
         print_json(ports)
         return

@@ -18,11 +18,11 @@ def rig_new(
     ] = None,
 ) -> None:
     """Write a rig file to fill in, every key with its meaning."""
+    from chrono.commands.demo import virtual_rig_text
     from chrono.rigs.file import write_rig, write_starter
-    from chrono.virtual.scenarios import parse_play, rig_text
 
     if scenario is not None:
-        write_rig(file, rig_text(parse_play(f"virtual://{scenario}").scenario))
+        write_rig(file, virtual_rig_text(scenario))
         print(f"{file} written: what is stated of the virtual gates")
         return
     write_starter(file)

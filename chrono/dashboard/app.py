@@ -28,12 +28,13 @@ from chrono.dashboard.guide import HelpScreen
 from chrono.dashboard.loading import LoadingScreen
 from chrono.dashboard.shots import ShotsScreen
 from chrono.errors import ChronoError
-from chrono.reader.source import ReplaySource
 from chrono.rigs.file import Rig
 from chrono.session.host_clock import remeasured_words
+from chrono.session.live import disk_line
 from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 from chrono.session.recorded import Findings, Progress, read_recording
-from chrono.session.run import Run, disk_line, replay_run
+from chrono.session.replay import ReplayRun, replay_run
+from chrono.session.run import Run
 from chrono.session.session import SessionView
 from chrono.session.shotlog import ShotRow
 from chrono.units import SPEED_UNITS
@@ -329,7 +330,7 @@ class Dashboard(App[None]):
         if run is None:
             return False
         if action in REPLAY_ONLY:
-            return isinstance(run.source, ReplaySource) and not run.finished
+            return isinstance(run, ReplayRun) and not run.finished
         if action in LIVE_ONLY:
             return run.live and not run.finished
         if action == "write_elsewhere":
@@ -422,25 +423,25 @@ class Dashboard(App[None]):
 
     def action_pause(self) -> None:
         """Hold the recorded time or let it run."""
-        source = self._replay()
+        source = self._replay.source
         (source.resume if source.paused else source.pause)()
         self.follow()
 
     def action_faster(self) -> None:
         """Replay at the next faster pace."""
-        source = self._replay()
+        source = self._replay.source
         source.set_pace(min((p for p in PACES if p > (source.pace or 0)), default=PACES[-1]))
         self.follow()
 
     def action_slower(self) -> None:
         """Replay at the next slower pace."""
-        source = self._replay()
+        source = self._replay.source
         source.set_pace(max((p for p in PACES if p < (source.pace or 1)), default=PACES[0]))
         self.follow()
 
     def action_next_shot(self) -> None:
         """Go on to the next shot and pause there."""
-        self.clocking.step_to_next_shot()
+        self._replay.step_to_next_shot()
         self.refresh_all()
 
     def action_write_elsewhere(self) -> None:
@@ -479,10 +480,10 @@ class Dashboard(App[None]):
             self._say("There is no shot yet.")
         return row
 
-    def _replay(self) -> ReplaySource:
-        source = self.clocking.source
-        assert isinstance(source, ReplaySource)
-        return source
+    @property
+    def _replay(self) -> ReplayRun:
+        assert isinstance(self.clocking, ReplayRun)
+        return self.clocking
 
     def _ask_mark(self, title: str, action: str, shot: int) -> None:
         def mark(text: str | None) -> None:

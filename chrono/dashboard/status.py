@@ -6,7 +6,9 @@ from chrono.clock.rate import rate_text
 from chrono.dashboard.words import fit
 from chrono.plain import plain
 from chrono.reader.source import ReplaySource
-from chrono.session.run import Run, disk_line
+from chrono.session.live import disk_line
+from chrono.session.replay import ReplayRun
+from chrono.session.run import Run
 
 NAME_CELLS = 28
 
@@ -14,7 +16,7 @@ NAME_CELLS = 28
 def status_line(run: Run) -> Text:
     """Return recording, link or place in a replay, lines in trouble, the clock in use."""
     parts = [_recording(run)]
-    if isinstance(run.source, ReplaySource):
+    if isinstance(run, ReplayRun):
         parts.append(_replay(run.source))
     elif run.live:
         parts.append(_link(run))
@@ -42,7 +44,7 @@ def _recording(run: Run) -> Text:
 def _replay(source: ReplaySource) -> Text:
     if source.finished:
         return Text("at its end")
-    place = f"{source.position_us * 1e-6:.1f} s, {100 * source.progress:.0f} %"
+    place = f"{source.now_us() * 1e-6:.1f} s, {100 * source.progress:.0f} %"
     if source.paused:
         return Text.assemble(("paused", "bold yellow"), f" at {place}")
     return Text(f"{source.pace:g}× at {place}")

@@ -1,25 +1,25 @@
 """A serial port read in a thread of its own: bytes in, stamped rows out.
 
 Each line becomes the very row that the recording will hold. A port that goes away is
-opened again with growing pauses; the loss and the return are rows as well. Knows nothing
-of what lines mean, but for asking a framed board to say hello.
+opened again with growing pauses; the loss and the return are rows as well. A framed board
+is asked to say hello; what it answered, whoever decodes the rows tells by `hear`.
 """
 
 import errno
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal, Protocol, runtime_checkable
 
 import serial
 from serial.tools import list_ports
 
-from chrono.arrays.batch import Kind
+from chrono.arrays.batch import Batch, Kind
 from chrono.errors import PortError
 from chrono.reader.framing import LineFramer, StampedLine
-from chrono.reader.grammar import Damage, Hello, Lines, parse_framed
+from chrono.reader.grammar import Lines
 from chrono.reader.rows import board_row, json_row
 
 DEFAULT_BAUDRATE = 250_000
@@ -42,6 +42,20 @@ REASON_LIMIT = 300
 HELLO_REQUEST = b"?\n"
 HANDLERS = "chrono.virtual"
 """The package in which pyserial finds our `protocol_virtual`."""
+
+OperatorRow = tuple[float, str, dict[str, Any]]
+"""Time since the port was opened [s], origin, JSON object."""
+
+
+@runtime_checkable
+class PlayedPort(Protocol):
+    """A port without hardware: it brings a rig, and an operator who acts by the clock."""
+
+    def rig_text(self) -> str:
+        """Return its rig file."""
+
+    def operator_rows(self) -> Iterator[OperatorRow]:
+        """Yield the records its operator makes, in order of time, perhaps without end."""
 
 
 @dataclass(frozen=True)
@@ -118,8 +132,9 @@ class PortReader:
         self._headless = False
         self._opened_us = 0
         self._last_byte_us = 0
-        self._asked = False
         self._ask_at_us: int | None = None
+        self._asked_us: int | None = None
+        self._hello_us = self._edge_us = -1
         self._thread = threading.Thread(target=self._run, name=f"reader {port}", daemon=True)
         self.failure: BaseException | None = None
         """What ended the thread, if it was not `stop`."""
@@ -187,8 +202,6 @@ class PortReader:
         lines = self._framer.feed(host_us, data)
         if self._headless and lines:
             self._set_head_aside(lines.pop(0))
-        if self._ask_at_us is not None and any(self._spoke(line) for _, line in lines):
-            self._ask_at_us = None
         if lines:
             self._sink(b"".join([board_row(us, line) for us, line in lines]))
         self._last_byte_us = host_us
@@ -200,30 +213,39 @@ class PortReader:
 
     def _ask_when_due(self, port: serial.Serial) -> None:
         """Ask a framed board for its hello, again and again until it speaks."""
-        if self._ask_at_us is None or self._now_us() < self._ask_at_us:
+        now_us = self._now_us()
+        if self._ask_at_us is None or now_us < self._ask_at_us or self._spoke():
             return
-        self._ask_at_us = self._now_us() + int(ASK_EVERY_S * 1e6)
-        self._asked = True
+        self._ask_at_us = now_us + int(ASK_EVERY_S * 1e6)
+        self._asked_us = now_us if self._asked_us is None else self._asked_us
         # A port whose other end does not read is no reason to stop reading it.
         with suppress(serial.SerialTimeoutException):
             port.write(HELLO_REQUEST)
 
-    def _spoke(self, line: bytes) -> bool:
+    def hear(self, batch: Batch) -> None:
+        """Take note of what the board said; one that has spoken is not asked again."""
+        for record in batch.controls:
+            if record.origin == "hello":
+                self._hello_us = record.host_us
+        edges = batch.events.kind <= Kind.LATE
+        if edges.any():
+            self._edge_us = int(batch.events.host_us[edges][-1])
+
+    def _spoke(self) -> bool:
         """
         Whether the board need not be asked again: it said hello, or has edges to tell.
 
         A hello stands for a restart, so none is asked for among edges; but once it is,
         even if a lamp flickers from the start.
         """
-        said = parse_framed(line)
-        if said is None or isinstance(said, Damage):
-            return False
-        return isinstance(said, Hello) or (self._asked and said.kind != Kind.BEAT)
+        if self._hello_us >= self._opened_us:
+            return True
+        return self._asked_us is not None and self._edge_us >= self._asked_us
 
     def _take(self, port: serial.Serial, event: str) -> None:
         self._serial = port
         self._opened_us = self._last_byte_us = self._now_us()
-        self._asked = False
+        self._asked_us = None
         if self._lines == "framed":
             self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
         self._status = replace(self._status, state="open", reason="", answered=False)
@@ -293,8 +315,7 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
         If it is missing, not allowed, in use, no serial port, or the address or the
         baud rate is impossible.
     """
-    if HANDLERS not in serial.protocol_handler_packages:
-        serial.protocol_handler_packages.append(HANDLERS)
+    _know_handlers()
     try:
         # 0 is a rate the system accepts: it hangs up.
         if baudrate < 1:
@@ -310,6 +331,21 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
         raise
     except Exception as exc:
         raise _port_error(port, baudrate, exc) from exc
+
+
+def played_port(port: str) -> PlayedPort | None:
+    """Return a port, not open, if no hardware is behind it; None for every other."""
+    _know_handlers()
+    try:
+        found = serial.serial_for_url(port, do_not_open=True)
+    except Exception:  # what is wrong with it, opening it will tell
+        return None
+    return found if isinstance(found, PlayedPort) else None
+
+
+def _know_handlers() -> None:
+    if HANDLERS not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append(HANDLERS)
 
 
 def ports_here() -> list[tuple[str, str]]:

@@ -13,9 +13,10 @@ from math import isfinite
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
+from chrono.arrays.batch import Batch
 from chrono.errors import OptionError
 from chrono.reader.grammar import MAX_DIGITS, Lines
-from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus, PortReader
+from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus, OperatorRow, PortReader
 from chrono.reader.recording import RecordingReader, read_blocks
 from chrono.reader.rows import json_row
 
@@ -24,9 +25,6 @@ DRAIN_BYTES = 1 << 20
 
 LAST_US = 1e18
 """Beyond what any host time can be."""
-
-OperatorRow = tuple[float, str, dict[str, Any]]
-"""Time since the port was opened [s], origin, JSON object."""
 
 
 class RowWriter(Protocol):
@@ -144,6 +142,10 @@ class LiveSource:
         """Return the whole rows that came since the last call; at most about 1 MB."""
         self._act_until(self._running_s())
         return self.journal.drain()
+
+    def hear(self, batch: Batch) -> None:
+        """Take note of what the drained rows say; a board that has spoken is asked no more."""
+        self._reader.hear(batch)
 
     def stop(self) -> None:
         """Stop reading and close the port; what was read can still be drained."""
@@ -296,9 +298,8 @@ class ReplaySource:
         """Host time of the next row that is held back [us], None at the end."""
         return self._next_us
 
-    @property
-    def position_us(self) -> int:
-        """The recorded time now [us]."""
+    def now_us(self) -> int:
+        """Return the recorded time now [us]."""
         self._advance()
         return int(self._position_us)
 

@@ -8,9 +8,9 @@ from chrono.health.verdict import Health, judge
 from chrono.health.watch import WINDOW_S
 from chrono.reader.recording import RecordingReader
 from chrono.rigs.file import Rig
+from chrono.session.live import live_run
 from chrono.session.observer import Observer
 from chrono.session.recorded import feed_blocks, first_rig
-from chrono.session.run import live_run
 from chrono.session.session import Session
 
 POLL_S = 0.02

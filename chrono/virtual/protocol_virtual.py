@@ -7,15 +7,36 @@ The board starts when the port is opened, and anew each time.
 import threading
 import time
 from collections.abc import Iterator
+from typing import Any
 
 from serial import PortNotOpenError, SerialBase
 
-from chrono.virtual.board import TimedLine, board_lines, hello
-from chrono.virtual.scenarios import parse_play
+from chrono.virtual.board import TimedLine, board_lines, hello, operator_rows
+from chrono.virtual.scenarios import Play, parse_play, rig_text
 
 
 class Serial(SerialBase):
-    """A port with the virtual board on its other end."""
+    """A port with the virtual board on its other end, its rig and its operator beside it."""
+
+    @property
+    def play(self) -> Play:
+        """
+        What the address asks for.
+
+        Raises
+        ------
+        PortError
+            If it names no scenario or has impossible options.
+        """
+        return parse_play(self.portstr or "")
+
+    def rig_text(self) -> str:
+        """Return the rig file that goes with the scenario."""
+        return rig_text(self.play.scenario)
+
+    def operator_rows(self) -> Iterator[tuple[float, str, dict[str, Any]]]:
+        """Yield the setups that go with the play."""
+        return operator_rows(self.play)
 
     def open(self) -> None:
         """
@@ -26,7 +47,7 @@ class Serial(SerialBase):
         PortError
             If the address names no scenario or has impossible options.
         """
-        play = parse_play(self.portstr or "")
+        play = self.play
         self._board = play.scenario.board
         self._coming: Iterator[TimedLine] = board_lines(
             play.scenario, play.seed, shots=play.shots, speedup=play.speedup

@@ -25,9 +25,8 @@ from chrono.dashboard.app import Dashboard
 from chrono.dashboard.calm import short_turns
 from chrono.dashboard.shots import ShotsScreen
 from chrono.reader.grammar import crc_text
-from chrono.reader.source import LiveSource
 from chrono.rigs.file import default_rig
-from chrono.session.run import Run, live_run
+from chrono.session.live import LiveRun, live_run
 
 CLOCK_HZ = 16_000_000
 EDGES = ((0.0, "A 1"), (1.8e-3, "A 0"), (13.6e-3, "B 1"), (15.4e-3, "B 0"))
@@ -115,10 +114,9 @@ class WatchedDashboard(Dashboard):
         self.painted_ns.update(dict.fromkeys(numbers, time.monotonic_ns()))
 
 
-def fill(run: Run, shots: int) -> None:
+def fill(run: LiveRun, shots: int) -> None:
     """Let the session have had some hundred shots, so that the table is as long as it gets."""
     source = run.source
-    assert isinstance(source, LiveSource)
     for i in range(shots):
         for after_s, gate in EDGES:
             line = framed(f"E 0000 {gate} {int((i * EVERY_S + after_s) * CLOCK_HZ):08X}")

@@ -181,7 +181,7 @@ def test_a_wrong_call_is_refused(chrono, words) -> None:
 
 @pytest.fixture(name="quick_complaint")
 def _quick_complaint(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("chrono.session.run.ANSWER_WITHIN_S", 0.3)
+    monkeypatch.setattr("chrono.session.live.ANSWER_WITHIN_S", 0.3)
 
 
 @pytest.fixture(name="board")

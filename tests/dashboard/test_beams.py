@@ -8,7 +8,7 @@ from textual.widgets import Static
 
 from chrono.dashboard.app import Dashboard
 from chrono.session.recorded import read_recording
-from chrono.session.run import replay_run
+from chrono.session.replay import replay_run
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 

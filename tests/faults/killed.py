@@ -17,8 +17,7 @@ from pathlib import Path
 import chrono.commands.console
 import chrono.reports.export  # noqa: F401 - loaded before the fork
 from chrono.cli import main
-from chrono.session.run import virtual_rig
-from chrono.session.session import Session
+from chrono.session.live import live_run
 
 AT_ONCE = 8
 LONGEST_S = 1.6
@@ -63,7 +62,7 @@ def kill_some(folder: Path, numbers: range, moments: list[float]) -> None:
 if __name__ == "__main__":
     target, count = Path(sys.argv[1]), int(sys.argv[2])
     moment = random.Random(int(sys.argv[3]))
-    Session(virtual_rig(PORT.format(0)))  # loads what the first session would load
+    live_run(PORT.format(0), None, None)  # loads what the first session would load
     for first in range(0, count, AT_ONCE):
         batch = range(first, min(first + AT_ONCE, count))
         kill_some(target, batch, [moment.uniform(0.0, LONGEST_S) for _ in batch])

@@ -12,7 +12,7 @@ from chrono.reader.port import LinkStatus
 from chrono.reader.recording import RecordingWriter
 from chrono.reader.source import LiveSource
 from chrono.rigs.file import parse_rig, rig_record
-from chrono.session.run import Run
+from chrono.session.live import LiveRun
 from chrono.session.session import Session
 
 CLOCK_HZ = 16_000_000
@@ -100,15 +100,13 @@ class HandBoard(LiveSource):
 
 def hand_run(
     recording: Path | None = None, *, hello: bool = True, rig_text: str = RIG_TEXT
-) -> tuple[HandBoard, Run]:
+) -> tuple[HandBoard, LiveRun]:
     """Return a board, which has said hello, and the started run that listens to it."""
     writer = RecordingWriter(recording) if recording is not None else None
     rig = parse_rig(rig_text, "test")
     board = HandBoard(writer, rig.lines)
     board.record("rig", rig_record(rig))
-    run = Run(
-        board, Session(rig), recording.name if recording else "hand", board.record, writer
-    )
+    run = LiveRun(board, Session(rig), recording.name if recording else "hand", writer)
     run.start()
     if hello and rig.lines == "framed":
         board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")

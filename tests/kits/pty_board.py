@@ -10,6 +10,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self
 
+from chrono.arrays.batch import Batch
+from chrono.reader.decoder import decode_rows
 from chrono.reader.grammar import crc_text
 from chrono.reader.rows import unescape
 
@@ -90,6 +92,10 @@ class Rows:
     def board(self) -> list[bytes]:
         """The board's lines as they came off the port."""
         return [unescape(text) for origin, text in self._fields() if origin == b"board"]
+
+    def decoded(self) -> Batch:
+        """Return what all rows taken so far say of a framed board."""
+        return decode_rows(b"".join(self.all), "framed")
 
     @property
     def links(self) -> list[dict[str, Any]]:

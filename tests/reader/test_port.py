@@ -177,21 +177,23 @@ def test_a_silent_framed_board_is_asked_every_second_until_it_says_hello(
     board: PtyBoard,
 ) -> None:
     clock = Clock()
-    with reading(board, now_us=clock) as (_, rows):
+    with reading(board, now_us=clock) as (reader, rows):
         for _ in range(3):
             clock.now += int(ASK_EVERY_S * 1e6)
             assert board.heard() == HELLO_REQUEST
         board.send(HELLO)
         rows.until_lines(1)
+        reader.hear(rows.decoded())
         clock.now += int(ASK_EVERY_S * 1e6)
         assert board.heard(within_s=0.5) == b""
 
 
 def test_a_board_that_says_hello_by_itself_is_not_asked(board: PtyBoard) -> None:
     clock = Clock()
-    with reading(board, now_us=clock) as (_, rows):
+    with reading(board, now_us=clock) as (reader, rows):
         board.send(HELLO)
         rows.until_lines(1)
+        reader.hear(rows.decoded())
         clock.now += int(ASK_EVERY_S * 1e6)
         assert board.heard(within_s=0.5) == b""
 
@@ -203,15 +205,33 @@ def test_among_edges_a_board_is_asked_once_and_no_more(
     board: PtyBoard, line: bytes, asked_again: bool
 ) -> None:
     clock = Clock()
-    with reading(board, now_us=clock) as (_, rows):
+    with reading(board, now_us=clock) as (reader, rows):
         board.send(line)
         rows.until_lines(1)
+        reader.hear(rows.decoded())
         clock.now += int(ASK_EVERY_S * 1e6)
         assert board.heard() == HELLO_REQUEST
         board.send(line)
         rows.until_lines(2)
+        reader.hear(rows.decoded())
         clock.now += int(ASK_EVERY_S * 1e6)
         assert board.heard(within_s=0.5) == (HELLO_REQUEST if asked_again else b"")
+
+
+def test_a_board_found_again_is_asked_although_it_said_hello_before(tmp_path: Path) -> None:
+    name, clock = tmp_path / "board", Clock()
+    board = PtyBoard(name)
+    with reading(board, now_us=clock) as (reader, rows):
+        clock.now = 1000
+        board.send(HELLO)
+        rows.until_lines(1)
+        board.unplug()
+        clock.now = 2000
+        with PtyBoard(name) as again:
+            rows.until_events("opened", "lost", "reopened")
+            reader.hear(rows.decoded())
+            clock.now += int(ASK_EVERY_S * 1e6)
+            assert again.heard() == HELLO_REQUEST
 
 
 def test_a_plain_sketch_is_never_written_to(board: PtyBoard) -> None:

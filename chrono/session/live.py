@@ -1,0 +1,222 @@
+"""The run that clocks a board: its port, its recording, and the host's clock beside it."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any, ClassVar
+
+from chrono import __version__
+from chrono.arrays.batch import Batch
+from chrono.errors import CalibrationError, ChronoError, OptionError, PortError
+from chrono.plain import plain
+from chrono.reader.port import DEFAULT_BAUDRATE, PlayedPort, played_port
+from chrono.reader.recording import RecordingWriter
+from chrono.reader.source import LiveSource
+from chrono.rigs.file import Rig, parse_rig, rig_record, with_host_clock
+from chrono.session.host_clock import clock_doubt
+from chrono.session.marks import Setup
+from chrono.session.run import FedRun
+from chrono.session.session import Session
+
+ANSWER_WITHIN_S = 6.0
+"""Longer than any board takes to start and to beat [s]."""
+GARBAGE_LINES = 20
+GARBAGE_BYTES = 3000
+
+MUCH_BYTES = 100_000_000
+"""More than an hour of any board: rows that wait take memory, which ends too."""
+
+SILENCE_EVERY_S = 0.1
+"""How often silence alone is looked at: it closes shots after seconds [s]."""
+
+
+class LiveRun(FedRun):
+    """
+    A board on a port.
+
+    Parameters
+    ----------
+    source : LiveSource
+    session : Session
+    name : str
+        Port or recording, as people should see it.
+    writer : RecordingWriter, optional
+        The recording being written.
+    """
+
+    live: ClassVar[bool] = True
+    source: LiveSource
+
+    def __init__(
+        self,
+        source: LiveSource,
+        session: Session,
+        name: str,
+        writer: RecordingWriter | None = None,
+    ) -> None:
+        super().__init__(source, session, name)
+        self.writer = writer
+        self._lines_taken = 0
+        self._silence_due_us = 0
+        self._clock_doubt = ""
+
+    def start(self) -> None:
+        """Open the port; the recording's name is free again where that fails."""
+        try:
+            super().start()
+        except ChronoError:
+            self._discard_recording()
+            raise
+
+    def record(self, origin: str, data: dict[str, Any]) -> None:
+        """Take a record of the operator among the board's rows."""
+        self.source.record(origin, data)
+
+    def complaint(self) -> PortError | None:
+        """Return what is wrong with a board that has not said one sound line by now."""
+        if self.finished or self.session.heard:
+            return None
+        status, lines = self.status, self.session.rig.lines
+        all_taken = self._lines_taken >= status.lines
+        babbles = all_taken and status.bytes >= GARBAGE_BYTES
+        if babbles or self.session.unusable.lines >= GARBAGE_LINES:
+            return PortError(
+                f"what comes in is no {lines} line of a board",
+                where=status.port,
+                hint="check the baud rate (--baud) and `lines` in the rig",
+            )
+        if lines == "framed" and not status.answered and status.silent_s > ANSWER_WITHIN_S:
+            return PortError(
+                f"no board answers within {ANSWER_WITHIN_S:g} s",
+                where=status.port,
+                hint="check the port, the cable, the board's power and its firmware",
+            )
+        return None
+
+    def give_up(self) -> None:
+        """Stop the source; a recording of not one byte is removed, its name free again."""
+        self.source.stop()
+        if not self.status.bytes:
+            self._discard_recording()
+
+    def close(self) -> list[str]:
+        """Stop the source, take what it still had, close the recording; return troubles."""
+        troubles = super().close()
+        if self._clock_doubt:
+            troubles.append(self._clock_doubt)
+        if self.source.failure is not None:
+            troubles.append(f"{self.status.port}: reading ended: {self.source.failure}")
+        if self.writer is not None:
+            try:
+                self.writer.close()
+            except ChronoError as trouble:
+                troubles.append(str(trouble))
+        return troubles
+
+    def _discard_recording(self) -> None:
+        if self.writer is not None:
+            self.writer.discard()
+
+    def _take(self, rows: bytes) -> Batch:
+        batch = super()._take(rows)
+        self.source.hear(batch)
+        self._lines_taken += rows.count(b"\tboard\t")
+        self._observer.host_clock.follow(self.now_us())
+        return batch
+
+    def _wait(self) -> None:
+        """Let silence close shots, where nothing came."""
+        now_us = self.now_us()
+        if now_us >= self._silence_due_us:
+            self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
+            self.session.pass_time(now_us)
+
+    def _finish(self) -> None:
+        """Measure with what all beats say, as whoever reads the recording will."""
+        super()._finish()
+        if self.session.rig.clock.from_host:
+            try:
+                self._observer.host_clock.settle(self.now_us())
+            except CalibrationError as error:
+                self._clock_doubt = clock_doubt(error)
+
+
+def live_run(
+    port: str,
+    rig: Rig | None,
+    recording: Path | None,
+    *,
+    setup: str = "",
+    baud: int = DEFAULT_BAUDRATE,
+    clock_from_host: bool = False,
+) -> LiveRun:
+    """
+    Make the run that clocks a board.
+
+    Parameters
+    ----------
+    port : str
+        Anything pyserial opens, ``virtual://SCENARIO`` among it.
+    rig : Rig or None
+        None only for a port that brings its own, as a virtual board does.
+    recording : Path or None
+        New file to record to.
+    setup : str, optional
+        Name of the setup from the first shot on.
+    baud : int, optional
+    clock_from_host : bool, optional
+        Take the counter's rate from its beats; the recording's rig then says so.
+
+    Raises
+    ------
+    ChronoError
+        If the rig is missing or its lines have no beats for a wanted rate, or the port or the
+        recording cannot be used.
+    """
+    played = played_port(port)
+    rig = rig or _own_rig(played, port)
+    if clock_from_host:
+        rig = _with_host_clock(rig)
+    writer = RecordingWriter(recording) if recording else None
+    acts = played.operator_rows() if played is not None and not setup else ()
+    source = LiveSource(port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts)
+    run = LiveRun(source, Session(rig), recording.name if recording else port, writer)
+    start = datetime.now().astimezone().isoformat(timespec="milliseconds")
+    run.record("file", {"format": 1, "program": __version__, "start": start})
+    run.record("rig", rig_record(rig))
+    if setup:
+        run.say_setup(Setup(setup))
+    return run
+
+
+def disk_line(writer: RecordingWriter) -> str:
+    """Return why how much waits in memory and what that means, empty if all is well."""
+    if writer.trouble is None:
+        return ""
+    waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
+    more = ", SO MANY that memory may run out and lose them" if much_waits(writer) else ""
+    return waits + more
+
+
+def much_waits(writer: RecordingWriter) -> bool:
+    """Tell whether so much waits for the disk that memory may run out."""
+    return writer.pending_bytes >= MUCH_BYTES
+
+
+def _own_rig(played: PlayedPort | None, port: str) -> Rig:
+    if played is None:
+        raise OptionError(
+            "a board needs a rig file",
+            where="--rig",
+            hint="write one with: chrono rig new rig.toml",
+        )
+    return parse_rig(played.rig_text(), port)
+
+
+def _with_host_clock(rig: Rig) -> Rig:
+    if rig.lines != "framed":
+        raise OptionError(
+            f"{rig.lines} lines have no beats to compare with the host's clock",
+            where="--clock-from-host",
+            hint="leave it out, and state clock.rate_tolerance in the rig",
+        )
+    return with_host_clock(rig)

@@ -1,0 +1,74 @@
+"""The house: imports run one way, files and functions stay short, rooms say what they hold."""
+
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+HOUSE = Path(__file__).parents[1]
+LINT = "from importlinter.cli import lint_imports_command; lint_imports_command()"
+
+
+def lint(house: Path) -> subprocess.CompletedProcess[str]:
+    """Hold a copy of the house to its contracts, in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-c", LINT, "--no-cache"],
+        cwd=house,
+        env={"PYTHONPATH": str(house), "PATH": "", "PYTHONUTF8": "1"},
+        capture_output=True,
+        text=True,
+    )
+
+
+@pytest.fixture(scope="module")
+def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    house = tmp_path_factory.mktemp("house")
+    shutil.copy(HOUSE / "pyproject.toml", house)
+    shutil.copytree(
+        HOUSE / "chrono", house / "chrono", ignore=shutil.ignore_patterns("__pycache__")
+    )
+    return house
+
+
+@pytest.mark.parametrize(("contract", "allowed"), [(2, "dashboard"), (3, "virtual")])
+def test_a_contract_that_forbids_names_every_room(contract: int, allowed: str) -> None:
+    settings = tomllib.loads((HOUSE / "pyproject.toml").read_text("utf-8"))
+    named = settings["tool"]["importlinter"]["contracts"][contract]["source_modules"]
+    rooms = {f"chrono.{path.stem}" for path in (HOUSE / "chrono").glob("[a-z]*")}
+    assert rooms - {f"chrono.{allowed}", "chrono.py"} == set(named)
+
+
+def test_the_house_keeps_its_contracts(copy: Path) -> None:
+    found = lint(copy)
+    assert found.returncode == 0, found.stdout
+    assert "0 broken" in found.stdout
+
+
+@pytest.mark.parametrize(
+    ("file", "planted", "broken"),
+    [
+        ("reader/rows.py", "import chrono.session.session", "run one way"),
+        ("processor/rules.py", "import chrono.reader.rows", "no reader"),
+        ("reader/framing.py", "import chrono.processor.rules", "no processor"),
+        ("reports/words.py", "import textual.app", "Textual"),
+        ("commands/rig.py", "import textual.app", "Textual"),
+        ("session/live.py", "import chrono.virtual.board", "virtual board"),
+        ("commands/clocking.py", "import chrono.virtual.board", "virtual board"),
+    ],
+)
+def test_an_import_the_wrong_way_breaks_a_contract(
+    copy: Path, file: str, planted: str, broken: str
+) -> None:
+    path = copy / "chrono" / file
+    sound = path.read_text("utf-8")
+    path.write_text(f"{sound}\n\ndef _planted():\n    {planted}\n", "utf-8")
+    try:
+        found = lint(copy)
+    finally:
+        path.write_text(sound, "utf-8")
+    assert found.returncode == 1, found.stdout
+    names = [line for line in found.stdout.splitlines() if " BROKEN" in line]
+    assert any(broken in name for name in names), found.stdout
