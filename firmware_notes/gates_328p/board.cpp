@@ -48,6 +48,9 @@ void run_board() {
     show_light();
     static Edge edge; // on the stack it would need a frame, made with interrupts held off
     if (take_edge(edge)) send_edge(edge);
-    if (hello_wanted()) greet();
-    else if (keep_time() - last_beat >= F_CPU) beat();
+    // While edges wait, a hello waits too: the ring has to be emptied before its epochs wrap.
+    // A ring that never empties still lets one through a second, in the place of a beat.
+    const bool due = keep_time() - last_beat >= F_CPU;
+    if (hello_wanted() && (due || !is_edge_waiting())) greet();
+    else if (due) beat();
 }

@@ -26,7 +26,8 @@ static_assert((PENDING ^ LEVELS ^ OF_GATE_B ^ CAPTURED ^ A_DROPPED ^ B_DROPPED) 
               "the marks share a bit");
 
 // 256 records, so that the indices wrap by themselves. A record waits at most as long as 255
-// lines take, which must stay below 256 half turns (524 ms).
+// lines take, and a beat or hello or two among them, which must stay below 256 half turns
+// (524 ms): run_board() sees to it that nothing else is sent while records wait.
 volatile Record ring[256];
 static_assert(255UL * 25 * 11 * 1000 / GATES_BAUD < 500, "the ring empties too slowly");
 volatile uint8_t head, tail;
@@ -194,6 +195,8 @@ uint32_t keep_time() {
     count_dropped();
     return now;
 }
+
+bool is_edge_waiting() { return tail != head; }
 
 bool take_edge(Edge &edge) {
     const uint8_t place = tail;

@@ -21,6 +21,9 @@ void start_capture();
 // Follow Timer1; the counter now. To be called every 30000 cycles (1.9 ms) or sooner.
 uint32_t keep_time();
 
+// True while there are edges to take.
+bool is_edge_waiting();
+
 // Take the oldest edge out of the ring; false if there is none.
 bool take_edge(Edge &edge);
 

@@ -10,9 +10,9 @@ namespace {
 
 const char HELLO_VERSION[] PROGMEM = "H 1 ";
 #if GATES_WIRING == ON_ICP
-const char HELLO_NAME[] PROGMEM = " 32 gates-328p-icp 1.0";
+const char HELLO_NAME[] PROGMEM = " 32 gates-328p-icp 1.1";
 #else
-const char HELLO_NAME[] PROGMEM = " 32 gates-328p-int 1.0";
+const char HELLO_NAME[] PROGMEM = " 32 gates-328p-int 1.1";
 #endif
 
 uint16_t sequence;
@@ -105,6 +105,7 @@ void start_wire() {
 }
 
 void send_hello() {
+    wanted = false;
     begin_line();
     put_text(HELLO_VERSION);
     put_decimal(F_CPU);
@@ -135,7 +136,5 @@ void send_beat(const State &state) {
 
 bool hello_wanted() {
     listen();
-    const bool answer = wanted;
-    wanted = false;
-    return answer;
+    return wanted;
 }

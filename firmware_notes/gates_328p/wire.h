@@ -13,5 +13,5 @@ void send_hello();
 void send_edge(const Edge &edge);
 void send_beat(const State &state);
 
-// True once after the host has sent "?\n".
+// True from the host's "?\n" until a hello is sent.
 bool hello_wanted();
