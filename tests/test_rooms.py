@@ -4,8 +4,10 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
+import grimp
 import pytest
 
 HOUSE = Path(__file__).parents[1]
@@ -72,3 +74,16 @@ def test_an_import_the_wrong_way_breaks_a_contract(
     assert found.returncode == 1, found.stdout
     names = [line for line in found.stdout.splitlines() if " BROKEN" in line]
     assert any(broken in name for name in names), found.stdout
+
+
+def test_no_file_imports_itself_by_way_of_others() -> None:
+    graph = grimp.build_graph("chrono", cache_dir=None)
+    imports = {
+        file: graph.find_modules_directly_imported_by(file) - {"chrono"}
+        for file in graph.modules
+    }
+    assert len(imports) > 100
+    try:
+        TopologicalSorter(imports).prepare()
+    except CycleError as error:
+        pytest.fail(" -> ".join(error.args[1]))

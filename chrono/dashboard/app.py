@@ -1,4 +1,4 @@
-"""The dashboard: drives one run in its own loop of events and shows it.
+"""The dashboard: what the operator sees, and what he can do.
 
 Screens never change the run; what the operator does goes through the actions here. The
 board's lines are in the recording before this program sees them, so nothing on a screen
@@ -8,47 +8,31 @@ can lose a shot.
 from collections.abc import Callable, Iterable
 from math import isfinite
 from pathlib import Path
-from time import monotonic
 from typing import ClassVar
 
-from textual import on, work
-from textual.app import App, SystemCommand
+from textual import work
+from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
-from textual.message import Message
 from textual.screen import Screen
-from textual.worker import Worker, WorkerState, get_current_worker
 
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
 from chrono.dashboard.beams import BeamsScreen
-from chrono.dashboard.calm import freeze_widgets, short_turns
-from chrono.dashboard.caution import CautionScreen
-from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog, plain_lines
-from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.calm import short_turns
+from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
+from chrono.dashboard.driving import DrivenApp
 from chrono.dashboard.guide import HelpScreen
-from chrono.dashboard.loading import LoadingScreen
 from chrono.dashboard.shots import ShotsScreen
 from chrono.errors import ChronoError
 from chrono.rigs.file import Rig
-from chrono.session.host_clock import remeasured_words
 from chrono.session.live import disk_line
 from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 from chrono.session.recorded import Findings, Progress, read_recording
 from chrono.session.replay import ReplayRun, replay_run
 from chrono.session.run import Run
-from chrono.session.session import SessionView
 from chrono.session.shotlog import ShotRow
 from chrono.units import SPEED_UNITS
 
-POLL_S = 1 / 100
-"""How often waiting rows are taken."""
-SHOW_S = 1 / 10
-"""How often the screen follows; a new shot does not wait for it."""
-MORE_EDGES_S = 0.03
-"""A shot that may soon have more edges is shown so much later, or with them at once."""
-SHOWN_SHOTS = 200
 PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
-
-Load = Callable[[Progress], Run]
 
 
 def show(run: Run, findings: Findings) -> None:
@@ -123,23 +107,8 @@ def _run_app(app: "Dashboard", findings: Findings) -> None:
         raise SystemExit(app.return_code)
 
 
-class _Cancelled(Exception):  # noqa: N818 - no error: the operator has left
-    """Reading is no longer wanted."""
-
-
-class Dashboard(App[None]):
-    """
-    The application.
-
-    Parameters
-    ----------
-    run : Run, optional
-        Started already.
-    load : callable, optional
-        Makes the run when there is none yet, in a thread, told how to report progress.
-    name : str, optional
-        What is being loaded.
-    """
+class Dashboard(DrivenApp):
+    """The application; its parameters are those of `DrivenApp`."""
 
     TITLE = "chrono"
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
@@ -153,178 +122,9 @@ class Dashboard(App[None]):
         Binding("escape", "shots", show=False),
     ]
 
-    class Progressed(Message):
-        """So many bytes of so many were read."""
-
-        def __init__(self, done: int, total: int) -> None:
-            super().__init__()
-            self.done, self.total = done, total
-
-        def can_replace(self, message: Message) -> bool:
-            """Only the latest counts."""
-            return isinstance(message, Dashboard.Progressed)
-
-    def __init__(
-        self, run: Run | None = None, load: Load | None = None, name: str = ""
-    ) -> None:
-        super().__init__()
-        self._run_shown = run
-        self._load = load
-        self._load_name = name
-        self.view: SessionView | None = None
-        self.unit = "m/s"
-        self.trouble: ChronoError | None = None
-        """What ended the dashboard, None if the operator did."""
-        self._stale = True
-        self._changed_at = 0.0
-        self._whole_seen = 0
-        self._parts_seen = 0
-        self._remeasured_us: int | None = None
-        self._able: object = None
-
-    @property
-    def loaded(self) -> bool:
-        """Whether there is a run to show."""
-        return self._run_shown is not None
-
-    @property
-    def clocking(self) -> Run:
-        """The run that is shown."""
-        assert self._run_shown is not None
-        return self._run_shown
-
-    # -- beginning ---------------------------------------------------------------------
-
-    def on_mount(self) -> None:
-        """Show the run, or load it first."""
-        if self.loaded:
-            self._begin()
-        else:
-            self.push_screen(LoadingScreen(self._load_name))
-            self._read()
-
-    @work(thread=True, exclusive=True, exit_on_error=False, group="load")
-    def _read(self) -> Run:
-        assert self._load is not None
-        worker = get_current_worker()
-
-        def progress(done: int, total: int) -> None:
-            if worker.is_cancelled:
-                raise _Cancelled
-            self.post_message(self.Progressed(done, total))
-
-        return self._load(progress)
-
-    @on(Progressed)
-    def _show_progress(self, message: Progressed) -> None:
-        if isinstance(self.screen, LoadingScreen):
-            self.screen.show_progress(message.done, message.total)
-
-    @on(Worker.StateChanged)
-    def _take_result(self, event: Worker.StateChanged) -> None:
-        worker = event.worker
-        if event.state == WorkerState.ERROR and isinstance(worker.error, ChronoError):
-            self._take_error(worker.group, worker.error)
-        elif event.state == WorkerState.ERROR and worker.error is not None:
-            raise worker.error
-        elif event.state == WorkerState.SUCCESS and worker.group == "load":
-            self._run_shown = worker.result
-            self._begin()
-
-    def _take_error(self, group: str, error: ChronoError) -> None:
-        if group == "load":
-            self.trouble = error
-            self.exit()
-        else:
-            self._say(str(error))
-
-    def _begin(self) -> None:
-        self.unit = self.clocking.session.rig.speed_unit
-        self.switch_mode("shots")
-        if self.clocking.live:
-            self.push_screen(CautionScreen())
-        self.set_interval(POLL_S, self.drive)
-        self.set_interval(SHOW_S, self.follow)
-        self.call_after_refresh(freeze_widgets)
-
-    # -- driving and showing -----------------------------------------------------------
-
-    def drive(self) -> None:
-        """Take what has come; a new shot is shown at once."""
-        if self.trouble is not None:
-            return
-        try:
-            changed = self.clocking.step()
-        except ChronoError as trouble:
-            self.trouble = trouble
-            self.exit()
-            return
-        if changed:
-            self._stale = True
-            self._changed_at = monotonic()
-            self._look_for_news()
-            self._tell_remeasured()
-
-    def _tell_remeasured(self) -> None:
-        """Speeds that stood on the screen have changed: say why."""
-        run = self.clocking
-        if run.remeasured_us != self._remeasured_us:
-            self._remeasured_us = run.remeasured_us
-            self.notify(remeasured_words(run.session), timeout=12, markup=False)
-
-    def _look_for_news(self) -> None:
-        """Show a new shot at once; one that may soon have more edges waits a little."""
-        session = self.clocking.session
-        speeds = [row.edges_used for row in session.open_rows() if isfinite(row.speed_mps)]
-        whole, parts = len(session.log) + speeds.count("both"), len(speeds)
-        if whole > self._whole_seen:
-            self.show_session()
-        elif parts > self._parts_seen:
-            self.set_timer(MORE_EDGES_S, self._show_if_stale)
-        self._whole_seen, self._parts_seen = whole, parts
-
-    def _show_if_stale(self) -> None:
-        if self._stale:
-            self.show_session()
-
-    def follow(self) -> None:
-        """Follow what is no shot: lines, link, disk, time."""
-        if monotonic() - self._changed_at > MORE_EDGES_S:
-            self._show_if_stale()
-        screen = self._base
-        if screen is not None:
-            screen.show_run(self.clocking)
-        able = [action.name for action in ACTIONS if self.check_action(action.name, ())]
-        if able != self._able:
-            self._able = able
-            self.refresh_bindings()
-
-    @property
-    def _base(self) -> FramedScreen | None:
-        """The screen below any dialogs, while it is there."""
-        if not self.is_running:
-            return None
-        base = self.screen_stack[0]
-        return base if isinstance(base, FramedScreen) and base.ready else None
-
-    def show_session(self) -> None:
-        """Show shots and statistics as they are now."""
-        self._stale = False
-        self.view = self.clocking.session.view(SHOWN_SHOTS)
-        if self._base is not None:
-            self._base.show_view(self.view, self.unit)
-
-    def refresh_all(self) -> None:
-        """Bring the screen up to date in every part."""
-        if self.loaded and self._base is not None:
-            self.show_session()
-            self._base.show_run(self.clocking)
-
-    # -- what the operator does --------------------------------------------------------
-
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Tell which actions make sense now; the others are not even shown."""
-        run = self._run_shown
+        run = self.shown
         if action not in _NAMES or (run is None and action == "quit"):
             return True
         if run is None:
@@ -385,7 +185,7 @@ class Dashboard(App[None]):
         if row is None:
             return
         if not isfinite(row.speed_mps):
-            self._say(f"Shot {row.number} has no speed, so it cannot be counted.")
+            self.say(f"Shot {row.number} has no speed, so it cannot be counted.")
             return
         self._mark(Mark(COUNT_AGAIN, row.key))
 
@@ -418,8 +218,8 @@ class Dashboard(App[None]):
 
     def action_plot(self) -> None:
         """Show the plot or hide it."""
-        if isinstance(self._base, ShotsScreen):
-            self._base.toggle_plot()
+        if isinstance(self.base, ShotsScreen):
+            self.base.toggle_plot()
 
     def action_pause(self) -> None:
         """Hold the recorded time or let it run."""
@@ -460,7 +260,7 @@ class Dashboard(App[None]):
 
     async def action_quit(self) -> None:
         """End; a live session is asked about first."""
-        run = self._run_shown
+        run = self.shown
         if run is None or not run.live or run.finished:
             self.exit()
             return
@@ -474,10 +274,10 @@ class Dashboard(App[None]):
     # -- helpers -----------------------------------------------------------------------
 
     def _selected(self) -> ShotRow | None:
-        screen = self._base
+        screen = self.base
         row = screen.selected if isinstance(screen, ShotsScreen) else None
         if row is None:
-            self._say("There is no shot yet.")
+            self.say("There is no shot yet.")
         return row
 
     @property
@@ -500,7 +300,7 @@ class Dashboard(App[None]):
         try:
             say()
         except ChronoError as error:
-            self._say(str(error))
+            self.say(str(error))
             return
         self.drive()
         self.refresh_all()
@@ -510,9 +310,6 @@ class Dashboard(App[None]):
         writer = self.clocking.writer
         assert writer is not None
         writer.move_to(path)
-
-    def _say(self, text: str) -> None:
-        self.notify(plain_lines(text), severity="warning", timeout=8, markup=False)
 
 
 MODES = frozenset(Dashboard.MODES)

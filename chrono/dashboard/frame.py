@@ -1,6 +1,6 @@
 """What every screen of the dashboard has: status, troubles and caution above, keys below."""
 
-from typing import TYPE_CHECKING, cast
+from typing import Protocol, cast
 
 from rich.style import Style
 from rich.text import Text
@@ -16,8 +16,19 @@ from chrono.dashboard.words import flow
 from chrono.session.run import Run
 from chrono.session.session import SessionView
 
-if TYPE_CHECKING:
-    from chrono.dashboard.app import Dashboard
+
+class Host(Protocol):
+    """What a screen may ask of the application that shows it."""
+
+    unit: str
+    view: SessionView | None
+
+    @property
+    def clocking(self) -> Run:
+        """The run that is shown."""
+
+    def refresh_all(self) -> None:
+        """Bring the screen up to date in every part."""
 
 
 class KeyBar(Static):
@@ -80,11 +91,9 @@ class FramedScreen(Screen[None]):
         raise NotImplementedError
 
     @property
-    def dashboard(self) -> "Dashboard":
+    def dashboard(self) -> Host:
         """The application."""
-        from chrono.dashboard.app import Dashboard
-
-        return cast(Dashboard, self.app)
+        return cast(Host, self.app)
 
     def on_screen_resume(self) -> None:
         """Show what happened meanwhile."""

@@ -4,12 +4,12 @@ import gc
 
 import pytest
 
-from chrono.dashboard import app
+from chrono.dashboard import driving
 
 
 @pytest.fixture(autouse=True)
 def _no_ticks(monkeypatch):
-    monkeypatch.setattr(app, "POLL_S", 3600.0)
-    monkeypatch.setattr(app, "SHOW_S", 3600.0)
+    monkeypatch.setattr(driving, "POLL_S", 3600.0)
+    monkeypatch.setattr(driving, "SHOW_S", 3600.0)
     yield
     gc.unfreeze()

@@ -7,7 +7,8 @@ import pytest
 from hand_board import SIZES, drive, hand_run, screen_text
 from textual.widgets import Digits, Static
 
-from chrono.dashboard.app import SHOWN_SHOTS, Dashboard
+from chrono.dashboard.app import Dashboard
+from chrono.dashboard.driving import SHOWN_SHOTS
 from chrono.dashboard.plot import SpeedPlot
 from chrono.reports.flags_help import FLAG_HELP
 from chrono.session.marks import SET_ASIDE, Mark

@@ -1,0 +1,227 @@
+"""An application that drives one run in its own loop of events and shows it.
+
+It reads the recording first where there is one to read, takes what has come a hundred times a
+second, and lets the screen follow. What the operator does is no business of this file.
+"""
+
+from collections.abc import Callable
+from math import isfinite
+from time import monotonic
+
+from textual import on, work
+from textual.app import App
+from textual.message import Message
+from textual.worker import Worker, WorkerState, get_current_worker
+
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.calm import freeze_widgets
+from chrono.dashboard.caution import CautionScreen
+from chrono.dashboard.dialogs import plain_lines
+from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.loading import LoadingScreen
+from chrono.errors import ChronoError
+from chrono.session.host_clock import remeasured_words
+from chrono.session.recorded import Progress
+from chrono.session.run import Run
+from chrono.session.session import SessionView
+
+POLL_S = 1 / 100
+"""How often waiting rows are taken."""
+SHOW_S = 1 / 10
+"""How often the screen follows; a new shot does not wait for it."""
+MORE_EDGES_S = 0.03
+"""A shot that may soon have more edges is shown so much later, or with them at once."""
+SHOWN_SHOTS = 200
+
+Load = Callable[[Progress], Run]
+
+
+class _Cancelled(Exception):  # noqa: N818 - no error: the operator has left
+    """Reading is no longer wanted."""
+
+
+class DrivenApp(App[None]):
+    """
+    The application without what the operator does; `MODES` names its screens.
+
+    Parameters
+    ----------
+    run : Run, optional
+        Started already.
+    load : callable, optional
+        Makes the run when there is none yet, in a thread, told how to report progress.
+    name : str, optional
+        What is being loaded.
+    """
+
+    class Progressed(Message):
+        """So many bytes of so many were read."""
+
+        def __init__(self, done: int, total: int) -> None:
+            super().__init__()
+            self.done, self.total = done, total
+
+        def can_replace(self, message: Message) -> bool:
+            """Only the latest counts."""
+            return isinstance(message, DrivenApp.Progressed)
+
+    def __init__(
+        self, run: Run | None = None, load: Load | None = None, name: str = ""
+    ) -> None:
+        super().__init__()
+        self.shown = run
+        """The run, None while it is being loaded."""
+        self._load = load
+        self._load_name = name
+        self.view: SessionView | None = None
+        self.unit = "m/s"
+        self.trouble: ChronoError | None = None
+        """What ended the dashboard, None if the operator did."""
+        self._stale = True
+        self._changed_at = 0.0
+        self._whole_seen = 0
+        self._parts_seen = 0
+        self._remeasured_us: int | None = None
+        self._able: object = None
+
+    @property
+    def loaded(self) -> bool:
+        """Whether there is a run to show."""
+        return self.shown is not None
+
+    @property
+    def clocking(self) -> Run:
+        """The run that is shown."""
+        assert self.shown is not None
+        return self.shown
+
+    # -- beginning ---------------------------------------------------------------------
+
+    def on_mount(self) -> None:
+        """Show the run, or load it first."""
+        if self.loaded:
+            self._begin()
+        else:
+            self.push_screen(LoadingScreen(self._load_name))
+            self._read()
+
+    @work(thread=True, exclusive=True, exit_on_error=False, group="load")
+    def _read(self) -> Run:
+        assert self._load is not None
+        worker = get_current_worker()
+
+        def progress(done: int, total: int) -> None:
+            if worker.is_cancelled:
+                raise _Cancelled
+            self.post_message(self.Progressed(done, total))
+
+        return self._load(progress)
+
+    @on(Progressed)
+    def _show_progress(self, message: Progressed) -> None:
+        if isinstance(self.screen, LoadingScreen):
+            self.screen.show_progress(message.done, message.total)
+
+    @on(Worker.StateChanged)
+    def _take_result(self, event: Worker.StateChanged) -> None:
+        worker = event.worker
+        if event.state == WorkerState.ERROR and isinstance(worker.error, ChronoError):
+            self._take_error(worker.group, worker.error)
+        elif event.state == WorkerState.ERROR and worker.error is not None:
+            raise worker.error
+        elif event.state == WorkerState.SUCCESS and worker.group == "load":
+            self.shown = worker.result
+            self._begin()
+
+    def _take_error(self, group: str, error: ChronoError) -> None:
+        if group == "load":
+            self.trouble = error
+            self.exit()
+        else:
+            self.say(str(error))
+
+    def _begin(self) -> None:
+        self.unit = self.clocking.session.rig.speed_unit
+        self.switch_mode("shots")
+        if self.clocking.live:
+            self.push_screen(CautionScreen())
+        self.set_interval(POLL_S, self.drive)
+        self.set_interval(SHOW_S, self.follow)
+        self.call_after_refresh(freeze_widgets)
+
+    # -- driving and showing -----------------------------------------------------------
+
+    def drive(self) -> None:
+        """Take what has come; a new shot is shown at once."""
+        if self.trouble is not None:
+            return
+        try:
+            changed = self.clocking.step()
+        except ChronoError as trouble:
+            self.trouble = trouble
+            self.exit()
+            return
+        if changed:
+            self._stale = True
+            self._changed_at = monotonic()
+            self._look_for_news()
+            self._tell_remeasured()
+
+    def _tell_remeasured(self) -> None:
+        """Speeds that stood on the screen have changed: say why."""
+        run = self.clocking
+        if run.remeasured_us != self._remeasured_us:
+            self._remeasured_us = run.remeasured_us
+            self.notify(remeasured_words(run.session), timeout=12, markup=False)
+
+    def _look_for_news(self) -> None:
+        """Show a new shot at once; one that may soon have more edges waits a little."""
+        session = self.clocking.session
+        speeds = [row.edges_used for row in session.open_rows() if isfinite(row.speed_mps)]
+        whole, parts = len(session.log) + speeds.count("both"), len(speeds)
+        if whole > self._whole_seen:
+            self.show_session()
+        elif parts > self._parts_seen:
+            self.set_timer(MORE_EDGES_S, self._show_if_stale)
+        self._whole_seen, self._parts_seen = whole, parts
+
+    def _show_if_stale(self) -> None:
+        if self._stale:
+            self.show_session()
+
+    def follow(self) -> None:
+        """Follow what is no shot: lines, link, disk, time."""
+        if monotonic() - self._changed_at > MORE_EDGES_S:
+            self._show_if_stale()
+        screen = self.base
+        if screen is not None:
+            screen.show_run(self.clocking)
+        able = [action.name for action in ACTIONS if self.check_action(action.name, ())]
+        if able != self._able:
+            self._able = able
+            self.refresh_bindings()
+
+    @property
+    def base(self) -> FramedScreen | None:
+        """The screen below any dialogs, while it is there."""
+        if not self.is_running:
+            return None
+        base = self.screen_stack[0]
+        return base if isinstance(base, FramedScreen) and base.ready else None
+
+    def show_session(self) -> None:
+        """Show shots and statistics as they are now."""
+        self._stale = False
+        self.view = self.clocking.session.view(SHOWN_SHOTS)
+        if self.base is not None:
+            self.base.show_view(self.view, self.unit)
+
+    def refresh_all(self) -> None:
+        """Bring the screen up to date in every part."""
+        if self.loaded and self.base is not None:
+            self.show_session()
+            self.base.show_run(self.clocking)
+
+    def say(self, text: str) -> None:
+        """Tell the operator of something that did not go well."""
+        self.notify(plain_lines(text), severity="warning", timeout=8, markup=False)
