@@ -9,7 +9,7 @@ from pathlib import Path
 from chrono.cautions import CAUTION
 from chrono.reports.export import shot_records
 from chrono.reports.summary import shot_line
-from chrono.session.host_clock import remeasured_words
+from chrono.session.counter_rate import remeasured_words
 from chrono.session.live import disk_line, much_waits
 from chrono.session.recorded import Findings
 from chrono.session.run import Run

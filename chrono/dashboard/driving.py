@@ -20,7 +20,7 @@ from chrono.dashboard.dialogs import plain_lines
 from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.loading import LoadingScreen
 from chrono.errors import ChronoError
-from chrono.session.host_clock import remeasured_words
+from chrono.session.counter_rate import remeasured_words
 from chrono.session.recorded import Progress
 from chrono.session.run import Run
 from chrono.session.session import SessionView

@@ -28,8 +28,8 @@ from chrono.processor.pairing import (
     PAIR_DTYPE,
     Flags,
     Floats,
-    Kind,
     Pairs,
+    Relation,
     compare_passages,
 )
 from chrono.processor.passages import (
@@ -78,7 +78,7 @@ _EDGES = LEAD | TRAIL
 _TIMED = _EDGES | LATE_LEAD | LATE_TRAIL | CORE
 
 
-class Row(NamedTuple):
+class Queue(NamedTuple):
     """
     Passages not given out yet, in order, and what stands before them: gate and time of the
     passage in front (gate 2: none), whether it looked like a flash with the first, and the
@@ -93,32 +93,32 @@ class Row(NamedTuple):
 
 
 def match_passages(
-    new: Passages, row: Row, known: int, lengths: "Lengths", rules: Rules
-) -> tuple[Bodies, Row, int]:
+    new: Passages, queue: Queue, known: int, lengths: "Lengths", rules: Rules
+) -> tuple[Bodies, Queue, int]:
     """
-    Return the bodies that became final, the row that remains, and the time before which
+    Return the bodies that became final, the queue that remains, and the time before which
     every body has been given out.
     """
-    if not len(new) and (known < row.due or not len(row.passages)):
-        return NO_BODIES, row, min([known, *row.passages["first"][:1].tolist()])
-    passages = _in_order(join(row.passages, new))
+    if not len(new) and (known < queue.due or not len(queue.passages)):
+        return NO_BODIES, queue, min([known, *queue.passages["first"][:1].tolist()])
+    passages = _in_order(join(queue.passages, new))
     n = int(passages["first"].searchsorted(known))
     if not n:
-        return NO_BODIES, row._replace(passages=passages, due=0), known
+        return NO_BODIES, queue._replace(passages=passages, due=0), known
     seen = passages[:n]
-    units = _find_units(seen, row, rules)
+    units = _find_units(seen, queue, rules)
     cut = _settled(seen, units, known)
     bodies = _bodies(seen, units, cut, lengths, rules)
     front = units.upright[units.upright < cut]
     due = min([*units.wanted[cut:].tolist(), *passages["first"][n : n + 1].tolist()], default=0)
-    row = Row(passages[cut:], row.front_gate, row.front_first, row.front_flash, due)
+    queue = Queue(passages[cut:], queue.front_gate, queue.front_first, queue.front_flash, due)
     if cut:
-        row = row._replace(front_flash=bool(units.looks_flash[cut - 1]))
+        queue = queue._replace(front_flash=bool(units.looks_flash[cut - 1]))
     if len(front):
-        row = row._replace(
+        queue = queue._replace(
             front_gate=int(seen["gate"][front[-1]]), front_first=int(seen["first"][front[-1]])
         )
-    return bodies, row, min([known, *passages["first"][cut : cut + 1].tolist()])
+    return bodies, queue, min([known, *passages["first"][cut : cut + 1].tolist()])
 
 
 class Lengths(NamedTuple):
@@ -158,13 +158,13 @@ def _in_order(passages: Passages) -> Passages:
     return passages.take(rank.argsort(kind="stable"))
 
 
-def _find_units(seen: Passages, row: Row, rules: Rules) -> _Units:
+def _find_units(seen: Passages, queue: Queue, rules: Rules) -> _Units:
     windows = rules.windows
     n = len(seen)
     first, gate = seen["first"].copy(), seen["gate"].copy()
     last, wanted = np.arange(n), first + windows.slow + 2 * windows.flash
     looks_flash = _looks_flash(seen, first, gate, windows.flash)
-    is_flash = looks_flash & ~np.concatenate(([row.front_flash], looks_flash[:-1]))
+    is_flash = looks_flash & ~np.concatenate(([queue.front_flash], looks_flash[:-1]))
     flash = is_flash.nonzero()[0]
     upright = last.copy()
     if len(flash):
@@ -172,7 +172,7 @@ def _find_units(seen: Passages, row: Row, rules: Rules) -> _Units:
         wanted[flash] = first[flash + 1] + windows.flash
         wanted[flash + 1] = wanted[flash]
         upright = np.flatnonzero(~(is_flash | np.concatenate(([False], is_flash[:-1]))))
-    pair = _clean(seen.take(upright) if len(flash) else seen, row, rules).nonzero()[0]
+    pair = _clean(seen.take(upright) if len(flash) else seen, queue, rules).nonzero()[0]
     clean = upright[pair], upright[pair + 1]
     last[clean[0]] = clean[1]
     wanted[clean[1]] = wanted[clean[0]]
@@ -208,7 +208,7 @@ def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit
     return looks
 
 
-def _clean(upright: Passages, row: Row, rules: Rules) -> Flags:
+def _clean(upright: Passages, queue: Queue, rules: Rules) -> Flags:
     """Tell for each passage but the last whether it and the next are a clean pair."""
     windows = rules.windows
     if len(upright) < 2:
@@ -222,7 +222,7 @@ def _clean(upright: Passages, row: Row, rules: Rules) -> Flags:
     whole = (edges[:-1] == _EDGES) & in_window(trail, windows.fast, windows.slow)
     whole &= are_alike(block[:-1], block[1:], rules.unit_s)
     clean &= (edges[:-1] == LEAD) | whole
-    ahead = np.concatenate(([row.front_first], first[:-2])), [row.front_gate], gate[:-2]
+    ahead = np.concatenate(([queue.front_first], first[:-2])), [queue.front_gate], gate[:-2]
     rival_a = (np.concatenate(ahead[1:]) == 0) & (first[1:] - ahead[0] <= windows.slow)
     clean &= ~rival_a
     clean[:-1] &= (gate[2:] == 0) | (first[2:] - first[:-2] > windows.slow)
@@ -389,7 +389,7 @@ def _clean_bodies(a: Passages, b: Passages) -> Bodies:
     bodies["twice"] = lead + bodies["trail"]
     bodies["surplus"] = bodies["block_a"] - block_b
     bodies["used"], bodies["sound"] = EdgesUsed.BOTH, 3
-    bodies["kind"], bodies["gates"] = Kind.NORMAL, 3
+    bodies["kind"], bodies["gates"] = Relation.NORMAL, 3
     half = (a["marks"] & TRAIL == 0).nonzero()[0]
     if len(half):
         for name in ("trail", "block_a", "block_b"):
@@ -434,7 +434,7 @@ def _lone(passages: Passages) -> Bodies:
     bodies["lead"] = bodies["trail"] = ABSENT
     bodies["block_a"] = np.where(is_a, block, ABSENT)
     bodies["block_b"] = np.where(is_a, ABSENT, block)
-    bodies["kind"] = Kind.LONE
+    bodies["kind"] = Relation.LONE
     bodies["gates"] = passages["gate"] + 1
     bodies["suspect"] = passages["marks"] & SUSPECT > 0
     bodies["lacks"] = ~passages["marks"] & _EDGES
@@ -448,5 +448,5 @@ def _flashes(one: Passages, two: Passages, lengths: Lengths, rules: Rules) -> Bo
     compared = compare_passages(a, b, lengths.at(a["first"]), rules)
     for name in ("lead", "trail", "block_a", "block_b", "twice"):
         pairs[name] = compared[name]
-    pairs["kind"], pairs["used"] = Kind.FLASH, EdgesUsed.NONE
+    pairs["kind"], pairs["used"] = Relation.FLASH, EdgesUsed.NONE
     return _paired(a, b, pairs)

@@ -44,7 +44,7 @@ CHORD_TOLERANCE = 0.15
 INCOMPLETE_FACTOR = 3.0
 
 
-class Kind(IntEnum):
+class Relation(IntEnum):
     """What two passages are to each other."""
 
     STRANGERS = 0
@@ -116,7 +116,7 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     pairs["twice"] = _twice(pairs)
     pairs["kind"] = _kinds(pairs["twice"], rules)
     strangers |= _implausible(pairs, length_m, rules)
-    pairs["kind"][strangers] = Kind.STRANGERS
+    pairs["kind"][strangers] = Relation.STRANGERS
     pairs["used"][(pairs["twice"] <= 0) | strangers] = EdgesUsed.NONE
     pairs["score"] = _scores(pairs, length_m, rules)
     return pairs
@@ -208,11 +208,11 @@ def _twice(pairs: Pairs) -> Ints:
 
 def _kinds(twice: Ints, rules: Rules) -> npt.NDArray[np.uint8]:
     windows = rules.windows
-    kinds = np.full(len(twice), Kind.STRANGERS, np.uint8)
-    kinds[(twice < 0) & (twice >= -2 * windows.reach)] = Kind.REVERSED
-    kinds[(twice >= 0) & (twice <= 2 * windows.reach)] = Kind.SLOW
-    kinds[(twice >= 0) & (twice <= 2 * windows.slow)] = Kind.NORMAL
-    kinds[(twice >= 0) & (twice < 2 * windows.fast)] = Kind.FAST
+    kinds = np.full(len(twice), Relation.STRANGERS, np.uint8)
+    kinds[(twice < 0) & (twice >= -2 * windows.reach)] = Relation.REVERSED
+    kinds[(twice >= 0) & (twice <= 2 * windows.reach)] = Relation.SLOW
+    kinds[(twice >= 0) & (twice <= 2 * windows.slow)] = Relation.NORMAL
+    kinds[(twice >= 0) & (twice < 2 * windows.fast)] = Relation.FAST
     return kinds
 
 

@@ -16,7 +16,7 @@ from chrono.arrays import compiled
 from chrono.arrays.batch import NO_EVENTS, Control, Events, Kind
 from chrono.arrays.records import join
 from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
-from chrono.processor.matching import Lengths, Row, match_passages
+from chrono.processor.matching import Lengths, Queue, match_passages
 from chrono.processor.passages import NO_GROUPS, Passages, group_passages
 from chrono.processor.rules import Rules
 from chrono.processor.shots import (
@@ -74,7 +74,7 @@ class Processor:
         self._groups = NO_GROUPS
         self._watched = (Watched(), Watched())
         self._spans: tuple[Spans, Spans] = ((), ())
-        self._row = Row()
+        self._queue = Queue()
         self._crew = Crew()
         self._waiting = NO_LAUNCHES
         self._gaps, self._notes, self._beats = NO_BREAKS, NO_BREAKS, NO_BEATS
@@ -232,7 +232,9 @@ class Processor:
             edges, self._groups, known, rules.windows
         )
         passages, known = self._without_flicker(passages, known)
-        bodies, self._row, known = match_passages(passages, self._row, known, lengths, rules)
+        bodies, self._queue, known = match_passages(
+            passages, self._queue, known, lengths, rules
+        )
         launches, self._crew, known = gather_launches(bodies, self._crew, known, lengths, rules)
         shots, self._waiting = finish_launches(
             join(self._waiting, launches), self._gaps, self._notes, self._beats, known, rules

@@ -39,7 +39,7 @@ from chrono.processor.pairing import (
     LENGTH_TOLERANCE,
     Flags,
     Floats,
-    Kind,
+    Relation,
     body_lengths,
     speck_length,
     use_only,
@@ -160,7 +160,9 @@ def _heads(bodies: Bodies, key: Ints, leader: Flags, lengths: Lengths, rules: Ru
     follows = (behind >= 0) & (behind < window)
     ahead_of = places[np.minimum(after, len(places) - 1)]
     ahead = key[ahead_of] - key[may]
-    leads = (kind[may] == Kind.LONE) & (ahead >= 0) & (2 * ahead < bodies["twice"][ahead_of])
+    leads = (
+        (kind[may] == Relation.LONE) & (ahead >= 0) & (2 * ahead < bodies["twice"][ahead_of])
+    )
     for belongs, to in ((leads, ahead_of), (follows, behind_of)):
         belongs &= _is_body(bodies[may], bodies["twice"][to], lengths.at(key[to]), rules)
         head[may[belongs]] = to[belongs]
@@ -172,7 +174,7 @@ def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Fla
     block = np.maximum(bodies["block_a"], bodies["block_b"])
     length = 2 * rules.spacing_m * block / np.maximum(twice, 1)
     small = (block >= 0) & (length < speck_length(declared, rules))
-    return ~small | (bodies["kind"] != Kind.LONE)
+    return ~small | (bodies["kind"] != Relation.LONE)
 
 
 def _launches(
@@ -212,16 +214,16 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
     n, kind = len(declared), members["kind"]
     length = _lengths_of(members, rules) / declared[group]
     fits = (np.abs(length - 1.0) <= LENGTH_TOLERANCE) & (members["used"] > 0)
-    rank = np.where(kind == Kind.NORMAL, ~fits, 2)
+    rank = np.where(kind == Relation.NORMAL, ~fits, 2)
     order = np.lexsort((np.arange(len(group)), rank, group))
     main = order[np.searchsorted(group[order], np.arange(n))]
     other = np.ones(len(group), np.bool_)
     other[main] = False
-    paired = other & (members["twice"] > 0) & (kind != Kind.LONE)
+    paired = other & (members["twice"] > 0) & (kind != Relation.LONE)
     transit = np.full(n, np.nan)
     places = np.flatnonzero(paired)[::-1]
     transit[group[places]] = members["twice"][places] / 2.0
-    lone = [np.flatnonzero((kind == Kind.LONE) & (members["gates"] == g)) for g in (1, 2)]
+    lone = [np.flatnonzero((kind == Relation.LONE) & (members["gates"] == g)) for g in (1, 2)]
     speed = 2.0 * rules.spacing_m / np.maximum(members["twice"][main], 1)
     keys, blocks, shorts = [], [], []
     for places, name in zip(lone, ("block_a", "block_b"), strict=True):
@@ -231,13 +233,13 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
         size = np.where(block >= 0, block * (speed / declared)[group[places]], np.inf)
         shorts.append(np.bincount(group[places[size < FRAGMENT_LENGTH]], minlength=n))
     counts = [np.bincount(group[places], minlength=n) for places in lone]
-    is_short = (kind != Kind.LONE) & (length < FRAGMENT_LENGTH)
+    is_short = (kind != Relation.LONE) & (length < FRAGMENT_LENGTH)
     return _Company(
         main,
-        np.bincount(group[other & (kind != Kind.LONE)], minlength=n) + np.maximum(*counts),
+        np.bincount(group[other & (kind != Relation.LONE)], minlength=n) + np.maximum(*counts),
         transit,
         np.bincount(group[is_short], minlength=n) + np.maximum(*shorts),
-        np.bincount(group[kind != Kind.LONE], minlength=n) + np.maximum(*counts),
+        np.bincount(group[kind != Relation.LONE], minlength=n) + np.maximum(*counts),
         (keys[0], keys[1]),
         (blocks[0], blocks[1]),
     )
@@ -256,7 +258,7 @@ def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
     at_gate = main["key"], main["key"] + main["lead"]
     for more, lone, own in zip((-1, 1), company.lone_keys, at_gate, strict=True):
         merged = (lone != ABSENT) & (more * main["surplus"] > tight)
-        merged &= main["kind"] == Kind.NORMAL
+        merged &= main["kind"] == Relation.NORMAL
         for chosen, keep, name in (
             (merged & (lone > own), EdgesUsed.LEAD, "lead"),
             (merged & (lone < own), EdgesUsed.TRAIL, "trail"),
@@ -268,7 +270,7 @@ def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
 
 def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rules) -> Launches:
     shot = launches["shot"]
-    lone = main["kind"] == Kind.LONE
+    lone = main["kind"] == Relation.LONE
     shot["companions"] = np.minimum(company.companions - lone, 0xFFFF)
     shot["companion"] = np.where(lone, np.nan, company.transit)
     flags = shot["flags"]
@@ -295,13 +297,13 @@ def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Flags:
     return all_met & fit & of_a_kind & whole & (company.crowd < CROWD)
 
 
-_NORMAL, _SLOW, _LONE = int(Kind.NORMAL), int(Kind.SLOW), int(Kind.LONE)
-_FAST, _FLASH = int(Kind.FAST), int(Kind.FLASH)
-_KIND_FLAGS = np.zeros(len(Kind), np.uint32)
-_KIND_FLAGS[Kind.SLOW] = Flag.TOO_SLOW
-_KIND_FLAGS[Kind.FAST] = Flag.TOO_FAST
-_KIND_FLAGS[Kind.REVERSED] = Flag.REVERSED
-_KIND_FLAGS[Kind.FLASH] = Flag.FLASH
+_NORMAL, _SLOW, _LONE = int(Relation.NORMAL), int(Relation.SLOW), int(Relation.LONE)
+_FAST, _FLASH = int(Relation.FAST), int(Relation.FLASH)
+_KIND_FLAGS = np.zeros(len(Relation), np.uint32)
+_KIND_FLAGS[Relation.SLOW] = Flag.TOO_SLOW
+_KIND_FLAGS[Relation.FAST] = Flag.TOO_FAST
+_KIND_FLAGS[Relation.REVERSED] = Flag.REVERSED
+_KIND_FLAGS[Relation.FLASH] = Flag.FLASH
 _ONLY_FLAGS = np.array([0, 0, Flag.LEAD_ONLY, Flag.TRAIL_ONLY], np.uint32)
 
 

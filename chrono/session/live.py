@@ -12,7 +12,7 @@ from chrono.reader.port import DEFAULT_BAUDRATE, PlayedPort, played_port
 from chrono.reader.recording import RecordingWriter
 from chrono.reader.source import LiveSource
 from chrono.rigs.file import Rig, parse_rig, rig_record, with_host_clock
-from chrono.session.host_clock import clock_doubt
+from chrono.session.counter_rate import clock_doubt
 from chrono.session.marks import Setup
 from chrono.session.run import FedRun
 from chrono.session.session import Session
@@ -120,7 +120,7 @@ class LiveRun(FedRun):
         batch = super()._take(rows)
         self.source.hear(batch)
         self._lines_taken += rows.count(b"\tboard\t")
-        self._observer.host_clock.follow(self.now_us())
+        self._observer.counter_rate.follow(self.now_us())
         return batch
 
     def _wait(self) -> None:
@@ -135,7 +135,7 @@ class LiveRun(FedRun):
         super()._finish()
         if self.session.rig.clock.from_host:
             try:
-                self._observer.host_clock.settle(self.now_us())
+                self._observer.counter_rate.settle(self.now_us())
             except CalibrationError as error:
                 self._clock_doubt = clock_doubt(error)
 

@@ -16,7 +16,7 @@ from chrono.health.watch import RECENT_S, Watch, flicker_now, second_places
 from chrono.processor.rules import Rules
 from chrono.processor.timebase import Tally
 from chrono.rigs.file import Rig
-from chrono.session.host_clock import HostClock
+from chrono.session.counter_rate import CounterRate
 from chrono.session.session import Session
 
 
@@ -40,7 +40,7 @@ class Observer:
 
     def __init__(self, session: Session) -> None:
         self._session = session
-        self.host_clock = HostClock(session)
+        self.counter_rate = CounterRate(session)
         """The counter's rate from the beats."""
         self.last_us = 0
         """Host time of the last line [us]."""
@@ -73,7 +73,7 @@ class Observer:
             if self._counter() != (self._counters, self._rules):
                 self._begin(tally, shots)
             self._watch.feed(piece.events, session.processor.tally)
-            self.host_clock.feed(piece)
+            self.counter_rate.feed(piece)
         if len(batch.events):
             self.last_us = max(self.last_us, int(batch.events.host_us[-1]))
 
@@ -87,7 +87,7 @@ class Observer:
         self._watch.add_shots(shots[self._shots :])
         self._shots = len(shots)
         processor = self._session.processor
-        self._found = self.host_clock.found(host_us)
+        self._found = self.counter_rate.found(host_us)
         seen = self._watch.observed(
             host_us,
             flicker=flicker_now(
@@ -99,7 +99,7 @@ class Observer:
 
     def delays(self) -> Delays | None:
         """Return how late beats are read, None while the counter's rate is not known."""
-        recent = self.host_clock.beats.recent
+        recent = self.counter_rate.beats.recent
         if self._found is None or len(recent) < 2:
             return None
         board_s, host_s = np.array(recent).T

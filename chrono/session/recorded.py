@@ -16,7 +16,7 @@ from chrono.reader.decoder import decode_rows
 from chrono.reader.grammar import Lines
 from chrono.reader.recording import BLOCK_BYTES, RecordingReader
 from chrono.rigs.file import Rig, rig_from_record
-from chrono.session.host_clock import HostClock, clock_doubt
+from chrono.session.counter_rate import CounterRate, clock_doubt
 from chrono.session.session import Session
 
 BYTES_PER_SHOT = 150
@@ -238,13 +238,13 @@ def _telling_where(path: Path) -> Iterator[None]:
 
 def _one_pass(
     path: Path, rig: Rig, fixed: bool, progress: Progress | None, clock_from_host: bool
-) -> tuple[Recorded, HostClock | None]:
+) -> tuple[Recorded, CounterRate | None]:
     """Read a recording with a rig or the ones it holds; the beats only where they matter."""
     reader = RecordingReader(path)
     capacity = path.stat().st_size // BYTES_PER_SHOT
     session = Session(rig, capacity=capacity, fixed_rig=fixed)
     wanted = clock_from_host or rig.clock.from_host
-    beats = HostClock(session) if wanted else None
+    beats = CounterRate(session) if wanted else None
     takers = (session, beats) if beats else (session,)
     feed_blocks(reader, rig.lines, *takers, progress=progress)
     session.finish()

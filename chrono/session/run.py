@@ -156,7 +156,7 @@ class FedRun(Run):
     @property
     def remeasured_us(self) -> int | None:
         """When shots were last measured anew with another rate of the counter [us], if ever."""
-        return self._observer.host_clock.remeasured_us
+        return self._observer.counter_rate.remeasured_us
 
     def now_us(self) -> int:
         """Return the session's clock, which stands still once nothing more comes [us]."""

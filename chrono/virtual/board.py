@@ -20,7 +20,7 @@ from chrono.reader.grammar import (
     encode_interval,
     encode_plain,
 )
-from chrono.virtual.scenarios import Board, Body, Flicker, Play, Scenario, Setup
+from chrono.virtual.scenarios import Board, FlyingBody, Lamp, Play, PlayedSetup, Scenario
 
 FIRST_LAUNCH_S = 1.2
 """Time from the board's start to the first launch [s]; speedup shortens it."""
@@ -52,14 +52,14 @@ class Flight:
 
     Attributes
     ----------
-    body : Body
+    body : FlyingBody
     speed_mps : float
         True speed of its middle midway between the gates [m/s].
     midway_s : float
         Board time at which its middle is there [s].
     """
 
-    body: Body
+    body: FlyingBody
     speed_mps: float
     midway_s: float
 
@@ -116,7 +116,7 @@ class Launch:
     ----------
     shot : int
         Index from 0.
-    setup : Setup
+    setup : PlayedSetup
     ready_s : float
         Board time since which the launcher stands ready in this setup [s].
     flights : tuple of Flight
@@ -124,7 +124,7 @@ class Launch:
     """
 
     shot: int
-    setup: Setup
+    setup: PlayedSetup
     ready_s: float
     flights: tuple[Flight, ...]
 
@@ -226,7 +226,7 @@ def launches(
 
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
-) -> Iterator[tuple[float, Setup]]:
+) -> Iterator[tuple[float, PlayedSetup]]:
     """Yield when the launcher is set up anew [s], the first time at 0 s, and the setup."""
     if len(scenario.setups) == 1:
         yield 0.0, scenario.setups[0]
@@ -398,7 +398,7 @@ def _changes(
 ) -> Iterator[Edge]:
     """Yield +1 and -1 for each thing that begins and ends to block a gate, in time order."""
     streams = [_flight_changes(scenario, rig, play, rng)]
-    streams += [_flicker_changes(flicker) for flicker in scenario.flicker]
+    streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
     return heapq.merge(*streams)
 
 
@@ -432,14 +432,14 @@ def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Inter
     return [*pieces, (begin_s, end_s)]
 
 
-def _flicker_changes(flicker: Flicker) -> Iterator[Edge]:
-    period_s = 1.0 / flicker.frequency_hz
-    pulses = int(flicker.burst_s * flicker.frequency_hz)
+def _lamp_changes(lamp: Lamp) -> Iterator[Edge]:
+    period_s = 1.0 / lamp.frequency_hz
+    pulses = int(lamp.burst_s * lamp.frequency_hz)
     for burst in count(1):
         for pulse in range(pulses):
-            begin_s = burst * flicker.every_s + pulse * period_s
-            yield begin_s, flicker.gate, 1
-            yield begin_s + flicker.duty * period_s, flicker.gate, -1
+            begin_s = burst * lamp.every_s + pulse * period_s
+            yield begin_s, lamp.gate, 1
+            yield begin_s + lamp.duty * period_s, lamp.gate, -1
 
 
 def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:

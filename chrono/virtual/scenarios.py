@@ -15,7 +15,7 @@ SCHEME = "virtual"
 
 
 @dataclass(frozen=True)
-class Body:
+class FlyingBody:
     """
     Something that flies through the gates.
 
@@ -36,7 +36,7 @@ class Body:
 
 
 @dataclass(frozen=True)
-class Setup:
+class PlayedSetup:
     """Launch conditions: speed midway between the gates [m/s] and its relative spread."""
 
     name: str
@@ -52,21 +52,21 @@ class Companion:
 
     Attributes
     ----------
-    body : Body
+    body : FlyingBody
     speed_ratio, ratio_spread : float
         Its speed at the muzzle relative to the main body's, mean and standard deviation.
     probability : float
         How often it reaches the gates.
     """
 
-    body: Body
+    body: FlyingBody
     speed_ratio: float
     ratio_spread: float
     probability: float
 
 
 @dataclass(frozen=True)
-class Flicker:
+class Lamp:
     """A lamp that trips one gate periodically, for `burst_s` in every `every_s` [s]."""
 
     gate: int
@@ -77,7 +77,7 @@ class Flicker:
 
 
 @dataclass(frozen=True)
-class Gates:
+class StatedGates:
     """The two gates: what the rig states of them. Lengths [m], angle [rad], times [s]."""
 
     spacing_m: float = 0.3
@@ -157,11 +157,11 @@ class Drop:
     spread_m: float = 0.0003
 
 
-SQUASH_BALL = Body("squash ball", 0.024, 0.040, 0.040, drag_per_m=0.0148)
+SQUASH_BALL = FlyingBody("squash ball", 0.024, 0.040, 0.040, drag_per_m=0.0148)
 """Size and mass as in the rules of squash; drag of a smooth sphere, c = 0.47."""
-STEEL_BALL = Body("steel ball", 0.0642, 0.025, 0.025, drag_per_m=0.0018)
+STEEL_BALL = FlyingBody("steel ball", 0.0642, 0.025, 0.025, drag_per_m=0.0018)
 """A ball of a bearing, 25 mm; drag of a smooth sphere at 3.6 m/s, c = 0.39."""
-FELT_WAD = Body("felt wad", 0.002, 0.040, 0.012, drag_per_m=0.20)
+FELT_WAD = FlyingBody("felt wad", 0.002, 0.040, 0.012, drag_per_m=0.20)
 
 SKETCH_CLOCK = Board(
     name="sketch",
@@ -185,7 +185,7 @@ class Scenario:
     ----------
     name, summary : str
         As it is called for, and one line for lists.
-    setups : tuple of Setup
+    setups : tuple of PlayedSetup
         Taken in turn, `block` shots each.
     pause_s : (float, float)
         Time between shots is uniform in this range [s].
@@ -205,33 +205,35 @@ class Scenario:
 
     name: str
     summary: str
-    setups: tuple[Setup, ...]
+    setups: tuple[PlayedSetup, ...]
     block: int = 10
     pause_s: tuple[float, float] = (2.0, 4.0)
-    body: Body = SQUASH_BALL
+    body: FlyingBody = SQUASH_BALL
     companion: Companion | None = None
-    flicker: tuple[Flicker, ...] = ()
+    lamps: tuple[Lamp, ...] = ()
     bounce_probability: float = 0.0
     missed_probability: float = 0.0
     drop: Drop | None = None
     spacing_off_m: float = 0.0
     gates_of: str = ""
     exchanged: bool = False
-    gates: Gates = field(default_factory=Gates)
+    gates: StatedGates = field(default_factory=StatedGates)
     board: Board = field(default_factory=Board)
 
-    def setup_of(self, shot: int) -> Setup:
+    def setup_of(self, shot: int) -> PlayedSetup:
         """Return the setup of the shot with this index, from 0."""
         return self.setups[shot // self.block % len(self.setups)]
 
 
-TWO_BANDS = Setup("two bands", 22.0, 0.02, (("launcher", "sling"), ("bands", "2")))
-THREE_BANDS = Setup("three bands", 27.0, 0.02, (("launcher", "sling"), ("bands", "3")))
-AIR_LOW = Setup("2 bar", 35.0, 0.012, (("launcher", "air"), ("pressure", "2 bar")))
-AIR_HIGH = Setup("3 bar", 45.0, 0.012, (("launcher", "air"), ("pressure", "3 bar")))
-RAMP = Setup("ramp", 1.2, 0.03, (("launcher", "ramp"), ("height", "10 cm")))
-DROPS = Setup("drops", 3.6, 0.0, (("height above gate A", "500 mm"), ("ball", "steel, 25 mm")))
-SLOW_SENSORS = Gates(latency_mismatch_s=5e-6)
+TWO_BANDS = PlayedSetup("two bands", 22.0, 0.02, (("launcher", "sling"), ("bands", "2")))
+THREE_BANDS = PlayedSetup("three bands", 27.0, 0.02, (("launcher", "sling"), ("bands", "3")))
+AIR_LOW = PlayedSetup("2 bar", 35.0, 0.012, (("launcher", "air"), ("pressure", "2 bar")))
+AIR_HIGH = PlayedSetup("3 bar", 45.0, 0.012, (("launcher", "air"), ("pressure", "3 bar")))
+RAMP = PlayedSetup("ramp", 1.2, 0.03, (("launcher", "ramp"), ("height", "10 cm")))
+DROPS = PlayedSetup(
+    "drops", 3.6, 0.0, (("height above gate A", "500 mm"), ("ball", "steel, 25 mm"))
+)
+SLOW_SENSORS = StatedGates(latency_mismatch_s=5e-6)
 WAD_FOLLOWS = Companion(FELT_WAD, speed_ratio=0.8, ratio_spread=0.05, probability=0.9)
 
 SCENARIOS: dict[str, Scenario] = {
@@ -262,7 +264,7 @@ SCENARIOS: dict[str, Scenario] = {
             "air launcher with wads, chattering gates, missed edges, a lamp at 100 Hz",
             (AIR_LOW, AIR_HIGH),
             companion=WAD_FOLLOWS,
-            flicker=(Flicker(0, 100.0, 0.15, every_s=25.0, burst_s=2.0),),
+            lamps=(Lamp(0, 100.0, 0.15, every_s=25.0, burst_s=2.0),),
             bounce_probability=0.3,
             missed_probability=0.01,
         ),
@@ -270,7 +272,7 @@ SCENARIOS: dict[str, Scenario] = {
             "plain-board",
             "two bands, gates 100 mm apart, a plain sketch in steps of 4 us",
             (TWO_BANDS,),
-            gates=Gates(spacing_m=0.1),
+            gates=StatedGates(spacing_m=0.1),
             board=SKETCH_CLOCK,
         ),
         Scenario(
@@ -284,7 +286,7 @@ SCENARIOS: dict[str, Scenario] = {
             "a ball rolling off a ramp, about 1.2 m/s",
             (RAMP,),
             body=replace(SQUASH_BALL, drag_per_m=0.02),
-            gates=Gates(muzzle_distance_m=0.3, slowest_mps=0.3),
+            gates=StatedGates(muzzle_distance_m=0.3, slowest_mps=0.3),
         ),
         Scenario(
             "coarse",
@@ -299,7 +301,7 @@ SCENARIOS: dict[str, Scenario] = {
             body=STEEL_BALL,
             drop=Drop(0.5),
             spacing_off_m=0.0015,
-            gates=Gates(tilt_limit_deg=0.3),
+            gates=StatedGates(tilt_limit_deg=0.3),
         ),
         Scenario(
             "swap-before",

@@ -106,7 +106,7 @@ def test_flicker_for_a_long_time_is_carried_in_little_memory() -> None:
     for begin in range(0, len(these), 500):
         processor.feed(part(these, begin, begin + 500))
         assert len(processor._watched[0].passages) < 40
-        assert len(processor._row.passages) < 40
+        assert len(processor._queue.passages) < 40
 
 
 def test_flicker_hides_no_shot_before_or_after_it() -> None:

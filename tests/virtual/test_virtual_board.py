@@ -26,7 +26,7 @@ from chrono.virtual.scenarios import (
     SCENARIOS,
     SQUASH_BALL,
     STEEL_BALL,
-    Flicker,
+    Lamp,
     Play,
     noise_free,
 )
@@ -264,8 +264,8 @@ def test_the_gates_trip_where_the_true_rig_has_them(seed: int) -> None:
 
 
 def test_a_beam_blocked_twice_is_clear_only_when_both_are_gone() -> None:
-    lamps = (Flicker(0, 100.0, 0.3, 10.0, 1.0), Flicker(0, 100.0, 0.6, 10.0, 1.0))
-    scenario = replace(noise_free(SCENARIOS["two-bands"]), flicker=lamps)
+    lamps = (Lamp(0, 100.0, 0.3, 10.0, 1.0), Lamp(0, 100.0, 0.6, 10.0, 1.0))
+    scenario = replace(noise_free(SCENARIOS["two-bands"]), lamps=lamps)
     lines = takewhile(lambda x: x[0] < 14, board_lines(scenario, 1, shots=0))
     edges = [e for e in events(list(lines)) if e.kind == Kind.EDGE]
     on = [b.counter - a.counter for a, b in zip(edges[::2], edges[1::2], strict=True)]
@@ -296,7 +296,7 @@ def test_wads_follow_at_the_speed_the_truth_tells() -> None:
 
 def test_a_lamp_trips_its_gate_at_its_frequency() -> None:
     scenario = replace(
-        noise_free(SCENARIOS["two-bands"]), flicker=(Flicker(1, 120.0, 0.2, 10.0, 3.0),)
+        noise_free(SCENARIOS["two-bands"]), lamps=(Lamp(1, 120.0, 0.2, 10.0, 3.0),)
     )
     lines = takewhile(lambda x: x[0] < 14, board_lines(scenario, 1, shots=0))
     edges = [e for e in events(list(lines)) if e.kind == Kind.EDGE]
@@ -309,8 +309,8 @@ def test_a_lamp_trips_its_gate_at_its_frequency() -> None:
 
 
 def test_edges_beyond_what_the_serial_line_carries_are_lost_and_counted() -> None:
-    flood = Flicker(0, 3000.0, 0.5, 10.0, 1.0)
-    scenario = replace(noise_free(SCENARIOS["two-bands"]), flicker=(flood,))
+    flood = Lamp(0, 3000.0, 0.5, 10.0, 1.0)
+    scenario = replace(noise_free(SCENARIOS["two-bands"]), lamps=(flood,))
     lines = list(takewhile(lambda x: x[0] < 14, board_lines(scenario, 1, shots=0)))
     kinds = Counter(e.kind for e in events(lines))
     told = [e.lost for e in events(lines) if e.kind == Kind.BEAT][-1]

@@ -24,7 +24,7 @@ NARROWED = 0.8
 """An uncertainty that shrank to less than this part of the one in use is worth using."""
 
 
-class HostClock:
+class CounterRate:
     """
     Carries the beats of a session, and measures with their rate.
 
