@@ -8,12 +8,23 @@ Knows nothing of ports, recordings and gates.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from math import sqrt
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from chrono.clock.envelope import (
+    BEATS_PER_BLOCK,
+    MAX_BLOCKS,
+    MIN_BLOCKS,
+    Line,
+    Point,
+    Segment,
+    fit_lines,
+    halved,
+    information,
+    lower_hull,
+)
 from chrono.errors import CalibrationError
 from chrono.measuring.budget import (
     Contribution,
@@ -36,17 +47,13 @@ POLLING_S = 1e-3
 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short lines longer (FTDI AN232B-04:
 16 ms by default); pass that time for them."""
 
-BEATS_PER_BLOCK = 5
-MAX_BLOCKS = 60
-MIN_BLOCKS = 4
+CREEP_S = 20e-3
+"""A delay that grows evenly cannot be told from the counter's rate; what so much of it would
+make of the rate is said."""
+
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
 GAP_S = 10.0
-STEP_S = 20e-3
-"""A smaller step of the envelope is taken for a change of the delay: it is what a latency
-timer does when beats and timer slide past each other."""
-STEP_FACTOR = 15
-"""An exponential step between neighbouring minima exceeds 15 medians once in 30,000."""
 MAX_RATE_ERROR = 0.02
 
 
@@ -90,26 +97,6 @@ class ClockEstimate:
         return self.uncertainty.U95
 
 
-@dataclass
-class _Segment:
-    """Stretch without a break: blocks of equally many beats, each as its lower hull."""
-
-    beats_per_block: int = BEATS_PER_BLOCK
-    blocks: list[Floats] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class _Line:
-    """Straight line through the lowest points of one segment's blocks."""
-
-    slope: float
-    u: float
-    dof: int
-    weight: float
-    span_s: float
-    wander: float
-
-
 class ClockTracker:
     """
     Carries what the rate needs while beats arrive, in bounded memory.
@@ -125,9 +112,9 @@ class ClockTracker:
 
     def __init__(self, unit_s: float) -> None:
         self._unit_s = unit_s
-        self._segments: list[_Segment] = []
-        self._open: list[tuple[float, float]] = []
-        self._last: tuple[float, float] | None = None
+        self._segments: list[Segment] = []
+        self._open: list[Point] = []
+        self._last: Point | None = None
         self._beats = 0
 
     def add(self, ticks: npt.NDArray[np.int64], host_us: npt.NDArray[np.int64]) -> None:
@@ -172,20 +159,20 @@ class ClockTracker:
         CalibrationError
             Too few beats, too short a time, or a rate that no oscillator explains.
         """
-        lines = _fit(self._segments)
+        lines = fit_lines(self._segments)
         _refuse_too_little(lines, self._beats)
         weight = np.array([line.weight for line in lines])
         weight /= weight.sum()
         slope = float(weight @ [line.slope for line in lines])
         rate_error = 1 / slope - 1
         _refuse_impossible(rate_error)
-        wander_s = polling_s * float(weight @ [1 / line.span_s for line in lines])
+        creep = [max(polling_s, line.order_s) / line.span_s for line in lines]
         uncertainty = combine(
             Contribution(part, 1.0)
             for part in (
                 _scatter(lines, weight / slope**2),
                 rectangular("host's own rate", host_rate_tolerance),
-                rectangular("polling of the port", wander_s),
+                rectangular("polling of the port", float(weight @ creep)),
             )
         )
         span_s = sum(line.span_s for line in lines)
@@ -198,22 +185,23 @@ class ClockTracker:
             notes=_notes(lines, uncertainty),
         )
 
-    def _add_one(self, point: tuple[float, float]) -> None:
+    def _add_one(self, point: Point) -> None:
         if not self._follows(point):
-            self._segments.append(_Segment())
+            self._segments.append(Segment())
             self._open = []
             self._forget_weakest()
         self._last = point
         self._beats += 1
         self._open.append(point)
         current = self._segments[-1]
+        current.recent.append(point)
         if len(self._open) == current.beats_per_block:
-            current.blocks.append(_lower_hull(self._open))
+            current.blocks.append(lower_hull(self._open))
             self._open = []
             if len(current.blocks) == MAX_BLOCKS:
-                self._segments[-1:] = _halved(current)
+                self._segments[-1:] = halved(current)
 
-    def _follows(self, point: tuple[float, float]) -> bool:
+    def _follows(self, point: Point) -> bool:
         if self._last is None:
             return False
         board_gap, host_gap = point[0] - self._last[0], point[1] - self._last[1]
@@ -223,7 +211,7 @@ class ClockTracker:
         """Keep memory bounded: of the finished segments drop the one that tells least."""
         if len(self._segments) > MAX_SEGMENTS:
             finished = self._segments[:-1]
-            weakest = min(range(len(finished)), key=lambda i: _information(finished[i]))
+            weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
             del self._segments[weakest]
 
 
@@ -285,6 +273,9 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}",
         f"standard uncertainties: {parts}",
         *estimate.notes,
+        f"a delay that crept by {CREEP_S * 1e3:.0f} ms all the while would look like "
+        f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm and is not in the ±: if in doubt, repeat "
+        "it on another port or computer",
     )
 
 
@@ -300,130 +291,7 @@ def clock_changes(estimate: ClockEstimate, date: str) -> dict[str, object]:
     )
 
 
-def _fit(segments: list[_Segment]) -> list[_Line]:
-    usable = [segment for segment in segments if len(segment.blocks) >= MIN_BLOCKS]
-    if not usable:
-        return []
-    slope = _coarse_slope(usable)
-    parts = [part for segment in usable for part in _split_at_steps(segment, slope)]
-    return [_line(part, slope) for part in parts if len(part.blocks) >= MIN_BLOCKS]
-
-
-def _coarse_slope(segments: list[_Segment]) -> float:
-    """Median slope over a quarter of a segment: a few steps and late beats do not move it."""
-    slope = 1.0
-    for _ in range(10):
-        before = slope
-        slope = float(np.median(np.concatenate([_far_slopes(s, before) for s in segments])))
-        if slope == before:
-            break
-    return slope
-
-
-def _far_slopes(segment: _Segment, slope: float) -> Floats:
-    low = _lowest(segment.blocks, slope)
-    far = max(1, len(low) // 4)
-    step = low[far:] - low[:-far]
-    ratio: Floats = step[:, 1] / step[:, 0]
-    return ratio
-
-
-def _lowest(blocks: list[Floats], slope: float) -> Floats:
-    """Return each block's point of least delay, shape (blocks, 2)."""
-    return np.array([block[np.argmin(block[:, 1] - slope * block[:, 0])] for block in blocks])
-
-
-def _split_at_steps(segment: _Segment, slope: float) -> list[_Segment]:
-    """Cut where the envelope steps; the blocks beside a cut may hold both levels: left out."""
-    low = _lowest(segment.blocks, slope)
-    change = np.diff(low[:, 1] - slope * low[:, 0])
-    change -= np.median(change)
-    limit = max(STEP_S, STEP_FACTOR * float(np.median(np.abs(change))))
-    cuts: list[int] = (np.flatnonzero(np.abs(change) > limit) + 1).tolist()
-    starts, ends = [0, *(cut + 1 for cut in cuts)], [*(cut - 1 for cut in cuts), len(low)]
-    return [
-        _Segment(segment.beats_per_block, segment.blocks[start : max(start, end)])
-        for start, end in zip(starts, ends, strict=True)
-    ]
-
-
-def _halved(segment: _Segment) -> list[_Segment]:
-    """Return a full segment with twice the beats per block, or split where it has a step."""
-    parts = _split_at_steps(segment, _coarse_slope([segment]))
-    if len(parts) > 1:
-        kept = [part for part in parts[:-1] if len(part.blocks) >= MIN_BLOCKS]
-        return [*kept, parts[-1]]
-    pairs = zip(segment.blocks[::2], segment.blocks[1::2], strict=True)
-    merged = [_lower_hull(np.concatenate(pair).tolist()) for pair in pairs]
-    return [_Segment(2 * segment.beats_per_block, merged)]
-
-
-def _lower_hull(points: Sequence[Sequence[float]]) -> Floats:
-    """Corners of the lower convex hull of points in order of board time (monotone chain)."""
-    hull: list[Sequence[float]] = []
-    for point in points:
-        while len(hull) > 1 and not _turns_up(hull[-2], hull[-1], point):
-            hull.pop()
-        hull.append(point)
-    return np.array(hull)
-
-
-def _turns_up(a: Sequence[float], b: Sequence[float], c: Sequence[float]) -> bool:
-    return (b[0] - a[0]) * (c[1] - b[1]) > (c[0] - b[0]) * (b[1] - a[1])
-
-
-def _line(segment: _Segment, slope: float) -> _Line:
-    """
-    Fit a line to the block minima.
-
-    The minima are independent and alike from block to block whatever the delays'
-    distribution, so least squares is unbiased and its residuals tell its uncertainty.
-    """
-    for _ in range(10):
-        before = slope
-        low = _lowest(segment.blocks, before)
-        x, y = low[:, 0] - low[:, 0].mean(), low[:, 1] - low[:, 1].mean()
-        sxx = float(x @ x)
-        slope = float(x @ y) / sxx
-        if slope == before:
-            break
-    residual = y - slope * x
-    dof = len(low) - 2
-    wander = _wander(residual)
-    return _Line(
-        slope=slope,
-        u=wander * sqrt(float(residual @ residual) / dof / sxx),
-        dof=dof,
-        weight=sxx * segment.beats_per_block**2,
-        span_s=_span_s(segment),
-        wander=wander,
-    )
-
-
-def _wander(residual: Floats) -> float:
-    """
-    Return the factor by which serial correlation of the residuals widens the slope's u.
-
-    √((1 + r)/(1 − r)) for a first-order autoregression with lag-1 correlation r, applied
-    only where r is significant (beyond 2/√n).
-    """
-    power = float(residual @ residual)
-    r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
-    return sqrt((1 + r) / (1 - r)) if r > 2 / sqrt(len(residual)) else 1.0
-
-
-def _information(segment: _Segment) -> float:
-    if len(segment.blocks) < MIN_BLOCKS:
-        return 0.0
-    return _span_s(segment) ** 2 * len(segment.blocks) * segment.beats_per_block**2
-
-
-def _span_s(segment: _Segment) -> float:
-    """Board time from the first to the last beat; a hull always holds its end points."""
-    return float(segment.blocks[-1][-1, 0] - segment.blocks[0][0, 0])
-
-
-def _scatter(lines: list[_Line], sensitivity: Floats) -> Input:
+def _scatter(lines: list[Line], sensitivity: Floats) -> Input:
     parts = [
         Contribution(normal("", line.u, dof=line.dof), float(share))
         for share, line in zip(sensitivity, lines, strict=True)
@@ -432,9 +300,15 @@ def _scatter(lines: list[_Line], sensitivity: Floats) -> Input:
     return normal("scatter of the delays", u, dof=effective_dof(parts))
 
 
-def _notes(lines: list[_Line], uncertainty: Combined) -> tuple[str, ...]:
+def _notes(lines: list[Line], uncertainty: Combined) -> tuple[str, ...]:
     scatter, host, polling = (part.u_out for part in uncertainty.contributions)
     notes = []
+    steps_s = max(line.order_s for line in lines)
+    if steps_s > POLLING_S:
+        notes.append(
+            f"the delays follow one another over {steps_s * 1e3:.0f} ms, as if the port "
+            "delivered at fixed intervals: uncertainty widened"
+        )
     if any(line.wander > 1 for line in lines) and scatter > max(host, polling) / 3:
         notes.append("the delays wander instead of scattering: uncertainty widened")
     if max(scatter, polling) > host:
@@ -442,7 +316,7 @@ def _notes(lines: list[_Line], uncertainty: Combined) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _refuse_too_little(lines: list[_Line], beats: int) -> None:
+def _refuse_too_little(lines: list[Line], beats: int) -> None:
     span_s = sum(line.span_s for line in lines)
     if span_s >= MIN_SPAN_S:
         return

@@ -10,10 +10,17 @@
 namespace {
 
 uint32_t last_beat;
+uint16_t unevenness;
+
+// Beats come at uneven moments, 0 to 65 ms after the full second (the golden ratio spreads
+// them best). A port that delivers at fixed intervals would keep step with even ones, and
+// whoever sets the counter's rate from their delays would see the port's clock instead.
+bool is_beat_due() { return keep_time() - last_beat >= F_CPU + (uint32_t(unevenness) << 4); }
 
 void beat() {
     const State state = board_state();
     last_beat = state.counter;
+    unevenness += 40503;
     send_beat(state);
 }
 
@@ -50,7 +57,7 @@ void run_board() {
     if (take_edge(edge)) send_edge(edge);
     // While edges wait, a hello waits too: the ring has to be emptied before its epochs wrap.
     // A ring that never empties still lets one through a second, in the place of a beat.
-    const bool due = keep_time() - last_beat >= F_CPU;
+    const bool due = is_beat_due();
     if (hello_wanted() && (due || !is_edge_waiting())) greet();
     else if (due) beat();
 }

@@ -5,7 +5,16 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from beat_kit import UNIT_S, exponential, microseconds, send_beats, two_kinds, uniform
+from beat_kit import (
+    UNIT_S,
+    delivered_every,
+    exponential,
+    microseconds,
+    send_beats,
+    send_real_beats,
+    two_kinds,
+    uniform,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -42,6 +51,95 @@ def test_uncertainty_from_the_delays_alone_covers_95_percent(delay, beats):
     share, _ = coverage(250, beats, delay, **PERFECT_HOST)
 
     assert 0.925 <= share <= 0.985
+
+
+def real_coverage(runs, beats, rate_limit, delays, *, uneven=True):
+    """Share of runs whose U95 holds the truth, and the median U95."""
+    inside, u95 = [], []
+    for seed in range(runs):
+        rng = np.random.default_rng(seed)
+        rate_error = rng.uniform(-rate_limit, rate_limit)
+        ticks, host_s = send_real_beats(rng, beats, rate_error, delays, uneven=uneven)
+        found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
+        inside.append(abs(found.rate_error - rate_error) <= found.U95)
+        u95.append(found.U95)
+    return np.mean(inside), np.median(u95)
+
+
+def usual(rng, sent_s):
+    return rng.exponential(0.5e-3, len(sent_s))
+
+
+@pytest.mark.parametrize("rate_limit", [50e-6, 5e-3])
+@pytest.mark.parametrize("beats", [90, 180])
+@pytest.mark.parametrize("period_s", [0.016, 0.030])
+@pytest.mark.parametrize("uneven", [True, False])
+def test_a_port_that_delivers_at_intervals_is_allowed_for(rate_limit, beats, period_s, uneven):
+    delays = delivered_every(period_s)
+    share, _ = real_coverage(60, beats, rate_limit, delays, uneven=uneven)
+
+    assert share >= 0.88
+
+
+def test_uneven_beats_make_even_the_second_s_own_divisor_harmless_and_narrow():
+    """20 ms: even beats of a crystal always meet the port in the same phase, unseen."""
+    share, u95 = real_coverage(60, 180, 50e-6, delivered_every(0.020))
+
+    assert share >= 0.88
+    assert u95 < 30e-6
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("rate_limit", [50e-6, 5e-3])
+@pytest.mark.parametrize(
+    ("delays", "beats", "least", "most"),
+    [
+        (usual, 600, 0.93, 0.97),
+        (delivered_every(0.016), 180, 0.93, 1.0),
+        (delivered_every(0.020), 90, 0.93, 1.0),
+        (delivered_every(0.030), 90, 0.93, 1.0),
+        (delivered_every(0.030), 180, 0.93, 1.0),
+        (delivered_every(0.030), 600, 0.93, 0.98),
+    ],
+)
+def test_coverage_over_500_boards_and_ports(rate_limit, delays, beats, least, most):
+    share, _ = real_coverage(500, beats, rate_limit, delays)
+
+    assert least <= share <= most
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("rate_limit", [50e-6, 5e-3])
+@pytest.mark.parametrize("beats", [90, 180, 600])
+@pytest.mark.parametrize("period_s", [0.016, 0.030])
+def test_coverage_over_500_boards_with_even_beats(rate_limit, beats, period_s):
+    delays = delivered_every(period_s)
+    share, _ = real_coverage(500, beats, rate_limit, delays, uneven=False)
+
+    assert share >= 0.93
+
+
+def test_a_port_that_delivers_at_intervals_is_told_of_and_a_usual_one_is_not():
+    rng = np.random.default_rng(1)
+    ticks, host_s = send_real_beats(rng, 180, 2e-5, delivered_every(0.030), uneven=False)
+    stepping = clock_report(estimate_clock(ticks, microseconds(host_s), UNIT_S))
+    ticks, host_s = send_real_beats(rng, 180, 2e-5, usual)
+    steady = clock_report(estimate_clock(ticks, microseconds(host_s), UNIT_S))
+
+    assert any("delivered at fixed intervals" in line for line in stepping)
+    assert not any("fixed intervals" in line for line in steady)
+
+
+def test_a_creeping_delay_is_warned_of_with_what_it_would_come_to():
+    """20 ms over ten minutes: 33 ppm, and nothing in the beats tells it from the rate."""
+    rng = np.random.default_rng(2)
+    ticks, host_s = send_real_beats(rng, 600, 0.0, usual, uneven=False)
+    crept = estimate_clock(ticks, microseconds(host_s + np.linspace(0, 0.02, 600)), UNIT_S)
+
+    assert crept.rate_error == pytest.approx(-33e-6, abs=16e-6)
+    assert "crept by 20 ms all the while would look like 33 ppm" in " ".join(
+        clock_report(crept)
+    )
 
 
 def test_hosts_own_rate_is_part_of_the_uncertainty():

@@ -26,3 +26,25 @@ def send_beats(rng, beats, rate_error, delay):
 
 def microseconds(host_s):
     return np.floor(host_s * 1e6).astype(np.int64)
+
+
+def delivered_every(period_s):
+    """A port that delivers at fixed intervals, by the host's clock, within 0.2 ms or so."""
+
+    def delays(rng, sent_s):
+        late = -(sent_s + rng.uniform(0, period_s)) % period_s
+        return late + rng.exponential(0.2e-3, len(sent_s))
+
+    return delays
+
+
+def send_real_beats(rng, beats, rate_error, delays, *, uneven=True):
+    """
+    Beats of a board, uneven as our firmware's or even, through a port.
+
+    The delays depend on when a beat was sent; the host's own clock is off by up to 15 ppm.
+    """
+    late = np.arange(beats) * 40503 % 65536 * 16 if uneven else np.zeros(beats, np.int64)
+    ticks = np.cumsum(16_000_000 + late + rng.integers(0, 500, beats))
+    sent_s = ticks * UNIT_S / (1 + rate_error) + rng.uniform()
+    return ticks, (sent_s + delays(rng, sent_s) + 5) * (1 + rng.uniform(-15e-6, 15e-6))
