@@ -25,3 +25,11 @@ def _chrono(
         return Outcome(int(end.value.code or 0), out.decode(), err.decode())
 
     return run
+
+
+@pytest.fixture(autouse=True)
+def _no_memory(
+    monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Keep what the dashboard remembers of one test from the next, and from the user's own."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("settings")))

@@ -121,6 +121,14 @@ ACTIONS = (
         "Show the speed per shot, on a small screen in the place of the table.",
     ),
     Action(
+        "histogram",
+        "g",
+        "g",
+        "Histogram",
+        "Histogram or speed by shot",
+        "Show how often which speed came in this setup, in the place of the plot.",
+    ),
+    Action(
         "write_elsewhere",
         "w",
         "w",
@@ -129,6 +137,14 @@ ACTIONS = (
         "When the disk is full or gone: go on in a new file that holds everything.",
     ),
     Action("shots", "s", "s", "Shots", "Shots", "Speeds, statistics and the table of shots."),
+    Action(
+        "far",
+        "f",
+        "f",
+        "Far view",
+        "Far view",
+        "The last speed as large as the terminal, to be read from metres away.",
+    ),
     Action(
         "beams",
         "b",

@@ -20,6 +20,7 @@ from chrono.dashboard.beams import BeamsScreen
 from chrono.dashboard.calm import short_turns
 from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
 from chrono.dashboard.driving import DrivenApp
+from chrono.dashboard.far import FarScreen
 from chrono.dashboard.guide import HelpScreen
 from chrono.dashboard.shots import ShotsScreen
 from chrono.errors import ChronoError
@@ -114,6 +115,7 @@ class Dashboard(DrivenApp):
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
     MODES: ClassVar[dict[str, str | Callable[[], Screen]]] = {  # type: ignore[type-arg]
         "shots": ShotsScreen,
+        "far": FarScreen,
         "beams": BeamsScreen,
         "help": HelpScreen,
     }
@@ -139,6 +141,8 @@ class Dashboard(DrivenApp):
             return action != self.current_mode
         if action in SHOT_ACTIONS:
             return self.current_mode == "shots"
+        if action == "unit":
+            return self.current_mode in {"shots", "far"}
         return True
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
@@ -155,6 +159,10 @@ class Dashboard(DrivenApp):
     def action_shots(self) -> None:
         """Show the shots."""
         self.switch_mode("shots")
+
+    def action_far(self) -> None:
+        """Show the last speed as large as the terminal."""
+        self.switch_mode("far")
 
     def action_beams(self) -> None:
         """Show gates, link and clock."""
@@ -213,13 +221,18 @@ class Dashboard(DrivenApp):
     def action_unit(self) -> None:
         """Show speeds in the next unit."""
         units = list(SPEED_UNITS)
-        self.unit = units[(units.index(self.unit) + 1) % len(units)]
+        self.choose_unit(units[(units.index(self.unit) + 1) % len(units)])
         self.refresh_all()
 
     def action_plot(self) -> None:
         """Show the plot or hide it."""
         if isinstance(self.base, ShotsScreen):
             self.base.toggle_plot()
+
+    def action_histogram(self) -> None:
+        """Change between speed by shot and histogram; a hidden plot is shown."""
+        if isinstance(self.base, ShotsScreen):
+            self.base.toggle_histogram()
 
     def action_pause(self) -> None:
         """Hold the recorded time or let it run."""
@@ -313,7 +326,7 @@ class Dashboard(DrivenApp):
 
 
 MODES = frozenset(Dashboard.MODES)
-SHOT_ACTIONS = frozenset({"set_aside", "count_again", "note", "unit", "plot"})
+SHOT_ACTIONS = frozenset({"set_aside", "count_again", "note", "plot", "histogram"})
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
 """Those of Textual's own that neither hide a caution nor double an action."""
 _NAMES = frozenset(action.name for action in ACTIONS)

@@ -58,8 +58,10 @@ class BeamsScreen(FramedScreen):
 def verdict_text(health: Health) -> Text:
     """Return the verdict, and what to do where something stands against clocking."""
     if health.ready:
-        return Text("READY", "bold green")
-    text = Text(f"NOT READY because {health.verdict.partition('because ')[2]}", "bold red")
+        return Text.assemble(("READY", "bold green"))
+    text = Text.assemble(
+        (f"NOT READY because {health.verdict.partition('because ')[2]}", "bold red")
+    )
     for item in health.troubles:
         text.append(f"\ndo: {item.advice}", "not bold")
     return text
@@ -68,10 +70,10 @@ def verdict_text(health: Health) -> Text:
 def gate_text(seen: GateSeen) -> Text:
     """Return a gate's level in one word, large enough to be read from the gates."""
     if seen.blocked is None:
-        return Text("? not known yet", "dim")
+        return Text.assemble(("? not known yet", "bright_black"))
     if seen.blocked:
-        return Text(f"█ BLOCKED {seen.blocked_for_s:.1f} s", "bold yellow")
-    return Text("○ CLEAR", "bold green")
+        return Text.assemble((f"█ BLOCKED {seen.blocked_for_s:.1f} s", "bold yellow"))
+    return Text.assemble(("○ CLEAR", "bold green"))
 
 
 def items_text(health: Health) -> Text:
@@ -89,10 +91,11 @@ def clock_notes(observed: Observed) -> Text:
         return Text()
     clock = observed.clock
     text = Text(
-        f"  {'':<10} from {clock.beats} beats, {clock.span_s:.0f} s without a break\n", "dim"
+        f"  {'':<10} from {clock.beats} beats, {clock.span_s:.0f} s without a break\n",
+        "bright_black",
     )
     for note in clock.notes:
-        text.append(f"  {'':<10} {note}\n", "dim")
+        text.append(f"  {'':<10} {note}\n", "bright_black")
     return text
 
 
@@ -131,5 +134,5 @@ def _list(heading: str, lines: list[str]) -> Text:
         return Text()
     text = Text().append(f"\n{heading}\n", "bold")
     for line in lines[:SHOWN_SAMPLES]:
-        text.append(f"  {line}\n", "dim")
+        text.append(f"  {line}\n", "bright_black")
     return text

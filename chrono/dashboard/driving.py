@@ -5,6 +5,7 @@ second, and lets the screen follow. What the operator does is no business of thi
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import isfinite
 from time import monotonic
 
@@ -16,14 +17,17 @@ from textual.worker import Worker, WorkerState, get_current_worker
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.calm import freeze_widgets
 from chrono.dashboard.caution import CautionScreen
+from chrono.dashboard.colours import ON_DARK, ON_LIGHT
 from chrono.dashboard.dialogs import plain_lines
 from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.loading import LoadingScreen
+from chrono.dashboard.memory import Memory, keep, recall
 from chrono.errors import ChronoError
 from chrono.session.counter_rate import remeasured_words
 from chrono.session.recorded import Progress
 from chrono.session.run import Run
 from chrono.session.session import SessionView
+from chrono.units import SPEED_UNITS
 
 POLL_S = 1 / 100
 """How often waiting rows are taken."""
@@ -69,6 +73,10 @@ class DrivenApp(App[None]):
         self, run: Run | None = None, load: Load | None = None, name: str = ""
     ) -> None:
         super().__init__()
+        self.ansi_theme_dark, self.ansi_theme_light = ON_DARK, ON_LIGHT
+        self._memory = recall()
+        if self._memory.theme in self.available_themes:
+            self.theme = self._memory.theme
         self.shown = run
         """The run, None while it is being loaded."""
         self._load = load
@@ -141,13 +149,34 @@ class DrivenApp(App[None]):
             self.say(str(error))
 
     def _begin(self) -> None:
-        self.unit = self.clocking.session.rig.speed_unit
+        self.unit = self._usual_unit()
         self.switch_mode("shots")
         if self.clocking.live:
             self.push_screen(CautionScreen())
         self.set_interval(POLL_S, self.drive)
         self.set_interval(SHOW_S, self.follow)
         self.call_after_refresh(freeze_widgets)
+
+    def _usual_unit(self) -> str:
+        """Return the unit chosen last in the place of the rig's, or the rig's."""
+        stated, chosen = self.clocking.session.rig.speed_unit, self._memory
+        is_known = chosen.unit in SPEED_UNITS and chosen.rig_unit == stated
+        return chosen.unit if is_known else stated
+
+    def watch_theme(self, theme: str) -> None:
+        """Remember the theme for the next session."""
+        if theme != self._memory.theme and self.is_running:
+            self._remember(replace(self._memory, theme=theme))
+
+    def choose_unit(self, unit: str) -> None:
+        """Show speeds in this unit, and remember it for rigs of the same unit as this one."""
+        self.unit = unit
+        stated = self.clocking.session.rig.speed_unit
+        self._remember(replace(self._memory, unit=unit, rig_unit=stated))
+
+    def _remember(self, memory: Memory) -> None:
+        self._memory = memory
+        keep(memory)
 
     # -- driving and showing -----------------------------------------------------------
 

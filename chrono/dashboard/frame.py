@@ -58,7 +58,7 @@ def _key(key: str, label: str, click: str) -> Text:
     """Return a key with its label; a click does the same."""
     text = Text()
     click_style = Style(meta={"@click": f"{click}()"})
-    text.append(f" {key} ", Style(bold=True, reverse=True) + click_style)
+    text.append(key, Style(bold=True, reverse=True) + click_style)
     return text.append(f" {label}", click_style)
 
 

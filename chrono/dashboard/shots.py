@@ -66,6 +66,15 @@ class ShotsScreen(FramedScreen):
         """Show the plot or hide it."""
         self.toggle_class("-swapped")
 
+    def toggle_histogram(self) -> None:
+        """Change what the plot shows; on a small screen it comes in the place of the table."""
+        plot = self.query_one(SpeedPlot)
+        if plot.size.height:
+            plot.toggle_histogram()
+        else:
+            plot.histogram = True
+            self.toggle_plot()
+
     def on_resize(self, event: events.Resize) -> None:
         """Fit texts to the new size."""
         self.call_after_refresh(self.dashboard.refresh_all)
@@ -99,7 +108,11 @@ class ShotsScreen(FramedScreen):
         if DigitsRenderable.get_width(large) > room:
             large = large.partition(" ")[0]
         self.query_one("#speed", Digits).update(large)
-        shot = shot_text(latest, room) if latest else Text("no shot yet", "dim")
+        shot = (
+            shot_text(latest, room)
+            if latest
+            else Text.assemble(("no shot yet", "bright_black"))
+        )
         self._set("shot", shot)
         flags = self._flag_lines(latest, unit) if latest else Text()
         self._set("flags", flags)

@@ -53,7 +53,7 @@ def _replay(source: ReplaySource) -> Text:
 def _link(run: Run) -> Text:
     status = run.status
     if status.state != "open":
-        return Text(f"link {status.state}", "bold red")
+        return Text.assemble((f"link {status.state}", "bold red"))
     text = Text.assemble("link ", ("open", "green"))
     if status.losses:
         times = "once" if status.losses == 1 else f"{status.losses} times"
@@ -72,7 +72,7 @@ def _clock(run: Run) -> list[Text]:
     if not run.session.rig.clock.from_host:
         return []
     known = "not known from its beats" if run.finished else "not known yet"
-    return [Text(f"clock {known}", "yellow")]
+    return [Text.assemble((f"clock {known}", "yellow"))]
 
 
 def _counts(run: Run) -> list[Text]:
@@ -82,13 +82,15 @@ def _counts(run: Run) -> list[Text]:
         (tally.lost_lines, "lost"),
     )
     words = [f"{count} {word}" for count, word in counts if count]
-    parts = [Text(f"lines: {', '.join(words)}", "yellow")] if words else []
+    parts = [Text.assemble((f"lines: {', '.join(words)}", "yellow"))] if words else []
     if run.session.unusable.records:
         parts.append(
-            Text(f"setups and marks left out: {run.session.unusable.records}", "yellow")
+            Text.assemble(
+                (f"setups and marks left out: {run.session.unusable.records}", "yellow")
+            )
         )
     if tally.board_lost:
-        parts.append(Text(f"board lost {tally.board_lost} edges", "yellow"))
+        parts.append(Text.assemble((f"board lost {tally.board_lost} edges", "yellow")))
     return parts
 
 

@@ -114,10 +114,10 @@ class ShotTable(ScrollView, can_focus=True):
         index = self.scroll_offset.y + y - 1
         if index >= len(self.rows):
             return Strip.blank(width, self._style("plain"))
-        style = "stripe" if self.rows[index].number % 2 else "plain"
         if index == self.cursor:
-            style = "cursor"
-        return self._strip(self.cells[index], self._style(style))
+            return self._strip(self.cells[index], self._style("cursor"))
+        style = self._style("stripe" if self.rows[index].number % 2 else "plain")
+        return self._strip(self.cells[index], style, counted=True)
 
     def notify_style_update(self) -> None:
         """Look the styles up anew after a change of theme or focus."""
@@ -129,20 +129,19 @@ class ShotTable(ScrollView, can_focus=True):
             self._styles[name] = self.get_component_rich_style(f"table--{name}")
         return self._styles[name]
 
-    def _strip(self, cells: Cells, style: Style) -> Strip:
+    def _strip(self, cells: Cells, style: Style, *, counted: bool = False) -> Strip:
         segments = []
         for column, (text, width) in enumerate(zip(cells, self.widths, strict=True)):
             shown = fit(text, width)
             space = " " * (width - cell_len(shown))
             padded = space + shown if column in RIGHT else shown + space
-            segments += [Segment(padded, style + self._counted_style(column, text))]
+            own = self._counted_style(text) if counted and column == COUNTED else Style.null()
+            segments += [Segment(padded, style + own)]
             segments += [Segment(GAP, style)]
         width = self.scrollable_content_region.width
         return Strip(segments).adjust_cell_length(width, style)
 
-    def _counted_style(self, column: int, text: str) -> Style:
-        if column != COUNTED or text == HEADER[COUNTED]:
-            return Style.null()
+    def _counted_style(self, text: str) -> Style:
         style = self._style(text)
         return Style(color=style.color, bold=style.bold, italic=style.italic)
 

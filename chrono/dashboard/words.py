@@ -65,13 +65,16 @@ def flags_text(row: ShotRow, unit: str) -> str:
     )
 
 
+def shot_state(row: ShotRow) -> tuple[str, str]:
+    """Return in words whether a shot enters the statistics, and the style of the words."""
+    if row.open:
+        return "still open", "italic"
+    return ("counted", "green") if row.counted else ("not counted", "bold yellow")
+
+
 def shot_text(row: ShotRow, cells: int) -> Text:
     """Return number, time, setup and state of a shot on one line, its note on one more."""
-    state, style = "not counted", "bold yellow"
-    if row.open:
-        state, style = "still open", "italic"
-    elif row.counted:
-        state, style = "counted", "green"
+    state, style = shot_state(row)
     head = f"shot {row.number} · {row.time_s:.1f} s · "
     room = max(cells - len(head) - len(f" · {state}"), LEAST_NAME)
     text = Text.assemble(head, fit(setup_text(row.setup), room), " · ", (state, style))
@@ -83,10 +86,10 @@ def shot_text(row: ShotRow, cells: int) -> Text:
 def flag_lines(row: ShotRow, unit: str, *, explained: bool = True) -> Text:
     """Return the flags of a shot, explained in words with what to do where there is room."""
     if not row.flags:
-        return Text("no flags", "dim")
+        return Text.assemble(("no flags", "bright_black"))
     text = Text("flags: ").append(flags_text(row, unit), "bold yellow")
     for flag in row.flags if explained else ():
-        text.append(f"\n{flag}: {FLAG_HELP.get(flag, '')}", "dim")
+        text.append(f"\n{flag}: {FLAG_HELP.get(flag, '')}", "bright_black")
     return text
 
 
@@ -116,11 +119,11 @@ def statistics_text(series: Series | None, setup: str, shots: int, unit: str) ->
     """Return the statistics of one setup, one line each; `shots` are those of the session."""
     text = Text().append(fit(setup_text(setup), 28), "bold")
     if series is None:
-        return text.append("\nno counted shots yet", "dim")
+        return text.append("\nno counted shots yet", "bright_black")
     spread = [(name, f"{value} {unit}") for name, value in spread_texts(series, unit)]
     for name, value in [("n", f"{series.n} counted"), mean_text(series, unit), *spread]:
-        text.append(f"\n{name:<7}", "dim").append(value)
-    return text.append(f"\n{shots} in the session", "dim")
+        text.append(f"\n{name:<7}", "bright_black").append(value)
+    return text.append(f"\n{shots} in the session", "bright_black")
 
 
 def _shares(budget: Budget) -> list[tuple[str, float]]:

@@ -12,6 +12,12 @@ def setup_text(name: str) -> str:
     return plain(name) or NO_SETUP_TEXT
 
 
+def motion_text(speed_mps: float, mass_kg: float) -> str:
+    """Return the kinetic energy m·v²/2 and the momentum m·v of a body, to three digits."""
+    energy, momentum = mass_kg * speed_mps**2 / 2, mass_kg * speed_mps
+    return f"{energy:.3g} J · {momentum:.3g} kg·m/s"
+
+
 def mean_text(series: Series, unit: str) -> tuple[str, str]:
     """Return what a series tells of the speed: the mean with ± (95 %), or its one shot's."""
     name = "mean" if series.n > 1 else "speed"

@@ -250,7 +250,7 @@ async def test_a_click_selects_a_shot():
 
 
 @pytest.mark.parametrize("size", SIZES)
-async def test_the_plot_holds_every_bar_of_the_current_setup(size):
+async def test_the_plot_holds_every_shot_and_marks_where_the_setup_changes(size):
     board, run = hand_run()
     app = Dashboard(run)
     async with app.run_test(size=size) as pilot:
@@ -272,14 +272,17 @@ async def test_the_plot_holds_every_bar_of_the_current_setup(size):
         view = app.view
         plot.show_shots(view.rows, view.setup.name, "m/s")
         await pilot.pause()
-        rows = [r for r in view.rows if r.setup == "two bands" and isfinite(r.speed_mps)]
-        assert plot.points[:, 0].tolist() == [r.number for r in rows] == [2, 3, 4]
+        rows = [r for r in view.rows if isfinite(r.speed_mps)]
+        assert plot.points[:, 0].tolist() == [r.number for r in rows] == [1, 2, 3, 4]
         assert plot.points[:, 1].tolist() == [r.speed_mps for r in rows]
         assert plot.points[:, 2].tolist() == [r.U95_mps for r in rows]
-        low, high = plot.limits
-        assert low < min(r.speed_mps - r.U95_mps for r in rows)
-        assert high > max(r.speed_mps + r.U95_mps for r in rows)
-        assert screen_text(app).count("●") == 3 + 1
+        assert "two bands" in str(plot.render())
+        assert "± smaller than a dot" in plot.border_title
+        await pilot.press("g")
+        assert plot.histogram
+        assert "counted shots" in screen_text(app)
+        lengths = [line.count("█") for line in str(plot.render()).splitlines()]
+        assert sum(map(bool, lengths)) == 2, "three shots within 2 m/s, by Scott's rule"
 
 
 async def test_a_session_without_shots_says_so():

@@ -1,0 +1,74 @@
+"""Every text of every screen has a contrast of 4.5 : 1, dark and light (WCAG 2.2, 1.4.3)."""
+
+import pytest
+from hand_board import drive, hand_run
+from rich.color import Color
+from textual.screen import ModalScreen
+
+from chrono.dashboard.app import Dashboard
+
+FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▁▔▎▊▂▄"
+"""Lines about texts, and the scroll bar's ends."""
+THEMES = ["textual-dark", "textual-light"]
+
+
+def luminance(color: Color) -> float:
+    """Relative luminance as WCAG 2.2 defines it."""
+
+    def linear(part: int) -> float:
+        value = part / 255
+        return value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4
+
+    red, green, blue = color.get_truecolor()
+    return 0.2126 * linear(red) + 0.7152 * linear(green) + 0.0722 * linear(blue)
+
+
+def contrast(one: Color, other: Color) -> float:
+    bright, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (bright + 0.05) / (dark + 0.05)
+
+
+def faint_texts(app: Dashboard) -> dict[str, float]:
+    """Return texts that are too faint, with their contrast; not what lies behind a dialog."""
+    found = {}
+    modal = isinstance(app.screen, ModalScreen)
+    box = app.screen.query_one(".box").region if modal else app.screen.region
+    for strip in app.screen._compositor.render_strips()[box.y : box.bottom]:
+        for text, style, _ in strip.crop(box.x, box.right):
+            if not text.strip(FRAMES) or style is None or not style.color or not style.bgcolor:
+                continue
+            ink, ground = style.color, style.bgcolor
+            if style.reverse:
+                ink, ground = ground, ink
+            ratio = contrast(ink, ground)
+            if ratio < 4.5:
+                found[text.strip()[:30]] = round(ratio, 2)
+    return found
+
+
+def test_contrast_is_that_of_the_standard():
+    assert contrast(Color.parse("#000000"), Color.parse("#ffffff")) == pytest.approx(21)
+    grey = contrast(Color.parse("#767676"), Color.parse("#ffffff"))
+    assert grey == pytest.approx(4.54, abs=0.01), "the well-known lightest grey on white"
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("key", ["s", "f", "b", "question_mark", "g", "n", "q"])
+async def test_no_text_is_faint(key, theme):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(100, 40)) as pilot:
+        app.theme = theme
+        await pilot.pause()
+        assert faint_texts(app) == {}, "the caution"
+        await pilot.press("enter")
+        board.record("setup", {"name": "two bands"})
+        board.shoot_and_wait(30.0, 31.0, 29.0)
+        board.edge("A", 1)
+        board.us += 1300
+        board.edge("A", 0)
+        board.wait(4.0)
+        await drive(app, pilot)
+        await pilot.press("h", "up", key)
+        await drive(app, pilot)
+        assert faint_texts(app) == {}

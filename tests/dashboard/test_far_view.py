@@ -1,0 +1,68 @@
+"""The Far view fills the terminal with the last speed, and says its state in words."""
+
+import pytest
+from hand_board import drive, hand_run, screen_text
+
+from chrono.dashboard.app import Dashboard
+from chrono.dashboard.digits import STROKES, large_digits
+from chrono.session.marks import SET_ASIDE, Mark
+
+SIZES = [(60, 20), (80, 24), (120, 40)]
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_speed_and_its_uncertainty_fill_the_terminal(size):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter", "f")
+        board.shoot_and_wait(45.0)
+        await drive(app, pilot)
+        text = screen_text(app)
+        rows = [i for i, line in enumerate(text.splitlines()) if set(line) & set("█▀▄")]
+        columns = max(len(line.rstrip()) for line in text.splitlines() if "█" in line)
+
+        assert rows[-1] - rows[0] + 1 >= 0.5 * size[1]
+        assert columns >= 0.6 * size[0]
+        assert "COUNTED" in text
+        assert "shot 1" in text
+        assert "24.3 J" in text, "24 g at 45 m/s: 0.024·45²/2"
+        assert "1.08 kg·m/s" in text
+        assert "q Quit" in text
+        assert "Eye protection" in text
+
+
+async def test_a_shot_that_does_not_count_says_so_in_words():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.press("enter", "f")
+        await drive(app, pilot)
+        assert "no shot yet" in screen_text(app)
+        board.shoot_and_wait(45.0)
+        await drive(app, pilot)
+        run.say_mark(Mark(SET_ASIDE, run.session.view(1).latest.key))
+        await drive(app, pilot)
+        assert "NOT COUNTED" in screen_text(app)
+
+
+@pytest.mark.parametrize("size", [(30, 6), (58, 9), (118, 30)])
+@pytest.mark.parametrize("text", ["45.12", "±0.19", "7", "1234", "—"])
+def test_large_digits_stay_within_their_room_and_are_even(text, size):
+    lines = large_digits(text, *size)
+
+    assert lines
+    assert len(lines) <= size[1]
+    assert len({len(line) for line in lines}) == 1
+    assert len(lines[0]) <= size[0]
+
+
+def test_no_two_signs_look_the_same():
+    drawn = {sign: tuple(large_digits(sign, 12, 9)) for sign in set(STROKES) - {"—"}}
+
+    assert len(set(drawn.values())) == len(drawn)
+
+
+def test_where_there_is_no_room_there_are_no_digits():
+    assert large_digits("45.12", 12, 9) == []
+    assert large_digits("45.12", 60, 3) == []

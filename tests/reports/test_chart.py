@@ -1,0 +1,72 @@
+"""Charts of characters: ticks at true places, points to a quarter of a line."""
+
+import math
+from itertools import pairwise
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from chrono.reports.chart import Chart, fit_axis
+
+VALUES = st.floats(-1e4, 1e4, allow_nan=False)
+
+
+@given(low=VALUES, span=st.floats(0, 1e4), cells=st.integers(4, 60))
+@example(low=94.6, span=0.0, cells=12)
+@example(low=26.0, span=1.0, cells=10)
+def test_an_axis_covers_its_range_and_its_ticks_are_evenly_spaced(low, span, cells):
+    axis = fit_axis(low, low + span, cells)
+    places = [cell for cell, _ in axis.ticks()]
+
+    assert axis.cells == cells
+    assert axis.place(low) > -0.51
+    assert axis.place(low + span) < cells - 0.49
+    assert len({b - a for a, b in pairwise(places)}) <= 1
+    for cell, label in axis.ticks():
+        assert axis.place(float(label)) == pytest.approx(cell, abs=1e-4)
+
+
+@given(value=st.floats(20, 30), low=st.just(20.0), high=st.just(30.0))
+def test_a_point_is_drawn_within_an_eighth_of_a_line_of_its_value(value, low, high):
+    axis = fit_axis(low, high, 12)
+    chart = Chart(fit_axis(0, 10, 20), axis)
+    chart.point(5, value)
+    [(row, character)] = [
+        (i, c) for i, line in enumerate(_picture(chart)) for c in line if c >= "\u2800"
+    ]
+    [dot] = [i for i, bits in enumerate((0x09, 0x12, 0x24, 0xC0)) if ord(character) & bits]
+    drawn = axis.low + (axis.cells - row - (dot + 0.5) / 4) * axis.per_cell
+
+    assert abs(drawn - value) <= axis.per_cell / 8 * 1.000001
+
+
+def test_a_value_at_a_tick_stands_on_the_line_of_the_tick():
+    for value in (26.0, 26.5, 27.0, 27.5):
+        axis = fit_axis(25.7, 27.7, 10)
+        chart = Chart(fit_axis(0, 10, 20), axis)
+        chart.point(5, value)
+        line = next(line for line in chart.text().splitlines() if f"{value:.1f} " in line)
+        assert any(c >= "\u2800" for c in line)
+
+
+def test_a_picture_without_braille_is_ascii():
+    chart = Chart(fit_axis(0, 10, 30), fit_axis(0, 5, 8), braille=False)
+    chart.curve([0, 5, math.nan, 7, 10], [0, 5, 1, 3, 0])
+    chart.bar(2, 0, 4)
+
+    assert chart.text("s", "m").isascii()
+    assert any(":" in line for line in chart.text().splitlines())
+
+
+def test_what_is_off_the_picture_is_left_out():
+    chart = Chart(fit_axis(0, 10, 20), fit_axis(0, 5, 8))
+    empty = chart.text()
+    chart.points([-50, 50, 5], [2, 2, 500])
+    chart.sign(100, 2, "far away")
+
+    assert chart.text() == empty
+
+
+def _picture(chart: Chart) -> list[str]:
+    return ["".join(text for text, _ in line) for line in chart.lines()][: chart.y.cells]
