@@ -1,5 +1,6 @@
 """Writing and checking a rig file."""
 
+import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,28 +17,53 @@ def rig_new(
     scenario: Annotated[
         str | None, typer.Option(help="Write the rig of this virtual board instead.")
     ] = None,
+    board: Annotated[
+        str, typer.Option(help="uno, nano or other: what is known of its clock is told.")
+    ] = "other",
 ) -> None:
     """Write a rig file to fill in, every key with its meaning."""
     from chrono.commands.demo import virtual_rig_text
-    from chrono.rigs.file import write_rig, write_starter
+    from chrono.errors import OptionError
+    from chrono.rigs.file import write_rig
+    from chrono.rigs.starter import BOARDS, write_starter
 
     if scenario is not None:
         write_rig(file, virtual_rig_text(scenario))
         print(f"{file} written: what is stated of the virtual gates")
         return
-    write_starter(file)
+    if board not in BOARDS:
+        raise OptionError(
+            f"there is no starter for a board {board!r}",
+            where="--board",
+            hint=f"choose one of {', '.join(BOARDS)}",
+        )
+    write_starter(file, board)
     print(f"{file} written: put in your own spacing, measured, and the rest as far as you know")
 
 
 def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) -> None:
-    """Check a rig file and show what it says, defaults included."""
+    """
+    Check a rig file and show what it says, defaults included.
+
+    Exit code 1 where it says what is hardly possible.
+    """
+    from chrono.rigs.doubts import rig_doubts
     from chrono.rigs.file import load_rig, rig_record
 
-    record = rig_record(load_rig(file))
+    rig = load_rig(file)
+    doubts = rig_doubts(rig)
+    _print_rig(rig_record(rig), as_json, f"{file}: {'doubtful' if doubts else 'a sound rig'}")
+    for doubt in doubts:
+        print(f"{file}: {doubt}", file=sys.stderr)
+    if doubts:
+        raise typer.Exit(1)
+
+
+def _print_rig(record: dict[str, Any], as_json: bool, verdict: str) -> None:
     if as_json:
         print_json(record)
         return
-    print(f"{file}: a sound rig; its values in SI units:")
+    print(f"{verdict}; its values in SI units:")
     for key, value in record.items():
         if isinstance(value, dict):
             print(f"[{key}]")

@@ -4,6 +4,8 @@ from typing import Any
 
 from chrono.measuring.muzzle import MuzzleSpeed
 from chrono.physics.drag import CRISIS_REYNOLDS
+from chrono.rigs.doubts import stands_behind_mouth
+from chrono.rigs.file import Rig
 from chrono.units import format_speed
 
 
@@ -18,9 +20,12 @@ def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
     }
 
 
-def muzzle_lines(mouth: MuzzleSpeed | None, distance_m: float, unit: str) -> list[str]:
-    """Return the speed at the mouth [m before the gates] and what it rests on."""
+def muzzle_lines(mouth: MuzzleSpeed | None, rig: Rig) -> list[str]:
+    """Return the speed at the mouth and what it rests on."""
+    distance_m = rig.site.muzzle_distance_m
     where = f"    at the launcher's mouth, {distance_m:g} m before the gates: "
+    if stands_behind_mouth(rig):
+        return [where + "not given: gate A would stand behind it"]
     if mouth is None:
         return [where + "not known: so light a body would not have come to the gates"]
     low, high = mouth.coefficients
@@ -29,7 +34,7 @@ def muzzle_lines(mouth: MuzzleSpeed | None, distance_m: float, unit: str) -> lis
         drag = f"{low:.2f} … {high:.2f}"
         limit = "the drag crisis may have set in or not, the ± holds both"
     return [
-        where + format_speed(mouth.speed_mps, mouth.U95_mps, unit),
+        where + format_speed(mouth.speed_mps, mouth.U95_mps, rig.speed_unit),
         f"      level path, Cd {drag} at Re {mouth.reynolds:.1e}: {mouth.source}",
         f"      {limit}",
     ]

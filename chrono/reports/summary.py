@@ -127,7 +127,7 @@ def _setup_lines(session: Session, setup: str) -> list[str]:
         words = "   ".join(f"{word} {value}" for word, value in spread)
         lines.append(f"    {words}   [{unit}]")
     mouth = muzzle_of(series, session.rig, session.setups.last(setup).body)
-    lines += muzzle_lines(mouth, session.rig.site.muzzle_distance_m, unit)
+    lines += muzzle_lines(mouth, session.rig)
     conditions = session.setups.last(setup).conditions.items()
     if conditions:
         lines.append(

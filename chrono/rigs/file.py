@@ -7,7 +7,6 @@ written whole or not at all, and never without a copy of what was there.
 import datetime
 import difflib
 import itertools
-import json
 import math
 import os
 import re
@@ -37,13 +36,11 @@ __all__ = [
     "parse_rig",
     "rig_from_record",
     "rig_record",
-    "starter_text",
     "update_rig",
     "with_clock_rate",
     "with_frequency",
     "with_host_clock",
     "write_rig",
-    "write_starter",
 ]
 
 _Places = dict[tuple[str, ...], int]
@@ -124,10 +121,22 @@ def default_rig(spacing_m: float = 0.3) -> Rig:
 
 
 def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
-    """Return the rig with the frequency [Hz] and width that the board itself reports."""
+    """
+    Return the rig with the frequency [Hz] and width that the board itself reports.
+
+    Raises
+    ------
+    RigError
+        So narrow or quick a counter wraps within a slow shot: no speed could be trusted.
+    """
     record = rig_record(rig)
     record["clock"] |= {"frequency_hz": float(frequency_hz), "counter_bits": counter_bits}
-    return rig_from_record(record)
+    counted = rig_from_record(record)
+    if trouble := counted.counter_trouble():
+        reason, hint = trouble
+        message = f"the board's counter of {counter_bits} bits cannot be used: it {reason}"
+        raise RigError(message, hint=hint)
+    return counted
 
 
 def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
@@ -181,11 +190,6 @@ def write_rig(path: str | Path, text: str) -> Rig:
         raise _unwritable(path, error) from error
     _replace(path, text.encode())
     return rig
-
-
-def write_starter(path: str | Path) -> Rig:
-    """Write a commented rig file to fill in, every key at its default; see `write_rig`."""
-    return write_rig(path, starter_text())
 
 
 def update_rig(path: str | Path, changes: Mapping[str, object]) -> Path:
@@ -401,71 +405,3 @@ def _unwritable(path: Path, error: OSError) -> RigError:
     reason = error.strerror or "no reason given"
     hint = "check the folder and its permissions"
     return RigError(f"cannot be written: {reason}", where=str(path), hint=hint)
-
-
-def starter_text(name: str = "light gates", spacing: str = "300.0 mm") -> str:
-    """Return a commented rig file with every key at its default, to begin from."""
-    return _STARTER.format(
-        name=json.dumps(name, ensure_ascii=False), spacing=json.dumps(spacing)
-    )
-
-
-_STARTER = """\
-# A rig: two light gates, their clock, what is clocked and where.
-# Every quantity is text with its unit. Only gates.spacing must be given; the others stand
-# here at their defaults. Check this file with: chrono rig check FILE
-
-name = {name}
-speed_unit = "m/s"             # how speeds are shown: m/s, km/h, ft/s, mph
-lines = "framed"               # what the board sends: framed, plain or interval
-
-[gates]
-spacing = {spacing}           # distance of the two beams, along the path
-spacing_tolerance = "0.5 mm"   # ± how well that is known
-trip_tolerance = "0.2 mm"      # ± where inside its beam each gate trips
-tilt_limit = "1 deg"           # the path stands at most this far off the gates' axis
-latency_mismatch = "0.2 us"    # ± difference of the two sensors' delays
-
-[clock]
-frequency = "16 MHz"           # of the counter; the board's hello line overrides it
-counter_bits = 32              # width of the counter
-rate_tolerance = "50 ppm"      # ± crystal about 50 ppm, ceramic resonator about 5000 ppm
-jitter = "0.1 us"              # standard deviation of one timestamp
-from_host = false              # true: take the counter's rate from the computer's clock
-# tick = "4 us"                # plain and interval lines only: step of the timestamps
-
-[body]
-name = "squash ball"
-mass = "24 g"
-diameter = "40 mm"             # across the path
-length = "40 mm"               # along the path
-
-[window]
-slowest = "2 m/s"              # a transit outside slowest … fastest is not a shot
-fastest = "200 m/s"
-quiet = "0.2 ms"               # a gate that re-trips sooner is the same passage
-
-[site]
-muzzle_distance = "1.0 m"      # from the launcher's mouth to midway between the gates
-latitude = "50 deg"
-altitude = "100 m"
-temperature = "18 degC"
-pressure = "1005 hPa"
-humidity = "60 %"
-
-# [calibration.clock]          # written by chrono calibrate; each replaces a tolerance
-# value = "-120 ppm"           # relative error of the frequency
-# u = "4 ppm"                  # its standard uncertainty
-# dof = 30                     # its degrees of freedom
-# date = "2025-01-31"
-# evidence = "how it was found"
-#
-# [calibration.latency]        # delay of gate B minus that of gate A
-# value = "0.3 us"
-# u = "0.05 us"
-#
-# [calibration.spacing]
-# value = "300.2 mm"
-# u = "0.1 mm"
-# covers_trip = true           # measured through the gates: where they trip is included
-"""

@@ -142,7 +142,7 @@ class Gates(_Section):
     spacing_tolerance_m: Tolerance = Field(0.5e-3, alias="spacing_tolerance")
     trip_tolerance_m: Tolerance = Field(0.2e-3, alias="trip_tolerance")
     tilt_limit_rad: Angle = Field(math.radians(1), alias="tilt_limit")
-    latency_mismatch_s: Delay = Field(0.2e-6, alias="latency_mismatch")
+    latency_mismatch_s: Delay = Field(2e-6, alias="latency_mismatch")
 
     @model_validator(mode="after")
     def _tolerances_are_small(self) -> Self:
@@ -181,7 +181,7 @@ class Clock(_Section):
 
     frequency_hz: Frequency = Field(16e6, alias="frequency")
     counter_bits: int = Field(32, ge=8, le=62)
-    rate_tolerance: RateTolerance = Field(50e-6, alias="rate_tolerance")
+    rate_tolerance: RateTolerance = Field(5000e-6, alias="rate_tolerance")
     jitter_s: Delay = Field(0.1e-6, alias="jitter")
     step_s: Tick | None = Field(None, alias="tick")
     from_host: bool = False
@@ -331,6 +331,30 @@ class Rig(_Section):
             )
         self.clock._framed = self.lines == "framed"
         return self
+
+    @model_validator(mode="after")
+    def _counter_holds_a_shot(self, info: ValidationInfo) -> Self:
+        trouble = self.counter_trouble()
+        if trouble and (info.context or {}).get("file"):
+            reason, hint = trouble
+            found = f"is {self.clock.counter_bits}: such a counter {reason}"
+            raise _trouble(found, hint, "clock.counter_bits")
+        return self
+
+    def counter_trouble(self) -> tuple[str, str] | None:
+        """Return why the counter cannot tell the transit of a slow body, and what to do."""
+        wrap_s = 2**self.clock.counter_bits * self.clock.unit_s
+        way_m = self.gates.spacing_m + self.body.length_m
+        shot_s = way_m / self.window.slowest_mps
+        if self.lines == "interval" or wrap_s >= shot_s:
+            return None
+        needed = math.ceil(math.log2(shot_s / self.clock.unit_s))
+        return (
+            f"wraps every {wrap_s * 1e3:.3g} ms, and the slowest body needs "
+            f"{shot_s * 1e3:.3g} ms to pass both gates",
+            f"use a counter of {needed} bits or more, or make window.slowest at least "
+            f"{way_m / wrap_s:.3g} m/s",
+        )
 
     @property
     def spacing_m(self) -> float:

@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from command_kit import is_one_clear_complaint
 
+from chrono.reader.grammar import encode_hello
+
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
 HALL = RECORDINGS / "noisy-hall.tsv"
@@ -367,6 +369,34 @@ def test_a_starter_rig_is_a_sound_rig(chrono) -> None:
     assert chrono("rig", "new", "rig.toml").code == 0
     assert chrono("rig", "check", "rig.toml").code == 0
     is_one_clear_complaint(chrono("rig", "new", "rig.toml"), "rig.toml")
+
+
+def test_a_starter_may_be_that_of_a_board(chrono, tmp_path) -> None:
+    assert chrono("rig", "new", "nano.toml", "--board", "nano").code == 0
+    assert "5000 ppm" in (tmp_path / "nano.toml").read_text()
+    refused = chrono("rig", "new", "x.toml", "--board", "mega")
+    is_one_clear_complaint(refused, "--board", "uno, nano, other")
+    assert not (tmp_path / "x.toml").exists()
+
+
+def test_a_rig_that_is_hardly_possible_is_shown_and_doubted(chrono, tmp_path) -> None:
+    text = '[gates]\nspacing = "300 mm"\n[site]\nmuzzle_distance = "0 m"\n'
+    (tmp_path / "rig.toml").write_text(text)
+    outcome = chrono("rig", "check", "rig.toml")
+    assert outcome.code == 1
+    assert "spacing_m" in outcome.out
+    assert "behind the launcher's mouth" in outcome.err
+    assert json.loads(chrono("rig", "check", "rig.toml", "--json").out)["name"]
+
+
+def test_a_recording_of_a_board_whose_counter_cannot_tell_a_shot_is_refused(
+    chrono, tmp_path
+) -> None:
+    recorded = HALL.read_bytes()
+    narrow = encode_hello(16_000_000, 16, "narrow", "0.1")
+    usual = encode_hello(16_000_000, 32, "gates-328p", "1.0")
+    (tmp_path / "x.tsv").write_bytes(recorded.replace(usual, narrow))
+    is_one_clear_complaint(chrono("summary", "x.tsv"), "16 bits cannot be used", "window.slow")
 
 
 @pytest.mark.parametrize(

@@ -15,8 +15,15 @@ Floats = npt.NDArray[np.float64]
 
 
 def make_rig(**keys: Any) -> Rig:
-    """Return a rig from dotted keys written with two underscores: `gates__spacing_m=0.3`."""
-    record: dict[str, Any] = {"gates": {"spacing_m": 0.3}}
+    """
+    Return a rig from dotted keys written with two underscores: `gates__spacing_m=0.3`.
+
+    What is not given is that of a crystal and quick sensors, better than the defaults.
+    """
+    record: dict[str, Any] = {
+        "gates": {"spacing_m": 0.3, "latency_mismatch_s": 0.2e-6},
+        "clock": {"rate_tolerance": 50e-6},
+    }
     for dotted, value in keys.items():
         *sections, key = dotted.split("__")
         table = record

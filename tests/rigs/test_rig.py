@@ -18,12 +18,11 @@ from chrono.rigs.file import (
     parse_rig,
     rig_from_record,
     rig_record,
-    starter_text,
     update_rig,
     with_frequency,
     write_rig,
-    write_starter,
 )
+from chrono.rigs.starter import starter_text, write_starter
 
 SPACING = '[gates]\nspacing = "300 mm"\n'
 
@@ -62,7 +61,7 @@ def test_every_key_is_read_into_si() -> None:
         latency_mismatch = "300 ns"
         [clock]
         frequency = "8 MHz"
-        counter_bits = 16
+        counter_bits = 24
         rate_tolerance = "0.5 %"
         jitter = "1 us"
         tick = "4 us"
@@ -108,7 +107,7 @@ def test_every_key_is_read_into_si() -> None:
         "gates.tilt_limit_rad": math.radians(2),
         "gates.latency_mismatch_s": 3e-7,
         "clock.frequency_hz": 8e6,
-        "clock.counter_bits": 16,
+        "clock.counter_bits": 24,
         "clock.rate_tolerance": 0.005,
         "clock.jitter_s": 1e-6,
         "clock.step_s": 4e-6,
