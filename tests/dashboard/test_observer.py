@@ -78,7 +78,7 @@ CALIBRATED = '[calibration.clock]\nvalue = "-4000 ppm"\nu = "10 ppm"\n'
 @pytest.mark.parametrize(
     ("more", "troubled"),
     [
-        ("", True),
+        ('[clock]\nrate_tolerance = "50 ppm"\n', True),
         ('[clock]\nrate_tolerance = "5000 ppm"\n', False),
         (CALIBRATED, False),
         (CALIBRATED.replace("-4000", "-4100"), True),
