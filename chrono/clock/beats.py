@@ -9,7 +9,7 @@ from collections import deque
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.batch import Batch, Control, Events, Kind
+from chrono.arrays.batch import Batch, Control, Events, Kind, cut_batch
 from chrono.clock.rate import ClockEstimate, ClockTracker
 from chrono.processor.rules import Rules
 
@@ -44,15 +44,14 @@ class BeatClock:
 
     def feed(self, batch: Batch) -> None:
         """Take the beats of a batch."""
-        done = 0
-        for control in batch.controls:
-            if control.origin in ("hello", "link"):
-                self._add(batch.events, done, control.position)
-                done = control.position
-                self._break()
-            if control.origin == "hello":
-                self._take_counter(control)
-        self._add(batch.events, done, len(batch.events))
+        places = {c.position for c in batch.controls if c.origin in ("hello", "link")}
+        for piece in cut_batch(batch, sorted(places - {0})):
+            for record in piece.controls:
+                if record.origin in ("hello", "link"):
+                    self._break()
+                if record.origin == "hello":
+                    self._take_counter(record)
+            self._add(piece.events)
 
     def estimate(self) -> ClockEstimate:
         """
@@ -76,8 +75,8 @@ class BeatClock:
         self.recent.clear()
         self._last = None
 
-    def _add(self, events: Events, start: int, stop: int) -> None:
-        places = np.flatnonzero(events.kind[start:stop] == Kind.BEAT) + start
+    def _add(self, events: Events) -> None:
+        places = np.flatnonzero(events.kind == Kind.BEAT)
         if not len(places):
             return
         counter, host_us = events.counter[places], events.host_us[places]

@@ -17,7 +17,7 @@ from chrono.health.verdict import GateSeen, Observed
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.rules import Rules
 from chrono.processor.table import Flag, Shots
-from chrono.processor.timebase import Tally
+from chrono.processor.timeline import Tally
 
 WINDOW_S = 60
 SECOND_US = 1_000_000

@@ -23,7 +23,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from chrono.arrays.records import choose, copy, join
 from chrono.processor.passages import LEAD, NO_PASSAGES, SUSPECT, Passages
 from chrono.processor.rules import Rules
-from chrono.processor.timebase import Ints, Places
+from chrono.processor.timeline import Ints, Places
 
 Flags = npt.NDArray[np.bool_]
 

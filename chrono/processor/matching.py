@@ -27,7 +27,6 @@ from chrono.processor.pairing import (
     AGREEMENT_SLACK_S,
     PAIR_DTYPE,
     Flags,
-    Floats,
     Pairs,
     Relation,
     compare_passages,
@@ -42,9 +41,9 @@ from chrono.processor.passages import (
     TRAIL,
     Passages,
 )
-from chrono.processor.rules import Rules
+from chrono.processor.rules import Lengths, Rules
 from chrono.processor.table import ABSENT, EdgesUsed
-from chrono.processor.timebase import Ints, Places
+from chrono.processor.timeline import Ints, Places
 
 BODY_DTYPE = np.dtype(
     [
@@ -93,7 +92,7 @@ class Queue(NamedTuple):
 
 
 def match_passages(
-    new: Passages, queue: Queue, known: int, lengths: "Lengths", rules: Rules
+    new: Passages, queue: Queue, known: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, Queue, int]:
     """
     Return the bodies that became final, the queue that remains, and the time before which
@@ -119,19 +118,6 @@ def match_passages(
             front_gate=int(seen["gate"][front[-1]]), front_first=int(seen["first"][front[-1]])
         )
     return bodies, queue, min([known, *passages["first"][cut : cut + 1].tolist()])
-
-
-class Lengths(NamedTuple):
-    """Declared body lengths [m], NaN for none: `values[i]` holds after time `since[i]`."""
-
-    since: Ints
-    values: Floats
-
-    def at(self, t: Ints) -> Floats:
-        """Return the length declared for each time."""
-        if len(self.values) == 1:
-            return np.full(len(t), self.values[0])
-        return self.values[np.maximum(np.searchsorted(self.since, t) - 1, 0)]
 
 
 class _Units(NamedTuple):

@@ -26,7 +26,7 @@ import numpy.typing as npt
 from chrono.processor.passages import CORE, LATE_LEAD, LATE_TRAIL, LEAD, TRAIL, Passages
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, EdgesUsed
-from chrono.processor.timebase import Ints
+from chrono.processor.timeline import Ints
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]

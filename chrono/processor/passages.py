@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.processor.rules import Windows
-from chrono.processor.timebase import LATE, NO_EDGES, Bytes, Edges, Places
+from chrono.processor.timeline import LATE, NO_EDGES, Bytes, Edges, Places
 
 PASSAGE_DTYPE = np.dtype(
     [

@@ -16,30 +16,20 @@ from chrono.arrays import compiled
 from chrono.arrays.batch import NO_EVENTS, Control, Events, Kind
 from chrono.arrays.records import join
 from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
-from chrono.processor.matching import Lengths, Queue, match_passages
+from chrono.processor.matching import Queue, match_passages
 from chrono.processor.passages import NO_GROUPS, Passages, group_passages
-from chrono.processor.rules import Rules
+from chrono.processor.rules import Lengths, Rules
 from chrono.processor.shots import (
     NO_LAUNCHES,
     NO_SHOTS,
     Crew,
     finish_launches,
     gather_launches,
-    in_order,
     interval_shots,
-    make_unique,
 )
-from chrono.processor.table import Shots
-from chrono.processor.timebase import (
-    NO_BEATS,
-    NO_BREAKS,
-    NO_EDGES,
-    Edges,
-    Tally,
-    Timebase,
-    known_time,
-    put_on_timebase,
-)
+from chrono.processor.table import Shots, in_order, make_unique
+from chrono.processor.timebase import known_time, put_on_timebase
+from chrono.processor.timeline import NO_BEATS, NO_BREAKS, NO_EDGES, Edges, Tally, Timebase
 
 __all__ = ["Processor", "Rules", "Tally"]
 

@@ -5,7 +5,10 @@ Every rule of the processor is local in time: it looks no further than one of th
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 
 if TYPE_CHECKING:
     from chrono.rigs.file import Rig
@@ -141,3 +144,16 @@ class Windows:
     launch: int
     wait: int
     dead: int
+
+
+class Lengths(NamedTuple):
+    """Declared body lengths [m], NaN for none: `values[i]` holds after time `since[i]`."""
+
+    since: npt.NDArray[np.int64]
+    values: npt.NDArray[np.float64]
+
+    def at(self, t: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """Return the length declared for each time."""
+        if len(self.values) == 1:
+            return np.full(len(t), self.values[0])
+        return self.values[np.maximum(np.searchsorted(self.since, t) - 1, 0)]

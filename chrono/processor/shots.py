@@ -34,7 +34,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.arrays.records import choose, join, part
-from chrono.processor.matching import NO_BODIES, Bodies, Lengths
+from chrono.processor.matching import NO_BODIES, Bodies
 from chrono.processor.pairing import (
     LENGTH_TOLERANCE,
     Flags,
@@ -44,9 +44,9 @@ from chrono.processor.pairing import (
     speck_length,
     use_only,
 )
-from chrono.processor.rules import Rules
+from chrono.processor.rules import Lengths, Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
-from chrono.processor.timebase import Beats, Breaks, Ints, Places
+from chrono.processor.timeline import Beats, Breaks, Ints, Places
 
 FRAGMENTS = 3
 MANY, CROWD = 4, 5
@@ -425,21 +425,6 @@ def _mark_board_loss(shots: Shots, done: Launches, beats: Beats, rules: Rules) -
     in_time = np.searchsorted(beats.t, done["stop"] + rules.windows.wait, side="right")
     after = np.maximum(np.minimum(after, in_time), before)
     shots["flags"][lost[after] > lost[before]] |= np.uint32(Flag.BOARD_LOST)
-
-
-def in_order(shots: Shots) -> Shots:
-    """Return the shots in order of key."""
-    key = shots["key"]
-    return shots if (key[1:] >= key[:-1]).all() else shots.take(key.argsort(kind="stable"))
-
-
-def make_unique(shots: Shots, last_key: int) -> Shots:
-    """Move keys up where needed, so that they grow strictly from `last_key` on."""
-    key = shots["key"]
-    if len(key) and (key[0] <= last_key or (key[1:] <= key[:-1]).any()):
-        place = np.arange(len(key))
-        shots["key"] = np.maximum(np.maximum.accumulate(key - place), last_key + 1) + place
-    return shots
 
 
 _MOST_KEY = 2**61

@@ -18,12 +18,12 @@ import numpy as np
 
 from chrono.arrays.compiled import compiled, inlined
 from chrono.processor.flicker import STRETCH_S
-from chrono.processor.matching import Lengths, are_alike, in_window
+from chrono.processor.matching import are_alike, in_window
 from chrono.processor.pairing import Flags, body_lengths
-from chrono.processor.rules import BACK_STEP_S, Rules
+from chrono.processor.rules import BACK_STEP_S, Lengths, Rules
 from chrono.processor.shots import length_flags
 from chrono.processor.table import SHOT_DTYPE, EdgesUsed, Shots
-from chrono.processor.timebase import Beats, Breaks, Bytes, Edges, Ints, Places
+from chrono.processor.timeline import Beats, Breaks, Bytes, Edges, Ints, Places
 
 _A_CLEAR, _B_CLEAR, _A_BLOCKED, _B_BLOCKED = range(4)
 """`Edges.what` of exact edges."""

@@ -14,7 +14,7 @@ from chrono.clock.rate import ClockEstimate
 from chrono.health.verdict import Observed
 from chrono.health.watch import RECENT_S, Watch, flicker_now, second_places
 from chrono.processor.rules import Rules
-from chrono.processor.timebase import Tally
+from chrono.processor.timeline import Tally
 from chrono.rigs.file import Rig
 from chrono.session.counter_rate import CounterRate
 from chrono.session.session import Session

@@ -9,7 +9,7 @@ from chrono.health.watch import Flicker, Watch, flicker_now, second_places
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, Flag
-from chrono.processor.timebase import Tally
+from chrono.processor.timeline import Tally
 
 RULES = Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "framed")
 TURN = 1 << 32

@@ -18,7 +18,8 @@ from chrono.processor.passages import (
     Passages,
     group_passages,
 )
-from chrono.processor.timebase import Edges, Timebase, put_on_timebase
+from chrono.processor.timebase import put_on_timebase
+from chrono.processor.timeline import Edges, Timebase
 
 WINDOWS = RULES.windows
 US = 16

@@ -9,15 +9,10 @@ from test_cut_dense import dense, harmed, records
 
 from chrono.arrays import compiled
 from chrono.arrays.batch import Control, Events, Kind
-from chrono.processor.timebase import (
-    LATE,
-    UNKNOWN_LOSS,
-    Ticked,
-    Timebase,
-    known_time,
-    put_on_timebase,
-    unwrap_steps,
-)
+from chrono.processor.breaks import UNKNOWN_LOSS
+from chrono.processor.timebase import Ticked, known_time, put_on_timebase
+from chrono.processor.timeline import LATE, Timebase
+from chrono.processor.unwrap import unwrap_steps
 
 WRAP = 1 << 32
 WRAP_S = WRAP * UNIT_S

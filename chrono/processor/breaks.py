@@ -1,0 +1,127 @@
+"""Breaks: where lines are missing, damaged, or do not go on from the line before.
+
+- Missing sequence numbers are lost lines; 32768 and more are one break of unknown size. A
+  damaged line is one lost line, where numbers are missing one of those.
+- A break lies between two times. A gap lies between its neighbour lines. A damaged line, a
+  link lost or reopened is placed by the host's clock, up to 0.2 s before its stamp. A jump
+  is a break where the host's clock has its line, and again at the line itself.
+"""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from chrono.arrays.batch import Control, Events, Kind
+from chrono.processor.lines import LONGEST_HOST_STEP_US, SEQUENCES, Lines
+from chrono.processor.rules import Rules
+from chrono.processor.timeline import NO_BREAKS, Breaks, Ints, Places, Timebase
+
+UNKNOWN_LOSS = 1 << 16
+"""Stands for the number of lost lines where it cannot be known."""
+
+NOTE_SLACK_S = 0.2
+"""A line may have been sent this long before the host has read it."""
+
+_NOWHERE = np.zeros(0, np.intp)
+
+
+class Notes(NamedTuple):
+    """Damaged lines and the link's ups and downs: number of lines before, host time, loss."""
+
+    place: Places
+    host_us: Ints
+    lost: Ints
+
+
+def find_gaps(
+    lines: Lines,
+    holes: Places,
+    top: Ints,
+    jumps: Places,
+    notes: Notes | None,
+    state: Timebase,
+    rules: Rules,
+) -> Breaks:
+    """
+    Return the breaks between lines with a counter; a jump stands before and behind itself.
+
+    Lost lines that came damaged are told by notes.
+    """
+    missing = lines.missing[holes]
+    gaps = holes[missing > damaged_before(notes, holes, state)] + 1
+    if not len(gaps) and not len(jumps):
+        return NO_BREAKS
+    ends = np.union1d(gaps, jumps)
+    is_jump = np.isin(ends, jumps)
+    lost = lines.missing[ends - 1] - damaged_before(notes, ends - 1, state)
+    lost[is_jump | (lines.missing[ends - 1] >= SEQUENCES // 2)] = UNKNOWN_LOSS
+    before, mark = top[ends - 1], top[ends]
+    mark[is_jump] = before[is_jump] + np.maximum(host_units(lines, jumps, rules), 1)
+    landed = top[jumps]
+    order = np.argsort(np.concatenate((2 * ends, 2 * jumps + 1)))
+    return Breaks(
+        np.concatenate((before, landed - 1))[order],
+        np.concatenate((mark, landed))[order],
+        np.concatenate((lost, np.zeros(len(jumps), np.int64)))[order],
+    )
+
+
+def find_notes(
+    events: Events, used: Places, records: Sequence[Control], state: Timebase
+) -> Notes | None:
+    """Return the notes, but for those before the first line of all."""
+    links = [c for c in records if c.origin == "link"]
+    damaged = (
+        (events.kind == Kind.DAMAGED).nonzero()[0] if len(used) < len(events) else _NOWHERE
+    )
+    if not links and not len(damaged):
+        return None
+    position = np.append(np.array([c.position for c in links], np.intp), damaged)
+    host_us = np.append(np.array([c.host_us for c in links], np.int64), events.host_us[damaged])
+    lost = np.repeat([UNKNOWN_LOSS, 1], [len(links), len(damaged)])
+    order = np.argsort(position, kind="stable")
+    place = np.searchsorted(used, position[order])
+    if not state.started:
+        order, place = order[place > 0], place[place > 0]
+    return Notes(place, host_us[order], lost[order])
+
+
+def note_breaks(
+    notes: Notes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
+) -> Breaks:
+    """Place notes by the host's state."""
+    if notes is None:
+        return NO_BREAKS
+    before_us = np.full(len(notes.place), start.host_us)
+    later = notes.place > 0
+    before_us[later] = lines.host_us[notes.place[later] - 1]
+    after_us = np.minimum(np.maximum(notes.host_us - before_us, 0), LONGEST_HOST_STEP_US)
+    seen = top[notes.place]
+    mark = seen + (after_us * (1e-6 / rules.unit_s)).astype(np.int64)
+    mark = np.maximum(np.maximum.accumulate(mark), start.mark)
+    return Breaks(np.maximum(seen, mark - rules.units(NOTE_SLACK_S)), mark, notes.lost)
+
+
+def damaged_before(notes: Notes | None, places: Places, state: Timebase) -> Ints:
+    """Return how many damaged lines came right before the lines at `places`."""
+    damaged = np.where(places == 0, state.damaged, 0)
+    if notes is not None:
+        came = notes.place[notes.lost == 1]
+        damaged += came.searchsorted(places, side="right") - came.searchsorted(places)
+    return damaged
+
+
+def lost_lines(
+    lines: Lines, holes: Places, jumps: Places, notes: Notes | None, rules: Rules
+) -> int:
+    """Return the number of lost lines as far as it is known."""
+    if rules.lines != "framed":
+        return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
+    missing = lines.missing[holes]
+    known = missing[missing < SEQUENCES // 2].sum()
+    return int(known - sum(m for m in lines.missing[jumps - 1].tolist() if m < SEQUENCES // 2))
+
+
+def host_units(lines: Lines, places: Places, rules: Rules) -> Ints:
+    return (lines.host_steps_us[places - 1] * (1e-6 / rules.unit_s)).astype(np.int64)

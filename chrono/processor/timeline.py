@@ -1,0 +1,162 @@
+"""What lies on the time that only grows, and where that time stands.
+
+Edges, beats, and the breaks between lines are a few arrays side by side that stages hand on
+and carry over. Times are int64 counter units.
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE
+
+Ints = npt.NDArray[np.int64]
+Places = npt.NDArray[np.intp]
+Bytes = npt.NDArray[np.uint8]
+
+LATE = 8
+"""Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
+
+
+class Edges(NamedTuple):
+    """Edges of both gates in the order of their lines; arrays of shape (N,)."""
+
+    t: Ints
+    host_us: Ints
+    what: Bytes
+
+    def take(self, places: Places) -> "Edges":
+        """Return the edges at `places`."""
+        return Edges(self.t.take(places), self.host_us.take(places), self.what.take(places))
+
+    def followed_by(self, more: "Edges") -> "Edges":
+        """Return these edges and then `more`."""
+        return Edges(
+            np.concatenate((self.t, more.t)),
+            np.concatenate((self.host_us, more.host_us)),
+            np.concatenate((self.what, more.what)),
+        )
+
+
+class Beats(NamedTuple):
+    """Times of the beats, and the edges lost on the board up to each since the start."""
+
+    t: Ints
+    lost: Ints
+
+    def followed_by(self, more: "Beats") -> "Beats":
+        """Return these beats and then `more`."""
+        if not len(more.t):
+            return self
+        return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
+
+    def since(self, place: int) -> "Beats":
+        """Return the beats from `place` on."""
+        if place <= 0:
+            return self
+        return Beats(self.t[place:], self.lost[place:])
+
+
+class Breaks(NamedTuple):
+    """Breaks: time of the last line before, mark, lost lines; the times never fall."""
+
+    before: Ints
+    mark: Ints
+    lost: Ints
+
+    def followed_by(self, more: "Breaks") -> "Breaks":
+        """Return these breaks and then `more`."""
+        if not len(more.mark):
+            return self
+        return Breaks(
+            np.concatenate((self.before, more.before)),
+            np.concatenate((self.mark, more.mark)),
+            np.concatenate((self.lost, more.lost)),
+        )
+
+    def since(self, place: int) -> "Breaks":
+        """Return the breaks from `place` on."""
+        if place <= 0:
+            return self
+        return Breaks(self.before[place:], self.mark[place:], self.lost[place:])
+
+
+NO_EDGES = Edges(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.uint8))
+NO_BEATS = Beats(np.zeros(0, np.int64), np.zeros(0, np.int64))
+NO_BREAKS = Breaks(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.int64))
+
+
+@dataclass(frozen=True)
+class Tally:
+    """
+    What was met since the start.
+
+    Attributes
+    ----------
+    edges, late, beats : int
+        Lines used, by kind; `edges` counts the late ones too.
+    duplicates : int
+        Lines that came twice.
+    lost_lines : int
+        Numbers missing in the sequence; without sequence numbers, damaged lines.
+    board_lost : int
+        Edges the board says it lost, since its first beat.
+    restarts : int
+        Restarts of the board.
+    breaks : int
+        Breaks of any kind.
+    """
+
+    edges: int = 0
+    late: int = 0
+    beats: int = 0
+    duplicates: int = 0
+    lost_lines: int = 0
+    board_lost: int = 0
+    restarts: int = 0
+    breaks: int = 0
+
+
+@dataclass(frozen=True)
+class Timebase:
+    """
+    The time that only grows, as it stands after a line.
+
+    Attributes
+    ----------
+    started : bool
+        Whether there was a line with a counter.
+    host_us, counter, sequence, line : int
+        Its host time, counter, sequence number, and what it was, as in `Edges`.
+    t, top : int
+        Its time, and the latest time so far.
+    mark : int
+        The latest mark of a note.
+    damaged : int
+        Damaged lines since.
+    anew, other_counter : bool
+        A hello came since; it told of another counter.
+    levels : tuple of two int
+        Last known level of each gate, `LEVEL_UNKNOWN` before.
+    board_lost : int
+        Last count of lost edges a beat told, -1 before the first.
+    tally : Tally
+        What was met so far.
+    """
+
+    started: bool = False
+    host_us: int = 0
+    counter: int = 0
+    sequence: int = NO_SEQUENCE
+    line: int = -1
+    t: int = 0
+    top: int = 0
+    mark: int = 0
+    damaged: int = 0
+    anew: bool = False
+    other_counter: bool = False
+    levels: tuple[int, int] = (LEVEL_UNKNOWN, LEVEL_UNKNOWN)
+    board_lost: int = -1
+    tally: Tally = Tally()

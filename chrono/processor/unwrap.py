@@ -1,0 +1,59 @@
+"""How many times a counter has gone round between two lines, told by the host's clock."""
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, Rules
+from chrono.processor.timeline import Ints, Places
+
+_NOWHERE = np.zeros(0, np.intp)
+_SHORT_WRAP_HOST_S = 0.1
+
+
+def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, Places]:
+    """
+    Add whole turns of the counter to its steps.
+
+    Parameters
+    ----------
+    steps : ndarray of int64, shape (N,)
+        Steps modulo the counter's width [counter units].
+    host_steps_us : ndarray of int64, shape (N,)
+        Steps of the host's clock [us].
+
+    Returns
+    -------
+    steps : ndarray of int64, shape (N,)
+    jumps : ndarray of intp
+        Places of the steps that agree with the host's clock under no number of turns.
+    """
+    turn = 1 << rules.counter_bits
+    turn_s = turn * rules.unit_s
+    if turn_s < 2 * HOST_TOLERANCE_S:
+        ahead_s = _ahead_s(steps, host_steps_us, rules)
+        return _fewest_turns(steps, ahead_s, turn, rules), _NOWHERE
+    longest_s = max(host_steps_us.max(initial=0) * 1e-6, steps.max(initial=0) * rules.unit_s)
+    if longest_s <= HOST_TOLERANCE_S:
+        return steps, _NOWHERE
+    ahead_s = _ahead_s(steps, host_steps_us, rules)
+    far = (np.abs(ahead_s) > HOST_TOLERANCE_S).nonzero()[0]
+    if not len(far):
+        return steps, far
+    turns = np.rint(ahead_s[far] / turn_s)
+    steps[far] += turns.astype(np.int64) * turn
+    wrong = np.abs(ahead_s[far] - turns * turn_s) > HOST_TOLERANCE_S
+    return steps, far[wrong | (steps[far] < -rules.units(BACK_STEP_S))]
+
+
+def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> npt.NDArray[np.float64]:
+    """Return by how much the host's clock went further than the counter [s]."""
+    return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
+
+
+def _fewest_turns(
+    steps: Ints, ahead_s: npt.NDArray[np.float64], turn: int, rules: Rules
+) -> Ints:
+    """Return the steps with as few turns as the host allows, tiny steps back as such."""
+    turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
+    back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
+    return steps + (np.maximum(turns, 0).astype(np.int64) - (back & (turns <= 0))) * turn
