@@ -9,7 +9,7 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import count
-from math import acosh, cos, exp, expm1, floor, pi, radians, sqrt
+from math import cos, exp, expm1, floor, pi, radians, sqrt
 from random import Random
 from typing import Any
 
@@ -20,7 +20,9 @@ from chrono.reader.grammar import (
     encode_interval,
     encode_plain,
 )
-from chrono.virtual.scenarios import Board, FlyingBody, Lamp, Play, PlayedSetup, Scenario
+from chrono.virtual.cast import Board, Lamp, PlayedSetup, Scenario
+from chrono.virtual.flights import Fall, Flight, Interval
+from chrono.virtual.scenarios import Play
 
 FIRST_LAUNCH_S = 1.2
 """Time from the board's start to the first launch [s]; speedup shortens it."""
@@ -37,74 +39,11 @@ AIR_KGPM3 = 1.2
 TimedLine = tuple[float, bytes]
 """Board time at which the line's last byte has left [s], and the line with newline."""
 
-Interval = tuple[float, float]
 Edge = tuple[float, int, int]
 """Time [s], gate 0 or 1, level 1 blocked or 0 clear."""
 
 _BEAT = -1
 """Stands for a gate where a beat is due."""
-
-
-@dataclass(frozen=True)
-class Flight:
-    """
-    One body on its way along the gates' axis, slowed by quadratic drag.
-
-    Attributes
-    ----------
-    body : FlyingBody
-    speed_mps : float
-        True speed of its middle midway between the gates [m/s].
-    midway_s : float
-        Board time at which its middle is there [s].
-    """
-
-    body: FlyingBody
-    speed_mps: float
-    midway_s: float
-
-    def time_at(self, position_m: float) -> float:
-        """
-        Return when the body's middle is at a position from midway [s].
-
-        Notes
-        -----
-        From dv/dt = −κ·v²: t(x) = (exp(κ·x) − 1)/(κ·v₀).
-        """
-        kappa = self.body.drag_per_m
-        return self.midway_s + expm1(kappa * position_m) / (kappa * self.speed_mps)
-
-    def blocks(self, gate_position_m: float) -> Interval:
-        """Return from when to when it blocks a gate [s]."""
-        half_m = self.body.length_m / 2.0
-        return self.time_at(gate_position_m - half_m), self.time_at(gate_position_m + half_m)
-
-
-@dataclass(frozen=True)
-class Fall(Flight):
-    """
-    One body that falls from rest along the gates' axis, gate A above gate B.
-
-    Attributes
-    ----------
-    release_m : float
-        Where its middle is released, from midway, negative above it [m].
-    acceleration_mps2 : float
-        As long as it is slow [m/s²].
-    """
-
-    release_m: float
-    acceleration_mps2: float
-
-    def time_at(self, position_m: float) -> float:
-        """Return when the body's middle is at a position from midway [s]."""
-        return self.midway_s + self._falling_s(position_m) - self._falling_s(0.0)
-
-    def _falling_s(self, position_m: float) -> float:
-        """Time since its release, arcosh(exp(κ·h))/√(κ·a), from dv/dt = a − κ·v²."""
-        kappa = self.body.drag_per_m
-        fallen_m = max(position_m - self.release_m, 0.0)
-        return acosh(exp(kappa * fallen_m)) / sqrt(kappa * self.acceleration_mps2)
 
 
 @dataclass(frozen=True)

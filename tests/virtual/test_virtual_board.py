@@ -13,8 +13,6 @@ from scipy.integrate import solve_ivp
 from chrono.arrays.batch import Kind
 from chrono.reader.grammar import PARSERS, Event, Hello, parse_framed
 from chrono.virtual.board import (
-    Fall,
-    Flight,
     TimedLine,
     board_lines,
     launches,
@@ -22,14 +20,9 @@ from chrono.virtual.board import (
     setup_changes,
     true_rig,
 )
-from chrono.virtual.scenarios import (
-    SCENARIOS,
-    SQUASH_BALL,
-    STEEL_BALL,
-    Lamp,
-    Play,
-    noise_free,
-)
+from chrono.virtual.cast import SQUASH_BALL, STEEL_BALL, Lamp
+from chrono.virtual.flights import Fall, Flight
+from chrono.virtual.scenarios import SCENARIOS, Play, noise_free
 
 FRAMED = [name for name, s in SCENARIOS.items() if s.board.lines == "framed"]
 SEEDS = st.integers(0, 2**32)
