@@ -28,14 +28,15 @@ def budget(
     the limit), triangular and two-pair (the step of the counter in a transit, and in the mean
     of two). U95 is the half-width that holds 95 %.
     """
+    from chrono.measuring.forecast import budget_of_speed
     from chrono.reports.budget import budget_data, budget_text
     from chrono.rigs.file import load_rig
 
-    speed_mps = speed_of(speed)
+    found = budget_of_speed(load_rig(rig), speed_of(speed))
     if as_json:
-        print_json(budget_data(load_rig(rig), speed_mps))
+        print_json(budget_data(found))
     else:
-        print(budget_text(load_rig(rig), speed_mps))
+        print(budget_text(found))
 
 
 def plan(
@@ -54,12 +55,12 @@ def plan(
 
     The error is U95 over the speed. What the table does not vary is as in the rig.
     """
+    from chrono.measuring.forecast import plan_for
     from chrono.reports.plan import plan_data, plan_text
     from chrono.rigs.file import default_rig
 
-    chosen = rig_of(rig) or default_rig()
-    speed_mps, part = speed_of(speed), part_of(within)
+    found = plan_for(rig_of(rig) or default_rig(), speed_of(speed), part_of(within))
     if as_json:
-        print_json(plan_data(chosen, speed_mps, part))
+        print_json(plan_data(found))
     else:
-        print(plan_text(chosen, speed_mps, part))
+        print(plan_text(found))

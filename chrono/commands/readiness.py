@@ -38,9 +38,7 @@ def check(
     as_json: AsJson = False,
 ) -> None:
     """Judge beams, flicker, link and clock: ready, or why not."""
-    from dataclasses import asdict
-
-    from chrono.health.verdict import health_lines
+    from chrono.reports.health import health_data, health_text
     from chrono.session.check import check_port, check_recording
 
     path = Path(target)
@@ -50,8 +48,8 @@ def check(
         print(f"watching {target} for {seconds:g} s", file=sys.stderr)
         health = check_port(target, rig_of(rig), seconds, baud)
     if as_json:
-        print_json({"ready": health.ready, "verdict": health.verdict, **asdict(health)})
+        print_json(health_data(health))
     else:
-        print("\n".join(health_lines(health)))
+        print(health_text(health))
     if not health.ready:
         raise typer.Exit(1)

@@ -142,17 +142,6 @@ def judge(seen: Observed) -> Health:
     return Health((*gates, *link, _clock(seen)))
 
 
-def health_lines(health: Health) -> list[str]:
-    """Return the health as lines of text: items, verdict, and what to do."""
-    width = max(len(item.name) for item in health.items)
-    lines = [
-        f"{'!' if item.trouble else ' '} {item.name:{width}s}  {item.reading}"
-        for item in health.items
-    ]
-    advice = [f"  do: {item.advice}" for item in health.troubles]
-    return [*lines, health.verdict, *advice]
-
-
 def _nothing_came(seen: Observed) -> Item:
     return Item(
         "link",

@@ -3,17 +3,14 @@
 import math
 from typing import Any
 
-from chrono.measuring.advice import Improvement, farther_gates, improvements
+from chrono.measuring.advice import Improvement
 from chrono.measuring.budget import Budget, Contribution
-from chrono.measuring.montecarlo import MAX_TRIALS, MonteCarlo, simulate_shot, validate
-from chrono.measuring.speed import SpeedModel, shot_budget
+from chrono.measuring.forecast import DIGITS, SpeedBudget
+from chrono.measuring.montecarlo import MonteCarlo, validate
 from chrono.plain import plain
 from chrono.processor.table import EdgesUsed
 from chrono.rigs.file import Rig
 from chrono.units import format_value, speed_in
-
-DIGITS = 2
-"""Digits of the uncertainty that the Monte Carlo comparison is made to (JCGM 101, 7.9.2)."""
 
 BAR_CELLS = 6
 MANY_DOF = 1000
@@ -27,64 +24,31 @@ _SHOWN_UNITS = {
 """Units that inputs are stated in, by their SI unit, the largest first."""
 
 
-def budget_text(
-    rig: Rig,
-    speed_mps: float,
-    edges_used: int | None = None,
-    max_trials: int = MAX_TRIALS,
-) -> str:
-    """
-    Return what a speed's uncertainty is made of, as plain text within 80 columns.
-
-    Parameters
-    ----------
-    rig : Rig
-        The rig that would clock it.
-    speed_mps : float
-        The speed [m/s].
-    edges_used : int, optional
-        An `EdgesUsed`: whether both pairs of edges are timed; None for what the rig's lines
-        tell.
-    max_trials : int, optional
-        Bound on the Monte Carlo trials.
-    """
-    edges_used = edges_timed(rig) if edges_used is None else edges_used
-    model = SpeedModel.from_rig(rig)
-    transit_s = model.board_transit(speed_mps)
-    budget = shot_budget(model, transit_s, edges_used)
-    trials = _simulate(model, transit_s, edges_used, max_trials)
-    unit = rig.speed_unit
+def budget_text(found: SpeedBudget) -> str:
+    """Return what a speed's uncertainty is made of, as plain text within 80 columns."""
+    budget, unit = found.budget, found.rig.speed_unit
     lines = [
-        _title(rig, model, budget, transit_s, edges_used),
+        _title(found),
         "",
         *_table(budget, unit),
         "",
         *_result_lines(budget, unit),
-        *_trial_lines(budget, trials, unit),
+        *_trial_lines(budget, found.trials, unit),
         "",
-        *_advice_lines(budget, _improvements(rig, model, speed_mps, edges_used), unit),
-        *window_lines(rig, speed_mps),
+        *_advice_lines(budget, found.improvements, unit),
+        *window_lines(found.rig, found.speed_mps),
     ]
     return "\n".join(lines)
 
 
-def budget_data(
-    rig: Rig,
-    speed_mps: float,
-    edges_used: int | None = None,
-    max_trials: int = MAX_TRIALS,
-) -> dict[str, Any]:
+def budget_data(found: SpeedBudget) -> dict[str, Any]:
     """Return what `budget_text` shows as an object for JSON, in SI units."""
-    edges_used = edges_timed(rig) if edges_used is None else edges_used
-    model = SpeedModel.from_rig(rig)
-    transit_s = model.board_transit(speed_mps)
-    budget = shot_budget(model, transit_s, edges_used)
-    trials = _simulate(model, transit_s, edges_used, max_trials)
+    budget = found.budget
     return {
-        "rig": rig.name,
+        "rig": found.rig.name,
         "speed_mps": budget.speed_mps,
-        "transit_s": transit_s,
-        "edges_used": EdgesUsed(edges_used).name.lower(),
+        "transit_s": found.transit_s,
+        "edges_used": found.edges_used.name.lower(),
         "contributions": [_contribution_data(budget, c) for c in budget.contributions],
         "u_mps": budget.u_mps,
         "u_random_mps": budget.u_random_mps,
@@ -94,14 +58,9 @@ def budget_data(
         "U95_mps": budget.U95_mps,
         "U95_first_order_mps": budget.U95_first_order_mps,
         "one_tick_limits_mps": [budget.lowest_mps, _finite(budget.highest_mps)],
-        "monte_carlo": _trials_data(budget, trials),
-        "improvements": [vars(i) for i in _improvements(rig, model, speed_mps, edges_used)],
+        "monte_carlo": _trials_data(budget, found.trials),
+        "improvements": [vars(i) for i in found.improvements],
     }
-
-
-def edges_timed(rig: Rig) -> EdgesUsed:
-    """Return the edges that a shot of the rig is timed by: plain lines may tell no level."""
-    return EdgesUsed.BOTH if rig.lines == "framed" else EdgesUsed.LEAD
 
 
 def window_lines(rig: Rig, speed_mps: float) -> list[str]:
@@ -118,23 +77,15 @@ def window_lines(rig: Rig, speed_mps: float) -> list[str]:
     ]
 
 
-def _simulate(
-    model: SpeedModel, transit_s: float, edges_used: int, max_trials: int
-) -> MonteCarlo:
-    return simulate_shot(model, transit_s, edges_used, digits=DIGITS, max_trials=max_trials)
-
-
-def _title(
-    rig: Rig, model: SpeedModel, budget: Budget, transit_s: float, edges_used: int
-) -> str:
-    speed = format_value(
-        speed_in(rig.speed_unit, budget.speed_mps), _U95(budget, rig.speed_unit)
-    )
+def _title(found: SpeedBudget) -> str:
+    rig, budget, model = found.rig, found.budget, found.model
+    unit = rig.speed_unit
+    speed = format_value(speed_in(unit, budget.speed_mps), _U95(budget, unit))
     return (
-        f"Error budget of {speed} {rig.speed_unit} with {plain(rig.name)}\n"
-        f"{model.spacing_m * 1e3:.6g} mm in {transit_s * 1e6:.6g} us, "
-        f"{transit_s / model.tick_s:.6g} ticks of {tick_text(model.tick_s)}, "
-        f"{'two pairs' if edges_used == EdgesUsed.BOTH else 'one pair'} of edges"
+        f"Error budget of {speed} {unit} with {plain(rig.name)}\n"
+        f"{model.spacing_m * 1e3:.6g} mm in {found.transit_s * 1e6:.6g} us, "
+        f"{found.transit_s / model.tick_s:.6g} ticks of {tick_text(model.tick_s)}, "
+        f"{'two pairs' if found.edges_used == EdgesUsed.BOTH else 'one pair'} of edges"
     )
 
 
@@ -272,15 +223,6 @@ def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> 
         "Ways, with the U95 that each gives:",
         *(f"  {_two_digits(speed_in(unit, i.U95_mps))} {unit}  {i.text}" for i in helping),
     ]
-
-
-def _improvements(
-    rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
-) -> tuple[Improvement, ...]:
-    """Return the improvements by group, and wider spacing where it is not among them."""
-    found = improvements(model, speed_mps, edges_used, beats=rig.lines == "framed")
-    wider = farther_gates(model, speed_mps, edges_used)
-    return found if wider.text in {i.text for i in found} else (*found, wider)
 
 
 def _result(improvement: Improvement) -> float:

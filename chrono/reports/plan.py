@@ -3,84 +3,51 @@
 from textwrap import wrap
 from typing import Any
 
-from chrono.measuring.plan import (
-    CLOCKS,
-    SPACINGS_M,
-    TICKS_S,
-    Curve,
-    Option,
-    error_curve,
-    highest_speed,
-    leading_group,
-    plan_options,
-    round_values,
-)
-from chrono.measuring.speed import SpeedModel
+from chrono.measuring.forecast import Plan
+from chrono.measuring.plan import CLOCKS, SPACINGS_M, TICKS_S, Curve, Option
 from chrono.plain import plain
-from chrono.reports.budget import edges_timed, tick_text, window_lines
-from chrono.rigs.file import Rig
+from chrono.reports.budget import tick_text, window_lines
 from chrono.units import speed_in
 
 BAR_CELLS = 48
 COLUMNS = 80
-STRETCH = 10
-"""The curve goes beyond the rig's fastest by no more than this: nobody clocks that."""
 
 
-def plan_text(rig: Rig, speed_mps: float, within: float) -> str:
-    """
-    Return which rigs clock a speed within a relative U95, as plain text within 80 columns.
-
-    Parameters
-    ----------
-    rig : Rig
-        Gives the tolerances that stay as they are, and is judged itself.
-    speed_mps : float
-        Speed to be clocked [m/s].
-    within : float
-        Wanted U95 over the speed, 0 … 1.
-
-    Raises
-    ------
-    OptionError
-        The wanted error is not between 0 and 1.
-    """
-    model = SpeedModel.from_rig(rig)
-    options = plan_options(model, speed_mps, within, edges_timed(rig))
-    unit = rig.speed_unit
+def plan_text(plan: Plan) -> str:
+    """Return which rigs clock a speed as wanted, as plain text within 80 columns."""
+    rig, unit = plan.rig, plan.rig.speed_unit
     return "\n".join(
         [
-            f"To clock {speed_in(unit, speed_mps):.4g} {unit} within {100 * within:g} % (U95):",
+            f"To clock {speed_in(unit, plan.speed_mps):.4g} {unit} "
+            f"within {100 * plan.within:g} % (U95):",
             "",
-            *_option_lines(options),
+            *_option_lines(plan.options),
             "",
             f"+ reaches it, with the other tolerances as in {plain(rig.name)}.",
             _clock_line(),
             "",
-            *_rig_lines(rig, model, speed_mps, within),
-            *window_lines(rig, speed_mps),
+            *_rig_lines(plan),
+            *window_lines(rig, plan.speed_mps),
             "",
-            *_curve_lines(_curve(rig, model, within), within, unit),
+            *_curve_lines(plan.curve, plan.within, unit),
         ]
     )
 
 
-def plan_data(rig: Rig, speed_mps: float, within: float) -> dict[str, Any]:
+def plan_data(plan: Plan) -> dict[str, Any]:
     """Return what `plan_text` shows as an object for JSON, in SI units."""
-    model, edges = SpeedModel.from_rig(rig), edges_timed(rig)
-    curve = _curve(rig, model, within)
     return {
-        "speed_mps": speed_mps,
-        "within": within,
-        "options": [vars(option) for option in plan_options(model, speed_mps, within, edges)],
+        "speed_mps": plan.speed_mps,
+        "within": plan.within,
+        "options": [vars(option) for option in plan.options],
         "rig": {
-            "name": rig.name,
-            "U95_relative": model.U95(speed_mps, edges) / speed_mps,
-            "highest_speed_mps": highest_speed(model, within, edges),
+            "name": plan.rig.name,
+            "U95_relative": plan.U95_relative,
+            "highest_speed_mps": plan.highest_mps,
         },
         "curve": {
-            "speed_mps": curve.speed_mps.tolist(),
-            "U95_relative": curve.U95_relative.tolist(),
+            "speed_mps": plan.curve.speed_mps.tolist(),
+            "U95_relative": plan.curve.U95_relative.tolist(),
         },
     }
 
@@ -110,11 +77,9 @@ def _clock_line() -> str:
     return f"Clocks: {kinds}, not measured."
 
 
-def _rig_lines(rig: Rig, model: SpeedModel, speed_mps: float, within: float) -> list[str]:
-    unit, edges, goal = rig.speed_unit, edges_timed(rig), f"{100 * within:g} %"
-    reached = _percent(model.U95(speed_mps, edges) / speed_mps)
-    leading, share = leading_group(model, speed_mps, edges)
-    highest = highest_speed(model, within, edges)
+def _rig_lines(plan: Plan) -> list[str]:
+    rig, model, highest = plan.rig, plan.model, plan.highest_mps
+    unit, goal = rig.speed_unit, f"{100 * plan.within:g} %"
     if highest is None:
         reach = f"Its lengths and clock alone exceed {goal}, at any speed."
     elif highest >= rig.window.fastest_mps:
@@ -127,20 +92,11 @@ def _rig_lines(rig: Rig, model: SpeedModel, speed_mps: float, within: float) -> 
         reach = f"It keeps {goal} up to {speed_in(unit, highest):.4g} {unit}."
     return [
         f"{plain(rig.name)} ({model.spacing_m * 1e3:g} mm, steps of {tick_text(model.tick_s)}) "
-        f"reaches {reached};",
-        f"the largest share of the variance, {100 * share:.0f} %, is {leading}.",
+        f"reaches {_percent(plan.U95_relative)};",
+        f"the largest share of the variance, {100 * plan.leading_share:.0f} %, "
+        f"is {plan.leading}.",
         *wrap(reach, COLUMNS),
     ]
-
-
-def _curve(rig: Rig, model: SpeedModel, within: float) -> Curve:
-    """Return the curve over the rig's window, stretched to where the wanted error is met."""
-    window, unit = rig.window, rig.speed_unit
-    met = min(
-        highest_speed(model, within, edges_timed(rig)) or 0.0, STRETCH * window.fastest_mps
-    )
-    ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]
-    return error_curve(model, round_values(*ends) / speed_in(unit, 1.0), edges_timed(rig))
 
 
 def _curve_lines(curve: Curve, within: float, unit: str) -> list[str]:

@@ -6,8 +6,9 @@ from math import inf
 import pytest
 
 from chrono.clock.rate import ClockEstimate
-from chrono.health.verdict import GateSeen, Health, Observed, health_lines, judge
+from chrono.health.verdict import GateSeen, Health, Observed, judge
 from chrono.measuring.combined import Combined
+from chrono.reports.health import health_text
 
 CLEAR = GateSeen(blocked=False)
 GOOD = Observed(span_s=20.0, gates=(CLEAR, CLEAR), lines=400, has_beats=True, silence_s=1.0)
@@ -85,11 +86,11 @@ def test_every_reason_is_given_at_once() -> None:
 
 
 def _text(health: Health) -> str:
-    return "\n".join(health_lines(health))
+    return health_text(health)
 
 
 def test_the_text_has_a_line_per_item_the_verdict_and_what_to_do() -> None:
-    lines = health_lines(judge(_gate_b(blocked=True, blocked_for_s=12.3)))
+    lines = health_text(judge(_gate_b(blocked=True, blocked_for_s=12.3))).splitlines()
     assert "! beam B     blocked for 12.3 s" in lines
     assert "  beam A     clear" in lines
     assert lines[-2] == "not ready because gate B is blocked"

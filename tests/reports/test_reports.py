@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from chrono.measuring.forecast import budget_of_speed, plan_for
 from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.processor.table import EdgesUsed
 from chrono.reports.budget import budget_data, budget_text
@@ -50,7 +51,7 @@ EXACT = changed(
 
 
 def test_a_rig_s_budget_reads_as_follows() -> None:
-    lines = budget_text(crystal_rig(), 45.0).split("\n")
+    lines = budget_text(budget_of_speed(crystal_rig(), 45.0)).split("\n")
     assert lines[0] == "Error budget of 45.00 m/s with light gates"
     assert lines[1] == "300 mm in 6667.01 us, 106672 ticks of 62.5 ns, two pairs of edges"
     table = "\n".join(lines[3:17])
@@ -88,8 +89,8 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
 def test_reports_fit_80_columns_and_their_numbers_are_the_budget_s(
     rig: Rig, speed: float, used: EdgesUsed
 ) -> None:
-    text = budget_text(rig, speed, used, 200_000)
-    data = budget_data(rig, speed, used, 200_000)
+    found = budget_of_speed(rig, speed, used, 200_000)
+    text, data = budget_text(found), budget_data(found)
     assert max(map(len, text.split("\n"))) <= 80
     json.dumps(data, allow_nan=False)
     model = SpeedModel.from_rig(rig)
@@ -102,11 +103,13 @@ def test_reports_fit_80_columns_and_their_numbers_are_the_budget_s(
 
 def test_a_name_cannot_steer_the_terminal_or_the_layout() -> None:
     record = rig_record(default_rig()) | {"name": "[red]gates[/red] " + "x" * 40}
-    assert "[red]gates[/red]" in budget_text(rig_from_record(record), 45.0, max_trials=100_000)
+    assert "[red]gates[/red]" in budget_text(
+        budget_of_speed(rig_from_record(record), 45.0, max_trials=100_000)
+    )
 
 
 def test_a_plan_marks_what_reaches_the_goal() -> None:
-    text = plan_text(crystal_rig(), 60.0, 0.005)
+    text = plan_text(plan_for(crystal_rig(), 60.0, 0.005))
     assert text.startswith("To clock 60 m/s within 0.5 % (U95):")
     assert max(map(len, text.split("\n"))) <= 80
     rows = [line for line in text.split("\n") if line.startswith(("crystal", "ceramic"))]
@@ -122,7 +125,7 @@ def test_a_plan_marks_what_reaches_the_goal() -> None:
 
 def test_a_plan_s_curve_stands_at_round_speeds_of_the_shown_unit() -> None:
     rig = rig_from_record(rig_record(crystal_rig()) | {"speed_unit": "km/h"})
-    lines = plan_text(rig, 60.0, 0.005).split("\n")
+    lines = plan_text(plan_for(rig, 60.0, 0.005)).split("\n")
     begin = next(n for n, line in enumerate(lines) if line.split()[:1] == ["speed"])
     speeds = [line.split()[0] for line in lines[begin + 1 :]]
     assert " ".join(speeds) == "7.2 10 20 50 100 200 500 1000 2000 5000 7200"
@@ -133,9 +136,9 @@ def test_plain_and_interval_lines_are_judged_by_the_one_pair_of_edges_they_tell(
     transit_s = model.board_transit(60.0)
     lead = shot_budget(model, transit_s, EdgesUsed.LEAD).U95_mps
     assert lead > 1.01 * shot_budget(model, transit_s, EdgesUsed.BOTH).U95_mps
-    assert budget_data(COARSE, 60.0, max_trials=100_000)["U95_mps"] == lead
-    assert "one pair of edges" in budget_text(COARSE, 60.0, max_trials=100_000)
-    planned = plan_data(COARSE, 60.0, 0.005)
+    assert budget_data(budget_of_speed(COARSE, 60.0, max_trials=100_000))["U95_mps"] == lead
+    assert "one pair of edges" in budget_text(budget_of_speed(COARSE, 60.0, max_trials=100_000))
+    planned = plan_data(plan_for(COARSE, 60.0, 0.005))
     assert planned["rig"]["U95_relative"] == pytest.approx(lead / 60, rel=1e-4)
     like_it = [o for o in planned["options"] if (o["spacing_m"], o["tick_s"]) == (0.1, 4e-6)]
     assert [o["U95_relative"] for o in like_it if o["clock"] == "ceramic"] == pytest.approx(
@@ -144,7 +147,7 @@ def test_plain_and_interval_lines_are_judged_by_the_one_pair_of_edges_they_tell(
 
 
 def test_a_board_without_beats_is_not_told_to_have_its_clock_measured_by_them() -> None:
-    text = budget_text(COARSE, 45.0, max_trials=100_000)
+    text = budget_text(budget_of_speed(COARSE, 45.0, max_trials=100_000))
     assert "calibrate clock" not in text
     assert "use a board with a crystal" in text
 
@@ -152,11 +155,13 @@ def test_a_board_without_beats_is_not_told_to_have_its_clock_measured_by_them() 
 def test_a_speed_outside_the_window_is_told_to_be_no_shot() -> None:
     for speed, flag in ((1.0, "too-slow"), (500.0, "too-fast")):
         for text in (
-            budget_text(default_rig(), speed, max_trials=100_000),
-            plan_text(default_rig(), speed, 0.01),
+            budget_text(budget_of_speed(default_rig(), speed, max_trials=100_000)),
+            plan_text(plan_for(default_rig(), speed, 0.01)),
         ):
             assert f"flagged {flag} and not counted:\nthe rig's window is 2 … 200 m/s." in text
-    assert "window is" not in budget_text(default_rig(), 45.0, max_trials=100_000)
+    assert "window is" not in budget_text(
+        budget_of_speed(default_rig(), 45.0, max_trials=100_000)
+    )
 
 
 @pytest.mark.parametrize("within", [1e-4, 0.01, 0.9])
@@ -164,7 +169,7 @@ def test_a_speed_outside_the_window_is_told_to_be_no_shot() -> None:
     "rig", [default_rig(), COARSE, EXACT], ids=["default", "coarse", "exact"]
 )
 def test_a_plan_for_any_rig_and_goal_fits_and_is_json(rig: Rig, within: float) -> None:
-    text, data = plan_text(rig, 60.0, within), plan_data(rig, 60.0, within)
+    text, data = plan_text(plan_for(rig, 60.0, within)), plan_data(plan_for(rig, 60.0, within))
     assert max(map(len, text.split("\n"))) <= 80
     json.dumps(data, allow_nan=False)
     assert ("at any speed" in text) == (data["rig"]["highest_speed_mps"] is None)

@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chrono.arrays.batch import cut_batch
-from chrono.health.verdict import Observed, health_lines
+from chrono.health.verdict import Observed
 from chrono.reader.decoder import decode_rows
+from chrono.reports.health import health_text
 from chrono.session.check import check_recording
 from chrono.session.observer import Observer
 from chrono.session.recorded import first_rig
@@ -42,7 +43,7 @@ def test_the_demo_sessions_are_judged_as_they_were(
     name: str, ready: bool, words: list[str]
 ) -> None:
     health = check_recording(RECORDINGS / name, None)
-    printed = "\n".join(health_lines(health))
+    printed = health_text(health)
     assert health.ready == ready
     assert all(word in printed for word in words)
     assert "silent" not in printed
