@@ -51,14 +51,16 @@ def summary(
     """Print the statistics of recordings, setup by setup."""
     from chrono.reports.summary import summary_data, summary_text
     from chrono.session.recorded import Findings, read_all
+    from chrono.session.summary import summary_of
 
     findings = Findings()
     data = []
     for recorded in read_all(files, rig_of(rig), findings, clock_from_host):
+        found = summary_of(recorded)
         if as_json:
-            data.append(summary_data(recorded))
+            data.append(summary_data(found))
         else:
-            print(summary_text(recorded))
+            print(summary_text(found))
     if as_json:
         print_json(data)
     end(findings)

@@ -4,14 +4,15 @@ import math
 from typing import Any
 
 from chrono.clock.rate import rate_text
-from chrono.measuring.muzzle import muzzle_of
 from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.reports.muzzle import muzzle_data, muzzle_lines
 from chrono.reports.words import mean_text, setup_text, spread_texts
+from chrono.rigs.file import Rig
 from chrono.session.recorded import Recorded, unread_line
 from chrono.session.session import Session
 from chrono.session.shotlog import ShotRow
+from chrono.session.summary import SetupSummary, Summary
 from chrono.units import format_speed
 
 SHOWN_NOTES = 20
@@ -32,17 +33,17 @@ def shot_line(row: ShotRow, unit: str) -> str:
     return line.rstrip()
 
 
-def summary_data(recorded: Recorded) -> dict[str, Any]:
+def summary_data(summary: Summary) -> dict[str, Any]:
     """Return the summary of one recording as an object for JSON, speeds [m/s]."""
-    session = recorded.session
+    recorded, session = summary.recorded, summary.recorded.session
     tally = session.processor.tally
     return {
         "recording": recorded.name,
         "rig": session.rig.name,
         "started": session.started,
         "shots": len(session.log),
-        "counted": int(session.counted().sum()),
-        "setups": [_setup_data(session, setup) for setup in _setups_with_shots(session)],
+        "counted": summary.counted,
+        "setups": [_setup_data(each) for each in summary.setups],
         "rows": session.rows,
         "damaged_lines": session.unusable.lines,
         "lost_lines": tally.lost_lines,
@@ -64,17 +65,17 @@ def _clock_data(session: Session) -> dict[str, Any] | None:
     return {"rate_error": rate.rate_error, "u": rate.u, "U95": rate.U95, "beats": rate.beats}
 
 
-def summary_text(recorded: Recorded) -> str:
+def summary_text(summary: Summary) -> str:
     """Return the summary of one recording as lines for a terminal."""
-    session = recorded.session
+    recorded, session = summary.recorded, summary.recorded.session
     lines = [
         f"{plain(recorded.name)}: rig {plain(session.rig.name)}, "
-        f"{len(session.log)} shots, {session.counted().sum()} counted"
+        f"{len(session.log)} shots, {summary.counted} counted"
     ]
     if session.started:
         lines.append(f"  started {plain(session.started)}")
-    for setup in _setups_with_shots(session):
-        lines += _setup_lines(session, setup)
+    for each in summary.setups:
+        lines += _setup_lines(each, session.rig)
     lines += _note_lines(session.marks.notes)
     if session.host_rate is not None:
         lines.append(f"  by its beats the counter runs {rate_text(session.host_rate)}")
@@ -84,20 +85,11 @@ def summary_text(recorded: Recorded) -> str:
     return "\n".join(lines)
 
 
-def _setups_with_shots(session: Session) -> list[str]:
-    import numpy as np
-
-    used = {session.setups.name(int(i)) for i in np.unique(session.log.setup)}
-    return [name for name in session.setups.names if name in used]
-
-
-def _setup_data(session: Session, setup: str) -> dict[str, Any]:
-    series = session.series(setup)
-    data = {"setup": setup, "conditions": session.setups.last(setup).conditions}
-    if series is None:
+def _setup_data(found: SetupSummary) -> dict[str, Any]:
+    data = {"setup": found.setup.name, "conditions": found.setup.conditions}
+    if found.series is None:
         return {**data, "counted": 0}
-    mouth = muzzle_of(series, session.rig, session.setups.last(setup).body)
-    return {**data, **series_data(series), **muzzle_data(mouth)}
+    return {**data, **series_data(found.series), **muzzle_data(found.mouth)}
 
 
 def series_data(series: Series) -> dict[str, Any]:
@@ -116,9 +108,8 @@ def series_data(series: Series) -> dict[str, Any]:
     return {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in values.items()}
 
 
-def _setup_lines(session: Session, setup: str) -> list[str]:
-    unit, name = session.rig.speed_unit, setup_text(setup)
-    series = session.series(setup)
+def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
+    unit, name, series = rig.speed_unit, setup_text(found.setup.name), found.series
     if series is None:
         return [f"  {name}: no counted shots"]
     lines = [f"  {name}: {series.n} counted, {' '.join(mean_text(series, unit))} (95 %)"]
@@ -126,9 +117,8 @@ def _setup_lines(session: Session, setup: str) -> list[str]:
     if spread:
         words = "   ".join(f"{word} {value}" for word, value in spread)
         lines.append(f"    {words}   [{unit}]")
-    mouth = muzzle_of(series, session.rig, session.setups.last(setup).body)
-    lines += muzzle_lines(mouth, session.rig)
-    conditions = session.setups.last(setup).conditions.items()
+    lines += muzzle_lines(found.mouth, rig)
+    conditions = found.setup.conditions.items()
     if conditions:
         lines.append(
             "    conditions: " + ", ".join(f"{plain(k)} {plain(v)}" for k, v in conditions)

@@ -10,6 +10,7 @@ from chrono.reader.rows import json_row
 from chrono.reports.summary import summary_data, summary_text
 from chrono.session.marks import Setup, setup_record
 from chrono.session.recorded import read_recording
+from chrono.session.summary import summary_of
 from chrono.units import format_speed
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
@@ -43,15 +44,18 @@ def test_a_setup_of_one_shot_tells_that_shot_s_speed_and_uncertainty(with_setups
     assert series.mean_mps == measured.speed_mps[-1]
     assert series.U95_mean_mps == measured.U95_mps[-1]
     own = format_speed(measured.speed_mps[-1], measured.U95_mps[-1], "m/s")
-    assert f"  one: 1 counted, speed {own} (95 %)" in summary_text(recorded).splitlines()
-    json.dumps(summary_data(recorded), allow_nan=False)
+    assert (
+        f"  one: 1 counted, speed {own} (95 %)"
+        in summary_text(summary_of(recorded)).splitlines()
+    )
+    json.dumps(summary_data(summary_of(recorded)), allow_nan=False)
 
 
 def test_the_values_of_a_setup_are_those_that_numpy_finds(with_setups) -> None:
     recorded = read_recording(with_setups((0, Setup("many")), (39, Setup("one"))))
     speeds = recorded.session.measured().speed_mps[:39]
 
-    line = summary_text(recorded).splitlines()[3]
+    line = summary_text(summary_of(recorded)).splitlines()[3]
 
     words = line.split()
     values = dict(zip(words[0:-1:2], map(float, words[1::2]), strict=True))
@@ -70,7 +74,7 @@ def test_a_setup_s_own_body_gives_the_speed_at_the_mouth(with_setups) -> None:
     light = Setup("light", {"mass_kg": 0.006})
     recorded = read_recording(with_setups((0, Setup("as the rig")), (20, light)))
 
-    as_the_rig, lighter = summary_data(recorded)["setups"]
+    as_the_rig, lighter = summary_data(summary_of(recorded))["setups"]
 
     loss, more = (
         setup["muzzle_mps"] / setup["mean_mps"] - 1 for setup in (as_the_rig, lighter)
@@ -82,10 +86,10 @@ def test_a_setup_s_own_body_gives_the_speed_at_the_mouth(with_setups) -> None:
 def test_a_body_too_light_to_fly_has_no_speed_at_the_mouth(with_setups, mass_kg) -> None:
     recorded = read_recording(with_setups((0, Setup("foam", {"mass_kg": mass_kg}))))
 
-    data = summary_data(recorded)
+    data = summary_data(summary_of(recorded))
 
     assert data["setups"][0]["muzzle_mps"] is None
-    assert "not known: so light a body" in summary_text(recorded)
+    assert "not known: so light a body" in summary_text(summary_of(recorded))
     json.dumps(data, allow_nan=False)
 
 
@@ -93,8 +97,8 @@ def test_start_and_launch_conditions_are_told(with_setups) -> None:
     conditions = {"bands": "3", "pull": "40 cm"}
     recorded = read_recording(with_setups((0, Setup("three", conditions=conditions))))
 
-    lines = summary_text(recorded).splitlines()
+    lines = summary_text(summary_of(recorded)).splitlines()
 
     assert lines[1] == "  started 2025-05-16T14:00:00.000+02:00"
     assert "    conditions: bands 3, pull 40 cm" in lines
-    assert summary_data(recorded)["started"] == "2025-05-16T14:00:00.000+02:00"
+    assert summary_data(summary_of(recorded))["started"] == "2025-05-16T14:00:00.000+02:00"

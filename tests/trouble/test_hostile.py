@@ -19,6 +19,7 @@ from chrono.reports.export import write_stream
 from chrono.reports.summary import summary_data, summary_text
 from chrono.session.check import check_recording
 from chrono.session.recorded import read_recording
+from chrono.session.summary import summary_of
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 ROWS = DEMO.read_bytes().splitlines(keepends=True)
@@ -212,8 +213,8 @@ def framed(body: str) -> bytes:
 def look_at_everything(path: Path) -> None:
     """Do what all commands do with a recording; a warning is an error here."""
     recorded = read_recording(path)
-    summary_text(recorded)
-    json.dumps(summary_data(recorded), allow_nan=False)
+    summary_text(summary_of(recorded))
+    json.dumps(summary_data(summary_of(recorded)), allow_nan=False)
     for suffix in (".json", ".csv"):
         write_stream([(recorded.name, recorded.session)], io.BytesIO(), suffix)
     recorded.session.view()
