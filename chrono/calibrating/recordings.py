@@ -117,6 +117,8 @@ def calibrate_swap(
         blocking_before_s=_blocking(first),
         blocking_after_s=_blocking(second),
         trip_difference_s=moved_m / mean_speed_mps,
+        blocking_offset_s=_blocking_offset(session.rig, first),
+        stated_s=session.rig.gates.latency_mismatch_s,
         left_exchanged=left_exchanged,
     )
     return Result(swap_report(result), swap_changes(result, _today()), result.doubt)
@@ -241,6 +243,21 @@ def _blocking(series: Series) -> Floats | None:
     """Return the mean blocking times, None unless every shot has both."""
     mean = (series.block_a_s + series.block_b_s) / 2
     return mean if np.isfinite(mean).all() else None
+
+
+def _blocking_offset(rig: Rig, series: Series) -> float:
+    """
+    Return by how much blocking times may be off whatever the speed [s].
+
+    By what they differ from those of the declared length, and by as much as the rig states
+    for its sensors.
+    """
+    blocking = _blocking(series)
+    if blocking is None:
+        return 0.0
+    declared_s = float(np.mean(series.transit_s)) * rig.body.length_m / rig.spacing_m
+    off_s = abs(float(np.mean(blocking)) - declared_s)
+    return off_s + rig.gates.latency_mismatch_s
 
 
 def _today() -> str:

@@ -3,11 +3,13 @@
 Reversal: the delay difference δ (gate B minus gate A) lengthens the transit before the
 exchange and shortens it by as much after it. Half the difference of the two levels is δ.
 With the blocking times each shot tells its own speed, so that the launcher's scatter and
-drift drop out; without them both series must come from one and the same launching.
+drift drop out; without them both series must come from one and the same launching. Blocking
+times scatter by themselves, as balls cross the beams off their middle: they are compared
+with the transits, which are exact, and not the other way round.
 """
 
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 
 import numpy as np
 from scipy.special import stdtr
@@ -17,7 +19,6 @@ from chrono.measuring.budget import (
     Contribution,
     combined_uncertainty,
     effective_dof,
-    normal,
     rectangular,
 )
 from chrono.measuring.combined import (
@@ -33,8 +34,8 @@ from chrono.units import format_value
 SUSPICIOUS = 0.01
 """A check that goes wrong by chance once in a hundred calibrations is told."""
 
-LARGE_PART = 0.05
-"""A delay difference of more than this part of the transit is hardly one of the sensors."""
+FAR_BEYOND = 3.0
+"""A delay difference of so many times what the rig states is hardly one of the sensors."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,8 @@ def swap_calibration(
     blocking_before_s: Floats | None = None,
     blocking_after_s: Floats | None = None,
     trip_difference_s: float = 0.0,
+    blocking_offset_s: float = 0.0,
+    stated_s: float = inf,
     left_exchanged: bool = False,
 ) -> SwapResult:
     """
@@ -89,6 +92,11 @@ def swap_calibration(
     trip_difference_s : float, optional
         Half-width of the time that a difference of the trip positions takes, if the slits
         moved with the sensors [s]: it cannot be told from a delay. 0 when they stayed.
+    blocking_offset_s : float, optional
+        Half-width of what blocking times may be too long or short by whatever the speed [s].
+    stated_s : float, optional
+        Half-width of the difference as the rig states it [s]: a result that is wider, or far
+        outside, is doubted.
     left_exchanged : bool, optional
         The sensors stay as they were after the exchange; otherwise they are put back.
 
@@ -104,8 +112,11 @@ def swap_calibration(
     before, after = _pairs(before_s, blocking_before_s), _pairs(after_s, blocking_after_s)
     _refuse(before, after)
     by_blocking = blocking_before_s is not None and blocking_after_s is not None
-    level = _by_blocking(before, after) if by_blocking else _by_means(before, after)
-    difference_s, contributions = level
+    difference_s, contributions = (
+        _by_blocking(before, after, blocking_offset_s)
+        if by_blocking
+        else _by_means(before, after)
+    )
     trip = Contribution(rectangular("trip positions", trip_difference_s, unit="s"), 1.0)
     uncertainty = combine([*contributions, trip])
     return SwapResult(
@@ -114,7 +125,7 @@ def swap_calibration(
         before=len(before),
         after=len(after),
         by_blocking=by_blocking,
-        doubt=_doubt(abs(difference_s), uncertainty.U95, float(np.mean(before[:, 0]))),
+        doubt=_doubt(abs(difference_s), uncertainty.U95, stated_s, by_blocking),
         notes=_notes(before, after, by_blocking),
     )
 
@@ -163,45 +174,28 @@ def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]
     ]
 
 
-def _by_blocking(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
+def _by_blocking(
+    before: Floats, after: Floats, offset_s: float
+) -> tuple[float, list[Contribution]]:
     """
-    Half the distance of two parallel lines, transit over blocking time.
+    Take the difference from the blocking time over the transit, r = γ·(1 ∓ δ/transit).
 
-    Analysis of covariance: transit = k·blocking + c ± δ with one slope k for both series.
+    Chords of different length make γ scatter from shot to shot, which is random and type A;
+    a change of the speed alone leaves r as it is, but for an offset of the blocking times.
     """
-    side = np.concatenate([np.ones(len(before)), -np.ones(len(after))])
-    transit, blocking = np.concatenate([before, after]).T
-    design = np.column_stack([side, np.ones_like(side), blocking])
-    solution, _, rank, _ = np.linalg.lstsq(design / np.abs(design).max(axis=0), transit)
-    if rank < 3:
-        return _by_means(before, after)
-    solution /= np.abs(design).max(axis=0)
-    dof = len(transit) - 3
-    residual = transit - design @ solution
-    variance = float(residual @ residual) / dof
-    centred = blocking - np.where(side > 0, before[:, 1].mean(), after[:, 1].mean())
-    gap = float(before[:, 1].mean() - after[:, 1].mean())
-    inverse = (1 / len(before) + 1 / len(after) + gap**2 / float(centred @ centred)) / 4
-    scatter = normal(
-        "scatter about the common line", sqrt(variance * inverse), dof=dof, unit="s"
-    )
-    flattened = _flattening(float(solution[2]), gap, variance, float(centred @ centred) / dof)
-    return float(solution[0]), [
-        Contribution(scatter, 1.0),
-        Contribution(normal("change of speed", flattened, unit="s"), 1.0),
+    ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
+    means = [float(np.mean(ratio)) for ratio in ratios]
+    slowness = [1 / float(np.mean(side[:, 0])) for side in (before, after)]
+    scale = 2 / ((means[0] + means[1]) * (slowness[0] + slowness[1]))
+    names = ("scatter before the exchange", "scatter after the exchange")
+    offset = rectangular("offset of the blocking times", offset_s, unit="s")
+    return scale * (means[1] - means[0]), [
+        *(
+            Contribution(mean_input(name, ratio), scale)
+            for name, ratio in zip(names, ratios, strict=True)
+        ),
+        Contribution(offset, scale * (slowness[1] - slowness[0])),
     ]
-
-
-def _flattening(slope: float, gap_s: float, variance: float, blocking_variance: float) -> float:
-    """
-    Return the standard uncertainty that a change of the mean speed brings [s].
-
-    Scatter of the blocking times themselves makes the slope too flat, by no more than the
-    residual variance over that of slope·blocking; the shift is that part of the gap. Since
-    it may well be all of it, it counts as one standard uncertainty.
-    """
-    part = min(1.0, variance / (slope**2 * blocking_variance)) if slope else 1.0
-    return abs(slope * gap_s) / 2 * part
 
 
 def _refuse(before: Floats, after: Floats) -> None:
@@ -221,11 +215,19 @@ def _refuse(before: Floats, after: Floats) -> None:
         )
 
 
-def _doubt(difference_s: float, u95_s: float, transit_s: float) -> str:
+def _doubt(difference_s: float, u95_s: float, stated_s: float, by_blocking: bool) -> str:
+    if difference_s > u95_s + FAR_BEYOND * stated_s:
+        return (
+            f"far beyond the ± {stated_s * 1e6:.3g} us that the rig states: were gates, "
+            "launcher or aim moved as well?"
+        )
+    if u95_s > stated_s:
+        reason = "the transits scatter: launch more evenly"
+        if by_blocking:
+            reason = "the blocking times scatter for another reason than speed: aim better"
+        return f"the rig's ± {stated_s * 1e6:.3g} us is narrower; {reason}, or take more shots"
     if difference_s <= u95_s:
         return "no difference seen: the sensors are alike within this, or were not exchanged"
-    if difference_s > LARGE_PART * transit_s:
-        return "a large part of the transit: were gates or launcher moved as well?"
     return ""
 
 
@@ -236,9 +238,9 @@ def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[str, ...]:
     for name, series in (("before", before), ("after", after)):
         if not by_blocking and _trend_p(series[:, 0]) < SUSPICIOUS:
             notes.append(f"the transits {name} the exchange drift: the launcher is not steady")
-    if by_blocking and _welch_p(before[:, 1], after[:, 1]) < SUSPICIOUS:
+    if by_blocking and _welch_p(before[:, 0], after[:, 0]) < SUSPICIOUS:
         notes.append(
-            "the speed changed with the exchange: one and the same launching narrows this"
+            "the speed changed with the exchange, which is allowed for: was the aim the same?"
         )
     return tuple(notes)
 

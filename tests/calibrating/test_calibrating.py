@@ -272,7 +272,7 @@ def test_shots_of_another_launcher_are_suspected(chrono, tmp_path, rig) -> None:
     record(tmp_path / "other.tsv", "drop-test?shots=10")
     outcome = chrono("calibrate", "swap", "b.tsv", "other.tsv", "--rig", rig)
     assert outcome.code == 1
-    assert "were gates or launcher moved" in outcome.out
+    assert "were gates, launcher or aim moved" in outcome.out
     assert stays_as_it_was(rig)
 
 
