@@ -124,8 +124,7 @@ def _walk(
                 left[rest, 0] = rows
                 left[rest, 1] = events
                 left[rest, 2] = is_event
-                left[rest, 3] = start
-                left[rest, 4] = end
+                left[rest, 3], left[rest, 4] = start, end
                 rest += 1
                 events += is_event
                 tiny_kept -= is_tiny
