@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from chrono.errors import CalibrationError
 from chrono.measuring.ball import Ball
@@ -22,12 +23,10 @@ from chrono.measuring.combined import (
     Floats,
     combine,
     mean_input,
-    rig_changes,
 )
 from chrono.physics.flight import fall_speed, fall_time
 from chrono.physics.gravity import ANOMALY_MPS2
 from chrono.processor.table import EdgesUsed
-from chrono.units import format_value
 
 ADDED_MASS = 0.5
 """Of the air displaced, moving with a sphere in potential flow (Lamb, Hydrodynamics, § 92;
@@ -36,6 +35,14 @@ from memory)."""
 ADDED_MASS_TOLERANCE = 0.25
 """Half-width: the flow behind a falling ball is not the potential one (common practice, no
 source)."""
+
+PAUSE_S = 2.0
+"""A ball that bounced on a floor 5 m down is back sooner: a flight of at most 2·√(2h/g)."""
+
+CLUSTER_GAP = 6.0
+CLUSTER_PART = 0.01
+"""Drops come in two clusters where their gap is so many standard deviations within them, and
+so large a part of the transit. Drops from one height scatter by a thousandth."""
 
 NO_FALL = 0.25
 """Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider): what
@@ -182,6 +189,7 @@ def drop_calibration(
     """
     transits = transit_s[np.isfinite(transit_s)]
     _refuse(transits, setup)
+    _refuse_clusters(transits)
     mean_s = float(np.mean(transits))
     spacing_m = _spacing(mean_s, setup, edges_used)
     _refuse_no_fall(mean_s, spacing_m, setup, edges_used)
@@ -203,6 +211,26 @@ def drop_calibration(
     )
 
 
+def are_drops(start_s: Floats, downwards: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """
+    Tell drops from the falls of a ball that came back up from the floor.
+
+    To fall through again it has to rise through the gates: a passage that is no fall, soon
+    before.
+
+    Parameters
+    ----------
+    start_s : ndarray of float64, shape (N,)
+        When each passage of a recording began, counted or not, in order [s].
+    downwards : ndarray of bool, shape (N,)
+        Whether it was counted, as a fall from A to B.
+    """
+    follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
+    after_other = np.concatenate([[False], ~downwards[:-1]])
+    drops: npt.NDArray[np.bool_] = downwards & ~(follows_soon & after_other)
+    return drops
+
+
 def drop_transit(
     spacing_m: float, setup: DropSetup, edges_used: EdgesUsed = EdgesUsed.BOTH
 ) -> float:
@@ -213,37 +241,6 @@ def drop_transit(
     """
     gravity, kappa = _fall(setup)
     return _transit(spacing_m / _lengthening(setup), _starts(setup, edges_used), kappa, gravity)
-
-
-def drop_report(result: DropResult) -> tuple[str, ...]:
-    """Return the result as lines for the user, the verdict first."""
-    stated_mm, found_mm = result.setup.spacing_m * 1e3, result.spacing_m * 1e3
-    u95_mm, away = result.uncertainty.U95 * 1e3, result.deviation_m * 1e3
-    ratio = abs(result.deviation_m) / result.deviation_uncertainty.U95
-    verdict = "agrees with" if result.agrees else "differs from"
-    lines = [
-        f"the spacing found {verdict} the stated {stated_mm:.1f} mm: it differs by "
-        f"{away:+.1f} mm, which is {ratio:.1f} times the uncertainty of that difference",
-        f"effective spacing {format_value(found_mm, u95_mm)} ± "
-        f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
-        f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
-        _largest_line(result.uncertainty),
-    ]
-    return (*lines, *_blocking_lines(result))
-
-
-def drop_changes(result: DropResult, date: str) -> dict[str, object]:
-    """Return the keys of the rig file that take up the result, with day and evidence."""
-    return rig_changes(
-        "spacing",
-        f"{result.spacing_m * 1e3:.4f} mm",
-        f"{result.uncertainty.u * 1e3:.4f} mm",
-        result.uncertainty.dof,
-        date,
-        f"balls dropped from {result.setup.height_m * 1e3:.1f} mm: "
-        + "; ".join(drop_report(result)),
-        covers_trip=True,
-    )
 
 
 def _fall(
@@ -406,47 +403,6 @@ def _fall_before(blocking_s: float, length_m: float, setup: DropSetup) -> float:
     return _newton(missing, slope, (length_m / blocking_s) ** 2 / (2 * gravity))
 
 
-def _largest_line(uncertainty: Combined) -> str:
-    largest = max(uncertainty.contributions, key=lambda part: part.u_out)
-    share = (largest.u_out / uncertainty.u) ** 2
-    line = (
-        f"the largest contribution is the {largest.name}, {100 * share:.0f} % of the variance"
-    )
-    advice = {
-        "drag coefficient": "a heavier ball narrows this",
-        "added mass of air": "a heavier ball narrows this",
-        "height of the fall": "a better measured or greater height narrows this",
-        "scatter of the drops": "more drops, released more evenly, narrow this",
-    }.get(largest.name)
-    return f"{line}: {advice}" if advice else line
-
-
-def _blocking_lines(result: DropResult) -> list[str]:
-    height, spacing = result.height_seen, result.spacing_seen
-    if height is None or spacing is None:
-        return []
-    lines = [
-        f"the blocking times speak for a fall of {height.value_m * 1e3:.0f} ± "
-        f"{2 * height.u_m * 1e3:.0f} mm (stated {result.setup.height_m * 1e3:.0f} mm) and a "
-        f"spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
-    ]
-    if result.agrees:
-        return lines
-    wrong_height = height.contradicts(result.setup.height_m)
-    wrong_spacing = spacing.contradicts(result.setup.spacing_m)
-    return [*lines, _suspect(wrong_height, wrong_spacing)]
-
-
-def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
-    if wrong_height and wrong_spacing:
-        return "height and spacing both look wrong: check the ball's size, then measure again"
-    if wrong_height:
-        return "the height looks wrong, not the spacing: measure the height again"
-    if wrong_spacing:
-        return "the spacing looks wrong, not the height: measure the spacing again"
-    return "the blocking times cannot tell which is wrong: measure height and spacing again"
-
-
 def _refuse_no_fall(
     mean_s: float, spacing_m: float, setup: DropSetup, edges_used: EdgesUsed
 ) -> None:
@@ -458,6 +414,24 @@ def _refuse_no_fall(
         f"{setup.height_m * 1e3:g} mm takes {expected_ms:.4g} ms",
         hint="name a recording of drops, and the height of that fall",
     )
+
+
+def _refuse_clusters(transits: Floats) -> None:
+    ordered = np.sort(transits)
+    gaps = np.diff(ordered)[1:-1]
+    if not len(gaps):
+        return
+    place = int(gaps.argmax()) + 2
+    sides = ordered[:place], ordered[place:]
+    spread = math.sqrt(sum(float(np.var(side, ddof=1)) for side in sides) / 2)
+    gap_s = float(sides[1][0] - sides[0][-1])
+    if gap_s > max(CLUSTER_GAP * spread, CLUSTER_PART * float(ordered[0])):
+        low, high = (float(np.mean(side)) * 1e3 for side in sides)
+        raise CalibrationError(
+            f"the drops are of two kinds: {len(sides[0])} of {low:.4g} ms and "
+            f"{len(sides[1])} of {high:.4g} ms",
+            hint="drop from one height, catch the ball, and set aside what was no drop",
+        )
 
 
 def _refuse(transits: Floats, setup: DropSetup) -> None:

@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from chrono.calibrating.drop import DropSetup, drop_calibration, drop_changes, drop_report
+from chrono.calibrating.drop import DropSetup, are_drops, drop_calibration
+from chrono.calibrating.drop_words import drop_changes, drop_report
 from chrono.calibrating.swap import swap_calibration, swap_changes, swap_report
 from chrono.clock.rate import clock_changes, clock_report
 from chrono.errors import CalibrationError, OptionError
@@ -156,7 +157,9 @@ def calibrate_drop(
     _refuse_lengths(height_m, height_tolerance_m)
     session = read_recording(path, rig).session
     rig = session.rig
-    drops = _series(path, session, setup)
+    counted = session.are_counted(session.log.shots, session.measured().speed_mps)
+    start_s = session.log.shots["key"] * rig.clock.unit_s
+    drops = _series(path, session, setup, are_drops(start_s, counted))
     model = session.model
     stated = _drop_setup(rig, height_m, height_tolerance_m)
     result = drop_calibration(
@@ -214,10 +217,21 @@ def _drop_setup(rig: Rig, height_m: float, height_tolerance_m: float) -> DropSet
     )
 
 
-def _series(path: Path, session: Session, setup: str | None) -> Series:
-    """Return the counted shots, of one setup or all, that used the edges most of them used."""
+def _series(
+    path: Path,
+    session: Session,
+    setup: str | None,
+    allowed: npt.NDArray[np.bool_] | None = None,
+) -> Series:
+    """
+    Return the counted shots, of one setup or all, that used the edges most of them used.
+
+    Where `allowed` is given, of shape (shots,), only those it allows.
+    """
     shots, measured = session.log.shots, session.measured()
     chosen = session.are_counted(shots, measured.speed_mps)
+    if allowed is not None:
+        chosen = chosen & allowed
     if setup is not None:
         names = np.array([session.setups.name(int(i)) for i in session.log.setup], object)
         chosen = chosen & (names == setup)

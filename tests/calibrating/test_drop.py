@@ -10,12 +10,12 @@ from falling import dropped
 
 from chrono.calibrating.drop import (
     DropSetup,
+    are_drops,
     drop_calibration,
-    drop_changes,
-    drop_report,
     drop_transit,
     lower_edge_height,
 )
+from chrono.calibrating.drop_words import drop_changes, drop_report
 from chrono.errors import CalibrationError
 from chrono.measuring.ball import ball_in_air
 from chrono.physics.air import dynamic_viscosity
@@ -226,3 +226,37 @@ def test_a_rig_file_takes_the_result_up(tmp_path):
     assert kept.spacing_u_m == pytest.approx(found.uncertainty.u, abs=1e-7)
     assert kept.covers_trip
     assert "10 drops" in kept.evidence
+
+
+def test_a_bounce_is_no_drop_of_its_own():
+    """Up through B and A after 0.9 s, down again after 1.3 s; the next drop after a pause."""
+    starts = np.array([10.0, 10.9, 11.3, 12.1, 12.4, 20.0, 20.8, 31.0])
+    downwards = np.array([True, False, True, False, True, True, True, True])
+    drops = [True, False, False, False, False, True, True, True]
+
+    assert are_drops(starts, downwards).tolist() == drops
+
+
+def test_drops_of_two_kinds_are_refused_and_an_even_series_is_not():
+    rng = np.random.default_rng(3)
+    first, _, _ = measure(rng, make_setup())
+    bounced = measure(rng, make_setup(height_m=0.3))[0]
+    with pytest.raises(CalibrationError, match=r"of two kinds: 10 of .* and 10 of"):
+        drop_calibration(np.concatenate([first, bounced]), make_setup())
+    for seed in range(200):
+        drop_calibration(
+            measure(np.random.default_rng(seed), make_setup(), drops=6)[0], make_setup()
+        )
+
+
+def test_it_is_said_how_wrong_a_height_may_be_unseen():
+    """3 mm of 500 mm mostly pass: the sentence says so, whatever the verdict."""
+    setup = make_setup()
+    agreed = []
+    for seed in range(60):
+        found = calibrate(np.random.default_rng(seed), setup, height_m=setup.height_m + 0.003)
+        words = " ".join(drop_report(found))
+        unseen_mm = float(words.split("wrong by up to ")[1].split(" mm")[0])
+        agreed.append(found.agrees)
+        assert "may pass here for one that agrees" in words
+    assert (unseen_mm >= 3) or np.mean(agreed) < 0.5
