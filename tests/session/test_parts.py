@@ -1,0 +1,158 @@
+"""The parts of a session: setups, marks and counters by keys, what could not be used."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from line_kit import Line, beats, body, events
+from speed_rigs import make_rig
+
+from chrono.arrays.batch import Batch, Control, Events, Sample
+from chrono.errors import RecordingError
+from chrono.rigs.file import rig_record
+from chrono.session import marks
+from chrono.session.counters import Counters
+from chrono.session.marked import MarkedShots, Marks, ShotMarks
+from chrono.session.marks import Mark, Setup
+from chrono.session.session import Session
+from chrono.session.setups import SETUP_LIMIT, Setups
+from chrono.session.unusable import SAMPLE_LIMIT, Unusable
+
+KEYS = np.array([-5, 10, 11, 20, 21, 30], np.int64)
+SLOW = {"frequency_hz": 8_000_000, "counter_bits": 32}
+FAST = {"frequency_hz": 16_000_000, "counter_bits": 32}
+
+
+def stated(*at: tuple[str, int]) -> Setups:
+    setups = Setups()
+    for name, anchor in at:
+        setups.state(Setup(name), anchor)
+    return setups
+
+
+def test_a_setup_holds_for_greater_keys_than_the_moment_it_was_stated_at() -> None:
+    setups = stated(("two", 10), ("three", 20))
+    assert setups.at(KEYS).tolist() == [0, 0, 1, 1, 2, 2]
+    assert [setups.name(place) for place in (0, 1, 2)] == ["", "two", "three"]
+    assert setups.now.name == "three"
+
+
+def test_a_setup_stated_in_the_same_moment_as_another_takes_its_place() -> None:
+    setups = stated(("two", 10), ("three", 10), ("four", 5))
+    assert setups.at(KEYS).tolist() == [0, 0, 3, 3, 3, 3]
+
+
+def test_names_come_once_in_order_and_the_last_words_count() -> None:
+    setups = stated(("two", 1), ("three", 2))
+    setups.state(Setup("two", {"mass_kg": 0.02}), 3)
+    assert setups.names == ("", "two", "three")
+    assert setups.last("two").body == {"mass_kg": 0.02}
+    assert setups.last("nobody") == Setup()
+    assert setups.named("two").tolist() == [False, True, False, True]
+    assert setups.named(None).all()
+
+
+def test_more_setups_than_any_session_has_are_refused() -> None:
+    setups = stated(*(("x", n) for n in range(SETUP_LIMIT)))
+    with pytest.raises(RecordingError, match="more than"):
+        setups.state(Setup("y"), SETUP_LIMIT)
+
+
+def test_a_counter_holds_from_the_hello_on_and_is_applied_to_its_shots() -> None:
+    counters = Counters()
+    assert counters.now is None
+    counters.confirm((16e6, 32))
+    counters.change((8e6, 24), 10)
+    assert counters.at(KEYS).tolist() == [0, 0, 1, 1, 1, 1]
+    assert list(counters.stretches(KEYS, 100)) == [(slice(100, 102), 0), (slice(102, 106), 1)]
+    assert (counters.is_last(0), counters.is_last(1)) == (False, True)
+    rig = make_rig()
+    first, last = (counters.applied(rig, place).clock for place in (0, -1))
+    assert (first.frequency_hz, first.counter_bits) == (16e6, 32)
+    assert (last.frequency_hz, last.counter_bits) == (8e6, 24)
+
+
+def said(*at: tuple[Mark, int]) -> MarkedShots:
+    kept = Marks()
+    for mark, anchor in at:
+        kept.take(mark, anchor)
+    return kept.at(KEYS)
+
+
+def test_hold_lies_between_its_two_moments() -> None:
+    held = said(
+        (Mark(marks.HOLD_ON), 10), (Mark(marks.HOLD_ON), 12), (Mark(marks.HOLD_OFF), 20)
+    )
+    assert held.held.tolist() == [False, False, True, True, False, False]
+    assert held.words() == ["", "", "on hold", "on hold", "", ""]
+    everything = np.ones(len(KEYS), np.bool_)
+    assert held.are_counted(everything, everything).tolist() == (~held.held).tolist()
+
+
+def test_marks_on_a_shot_go_by_its_key_and_the_last_one_counts() -> None:
+    found = said(
+        (Mark(marks.SET_ASIDE, 20, "hit the frame"), 0),
+        (Mark(marks.NOTE, 20, "loud"), 0),
+        (Mark(marks.SET_ASIDE, 30), 0),
+        (Mark(marks.COUNT_AGAIN, 30), 0),
+        (Mark(marks.COUNT_AGAIN, 21), 0),
+        (Mark(marks.SET_ASIDE, 77, "no shot of these"), 0),
+    )
+    assert found.marks[3] == ShotMarks(False, "hit the frame", "loud")
+    assert found.words() == ["", "", "", "set aside: hit the frame; loud", "", ""]
+    countable = np.array([True, False, True, True, False, True])
+    measured = np.array([True, True, True, True, False, True])
+    counted = found.are_counted(countable, measured)
+    assert counted.tolist() == [True, False, True, False, False, True]
+
+
+def test_what_could_not_be_used_is_counted_whole_and_shown_in_part() -> None:
+    unusable = Unusable()
+    samples = [Sample(row, "x", "why") for row in range(15)]
+    unusable.take_lines(15, samples, 0)
+    unusable.take_lines(15, samples, 100)
+    assert unusable.lines == 30
+    shown = [line.row for line in unusable.line_samples]
+    assert shown == [*range(1, 16), *range(101, 106)]
+    assert len(shown) == SAMPLE_LIMIT
+    unusable.take_record(Control(0, 1_500_000, "mark", {}), ValueError("no mark"))
+    assert (unusable.records, unusable.record_reasons) == (1, ["mark at 1.500 s: no mark"])
+
+
+def slowed(lines: list[Line], after_us: int) -> Events:
+    """Return what a board that counts at 8 MHz says of the same, some time later."""
+    sent = events(lines)
+    return replace(sent, host_us=sent.host_us + after_us, counter=sent.counter // 2)
+
+
+def speeds(session: Session) -> list[float]:
+    return session.measured().speed_mps.tolist()
+
+
+def test_shots_of_two_boards_are_measured_each_by_its_own_counter() -> None:
+    session = Session(make_rig())
+    session.feed(Batch(events([*beats(5), *body(1.3, 20.0)]), (Control(0, 0, "hello", FAST),)))
+    second = slowed([*beats(5), *body(1.3, 30.0)], 8_000_000)
+    session.feed(Batch(second, (Control(0, 8_000_000, "hello", SLOW),)))
+    session.finish()
+    assert speeds(session) == pytest.approx([20.0, 30.0], rel=1e-4)
+    assert session.rig.clock.frequency_hz == 8e6
+
+
+def test_a_hello_before_the_rig_is_not_forgotten() -> None:
+    rig = make_rig()
+    records = (Control(0, 0, "hello", SLOW), Control(0, 1, "rig", rig_record(rig)))
+    session = Session(rig)
+    session.feed(Batch(slowed([*beats(5), *body(1.3, 20.0)], 0), records))
+    session.finish()
+    assert session.processor.rules.unit_s == 1 / 8e6
+    assert speeds(session) == pytest.approx([20.0], rel=1e-4)
+
+
+def test_a_hello_that_says_what_holds_divides_nothing() -> None:
+    session = Session(make_rig())
+    hellos = tuple(Control(n, 0, "hello", FAST) for n in range(5))
+    session.feed(Batch(events([*beats(5), *body(1.3, 20.0)]), hellos))
+    assert session.processor.counters == 1
+    assert session.counters.now == (16_000_000, 32)
+    assert session.heard
