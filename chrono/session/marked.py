@@ -115,9 +115,8 @@ class Marks:
 
     def _hold(self, held: bool, anchor: int) -> None:
         self.hold = held
-        if not self._held or self._held[-1] != held:
-            self._since.append(max(anchor, self._since[-1] if self._since else BEFORE_ALL))
-            self._held.append(held)
+        self._since.append(max(anchor, self._since[-1] if self._since else BEFORE_ALL))
+        self._held.append(held)
 
     def _held_at(self, keys: npt.NDArray[np.int64]) -> Bools:
         if not self._since:

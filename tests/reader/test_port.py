@@ -218,6 +218,18 @@ def test_among_edges_a_board_is_asked_once_and_no_more(
         assert board.heard(within_s=0.5) == (HELLO_REQUEST if asked_again else b"")
 
 
+def test_edges_from_before_it_was_asked_are_no_answer(board: PtyBoard) -> None:
+    clock = Clock()
+    with reading(board, now_us=clock) as (reader, rows):
+        clock.now = 1000
+        board.send(EDGE)
+        rows.until_lines(1)
+        reader.hear(rows.decoded())
+        for _ in range(2):
+            clock.now += int(ASK_EVERY_S * 1e6)
+            assert board.heard() == HELLO_REQUEST
+
+
 def test_a_board_found_again_is_asked_although_it_said_hello_before(tmp_path: Path) -> None:
     name, clock = tmp_path / "board", Clock()
     board = PtyBoard(name)

@@ -42,6 +42,11 @@ def test_a_setup_stated_in_the_same_moment_as_another_takes_its_place() -> None:
     assert setups.at(KEYS).tolist() == [0, 0, 3, 3, 3, 3]
 
 
+def test_a_setup_never_holds_from_before_the_one_stated_earlier() -> None:
+    setups = stated(("a", 20), ("b", 5), ("c", 6), ("d", 7))
+    assert setups.at(KEYS).tolist() == [0, 0, 0, 0, 4, 4]
+
+
 def test_names_come_once_in_order_and_the_last_words_count() -> None:
     setups = stated(("two", 1), ("three", 2))
     setups.state(Setup("two", {"mass_kg": 0.02}), 3)
@@ -93,12 +98,13 @@ def test_marks_on_a_shot_go_by_its_key_and_the_last_one_counts() -> None:
     found = said(
         (Mark(marks.SET_ASIDE, 20, "hit the frame"), 0),
         (Mark(marks.NOTE, 20, "loud"), 0),
-        (Mark(marks.SET_ASIDE, 30), 0),
+        (Mark(marks.SET_ASIDE, 30, "by mistake"), 0),
         (Mark(marks.COUNT_AGAIN, 30), 0),
         (Mark(marks.COUNT_AGAIN, 21), 0),
         (Mark(marks.SET_ASIDE, 77, "no shot of these"), 0),
     )
     assert found.marks[3] == ShotMarks(False, "hit the frame", "loud")
+    assert found.marks[5] == ShotMarks(counted=True)
     assert found.words() == ["", "", "", "set aside: hit the frame; loud", "", ""]
     countable = np.array([True, False, True, True, False, True])
     measured = np.array([True, True, True, True, False, True])
