@@ -6,7 +6,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from chrono import __version__
-from chrono.commands import calibrate, clocking, demo, planning, readiness, rig, tables
+from chrono.commands import calibrate, clocking, demo, planning, readiness, rig, streams, tables
 from chrono.errors import ChronoError
 
 app = typer.Typer(
@@ -56,8 +56,10 @@ _USAGE_ERROR: Any = next(
 
 def main() -> None:
     """Run the command line: one line for what the user can put right, and exit code 2."""
+    streams.prepare()
     try:
-        code = app(standalone_mode=False)
+        with streams.flushed():
+            code = app(standalone_mode=False)
     except ChronoError as error:
         _fail(*(str(problem) for problem in getattr(error, "problems", (error,))))
     except typer.Exit as done:
@@ -66,8 +68,10 @@ def main() -> None:
         code = 130
     except _USAGE_ERROR as error:
         _fail(_usage_text(error))
-    except BrokenPipeError:
-        sys.stderr.close()
+    except OSError as error:
+        streams.abandon_output()
+        if not isinstance(error, BrokenPipeError):
+            print(f"chrono: error: results cannot be written: {error}", file=sys.stderr)
         code = 1
     raise SystemExit(code or 0)
 

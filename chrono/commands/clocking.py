@@ -16,6 +16,7 @@ from chrono.commands.common import (
     RecordTo,
     SetupName,
     ShotLimit,
+    Spare,
     drive,
     end,
     rig_of,
@@ -29,6 +30,8 @@ def clock(
         Path | None, typer.Option(help="The rig file; a virtual board brings its own.")
     ] = None,
     recording: RecordTo = None,
+    *,
+    spare: Spare,
     no_dashboard: NoDashboard = False,
     shots: ShotLimit = None,
     setup: SetupName = "",
@@ -42,7 +45,13 @@ def clock(
 
     target = recording or default_recording()
     run = live_run(
-        port, rig_of(rig), target, setup=setup, baud=baud, clock_from_host=clock_from_host
+        port,
+        rig_of(rig),
+        target,
+        setup=setup,
+        baud=baud,
+        clock_from_host=clock_from_host,
+        spare=spare,
     )
     drive(run, shots, no_dashboard, as_json)
 

@@ -1,6 +1,7 @@
 """Options, and what commands do alike: which rig, which speed, what to show and how to end."""
 
 import json
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -45,6 +46,15 @@ ShotLimit = Annotated[
 RecordTo = Annotated[
     Path | None, typer.Option("--recording", help="File to record to; it must not exist.")
 ]
+Spare = Annotated[
+    Path,
+    typer.Option(
+        "--spare",
+        help="Folder where the recording goes on if its own place fails.",
+        default_factory=Path.home,
+        show_default="the home folder",
+    ),
+]
 SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
 Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_default=False)]
 Baud = Annotated[int, typer.Option(min=300, help="As the firmware was built.")]
@@ -73,6 +83,10 @@ def drive(
         from chrono.dashboard.app import show
 
         show(run, findings)
+        if run.live:
+            from chrono.commands.console import tell_parting
+
+            tell_parting(run)
     else:
         from chrono.commands.console import print_shots
 
@@ -82,7 +96,11 @@ def drive(
 
 def wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
     """Tell whether there is a terminal and a dashboard is wanted."""
-    return not no_dashboard and not as_json and sys.stdout.isatty()
+    if no_dashboard or as_json or os.environ.get("TERM") == "dumb":
+        return False
+    if os.environ.get("TEXTUAL_DRIVER"):  # a terminal in a browser brings its own driver
+        return True
+    return all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
 
 
 def rig_of(path: Path | None) -> "Rig | None":

@@ -1,16 +1,24 @@
 """Clocking and replaying without a dashboard: a line a shot on standard output."""
 
 import json
+import signal
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import datetime
+from itertools import count
 from pathlib import Path
 
 from chrono.cautions import CAUTION
+from chrono.commands.streams import abandon_output, why
+from chrono.plain import plain
+from chrono.reader.writer import RecordingWriter
 from chrono.reports.export import shot_records
+from chrono.reports.parting import parting_lines
 from chrono.reports.summary import shot_line
 from chrono.session.counter_rate import remeasured_words
-from chrono.session.live import disk_line, much_waits
+from chrono.session.live import disk_line
 from chrono.session.recorded import Findings
 from chrono.session.run import Run
 
@@ -18,8 +26,10 @@ POLL_S = 0.01
 
 
 def default_recording() -> Path:
-    """Return a name for a new recording in this folder, by the time of day."""
-    return Path(f"session-{datetime.now():%Y%m%d-%H%M%S}.tsv")
+    """Return a name for a new recording in this folder, by the time of day, that is free."""
+    stem = f"session-{datetime.now():%Y%m%d-%H%M%S}"
+    names = (Path(f"{stem}{'' if n == 1 else f'-{n}'}.tsv") for n in count(1))
+    return next(path for path in names if not path.exists())
 
 
 def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) -> None:
@@ -31,7 +41,8 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
     run : Run
         Not started yet; it is closed in the end.
     shots : int or None
-        Stop after so many shots; None for no limit. Ctrl+C stops as well.
+        Stop after so many whole shots; None for no limit. Ctrl+C and the signals that end
+        programs stop as well.
     as_json : bool
         Print JSON objects, one a line, with the columns of the export.
     findings : Findings
@@ -45,58 +56,154 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
     if run.live:
         tell(CAUTION)
     run.start()
-    printed, remeasured_us, disk = 0, None, DiskTeller()
+    results, teller = Results(run, shots, as_json), RunTeller()
     try:
-        while not run.finished and (shots is None or printed < shots):
-            if not run.step():
-                time.sleep(POLL_S)
-            complaint = run.complaint()
-            if complaint:
-                run.give_up()
-                raise complaint
-            if run.remeasured_us != remeasured_us:
-                remeasured_us = run.remeasured_us
-                tell(remeasured_words(run.session))
-            printed = _print_from(run, printed, as_json)
-            disk.look(run)
+        with ended_by_signals():
+            while not (run.finished or results.done):
+                if not run.step():
+                    time.sleep(POLL_S)
+                complaint = run.complaint()
+                if complaint:
+                    run.give_up()
+                    raise complaint
+                results.print_new()
+                teller.look(run)
     except KeyboardInterrupt:
         tell("stopped")
     finally:
         findings.lines += run.close()
-    _print_from(run, printed, as_json)
+    results.print_new()
+    findings.lines += results.troubles
+    if run.live:
+        tell_parting(run)
 
 
-class DiskTeller:
-    """Says once when a disk is in trouble, when much waits for it, and when all is well."""
+def tell_parting(run: Run) -> None:
+    """Say what there is when clocking ends."""
+    path = run.writer.path if run.writer is not None else None
+    tell("\n".join(parting_lines(run.session, path)))
+
+
+@contextmanager
+def ended_by_signals() -> Iterator[None]:
+    """Let the signals that end programs end a session as Ctrl+C does."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {}
+    try:
+        for number in numbers:
+            with suppress(ValueError):  # not in the main thread: nobody sends it signals
+                before[number] = signal.signal(number, stop)
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+class Results:
+    """
+    The shots of a run on standard output, each printed once.
+
+    Parameters
+    ----------
+    run : Run
+    limit : int or None
+        Print no more than so many.
+    as_json : bool
+        Print JSON objects instead of lines for people.
+
+    Attributes
+    ----------
+    troubles : list of str
+        Why standard output took no more; clocking goes on without it.
+    """
+
+    def __init__(self, run: Run, limit: int | None, as_json: bool) -> None:
+        self._run, self._limit, self._as_json = run, limit, as_json
+        self._printed = 0
+        self.troubles: list[str] = []
+
+    @property
+    def done(self) -> bool:
+        """Whether the wanted number is there and no further shot is half recorded."""
+        if self._limit is None or self._printed < self._limit:
+            return False
+        return all(row.edges_used == "both" for row in self._run.session.open_rows())
+
+    def print_new(self) -> None:
+        """Print the shots that are new and final."""
+        end = len(self._run.session.log)
+        if self._limit is not None:
+            end = min(end, self._limit)
+        part, self._printed = slice(self._printed, end), max(self._printed, end)
+        if part.start >= part.stop or self.troubles:
+            return
+        try:
+            for line in self._lines(part):
+                print(line, flush=True)
+        except OSError as error:
+            abandon_output()
+            kept = "; the recording holds them" if self._run.writer is not None else ""
+            trouble = f"shots are no longer printed: {why(error)}{kept}"
+            self.troubles.append(trouble)
+            tell(trouble)
+
+    def _lines(self, part: slice) -> Iterator[str]:
+        session, writer = self._run.session, self._run.writer
+        if self._as_json:
+            for record in shot_records(session, self._run.name, part):
+                yield json.dumps(record, allow_nan=False)
+            return
+        unsaved = "  (not on the disk yet)" if writer is not None and writer.trouble else ""
+        for row in session.rows_of(part):
+            yield shot_line(row, session.rig.speed_unit) + unsaved
+
+
+class RunTeller:
+    """Says once what changes: the disk's and the link's state, speeds measured anew."""
 
     def __init__(self) -> None:
-        self._known: tuple[str | None, bool] = (None, False)
+        self._trouble: str | None = None
+        self._told_bytes = 0
+        self._moves = 0
+        self._link = "open"
+        self._remeasured_us: int | None = None
 
     def look(self, run: Run) -> None:
         """Say what has changed."""
-        writer = run.writer
-        if writer is None:
+        if run.remeasured_us != self._remeasured_us:
+            self._remeasured_us = run.remeasured_us
+            tell(remeasured_words(run.session))
+        if run.live:
+            self._look_at_link(run)
+        if run.writer is not None:
+            self._look_at_disk(run.writer)
+
+    def _look_at_link(self, run: Run) -> None:
+        status = run.status
+        if status.state == self._link or status.state not in {"open", "lost", "failed"}:
             return
-        now = writer.trouble, writer.trouble is not None and much_waits(writer)
-        if now != self._known:
-            self._known = now
-            tell(f"disk: {disk_line(writer) or 'all is written'}")
+        self._link = status.state
+        reason = f": {plain(status.reason)}" if status.reason and status.state != "open" else ""
+        word = "found again" if status.state == "open" else status.state
+        tell(f"link {word} ({plain(status.port)}){reason}")
+
+    def _look_at_disk(self, writer: RecordingWriter) -> None:
+        """Say what ails the disk, again whenever what waits has doubled."""
+        for move in writer.moves[self._moves :]:
+            tell(f"file: {plain(move)}")
+        self._moves = len(writer.moves)
+        has_grown = writer.pending_bytes >= 2 * self._told_bytes
+        if writer.trouble != self._trouble or (writer.trouble is not None and has_grown):
+            self._trouble, self._told_bytes = writer.trouble, max(writer.pending_bytes, 1000)
+            is_well = writer.trouble is None
+            tell(f"disk: {'all is written' if is_well else disk_line(writer)}")
 
 
 def tell(text: str) -> None:
-    """Say something that is no result."""
-    print(text, file=sys.stderr, flush=True)
-
-
-def _print_from(run: Run, start: int, as_json: bool) -> int:
-    session = run.session
-    part = slice(start, len(session.log))
-    if part.start == part.stop:
-        return start
-    if as_json:
-        for record in shot_records(session, run.name, part):
-            print(json.dumps(record, allow_nan=False), flush=True)
-    else:
-        for row in session.rows_of(part):
-            print(shot_line(row, session.rig.speed_unit), flush=True)
-    return part.stop
+    """Say something that is no result, if anybody can hear it."""
+    with suppress(OSError, ValueError):
+        print(text, file=sys.stderr, flush=True)

@@ -337,5 +337,5 @@ def _parting_words(run: Run) -> list[str]:
     if writer is None:
         return ["This session is not recorded: its shots will be gone."]
     lines = [f"The recording is kept: {writer.path}"]
-    trouble = disk_line(writer)
+    trouble = disk_line(writer) if writer.trouble else ""
     return [*lines, f"But {trouble}: press n, then w to write elsewhere."] if trouble else lines

@@ -4,7 +4,10 @@ It reads the recording first where there is one to read, takes what has come a h
 second, and lets the screen follow. What the operator does is no business of this file.
 """
 
+import signal
+from asyncio import get_running_loop
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from math import isfinite
 from time import monotonic
@@ -107,6 +110,9 @@ class DrivenApp(App[None]):
 
     def on_mount(self) -> None:
         """Show the run, or load it first."""
+        for name in ("SIGTERM", "SIGHUP"):
+            with suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
+                get_running_loop().add_signal_handler(getattr(signal, name), self.exit)
         if self.loaded:
             self._begin()
         else:

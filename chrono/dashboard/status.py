@@ -95,9 +95,13 @@ def _counts(run: Run) -> list[Text]:
 
 
 def _disk(run: Run) -> str:
-    trouble = disk_line(run.writer) if run.writer is not None else ""
+    writer = run.writer
+    if writer is None or not (writer.trouble or writer.moves):
+        return ""
+    if writer.trouble is None:
+        return f"FILE: {disk_line(writer)}"
     more = "Clocking goes on. Make room, or press w to write elsewhere"
-    return f"DISK: {trouble}. {more}" if trouble else ""
+    return f"DISK: {disk_line(writer)}. {more}"
 
 
 def _port(run: Run) -> str:

@@ -9,8 +9,8 @@ from chrono.arrays.batch import Batch
 from chrono.errors import CalibrationError, ChronoError, OptionError, PortError
 from chrono.plain import plain
 from chrono.reader.port import DEFAULT_BAUDRATE, PlayedPort, played_port
-from chrono.reader.recording import RecordingWriter
 from chrono.reader.source import LiveSource
+from chrono.reader.writer import RecordingWriter
 from chrono.rigs.file import Rig, parse_rig, rig_record, with_host_clock
 from chrono.session.counter_rate import clock_doubt
 from chrono.session.marks import Setup
@@ -110,6 +110,7 @@ class LiveRun(FedRun):
                 self.writer.close()
             except ChronoError as trouble:
                 troubles.append(str(trouble))
+            troubles += self.writer.moves
         return troubles
 
     def _discard_recording(self) -> None:
@@ -126,6 +127,8 @@ class LiveRun(FedRun):
     def _wait(self) -> None:
         """Let silence close shots, where nothing came."""
         now_us = self.now_us()
+        if self.writer is not None:
+            self.writer.look_after()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
             self.session.pass_time(now_us)
@@ -148,6 +151,7 @@ def live_run(
     setup: str = "",
     baud: int = DEFAULT_BAUDRATE,
     clock_from_host: bool = False,
+    spare: Path | None = None,
 ) -> LiveRun:
     """
     Make the run that clocks a board.
@@ -165,6 +169,8 @@ def live_run(
     baud : int, optional
     clock_from_host : bool, optional
         Take the counter's rate from its beats; the recording's rig then says so.
+    spare : Path, optional
+        Folder where the recording goes on if its own place fails.
 
     Raises
     ------
@@ -176,7 +182,7 @@ def live_run(
     rig = rig or _own_rig(played, port)
     if clock_from_host:
         rig = _with_host_clock(rig)
-    writer = RecordingWriter(recording) if recording else None
+    writer = RecordingWriter(recording, spare=spare) if recording else None
     acts = played.operator_rows() if played is not None and not setup else ()
     source = LiveSource(port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts)
     run = LiveRun(source, Session(rig), recording.name if recording else port, writer)
@@ -191,7 +197,7 @@ def live_run(
 def disk_line(writer: RecordingWriter) -> str:
     """Return why how much waits in memory and what that means, empty if all is well."""
     if writer.trouble is None:
-        return ""
+        return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
     more = ", SO MANY that memory may run out and lose them" if much_waits(writer) else ""
     return waits + more

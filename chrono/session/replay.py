@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from chrono.reader.decoder import decode_rows
-from chrono.reader.recording import RecordingWriter
 from chrono.reader.rows import json_row
 from chrono.reader.source import ReplaySource
+from chrono.reader.writer import RecordingWriter
 from chrono.session.run import FedRun, Run
 from chrono.session.session import Session
 

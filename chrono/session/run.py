@@ -12,7 +12,7 @@ from chrono.errors import PortError
 from chrono.health.verdict import Observed
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import LinkStatus
-from chrono.reader.recording import RecordingWriter
+from chrono.reader.writer import RecordingWriter
 from chrono.session.marks import Mark, Setup, mark_record, setup_record
 from chrono.session.observer import Delays, Observer
 from chrono.session.session import Session

@@ -7,9 +7,9 @@ import pytest
 from hand_board import SIZES, drive, hand_run, records, screen_text
 from textual.widgets import Input, Static
 
-from chrono.commands.console import DiskTeller
+from chrono.commands.console import RunTeller
 from chrono.dashboard.app import Dashboard
-from chrono.reader import recording as recording_file
+from chrono.reader import writer as recording_file
 
 HOSTILE = ["[bold red]x[/]", "\x1b[31mred\x1b[2J", "x" * 10_000, "a\tb\u202ec\u200b", "[/]["]
 
@@ -110,7 +110,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     tmp_path, monkeypatch, capsys
 ):
     board, run = hand_run(tmp_path / "full.tsv")
-    disk, real = DiskTeller(), recording_file._write_some
+    disk, real = RunTeller(), recording_file._write_some
 
     def told(seconds):
         board.wait(seconds)

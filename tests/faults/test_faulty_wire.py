@@ -19,9 +19,10 @@ from faulty_wire import FaultyWire, Injected
 from chrono.arrays.batch import NO_SEQUENCE, Batch, Kind
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import PortReader
-from chrono.reader.recording import RecordingWriter, read_blocks
+from chrono.reader.recording import read_blocks
 from chrono.reader.rows import unescape
 from chrono.reader.source import Journal
+from chrono.reader.writer import RecordingWriter
 from chrono.virtual.board import board_lines
 from chrono.virtual.scenarios import SCENARIOS
 

@@ -9,8 +9,8 @@ from typing import Any
 
 from chrono.dashboard.app import Dashboard
 from chrono.reader.port import LinkStatus
-from chrono.reader.recording import RecordingWriter
 from chrono.reader.source import LiveSource
+from chrono.reader.writer import RecordingWriter
 from chrono.rigs.file import parse_rig, rig_record
 from chrono.session.live import LiveRun
 from chrono.session.session import Session

@@ -17,7 +17,8 @@ from row_kit import edge, row
 
 from chrono.errors import RecordingError
 from chrono.reader.decoder import decode_rows
-from chrono.reader.recording import RecordingReader, RecordingWriter
+from chrono.reader.recording import RecordingReader
+from chrono.reader.writer import History, RecordingWriter
 
 HEADER = b"host_us\torigin\tline\n"
 FILE = row(0, b'{"format": 1}', b"file")
@@ -114,7 +115,7 @@ def test_a_second_writer_is_refused_until_the_first_is_closed(tmp_path: Path) ->
     with pytest.raises(RecordingError, match=r"a\.tsv: is being written by another program"):
         RecordingWriter.reopen(path)
     program = (
-        "import sys\nfrom chrono.reader.recording import RecordingWriter\n"
+        "import sys\nfrom chrono.reader.writer import RecordingWriter\n"
         "from chrono.errors import RecordingError\n"
         "try: RecordingWriter.reopen(sys.argv[1])\n"
         "except RecordingError as refusal: print(refusal.message)"
@@ -363,7 +364,7 @@ def test_a_second_place_is_complete_though_the_first_cannot_be_read(
     writer.move_to(tmp_path / "b.tsv")
     writer.append(EDGES[3])
     writer.close()
-    assert writer.path.read_bytes() == HEADER + FILE + RIG + EDGES[1] + EDGES[2] + EDGES[3]
+    assert writer.path.read_bytes() == HEADER + FILE + RIG + b"".join(EDGES[:4])
 
 
 def test_a_second_place_that_does_not_do_changes_nothing(
@@ -388,6 +389,124 @@ def test_a_second_place_that_does_not_do_changes_nothing(
     assert path.read_bytes() == HEADER + EDGES[0]
 
 
+def deleted(path: Path) -> str:
+    path.unlink()
+    return "was deleted or moved"
+
+
+def moved(path: Path) -> str:
+    path.rename(path.with_name("elsewhere.tsv"))
+    return "was deleted or moved"
+
+
+def replaced(path: Path) -> str:
+    path.with_suffix(".new").write_bytes(path.read_bytes())
+    path.with_suffix(".new").replace(path)
+    return "was replaced"
+
+
+def cut(path: Path) -> str:
+    os.truncate(path, 40)
+    return "was cut"
+
+
+def saved_in_an_editor(path: Path) -> str:
+    path.write_bytes(path.read_bytes().replace(b"squash", b"tennis"))
+    return "was overwritten"
+
+
+@pytest.mark.parametrize("harm", [deleted, moved, replaced, cut, saved_in_an_editor])
+@pytest.mark.parametrize("rows_come", [True, False])
+def test_a_file_that_somebody_takes_away_is_noticed_and_left_for_a_whole_one(
+    tmp_path: Path, harm: Callable[[Path], str], rows_come: bool
+) -> None:
+    clock, path = Clock(), tmp_path / "a.tsv"
+    writer = RecordingWriter(path, clock=clock)
+    rows = FILE + row(0, b'{"name": "squash ball"}', b"rig") + EDGES[0]
+    writer.append(rows)
+    writer.sync()
+    what = harm(path)
+    theirs = path.read_bytes() if path.exists() else None
+    for _ in range(2):
+        clock.now += 1.0
+        if rows_come:
+            writer.append(EDGES[1])
+            rows += EDGES[1]
+        else:
+            writer.look_after()
+
+    assert writer.path == tmp_path / "a-2.tsv"
+    assert writer.path.read_bytes() == HEADER + rows
+    assert (writer.trouble, writer.pending_bytes) == (None, 0)
+    assert len(writer.moves) == 1
+    assert what in writer.moves[0]
+    assert "a-2.tsv" in writer.moves[0]
+    assert (path.read_bytes() if path.exists() else None) == theirs, "theirs is left alone"
+    writer.append(EDGES[2])
+    writer.close()
+    assert writer.path.read_bytes() == HEADER + rows + EDGES[2]
+
+
+def test_a_folder_that_is_deleted_sends_the_recording_to_the_spare_one(tmp_path: Path) -> None:
+    clock, folder, spare = Clock(), tmp_path / "day", tmp_path / "home"
+    folder.mkdir()
+    spare.mkdir()
+    (spare / "a-2.tsv").write_text("taken")
+    writer = RecordingWriter(folder / "a.tsv", clock=clock, spare=spare)
+    writer.append(FILE + EDGES[0])
+    writer.sync()
+    (folder / "a.tsv").unlink()
+    folder.rmdir()
+    clock.now += 1.0
+    writer.append(EDGES[1])
+    writer.close()
+    assert writer.path == spare / "a-3.tsv"
+    assert writer.path.read_bytes() == HEADER + FILE + EDGES[0] + EDGES[1]
+
+
+def test_without_any_place_rows_wait_until_there_is_one(tmp_path: Path) -> None:
+    clock, folder = Clock(), tmp_path / "day"
+    folder.mkdir()
+    writer = RecordingWriter(folder / "a.tsv", clock=clock)
+    writer.append(FILE + EDGES[0])
+    writer.sync()
+    (folder / "a.tsv").unlink()
+    folder.rmdir()
+    clock.now += 1.0
+    writer.append(EDGES[1])
+    assert writer.trouble is not None
+    assert "no place to go on" in writer.trouble
+    with pytest.raises(RecordingError, match="could not be written"):
+        writer.close()
+    folder.mkdir()
+    clock.now += 1.0
+    writer.append(EDGES[2])
+    writer.close()
+    assert writer.path.read_bytes() == HEADER + FILE + b"".join(EDGES[:3])
+
+
+def test_what_a_full_disk_did_not_take_goes_to_the_spare_folder_in_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spare, path = tmp_path / "home", tmp_path / "a.tsv"
+    spare.mkdir()
+    writer = RecordingWriter(path, clock=Clock(), spare=spare)
+    Disk(path, monkeypatch).failing["write"] = errno.ENOSPC
+    writer.append(EDGES[0])
+    writer.close()
+    assert (spare / "a-2.tsv").read_bytes() == HEADER + EDGES[0]
+    assert "No space left" in writer.moves[0]
+
+
+def test_the_history_gives_back_what_it_took() -> None:
+    history, taken = History(), b""
+    for size in (0, 1, 100, 70_000, 3):
+        piece = bytes(range(256)) * (size // 256) + b"x" * (size % 256)
+        history.add(piece)
+        taken += piece
+        assert b"".join(history.pieces()) == taken
+
+
 def test_rows_after_closing_are_a_mistake(tmp_path: Path) -> None:
     writer = RecordingWriter(tmp_path / "a.tsv")
     writer.close()
@@ -397,7 +516,8 @@ def test_rows_after_closing_are_a_mistake(tmp_path: Path) -> None:
 
 def test_a_killed_program_has_written_every_row_that_it_told(tmp_path: Path) -> None:
     program = (
-        "import sys\nfrom chrono.reader.recording import RecordingWriter, board_row\n"
+        "import sys\nfrom chrono.reader.rows import board_row\n"
+        "from chrono.reader.writer import RecordingWriter\n"
         "writer = RecordingWriter(sys.argv[1])\nnumber = 0\n"
         "while True:\n"
         "    writer.append(board_row(number, b'A %d' % number))\n"

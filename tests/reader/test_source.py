@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from pty_board import until
 
 from chrono.errors import OptionError, PortError, RecordingError
-from chrono.reader.recording import RecordingWriter
 from chrono.reader.rows import HEADER, board_row, json_row
 from chrono.reader.source import DRAIN_BYTES, Journal, LiveSource, ReplaySource
+from chrono.reader.writer import RecordingWriter
 from chrono.virtual.board import operator_rows
 from chrono.virtual.scenarios import parse_play
 

@@ -1,0 +1,95 @@
+"""Standard output and error: signs they cannot carry, and what happens when they fail."""
+
+import codecs
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+
+STAND_INS = {
+    "±": "+-",
+    "—": "-",
+    "–": "-",
+    "−": "-",
+    "…": "...",
+    "·": "*",
+    "×": "x",
+    "√": "sqrt ",
+    "²": "^2",
+    "³": "^3",
+    "₀": "0",
+    "°": "deg",
+    "≤": "<=",
+    "≥": ">=",
+    "≈": "~",
+    "→": "->",
+    "↑": "up",
+    "↓": "down",
+    "µ": "u",
+    "μ": "u",
+    "Δ": "D",
+    "δ": "d",
+    "ε": "e",
+    "κ": "k",
+    "θ": "theta",
+    "σ": "s",
+    "ρ": "rho",
+    "π": "pi",
+    "Ω": "ohm",
+    "█": "#",
+    "▀": "#",
+    "▄": "#",
+    "⚠": "!",
+    "─": "-",
+    "│": "|",
+    "└": "+",
+    "├": "+",
+}
+"""Plain ASCII for the signs that texts of ours use."""
+
+_HANDLER = "chrono-stand-in"
+
+
+def stand_in(error: UnicodeError) -> tuple[str, int]:
+    """Return what stands for the characters that a stream cannot carry, a `?` at worst."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    text = error.object[error.start : error.end]
+    return "".join(STAND_INS.get(c, "?") for c in text), error.end
+
+
+def prepare() -> None:
+    """Let no sign that a stream cannot carry end the program."""
+    codecs.register_error(_HANDLER, stand_in)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors=_HANDLER)
+
+
+def carries_braille() -> bool:
+    """Tell whether standard output can carry pictures in Braille."""
+    try:
+        "\u28ff\u2524".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
+def why(error: OSError) -> str:
+    """Return in words why a stream took no more."""
+    return "nobody reads it" if isinstance(error, BrokenPipeError) else str(error.strerror)
+
+
+def abandon_output() -> None:
+    """Let what standard output still holds go nowhere, so that the end is quiet."""
+    with suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+
+
+@contextmanager
+def flushed() -> Iterator[None]:
+    """Have what was printed taken before the program says that it is done."""
+    yield
+    sys.stdout.flush()

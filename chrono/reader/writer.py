@@ -1,0 +1,449 @@
+"""Writing a recording so that nothing is lost, whatever becomes of its file.
+
+What the device has not confirmed yet stays in memory, so a full disk or a pulled stick delays
+rows but loses none. All that was confirmed is kept too, packed: a file that is deleted,
+replaced or cut meanwhile is noticed, and writing goes on in a new file that holds everything.
+"""
+
+import contextlib
+import errno
+import os
+import sys
+import threading
+import time
+import zlib
+from collections.abc import Callable, Iterator
+from itertools import count
+from pathlib import Path
+
+from chrono.errors import RecordingError
+from chrono.reader.recording import BLOCK_BYTES, read_blocks
+from chrono.reader.rows import HEADER
+from chrono.reader.trouble import unusable, words
+
+if sys.platform != "win32":
+    import fcntl
+
+SYNC_S = 1.0
+"""After this time the next row has the device confirm all rows before it."""
+
+RETRY_S = 1.0
+"""A disk in trouble is tried again at most this often."""
+
+CUT_MARK = b"\\cut\n"
+"""Ends a row that a crash has cut; no board line or JSON record can hold it."""
+
+_FINGERPRINT_BYTES = 4096
+_OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+_DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_OTHER_NAMES = 1000
+
+
+class FileGone(OSError):  # noqa: N818 - what happened, not a mistake of ours
+    """The file is no longer the recording that was written."""
+
+
+class History:
+    """All bytes of a recording so far, packed: some 100 kB an hour of ordinary clocking."""
+
+    def __init__(self) -> None:
+        self._packer = zlib.compressobj(1)
+        self._packed: list[bytes] = []
+
+    def add(self, rows: bytes) -> None:
+        """Take more bytes."""
+        packed = self._packer.compress(rows)
+        if packed:
+            self._packed.append(packed)
+
+    def pieces(self) -> Iterator[bytes]:
+        """Yield all bytes, piece by piece."""
+        unpacker = zlib.decompressobj()
+        for packed in (*self._packed, self._packer.copy().flush()):
+            yield unpacker.decompress(packed)
+
+
+class RecordingWriter:
+    """
+    Appends rows to a new recording; a name that exists is never overwritten.
+
+    Rows go to the file at once, and stay in memory until the device has confirmed them. A
+    disk that fails therefore loses none: `trouble` tells why rows wait, `pending_bytes` how
+    many bytes do, and every later call tries again, once a second. The same bytes always go
+    to the same place of the file, so a write that failed half-way is simply done again. A
+    file that is deleted, replaced or cut by somebody else is given up for a new one beside
+    it, or in the spare folder, that holds everything. May be used from several threads.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file to create.
+    clock : callable, optional
+        Gives seconds that never fall back.
+    spare : Path, optional
+        Folder for a second place.
+
+    Attributes
+    ----------
+    path : Path
+        The file being written.
+    trouble : str or None
+        Why rows wait in memory; None when all is well.
+    moves : list of str
+        What became of files that were given up, one sentence each.
+
+    Raises
+    ------
+    RecordingError
+        The file exists, or cannot be created.
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        spare: Path | None = None,
+    ) -> None:
+        self._begin(Path(path), clock, spare)
+        self._fd = _create(self.path)
+        self._unconfirmed += HEADER
+        self.sync()
+        if self.trouble is not None:
+            _remove(self._fd, self.path)
+            raise unusable(self.path, f"cannot be written: {self.trouble}")
+
+    @classmethod
+    def reopen(
+        cls,
+        path: Path | str,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        spare: Path | None = None,
+    ) -> "RecordingWriter":
+        """
+        Open an existing recording to append to it; what is there stays as it is.
+
+        A row that a crash has left without its end is ended by a mark that makes it count
+        as damaged (a number may have lost digits), and the next row stands alone.
+
+        Raises
+        ------
+        RecordingError
+            The file is missing, no recording, or being written by another program.
+        """
+        writer = cls.__new__(cls)
+        writer._begin(Path(path), clock, spare)
+        read_blocks(path)
+        writer._fd = _open_locked(writer.path, _OPEN_FLAGS)
+        size = writer._take_in()
+        writer._confirmed = writer._written = size
+        writer._fingerprint = _read_before(writer._fd, size)
+        if not writer._fingerprint.endswith(b"\n"):
+            writer._unconfirmed += CUT_MARK
+        return writer
+
+    def _begin(self, path: Path, clock: Callable[[], float], spare: Path | None) -> None:
+        self.path = path
+        self.spare = spare
+        self.moves: list[str] = []
+        self.trouble: str | None = None
+        self._errno: int | None = None  # None too where the file was given up
+        self._clock = clock
+        self._mutex = threading.RLock()
+        self._fd = -1
+        self._confirmed = 0  # bytes of the file that the device has confirmed
+        self._written = 0  # bytes of the file that the system has taken
+        self._unconfirmed = bytearray()  # all bytes from `_confirmed` on, written or not
+        self._fingerprint = b""  # the last confirmed bytes, to know the file again
+        self._history = History()  # all confirmed bytes, for a second place
+        self._sync_due = self._clock() + SYNC_S
+        self._retry_due = 0.0
+
+    @property
+    def pending_bytes(self) -> int:
+        """Bytes that are in memory only."""
+        return self._confirmed + len(self._unconfirmed) - self._written
+
+    def append(self, rows: bytes) -> None:
+        """
+        Write whole rows; if the disk fails, keep them and set `trouble`.
+
+        Raises
+        ------
+        ValueError
+            The writer is closed.
+        """
+        with self._mutex:
+            if self._fd < 0:
+                raise ValueError("the recording is closed")
+            self._unconfirmed += rows
+            if self._clock() >= self._sync_due:
+                self.sync()
+            else:
+                self._attempt(self._write)
+
+    def sync(self) -> None:
+        """Write what waits and have the device confirm it; if it fails, set `trouble`."""
+        with self._mutex:
+            self._attempt(self._write_and_confirm)
+
+    def look_after(self) -> None:
+        """Do once a second what is due: confirm rows, see that the file is still there."""
+        with self._mutex:
+            if self._fd >= 0 and self._clock() >= self._sync_due:
+                self._sync_due = self._clock() + SYNC_S
+                self.sync()
+
+    def close(self) -> None:
+        """
+        Sync, whatever the time since the last attempt, and let go of the file.
+
+        Raises
+        ------
+        RecordingError
+            Rows could not be written. They are still held: `move_to` can save them.
+        """
+        with self._mutex:
+            if self._fd < 0:
+                return
+            self._retry_due = 0.0
+            self.sync()
+            if self.trouble is not None:
+                self._save_in_spare()
+            if self.trouble is not None:
+                raise unusable(
+                    self.path,
+                    f"{self.pending_bytes} bytes could not be written: {self.trouble}",
+                    hint="make room there, or name a second place for the recording",
+                )
+            os.close(self._fd)
+            self._fd = -1
+
+    def discard(self) -> None:
+        """Remove the file, whose name is free again: for a recording of nothing."""
+        with self._mutex:
+            if self._fd >= 0:
+                _remove(self._fd, self.path)
+                self._fd = -1
+
+    def move_to(self, path: Path | str) -> None:
+        """
+        Go on in a new file that is a complete recording by itself.
+
+        It gets all rows there were. The old file stays where and as it is.
+
+        Raises
+        ------
+        RecordingError
+            The new file exists or cannot be written; the writer goes on as before.
+        """
+        target = Path(path)
+        with self._mutex:
+            fd = _create(target)
+            try:
+                written = self._write_all_to(fd)
+                os.fsync(fd)
+            except OSError as exc:
+                _remove(fd, target)
+                raise unusable(target, f"cannot be written: {exc.strerror}") from exc
+            _close(self._fd)
+            self._fd, self.path, self.trouble = fd, target, None
+            self._written = written
+            self._note_confirmed()
+
+    def _write_all_to(self, fd: int) -> int:
+        """Give a new file all rows; return how many bytes they take."""
+        offset = 0
+        for piece in (*self._history.pieces(), bytes(self._unconfirmed)):
+            offset = _write_all(fd, offset, piece)
+        return offset
+
+    def _take_in(self) -> int:
+        """Take what the file holds into the history; return how much that is."""
+        size = 0
+        os.lseek(self._fd, 0, os.SEEK_SET)
+        while piece := os.read(self._fd, BLOCK_BYTES):
+            self._history.add(piece)
+            size += len(piece)
+        return size
+
+    def _attempt(self, step: Callable[[], None]) -> None:
+        if self.trouble is not None and self._clock() < self._retry_due:
+            return
+        try:
+            if self.trouble is not None and self._errno not in {None, *_DISK_FULL}:
+                self._find_file_again()
+            step()
+            self.trouble = None
+        except FileGone as gone:
+            self._go_on_elsewhere(str(gone))
+        except OSError as exc:
+            self.trouble, self._errno = exc.strerror or str(exc), exc.errno
+            self._retry_due = self._clock() + RETRY_S
+
+    def _write(self) -> None:
+        self._see_that_it_is_whole()
+        while self.pending_bytes:
+            with memoryview(self._unconfirmed) as rows:
+                rest = rows[self._written - self._confirmed :]
+                self._written += _write_some(self._fd, self._written, rest)
+
+    def _write_and_confirm(self) -> None:
+        self._see_that_it_is_there()
+        self._write()
+        if not self._unconfirmed:
+            return
+        try:
+            os.fsync(self._fd)
+        except OSError:
+            # The system may forget the pages it could not store: all goes out again.
+            self._written = self._confirmed
+            raise
+        self._note_confirmed()
+
+    def _note_confirmed(self) -> None:
+        rows = bytes(self._unconfirmed)
+        self._history.add(rows)
+        self._fingerprint = (self._fingerprint + rows)[-_FINGERPRINT_BYTES:]
+        self._unconfirmed.clear()
+        self._confirmed = self._written
+        self._sync_due = self._clock() + SYNC_S
+
+    def _see_that_it_is_there(self) -> None:
+        self._see_that_it_is_whole()
+        if _read_before(self._fd, self._confirmed) != self._fingerprint:
+            raise FileGone("was overwritten by another program")
+        try:
+            named = self.path.stat()
+        except FileNotFoundError:
+            raise FileGone("was deleted or moved") from None
+        if not os.path.samestat(named, os.fstat(self._fd)):
+            raise FileGone("was replaced by another file")
+
+    def _see_that_it_is_whole(self) -> None:
+        if os.fstat(self._fd).st_size < self._written:
+            raise FileGone("was cut by another program")
+
+    def _go_on_elsewhere(self, why: str) -> None:
+        """Go on in a new file beside the old one, or in the spare folder."""
+        old = self.path
+        for folder in filter(None, (old.parent, self.spare)):
+            with contextlib.suppress(RecordingError):
+                self.move_to(_free_name(folder, old))
+                self.moves.append(f"{old} {why}; all of it is in {self.path}")
+                return
+        self.trouble, self._errno = f"the file {why}, and there is no place to go on", None
+        self._retry_due = self._clock() + RETRY_S
+
+    def _save_in_spare(self) -> None:
+        """Try the spare folder before rows are given up."""
+        if self.spare is None:
+            return
+        old, why = self.path, self.trouble
+        with contextlib.suppress(RecordingError):
+            self.move_to(_free_name(self.spare, old))
+            self.moves.append(
+                f"{old} could not be written ({why}); all of it is in {self.path}"
+            )
+
+    def _find_file_again(self) -> None:
+        """Take up the file anew if its device was pulled and put back."""
+        if os.path.samestat(self.path.stat(), os.fstat(self._fd)):
+            return
+        fd = os.open(self.path, _OPEN_FLAGS)
+        try:
+            _lock(fd)
+            if _read_before(fd, self._confirmed) != self._fingerprint:
+                raise OSError(errno.ESTALE, "the file there is not this recording")
+        except OSError:
+            os.close(fd)
+            raise
+        _close(self._fd)
+        self._fd, self._written = fd, self._confirmed
+
+
+def _create(path: Path) -> int:
+    fd = _open_locked(path, _OPEN_FLAGS | os.O_CREAT | os.O_EXCL)
+    with contextlib.suppress(OSError):  # the name itself should survive a power cut
+        directory = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(directory)
+        finally:
+            os.close(directory)
+    return fd
+
+
+def _open_locked(path: Path, flags: int) -> int:
+    try:
+        fd = os.open(path, flags, 0o666)
+    except FileExistsError as exc:
+        hint = "choose another name; a recording is never overwritten"
+        raise unusable(path, "exists already", hint=hint) from exc
+    except (OSError, ValueError) as exc:
+        hint = "copy the recording to where it may be written, and open the copy"
+        if flags & os.O_CREAT:
+            hint = "choose a folder that exists and may be written to"
+        raise unusable(path, f"cannot be opened for writing: {words(exc)}", hint=hint) from exc
+    try:
+        _lock(fd)
+    except OSError as exc:
+        os.close(fd)
+        raise unusable(path, str(exc.strerror), hint="close the other program") from exc
+    return fd
+
+
+def _lock(fd: int) -> None:
+    """Keep other programs from writing the file, where the system and the device can."""
+    if sys.platform == "win32":
+        return
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as exc:
+        raise OSError(errno.EBUSY, "is being written by another program") from exc
+    except OSError:
+        return
+
+
+def _write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
+    """Write `data` at `offset`; return the offset of its end."""
+    with memoryview(data) as rest:
+        done = 0
+        while done < len(rest):
+            done += _write_some(fd, offset + done, rest[done:])
+    return offset + done
+
+
+def _write_some(fd: int, offset: int, data: memoryview) -> int:
+    os.lseek(fd, offset, os.SEEK_SET)
+    written = os.write(fd, data)
+    if not written:
+        raise OSError(errno.EIO, "the device takes no bytes")
+    return written
+
+
+def _read_before(fd: int, offset: int) -> bytes:
+    """Return the last bytes before `offset`, as many as make a fingerprint."""
+    start = max(offset - _FINGERPRINT_BYTES, 0)
+    os.lseek(fd, start, os.SEEK_SET)
+    return os.read(fd, offset - start)
+
+
+def _close(fd: int) -> None:
+    with contextlib.suppress(OSError):
+        os.close(fd)
+
+
+def _remove(fd: int, path: Path) -> None:
+    _close(fd)
+    with contextlib.suppress(OSError):
+        path.unlink()
+
+
+def _free_name(folder: Path, old: Path) -> Path:
+    """Return a name like that of a file, with a number, that is not taken in a folder."""
+    for number in count(2):
+        path = folder / f"{old.stem}-{number}{old.suffix}"
+        if number > _OTHER_NAMES or not os.path.lexists(path):
+            return path
+    raise AssertionError

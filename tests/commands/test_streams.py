@@ -1,0 +1,209 @@
+"""Commands where the stream, the terminal or the moment is not what one hopes for."""
+
+import json
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from chrono.commands.streams import STAND_INS
+
+BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
+RIG = '[gates]\nspacing = "300 mm"\n'
+DEMO = ("demo", "--no-dashboard", "--shots", "2", "--speedup", "50")
+COMMANDS = {
+    "demo": DEMO,
+    "replay": ("replay", str(BANDS), "--at-once", "--no-dashboard"),
+    "export": ("export", str(BANDS)),
+    "summary": ("summary", str(BANDS)),
+    "boards": ("boards",),
+    "budget": ("budget", "--rig", "rig.toml", "--speed", "45 m/s"),
+    "plan": ("plan", "--speed", "45 m/s", "--within", "0.5 %"),
+    "check": ("check", str(BANDS)),
+    "rig check": ("rig", "check", "rig.toml"),
+    "help": ("clock", "--help"),
+    "wrong": ("summary", "nichts±.tsv"),
+}
+EXPECTED = {"wrong": 2}
+
+
+def chrono(*words: str, cwd: Path, **options: object) -> subprocess.CompletedProcess[bytes]:
+    (cwd / "rig.toml").write_text(RIG)
+    environment = os.environ | options.pop("env", {})  # type: ignore[operator]
+    return subprocess.run(
+        [sys.executable, "-m", "chrono", *words],
+        cwd=cwd,
+        env=environment,
+        timeout=60,
+        check=False,
+        **({"capture_output": True} | options),  # type: ignore[call-overload]
+    )
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_prints_where_the_stream_carries_ascii_only(name, tmp_path):
+    done = chrono(
+        *COMMANDS[name],
+        cwd=tmp_path,
+        env={"PYTHONIOENCODING": "ascii", "NO_COLOR": "1", "TERM": "dumb"},
+    )
+
+    assert done.returncode == EXPECTED.get(name, 0), done.stderr
+    assert b"Traceback" not in done.stderr
+    assert (done.stdout + done.stderr).isascii() or name == "help", "click writes its own"
+    assert done.stdout or name == "wrong"
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "latin-1"])
+@pytest.mark.parametrize("name", ["summary", "budget", "demo"])
+def test_signs_that_the_stream_knows_stay(name, encoding, tmp_path):
+    done = chrono(*COMMANDS[name], cwd=tmp_path, env={"PYTHONIOENCODING": encoding})
+
+    assert done.returncode == 0, done.stderr
+    assert "±" in done.stdout.decode(encoding)
+
+
+def test_stand_ins_are_plain_ascii():
+    assert all(text.isascii() and not sign.isascii() for sign, text in STAND_INS.items())
+
+
+@pytest.mark.parametrize("name", ["export", "summary", "boards", "demo", "replay"])
+def test_a_full_device_for_results_is_told_in_one_line(name, tmp_path):
+    with Path("/dev/full").open("wb") as full:
+        done = chrono(
+            *COMMANDS[name],
+            cwd=tmp_path,
+            stdout=full,
+            stderr=subprocess.PIPE,
+            capture_output=False,
+        )
+    told = [line for line in done.stderr.decode().splitlines() if "No space left" in line]
+
+    assert done.returncode == 1
+    assert b"Traceback" not in done.stderr
+    assert b"Exception ignored" not in done.stderr
+    assert told
+
+
+def test_clocking_goes_on_and_records_though_nobody_reads_the_results(tmp_path):
+    port = "virtual://two-bands?speedup=20"
+    (tmp_path / "rig.toml").write_text(RIG)
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        done = chrono(
+            "clock",
+            port,
+            "--no-dashboard",
+            "--recording",
+            "a.tsv",
+            "--shots",
+            "4",
+            cwd=tmp_path,
+            stdout=writer,
+            stderr=subprocess.PIPE,
+            capture_output=False,
+        )
+    finally:
+        os.close(writer)
+    later = chrono("export", "a.tsv", "--json", cwd=tmp_path)
+
+    assert done.returncode == 1, done.stderr
+    assert done.stderr.count(b"nobody reads it") == 2, "when it happened, and at the end"
+    assert b"Exception ignored" not in done.stderr
+    assert len(json.loads(later.stdout)) >= 4
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_signals_end_a_session_with_its_shots_printed_and_kept(number, tmp_path):
+    words = (
+        "clock",
+        "virtual://two-bands?speedup=20",
+        "--no-dashboard",
+        "--json",
+        "--recording",
+        "a.tsv",
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-m", "chrono", *words],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    first = process.stdout.readline()
+    process.send_signal(number)
+    out, err = process.communicate(timeout=20)
+    kept = json.loads(chrono("export", "a.tsv", "--json", cwd=tmp_path).stdout)
+    printed = [json.loads(line) for line in (first + out).splitlines()]
+
+    assert process.returncode == 0, err
+    assert [row["shot"] for row in printed] == [row["shot"] for row in kept]
+    assert b"stopped" in err
+    assert b"next: chrono summary a.tsv" in err
+
+
+def test_shots_stops_after_so_many_whole_ones(tmp_path):
+    words = (
+        "clock",
+        "virtual://two-bands?speedup=20",
+        "--no-dashboard",
+        "--json",
+        "--recording",
+        "a.tsv",
+        "--shots",
+        "3",
+    )
+    done = chrono(*words, cwd=tmp_path)
+    kept = json.loads(chrono("export", "a.tsv", "--json", cwd=tmp_path).stdout)
+
+    assert done.returncode == 0, done.stderr
+    assert len(done.stdout.splitlines()) == 3
+    assert all(row["edges_used"] == "both" for row in kept), "no half one"
+
+
+def test_a_terminated_dashboard_gives_the_terminal_back(tmp_path):
+    """The alternate screen is left, the recording replays, and what there is is said."""
+    master, slave = pty.openpty()
+    words = ("clock", "virtual://two-bands?speedup=20", "--recording", "a.tsv")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "chrono", *words],
+        cwd=tmp_path,
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        env=os.environ | {"TERM": "xterm-256color"},
+    )
+    os.close(slave)
+    screen = read_until(master, b"Eye protection", 30)
+    time_of_shots = time.monotonic() + 2
+    while time.monotonic() < time_of_shots:
+        screen += read_some(master)
+    process.send_signal(signal.SIGTERM)
+    screen = read_until(master, b"next: chrono summary", 20)
+    assert process.wait(20) == 0
+    os.close(master)
+
+    assert b"\x1b[?1049l" in screen
+    assert chrono("export", "a.tsv", "--json", cwd=tmp_path).returncode == 0
+
+
+def read_some(master: int) -> bytes:
+    ready, _, _ = select.select([master], [], [], 0.1)
+    try:
+        return os.read(master, 65536) if ready else b""
+    except OSError:
+        return b""
+
+
+def read_until(master: int, words: bytes, seconds: float) -> bytes:
+    screen, end = b"", time.monotonic() + seconds
+    while words not in screen:
+        assert time.monotonic() < end, screen[-2000:]
+        screen += read_some(master)
+    return screen
