@@ -40,6 +40,7 @@ app.add_typer(calibrate_app, name="calibrate")
 calibrate_app.command("clock")(calibrate.calibrate_clock)
 calibrate_app.command("swap")(calibrate.calibrate_swap)
 calibrate_app.command("drop")(calibrate.calibrate_drop)
+calibrate_app.command("rods")(calibrate.calibrate_rods)
 
 rig_app = typer.Typer(
     help="Write and check a rig file.", no_args_is_help=True, rich_markup_mode=None

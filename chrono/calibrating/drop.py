@@ -61,8 +61,7 @@ class DropSetup:
     Attributes
     ----------
     height_m : float
-        From the beam of gate A up to the lower edge of the ball before it is released [m];
-        `lower_edge_height` makes it from the height of the ball's centre.
+        From the beam of gate A up to the lower edge of the ball before it is released [m].
     body : Ball
         Ball and air, the drag coefficient taken at the fall's speed.
     gravity_mps2 : float
@@ -148,11 +147,6 @@ class DropResult:
     def agrees(self) -> bool:
         """Whether spacing found and spacing stated agree within their uncertainty."""
         return abs(self.deviation_m) <= self.deviation_uncertainty.U95
-
-
-def lower_edge_height(centre_height_m: float, length_m: float) -> float:
-    """Return the height of a ball's lower edge from that of its centre [m]."""
-    return centre_height_m - length_m / 2
 
 
 def drop_calibration(

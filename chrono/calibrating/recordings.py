@@ -1,4 +1,4 @@
-"""From recordings to calibrated rigs: clock, swap and drop.
+"""From recordings to calibrated rigs: clock, swap, drop and rods.
 
 Joins recordings, the calibrations of the processor and the rig file. Each function returns
 what it found; writing it into the rig file is one more call.
@@ -13,6 +13,13 @@ import numpy.typing as npt
 
 from chrono.calibrating.drop import DropSetup, are_drops, drop_calibration
 from chrono.calibrating.drop_words import drop_changes, drop_report
+from chrono.calibrating.rods import (
+    Passes,
+    RodSetup,
+    rod_calibration,
+    rod_changes,
+    rod_report,
+)
 from chrono.calibrating.swap import swap_calibration, swap_changes, swap_report
 from chrono.clock.rate import clock_changes, clock_report
 from chrono.errors import CalibrationError, OptionError
@@ -171,6 +178,60 @@ def calibrate_drop(
     )
     doubt = "" if result.agrees else "the spacing found and the stated one do not agree"
     return Result(drop_report(result), drop_changes(result, _today()), doubt)
+
+
+@dataclass(frozen=True)
+class Rod:
+    """Where the passes of one rod are recorded, and its length [m]."""
+
+    path: Path
+    length_m: float
+    setup: str | None = None
+
+
+def calibrate_rods(short: Rod, long: Rod, rig: Rig | None, length_tolerance_m: float) -> Result:
+    """
+    Find the effective spacing from two flat-ended rods.
+
+    Parameters
+    ----------
+    short, long : Rod
+        Recordings; the same one where two setups of it are told apart.
+    rig : Rig or None
+        None for the one recorded with the short rod.
+    length_tolerance_m : float
+        Half-width of each rod's length [m].
+
+    Raises
+    ------
+    OptionError
+        If both rods are the same shots.
+    CalibrationError
+        If the passes cannot tell it.
+    """
+    if (short.path, short.setup) == (long.path, long.setup):
+        raise OptionError(
+            "the passes of both rods are the same ones",
+            hint="name two recordings, or two setups with --short-setup and --long-setup",
+        )
+    sessions = [read_recording(rod.path, rig).session for rod in (short, long)]
+    model, gates = sessions[0].model, sessions[0].rig.gates
+    first, second = (_passes(*pair) for pair in zip((short, long), sessions, strict=True))
+    setup = RodSetup(gates.spacing_m, length_tolerance_m, gates.tilt_limit_rad, model.latency)
+    result = rod_calibration(first, second, setup)
+    return Result(rod_report(result), rod_changes(result, _today()))
+
+
+def _passes(rod: Rod, session: Session) -> Passes:
+    series = _series(rod.path, session, rod.setup)
+    if series.used != EdgesUsed.BOTH:
+        raise CalibrationError(
+            "most passes have one sound pair of edges only",
+            where=str(rod.path),
+            hint="rods need both edges at both gates: look at it with chrono summary",
+        )
+    transit_s = series.transit_s - session.model.latency_s
+    return Passes(rod.length_m, transit_s, series.block_a_s, series.block_b_s)
 
 
 def write_result(result: Result, rig_file: Path) -> Path:

@@ -1,4 +1,4 @@
-"""Measuring what a rig file only states: clock, swap, drop."""
+"""Measuring what a rig file only states: clock, swap, drop, rods."""
 
 import sys
 from pathlib import Path
@@ -110,6 +110,51 @@ def calibrate_drop(
         recording, rig_of(rig), height_m, tolerance_m, setup=setup
     )
     _calibrated(result, rig, dry, accept)
+
+
+def calibrate_rods(
+    short_recording: Annotated[
+        Path, typer.Argument(help="Recording of the short rod's passes.", show_default=False)
+    ],
+    long_recording: Annotated[
+        Path,
+        typer.Argument(help="Of the long rod's; may be the same file.", show_default=False),
+    ],
+    short: Annotated[
+        str, typer.Option(help='Length of the short rod, such as "40 mm".', show_default=False)
+    ],
+    long: Annotated[
+        str, typer.Option(help='Length of the long rod, such as "140 mm".', show_default=False)
+    ],
+    length_tolerance: Annotated[
+        str, typer.Option(help="± half-width of each length.")
+    ] = "0.05 mm",
+    short_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup, short rod.")
+    ] = None,
+    long_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup, long rod.")
+    ] = None,
+    rig: RigToWrite = None,
+    dry: Dry = False,
+) -> None:
+    """
+    Find the effective spacing from two flat-ended rods of known lengths.
+
+    Push or drop each rod ten times straight through both gates. Neither height nor gravity
+    nor the clock matter; the rods must be shorter than the spacing, and the rig's
+    window.slowest below the speed of the hand.
+    """
+    from chrono.calibrating import recordings as calibrate
+    from chrono.units import parse_quantity
+
+    result = calibrate.calibrate_rods(
+        calibrate.Rod(short_recording, parse_quantity(short, "m", "--short"), short_setup),
+        calibrate.Rod(long_recording, parse_quantity(long, "m", "--long"), long_setup),
+        rig_of(rig),
+        parse_quantity(length_tolerance, "m", "--length-tolerance"),
+    )
+    _calibrated(result, rig, dry)
 
 
 def _calibrated(result: Any, rig: Path | None, dry: bool, accept: bool = False) -> None:

@@ -13,7 +13,6 @@ from chrono.calibrating.drop import (
     are_drops,
     drop_calibration,
     drop_transit,
-    lower_edge_height,
 )
 from chrono.calibrating.drop_words import drop_changes, drop_report
 from chrono.errors import CalibrationError
@@ -209,10 +208,6 @@ def test_gates_upside_down_and_a_ball_inside_the_gate_are_refused():
     assert "upper gate" in refused.value.hint
     with pytest.raises(CalibrationError, match="starts -10 mm above gate A"):
         drop_calibration(np.full(6, 0.08), replace(make_setup(), height_m=-0.01))
-
-
-def test_height_of_the_centre_is_half_a_ball_more_than_that_of_the_lower_edge():
-    assert lower_edge_height(0.52, 0.04) == pytest.approx(0.5)
 
 
 def test_a_rig_file_takes_the_result_up(tmp_path):

@@ -1,0 +1,139 @@
+"""The spacing from two rods, against rods that pass simulated gates."""
+
+import numpy as np
+import pytest
+from passing import edges_of_passes, make_beams, transits_and_blockings
+
+from chrono.calibrating.rods import Passes, RodSetup, rod_calibration, rod_changes, rod_report
+from chrono.errors import CalibrationError
+from chrono.measuring.budget import rectangular
+from chrono.rigs.file import load_rig, update_rig, write_rig
+
+TOLERANCE_M = 0.05e-3
+SETUP = RodSetup(0.3, TOLERANCE_M, np.radians(1), rectangular("latency", 2e-6, unit="s"))
+
+
+def pushed(rng, shots):
+    """Times of places at speeds of a hand, changing evenly by up to some 5 %."""
+    u = rng.uniform(0.5, 2.0, (shots, 1, 1))
+    a = rng.uniform(-0.05, 0.05, (shots, 1, 1)) * u**2 / 0.3
+    return lambda x: (-u + np.sqrt(u**2 + 2 * a * x)) / a
+
+
+def fallen(rng, shots):
+    """Dropped from 0.5 m or a little more or less."""
+    u = np.sqrt(2 * 9.81 * rng.uniform(0.45, 0.55, (shots, 1, 1)))
+    return lambda x: (-u + np.sqrt(u**2 + 2 * 9.81 * x)) / 9.81
+
+
+def jerked(rng, shots):
+    """A hand whose speed swings by up to 3 % on the way."""
+    u, size = rng.uniform(0.5, 2.0, (shots, 1, 1)), rng.uniform(0, 0.03, (shots, 1, 1))
+    waves, phase = rng.uniform(5, 25, (shots, 1, 1)), rng.uniform(0, 6.28, (shots, 1, 1))
+    return lambda x: (x + size / waves * np.sin(waves * x + phase)) / u
+
+
+def passes(rng, beams, stated_m, true_m, motion, *, tilt_rad=0.0, width_m=0.012, shots=10):
+    """One rod; a tilt lengthens what a beam sees by its width and by 1/cos."""
+    angle = rng.uniform(0, tilt_rad, (shots, 1))
+    seen = true_m / np.cos(angle) + width_m * np.tan(angle) * rng.uniform(0, 1, (shots, 1))
+    halves = np.broadcast_to(seen / 2, (shots, 2))
+    edges = edges_of_passes(rng, beams, motion(rng, shots), halves)
+    return Passes(stated_m, *transits_and_blockings(edges))
+
+
+def calibrate(seed, motion, lengths=(0.04, 0.14), **more):
+    rng = np.random.default_rng(seed)
+    path_m = 0.3 + rng.uniform(-1e-3, 1e-3)
+    beams = make_beams(rng, path_m)
+    theta = rng.uniform(0, np.radians(1))
+    truth_m = (path_m + np.diff(beams.trip_m.mean(axis=1))[0]) * np.cos(theta)
+    rods = [
+        passes(rng, beams, length, length + rng.uniform(-1, 1) * TOLERANCE_M, motion, **more)
+        for length in lengths
+    ]
+    return rod_calibration(*rods, SETUP), truth_m
+
+
+def coverage(runs, motion, **more):
+    inside = []
+    for seed in range(runs):
+        try:
+            found, truth_m = calibrate(seed, motion, **more)
+        except CalibrationError:
+            continue
+        inside.append(abs(found.spacing_m - truth_m) <= found.uncertainty.U95)
+    return np.mean(inside) if inside else 1.0
+
+
+CASES = [
+    (pushed, {}),
+    (fallen, {}),
+    (pushed, {"shots": 5}),
+    (pushed, {"tilt_rad": np.radians(1)}),
+    (jerked, {}),
+    (pushed, {"lengths": (0.05, 0.08)}),
+]
+
+
+@pytest.mark.parametrize(("motion", "more"), CASES)
+def test_rods_hold_the_true_spacing(motion, more):
+    assert coverage(150, motion, **more) >= 0.89
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("motion", "more"), CASES)
+def test_coverage_over_1500_calibrations(motion, more):
+    assert 0.93 <= coverage(1500, motion, **more) <= 0.985
+
+
+def test_what_a_gate_stays_blocked_longer_is_told():
+    """Thresholds half a millimetre off at both ends and both gates: 1 mm longer."""
+    rng = np.random.default_rng(1)
+    beams = make_beams(rng, 0.3, trip_m=0.0, skew_m=0.0)
+    beams.trip_m[...] = np.array([-0.5e-3, 0.5e-3])
+    # the leading end trips 0.5 mm early, the trailing one clears 0.5 mm late
+    rods = [passes(rng, beams, length, length, pushed) for length in (0.04, 0.14)]
+
+    found = rod_calibration(*rods, SETUP)
+
+    assert found.extra_m == pytest.approx(1e-3, abs=0.1e-3)
+    assert "+1.0" in " ".join(rod_report(found))
+
+
+@pytest.mark.parametrize(
+    ("motion", "more", "word"),
+    [
+        (pushed, {"tilt_rad": np.radians(12)}, "scatter by"),
+        (pushed, {"shots": 4}, "4 usable passes"),
+        (pushed, {"lengths": (0.04, 0.043)}, "differ by 3 mm"),
+        (pushed, {"lengths": (0.14, 0.04)}, "differ by -100 mm"),
+    ],
+)
+def test_what_tells_nothing_is_refused(motion, more, word):
+    with pytest.raises(CalibrationError, match=word):
+        calibrate(1, motion, **more)
+
+
+def test_rods_that_accelerate_hard_or_are_other_ones_are_refused():
+    rng = np.random.default_rng(2)
+    beams = make_beams(rng, 0.3)
+    rods = [passes(rng, beams, length, length, pushed) for length in (0.04, 0.14)]
+    slower = Passes(0.14, *[rods[1].transit_s, rods[1].blocking_a_s * 2, rods[1].blocking_b_s])
+    with pytest.raises(CalibrationError, match="changed its speed"):
+        rod_calibration(rods[0], slower, SETUP)
+    other = Passes(0.1, rods[1].transit_s, rods[1].blocking_a_s, rods[1].blocking_b_s)
+    with pytest.raises(CalibrationError, match="would mean gates"):
+        rod_calibration(rods[0], other, SETUP)
+
+
+def test_a_rig_file_takes_the_result_up(tmp_path):
+    path = tmp_path / "rig.toml"
+    write_rig(path, '[gates]\nspacing = "300 mm"\n')
+    found, _ = calibrate(3, pushed)
+    update_rig(path, rod_changes(found, "2026-03-14"))
+
+    kept = load_rig(path).calibration.spacing
+    assert kept.spacing_m == pytest.approx(found.spacing_m, abs=1e-7)
+    assert kept.covers_trip
+    assert "10 and 10 passes" in kept.evidence

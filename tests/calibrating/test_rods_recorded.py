@@ -1,0 +1,73 @@
+"""Two rods from recordings to the rig file."""
+
+import numpy as np
+import pytest
+from command_kit import is_one_clear_complaint
+from passing import edges_of_passes, make_beams
+from row_kit import edge, row
+from test_rods import pushed
+
+from chrono.rigs.file import load_rig
+
+RIG = '[gates]\nspacing = "300 mm"\n[window]\nslowest = "0.2 m/s"\n[body]\nlength = "40 mm"\n'
+
+
+def record(path, rng, beams, length_m):
+    """Ten passes five seconds apart, as a board sends them."""
+    halves = np.full((10, 2), length_m / 2)
+    edges = edges_of_passes(rng, beams, pushed(rng, 10), halves)
+    rows, sequence = [b"host_us\torigin\tline\n", row(0, b'{"format": 1}', b"file")], 0
+    for number, passed in enumerate(edges):
+        named = [(passed[g, e], "AB"[g], 1 - e) for g in (0, 1) for e in (0, 1)]
+        for time_s, gate, level in sorted(named):
+            at_s = time_s + 5 * (number + 1)
+            line = edge(sequence, gate, level, round(at_s * 16e6))
+            rows.append(row(round(at_s * 1e6) + 500, line))
+            sequence += 1
+    path.write_bytes(b"".join(rows))
+
+
+@pytest.fixture(name="bench")
+def _bench(tmp_path):
+    rng = np.random.default_rng(5)
+    beams = make_beams(rng, 0.3008)
+    record(tmp_path / "short.tsv", rng, beams, 0.04)
+    record(tmp_path / "long.tsv", rng, beams, 0.14)
+    (tmp_path / "rig.toml").write_text(RIG)
+    return 0.3008 + float(np.diff(beams.trip_m.mean(axis=1))[0])
+
+
+RODS = ("calibrate", "rods", "short.tsv", "long.tsv", "--rig", "rig.toml")
+LENGTHS = ("--short", "40 mm", "--long", "140 mm")
+
+
+def test_two_rods_put_the_spacing_into_the_rig_file(chrono, tmp_path, bench) -> None:
+    outcome = chrono(*RODS, *LENGTHS)
+
+    assert outcome.code == 0, outcome.err
+    found = load_rig(tmp_path / "rig.toml").calibration.spacing
+    assert abs(found.spacing_m - bench) < 2 * found.spacing_u_m < 0.4e-3
+    assert "10 and 10 passes" in outcome.out
+    assert list(tmp_path.glob("rig.toml.before-*"))
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--short", "140 mm", "--long", "40 mm"), "differ by -100 mm"),
+        (("--short", "40 mm", "--long", "120 mm"), "would mean gates"),
+        (("--short", "40", "--long", "140 mm"), "--short"),
+        (("--short", "40 mm"), "--long"),
+        ((*LENGTHS, "--short-setup", "nobody's"), "no counted shots of setup"),
+    ],
+)
+def test_rods_asked_for_wrongly_are_refused_in_one_line(
+    chrono, tmp_path, bench, words, told
+) -> None:
+    is_one_clear_complaint(chrono(*RODS, *words), told)
+    assert (tmp_path / "rig.toml").read_text() == RIG
+
+
+def test_one_recording_is_not_that_of_two_rods(chrono, bench) -> None:
+    same = ("calibrate", "rods", "short.tsv", "short.tsv", "--rig", "rig.toml", *LENGTHS)
+    is_one_clear_complaint(chrono(*same), "same ones")
