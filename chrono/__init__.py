@@ -1,3 +1,30 @@
-"""Speed of a launched body from two light gates, with an honest uncertainty."""
+"""
+Speed of a launched body from two light gates, with an honest uncertainty.
+
+For scripts: `read` gives the shots of recordings as data frames, `measure` turns transits
+into speeds, `rig` reads the description of the gates they need. Loaded when first used.
+"""
+
+from typing import TYPE_CHECKING, Any
+
+from chrono.errors import ChronoError
+
+if TYPE_CHECKING:
+    from chrono.scripting import Damage, Recording, Recordings, measure, read, rig
 
 __version__ = "0.1.0"
+
+__all__ = ["ChronoError", "Damage", "Recording", "Recordings", "measure", "read", "rig"]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in __all__:
+        raise AttributeError(f"module 'chrono' has no attribute {name!r}")
+    from chrono import scripting
+
+    globals().update({each: getattr(scripting, each) for each in __all__[1:]})
+    return globals()[name]
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -79,7 +79,7 @@ def summary_text(summary: Summary) -> str:
     lines += _note_lines(session.marks.notes)
     if session.host_rate is not None:
         lines.append(f"  by its beats the counter runs {rate_text(session.host_rate)}")
-    lines += _trouble_lines(recorded)
+    lines += trouble_lines(recorded)
     if session.unusable.records:
         lines.append(f"  {unread_line(session)}")
     return "\n".join(lines)
@@ -132,7 +132,8 @@ def _note_lines(notes: list[str]) -> list[str]:
     return [f"  {earlier} earlier notes are in --json", *lines] if earlier else lines
 
 
-def _trouble_lines(recorded: Recorded) -> list[str]:
+def trouble_lines(recorded: Recorded) -> list[str]:
+    """Return what is wrong with a recording's data, a line each."""
     tally = recorded.session.processor.tally
     counts = (
         (recorded.session.unusable.lines, "damaged lines, not used"),

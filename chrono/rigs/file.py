@@ -35,6 +35,7 @@ __all__ = [
     "load_rig",
     "parse_rig",
     "rig_from_record",
+    "rig_from_table",
     "rig_record",
     "update_rig",
     "with_clock_rate",
@@ -88,7 +89,22 @@ def parse_rig(text: str, where: str = "") -> Rig:
     RigError
         No TOML, or with every problem found (`RigProblems` when there are several).
     """
-    data = _parse_toml(text, where)
+    return _checked(_parse_toml(text, where), where, text)
+
+
+def rig_from_table(table: Mapping[str, Any], where: str = "") -> Rig:
+    """
+    Make a rig from a file's keys and values, as a TOML reader gives them.
+
+    Raises
+    ------
+    RigError
+        With every problem found (`RigProblems` when there are several).
+    """
+    return _checked(dict(table), where, "")
+
+
+def _checked(data: dict[str, Any], where: str, text: str) -> Rig:
     try:
         return Rig.model_validate(data, context={"file": True}, by_alias=True, by_name=False)
     except ValidationError as error:

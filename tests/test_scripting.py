@@ -1,0 +1,327 @@
+"""The door for scripts: what it gives is what the commands give, in the shape of pandas."""
+
+import doctest
+import json
+import math
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from pandas.testing import assert_frame_equal
+
+import chrono as door
+from chrono import scripting
+from chrono.errors import OptionError, RigError
+from chrono.reports.export import COLUMNS
+from chrono.rigs.file import rig_record, starter_text
+
+HOUSE = Path(__file__).parents[1]
+BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
+HALL = HOUSE / "recordings" / "noisy-hall.tsv"
+
+
+@pytest.fixture(name="folder")
+def _folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Enter a folder with the files that the examples name."""
+    shutil.copy(BANDS, tmp_path / "monday.tsv")
+    shutil.copy(HALL, tmp_path / "tuesday.tsv")
+    (tmp_path / "rig.toml").write_text(starter_text(), "utf-8")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def with_head(path: Path, head: dict[str, object]) -> Path:
+    """Give a recording another first record."""
+    first, rest = path.read_bytes().split(b"\n", 2)[0], path.read_bytes().split(b"\n", 2)[2]
+    path.write_bytes(first + b"\n0\tfile\t" + json.dumps(head).encode() + b"\n" + rest)
+    return path
+
+
+@pytest.mark.parametrize("name", ["monday.tsv", "tuesday.tsv"])
+def test_the_frame_is_the_export_with_shots_as_index(chrono, folder, name) -> None:
+    shots = door.read(name).shots
+
+    chrono("export", name, "-o", "out.csv")
+    texts = dict.fromkeys(("recording", "setup", "edges_used", "flags", "note"), "string")
+    exported = pd.read_csv(
+        "out.csv",
+        index_col="shot",
+        dtype=texts,
+        keep_default_na=False,
+        na_values={c: "" for c in COLUMNS if c.endswith(("_mps", "_mm"))} | {"transit_us": ""},
+    )
+    assert list(shots.drop(columns="time_utc").columns) == [c for c in COLUMNS if c != "shot"]
+    assert_frame_equal(shots[exported.columns], exported, check_exact=True)
+
+
+def test_dtypes_are_sound_and_units_are_stated(folder) -> None:
+    shots = door.read("tuesday.tsv").shots
+    kinds = {name: str(dtype) for name, dtype in shots.dtypes.items()}
+    assert kinds.pop("counted") == "bool"
+    assert kinds.pop("time_utc") == "datetime64[us, UTC]"
+    texts = {name for name, kind in kinds.items() if kind == "string"}
+    assert texts == {"recording", "setup", "edges_used", "flags", "note"}
+    assert {kinds[name] for name in kinds.keys() - texts} == {"float64"}
+    assert shots.attrs["units"] == {
+        "time_s": "s",
+        "speed_mps": "m/s",
+        "u_mps": "m/s",
+        "U95_mps": "m/s",
+        "u_random_mps": "m/s",
+        "u_shared_mps": "m/s",
+        "transit_us": "us",
+        "body_length_mm": "mm",
+        "companion_speed_mps": "m/s",
+    }
+    assert shots.index.name == "shot"
+    assert shots.index.tolist() == list(range(1, 41))
+
+
+def test_wall_clock_time_is_utc(folder) -> None:
+    # The recording states 14:00 two hours east of Greenwich.
+    first = door.read("monday.tsv").shots.iloc[0]
+    assert first["time_s"] == 1.343517
+    assert first["time_utc"] == pd.Timestamp("2025-05-16 12:00:01.343517", tz="UTC")
+
+
+@pytest.mark.parametrize("head", [{"start": "2025-05-16T14:00:00"}, {"start": "noon"}, {}])
+def test_a_start_without_an_offset_gives_no_wall_clock_time(folder, head) -> None:
+    with_head(folder / "monday.tsv", head)
+    shots = door.read("monday.tsv").shots
+    assert shots["time_utc"].isna().all()
+    assert str(shots["time_utc"].dtype) == "datetime64[us, UTC]"
+
+
+def test_a_text_and_a_path_name_the_same_recording(folder) -> None:
+    by_text, by_path = door.read("monday.tsv"), door.read(folder / "monday.tsv")
+    assert_frame_equal(by_text.shots, by_path.shots)
+    assert repr(by_text) == "<Recording monday.tsv: 40 shots, 40 counted>"
+
+
+@pytest.mark.parametrize("shape", ["file", "path", "rig", "as a file has it", "record"])
+def test_another_rig_measures_again(folder, shape) -> None:
+    text = starter_text(spacing="600 mm")
+    (folder / "wide.toml").write_text(text, "utf-8")
+    wide = door.rig("wide.toml")
+    other = {
+        "file": "wide.toml",
+        "path": folder / "wide.toml",
+        "rig": wide,
+        "as a file has it": {"gates": {"spacing": "600 mm"}},
+        "record": rig_record(wide),
+    }[shape]
+
+    again = door.read("monday.tsv", rig=other)
+
+    ratio = again.shots["speed_mps"] / door.read("monday.tsv").shots["speed_mps"]
+    assert np.allclose(ratio, 2, rtol=1e-6)
+    assert again.rig.gates.spacing_m == 0.6
+    assert again.rig.clock.frequency_hz == 16e6
+
+
+def test_rig_setups_and_summary_are_those_of_the_recording(chrono, folder) -> None:
+    monday = door.read("monday.tsv")
+    stated = json.loads(chrono("summary", "monday.tsv", "--json").out)[0]
+
+    assert monday.rig.name == stated["rig"]
+    assert monday.rig.gates.spacing_m == 0.3
+    assert monday.started == stated["started"]
+    assert {name: setup.conditions for name, setup in monday.setups.items()} == {
+        setup["setup"]: setup["conditions"] for setup in stated["setups"]
+    }
+    table = monday.summary()
+    assert table.index.tolist() == ["two bands", "three bands"]
+    for setup in stated["setups"]:
+        for name in ("counted", "mean_mps", "U95_mean_mps", "s_mps", "muzzle_mps"):
+            assert table.loc[setup["setup"], name] == setup[name]
+    assert table.attrs["units"]["U95_mean_mps"] == "m/s"
+
+
+def test_whoever_changes_a_summary_changes_only_that_copy(folder) -> None:
+    monday = door.read("monday.tsv")
+    table = monday.summary()
+    table["mean_mps"] = 0.0
+    assert (monday.summary()["mean_mps"] > 20).all()
+
+
+def test_several_recordings_give_one_frame(folder) -> None:
+    both = door.read(path for path in ["tuesday.tsv", folder / "monday.tsv"])
+    shots = both.shots
+    assert shots["recording"].tolist() == ["tuesday.tsv"] * 40 + ["monday.tsv"] * 40
+    assert shots.loc[1, "recording"].tolist() == ["tuesday.tsv", "monday.tsv"]
+    assert_frame_equal(shots.iloc[40:], door.read("monday.tsv").shots)
+    assert shots.attrs["units"]["speed_mps"] == "m/s"
+    table = both.summary()
+    assert table["recording"].tolist() == ["tuesday.tsv"] * 2 + ["monday.tsv"] * 2
+    assert table["counted"].tolist()[2:] == [20, 20]
+    assert [each.name for each in both] == ["tuesday.tsv", "monday.tsv"]
+    assert len(door.read(["monday.tsv"]).shots) == 40
+
+
+def test_no_recording_at_all_is_refused(folder) -> None:
+    with pytest.raises(OptionError, match="no recording is named"):
+        door.read(folder.glob("*.nothing"))
+
+
+def test_a_recording_without_shots_gives_an_empty_frame(folder) -> None:
+    rows = BANDS.read_bytes().splitlines(keepends=True)
+    (folder / "none.tsv").write_bytes(b"".join(rows[:3]))
+    empty, full = door.read("none.tsv"), door.read("monday.tsv")
+    assert len(empty.shots) == 0
+    assert empty.shots.dtypes.to_dict() == full.shots.dtypes.to_dict()
+    assert empty.summary().empty
+    assert repr(empty) == "<Recording none.tsv: 0 shots, 0 counted>"
+    both = door.read(["none.tsv", "monday.tsv"])
+    assert_frame_equal(both.shots, full.shots)
+
+
+def test_damage_is_counted_shown_and_warned_of(folder) -> None:
+    rows = (folder / "monday.tsv").read_bytes().splitlines(keepends=True)
+    hurt = next(n for n, row in enumerate(rows) if n > 20 and b"\tboard\tT " in row)
+    rows[hurt] = rows[hurt].replace(b"T ", b"T!", 1)
+    (folder / "hurt.tsv").write_bytes(b"".join(rows) + b"12\tboard\tE 00")
+
+    with pytest.warns(UserWarning, match=r"hurt.tsv: ") as told:
+        hurt_one = door.read("hurt.tsv")
+
+    damage = hurt_one.damage
+    assert damage
+    assert damage.damaged_lines == 1
+    assert [sample.row for sample in damage.samples] == [hurt]
+    assert damage.left_out
+    assert f"left out at the end: {damage.left_out}" in damage.words
+    assert "1 damaged lines, not used" in str(damage)
+    assert str(damage) in repr(hurt_one)
+    assert told[0].filename == __file__
+    sound = door.read("monday.tsv").damage
+    assert not sound
+    assert str(sound) == ""
+
+
+def test_files_are_refused_as_the_commands_refuse_them(folder) -> None:
+    (folder / "other.tsv").write_text("no recording\n")
+    with pytest.raises(door.ChronoError, match=r"other\.tsv"):
+        door.read("other.tsv")
+    with pytest.raises(OptionError, match="named twice"):
+        door.read(["monday.tsv", folder / "monday.tsv"])
+
+
+def test_transits_give_the_speeds_of_the_recording(folder) -> None:
+    tuesday = door.read("tuesday.tsv")
+    for edges in ("both", "lead", "trail"):
+        shots = tuesday.shots[tuesday.shots["edges_used"] == edges]
+        assert len(shots) > 2
+        found = door.measure(shots["transit_us"] * 1e-6, tuesday.rig, edges=edges)
+        assert found.index.equals(shots.index)
+        for name in found.columns:
+            assert np.allclose(found[name], shots[name], rtol=1e-6, atol=1e-6), name
+    assert list(found.columns) == [
+        "speed_mps",
+        "u_mps",
+        "U95_mps",
+        "u_random_mps",
+        "u_shared_mps",
+    ]
+    assert found.attrs["units"] == dict.fromkeys(found.columns, "m/s")
+
+
+def test_a_transit_need_not_be_a_whole_number_of_ticks() -> None:
+    gates = {"gates": {"spacing": "300 mm", "tilt_limit": "0 deg"}}
+    transit_s = np.array([math.pi * 1e-3, math.e * 1e-2])
+    speeds = door.measure(transit_s, gates)["speed_mps"]
+    assert np.allclose(speeds, 0.3 / transit_s, rtol=1e-11)
+
+
+def test_what_is_no_transit_has_no_speed() -> None:
+    found = door.measure([0.01, math.nan, 0, -1, -math.inf], {"gates": {"spacing": "300 mm"}})
+    assert np.isfinite(found).all(axis=1).tolist() == [True, False, False, False, False]
+    assert found.iloc[1:].isna().all(axis=None)
+    assert len(door.measure([], {"gates": {"spacing": "300 mm"}})) == 0
+
+
+@pytest.mark.parametrize(
+    ("transits", "words"),
+    [
+        ([6667.0], "an hour"),
+        (["6.667 ms"], "numbers"),
+        (0.01, "dimensions"),
+        ([[0.01], [0.02]], "dimensions"),
+        ([math.inf], "an hour"),
+    ],
+)
+def test_transits_that_cannot_be_meant_are_refused(transits, words) -> None:
+    with pytest.raises(OptionError, match=words) as refused:
+        door.measure(transits, {"gates": {"spacing": "300 mm"}})
+    assert refused.value.hint
+
+
+def test_a_choice_of_edges_that_is_none_is_refused() -> None:
+    with pytest.raises(OptionError, match="'first' is no choice"):
+        door.measure([0.01], {"gates": {"spacing": "300 mm"}}, edges="first")
+
+
+@pytest.mark.parametrize(
+    ("description", "words"),
+    [
+        ({}, r"gates\.spacing is missing"),
+        ({"gates": {"spacing": 300}}, r"gates\.spacing is 300, a length with its unit"),
+        ({"gates": {"spacing_m": "300 mm"}}, "a length"),
+        ({"gates": {"spacing": "300 mm"}, "colour": "red"}, "unknown key colour"),
+        ("nowhere.toml", "no such rig file"),
+    ],
+)
+def test_a_wrong_rig_is_refused_with_its_key(folder, description, words) -> None:
+    with pytest.raises(RigError, match=words):
+        door.rig(description)
+
+
+def test_a_rig_as_a_dict_is_the_rig_of_the_file(folder) -> None:
+    assert door.rig(tomllib.loads(starter_text())) == door.rig("rig.toml")
+    assert door.rig(door.rig("rig.toml")) == door.rig(Path("rig.toml"))
+
+
+def test_the_docstrings_examples_run(folder) -> None:
+    found = doctest.testmod(scripting)
+    assert found.attempted >= 8
+    assert found.failed == 0
+
+
+def test_the_ten_lines_of_the_readme_run(folder, capsys) -> None:
+    readme = (HOUSE / "README.md").read_text("utf-8")
+    block = re.search(r"<!-- script -->\n```python\n(.*?)```", readme, re.DOTALL)
+    assert block
+    lines = block[1].splitlines()
+    assert len([line for line in lines if line.strip()]) == 10
+    names: dict[str, object] = {}
+    exec(compile(block[1], "README.md", "exec"), names)
+    assert capsys.readouterr().out
+    stated = re.findall(r"^(\w+) = ", block[1], re.MULTILINE)
+    assert set(stated) <= names.keys()
+
+
+def test_every_public_name_is_there_and_documented() -> None:
+    assert set(door.__all__) <= set(dir(door))
+    for name in door.__all__:
+        assert getattr(door, name).__doc__
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = door.nothing
+    assert (HOUSE / "chrono" / "py.typed").is_file()
+
+
+def test_importing_costs_nothing_until_something_is_used() -> None:
+    code = (
+        "import sys, time; begin = time.perf_counter(); import chrono; "
+        "print(time.perf_counter() - begin, *{'numpy', 'pandas', 'pint'} & set(sys.modules))"
+    )
+    found = [
+        subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        for _ in range(3)
+    ]
+    taken_s = [float(each.stdout) for each in found]  # a name of a library would be no number
+    assert min(taken_s) < 0.05
