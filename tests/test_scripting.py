@@ -19,7 +19,8 @@ import chrono as door
 from chrono import scripting
 from chrono.errors import OptionError, RigError
 from chrono.reports.export import COLUMNS
-from chrono.rigs.file import rig_record, starter_text
+from chrono.rigs.file import rig_record
+from chrono.rigs.starter import starter_text
 
 HOUSE = Path(__file__).parents[1]
 BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
