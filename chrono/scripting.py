@@ -27,6 +27,7 @@ from chrono.rigs.file import Rig, load_rig, rig_from_record, rig_from_table
 from chrono.session.marks import NO_SETUP, Setup
 from chrono.session.recorded import Findings, Recorded, read_all, unread_line
 from chrono.session.session import Session
+from chrono.session.summary import summary_of
 from chrono.session.unusable import DamagedLine
 
 PathLike = str | os.PathLike[str]
@@ -385,7 +386,7 @@ def _setups(session: Session) -> dict[str, Setup]:
 
 
 def _damage(recorded: Recorded) -> Damage:
-    data, unusable = summary_data(recorded), recorded.session.unusable
+    data, unusable = summary_data(summary_of(recorded)), recorded.session.unusable
     words = [line.strip() for line in trouble_lines(recorded)]
     words += [unread_line(recorded.session)] if unusable.records else []
     words += [recorded.clock_doubt] if recorded.clock_doubt else []
@@ -398,7 +399,7 @@ def _damage(recorded: Recorded) -> Damage:
 
 def _summary(recorded: Recorded) -> pd.DataFrame:
     """Return the numbers of each setup; what is no number is told elsewhere."""
-    setups = summary_data(recorded)["setups"]
+    setups = summary_data(summary_of(recorded))["setups"]
     rows = [
         {k: v for k, v in setup.items() if isinstance(v, int | float | None)}
         for setup in setups

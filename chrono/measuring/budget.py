@@ -31,7 +31,7 @@ class Input:
         normal (with few degrees of freedom: scaled t), rectangular, triangular,
         two-pair, arcsine, or tilt.
     half_width : float
-        Half-width of a bounded distribution; NaN for normal. For tilt the largest angle
+        Half-width of a bounded distribution; infinite for normal. For tilt the largest angle
         [rad].
     u : float
         Standard uncertainty.
@@ -56,7 +56,7 @@ def normal(
     name: str, u: float, *, dof: float = math.inf, nature: Nature = "shared", unit: str = ""
 ) -> Input:
     """Return a normal input; with finite `dof` it is t-distributed (JCGM 101, 6.4.9)."""
-    return Input(name, "normal", math.nan, u, dof, nature, unit)
+    return Input(name, "normal", math.inf, u, dof, nature, unit)
 
 
 def rectangular(

@@ -137,7 +137,7 @@ def _stated(contribution: Contribution) -> str:
     if quantity.distribution == "tilt":
         return f"0…{math.degrees(quantity.half_width):.3g}°"
     scale, shown = _shown_unit(contribution)
-    if math.isnan(quantity.half_width):
+    if math.isinf(quantity.half_width):
         return f"u {quantity.u / scale:.3g} {shown}"
     return f"± {quantity.half_width / scale:.4g} {shown}"
 
@@ -148,7 +148,7 @@ def _shown_unit(contribution: Contribution) -> tuple[float, str]:
     units = _SHOWN_UNITS[quantity.unit]
     if quantity.distribution == "tilt":
         return units[0]
-    size = quantity.u if math.isnan(quantity.half_width) else quantity.half_width
+    size = quantity.u if math.isinf(quantity.half_width) else quantity.half_width
     return next((unit for unit in units if size >= 0.999 * unit[0] / 10), units[-1])
 
 

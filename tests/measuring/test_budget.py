@@ -85,3 +85,9 @@ def test_no_transit_and_no_edges_are_refused() -> None:
     ):
         with pytest.raises(ValueError, match="a transit above zero"):
             shot_budget(model, transit_s, used)
+
+
+def test_an_input_equals_one_made_alike() -> None:
+    # A NaN would differ from another NaN, and "nothing changed" would never be seen.
+    assert normal("jitter", 1e-7, unit="s") == normal("jitter", 1e-7, unit="s")
+    assert math.isinf(normal("jitter", 1e-7).half_width)
