@@ -9,18 +9,17 @@ import math
 import numpy as np
 import pytest
 
-from chrono.physics.flight import fall_speed, fall_time
+from chrono.physics.flight import fall_speed, fall_time, terminal_speed
 from chrono.physics.trajectory import fly
 
 G, THROWN, TERMINAL, MASS = 9.81, 36.0, 42.5, 0.142
 KAPPA = G / TERMINAL**2
 
 
-def test_drag_at_the_start_is_the_printed_one():
-    drag_kg_per_m = MASS * KAPPA
-
-    assert drag_kg_per_m == pytest.approx(0.00077, abs=5e-6)
-    assert drag_kg_per_m * THROWN**2 == pytest.approx(1.0, abs=0.005)
+def test_terminal_speed_is_the_printed_one_for_the_printed_drag():
+    """Drag of 0.00077 kg/m, which is 1 N at 36 m/s, and 0.142 kg: 42.5 m/s."""
+    assert terminal_speed(0.00077 / MASS, G) == pytest.approx(TERMINAL, rel=2e-3)
+    assert terminal_speed(1.0 / THROWN**2 / MASS, G) == pytest.approx(TERMINAL, rel=2e-3)
 
 
 def test_height_times_and_speed_of_return_are_those_computed():
