@@ -13,7 +13,6 @@ app = typer.Typer(
     name="chrono",
     help="Speed of a launched body from two light gates, with an honest uncertainty.",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
@@ -60,7 +59,7 @@ def main() -> None:
     streams.prepare()
     try:
         with streams.flushed():
-            code = app(standalone_mode=False)
+            code = app(prog_name="chrono", standalone_mode=False)
     except ChronoError as error:
         _fail(*(str(problem) for problem in getattr(error, "problems", (error,))))
     except typer.Exit as done:
