@@ -25,6 +25,8 @@ class Series:
     ----------
     n : int
         Number of shots.
+    own_random_mps : float
+        Random part of a shot's own uncertainty: root of the mean square [m/s].
     mean_mps, median_mps, min_mps, max_mps, range_mps : float
         Of the speeds [m/s].
     s_mps : float
@@ -50,6 +52,7 @@ class Series:
     """
 
     n: int
+    own_random_mps: float
     mean_mps: float
     median_mps: float
     min_mps: float
@@ -99,6 +102,7 @@ def series_statistics(
     low, high = float(speeds.min()), float(speeds.max())
     return Series(
         n=n,
+        own_random_mps=own_random,
         mean_mps=mean,
         median_mps=float(np.median(speeds)),
         min_mps=low,
@@ -146,10 +150,30 @@ class Difference:
     p_value: float
     U95_mps: float
 
+    @classmethod
+    def of(
+        cls, difference_mps: float, u_random_mps: float, u_shared_mps: float, dof: float
+    ) -> "Difference":
+        """Return the test and the interval of a difference from its uncertainties [m/s]."""
+        u = math.hypot(u_random_mps, u_shared_mps)
+        t = difference_mps / u_random_mps
+        tail = special.ndtr(-abs(t)) if math.isinf(dof) else special.stdtr(dof, -abs(t))
+        half = coverage_factor(dof * (u / u_random_mps) ** 4) * u
+        return cls(difference_mps, u_random_mps, u_shared_mps, dof, t, float(2 * tail), half)
 
-def compare_series(first: Series, second: Series) -> Difference | None:
+
+def compare_series(
+    first: Series, second: Series, *, same_rig: bool = True
+) -> Difference | None:
     """
-    Compare two setups clocked with one rig (Welch's t, NIST e-Handbook 1.3.5.3).
+    Compare two setups (Welch's t, NIST e-Handbook 1.3.5.3).
+
+    Parameters
+    ----------
+    first, second : Series
+    same_rig : bool, optional
+        Whether one rig clocked both: its shared part is then only a scale on the difference.
+        The shared parts of two rigs count in full.
 
     Returns
     -------
@@ -162,15 +186,14 @@ def compare_series(first: Series, second: Series) -> Difference | None:
     if min(first.n, second.n) < 2 or u_random == 0:
         return None
     difference = second.mean_mps - first.mean_mps
-    scale = max(abs(s.u_shared_mean_mps / s.mean_mps) for s in parts)
-    u_shared = scale * abs(difference)
     spent = sum((s.u_random_mean_mps / u_random) ** 4 / s.random_dof for s in parts)
     dof = 1 / spent if spent else math.inf
-    u = math.hypot(u_random, u_shared)
-    t = difference / u_random
-    tail = special.ndtr(-abs(t)) if math.isinf(dof) else special.stdtr(dof, -abs(t))
-    U95 = coverage_factor(dof * (u / u_random) ** 4) * u  # noqa: N806
-    return Difference(difference, u_random, u_shared, dof, t, float(2 * tail), U95)
+    if not same_rig:
+        u_shared = math.hypot(first.u_shared_mean_mps, second.u_shared_mean_mps)
+    else:
+        scale = max(abs(s.u_shared_mean_mps / s.mean_mps) for s in parts)
+        u_shared = scale * abs(difference)
+    return Difference.of(difference, u_random, u_shared, dof)
 
 
 def mean_and_s(values: Floats) -> tuple[float, float]:

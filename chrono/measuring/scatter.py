@@ -1,0 +1,159 @@
+"""How the shots of a setup scatter: interval of s, the launcher's own part, drift, shape."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from chrono.measuring.budget import COVERAGE, coverage_factor
+from chrono.measuring.outliers import suspicious
+from chrono.measuring.statistics import mean_and_s, s_interval
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_FOR_SHAPE = 8
+"""Fewer shots tell nothing of the shape of their distribution."""
+MOST_FOR_SHAPE = 5000
+"""Royston's p-values (Applied Statistics 44 (1995) 547) were made for no more."""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """
+    The counted shots of one setup, in order.
+
+    Attributes
+    ----------
+    number : ndarray of int64, shape (N,)
+        Their numbers in the session, from 1.
+    speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
+    """
+
+    number: npt.NDArray[np.int64]
+    speed_mps: Floats
+    u_random_mps: Floats
+    u_shared_mps: Floats
+
+
+@dataclass(frozen=True)
+class Drift:
+    """
+    Slope of the speed over the number of the shot, with its 95 % interval [m/s per shot].
+
+    Attributes
+    ----------
+    slope_mps, low_mps, high_mps : float
+    shots : int
+        From the first shot to the last.
+    """
+
+    slope_mps: float
+    low_mps: float
+    high_mps: float
+    shots: int
+
+    @property
+    def seen(self) -> bool:
+        """Whether chance alone would show such a slope less than once in twenty times."""
+        return not self.low_mps <= 0 <= self.high_mps
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """
+    How the shots of one setup scatter; NaN where they are too few.
+
+    Attributes
+    ----------
+    s_low_mps, s_high_mps : float
+        95 % interval of s by χ² [m/s].
+    instrument_s_mps : float
+        Random part of a shot's own uncertainty: root of the mean square [m/s].
+    launcher_s_mps : float
+        What is left of s without it, √(s² − instrument²), 0 where nothing is [m/s].
+    slowest, fastest : int
+        Numbers of these shots.
+    drift : Drift or None
+        None for fewer than four shots.
+    suspicious : tuple of int
+        Numbers of shots that do not go with the others, the furthest first.
+    normal_p : float
+        Probability that a normal sample looks less normal (Shapiro and Wilk).
+    """
+
+    s_low_mps: float
+    s_high_mps: float
+    instrument_s_mps: float
+    launcher_s_mps: float
+    slowest: int
+    fastest: int
+    drift: Drift | None
+    suspicious: tuple[int, ...]
+    normal_p: float
+
+
+def scatter_of(sample: Sample) -> Scatter | None:
+    """Return how a sample scatters, None for one shot or none."""
+    n = len(sample.speed_mps)
+    if n < 2:
+        return None
+    _, s = mean_and_s(sample.speed_mps)
+    low, high = s_interval(s, n)
+    own = math.sqrt(float(np.mean(sample.u_random_mps**2)))
+    return Scatter(
+        s_low_mps=low,
+        s_high_mps=high,
+        instrument_s_mps=own,
+        launcher_s_mps=math.sqrt(max(s * s - own * own, 0.0)),
+        slowest=int(sample.number[np.argmin(sample.speed_mps)]),
+        fastest=int(sample.number[np.argmax(sample.speed_mps)]),
+        drift=drift_of([sample]),
+        suspicious=tuple(int(sample.number[i]) for i in suspicious(sample.speed_mps)),
+        normal_p=normal_p(sample.speed_mps),
+    )
+
+
+def drift_of(samples: list[Sample]) -> Drift | None:
+    """
+    Return the slope common to samples that each have a mean of their own.
+
+    Least squares; None where fewer than two degrees of freedom are left.
+    """
+    samples = [sample for sample in samples if len(sample.number)]
+    dof = sum(len(sample.number) for sample in samples) - len(samples) - 1
+    if dof < 2:
+        return None
+    numbers = [sample.number.astype(np.float64) for sample in samples]
+    x = np.concatenate([number - number.mean() for number in numbers])
+    y = np.concatenate([each.speed_mps - each.speed_mps.mean() for each in samples])
+    squares = float(x @ x)
+    if squares == 0:
+        return None
+    slope = float(x @ y) / squares
+    residual = math.sqrt(float(np.sum((y - slope * x) ** 2)) / dof)
+    half = coverage_factor(dof, COVERAGE) * residual / math.sqrt(squares)
+    span = int(max(n[-1] for n in numbers) - min(n[0] for n in numbers)) + 1
+    return Drift(slope, slope - half, slope + half, span)
+
+
+def normal_p(values: Floats) -> float:
+    """Return the p-value of Shapiro and Wilk's test, NaN where it tells nothing."""
+    if not LEAST_FOR_SHAPE <= len(values) <= MOST_FOR_SHAPE or np.ptp(values) == 0:
+        return math.nan
+    from scipy.stats import shapiro  # slow to load, and for this alone
+
+    return float(shapiro(values).pvalue)
+
+
+def s_ratio_interval(
+    s_first: float, n_first: int, s_second: float, n_second: int, probability: float = COVERAGE
+) -> tuple[float, float]:
+    """Return the interval of σ_second/σ_first by F (NIST e-Handbook 1.3.5.9)."""
+    if min(n_first, n_second) < 2 or not s_first > 0:
+        return math.nan, math.nan
+    tail, ratio = (1 - probability) / 2, s_second / s_first
+    low = float(special.fdtri(n_second - 1, n_first - 1, 1 - tail))
+    high = float(special.fdtri(n_first - 1, n_second - 1, 1 - tail))
+    return ratio / math.sqrt(low), ratio * math.sqrt(high)
