@@ -6,7 +6,17 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from chrono import __version__
-from chrono.commands import calibrate, clocking, demo, planning, readiness, rig, streams, tables
+from chrono.commands import (
+    calibrate,
+    clocking,
+    comparing,
+    demo,
+    planning,
+    readiness,
+    rig,
+    streams,
+    tables,
+)
 from chrono.errors import ChronoError
 
 app = typer.Typer(
@@ -23,6 +33,7 @@ for command in (
     clocking.replay,
     tables.export,
     tables.summary,
+    comparing.compare,
     readiness.boards,
     planning.budget,
     planning.plan,

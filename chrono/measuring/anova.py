@@ -53,18 +53,14 @@ def one_way(groups: Sequence[Floats]) -> OneWay | None:
     shifted = [group - origin for group in groups]
     means = [mean_and_s(group)[0] for group in shifted]
     grand = math.fsum(math.fsum(group) for group in shifted) / total
-    between = math.fsum(
-        len(g) * (m - grand) ** 2 for g, m in zip(shifted, means, strict=True)
-    )
+    between = math.fsum(len(g) * (m - grand) ** 2 for g, m in zip(shifted, means, strict=True))
     within = math.fsum(
         math.fsum((group - mean) ** 2) for group, mean in zip(shifted, means, strict=True)
     )
     residual = within / within_dof
     ratio = between / between_dof / residual if residual else math.inf
     p_value = float(special.fdtrc(between_dof, within_dof, ratio)) if residual else 0.0
-    return OneWay(
-        between, within, between_dof, within_dof, ratio, p_value, math.sqrt(residual)
-    )
+    return OneWay(between, within, between_dof, within_dof, ratio, p_value, math.sqrt(residual))
 
 
 @dataclass(frozen=True)

@@ -150,7 +150,7 @@ def compare_pair(first: Group, second: Group) -> PairComparison:
         difference = _paired_difference(paired, first.series, second.series)
     a, b = first.series, second.series
     low, high = s_ratio_interval(a.s_mps, a.n, b.s_mps, b.n)
-    ratio = b.s_mps / a.s_mps if low == low else math.nan
+    ratio = b.s_mps / a.s_mps if a.s_mps > 0 else math.nan
     return PairComparison(
         first,
         second,
@@ -193,7 +193,7 @@ def shots_in_turn(first: Group, second: Group) -> Floats:
 
 
 def _paired_difference(pairs: Floats, first: Series, second: Series) -> Difference | None:
-    """Return the mean of pairs' differences (NIST e-Handbook 7.3.1), the rig's scale with it."""
+    """Return the mean of pairs' differences (NIST e-Handbook 7.3.1), with the rig's scale."""
     mean, s = mean_and_s(pairs)
     n = len(pairs)
     own = math.hypot(first.own_random_mps, second.own_random_mps)
@@ -210,13 +210,15 @@ def _more_shots(
 ) -> int | None:
     if difference is None or is_settled(difference):
         return None
-    seen = abs(difference.difference_mps)
+    seen, shared = abs(difference.difference_mps), difference.u_shared_mps
     if len(paired):
-        return more_shots(seen, [(mean_and_s(paired)[1], len(paired))])
-    return more_shots(seen, [(first.s_mps, first.n), (second.s_mps, second.n)])
+        return more_shots(seen, [(mean_and_s(paired)[1], len(paired))], shared)
+    return more_shots(seen, [(first.s_mps, first.n), (second.s_mps, second.n)], shared)
 
 
-def more_shots(difference: float, samples: Sequence[tuple[float, int]]) -> int:
+def more_shots(
+    difference: float, samples: Sequence[tuple[float, int]], u_shared: float = 0.0
+) -> int:
     """
     Return how many more shots of each setup let a true difference of this size be seen.
 
@@ -227,6 +229,8 @@ def more_shots(difference: float, samples: Sequence[tuple[float, int]]) -> int:
     samples : sequence of (float, int)
         s and number of each setup so far; one of them for pairs. Taken is not s but what the
         true spread exceeds only once in five times.
+    u_shared : float, optional
+        Part of the difference's uncertainty that no number of shots makes less.
 
     Returns
     -------
@@ -241,7 +245,8 @@ def more_shots(difference: float, samples: Sequence[tuple[float, int]]) -> int:
     def enough(more: int) -> bool:
         dof = dof_now + len(samples) * more
         u = spread * math.sqrt(sum(1 / (n + more) for _, n in samples))
-        return (coverage_factor(dof) + float(special.stdtrit(dof, POWER))) * u <= difference
+        half = coverage_factor(dof) * math.hypot(u, u_shared)
+        return half + float(special.stdtrit(dof, POWER)) * u <= difference
 
     low, high = 0, MOST_SHOTS
     while high - low > 1:

@@ -12,7 +12,7 @@ from scipy import special
 
 Floats = npt.NDArray[np.float64]
 
-RISK = 0.04
+RISK = 0.03
 """Of one clean series, of any length: below 5 % also where Rosner's values are approximate."""
 LEAST_VALUES = 5
 """Below, one value among so few says nothing of the others' spread."""
@@ -37,7 +37,7 @@ def suspicious(values: Floats, risk: float = RISK) -> list[int]:
 
 
 def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list[int]:
-    """Return the places of outliers among at most `candidates` (Rosner 1983), furthest first."""
+    """Return the places of outliers among the `candidates` furthest (Rosner 1983)."""
     n, found = len(values), 0
     places, statistics = extreme_deviates(values, candidates)
     for i, deviate in enumerate(statistics, 1):
