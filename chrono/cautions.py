@@ -10,3 +10,20 @@ Caution: a launched body injures and can blind.
   handled by competent persons; a vessel that fails throws fragments.
 - Never look into a launcher or a light beam; make it safe before anyone goes forward.
 - Local codes come first: ask the competent or licensed person where one is required."""
+
+FLIGHT_CAUTION = (
+    "Caution: nobody below or in the line of fire; what flies may go farther than computed."
+)
+
+STOP_CAUTION = (
+    "Caution: no body between launcher and catch; a catch may tear, or throw back. Eye "
+    "protection on. This computes, it approves no catch."
+)
+
+STORED_CAUTION = """\
+Caution: stored gas, vacuum and drawn bands hurt when they are let go by mistake.
+- Pressure-rated means: made and marked for that gas at that pressure, and tested by a
+  competent person. Water pipe is not made for gas, however thick; it breaks into splinters.
+- No body between launcher and catch, nobody beside a vessel under pressure or vacuum.
+- Eyes and ears protected; empty it before anyone goes near or takes it apart.
+- Local codes and competent or licensed persons decide. This computes, it approves nothing."""

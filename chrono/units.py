@@ -26,6 +26,10 @@ KINDS = {
     "K": ("a temperature", "18 degC"),
     "Pa": ("a pressure", "1005 hPa"),
     "m/s": ("a speed", "45 m/s"),
+    "m/s^2": ("an acceleration", "50 g"),
+    "m^3": ("a volume", "0.5 L"),
+    "N": ("a force", "12 N"),
+    "J": ("an energy", "20 J"),
     "": ("a ratio", "50 ppm"),
 }
 """SI unit: the kind of quantity it stands for, and an example to show to the user."""
@@ -33,10 +37,14 @@ KINDS = {
 ABSENT_TEXT = "—"
 """What stands where there is no number."""
 
+STANDARD_GRAVITY_MPS2 = 9.80665
+"""The g in which decelerations are told (CGPM 1901; exact)."""
+
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
 _FACTOR = r"[A-Za-zµμ°Ω_%]+(?:\^-?[1-9])?"
 _UNIT = re.compile(rf"{_FACTOR}(?: ?[*/·] ?{_FACTOR})*")
 _LONGEST_UNIT = 40
+_PLUS_MINUS = re.compile(r"±|\+/-|\+-")
 
 
 def parse_quantity(text: str, unit: str, where: str = "") -> float:
@@ -69,6 +77,52 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
     return value
 
 
+def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float | None]:
+    """
+    Read a quantity that may carry its uncertainty, such as ``"45.1 ± 0.3 m/s"``.
+
+    Parameters
+    ----------
+    text : str
+        A quantity as for `parse_quantity`; ``+-`` and ``+/-`` stand for ``±`` as well.
+    unit, where : str
+        As for `parse_quantity`.
+
+    Returns
+    -------
+    value : float
+        In `unit`.
+    U95 : float or None
+        What follows the ±, a half-width at 95 %; None where nothing does.
+
+    Raises
+    ------
+    UnitError
+        As for `parse_quantity`.
+    """
+    parts = _PLUS_MINUS.split(text, maxsplit=1)
+    if len(parts) == 1:
+        return parse_quantity(text, unit, where), None
+    first, second = (part.strip() for part in parts)
+    split = _NUMBER.fullmatch(second)
+    if split is None:
+        raise _refusal(text, unit, where, "with its uncertainty ")
+    if first.replace(".", "", 1).lstrip("+-").isdigit():
+        first = f"{first} {split[2]}"
+    half_width = parse_quantity(second, unit, where)
+    if half_width < 0:
+        raise _refusal(text, unit, where, "with its uncertainty ")
+    return parse_quantity(first, unit, where), half_width
+
+
+def parse_acceleration(text: str, where: str = "") -> float:
+    """Read an acceleration [m/s²]; here ``g`` is the acceleration 9.80665 m/s², no gram."""
+    match = _NUMBER.fullmatch(text)
+    if match is not None and match[2] == "g":
+        return float(match[1]) * STANDARD_GRAVITY_MPS2
+    return parse_quantity(text, "m/s^2", where)
+
+
 def speed_in(unit: str, speed_mps: float) -> float:
     """Return a speed given in m/s in one of `SPEED_UNITS`."""
     return speed_mps / SPEED_UNITS[unit]
@@ -81,12 +135,16 @@ def format_speed(speed_mps: float, U95_mps: float, unit: str) -> str:  # noqa: N
     The digits follow from the uncertainty, see `significant_decimals`; without one
     four significant digits are shown, without a speed a dash.
     """
-    if not math.isfinite(speed_mps):
+    return format_measured(speed_in(unit, speed_mps), speed_in(unit, U95_mps), unit)
+
+
+def format_measured(value: float, U95: float, unit: str) -> str:  # noqa: N803
+    """Write a value and its expanded uncertainty, both given in `unit`; see `format_speed`."""
+    if not math.isfinite(value):
         return ABSENT_TEXT
-    speed, U95 = speed_in(unit, speed_mps), speed_in(unit, U95_mps)  # noqa: N806
     if not math.isfinite(U95) or U95 <= 0:
-        return f"{speed:.4g} {unit}"
-    return f"{format_value(speed, U95)} ± {format_value(U95, U95)} {unit}"
+        return f"{value:.4g} {unit}"
+    return f"{format_value(value, U95)} ± {format_value(U95, U95)} {unit}"
 
 
 def format_value(value: float, uncertainty: float) -> str:

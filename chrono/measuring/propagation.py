@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from chrono.errors import OptionError
 from chrono.measuring.budget import Contribution, Input, combined_uncertainty, normal
 from chrono.measuring.combined import Combined, combine
 from chrono.measuring.statistics import Series
@@ -94,9 +95,9 @@ class Estimate:
         return combined_uncertainty(p for p in parts if p.input.nature == nature)
 
 
-def known(name: str, value: float, U95: float = 0.0, unit: str = "") -> Quantity:  # noqa: N803
-    """Return a quantity known to ± U95 at 95 % (normal); exactly where that is 0."""
-    return Quantity(name, value, normal(name, U95 / U95_FACTOR, unit=unit))
+def known(name: str, value: float, U95: float | None = None, unit: str = "") -> Quantity:  # noqa: N803
+    """Return a quantity known to ± U95 at 95 % (normal); exactly where none is said."""
+    return Quantity(name, value, normal(name, (U95 or 0.0) / U95_FACTOR, unit=unit))
 
 
 def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
@@ -123,6 +124,11 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     quantities : sequence of Quantity
         Independent; those without uncertainty cost no evaluation.
 
+    Raises
+    ------
+    OptionError
+        What the model raises at the quantities' own values.
+
     Notes
     -----
     With f± = f(x ± u): the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2, the terms of
@@ -132,15 +138,19 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     """
     values = {q.name: q.value for q in quantities}
     middle = np.asarray(model(values), np.float64)
+
+    def beside(name: str, value: float) -> Floats:
+        try:
+            return np.asarray(model(values | {name: value}), np.float64)
+        except OptionError:  # at its edge a result may be there and not beside it
+            return np.full_like(middle, np.nan)
+
     parts: list[list[Contribution]] = [[] for _ in middle]
     for quantity in quantities:
         u = quantity.input.u
         if not u:
             continue
-        up, down = (
-            np.asarray(model(values | {quantity.name: quantity.value + s * u}), np.float64)
-            for s in (1, -1)
-        )
+        up, down = (beside(quantity.name, quantity.value + s * u) for s in (1, -1))
         for part, sensitivity in zip(parts, _sensitivities(up, down, middle, u), strict=True):
             part.append(Contribution(quantity.input, sensitivity))
     return tuple(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from chrono.measuring.ball import DRAG_COEFFICIENT_RELATIVE_U
+from chrono.measuring.ball import DRAG_COEFFICIENT_RELATIVE_U, Ball
 from chrono.measuring.budget import normal, rectangular
 from chrono.measuring.propagation import Quantity
 from chrono.physics.air import dynamic_viscosity, moist_air_density, speed_of_sound
@@ -17,12 +17,6 @@ from chrono.physics.drag import drag_constant, reynolds_number, sphere_drag_coef
 from chrono.physics.gravity import ANOMALY_MPS2, normal_gravity
 from chrono.physics.trajectory import Deceleration
 from chrono.rigs.file import Rig
-
-MASS_TOLERANCE = 0.01
-DIAMETER_TOLERANCE = 0.005
-DENSITY_TOLERANCE = 0.01
-"""Half-widths, relative, where nothing else is stated: a kitchen scale, a caliper on a soft
-ball, the weather since the site was described (common practice, no source)."""
 
 GRAVITY = "gravity"
 DENSITY = "air density"
@@ -71,15 +65,12 @@ class Site:
     def quantities(self) -> tuple[Quantity, ...]:
         """Gravity and the density of the air, with what is not known of them."""
         density = self.density_kgpm3
+        unknown = Ball.density_tolerance * density
         return (
             Quantity(
                 GRAVITY, self.gravity_mps2, rectangular(GRAVITY, ANOMALY_MPS2, unit="m/s^2")
             ),
-            Quantity(
-                DENSITY,
-                density,
-                rectangular(DENSITY, DENSITY_TOLERANCE * density, unit="kg/m^3"),
-            ),
+            Quantity(DENSITY, density, rectangular(DENSITY, unknown, unit="kg/m^3")),
         )
 
 
@@ -97,71 +88,71 @@ def site_of(rig: Rig) -> Site:
 @dataclass(frozen=True)
 class Body:
     """
-    A body that moves through air.
+    A body that moves through air; what is not known of it is None.
 
     Attributes
     ----------
-    mass_kg, diameter_m : float
-        Mass, and diameter across the path; NaN where only the terminal speed is known.
-    coefficient : float or None
-        Drag coefficient on the frontal area; None for that of a smooth sphere, which
-        follows the Reynolds number.
-    coefficient_u : float
-        Its standard uncertainty, relative.
-    terminal_mps, terminal_u_mps : float
-        Terminal speed where that is what is known of the drag, else NaN; infinite for no
-        drag.
+    mass, diameter : Quantity or None
+        Mass [kg], and diameter across the path [m].
+    drag : Quantity
+        Drag coefficient on the frontal area; of a sphere the factor on that of a smooth
+        one, which follows the Reynolds number.
+    sphere : bool
+        Which of the two.
+    terminal : Quantity or None
+        Terminal speed [m/s] where that is what is known of the drag; infinite without air.
     """
 
-    mass_kg: float = math.nan
-    diameter_m: float = math.nan
-    coefficient: float | None = None
-    coefficient_u: float = DRAG_COEFFICIENT_RELATIVE_U
-    terminal_mps: float = math.nan
-    terminal_u_mps: float = 0.0
+    mass: Quantity | None
+    diameter: Quantity | None
+    drag: Quantity
+    sphere: bool = True
+    terminal: Quantity | None = None
+
+    @property
+    def drag_is_known(self) -> bool:
+        """Whether there is enough to say how it is slowed."""
+        return self.terminal is not None or None not in (self.mass, self.diameter)
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """What the drag depends on, with what is not known of it."""
-        if not math.isnan(self.terminal_mps):
-            return (
-                Quantity(
-                    TERMINAL,
-                    self.terminal_mps,
-                    normal(TERMINAL, self.terminal_u_mps, unit="m/s"),
-                ),
-            )
-        middle = 1.0 if self.coefficient is None else self.coefficient
-        return (
-            Quantity(DRAG, middle, normal(DRAG, self.coefficient_u * middle)),
-            self.mass_quantity,
-            Quantity(
-                DIAMETER,
-                self.diameter_m,
-                rectangular(DIAMETER, DIAMETER_TOLERANCE * self.diameter_m, unit="m"),
-            ),
-        )
+        """All that is known of it and matters."""
+        aerodynamic = (self.terminal,) if self.terminal else (self.drag, self.diameter)
+        return tuple(q for q in (self.mass, *aerodynamic) if q is not None)
 
-    @property
-    def mass_quantity(self) -> Quantity:
-        """The mass with what is not known of it."""
-        tolerance = rectangular(MASS, MASS_TOLERANCE * self.mass_kg, unit="kg")
-        return Quantity(MASS, self.mass_kg, tolerance)
+
+SMOOTH_SPHERE = Quantity(DRAG, 1.0, normal(DRAG, DRAG_COEFFICIENT_RELATIVE_U))
+
+
+def given_mass(mass_kg: float) -> Quantity:
+    """Return a mass of which only the number is known: a kitchen scale's tolerance."""
+    return Quantity(MASS, mass_kg, rectangular(MASS, Ball.mass_tolerance * mass_kg, unit="kg"))
+
+
+def given_diameter(diameter_m: float) -> Quantity:
+    """Return a diameter of which only the number is known: a caliper's on a soft ball."""
+    unknown = Ball.diameter_tolerance * diameter_m
+    return Quantity(DIAMETER, diameter_m, rectangular(DIAMETER, unknown, unit="m"))
 
 
 def deceleration_of(body: Body, site: Site, values: Mapping[str, float]) -> Deceleration:
     """
-    Return the law of drag of a body, for values of its own and the site's quantities.
+    Return the law of drag of a body [m/s²] at a speed, for values of the quantities.
 
-    A smooth sphere's coefficient is taken at the Reynolds number of each speed and scaled
-    by the quantity `DRAG`, which is 1; another shape's is that quantity.
+    Parameters
+    ----------
+    body : Body
+    site : Site
+        Its viscosity counts; density and gravity are among the values.
+    values : mapping
+        Of `Body.quantities` and `Site.quantities`, by name.
     """
-    if TERMINAL in values:
+    if body.terminal is not None:
         kappa = values[GRAVITY] / values[TERMINAL] ** 2
         return lambda v: kappa * v**2
     density, diameter = values[DENSITY], values[DIAMETER]
     scale = drag_constant(values[DRAG], density, diameter, values[MASS])
-    if body.coefficient is not None:
+    if not body.sphere:
         return lambda v: scale * v**2
     reynolds = reynolds_number(1.0, diameter, density, site.viscosity_pas) * _SPEEDS_MPS
     coefficients = sphere_drag_coefficient(reynolds)
@@ -170,3 +161,12 @@ def deceleration_of(body: Body, site: Site, values: Mapping[str, float]) -> Dece
         return scale * float(np.interp(speed_mps, _SPEEDS_MPS, coefficients)) * speed_mps**2
 
     return deceleration
+
+
+def weight_per_mass(body: Body, values: Mapping[str, float]) -> float:
+    """Return gravity less buoyancy [m/s²]: that of a sphere where the body is one."""
+    gravity = values[GRAVITY]
+    if not body.sphere or body.terminal is not None or not body.drag_is_known:
+        return gravity
+    displaced_kg = values[DENSITY] * math.pi * values[DIAMETER] ** 3 / 6
+    return gravity * (1 - displaced_kg / values[MASS])

@@ -13,9 +13,6 @@ from scipy.special import gamma
 
 Law = Literal["constant", "spring", "sheet"]
 
-STANDARD_GRAVITY_MPS2 = 9.80665
-"""The g in which decelerations are told (CGPM 1901; exact)."""
-
 EXPONENTS: dict[Law, float] = {"constant": 0.0, "spring": 1.0, "sheet": 3.0}
 """
 Exponent n of the force by law.

@@ -90,7 +90,7 @@ def gas_work(
     where the pressure has come down to p_a.
     """
     pressure = ambient_pa + gauge_pa
-    ratio = pressure / ambient_pa
+    ratio = max(pressure / ambient_pa, 1.0)
     wide = 1 + swept_m3 / volume_m3
     isothermal, adiabatic = min(wide, ratio), min(wide, ratio ** (1 / heat_ratio))
     energy = pressure * volume_m3

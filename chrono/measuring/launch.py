@@ -1,0 +1,126 @@
+"""A launch as falls, flights, stops and energies take it: speed, body, air.
+
+Either one speed as someone states it, or one more shot of a series that was clocked.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from chrono.errors import OptionError
+from chrono.measuring.propagation import (
+    SHOT_TO_SHOT,
+    SPEED,
+    Estimate,
+    Quantity,
+    next_shot_speed,
+)
+from chrono.measuring.statistics import Series
+from chrono.measuring.surroundings import (
+    SMOOTH_SPHERE,
+    Body,
+    Site,
+    given_diameter,
+    given_mass,
+    site_of,
+)
+from chrono.rigs.file import Rig
+
+
+@dataclass(frozen=True)
+class Launch:
+    """
+    A launch.
+
+    Attributes
+    ----------
+    name : str
+        The setup's name; empty for one.
+    n : int
+        Counted shots it rests on; 0 for a speed that someone states.
+    speed : tuple of Quantity
+        They add up to the speed [m/s]; see `speed_value`.
+    body : Body
+    site : Site
+    """
+
+    name: str
+    n: int
+    speed: tuple[Quantity, ...]
+    body: Body
+    site: Site
+
+    @property
+    def mean_mps(self) -> float:
+        """The speed itself, midway between the gates or as stated [m/s]."""
+        return sum(q.value for q in self.speed)
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """Everything that a model of what follows may take."""
+        return (*self.speed, *self.body.quantities, *self.site.quantities)
+
+    def of_shots(self, estimate: Estimate) -> Estimate:
+        """Return an estimate for one more shot as that for the mean of the shots."""
+        return estimate.of_mean(self.n) if self.n else estimate
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A launch for which there is no result, and why."""
+
+    launch: Launch
+    reason: str
+
+
+Result = TypeVar("Result")
+
+
+def each_launch(
+    launches: Sequence[Launch], compute: Callable[[Launch], Result]
+) -> list[Result | Refused]:
+    """
+    Compute a result for each launch; one of several that has none does not stop the others.
+
+    Raises
+    ------
+    OptionError
+        There is no result for the only launch.
+    """
+    found: list[Result | Refused] = []
+    for launch in launches:
+        try:
+            found.append(compute(launch))
+        except OptionError as error:
+            if len(launches) == 1:
+                raise
+            found.append(Refused(launch, error.message))
+    return found
+
+
+def speed_value(values: Mapping[str, float]) -> float:
+    """Return the speed among a model's values [m/s]."""
+    return values[SPEED] + values.get(SHOT_TO_SHOT, 0.0)
+
+
+def launch_of(series: Series, rig: Rig, own: Mapping[str, float], name: str) -> Launch:
+    """
+    Return one more shot of a series as a launch.
+
+    Parameters
+    ----------
+    series : Series
+        Of the counted shots of one setup.
+    rig : Rig
+        Says the body and the air; the body is taken for a smooth sphere.
+    own : mapping
+        What the setup says of its body in place of the rig: `mass_kg`, `diameter_m`.
+    name : str
+        The setup's.
+    """
+    body = Body(
+        given_mass(own.get("mass_kg", rig.body.mass_kg)),
+        given_diameter(own.get("diameter_m", rig.body.diameter_m)),
+        SMOOTH_SPHERE,
+    )
+    return Launch(name, series.n, next_shot_speed(series), body, site_of(rig))

@@ -1,0 +1,148 @@
+"""Energies as text with a picture, and as an object for JSON."""
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from chrono.cautions import FLIGHT_CAUTION, STORED_CAUTION
+from chrono.measuring.energies import EnergyResult
+from chrono.measuring.launch import Refused
+from chrono.reports.physical import (
+    Units,
+    air_line,
+    estimate_data,
+    filled,
+    launch_data,
+    launch_title,
+    name_of,
+    parts_text,
+    refused_data,
+    refused_lines,
+    table,
+)
+
+BAR_CELLS = 40
+
+Results = Sequence[EnergyResult | Refused]
+
+
+def energy_text(results: Results, units: Units, *, ascii_only: bool = False) -> str:
+    """
+    Return energies and momenta as text for a terminal, beside what was stored as bars.
+
+    Parameters
+    ----------
+    results : sequence of EnergyResult or Refused
+        At least one.
+    units : Units
+        What to show them in.
+    ascii_only : bool, optional
+        Draw with plain ASCII characters.
+    """
+    first = results[0].launch
+    lines = [
+        f"Energy and momentum: {launch_title(first, units)}",
+        *filled(air_line(first)),
+    ]
+    for result in results:
+        lines += ["", *_result_lines(result, units)]
+    computed = [r for r in results if isinstance(r, EnergyResult)]
+    lines += ["", *_bars(computed, units, ascii_only), *_exceeded_lines(computed)]
+    stored = any(r.bounds for r in computed)
+    caution = STORED_CAUTION.splitlines() if stored else filled(FLIGHT_CAUTION, 0)
+    return "\n".join([*lines, *caution])
+
+
+def energy_data(results: Results) -> dict[str, Any]:
+    """Return what `energy_text` shows as an object for JSON, in SI."""
+    stored = any(isinstance(r, EnergyResult) and r.bounds for r in results)
+    return {
+        "caution": STORED_CAUTION if stored else FLIGHT_CAUTION,
+        "energies": [_data(result) for result in results],
+    }
+
+
+def exceeded_words(results: Results) -> list[str]:
+    """Return what carried more than was stored, as complaints about the data."""
+    return [
+        f"{name_of(r.launch)}: carried more than {name} allows; check mass, speed and what "
+        "was stored"
+        for r in results
+        if isinstance(r, EnergyResult)
+        for name in r.exceeded
+    ]
+
+
+def _result_lines(result: EnergyResult | Refused, units: Units) -> list[str]:
+    if isinstance(result, Refused):
+        return refused_lines(result, "")
+    launch = result.launch
+    where = "at the mouth" if result.distance_m else "where it was measured"
+    speed = launch.of_shots(result.speed)
+    energy, momentum = launch.of_shots(result.energy), launch.of_shots(result.momentum)
+    rows = [
+        ("speed", f"{units.estimate('speed', speed)}, Mach {result.mach:.3g}"),
+        ("energy", units.estimate("energy", energy)),
+        ("  of one more shot", parts_text(result.energy, "energy", units)),
+        ("momentum", units.estimate("momentum", momentum)),
+    ]
+    if not launch.n:
+        rows = [row for row in rows if not row[0].startswith("  ")]
+    for bound in result.bounds:
+        rows += [
+            (bound.name, units.estimate("energy", bound.energy)),
+            ("  of which carried", units.estimate("part", launch.of_shots(bound.part))),
+        ]
+    rows += [
+        (f"fastest {name}", units.estimate("speed", found)) for name, found in result.limits
+    ]
+    mean = "mean, " if launch.n > 1 else ""
+    return [f"{name_of(launch)}, {mean}{where} (95 %)", *table(rows)]
+
+
+def _bars(results: Sequence[EnergyResult], units: Units, ascii_only: bool) -> list[str]:
+    """Draw what each setup carried above what was stored."""
+    entries = [(name_of(r.launch), r.energy.value) for r in results]
+    for result in results[:1]:
+        entries += [(bound.name, bound.energy.value) for bound in result.bounds]
+    largest = max((energy for _, energy in entries), default=0.0)
+    if not largest or not math.isfinite(largest):
+        return []
+    width = min(max(len(name) for name, _ in entries), 30)
+    mark = "#" if ascii_only else "█"
+    lines = []
+    for name, energy in entries:
+        bar = mark * max(round(energy / largest * BAR_CELLS), 1)
+        lines.append(f"  {name[:width]:<{width}} {units.show('energy', energy)}")
+        lines.append(f"  {bar}")
+    return [*lines, ""]
+
+
+def _exceeded_lines(results: Sequence[EnergyResult]) -> list[str]:
+    words = exceeded_words(results)
+    return [line for word in words for line in filled(word, 0)] + ([""] if words else [])
+
+
+def _data(result: EnergyResult | Refused) -> dict[str, Any]:
+    if isinstance(result, Refused):
+        return refused_data(result)
+    launch = result.launch
+    return {
+        **launch_data(launch),
+        "distance_to_mouth_m": result.distance_m,
+        "mach": result.mach,
+        "mouth_mps": estimate_data(launch.of_shots(result.speed)),
+        "energy_j": estimate_data(launch.of_shots(result.energy)),
+        "energy_of_one_shot_j": estimate_data(result.energy),
+        "momentum_ns": estimate_data(launch.of_shots(result.momentum)),
+        "stored": [
+            {
+                "bound": bound.name,
+                "energy_j": estimate_data(bound.energy),
+                "part": estimate_data(launch.of_shots(bound.part)),
+            }
+            for bound in result.bounds
+        ],
+        "limits": {name: estimate_data(found) for name, found in result.limits},
+        "exceeded": list(result.exceeded),
+    }
