@@ -21,9 +21,13 @@ STOP_CAUTION = (
 )
 
 STORED_CAUTION = """\
-Caution: stored gas, vacuum and drawn bands hurt when they are let go by mistake.
-- Pressure-rated means: made and marked for that gas at that pressure, and tested by a
-  competent person. Water pipe is not made for gas, however thick; it breaks into splinters.
-- No body between launcher and catch, nobody beside a vessel under pressure or vacuum.
-- Eyes and ears protected; empty it before anyone goes near or takes it apart.
-- Local codes and competent or licensed persons decide. This computes, it approves nothing."""
+Caution: stored gas, vacuum and drawn bands can be let go by
+mistake.
+- Pressure-rated means: made and marked for that gas at that
+  pressure, and tested by a competent person. Pipe for water
+  is not made for gas, however thick: it breaks into splinters.
+- No body between launcher and catch, nobody beside a vessel
+  under pressure or vacuum. Eyes and ears protected.
+- Empty it before anyone goes near or takes it apart.
+- Local codes and competent or licensed persons decide. This
+  computes, it approves nothing."""

@@ -17,6 +17,10 @@ from chrono.commands import (
     streams,
     tables,
 )
+from chrono.commands.energy import energy
+from chrono.commands.fall import fall
+from chrono.commands.flight import flight
+from chrono.commands.stop import stop
 from chrono.errors import ChronoError
 
 app = typer.Typer(
@@ -38,6 +42,10 @@ for command in (
     planning.budget,
     planning.plan,
     readiness.check,
+    fall,
+    flight,
+    stop,
+    energy,
 ):
     app.command()(command)
 

@@ -16,7 +16,6 @@ from chrono.measuring.budget import rectangular
 from chrono.measuring.launch import Launch, speed_value
 from chrono.measuring.propagation import Estimate, Quantity, known, propagate
 from chrono.measuring.surroundings import DENSITY, MASS, deceleration_of
-from chrono.physics.flight import speed_upstream
 from chrono.physics.stored import (
     elastic_work,
     gas_work,
@@ -25,6 +24,7 @@ from chrono.physics.stored import (
     tube_speed,
     tube_work,
 )
+from chrono.physics.trajectory import speed_along
 
 Floats = npt.NDArray[np.float64]
 
@@ -211,14 +211,7 @@ def _at_mouth(launch: Launch, values: Mapping[str, float], distance_m: float) ->
     speed = speed_value(values)
     if not distance_m or not launch.body.drag_is_known:
         return speed
-    kappa = deceleration_of(launch.body, launch.site, values)(speed) / speed**2
-    try:
-        return speed_upstream(speed, distance_m, kappa)
-    except OverflowError:
-        raise OptionError(
-            f"no speed at the mouth would bring so light a body over {distance_m:g} m",
-            hint="check mass, diameter and distance",
-        ) from None
+    return speed_along(speed, -distance_m, deceleration_of(launch.body, launch.site, values))
 
 
 def _limits(launch: Launch, stores: tuple[Store, ...]) -> tuple[tuple[str, Estimate], ...]:

@@ -249,8 +249,12 @@ def _fits(
             for landing in landings
         )
 
+    # what is not known of a ball's buoyancy is far below what is not known of its drag
+    known = {q.name: q.value for q in launch.quantities}
+    lightened = weight_per_mass(launch.body, known) / known[GRAVITY]
+
     def fitted(values: Mapping[str, float]) -> tuple[float, ...]:
-        gravity = weight_per_mass(launch.body, values)
+        gravity = values[GRAVITY] * lightened
         return at(values[COMMON], values[ANGLE], values[HEIGHT], values[WIND], gravity)
 
     return fitted

@@ -3,6 +3,7 @@
 Either one speed as someone states it, or one more shot of a series that was clocked.
 """
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -17,6 +18,7 @@ from chrono.measuring.propagation import (
 )
 from chrono.measuring.statistics import Series
 from chrono.measuring.surroundings import (
+    MASS,
     SMOOTH_SPHERE,
     Body,
     Site,
@@ -25,6 +27,8 @@ from chrono.measuring.surroundings import (
     site_of,
 )
 from chrono.rigs.file import Rig
+
+ENERGY = "kinetic energy"
 
 
 @dataclass(frozen=True)
@@ -39,7 +43,7 @@ class Launch:
     n : int
         Counted shots it rests on; 0 for a speed that someone states.
     speed : tuple of Quantity
-        They add up to the speed [m/s]; see `speed_value`.
+        What the speed follows from, see `speed_value`; empty where there is none.
     body : Body
     site : Site
     """
@@ -53,7 +57,7 @@ class Launch:
     @property
     def mean_mps(self) -> float:
         """The speed itself, midway between the gates or as stated [m/s]."""
-        return sum(q.value for q in self.speed)
+        return speed_value({q.name: q.value for q in self.quantities})
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
@@ -99,7 +103,9 @@ def each_launch(
 
 
 def speed_value(values: Mapping[str, float]) -> float:
-    """Return the speed among a model's values [m/s]."""
+    """Return the speed among a model's values [m/s], or what a kinetic energy [J] means."""
+    if ENERGY in values:
+        return math.sqrt(2 * values[ENERGY] / values[MASS])
     return values[SPEED] + values.get(SHOT_TO_SHOT, 0.0)
 
 

@@ -24,6 +24,9 @@ Model = Callable[[Mapping[str, float]], Sequence[float]]
 U95_FACTOR = 1.959963984540054
 """Half-width of a normal distribution's 95 % interval in standard uncertainties."""
 
+_ROUNDING = 1e-9
+"""Relative changes below this are those of a model's own arithmetic."""
+
 SHOT_TO_SHOT = "shot to shot"
 SPEED = "speed"
 
@@ -150,6 +153,10 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
         u = quantity.input.u
         if not u:
             continue
+        if math.isinf(u):  # nothing is known of it, nor of what follows from it
+            for part in parts:
+                part.append(Contribution(quantity.input, math.inf))
+            continue
         up, down = (beside(quantity.name, quantity.value + s * u) for s in (1, -1))
         for part, sensitivity in zip(parts, _sensitivities(up, down, middle, u), strict=True):
             part.append(Contribution(quantity.input, sensitivity))
@@ -162,7 +169,9 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 def _sensitivities(up: Floats, down: Floats, middle: Floats, u: float) -> list[float]:
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
-    size = np.hypot(first, second) / u
+    size = np.hypot(first, second)
+    size[size < _ROUNDING * np.abs(middle)] = 0.0
+    size /= u
     return [float(s) for s in np.where(first < 0, -size, size)]
 
 

@@ -9,7 +9,6 @@ from chrono.errors import OptionError
 from chrono.measuring.launch import Launch, speed_value
 from chrono.measuring.propagation import Estimate, Quantity, propagate
 from chrono.measuring.surroundings import MASS, deceleration_of
-from chrono.physics.flight import speed_upstream
 from chrono.physics.stopping import (
     Law,
     distance_for_mean,
@@ -18,6 +17,7 @@ from chrono.physics.stopping import (
     stop_within,
 )
 from chrono.physics.stored import kinetic_energy
+from chrono.physics.trajectory import speed_along
 
 Goal = Literal["distance", "peak", "mean", "force", "time"]
 
@@ -121,9 +121,8 @@ def _distance(goal: Goal, given: float, speed_mps: float, mass_kg: float, law: L
 
 
 def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
-    """Return the speed at the catch, by the drag that the body has at the launch."""
+    """Return the speed at the catch; without what drag needs that at the launch."""
     speed = speed_value(values)
     if not path_m or not launch.body.drag_is_known:
         return speed
-    kappa = deceleration_of(launch.body, launch.site, values)(speed) / speed**2
-    return speed_upstream(speed, -path_m, kappa)
+    return speed_along(speed, path_m, deceleration_of(launch.body, launch.site, values))

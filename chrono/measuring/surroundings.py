@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from chrono.measuring.ball import DRAG_COEFFICIENT_RELATIVE_U, Ball
-from chrono.measuring.budget import normal, rectangular
+from chrono.measuring.budget import arcsine, normal, rectangular
 from chrono.measuring.propagation import Quantity
 from chrono.physics.air import dynamic_viscosity, moist_air_density, speed_of_sound
-from chrono.physics.drag import drag_constant, reynolds_number, sphere_drag_coefficient
+from chrono.physics.drag import drag_constant, reynolds_number, sphere_drag_bounds
 from chrono.physics.gravity import ANOMALY_MPS2, normal_gravity
 from chrono.physics.trajectory import Deceleration
 from chrono.rigs.file import Rig
@@ -23,6 +23,7 @@ DENSITY = "air density"
 MASS = "mass"
 DIAMETER = "diameter"
 DRAG = "drag coefficient"
+CRISIS = "drag crisis"
 TERMINAL = "terminal speed"
 
 _SPEEDS_MPS = np.geomspace(1e-3, 3000.0, 3000)
@@ -117,9 +118,18 @@ class Body:
     @property
     def quantities(self) -> tuple[Quantity, ...]:
         """All that is known of it and matters."""
-        aerodynamic = (self.terminal,) if self.terminal else (self.drag, self.diameter)
-        return tuple(q for q in (self.mass, *aerodynamic) if q is not None)
+        if self.terminal:
+            return (self.mass, self.terminal) if self.mass else (self.terminal,)
+        known = tuple(q for q in (self.mass, self.diameter) if q is not None)
+        return (*known, self.drag, BRANCH) if self.sphere else (*known, self.drag)
 
+
+BRANCH = Quantity(CRISIS, 0.5, arcsine(CRISIS, 0.5))
+"""
+Where between the least (0) and the largest drag coefficient (1) a smooth sphere's lies beyond
+Re 2e5. One branch or the other is true and nothing between: the U-shaped distribution
+has its 95 % at its ends.
+"""
 
 SMOOTH_SPHERE = Quantity(DRAG, 1.0, normal(DRAG, DRAG_COEFFICIENT_RELATIVE_U))
 
@@ -155,7 +165,8 @@ def deceleration_of(body: Body, site: Site, values: Mapping[str, float]) -> Dece
     if not body.sphere:
         return lambda v: scale * v**2
     reynolds = reynolds_number(1.0, diameter, density, site.viscosity_pas) * _SPEEDS_MPS
-    coefficients = sphere_drag_coefficient(reynolds)
+    least, largest = sphere_drag_bounds(reynolds)
+    coefficients = least + values[CRISIS] * (largest - least)
 
     def deceleration(speed_mps: float) -> float:
         return scale * float(np.interp(speed_mps, _SPEEDS_MPS, coefficients)) * speed_mps**2

@@ -23,6 +23,9 @@ Motion = Callable[[float, Floats], list[float]]
 
 BEST_ANGLE_TOLERANCE_RAD = 1e-5
 
+_LOG_FASTEST = math.log(1e4)
+"""Logarithm of a speed [m/s] that nothing launched here has."""
+
 
 @dataclass(frozen=True, eq=False)
 class Flight:
@@ -111,6 +114,43 @@ def fly(
     )
 
 
+def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration) -> float:
+    """
+    Return the speed on a level path a distance further on (or, if negative, back) [m/s].
+
+    From d(ln v)/dx = −a(v)/v², by DOP853 of scipy with a relative tolerance of 1e-10.
+
+    Raises
+    ------
+    OptionError
+        Going back, no speed would have brought so light a body over the distance.
+    """
+    from scipy.integrate import solve_ivp
+
+    if not distance_m:
+        return speed_mps
+
+    def slowing(_: float, log_speed: Floats) -> list[float]:
+        speed = math.exp(min(float(log_speed[0]), _LOG_FASTEST))
+        return [-deceleration(speed) / speed**2]
+
+    path: Any = solve_ivp(
+        slowing,
+        (0.0, distance_m),
+        [math.log(speed_mps)],
+        method="DOP853",
+        rtol=1e-10,
+        atol=1e-10,
+    )
+    end = float(path.y[0, -1])
+    if end > _LOG_FASTEST:
+        raise OptionError(
+            f"no speed would have brought so light a body over {abs(distance_m):g} m",
+            hint="check mass, diameter and distance",
+        )
+    return math.exp(end)
+
+
 def best_elevation(
     speed_mps: float,
     deceleration: Deceleration,
@@ -186,7 +226,7 @@ def fitted_drag(
         No drag gives that range: it is beyond that in a vacuum, or the drag it asks for
         is that of no body.
     """
-    from scipy.optimize import brentq
+    from scipy.optimize import toms748
 
     def excess(log_kappa: float) -> float:
         kappa = math.exp(log_kappa)
@@ -210,7 +250,7 @@ def fitted_drag(
             f"{longest:.4g} m",
             hint="check the measured range, the speed, the angle and the height",
         )
-    return math.exp(float(brentq(excess, *ends, xtol=1e-12, rtol=1e-12)))
+    return math.exp(float(toms748(excess, *ends, xtol=1e-10, rtol=1e-10)))
 
 
 def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) -> Motion:

@@ -9,12 +9,12 @@ from chrono.measuring.energies import EnergyResult
 from chrono.measuring.launch import Refused
 from chrono.reports.physical import (
     Units,
-    air_line,
     estimate_data,
     filled,
+    head_lines,
     launch_data,
-    launch_title,
     name_of,
+    own_body,
     parts_text,
     refused_data,
     refused_lines,
@@ -39,13 +39,11 @@ def energy_text(results: Results, units: Units, *, ascii_only: bool = False) -> 
     ascii_only : bool, optional
         Draw with plain ASCII characters.
     """
-    first = results[0].launch
-    lines = [
-        f"Energy and momentum: {launch_title(first, units)}",
-        *filled(air_line(first)),
-    ]
+    launches = [result.launch for result in results]
+    lines = head_lines("Energy and momentum", launches, units)
     for result in results:
-        lines += ["", *_result_lines(result, units)]
+        own = own_body(result.launch, launches, units)
+        lines += ["", *_result_lines(result, units, own)]
     computed = [r for r in results if isinstance(r, EnergyResult)]
     lines += ["", *_bars(computed, units, ascii_only), *_exceeded_lines(computed)]
     stored = any(r.bounds for r in computed)
@@ -73,7 +71,9 @@ def exceeded_words(results: Results) -> list[str]:
     ]
 
 
-def _result_lines(result: EnergyResult | Refused, units: Units) -> list[str]:
+def _result_lines(
+    result: EnergyResult | Refused, units: Units, own: list[tuple[str, str]]
+) -> list[str]:
     if isinstance(result, Refused):
         return refused_lines(result, "")
     launch = result.launch
@@ -81,6 +81,7 @@ def _result_lines(result: EnergyResult | Refused, units: Units) -> list[str]:
     speed = launch.of_shots(result.speed)
     energy, momentum = launch.of_shots(result.energy), launch.of_shots(result.momentum)
     rows = [
+        *own,
         ("speed", f"{units.estimate('speed', speed)}, Mach {result.mach:.3g}"),
         ("energy", units.estimate("energy", energy)),
         ("  of one more shot", parts_text(result.energy, "energy", units)),

@@ -9,14 +9,15 @@ from chrono.measuring.launch import Refused
 from chrono.reports.canvas import Curve, dense, picture
 from chrono.reports.physical import (
     Units,
-    air_line,
     estimate_data,
     filled,
+    head_lines,
     launch_data,
-    launch_title,
     leading_line,
+    lettered,
     letters_for,
     name_of,
+    own_body,
     refused_data,
     refused_lines,
     table,
@@ -41,9 +42,11 @@ def fall_text(results: Results, units: Units, *, ascii_only: bool = False) -> st
     first = results[0].launch
     clocked = first.n > 0
     what = "The drop after which a body is as fast as one more shot" if clocked else "A fall"
-    lines = [f"{what}: {launch_title(first, units)}", *filled(air_line(first))]
+    launches = [result.launch for result in results]
+    lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
-        lines += ["", *_result_lines(result, letter, units)]
+        own = own_body(result.launch, launches, units)
+        lines += ["", *_result_lines(result, letter, units, own)]
     drawn = [r for r in results if isinstance(r, FallResult)]
     shown = _picture(drawn, units, ascii_only)
     return "\n".join([*lines, "", *shown, *filled(FLIGHT_CAUTION, 0)])
@@ -54,17 +57,20 @@ def fall_data(results: Results) -> dict[str, Any]:
     return {"caution": FLIGHT_CAUTION, "falls": [_data(result) for result in results]}
 
 
-def _result_lines(result: FallResult | Refused, letter: str, units: Units) -> list[str]:
+def _result_lines(
+    result: FallResult | Refused, letter: str, units: Units, own: list[tuple[str, str]]
+) -> list[str]:
     if isinstance(result, Refused):
         return refused_lines(result, letter)
     rows = [
+        *own,
         ("height", units.estimate("length", result.height)),
         ("time", units.estimate("time", result.time)),
         ("speed", units.estimate("speed", result.speed)),
         ("terminal speed", units.estimate("speed", result.terminal)),
     ]
     sought = "speed" if result.goal == "height" else "height"
-    title = [f"{letter} {name_of(result.launch)}".strip()] if result.launch.n else []
+    title = [lettered(letter, name_of(result.launch))] if result.launch.n else []
     return [
         *title,
         *table(rows),

@@ -13,11 +13,13 @@ from chrono.reports.physical import (
     air_line,
     estimate_data,
     filled,
+    head_lines,
     launch_data,
-    launch_title,
     leading_line,
+    lettered,
     letters_for,
     name_of,
+    own_body,
     parts_text,
     refused_data,
     refused_lines,
@@ -43,14 +45,13 @@ def flight_text(results: Results, aim: Aim, units: Units, *, ascii_only: bool = 
         Draw with plain ASCII characters.
     """
     first = results[0].launch
-    lines = [
-        f"A flight {_aim_text(aim, units)}: {launch_title(first, units)}",
-        *filled(air_line(first)),
-    ]
+    launches = [result.launch for result in results]
+    lines = head_lines(f"A flight {_aim_text(aim, units)}", launches, units)
     if first.n:
         lines += filled("distances count from midway between the gates")
     for letter, result in zip(letters_for(results), results, strict=True):
-        lines += ["", *_result_lines(result, letter, units)]
+        own = own_body(result.launch, launches, units)
+        lines += ["", *_result_lines(result, letter, units, own)]
     drawn = [r for r in results if isinstance(r, FlightResult)]
     shown = _picture(drawn, units, ascii_only)
     return "\n".join([*lines, "", *shown, *filled(FLIGHT_CAUTION, 0)])
@@ -112,18 +113,23 @@ def _aim_text(aim: Aim, units: Units) -> str:
     if wind:
         whence = "from behind" if wind > 0 else "from ahead"
         words.append(f"with {units.show('speed', abs(wind))} of wind {whence}")
+    if not wind:
+        words.append("in still air")
     return " ".join(words)
 
 
-def _result_lines(result: FlightResult | Refused, letter: str, units: Units) -> list[str]:
+def _result_lines(
+    result: FlightResult | Refused, letter: str, units: Units, own: list[tuple[str, str]]
+) -> list[str]:
     if isinstance(result, Refused):
         return refused_lines(result, letter)
     launch = result.launch
     speed = units.show("speed", launch.mean_mps)
     who = f"one more shot of {name_of(launch)}" if launch.n else "it"
-    head = f"{letter} {who} lands at {units.estimate('length', result.range)} (95 %)".strip()
+    where = units.estimate("length", result.range)
+    head = lettered(letter, f"{who} lands at {where} (95 %)")
     mean = launch.of_shots(result.range)
-    rows = [("speed", f"{speed}, Mach {result.mach:.3g}")]
+    rows = [*own, ("speed", f"{speed}, Mach {result.mach:.3g}")]
     if launch.n:
         rows.append(("mean of the shots", units.estimate("length", mean)))
     best = units.show("angle", result.best_rad)

@@ -5,6 +5,7 @@ feet and pounds-force beside ft/s and mph. JSON is in SI.
 """
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from textwrap import wrap
@@ -19,10 +20,17 @@ from chrono.units import (
     SPEED_UNITS,
     STANDARD_GRAVITY_MPS2,
     format_measured,
+    format_value,
+    significant_decimals,
 )
 
-COLUMNS = 78
+COLUMNS = 60
+"""Width of sentences: that of a narrow terminal, and of the pictures."""
+
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
+
+_TOGETHER = re.compile(r"(?<=[\d±]) (?=[±%\d]|[^\W\d_])")
+"""Spaces that no line may break at: those inside a value with its ± and its unit."""
 
 _METRIC = {
     "length": ("m", 1.0),
@@ -30,6 +38,7 @@ _METRIC = {
     "energy": ("J", 1.0),
     "momentum": ("N·s", 1.0),
     "mass": ("g", 1e-3),
+    "size": ("mm", 1e-3),
 }
 _FEET = {
     "length": ("ft", 0.3048),
@@ -37,6 +46,7 @@ _FEET = {
     "energy": ("ft·lbf", 1.3558179483314),
     "momentum": ("lbf·s", 4.4482216152605),
     "mass": ("oz", 0.028349523125),
+    "size": ("in", 0.0254),
 }
 """Units by kind and their SI value (exact: NIST SP 811, appendix B)."""
 
@@ -78,6 +88,17 @@ class Units:
         shown = format_measured(value / size, U95 / size, unit)
         return shown.rstrip().replace(" °", "°")
 
+    def above(self, kind: str, value: float, U95: float) -> str:  # noqa: N803
+        """Return what stays above a value by its ±, rounded up."""
+        unit, size = self.of(kind)
+        end, decimals = (value + U95) / size, significant_decimals(U95 / size)
+        if not math.isfinite(end):
+            return "more than can be told"
+        if U95 <= 0:
+            decimals = 3 - math.floor(math.log10(end))
+        rounded = math.ceil(end * 10**decimals - 1e-9) / 10**decimals
+        return f"{rounded:.{max(decimals, 0)}f} {unit}"
+
     def estimate(self, kind: str, found: Estimate) -> str:
         """Return an estimate with its ±, or what is known of it."""
         text = self.show(kind, found.value, found.U95)
@@ -106,20 +127,33 @@ def launch_data(launch: Launch) -> dict[str, Any]:
     return {
         "setup": launch.name or None,
         "shots": launch.n,
-        "speed_mps": launch.mean_mps or None,
+        "speed_mps": launch.mean_mps if launch.speed else None,
         **masses,
         "air_density_kgpm3": launch.site.density_kgpm3,
         "gravity_mps2": launch.site.gravity_mps2,
     }
 
 
-def launch_title(launch: Launch, units: Units) -> str:
-    """Return what is launched and where from, as one line."""
+def head_lines(what: str, launches: Sequence[Launch], units: Units) -> list[str]:
+    """Return what a page is about, the body where all have one, and the air."""
+    bodies = {body_text(launch, units) for launch in launches}
+    body = bodies.pop() if len(bodies) == 1 else "each setup with its own body"
+    return [*filled(f"{what}: {body}" if body else what, 0), *filled(air_line(launches[0]))]
+
+
+def own_body(launch: Launch, launches: Sequence[Launch], units: Units) -> list[tuple[str, str]]:
+    """Return a row of a table that tells the body, where not all have the same."""
+    one = len({body_text(each, units) for each in launches}) == 1
+    return [] if one else [("body", body_text(launch, units))]
+
+
+def body_text(launch: Launch, units: Units) -> str:
+    """Return what is launched, in a few words."""
     body, parts = launch.body, []
     if body.mass:
         parts.append(units.show("mass", body.mass.value))
     if body.diameter:
-        parts.append(f"{1e3 * body.diameter.value:.4g} mm")
+        parts.append(units.show("size", body.diameter.value))
     if body.terminal is None and body.drag_is_known:
         parts.append("smooth sphere" if body.sphere else f"drag {body.drag.value:.3g}")
     elif body.terminal is not None:
@@ -157,8 +191,9 @@ def leading_line(found: Estimate, what: str) -> str:
     total = found.uncertainty.u
     if not parts or not total or not math.isfinite(total):
         return ""
-    shares = [f"{plain(p.name)} {100 * (p.u_out / total) ** 2:.0f} %" for p in parts[:3]]
-    return f"its uncertainty: {', '.join(shares)} of the variance of the {what}"
+    shares = [(plain(p.name), 100 * (p.u_out / total) ** 2) for p in parts[:3]]
+    words = ", ".join(f"{name} {share:.0f} %" for name, share in shares if share >= 0.5)
+    return f"variance of the {what}: {words}"
 
 
 def parts_text(found: Estimate, kind: str, units: Units) -> str:
@@ -166,14 +201,19 @@ def parts_text(found: Estimate, kind: str, units: Units) -> str:
     unit, size = units.of(kind)
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
-        return f"u {shared:.2g} {unit}"
-    return f"u {random:.2g} {unit} shot to shot, {shared:.2g} {unit} shared"
+        return f"u {format_value(shared, shared)} {unit}"
+    return (
+        f"u {format_value(random, random)} {unit} shot to shot, "
+        f"{format_value(shared, shared)} {unit} shared"
+    )
 
 
 def filled(text: str, indent: int = 2) -> list[str]:
     """Return a sentence as lines within `COLUMNS`."""
     pad = " " * indent
-    return wrap(text, COLUMNS, initial_indent=pad, subsequent_indent=pad)
+    whole = _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
+    lines = wrap(whole, COLUMNS, initial_indent=pad, subsequent_indent=pad)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
 def letters_for(results: Sequence[object]) -> list[str]:
@@ -184,7 +224,12 @@ def letters_for(results: Sequence[object]) -> list[str]:
 
 def refused_lines(refused: Refused, letter: str) -> list[str]:
     """Return why a launch has no result."""
-    return filled(f"{letter} {name_of(refused.launch)}: {refused.reason}".strip(), 0)
+    return filled(f"{lettered(letter, name_of(refused.launch))}: {refused.reason}", 0)
+
+
+def lettered(letter: str, text: str) -> str:
+    """Return a text after the letter of its curve, if it has one."""
+    return f"{letter}: {text}" if letter else text
 
 
 def refused_data(refused: Refused) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from chrono.reports.physical import (
     filled,
     launch_data,
     leading_line,
+    lettered,
     letters_for,
     name_of,
     refused_data,
@@ -73,7 +74,7 @@ def _result_lines(result: StopResult | Refused, letter: str, units: Units) -> li
         return refused_lines(result, letter)
     who = f"one more shot of {name_of(result.launch)}" if result.launch.n else "it"
     speed = units.estimate("speed", result.speed)
-    head = f"{letter} {who} comes with {speed}: {_verdict(result, units)}".strip()
+    head = lettered(letter, f"{who} comes with {speed}: {_verdict(result, units)}")
     rows = [
         ("way", units.estimate("length", result.distance)),
         ("peak", units.estimate("acceleration", result.peak)),
@@ -95,9 +96,9 @@ def _result_lines(result: StopResult | Refused, letter: str, units: Units) -> li
 
 def _verdict(result: StopResult, units: Units) -> str:
     given = units.show(_GIVEN_KINDS[result.goal], result.given)
-    enough = units.show("length", result.enough_m)
+    enough = units.above("length", result.distance.value, result.distance.U95)
     if result.goal == "distance":
-        peak = units.show("acceleration", result.peak.value + result.peak.U95)
+        peak = units.above("acceleration", result.peak.value, result.peak.U95)
         return f"on {given} of way its peak stays under {peak} (95 %)"
     if result.goal == "time":
         return (

@@ -24,16 +24,16 @@ def launches_of(session: Session, setups: Sequence[str] = ()) -> list[Launch]:
     OptionError
         A setup has no counted shots, or there are none at all.
     """
-    wanted = setups or session.setup_names
+    wanted = setups or session.setups.names
     series = [(name, session.series(name)) for name in wanted]
     found = [
-        launch_of(each, session.rig, session.setup_body(name), name)
+        launch_of(each, session.rig, session.setups.last(name).body, name)
         for name, each in series
         if each is not None
     ]
     lacking = next((name for name, each in series if each is None and setups), None)
     if lacking is not None or not found:
-        known = ", ".join(f'"{plain(n)}"' for n in session.setup_names if n) or "no setup"
+        known = ", ".join(f'"{plain(n)}"' for n in session.setups.names if n) or "no setup"
         what = "no counted shots" if lacking is None else f'no counted shots of "{lacking}"'
         raise OptionError(f"there are {what}", hint=f"its setups are: {known}")
     return found
