@@ -5,7 +5,6 @@ drag coefficient have the usual tolerances, and everything else is taken as exac
 """
 
 import math
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -262,42 +261,14 @@ def needs_speed(launch: "Launch") -> None:
 
 
 def print_result(text: Callable[[bool], str], data: Callable[[], Any], as_json: bool) -> None:
-    """Print a result as JSON, or as text with the characters that the stream can carry."""
+    """Print a result as JSON, or as text; its pictures in ASCII where Braille cannot go."""
     from chrono.commands.common import print_json
+    from chrono.commands.streams import carries_braille
 
     if as_json:
         print_json(data())
         return
-    encoding = sys.stdout.encoding or "ascii"
-    print(_carried(text(not _carries("⣿│█", encoding)), encoding))
-
-
-def _carries(text: str, encoding: str) -> bool:
-    try:
-        text.encode(encoding)
-    except UnicodeEncodeError:
-        return False
-    return True
-
-
-_STAND_INS = {
-    "±": "+-",
-    "…": "...",
-    "°": "deg",
-    "·": "*",
-    "³": "^3",
-    "²": "^2",
-    "—": "-",
-    "κ": "kappa",
-}
-
-
-def _carried(text: str, encoding: str) -> str:
-    """Return the text with stand-ins for what the stream's encoding cannot carry."""
-    for character, stand_in in _STAND_INS.items():
-        if not _carries(character, encoding):
-            text = text.replace(character, stand_in)
-    return text.encode(encoding, "replace").decode(encoding)
+    print(text(not carries_braille()))
 
 
 def _stated(

@@ -1,0 +1,131 @@
+"""The commands `fall`, `flight`, `stop`, `energy` as their user meets them."""
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+from command_kit import is_one_clear_complaint
+
+HOUSE = Path(__file__).parents[2]
+BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
+BALL = ("--mass", "24 g", "--diameter", "40 mm")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("fall",), ("height, time, speed",)),
+        (("fall", "--height", "8 m"), ("--mass",)),
+        (("fall", "--height", "-8 m", *BALL), ("--height",)),
+        (("fall", "--speed", "60 m/s", *BALL), ("terminal speed",)),
+        (("fall", "--height", "8 m", "--mass", "-24 g"), ("--mass", "-24 g")),
+        (("fall", "--height", "8 m", "--no-air", "--site", "temperature=5000K"), ("--site",)),
+        (("flight", "--speed", "20 m/s", "--angle", "100 deg", *BALL), ("--angle",)),
+        (("flight", "--speed", "20 m/s", "--angle", "45 deg", "--landed", "60 m"), ("60 m",)),
+        (("flight", BANDS, "--landed", "99=3 m"), ("--landed", "99")),
+        (("flight", BANDS, "--landed", "3 m"), ("--landed", "no shot")),
+        (("stop", "--speed", "20 m/s"), ("distance, limit",)),
+        (("stop", "--speed", "20 m/s", "--limit", "0 g"), ("--limit",)),
+        (("stop", "--speed", "20 m/s", "--law", "jelly", "--limit", "5 g"), ("--law",)),
+        (("stop", "nowhere.tsv", "--limit", "5 g"), ("nowhere.tsv",)),
+        (("stop", BANDS, "--setup", "x", "--limit", "5 g"), ("two bands",)),
+        (("energy", "--speed", "20 m/s"), ("mass",)),
+        (("energy", BANDS, "--volume", "1 L", "--gauge", "-2 bar"), ("--gauge",)),
+        (("energy", BANDS, "--volume", "1 L"), ("--gauge",)),
+        (
+            ("energy", BANDS, "--bore", "4 cm", "--length", "1 m", "--residual", "2 bar"),
+            ("--residual",),
+        ),
+        (("energy", BANDS, "--draw", "nofile.csv"), ("nofile.csv",)),
+    ],
+)
+def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> None:
+    is_one_clear_complaint(chrono(*words), *told)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "draw_mm,force_N\n0,0\n",
+        "a,b\n0,0\n1,1\n",
+        "draw_mm,force_N\n0,0\n2,x\n3,1\n",
+        "draw_mm,force_N\n0,0\n2,1\n1,2\n",
+        "draw_mm,force_N\n1,0\n2,1\n3,2\n",
+    ],
+)
+def test_a_table_of_forces_that_is_none_is_refused(chrono, tmp_path, text) -> None:
+    (tmp_path / "draw.csv").write_text(text)
+
+    is_one_clear_complaint(chrono("energy", BANDS, "--draw", "draw.csv"), "draw.csv")
+
+
+def test_a_flight_of_clocked_shots_tells_where_one_more_lands(chrono) -> None:
+    outcome = chrono("flight", BANDS, "--angle", "30 ± 1 deg", "--height", "1 m")
+    data = json.loads(chrono("flight", BANDS, "--angle", "30 deg", "--json").out)
+
+    told = " ".join(outcome.out.split())
+    assert outcome.code == 0
+    assert "one more shot of two bands (20 shots) lands at 31.9 ± 2.5 m" in told
+    assert "Caution" in outcome.out
+    assert "Caution" in data["caution"]
+    assert [one["setup"] for one in data["flights"]] == ["two bands", "three bands"]
+    assert data["flights"][0]["range_m"]["u_random"] > 0
+
+
+def test_a_stop_tells_the_way_that_is_enough(chrono) -> None:
+    outcome = chrono(
+        "stop", BANDS, "--law", "spring", "--limit", "50 g", "--setup", "two bands"
+    )
+    data = json.loads(chrono("stop", BANDS, "--limit", "50 g", "--json").out)["stops"][0]
+
+    speed = data["speed_at_catch_mps"]["value"]
+    assert data["distance_m"]["value"] == pytest.approx(speed**2 / (50 * 9.80665), rel=1e-9)
+    assert data["enough_m"] > data["distance_m"]["value"]
+    assert "to stay under 50 g (95 %)" in " ".join(outcome.out.split())
+
+
+def test_energy_beyond_what_was_stored_is_exit_1(chrono) -> None:
+    words = ("--speed", "300 m/s", "--mass", "3 g", "--volume", "1 ml", "--gauge", "2 bar")
+    outcome = chrono("energy", *words)
+
+    assert outcome.code == 1
+    assert "carried more than gas" in outcome.err
+    assert "Pressure-rated" in outcome.out
+
+
+def test_energy_of_an_elastic_by_its_table(chrono, tmp_path) -> None:
+    (tmp_path / "draw.csv").write_text("draw_mm;force_N\n0;0\n100;20\n200;40\n")
+    outcome = chrono("energy", "--speed", "10 m/s", *BALL, "--draw", "draw.csv", "--json")
+    stored = json.loads(outcome.out)["energies"][0]["stored"][0]
+
+    assert stored["energy_j"]["value"] == pytest.approx(4.0)
+    assert stored["part"]["value"] == pytest.approx(0.024 * 100 / 2 / 4)
+
+
+def test_landings_of_clocked_shots_tell_the_drag_and_the_shots_used(chrono) -> None:
+    words = ("--landed", "1=30.1 m", "--landed", "2=30.5 ± 0.1 m", "--setup", "two bands")
+    outcome = chrono("flight", BANDS, "--angle", "30 deg", *words, "--json")
+    data = json.loads(outcome.out)
+
+    assert [landing["shot"] for landing in data["landings"]] == [1, 2]
+    assert data["drag_coefficient"]["U95"] > 0
+    assert 0.3 < data["drag_coefficient"]["value"] < 0.6
+
+
+def test_the_users_units_are_shown(chrono) -> None:
+    outcome = chrono("fall", "--height", "10 ft", *BALL, "--unit", "mph")
+
+    assert "10 ft" in outcome.out
+    assert " mph" in outcome.out
+    assert " m/s\n" not in outcome.out
+
+
+def test_a_fall_in_a_vacuum_is_free_fall(chrono) -> None:
+    outcome = chrono("fall", "--time", "1 s", "--no-air", "--json")
+    fall = json.loads(outcome.out)["falls"][0]
+
+    assert fall["height_m"]["value"] == pytest.approx(fall["gravity_mps2"] / 2)
+    assert fall["terminal_mps"]["value"] is None
+    assert math.isclose(fall["speed_mps"]["value"], fall["gravity_mps2"], rel_tol=1e-9)
