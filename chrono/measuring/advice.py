@@ -4,7 +4,9 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from chrono.measuring.budget import Contribution, Input, rectangular, tilt
+import numpy as np
+
+from chrono.measuring.budget import Contribution, Input, chords, rectangular, tilt
 from chrono.measuring.speed import SpeedModel
 from chrono.processor.table import EdgesUsed
 
@@ -15,7 +17,17 @@ MEASURED_CLOCK_TOLERANCE = 17e-6
 """About what ten minutes of beats leave of a clock's rate: the host's own, 15 ppm, and the
 polling of the port."""
 
-GROUPS = ("gate spacing", "trip position", "tilt", "clock rate", "latency", "tick", "jitter")
+GROUPS = (
+    "gate spacing",
+    "trip position",
+    "tilt",
+    "chords",
+    "drag",
+    "clock rate",
+    "latency",
+    "tick",
+    "jitter",
+)
 """Inputs that one measure lessens together, by how their names begin."""
 
 _RULES = (
@@ -90,7 +102,7 @@ def improvements(
     beats : bool, optional
         Whether the board sends beats, by which its clock can be measured.
     """
-    contributions = model.contributions(model.board_transit(speed_mps), edges_used)
+    contributions = model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
     groups = [group for group, share in group_shares(contributions).items() if share > 0]
     ways = _WAYS if beats else _WAYS | {"clock rate": _clock_without_beats}
     found = [_improvement(model, group, ways[group], speed_mps, edges_used) for group in groups]
@@ -122,6 +134,11 @@ def _halve(model: SpeedModel, group: str) -> SpeedModel:
             return replace(model, trips=tuple(_half(trip) for trip in model.trips))
         case "tilt":
             return replace(model, tilt=_half(model.tilt))
+        case "chords":
+            chord = model.one_pair.chords
+            return _with_one_pair(model, chords=_half(chord) if chord else None)
+        case "drag":
+            return _with_one_pair(model, slowing_u=model.one_pair.slowing_u / 2)
         case "clock rate":
             return replace(model, rate=_half(model.rate))
         case "latency":
@@ -132,9 +149,15 @@ def _halve(model: SpeedModel, group: str) -> SpeedModel:
             return replace(model, jitter=_half(model.jitter))
 
 
+def _with_one_pair(model: SpeedModel, **changes: object) -> SpeedModel:
+    return replace(model, one_pair=replace(model.one_pair, **changes))  # type: ignore[arg-type]
+
+
 def _half(quantity: Input) -> Input:
     if quantity.distribution == "tilt":
         return tilt(quantity.name, quantity.half_width / math.sqrt(2))
+    if quantity.distribution == "chords":
+        return _closer_chords(quantity, 1 / math.sqrt(2))
     return _scaled(quantity, 0.5)
 
 
@@ -167,6 +190,26 @@ def _straighter_path(model: SpeedModel) -> tuple[str, SpeedModel]:
     degrees = math.degrees(model.tilt.half_width) / 2
     text = f"align gates and launcher to within {degrees:.2g}°"
     return text, replace(model, tilt=tilt(model.tilt.name, model.tilt.half_width / 2))
+
+
+def _closer_chords(quantity: Input, part: float) -> Input:
+    """Return the chords of a body that crosses the beams closer to its axis."""
+    off_centre_m = quantity.ratio * quantity.radius_m
+    return chords(quantity.name, quantity.radius_m, part * off_centre_m)
+
+
+def _truer_aim(model: SpeedModel) -> tuple[str, SpeedModel]:
+    chord = model.one_pair.chords
+    assert chord is not None, "only chords that are there are lessened"
+    half_mm = chord.ratio * chord.radius_m * 1e3 / 2
+    text = f"aim within {half_mm:.2g} mm of the beams' middle and state that as off_centre"
+    return text, _with_one_pair(model, chords=_closer_chords(chord, 0.5))
+
+
+def _both_pairs(model: SpeedModel) -> tuple[str, SpeedModel]:
+    slowing_u = np.zeros_like(model.one_pair.slowing_u)
+    text = "send the trailing edges as well: the mean of both is free of that drag"
+    return text, _with_one_pair(model, slowing_u=slowing_u)
 
 
 def _better_clock(model: SpeedModel) -> tuple[str, SpeedModel]:
@@ -224,6 +267,8 @@ _WAYS: dict[str, Way] = {
     "gate spacing": _better_spacing,
     "trip position": _sharper_beams,
     "tilt": _straighter_path,
+    "chords": _truer_aim,
+    "drag": _both_pairs,
     "clock rate": _better_clock,
     "latency": _known_latency,
     "tick": _finer_tick,

@@ -12,7 +12,9 @@ from typing import Literal
 
 from scipy import special
 
-Distribution = Literal["normal", "rectangular", "triangular", "two-pair", "arcsine", "tilt"]
+Distribution = Literal[
+    "normal", "rectangular", "triangular", "two-pair", "arcsine", "tilt", "chords"
+]
 Nature = Literal["random", "shared"]
 
 COVERAGE = 0.95
@@ -29,7 +31,7 @@ class Input:
         What it is, for people.
     distribution : str
         normal (with few degrees of freedom: scaled t), rectangular, triangular,
-        two-pair, arcsine, or tilt.
+        two-pair, arcsine, tilt, or chords.
     half_width : float
         Half-width of a bounded distribution; infinite for normal. For tilt the largest angle
         [rad].
@@ -41,6 +43,8 @@ class Input:
         random: new in each shot; shared: the same in all shots of a rig.
     unit : str
         SI unit of `half_width` and `u`.
+    ratio : float
+        For chords: how far off its axis a body crosses a beam, over its radius; else 0.
     """
 
     name: str
@@ -50,6 +54,12 @@ class Input:
     dof: float = math.inf
     nature: Nature = "shared"
     unit: str = ""
+    ratio: float = 0.0
+
+    @property
+    def radius_m(self) -> float:
+        """Of the body whose chords these are [m]."""
+        return self.half_width / (1 - math.sqrt(1 - self.ratio**2))
 
 
 def normal(
@@ -102,6 +112,27 @@ def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45.
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
+
+
+def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
+    """
+    Return the difference of the half chords at which a ball crosses two beams [m].
+
+    It crosses each of them y off its axis, y uniform over ± `off_centre_m` and never beyond
+    the radius R: the half chord √(R² − y²) is short of R by R − √(R² − y²).
+    """
+    r = min(off_centre_m / radius_m, 1.0)
+    width = radius_m * (1 - math.sqrt(1 - r * r))
+    u = radius_m * math.sqrt(2 * _chord_variance(r))
+    return Input(name, "chords", width, u, math.inf, "random", "m", r)
+
+
+def _chord_variance(r: float) -> float:
+    """Return the variance of √(1 − r²x²), x uniform over 0 … 1."""
+    if r < 0.02:  # where the difference below would cancel
+        return r**4 / 45
+    mean = (math.sqrt(1 - r * r) + math.asin(r) / r) / 2
+    return 1 - r * r / 3 - mean * mean
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,10 @@ BINS = 2048
 NEGLIGIBLE = 1e-9
 """A contribution by so much smaller than the largest one changes nothing."""
 
+_CHORD_NODES = 200
+
+_LEAST_DIVISOR = 0.1
+
 _REACH = 4.0
 """Half-width of the grid in expanded uncertainties, where the distribution has no bound."""
 
@@ -51,16 +55,57 @@ def coverage_half_width(
         U with P(|deviation| ≤ U) = `probability`, in the result's unit; 0 when nothing
         contributes.
     """
-    largest = max((c.u_out for c in contributions), default=0.0)
-    parts = [c for c in contributions if c.u_out > NEGLIGIBLE * largest]
+    parts = _not_negligible(contributions)
     if not parts:
         return 0.0
-    reach = min(
+    step = 2 * _reach(parts) / BINS
+    return _symmetric_quantile(_sum_probabilities(parts, step), step, probability)
+
+
+def quotient_half_width(
+    contributions: Sequence[Contribution], value: float, probability: float = COVERAGE
+) -> float:
+    """
+    Return the half-width about a quotient whose divisor is what is mostly uncertain.
+
+    Where z is the relative deviation to first order, the quotient deviates by z/(1 − z): to
+    + U at z = U/(1 + U), to − U at z = −U/(1 − U). No speed is likelier than its double, so
+    a divisor is the less likely the longer it is: each z counts 1/(1 − z) times.
+
+    Parameters
+    ----------
+    contributions : sequence of Contribution
+        Independent contributions, to first order.
+    value : float
+        The quotient.
+    probability : float, optional
+        Coverage probability.
+    """
+    parts = _not_negligible(contributions)
+    step = 2 * _reach(parts) / BINS
+    z = (np.arange(BINS) - BINS // 2) * step / value
+    weighed = fft.fftshift(_sum_probabilities(parts, step)) / np.maximum(1 - z, _LEAST_DIVISOR)
+    inside = weighed.cumsum() / weighed.sum()
+    ends = z + step / value / 2
+    widths = np.geomspace(1e-4, 1e2, 6000)
+    upper = np.interp(widths / (1 + widths), ends, inside, left=0.0)
+    with np.errstate(divide="ignore"):
+        lower = np.where(widths < 1, -widths / (1 - widths), -np.inf)
+    held = upper - np.interp(lower, ends, inside, left=0.0)
+    return value * float(np.interp(probability, np.maximum.accumulate(held), widths))
+
+
+def _not_negligible(contributions: Sequence[Contribution]) -> list[Contribution]:
+    largest = max((c.u_out for c in contributions), default=0.0)
+    return [c for c in contributions if c.u_out > NEGLIGIBLE * largest]
+
+
+def _reach(parts: Sequence[Contribution]) -> float:
+    """Return the half-width of the grid on which the distributions are summed."""
+    return min(
         sum(_bound(c) for c in parts) * (1 + 4 / BINS),
         _REACH * max(expanded_uncertainty(parts), 2 * combined_uncertainty(parts)),
     )
-    step = 2 * reach / BINS
-    return _symmetric_quantile(_sum_probabilities(parts, step), step, probability)
 
 
 def cumulative(quantity: Input, deviation: Floats) -> Floats:
@@ -92,9 +137,22 @@ def cumulative(quantity: Input, deviation: Floats) -> Floats:
             return np.asarray(np.where(deviation < 0, above, 1 - above))
         case "arcsine":
             return 0.5 + np.arcsin(np.clip(deviation / a, -1.0, 1.0)) / np.pi
+        case "chords":
+            return _chords_cumulative(deviation / a, quantity.ratio)
         case "tilt":
             half_square = np.clip(deviation + a**2 / 6, 0.0, a**2 / 2)
             return np.asarray(np.sqrt(2 * half_square) / a)
+
+
+def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
+    """Return P(s − s' ≤ deviation) of two shortenings s, in parts of the largest one."""
+    depth = 1 - math.sqrt(1 - ratio * ratio)
+    y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
+    shorter = 1 - np.sqrt(1 - (ratio * y) ** 2)
+    above = np.clip(np.abs(deviation)[..., np.newaxis] * depth + shorter, 0.0, depth)
+    reached = np.sqrt(above * (2 - above)) / ratio
+    upper = np.minimum(reached, 1.0).mean(axis=-1)
+    return np.asarray(np.where(deviation < 0, 1 - upper, upper))
 
 
 def _bound(contribution: Contribution) -> float:

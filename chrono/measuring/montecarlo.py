@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from chrono.measuring.budget import COVERAGE, Input
 from chrono.measuring.speed import SpeedModel
+from chrono.processor.table import EdgesUsed
 
 Floats = npt.NDArray[np.float64]
 
@@ -139,6 +140,10 @@ def draw(quantity: Input, rng: np.random.Generator, count: int) -> Floats:
             return np.asarray(a * (ups - fraction))
         case "arcsine":
             return np.asarray(a * np.sin(np.pi * (rng.random(count) - 0.5)))
+        case "chords":
+            y = quantity.ratio * rng.random((2, count))
+            near, far = quantity.radius_m * np.sqrt(1 - y * y)
+            return np.asarray(near - far)
         case "tilt":
             return np.asarray(((a * rng.random(count)) ** 2) / 2 - a**2 / 6)
 
@@ -160,7 +165,7 @@ def simulate_shot(
     """
     inputs = [c.input for c in model.contributions(transit_s, edges_used)]
     return monte_carlo(
-        lambda deviations: simulated_speed(model, transit_s, deviations),
+        lambda deviations: simulated_speed(model, transit_s, deviations, edges_used),
         inputs,
         digits=digits,
         refinement=_VALIDATION_REFINEMENT,
@@ -169,7 +174,12 @@ def simulate_shot(
     )
 
 
-def simulated_speed(model: SpeedModel, transit_s: float, deviations: Floats) -> Floats:
+def simulated_speed(
+    model: SpeedModel,
+    transit_s: float,
+    deviations: Floats,
+    edges_used: int = EdgesUsed.BOTH,
+) -> Floats:
     """
     Return speeds [m/s] for deviations of the inputs.
 
@@ -181,13 +191,24 @@ def simulated_speed(model: SpeedModel, transit_s: float, deviations: Floats) -> 
         Transit by the board's clock [s].
     deviations : ndarray of float64, shape (inputs, trials)
         In the order of `SpeedModel.contributions`.
+    edges_used : int, optional
+        An `EdgesUsed`.
     """
-    lengths = 1 + len(model.trips)
-    spacing = model.spacing_m + deviations[:lengths].sum(axis=0)
-    path, rate, latency = deviations[lengths : lengths + 3]
-    board_s = transit_s + deviations[lengths + 3 :].sum(axis=0)
+    rows = list(deviations)
+    spacing = model.spacing_m + sum(rows.pop(0) for _ in (model.spacing, *model.trips))
+    path, slowing = rows.pop(0), 0.0
+    if edges_used != EdgesUsed.BOTH:
+        if model.one_pair.chords is not None:
+            spacing = spacing + rows.pop(0)
+        slowing = rows.pop(0)
+    rate, latency = rows.pop(0), rows.pop(0)
+    board_s = transit_s + sum(rows)
     true_s = board_s / (1 + model.rate_error + rate) - (model.latency_s + latency)
-    return np.asarray(spacing * (model.path_factor + path) / true_s)
+    edge = np.asarray(spacing * (model.path_factor + path) / true_s)
+    if edges_used == EdgesUsed.BOTH:
+        return edge
+    nominal = model.spacing_m * model.path_factor / model.true_transit(transit_s)
+    return np.asarray(edge * (model.one_pair.factor(np.array([nominal]), edges_used) + slowing))
 
 
 def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> Validation:  # noqa: N803

@@ -25,6 +25,8 @@ from chrono.errors import UnitError
 from chrono.units import KINDS, parse_quantity, quote
 
 Lines = Literal["framed", "plain", "interval"]
+Shape = Literal["round", "flat"]
+"""Of a body's ends: a ball's, or those of a rod or cylinder cut square."""
 
 _PLAIN_UNIT_S = 1e-6
 _KELVIN = 273.15
@@ -136,6 +138,9 @@ class Gates(_Section):
         The body's path stands at 0 … this against the gates' axis [rad].
     latency_mismatch_s : float
         Half-width of the difference of the two sensors' delays [s].
+    off_centre_m : float
+        How far off its axis a body may cross each beam [m], half-width; matters for round
+        bodies timed by one pair of edges.
     """
 
     spacing_m: Length = Field(alias="spacing")
@@ -143,6 +148,7 @@ class Gates(_Section):
     trip_tolerance_m: Tolerance = Field(0.2e-3, alias="trip_tolerance")
     tilt_limit_rad: Angle = Field(math.radians(1), alias="tilt_limit")
     latency_mismatch_s: Delay = Field(2e-6, alias="latency_mismatch")
+    off_centre_m: Tolerance = Field(5e-3, alias="off_centre")
 
     @model_validator(mode="after")
     def _tolerances_are_small(self) -> Self:
@@ -199,12 +205,13 @@ class Clock(_Section):
 
 
 class Body(_Section):
-    """What is clocked: mass [kg], diameter across and length along the path [m]."""
+    """What is clocked: mass [kg], diameter across, length along the path [m], and shape."""
 
     name: Name = "squash ball"
     mass_kg: Mass = Field(24e-3, alias="mass")
     diameter_m: Length = Field(40e-3, alias="diameter")
     length_m: Length = Field(40e-3, alias="length")
+    shape: Shape = "round"
 
 
 class Window(_Section):

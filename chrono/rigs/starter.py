@@ -67,6 +67,7 @@ spacing_tolerance = "0.5 mm"   # ± how well that is known; drops or rods tighte
 trip_tolerance = "0.2 mm"      # ± where inside its beam each gate trips
 tilt_limit = "1 deg"           # the path stands at most this far off the gates' axis
 latency_mismatch = "2 us"      # ± difference of the two sensors' delays; swapping tightens it
+off_centre = "5 mm"            # a body crosses each beam at most this far off its axis
 
 [clock]
 frequency = "16 MHz"           # of the counter; the board's hello line overrides it
@@ -81,6 +82,7 @@ name = "squash ball"
 mass = "24 g"
 diameter = "40 mm"             # across the path
 length = "40 mm"               # along the path
+shape = "round"                # its ends: round (a ball), flat (a rod cut square)
 
 [window]
 slowest = "2 m/s"              # a transit outside slowest … fastest is not a shot

@@ -6,12 +6,12 @@ import math
 import numpy as np
 import numpy.typing as npt
 import pytest
-from speed_rigs import exact_gates, make_rig, make_shots, random_models, simulate
+from speed_rigs import HEAVY_ROD, exact_gates, make_rig, make_shots, random_models, simulate
 from uncertainties import ufloat
 
 from chrono.measuring.budget import combined_uncertainty
 from chrono.measuring.coverage import coverage_half_width
-from chrono.measuring.speed import SpeedModel, measure, shot_budget
+from chrono.measuring.speed import STEEP, SpeedModel, measure, shot_budget
 from chrono.processor.table import ABSENT, EdgesUsed
 
 USED = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
@@ -173,6 +173,8 @@ def test_the_coverage_table_agrees_with_the_distribution_everywhere(used: EdgesU
             transit_s = model.board_transit(float(speed))
             contributions = model.contributions(transit_s, used)
             exact = coverage_half_width(contributions) / combined_uncertainty(contributions)
+            if math.hypot(model.u_timing_s[used], model.latency.u) > STEEP * transit_s / 2:
+                continue
             assert model.coverage_factor(transit_s, used) == pytest.approx(exact, rel=2e-3)
 
 
@@ -224,16 +226,16 @@ RIGS = 40_000
 FEW_TICKS = exact_gates(clock__frequency_hz=1e3, gates__spacing_m=0.5, body__length_m=1.0)
 
 COVERAGE_CASES = {
-    "as delivered": (make_rig(), 2, 200),
+    "as delivered": (make_rig(**HEAVY_ROD), 2, 200),
     "one rectangle alone": (exact_gates(gates__spacing_tolerance_m=2e-3), 2, 200),
     "clock rate alone": (exact_gates(clock__rate_tolerance=0.02), 2, 200),
     "latency alone": (exact_gates(gates__latency_mismatch_s=2e-5), 5, 200),
     "tilt alone": (exact_gates(gates__tilt_limit_rad=0.17), 2, 200),
     "jitter alone": (exact_gates(clock__jitter_s=2e-5), 5, 200),
-    "ceramic resonator": (make_rig(clock__rate_tolerance=5e-3), 2, 200),
-    "steps of 4 us": (make_rig(lines="plain", clock__step_s=4e-6), 2, 200),
+    "ceramic resonator": (make_rig(**HEAVY_ROD, clock__rate_tolerance=5e-3), 2, 200),
+    "steps of 4 us": (make_rig(**HEAVY_ROD, lines="plain", clock__step_s=4e-6), 2, 200),
     "4 us, narrow gates, fast": (
-        make_rig(lines="plain", clock__step_s=4e-6, gates__spacing_m=0.05),
+        make_rig(**HEAVY_ROD, lines="plain", clock__step_s=4e-6, gates__spacing_m=0.05),
         50,
         300,
     ),
@@ -243,6 +245,7 @@ COVERAGE_CASES = {
         60,
     ),
     "five ticks in the transit": (FEW_TICKS, 0.5 / 6e-3, 0.5 / 4e-3),
+    "three ticks in the transit": (FEW_TICKS, 0.5 / 4e-3, 0.5 / 3e-3),
 }
 
 

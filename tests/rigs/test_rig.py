@@ -59,6 +59,7 @@ def test_every_key_is_read_into_si() -> None:
         trip_tolerance = "50 um"
         tilt_limit = "2 deg"
         latency_mismatch = "300 ns"
+        off_centre = "8 mm"
         [clock]
         frequency = "8 MHz"
         counter_bits = 24
@@ -70,6 +71,7 @@ def test_every_key_is_read_into_si() -> None:
         mass = "1 oz"
         diameter = "1 in"
         length = "2 in"
+        shape = "flat"
         [window]
         slowest = "10 km/h"
         fastest = "100 mph"
@@ -106,6 +108,7 @@ def test_every_key_is_read_into_si() -> None:
         "gates.trip_tolerance_m": 5e-5,
         "gates.tilt_limit_rad": math.radians(2),
         "gates.latency_mismatch_s": 3e-7,
+        "gates.off_centre_m": pytest.approx(8e-3),
         "clock.frequency_hz": 8e6,
         "clock.counter_bits": 24,
         "clock.rate_tolerance": 0.005,
@@ -116,6 +119,7 @@ def test_every_key_is_read_into_si() -> None:
         "body.mass_kg": 0.45359237 / 16,
         "body.diameter_m": 0.0254,
         "body.length_m": 0.0508,
+        "body.shape": "flat",
         "window.slowest_mps": 10 / 3.6,
         "window.fastest_mps": 44.704,
         "window.quiet_s": 1e-3,
