@@ -202,7 +202,7 @@ def _truer_aim(model: SpeedModel) -> tuple[str, SpeedModel]:
     chord = model.one_pair.chords
     assert chord is not None, "only chords that are there are lessened"
     half_mm = chord.ratio * chord.radius_m * 1e3 / 2
-    text = f"aim within {half_mm:.2g} mm of the beams' middle and state that as off_centre"
+    text = f"aim within {half_mm:.2g} mm of the beams' middle; state it: off_centre"
     return text, _with_one_pair(model, chords=_closer_chords(chord, 0.5))
 
 
@@ -243,7 +243,7 @@ def _with_clock(model: SpeedModel, text: str, tolerance: float) -> tuple[str, Sp
 
 
 def _known_latency(model: SpeedModel) -> tuple[str, SpeedModel]:
-    text = "exchange the sensors and measure the difference: chrono calibrate swap"
+    text = "exchange the sensors to measure it: chrono calibrate swap"
     return text, replace(model, latency=_scaled(model.latency, 0.2))
 
 

@@ -83,7 +83,7 @@ def budget_of_speed(
     """
     edges = edges_timed(rig) if edges_used is None else EdgesUsed(edges_used)
     model = SpeedModel.from_rig(rig)
-    transit_s = model.board_transit(speed_mps)
+    transit_s = model.board_transit(speed_mps, edges)
     return SpeedBudget(
         rig=rig,
         model=model,

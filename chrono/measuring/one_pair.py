@@ -27,8 +27,8 @@ from chrono.rigs.model import Rig
 
 Floats = npt.NDArray[np.float64]
 
-CHORDS = "chords, off centre"
-SLOWING = "drag within the body"
+CHORDS = "chords"
+SLOWING = "drag in the body"
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
 _SIGNS = np.array([0.0, 0.0, -1.0, 1.0])
@@ -85,7 +85,7 @@ class OnePair:
         if edges_used == EdgesUsed.BOTH:
             return ()
         u = float(self.factor_u(np.array([edge_mps]))[0])
-        slowing = Contribution(normal(SLOWING, u), speed_mps)
+        slowing = Contribution(normal(SLOWING, u), edge_mps)
         if self.chords is None:
             return (slowing,)
         return Contribution(self.chords, speed_mps / spacing_m), slowing
@@ -105,13 +105,9 @@ def _slowing(rig: Rig) -> tuple[Floats, Floats]:
         middle = np.full_like(_SPEEDS_MPS, FLAT_COEFFICIENT)
         of_drag = FLAT_COEFFICIENT_RELATIVE_U * middle
     else:
-        unit = reynolds_number(
-            1.0, body.diameter_m, ball.density_kgpm3, ball.viscosity_pas
-        )
+        unit = reynolds_number(1.0, body.diameter_m, ball.density_kgpm3, ball.viscosity_pas)
         low, high = sphere_drag_bounds(unit * _SPEEDS_MPS)
         middle = (low + high) / 2
-        of_drag = np.hypot(
-            DRAG_COEFFICIENT_RELATIVE_U * middle, (high - low) / math.sqrt(12)
-        )
+        of_drag = np.hypot(DRAG_COEFFICIENT_RELATIVE_U * middle, (high - low) / math.sqrt(12))
     rest = combined_uncertainty(ball.drag_contributions[1:])
     return scale * middle, scale * np.hypot(of_drag, rest * middle)

@@ -96,7 +96,9 @@ def leading_group(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> tuple[str, float]:
     """Return the group of inputs with the largest share of the variance, and that share."""
-    shares = group_shares(model.contributions(model.board_transit(speed_mps, edges_used), edges_used))
+    shares = group_shares(
+        model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
+    )
     return next(iter(shares.items()))
 
 

@@ -42,7 +42,6 @@ from chrono.rigs.model import Rig
 Floats = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
 
-_NORMAL_FACTOR = 1.959963984540054
 STEEP = 0.02
 """Relative u of a transit above which the speed's error is not in proportion to its."""
 
@@ -120,9 +119,7 @@ class SpeedModel:
         """Return a transit [s] free of the clock's error and the gates' latencies."""
         return transit_s / (1 + self.rate_error) - self.latency_s
 
-    def board_transit(
-        self, speed_mps: float, edges_used: int = EdgesUsed.BOTH
-    ) -> float:
+    def board_transit(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:
         """Return the transit by the board's clock [s] of a body at this speed [m/s]."""
         edge_mps = self.one_pair.edge_speed(speed_mps, edges_used)
         true_s = self.spacing_m * self.path_factor / edge_mps
@@ -139,9 +136,7 @@ class SpeedModel:
         true_s = self.true_transit(transit_s)
         return self.spacing_m * self.path_factor / true_s if true_s > 0 else math.inf
 
-    def contributions(
-        self, transit_s: float, edges_used: int, bounce_s: float = 0.0
-    ) -> tuple[Contribution, ...]:
+    def contributions(self, transit_s: float, edges_used: int) -> tuple[Contribution, ...]:
         """
         Return every contribution to the speed, with its analytic sensitivity.
 
@@ -151,8 +146,6 @@ class SpeedModel:
             Transit by the board's clock [s].
         edges_used : int
             An `EdgesUsed` other than NONE.
-        bounce_s : float, optional
-            Standard uncertainty of the transit from bounce and late lines [s].
 
         Raises
         ------
@@ -175,10 +168,7 @@ class SpeedModel:
             *self.one_pair.contributions(v, edge, self.spacing_m, edges_used),
             Contribution(self.rate, v * transit_s / (true_s * rate * rate)),
             Contribution(self.latency, v / true_s),
-            *(
-                Contribution(i, -v / (true_s * rate))
-                for i in self._timing(edges_used, bounce_s)
-            ),
+            *(Contribution(i, -v / (true_s * rate)) for i in self._timing(edges_used)),
         )
 
     def U95(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:  # noqa: N802
@@ -191,23 +181,21 @@ class SpeedModel:
         true_s = np.array([self.true_transit(transit_s)])
         return float(self._coverage(edges_used).factor(true_s)[0])
 
-    def _timing(self, edges_used: int, bounce_s: float = 0.0) -> tuple[Input, ...]:
+    def _timing(self, edges_used: int) -> tuple[Input, ...]:
         """
-        Return the random inputs of a transit: quantisation, jitter, and bounce if any.
+        Return the random inputs of a transit: quantisation and jitter.
 
         Each timestamp is uniform over one tick, so a difference of two is triangular over
         ± one tick; for the mean of two pairs see `two_pair`. That takes the phase of the
         trailing edges to be free; where the blocking time is the same few ticks in every
         shot, both pairs err alike, and the hard limits of one tick are what is certain.
         """
-        bounce = normal("bounce", bounce_s, nature="random", unit="s")
-        more = (bounce,) if bounce_s else ()
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
-            return tick, self.jitter, *more
+            return tick, self.jitter
         both_stamps = replace(self.jitter, u=self.jitter.u * math.sqrt(2))
         tick = triangular("tick", self.tick_s, nature="random", unit="s")
-        return tick, both_stamps, *more
+        return tick, both_stamps
 
     @cached_property
     def u_timing_s(self) -> dict[int, float]:
@@ -315,21 +303,15 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
     true_s = transit_s / rate - model.latency_s
     true_s[~(true_s > 0)] = np.nan
     speed = (model.spacing_m * model.path_factor) / true_s
-    bounce_s = np.asarray(shots["bounce"], np.float64) * model.unit_s
-    u_random = speed * (_timing_u(bounce_s, single, model) / rate) / true_s
+    u_random = speed * (_timing_u(len(shots), single, model) / rate) / true_s
     u_shared = speed * _shared_relative_u(true_s, model)
     if single.size:
         _correct_single(speed, u_random, u_shared, single, used, model)
     u = np.sqrt(u_random * u_random + u_shared * u_shared)
-    factors = _coverage_factors(true_s, single, model)
-    bounced = bounce_s.nonzero()[0]
-    if bounced.size:
-        share = (speed * (bounce_s / rate) / true_s)[bounced] / u[bounced]
-        factors[bounced] = _with_bounce(factors[bounced], share)
     return Measured(
         speed_mps=speed,
         u_mps=u,
-        U95_mps=factors * u,
+        U95_mps=_coverage_factors(true_s, single, model) * u,
         u_random_mps=u_random,
         u_shared_mps=u_shared,
         transit_s=transit_s,
@@ -352,24 +334,12 @@ def _correct_single(
     speed[single] = edge * factor
     random, shared = u_random[single] * factor, u_shared[single] * factor
     by_chords = speed[single] * model.u_chords
-    by_slowing = speed[single] * model.one_pair.factor_u(edge)
+    by_slowing = edge * model.one_pair.factor_u(edge)
     u_random[single] = np.sqrt(random * random + by_chords * by_chords)
     u_shared[single] = np.sqrt(shared * shared + by_slowing * by_slowing)
 
 
-def _with_bounce(factors: Floats, share: Floats) -> Floats:
-    """
-    Return coverage factors where a part of u, 0 … 1, is that of bounce.
-
-    The sum of its two to four rectangular errors is taken as normal, 2 … 3 % too wide.
-    """
-    part = share * share
-    return np.sqrt(factors * factors * (1 - part) + _NORMAL_FACTOR**2 * part)
-
-
-def shot_budget(
-    model: SpeedModel, transit_s: float, edges_used: int, bounce_s: float = 0.0
-) -> Budget:
+def shot_budget(model: SpeedModel, transit_s: float, edges_used: int) -> Budget:
     """
     Return the error budget of one shot.
 
@@ -381,20 +351,14 @@ def shot_budget(
         Transit by the board's clock [s].
     edges_used : int
         An `EdgesUsed`: both pairs of edges average their quantisation, one does not.
-    bounce_s : float, optional
-        Standard uncertainty of the transit from bounce and late lines [s].
 
     Raises
     ------
     ValueError
         The transit leaves no positive time of flight, or no edges were used.
     """
-    contributions = model.contributions(transit_s, edges_used, bounce_s)
+    contributions = model.contributions(transit_s, edges_used)
     u = combined_uncertainty(contributions)
-    factor = model.coverage_factor(transit_s, edges_used)
-    if bounce_s:
-        share = abs(contributions[-1].u_out) / u
-        factor = float(_with_bounce(np.array([factor]), np.array([share]))[0])
     return Budget(
         speed_mps=model.speed(transit_s, edges_used),
         contributions=contributions,
@@ -402,7 +366,7 @@ def shot_budget(
         u_random_mps=_part(contributions, "random"),
         u_shared_mps=_part(contributions, "shared"),
         dof=effective_dof(contributions),
-        U95_mps=factor * u,
+        U95_mps=model.coverage_factor(transit_s, edges_used) * u,
         U95_first_order_mps=expanded_uncertainty(contributions),
         lowest_mps=model.speed(transit_s + model.tick_s, edges_used),
         highest_mps=model.speed(transit_s - model.tick_s, edges_used),
@@ -489,12 +453,9 @@ def _blocking_ticks(shots: Shots) -> Floats:
     return mean
 
 
-def _timing_u(bounce_s: Floats, single: Places, model: SpeedModel) -> Floats:
-    u_s = np.full(len(bounce_s), model.u_timing_s[EdgesUsed.BOTH])
+def _timing_u(count: int, single: Places, model: SpeedModel) -> Floats:
+    u_s = np.full(count, model.u_timing_s[EdgesUsed.BOTH])
     u_s[single] = model.u_timing_s[EdgesUsed.LEAD]
-    bounced = bounce_s.nonzero()[0]
-    if bounced.size:
-        u_s[bounced] = np.sqrt(u_s[bounced] ** 2 + bounce_s[bounced] ** 2)
     return u_s
 
 

@@ -47,11 +47,13 @@ FLAG_HELP: dict[str, str] = {
     ),
     "lead-only": (
         "Only the leading edges gave the speed because a trailing edge was missing or not "
-        "sound: the stated uncertainty holds; if it happens often check the gates' levels."
+        "sound: its ± is wider, for the body's length, drag and off_centre in the rig; if it "
+        "happens often check the gates' levels."
     ),
     "trail-only": (
         "Only the trailing edges gave the speed because a leading edge was missing or not "
-        "sound: the stated uncertainty holds; if it happens often check the gates' levels."
+        "sound: its ± is wider, for the body's length, drag and off_centre in the rig; if it "
+        "happens often check the gates' levels."
     ),
     "gap": (
         "Lines were lost between the board and the computer during this shot: check cable and "

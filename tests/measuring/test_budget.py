@@ -5,7 +5,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from speed_rigs import make_rig
+from speed_rigs import HEAVY_ROD, make_rig
 
 from chrono.measuring.budget import (
     Contribution,
@@ -55,7 +55,7 @@ def test_the_shares_of_a_budget_sum_to_one_and_its_parts_to_the_whole() -> None:
 
 
 def test_hard_limits_are_one_tick_more_and_less() -> None:
-    model = SpeedModel.from_rig(make_rig(gates__tilt_limit_rad=0.0))
+    model = SpeedModel.from_rig(make_rig(**HEAVY_ROD, gates__tilt_limit_rad=0.0))
     budget = shot_budget(model, 100 * model.tick_s, EdgesUsed.LEAD)
     assert budget.lowest_mps == pytest.approx(0.3 / (101 * 62.5e-9))
     assert budget.highest_mps == pytest.approx(0.3 / (99 * 62.5e-9))

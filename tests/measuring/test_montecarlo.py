@@ -56,14 +56,15 @@ def test_the_simulated_formula_gives_the_estimate_and_the_sensitivities(
         calibration__latency={"difference_s": 4e-6, "difference_u_s": 1e-7, "dof": 5.0},
     )
     model = SpeedModel.from_rig(rig)
-    transit_s = model.board_transit(45.0)
+    transit_s = model.board_transit(45.0, used)
     contributions = model.contributions(transit_s, used)
     small = np.diag([1e-4 * c.input.u for c in contributions])
 
-    upper = simulated_speed(model, transit_s, small)
-    lower = simulated_speed(model, transit_s, -small)
+    upper = simulated_speed(model, transit_s, small, used)
+    lower = simulated_speed(model, transit_s, -small, used)
 
-    assert simulated_speed(model, transit_s, 0 * small)[0] == pytest.approx(45.0, rel=1e-14)
+    still = simulated_speed(model, transit_s, 0 * small, used)[0]
+    assert still == pytest.approx(45.0, rel=1e-9)
     slopes = (upper - lower) / (2 * np.diag(small))
     expected = np.array([c.sensitivity for c in contributions])
     assert slopes[:-2] == pytest.approx(expected[:-2], rel=1e-5)

@@ -94,7 +94,7 @@ def test_reports_fit_80_columns_and_their_numbers_are_the_budget_s(
     assert max(map(len, text.split("\n"))) <= 80
     json.dumps(data, allow_nan=False)
     model = SpeedModel.from_rig(rig)
-    budget = shot_budget(model, model.board_transit(speed), used)
+    budget = shot_budget(model, model.board_transit(speed, used), used)
     assert data["U95_mps"] == budget.U95_mps
     assert sum(row["share"] for row in data["contributions"]) == pytest.approx(1)
     assert data["monte_carlo"]["half_width"] == pytest.approx(budget.U95_mps, rel=0.05)
@@ -133,7 +133,7 @@ def test_a_plan_s_curve_stands_at_round_speeds_of_the_shown_unit() -> None:
 
 def test_plain_and_interval_lines_are_judged_by_the_one_pair_of_edges_they_tell() -> None:
     model = SpeedModel.from_rig(COARSE)
-    transit_s = model.board_transit(60.0)
+    transit_s = model.board_transit(60.0, EdgesUsed.LEAD)
     lead = shot_budget(model, transit_s, EdgesUsed.LEAD).U95_mps
     assert lead > 1.01 * shot_budget(model, transit_s, EdgesUsed.BOTH).U95_mps
     assert budget_data(budget_of_speed(COARSE, 60.0, max_trials=100_000))["U95_mps"] == lead
