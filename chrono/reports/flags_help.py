@@ -46,14 +46,12 @@ FLAG_HELP: dict[str, str] = {
         "from the muzzle; the body that follows is a shot of its own."
     ),
     "lead-only": (
-        "Only the leading edges gave the speed because a trailing edge was missing or not "
-        "sound: its ± is wider, for the body's length, drag and off_centre in the rig; if it "
-        "happens often check the gates' levels."
+        "Only the leading edges gave the speed, a trailing one was missing or not sound: its ± "
+        "allows for the body's drag and aim (off_centre); if it happens often check the levels."
     ),
     "trail-only": (
-        "Only the trailing edges gave the speed because a leading edge was missing or not "
-        "sound: its ± is wider, for the body's length, drag and off_centre in the rig; if it "
-        "happens often check the gates' levels."
+        "Only the trailing edges gave the speed, a leading one was missing or not sound: its ± "
+        "allows for the body's drag and aim (off_centre); if it happens often check the levels."
     ),
     "gap": (
         "Lines were lost between the board and the computer during this shot: check cable and "

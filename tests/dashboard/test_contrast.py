@@ -7,7 +7,7 @@ from textual.screen import ModalScreen
 
 from chrono.dashboard.app import Dashboard
 
-FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▁▔▎▊▂▄"
+FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▔▎▊▁▂▃▄▅▆▇"
 """Lines about texts, and the scroll bar's ends."""
 THEMES = ["textual-dark", "textual-light"]
 
