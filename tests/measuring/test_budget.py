@@ -91,3 +91,13 @@ def test_an_input_equals_one_made_alike() -> None:
     # A NaN would differ from another NaN, and "nothing changed" would never be seen.
     assert normal("jitter", 1e-7, unit="s") == normal("jitter", 1e-7, unit="s")
     assert math.isinf(normal("jitter", 1e-7).half_width)
+
+
+def test_degrees_of_freedom_add_up_for_equal_parts() -> None:
+    # Welch-Satterthwaite (JCGM 100, G.2b) for two equal parts: (2u²)²/(2·u⁴/ν) = 2ν.
+    part = Contribution(normal("x", 0.3, dof=9), 1.0)
+    assert effective_dof([part, part]) == pytest.approx(18)
+    # One of twice the uncertainty: (1 + 4)²/(1/9 + 16/9) = 225/17.
+    assert effective_dof([part, Contribution(normal("y", 0.6, dof=9), 1.0)]) == pytest.approx(
+        225 / 17
+    )
