@@ -137,7 +137,8 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     With f± = f(x ± u): the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2, the terms of
     first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note; mixed
     terms left out). The second keeps an uncertainty where the first vanishes, as that of a
-    range at the best angle.
+    range at the best angle. A U-shaped (arcsine) quantity is at one of its ends: both are
+    tried, and the farther one counts.
     """
     values = {q.name: q.value for q in quantities}
     middle = np.asarray(model(values), np.float64)
@@ -157,8 +158,12 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
             for part in parts:
                 part.append(Contribution(quantity.input, math.inf))
             continue
-        up, down = (beside(quantity.name, quantity.value + s * u) for s in (1, -1))
-        for part, sensitivity in zip(parts, _sensitivities(up, down, middle, u), strict=True):
+        ends = quantity.input.distribution == "arcsine"
+        step = quantity.input.half_width if ends else u
+        up, down = (beside(quantity.name, quantity.value + s * step) for s in (1, -1))
+        for part, sensitivity in zip(
+            parts, _sensitivities(up, down, middle, step, ends), strict=True
+        ):
             part.append(Contribution(quantity.input, sensitivity))
     return tuple(
         Estimate(float(value), _combined(part))
@@ -166,12 +171,16 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     )
 
 
-def _sensitivities(up: Floats, down: Floats, middle: Floats, u: float) -> list[float]:
+def _sensitivities(
+    up: Floats, down: Floats, middle: Floats, step: float, ends: bool
+) -> list[float]:
+    """Return the sensitivities by a step to both sides, the larger one where ends count."""
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
-    size = np.hypot(first, second)
+        farthest = np.maximum(np.abs(up - middle), np.abs(down - middle))
+    size = farthest if ends else np.hypot(first, second)
     size[size < _ROUNDING * np.abs(middle)] = 0.0
-    size /= u
+    size = size / step
     return [float(s) for s in np.where(first < 0, -size, size)]
 
 

@@ -129,3 +129,27 @@ def test_a_fall_in_a_vacuum_is_free_fall(chrono) -> None:
     assert fall["height_m"]["value"] == pytest.approx(fall["gravity_mps2"] / 2)
     assert fall["terminal_mps"]["value"] is None
     assert math.isclose(fall["speed_mps"]["value"], fall["gravity_mps2"], rel_tol=1e-9)
+
+
+def test_a_landing_of_a_shot_that_is_not_counted_is_refused(chrono) -> None:
+    hall = HOUSE / "recordings" / "noisy-hall.tsv"
+    shots = json.loads(chrono("export", hall, "--json").out)
+    number = next(shot["shot"] for shot in shots if not shot["counted"])
+
+    is_one_clear_complaint(
+        chrono("flight", hall, "--angle", "20 deg", "--landed", f"{number}=40 m"),
+        f"shot {number} is not counted",
+    )
+
+
+def test_an_altitude_brings_the_pressure_of_the_standard_atmosphere(chrono) -> None:
+    """ISO 2533 at 1500 m: 845.6 hPa, 0.834 of that at sea level."""
+
+    def density(*words: str) -> float:
+        outcome = chrono("fall", "--height", "8 m", *BALL, "--json", *words)
+        return json.loads(outcome.out)["falls"][0]["air_density_kgpm3"]
+
+    sea, high = density("--site", "altitude=0m"), density("--site", "altitude=1500m")
+    stated = density("--site", "altitude=1500m", "--site", "pressure=1000hPa")
+    assert high / sea == pytest.approx(0.834, abs=2e-3)
+    assert stated / sea == pytest.approx(1000 / 1013.25, rel=2e-3)
