@@ -29,14 +29,14 @@ from chrono.measuring.budget import (
     effective_dof,
     expanded_uncertainty,
     normal,
-    rectangular,
     tilt,
     triangular,
     two_pair,
 )
 from chrono.measuring.coverage import coverage_half_width, quotient_half_width
+from chrono.measuring.inputs import latency_input, rate_input, spacing_input, trip_inputs
 from chrono.measuring.one_pair import OnePair
-from chrono.processor.table import ABSENT, EdgesUsed, Shots
+from chrono.processor.table import EdgesUsed, Shots, blocking_ticks
 from chrono.rigs.model import Rig
 
 Floats = npt.NDArray[np.float64]
@@ -96,7 +96,6 @@ class SpeedModel:
     def from_rig(cls, rig: Rig) -> "SpeedModel":
         """Make the model of a rig; calibration results replace the stated tolerances."""
         gates, calibration = rig.gates, rig.calibration
-        covers_trip = calibration.spacing is not None and calibration.spacing.covers_trip
         model = cls(
             unit_s=rig.clock.unit_s,
             tick_s=rig.clock.tick_s,
@@ -104,11 +103,11 @@ class SpeedModel:
             path_factor=1 + gates.tilt_limit_rad**2 / 6,
             rate_error=calibration.rate_error,
             latency_s=calibration.latency_difference_s,
-            spacing=_spacing_input(rig),
-            trips=() if covers_trip else _trip_inputs(rig),
+            spacing=spacing_input(rig),
+            trips=trip_inputs(rig),
             tilt=tilt("tilt of the path", gates.tilt_limit_rad),
-            rate=_rate_input(rig),
-            latency=_latency_input(rig),
+            rate=rate_input(rig),
+            latency=latency_input(rig),
             jitter=normal("jitter", rig.clock.jitter_s, nature="random", unit="s"),
             one_pair=OnePair.from_rig(rig),
         )
@@ -315,7 +314,7 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
         u_random_mps=u_random,
         u_shared_mps=u_shared,
         transit_s=transit_s,
-        body_length_m=speed * (_blocking_ticks(shots) * model.unit_s) / rate,
+        body_length_m=speed * (blocking_ticks(shots) * model.unit_s) / rate,
         companion_speed_mps=_companion_speed(shots, model),
     )
 
@@ -377,34 +376,6 @@ def _part(contributions: tuple[Contribution, ...], nature: str) -> float:
     return combined_uncertainty(c for c in contributions if c.input.nature == nature)
 
 
-def _spacing_input(rig: Rig) -> Input:
-    calibrated = rig.calibration.spacing
-    if calibrated is None:
-        return rectangular("gate spacing", rig.gates.spacing_tolerance_m, unit="m")
-    dof = calibrated.degrees_of_freedom
-    return normal("gate spacing", calibrated.spacing_u_m, dof=dof, unit="m")
-
-
-def _trip_inputs(rig: Rig) -> tuple[Input, ...]:
-    names = "trip position, A", "trip position, B"
-    return tuple(rectangular(name, rig.gates.trip_tolerance_m, unit="m") for name in names)
-
-
-def _rate_input(rig: Rig) -> Input:
-    calibrated = rig.calibration.clock
-    if calibrated is None:
-        return rectangular("clock rate", rig.clock.rate_tolerance)
-    return normal("clock rate", calibrated.rate_error_u, dof=calibrated.degrees_of_freedom)
-
-
-def _latency_input(rig: Rig) -> Input:
-    calibrated = rig.calibration.latency
-    if calibrated is None:
-        return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
-    dof = calibrated.degrees_of_freedom
-    return normal("latency mismatch", calibrated.difference_u_s, dof=dof, unit="s")
-
-
 def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
     """Tabulate the factor about the transit where timing and length weigh the same."""
     u_time = math.hypot(model.u_timing_s[edges_used], model.latency.u)
@@ -441,16 +412,6 @@ def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8], single: Places) ->
         places = single[used[single] == one]
         transit[places] = edge[places]
     return transit
-
-
-def _blocking_ticks(shots: Shots) -> Floats:
-    """Return the mean blocking time of the gates that have one [counter units]."""
-    a, b = (np.ascontiguousarray(shots[name]) for name in ("block_a", "block_b"))
-    mean: Floats = (a + b) / 2
-    lacking = np.flatnonzero((a == ABSENT) | (b == ABSENT))
-    one = np.maximum(a[lacking], b[lacking])
-    mean[lacking] = np.where(one == ABSENT, np.nan, one)
-    return mean
 
 
 def _timing_u(count: int, single: Places, model: SpeedModel) -> Floats:

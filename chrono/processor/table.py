@@ -86,3 +86,13 @@ def make_unique(shots: Shots, last_key: int) -> Shots:
         place = np.arange(len(key))
         shots["key"] = np.maximum(np.maximum.accumulate(key - place), last_key + 1) + place
     return shots
+
+
+def blocking_ticks(shots: Shots) -> npt.NDArray[np.float64]:
+    """Return the mean blocking time of the gates that have one [counter units]."""
+    a, b = (np.ascontiguousarray(shots[name]) for name in ("block_a", "block_b"))
+    mean: npt.NDArray[np.float64] = (a + b) / 2
+    lacking = np.flatnonzero((a == ABSENT) | (b == ABSENT))
+    one = np.maximum(a[lacking], b[lacking])
+    mean[lacking] = np.where(one == ABSENT, np.nan, one)
+    return mean

@@ -5,15 +5,18 @@ import time
 from pathlib import Path
 
 import pytest
-from hand_board import RIG_TEXT
+from hand_board import RIG_TEXT, hand_run
 from pty_board import HELLO, PtyBoard, until
 
 from chrono.reader.port import ASK_EVERY_S, ASK_FIRST_S, HELLO_REQUEST
 from chrono.rigs.file import parse_rig
 from chrono.session.live import LiveRun, live_run
+from chrono.session.recorded import read_recording
+from chrono.session.replay import ReplayRun, replay_run
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
 
+DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 TWICE_ASKED_S = ASK_FIRST_S + ASK_EVERY_S
 
 
@@ -30,6 +33,24 @@ def test_a_board_whose_hello_was_decoded_is_asked_no_more(tmp_path: Path) -> Non
         until(lambda: run.step() and run.session.heard)
         assert board.heard(within_s=TWICE_ASKED_S) == b""
         run.close()
+
+
+def test_a_shot_that_could_still_change_is_there_once_the_run_is_closed() -> None:
+    board, run = hand_run()
+    board.shoot()
+    assert run.step()
+    assert len(run.session.log) == 0
+    assert run.close() == []
+    assert len(run.session.log) == 1
+
+
+def test_going_to_the_next_shot_holds_the_recorded_time_there() -> None:
+    run = replay_run(DEMO, read_recording(DEMO).session, 1.0)
+    assert isinstance(run, ReplayRun)
+    run.start()
+    run.step_to_next_shot()
+    assert run.source.paused
+    assert len(run.session.open_rows()) + len(run.session.log) == 1
 
 
 def test_a_board_that_only_babbles_is_asked_on_and_on(tmp_path: Path) -> None:

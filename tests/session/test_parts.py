@@ -143,6 +143,16 @@ def test_shots_of_two_boards_are_measured_each_by_its_own_counter() -> None:
     session.finish()
     assert speeds(session) == pytest.approx([20.0, 30.0], rel=1e-4)
     assert session.rig.clock.frequency_hz == 8e6
+    assert session.processor.tally.restarts == 1
+
+
+def test_a_counter_that_goes_on_by_chance_has_restarted_all_the_same() -> None:
+    session = Session(make_rig())
+    first, second = events(beats(2)), slowed(beats(5), 3_000_000)
+    goes_on = replace(second, sequence=second.sequence + len(first), counter=second.counter)
+    session.feed(Batch(first, (Control(0, 0, "hello", FAST),)))
+    session.feed(Batch(goes_on, (Control(0, 3_000_000, "hello", SLOW),)))
+    assert session.processor.tally.restarts == 1
 
 
 def test_a_hello_before_the_rig_is_not_forgotten() -> None:

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from chrono.errors import ChronoError
+from chrono.errors import ChronoError, RigError
 from chrono.reports.export import write_stream
 from chrono.reports.summary import summary_data, summary_text
 from chrono.session.check import check_recording
@@ -266,6 +266,9 @@ def test_absurd_values_in_records_change_no_shot(tmp_path: Path, record: str) ->
 HERTZ = ("0", "1", "999", "10000000000", "9" * 10, "9" * 18, "9" * 30, "-1", "NaN", "1e308")
 
 
+SOUND_HERTZ = "9" * 10
+
+
 @pytest.mark.parametrize("bits", ["0", "7", "8", "32", "33", "99999", "-1"])
 @pytest.mark.parametrize("place", [0, 60])
 def test_absurd_hellos_are_damage_or_a_counter(tmp_path: Path, bits: str, place: int) -> None:
@@ -274,7 +277,11 @@ def test_absurd_hellos_are_damage_or_a_counter(tmp_path: Path, bits: str, place:
     for hertz in HERTZ:
         hello = b"%s\tboard\t%s\n" % (host, framed(f"H 1 {hertz} {bits} gates 1"))
         written(path, [*FILE, RIG, *BODY[:place], hello, *BODY[place:]])
-        look_at_everything(path)
+        if bits == "8" and hertz == SOUND_HERTZ:  # by such a counter no speed can be trusted
+            with pytest.raises(RigError, match="cannot be used: it wraps"):
+                look_at_everything(path)
+        else:
+            look_at_everything(path)
 
 
 @pytest.mark.parametrize("host", ["0", "9" * 18, "9" * 19, "-1", "NaN", "1e308"])
