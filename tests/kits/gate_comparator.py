@@ -10,14 +10,17 @@ against the passage is one and the same noise at a body's leading and trailing e
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from gate_physics import Array, Flight, covering_times
 from numpy.typing import NDArray
+from scipy.fft import fft, next_fast_len
 
 SAMPLES_PER_BANDWIDTH = 16  # 8 samples per period of the fastest component
 SAMPLES_PER_RAMP = 64
 CHUNK_SAMPLES = 2_000_000
+REACH_SIGMAS = 6.5
 SHORTEST_RAMP_S = 1e-9
 
 
@@ -74,12 +77,17 @@ def trip_times(flight: Flight) -> Array:
     up = rigs.threshold + rigs.hysteresis / 2
     down = 1 - (rigs.threshold - rigs.hysteresis / 2)  # of the light that comes back
     wanted = np.stack([up, down], -1)
-    low, high = np.zeros_like(ramp), ramp + 40 * tau
+    return start + _since(wanted, ramp, tau) + rigs.delay_s
+
+
+def _since(wanted: Array, ramp_s: Array, time_constant_s: Array) -> Array:
+    """When the sensor's answer to a ramp reaches `wanted`, by bisection."""
+    low, high = np.zeros_like(ramp_s), ramp_s + 40 * time_constant_s
     for _ in range(60):
         middle = (low + high) / 2
-        over = response(middle, ramp, tau) > wanted
+        over = response(middle, ramp_s, time_constant_s) > wanted
         low, high = np.where(over, low, middle), np.where(over, middle, high)
-    return start + (low + high) / 2 + rigs.delay_s
+    return (low + high) / 2
 
 
 def clean_transitions(flight: Flight) -> Transitions:
@@ -105,11 +113,14 @@ def noisy_transitions(
     start, ramp = ramps_of(flight)
     fastest = max(band.bandwidth_hz for band in bands)
     step = min(1 / (SAMPLES_PER_BANDWIDTH * fastest), np.nanmin(ramp) / SAMPLES_PER_RAMP)
-    margin = 8 * np.nanmax(flight.rigs.response_s) + np.nanmax(ramp) / 8 + 4 * step
-    samples = int(np.ceil((np.nanmax(ramp) + 2 * margin) / step)) + 1
+    begin, end = _windows(flight, bands, (start, ramp))
+    samples = int(np.ceil(np.nanmax(end - begin) / step)) + 9
+    begin = begin - 4 * step
     rows = max(1, CHUNK_SAMPLES // (4 * samples))
     found = [
-        _crossings(rng, flight, bands, (start, ramp), slice(at, at + rows), step, samples)
+        _crossings(
+            rng, flight, bands, (start, ramp, begin), slice(at, at + rows), step, samples
+        )
         for at in range(0, len(flight), rows)
     ]
     shot, gate, level, time = (np.concatenate(each) for each in zip(*found, strict=True))
@@ -125,21 +136,33 @@ def in_order(
     return Transitions(shot[order], gate[order], level[order], time_s[order])
 
 
+def _windows(
+    flight: Flight, bands: list[Band], ramps: tuple[Array, Array]
+) -> tuple[Array, Array]:
+    """Begin and end of the time in which noise can reach a threshold, both (N, 2, 2)."""
+    rigs, (start, ramp) = flight.rigs, ramps
+    tau = rigs.response_s[:, :, None]
+    rms = np.sqrt(sum(band.rms**2 for band in bands))
+    reach = REACH_SIGMAS * rms + rigs.hysteresis[:, :, None] / 2
+    middle = np.stack([rigs.threshold, 1 - rigs.threshold], -1)
+    low, high = np.maximum(middle - reach, 0.0), np.minimum(middle + reach, 1 - 1e-9)
+    begin = start + _since(low, ramp, tau) - ramp / 16
+    return begin, start + _since(high, ramp, tau) + ramp / 16
+
+
 def _crossings(
     rng: np.random.Generator,
     flight: Flight,
     bands: list[Band],
-    ramps: tuple[Array, Array],
+    ramps: tuple[Array, Array, Array],
     rows: slice,
     step: float,
     samples: int,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], Array]:
     """Shot, gate, level and time of the transitions of some rows."""
     rigs = flight.rigs
-    start, ramp = (each[rows] for each in ramps)
+    start, ramp, begin = (each[rows] for each in ramps)
     tau = rigs.response_s[rows, :, None]
-    # A window's middle is the ramp's, moved by the lag, so one length serves all of them.
-    begin = start + ramp / 2 - (samples - 1) * step / 2 + 4 * tau
     grid = step * np.arange(samples)
     covered = response((begin - start)[..., None] + grid, ramp[..., None], tau[..., None])
     covered[:, :, 1] = 1 - covered[:, :, 1]
@@ -177,19 +200,30 @@ def band_noise(rng: np.random.Generator, band: Band, begin_s: Array, grid_s: Arr
     band is slow against the time between them; faster noise has forgotten itself by then.
     """
     apart = float(np.nanmax(begin_s[..., 1] - begin_s[..., 0])) + grid_s[-1]
-    shared = band.bandwidth_hz * apart <= 200
-    seen = apart if shared else grid_s[-1]
-    count = int(np.ceil(2 * band.bandwidth_hz * seen)) + 48
+    if band.bandwidth_hz * apart > 200:
+        return _fast_noise(rng, band, begin_s.shape, grid_s)
+    count = int(np.ceil(2 * band.bandwidth_hz * apart)) + 48
     omega = 2 * np.pi * band.bandwidth_hz * (np.arange(count) + 0.5) / count
-    drawn = (*begin_s.shape[:-1], 1 if shared else 2)
-    scale = band.rms / np.sqrt(count)
-    parts = scale * (
-        rng.standard_normal((*drawn, count)) + 1j * rng.standard_normal((*drawn, count))
-    )
-    if shared:
-        parts = parts * np.exp(-1j * omega * (begin_s - begin_s[..., :1])[..., None])
+    parts = _amplitudes(rng, band, (*begin_s.shape[:-1], 1, count))
+    parts = parts * np.exp(-1j * omega * (begin_s - begin_s[..., :1])[..., None])
     turning = np.outer(omega, grid_s)
     return parts.real @ np.cos(turning) + parts.imag @ np.sin(turning)
+
+
+def _fast_noise(
+    rng: np.random.Generator, band: Band, shape: tuple[int, ...], grid_s: Array
+) -> Array:
+    """The same sum, new in every window, by FFT over at least twice the window."""
+    cycles_per_sample = band.bandwidth_hz * (grid_s[1] - grid_s[0])
+    period = next_fast_len(int(max(2 * len(grid_s), np.ceil(96 / cycles_per_sample))))
+    count = round(cycles_per_sample * period)
+    parts = fft(_amplitudes(rng, band, (*shape, count)), period)[..., : len(grid_s)]
+    return (parts * np.exp(-1j * np.pi * np.arange(len(grid_s)) / period)).real
+
+
+def _amplitudes(rng: np.random.Generator, band: Band, shape: tuple[int, ...]) -> Any:
+    scale = band.rms / np.sqrt(shape[-1])
+    return scale * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
 
 
 def _long_pulses(
