@@ -35,6 +35,7 @@ spacing_tolerance = "0.2 mm"
 trip_tolerance = "0.0 mm"
 tilt_limit = "0 deg"
 latency_mismatch = "{latency}"
+off_centre = "0 mm"
 
 [clock]
 frequency = "16 MHz"
@@ -43,7 +44,8 @@ jitter = "{jitter}"
 {tick}
 
 [body]
-name = "squash ball"
+name = "ball too heavy for drag to tell, as the script lets it fly"
+mass = "50 kg"
 diameter = "40 mm"
 length = "40 mm"
 

@@ -36,6 +36,7 @@ RIG = {
         "trip_tolerance_m": TRIP_TOLERANCE_M,
         "tilt_limit_rad": TILT_LIMIT_RAD,
         "latency_mismatch_s": LATENCY_MISMATCH_S,
+        "off_centre_m": 0.0,  # these bodies cross the beams in their middle
     },
     "clock": {
         "frequency_hz": CLOCK_HZ,
