@@ -135,4 +135,4 @@ def recording_bytes(rows: list[str]) -> bytes:
 
 
 def _text(record: str | dict[str, Any]) -> str:
-    return record if isinstance(record, str) else json.dumps(record)
+    return record.strip() if isinstance(record, str) else json.dumps(record)

@@ -385,7 +385,7 @@ def test_plain_and_interval_lines_tell_microseconds():
 
 def test_a_recordings_rows_carry_the_hosts_true_time():
     rows = recording_rows(
-        '{"a": 1}', [(0.001, "H"), (1.001, "T"), (1.001, "E")], rate_error=1e-3
+        '{"a": 1}\n', [(0.001, "H"), (1.001, "T"), (1.001, "E")], rate_error=1e-3
     )
     assert rows[0] == "host_us\torigin\tline"
     assert rows[2] == '0\trig\t{"a": 1}'
