@@ -3,6 +3,7 @@
 import time
 from pathlib import Path
 
+from chrono.arrays import compiled
 from chrono.errors import ChronoError
 from chrono.health.verdict import Health, judge
 from chrono.health.watch import WINDOW_S
@@ -10,7 +11,7 @@ from chrono.reader.recording import RecordingReader
 from chrono.rigs.file import Rig
 from chrono.session.live import live_run
 from chrono.session.observer import Observer
-from chrono.session.recorded import feed_blocks, first_rig
+from chrono.session.recorded import feed_blocks, first_rig, size_of
 from chrono.session.session import Session
 
 POLL_S = 0.02
@@ -61,6 +62,7 @@ def check_recording(path: Path, rig: Rig | None) -> Health:
     RecordingError
         If the file is no recording, or holds no rig and none is given.
     """
+    compiled.prepare(size_of(path))
     session = Session(rig or first_rig(path), fixed_rig=True)
     observer = Observer(session)
     feed_blocks(RecordingReader(path), session.rig.lines, observer)

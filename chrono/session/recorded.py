@@ -14,7 +14,7 @@ from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingE
 from chrono.plain import plain
 from chrono.reader.decoder import decode_rows
 from chrono.reader.grammar import Lines
-from chrono.reader.recording import BLOCK_BYTES, RecordingReader
+from chrono.reader.recording import RecordingReader
 from chrono.rigs.file import Rig, rig_from_record
 from chrono.session.counter_rate import CounterRate, clock_doubt
 from chrono.session.session import Session
@@ -99,7 +99,9 @@ def read_all(
     ChronoError
         If one is named twice, or cannot be read.
     """
-    for path, name in zip(paths, _names(paths), strict=True):
+    names = _names(paths)
+    compiled.prepare(sum(size_of(path) for path in paths))
+    for path, name in zip(paths, names, strict=True):
         recorded = read_recording(path, rig, clock_from_host=clock_from_host)
         findings.add(recorded)
         yield replace(recorded, name=name)
@@ -107,14 +109,16 @@ def read_all(
 
 def _names(paths: Sequence[Path]) -> list[str]:
     """Return what tells recordings apart: the file's name, or its path where two share it."""
-    places = [path.resolve() for path in paths]
-    for path, place in zip(paths, places, strict=True):
-        if places.count(place) > 1:
+    seen = set[Path]()
+    for path in paths:
+        place = path.resolve()
+        if place in seen:
             raise OptionError(
                 "this recording is named twice",
                 where=str(path),
                 hint="name it once, or its shots would be counted twice",
             )
+        seen.add(place)
     shared = Counter(path.name for path in paths)
     return [path.name if shared[path.name] == 1 else str(path) for path in paths]
 
@@ -147,6 +151,7 @@ def read_recording(
     CalibrationError
         If `clock_from_host` is wanted and the beats cannot tell the rate.
     """
+    compiled.prepare(size_of(path))
     first = rig or first_rig(path)
     recorded, beats = _one_pass(path, first, rig is not None, progress, clock_from_host)
     last = recorded.session.last_rig
@@ -164,6 +169,14 @@ def read_recording(
             raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
         return replace(recorded, clock_doubt=clock_doubt(error))
     return recorded
+
+
+def size_of(path: Path) -> int:
+    """Return the size of a recording [bytes], 0 if there is none: reading it will tell."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def feed_blocks(
@@ -184,8 +197,6 @@ def feed_blocks(
         Called after each block.
     """
     size, done = reader.path.stat().st_size, 0
-    if size > BLOCK_BYTES:
-        compiled.load()
     for batch, read in ahead((decode_rows(block, lines), len(block)) for block in reader):
         with _telling_where(reader.path):
             for taker in takers:

@@ -58,7 +58,7 @@ def test_machine_code_gives_the_same_shots(tmp_path, monkeypatch, address) -> No
     standing = read_recording(path).session
     monkeypatch.undo()
     assert path.stat().st_size > 200_000
-    monkeypatch.setattr(module, "BLOCK_BYTES", 100_000)
+    compiled.load()
     seen: list[bytes] = []
     definition = decoder.parse_row
     monkeypatch.setattr(decoder, "parse_row", lambda *row: seen.append(row) or definition(*row))
