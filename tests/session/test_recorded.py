@@ -15,7 +15,8 @@ from chrono.reader.recording import RecordingReader
 from chrono.reader.rows import board_row, json_row
 from chrono.rigs.file import default_rig, parse_rig, rig_record, with_host_clock
 from chrono.session import recorded as module
-from chrono.session.recorded import first_rig, read_recording
+from chrono.session.check import check_recording
+from chrono.session.recorded import Findings, first_rig, read_all, read_recording
 from chrono.virtual.board import true_rig
 from chrono.virtual.scenarios import parse_play, rig_text
 from chrono.virtual.simulation import simulate_recording
@@ -255,3 +256,19 @@ def test_shots_measured_again_keep_to_the_counter_they_were_timed_by(
     session = read_recording(path, clock_from_host=option).session
 
     assert session.measured().speed_mps == pytest.approx([30.0] * 20, rel=2e-4)
+
+
+def test_the_whole_work_is_told_before_the_first_recording_is_read(
+    tmp_path, monkeypatch
+) -> None:
+    told: list[int] = []
+    monkeypatch.setattr(compiled, "prepare", told.append)
+    first = recording(tmp_path, SHORT)
+    second = first.rename(tmp_path / "other.tsv")
+    first = recording(tmp_path, LONG)
+    sizes = [path.stat().st_size for path in (first, second)]
+    next(read_all([first, second], None, Findings()))
+    assert told[0] == sum(sizes)
+    told.clear()
+    check_recording(second, None)
+    assert told == sizes[1:]
