@@ -105,6 +105,14 @@ ACTIONS = (
         "Let the recorded time pass up to the next shot and pause there.",
     ),
     Action(
+        "motion",
+        "m",
+        "m",
+        "Motion",
+        "Energy, momentum, Mach number and range",
+        "What the selected shot's speed means, and how far such a body would fly.",
+    ),
+    Action(
         "unit",
         "u",
         "u",

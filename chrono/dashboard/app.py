@@ -5,6 +5,7 @@ board's lines are in the recording before this program sees them, so nothing on 
 can lose a shot.
 """
 
+from asyncio import to_thread
 from collections.abc import Callable, Iterable
 from math import isfinite
 from pathlib import Path
@@ -18,7 +19,7 @@ from textual.screen import Screen
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
 from chrono.dashboard.beams import BeamsScreen
 from chrono.dashboard.calm import short_turns
-from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
+from chrono.dashboard.dialogs import LinesDialog, QuitDialog, SetupDialog, TextDialog
 from chrono.dashboard.driving import DrivenApp
 from chrono.dashboard.far import FarScreen
 from chrono.dashboard.guide import HelpScreen
@@ -218,6 +219,25 @@ class Dashboard(DrivenApp):
         """Hold, or count again."""
         self._mark(Mark(HOLD_OFF if self.clocking.session.marks.hold else HOLD_ON))
 
+    def action_motion(self) -> None:
+        """Work out what the selected shot's speed means, and show it."""
+        row = self._selected()
+        if row is None:
+            return
+        if isfinite(row.speed_mps):
+            self._work_out(row)
+        else:
+            self.say(f"Shot {row.number} has no speed.")
+
+    @work(exclusive=True, group="motion")
+    async def _work_out(self, row: ShotRow) -> None:
+        from chrono.reports.motion import motion_lines
+
+        session = self.clocking.session
+        own = session.setups.last(row.setup).body
+        lines = await to_thread(motion_lines, row, session.rig, own, self.unit)
+        self.push_screen(LinesDialog(f"Shot {row.number}", lines))
+
     def action_unit(self) -> None:
         """Show speeds in the next unit."""
         units = list(SPEED_UNITS)
@@ -326,7 +346,7 @@ class Dashboard(DrivenApp):
 
 
 MODES = frozenset(Dashboard.MODES)
-SHOT_ACTIONS = frozenset({"set_aside", "count_again", "note", "plot", "histogram"})
+SHOT_ACTIONS = frozenset({"set_aside", "count_again", "note", "plot", "histogram", "motion"})
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
 """Those of Textual's own that neither hide a caution nor double an action."""
 _NAMES = frozenset(action.name for action in ACTIONS)

@@ -10,6 +10,7 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Label, Static
 
+from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.forms import read_setup_form
 from chrono.dashboard.words import fit
 from chrono.errors import ChronoError
@@ -134,6 +135,36 @@ class QuitDialog(ModalScreen[bool]):
             Static("Stop clocking and quit?", classes="heading", markup=False),
             Static(self._lines, markup=False),
             Static("y or Enter: quit      n or Esc: go on", markup=False),
+            classes="box",
+        )
+
+
+class LinesDialog(ModalScreen[None]):
+    """
+    Show some lines until a key is pressed.
+
+    Parameters
+    ----------
+    title : str
+    lines : sequence of str
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,enter,space,q", "dismiss(None)", "Back")
+    ]
+
+    def __init__(self, title: str, lines: Sequence[str]) -> None:
+        super().__init__()
+        self._title = plain(title)
+        self._lines = "\n".join(plain(line) for line in lines)
+
+    def compose(self) -> ComposeResult:
+        """Show them in a box, with the caution."""
+        yield Vertical(
+            Static(self._title, classes="heading", markup=False),
+            Static(self._lines, markup=False),
+            Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False),
+            Static("Enter or Esc: back", markup=False),
             classes="box",
         )
 
