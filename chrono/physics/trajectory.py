@@ -242,14 +242,17 @@ def fitted_drag(
         return path.range_m - range_m
 
     longest = vacuum_range(speed_mps, elevation_rad, gravity_mps2, height_m)
+    refusal = OptionError(
+        f"no drag gives a range of {range_m:.4g} m: without air "
+        + (f"it would be {longest:.4g} m" if longest > 0 else "it would not land there at all"),
+        hint="check the measured range, the speed, the angle and the height",
+    )
+    if not 0 < range_m < longest:
+        raise refusal
     # from drag that shortens the range by less than a millionth to a speed lost in 1/10 of it
     ends = math.log(1e-6 / longest), math.log(30.0 / range_m)
-    if not range_m < longest or excess(ends[0]) <= 0 or excess(ends[1]) >= 0:
-        raise OptionError(
-            f"no drag gives a range of {range_m:.4g} m: without air it would be "
-            f"{longest:.4g} m",
-            hint="check the measured range, the speed, the angle and the height",
-        )
+    if excess(ends[0]) <= 0 or excess(ends[1]) >= 0:
+        raise refusal
     return math.exp(float(toms748(excess, *ends, xtol=1e-10, rtol=1e-10)))
 
 

@@ -23,6 +23,8 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
         (("fall", "--height", "8 m", "--no-air", "--site", "temperature=5000K"), ("--site",)),
         (("flight", "--speed", "20 m/s", "--angle", "100 deg", *BALL), ("--angle",)),
         (("flight", "--speed", "20 m/s", "--angle", "45 deg", "--landed", "60 m"), ("60 m",)),
+        (("flight", "--speed", "20 m/s", "--landed", "60 m"), ("60 m", "not land")),
+        (("flight", "--speed", "20 m/s", "--height=-2 m", "--landed", "6 m"), ("not land",)),
         (("flight", BANDS, "--landed", "99=3 m"), ("--landed", "99")),
         (("flight", BANDS, "--landed", "3 m"), ("--landed", "no shot")),
         (("stop", "--speed", "20 m/s"), ("distance, limit",)),
