@@ -362,7 +362,7 @@ def _bearable_loss(launches: Launches, rules: Rules) -> Ints:
     bearable[alike & (off <= CLOSE_LENGTH)] = ANY_LOSS
     if rules.lines == "framed":
         explained = (lacks > 0) & (launches["alone"] > 0) & ~(off > LENGTH_TOLERANCE)
-        missing_edges = np.bitwise_count(lacks).astype(np.int64)
+        missing_edges = sum((lacks >> edge & 1).astype(np.int64) for edge in range(4))
         bearable = np.where(explained, missing_edges, bearable)
     return bearable
 
