@@ -10,7 +10,7 @@ from pathlib import Path
 
 from chrono.dashboard.app import Dashboard
 from chrono.session.recorded import read_recording
-from chrono.session.run import replay_run
+from chrono.session.replay import replay_run
 
 FOLDER = Path(__file__).parent
 RECORDING = FOLDER / "two-and-three-bands.tsv"

@@ -219,4 +219,7 @@ def test_the_picture_shows_the_demo_session_and_is_small():
     shown = picture.replace("&#160;", " ")
     assert f"{last.speed_mps:.2f} ± {last.U95_mps:.2f}" in shown
     assert len(picture) < 150_000
+    assert "Far view" in shown, "recordings/picture.py makes it anew"
+    script = (DEMO.parent / "picture.py").read_text("utf-8").partition("async def draw")[0]
+    exec(compile(script, "picture.py", "exec"), {"__file__": str(DEMO)})  # its imports hold
     assert "url(http" not in picture
