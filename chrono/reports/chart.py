@@ -92,10 +92,9 @@ def fit_axis(low: float, high: float, cells: int, apart: Sequence[int] = (2, 3, 
     span = max(high - low, abs(high) * 1e-6, 1e-9)
     decade = 10.0 ** math.floor(math.log10(span / max(cells - 1, 1)))
     steps = [scale * decade * s for scale in (1, 10, 100) for s in _STEPS]
-    fits = [
-        (step / k, step) for step in steps for k in apart if _covers(step / k, low, high, cells)
-    ]
-    per_cell, step = min(fits, key=lambda f: (f[0], f[1]))
+    near = [k for k in apart if 2 * k <= cells] or [min(apart)]  # so that two ticks show
+    fits = [(step / k, step) for step in steps for k in near]
+    per_cell, step = min(fit for fit in fits if _covers(fit[0], low, high, cells))
     spare = cells - 1 - (_ceil(high / per_cell) - _floor(low / per_cell))
     first = (_floor(low / per_cell) - spare // 2) * per_cell
     return Axis(first, per_cell, cells, step)
