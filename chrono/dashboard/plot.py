@@ -148,7 +148,7 @@ def _intervals(speeds: Points, lines: int) -> Axis:
     low, high = float(speeds.min()), float(speeds.max())
     width = 3.49 * float(np.std(speeds, ddof=1)) / len(speeds) ** (1 / 3)
     wanted = int((high - low) / width) + 2 if width > 0 else 2
-    return fit_axis(low, high, max(min(lines, wanted), 2), apart=(1, 2))
+    return fit_axis(low, high, max(min(lines, wanted), 4), apart=(1, 2))
 
 
 def _text(lines: list[list[Piece]]) -> Text:
