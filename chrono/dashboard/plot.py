@@ -116,7 +116,7 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     Draw how often which speed came, a line for each interval.
 
     The width of the intervals is that of Scott's rule (Biometrika 66 (1979) 605), 3.49·s/∛n,
-    made round and wide enough for the lines there are.
+    made round, for four lines at least and no more than there are.
     """
     if len(speeds) < 2:
         return Text.assemble(

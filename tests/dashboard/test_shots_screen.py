@@ -282,7 +282,7 @@ async def test_the_plot_holds_every_shot_and_marks_where_the_setup_changes(size)
         assert plot.histogram
         assert "counted shots" in screen_text(app)
         lengths = [line.count("█") for line in str(plot.render()).splitlines()]
-        assert sum(map(bool, lengths)) == 2, "three shots within 2 m/s, by Scott's rule"
+        assert sum(map(bool, lengths)) == 3, "30, 31 and 32 m/s, four lines at least"
 
 
 async def test_a_session_without_shots_says_so():
