@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from math import inf, sqrt
 
 import numpy as np
-from scipy.special import stdtr
+import scipy
 
 from chrono.errors import CalibrationError
 from chrono.measuring.budget import (
@@ -258,7 +258,7 @@ def _welch_p(first: Floats, second: Floats) -> float:
     if u == 0:
         return 1.0 if np.mean(first) == np.mean(second) else 0.0
     t = float(np.mean(first) - np.mean(second)) / u
-    return float(2 * stdtr(effective_dof(parts), -abs(t)))
+    return float(2 * scipy.special.stdtr(effective_dof(parts), -abs(t)))
 
 
 def _trend_p(series: Floats) -> float:
@@ -270,4 +270,4 @@ def _trend_p(series: Floats) -> float:
         return 1.0
     r2 = min(float(order @ deviation) ** 2 / float(order @ order) / total, 1 - 1e-12)
     dof = len(series) - 2
-    return float(2 * stdtr(dof, -sqrt(dof * r2 / (1 - r2))))
+    return float(2 * scipy.special.stdtr(dof, -sqrt(dof * r2 / (1 - r2))))

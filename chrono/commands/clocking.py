@@ -17,6 +17,7 @@ from chrono.commands.common import (
     SetupName,
     ShotLimit,
     Spare,
+    announce,
     drive,
     end,
     rig_of,
@@ -40,6 +41,7 @@ def clock(
     as_json: AsJson = False,
 ) -> None:
     """Clock shots from a board, recording everything it says."""
+    announce(port, no_dashboard, as_json)
     from chrono.commands.console import default_recording
     from chrono.session.live import live_run
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from chrono.errors import OptionError
+from chrono.plain import plain
 
 if TYPE_CHECKING:
     from chrono.rigs.model import Rig
@@ -70,6 +71,12 @@ Accept = Annotated[
     bool, typer.Option("--accept", help="Write the result even if it is in doubt.")
 ]
 Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, write nothing.")]
+
+
+def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
+    """Say what is being opened; loading a dashboard takes longer than one waits in peace."""
+    if wants_dashboard(no_dashboard, as_json):
+        print(f"opening {plain(port)} …", file=sys.stderr, flush=True)
 
 
 def drive(

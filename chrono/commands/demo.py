@@ -12,6 +12,7 @@ from chrono.commands.common import (
     NoDashboard,
     RecordTo,
     ShotLimit,
+    announce,
     drive,
 )
 
@@ -26,11 +27,12 @@ def demo(
     as_json: AsJson = False,
 ) -> None:
     """Clock a virtual board: everything works without hardware."""
-    from chrono.session.live import live_run
-
     port = f"virtual://{scenario}?seed={seed}&speedup={speedup:g}"
     if shots:
         port += f"&shots={shots}"
+    announce(port, no_dashboard, as_json)
+    from chrono.session.live import live_run
+
     drive(live_run(port, None, recording), shots, no_dashboard, as_json)
 
 

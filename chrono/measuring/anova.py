@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+import scipy
 
 from chrono.measuring.budget import COVERAGE
 from chrono.measuring.statistics import mean_and_s
@@ -59,7 +59,7 @@ def one_way(groups: Sequence[Floats]) -> OneWay | None:
     )
     residual = within / within_dof
     ratio = between / between_dof / residual if residual else math.inf
-    p_value = float(special.fdtrc(between_dof, within_dof, ratio)) if residual else 0.0
+    p_value = float(scipy.special.fdtrc(between_dof, within_dof, ratio)) if residual else 0.0
     return OneWay(between, within, between_dof, within_dof, ratio, p_value, math.sqrt(residual))
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy import special
+import scipy
 
 Distribution = Literal[
     "normal", "rectangular", "triangular", "two-pair", "arcsine", "tilt", "chords"
@@ -180,6 +180,7 @@ def effective_dof(contributions: Iterable[Contribution]) -> float:
 def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
     """Return t_p(ν) for a two-sided interval (GUM table G.2); the normal one for ν = ∞."""
     upper = (1 + probability) / 2
+    special = scipy.special
     return float(special.ndtri(upper) if math.isinf(dof) else special.stdtrit(dof, upper))
 
 

@@ -7,7 +7,7 @@ from itertools import combinations, pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+import scipy
 
 from chrono.measuring.anova import OneWay, TukeyInterval, one_way, tukey_intervals
 from chrono.measuring.budget import coverage_factor
@@ -240,13 +240,13 @@ def more_shots(
     """
     dof_now = sum(n - 1 for _, n in samples)
     spread = math.sqrt(sum((n - 1) * s * s for s, n in samples) / dof_now)
-    spread *= math.sqrt(dof_now / float(special.chdtri(dof_now, 1 - _SPREAD_RISK)))
+    spread *= math.sqrt(dof_now / float(scipy.special.chdtri(dof_now, 1 - _SPREAD_RISK)))
 
     def enough(more: int) -> bool:
         dof = dof_now + len(samples) * more
         u = spread * math.sqrt(sum(1 / (n + more) for _, n in samples))
         half = coverage_factor(dof) * math.hypot(u, u_shared)
-        return half + float(special.stdtrit(dof, POWER)) * u <= difference
+        return half + float(scipy.special.stdtrit(dof, POWER)) * u <= difference
 
     low, high = 0, MOST_SHOTS
     while high - low > 1:

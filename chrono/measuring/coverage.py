@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft, special
+import scipy
 
 from chrono.measuring.budget import (
     COVERAGE,
@@ -84,7 +84,8 @@ def quotient_half_width(
     parts = _not_negligible(contributions)
     step = 2 * _reach(parts) / BINS
     z = (np.arange(BINS) - BINS // 2) * step / value
-    weighed = fft.fftshift(_sum_probabilities(parts, step)) / np.maximum(1 - z, _LEAST_DIVISOR)
+    summed = scipy.fft.fftshift(_sum_probabilities(parts, step))
+    weighed = summed / np.maximum(1 - z, _LEAST_DIVISOR)
     inside = weighed.cumsum() / weighed.sum()
     ends = z + step / value / 2
     widths = np.geomspace(1e-4, 1e2, 6000)
@@ -122,9 +123,9 @@ def cumulative(quantity: Input, deviation: Floats) -> Floats:
     a = quantity.half_width
     match quantity.distribution:
         case "normal" if math.isinf(quantity.dof):
-            return np.asarray(special.ndtr(deviation / quantity.u))
+            return np.asarray(scipy.special.ndtr(deviation / quantity.u))
         case "normal":
-            return np.asarray(special.stdtr(quantity.dof, deviation / quantity.u))
+            return np.asarray(scipy.special.stdtr(quantity.dof, deviation / quantity.u))
         case "rectangular":
             return np.clip((deviation / a + 1) / 2, 0.0, 1.0)
         case "triangular":
@@ -171,8 +172,8 @@ def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
     """Return the probabilities of the sum in bins centred on 0, 1, … −1 steps (FFT order)."""
     transform = np.ones(BINS // 2 + 1, np.complex128)
     for part in parts:
-        transform = transform * fft.rfft(_probabilities(part, step))
-    return np.asarray(fft.irfft(transform, BINS))
+        transform = transform * scipy.fft.rfft(_probabilities(part, step))
+    return np.asarray(scipy.fft.irfft(transform, BINS))
 
 
 def _probabilities(part: Contribution, step: float) -> Floats:
@@ -180,7 +181,7 @@ def _probabilities(part: Contribution, step: float) -> Floats:
     half, scale = BINS // 2, step / part.sensitivity
     if part.input.distribution == "tilt":  # the only one that is not symmetric
         edges = np.asarray((np.arange(BINS + 1) - half - 0.5) * scale, np.float64)
-        return fft.ifftshift(np.abs(np.diff(cumulative(part.input, edges))))
+        return scipy.fft.ifftshift(np.abs(np.diff(cumulative(part.input, edges))))
     edges = np.asarray((np.arange(half + 1) + 0.5) * abs(scale), np.float64)
     above = cumulative(part.input, edges)
     positive = np.diff(above)

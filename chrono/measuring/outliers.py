@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+import scipy
 
 Floats = npt.NDArray[np.float64]
 
@@ -66,5 +66,5 @@ def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[f
 
 def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
     """Return the value that the largest |x − x̄|/s of n normal values exceeds with `risk`."""
-    t = float(special.stdtrit(n - 2, 1 - risk / (sides * n)))
+    t = float(scipy.special.stdtrit(n - 2, 1 - risk / (sides * n)))
     return (n - 1) * t / math.sqrt(n * (n - 2 + t * t))

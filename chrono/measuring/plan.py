@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
+import scipy
 
 from chrono.errors import OptionError
 from chrono.measuring.advice import CERAMIC_TOLERANCE, CRYSTAL_TOLERANCE, group_shares
@@ -133,7 +133,7 @@ def highest_speed(
         return None
     if excess(fastest) <= 0:
         return float(np.exp(fastest))
-    return float(np.exp(optimize.brentq(excess, slowest, fastest, rtol=1e-10)))
+    return float(np.exp(scipy.optimize.brentq(excess, slowest, fastest, rtol=1e-10)))
 
 
 def error_curve(

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+import scipy
 
 from chrono.measuring.budget import COVERAGE, coverage_factor
 from chrono.measuring.outliers import suspicious
@@ -154,6 +154,6 @@ def s_ratio_interval(
     if min(n_first, n_second) < 2 or not s_first > 0:
         return math.nan, math.nan
     tail, ratio = (1 - probability) / 2, s_second / s_first
-    low = float(special.fdtri(n_second - 1, n_first - 1, 1 - tail))
-    high = float(special.fdtri(n_first - 1, n_second - 1, 1 - tail))
+    low = float(scipy.special.fdtri(n_second - 1, n_first - 1, 1 - tail))
+    high = float(scipy.special.fdtri(n_first - 1, n_second - 1, 1 - tail))
     return ratio / math.sqrt(low), ratio * math.sqrt(high)

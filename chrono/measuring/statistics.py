@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+import scipy
 
 from chrono.measuring.budget import COVERAGE, coverage_factor
 
@@ -157,6 +157,7 @@ class Difference:
         """Return the test and the interval of a difference from its uncertainties [m/s]."""
         u = math.hypot(u_random_mps, u_shared_mps)
         t = difference_mps / u_random_mps
+        special = scipy.special
         tail = special.ndtr(-abs(t)) if math.isinf(dof) else special.stdtr(dof, -abs(t))
         half = coverage_factor(dof * (u / u_random_mps) ** 4) * u
         return cls(difference_mps, u_random_mps, u_shared_mps, dof, t, float(2 * tail), half)
@@ -230,7 +231,7 @@ def s_interval(s: float, n: int, probability: float = COVERAGE) -> tuple[float, 
     if n < 2:
         return math.nan, math.nan
     tail = (1 - probability) / 2
-    upper, lower = special.chdtri(n - 1, tail), special.chdtri(n - 1, 1 - tail)
+    upper, lower = scipy.special.chdtri(n - 1, tail), scipy.special.chdtri(n - 1, 1 - tail)
     return s * math.sqrt((n - 1) / upper), s * math.sqrt((n - 1) / lower)
 
 

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.special import gamma
+import scipy
 
 Law = Literal["constant", "spring", "sheet"]
 
@@ -94,4 +94,5 @@ def distance_for_time(speed_mps: float, time_s: float, law: Law) -> float:
 def time_factor(law: Law) -> float:
     """Return the time of a stop in units of s/v, see `stop_within`."""
     inverse = 1 / (EXPONENTS[law] + 1)
+    gamma = scipy.special.gamma
     return float(math.sqrt(math.pi) * gamma(1 + inverse) / gamma(0.5 + inverse))
