@@ -71,7 +71,14 @@ class Axis:
         ]
 
 
-def fit_axis(low: float, high: float, cells: int, apart: Sequence[int] = (2, 3, 4, 5)) -> Axis:
+def fit_axis(
+    low: float,
+    high: float,
+    cells: int,
+    apart: Sequence[int] = (2, 3, 4, 5),
+    *,
+    anchored: bool = False,
+) -> Axis:
     """
     Choose the axis that shows a range as large as the cells allow.
 
@@ -83,6 +90,8 @@ def fit_axis(low: float, high: float, cells: int, apart: Sequence[int] = (2, 3, 
         Cells of the axis, at least 2.
     apart : sequence of int, optional
         How many cells there may be from tick to tick.
+    anchored : bool, optional
+        Begin at `low`; else the range stands in the middle.
 
     Returns
     -------
@@ -96,7 +105,7 @@ def fit_axis(low: float, high: float, cells: int, apart: Sequence[int] = (2, 3, 
     fits = [(step / k, step) for step in steps for k in near]
     per_cell, step = min(fit for fit in fits if _covers(fit[0], low, high, cells))
     spare = cells - 1 - (_ceil(high / per_cell) - _floor(low / per_cell))
-    first = (_floor(low / per_cell) - spare // 2) * per_cell
+    first = (_floor(low / per_cell) - (0 if anchored else spare // 2)) * per_cell
     return Axis(first, per_cell, cells, step)
 
 

@@ -6,7 +6,7 @@ from typing import Any
 from chrono.cautions import FLIGHT_CAUTION
 from chrono.measuring.falls import FallResult
 from chrono.measuring.launch import Refused
-from chrono.reports.canvas import Curve, dense, picture
+from chrono.reports.curves import Curve, picture
 from chrono.reports.physical import (
     Units,
     estimate_data,
@@ -83,7 +83,7 @@ def _picture(results: list[FallResult], units: Units, ascii_only: bool) -> list[
         return []
     (length, metre), (speed, mps) = units.of("length"), units.of("speed")
     curves = [
-        Curve(*dense(r.path.height_m / metre, r.path.speed_mps / mps), letter)
+        Curve(r.path.height_m / metre, r.path.speed_mps / mps, letter)
         for r, letter in zip(results, letters_for(results), strict=True)
     ]
     labels = f"height fallen [{length}]", f"speed [{speed}]"

@@ -7,7 +7,7 @@ from typing import Any
 from chrono.cautions import FLIGHT_CAUTION
 from chrono.measuring.flights import Aim, DragFit, FlightResult
 from chrono.measuring.launch import Launch, Refused
-from chrono.reports.canvas import Curve, dense, picture
+from chrono.reports.curves import Curve, picture
 from chrono.reports.physical import (
     Units,
     air_line,
@@ -150,7 +150,7 @@ def _picture(results: list[FlightResult], units: Units, ascii_only: bool) -> lis
         return []
     length, metre = units.of("length")
     curves = [
-        Curve(*dense(r.path.distance_m / metre, r.path.height_m / metre), letter)
+        Curve(r.path.distance_m / metre, r.path.height_m / metre, letter)
         for r, letter in zip(results, letters_for(results), strict=True)
     ]
     labels = f"distance [{length}]", f"height [{length}]"

@@ -9,7 +9,7 @@ from chrono.cautions import STOP_CAUTION
 from chrono.measuring.launch import Refused
 from chrono.measuring.stops import StopResult
 from chrono.physics.stopping import EXPONENTS, Law
-from chrono.reports.canvas import Curve, dense, picture
+from chrono.reports.curves import Curve, picture
 from chrono.reports.physical import (
     Units,
     estimate_data,
@@ -117,7 +117,7 @@ def _picture(results: list[StopResult], units: Units, ascii_only: bool) -> list[
         part = np.linspace(0, 1, 100)
         rise = part ** EXPONENTS[result.law]
         way, peak = result.distance.value / metre, result.peak.value / mps2
-        curves.append(Curve(*dense(way * part, peak * rise), letter))
+        curves.append(Curve(way * part, peak * rise, letter))
     labels = f"way into the catch [{length}]", f"deceleration [{accel}]"
     return [*picture(curves, *labels, ascii_only=ascii_only), ""]
 
