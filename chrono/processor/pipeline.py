@@ -16,6 +16,7 @@ from chrono.arrays import compiled
 from chrono.arrays.batch import NO_EVENTS, Control, Events, Kind
 from chrono.arrays.records import join
 from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
+from chrono.processor.losses import finish_launches
 from chrono.processor.matching import Queue, match_passages
 from chrono.processor.passages import NO_GROUPS, Passages, group_passages
 from chrono.processor.rules import Lengths, Rules
@@ -23,7 +24,6 @@ from chrono.processor.shots import (
     NO_LAUNCHES,
     NO_SHOTS,
     Crew,
-    finish_launches,
     gather_launches,
     interval_shots,
 )
@@ -226,8 +226,12 @@ class Processor:
             passages, self._queue, known, lengths, rules
         )
         launches, self._crew, known = gather_launches(bodies, self._crew, known, lengths, rules)
-        shots, self._waiting = finish_launches(
-            join(self._waiting, launches), self._gaps, self._notes, self._beats, known, rules
+        shots, self._waiting, (self._gaps, self._notes) = finish_launches(
+            join(self._waiting, launches),
+            (self._gaps, self._notes),
+            self._beats,
+            known,
+            rules,
         )
         return shots, known
 

@@ -1,4 +1,4 @@
-"""From bodies to shots: what belongs to one launch, its flags, and when it is final.
+"""From bodies to shots: what belongs to one launch, and its flags but those of lost lines.
 
 Rules, local in time:
 
@@ -18,13 +18,7 @@ Rules, local in time:
   without a partner, the next body has at least a third of the main one's speed, and the main
   one is whole, of the declared length, and was seen alike by both gates (pieces of two bodies,
   paired with each other, seldom are).
-- A break between first and last edge, or in the time in which the missing partner could have
-  come, is a gap. Lines lost up to twice the transit before and after may have been another
-  body's. The transit is kept if both gates saw the body alike and at most three lines were
-  lost (any number if the length is the declared one within 10 %), or if the missing edges
-  explain every lost line and no other body is near; never on lines that give no levels.
 - A pair of passages whose edges all chattered too long or came late is unsound: no transit.
-- Edges the board lost between the beats around a shot set `board-lost`.
 - Keys grow strictly; a key already used is moved up by one.
 """
 
@@ -33,7 +27,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.records import choose, join, part
+from chrono.arrays.records import choose, join
 from chrono.processor.matching import NO_BODIES, Bodies
 from chrono.processor.pairing import (
     LENGTH_TOLERANCE,
@@ -46,7 +40,7 @@ from chrono.processor.pairing import (
 )
 from chrono.processor.rules import Lengths, Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
-from chrono.processor.timeline import Beats, Breaks, Ints, Places
+from chrono.processor.timeline import Ints, Places
 
 FRAGMENTS = 3
 MANY, CROWD = 4, 5
@@ -54,8 +48,6 @@ FRAGMENT_LENGTH = 0.5
 DEBRIS_LAG = 3.0
 MERGED_SHARE, MERGED_SLACK_S = 1e-3, 2e-6
 ALIKE_SHARE = 3e-3
-WHOLE_LOSS, ANY_LOSS = 3, 2**62
-CLOSE_LENGTH = 0.10
 
 LAUNCH_DTYPE = np.dtype(
     [
@@ -293,7 +285,7 @@ def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Flags:
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
     fit = shot["flags"] & np.uint32(Flag.SHORT | Flag.LONG) == 0
     of_a_kind = 2 * company.transit < DEBRIS_LAG * launches["twice"]
-    whole = _blocked_alike(launches, rules) & (shot["used"] == EdgesUsed.BOTH)
+    whole = blocked_alike(launches, rules) & (shot["used"] == EdgesUsed.BOTH)
     return all_met & fit & of_a_kind & whole & (company.crowd < CROWD)
 
 
@@ -348,83 +340,10 @@ def length_flags(ratio: Floats) -> npt.NDArray[np.uint32]:
     return flags
 
 
-def _blocked_alike(launches: Launches, rules: Rules) -> Flags:
+def blocked_alike(launches: Launches, rules: Rules) -> Flags:
     """Tell which main bodies are whole and were seen alike: they blocked both gates equally."""
     tight = ALIKE_SHARE * launches["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
     return (launches["lacks"] == 0) & (np.abs(launches["surplus"]) <= tight)
-
-
-def _bearable_loss(launches: Launches, rules: Rules) -> Ints:
-    """Return how many lines may be lost around each and its transit still be certain."""
-    lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
-    alike = _blocked_alike(launches, rules)
-    bearable = np.where(alike, WHOLE_LOSS, 0)
-    bearable[alike & (off <= CLOSE_LENGTH)] = ANY_LOSS
-    if rules.lines == "framed":
-        explained = (lacks > 0) & (launches["alone"] > 0) & ~(off > LENGTH_TOLERANCE)
-        missing_edges = sum((lacks >> edge & 1).astype(np.int64) for edge in range(4))
-        bearable = np.where(explained, missing_edges, bearable)
-    return bearable
-
-
-def finish_launches(
-    waiting: Launches, gaps: Breaks, notes: Breaks, beats: Beats, known: int, rules: Rules
-) -> tuple[Shots, Launches]:
-    """Return the shots that are final, in order of key, and the launches that are not."""
-    if not len(waiting):
-        return NO_SHOTS, waiting
-    key = waiting["shot"]["key"]
-    if (key[1:] < key[:-1]).any():
-        waiting = waiting.take(key.argsort(kind="stable"))
-    end = waiting["stop"] + rules.windows.slow
-    final = end + rules.windows.wait <= known
-    if len(beats.t) and rules.windows.wait:
-        final |= end <= beats.t[-1]
-    final &= waiting["shot"]["key"] < known
-    n = int(np.argmin(np.append(final, False)))
-    done = waiting[:n]
-    shots = part(done, "shot")
-    if len(gaps.mark) or len(notes.mark):
-        _mark_gaps(shots, done, gaps, notes, rules)
-    if len(beats.t) and n:
-        _mark_board_loss(shots, done, beats, rules)
-    return shots, waiting[n:]
-
-
-def _mark_gaps(shots: Shots, done: Launches, gaps: Breaks, notes: Breaks, rules: Rules) -> None:
-    slow, lacks = rules.windows.slow, done["lacks"]
-    limit = done["stop"] + slow + rules.windows.wait
-    start, stop = done["start"] - (lacks & 1), done["stop"] + (lacks >> 3)
-    here = _within(gaps, start, stop, limit)[0] | _within(notes, start, stop, limit)[0]
-    shots["flags"][here] |= np.uint32(Flag.GAP)
-    near = np.minimum(slow, np.abs(done["twice"]))
-    around = done["start"] - near, done["stop"] + near
-    lost = _within(gaps, *around, limit)[1] + _within(notes, *around, limit)[1]
-    touched = ((lost > 0) & (shots["used"] > 0)).nonzero()[0]
-    if len(touched):
-        doubtful = touched[lost[touched] > _bearable_loss(done.take(touched), rules)]
-        shots["used"][doubtful] = EdgesUsed.NONE
-        shots["flags"][doubtful] |= np.uint32(Flag.GAP)
-
-
-def _within(breaks: Breaks, start: Ints, stop: Ints, limit: Ints) -> tuple[Flags, Ints]:
-    """Tell where breaks noticed up to `limit` touch a time, and how many lines they lost."""
-    begin = np.searchsorted(breaks.mark, start, side="right")
-    end = np.searchsorted(breaks.before, stop, side="left")
-    end = np.minimum(end, np.searchsorted(breaks.mark, limit, side="right"))
-    total = np.concatenate(([0], np.cumsum(breaks.lost)))
-    return end > begin, total[np.maximum(begin, end)] - total[begin]
-
-
-def _mark_board_loss(shots: Shots, done: Launches, beats: Beats, rules: Rules) -> None:
-    lost = np.concatenate(([0], beats.lost))
-    if lost[np.searchsorted(beats.t, done["start"].min(), side="right")] == lost[-1]:
-        return
-    before = np.searchsorted(beats.t, done["start"], side="right")
-    after = np.searchsorted(beats.t, done["stop"], side="left") + 1
-    in_time = np.searchsorted(beats.t, done["stop"] + rules.windows.wait, side="right")
-    after = np.maximum(np.minimum(after, in_time), before)
-    shots["flags"][lost[after] > lost[before]] |= np.uint32(Flag.BOARD_LOST)
 
 
 _MOST_KEY = 2**61
