@@ -11,13 +11,14 @@ import scipy
 
 from chrono.measuring.anova import OneWay, TukeyInterval, one_way, tukey_intervals
 from chrono.measuring.budget import coverage_factor
-from chrono.measuring.scatter import Drift, Sample, drift_of, s_ratio_interval
+from chrono.measuring.scatter import Drift, drift_of, s_ratio_interval
 from chrono.measuring.statistics import (
     Difference,
+    Sample,
     Series,
     compare_series,
     mean_and_s,
-    series_statistics,
+    series_of,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -123,7 +124,7 @@ class Comparison:
 
 def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group | None:
     """Return a setup's shots as a group, None where there are none."""
-    series = series_statistics(sample.speed_mps, sample.u_random_mps, sample.u_shared_mps)
+    series = series_of(sample)
     return Group(name, session, rig, sample, series) if series else None
 
 

@@ -9,7 +9,7 @@ import scipy
 
 from chrono.measuring.budget import COVERAGE, coverage_factor
 from chrono.measuring.outliers import suspicious
-from chrono.measuring.statistics import mean_and_s, s_interval
+from chrono.measuring.statistics import Sample, mean_and_s, s_interval
 
 Floats = npt.NDArray[np.float64]
 
@@ -17,24 +17,6 @@ LEAST_FOR_SHAPE = 8
 """Fewer shots tell nothing of the shape of their distribution."""
 MOST_FOR_SHAPE = 5000
 """Royston's p-values (Applied Statistics 44 (1995) 547) were made for no more."""
-
-
-@dataclass(frozen=True)
-class Sample:
-    """
-    The counted shots of one setup, in order.
-
-    Attributes
-    ----------
-    number : ndarray of int64, shape (N,)
-        Their numbers in the session, from 1.
-    speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
-    """
-
-    number: npt.NDArray[np.int64]
-    speed_mps: Floats
-    u_random_mps: Floats
-    u_shared_mps: Floats
 
 
 @dataclass(frozen=True)

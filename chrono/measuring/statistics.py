@@ -5,15 +5,49 @@ ISO 3534: mean, sample standard deviation s, range, median.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import scipy
 
-from chrono.measuring.budget import COVERAGE, coverage_factor
+from chrono.measuring.budget import (
+    COVERAGE,
+    Contribution,
+    combined_uncertainty,
+    coverage_factor,
+    effective_dof,
+    normal,
+)
+from chrono.measuring.coverage import coverage_half_width
 
 Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """
+    The counted shots of one setup, in order.
+
+    Attributes
+    ----------
+    number : ndarray of int64, shape (N,)
+        Their numbers in the session, from 1.
+    speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
+        Speeds and the two parts of their uncertainties [m/s].
+    U95_mps : ndarray of float64, shape (N,), or None
+        Of each shot [m/s].
+    shared : tuple of Contribution
+        What the shared part is made of at their mean; empty: taken as normal.
+    """
+
+    number: npt.NDArray[np.int64]
+    speed_mps: Floats
+    u_random_mps: Floats
+    u_shared_mps: Floats
+    U95_mps: Floats | None = None
+    shared: tuple[Contribution, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -27,25 +61,29 @@ class Series:
         Number of shots.
     own_random_mps : float
         Random part of a shot's own uncertainty: root of the mean square [m/s].
-    mean_mps, median_mps, min_mps, max_mps, range_mps : float
+    mean_mps, median_mps, min_mps, max_mps : float
         Of the speeds [m/s].
-    s_mps : float
-        Sample standard deviation [m/s], NaN for one shot.
+    range_mps, s_mps : float
+        Range and sample standard deviation [m/s], NaN for one shot.
     u_random_mean_mps : float
-        Random part of the mean's uncertainty [m/s]: the larger of s and the shots' own
-        random part, over √n. (Equal readings of a coarse counter have s = 0 and are no
-        better known for it.)
+        Random part of the mean's uncertainty [m/s]: s or the shots' own random part, over
+        √n, whichever makes the wider interval. (Equal readings of a coarse counter have
+        s = 0 and are no better known for it.)
     random_dof : float
-        Its degrees of freedom: n − 1 where s leads, else infinity.
+        Its degrees of freedom: n − 1 where it is s, else infinity.
+    U95_random_mean_mps : float
+        Half-width of its 95 % interval, t(random_dof)·u [m/s].
     u_shared_mean_mps : float
         Shared part: the mean of the shots' shared parts [m/s].
+    U95_shared_mean_mps : float
+        Half-width of its 95 % interval [m/s].
     u_mean_mps : float
         Both combined [m/s].
     dof : float
-        Effective degrees of freedom of `u_mean_mps`.
+        Effective degrees of freedom of `u_mean_mps` (Welch and Satterthwaite).
     U95_mean_mps : float
-        Expanded uncertainty of the mean, t_95(dof)·u [m/s]; a little wide where one
-        rectangular shared input dominates.
+        Expanded uncertainty of the mean [m/s], see `mean_half_width`; for one shot that
+        shot's.
     ci_low_mps, ci_high_mps : float
         95 % interval of the mean from the scatter alone, mean ± t·s/√n [m/s]; it leaves
         the shared part out.
@@ -61,16 +99,36 @@ class Series:
     s_mps: float
     u_random_mean_mps: float
     random_dof: float
+    U95_random_mean_mps: float
     u_shared_mean_mps: float
+    U95_shared_mean_mps: float
     u_mean_mps: float
     dof: float
     U95_mean_mps: float
     ci_low_mps: float
     ci_high_mps: float
 
+    @property
+    def k(self) -> float:
+        """Coverage factor U95/u of the mean, NaN where nothing is uncertain."""
+        return self.U95_mean_mps / self.u_mean_mps if self.u_mean_mps else math.nan
+
+
+def series_of(sample: Sample) -> Series | None:
+    """Return the statistics of a sample; one shot keeps its own ±."""
+    series = series_statistics(
+        sample.speed_mps, sample.u_random_mps, sample.u_shared_mps, sample.shared
+    )
+    if series is not None and series.n == 1 and sample.U95_mps is not None:
+        return replace(series, U95_mean_mps=float(sample.U95_mps[0]))
+    return series
+
 
 def series_statistics(
-    speed_mps: Floats, u_random_mps: Floats, u_shared_mps: Floats
+    speed_mps: Floats,
+    u_random_mps: Floats,
+    u_shared_mps: Floats,
+    shared: Sequence[Contribution] = (),
 ) -> Series | None:
     """
     Return the statistics of a series.
@@ -80,24 +138,24 @@ def series_statistics(
     speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
         Speeds and the two parts of their uncertainties [m/s]; shots with a NaN in any of
         them are left out.
+    shared : sequence of Contribution, optional
+        What the shared part is made of; without it, it is taken as normal.
 
     Returns
     -------
     Series or None
         None when no shot is left.
     """
-    speeds, random, shared = _finite_rows(speed_mps, u_random_mps, u_shared_mps)
+    speeds, random, common = _finite_rows(speed_mps, u_random_mps, u_shared_mps)
     n = len(speeds)
     if n == 0:
         return None
     mean, s = mean_and_s(speeds)
     own_random = math.sqrt(float(np.mean(random**2)))
-    scatter_leads = s > own_random
-    random_dof = n - 1 if scatter_leads else math.inf
-    u_random = (s if scatter_leads else own_random) / math.sqrt(n)
-    u_shared = float(np.mean(shared))
-    u_mean = math.hypot(u_random, u_shared)
-    dof = random_dof * (u_mean / u_random) ** 4 if scatter_leads else math.inf
+    u_random, random_dof = _random_part(s, own_random, n)
+    u_shared = float(np.mean(common))
+    parts = _shared_parts(shared, u_shared)
+    both = [*parts, Contribution(normal("random", u_random, dof=random_dof), 1.0)]
     ci_low, ci_high = mean_interval(mean, s, n)
     low, high = float(speeds.min()), float(speeds.max())
     return Series(
@@ -107,17 +165,58 @@ def series_statistics(
         median_mps=float(np.median(speeds)),
         min_mps=low,
         max_mps=high,
-        range_mps=high - low,
+        range_mps=high - low if n > 1 else math.nan,
         s_mps=s,
         u_random_mean_mps=u_random,
         random_dof=random_dof,
+        U95_random_mean_mps=coverage_factor(random_dof) * u_random,
         u_shared_mean_mps=u_shared,
-        u_mean_mps=u_mean,
-        dof=dof,
-        U95_mean_mps=coverage_factor(dof) * u_mean,
+        U95_shared_mean_mps=coverage_half_width(parts),
+        u_mean_mps=combined_uncertainty(both),
+        dof=effective_dof(both),
+        U95_mean_mps=mean_half_width(u_random, random_dof, parts),
         ci_low_mps=ci_low,
         ci_high_mps=ci_high,
     )
+
+
+def mean_half_width(
+    u_random: float, random_dof: float, shared: Sequence[Contribution]
+) -> float:
+    """
+    Return the half-width of the 95 % interval of a mean.
+
+    Parameters
+    ----------
+    u_random, random_dof : float
+        Random part of the mean's uncertainty and its degrees of freedom.
+    shared : sequence of Contribution
+        What the shared part is made of.
+
+    Notes
+    -----
+    The random part counts as the normal one whose 95 % half-width is t·u. With a normal
+    shared part the two half-widths then combine in quadrature. t(ν_eff)·u_c, which takes
+    the t of the whole from the few shots of a part, held the truth in 87 % of sessions of
+    two shots; this way 95 % to 99 %, and 95 % from ten shots on whatever the shapes.
+    """
+    widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
+    return coverage_half_width([*shared, Contribution(widened, 1.0)])
+
+
+def _random_part(s: float, own: float, n: int) -> tuple[float, float]:
+    """Return u of the mean's random part and its degrees of freedom, see `Series`."""
+    if n > 1 and coverage_factor(n - 1) * s > coverage_factor(math.inf) * own:
+        return s / math.sqrt(n), float(n - 1)
+    return own / math.sqrt(n), math.inf
+
+
+def _shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
+    """Return the shared contributions, scaled so that they make `u` together."""
+    whole = combined_uncertainty(shared)
+    if not whole:
+        return [Contribution(normal("shared", u), 1.0)]
+    return [Contribution(part.input, part.sensitivity * u / whole) for part in shared]
 
 
 @dataclass(frozen=True)

@@ -93,19 +93,29 @@ def _setup_data(found: SetupSummary) -> dict[str, Any]:
 
 
 def series_data(series: Series) -> dict[str, Any]:
-    """Return the statistics of a series as an object for JSON, None where undefined."""
+    """Return the statistics of a series as an object for JSON, None where undefined or ∞."""
     values = {
         "counted": series.n,
         "mean_mps": series.mean_mps,
         "u_mean_mps": series.u_mean_mps,
         "U95_mean_mps": series.U95_mean_mps,
+        "k": series.k,
+        "dof": series.dof,
+        "u_random_mean_mps": series.u_random_mean_mps,
+        "random_dof": series.random_dof,
+        "U95_random_mean_mps": series.U95_random_mean_mps,
+        "u_shared_mean_mps": series.u_shared_mean_mps,
+        "U95_shared_mean_mps": series.U95_shared_mean_mps,
         "s_mps": series.s_mps,
         "median_mps": series.median_mps,
         "min_mps": series.min_mps,
         "max_mps": series.max_mps,
         "range_mps": series.range_mps,
     }
-    return {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in values.items()}
+    return {
+        k: None if isinstance(v, float) and not math.isfinite(v) else v
+        for k, v in values.items()
+    }
 
 
 def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:

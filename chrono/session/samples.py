@@ -2,29 +2,16 @@
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from chrono.measuring.comparison import Group, group_of
-from chrono.measuring.scatter import Sample
+from chrono.measuring.statistics import Sample
 from chrono.session.recorded import Recorded
 from chrono.session.session import Session
 
 
 def samples_of(session: Session) -> dict[str, Sample]:
     """Return the counted shots of each setup that has any, in order of first use."""
-    measured = session.measured()
-    counted = session.are_counted(session.log.shots, measured.speed_mps)
-    samples = {}
-    for name in session.setups.names:
-        places = (counted & session.setups.named(name)[session.log.setup]).nonzero()[0]
-        if len(places):
-            samples[name] = Sample(
-                places.astype(np.int64) + 1,
-                measured.speed_mps[places],
-                measured.u_random_mps[places],
-                measured.u_shared_mps[places],
-            )
-    return samples
+    samples = {name: session.sample(name) for name in session.setups.names}
+    return {name: sample for name, sample in samples.items() if sample is not None}
 
 
 def groups_of(recordings: Sequence[Recorded]) -> list[Group]:

@@ -16,9 +16,9 @@ import numpy.typing as npt
 from chrono.arrays.batch import Batch, Control, Events
 from chrono.clock.rate import ClockEstimate
 from chrono.errors import ChronoError
-from chrono.measuring.budget import Budget
+from chrono.measuring.budget import Budget, Contribution
 from chrono.measuring.speed import Measured, SpeedModel, join_measured, measure, shot_budget
-from chrono.measuring.statistics import Series, series_statistics
+from chrono.measuring.statistics import Sample, Series, series_of
 from chrono.processor.pipeline import Processor
 from chrono.processor.rules import Rules
 from chrono.processor.table import EdgesUsed, Shots
@@ -269,26 +269,39 @@ class Session:
 
     def series(self, setup: str | None = None) -> Series | None:
         """Return the statistics of the counted shots, of one setup or of all."""
+        sample = self.sample(setup)
+        return series_of(sample) if sample is not None else None
+
+    def sample(self, setup: str | None = None) -> Sample | None:
+        """Return the counted shots of one setup or of all, None where there are none."""
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup].nonzero()[0]
         if not len(places):
             return None
         columns, count = np.empty((4, len(places))), 0
+        numbers = np.empty(len(places), np.int64)
         for part, found in self._pieces(slice(places[0], places[-1] + 1)):
             chosen = self.are_counted(self.log.shots[part], found.speed_mps)
             chosen &= wanted[self.log.setup[part]]
             end = count + int(np.count_nonzero(chosen))
-            for name, column in zip(_SERIES_COLUMNS, columns, strict=True):
+            for name, column in zip(_SAMPLE_COLUMNS, columns, strict=True):
                 column[count:end] = getattr(found, name)[chosen]
+            numbers[count:end] = chosen.nonzero()[0] + part.start + 1
             count = end
         if not count:
             return None
-        series = series_statistics(*columns[:3, :count])
-        if series is not None and series.n == 1:
-            # A mean of one shot is that shot: the same ± must stand at both.
-            own = float(columns[3, 0])
-            return replace(series, U95_mean_mps=own)
-        return series
+        numbers, (speed, random, shared, expanded) = numbers[:count], columns[:, :count]
+        parts = self._shared_parts(numbers, speed)
+        return Sample(numbers, speed, random, shared, expanded, parts)
+
+    def _shared_parts(
+        self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
+    ) -> tuple[Contribution, ...]:
+        """Return what shots share, at their mean and by the edges that most of them used."""
+        used = int(np.bincount(self.log.shots["used"][numbers - 1]).argmax())
+        transit_s = self._model.board_transit(float(speed_mps.mean()), used)
+        parts = self._model.contributions(transit_s, used)
+        return tuple(part for part in parts if part.input.nature == "shared")
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
         """Yield shots of the log as people see them."""
@@ -370,7 +383,7 @@ def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
     return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
 
 
-_SERIES_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
+_SAMPLE_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
 
 
 def _counter_of(hello: Control) -> Counter:

@@ -15,8 +15,8 @@ from chrono.measuring.comparison import (
     more_shots,
 )
 from chrono.measuring.outliers import suspicious
-from chrono.measuring.scatter import Sample, drift_of, s_ratio_interval, scatter_of
-from chrono.measuring.statistics import compare_series, s_interval, series_statistics
+from chrono.measuring.scatter import drift_of, s_ratio_interval, scatter_of
+from chrono.measuring.statistics import Sample, compare_series, s_interval, series_statistics
 
 
 def sample(speeds, numbers=None, shared: float = 0.0, random: float = 0.0) -> Sample:

@@ -7,8 +7,10 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from chrono.measuring.ball import ball_in_air
-from chrono.measuring.muzzle import muzzle_speed
+from chrono.measuring.muzzle import muzzle_of, muzzle_speed
+from chrono.measuring.statistics import series_statistics
 from chrono.physics.drag import sphere_drag_coefficient
+from chrono.rigs.file import default_rig
 
 AIR = {"temperature_k": 293.15, "pressure_pa": 101325.0, "humidity": 0.5}
 SQUASH_BALL = ball_in_air(0.04, 0.024, 45.0, **AIR)
@@ -129,6 +131,17 @@ def test_at_the_mouth_itself_nothing_is_added_and_never_less_than_at_the_gates()
     assert found.uncertainty.u == pytest.approx(0.1)
     assert found.U95_mps == pytest.approx(0.4)
     assert away.U95_mps > 0.4
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 20])
+def test_the_mean_at_the_mouth_is_never_narrower_than_at_the_gates(n):
+    rng = np.random.default_rng(n)
+    for speed_mps in (0.5, 8.0, 45.0, 120.0):
+        speeds = rng.normal(speed_mps, 0.01 * speed_mps, n)
+        series = series_statistics(speeds, np.full(n, 0.01), np.full(n, 0.002 * speed_mps))
+        for own in ({}, {"mass_kg": 0.0027}, {"diameter_m": 0.004, "mass_kg": 0.0005}):
+            found = muzzle_of(series, default_rig(), own)
+            assert found.U95_mps >= series.U95_mean_mps, (speed_mps, own)
 
 
 def test_so_light_a_body_or_so_far_a_launcher_has_no_speed_at_the_mouth():

@@ -7,11 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from chrono.measuring.budget import Contribution, rectangular
 from chrono.measuring.statistics import (
+    Sample,
     compare_series,
     mean_and_s,
     mean_interval,
     s_interval,
+    series_of,
     series_statistics,
 )
 
@@ -52,10 +55,19 @@ def test_one_shot_has_its_own_uncertainty_and_no_scatter() -> None:
     series = series_statistics(SPEEDS[:1], same(1, 0.03), same(1, 0.04))
     assert series is not None
     assert series.u_mean_mps == pytest.approx(0.05)
-    assert series.U95_mean_mps == pytest.approx(0.05 * 1.959964, rel=1e-6)
+    assert series.U95_mean_mps == pytest.approx(0.05 * 1.959964, rel=1e-4)
     assert math.isnan(series.s_mps)
     assert math.isnan(series.ci_low_mps)
-    assert series.range_mps == 0
+    assert math.isnan(series.range_mps)
+    assert series.random_dof == math.inf
+
+
+def test_a_series_of_one_shot_keeps_the_uncertainty_that_the_shot_has() -> None:
+    one = Sample(np.array([4]), SPEEDS[:1], same(1, 0.03), same(1, 0.04), same(1, 0.09))
+    series = series_of(one)
+    assert series is not None
+    assert series.U95_mean_mps == 0.09
+    assert series.k == pytest.approx(0.09 / 0.05)
 
 
 def test_equal_readings_of_a_coarse_counter_are_no_better_known_for_it() -> None:
@@ -100,6 +112,50 @@ def test_the_mean_s_interval_holds_the_true_mean() -> None:
         assert series is not None
         held += abs(series.mean_mps - 45) <= series.U95_mean_mps
     assert 0.94 <= held / 3000 <= 0.97
+
+
+# What all shots share is drawn uniform, as a spacing within its tolerance is, or normal.
+SHARED = {
+    "rectangular": lambda rng, u: rng.uniform(-1, 1) * u * math.sqrt(3),
+    "normal": lambda rng, u: rng.normal(0, u),
+}
+
+
+@pytest.mark.parametrize("shape", SHARED)
+@pytest.mark.parametrize("n", [2, 3, 5, 10])
+def test_the_mean_of_few_shots_holds_the_true_mean(n: int, shape: str) -> None:
+    rng = np.random.default_rng(n)
+    for shared in (0.03, 0.1, 0.3, 1.0):
+        parts = [Contribution(rectangular("", shared * math.sqrt(3)), 1.0)]
+        held = 0
+        for _ in range(2000):
+            own = float(rng.choice([0.0, 0.1, 0.3]))
+            speeds = rng.normal(45, math.hypot(0.3, own), n) + SHARED[shape](rng, shared)
+            series = series_statistics(
+                speeds, same(n, own), same(n, shared), parts if shape == "rectangular" else ()
+            )
+            held += abs(series.mean_mps - 45) <= series.U95_mean_mps
+        assert 0.94 <= held / 2000 <= 0.995, (shared, held / 2000)
+
+
+def test_many_shots_leave_the_shared_part_with_the_interval_of_its_own_shape() -> None:
+    half = 0.3
+    parts = [Contribution(rectangular("", half), 2.0)]
+    speeds = np.tile(SPEEDS, 2000)
+    series = series_statistics(
+        speeds, same(10_000, 0.0), same(10_000, half / math.sqrt(3)), parts
+    )
+    assert series.U95_shared_mean_mps == pytest.approx(0.95 * half, rel=1e-3)
+    assert series.U95_mean_mps == pytest.approx(0.95 * half, rel=5e-3)
+
+
+def test_both_parts_combine_in_quadrature_where_the_shared_one_is_normal() -> None:
+    series = series_statistics(SPEEDS, same(5, 0.0), same(5, 0.2))
+    random = 2.776445 * np.std(SPEEDS, ddof=1) / math.sqrt(5)
+    assert series.U95_random_mean_mps == pytest.approx(random, rel=1e-6)
+    assert series.U95_shared_mean_mps == pytest.approx(1.959964 * 0.2, rel=1e-4)
+    assert series.U95_mean_mps == pytest.approx(math.hypot(random, 1.959964 * 0.2), rel=1e-4)
+    assert series.k == pytest.approx(series.U95_mean_mps / series.u_mean_mps)
 
 
 def test_a_far_offset_costs_no_digits() -> None:

@@ -48,7 +48,32 @@ def test_a_setup_of_one_shot_tells_that_shot_s_speed_and_uncertainty(with_setups
         f"  one: 1 counted, speed {own} (95 %)"
         in summary_text(summary_of(recorded)).splitlines()
     )
-    json.dumps(summary_data(summary_of(recorded)), allow_nan=False)
+    data = summary_data(summary_of(recorded))
+    json.dumps(data, allow_nan=False)
+    assert data["setups"][1]["range_mps"] is None, "one shot has no range"
+
+
+def test_json_has_both_parts_of_the_mean_s_uncertainty_and_what_k_comes_from(
+    with_setups,
+) -> None:
+    recorded = read_recording(with_setups((0, Setup("three", {})), (37, Setup("other"))))
+    series = recorded.session.series("other")
+
+    found = summary_data(summary_of(recorded))["setups"][1]
+
+    assert series is not None
+    assert found["counted"] == 3
+    assert found["random_dof"] == 2
+    assert found["k"] == pytest.approx(found["U95_mean_mps"] / found["u_mean_mps"])
+    assert found["u_mean_mps"] == pytest.approx(
+        np.hypot(found["u_random_mean_mps"], found["u_shared_mean_mps"])
+    )
+    # t of two degrees of freedom (JCGM 100, table G.2: 4.30)
+    assert found["U95_random_mean_mps"] == pytest.approx(
+        4.303 * found["u_random_mean_mps"], 1e-3
+    )
+    assert found["U95_shared_mean_mps"] < 1.96 * found["u_shared_mean_mps"]
+    assert found["dof"] >= 2
 
 
 def test_the_values_of_a_setup_are_those_that_numpy_finds(with_setups) -> None:
