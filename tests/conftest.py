@@ -5,6 +5,8 @@ from pathlib import Path
 
 import pytest
 from command_kit import Outcome
+from plugs import Plugs
+from serial.tools import list_ports
 
 from chrono.cli import main
 
@@ -33,3 +35,11 @@ def _no_memory(
 ) -> None:
     """Keep what the dashboard remembers of one test from the next, and from the user's own."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("settings")))
+
+
+@pytest.fixture
+def plugs(monkeypatch: pytest.MonkeyPatch) -> Plugs:
+    """Let only those devices be listed that a test plugs in."""
+    made = Plugs()
+    monkeypatch.setattr(list_ports, "comports", made)
+    return made

@@ -183,12 +183,14 @@ class RunTeller:
             self._look_at_disk(run.writer)
 
     def _look_at_link(self, run: Run) -> None:
+        """Say that the link is gone, and that it is back once the board says something."""
         status = run.status
-        if status.state == self._link or status.state not in {"open", "lost", "failed"}:
+        is_back = status.state == "open" and status.answered
+        if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
             return
         self._link = status.state
-        reason = f": {plain(status.reason)}" if status.reason and status.state != "open" else ""
-        word = "found again" if status.state == "open" else status.state
+        reason = f": {plain(status.reason)}" if status.reason and not is_back else ""
+        word = "found again" if is_back else status.state
         tell(f"link {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:

@@ -2,30 +2,41 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from chrono.commands.common import (
-    AsJson,
-    Baud,
-    print_json,
-    rig_of,
-)
+from chrono.commands.common import AsJson, Baud, print_json, rig_of
+from chrono.plain import plain
 
 
 def boards(as_json: AsJson = False) -> None:
     """List the serial ports of this machine and the virtual boards."""
     from chrono.commands.demo import virtual_boards
-    from chrono.reader.port import ports_here
+    from chrono.reader.attached import likely_boards, ports_here
 
-    found = [*ports_here(), *virtual_boards().items()]
-    ports = [{"port": port, "description": text} for port, text in found]
+    attached = ports_here()
+    likely = likely_boards(attached)
+    found = [(p.device, p.description) for p in attached]
+    ports: list[dict[str, Any]] = [
+        {"port": port, "description": text, "likely": port in likely}
+        for port, text in (*found, *virtual_boards().items())
+    ]
     if as_json:
         print_json(ports)
         return
     for row in ports:
-        print(f"{row['port']:<28}  {row['description']}")
+        words = f"  {plain(row['description'])}" if row["description"] else ""
+        mark = f"  ({_likelihood(likely)})" if row["likely"] else ""
+        print(f"{plain(row['port']):<28}{words}{mark}".rstrip())
+    if not likely:
+        print("no board seems to be plugged in; the virtual ones need none", file=sys.stderr)
+    elif len(likely) > 1:
+        print("unplug the board and see which one goes", file=sys.stderr)
+
+
+def _likelihood(likely: list[str]) -> str:
+    return "most likely the board" if len(likely) == 1 else "may be the board"
 
 
 def check(

@@ -5,26 +5,22 @@ opened again with growing pauses; the loss and the return are rows as well. A fr
 is asked to say hello; what it answered, whoever decodes the rows tells by `hear`.
 """
 
-import errno
-import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import Literal
 
 import serial
-from serial.tools import list_ports
 
 from chrono.arrays.batch import Batch, Kind
 from chrono.errors import PortError
+from chrono.reader.attached import Identity, identity_of, names_of
 from chrono.reader.framing import LineFramer, StampedLine
 from chrono.reader.grammar import Lines
+from chrono.reader.opening import DEFAULT_BAUDRATE, open_port, reason_of
 from chrono.reader.rows import board_row, json_row
 
-DEFAULT_BAUDRATE = 250_000
-READ_TIMEOUT_S = 0.2
-WRITE_TIMEOUT_S = 0.5
 ASK_FIRST_S = 0.5
 """Time a board that was reset by the opening gets to say hello unasked [s]."""
 ASK_EVERY_S = 1.0
@@ -36,26 +32,7 @@ STOP_WITHIN_S = 1.0
 HEAD_S = 0.1
 """A first line this soon after opening may lack its head: the board was in mid-line."""
 
-REASON_LIMIT = 300
-"""Longest text that is kept of the system's own words."""
-
 HELLO_REQUEST = b"?\n"
-HANDLERS = "chrono.virtual"
-"""The package in which pyserial finds our `protocol_virtual`."""
-
-OperatorRow = tuple[float, str, dict[str, Any]]
-"""Time since the port was opened [s], origin, JSON object."""
-
-
-@runtime_checkable
-class PlayedPort(Protocol):
-    """A port without hardware: it brings a rig, and an operator who acts by the clock."""
-
-    def rig_text(self) -> str:
-        """Return its rig file."""
-
-    def operator_rows(self) -> Iterator[OperatorRow]:
-        """Yield the records its operator makes, in order of time, perhaps without end."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +45,7 @@ class LinkStatus:
     state : {"closed", "open", "lost", "failed"}
         `failed`: the thread ended by a fault of the program, told in `reason`.
     port, reason : str
-        The port, and why it was lost or failed.
+        The port, under the name it has now, and why it was lost or failed.
     silent_s : float
         Time since the last byte, or since the port was opened [s].
     answered : bool
@@ -77,6 +54,8 @@ class LinkStatus:
         Received since the start.
     losses : int
         How often the port was lost.
+    fruitless : int
+        How often in a row it was lost before a whole line came.
     """
 
     state: Literal["closed", "open", "lost", "failed"]
@@ -87,6 +66,7 @@ class LinkStatus:
     bytes: int = 0
     lines: int = 0
     losses: int = 0
+    fruitless: int = 0
 
     @property
     def silent(self) -> bool:
@@ -126,6 +106,7 @@ class PortReader:
         self._baudrate = baudrate
         self._lines = lines
         self._status = LinkStatus("closed", port)
+        self._identity: Identity | None = None
         self._serial: serial.Serial | None = None
         self._framer = LineFramer()
         self._stopping = threading.Event()
@@ -154,7 +135,9 @@ class PortReader:
         PortError
             If it cannot be opened, with the cause.
         """
-        self._take(open_port(self._port, self._baudrate), "opened")
+        port = open_port(self._port, self._baudrate)
+        self._identity = identity_of(self._port)
+        self._take(port, self._port, "opened")
         self._thread.start()
 
     def stop(self) -> None:
@@ -190,7 +173,7 @@ class PortReader:
                 self._ask_when_due(port)
                 data = port.read(port.in_waiting or 1)
             except OSError as exc:
-                self._lose(_reason(exc))
+                self._lose(reason_of(exc))
                 return
             if data:
                 self._receive(self._now_us(), data)
@@ -242,32 +225,48 @@ class PortReader:
             return True
         return self._asked_us is not None and self._edge_us >= self._asked_us
 
-    def _take(self, port: serial.Serial, event: str) -> None:
+    def _take(self, port: serial.Serial, name: str, event: str) -> None:
         self._serial = port
         self._opened_us = self._last_byte_us = self._now_us()
         self._asked_us = None
         if self._lines == "framed":
             self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
-        self._status = replace(self._status, state="open", reason="", answered=False)
+        self._status = replace(self._status, state="open", port=name, reason="", answered=False)
         self._tell(event, "")
 
     def _lose(self, reason: str) -> None:
         self._close()
-        losses = self._status.losses + 1
-        self._status = replace(self._status, state="lost", reason=reason, losses=losses)
+        self._status = replace(
+            self._status,
+            state="lost",
+            reason=reason,
+            losses=self._status.losses + 1,
+            fruitless=self._status.fruitless + 1,
+        )
         self._tell("lost", reason, self._framer.take_unfinished())
 
     def _reopen(self) -> None:
-        pause_s = RETRY_FIRST_S
+        again = min(max(self._status.fruitless - 1, 0), 10)
+        pause_s = min(RETRY_FIRST_S * 2**again, RETRY_LONGEST_S)
         while not self._stopping.wait(pause_s):
             pause_s = min(2.0 * pause_s, RETRY_LONGEST_S)
             try:
-                port = open_port(self._port, self._baudrate)
+                name = self._name_now()
+                port = open_port(name, self._baudrate)
             except PortError as exc:
                 self._status = replace(self._status, reason=exc.message)
                 continue
-            self._take(port, "reopened")
+            self._take(port, name, "reopened")
             return
+
+    def _name_now(self) -> str:
+        """Return the name under which the port's device is found now."""
+        if self._identity is None or identity_of(self._port) == self._identity:
+            return self._port
+        names = names_of(self._identity)
+        if not names:
+            raise PortError("the board is not plugged in", where=self._port)
+        return names[0]
 
     def _close(self) -> None:
         port, self._serial = self._serial, None
@@ -278,7 +277,11 @@ class PortReader:
     def _count(self, received: int, lines: int) -> None:
         before = self._status
         self._status = replace(
-            before, answered=True, bytes=before.bytes + received, lines=before.lines + lines
+            before,
+            answered=True,
+            bytes=before.bytes + received,
+            lines=before.lines + lines,
+            fruitless=0 if lines else before.fruitless,
         )
 
     def _tell(self, event: str, reason: str, fragment: bytes = b"") -> None:
@@ -288,152 +291,7 @@ class PortReader:
         A fragment of a line goes here and not among the board's lines, where ``A 1234``
         of ``A 123456`` would pass for a time.
         """
-        data = {"event": event, "port": self._port, "reason": reason}
+        data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:
             data["fragment"] = fragment.decode("latin-1")
         self._sink(json_row(self._now_us(), "link", data))
-
-
-def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
-    """
-    Open a port for reading alone.
-
-    Parameters
-    ----------
-    port : str
-        Device, or an address with a scheme pyserial knows, or ``virtual://SCENARIO``.
-    baudrate : int
-
-    Returns
-    -------
-    serial.Serial
-        The open port; `read` returns after `READ_TIMEOUT_S` at the latest.
-
-    Raises
-    ------
-    PortError
-        If it is missing, not allowed, in use, no serial port, or the address or the
-        baud rate is impossible.
-    """
-    _know_handlers()
-    try:
-        # 0 is a rate the system accepts: it hangs up.
-        if baudrate < 1:
-            raise ValueError("baud rate below 1")
-        return serial.serial_for_url(
-            port,
-            baudrate=baudrate,
-            timeout=READ_TIMEOUT_S,
-            write_timeout=WRITE_TIMEOUT_S,
-            exclusive=True,
-        )
-    except PortError:
-        raise
-    except Exception as exc:
-        raise _port_error(port, baudrate, exc) from exc
-
-
-def played_port(port: str) -> PlayedPort | None:
-    """Return a port, not open, if no hardware is behind it; None for every other."""
-    _know_handlers()
-    try:
-        found = serial.serial_for_url(port, do_not_open=True)
-    except Exception:  # what is wrong with it, opening it will tell
-        return None
-    return found if isinstance(found, PlayedPort) else None
-
-
-def _know_handlers() -> None:
-    if HANDLERS not in serial.protocol_handler_packages:
-        serial.protocol_handler_packages.append(HANDLERS)
-
-
-def ports_here() -> list[tuple[str, str]]:
-    """Return the serial ports of this machine and what each says it is, or nothing."""
-    found = ((p.device, p.description or "") for p in list_ports.comports())
-    return sorted((device, "" if text == "n/a" else text) for device, text in found)
-
-
-_NO_PERMISSION = (errno.EACCES, errno.EPERM)
-_CAUSES = (
-    (
-        _NO_PERMISSION,
-        "cannot open: permission denied",
-        "join the group that owns the port, mostly by: sudo usermod -aG dialout $USER; "
-        "then log in again",
-    ),
-    (
-        (errno.EAGAIN, errno.EBUSY),
-        "the port is in use by another program",
-        "close the other program (a serial monitor, a second chrono) and try again",
-    ),
-    (
-        (errno.ENOTTY, errno.EISDIR, errno.ENXIO, errno.EINVAL),
-        "this is no serial port",
-        "name the board's port, such as /dev/ttyUSB0, /dev/ttyACM0 or COM3",
-    ),
-)
-
-
-def _port_error(port: str, baudrate: int, exc: Exception) -> PortError:
-    where = _shown(port) or "(no port)"
-    if isinstance(exc, ValueError | OverflowError):
-        message, hint = _wrong_words(port, baudrate, exc)
-        return PortError(message, where=where, hint=hint)
-    code = _error_code(exc)
-    for codes, message, hint in _CAUSES:
-        if code in codes:
-            return PortError(message, where=where, hint=hint)
-    if code == errno.ENOENT or "FileNotFoundError" in str(exc):
-        return PortError("there is no such port", where=where, hint=_which_ports())
-    hint = _CHECK_ADDRESS if "://" in port else _which_ports()
-    return PortError(
-        f"cannot open: {_reason(exc).split(f'{port}: ')[-1]}", where=where, hint=hint
-    )
-
-
-_CHECK_ADDRESS = "check the address, and that its other end is running"
-
-
-def _error_code(exc: Exception) -> int | None:
-    """Return the system's error number, also where pyserial has put it into words."""
-    code = getattr(exc, "errno", None)
-    cause = exc.__context__
-    if code is None and cause is not None and cause.args and isinstance(cause.args[0], int):
-        code = cause.args[0]
-    if os.name == "nt" and code in _NO_PERMISSION:
-        return errno.EBUSY  # what Windows calls access denied is a port in use
-    return code
-
-
-def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
-    """Return message and hint for a port or baud rate that could not even be tried."""
-    if "baud" in str(exc).lower() or baudrate >= 2**31:
-        return (
-            f"baud rate {baudrate} is not possible here",
-            f"use the rate that the board's program sets, mostly {DEFAULT_BAUDRATE}",
-        )
-    if "://" in port:
-        return (
-            f"this address cannot be used: {_reason(exc)}",
-            "use a device, socket://HOST:PORT, rfc2217://HOST:PORT or virtual://SCENARIO",
-        )
-    return f"this is no name of a port: {_reason(exc)}", _which_ports()
-
-
-def _which_ports() -> str:
-    found = [f"{device} ({text})" if text else device for device, text in ports_here()]
-    if found:
-        return f"use one of the ports here: {', '.join(found)}"
-    return "plug the board in (no serial port is here), or try virtual://two-bands"
-
-
-def _shown(text: str, limit: int = 200) -> str:
-    """Return a text as a terminal may show it."""
-    return "".join(c if c.isprintable() else "?" for c in text[:limit])
-
-
-def _reason(exc: Exception, port: str = "") -> str:
-    """Return an error's words on one line, without what stands before the port's name."""
-    words = " ".join((getattr(exc, "strerror", None) or str(exc)).split())
-    return _shown(words.split(f"{port}: ")[-1] if port else words, REASON_LIMIT)

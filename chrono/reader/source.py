@@ -16,7 +16,8 @@ from typing import Any, Literal, Protocol
 from chrono.arrays.batch import Batch
 from chrono.errors import OptionError
 from chrono.reader.grammar import MAX_DIGITS, Lines
-from chrono.reader.port import DEFAULT_BAUDRATE, LinkStatus, OperatorRow, PortReader
+from chrono.reader.opening import DEFAULT_BAUDRATE, OperatorRow
+from chrono.reader.port import LinkStatus, PortReader
 from chrono.reader.recording import RecordingReader, read_blocks
 from chrono.reader.rows import json_row
 

@@ -8,7 +8,8 @@ from chrono import __version__
 from chrono.arrays.batch import Batch
 from chrono.errors import CalibrationError, ChronoError, OptionError, PortError
 from chrono.plain import plain
-from chrono.reader.port import DEFAULT_BAUDRATE, PlayedPort, played_port
+from chrono.reader.opening import DEFAULT_BAUDRATE, PlayedPort, played_port
+from chrono.reader.port import LinkStatus
 from chrono.reader.source import LiveSource
 from chrono.reader.writer import RecordingWriter
 from chrono.rigs.file import Rig, parse_rig, rig_record, with_host_clock
@@ -21,6 +22,8 @@ ANSWER_WITHIN_S = 6.0
 """Longer than any board takes to start and to beat [s]."""
 GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
+FRUITLESS_OPENINGS = 5
+"""A port that is lost so often without a line is given up; takes some 4 s."""
 
 MUCH_BYTES = 100_000_000
 """More than an hour of any board: rows that wait take memory, which ends too."""
@@ -75,6 +78,21 @@ class LiveRun(FedRun):
         """Return what is wrong with a board that has not said one sound line by now."""
         if self.finished or self.session.heard:
             return None
+        return self._no_link() or self._no_board()
+
+    def _no_link(self) -> PortError | None:
+        status = self.status
+        if status.fruitless < FRUITLESS_OPENINGS:
+            return None
+        return PortError(
+            f"opened {status.fruitless} times, and each time it was closed from there before "
+            f"one line came: {plain(status.reason)}",
+            where=status.port,
+            hint="check what is at the other end: a server may hold no board, or a board that "
+            "another program reads",
+        )
+
+    def _no_board(self) -> PortError | None:
         status, lines = self.status, self.session.rig.lines
         all_taken = self._lines_taken >= status.lines
         babbles = all_taken and status.bytes >= GARBAGE_BYTES
@@ -100,7 +118,8 @@ class LiveRun(FedRun):
 
     def close(self) -> list[str]:
         """Stop the source, take what it still had, close the recording; return troubles."""
-        troubles = super().close()
+        losses = loss_lines(self.status)
+        troubles = super().close() + losses
         if self._clock_doubt:
             troubles.append(self._clock_doubt)
         if self.source.failure is not None:
@@ -192,6 +211,17 @@ def live_run(
     if setup:
         run.say_setup(Setup(setup))
     return run
+
+
+def loss_lines(status: LinkStatus) -> list[str]:
+    """Return how often the link was lost and what that means, nothing if it never was."""
+    if not status.losses:
+        return []
+    times = "once" if status.losses == 1 else f"{status.losses} times"
+    line = f"{plain(status.port)}: the link was lost {times}; what the board said meanwhile is"
+    if status.state == "lost":
+        return [f"{line} missing, and it was not found again: {plain(status.reason)}"]
+    return [f"{line} missing"]
 
 
 def disk_line(writer: RecordingWriter) -> str:

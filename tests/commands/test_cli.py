@@ -103,7 +103,7 @@ def test_a_port_without_permission_is_refused() -> None:
     script = (
         "import os, sys\n"
         "import serial, serial.serialposix, serial.tools.list_ports_linux\n"
-        "from chrono.reader.port import open_port\n"
+        "from chrono.reader.opening import open_port\n"
         "from chrono.errors import ChronoError\n"
         "if os.getuid() == 0: os.setgid(65534); os.setuid(65534)  # root may open everything\n"
         "try: open_port(sys.argv[1])\n"

@@ -16,15 +16,13 @@ from hypothesis import strategies as st
 from pty_board import BEAT, EDGE, HELLO, PtyBoard, Rows, until
 
 from chrono.errors import PortError
-from chrono.reader import port as port_module
 from chrono.reader.framing import PIECE_BYTES
+from chrono.reader.opening import open_port
 from chrono.reader.port import (
     ASK_EVERY_S,
     HELLO_REQUEST,
     SILENT_AFTER_S,
     PortReader,
-    open_port,
-    ports_here,
 )
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
@@ -326,105 +324,6 @@ def test_a_second_program_on_the_port_is_refused_and_the_first_goes_on(board: Pt
         rows.until_lines(2)
 
 
-def test_a_missing_port_is_told_with_the_ports_that_are_here(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    monkeypatch.setattr(port_module, "ports_here", lambda: [("/dev/ttyACM0", "a board")])
-    with pytest.raises(PortError, match="there is no such port") as refused:
-        open_port(str(tmp_path / "none"))
-    assert refused.value.hint == "use one of the ports here: /dev/ttyACM0 (a board)"
-
-
-def test_a_missing_port_where_there_is_none_at_all_points_to_the_virtual_board(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    monkeypatch.setattr(port_module, "ports_here", list)
-    with pytest.raises(PortError) as refused:
-        open_port(str(tmp_path / "none"))
-    assert "virtual://two-bands" in refused.value.hint
-
-
-def test_the_full_text_of_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(port_module, "ports_here", list)
-    with pytest.raises(PortError) as refused:
-        open_port("/dev/tty-none")
-    assert str(refused.value) == (
-        "/dev/tty-none: there is no such port\n"
-        "  do: plug the board in (no serial port is here), or try virtual://two-bands"
-    )
-
-
-@pytest.fixture
-def powerless() -> Iterator[None]:
-    """Run as a user who may nothing, if the tests run as one who may everything."""
-    if os.geteuid() != 0:
-        yield
-        return
-    os.seteuid(65534)
-    try:
-        yield
-    finally:
-        os.seteuid(0)
-
-
-def test_a_port_without_permission_hints_at_the_group(powerless: None) -> None:
-    master, slave = os.openpty()
-    name = os.ttyname(slave)
-    with contextlib.ExitStack() as closing:
-        closing.callback(os.close, master)
-        closing.callback(os.close, slave)
-        os.fchmod(slave, 0)
-        with pytest.raises(PortError, match="permission denied") as refused:
-            open_port(name)
-    assert "dialout" in refused.value.hint
-
-
-@pytest.mark.parametrize("name", ["/dev/null", "/", __file__])
-def test_what_is_no_serial_port_is_said_to_be_none(name: str) -> None:
-    with pytest.raises(PortError, match="this is no serial port"):
-        open_port(name)
-
-
-@pytest.mark.parametrize("baudrate", [-1, 0, 2**31, 10**30])
-def test_an_impossible_baud_rate_is_refused_with_the_usual_one(
-    board: PtyBoard, baudrate: int
-) -> None:
-    with pytest.raises(PortError, match=f"baud rate {baudrate} is not possible") as refused:
-        open_port(str(board.name), baudrate)
-    assert "250000" in refused.value.hint
-
-
-@pytest.mark.parametrize(
-    ("address", "message"),
-    [
-        ("carrier-pigeon://loft", "this address cannot be used"),
-        ("virtual://nowhere", "there is no scenario 'nowhere'"),
-        ("socket://", "this address cannot be used|cannot open"),
-        ("loop://?logging=loud", "cannot open"),
-        ("hwgrep://no such board", "cannot open"),
-        ("", "no such port"),
-        ("a\0b", "this is no name of a port"),
-        ("x" * 5000, "cannot open"),
-    ],
-)
-def test_an_impossible_address_is_one_clear_line(address: str, message: str) -> None:
-    with pytest.raises(PortError, match=message) as refused:
-        open_port(address)
-    first, *hint = str(refused.value).split("\n")
-    assert first.isprintable()
-    assert len(hint) == 1
-    assert len(first) < 600
-
-
-def test_a_socket_that_nobody_serves_hints_at_its_other_end() -> None:
-    with socket.socket() as unused:
-        unused.bind(("127.0.0.1", 0))
-        number = unused.getsockname()[1]
-        with pytest.raises(PortError, match="refused") as refused:
-            open_port(f"socket://127.0.0.1:{number}")
-    assert "other end" in refused.value.hint
-
-
 def test_lines_come_over_a_socket_too() -> None:
     rows = Rows()
     with socket.create_server(("127.0.0.1", 0)) as server:
@@ -438,10 +337,6 @@ def test_lines_come_over_a_socket_too() -> None:
         assert rows.until_events("opened", "lost")[-1]["port"] == url
         reader.stop()
     assert reader.failure is None
-
-
-def test_the_ports_of_this_machine_are_listed_as_pairs_of_text() -> None:
-    assert all(isinstance(x, str) for pair in ports_here() for x in pair)
 
 
 @pytest.fixture

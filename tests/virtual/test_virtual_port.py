@@ -10,7 +10,8 @@ import serial
 
 from chrono.errors import PortError
 from chrono.reader.grammar import Hello, parse_framed
-from chrono.reader.port import HELLO_REQUEST, open_port
+from chrono.reader.opening import open_port
+from chrono.reader.port import HELLO_REQUEST
 from chrono.virtual import protocol_virtual
 from chrono.virtual.board import board_lines
 from chrono.virtual.scenarios import SCENARIOS

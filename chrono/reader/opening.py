@@ -1,0 +1,175 @@
+"""Opening a port by its name or address, and what is said where that fails."""
+
+import errno
+import os
+from collections.abc import Iterator
+from typing import Any, Protocol, runtime_checkable
+
+import serial
+
+from chrono.errors import PortError
+from chrono.plain import plain
+from chrono.reader.attached import ports_here
+
+DEFAULT_BAUDRATE = 250_000
+READ_TIMEOUT_S = 0.2
+WRITE_TIMEOUT_S = 0.5
+
+REASON_LIMIT = 300
+"""Longest text that is kept of the system's own words."""
+
+NAME_LIMIT = 200
+"""Longest part of a port's name that is shown."""
+
+HANDLERS = ("chrono.reader", "chrono.virtual")
+"""Packages in which pyserial finds our `protocol_….py`, before its own."""
+
+OperatorRow = tuple[float, str, dict[str, Any]]
+"""Time since the port was opened [s], origin, JSON object."""
+
+
+@runtime_checkable
+class PlayedPort(Protocol):
+    """A port without hardware: it brings a rig, and an operator who acts by the clock."""
+
+    def rig_text(self) -> str:
+        """Return its rig file."""
+
+    def operator_rows(self) -> Iterator[OperatorRow]:
+        """Yield the records its operator makes, in order of time, perhaps without end."""
+
+
+def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
+    """
+    Open a port for reading alone.
+
+    Parameters
+    ----------
+    port : str
+        Device, or an address with a scheme pyserial knows, or ``virtual://SCENARIO``.
+    baudrate : int
+
+    Returns
+    -------
+    serial.Serial
+        The open port; `read` returns after `READ_TIMEOUT_S` at the latest.
+
+    Raises
+    ------
+    PortError
+        If it is missing, not allowed, in use, no serial port, or the address or the
+        baud rate is impossible.
+    """
+    _know_handlers()
+    try:
+        # 0 is a rate the system accepts: it hangs up.
+        if baudrate < 1:
+            raise ValueError("baud rate below 1")
+        return serial.serial_for_url(
+            port,
+            baudrate=baudrate,
+            timeout=READ_TIMEOUT_S,
+            write_timeout=WRITE_TIMEOUT_S,
+            exclusive=True,
+        )
+    except PortError:
+        raise
+    except Exception as exc:
+        raise _port_error(port, baudrate, exc) from exc
+
+
+def played_port(port: str) -> PlayedPort | None:
+    """Return a port, not open, if no hardware is behind it; None for every other."""
+    _know_handlers()
+    try:
+        found = serial.serial_for_url(port, do_not_open=True)
+    except Exception:  # what is wrong with it, opening it will tell
+        return None
+    return found if isinstance(found, PlayedPort) else None
+
+
+def _know_handlers() -> None:
+    for package in HANDLERS:
+        if package not in serial.protocol_handler_packages:
+            serial.protocol_handler_packages.insert(0, package)
+
+
+_NO_PERMISSION = (errno.EACCES, errno.EPERM)
+_CAUSES = (
+    (
+        _NO_PERMISSION,
+        "cannot open: permission denied",
+        "join the group that owns the port, mostly by: sudo usermod -aG dialout $USER; "
+        "then log in again",
+    ),
+    (
+        (errno.EAGAIN, errno.EBUSY),
+        "the port is in use by another program",
+        "close the other program (a serial monitor, a second chrono) and try again",
+    ),
+    (
+        (errno.ENOTTY, errno.EISDIR, errno.ENXIO, errno.EINVAL),
+        "this is no serial port",
+        "name the board's port, such as /dev/ttyUSB0, /dev/ttyACM0 or COM3",
+    ),
+)
+
+
+def _port_error(port: str, baudrate: int, exc: Exception) -> PortError:
+    where = plain(port[:NAME_LIMIT]) or "(no port)"
+    if isinstance(exc, ValueError | OverflowError):
+        message, hint = _wrong_words(port, baudrate, exc)
+        return PortError(message, where=where, hint=hint)
+    code = _error_code(exc)
+    for codes, message, hint in _CAUSES:
+        if code in codes:
+            return PortError(message, where=where, hint=hint)
+    if code == errno.ENOENT or "FileNotFoundError" in str(exc):
+        return PortError("there is no such port", where=where, hint=_which_ports())
+    hint = _CHECK_ADDRESS if "://" in port else _which_ports()
+    return PortError(
+        f"cannot open: {reason_of(exc).split(f'{port}: ')[-1]}", where=where, hint=hint
+    )
+
+
+_CHECK_ADDRESS = "check the address, and that its other end is running"
+
+
+def _error_code(exc: Exception) -> int | None:
+    """Return the system's error number, also where pyserial has put it into words."""
+    code = getattr(exc, "errno", None)
+    cause = exc.__context__
+    if code is None and cause is not None and cause.args and isinstance(cause.args[0], int):
+        code = cause.args[0]
+    if os.name == "nt" and code in _NO_PERMISSION:
+        return errno.EBUSY  # what Windows calls access denied is a port in use
+    return code
+
+
+def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
+    """Return message and hint for a port or baud rate that could not even be tried."""
+    if "baud" in str(exc).lower() or baudrate >= 2**31:
+        return (
+            f"baud rate {baudrate} is not possible here",
+            f"use the rate that the board's program sets, mostly {DEFAULT_BAUDRATE}",
+        )
+    if "://" in port:
+        return (
+            f"this address cannot be used: {reason_of(exc)}",
+            "use a device, socket://HOST:PORT, rfc2217://HOST:PORT or virtual://SCENARIO",
+        )
+    return f"this is no name of a port: {reason_of(exc)}", _which_ports()
+
+
+def _which_ports() -> str:
+    ports = ports_here()
+    found = [f"{p.device} ({p.description})" if p.description else p.device for p in ports]
+    if found:
+        return f"use one of the ports here: {', '.join(found)}"
+    return "plug the board in (no serial port is here), or try virtual://two-bands"
+
+
+def reason_of(exc: Exception, port: str = "") -> str:
+    """Return an error's words on one line, without what stands before the port's name."""
+    words = " ".join((getattr(exc, "strerror", None) or str(exc)).split())
+    return plain(words.split(f"{port}: ")[-1] if port else words)[:REASON_LIMIT]
