@@ -31,7 +31,7 @@ from chrono.physics.gravity import normal_gravity
 from chrono.plain import plain
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.rigs.file import Rig, update_rig
-from chrono.session.recorded import read_recording
+from chrono.session.recorded import prepare_for, read_recording
 from chrono.session.session import Session
 
 HIGHEST_M = 100.0
@@ -50,7 +50,7 @@ class Result:
 
 
 @dataclass(frozen=True)
-class Series:
+class CountedTransits:
     """
     Transits and blocking times of some counted shots, each of shape (N,) [s].
 
@@ -114,6 +114,7 @@ def calibrate_swap(
             "before and after are the same shots",
             hint="name two recordings, or two setups with --before-setup and --after-setup",
         )
+    prepare_for((before, after))
     session = read_recording(before, rig).session
     first = _series(before, session, setup_before)
     second = _series(after, read_recording(after, rig).session, setup_after)
@@ -214,6 +215,7 @@ def calibrate_rods(short: Rod, long: Rod, rig: Rig | None, length_tolerance_m: f
             "the passes of both rods are the same ones",
             hint="name two recordings, or two setups with --short-setup and --long-setup",
         )
+    prepare_for((short.path, long.path))
     sessions = [read_recording(rod.path, rig).session for rod in (short, long)]
     model, gates = sessions[0].model, sessions[0].rig.gates
     first, second = (_passes(*pair) for pair in zip((short, long), sessions, strict=True))
@@ -223,15 +225,15 @@ def calibrate_rods(short: Rod, long: Rod, rig: Rig | None, length_tolerance_m: f
 
 
 def _passes(rod: Rod, session: Session) -> Passes:
-    series = _series(rod.path, session, rod.setup)
-    if series.used != EdgesUsed.BOTH:
+    transits = _series(rod.path, session, rod.setup)
+    if transits.used != EdgesUsed.BOTH:
         raise CalibrationError(
             "most passes have one sound pair of edges only",
             where=str(rod.path),
             hint="rods need both edges at both gates: look at it with chrono summary",
         )
-    transit_s = series.transit_s - session.model.latency_s
-    return Passes(rod.length_m, transit_s, series.block_a_s, series.block_b_s)
+    transit_s = transits.transit_s - session.model.latency_s
+    return Passes(rod.length_m, transit_s, transits.block_a_s, transits.block_b_s)
 
 
 def write_result(result: Result, rig_file: Path) -> Path:
@@ -283,7 +285,7 @@ def _series(
     session: Session,
     setup: str | None,
     allowed: npt.NDArray[np.bool_] | None = None,
-) -> Series:
+) -> CountedTransits:
     """
     Return the counted shots, of one setup or all, that used the edges most of them used.
 
@@ -311,26 +313,26 @@ def _series(
         for name in ("block_a", "block_b")
     )
     transit_s = measured.transit_s[chosen] / (1 + session.model.rate_error)
-    return Series(transit_s, block_a_s, block_b_s, used)
+    return CountedTransits(transit_s, block_a_s, block_b_s, used)
 
 
-def _blocking(series: Series) -> Floats | None:
+def _blocking(transits: CountedTransits) -> Floats | None:
     """Return the mean blocking times, None unless every shot has both."""
-    mean = (series.block_a_s + series.block_b_s) / 2
+    mean = (transits.block_a_s + transits.block_b_s) / 2
     return mean if np.isfinite(mean).all() else None
 
 
-def _blocking_offset(rig: Rig, series: Series) -> float:
+def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
     """
     Return by how much blocking times may be off whatever the speed [s].
 
     By what they differ from those of the declared length, and by as much as the rig states
     for its sensors.
     """
-    blocking = _blocking(series)
+    blocking = _blocking(transits)
     if blocking is None:
         return 0.0
-    declared_s = float(np.mean(series.transit_s)) * rig.body.length_m / rig.spacing_m
+    declared_s = float(np.mean(transits.transit_s)) * rig.body.length_m / rig.spacing_m
     off_s = abs(float(np.mean(blocking)) - declared_s)
     return off_s + rig.gates.latency_mismatch_s
 

@@ -17,7 +17,7 @@ from chrono.errors import OptionError
 if TYPE_CHECKING:
     from chrono.measuring.launch import Launch
     from chrono.measuring.propagation import Quantity
-    from chrono.measuring.surroundings import Body
+    from chrono.measuring.surroundings import MovingBody
     from chrono.reports.physical import Units
     from chrono.rigs.file import Rig
     from chrono.session.recorded import Findings
@@ -65,7 +65,7 @@ MaybeSpeed = Annotated[
     str | None, typer.Option("--speed", help='A speed, such as "45 ± 0.3 m/s".')
 ]
 
-BodyOf = Callable[["Rig | None"], "Body"]
+BodyOf = Callable[["Rig | None"], "MovingBody"]
 """Makes the body from the options, over that of a rig where there is one."""
 
 SITE_UNITS = {
@@ -118,13 +118,13 @@ def body_of(
     drag: str | None,
     terminal: str | None,
     no_air: bool,
-) -> "Body":
+) -> "MovingBody":
     """Return the body that the options describe, over what a rig says of it."""
     from chrono.measuring.propagation import known
     from chrono.measuring.surroundings import (
         SMOOTH_SPHERE,
         TERMINAL,
-        Body,
+        MovingBody,
         given_diameter,
         given_mass,
     )
@@ -133,9 +133,9 @@ def body_of(
         raise OptionError(
             "--terminal, --drag and --no-air exclude each other", hint="give one of them"
         )
-    body = Body(None, None, SMOOTH_SPHERE)
+    body = MovingBody(None, None, SMOOTH_SPHERE)
     if rig is not None:
-        body = Body(
+        body = MovingBody(
             given_mass(rig.body.mass_kg), given_diameter(rig.body.diameter_m), SMOOTH_SPHERE
         )
     if mass:

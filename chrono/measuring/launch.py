@@ -20,7 +20,7 @@ from chrono.measuring.statistics import Series
 from chrono.measuring.surroundings import (
     MASS,
     SMOOTH_SPHERE,
-    Body,
+    MovingBody,
     Site,
     given_diameter,
     given_mass,
@@ -44,14 +44,14 @@ class Launch:
         Counted shots it rests on; 0 for a speed that someone states.
     speed : tuple of Quantity
         What the speed follows from, see `speed_value`; empty where there is none.
-    body : Body
+    body : MovingBody
     site : Site
     """
 
     name: str
     n: int
     speed: tuple[Quantity, ...]
-    body: Body
+    body: MovingBody
     site: Site
 
     @property
@@ -124,7 +124,7 @@ def launch_of(series: Series, rig: Rig, own: Mapping[str, float], name: str) -> 
     name : str
         The setup's.
     """
-    body = Body(
+    body = MovingBody(
         given_mass(own.get("mass_kg", rig.body.mass_kg)),
         given_diameter(own.get("diameter_m", rig.body.diameter_m)),
         SMOOTH_SPHERE,

@@ -87,7 +87,7 @@ def site_of(rig: Rig) -> Site:
 
 
 @dataclass(frozen=True)
-class Body:
+class MovingBody:
     """
     A body that moves through air; what is not known of it is None.
 
@@ -145,17 +145,17 @@ def given_diameter(diameter_m: float) -> Quantity:
     return Quantity(DIAMETER, diameter_m, rectangular(DIAMETER, unknown, unit="m"))
 
 
-def deceleration_of(body: Body, site: Site, values: Mapping[str, float]) -> Deceleration:
+def deceleration_of(body: MovingBody, site: Site, values: Mapping[str, float]) -> Deceleration:
     """
     Return the law of drag of a body [m/s²] at a speed, for values of the quantities.
 
     Parameters
     ----------
-    body : Body
+    body : MovingBody
     site : Site
         Its viscosity counts; density and gravity are among the values.
     values : mapping
-        Of `Body.quantities` and `Site.quantities`, by name.
+        Of `MovingBody.quantities` and `Site.quantities`, by name.
     """
     if body.terminal is not None:
         kappa = values[GRAVITY] / values[TERMINAL] ** 2
@@ -174,7 +174,7 @@ def deceleration_of(body: Body, site: Site, values: Mapping[str, float]) -> Dece
     return deceleration
 
 
-def weight_per_mass(body: Body, values: Mapping[str, float]) -> float:
+def weight_per_mass(body: MovingBody, values: Mapping[str, float]) -> float:
     """Return gravity less buoyancy [m/s²]: that of a sphere where the body is one."""
     gravity = values[GRAVITY]
     if not body.sphere or body.terminal is not None or not body.drag_is_known:

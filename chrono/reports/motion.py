@@ -10,7 +10,7 @@ from chrono.measuring.launch import Launch
 from chrono.measuring.propagation import SPEED, Quantity
 from chrono.measuring.surroundings import (
     SMOOTH_SPHERE,
-    Body,
+    MovingBody,
     given_diameter,
     given_mass,
     site_of,
@@ -41,7 +41,7 @@ def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) ->
         Unit of speeds.
     """
     mass_kg = own.get("mass_kg", rig.body.mass_kg)
-    body = Body(
+    body = MovingBody(
         given_mass(mass_kg),
         given_diameter(own.get("diameter_m", rig.body.diameter_m)),
         SMOOTH_SPHERE,

@@ -100,11 +100,16 @@ def read_all(
         If one is named twice, or cannot be read.
     """
     names = _names(paths)
-    compiled.prepare(sum(size_of(path) for path in paths))
+    prepare_for(paths)
     for path, name in zip(paths, names, strict=True):
         recorded = read_recording(path, rig, clock_from_host=clock_from_host)
         findings.add(recorded)
         yield replace(recorded, name=name)
+
+
+def prepare_for(paths: Sequence[Path]) -> None:
+    """Load machine code if reading all these recordings is work enough for it."""
+    compiled.prepare(sum(size_of(path) for path in paths))
 
 
 def _names(paths: Sequence[Path]) -> list[str]:

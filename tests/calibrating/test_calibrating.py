@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from command_kit import Outcome, is_one_clear_complaint
 
+from chrono.arrays import compiled
 from chrono.calibrating.recordings import (
     Result,
     calibrate_clock,
@@ -162,6 +163,21 @@ def test_drops_of_virtual_gates_come_within_their_u95_of_the_truth(tmp_path) -> 
         inside.append(abs(off_mm) <= 1.65 / 2 * u95(result, "spacing"))
 
     assert np.mean(inside) >= 0.88
+
+
+def test_a_swap_tells_the_work_of_both_recordings_before_the_first_is_read(
+    tmp_path, monkeypatch
+) -> None:
+    told: list[int] = []
+    monkeypatch.setattr(compiled, "prepare", told.append)
+    paths = [
+        record(tmp_path / f"{name}.tsv", f"swap-{name}?seed=1&shots=10")
+        for name in ("before", "after")
+    ]
+
+    calibrate_swap(*paths, None)
+
+    assert told[0] == sum(path.stat().st_size for path in paths)
 
 
 def test_swaps_of_virtual_gates_come_within_their_u95_of_the_truth(tmp_path) -> None:

@@ -7,6 +7,7 @@ from passing import edges_of_passes, make_beams
 from row_kit import edge, row
 from test_rods import pushed
 
+from chrono.arrays import compiled
 from chrono.rigs.file import load_rig
 
 RIG = '[gates]\nspacing = "300 mm"\n[window]\nslowest = "0.2 m/s"\n[body]\nlength = "40 mm"\n'
@@ -39,6 +40,17 @@ def _bench(tmp_path):
 
 RODS = ("calibrate", "rods", "short.tsv", "long.tsv", "--rig", "rig.toml")
 LENGTHS = ("--short", "40 mm", "--long", "140 mm")
+
+
+def test_the_work_of_both_recordings_is_told_before_the_first_is_read(
+    chrono, tmp_path, bench, monkeypatch
+) -> None:
+    told: list[int] = []
+    monkeypatch.setattr(compiled, "prepare", told.append)
+
+    chrono(*RODS, *LENGTHS)
+
+    assert told[0] == sum((tmp_path / f"{rod}.tsv").stat().st_size for rod in ("short", "long"))
 
 
 def test_two_rods_put_the_spacing_into_the_rig_file(chrono, tmp_path, bench) -> None:

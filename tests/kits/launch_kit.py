@@ -11,7 +11,7 @@ from chrono.measuring.statistics import series_statistics
 from chrono.measuring.surroundings import (
     SMOOTH_SPHERE,
     TERMINAL,
-    Body,
+    MovingBody,
     given_diameter,
     given_mass,
     site_of,
@@ -19,11 +19,13 @@ from chrono.measuring.surroundings import (
 from chrono.rigs.file import default_rig
 
 SITE = site_of(default_rig())
-SQUASH_BALL = Body(given_mass(0.024), given_diameter(0.04), SMOOTH_SPHERE)
-IN_VACUUM = Body(given_mass(0.024), None, SMOOTH_SPHERE, terminal=known(TERMINAL, math.inf))
+SQUASH_BALL = MovingBody(given_mass(0.024), given_diameter(0.04), SMOOTH_SPHERE)
+IN_VACUUM = MovingBody(
+    given_mass(0.024), None, SMOOTH_SPHERE, terminal=known(TERMINAL, math.inf)
+)
 
 
-def stated(speed_mps: float, u95_mps: float = 0.0, body: Body = SQUASH_BALL) -> Launch:
+def stated(speed_mps: float, u95_mps: float = 0.0, body: MovingBody = SQUASH_BALL) -> Launch:
     """Return a launch at a speed that someone states."""
     return Launch("", 0, (known("speed", speed_mps, u95_mps, "m/s"),), body, SITE)
 

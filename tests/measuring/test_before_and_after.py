@@ -17,7 +17,7 @@ from chrono.measuring.propagation import known
 from chrono.measuring.stops import stop_result
 from chrono.measuring.surroundings import (
     TERMINAL,
-    Body,
+    MovingBody,
     deceleration_of,
     weight_per_mass,
 )
@@ -140,7 +140,7 @@ def test_the_scatter_of_landings_is_random_and_the_drag_is_shared():
 
 def test_beyond_the_drag_crisis_the_range_holds_both_branches():
     """A ball of 74 mm and 145 g at 90 m/s is at Re 4.4e5."""
-    ball = Body(known("mass", 0.145), known("diameter", 0.074), SQUASH_BALL.drag)
+    ball = MovingBody(known("mass", 0.145), known("diameter", 0.074), SQUASH_BALL.drag)
     launch = stated(90.0, 0.0, ball)
     result, ends = flight_result(launch, aim(35.0)), []
     for branch in (0.0, 1.0):
@@ -165,7 +165,9 @@ def test_the_drag_coefficient_that_landings_tell_is_the_one_they_were_made_with(
 ):
     launch = stated(speed)
     values = values_of(launch)
-    drag = Body(SQUASH_BALL.mass, SQUASH_BALL.diameter, known("drag coefficient", 1), False)
+    drag = MovingBody(
+        SQUASH_BALL.mass, SQUASH_BALL.diameter, known("drag coefficient", 1), False
+    )
     law = deceleration_of(drag, SITE, values | {"drag coefficient": coefficient})
     aimed = aim(angle, height)
     weight = weight_per_mass(launch.body, values)
@@ -182,7 +184,9 @@ def test_the_interval_of_a_fitted_drag_holds_the_truth_in_95_of_100_cases():
     """Six landings each: speeds known to 0.5 %, tape read to 10 cm, an angle off by 0.5°."""
     rng, launch, inside, cases = np.random.default_rng(4), clocked([22.0, 22.3]), 0, 40
     truth = 0.45
-    law_body = Body(SQUASH_BALL.mass, SQUASH_BALL.diameter, known("drag coefficient", 1), False)
+    law_body = MovingBody(
+        SQUASH_BALL.mass, SQUASH_BALL.diameter, known("drag coefficient", 1), False
+    )
     law = deceleration_of(law_body, SITE, values_of(launch) | {"drag coefficient": truth})
     weight = weight_per_mass(SQUASH_BALL, values_of(launch))
     for _ in range(cases):
@@ -208,7 +212,7 @@ def test_a_landing_beyond_the_vacuum_range_is_refused_and_one_near_it_tells_noth
 
 
 def test_without_mass_or_diameter_landings_tell_the_terminal_speed_alone():
-    unknown = Body(None, None, SQUASH_BALL.drag)
+    unknown = MovingBody(None, None, SQUASH_BALL.drag)
     fit = fit_drag(stated(27.0, 0.0, unknown), aim(), [Landing(0, 27.0, 0.1, 40.0, 0.1)])
 
     assert math.isnan(fit.coefficient.value)
@@ -249,7 +253,7 @@ def test_on_the_way_it_must_give_95_of_100_shots_stay_under_the_limit():
 
 
 def test_an_energy_stands_for_its_speed():
-    body = Body(known("mass", 0.05), None, SQUASH_BALL.drag)
+    body = MovingBody(known("mass", 0.05), None, SQUASH_BALL.drag)
     launch = Launch("", 0, (known("kinetic energy", 10.0),), body, SITE)
     result = stop_result(launch, "constant", "distance", known("distance", 0.5))
 
@@ -268,7 +272,7 @@ def test_drag_on_the_way_to_the_catch_slows_the_body():
 
 
 def test_a_force_without_a_mass_is_refused():
-    launch = stated(20.0, body=Body(None, None, SQUASH_BALL.drag))
+    launch = stated(20.0, body=MovingBody(None, None, SQUASH_BALL.drag))
     with pytest.raises(OptionError, match="mass"):
         stop_result(launch, "spring", "force", known("force", 10.0))
 
@@ -322,7 +326,7 @@ def test_more_than_was_stored_is_told_and_as_much_within_its_uncertainty_is_not(
 
 
 def test_a_tube_has_two_bounds_and_two_limiting_speeds():
-    launch = stated(100.0, body=Body(known("mass", 0.0027), None, SQUASH_BALL.drag))
+    launch = stated(100.0, body=MovingBody(known("mass", 0.0027), None, SQUASH_BALL.drag))
     tube = tube_store(
         known("bore", 0.04), known("length", 2.0), known("residual pressure", 0.0), 101325.0
     )
@@ -338,7 +342,7 @@ def test_a_tube_has_two_bounds_and_two_limiting_speeds():
 
 
 def test_a_known_terminal_speed_is_the_one_that_is_reached():
-    body = Body(None, None, SQUASH_BALL.drag, terminal=known(TERMINAL, 31.3, 0.5))
+    body = MovingBody(None, None, SQUASH_BALL.drag, terminal=known(TERMINAL, 31.3, 0.5))
     result = fall_result(Launch("", 0, (), body, SITE), "height", known("height", 500.0))
 
     assert result.speed.value == pytest.approx(31.3, rel=1e-3)
