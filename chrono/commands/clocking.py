@@ -64,12 +64,26 @@ def replay(
         float | None, typer.Option(min=0.01, max=1000.0, help="1 is as it was.")
     ] = None,
     at_once: Annotated[bool, typer.Option("--at-once", help="All shots at once.")] = False,
+    follow: Annotated[
+        bool,
+        typer.Option(
+            "--follow", help="All shots at once, then those that another program records."
+        ),
+    ] = False,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
 ) -> None:
     """Show a recording again, through the code that showed it live."""
+    if follow:
+        if at_once or pace is not None or clock_from_host:
+            raise typer.BadParameter(
+                "--follow goes by the time of now and by the rig's own clock: leave out "
+                "--pace, --at-once and --clock-from-host"
+            )
+        _follow(file, rig, no_dashboard, as_json)
+        return
     from chrono.session.recorded import Findings, read_recording
     from chrono.session.replay import replay_run
 
@@ -86,3 +100,18 @@ def replay(
     findings.add(recorded)
     run = replay_run(file, recorded.session, shown_pace)
     drive(run, None, no_dashboard, as_json, findings)
+
+
+def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
+    """Show what a recording holds and then what it grows by; the file is only read."""
+    from chrono.session.follow import follow_run
+    from chrono.session.recorded import Findings
+
+    if wants_dashboard(no_dashboard, as_json):
+        from chrono.dashboard.app import show_followed
+
+        findings = Findings()
+        show_followed(file, rig_of(rig), findings)
+        end(findings)
+        return
+    drive(follow_run(file, rig_of(rig)), None, no_dashboard, as_json)

@@ -53,7 +53,7 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
     PortError
         If the port cannot be opened, or no board speaks on it.
     """
-    if run.live:
+    if run.near_launches:
         tell(CAUTION)
     run.start()
     results, teller = Results(run, shots, as_json), RunTeller()
@@ -177,7 +177,7 @@ class RunTeller:
         if run.remeasured_us != self._remeasured_us:
             self._remeasured_us = run.remeasured_us
             tell(remeasured_words(run.session))
-        if run.live:
+        if run.near_launches:
             self._look_at_link(run)
         if run.writer is not None:
             self._look_at_disk(run.writer)
@@ -191,7 +191,8 @@ class RunTeller:
         self._link = status.state
         reason = f": {plain(status.reason)}" if status.reason and not is_back else ""
         word = "found again" if is_back else status.state
-        tell(f"link {word} ({plain(status.port)}){reason}")
+        what = "link" if run.live else "recording"
+        tell(f"{what} {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
         """Say what ails the disk, again whenever what waits has doubled."""

@@ -170,3 +170,6 @@ ACTIONS = (
 REPLAY_ONLY = {"pause", "faster", "slower", "next_shot"}
 LIVE_ONLY = {"new_setup", "hold"}
 """A replay shows a recording as it was: what holds from now on has no place in it."""
+
+RECORDS = {"set_aside", "count_again", "note", "session_note"}
+"""What the operator says of shots; with those of `LIVE_ONLY`, all that a recording takes."""

@@ -16,7 +16,7 @@ from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
+from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, RECORDS, REPLAY_ONLY
 from chrono.dashboard.beams import BeamsScreen
 from chrono.dashboard.calm import short_turns
 from chrono.dashboard.dialogs import LinesDialog, QuitDialog, SetupDialog, TextDialog
@@ -26,9 +26,10 @@ from chrono.dashboard.guide import HelpScreen
 from chrono.dashboard.shots import ShotsScreen
 from chrono.errors import ChronoError
 from chrono.rigs.file import Rig
+from chrono.session.follow import follow_run
 from chrono.session.live import disk_line
 from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
-from chrono.session.recorded import Findings, Progress, read_recording
+from chrono.session.recorded import Findings, Progress, read_recording, size_of
 from chrono.session.replay import ReplayRun, replay_run
 from chrono.session.run import Run
 from chrono.session.shotlog import ShotRow
@@ -96,6 +97,34 @@ def show_replay(
     _run_app(Dashboard(load=load, name=path.name), findings)
 
 
+def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
+    """
+    Read what a recording holds behind a progress bar, then show it as it grows.
+
+    Parameters
+    ----------
+    path : Path
+        The recording, which another program writes.
+    rig : Rig or None
+        Measure with this rig instead of the last one in the recording.
+    findings : Findings
+        Takes what is wrong with the recording.
+
+    Raises
+    ------
+    ChronoError
+        If the recording cannot be used.
+    """
+
+    def load(progress: Progress) -> Run:
+        run = follow_run(path, rig)
+        run.start()
+        run.catch_up(lambda done: progress(done, size_of(path)))
+        return run
+
+    _run_app(Dashboard(load=load, name=path.name), findings)
+
+
 def _run_app(app: "Dashboard", findings: Findings) -> None:
     try:
         with short_turns():
@@ -136,6 +165,8 @@ class Dashboard(DrivenApp):
             return isinstance(run, ReplayRun) and not run.finished
         if action in LIVE_ONLY:
             return run.live and not run.finished
+        if action in RECORDS and not run.takes_records:
+            return False
         if action == "write_elsewhere":
             return run.writer is not None and run.writer.trouble is not None
         if action in MODES:

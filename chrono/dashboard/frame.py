@@ -81,7 +81,7 @@ class FramedScreen(Screen[None]):
         """Put the body into the frame."""
         yield Static(id="status")
         yield Static(id="trouble")
-        if self.dashboard.clocking.live:
+        if self.dashboard.clocking.near_launches:
             yield Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False)
         yield from self.compose_body()
         yield KeyBar(id="keys")

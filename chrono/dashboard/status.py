@@ -5,7 +5,9 @@ from rich.text import Text
 from chrono.clock.rate import rate_text
 from chrono.dashboard.words import fit
 from chrono.plain import plain
+from chrono.reader.port import LinkStatus
 from chrono.reader.source import ReplaySource
+from chrono.session.follow import FollowRun
 from chrono.session.live import disk_line
 from chrono.session.replay import ReplayRun
 from chrono.session.run import Run
@@ -18,6 +20,8 @@ def status_line(run: Run) -> Text:
     parts = [_recording(run)]
     if isinstance(run, ReplayRun):
         parts.append(_replay(run.source))
+    elif isinstance(run, FollowRun):
+        parts.append(_followed(run))
     elif run.live:
         parts.append(_link(run))
     parts += [*_counts(run), *_clock(run)]
@@ -48,6 +52,16 @@ def _replay(source: ReplaySource) -> Text:
     if source.paused:
         return Text.assemble(("paused", "bold yellow"), f" at {place}")
     return Text(f"{source.pace:g}× at {place}")
+
+
+def _followed(run: FollowRun) -> Text:
+    status = run.status
+    if status.state != "open":
+        word = "lost" if status.state == "lost" else "no longer followed"
+        return Text.assemble((word, "bold red"))
+    if status.silent:
+        return Text.assemble((f"nothing new for {status.silent_s:.0f} s", "yellow"))
+    return Text.assemble(("followed", "green"), " as it grows")
 
 
 def _link(run: Run) -> Text:
@@ -106,6 +120,8 @@ def _disk(run: Run) -> str:
 
 def _port(run: Run) -> str:
     status = run.status
+    if isinstance(run, FollowRun):
+        return _followed_trouble(status)
     if not run.live:
         return ""
     if status.state == "lost":
@@ -118,4 +134,12 @@ def _port(run: Run) -> str:
         return f"{complaint.message}: {complaint.hint}"
     if status.silent and run.session.rig.lines == "framed":
         return f"SILENT for {status.silent_s:.0f} s: nothing comes from the board"
+    return ""
+
+
+def _followed_trouble(status: LinkStatus) -> str:
+    if status.state == "lost":
+        return f"RECORDING LOST: it {status.reason}. It is looked for again"
+    if status.state == "failed":
+        return f"NO LONGER FOLLOWED: the recording {status.reason}"
     return ""

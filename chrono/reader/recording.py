@@ -6,6 +6,7 @@ business of this file; `writer` writes recordings.
 
 import contextlib
 from collections.abc import Iterator
+from io import FileIO
 from pathlib import Path
 from typing import BinaryIO
 
@@ -96,6 +97,22 @@ def read_blocks(path: Path | str, block_bytes: int = BLOCK_BYTES) -> RecordingRe
         later on, in iteration.
     """
     return RecordingReader(path, block_bytes)
+
+
+def open_at_first_row(path: Path) -> FileIO:
+    """
+    Open a recording that may still grow, and leave it at its first row after the header.
+
+    Raises
+    ------
+    RecordingError
+        The file cannot be read, or is no recording.
+    """
+    with _reading(path) as file:
+        first_row = _check_header(path, file)
+        growing = path.open("rb", buffering=0)
+        growing.seek(first_row)
+        return growing
 
 
 @contextlib.contextmanager

@@ -347,7 +347,7 @@ class ReplaySource:
         """Return where in the block the rows end whose time has come."""
         end = self._offset
         while end < len(self._block):
-            host_us = _host_us(self._block, end)
+            host_us = row_host_us(self._block, end)
             if host_us is not None and host_us > self._position_us:
                 break
             end = _row_end(self._block, end)
@@ -355,7 +355,7 @@ class ReplaySource:
 
     def _held_back(self, start: int) -> int | None:
         while start < len(self._block):
-            host_us = _host_us(self._block, start)
+            host_us = row_host_us(self._block, start)
             if host_us is not None:
                 return host_us
             start = _row_end(self._block, start)
@@ -372,7 +372,7 @@ def _checked_pace(pace: float | None) -> float | None:
     )
 
 
-def _host_us(block: bytes, start: int) -> int | None:
+def row_host_us(block: bytes, start: int) -> int | None:
     """Return a row's host time; None for the header and for what is no row."""
     digits = block[start : start + MAX_DIGITS + 1].partition(b"\t")[0]
     return int(digits) if digits.isdigit() and len(digits) <= MAX_DIGITS else None

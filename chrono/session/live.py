@@ -47,6 +47,7 @@ class LiveRun(FedRun):
     """
 
     live: ClassVar[bool] = True
+    near_launches: ClassVar[bool] = True
     source: LiveSource
 
     def __init__(

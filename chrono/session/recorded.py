@@ -203,7 +203,7 @@ def feed_blocks(
     """
     size, done = reader.path.stat().st_size, 0
     for batch, read in ahead((decode_rows(block, lines), len(block)) for block in reader):
-        with _telling_where(reader.path):
+        with telling_where(reader.path):
             for taker in takers:
                 taker.feed(batch)
         done += read
@@ -225,7 +225,7 @@ def first_rig(path: Path) -> Rig:
             # Records are the same in every kind of lines.
             for control in decode_rows(row, "framed").controls:
                 if control.origin == "rig":
-                    with _telling_where(path):
+                    with telling_where(path):
                         return rig_from_record(control.data)
     raise RecordingError(
         "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
@@ -242,7 +242,7 @@ def _rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
 
 
 @contextmanager
-def _telling_where(path: Path) -> Iterator[None]:
+def telling_where(path: Path) -> Iterator[None]:
     """Let a complaint about what a recording holds name the recording."""
     try:
         yield

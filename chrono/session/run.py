@@ -32,6 +32,12 @@ class Run:
     live: ClassVar[bool] = False
     """Whether a board is being clocked."""
 
+    near_launches: ClassVar[bool] = False
+    """Whether somebody may be about to shoot while this is looked at."""
+
+    takes_records: ClassVar[bool] = True
+    """Whether what the operator says has a place to go."""
+
     writer: RecordingWriter | None = None
     """The recording being written, if one is."""
 
@@ -101,7 +107,7 @@ class Run:
 
 
 class Source(Protocol):
-    """What gives a run its rows: `LiveSource` and `ReplaySource` do."""
+    """What gives a run its rows: `LiveSource`, `ReplaySource` and `FollowSource` do."""
 
     def start(self) -> None:
         """Open it."""
