@@ -1,5 +1,6 @@
 """A recording that grows: its rows as they come, and what may become of its file."""
 
+import itertools
 import os
 import stat
 from collections.abc import Iterator
@@ -89,7 +90,7 @@ def test_however_the_file_grows_the_rows_are_those_of_a_reader(tmp_path_factory,
     source.start()
     given_rows = b""
     places = [0, *sorted(cuts), len(ROWS)]
-    for start, end in zip(places, places[1:], strict=False):
+    for start, end in itertools.pairwise(places):
         grow(path, ROWS[start:end])
         rows = source.drain()
         assert rows == b"" or rows.endswith(b"\n")
@@ -238,7 +239,7 @@ def test_a_file_that_was_written_anew_ends_it_and_gives_no_row(path, source) -> 
     assert "overwritten" in source.status.reason
 
 
-def test_a_file_that_cannot_be_read_for_a_while_is_tried_again(path, source, monkeypatch) -> None:
+def test_a_file_that_cannot_be_read_is_tried_again(path, source, monkeypatch) -> None:
     grow(path, ROWS)
 
     def fail(_: int) -> os.stat_result:

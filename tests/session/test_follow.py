@@ -57,9 +57,7 @@ def same_shots(run: FollowRun, path: Path) -> None:
 @pytest.mark.parametrize("recording", [BANDS, PLAIN])
 @settings(max_examples=8, deadline=None)
 @given(
-    st.lists(
-        st.tuples(st.floats(0, 1), st.sampled_from([0.0, 0.5, 3.0, 300.0])), max_size=6
-    )
+    st.lists(st.tuples(st.floats(0, 1), st.sampled_from([0.0, 0.5, 3.0, 300.0])), max_size=6)
 )
 def test_however_it_grows_and_rests_the_shots_are_those_of_a_replay(
     recording, tmp_path_factory, growth
