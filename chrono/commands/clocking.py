@@ -24,6 +24,14 @@ from chrono.commands.common import (
     wants_dashboard,
 )
 
+Pace = Annotated[float | None, typer.Option(min=0.01, max=1000.0, help="1 is as it was.")]
+Follow = Annotated[
+    bool,
+    typer.Option(
+        "--follow", help="All shots at once, then those that another program records."
+    ),
+]
+
 
 def clock(
     port: Annotated[str, typer.Argument(help="/dev/ttyUSB0, COM3, socket://…, virtual://…")],
@@ -60,16 +68,9 @@ def clock(
 
 def replay(
     file: RecordingFile,
-    pace: Annotated[
-        float | None, typer.Option(min=0.01, max=1000.0, help="1 is as it was.")
-    ] = None,
+    pace: Pace = None,
     at_once: Annotated[bool, typer.Option("--at-once", help="All shots at once.")] = False,
-    follow: Annotated[
-        bool,
-        typer.Option(
-            "--follow", help="All shots at once, then those that another program records."
-        ),
-    ] = False,
+    follow: Follow = False,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     no_dashboard: NoDashboard = False,
