@@ -73,15 +73,18 @@ def replay(
     follow: Follow = False,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
+    edit: Annotated[
+        bool, typer.Option("--edit", help="Let marks and notes go into the recording.")
+    ] = False,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show a recording again, through the code that showed it live."""
+    """Show a recording again, through the code that showed it live; it stays as it is."""
     if follow:
-        if at_once or pace is not None or clock_from_host:
+        if at_once or pace is not None or clock_from_host or edit:
             raise typer.BadParameter(
-                "--follow goes by the time of now and by the rig's own clock: leave out "
-                "--pace, --at-once and --clock-from-host"
+                "--follow goes by the time of now and by the rig's own clock, and writes "
+                "nothing: leave out --pace, --at-once, --clock-from-host and --edit"
             )
         _follow(file, rig, no_dashboard, as_json)
         return
@@ -94,9 +97,11 @@ def replay(
     if wants_dashboard(no_dashboard, as_json):
         from chrono.dashboard.app import show_replay
 
-        show_replay(file, rig_of(rig), shown_pace, findings, clock_from_host)
+        show_replay(file, rig_of(rig), shown_pace, findings, clock_from_host, edit=edit)
         end(findings)
         return
+    if edit:
+        raise typer.BadParameter("--edit needs the dashboard")
     recorded = read_recording(file, rig_of(rig), clock_from_host=clock_from_host)
     findings.add(recorded)
     run = replay_run(file, recorded.session, shown_pace)

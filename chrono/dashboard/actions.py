@@ -78,6 +78,14 @@ ACTIONS = (
         "People near the gates: edges are recorded, shots are not counted.",
     ),
     Action(
+        "undo",
+        "z",
+        "z",
+        "Undo",
+        "Take back what was said last",
+        "Set aside, count, note, setup, hold: as if it had not been said.",
+    ),
+    Action(
         "pause",
         "space",
         "space",

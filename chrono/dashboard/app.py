@@ -1,8 +1,8 @@
 """The dashboard: what the operator sees, and what he can do.
 
-Screens never change the run; what the operator does goes through the actions here. The
-board's lines are in the recording before this program sees them, so nothing on a screen
-can lose a shot.
+Screens never change the run; what the operator does goes through the actions here, what he
+says of shots through those of `telling`. The board's lines are in the recording before this
+program sees them, so nothing on a screen can lose a shot.
 """
 
 from asyncio import to_thread
@@ -19,16 +19,14 @@ from textual.screen import Screen
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, RECORDS, REPLAY_ONLY
 from chrono.dashboard.beams import BeamsScreen
 from chrono.dashboard.calm import short_turns
-from chrono.dashboard.dialogs import LinesDialog, QuitDialog, SetupDialog, TextDialog
-from chrono.dashboard.driving import DrivenApp
+from chrono.dashboard.dialogs import LinesDialog, QuitDialog, TextDialog
 from chrono.dashboard.far import FarScreen
 from chrono.dashboard.guide import HelpScreen
 from chrono.dashboard.shots import ShotsScreen
-from chrono.errors import ChronoError
+from chrono.dashboard.telling import TellingApp
 from chrono.rigs.file import Rig
 from chrono.session.follow import follow_run
 from chrono.session.live import disk_line
-from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 from chrono.session.recorded import Findings, Progress, read_recording, size_of
 from chrono.session.replay import ReplayRun, replay_run
 from chrono.session.run import Run
@@ -64,6 +62,8 @@ def show_replay(
     pace: float | None,
     findings: Findings,
     clock_from_host: bool = False,
+    *,
+    edit: bool = False,
 ) -> None:
     """
     Read a recording behind a progress bar, then show it.
@@ -80,6 +80,8 @@ def show_replay(
         Takes what is wrong with the recording.
     clock_from_host : bool, optional
         Take the counter's rate from its beats, whatever the rig says.
+    edit : bool, optional
+        Let what is said go into the recording without asking.
 
     Raises
     ------
@@ -91,6 +93,8 @@ def show_replay(
         recorded = read_recording(path, rig, progress, clock_from_host=clock_from_host)
         findings.add(recorded)
         run = replay_run(path, recorded.session, pace)
+        if edit:
+            run.edits.agree()
         run.start()
         return run
 
@@ -138,7 +142,7 @@ def _run_app(app: "Dashboard", findings: Findings) -> None:
         raise SystemExit(app.return_code)
 
 
-class Dashboard(DrivenApp):
+class Dashboard(TellingApp):
     """The application; its parameters are those of `DrivenApp`."""
 
     TITLE = "chrono"
@@ -169,6 +173,8 @@ class Dashboard(DrivenApp):
             return False
         if action == "write_elsewhere":
             return run.writer is not None and run.writer.trouble is not None
+        if action == "undo":
+            return bool(run.said)
         if action in MODES:
             return action != self.current_mode
         if action in SHOT_ACTIONS:
@@ -204,55 +210,9 @@ class Dashboard(DrivenApp):
         """Show the help."""
         self.switch_mode("help")
 
-    def action_new_setup(self) -> None:
-        """Ask for the conditions from here on."""
-
-        def say(setup: Setup | None) -> None:
-            if setup is not None:
-                self._tell(lambda: self.clocking.say_setup(setup))
-
-        self.push_screen(SetupDialog(self.clocking.session.setups.names[-20:]), say)
-
-    def action_set_aside(self) -> None:
-        """Ask why, and set the selected shot aside."""
-        row = self._selected()
-        if row is not None:
-            self._ask_mark(f"Set shot {row.number} aside: why?", SET_ASIDE, row.key)
-
-    def action_count_again(self) -> None:
-        """Count the selected shot."""
-        row = self._selected()
-        if row is None:
-            return
-        if not isfinite(row.speed_mps):
-            self.say(f"Shot {row.number} has no speed, so it cannot be counted.")
-            return
-        self._mark(Mark(COUNT_AGAIN, row.key))
-
-    def action_note(self) -> None:
-        """Ask for a note on the selected shot."""
-        row = self._selected()
-        if row is not None:
-            title = f"Note on shot {row.number} (in the place of an earlier one)"
-            self._ask_mark(title, NOTE, row.key)
-
-    def action_session_note(self) -> None:
-        """Ask for a note on the session."""
-
-        def note(text: str | None) -> None:
-            if text:
-                self._mark(Mark(NOTE, text=text))
-                self.notify("Noted for the session.", markup=False)
-
-        self.push_screen(TextDialog("Note on the session", required=True), note)
-
-    def action_hold(self) -> None:
-        """Hold, or count again."""
-        self._mark(Mark(HOLD_OFF if self.clocking.session.marks.hold else HOLD_ON))
-
     def action_motion(self) -> None:
         """Work out what the selected shot's speed means, and show it."""
-        row = self._selected()
+        row = self.selected_shot()
         if row is None:
             return
         if isfinite(row.speed_mps):
@@ -337,37 +297,10 @@ class Dashboard(DrivenApp):
 
     # -- helpers -----------------------------------------------------------------------
 
-    def _selected(self) -> ShotRow | None:
-        screen = self.base
-        row = screen.selected if isinstance(screen, ShotsScreen) else None
-        if row is None:
-            self.say("There is no shot yet.")
-        return row
-
     @property
     def _replay(self) -> ReplayRun:
         assert isinstance(self.clocking, ReplayRun)
         return self.clocking
-
-    def _ask_mark(self, title: str, action: str, shot: int) -> None:
-        def mark(text: str | None) -> None:
-            if text is not None:
-                self._mark(Mark(action, shot, text))
-
-        self.push_screen(TextDialog(title), mark)
-
-    def _mark(self, mark: Mark) -> None:
-        self._tell(lambda: self.clocking.say_mark(mark))
-
-    def _tell(self, say: Callable[[], None]) -> None:
-        """Record what the operator says, and show what it changed."""
-        try:
-            say()
-        except ChronoError as error:
-            self.say(str(error))
-            return
-        self.drive()
-        self.refresh_all()
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="move")
     def _move(self, path: Path) -> None:

@@ -18,6 +18,10 @@ from chrono.plain import plain
 from chrono.session.marks import TEXT_LIMIT, Setup
 
 NAME_CELLS = 24
+CHANGE_TEXT = """\
+So far nothing was written. What you say would be added at the end of the recording; nothing \
+in it is altered, and z takes back what was said. You are asked once.
+"""
 
 
 class TextDialog(ModalScreen[str | None]):
@@ -108,6 +112,39 @@ class SetupDialog(ModalScreen[Setup | None]):
             self.query_one("#problem", Static).update(plain_lines(str(problem)))
             return
         self.dismiss(setup)
+
+
+class ChangeDialog(ModalScreen[str | None]):
+    """
+    Ask whether a recording that is shown again may be changed: "change", "copy" or None.
+
+    Parameters
+    ----------
+    name : str
+        The recording.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("1", "dismiss('change')", "Change this recording"),
+        Binding("2", "dismiss('copy')", "Work in a copy"),
+        Binding("escape,q,n", "dismiss(None)", "Leave it"),
+    ]
+
+    def __init__(self, name: str) -> None:
+        super().__init__()
+        self._name = plain(name)
+
+    def compose(self) -> ComposeResult:
+        """Show the question; no key of an action answers it, pressed twice by chance."""
+        yield Vertical(
+            Static(f"Replay of {self._name}", classes="heading", markup=False),
+            Static(CHANGE_TEXT, markup=False),
+            Static(
+                "1: change this recording\n2: work in a copy\nEsc: leave it as it is",
+                markup=False,
+            ),
+            classes="box",
+        )
 
 
 class QuitDialog(ModalScreen[bool]):

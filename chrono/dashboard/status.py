@@ -7,6 +7,7 @@ from chrono.dashboard.words import fit
 from chrono.plain import plain
 from chrono.reader.port import LinkStatus
 from chrono.reader.source import ReplaySource
+from chrono.session.edits import Edits
 from chrono.session.follow import FollowRun
 from chrono.session.live import disk_line
 from chrono.session.replay import ReplayRun
@@ -42,7 +43,16 @@ def _recording(run: Run) -> Text:
         return Text.assemble(("REC ", "bold red"), (name, "bold"))
     if run.live:
         return Text.assemble(("not recorded ", "yellow"), (fit(run.name, NAME_CELLS), "bold"))
-    return Text.assemble("recording ", (fit(run.name, NAME_CELLS), "bold"))
+    return Text.assemble("Replay of ", (fit(run.name, NAME_CELLS), "bold"), _edits(run.edits))
+
+
+def _edits(edits: Edits | None) -> tuple[str, str]:
+    """Return where records go, if anywhere."""
+    if edits is None or edits.target is None:
+        return "", ""
+    if edits.in_copy:
+        return f", changes go to {fit(edits.target.name, NAME_CELLS)}", "yellow"
+    return ", changes are kept in it", "yellow"
 
 
 def _replay(source: ReplaySource) -> Text:

@@ -9,10 +9,27 @@ from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.reports.flags_help import FLAG_HELP
 from chrono.reports.words import mean_text, setup_text, spread_texts
+from chrono.session.marks import (
+    COUNT_AGAIN,
+    HOLD_OFF,
+    HOLD_ON,
+    NOTE,
+    SET_ASIDE,
+    Said,
+    Setup,
+)
+from chrono.session.session import Session
 from chrono.session.shotlog import ShotRow
 from chrono.units import ABSENT_TEXT, format_speed, speed_in
 
 SEGMENT_COLOURS = ("cyan", "yellow", "green", "magenta", "blue", "red", "white")
+SAID_WORDS = {
+    SET_ASIDE: "{} set aside",
+    COUNT_AGAIN: "{} counted",
+    NOTE: "note on {}",
+    HOLD_ON: "hold",
+    HOLD_OFF: "end of hold",
+}
 LEAST_NAME = 8
 """Cells that a setup's name gets at least."""
 LEAST_SHARE = 0.005
@@ -151,3 +168,13 @@ def large_text(row: ShotRow | None, unit: str) -> str:
     if row is None:
         return ABSENT_TEXT
     return format_speed(row.speed_mps, row.U95_mps, unit)
+
+
+def said_text(said: Said, session: Session) -> str:
+    """Return in words what the operator said."""
+    if isinstance(said, Setup):
+        name = setup_text(said.name)
+        return f"setup {name}" if said.corrects is None else f"correction of setup {name}"
+    text = f": {plain(said.text)}" if said.text else ""
+    whose = "the session" if said.shot is None else f"shot {session.number_of(said.shot)}"
+    return SAID_WORDS[said.action].format(whose) + text

@@ -5,6 +5,7 @@ business of this file; `writer` writes recordings.
 """
 
 import contextlib
+import sys
 from collections.abc import Iterator
 from io import FileIO
 from pathlib import Path
@@ -29,6 +30,14 @@ class RecordingReader:
     May be iterated again. A row that is far too long comes shortened, but still too long to
     be anything but damaged.
 
+    Parameters
+    ----------
+    path : Path or str
+    block_bytes : int, optional
+        Size of a block; one row more may be added.
+    end : int, optional
+        Read no further than this many bytes: what is added later is no part of it.
+
     Attributes
     ----------
     path : Path
@@ -37,10 +46,13 @@ class RecordingReader:
         After iteration: what was left out because the file ends within a row.
     """
 
-    def __init__(self, path: Path | str, block_bytes: int = BLOCK_BYTES) -> None:
+    def __init__(
+        self, path: Path | str, block_bytes: int = BLOCK_BYTES, end: int | None = None
+    ) -> None:
         self.path = Path(path)
         self.cut: str | None = None
         self._block_bytes = block_bytes
+        self._end = sys.maxsize if end is None else end
         with _reading(self.path) as file:
             self._first_row = _check_header(self.path, file)
 
@@ -48,7 +60,9 @@ class RecordingReader:
         self.cut = None
         with _reading(self.path) as file:
             file.seek(self._first_row)
-            while self.cut is None and (block := file.read(self._block_bytes)):
+            while self.cut is None and (
+                block := file.read(self._room(file, self._block_bytes))
+            ):
                 if not block.endswith(b"\n"):
                     block = self._complete(file, block)
                 if block:
@@ -61,7 +75,7 @@ class RecordingReader:
         row_bytes = len(block) - row
         piece = b""
         while not piece.endswith(b"\n"):
-            piece = file.readline(_PIECE_BYTES)
+            piece = file.readline(self._room(file, _PIECE_BYTES))
             row_bytes += len(piece)
             if not piece:
                 self._note_cut(file.tell() - row_bytes, row_bytes)
@@ -69,6 +83,9 @@ class RecordingReader:
             if len(block) < longest:
                 block += piece
         return block if block.endswith(b"\n") else block + b"\n"
+
+    def _room(self, file: BinaryIO, wanted: int) -> int:
+        return min(wanted, max(self._end - file.tell(), 0))
 
     def _note_cut(self, offset: int, row_bytes: int) -> None:
         with _reading(self.path) as file:

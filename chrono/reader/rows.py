@@ -14,6 +14,9 @@ from chrono.reader.grammar import MAX_DIGITS, PARSERS, Damage, Event, Hello, Lin
 HEADER = b"host_us\torigin\tline\n"
 """A recording's first line."""
 
+CUT_MARK = b"\\cut\n"
+"""Ends a row that a crash has cut; no board line or JSON record can hold it."""
+
 BOARD = "board"
 HELLO = "hello"
 JSON_ORIGINS = frozenset({"file", "rig", "link", "setup", "mark"})

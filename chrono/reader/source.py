@@ -227,8 +227,9 @@ class ReplaySource:
         RecordingError
             If it is none.
         """
-        self._file = read_blocks(self._path, DRAIN_BYTES)
+        read_blocks(self._path)
         self._size = max(self._path.stat().st_size, 1)
+        self._file = RecordingReader(self._path, DRAIN_BYTES, self._size)
         self._blocks = iter(self._file)
         self._load()
         self._go_to_next_row()

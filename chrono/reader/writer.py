@@ -8,21 +8,17 @@ replaced or cut meanwhile is noticed, and writing goes on in a new file that hol
 import contextlib
 import errno
 import os
-import sys
 import threading
 import time
 import zlib
 from collections.abc import Callable, Iterator
-from itertools import count
 from pathlib import Path
 
 from chrono.errors import RecordingError
+from chrono.reader import handles
 from chrono.reader.recording import BLOCK_BYTES, read_blocks
-from chrono.reader.rows import HEADER
-from chrono.reader.trouble import unusable, words
-
-if sys.platform != "win32":
-    import fcntl
+from chrono.reader.rows import CUT_MARK, HEADER
+from chrono.reader.trouble import unusable
 
 SYNC_S = 1.0
 """After this time the next row has the device confirm all rows before it."""
@@ -30,13 +26,7 @@ SYNC_S = 1.0
 RETRY_S = 1.0
 """A disk in trouble is tried again at most this often."""
 
-CUT_MARK = b"\\cut\n"
-"""Ends a row that a crash has cut; no board line or JSON record can hold it."""
-
-_FINGERPRINT_BYTES = 4096
-_OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 _DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
-_OTHER_NAMES = 1000
 
 
 class FileGone(OSError):  # noqa: N818 - what happened, not a mistake of ours
@@ -106,11 +96,11 @@ class RecordingWriter:
         spare: Path | None = None,
     ) -> None:
         self._begin(Path(path), clock, spare)
-        self._fd = _create(self.path)
+        self._fd = handles.create(self.path)
         self._unconfirmed += HEADER
         self.sync()
         if self.trouble is not None:
-            _remove(self._fd, self.path)
+            handles.remove(self._fd, self.path)
             raise unusable(self.path, f"cannot be written: {self.trouble}")
 
     @classmethod
@@ -135,10 +125,10 @@ class RecordingWriter:
         writer = cls.__new__(cls)
         writer._begin(Path(path), clock, spare)
         read_blocks(path)
-        writer._fd = _open_locked(writer.path, _OPEN_FLAGS)
+        writer._fd = handles.open_locked(writer.path, handles.OPEN_FLAGS)
         size = writer._take_in()
         writer._confirmed = writer._written = size
-        writer._fingerprint = _read_before(writer._fd, size)
+        writer._fingerprint = handles.read_before(writer._fd, size)
         if not writer._fingerprint.endswith(b"\n"):
             writer._unconfirmed += CUT_MARK
         return writer
@@ -224,7 +214,7 @@ class RecordingWriter:
         """Remove the file, whose name is free again: for a recording of nothing."""
         with self._mutex:
             if self._fd >= 0:
-                _remove(self._fd, self.path)
+                handles.remove(self._fd, self.path)
                 self._fd = -1
 
     def move_to(self, path: Path | str) -> None:
@@ -240,14 +230,14 @@ class RecordingWriter:
         """
         target = Path(path)
         with self._mutex:
-            fd = _create(target)
+            fd = handles.create(target)
             try:
                 written = self._write_all_to(fd)
                 os.fsync(fd)
             except OSError as exc:
-                _remove(fd, target)
+                handles.remove(fd, target)
                 raise unusable(target, f"cannot be written: {exc.strerror}") from exc
-            _close(self._fd)
+            handles.close(self._fd)
             self._fd, self.path, self.trouble = fd, target, None
             self._written = written
             self._note_confirmed()
@@ -256,7 +246,7 @@ class RecordingWriter:
         """Give a new file all rows; return how many bytes they take."""
         offset = 0
         for piece in (*self._history.pieces(), bytes(self._unconfirmed)):
-            offset = _write_all(fd, offset, piece)
+            offset = handles.write_all(fd, offset, piece)
         return offset
 
     def _take_in(self) -> int:
@@ -287,7 +277,7 @@ class RecordingWriter:
         while self.pending_bytes:
             with memoryview(self._unconfirmed) as rows:
                 rest = rows[self._written - self._confirmed :]
-                self._written += _write_some(self._fd, self._written, rest)
+                self._written += handles.write_some(self._fd, self._written, rest)
 
     def _write_and_confirm(self) -> None:
         self._see_that_it_is_there()
@@ -305,14 +295,14 @@ class RecordingWriter:
     def _note_confirmed(self) -> None:
         rows = bytes(self._unconfirmed)
         self._history.add(rows)
-        self._fingerprint = (self._fingerprint + rows)[-_FINGERPRINT_BYTES:]
+        self._fingerprint = (self._fingerprint + rows)[-handles.FINGERPRINT_BYTES :]
         self._unconfirmed.clear()
         self._confirmed = self._written
         self._sync_due = self._clock() + SYNC_S
 
     def _see_that_it_is_there(self) -> None:
         self._see_that_it_is_whole()
-        if _read_before(self._fd, self._confirmed) != self._fingerprint:
+        if handles.read_before(self._fd, self._confirmed) != self._fingerprint:
             raise FileGone("was overwritten by another program")
         try:
             named = self.path.stat()
@@ -330,7 +320,7 @@ class RecordingWriter:
         old = self.path
         for folder in filter(None, (old.parent, self.spare)):
             with contextlib.suppress(RecordingError):
-                self.move_to(_free_name(folder, old))
+                self.move_to(handles.free_name(folder, old))
                 self.moves.append(f"{old} {why}; all of it is in {self.path}")
                 return
         self.trouble, self._errno = f"the file {why}, and there is no place to go on", None
@@ -342,7 +332,7 @@ class RecordingWriter:
             return
         old, why = self.path, self.trouble
         with contextlib.suppress(RecordingError):
-            self.move_to(_free_name(self.spare, old))
+            self.move_to(handles.free_name(self.spare, old))
             self.moves.append(
                 f"{old} could not be written ({why}); all of it is in {self.path}"
             )
@@ -351,99 +341,13 @@ class RecordingWriter:
         """Take up the file anew if its device was pulled and put back."""
         if os.path.samestat(self.path.stat(), os.fstat(self._fd)):
             return
-        fd = os.open(self.path, _OPEN_FLAGS)
+        fd = os.open(self.path, handles.OPEN_FLAGS)
         try:
-            _lock(fd)
-            if _read_before(fd, self._confirmed) != self._fingerprint:
+            handles.lock(fd)
+            if handles.read_before(fd, self._confirmed) != self._fingerprint:
                 raise OSError(errno.ESTALE, "the file there is not this recording")
         except OSError:
             os.close(fd)
             raise
-        _close(self._fd)
+        handles.close(self._fd)
         self._fd, self._written = fd, self._confirmed
-
-
-def _create(path: Path) -> int:
-    fd = _open_locked(path, _OPEN_FLAGS | os.O_CREAT | os.O_EXCL)
-    with contextlib.suppress(OSError):  # the name itself should survive a power cut
-        directory = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(directory)
-        finally:
-            os.close(directory)
-    return fd
-
-
-def _open_locked(path: Path, flags: int) -> int:
-    try:
-        fd = os.open(path, flags, 0o666)
-    except FileExistsError as exc:
-        hint = "choose another name; a recording is never overwritten"
-        raise unusable(path, "exists already", hint=hint) from exc
-    except (OSError, ValueError) as exc:
-        hint = "copy the recording to where it may be written, and open the copy"
-        if flags & os.O_CREAT:
-            hint = "choose a folder that exists and may be written to"
-        raise unusable(path, f"cannot be opened for writing: {words(exc)}", hint=hint) from exc
-    try:
-        _lock(fd)
-    except OSError as exc:
-        os.close(fd)
-        raise unusable(path, str(exc.strerror), hint="close the other program") from exc
-    return fd
-
-
-def _lock(fd: int) -> None:
-    """Keep other programs from writing the file, where the system and the device can."""
-    if sys.platform == "win32":
-        return
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as exc:
-        raise OSError(errno.EBUSY, "is being written by another program") from exc
-    except OSError:
-        return
-
-
-def _write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
-    """Write `data` at `offset`; return the offset of its end."""
-    with memoryview(data) as rest:
-        done = 0
-        while done < len(rest):
-            done += _write_some(fd, offset + done, rest[done:])
-    return offset + done
-
-
-def _write_some(fd: int, offset: int, data: memoryview) -> int:
-    os.lseek(fd, offset, os.SEEK_SET)
-    written = os.write(fd, data)
-    if not written:
-        raise OSError(errno.EIO, "the device takes no bytes")
-    return written
-
-
-def _read_before(fd: int, offset: int) -> bytes:
-    """Return the last bytes before `offset`, as many as make a fingerprint."""
-    start = max(offset - _FINGERPRINT_BYTES, 0)
-    os.lseek(fd, start, os.SEEK_SET)
-    return os.read(fd, offset - start)
-
-
-def _close(fd: int) -> None:
-    with contextlib.suppress(OSError):
-        os.close(fd)
-
-
-def _remove(fd: int, path: Path) -> None:
-    _close(fd)
-    with contextlib.suppress(OSError):
-        path.unlink()
-
-
-def _free_name(folder: Path, old: Path) -> Path:
-    """Return a name like that of a file, with a number, that is not taken in a folder."""
-    for number in count(2):
-        path = folder / f"{old.stem}-{number}{old.suffix}"
-        if number > _OTHER_NAMES or not os.path.lexists(path):
-            return path
-    raise AssertionError

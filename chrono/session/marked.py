@@ -4,7 +4,9 @@ Marks on a shot go by its key; holding goes by the latest counter value of the m
 it was said. Neither is altered by measuring anew.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +16,8 @@ from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, SET_ASIDE, Mark
 from chrono.session.setups import BEFORE_ALL
 
 MARK_LIMIT = 100_000
+"""Shots that are marked."""
+MARKS_ON_A_SHOT = 100
 NOTE_LIMIT = 10_000
 """Notes on the session itself that are kept, the last ones."""
 
@@ -88,6 +92,7 @@ class Marks:
         self.notes: list[str] = []
         self._since: list[int] = []
         self._held: list[bool] = []
+        self._said: dict[int, list[Mark]] = {}
         self._shots: dict[int, ShotMarks] = {}
 
     def take(self, mark: Mark, anchor: int) -> None:
@@ -97,21 +102,52 @@ class Marks:
         Raises
         ------
         ValueError
-            If more shots are marked than any session has.
+            If more shots are marked than any session has, or one shot more often.
         """
         if mark.action in (HOLD_ON, HOLD_OFF):
             self._hold(mark.action == HOLD_ON, anchor)
         elif mark.shot is None:
             self.notes.append(mark.text)
             del self.notes[:-NOTE_LIMIT]
-        elif len(self._shots) < MARK_LIMIT or mark.shot in self._shots:
-            self._shots[mark.shot] = _marked(self._shots.get(mark.shot, ShotMarks()), mark)
         else:
-            raise ValueError(f"marks on more than {MARK_LIMIT} shots")
+            self._mark(mark.shot, mark)
+
+    def take_back(self, mark: Mark) -> None:
+        """
+        Let the last mark that was like this be as if it had not been made.
+
+        Raises
+        ------
+        ValueError
+            If there is none.
+        """
+        if mark.action in (HOLD_ON, HOLD_OFF):
+            place = _last(self._held, mark.action == HOLD_ON)
+            del self._since[place], self._held[place]
+            self.hold = bool(self._held) and self._held[-1]
+        elif mark.shot is None:
+            del self.notes[_last(self.notes, mark.text)]
+        else:
+            said = self._said.get(mark.shot, [])
+            del said[_last(said, mark)]
+            self._shots[mark.shot] = reduce(_marked, said, ShotMarks())
+
+    def of(self, shot: int) -> ShotMarks:
+        """Return what was said of one shot, by its key."""
+        return self._shots.get(shot, ShotMarks())
 
     def at(self, keys: npt.NDArray[np.int64]) -> MarkedShots:
         """Return what was said of shots, by their keys, shape (N,)."""
         return MarkedShots(self._held_at(keys), self._marked_at(keys))
+
+    def _mark(self, shot: int, mark: Mark) -> None:
+        if len(self._said) >= MARK_LIMIT and shot not in self._said:
+            raise ValueError(f"marks on more than {MARK_LIMIT} shots")
+        said = self._said.setdefault(shot, [])
+        if len(said) >= MARKS_ON_A_SHOT:
+            raise ValueError(f"more than {MARKS_ON_A_SHOT} marks on one shot")
+        said.append(mark)
+        self._shots[shot] = _marked(self.of(shot), mark)
 
     def _hold(self, held: bool, anchor: int) -> None:
         self.hold = held
@@ -129,6 +165,14 @@ class Marks:
             return {}
         places = np.flatnonzero(np.isin(keys, np.fromiter(self._shots, np.int64)))
         return {place: self._shots[int(keys[place])] for place in places.tolist()}
+
+
+def _last(said: Sequence[object], what: object) -> int:
+    """Return the place of the last that is equal."""
+    for place in range(len(said) - 1, -1, -1):
+        if said[place] == what:
+            return place
+    raise ValueError("an undo of a mark that was not made")
 
 
 def _marked(before: ShotMarks, mark: Mark) -> ShotMarks:

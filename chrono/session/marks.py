@@ -11,6 +11,7 @@ COUNT_AGAIN = "count-again"
 NOTE = "note"
 HOLD_ON = "hold-on"
 HOLD_OFF = "hold-off"
+UNDO = "undo"
 
 NO_SETUP = ""
 """Name of the setup before the user named one."""
@@ -33,11 +34,15 @@ class Setup:
         Overrides of the rig's body in SI units: `mass_kg`, `diameter_m`, `length_m`.
     conditions : dict
         Free key-value text.
+    corrects : str or None
+        The name of the setup that this one stands for, wherever that one was stated before;
+        None for one that holds from here on.
     """
 
     name: str = NO_SETUP
     body: dict[str, float] = field(default_factory=dict)
     conditions: dict[str, str] = field(default_factory=dict)
+    corrects: str | None = None
 
 
 @dataclass(frozen=True)
@@ -49,9 +54,20 @@ class Mark:
     text: str = ""
 
 
+Said = Setup | Mark
+"""What the operator said, which an undo takes back."""
+
+
 def setup_record(setup: Setup) -> dict[str, Any]:
     """Return the JSON object of a `setup` row."""
-    return {"name": setup.name, "body": dict(setup.body), "conditions": dict(setup.conditions)}
+    record: dict[str, Any] = {
+        "name": setup.name,
+        "body": dict(setup.body),
+        "conditions": dict(setup.conditions),
+    }
+    if setup.corrects is not None:
+        record["corrects"] = setup.corrects
+    return record
 
 
 def mark_record(mark: Mark) -> dict[str, Any]:
@@ -62,6 +78,13 @@ def mark_record(mark: Mark) -> dict[str, Any]:
     if mark.text:
         record["text"] = mark.text
     return record
+
+
+def undo_record(said: Said) -> dict[str, Any]:
+    """Return the JSON object of the `mark` row that takes back what was said."""
+    origin = "setup" if isinstance(said, Setup) else "mark"
+    record = setup_record(said) if isinstance(said, Setup) else mark_record(said)
+    return {"action": UNDO, "origin": origin, "said": record}
 
 
 def read_setup(data: dict[str, Any]) -> Setup:
@@ -81,6 +104,7 @@ def read_setup(data: dict[str, Any]) -> Setup:
         _text(data.get("name", NO_SETUP)),
         {key: _positive(body[key]) for key in BODY_KEYS if key in body},
         {_text(k): _text(v) for k, v in list(conditions.items())[:50]},
+        None if data.get("corrects") is None else _text(data["corrects"]),
     )
 
 
@@ -102,6 +126,21 @@ def read_mark(data: dict[str, Any]) -> Mark:
     if shot is None and action in (SET_ASIDE, COUNT_AGAIN):
         raise ValueError(f"{action} names a shot")
     return Mark(action, shot, _text(data.get("text", "")))
+
+
+def read_undo(data: dict[str, Any]) -> Said:
+    """
+    Read from the JSON object of a `mark` row what it takes back.
+
+    Raises
+    ------
+    ValueError
+        If it takes nothing back.
+    """
+    said = data.get("said")
+    if not isinstance(said, dict):
+        raise ValueError("an undo states what was said")
+    return read_setup(said) if data.get("origin") == "setup" else read_mark(said)
 
 
 def _text(value: object) -> str:

@@ -1,17 +1,15 @@
 """The runs that show a recording again: by its own time, or all at once.
 
-What the operator says is added at the end of the file; nothing in it is altered.
+What the operator says goes where `Edits` lets it go.
 """
 
-from contextlib import closing
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from chrono.reader.decoder import decode_rows
-from chrono.reader.rows import json_row
 from chrono.reader.source import ReplaySource
-from chrono.reader.writer import RecordingWriter
+from chrono.session.edits import Edits
 from chrono.session.run import FedRun, Run
 from chrono.session.session import Session
 
@@ -22,27 +20,30 @@ SETTLE_S = 0.25
 class WholeRun(Run):
     """A recording whose session is complete: nothing more comes."""
 
+    edits: Edits
+
     def __init__(self, path: Path, session: Session) -> None:
         super().__init__(session, path.name)
-        self._path = path
+        self.edits = Edits(path)
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record to the recording, and take it in."""
-        _append(self._path, self.session, origin, data)
+        """Add a record where the user agreed to, and take it in."""
+        _append(self.edits, self.session, origin, data)
 
 
 class ReplayRun(FedRun):
     """A recording played back by its own time."""
 
     source: ReplaySource
+    edits: Edits
 
     def __init__(self, path: Path, session: Session, pace: float) -> None:
         super().__init__(ReplaySource(path, pace), session, path.name)
-        self._path = path
+        self.edits = Edits(path)
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record to the recording, and take it in."""
-        _append(self._path, self.session, origin, data)
+        """Add a record where the user agreed to, and take it in."""
+        _append(self.edits, self.session, origin, data)
 
     def step_to_next_shot(self) -> None:
         """Let time pass until one more shot is there, and hold it."""
@@ -63,7 +64,7 @@ class ReplayRun(FedRun):
         return len(session.log) + sum(isfinite(row.speed_mps) for row in open_rows)
 
 
-def replay_run(path: Path, session: Session, pace: float | None) -> Run:
+def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | ReplayRun:
     """
     Make the run that shows a recording again.
 
@@ -83,10 +84,8 @@ def replay_run(path: Path, session: Session, pace: float | None) -> Run:
     return ReplayRun(path, shown, pace)
 
 
-def _append(path: Path, session: Session, origin: str, data: dict[str, Any]) -> None:
-    row = json_row(_last_host_us(session), origin, data)
-    with closing(RecordingWriter.reopen(path)) as writer:
-        writer.append(row)
+def _append(edits: Edits, session: Session, origin: str, data: dict[str, Any]) -> None:
+    row = edits.append(_last_host_us(session), origin, data)
     session.feed(decode_rows(row, session.rig.lines))
 
 

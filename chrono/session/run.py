@@ -13,7 +13,15 @@ from chrono.health.verdict import Observed
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import LinkStatus
 from chrono.reader.writer import RecordingWriter
-from chrono.session.marks import Mark, Setup, mark_record, setup_record
+from chrono.session.edits import Edits
+from chrono.session.marks import (
+    Mark,
+    Said,
+    Setup,
+    mark_record,
+    setup_record,
+    undo_record,
+)
 from chrono.session.observer import Delays, Observer
 from chrono.session.session import Session
 
@@ -41,9 +49,14 @@ class Run:
     writer: RecordingWriter | None = None
     """The recording being written, if one is."""
 
+    edits: Edits | None = None
+    """Where records go when a recording is shown again; None: they are rows like all others."""
+
     def __init__(self, session: Session, name: str) -> None:
         self.session = session
         self.name = name
+        self.said: list[Said] = []
+        """What the operator said here, and has not taken back."""
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
         """Take a record of the operator."""
@@ -52,10 +65,19 @@ class Run:
     def say_setup(self, setup: Setup) -> None:
         """Let the shots from here on belong to a setup."""
         self.record("setup", setup_record(setup))
+        self.said.append(setup)
 
     def say_mark(self, mark: Mark) -> None:
         """Record a mark on a shot or on the session."""
         self.record("mark", mark_record(mark))
+        self.said.append(mark)
+
+    def undo(self) -> Said | None:
+        """Take back what was said here last; return it, None without any."""
+        if not self.said:
+            return None
+        self.record("mark", undo_record(self.said[-1]))
+        return self.said.pop()
 
     @property
     def finished(self) -> bool:

@@ -25,7 +25,16 @@ from chrono.processor.table import EdgesUsed, Shots
 from chrono.rigs.file import Rig, rig_from_record, with_clock_rate
 from chrono.session.counters import Counter, Counters
 from chrono.session.marked import Marks
-from chrono.session.marks import HOLD_OFF, HOLD_ON, Setup, read_mark, read_setup
+from chrono.session.marks import (
+    HOLD_OFF,
+    HOLD_ON,
+    UNDO,
+    Said,
+    Setup,
+    read_mark,
+    read_setup,
+    read_undo,
+)
 from chrono.session.setups import Setups
 from chrono.session.shotlog import ShotLog, ShotRow, countable, shot_row
 from chrono.session.unusable import Unusable
@@ -140,7 +149,7 @@ class Session:
             case "rig":
                 return not (self._begun or record.position > 0)
             case "mark":
-                return record.data.get("action") in (HOLD_ON, HOLD_OFF)
+                return record.data.get("action") in (HOLD_ON, HOLD_OFF, UNDO)
         return record.origin == "setup"
 
     def _process(self, events: Events, notes: Sequence[Control]) -> None:
@@ -168,6 +177,9 @@ class Session:
             case "setup":
                 self.setups.state(read_setup(record.data), self._processor.anchor())
                 self._tell_body_length()
+                self._rows_kept = []
+            case "mark" if record.data.get("action") == UNDO:
+                self._take_back(read_undo(record.data))
             case "mark":
                 self.marks.take(read_mark(record.data), self._processor.anchor())
                 self._rows_kept = []
@@ -175,6 +187,14 @@ class Session:
                 self._take_rig(record)
             case "file":
                 self.started = str(record.data.get("start", ""))[:64]
+
+    def _take_back(self, said: Said) -> None:
+        self._rows_kept = []
+        if isinstance(said, Setup):
+            self.setups.take_back(said)
+            self._tell_body_length()
+        else:
+            self.marks.take_back(said)
 
     def _take_hello(self, hello: Control) -> None:
         counter = _counter_of(hello)
@@ -302,6 +322,10 @@ class Session:
         transit_s = self._model.board_transit(float(speed_mps.mean()), used)
         parts = self._model.contributions(transit_s, used)
         return tuple(part for part in parts if part.input.nature == "shared")
+
+    def number_of(self, key: int) -> int:
+        """Return the number of the shot with this key, open or closed."""
+        return int(np.searchsorted(self.log.shots["key"], key)) + 1
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
         """Yield shots of the log as people see them."""

@@ -8,6 +8,7 @@ from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
 from chrono.dashboard.plot import SpeedPlot
+from chrono.session.recorded import read_recording
 from chrono.units import format_speed
 
 
@@ -176,8 +177,11 @@ async def test_every_action_has_a_key_in_the_footer_and_a_command():
         board.shoot_and_wait(30.0)
         await drive(app, pilot)
         absent = REPLAY_ONLY | {"write_elsewhere", "shots"}
+        assert not app.check_action("undo", ())
+        await pilot.press("c")
+        await drive(app, pilot)
         expected = [action for action in ACTIONS if action.name not in absent]
-        footer = screen_text(app).splitlines()[-2:]
+        footer = screen_text(app).splitlines()[-3:]
         commands = {c.title for c in app.get_system_commands(app.screen)}
         for action in expected:
             assert f"{action.shown_key} {action.label}" in " ".join(footer)
@@ -207,3 +211,73 @@ async def test_quitting_a_live_session_is_asked_about(recording):
         await pilot.press("q", "y")
         await pilot.pause()
         assert not app.is_running
+
+
+async def test_a_note_and_a_reason_stand_there_to_be_edited(recording):
+    board, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        for key, first, second in (("t", "a draught", " from the left"), ("a", "frame", "?")):
+            await pilot.press(key)
+            assert app.screen.query_one(Input).value == ""
+            await type_text(pilot, first)
+            await pilot.press(key)
+            assert app.screen.query_one(Input).value == first
+            await pilot.press("end", *second.replace(" ", "_"), "enter")
+        assert app.view.rows[0].note == "set aside: frame?; a draught_from_the_left"
+        await pilot.press("t")
+        await type_text(pilot, "")
+        assert app.view.rows[0].note == "set aside: frame?"
+
+
+async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
+    board, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test(notifications=True) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        await pilot.press("a")
+        await type_text(pilot, "frame")
+        await pilot.press("c", "t")
+        await type_text(pilot, "loud")
+        await pilot.press("T")
+        await type_text(pilot, "rain")
+        await pilot.press("h", "n")
+        await type_text(pilot, "two bands")
+        await drive(app, pilot)
+        session, before = run.session, recording.read_bytes()
+
+        def state():
+            row = session.view().rows[0]
+            now = session.marks
+            return session.setups.now.name, now.hold, now.notes, row.note, row.counted
+
+        assert state() == ("two bands", True, ["rain"], "loud", True)
+        for words, left in (
+            ("setup two bands", ("", True, ["rain"], "loud", True)),
+            ("hold", ("", False, ["rain"], "loud", True)),
+            ("note on the session: rain", ("", False, [], "loud", True)),
+            ("note on shot 1: loud", ("", False, [], "", True)),
+            ("shot 1 counted", ("", False, [], "set aside: frame", False)),
+            ("shot 1 set aside: frame", ("", False, [], "", True)),
+        ):
+            await pilot.press("z")
+            await pilot.pause()
+            assert f"Taken back: {words}" in {said.message for said in app._notifications}
+            assert state() == left
+        await pilot.press("z")
+        assert recording.read_bytes().startswith(before)
+        undone = [mark for mark in records(recording, "mark") if mark["action"] == "undo"]
+        assert len(undone) == 6
+    run.close()
+    again = read_recording(recording).session
+    assert again.counted().tolist() == [True]
+    assert again.notes() == [""]
+    assert again.marks.notes == []
+    assert not again.marks.hold
+    assert again.setups.now.name == ""
+    assert again.unusable.records == 0

@@ -11,19 +11,23 @@ from textual.widgets import Input, ProgressBar
 from chrono.dashboard import app as dashboard_app
 from chrono.dashboard.actions import LIVE_ONLY, REPLAY_ONLY
 from chrono.dashboard.app import Dashboard, show, show_replay
+from chrono.dashboard.dialogs import ChangeDialog
 from chrono.dashboard.loading import LoadingScreen
 from chrono.errors import RecordingError
 from chrono.reader.source import ReplaySource
+from chrono.reader.writer import RecordingWriter
 from chrono.session.recorded import Findings, read_recording
 from chrono.session.replay import WholeRun, replay_run
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 
 
-def a_replay(path=DEMO, pace=1.0):
+def a_replay(path=DEMO, pace=1.0, *, edit=False):
     recorded = read_recording(path)
     run = replay_run(path, recorded.session, pace)
     run.start()
+    if edit:
+        run.edits.agree()
     if pace is not None:
         run.source.pause()
     return run, recorded.session
@@ -81,29 +85,143 @@ async def test_pause_and_pace_move_the_recorded_time():
         assert not app.is_running
 
 
-async def test_a_mark_in_a_replay_is_added_at_the_end_of_the_file(tmp_path):
-    path = tmp_path / "copy.tsv"
+@pytest.fixture
+def copied(tmp_path):
+    path = tmp_path / "copied.tsv"
     shutil.copy(DEMO, path)
-    before = path.read_bytes()
-    run, whole = a_replay(path, None)
+    return path
+
+
+def state_of(path):
+    """Return all that a file is: its bytes and the time of its last change."""
+    return path.read_bytes(), path.stat().st_mtime_ns
+
+
+@pytest.mark.parametrize("pace", [None, 4.0])
+@pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40)])
+async def test_a_replay_writes_nothing_until_it_is_agreed(copied, pace, size):
+    before = state_of(copied)
+    run, _ = a_replay(copied, pace)
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        assert "Replay of copied.tsv" in screen_text(app)
+        if pace is not None:
+            await pilot.press("full_stop")
+        for key in "actTz":
+            await pilot.press(key)
+            if key != "z":
+                assert isinstance(app.screen, ChangeDialog)
+                assert "Replay of copied.tsv" in screen_text(app)
+                assert "Esc: leave it as it is" in screen_text(app)
+                await pilot.press("enter", key)  # neither answers
+                assert isinstance(app.screen, ChangeDialog)
+                await pilot.press("escape")
+        assert not isinstance(app.screen, ChangeDialog)
+        await pilot.press("q")
+        await pilot.pause()
+    run.close()
+    assert state_of(copied) == before
+    assert list(copied.parent.iterdir()) == [copied]
+
+
+async def test_what_is_agreed_once_goes_to_the_end_of_the_file(copied):
+    before = copied.read_bytes()
+    run, whole = a_replay(copied, None)
     app = Dashboard(run)
     async with app.run_test() as pilot:
         await pilot.pause()
         assert app.view.shots == len(whole.log)
-        await pilot.press("home", "a")
+        await pilot.press("home", "a", "1")
+        assert copied.read_bytes() == before  # nothing was said yet
         app.screen.query_one(Input).value = "wrong ball"
         await pilot.press("enter")
         assert not app.view.rows[0].counted
         assert app.screen.table.cells[0][6].startswith("set aside")
-        await pilot.press("b")
+        assert "changes are kept in it" in screen_text(app)
+        await pilot.press("t")  # not asked again
+        app.screen.query_one(Input).value = "blue"
+        await pilot.press("enter", "b")
         assert "read whole" in screen_text(app)
-    assert path.read_bytes().startswith(before)
-    assert records(path, "mark")[-1]["text"] == "wrong ball"
-    assert read_recording(path).session.counted().tolist()[0] is False
+    assert copied.read_bytes().startswith(before)
+    assert [mark["text"] for mark in records(copied, "mark")[-2:]] == ["wrong ball", "blue"]
+    again = read_recording(copied).session
+    assert again.counted().tolist()[0] is False
+    assert again.notes()[0] == "set aside: wrong ball; blue"
+
+
+async def test_a_copy_takes_what_is_said_and_the_recording_stays(copied):
+    before = state_of(copied)
+    run, _ = a_replay(copied, None)
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        await pilot.press("home", "c", "2")
+        field = app.screen.query_one(Input)
+        assert field.value == str(copied.parent / "copied-2.tsv")
+        field.value = str(copied)  # exists
+        await pilot.press("enter")
+        await app.workers.wait_for_complete()
+        assert run.edits.target is None
+        await pilot.press("a", "2", "enter")
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        app.screen.query_one(Input).value = "wrong ball"
+        await pilot.press("enter")
+        app.follow()
+        await pilot.pause()
+        assert "changes go to copied-2.tsv" in screen_text(app)
+        await pilot.press("z")
+    assert state_of(copied) == before
+    copy = copied.parent / "copied-2.tsv"
+    assert copy.read_bytes().startswith(before[0])
+    assert [mark["action"] for mark in records(copy, "mark")[-2:]] == ["set-aside", "undo"]
+    assert read_recording(copy).session.counted().all()
+
+
+async def test_what_is_said_in_a_replay_comes_no_second_time_from_the_file(copied):
+    run, _ = a_replay(copied, 1.0, edit=True)
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("full_stop", "T")
+        app.screen.query_one(Input).value = "rain"
+        await pilot.press("enter")
+        while not run.finished:
+            run.step_to_next_shot()
+        assert run.session.marks.notes == ["rain"]
+    assert read_recording(copied).session.marks.notes == ["rain"]
+
+
+async def test_a_recording_that_another_program_writes_is_not_agreed_to(copied):
+    run, _ = a_replay(copied, None)
+    other = RecordingWriter.reopen(copied)
+    app = Dashboard(run)
+    async with app.run_test(notifications=True) as pilot:
+        await pilot.pause()
+        await pilot.press("a", "1")
+        await pilot.pause()
+        (said,) = app._notifications
+        assert "is being written by another program" in said.message
+        assert run.edits.target is None
+    other.close()
+
+
+def test_edit_agrees_from_the_start(by_hand, copied):
+    async def mark(pilot):
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+        await pilot.press("home", "c", "q")
+
+    by_hand(mark)
+    findings = Findings()
+    show_replay(copied, None, None, findings, edit=True)
+    assert findings.lines == []
+    assert records(copied, "mark")[-1]["action"] == "count-again"
 
 
 async def test_a_file_that_cannot_be_written_is_said(tmp_path, monkeypatch):
     run, _ = a_replay(DEMO, None)
+    run.edits.target = DEMO  # nothing gets there
 
     def refuse(mark):
         raise RecordingError("cannot be opened for writing", where="[b]x")

@@ -9,7 +9,7 @@ from textual.widgets import Input, Static
 
 from chrono.commands.console import RunTeller
 from chrono.dashboard.app import Dashboard
-from chrono.reader import writer as recording_file
+from chrono.reader import handles
 
 HOSTILE = ["[bold red]x[/]", "\x1b[31mred\x1b[2J", "x" * 10_000, "a\tb\u202ec\u200b", "[/]["]
 
@@ -45,7 +45,7 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
     board, run = hand_run(tmp_path / "full.tsv")
     first = tmp_path / "full.tsv"
     app = Dashboard(run)
-    real = recording_file._write_some
+    real = handles.write_some
 
     def refuse(fd, offset, rows):
         raise OSError(errno.ENOSPC, "No space left on device")
@@ -54,7 +54,7 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
         await pilot.press("enter")
         board.shoot_and_wait(30.0)
         assert not app.check_action("write_elsewhere", ())
-        monkeypatch.setattr(recording_file, "_write_some", refuse)
+        monkeypatch.setattr(handles, "write_some", refuse)
         board.shoot_and_wait(31.0)
         await drive(app, pilot)
         text = " ".join(screen_text(app).split())
@@ -62,7 +62,7 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
         assert "w Write elsewhere" in text
         assert [cells[4] for cells in app.screen.table.cells] == ["yes", "yes"]
 
-        monkeypatch.setattr(recording_file, "_write_some", real)
+        monkeypatch.setattr(handles, "write_some", real)
         await pilot.press("w")
         app.screen.query_one(Input).value = str(first)
         await pilot.press("enter")
@@ -92,7 +92,7 @@ async def test_much_that_waits_for_the_disk_is_warned_of(tmp_path, monkeypatch, 
 
     async with app.run_test(size=size) as pilot:
         await pilot.press("enter")
-        monkeypatch.setattr(recording_file, "_write_some", refuse)
+        monkeypatch.setattr(handles, "write_some", refuse)
         monkeypatch.setattr("chrono.session.live.MUCH_BYTES", 1000)
         board.shoot_and_wait(30.0)
         await drive(app, pilot)
@@ -110,7 +110,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     tmp_path, monkeypatch, capsys
 ):
     board, run = hand_run(tmp_path / "full.tsv")
-    disk, real = RunTeller(), recording_file._write_some
+    disk, real = RunTeller(), handles.write_some
 
     def told(seconds):
         board.wait(seconds)
@@ -122,7 +122,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
         raise OSError(errno.ENOSPC, "No space left on device")
 
     assert told(3.0) == ""
-    monkeypatch.setattr(recording_file, "_write_some", refuse)
+    monkeypatch.setattr(handles, "write_some", refuse)
     monkeypatch.setattr("chrono.session.live.MUCH_BYTES", 1000)
     first = told(3.0)
     assert first.startswith("disk: No space left on device, ")
@@ -130,7 +130,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     assert told(3.0) == ""
     assert "memory may run out" in told(60.0)
     assert told(3.0) == ""
-    monkeypatch.setattr(recording_file, "_write_some", real)
+    monkeypatch.setattr(handles, "write_some", real)
     run.writer._retry_due = 0.0
     assert told(3.0) == "disk: all is written\n"
     assert run.close() == []

@@ -1,9 +1,15 @@
 """The operator's records read back as they were written, and nothing else passes for one."""
 
+import json
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 from chrono.session import marks
+from chrono.session.marked import MARKS_ON_A_SHOT, Marks, ShotMarks
 from chrono.session.marks import Mark, Setup
+from chrono.session.setups import CORRECTION_LIMIT, Setups
 
 
 def test_a_setup_reads_back_as_it_was_written() -> None:
@@ -25,6 +31,115 @@ def test_a_setup_reads_back_as_it_was_written() -> None:
 )
 def test_a_mark_reads_back_as_it_was_written(mark: Mark) -> None:
     assert marks.read_mark(marks.mark_record(mark)) == mark
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        Mark(marks.SET_ASIDE, 123, "hit the frame"),
+        Mark(marks.NOTE, None, ""),
+        Mark(marks.HOLD_ON),
+        Setup("two bands", {"mass_kg": 0.024}, {"draw": "60 cm"}),
+        Setup("two bands", corrects="too bands"),
+        Setup("two bands", corrects=""),
+    ],
+)
+def test_what_is_taken_back_reads_as_it_was_said(said: marks.Said) -> None:
+    assert marks.read_undo(json.loads(json.dumps(marks.undo_record(said)))) == said
+
+
+@pytest.mark.parametrize(
+    "data", [{}, {"said": 1}, {"said": {}}, {"origin": "mark", "said": {"action": "undo"}}]
+)
+def test_an_undo_of_nothing_is_refused(data: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match=r".+"):
+        marks.read_undo(data)
+
+
+def test_the_last_that_is_equal_is_taken_back() -> None:
+    said = Marks()
+    reason, other = Mark(marks.SET_ASIDE, 7, "frame"), Mark(marks.SET_ASIDE, 7, "net")
+    for mark in (reason, other, reason):
+        said.take(mark, 10)
+    said.take_back(reason)
+    assert said.of(7).reason == "net"
+    said.take_back(reason)
+    assert said.of(7).reason == "net"
+    with pytest.raises(ValueError, match="not made"):
+        said.take_back(reason)
+    said.take_back(other)
+    assert said.of(7) == ShotMarks()
+    assert said.at(np.array([7])).words() == [""]
+
+
+def test_a_hold_taken_back_held_no_shot() -> None:
+    said = Marks()
+    said.take(Mark(marks.HOLD_ON), 10)
+    said.take(Mark(marks.HOLD_OFF), 20)
+    said.take(Mark(marks.HOLD_ON), 30)
+    keys = np.array([5, 15, 25, 35])
+    assert said.at(keys).held.tolist() == [False, True, False, True]
+    said.take_back(Mark(marks.HOLD_ON))
+    assert not said.hold
+    assert said.at(keys).held.tolist() == [False, True, False, False]
+    said.take_back(Mark(marks.HOLD_OFF))
+    assert said.hold
+    said.take_back(Mark(marks.HOLD_ON))
+    assert not said.at(keys).held.any()
+
+
+def test_a_shot_is_not_marked_without_end() -> None:
+    said = Marks()
+    for _ in range(MARKS_ON_A_SHOT):
+        said.take(Mark(marks.NOTE, 7, "x"), 10)
+    with pytest.raises(ValueError, match="on one shot"):
+        said.take(Mark(marks.NOTE, 7, "x"), 10)
+
+
+def test_a_setup_taken_back_leaves_its_shots_to_the_one_before() -> None:
+    setups = Setups()
+    two, three = Setup("two bands"), Setup("three bands", {"mass_kg": 0.03})
+    setups.state(two, 10)
+    setups.state(three, 20)
+    place = setups.at(np.array([5, 15, 25]))
+    assert [setups.name(p) for p in place] == ["", "two bands", "three bands"]
+    setups.take_back(three)
+    assert [setups.name(p) for p in place] == ["", "two bands", "two bands"]
+    assert setups.now == two
+    setups.state(three, 30)
+    setups.take_back(two)
+    assert [setups.name(p) for p in setups.at(np.array([15, 25, 35]))] == [
+        "",
+        "",
+        "three bands",
+    ]
+    with pytest.raises(ValueError, match="not stated"):
+        setups.take_back(two)
+
+
+def test_a_correction_stands_for_what_was_stated_before_and_not_after() -> None:
+    setups = Setups()
+    wrong, right = Setup("too bands"), Setup("two bands", {"mass_kg": 0.025}, {"bands": "2"})
+    setups.state(wrong, 10)
+    setups.state(Setup("three bands"), 20)
+    setups.state(wrong, 30)
+    correction = replace(right, corrects="too bands")
+    setups.state(correction, 35)
+    places = setups.at(np.array([15, 25, 35, 45]))
+    assert [setups.name(p) for p in places] == ["two bands", "three bands", *["two bands"] * 2]
+    assert setups.now == setups.last("two bands") == right
+    setups.state(wrong, 50)
+    assert setups.names == ("", "two bands", "three bands", "too bands")
+    setups.take_back(correction)
+    assert setups.names == ("", "too bands", "three bands")
+
+
+def test_corrections_end_somewhere() -> None:
+    setups = Setups()
+    for _ in range(CORRECTION_LIMIT):
+        setups.state(Setup("b", corrects="a"), 0)
+    with pytest.raises(ValueError, match="corrected or taken back"):
+        setups.state(Setup("b", corrects="a"), 0)
 
 
 @pytest.mark.parametrize(
