@@ -166,6 +166,8 @@ async def test_screens_come_and_go():
         await pilot.press("b", "escape")
         assert app.current_mode == "shots"
         await pilot.resize_terminal(120, 40)
+        await pilot.pause()
+        await pilot.pause()
         assert (plot.display, table.display) == (True, True)
 
 
