@@ -297,7 +297,7 @@ def test_a_replay_at_once_can_be_paused_and_taken_up_at_a_pace(
         )
     ),
 )
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whatever_is_done_to_the_time_the_rows_are_those_of_the_file_and_none_is_early(
     tmp_path: Path, gaps: list[int], acts: list[tuple[str, float]]
 ) -> None:
