@@ -28,6 +28,13 @@ LAUNCH_WINDOW_S = 0.25
 HOST_TOLERANCE_S = 2.0
 """The counter may differ from the host's clock by this much from one line to the next."""
 
+STALL_S = 30.0
+"""The host may read a line this much later than it was sent (a computer that was busy, a port
+that slept): where no number is missing, the counter tells when that was."""
+
+IN_A_ROW_S = 2.0
+"""Lines numbered in a row are no further apart: a board beats once a second."""
+
 BEAT_WAIT_S = 1.5
 """A framed shot waits this long for the beat that tells of lost edges (one a second)."""
 

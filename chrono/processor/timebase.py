@@ -8,6 +8,8 @@ Rules, each seen from one line to the next, so that the cut of the stream plays 
 - A step that differs from the host's by more than 2 s, or goes back by more than 1 ms, is a
   jump; so is the first line after a restart. Time then goes on from the line before by the
   host's step, at least by the rules' `dead` time, so nothing pairs across a jump.
+- Where lines are numbered in a row, no more than 2 s apart, and the host only read the second
+  one late, by up to 30 s, there is no jump: the counter tells.
 - A restart is a hello after which sequence or counter does not go on as before; after lost
   lines, one after which both are near zero. A hello asked for with `?` restarts nothing.
 
@@ -34,7 +36,7 @@ from chrono.processor.breaks import (
     note_breaks,
 )
 from chrono.processor.lines import BEAT_WHAT, SEQUENCES, Lines, used_lines
-from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, Rules
+from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, STALL_S, Rules
 from chrono.processor.timeline import (
     LATE,
     NO_BEATS,
@@ -77,7 +79,8 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
         return by_lines
-    silent_s = (host_us - state.host_us) * 1e-6 - HOST_TOLERANCE_S
+    slack_s = STALL_S if rules.lines == "framed" else HOST_TOLERANCE_S
+    silent_s = (host_us - state.host_us) * 1e-6 - slack_s
     return max(by_lines, state.t + int(min(max(silent_s, -1e6), 1e6) / rules.unit_s))
 
 
@@ -91,7 +94,7 @@ def put_on_timebase(
     """
     lines, duplicates = used_lines(events, state, rules)
     start = _origin(events, lines, state, rules)
-    steps, leaps = unwrap_steps(lines.steps, lines.host_steps_us, rules)
+    steps, leaps = unwrap_steps(lines.steps, lines.host_steps_us, lines.missing, rules)
     holes = (lines.missing != 0).nonzero()[0]
     hellos = [int(lines.used.searchsorted(c.position)) for c in records if c.origin == "hello"]
     restarts = _restarts(events, lines, leaps + 1, hellos, state, rules)

@@ -3,16 +3,27 @@
 import numpy as np
 import numpy.typing as npt
 
-from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, Rules
+from chrono.processor.rules import (
+    BACK_STEP_S,
+    HOST_TOLERANCE_S,
+    IN_A_ROW_S,
+    STALL_S,
+    Rules,
+)
 from chrono.processor.timeline import Ints, Places
 
 _NOWHERE = np.zeros(0, np.intp)
 _SHORT_WRAP_HOST_S = 0.1
 
 
-def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, Places]:
+def unwrap_steps(
+    steps: Ints, host_steps_us: Ints, missing: Ints, rules: Rules
+) -> tuple[Ints, Places]:
     """
     Add whole turns of the counter to its steps.
+
+    A step between lines numbered in a row is what the counter says, however late the host
+    read the second one, up to `STALL_S`.
 
     Parameters
     ----------
@@ -20,6 +31,8 @@ def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, 
         Steps modulo the counter's width [counter units].
     host_steps_us : ndarray of int64, shape (N,)
         Steps of the host's clock [us].
+    missing : ndarray of int64, shape (N,)
+        Lines missing between, 0 too where lines bear no numbers.
 
     Returns
     -------
@@ -37,12 +50,26 @@ def unwrap_steps(steps: Ints, host_steps_us: Ints, rules: Rules) -> tuple[Ints, 
         return steps, _NOWHERE
     ahead_s = _ahead_s(steps, host_steps_us, rules)
     far = (np.abs(ahead_s) > HOST_TOLERANCE_S).nonzero()[0]
+    if rules.lines == "framed":
+        far = _without_stalls(steps, ahead_s, far[missing[far] == 0], far, rules)
     if not len(far):
         return steps, far
     turns = np.rint(ahead_s[far] / turn_s)
     steps[far] += turns.astype(np.int64) * turn
     wrong = np.abs(ahead_s[far] - turns * turn_s) > HOST_TOLERANCE_S
     return steps, far[wrong | (steps[far] < -rules.units(BACK_STEP_S))]
+
+
+def _without_stalls(
+    steps: Ints, ahead_s: npt.NDArray[np.float64], in_a_row: Places, far: Places, rules: Rules
+) -> Places:
+    """Return the far steps that no late reading explains; put right those it does."""
+    turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
+    own = (steps[in_a_row] + back) % turn - back
+    late_s = ahead_s[in_a_row] + (steps[in_a_row] - own) * rules.unit_s
+    stalled = (own <= rules.units(IN_A_ROW_S)) & (late_s <= STALL_S)
+    steps[in_a_row[stalled]] = own[stalled]
+    return np.setdiff1d(far, in_a_row[stalled], assume_unique=True)
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> npt.NDArray[np.float64]:

@@ -87,7 +87,7 @@ def told(draw: st.DrawFn, these: Events) -> list[Control]:
 
 
 def harmed(draw: st.DrawFn, these: Events) -> Events:
-    """Lose, damage and double some lines; let the counter jump once."""
+    """Lose, damage and double some lines; let the counter jump once, and the host stall."""
     n = len(these)
     some = st.lists(st.integers(0, n - 1), max_size=3, unique=True)
     damaged, doubled, lost = draw(some), draw(some), draw(some)
@@ -97,9 +97,14 @@ def harmed(draw: st.DrawFn, these: Events) -> Events:
     counter = these.counter.copy()
     if draw(st.booleans()):
         counter[draw(st.integers(0, n - 1)) :] += draw(st.sampled_from([-40, 10**6, 3 * 10**8]))
+    host_us, stall = these.host_us.copy(), draw(st.integers(0, n - 1))
+    stalled_us = draw(st.sampled_from([0, 1_900_000, 2_500_000, 29_500_000, 31_000_000]))
+    host_us[stall:] = np.maximum(host_us[stall:], host_us[stall] + stalled_us)
     kept = np.setdiff1d(np.arange(n), np.array(lost, np.intp))
     order = np.sort(np.concatenate((kept, np.array(doubled, np.intp))))
-    changed = replace(these, kind=kind, sequence=sequence, counter=counter % (1 << 32))
+    changed = replace(
+        these, host_us=host_us, kind=kind, sequence=sequence, counter=counter % (1 << 32)
+    )
     return Events(*(getattr(changed, name)[order] for name in Events.__dataclass_fields__))
 
 

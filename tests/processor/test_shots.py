@@ -497,8 +497,22 @@ def test_silence_by_the_hosts_clock_makes_a_shot_final() -> None:
     processor = Processor(RULES)
     processor.feed(these)
     last = int(these.host_us[-1])
-    assert not len(processor.pass_time(last + 3_400_000))
-    assert len(processor.pass_time(last + 4_000_000)) == 1
+    assert not len(processor.pass_time(last + 31_400_000))
+    assert len(processor.pass_time(last + 32_000_000)) == 1
+
+
+@pytest.mark.parametrize("place", [1, 2, 3])
+def test_a_host_that_stalls_in_a_shot_loses_nothing_of_it(place: int) -> None:
+    these = with_beats(BALL)
+    begin = int(np.flatnonzero(these.kind == Kind.EDGE)[0])
+    host_us = these.host_us.copy()
+    host_us[begin + place :] = np.maximum(
+        host_us[begin + place :], host_us[begin + place] + 9_000_000
+    )
+    (shot,) = shots_of(replace(these, host_us=host_us))
+    (true,) = shots_of(these)
+    timed = [name for name in shot.dtype.names if name != "host_us"]
+    assert repr(shot[timed].tolist()) == repr(true[timed].tolist())
 
 
 def test_levels_and_tally_tell_of_the_gates() -> None:

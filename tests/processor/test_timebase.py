@@ -73,15 +73,51 @@ def test_a_host_that_reads_late_by_less_than_two_seconds_changes_no_time() -> No
     assert np.array_equal(tick(late).edges.t, tick(these).edges.t)
 
 
-def test_a_counter_two_seconds_off_the_host_is_a_jump_that_nothing_pairs_across() -> None:
-    these = events([Line(1.0), Line(1.1)])
+def test_after_lost_lines_a_counter_two_seconds_off_the_host_is_a_jump() -> None:
+    these = without(events([Line(1.0), Line(1.05), Line(1.1)]), [1])
     near = replace(these, host_us=these.host_us + np.array([0, 1_990_000]))
     far = replace(these, host_us=these.host_us + np.array([0, 2_010_000]))
-    assert not tick(near).gaps.mark.size
+    assert np.diff(tick(near).edges.t).tolist() == [1_600_000]
     ticked = tick(far)
     assert ticked.gaps.lost.tolist() == [UNKNOWN_LOSS, 0]
-    assert ticked.gaps.mark.tolist() == [16_000_000 + 33_760_000, ticked.edges.t[1]]
     assert np.diff(ticked.edges.t)[0] >= RULES.windows.dead
+
+
+@pytest.mark.parametrize(("late_s", "kept"), [(2.1, True), (29.9, True), (30.1, False)])
+def test_lines_in_a_row_keep_their_step_however_late_the_host_read_the_second(
+    late_s: float, kept: bool
+) -> None:
+    these = events([Line(3.0), Line(3.1)])
+    late = replace(these, host_us=these.host_us + np.array([0, round(late_s * 1e6)]))
+    ticked = tick(late)
+    assert (np.diff(ticked.edges.t).tolist() == [1_600_000]) == kept
+    assert (ticked.after.tally.breaks == 0) == kept
+
+
+def test_lines_in_a_row_in_the_wrong_order_keep_their_times_when_read_late() -> None:
+    these = events([Line(1.0), Line(1.000003)])
+    swapped = joined(part(these, 1, 2), part(these, 0, 1))
+    late = replace(
+        swapped,
+        sequence=np.array([0, 1], np.int32),
+        host_us=these.host_us + np.array([0, 5_000_000]),
+    )
+    ticked = tick(late)
+    assert np.diff(ticked.edges.t).tolist() == [-48]
+    assert not ticked.gaps.mark.size
+
+
+def test_a_step_longer_than_from_beat_to_beat_is_no_late_reading() -> None:
+    these = events([Line(1.0), Line(3.1)])
+    late = replace(these, host_us=these.host_us + np.array([0, 5_000_000]))
+    assert tick(late).after.tally.breaks == 1
+
+
+def test_without_numbers_a_late_reading_is_a_jump() -> None:
+    these = events([Line(1.0), Line(1.1)], plain=True)
+    late = replace(these, host_us=these.host_us + np.array([0, 2_100_000]))
+    rules = replace(RULES, lines="plain")
+    assert put_on_timebase(late, (), Timebase(), rules).after.tally.breaks == 1
 
 
 def test_lines_in_the_wrong_order_by_microseconds_keep_their_times() -> None:
@@ -233,8 +269,11 @@ def test_late_edges_are_marked() -> None:
 def test_silence_is_known_to_be_silent_but_for_the_hosts_tolerance() -> None:
     first = tick(events([Line(1.0)])).after
     assert known_time(first, RULES) == 16_000_000 - 16_000
-    assert known_time(first, RULES, 1_003_000 + 5_000_000) == 16_000_000 + 48_000_000
+    assert known_time(first, RULES, 1_003_000 + 5_000_000) == 16_000_000 - 16_000
+    assert known_time(first, RULES, 1_003_000 + 33_000_000) == 16_000_000 + 48_000_000
     assert known_time(first, RULES, 0) == 16_000_000 - 16_000
+    plain = replace(RULES, lines="plain")
+    assert known_time(first, plain, 1_003_000 + 5_000_000) == 16_000_000 + 48_000_000
 
 
 @pytest.mark.parametrize("bits", [8, 16])
@@ -243,7 +282,7 @@ def test_a_short_counter_takes_the_fewest_turns_that_agree_with_the_host(bits: i
     turn_s = (1 << bits) * UNIT_S
     steps = np.array([100, 100], np.int64)
     host_us = np.array([50_000, round(0.1e6 + (100 * UNIT_S + 3 * turn_s) * 1e6)])
-    unwrapped, jumps = unwrap_steps(steps, host_us, rules)
+    unwrapped, jumps = unwrap_steps(steps, host_us, np.zeros(2, np.int64), rules)
     assert unwrapped.tolist() == [100, 100 + 3 * (1 << bits)]
     assert not jumps.size
 

@@ -6,6 +6,7 @@ import os
 import shutil
 import socket
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -337,6 +338,31 @@ def test_lines_come_over_a_socket_too() -> None:
         assert rows.until_events("opened", "lost")[-1]["port"] == url
         reader.stop()
     assert reader.failure is None
+
+
+def test_a_socket_is_read_in_large_pieces_and_to_its_last_byte() -> None:
+    """One byte a call would hand on 20,000 lines in as many calls, and lose the last ones."""
+    load, handed = BEAT * 20_000 + b"T 00", list[bytes]()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        reader = PortReader(url, handed.append, itertools.count().__next__)
+
+        def send() -> None:
+            line, _ = server.accept()
+            with line:
+                line.sendall(load)
+
+        sending = threading.Thread(target=send)
+        sending.start()
+        reader.start()
+        until(lambda: reader.status.losses > 0)
+        reader.stop()
+        sending.join()
+    rows = b"".join(handed)
+    assert rows.count(b"\tboard\t") == 20_000
+    assert reader.status.bytes == len(load)
+    assert b'"fragment": "T 00"' in rows
+    assert len(handed) < 2_000
 
 
 @pytest.fixture

@@ -62,3 +62,28 @@ def test_a_board_that_only_babbles_is_asked_on_and_on(tmp_path: Path) -> None:
         assert [board.heard(), board.heard()] == [HELLO_REQUEST, HELLO_REQUEST]
         assert time.monotonic() - began_s > ASK_EVERY_S / 2
         run.close()
+
+
+def test_a_shot_in_which_the_host_stalls_is_the_same_live_and_replayed(tmp_path: Path) -> None:
+    board, run = hand_run(tmp_path / "a.tsv")
+    board.wait(2.0)
+    for gate, level, at_s in (("A", 1, 0.0), ("A", 0, 0.002), ("B", 1, 0.015)):
+        board.us = 2_500_000 + round(at_s * 1e6)
+        board.edge(gate, level)
+    run.step()
+    for _ in range(80):  # the board is read no more, while the host's clock goes on
+        board.us += 100_000
+        run.step()
+    assert not len(run.session.log), (
+        "silence of a board that beats is a stall, no end of a shot"
+    )
+    stalled_us, board.us = board.us, 2_517_000
+    late = f"E {board.number()} B 0 {board.us * 16:08X}"
+    board.us = stalled_us
+    board.line(late)
+    board.wait(4.0)
+    run.step()
+    assert run.close() == []
+    replayed = read_recording(tmp_path / "a.tsv").session.log.shots
+    assert replayed.tobytes() == run.session.log.shots.tobytes()
+    assert [row.edges_used for row in run.session.rows_of(slice(0, 1))] == ["both"]
