@@ -11,4 +11,9 @@ def plain(text: str) -> str:
 def cell(text: str) -> str:
     """Return `text` for a spreadsheet cell, which must not take it for a formula."""
     text = plain(text)
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+    return f"'{text}" if is_formula(text) else text
+
+
+def is_formula(text: str) -> bool:
+    """Tell whether a spreadsheet could take a text for a formula."""
+    return text.startswith(_FORMULA_STARTS)

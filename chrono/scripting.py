@@ -8,7 +8,6 @@ import os
 import warnings
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, overload
@@ -21,7 +20,8 @@ from chrono.errors import OptionError
 from chrono.measuring.speed import SpeedModel
 from chrono.measuring.speed import measure as measure_shots
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
-from chrono.reports.export import TEXT_COLUMNS, shot_frame
+from chrono.reports.columns import TEXT_COLUMNS
+from chrono.reports.export import shot_frame
 from chrono.reports.summary import summary_data, trouble_lines
 from chrono.rigs.file import Rig, load_rig, rig_from_record, rig_from_table
 from chrono.session.marks import NO_SETUP, Setup
@@ -96,10 +96,10 @@ class Recording:
     started : str
         Start of the session as the recording states it, ISO 8601, or empty.
     shots : pandas.DataFrame
-        One row per shot, indexed by its number from 1: the columns of `chrono export` and
-        `time_utc`, the moment of the shot's first edge by the calendar, NaT where the
-        recording does not state its start. Speeds [m/s] are NaN where nothing was
-        measured. ``shots.attrs["units"]`` names the unit of each column that has one.
+        One row per shot, indexed by its number from 1: the columns of `chrono export`,
+        `time_utc` being NaT where the recording does not state its start. Speeds [m/s] are
+        NaN where nothing was measured. ``shots.attrs["units"]`` names the unit of each
+        column that has one.
     rig : Rig
         What the shots were measured with, in SI units: ``rig.gates.spacing_m``.
     setups : dict of str to Setup
@@ -360,22 +360,7 @@ def _recording(recorded: Recorded) -> Recording:
 def _shots(recorded: Recorded) -> pd.DataFrame:
     table = shot_frame(recorded.session, recorded.name).set_index("shot")
     table = table.astype(dict.fromkeys(TEXT_COLUMNS, "string"))
-    moments = _moments(recorded.session.started, table["time_s"].to_numpy())
-    table.insert(list(table.columns).index("time_s") + 1, "time_utc", moments)
     return _with_units(table)
-
-
-def _moments(started: str, time_s: npt.NDArray[np.float64]) -> pd.DatetimeIndex:
-    """Return moments by the calendar; a start that states no offset tells none."""
-    try:
-        start = datetime.fromisoformat(started)
-    except ValueError:
-        start = datetime.min
-    begin: np.datetime64[Any] = np.datetime64("NaT", "us")
-    if start.tzinfo is not None:
-        begin = np.datetime64(start.astimezone(UTC).replace(tzinfo=None), "us")
-    since = np.rint(time_s * 1e6).astype("timedelta64[us]")
-    return pd.DatetimeIndex(begin + since).tz_localize("UTC")
 
 
 def _setups(session: Session) -> dict[str, Setup]:

@@ -17,28 +17,56 @@ from chrono.commands.common import (
 )
 
 
+def _print_columns(wanted: bool) -> None:
+    if wanted:
+        from chrono.reports.columns import columns_text
+
+        print(columns_text())
+        raise typer.Exit
+
+
 def export(
     files: RecordingFiles,
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="OUT.csv, OUT.parquet or OUT.json.")
+        Path | None,
+        typer.Option(
+            "-o", "--output", help="OUT.csv, OUT.xlsx (spreadsheets), OUT.parquet or OUT.json."
+        ),
     ] = None,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
+    decimal_comma: Annotated[
+        bool,
+        typer.Option("--decimal-comma", help="CSV with ; between cells and , in numbers."),
+    ] = False,
     as_json: AsJson = False,
+    columns: Annotated[
+        bool,
+        typer.Option(
+            "--columns",
+            callback=_print_columns,
+            is_eager=True,
+            help="Say what the columns mean, and end.",
+        ),
+    ] = False,
 ) -> None:
     """Write the shots of recordings as a table, one row a shot."""
-    from chrono.reports.export import write_stream, write_table
+    from chrono.reports.export import shot_table
+    from chrono.reports.files import WITH_STATISTICS, format_of, write_stream, write_table
     from chrono.session.recorded import Findings, read_all
 
-    findings = Findings()
-    sessions = (
-        (r.name, r.session) for r in read_all(files, rig_of(rig), findings, clock_from_host)
+    target = output or Path("shots.json" if as_json else "shots.csv")
+    writer, findings = format_of(target, decimal_comma), Findings()
+    with_statistics = target.suffix.lower() in WITH_STATISTICS
+    tables = (
+        shot_table(r.session, r.name, with_statistics)
+        for r in read_all(files, rig_of(rig), findings, clock_from_host)
     )
     if output:
-        rows = write_table(sessions, output)
+        rows = write_table(tables, output, decimal_comma)
         print(f"{rows} shots written to {output}", file=sys.stderr)
     else:
-        write_stream(sessions, sys.stdout.buffer, ".json" if as_json else ".csv")
+        write_stream(tables, writer, sys.stdout.buffer)
     end(findings)
 
 

@@ -88,12 +88,13 @@ def export_parquet(path: Path) -> int:
 
 
 def _export(path: Path, ending: str) -> int:
-    from chrono.reports.export import write_table
+    from chrono.reports.export import shot_table
+    from chrono.reports.files import write_table
     from chrono.session.recorded import read_recording
 
     with tempfile.TemporaryDirectory() as folder:
         session = read_recording(path).session
-        write_table([(path.name, session)], Path(folder) / f"out.{ending}")
+        write_table([shot_table(session, path.name)], Path(folder) / f"out.{ending}")
         return _result_bytes(session)
 
 

@@ -135,7 +135,7 @@ def test_a_fall_in_a_vacuum_is_free_fall(chrono) -> None:
 
 def test_a_landing_of_a_shot_that_is_not_counted_is_refused(chrono) -> None:
     hall = HOUSE / "recordings" / "noisy-hall.tsv"
-    shots = json.loads(chrono("export", hall, "--json").out)
+    shots = json.loads(chrono("export", hall, "--json").out)["data"]
     number = next(shot["shot"] for shot in shots if not shot["counted"])
 
     is_one_clear_complaint(

@@ -117,7 +117,7 @@ def test_clocking_goes_on_and_records_though_nobody_reads_the_results(tmp_path):
     assert done.returncode == 1, done.stderr
     assert done.stderr.count(b"nobody reads it") == 2, "when it happened, and at the end"
     assert b"Exception ignored" not in done.stderr
-    assert len(json.loads(later.stdout)) >= 4
+    assert len(json.loads(later.stdout)["data"]) >= 4
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
@@ -139,7 +139,7 @@ def test_signals_end_a_session_with_its_shots_printed_and_kept(number, tmp_path)
     first = process.stdout.readline()
     process.send_signal(number)
     out, err = process.communicate(timeout=20)
-    kept = json.loads(chrono("export", "a.tsv", "--json", cwd=tmp_path).stdout)
+    kept = json.loads(chrono("export", "a.tsv", "--json", cwd=tmp_path).stdout)["data"]
     printed = [json.loads(line) for line in (first + out).splitlines()]
 
     assert process.returncode == 0, err
@@ -160,7 +160,7 @@ def test_shots_stops_after_so_many_whole_ones(tmp_path):
         "3",
     )
     done = chrono(*words, cwd=tmp_path)
-    kept = json.loads(chrono("export", "a.tsv", "--json", cwd=tmp_path).stdout)
+    kept = json.loads(chrono("export", "a.tsv", "--json", cwd=tmp_path).stdout)["data"]
 
     assert done.returncode == 0, done.stderr
     assert len(done.stdout.splitlines()) == 3

@@ -261,7 +261,8 @@ def test_the_boards_own_frequency_overrides_the_rigs(afternoon: Afternoon) -> No
 
 
 def test_rows_of_the_log_are_json_with_nothing_missing(afternoon: Afternoon) -> None:
-    from chrono.reports.export import COLUMNS, shot_records
+    from chrono.reports.columns import COLUMNS
+    from chrono.reports.export import shot_records
 
     session = after(afternoon)
     records = list(shot_records(session, "a.tsv", slice(0, len(session.log))))
@@ -272,7 +273,8 @@ def test_rows_of_the_log_are_json_with_nothing_missing(afternoon: Afternoon) -> 
 
 
 def test_scripts_get_the_exported_columns_as_a_data_frame(afternoon: Afternoon) -> None:
-    from chrono.reports.export import COLUMNS, shot_frame
+    from chrono.reports.columns import COLUMNS
+    from chrono.reports.export import shot_frame
 
     session = after(afternoon)
     frame = shot_frame(session, "a.tsv")

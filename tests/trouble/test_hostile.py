@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from chrono.errors import ChronoError, RigError
-from chrono.reports.export import write_stream
+from chrono.reports.export import shot_table
+from chrono.reports.files import FORMATS, write_stream
 from chrono.reports.summary import summary_data, summary_text
 from chrono.session.check import check_recording
 from chrono.session.recorded import read_recording
@@ -215,8 +216,10 @@ def look_at_everything(path: Path) -> None:
     recorded = read_recording(path)
     summary_text(summary_of(recorded))
     json.dumps(summary_data(summary_of(recorded)), allow_nan=False)
-    for suffix in (".json", ".csv"):
-        write_stream([(recorded.name, recorded.session)], io.BytesIO(), suffix)
+    for suffix in (".json", ".csv", ".xlsx"):
+        write_stream(
+            [shot_table(recorded.session, recorded.name)], FORMATS[suffix], io.BytesIO()
+        )
     recorded.session.view()
     check_recording(path, None)
 

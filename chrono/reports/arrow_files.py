@@ -1,0 +1,145 @@
+"""The table of shots as CSV and Parquet, by Apache Arrow: in bulk, bounded in memory.
+
+Without pyarrow CSV is written by plain code, the same bytes a few times slower; Parquet is not.
+"""
+
+from collections.abc import Iterable, Iterator
+from importlib.util import find_spec
+from typing import IO, TYPE_CHECKING, Any
+
+from chrono.arrays.ahead import ahead
+from chrono.errors import OptionError
+from chrono.plain import cell
+from chrono.reports.columns import SHOT_COLUMNS, TEXT_COLUMNS
+from chrono.reports.comma_file import write_point_csv
+from chrono.reports.export import Columns, ShotTable, Texts
+from chrono.reports.heads import Heads
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+ROW_GROUP = 50_000
+"""Rows of a Parquet file that are kept together, at least; many small ones read slowly."""
+
+
+def write_csv(tables: Iterable[ShotTable], stream: IO[bytes]) -> int:
+    """Write recordings as CSV, UTF-8; return the number of rows."""
+    if not _has_arrow():
+        return write_point_csv(tables, stream)
+    from pyarrow import csv
+
+    options = csv.WriteOptions(quoting_style="needed")
+    schema, rows = _schema(moments_as_text=True), 0
+    parts = (_harmless(columns) for table in tables for columns in table.chunks)
+    with csv.CSVWriter(stream, schema, write_options=options) as writer:
+        for batch in ahead(_batch(columns, schema) for columns in parts):
+            writer.write_batch(batch)
+            rows += batch.num_rows
+    return rows
+
+
+def write_parquet(tables: Iterable[ShotTable], stream: IO[bytes]) -> int:
+    """
+    Write recordings as Parquet; return the number of rows.
+
+    Its schema's metadata are the members that stand at the head of a JSON file, see
+    `Heads.texts`. They are known at the end only, and would not be read as the schema's if
+    Arrow's own, which is made at the beginning, were stored too.
+
+    Raises
+    ------
+    OptionError
+        If pyarrow is not installed.
+    """
+    if not _has_arrow():
+        raise OptionError(
+            "Parquet needs pyarrow, which is not installed",
+            where="--output",
+            hint="pip install pyarrow, or export to CSV",
+        )
+    from pyarrow import parquet
+
+    heads, schema, rows = Heads(), _schema(), 0
+    repeated = [*TEXT_COLUMNS]  # of numbers hardly any comes twice: looking would cost time
+    parts = _parts(tables, heads)
+    options = {"use_dictionary": repeated, "store_schema": False}
+    with parquet.ParquetWriter(stream, schema, **options) as writer:
+        for group in _row_groups(ahead(_batch(columns, schema) for columns in parts)):
+            writer.write_table(group)
+            rows += group.num_rows
+        writer.add_key_value_metadata(heads.texts())
+    return rows
+
+
+def _has_arrow() -> bool:
+    try:
+        return find_spec("pyarrow") is not None
+    except ValueError:  # it was taken out of the running program
+        return False
+
+
+def _parts(tables: Iterable[ShotTable], heads: Heads) -> Iterator[Columns]:
+    for table in tables:
+        heads.add(table.head)
+        yield from table.chunks
+
+
+def _row_groups(batches: Iterable["pa.RecordBatch"]) -> Iterator["pa.Table"]:
+    import pyarrow as pa
+
+    waiting: list[pa.RecordBatch] = []
+    for batch in batches:
+        waiting.append(batch)
+        if sum(each.num_rows for each in waiting) >= ROW_GROUP:
+            yield pa.Table.from_batches(waiting)
+            waiting = []
+    if waiting:
+        yield pa.Table.from_batches(waiting)
+
+
+def _harmless(columns: Columns) -> Columns:
+    """Return columns of which no text is a formula to a spreadsheet."""
+    for name in TEXT_COLUMNS:
+        texts = columns[name]
+        columns[name] = texts._replace(each=[cell(text) for text in texts.each])
+    return columns
+
+
+def _schema(moments_as_text: bool = False) -> "pa.Schema":
+    import pyarrow as pa
+
+    kinds = {
+        "string": pa.string(),
+        "integer": pa.int64(),
+        "number": pa.float64(),
+        "boolean": pa.bool_(),
+        "datetime": pa.string() if moments_as_text else pa.timestamp("us", tz="UTC"),
+    }
+    return pa.schema([(column.name, kinds[column.kind]) for column in SHOT_COLUMNS])
+
+
+def _batch(columns: Columns, schema: "pa.Schema") -> "pa.RecordBatch":
+    """Put columns together; a NaN becomes an empty cell."""
+    import pyarrow as pa
+
+    arrays = [_array(columns[field.name], field.type) for field in schema]
+    return pa.record_batch(arrays, schema=schema)
+
+
+def _array(values: Any, kind: Any) -> "pa.Array":
+    import pyarrow as pa
+
+    if isinstance(values, Texts):
+        return pa.array(values.each, kind).take(pa.array(values.place))
+    if values.dtype.kind == "M" and kind == pa.string():
+        return _moments_as_text(pa.array(values))
+    return pa.array(values, kind, from_pandas=True)
+
+
+def _moments_as_text(moments: "pa.Array") -> "pa.Array":
+    """Return moments as ISO 8601 has them."""
+    import pyarrow as pa
+    from pyarrow import compute
+
+    texts = compute.binary_replace_slice(moments.cast(pa.string()), 10, 11, "T")
+    return compute.binary_join_element_wise(texts, "Z", "")

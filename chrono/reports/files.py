@@ -1,0 +1,117 @@
+"""Writing the table of shots to a file or a stream, in the format that its ending says.
+
+Each format's own file has a function that takes recordings one by one and holds no more than
+a part of one; nothing half written stays behind.
+"""
+
+from collections.abc import Callable, Iterable
+from itertools import chain, islice
+from pathlib import Path
+from typing import IO
+
+from chrono.errors import OptionError, RecordingError
+from chrono.reports.arrow_files import write_csv, write_parquet
+from chrono.reports.comma_file import write_comma_csv
+from chrono.reports.export import ShotTable
+from chrono.reports.json_file import write_json
+from chrono.reports.workbook import write_workbook
+
+Writer = Callable[[Iterable[ShotTable], IO[bytes]], int]
+
+FORMATS: dict[str, Writer] = {
+    ".csv": write_csv,
+    ".parquet": write_parquet,
+    ".json": write_json,
+    ".xlsx": write_workbook,
+}
+WITH_STATISTICS = (".xlsx",)
+"""Formats that hold the statistics of each setup."""
+
+
+def format_of(path: Path, decimal_comma: bool = False) -> Writer:
+    """
+    Return what writes the format that the ending of a name says.
+
+    Raises
+    ------
+    OptionError
+        If the ending is unknown, or a decimal comma is wanted where there is none.
+    """
+    endings = list(FORMATS)
+    writer = FORMATS.get(path.suffix.lower())
+    if writer is None:
+        raise OptionError(
+            f"the ending {path.suffix!r} is no known format",
+            where=str(path),
+            hint=f"let the name end in {', '.join(endings[:-1])} or {endings[-1]}",
+        )
+    if not decimal_comma:
+        return writer
+    if writer is not write_csv:
+        raise OptionError(
+            f"a decimal comma is for CSV, and {path.name} is none",
+            where="--decimal-comma",
+            hint="leave it out: its numbers are numbers in every language",
+        )
+    return write_comma_csv
+
+
+def write_table(tables: Iterable[ShotTable], path: Path, decimal_comma: bool = False) -> int:
+    """
+    Write the shots of some recordings to a file that is not there yet.
+
+    Parameters
+    ----------
+    tables : iterable of ShotTable
+    path : Path
+        Where to; its ending says the format.
+    decimal_comma : bool, optional
+        Write CSV as spreadsheets with decimal commas expect it.
+
+    Returns
+    -------
+    int
+        Rows written.
+
+    Raises
+    ------
+    OptionError
+        If the ending is unknown or the file exists.
+    RecordingError
+        If the file cannot be written.
+    """
+    writer = format_of(path, decimal_comma)
+    try:
+        with path.open("xb") as file:
+            return _write_or_remove(tables, writer, file, path)
+    except FileExistsError:
+        raise OptionError(
+            "the file exists", where=str(path), hint="choose another name"
+        ) from None
+    except OSError as trouble:
+        raise RecordingError(
+            f"cannot be written: {trouble.strerror or trouble}",
+            where=str(path),
+            hint="choose a folder that exists, may be written to and has room",
+        ) from trouble
+
+
+def _write_or_remove(
+    tables: Iterable[ShotTable], writer: Writer, file: IO[bytes], path: Path
+) -> int:
+    """Write the table; leave no half of one behind."""
+    try:
+        return write_stream(tables, writer, file)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+
+
+def write_stream(tables: Iterable[ShotTable], writer: Writer, stream: IO[bytes]) -> int:
+    """Write the shots of some recordings to an open stream; return the number of rows."""
+    waiting = iter(tables)
+    # The first one is read before anything is written: it may be no recording at all.
+    first = list(islice(waiting, 1))
+    rows = writer(chain(first, waiting), stream)
+    stream.flush()
+    return rows

@@ -1,0 +1,173 @@
+"""The table of shots as a workbook for spreadsheets: typed cells, whatever the language.
+
+Rows go to the disk as they come, so memory does not grow with their number. No text can
+become a formula: texts are written as texts, and stay so when a cell is edited.
+"""
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from tempfile import TemporaryDirectory
+from typing import IO, TYPE_CHECKING, Any
+
+from chrono.plain import is_formula, plain
+from chrono.reports.columns import COLUMNS, SHOT_COLUMNS
+from chrono.reports.export import Columns, ShotTable, Texts
+from chrono.reports.heads import PROGRAM, SETUP_NUMBERS, Head, Heads
+
+if TYPE_CHECKING:
+    from xlsxwriter.worksheet import Worksheet
+
+MOST_ROWS = 1_048_576
+"""Rows that a sheet of an .xlsx workbook can have (ECMA-376 as spreadsheets read it)."""
+
+LONGEST_TEXT = 32_767
+"""Characters that a cell can have."""
+
+SETUP_COLUMNS = (
+    "recording",
+    "started",
+    "rig",
+    "setup",
+    *SETUP_NUMBERS,
+    "mass_kg",
+    "diameter_m",
+    "length_m",
+    "conditions",
+)
+
+
+def write_workbook(tables: Iterable[ShotTable], stream: IO[bytes]) -> int:
+    """
+    Write recordings as a workbook; return the number of rows of shots.
+
+    Sheets: `shots` (and more of them beyond a sheet's rows), `setups` with their statistics,
+    `rig` with each rig once, SI, and `columns`, which says what the columns mean.
+    """
+    from xlsxwriter import Workbook
+
+    with TemporaryDirectory() as folder:
+        options = {"constant_memory": True, "tmpdir": folder}
+        book = Workbook(stream, options)
+        book.set_properties({"comments": PROGRAM, "created": datetime(1980, 1, 1)})
+        rows = _fill(_Book.of(book), tables)
+        book.close()
+    return rows
+
+
+def _fill(book: "_Book", tables: Iterable[ShotTable]) -> int:
+    shots, heads, rows = book.sheet("shots", COLUMNS), Heads(), 0
+    setups = book.sheet("setups", SETUP_COLUMNS)
+    for table in tables:
+        place = heads.add(table.head)
+        for told in _setup_rows(table.head, place + 1):
+            setups = book.write(setups, told)
+        for columns in table.chunks:
+            for values in _values(columns):
+                shots = book.write(shots, values)
+                rows += 1
+    rig = book.sheet("rig", ("rig", "key", "value"))
+    for place, record in enumerate(heads.rigs):
+        for key, value in _leaves(record):
+            rig = book.write(rig, (place + 1, key, value))
+    meanings = book.sheet("columns", ("column", "unit", "meaning"))
+    for column in SHOT_COLUMNS:
+        book.write(meanings, (column.name, column.unit, column.meaning))
+    return rows
+
+
+@dataclass
+class _Sheet:
+    """A sheet that is being written: the next row, and how to go on after the last one."""
+
+    sheet: "Worksheet"
+    name: str
+    header: Sequence[str]
+    number: int = 1
+    row: int = 1
+
+
+@dataclass(frozen=True)
+class _Book:
+    """A workbook and how its cells look."""
+
+    book: Any
+    bold: Any
+    moment: Any
+    text: Any
+
+    @classmethod
+    def of(cls, book: Any) -> "_Book":
+        return cls(
+            book,
+            book.add_format({"bold": True}),
+            book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss.000"}),
+            book.add_format({"quote_prefix": True}),
+        )
+
+    def sheet(self, name: str, header: Sequence[str], number: int = 1) -> _Sheet:
+        """Begin a sheet with its header."""
+        sheet = self.book.add_worksheet(name if number == 1 else f"{name} {number}")
+        sheet.freeze_panes(1, 0)
+        for place, title in enumerate(header):
+            width = 24 if title in WIDE else max(len(title) + 2, 10)
+            sheet.set_column(place, place, width)
+            sheet.write_string(0, place, title, self.bold)
+        return _Sheet(sheet, name, header, number)
+
+    def write(self, to: _Sheet, values: Sequence[Any]) -> _Sheet:
+        """Write a row; return the sheet to go on with, a new one where this is full."""
+        if to.row == MOST_ROWS:
+            to = self.sheet(to.name, to.header, to.number + 1)
+        for place, value in enumerate(values):
+            self._write_cell(to.sheet, to.row, place, value)
+        to.row += 1
+        return to
+
+    def _write_cell(self, sheet: "Worksheet", row: int, place: int, value: Any) -> None:
+        if value is None or value != value or value == "":
+            return
+        if isinstance(value, str):
+            text = plain(value)[:LONGEST_TEXT]
+            sheet.write_string(row, place, text, self.text if is_formula(text) else None)
+        elif isinstance(value, bool):
+            sheet.write_boolean(row, place, value)
+        elif isinstance(value, datetime):
+            sheet.write_datetime(row, place, value, self.moment)
+        else:
+            sheet.write_number(row, place, value)
+
+
+WIDE = ("recording", "time_utc", "started", "setup", "conditions", "key", "meaning", "note")
+
+
+def _values(columns: Columns) -> Iterator[tuple[Any, ...]]:
+    lists = (
+        values.objects().tolist() if isinstance(values, Texts) else values.tolist()
+        for values in columns.values()
+    )
+    return zip(*lists, strict=True)
+
+
+def _setup_rows(head: Head, rig: int) -> Iterator[list[Any]]:
+    for setup in head.setups:
+        conditions = ", ".join(f"{key} {value}" for key, value in setup["conditions"].items())
+        told = {
+            "recording": head.recording,
+            "started": head.started,
+            "rig": rig,
+            "setup": setup["name"],
+            "conditions": conditions,
+        }
+        told |= setup["body"]
+        yield [told.get(name, setup.get(name)) for name in SETUP_COLUMNS]
+
+
+def _leaves(record: Any, key: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield what a rig's record holds, with the way to it."""
+    if isinstance(record, dict):
+        for name, value in record.items():
+            yield from _leaves(value, f"{key}.{name}" if key else name)
+    else:
+        yield key, json.dumps(record) if isinstance(record, list) else record
