@@ -32,7 +32,7 @@ def exported(name: str, folder: Path) -> str:
     written, with_comma = FORMATS[name]
     path = folder / written
     session = read_recording(RECORDING).session
-    table = shot_table(session, RECORDING.name, with_statistics=path.suffix == ".xlsx")
+    table = shot_table(session, RECORDING.name)
     write_table([table], path, with_comma)
     readers = {".parquet": _parquet_text, ".xlsx": _workbook_text}
     text = readers.get(path.suffix, lambda p: p.read_text("utf-8"))(path)
