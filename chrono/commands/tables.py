@@ -25,30 +25,34 @@ def _print_columns(wanted: bool) -> None:
         raise typer.Exit
 
 
+Output = Annotated[
+    Path | None,
+    typer.Option(
+        "-o", "--output", help="OUT.csv, OUT.xlsx (spreadsheets), OUT.parquet or OUT.json."
+    ),
+]
+DecimalComma = Annotated[
+    bool, typer.Option("--decimal-comma", help="CSV with ; between cells and , in numbers.")
+]
+ColumnsOnly = Annotated[
+    bool,
+    typer.Option(
+        "--columns",
+        callback=_print_columns,
+        is_eager=True,
+        help="Say what the columns mean, and end.",
+    ),
+]
+
+
 def export(
     files: RecordingFiles,
-    output: Annotated[
-        Path | None,
-        typer.Option(
-            "-o", "--output", help="OUT.csv, OUT.xlsx (spreadsheets), OUT.parquet or OUT.json."
-        ),
-    ] = None,
+    output: Output = None,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
-    decimal_comma: Annotated[
-        bool,
-        typer.Option("--decimal-comma", help="CSV with ; between cells and , in numbers."),
-    ] = False,
+    decimal_comma: DecimalComma = False,
     as_json: AsJson = False,
-    columns: Annotated[
-        bool,
-        typer.Option(
-            "--columns",
-            callback=_print_columns,
-            is_eager=True,
-            help="Say what the columns mean, and end.",
-        ),
-    ] = False,
+    columns: ColumnsOnly = False,
 ) -> None:
     """Write the shots of recordings as a table, one row a shot."""
     from chrono.reports.export import shot_table
