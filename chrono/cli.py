@@ -21,6 +21,7 @@ from chrono.commands.energy import energy
 from chrono.commands.fall import fall
 from chrono.commands.flight import flight
 from chrono.commands.stop import stop
+from chrono.commands.what_if import whatif
 from chrono.errors import ChronoError
 
 app = typer.Typer(
@@ -46,6 +47,7 @@ for command in (
     flight,
     stop,
     energy,
+    whatif,
 ):
     app.command()(command)
 

@@ -39,6 +39,11 @@ DEMOS = (
         "virtual://plain-board?seed=3&shots=60",
         "2025-05-20T09:15:00.000+02:00",
     ),
+    Demo(
+        "same-shots-fine.tsv",
+        "virtual://fine-board?seed=3&shots=60",
+        "2025-05-20T09:15:00.000+02:00",
+    ),
 )
 
 

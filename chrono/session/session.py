@@ -23,6 +23,7 @@ from chrono.processor.pipeline import Processor
 from chrono.processor.rules import Rules
 from chrono.processor.table import EdgesUsed, Shots
 from chrono.rigs.file import Rig, rig_from_record, with_clock_rate
+from chrono.session.as_if import AS_IT_WAS, AsIf
 from chrono.session.counters import Counter, Counters
 from chrono.session.marked import Marks
 from chrono.session.marks import (
@@ -64,9 +65,18 @@ class Session:
         Shots to make room for.
     fixed_rig : bool, optional
         Keep to `rig` whatever the records say.
+    as_if : AsIf, optional
+        What the shots are supposed to be measured with.
     """
 
-    def __init__(self, rig: Rig, *, capacity: int = 0, fixed_rig: bool = False) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        *,
+        capacity: int = 0,
+        fixed_rig: bool = False,
+        as_if: AsIf = AS_IT_WAS,
+    ) -> None:
         self.rig = rig
         self.last_rig = rig
         """The rig of the last `rig` record: the one that counts."""
@@ -83,6 +93,7 @@ class Session:
         self.revision = 0
         """Grows with every change that a screen could show."""
         self._fixed_rig = fixed_rig
+        self._as_if = as_if
         self._begun = False
         self._rows_kept: list[ShotRow] = []
         self._begin(rig)
@@ -159,7 +170,7 @@ class Session:
 
     def _add(self, shots: Shots) -> None:
         if len(shots):
-            self.log.add(shots, self.setups.at(shots["key"]))
+            self.log.add(self._as_if.shots(shots), self.setups.at(shots["key"]))
             self.revision += 1
 
     def _take(self, record: Control) -> None:
@@ -231,7 +242,7 @@ class Session:
         """Measure with `rig` from here on, its counter's frequency as the board said it."""
         self.rig = rig = self.counters.applied(rig)
         self._rows_kept = []
-        self._model = _speed_model(_with_rate(rig, self.host_rate))
+        self._model = _speed_model(_with_rate(rig, self.host_rate), self._as_if)
 
     # -- what is known -----------------------------------------------------------------
 
@@ -266,7 +277,7 @@ class Session:
     def _model_of(self, counter: int) -> SpeedModel:
         if self.counters.is_last(counter):  # a rate that beats gave is the last one's
             return self._model
-        return _speed_model(self.counters.applied(self.rig, counter))
+        return _speed_model(self.counters.applied(self.rig, counter), self._as_if)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
         """Tell which shots of the log enter the statistics, shape (N,)."""
@@ -335,7 +346,7 @@ class Session:
 
     def open_rows(self) -> list[ShotRow]:
         """Return the shots that are there but may still change."""
-        shots = self._processor.peek()
+        shots = self._as_if.shots(self._processor.peek())
         if not len(shots):
             return []
         setups, measured = self.setups.at(shots["key"]), measure(shots, self._model)
@@ -396,9 +407,9 @@ class Session:
 
 
 @lru_cache(maxsize=8)
-def _speed_model(rig: Rig) -> SpeedModel:
+def _speed_model(rig: Rig, as_if: AsIf) -> SpeedModel:
     """Make a rig's model once: its coverage takes a tenth of a second to work out."""
-    return SpeedModel.from_rig(rig)
+    return as_if.model(SpeedModel.from_rig(rig))
 
 
 def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:

@@ -147,7 +147,8 @@ def launches(
     ------
     Launch
     """
-    rng, rig = Random(f"{scenario.name} {seed} launches"), true_rig(scenario, seed)
+    rng = Random(f"{scenario.launches_of or scenario.name} {seed} launches")
+    rig = true_rig(scenario, seed)
     reach_m = scenario.gates.muzzle_distance_m + scenario.gates.spacing_m
     overlap_s = 0.1 + 2.0 * reach_m / min(s.speed_mps for s in scenario.setups)
     overlap_s = max(overlap_s, 2.0 * scenario.gates.spacing_m / scenario.gates.slowest_mps)

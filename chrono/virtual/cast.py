@@ -192,6 +192,8 @@ class Scenario:
         By how much the gates stand farther apart than the rig's tolerance explains [m].
     gates_of : str
         Scenario whose very gates and clock these are, for the same seed; empty for its own.
+    launches_of : str
+        Scenario whose very launches these are, for the same seed; empty for its own.
     exchanged : bool
         Whether the two sensors were exchanged, each with its delay.
     """
@@ -209,6 +211,7 @@ class Scenario:
     drop: Drop | None = None
     spacing_off_m: float = 0.0
     gates_of: str = ""
+    launches_of: str = ""
     exchanged: bool = False
     gates: StatedGates = field(default_factory=StatedGates)
     board: Board = field(default_factory=Board)

@@ -77,6 +77,14 @@ SCENARIOS: dict[str, Scenario] = {
             board=SKETCH_CLOCK,
         ),
         Scenario(
+            "fine-board",
+            "the very shots of plain-board, by a counter of 62.5 ns and both pairs of edges",
+            (TWO_BANDS,),
+            gates=StatedGates(spacing_m=0.1),
+            gates_of="plain-board",
+            launches_of="plain-board",
+        ),
+        Scenario(
             "interval-board",
             "two bands, a sketch that sends only the transit in steps of 4 us",
             (TWO_BANDS,),

@@ -19,7 +19,12 @@ from chrono.virtual.scenarios import SCENARIOS, Play, noise_free, parse_play
 from chrono.virtual.simulation import simulate_recording
 
 FOLDER = Path(__file__).parents[2] / "recordings"
-NAMES = ("two-and-three-bands.tsv", "noisy-hall.tsv", "plain-lines-4us.tsv")
+NAMES = (
+    "two-and-three-bands.tsv",
+    "noisy-hall.tsv",
+    "plain-lines-4us.tsv",
+    "same-shots-fine.tsv",
+)
 
 
 @pytest.fixture(scope="module")

@@ -214,6 +214,16 @@ def test_exchanged_sensors_are_the_same_ones_in_the_same_gates(seed: int) -> Non
     assert replace(after, latencies_s=before.latencies_s) == before
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_two_boards_hear_the_very_same_shots_through_the_same_gates(seed: int) -> None:
+    plain, fine = SCENARIOS["plain-board"], SCENARIOS["fine-board"]
+    assert list(launches(plain, seed, shots=20)) == list(launches(fine, seed, shots=20))
+    rigs = [true_rig(scenario, seed) for scenario in (plain, fine)]
+    assert rigs[0].positions_m == rigs[1].positions_m
+    assert rigs[0].latencies_s == rigs[1].latencies_s
+    assert abs(rigs[1].rate_error) < 50e-6
+
+
 @pytest.mark.parametrize("name", SCENARIOS)
 @pytest.mark.parametrize("speedup", [1.0, 10.0, 1000.0])
 def test_launches_never_overlap_however_fast_they_follow(name: str, speedup: float) -> None:

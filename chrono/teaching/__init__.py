@@ -1,0 +1,4 @@
+"""What a class can try: recordings measured under suppositions.
+
+It knows nothing of screens.
+"""

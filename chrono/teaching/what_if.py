@@ -1,0 +1,272 @@
+"""A recording measured a second time, under a supposition, and both side by side.
+
+The second time differs in nothing but what is supposed: the same rows go through the same
+processor and the same measuring, and the rig believes what is supposed of it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.errors import OptionError, RigError
+from chrono.measuring.budget import Contribution, triangular, two_pair
+from chrono.measuring.coverage import coverage_half_width
+from chrono.measuring.speed import Measured
+from chrono.measuring.statistics import Series
+from chrono.processor.table import ABSENT, EdgesUsed
+from chrono.reader.recording import RecordingReader
+from chrono.rigs.file import Rig, rig_from_record, rig_record
+from chrono.session.as_if import AsIf
+from chrono.session.recorded import BYTES_PER_SHOT, Recorded, feed_blocks
+from chrono.session.session import Session
+from chrono.teaching.coarser import Coarsened, recorded_tick
+
+Floats = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
+
+PAIRS = {"leading": EdgesUsed.LEAD, "trailing": EdgesUsed.TRAIL}
+
+_SAME = 1e-6
+"""A tick given to fewer digits than the recorded one is still that tick."""
+
+
+@dataclass(frozen=True)
+class SetupPair:
+    """The counted shots of one setup as recorded and as supposed, None without any."""
+
+    name: str
+    recorded: Series | None
+    supposed: Series | None
+
+
+@dataclass(frozen=True, eq=False)
+class WhatIf:
+    """
+    A recording's shots as they were measured, beside what a supposition makes of them.
+
+    Attributes
+    ----------
+    recorded : Recorded
+    as_if : AsIf
+    session : Session
+        The same recording under the supposition, closed.
+    tick_s, recorded_tick_s : float
+        Step of the stamps as taken, and as recorded [s].
+    places : ndarray of intp, shape (N,)
+        For each recorded shot its place in `session.log`, -1 where there is none.
+    new : int
+        Shots that are only there under the supposition.
+    true, supposed : Measured
+        Columns of N recorded shots; NaN where there is no speed.
+    compared : ndarray of bool, shape (N,)
+        Counted shots that have a speed both times.
+    within : ndarray of bool, shape (N,)
+        Those whose recorded speed lies within the U95 stated under the supposition.
+    by_steps_s : ndarray of float64, shape (N,)
+        What the coarser steps alone do to a transit, half-width at 95 % [s].
+    within_a_step, blocked_within_a_step : int
+        Recorded shots whose transit, whose blocking of a gate takes less than a step.
+    setups : tuple of SetupPair
+    """
+
+    recorded: Recorded
+    as_if: AsIf
+    session: Session
+    tick_s: float
+    recorded_tick_s: float
+    places: Places
+    new: int
+    true: Measured
+    supposed: Measured
+    compared: npt.NDArray[np.bool_]
+    within: npt.NDArray[np.bool_]
+    by_steps_s: Floats
+    within_a_step: int
+    blocked_within_a_step: int
+    setups: tuple[SetupPair, ...]
+
+    @property
+    def difference_mps(self) -> Floats:
+        """Speed supposed less speed recorded [m/s], shape (N,)."""
+        return self.supposed.speed_mps - self.true.speed_mps
+
+    @property
+    def missing(self) -> int:
+        """Recorded shots that are not there under the supposition."""
+        return int((self.places < 0).sum())
+
+    @property
+    def without_speed(self) -> int:
+        """Counted shots as recorded that have no speed under the supposition."""
+        counted = self.recorded.session.counted() & (self.places >= 0)
+        return int((counted & ~np.isfinite(self.supposed.speed_mps)).sum())
+
+    @property
+    def sound_only_so(self) -> int:
+        """Shots without a speed as recorded that have one under the supposition."""
+        has_speed = np.isfinite(self.supposed.speed_mps)
+        return int((has_speed & ~np.isfinite(self.true.speed_mps)).sum())
+
+    @property
+    def steps_alone(self) -> bool:
+        """Whether nothing but coarser steps moves a transit."""
+        as_if = self.as_if
+        same_transit = as_if.edges == EdgesUsed.BOTH and not as_if.clock_error
+        return same_transit and self.tick_s > self.recorded_tick_s
+
+    @property
+    def explained(self) -> npt.NDArray[np.bool_]:
+        """Compared shots whose transit is moved by no more than `by_steps_s`."""
+        moved_s = np.abs(self.supposed.transit_s - self.true.transit_s)
+        return self.compared & (moved_s <= self.by_steps_s)
+
+
+def what_if(recorded: Recorded, as_if: AsIf) -> WhatIf:
+    """
+    Measure a recording as if it had been measured otherwise.
+
+    Parameters
+    ----------
+    recorded : Recorded
+        Read whole, as it was.
+    as_if : AsIf
+        The supposition; it supposes something.
+
+    Raises
+    ------
+    OptionError
+        It is a supposition that the recording cannot answer.
+    """
+    true = recorded.session
+    _refuse_unanswerable(true, as_if)
+    session = _supposed_session(recorded, as_if)
+    places = _partners(true.log.shots["host_us"], session.log.shots["host_us"])
+    supposed = _taken(session.measured(), places)
+    found = places >= 0
+    counted = true.counted() & found
+    counted[found] &= session.counted()[places[found]]
+    measured, tick_s = true.measured(), session.model.tick_s
+    moved = np.abs(supposed.speed_mps - measured.speed_mps)
+    return WhatIf(
+        recorded,
+        as_if,
+        session,
+        tick_s,
+        true.model.tick_s,
+        places,
+        len(session.log) - int(found.sum()),
+        measured,
+        supposed,
+        counted,
+        counted & (moved <= supposed.U95_mps),
+        _by_steps(session, places, true.model.tick_s),
+        int((measured.transit_s < tick_s).sum()),
+        _blocked_within(true, tick_s),
+        _setups(true, session),
+    )
+
+
+def believed_rig(rig: Rig, as_if: AsIf) -> Rig:
+    """
+    Return the rig that the supposition believes in.
+
+    Raises
+    ------
+    OptionError
+        No gates stand so.
+    """
+    if as_if.spacing_m is None:
+        return rig
+    record = rig_record(rig)
+    record["gates"]["spacing_m"] = as_if.spacing_m
+    if record["calibration"]["spacing"]:
+        record["calibration"]["spacing"]["spacing_m"] = as_if.spacing_m
+    try:
+        return rig_from_record(record)
+    except RigError as error:
+        raise OptionError(
+            f"gates cannot stand {as_if.spacing_m * 1e3:.6g} mm apart with this rig: "
+            f"{error.where} {error.message}".replace(":  ", ": "),
+            where="--as-if-spacing",
+            hint="suppose a spacing nearer to the true one",
+        ) from error
+
+
+def _refuse_unanswerable(session: Session, as_if: AsIf) -> None:
+    tick_s, _ = recorded_tick(session.rig.clock)
+    if as_if.tick_s is not None and session.rig.lines == "interval":
+        raise OptionError(
+            "a line that holds a transit alone does not tell where in a step it began",
+            where="--as-if-tick",
+            hint="use a recording of edges",
+        )
+    if as_if.tick_s is not None and as_if.tick_s < tick_s * (1 - _SAME):
+        raise OptionError(
+            f"{as_if.tick_s * 1e6:.6g} us is finer than the recorded step of "
+            f"{tick_s * 1e6:.6g} us, and what was not recorded cannot be known",
+            where="--as-if-tick",
+            hint="suppose a coarser step, or record with a finer counter",
+        )
+    if as_if.clock_error and session.host_rate is not None:
+        raise OptionError(
+            "the counter's rate is taken from its beats here, which would tell such an error",
+            where="--as-if-clock",
+            hint="suppose it of a rig whose rate is not taken from the host's clock",
+        )
+
+
+def _supposed_session(recorded: Recorded, as_if: AsIf) -> Session:
+    true = recorded.session
+    rig = believed_rig(true.rig, as_if)
+    reader = RecordingReader(recorded.path)
+    capacity = recorded.path.stat().st_size // BYTES_PER_SHOT
+    session = Session(rig, capacity=capacity, fixed_rig=True, as_if=as_if)
+    feed_blocks(reader, rig.lines, Coarsened(session, rig, as_if))
+    session.finish()
+    session.use_host_rate(true.host_rate)
+    return session
+
+
+def _partners(first: npt.NDArray[np.int64], second: npt.NDArray[np.int64]) -> Places:
+    """Return the place in `second` of each of `first`: shots begun by the same line read."""
+    left: dict[int, list[int]] = {}
+    for place in range(len(second) - 1, -1, -1):
+        left.setdefault(int(second[place]), []).append(place)
+    found = [left[host].pop() if left.get(host) else -1 for host in first.tolist()]
+    return np.array(found, np.intp)
+
+
+def _taken(measured: Measured, places: Places) -> Measured:
+    """Return the columns at these places, NaN where there is none."""
+    lacking = places < 0
+    columns = {}
+    for name, column in vars(measured).items():
+        padded = np.append(column, np.nan)
+        columns[name] = padded[np.where(lacking, len(column), places)]
+    return Measured(**columns)
+
+
+def _by_steps(session: Session, places: Places, recorded_s: float) -> Floats:
+    """Return what steps of n recorded ticks add to those of one, by the edges used."""
+    tick_s = session.model.tick_s
+    added_s = np.sqrt(max(tick_s**2 - recorded_s**2, 0.0))
+    one, both = (
+        coverage_half_width([Contribution(make("tick", added_s, unit="s"), 1.0)])
+        for make in (triangular, two_pair)
+    )
+    used = np.append(session.log.shots["used"], EdgesUsed.NONE)[places]
+    return np.select([used == EdgesUsed.BOTH, used != EdgesUsed.NONE], [both, one], np.nan)
+
+
+def _blocked_within(session: Session, time_s: float) -> int:
+    units = time_s / session.model.unit_s
+    blocks = (session.log.shots[name] for name in ("block_a", "block_b"))
+    return int(np.any([(b != ABSENT) & (b < units) for b in blocks], axis=0).sum())
+
+
+def _setups(true: Session, supposed: Session) -> tuple[SetupPair, ...]:
+    used = {true.setups.name(int(i)) for i in np.unique(true.log.setup)}
+    names: Sequence[str] = [name for name in true.setups.names if name in used]
+    return tuple(SetupPair(n, true.series(n), supposed.series(n)) for n in names)

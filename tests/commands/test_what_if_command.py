@@ -1,0 +1,118 @@
+"""`whatif` on the demo recordings, and on what cannot be supposed."""
+
+import json
+from pathlib import Path
+
+import pytest
+from command_kit import is_one_clear_complaint
+
+RECORDINGS = Path(__file__).parents[2] / "recordings"
+FINE = RECORDINGS / "same-shots-fine.tsv"
+PLAIN = RECORDINGS / "plain-lines-4us.tsv"
+NOISY = RECORDINGS / "noisy-hall.tsv"
+
+
+def test_every_shot_stands_beside_what_it_would_have_been(chrono):
+    done = chrono("whatif", FINE, "--as-if-tick", "0.1 ms", "--phase", "0.3")
+
+    assert done.code == 0, done.err
+    lines = done.out.splitlines()
+    assert lines[0] == "same-shots-fine.tsv, measured as if"
+    assert lines[1] == ("  its steps were 100 us at phase 0.3 (1600 recorded steps of 62.5 ns)")
+    rows = [line.split() for line in lines if line[:4].strip().isdigit()]
+    assert [int(row[0]) for row in rows] == list(range(1, 61))
+    for row in rows:
+        recorded, supposed, difference, steps = (float(row[i]) for i in (1, 4, 7, 8))
+        # shown to the digits that the ± leaves, the difference to one more
+        assert supposed - recorded == pytest.approx(difference, abs=0.06)
+        # 100 mm by a path 1 + (1°)²/6 as long, in steps of 0.1 ms; half steps by two pairs
+        assert 0.1 * 1.0000508 / (steps * 1e-4) == pytest.approx(supposed, abs=0.051)
+        assert (2 * steps).is_integer()
+    assert max(map(len, lines)) <= 80
+    assert "of 60 shots." in done.out
+    assert "one of 1600 phases" in done.out.replace("\n  ", " ")
+
+
+def test_json_holds_what_the_table_shows(chrono):
+    words = ("whatif", FINE, "--as-if-spacing", "98 mm")
+    data = json.loads(chrono(*words, "--json").out)
+
+    assert data["as_if"]["spacing_m"] == pytest.approx(0.098)
+    assert data["as_if"]["recorded_spacing_m"] == pytest.approx(0.1)
+    assert len(data["shots"]) == data["compared"] == 60
+    assert data["within_U95"] == 0
+    assert data["explained_by_steps"] is None
+    for shot in data["shots"]:
+        before, so = shot["recorded"], shot["as_if"]
+        assert so["speed_mps"] == pytest.approx(0.98 * before["speed_mps"])
+        assert shot["difference_mps"] == pytest.approx(so["speed_mps"] - before["speed_mps"])
+        assert so["transit_s"] == before["transit_s"]
+        assert shot["within_U95"] is False
+    (setup,) = data["setups"]
+    assert setup["as_if"]["mean_mps"] == pytest.approx(0.98 * setup["recorded"]["mean_mps"])
+    text = chrono(*words).out
+    assert "(it says 100 mm)" in text
+    assert "lies within the ± stated so in 0 of 60 shots" in text
+    assert text.count(", outside") + text.count("  outside") == 60
+
+
+def test_a_noisy_session_names_what_is_otherwise(chrono):
+    done = chrono(
+        "whatif", NOISY, "--as-if-tick", "1 ms", "--as-if-clock", "-500 ppm",
+        "--as-if-edges", "leading",
+    )  # fmt: skip
+
+    assert done.code == 0, done.err
+    text = " ".join(done.out.split())
+    assert "its counter were 500 ppm too slow" in text
+    assert "its leading edges alone gave the transit" in text
+    assert "not there" in text
+    assert "hide a gate's chatter" in text
+    assert "there only so: 27. Edges were put together otherwise" in text
+    data = json.loads(chrono("whatif", NOISY, "--as-if-tick", "1 ms", "--json").out)
+    assert data["new_shots"] == 27
+    assert sum(shot["as_if"] is None for shot in data["shots"]) == 1
+
+
+def test_a_step_is_taken_as_a_whole_number_of_recorded_ones_and_that_is_said(chrono):
+    done = chrono("whatif", FINE, "--as-if-tick", "3.3 us")
+
+    assert "its steps were 3.312 us at phase 0 (for 3.3 us 53 recorded steps" in done.out
+
+
+def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
+    done = chrono("whatif", PLAIN, "--as-if-edges", "trailing")
+
+    assert done.code == 1
+    assert "no shot is counted both" in done.err
+    assert "No shot is counted both times." in done.out
+    assert "have no speed so: 60." in " ".join(done.out.split())
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ((), ("nothing is supposed", "--as-if-tick")),
+        (("--phase", "0.5"), ("nothing is supposed",)),
+        (("--as-if-edges", "leading", "--phase", "0.5"), ("--phase", "without steps")),
+        (("--as-if-tick", "8 us", "--phase", "1"), ("--phase", "no phase")),
+        (("--as-if-tick", "8 us", "--phase", "-0.1"), ("--phase", "no phase")),
+        (("--as-if-tick", "8 us", "--phase", "nan"), ("--phase", "no phase")),
+        (("--as-if-tick", "1 us"), ("--as-if-tick", "finer")),
+        (("--as-if-tick", "8"), ("--as-if-tick", "unit")),
+        (("--as-if-tick", "8 mm"), ("--as-if-tick", "a time")),
+        (("--as-if-tick", "20 s"), ("--as-if-tick", "no step")),
+        (("--as-if-spacing", "1 km"), ("--as-if-spacing", "1e+06 mm")),
+        (("--as-if-spacing", "1.5 mm"), ("--as-if-spacing", "quarter")),
+        (("--as-if-clock", "500"), ("--as-if-clock", "ppm")),
+        (("--as-if-clock", "0 ppm"), ("--as-if-clock", "no error")),
+        (("--as-if-clock", "-150 %"), ("--as-if-clock", "no error")),
+        (("--as-if-edges", "upper"), ("--as-if-edges", "leading")),
+    ],
+)
+def test_what_cannot_be_supposed_gets_one_clear_line(chrono, words, told) -> None:
+    is_one_clear_complaint(chrono("whatif", PLAIN, *words), *told)
+
+
+def test_a_file_that_is_none_gets_one_clear_line(chrono) -> None:
+    is_one_clear_complaint(chrono("whatif", "none.tsv", "--as-if-tick", "8 us"), "none.tsv")
