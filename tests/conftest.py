@@ -5,10 +5,15 @@ from pathlib import Path
 
 import pytest
 from command_kit import Outcome
+from hypothesis import settings
 from plugs import Plugs
 from serial.tools import list_ports
 
 from chrono.cli import main
+
+# A busy machine is no fault of what is tested.
+settings.register_profile("chrono", deadline=None)
+settings.load_profile("chrono")
 
 
 @pytest.fixture(name="chrono")
