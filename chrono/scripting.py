@@ -33,7 +33,16 @@ from chrono.session.unusable import DamagedLine
 PathLike = str | os.PathLike[str]
 RigLike = Rig | PathLike | Mapping[str, Any]
 
-_UNITS = {"_mps": "m/s", "_s": "s", "_us": "us", "_mm": "mm"}
+_UNITS = {
+    "_mps": "m/s",
+    "_s": "s",
+    "_us": "us",
+    "_mm": "mm",
+    "_kg": "kg",
+    "_j": "J",
+    "_ns": "N s",
+    "_per_shot": "m/s",
+}
 _EDGES = {used.name.lower(): used for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)}
 _SPEEDS = ("speed_mps", "u_mps", "U95_mps", "u_random_mps", "u_shared_mps")
 
@@ -346,14 +355,15 @@ def _model(rig: Rig) -> SpeedModel:
 
 def _recording(recorded: Recorded) -> Recording:
     session = recorded.session
+    data = summary_data(summary_of(recorded))
     return Recording(
         name=recorded.name,
         started=session.started,
         shots=_shots(recorded),
         rig=session.rig,
         setups=_setups(session),
-        damage=_damage(recorded),
-        _summary=_summary(recorded),
+        damage=_damage(recorded, data),
+        _summary=_summary(data["setups"]),
     )
 
 
@@ -370,8 +380,8 @@ def _setups(session: Session) -> dict[str, Setup]:
     return {name: session.setups.last(name) for name in names}
 
 
-def _damage(recorded: Recorded) -> Damage:
-    data, unusable = summary_data(summary_of(recorded)), recorded.session.unusable
+def _damage(recorded: Recorded, data: dict[str, Any]) -> Damage:
+    unusable = recorded.session.unusable
     words = [line.strip() for line in trouble_lines(recorded)]
     words += [unread_line(recorded.session)] if unusable.records else []
     words += [recorded.clock_doubt] if recorded.clock_doubt else []
@@ -382,9 +392,8 @@ def _damage(recorded: Recorded) -> Damage:
     )
 
 
-def _summary(recorded: Recorded) -> pd.DataFrame:
+def _summary(setups: list[dict[str, Any]]) -> pd.DataFrame:
     """Return the numbers of each setup; what is no number is told elsewhere."""
-    setups = summary_data(summary_of(recorded))["setups"]
     rows = [
         {k: v for k, v in setup.items() if isinstance(v, int | float | None)}
         for setup in setups

@@ -18,6 +18,8 @@ LEAST_VALUES = 5
 """Below, one value among so few says nothing of the others' spread."""
 CANDIDATE_SHARE = 5
 """At most one value in five is looked at: more are no outliers but a second kind of shot."""
+MOST_CANDIDATES = 30
+"""Nobody looks at a longer list, and each costs a pass over the values."""
 
 
 def suspicious(values: Floats, risk: float = RISK) -> list[int]:
@@ -33,7 +35,7 @@ def suspicious(values: Floats, risk: float = RISK) -> list[int]:
     n = len(values)
     if n < LEAST_VALUES:
         return []
-    return generalised_esd(values, max(n // CANDIDATE_SHARE, 1), risk)
+    return generalised_esd(values, min(max(n // CANDIDATE_SHARE, 1), MOST_CANDIDATES), risk)
 
 
 def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list[int]:
@@ -48,19 +50,21 @@ def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list
 
 def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[float]]:
     """Return the places of the furthest values, taken away one by one, and their |x − x̄|/s."""
-    left = np.arange(len(values))
+    order = np.argsort(values, kind="stable")
+    rest = values[order]  # its ends are what may be furthest
+    first = 0
     places: list[int] = []
     deviates: list[float] = []
     for _ in range(min(candidates, len(values) - 2)):
-        rest = values[left]
-        s = float(np.std(rest, ddof=1))
+        mean, s = float(np.mean(rest)), float(np.std(rest, ddof=1))
         if s == 0:
             break
-        distance = np.abs(rest - np.mean(rest))
-        furthest = int(np.argmax(distance))
-        places.append(int(left[furthest]))
-        deviates.append(float(distance[furthest]) / s)
-        left = np.delete(left, furthest)
+        below, above = mean - float(rest[0]), float(rest[-1]) - mean
+        low = below >= above
+        places.append(int(order[first if low else first + len(rest) - 1]))
+        deviates.append(max(below, above) / s)
+        first += low
+        rest = rest[1:] if low else rest[:-1]
     return places, deviates
 
 

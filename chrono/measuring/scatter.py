@@ -1,6 +1,7 @@
 """How the shots of a setup scatter: interval of s, the launcher's own part, drift, shape."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,8 +16,6 @@ Floats = npt.NDArray[np.float64]
 
 LEAST_FOR_SHAPE = 8
 """Fewer shots tell nothing of the shape of their distribution."""
-MOST_FOR_SHAPE = 5000
-"""Royston's p-values (Applied Statistics 44 (1995) 547) were made for no more."""
 
 
 @dataclass(frozen=True)
@@ -53,8 +52,9 @@ class Scatter:
         95 % interval of s by χ² [m/s].
     instrument_s_mps : float
         Random part of a shot's own uncertainty: root of the mean square [m/s].
-    launcher_s_mps : float
-        What is left of s without it, √(s² − instrument²), 0 where nothing is [m/s].
+    launcher_s_mps, launcher_low_mps, launcher_high_mps : float
+        What is left of s and of its interval without it, √(s² − instrument²), 0 where
+        nothing is [m/s].
     slowest, fastest : int
         Numbers of these shots.
     drift : Drift or None
@@ -62,13 +62,15 @@ class Scatter:
     suspicious : tuple of int
         Numbers of shots that do not go with the others, the furthest first.
     normal_p : float
-        Probability that a normal sample looks less normal (Shapiro and Wilk).
+        Probability that a normal sample looks less normal (Anderson and Darling).
     """
 
     s_low_mps: float
     s_high_mps: float
     instrument_s_mps: float
     launcher_s_mps: float
+    launcher_low_mps: float
+    launcher_high_mps: float
     slowest: int
     fastest: int
     drift: Drift | None
@@ -88,7 +90,9 @@ def scatter_of(sample: Sample) -> Scatter | None:
         s_low_mps=low,
         s_high_mps=high,
         instrument_s_mps=own,
-        launcher_s_mps=math.sqrt(max(s * s - own * own, 0.0)),
+        launcher_s_mps=_without(s, own),
+        launcher_low_mps=_without(low, own),
+        launcher_high_mps=_without(high, own),
         slowest=int(sample.number[np.argmin(sample.speed_mps)]),
         fastest=int(sample.number[np.argmax(sample.speed_mps)]),
         drift=drift_of([sample]),
@@ -97,7 +101,22 @@ def scatter_of(sample: Sample) -> Scatter | None:
     )
 
 
-def drift_of(samples: list[Sample]) -> Drift | None:
+def _without(s: float, own: float) -> float:
+    return math.sqrt(max(s * s - own * own, 0.0))
+
+
+def pooled_s(samples: Sequence[Sample]) -> tuple[float, int]:
+    """Return s within samples, each about a mean of its own, and its degrees of freedom."""
+    spreads = [
+        (mean_and_s(each.speed_mps)[1], len(each.speed_mps) - 1)
+        for each in samples
+        if len(each.speed_mps) > 1
+    ]
+    dof = sum(n for _, n in spreads)
+    return (math.sqrt(sum(n * s * s for s, n in spreads) / dof), dof) if dof else (math.nan, 0)
+
+
+def drift_of(samples: Sequence[Sample]) -> Drift | None:
     """
     Return the slope common to samples that each have a mean of their own.
 
@@ -121,12 +140,33 @@ def drift_of(samples: list[Sample]) -> Drift | None:
 
 
 def normal_p(values: Floats) -> float:
-    """Return the p-value of Shapiro and Wilk's test, NaN where it tells nothing."""
-    if not LEAST_FOR_SHAPE <= len(values) <= MOST_FOR_SHAPE or np.ptp(values) == 0:
-        return math.nan
-    from scipy.stats import shapiro  # slow to load, and for this alone
+    """
+    Return the p-value of Anderson and Darling's test of a normal sample.
 
-    return float(shapiro(values).pvalue)
+    NaN for few values and for equal ones. Mean and s are the values' own; the p-value
+    follows D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9. (To load
+    scipy's own tests takes longer than to read a recording.)
+    """
+    n = len(values)
+    if n < LEAST_FOR_SHAPE or np.ptp(values) == 0:
+        return math.nan
+    a = anderson_darling(values) * (1 + 0.75 / n + 2.25 / n**2)
+    if a < 0.2:
+        return 1 - math.exp(-13.436 + 101.14 * a - 223.73 * a * a)
+    if a < 0.34:
+        return 1 - math.exp(-8.318 + 42.796 * a - 59.938 * a * a)
+    if a < 0.6:
+        return math.exp(0.9177 - 4.279 * a - 1.38 * a * a)
+    return math.exp(1.2937 - 5.709 * a + 0.0186 * a * a) if a < 10 else 0.0
+
+
+def anderson_darling(values: Floats) -> float:
+    """Return A² of values against a normal distribution (NIST e-Handbook 1.3.5.14)."""
+    n = len(values)
+    mean, s = mean_and_s(values)
+    z = np.sort((values - mean) / s)
+    tails = scipy.special.log_ndtr(z) + scipy.special.log_ndtr(-z[::-1])
+    return float(-n - (2 * np.arange(1, n + 1) - 1) @ tails / n)
 
 
 def s_ratio_interval(

@@ -152,7 +152,7 @@ def series_statistics(
         return None
     mean, s = mean_and_s(speeds)
     own_random = math.sqrt(float(np.mean(random**2)))
-    u_random, random_dof = _random_part(s, own_random, n)
+    u_random, random_dof = _random_part(s, n - 1, own_random, n)
     u_shared = float(np.mean(common))
     parts = _shared_parts(shared, u_shared)
     both = [*parts, Contribution(normal("random", u_random, dof=random_dof), 1.0)]
@@ -204,10 +204,45 @@ def mean_half_width(
     return coverage_half_width([*shared, Contribution(widened, 1.0)])
 
 
-def _random_part(s: float, own: float, n: int) -> tuple[float, float]:
+def of_several_setups(
+    series: Series, s_within: float, dof: int, shared: Sequence[Contribution]
+) -> Series:
+    """
+    Return the statistics of several setups' shots together, with the ± of their mean.
+
+    That is the mean of the setups' means, each counted as often as it has shots: its random
+    part comes from the scatter within the setups, not from their differences.
+
+    Parameters
+    ----------
+    series : Series
+        Of all shots, as if they were of one setup.
+    s_within, dof : float, int
+        Standard deviation within the setups [m/s] and its degrees of freedom.
+    shared : sequence of Contribution
+        What the shared part is made of.
+    """
+    u, random_dof = _random_part(s_within, dof, series.own_random_mps, series.n)
+    parts = _shared_parts(shared, series.u_shared_mean_mps)
+    both = [*parts, Contribution(normal("random", u, dof=random_dof), 1.0)]
+    half = coverage_factor(dof) * s_within / math.sqrt(series.n) if dof else math.nan
+    return replace(
+        series,
+        u_random_mean_mps=u,
+        random_dof=random_dof,
+        U95_random_mean_mps=coverage_factor(random_dof) * u,
+        u_mean_mps=combined_uncertainty(both),
+        dof=effective_dof(both),
+        U95_mean_mps=mean_half_width(u, random_dof, parts),
+        ci_low_mps=series.mean_mps - half,
+        ci_high_mps=series.mean_mps + half,
+    )
+
+
+def _random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """Return u of the mean's random part and its degrees of freedom, see `Series`."""
-    if n > 1 and coverage_factor(n - 1) * s > coverage_factor(math.inf) * own:
-        return s / math.sqrt(n), float(n - 1)
+    if dof and coverage_factor(dof) * s > coverage_factor(math.inf) * own:
+        return s / math.sqrt(n), float(dof)
     return own / math.sqrt(n), math.inf
 
 

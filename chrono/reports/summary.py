@@ -1,20 +1,35 @@
 """What the shots of a session come to, as text lines and as objects for JSON."""
 
-import math
 from typing import Any
 
 from chrono.clock.rate import rate_text
-from chrono.measuring.statistics import Series
+from chrono.measuring.statistics import s_interval
 from chrono.plain import plain
-from chrono.reports.muzzle import muzzle_data, muzzle_lines
-from chrono.reports.words import mean_text, setup_text, spread_texts
+from chrono.reports.muzzle import mouth_source_lines, muzzle_data, muzzle_lines
+from chrono.reports.physical import filled
+from chrono.reports.statistics import (
+    detail,
+    drift_data,
+    drift_lines,
+    finite,
+    mean_lines,
+    motion_data,
+    motion_lines,
+    range_lines,
+    scatter_data,
+    scatter_lines,
+    series_data,
+    table_lines,
+)
+from chrono.reports.words import setup_text
 from chrono.rigs.file import Rig
 from chrono.session.recorded import Recorded, unread_line
 from chrono.session.session import Session
 from chrono.session.shotlog import ShotRow
-from chrono.session.summary import SetupSummary, Summary
-from chrono.units import format_speed
+from chrono.session.summary import SetupSummary, Summary, Whole
+from chrono.units import format_speed, speed_in
 
+ALL_SETUPS = "all setups"
 SHOWN_NOTES = 20
 
 
@@ -44,6 +59,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "shots": len(session.log),
         "counted": summary.counted,
         "setups": [_setup_data(each) for each in summary.setups],
+        "session": _whole_data(summary.whole),
         "rows": session.rows,
         "damaged_lines": session.unusable.lines,
         "lost_lines": tally.lost_lines,
@@ -66,79 +82,100 @@ def _clock_data(session: Session) -> dict[str, Any] | None:
 
 
 def summary_text(summary: Summary) -> str:
-    """Return the summary of one recording as lines for a terminal."""
+    """Return the summary of one recording as lines for a terminal: a table, then details."""
     recorded, session = summary.recorded, summary.recorded.session
-    lines = [
-        f"{plain(recorded.name)}: rig {plain(session.rig.name)}, "
-        f"{len(session.log)} shots, {summary.counted} counted"
-    ]
+    lines = filled(
+        f"{plain(recorded.name)}: {len(session.log)} shots, {summary.counted} counted", 0
+    )
+    lines += filled(f"rig {plain(session.rig.name)}")
     if session.started:
         lines.append(f"  started {plain(session.started)}")
+    lines += _table(summary, session.rig.speed_unit)
     for each in summary.setups:
-        lines += _setup_lines(each, session.rig)
-    lines += _note_lines(session.marks.notes)
+        lines += ["", *_setup_lines(each, session.rig)]
+    if summary.whole is not None and len(summary.setups) > 1:
+        lines += ["", *_whole_lines(summary.whole, session.rig.speed_unit)]
+    lines += mouth_source_lines([s.mouth for s in summary.setups if s.mouth], session.rig)
+    lines += _rest(summary)
+    return "\n".join(lines)
+
+
+def _table(summary: Summary, unit: str) -> list[str]:
+    rows = [(setup_text(s.setup.name), s.series) for s in summary.setups if s.series]
+    if summary.whole is not None and len(rows) > 1:
+        rows.append((ALL_SETUPS, summary.whole.series))
+    if not rows:
+        return []
+    return ["", *table_lines(rows, unit), "  ± and what stands in brackets: at 95 % coverage"]
+
+
+def _rest(summary: Summary) -> list[str]:
+    """Return notes, clock and troubles."""
+    recorded, session = summary.recorded, summary.recorded.session
+    lines = _note_lines(session.marks.notes)
     if session.host_rate is not None:
-        lines.append(f"  by its beats the counter runs {rate_text(session.host_rate)}")
+        lines += filled(f"by its beats the counter runs {rate_text(session.host_rate)}")
     lines += trouble_lines(recorded)
     if session.unusable.records:
-        lines.append(f"  {unread_line(session)}")
-    return "\n".join(lines)
+        lines += filled(unread_line(session))
+    return ["", *lines] if lines else []
 
 
 def _setup_data(found: SetupSummary) -> dict[str, Any]:
     data = {"setup": found.setup.name, "conditions": found.setup.conditions}
     if found.series is None:
         return {**data, "counted": 0}
-    return {**data, **series_data(found.series), **muzzle_data(found.mouth)}
-
-
-def series_data(series: Series) -> dict[str, Any]:
-    """Return the statistics of a series as an object for JSON, None where undefined or ∞."""
-    values = {
-        "counted": series.n,
-        "mean_mps": series.mean_mps,
-        "u_mean_mps": series.u_mean_mps,
-        "U95_mean_mps": series.U95_mean_mps,
-        "k": series.k,
-        "dof": series.dof,
-        "u_random_mean_mps": series.u_random_mean_mps,
-        "random_dof": series.random_dof,
-        "U95_random_mean_mps": series.U95_random_mean_mps,
-        "u_shared_mean_mps": series.u_shared_mean_mps,
-        "U95_shared_mean_mps": series.U95_shared_mean_mps,
-        "s_mps": series.s_mps,
-        "median_mps": series.median_mps,
-        "min_mps": series.min_mps,
-        "max_mps": series.max_mps,
-        "range_mps": series.range_mps,
-    }
     return {
-        k: None if isinstance(v, float) and not math.isfinite(v) else v
-        for k, v in values.items()
+        **data,
+        **series_data(found.series),
+        **scatter_data(found.scatter),
+        **motion_data(found.motion),
+        **muzzle_data(found.mouth),
+    }
+
+
+def _whole_data(whole: Whole | None) -> dict[str, Any] | None:
+    """Return the statistics of all counted shots of a session."""
+    if whole is None:
+        return None
+    within = {"s_within_mps": whole.s_within_mps, "within_dof": whole.within_dof}
+    return {
+        **series_data(whole.series),
+        **finite(within),
+        "slowest_shot": whole.slowest,
+        "fastest_shot": whole.fastest,
+        **drift_data(whole.drift),
     }
 
 
 def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
-    unit, name, series = rig.speed_unit, setup_text(found.setup.name), found.series
-    if series is None:
-        return [f"  {name}: no counted shots"]
-    lines = [f"  {name}: {series.n} counted, {' '.join(mean_text(series, unit))} (95 %)"]
-    spread = spread_texts(series, unit)
-    if spread:
-        words = "   ".join(f"{word} {value}" for word, value in spread)
-        lines.append(f"    {words}   [{unit}]")
+    unit, series = rig.speed_unit, found.series
+    lines = filled(setup_text(found.setup.name))
+    if series is None or found.motion is None:
+        return [*lines, "    no counted shots"]
+    lines += mean_lines(series, unit)
+    lines += scatter_lines(series, found.scatter, unit)
+    lines += motion_lines(found.motion, unit)
     lines += muzzle_lines(found.mouth, rig)
-    conditions = found.setup.conditions.items()
-    if conditions:
-        lines.append(
-            "    conditions: " + ", ".join(f"{plain(k)} {plain(v)}" for k, v in conditions)
-        )
-    return lines
+    conditions = ", ".join(f"{plain(k)} {plain(v)}" for k, v in found.setup.conditions.items())
+    return [*lines, *(detail("conditions", conditions) if conditions else [])]
+
+
+def _whole_lines(whole: Whole, unit: str) -> list[str]:
+    """Return what all setups have in common: the range, s within them, the drift."""
+    lines = [f"  {ALL_SETUPS}", *range_lines(whole.series, whole.slowest, whole.fastest, unit)]
+    if whole.within_dof:
+        low, high = s_interval(whole.s_within_mps, whole.within_dof + 1)
+        values = [speed_in(unit, value) for value in (whole.s_within_mps, low, high)]
+        span = f"{values[0]:.3g} {unit} ({values[1]:.2g} … {values[2]:.2g})"
+        lines += detail("s", f"{span} within setups")
+    return [*lines, *drift_lines(whole.drift, unit)]
 
 
 def _note_lines(notes: list[str]) -> list[str]:
-    lines = [f"  note: {plain(note)}" for note in notes[-SHOWN_NOTES:]]
-    earlier = len(notes) - len(lines)
+    shown = notes[-SHOWN_NOTES:]
+    lines = [line for note in shown for line in filled(f"note: {plain(note)}")]
+    earlier = len(notes) - len(shown)
     return [f"  {earlier} earlier notes are in --json", *lines] if earlier else lines
 
 

@@ -1,5 +1,7 @@
 """Setups and statistics as words, the same on the screen as in the console."""
 
+from collections.abc import Callable
+
 from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.units import format_speed, format_value, speed_in
@@ -28,16 +30,11 @@ def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
     """
     Return names and values, without their unit, of how shots scatter; none for one shot.
 
-    They are known better than the mean where the shots scatter: shown are the digits that
-    the shared part leaves, but no more than one beyond the mean's.
+    See `shown_digits`.
     """
     if series.n < 2:
         return []
-    known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
-
-    def shown(speed_mps: float) -> str:
-        return format_value(speed_in(unit, speed_mps), speed_in(unit, known_mps))
-
+    shown = shown_digits(series, unit)
     return [
         ("s", f"{speed_in(unit, series.s_mps):.3g}"),
         ("median", shown(series.median_mps)),
@@ -45,3 +42,18 @@ def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
         ("max", shown(series.max_mps)),
         ("range", shown(series.range_mps)),
     ]
+
+
+def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
+    """
+    Return what writes a speed [m/s] of one shot among a series, without its unit.
+
+    Such speeds are known better than the mean where the shots scatter: shown are the digits
+    that the shared part leaves, but no more than one beyond the mean's.
+    """
+    known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
+
+    def shown(speed_mps: float) -> str:
+        return format_value(speed_in(unit, speed_mps), speed_in(unit, known_mps))
+
+    return shown

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from chrono.measuring import scatter
 from chrono.measuring.comparison import (
     MOST_SHOTS,
     Group,
@@ -15,7 +16,7 @@ from chrono.measuring.comparison import (
     more_shots,
 )
 from chrono.measuring.outliers import suspicious
-from chrono.measuring.scatter import drift_of, s_ratio_interval, scatter_of
+from chrono.measuring.scatter import drift_of, normal_p, s_ratio_interval, scatter_of
 from chrono.measuring.statistics import Sample, compare_series, s_interval, series_statistics
 
 
@@ -109,6 +110,52 @@ def test_what_a_setup_scatters_is_told_apart_from_what_the_gates_scatter():
     assert found.launcher_s_mps == pytest.approx(math.sqrt(s**2 - 0.01))
     assert math.isnan(found.normal_p), "six shots tell nothing of the shape"
     assert scatter_of(sample([45.0])) is None
+
+
+@pytest.mark.parametrize("n", [8, 20, 100])
+def test_a_normal_sample_is_called_not_normal_once_in_twenty_times(n):
+    draw = np.random.default_rng(n)
+    called = np.mean([normal_p(draw.normal(45, 0.5, n)) < 0.05 for _ in range(3000)])
+
+    assert 0.035 < called < 0.065
+    assert np.mean([normal_p(draw.exponential(1, 40)) < 0.05 for _ in range(100)]) > 0.9
+
+
+# Critical values of the corrected A², D'Agostino and Stephens 1986, table 4.7 (from memory;
+# scipy.stats.anderson has them to three digits as 0.561, 0.631, 0.752, 0.873, 1.035)
+@pytest.mark.parametrize(
+    ("limit", "p"), [(0.561, 0.15), (0.631, 0.10), (0.752, 0.05), (0.873, 0.025), (1.035, 0.01)]
+)
+def test_its_p_values_are_those_of_the_published_limits(limit, p, monkeypatch):
+    monkeypatch.setattr(scatter, "anderson_darling", lambda values: limit)
+
+    assert normal_p(np.arange(100_000.0)) == pytest.approx(p, rel=0.05)
+
+
+@pytest.mark.parametrize("n", [3, 5, 20])
+def test_the_launcher_s_own_scatter_and_the_drift_are_in_their_intervals(n):
+    draw = np.random.default_rng(n)
+    launcher, gates, slope = 0.3, 0.2, 0.05
+    held, runs = np.zeros(2), 3000
+    for _ in range(runs):
+        speeds = 45 + draw.normal(0, launcher, n) + draw.normal(0, gates, n)
+        found = scatter_of(sample(speeds, random=gates))
+        low, high = found.launcher_low_mps, found.launcher_high_mps
+        creeping = sample(speeds + slope * np.arange(n), np.arange(1, n + 1))
+        drift = drift_of([creeping])
+        held += (
+            low <= launcher <= high,
+            drift is None or drift.low_mps <= slope <= drift.high_mps,
+        )
+    assert np.all((held / runs)[: 2 if n > 3 else 1] > 0.935), held / runs
+    assert np.all((held / runs)[: 2 if n > 3 else 1] < 0.965), held / runs
+
+
+def test_the_furthest_of_a_million_values_is_found_in_a_moment():
+    values = np.random.default_rng(1).normal(45, 0.5, 1_000_000)
+    values[[7, 400_000]] = 60.0, 20.0
+
+    assert suspicious(values)[:2] == [400_000, 7]
 
 
 def test_shots_of_one_speed_have_no_launcher_s_scatter_and_no_outlier():

@@ -11,7 +11,9 @@ for (i in seq_along(groups)) {
   say(sprintf("median%d", i), median(x))
   say(sprintf("s_low%d", i), sd(x) * sqrt((n - 1) / qchisq(0.975, n - 1)))
   say(sprintf("s_high%d", i), sd(x) * sqrt((n - 1) / qchisq(0.025, n - 1)))
-  say(sprintf("normal_p%d", i), shapiro.test(x)$p.value)
+  z <- pnorm(sort(x), mean(x), sd(x))
+  a <- -n - mean((2 * seq_len(n) - 1) * (log(z) + log(1 - rev(z))))
+  say(sprintf("anderson%d", i), a)
 }
 if (length(groups) == 2) {
   welch <- t.test(groups[[2]], groups[[1]])

@@ -9,7 +9,7 @@ import pytest
 
 from chrono.measuring.anova import one_way
 from chrono.measuring.comparison import compare_pair
-from chrono.measuring.scatter import scatter_of
+from chrono.measuring.scatter import anderson_darling, scatter_of
 from chrono.measuring.statistics import compare_series
 from chrono.session.recorded import read_recording
 from chrono.session.samples import groups_of
@@ -48,9 +48,7 @@ def test_r_agrees(rscript: str, recording: Path, tmp_path: Path) -> None:
 
     found = ours(groups)
     for name, value in by_r.items():
-        # Royston's p goes through constants of few digits: R and scipy differ by 3e-9 there.
-        rel = 1e-8 if name.startswith("normal_p") else 1e-9
-        assert found.pop(name) == pytest.approx(value, rel=rel), name
+        assert found.pop(name) == pytest.approx(value, rel=1e-9), name
     assert not found
 
 
@@ -65,7 +63,7 @@ def ours(groups) -> dict[str, float]:
             f"median{i}": series.median_mps,
             f"s_low{i}": scatter.s_low_mps,
             f"s_high{i}": scatter.s_high_mps,
-            f"normal_p{i}": scatter.normal_p,
+            f"anderson{i}": anderson_darling(group.sample.speed_mps),
         }
     if len(groups) == 2:
         pair, welch = compare_pair(*groups), compare_series(*(g.series for g in groups))

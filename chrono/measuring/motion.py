@@ -1,0 +1,56 @@
+"""What the mean speed of a setup means: kinetic energy, momentum and Mach number."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from chrono.measuring.budget import coverage_factor, normal
+from chrono.measuring.propagation import SPEED, Estimate, Quantity, propagate
+from chrono.measuring.statistics import Series
+from chrono.measuring.surroundings import MASS, given_mass, site_of
+from chrono.physics.stored import kinetic_energy
+from chrono.rigs.model import Rig
+
+Values = Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Motion:
+    """
+    Motion of a body at the mean speed at the gates.
+
+    Attributes
+    ----------
+    mass_kg : float
+    energy, momentum : Estimate
+        Kinetic energy [J] and momentum [N s].
+    mach : float
+        Speed over that of sound in the site's air.
+    """
+
+    mass_kg: float
+    energy: Estimate
+    momentum: Estimate
+    mach: float
+
+
+def motion_of(series: Series, rig: Rig, own: Mapping[str, float]) -> Motion:
+    """
+    Return what the mean of a series means.
+
+    Parameters
+    ----------
+    series : Series
+    rig : Rig
+        Says the mass and the air.
+    own : mapping
+        What the setup says of its body in place of the rig: `mass_kg`.
+    """
+    mass = given_mass(own.get("mass_kg", rig.body.mass_kg))
+    u = series.U95_mean_mps / coverage_factor(float("inf"))
+    speed = Quantity(SPEED, series.mean_mps, normal(SPEED, u, unit="m/s"))
+
+    def model(values: Values) -> tuple[float, float]:
+        return kinetic_energy(values[MASS], values[SPEED]), values[MASS] * values[SPEED]
+
+    energy, momentum = propagate(model, (speed, mass))
+    return Motion(mass.value, energy, momentum, series.mean_mps / site_of(rig).sound_mps)
