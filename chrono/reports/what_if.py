@@ -11,7 +11,7 @@ from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.processor.table import EdgesUsed, flag_words
 from chrono.reports.budget import tick_text
-from chrono.reports.summary import series_data
+from chrono.reports.statistics import series_data
 from chrono.reports.words import setup_text
 from chrono.session.as_if import AsIf
 from chrono.session.session import Session
