@@ -20,6 +20,7 @@ from chrono.commands import (
 from chrono.commands.energy import energy
 from chrono.commands.fall import fall
 from chrono.commands.flight import flight
+from chrono.commands.picture import picture
 from chrono.commands.stop import stop
 from chrono.commands.what_if import whatif
 from chrono.errors import ChronoError
@@ -39,6 +40,7 @@ for command in (
     tables.export,
     tables.summary,
     comparing.compare,
+    picture,
     readiness.boards,
     planning.budget,
     planning.plan,

@@ -8,6 +8,14 @@ def plain(text: str) -> str:
     return "".join(c if c.isprintable() else "·" for c in text)
 
 
+def shortened(text: str, longest: int) -> str:
+    """Return `text` without its middle where it is long: both ends tell names apart."""
+    if len(text) <= longest:
+        return text
+    half = (longest - 1) // 2
+    return f"{text[: longest - 1 - half]}…{text[len(text) - half :]}"
+
+
 def cell(text: str) -> str:
     """Return `text` for a spreadsheet cell, which must not take it for a formula."""
     text = plain(text)

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chrono.plain import cell, plain
+from chrono.plain import cell, plain, shortened
 
 
 @given(st.text())
@@ -22,3 +22,9 @@ def test_printable_text_stays_as_it_is(text: str) -> None:
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"])
 def test_no_cell_begins_like_a_formula(text: str) -> None:
     assert cell(text)[0] not in "=+-@\t\r"
+
+
+def test_a_long_name_loses_its_middle() -> None:
+    assert shortened("abcdef", 6) == "abcdef"
+    assert shortened("abcdefg", 6) == "abc…fg"
+    assert shortened("abcdefg", 5) == "ab…fg"

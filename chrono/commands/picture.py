@@ -1,0 +1,32 @@
+"""The speeds of a recording as a picture."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from chrono.commands.common import HostClock, OtherRig, RecordingFile, end, rig_of
+
+
+def picture(
+    file: RecordingFile,
+    output: Annotated[
+        Path, typer.Option("-o", "--output", help="OUT.svg or OUT.png; it must not exist.")
+    ],
+    rig: OtherRig = None,
+    clock_from_host: HostClock = False,
+) -> None:
+    """Draw the speeds of a recording: every shot with its interval, every setup's mean."""
+    from chrono.reports.newfile import check_new, write_new
+    from chrono.reports.picture import ENDINGS, picture_file, picture_text
+    from chrono.session.plotted import plotted_of
+    from chrono.session.recorded import Findings, read_all
+
+    ending = check_new(output, ENDINGS)
+    findings = Findings()
+    (recorded,) = read_all([file], rig_of(rig), findings, clock_from_host)
+    plotted = plotted_of(recorded)
+    write_new(output, picture_file(plotted, ending))
+    print(f"{output} written. {picture_text(plotted)}", file=sys.stderr)
+    end(findings)

@@ -1,0 +1,67 @@
+"""Files that leave the program whole or not at all, and never over one that is there."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from chrono.errors import OptionError, RecordingError
+
+
+def check_new(path: Path, endings: Sequence[str]) -> str:
+    """
+    Return the ending of a file to be written, before any work is done for it.
+
+    Raises
+    ------
+    OptionError
+        If it is none of `endings`, or the file exists.
+    """
+    ending = path.suffix.lower()
+    if ending not in endings:
+        listed = f"{', '.join(endings[:-1])} or {endings[-1]}" if endings[1:] else endings[0]
+        raise OptionError(
+            f"the ending {path.suffix!r} is no known format",
+            where=str(path),
+            hint=f"let the name end in {listed}",
+        )
+    if path.exists() or path.is_symlink():
+        raise _exists(path)
+    return ending
+
+
+def write_new(path: Path, content: bytes) -> None:
+    """
+    Write a file that is not there yet; leave no half of one behind.
+
+    Raises
+    ------
+    OptionError
+        If the file exists.
+    RecordingError
+        If it cannot be written.
+    """
+    try:
+        file = path.open("xb")
+    except FileExistsError:
+        raise _exists(path) from None
+    except OSError as trouble:
+        raise _trouble(path, trouble) from trouble
+    try:
+        with file:
+            file.write(content)
+    except BaseException as trouble:
+        path.unlink(missing_ok=True)
+        if isinstance(trouble, OSError):
+            raise _trouble(path, trouble) from trouble
+        raise
+
+
+def _exists(path: Path) -> OptionError:
+    return OptionError("the file exists", where=str(path), hint="choose another name")
+
+
+def _trouble(path: Path, trouble: OSError) -> RecordingError:
+    return RecordingError(
+        f"cannot be written: {trouble.strerror or trouble}",
+        where=str(path),
+        hint="choose a folder that exists, may be written to and has room",
+    )
