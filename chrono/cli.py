@@ -21,6 +21,7 @@ from chrono.commands.energy import energy
 from chrono.commands.fall import fall
 from chrono.commands.flight import flight
 from chrono.commands.picture import picture
+from chrono.commands.report import report
 from chrono.commands.stop import stop
 from chrono.commands.what_if import whatif
 from chrono.errors import ChronoError
@@ -40,6 +41,7 @@ for command in (
     tables.export,
     tables.summary,
     comparing.compare,
+    report,
     picture,
     readiness.boards,
     planning.budget,

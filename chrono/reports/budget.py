@@ -104,7 +104,7 @@ def _table(budget: Budget, unit: str) -> list[str]:
             "",
             "",
             "",
-            _two_digits(speed_in(unit, u)),
+            two_digits(speed_in(unit, u)),
             _percent((u / budget.u_mps) ** 2),
             "",
         )
@@ -122,16 +122,16 @@ def _contribution_row(budget: Budget, contribution: Contribution, unit: str) -> 
     share = budget.share(contribution)
     return _row(
         contribution.name,
-        _stated(contribution),
+        stated_text(contribution),
         contribution.input.distribution,
         f"{speed_in(unit, abs(contribution.sensitivity)) * scale:.3g}/{shown}",
-        _two_digits(speed_in(unit, contribution.u_out)),
+        two_digits(speed_in(unit, contribution.u_out)),
         _percent(share),
         "█" * round(share * BAR_CELLS),
     )
 
 
-def _stated(contribution: Contribution) -> str:
+def stated_text(contribution: Contribution) -> str:
     """Return an input's half-width, or u where it has none, as people write it."""
     quantity = contribution.input
     if quantity.distribution == "tilt":
@@ -152,7 +152,7 @@ def _shown_unit(contribution: Contribution) -> tuple[float, str]:
     return next((unit for unit in units if size >= 0.999 * unit[0] / 10), units[-1])
 
 
-def _two_digits(value: float) -> str:
+def two_digits(value: float) -> str:
     return f"{value:.0f}" if value >= 100 else f"{value:#.2g}".rstrip(".")
 
 
@@ -180,11 +180,10 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
     limits = [speed_in(unit, v) for v in (budget.lowest_mps, budget.highest_mps)]
     low, high = (f"{limit:.7g}" if math.isfinite(limit) else "∞" for limit in limits)
     return [
-        f"U95            {_two_digits(U95)} {unit} "
-        f"({_two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
+        f"U95            {two_digits(U95)} {unit} "
+        f"({two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
         f"k = {budget.k:.3f}, from the combined distribution",
-        f"first order    {_two_digits(first)} {unit} "
-        f"(t for {dof} effective degrees of freedom)",
+        f"first order    {two_digits(first)} {unit} (t for {dof} effective degrees of freedom)",
         f"tick alone     {low} … {high} {unit}, hard limits: one tick more or less",
     ]
 
@@ -216,12 +215,12 @@ def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> 
     first = found[0] if found else None
     if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
         return ["Nothing alone would lessen U95 by more than 2 % if it were halved."]
-    halved = _two_digits(speed_in(unit, first.U95_halved_mps))
+    halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
         f"Improve first: {first.group}; half its uncertainty gives U95 {halved} {unit}.",
         "Ways, with the U95 that each gives:",
-        *(f"  {_two_digits(speed_in(unit, i.U95_mps))} {unit}  {i.text}" for i in helping),
+        *(f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {i.text}" for i in helping),
     ]
 
 

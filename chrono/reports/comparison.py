@@ -24,7 +24,7 @@ def comparison_text(found: Comparison, unit: str) -> str:
     for pair in found.pairs:
         lines += ["", *pair_lines(pair, unit)]
     if found.one_way is not None:
-        lines += ["", *_many_lines(found, found.one_way, unit)]
+        lines += ["", *many_lines(found, found.one_way, unit)]
     return "\n".join([*lines, *drift_lines(found, unit)])
 
 
@@ -91,7 +91,8 @@ def _spread_lines(pair: PairComparison) -> list[str]:
     ]
 
 
-def _many_lines(found: Comparison, analysis: OneWay, unit: str) -> list[str]:
+def many_lines(found: Comparison, analysis: OneWay, unit: str) -> list[str]:
+    """Return the analysis of variance in a sentence, and Tukey's interval of each pair."""
     verdict = "not all means are equal" if analysis.p_value < 0.05 else "no difference is seen"
     lines = [
         f"all setups together: {verdict} (analysis of variance: F({analysis.between_dof}, "
