@@ -36,6 +36,19 @@ MOST_CHANGES = 24
 NAMED_SETUPS = 8
 LONGEST_NAME = 30
 
+_STYLE: Any = {
+    "font.size": 8.5,
+    "text.parse_math": False,
+    "text.color": INK,
+    "axes.edgecolor": PALE,
+    "axes.labelcolor": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "speeds",
+}
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _INCH_MM = 25.4
@@ -75,11 +88,8 @@ def picture_file(plotted: Plotted, ending: str) -> bytes:
         head = '<?xml version="1.0" encoding="UTF-8"?>\n'
         sized = f'<svg width="{WIDE.width_mm:g}mm" '
         return (head + picture_svg(plotted, WIDE, "speeds").replace("<svg ", sized, 1)).encode()
-    figure, stream = _figure(plotted, WIDE), BytesIO()
     words = {"Title": _title(plotted), "Description": picture_text(plotted)}
-    with _quiet():
-        figure.savefig(stream, format="png", dpi=200, metadata=words)
-    return stream.getvalue()
+    return _drawn(plotted, WIDE, format="png", dpi=200, metadata=words)
 
 
 def refuse_empty(plotted: Plotted) -> None:
@@ -105,12 +115,8 @@ def picture_svg(plotted: Plotted, size: Size, key: str) -> str:
     key : str
         What its ids begin with: unlike in each picture of a page.
     """
-    figure, stream = _figure(plotted, size), BytesIO()
-    import matplotlib
-
-    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": key}), _quiet():
-        figure.savefig(stream, format="svg", metadata={"Date": None})
-    return _with_words(stream.getvalue(), plotted, key)
+    svg = _drawn(plotted, size, format="svg", metadata={"Date": None})
+    return _with_words(svg, plotted, key)
 
 
 def picture_text(plotted: Plotted) -> str:
@@ -147,7 +153,8 @@ def _mean_words(setup: PlottedSetup, unit: str) -> str:
     return f"{setup.series.n} counted, {word} {mean} (95 %)"
 
 
-def _figure(plotted: Plotted, size: Size) -> "Figure":
+def _drawn(plotted: Plotted, size: Size, **how: Any) -> bytes:
+    """Return a picture as matplotlib's `savefig` writes it."""
     try:
         import matplotlib
         from matplotlib.figure import Figure
@@ -158,23 +165,14 @@ def _figure(plotted: Plotted, size: Size) -> "Figure":
         ) from trouble
     named = min(len(plotted.setups), NAMED_SETUPS) + (len(plotted.setups) > NAMED_SETUPS)
     legend_mm = 5.0 * (named + bool(len(plotted.aside_mps))) + 2
-    style: Any = {
-        "font.size": 8.5,
-        "text.parse_math": False,
-        "text.color": INK,
-        "axes.edgecolor": PALE,
-        "axes.labelcolor": INK,
-        "xtick.color": INK,
-        "ytick.color": INK,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-    }
-    with matplotlib.rc_context(style), _quiet():
-        inches = (size.width_mm / _INCH_MM, (size.axes_mm + legend_mm) / _INCH_MM)
+    inches = (size.width_mm / _INCH_MM, (size.axes_mm + legend_mm) / _INCH_MM)
+    stream = BytesIO()
+    # Ticks are made when they are drawn: the style has to hold until then.
+    with matplotlib.rc_context(dict(_STYLE)), _quiet():
         figure = Figure(inches, layout="constrained", facecolor=PAPER)
         _fill(figure, plotted, size)
-        figure.draw_without_rendering()
-    return figure
+        figure.savefig(stream, **how)
+    return stream.getvalue()
 
 
 def _fill(figure: "Figure", plotted: Plotted, size: Size) -> None:

@@ -10,7 +10,8 @@ import numpy as np
 from chrono.errors import RecordingError
 from chrono.measuring.budget import Budget
 from chrono.measuring.comparison import Comparison, compare_groups
-from chrono.measuring.scatter import Sample, Scatter, scatter_of
+from chrono.measuring.scatter import Scatter, scatter_of
+from chrono.measuring.statistics import Sample
 from chrono.plain import shortened
 from chrono.processor.table import NEVER_COUNTED, Flag, flag_words
 from chrono.session.plotted import Plotted, plotted_of
