@@ -120,7 +120,9 @@ def test_a_recording_that_is_deleted_is_said_and_waited_for(half) -> None:
     assert "was deleted or moved" in err
 
 
-@pytest.mark.parametrize("words", [("--pace", "2"), ("--at-once",), ("--clock-from-host",)])
+@pytest.mark.parametrize(
+    "words", [("--pace", "2"), ("--at-once",), ("--clock-from-host",), ("--edit",)]
+)
 def test_options_that_contradict_it_are_refused(chrono, words) -> None:
     outcome = chrono("replay", "--follow", BANDS, *words)
     is_one_clear_complaint(outcome, "--follow", words[0])
