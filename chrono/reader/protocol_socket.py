@@ -16,7 +16,7 @@ PIECE_BYTES = 1 << 16
 class Serial(protocol_socket.Serial):
     """A socket as a port."""
 
-    _socket: socket.socket | None
+    _socket: socket.socket | None = None
 
     @property
     def in_waiting(self) -> int:
