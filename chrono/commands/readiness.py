@@ -6,8 +6,16 @@ from typing import Annotated, Any
 
 import typer
 
-from chrono.commands.common import AsJson, Baud, print_json, rig_of
+from chrono.commands.common import AsJson, Baud, end, print_json, rig_of
+from chrono.commands.many import Jobs, Many, SkipBad, each_of
 from chrono.plain import plain
+
+Targets = Annotated[
+    list[str],
+    typer.Argument(
+        help="A port; or recordings, folders of them, or patterns.", show_default=False
+    ),
+]
 
 
 def boards(as_json: AsJson = False) -> None:
@@ -40,27 +48,54 @@ def _likelihood(likely: list[str]) -> str:
 
 
 def check(
-    target: Annotated[str, typer.Argument(help="A port, or a recording.")],
+    targets: Targets,
     rig: Annotated[Path | None, typer.Option(help="The rig file.")] = None,
     seconds: Annotated[
         float, typer.Option(min=1.0, max=3600.0, help="How long to watch a port.")
     ] = 10.0,
     baud: Baud = 250_000,
     as_json: AsJson = False,
+    skip_bad: SkipBad = False,
+    jobs: Jobs = None,
 ) -> None:
     """Judge beams, flicker, link and clock: ready, or why not."""
     from chrono.reports.health import health_data, health_text
-    from chrono.session.check import check_port, check_recording
+    from chrono.season.sources import may_be_recordings
+    from chrono.session.check import check_port
 
-    path = Path(target)
-    if path.is_file() or path.is_dir() or path.suffix == ".tsv":
-        health = check_recording(path, rig_of(rig))
-    else:
-        print(f"watching {target} for {seconds:g} s", file=sys.stderr)
-        health = check_port(target, rig_of(rig), seconds, baud)
+    target = targets[0]
+    if len(targets) > 1 or may_be_recordings(target):
+        _check_recordings(targets, rig, Many(jobs, skip_bad), as_json)
+        return
+    print(f"watching {target} for {seconds:g} s", file=sys.stderr)
+    health = check_port(target, rig_of(rig), seconds, baud)
     if as_json:
         print_json(health_data(health))
     else:
         print(health_text(health))
     if not health.ready:
+        raise typer.Exit(1)
+
+
+def _check_recordings(targets: list[str], rig: Path | None, how: Many, as_json: bool) -> None:
+    """Print all of one recording's health, and the verdict alone where there may be several."""
+    from chrono.reports.health import health_data, health_line, health_text
+    from chrono.season.sources import is_plainly_named
+    from chrono.season.tasks import Check
+    from chrono.session.recorded import Findings
+
+    findings, data, ready = Findings(), [], True
+    alone = len(targets) == 1 and is_plainly_named(targets[0])
+    with each_of(targets, Check(rig_of(rig)), how, findings, streaming=not as_json) as found:
+        for each in found:
+            ready = ready and each.health.ready
+            data.append({"recording": each.name, **health_data(each.health)} if as_json else {})
+            if not as_json:
+                print(
+                    health_text(each.health) if alone else health_line(each.name, each.health)
+                )
+    if as_json:
+        print_json(data[0] if alone and data else data)
+    end(findings)
+    if not ready:
         raise typer.Exit(1)

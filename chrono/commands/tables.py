@@ -10,11 +10,11 @@ from chrono.commands.common import (
     AsJson,
     HostClock,
     OtherRig,
-    RecordingFiles,
     end,
     print_json,
     rig_of,
 )
+from chrono.commands.many import Jobs, Many, Recordings, SkipBad, each_of
 
 
 def _print_columns(wanted: bool) -> None:
@@ -46,53 +46,54 @@ ColumnsOnly = Annotated[
 
 
 def export(
-    files: RecordingFiles,
+    files: Recordings,
     output: Output = None,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     decimal_comma: DecimalComma = False,
     as_json: AsJson = False,
+    skip_bad: SkipBad = False,
+    jobs: Jobs = None,
     columns: ColumnsOnly = False,
 ) -> None:
     """Write the shots of recordings as a table, one row a shot."""
-    from chrono.reports.export import shot_table
     from chrono.reports.files import WITH_STATISTICS, format_of, write_stream, write_table
-    from chrono.session.recorded import Findings, read_all
+    from chrono.season.tasks import Export
+    from chrono.session.recorded import Findings
 
     target = output or Path("shots.json" if as_json else "shots.csv")
     writer, findings = format_of(target, decimal_comma), Findings()
-    with_statistics = target.suffix.lower() in WITH_STATISTICS
-    tables = (
-        shot_table(r.session, r.name, with_statistics)
-        for r in read_all(files, rig_of(rig), findings, clock_from_host)
-    )
+    task = Export(rig_of(rig), clock_from_host, target.suffix.lower() in WITH_STATISTICS)
+    with each_of(files, task, Many(jobs, skip_bad), findings) as tables:
+        if output:
+            rows = write_table(tables, output, decimal_comma)
+        else:
+            write_stream(tables, writer, sys.stdout.buffer)
     if output:
-        rows = write_table(tables, output, decimal_comma)
         print(f"{rows} shots written to {output}", file=sys.stderr)
-    else:
-        write_stream(tables, writer, sys.stdout.buffer)
     end(findings)
 
 
 def summary(
-    files: RecordingFiles,
+    files: Recordings,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     as_json: AsJson = False,
+    skip_bad: SkipBad = False,
+    jobs: Jobs = None,
 ) -> None:
     """Print the statistics of recordings, setup by setup."""
-    from chrono.reports.summary import summary_data, summary_text
-    from chrono.session.recorded import Findings, read_all
-    from chrono.session.summary import summary_of
+    from chrono.season.tasks import Summarize
+    from chrono.session.recorded import Findings
 
-    findings = Findings()
-    data = []
-    for recorded in read_all(files, rig_of(rig), findings, clock_from_host):
-        found = summary_of(recorded)
-        if as_json:
-            data.append(summary_data(found))
-        else:
-            print(summary_text(found))
+    findings, task = Findings(), Summarize(rig_of(rig), clock_from_host)
+    how, data = Many(jobs, skip_bad), []
+    with each_of(files, task, how, findings, streaming=not as_json) as found:
+        for each in found:
+            if as_json:
+                data.append(each.data)
+            else:
+                print(each.text)
     if as_json:
         print_json(data)
     end(findings)

@@ -59,6 +59,10 @@ class ShotTable:
     head: Head
     chunks: Iterable[Columns]
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Return what goes to another process, where nothing can be measured any more."""
+        return {"head": self.head, "chunks": list(self.chunks)}
+
 
 def shot_table(session: Session, recording: str, with_statistics: bool = False) -> ShotTable:
     """Return what is exported of a session; its shots are measured as they are asked for."""

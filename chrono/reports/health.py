@@ -4,6 +4,7 @@ from dataclasses import asdict
 from typing import Any
 
 from chrono.health.verdict import Health
+from chrono.plain import plain
 
 
 def health_text(health: Health) -> str:
@@ -15,6 +16,11 @@ def health_text(health: Health) -> str:
     ]
     advice = [f"  do: {item.advice}" for item in health.troubles]
     return "\n".join([*lines, health.verdict, *advice])
+
+
+def health_line(recording: str, health: Health) -> str:
+    """Return the verdict on one recording of several."""
+    return f"{plain(recording)}: {health.verdict}"
 
 
 def health_data(health: Health) -> dict[str, Any]:

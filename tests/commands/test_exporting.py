@@ -2,16 +2,13 @@
 
 import csv
 import io
-from pathlib import Path
 
 import pandas as pd
 import pytest
 from command_kit import is_one_clear_complaint
+from season_kit import BANDS, HALL, PLAIN
 
 from chrono.reports.columns import columns_text
-
-RECORDINGS = Path(__file__).parents[2] / "recordings"
-BANDS = RECORDINGS / "two-and-three-bands.tsv"
 
 
 def test_the_columns_are_explained_without_any_recording(chrono) -> None:
@@ -34,12 +31,11 @@ def test_decimal_commas_elsewhere_than_in_csv_are_refused(chrono, tmp_path, word
 
 
 def test_a_workbook_is_written_with_all_recordings(chrono, tmp_path) -> None:
-    recordings = list(RECORDINGS.glob("*.tsv"))
-    outcome = chrono("export", *recordings, "-o", "a.xlsx")
+    outcome = chrono("export", BANDS, HALL, PLAIN, "-o", "a.xlsx")
     assert outcome.code == 0
-    assert "200 shots written to a.xlsx" in outcome.err
+    assert "140 shots written to a.xlsx" in outcome.err
     sheets = pd.read_excel(tmp_path / "a.xlsx", sheet_name=None)
     assert list(sheets) == ["shots", "setups", "rig", "columns"]
-    assert len(sheets["shots"]) == 200
-    assert sheets["rig"]["rig"].max() == len(recordings)
-    assert sheets["setups"]["shots"].sum() == 200
+    assert len(sheets["shots"]) == 140
+    assert sheets["rig"]["rig"].max() == 3
+    assert sheets["setups"]["shots"].sum() == 140

@@ -1,0 +1,126 @@
+"""What commands on many recordings do alike: which ones, how many cores, what of bad ones."""
+
+import os
+import sys
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, TypeVar
+
+import typer
+
+if TYPE_CHECKING:
+    from chrono.season.engine import Outcome, Task
+    from chrono.session.recorded import Findings
+
+T = TypeVar("T")
+
+Recordings = Annotated[
+    list[str],
+    typer.Argument(
+        help="Recordings, folders of them, or patterns such as '2026-*/*.tsv'.",
+        show_default=False,
+    ),
+]
+SkipBad = Annotated[
+    bool, typer.Option("--skip-bad", help="Go on without files that cannot be used.")
+]
+Jobs = Annotated[
+    int | None,
+    typer.Option("--jobs", min=1, max=512, help="Processes; as many as cores if not given."),
+]
+
+
+@dataclass(frozen=True)
+class Many:
+    """
+    How the work on many recordings is done.
+
+    Attributes
+    ----------
+    jobs : int or None
+        Processes; None for as many as pay.
+    skip_bad : bool
+        Whether recordings that cannot be used are left out; the first one ends it otherwise.
+    """
+
+    jobs: int | None = None
+    skip_bad: bool = False
+
+
+@contextmanager
+def each_of(
+    words: Sequence[str],
+    task: "Task[T]",
+    how: Many,
+    findings: "Findings",
+    streaming: bool = False,
+) -> Iterator[Iterator[T]]:
+    """
+    Give the results of the same work on each recording, in order.
+
+    Parameters
+    ----------
+    words : sequence of str
+        Which recordings.
+    task : callable
+        The work.
+    how : Many
+    findings : Findings
+        Takes what is wrong with the data, and which recordings were left out.
+    streaming : bool, optional
+        Whether results are printed as they come: a terminal then shows them and no bar.
+
+    Raises
+    ------
+    ChronoError
+        If no recording is meant, or the first bad one that is not to be left out.
+    """
+    from chrono.commands.console import ended_by_signals
+    from chrono.season.engine import work_through
+    from chrono.season.sources import find_sources
+
+    sources = find_sources(words)
+    hidden = streaming and sys.stdout.isatty()
+    with ended_by_signals(), _bar(len(sources), hidden) as progress:
+        outcomes = work_through(task, sources, how.jobs, progress)
+        with closing(_good(outcomes, how.skip_bad, findings)) as found:
+            yield found
+
+
+def _good(
+    outcomes: "Iterator[Outcome[T]]", skip_bad: bool, findings: "Findings"
+) -> Generator[T, None, None]:
+    for outcome in outcomes:
+        findings.lines += outcome.findings
+        if outcome.error is None:
+            assert outcome.result is not None, "what has no result has an error"
+            yield outcome.result
+        elif skip_bad:
+            where = outcome.error.where or outcome.source.where
+            findings.lines.append(f"{where}: {outcome.error.message}; left out")
+        else:
+            raise outcome.error
+
+
+@contextmanager
+def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
+    """Show how many recordings are done, on standard error if that is a terminal."""
+    is_shown = sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
+    if hidden or total < 2 or not is_shown:
+        yield lambda: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+
+    columns = ("recordings", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    bar = Progress(
+        *columns,
+        console=Console(stderr=True),
+        transient=True,
+        redirect_stdout=False,
+        redirect_stderr=False,
+    )
+    with bar:
+        line = bar.add_task("", total=total)
+        yield lambda: bar.advance(line)

@@ -1,0 +1,96 @@
+"""What is done with one recording of many: pure functions of its path and name.
+
+Each returns its result and what is wrong with the data. Results can be pickled: no session is
+among them, only what was made of it.
+"""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from chrono.health.verdict import Health
+from chrono.reports.export import ShotTable, shot_table
+from chrono.reports.summary import summary_data, summary_text
+from chrono.rigs.file import Rig
+from chrono.session.check import check_recording
+from chrono.session.recorded import Findings, Recorded, read_recording
+from chrono.session.samples import Sampled, sampled
+from chrono.session.summary import summary_of
+
+
+@dataclass(frozen=True)
+class Reading:
+    """
+    How recordings are to be read.
+
+    Attributes
+    ----------
+    rig : Rig or None
+        Measure with this rig instead of the recorded ones.
+    clock_from_host : bool
+        Take the counter's rate from its beats, whatever the rig says.
+    """
+
+    rig: Rig | None = None
+    clock_from_host: bool = False
+
+    def read(self, path: Path, name: str) -> tuple[Recorded, list[str]]:
+        """Read a recording; return what is wrong with its data beside it."""
+        recorded = read_recording(path, self.rig, clock_from_host=self.clock_from_host)
+        findings = Findings()
+        findings.add(recorded)
+        return replace(recorded, name=name), findings.lines
+
+
+@dataclass(frozen=True)
+class Export(Reading):
+    """Makes the table of a recording's shots; `with_statistics` those of its setups, too."""
+
+    with_statistics: bool = False
+
+    def __call__(self, path: Path, name: str) -> tuple[ShotTable, list[str]]:
+        recorded, findings = self.read(path, name)
+        return shot_table(recorded.session, name, self.with_statistics), findings
+
+
+@dataclass(frozen=True)
+class Summed:
+    """The summary of a recording, as text and as an object for JSON."""
+
+    text: str
+    data: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Summarize(Reading):
+    """Sums up a recording."""
+
+    def __call__(self, path: Path, name: str) -> tuple[Summed, list[str]]:
+        recorded, findings = self.read(path, name)
+        found = summary_of(recorded)
+        return Summed(summary_text(found), summary_data(found)), findings
+
+
+@dataclass(frozen=True)
+class TakeSamples(Reading):
+    """Takes the counted shots of a recording by setup."""
+
+    def __call__(self, path: Path, name: str) -> tuple[Sampled, list[str]]:
+        recorded, findings = self.read(path, name)
+        return sampled(recorded), findings
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The health of gates, link and clock that a recording tells."""
+
+    name: str
+    health: Health
+
+
+@dataclass(frozen=True)
+class Check(Reading):
+    """Judges gates, link and clock of a recording."""
+
+    def __call__(self, path: Path, name: str) -> tuple[Checked, list[str]]:
+        return Checked(name, check_recording(path, self.rig)), []

@@ -1,0 +1,195 @@
+"""Commands on folders and patterns: cores, bad files, interruption, what a terminal shows."""
+
+import csv
+import io
+import json
+import os
+import pty
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from command_kit import is_one_clear_complaint
+from season_kit import BANDS, PLAIN, many_links, season
+
+SHOTS = 140  # 40, 40 and 60 in the three demo sessions of a day
+
+
+def rows(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+@pytest.mark.parametrize("word", ["season", "season/day-*", "season/**/*.tsv"])
+def test_an_export_takes_folders_and_patterns(chrono, tmp_path, word) -> None:
+    season(tmp_path / "season")
+    outcome = chrono("export", word)
+    assert outcome.code == 0
+    assert len(rows(outcome.out)) == 2 * SHOTS
+    names = list(dict.fromkeys(row["recording"] for row in rows(outcome.out)))
+    assert names == sorted(names)
+    assert names[0] == "season/day-0/noisy-hall.tsv"
+
+
+def test_two_processes_give_the_same_bytes_as_one(chrono, tmp_path) -> None:
+    season(tmp_path / "season")
+    for jobs in (1, 2):
+        for ending in ("csv", "parquet", "json", "xlsx"):
+            call = ("export", "season", "-o", f"{jobs}.{ending}", "--jobs", jobs)
+            assert chrono(*call).code == 0
+    for ending in ("csv", "parquet", "json", "xlsx"):
+        one, two = ((tmp_path / f"{jobs}.{ending}").read_bytes() for jobs in (1, 2))
+        assert one == two, ending
+    for command in ("summary", "compare", "check"):
+        one, two = (chrono(command, "season", "--jobs", jobs, "--json") for jobs in (1, 2))
+        assert (one.code, one.out, one.err) == (two.code, two.out, two.err)
+        assert json.loads(one.out)
+
+
+@pytest.mark.parametrize("command", ["export", "summary", "compare", "check"])
+def test_a_folder_without_recordings_is_told(chrono, tmp_path, command) -> None:
+    (tmp_path / "empty").mkdir()
+    is_one_clear_complaint(chrono(command, "empty"), "empty", "no recording")
+
+
+@pytest.fixture(name="with_bad")
+def _with_bad(tmp_path: Path) -> Path:
+    folder = tmp_path / "week"
+    folder.mkdir()
+    shutil.copy(BANDS, folder / "a.tsv")
+    (folder / "b.tsv").write_text("name\tprice\n")
+    shutil.copy(PLAIN, folder / "c.tsv")
+    (folder / "d.tsv").write_text("")
+    return folder
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_bad_files_are_left_out_and_named_where_that_is_wanted(chrono, with_bad, jobs) -> None:
+    outcome = chrono("export", "week", "--skip-bad", "--jobs", jobs)
+    assert outcome.code == 1
+    assert {row["recording"] for row in rows(outcome.out)} == {"a.tsv", "c.tsv"}
+    assert len(rows(outcome.out)) == 100
+    told = outcome.err.splitlines()
+    assert [line.split(":")[1].strip() for line in told] == ["week/b.tsv", "week/d.tsv"]
+    assert all(line.endswith("left out") for line in told)
+
+
+@pytest.mark.parametrize("command", ["summary", "compare", "check"])
+def test_every_command_can_leave_bad_files_out(chrono, with_bad, command) -> None:
+    outcome = chrono(command, "week", "--skip-bad")
+    assert outcome.code == 1
+    assert outcome.err.count("left out") == 2
+    assert "a.tsv" in outcome.out
+
+
+def test_the_first_bad_file_ends_it_otherwise(chrono, with_bad, tmp_path) -> None:
+    is_one_clear_complaint(chrono("export", "week", "-o", "out.csv"), "week/b.tsv")
+    assert not (tmp_path / "out.csv").exists()
+    assert chrono("compare", "week").code == 2
+
+
+def test_nothing_but_bad_files_is_no_comparison(chrono, tmp_path) -> None:
+    (tmp_path / "x.tsv").write_text("")
+    is_one_clear_complaint(chrono("compare", "x.tsv", "--skip-bad"), "not one recording")
+
+
+def test_several_recordings_are_checked_with_a_line_each(chrono, tmp_path) -> None:
+    season(tmp_path / "season", days=1)
+    outcome = chrono("check", "season")
+    lines = outcome.out.splitlines()
+    assert outcome.code == 1, "the noisy hall is not ready"
+    assert lines[0].startswith("noisy-hall.tsv: not ready because")
+    assert lines[1:] == ["plain-lines-4us.tsv: ready", "two-and-three-bands.tsv: ready"]
+    told = json.loads(chrono("check", "season", "--json").out)
+    assert [each["ready"] for each in told] == [False, True, True]
+    assert told[0]["recording"] == "noisy-hall.tsv"
+
+
+def test_one_recording_is_checked_in_full_as_before(chrono) -> None:
+    told = json.loads(chrono("check", BANDS, "--json").out)
+    assert told["ready"] is True
+    assert len(chrono("check", BANDS).out.splitlines()) > 5
+
+
+@pytest.mark.parametrize("jobs", ["0", "-1", "many"])
+def test_a_number_of_processes_that_is_none_is_refused(chrono, jobs) -> None:
+    is_one_clear_complaint(chrono("export", BANDS, f"--jobs={jobs}"), "--jobs")
+
+
+# -- processes, terminals, signals ----------------------------------------------------------
+
+
+def start(*words: str, cwd: Path, **options: object) -> "subprocess.Popen[bytes]":
+    return subprocess.Popen(
+        [sys.executable, "-m", "chrono", *words],
+        cwd=cwd,
+        start_new_session=True,
+        **({"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | options),
+    )
+
+
+def in_session(leader: int) -> list[int]:
+    """Return the processes of a session that still run."""
+    found = []
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            try:
+                told = (folder / "stat").read_text().rsplit(")", 1)[1].split()
+            except OSError:
+                continue
+            if int(told[3]) == leader and told[0] != "Z":
+                found.append(int(folder.name))
+    return found
+
+
+def wait_until(condition, seconds: float = 60) -> None:
+    end, never = time.monotonic() + seconds, threading.Event()
+    while not condition():
+        assert time.monotonic() < end, "it did not come"
+        never.wait(0.02)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_an_interruption_leaves_no_half_file_and_no_process(tmp_path, number) -> None:
+    many_links(tmp_path / "many", 1500)
+    words = ("export", "many", "-o", "out.parquet", "--jobs", "2")
+    running = start(*words, cwd=tmp_path)
+    wait_until(lambda: len(in_session(running.pid)) >= 4)  # main, two workers, their server
+    wait_until(lambda: (tmp_path / "out.parquet").stat().st_size > 0)
+    os.killpg(running.pid, number) if number == signal.SIGINT else running.send_signal(number)
+    _, told = running.communicate(timeout=60)
+    assert running.returncode == 130, told
+    assert b"Traceback" not in told
+    assert [path.name for path in tmp_path.iterdir()] == ["many"]
+    wait_until(lambda: not in_session(running.pid))
+
+
+def test_processes_end_when_the_one_that_started_them_is_killed(tmp_path) -> None:
+    many_links(tmp_path / "many", 1500)
+    running = start("export", "many", "-o", "out.parquet", "--jobs", "2", cwd=tmp_path)
+    wait_until(lambda: len(in_session(running.pid)) >= 4)
+    running.kill()
+    running.communicate(timeout=60)
+    wait_until(lambda: not in_session(running.pid))
+
+
+def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
+    many_links(tmp_path / "many", 30, BANDS)
+    piped = start("export", "many", "-o", "a.csv", cwd=tmp_path)
+    assert piped.communicate(timeout=60) == (b"", b"1200 shots written to a.csv\n")
+    master, slave = pty.openpty()
+    environment = os.environ | {"TERM": "xterm", "COLUMNS": "80"}
+    shown = start("export", "many", "-o", "b.csv", cwd=tmp_path, stderr=slave, env=environment)
+    os.close(slave)
+    seen = b""
+    while b"written" not in seen:
+        seen += os.read(master, 65536)
+    shown.communicate(timeout=60)
+    os.close(master)
+    assert b"recordings" in seen
+    assert b"/30" in seen
+    assert shown.returncode == 0
