@@ -22,6 +22,7 @@ from chrono.commands.fall import fall
 from chrono.commands.flight import flight
 from chrono.commands.picture import picture
 from chrono.commands.report import report
+from chrono.commands.share import share
 from chrono.commands.stop import stop
 from chrono.commands.what_if import whatif
 from chrono.errors import ChronoError
@@ -47,6 +48,7 @@ for command in (
     planning.budget,
     planning.plan,
     readiness.check,
+    share,
     fall,
     flight,
     stop,

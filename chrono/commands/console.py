@@ -4,7 +4,7 @@ import json
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from itertools import count
@@ -32,7 +32,13 @@ def default_recording() -> Path:
     return next(path for path in names if not path.exists())
 
 
-def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) -> None:
+def print_shots(
+    run: Run,
+    shots: int | None,
+    as_json: bool,
+    findings: Findings,
+    look_after: Callable[[], None] = lambda: None,
+) -> None:
     """
     Drive a run to its end, printing each shot when it is final.
 
@@ -47,6 +53,8 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
         Print JSON objects, one a line, with the columns of the export.
     findings : Findings
         Takes what went wrong on the way.
+    look_after : callable, optional
+        Called at every turn, for what goes on beside.
 
     Raises
     ------
@@ -68,6 +76,7 @@ def print_shots(run: Run, shots: int | None, as_json: bool, findings: Findings) 
                     raise complaint
                 results.print_new()
                 teller.look(run)
+                look_after()
     except KeyboardInterrupt:
         tell("stopped")
     finally:

@@ -5,6 +5,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from typing import TextIO
 
 STAND_INS = {
     "±": "+-",
@@ -68,8 +69,24 @@ def prepare() -> None:
 
 def carries_braille() -> bool:
     """Tell whether standard output can carry pictures in Braille."""
+    return _carries(sys.stdout, "\u28ff\u2524")
+
+
+def carries_blocks(stream: TextIO) -> bool:
+    """Tell whether a stream can carry pictures of half blocks."""
+    return _carries(stream, "▀▄█")
+
+
+def takes_colours(stream: TextIO) -> bool:
+    """Tell whether a stream is a terminal that shows colours, and they are wanted."""
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM", "dumb") == "dumb":
+        return False
+    return stream.isatty()
+
+
+def _carries(stream: TextIO, signs: str) -> bool:
     try:
-        "\u28ff\u2524".encode(sys.stdout.encoding or "ascii")
+        signs.encode(stream.encoding or "ascii")
     except (UnicodeEncodeError, LookupError):
         return False
     return True

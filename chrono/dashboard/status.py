@@ -43,6 +43,8 @@ def _recording(run: Run) -> Text:
         return Text.assemble(("REC ", "bold red"), (name, "bold"))
     if run.live:
         return Text.assemble(("not recorded ", "yellow"), (fit(run.name, NAME_CELLS), "bold"))
+    if isinstance(run, FollowRun):
+        return Text.assemble("Recording ", (fit(run.name, NAME_CELLS), "bold"))
     return Text.assemble("Replay of ", (fit(run.name, NAME_CELLS), "bold"), _edits(run.edits))
 
 

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from io import FileIO
+from math import inf
 from pathlib import Path
 from typing import Literal
 
@@ -49,6 +50,7 @@ class FollowSource:
         self._reason = ""
         self._losses = 0
         self._rows = 0
+        self._size_at_start = 0
         self._grown_s = self._looked_s = clock()
         self._forget()
 
@@ -72,6 +74,9 @@ class FollowSource:
         self._file = open_at_first_row(self._path)
         self._first_row = self._file.tell()
         self._state = "open"
+        found = os.fstat(self._file.fileno())
+        self._size_at_start = found.st_size
+        self._grown_s = self._clock() - max(time.time() - found.st_mtime, 0.0)
         self._forget()
 
     def rewind(self) -> None:
@@ -90,6 +95,11 @@ class FollowSource:
             self._lose(f"cannot be read: {words(exc)}")
             return b""
         return self._whole_rows(piece)
+
+    def go_on_under(self, path: Path) -> None:
+        """Look for the recording under another name from here on."""
+        self._path = path
+        self._looked_s = -inf
 
     def stop(self) -> None:
         """Close the file; nothing more is given."""
@@ -115,7 +125,7 @@ class FollowSource:
 
     @property
     def quiet_s(self) -> float:
-        """Time since the file grew, or since it was opened [s]."""
+        """Time since the file grew, by its own date where it has not yet been seen to [s]."""
         return self._clock() - self._grown_s
 
     @property
@@ -149,7 +159,8 @@ class FollowSource:
         piece = file.read(DRAIN_BYTES)
         self._offset += len(piece)
         self._before = (self._before + piece)[-FINGERPRINT_BYTES:]
-        self._grown_s = self._clock()
+        if self._offset > self._size_at_start:
+            self._grown_s = self._clock()
         self._state, self._reason = "open", ""
         return piece
 

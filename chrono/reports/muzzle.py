@@ -6,7 +6,7 @@ from typing import Any
 from chrono.measuring.muzzle import MuzzleSpeed
 from chrono.physics.drag import CRISIS_REYNOLDS
 from chrono.reports.physical import filled
-from chrono.reports.statistics import detail
+from chrono.reports.statistics import Detail, detail
 from chrono.rigs.doubts import stands_behind_mouth
 from chrono.rigs.file import Rig
 from chrono.units import format_speed
@@ -23,7 +23,7 @@ def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
     }
 
 
-def muzzle_lines(mouth: MuzzleSpeed | None, rig: Rig) -> list[str]:
+def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
     """Return the speed at the mouth and what it rests on."""
     where = f"{rig.site.muzzle_distance_m:g} m before the gates"
     if stands_behind_mouth(rig):

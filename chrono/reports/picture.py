@@ -249,7 +249,7 @@ def _draw_shots(axes: "Axes", plotted: Plotted) -> list[Any]:
         aside = speed_in(unit, 1) * plotted.aside_mps
         handles += axes.plot(plotted.aside_number, aside, "x", color=PALE, markersize=3.6)
     axes.set_xlim(0.4, plotted.shots + 0.6)
-    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
     axes.set_xlabel("number of the shot")
     axes.set_ylabel(f"speed / ({unit})")
     _keep_to_counted(axes, plotted)

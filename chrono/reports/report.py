@@ -9,13 +9,12 @@ from markupsafe import Markup
 
 from chrono.cautions import CAUTION
 from chrono.clock.rate import rate_text
-from chrono.measuring.scatter import Drift, Scatter
 from chrono.plain import plain
 from chrono.processor.table import EdgesUsed
 from chrono.reports.budget import stated_text, tick_text, two_digits
 from chrono.reports.comparison import drift_lines, many_lines, pair_lines
 from chrono.reports.flags_help import FLAG_HELP
-from chrono.reports.muzzle import muzzle_lines
+from chrono.reports.muzzle import mouth_source_lines
 from chrono.reports.pages import page
 from chrono.reports.picture import (
     COLOURS,
@@ -29,8 +28,9 @@ from chrono.reports.picture import (
     what_is_drawn,
 )
 from chrono.reports.rig import Rows, body_text, calibration_rows, rig_rows, site_text
-from chrono.reports.summary import trouble_lines
-from chrono.reports.words import mean_text, motion_text, setup_text, spread_texts
+from chrono.reports.summary import setup_details, trouble_lines
+from chrono.reports.words import mean_text, setup_text, spread_texts
+from chrono.rigs.model import Rig
 from chrono.session.recorded import unread_line
 from chrono.session.reported import Aside, RecordingReport, Report
 from chrono.session.shotlog import ShotRow
@@ -45,7 +45,6 @@ SHOWN_TUKEY = 8
 SHOWN_REASONS = 8
 SHOWN_NUMBERS = 10
 SHOWN_NOTES = 8
-FEW = 0.05
 
 
 def report_page(report: Report) -> str:
@@ -99,7 +98,8 @@ def _recording(told: RecordingReport, key: str) -> dict[str, Any]:
         "wide": _inline(told, f"{key}w", wide=True),
         "narrow": _inline(told, f"{key}n", wide=False),
         "unit": rig.speed_unit,
-        "setups": [_setup(told, each, i) for i, each in enumerate(_counted(told))],
+        "setups": [_setup(each, rig, i) for i, each in enumerate(_counted(told))],
+        "mouth": _mouth(told),
         "more_setups": max(len(_counted(told, all_of_them=True)) - SHOWN_SETUPS, 0),
         "shots": shown,
         "shots_left_out": left_out,
@@ -169,67 +169,32 @@ def _counted(told: RecordingReport, *, all_of_them: bool = False) -> list[SetupS
     return found if all_of_them else found[:SHOWN_SETUPS]
 
 
-def _setup(told: RecordingReport, found: SetupSummary, place: int) -> dict[str, Any]:
+def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
     """Return a row of the table of setups, and what is said below it."""
-    rig, series = told.session.rig, found.series
+    series, unit = found.series, rig.speed_unit
     assert series is not None, "only setups with counted shots have a row"
-    unit = rig.speed_unit
-    scatter = told.scatter.get(found.setup.name)
-    spread = dict(spread_texts(series, unit))
     _, mean = mean_text(series, unit)
-    mass_kg = found.setup.body.get("mass_kg", rig.body.mass_kg)
+    spread = dict(spread_texts(series, unit))
+    details = [(label, "; ".join(texts)) for label, texts in setup_details(found, rig)]
+    if found.setup.body:
+        details.append(("body", body_text(rig.body, found.setup.body)))
     return {
         "mark": MARKER_WORDS[place % len(MARKER_WORDS)],
         "colour": f"setup{place % len(COLOURS)}",
         "name": setup_text(found.setup.name),
         "n": series.n,
         "mean": mean,
-        "s": _s_text(spread.get("s", ""), scatter, unit),
+        "s": spread.get("s", ""),
         "median": spread.get("median", ""),
-        "slowest": f"{spread['min']} (no. {scatter.slowest})" if scatter else "",
-        "fastest": f"{spread['max']} (no. {scatter.fastest})" if scatter else "",
-        "remarks": [
-            *([f"conditions: {_conditions(found)}"] if found.setup.conditions else []),
-            *([body_text(rig.body, found.setup.body)] if found.setup.body else []),
-            f"mean energy and momentum {motion_text(series.mean_mps, mass_kg)}",
-            *(line.strip() for line in muzzle_lines(found.mouth, rig)),
-            *(_scatter_remarks(scatter, unit) if scatter else []),
-        ],
+        "details": details,
     }
 
 
-def _conditions(found: SetupSummary) -> str:
-    return ", ".join(f"{key} {value}" for key, value in found.setup.conditions.items())
-
-
-def _s_text(s: str, scatter: Scatter | None, unit: str) -> str:
-    if scatter is None or not math.isfinite(scatter.s_high_mps):
-        return s
-    low, high = (speed_in(unit, v) for v in (scatter.s_low_mps, scatter.s_high_mps))
-    return f"{s} ({low:#.2g} … {high:#.2g})"
-
-
-def _scatter_remarks(scatter: Scatter, unit: str) -> list[str]:
-    remarks = [
-        f"the gates' own scatter is {speed_in(unit, scatter.instrument_s_mps):.2g} {unit}, "
-        f"the launcher's {speed_in(unit, scatter.launcher_s_mps):.2g} {unit}"
-    ]
-    if scatter.drift is not None and scatter.drift.seen:
-        remarks.append(_drift_remark(scatter.drift, unit))
-    if scatter.suspicious:
-        numbers = ", ".join(str(number) for number in scatter.suspicious)
-        remarks.append(
-            f"worth a look, counted all the same: no. {numbers} (generalised ESD test)"
-        )
-    if scatter.normal_p < FEW:
-        remarks.append(f"not normally distributed (Shapiro-Wilk, p = {scatter.normal_p:.2g})")
-    return remarks
-
-
-def _drift_remark(drift: Drift, unit: str) -> str:
-    half = speed_in(unit, (drift.high_mps - drift.low_mps) / 2)
-    slope = speed_in(unit, drift.slope_mps)
-    return f"drifts by {10 * slope:+.2g} ± {10 * half:.1g} {unit} in ten shots (95 %)"
+def _mouth(told: RecordingReport) -> str:
+    """Return what the speeds at the launcher's mouth rest on."""
+    mouths = [each.mouth for each in told.summary.setups if each.mouth is not None]
+    lines = mouth_source_lines(mouths, told.session.rig)
+    return " ".join(line.strip() for line in lines if line)
 
 
 def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:

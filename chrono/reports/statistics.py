@@ -18,6 +18,8 @@ LABEL_COLUMNS = 11
 """Room for the word in front of a detail."""
 
 Row = tuple[str, Series]
+Detail = tuple[str, tuple[str, ...]]
+"""A word, and sentences on what it names."""
 
 
 def table_lines(rows: Sequence[Row], unit: str) -> list[str]:
@@ -43,13 +45,21 @@ def _cells(series: Series, unit: str) -> tuple[str, str, str, str]:
     return str(series.n), mean, s, shown(series.median_mps)
 
 
-def detail(label: str, *texts: str) -> list[str]:
-    """Return sentences as lines, the first after a word that says what it is about."""
-    lines = [line for text in texts for line in filled(text, LABEL_COLUMNS + 4)]
-    return [f"    {label:<{LABEL_COLUMNS}}{lines[0].lstrip()}", *lines[1:]]
+def detail(label: str, *texts: str) -> list[Detail]:
+    """Return sentences with a word that says what they are about, to stand among others."""
+    return [(label, texts)]
 
 
-def mean_lines(series: Series, unit: str) -> list[str]:
+def detail_lines(details: Sequence[Detail]) -> list[str]:
+    """Return details as lines for a terminal, each sentence on a line of its own."""
+    found = []
+    for label, texts in details:
+        lines = [line for text in texts for line in filled(text, LABEL_COLUMNS + 4)]
+        found += [f"    {label:<{LABEL_COLUMNS}}{lines[0].lstrip()}", *lines[1:]]
+    return found
+
+
+def mean_details(series: Series, unit: str) -> list[Detail]:
     """Return the mean, or the one shot's speed, and both parts of its ±."""
     speed = format_speed(series.mean_mps, series.U95_mean_mps, unit)
     if series.n < 2:
@@ -61,20 +71,20 @@ def mean_lines(series: Series, unit: str) -> list[str]:
     return detail("mean", speed, f"± {random} from shot to shot, ± {shared} shared")
 
 
-def scatter_lines(series: Series, scatter: Scatter | None, unit: str) -> list[str]:
+def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[Detail]:
     """Return range, spread, drift, suspicious shots and shape, none for one shot."""
     if scatter is None:
         return []
     return [
-        *range_lines(series, scatter.slowest, scatter.fastest, unit),
+        *range_details(series, scatter.slowest, scatter.fastest, unit),
         *detail("s", *_spread_texts(series, scatter, unit)),
-        *drift_lines(scatter.drift, unit),
-        *suspicious_lines(scatter.suspicious),
+        *drift_details(scatter.drift, unit),
+        *suspicious_details(scatter.suspicious),
         *detail("shape", shape_text(scatter.normal_p, series.n)),
     ]
 
 
-def range_lines(series: Series, slowest: int, fastest: int, unit: str) -> list[str]:
+def range_details(series: Series, slowest: int, fastest: int, unit: str) -> list[Detail]:
     """Return the slowest and the fastest shot with their numbers, and the range."""
     shown = shown_digits(series, unit)
     return detail(
@@ -98,7 +108,7 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
     return s, f"{gates}, launcher {at(scatter.launcher_s_mps)} ({low} … {high})"
 
 
-def drift_lines(drift: Drift | None, unit: str) -> list[str]:
+def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
     """Return the drift over the session, none where too few shots tell it."""
     if drift is None:
         return []
@@ -113,7 +123,7 @@ def drift_text(drift: Drift, unit: str) -> str:
     return f"{sign}{slope} ± {format_value(half, half)} {unit} in ten shots"
 
 
-def suspicious_lines(shots: Sequence[int]) -> list[str]:
+def suspicious_details(shots: Sequence[int]) -> list[Detail]:
     """Return the shots that do not go with the others, as a proposal to look at them."""
     if not shots:
         return []
@@ -134,7 +144,7 @@ def shape_text(p: float, n: int) -> str:
     return f"not normal, so intervals are approximate (p {p:.2g})"
 
 
-def motion_lines(motion: Motion, unit: str) -> list[str]:
+def motion_details(motion: Motion, unit: str) -> list[Detail]:
     """Return energy, momentum and Mach number of the mean."""
     units = Units(unit)
     mass = units.show("mass", motion.mass_kg)

@@ -5,19 +5,21 @@ from typing import Any
 from chrono.clock.rate import rate_text
 from chrono.measuring.statistics import s_interval
 from chrono.plain import plain
-from chrono.reports.muzzle import mouth_source_lines, muzzle_data, muzzle_lines
+from chrono.reports.muzzle import mouth_source_lines, muzzle_data, muzzle_details
 from chrono.reports.physical import filled
 from chrono.reports.statistics import (
+    Detail,
     detail,
+    detail_lines,
     drift_data,
-    drift_lines,
+    drift_details,
     finite,
-    mean_lines,
+    mean_details,
     motion_data,
-    motion_lines,
-    range_lines,
+    motion_details,
+    range_details,
     scatter_data,
-    scatter_lines,
+    scatter_details,
     series_data,
     table_lines,
 )
@@ -149,27 +151,36 @@ def _whole_data(whole: Whole | None) -> dict[str, Any] | None:
 
 
 def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
-    unit, series = rig.speed_unit, found.series
     lines = filled(setup_text(found.setup.name))
+    details = setup_details(found, rig)
+    return [*lines, *(detail_lines(details) if details else ["    no counted shots"])]
+
+
+def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
+    """Return all that is told of a setup; nothing without counted shots."""
+    unit, series = rig.speed_unit, found.series
     if series is None or found.motion is None:
-        return [*lines, "    no counted shots"]
-    lines += mean_lines(series, unit)
-    lines += scatter_lines(series, found.scatter, unit)
-    lines += motion_lines(found.motion, unit)
-    lines += muzzle_lines(found.mouth, rig)
+        return []
     conditions = ", ".join(f"{plain(k)} {plain(v)}" for k, v in found.setup.conditions.items())
-    return [*lines, *(detail("conditions", conditions) if conditions else [])]
+    return [
+        *mean_details(series, unit),
+        *scatter_details(series, found.scatter, unit),
+        *motion_details(found.motion, unit),
+        *muzzle_details(found.mouth, rig),
+        *(detail("conditions", conditions) if conditions else []),
+    ]
 
 
 def _whole_lines(whole: Whole, unit: str) -> list[str]:
     """Return what all setups have in common: the range, s within them, the drift."""
-    lines = [f"  {ALL_SETUPS}", *range_lines(whole.series, whole.slowest, whole.fastest, unit)]
+    details = range_details(whole.series, whole.slowest, whole.fastest, unit)
     if whole.within_dof:
         low, high = s_interval(whole.s_within_mps, whole.within_dof + 1)
         values = [speed_in(unit, value) for value in (whole.s_within_mps, low, high)]
         span = f"{values[0]:.3g} {unit} ({values[1]:.2g} … {values[2]:.2g})"
-        lines += detail("s", f"{span} within setups")
-    return [*lines, *drift_lines(whole.drift, unit)]
+        details += detail("s", f"{span} within setups")
+    details += drift_details(whole.drift, unit)
+    return [f"  {ALL_SETUPS}", *detail_lines(details)]
 
 
 def _note_lines(notes: list[str]) -> list[str]:

@@ -10,7 +10,6 @@ import numpy as np
 from chrono.errors import RecordingError
 from chrono.measuring.budget import Budget
 from chrono.measuring.comparison import Comparison, compare_groups
-from chrono.measuring.scatter import Scatter, scatter_of
 from chrono.measuring.statistics import Sample
 from chrono.plain import shortened
 from chrono.processor.table import NEVER_COUNTED, Flag, flag_words
@@ -66,8 +65,6 @@ class RecordingReport:
     ----------
     summary : Summary
         With the recording and its session.
-    scatter : dict of str to Scatter
-        By setup, of those with two counted shots and more.
     plotted : Plotted
     aside : tuple of Aside
         The largest first.
@@ -80,7 +77,6 @@ class RecordingReport:
     """
 
     summary: Summary
-    scatter: dict[str, Scatter]
     plotted: Plotted
     aside: tuple[Aside, ...]
     typical: ShotRow | None
@@ -154,12 +150,9 @@ def fingerprint_of(path: Path) -> Fingerprint:
 
 def _recording(recorded: Recorded) -> RecordingReport:
     session = recorded.session
-    samples = samples_of(session)
-    scatters = {name: scatter_of(sample) for name, sample in samples.items()}
-    typical = typical_shot(samples, session)
+    typical = typical_shot(samples_of(session), session)
     return RecordingReport(
         summary_of(recorded),
-        {name: scatter for name, scatter in scatters.items() if scatter is not None},
         plotted_of(recorded),
         _aside(session),
         typical,

@@ -48,7 +48,19 @@ def read_lines(running: subprocess.Popen[str], count: int) -> list[str]:
 
 def end(running: subprocess.Popen[str]) -> tuple[str, str]:
     running.send_signal(signal.SIGINT)
-    return running.communicate(timeout=PATIENCE_S)
+    return rest_of(running)
+
+
+def rest_of(running: subprocess.Popen[str]) -> tuple[str, str]:
+    """Return what it still says until it ends."""
+    guard = threading.Timer(PATIENCE_S, running.kill)
+    guard.start()
+    rest = running.stdout.read(), running.stderr.read()
+    running.wait()
+    guard.cancel()
+    running.stdout.close()
+    running.stderr.close()
+    return rest
 
 
 def test_shots_are_printed_as_they_are_recorded(half) -> None:
@@ -85,7 +97,7 @@ def test_a_recording_that_is_replaced_ends_it_with_what_was_wrong(half, tmp_path
     other = tmp_path / "other.tsv"
     shutil.copy(BANDS.with_name("noisy-hall.tsv"), other)
     other.replace(path)
-    _, err = running.communicate(timeout=PATIENCE_S)
+    _, err = rest_of(running)
     assert running.returncode == 1
     assert err.count("was replaced by another file") == 2  # at once, and in the end
     assert "Traceback" not in err
@@ -108,7 +120,9 @@ def test_a_recording_that_is_deleted_is_said_and_waited_for(half) -> None:
     assert "was deleted or moved" in err
 
 
-@pytest.mark.parametrize("words", [("--pace", "2"), ("--at-once",), ("--clock-from-host",)])
+@pytest.mark.parametrize(
+    "words", [("--pace", "2"), ("--at-once",), ("--clock-from-host",), ("--edit",)]
+)
 def test_options_that_contradict_it_are_refused(chrono, words) -> None:
     outcome = chrono("replay", "--follow", BANDS, *words)
     is_one_clear_complaint(outcome, "--follow", words[0])

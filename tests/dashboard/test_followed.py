@@ -45,7 +45,7 @@ async def test_new_shots_come_onto_the_screen_below_the_caution(half, size) -> N
         text = screen_text(app)
         assert app.view.shots == 20
         assert "Eye protection on" in text  # somebody shoots while this is looked at
-        assert "recording monday.tsv" in text
+        assert "Recording monday.tsv" in text
         assert "followed as it grows" in text
         assert "REC" not in text
         with path.open("ab") as file:

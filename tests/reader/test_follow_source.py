@@ -132,6 +132,20 @@ def test_the_clock_goes_by_the_boards_last_line(path, source, clock) -> None:
     assert (source.now_us(), source.quiet_s) == (6_000_000, 0.0)
 
 
+def test_a_file_that_was_there_is_as_quiet_as_its_date_tells(path, clock) -> None:
+    grow(path, ROWS)
+    day_ago_s = path.stat().st_mtime - 86_400
+    os.utime(path, (day_ago_s, day_ago_s))
+    source = FollowSource(path, clock)
+    source.start()
+    assert source.drain() == ROWS
+    assert source.quiet_s == pytest.approx(86_400, abs=30)
+    grow(path, b"1\tbo")
+    source.drain()
+    assert source.quiet_s == 0.0
+    source.stop()
+
+
 def test_the_file_is_never_written(path, clock) -> None:
     grow(path, ROWS)
     path.chmod(stat.S_IRUSR)

@@ -90,7 +90,7 @@ def test_the_page_tells_setups_and_their_difference(reported) -> None:
     assert "2025-05-16, 14:00 UTC+0200: 40 shots of squash ball in 1.99 minutes" in text
     assert "two bands 20 22.20 ± 0.21 m/s" in text
     assert "three bands against two bands: faster by 4.87 ± 0.34 m/s (95 %), 22.0 %" in text
-    assert "conditions: launcher sling, bands 2" in text
+    assert "conditions launcher sling, bands 2" in text
     assert "gate spacing 300 mm ± 0.5 mm" in text
     assert "counter 32 bits at 16 MHz" in text
     assert "gate spacing not calibrated, the stated limits hold" in text
@@ -100,7 +100,7 @@ def test_the_interval_of_s_is_that_of_the_chi_square(reported) -> None:
     # s = 0.43908 m/s of 20 shots; 32.852 and 8.907 are the 0.975 and 0.025 points of χ² for 19
     # degrees of freedom (NIST e-Handbook 1.3.6.7.4).
     low, high = (0.43908 * np.sqrt(19 / point) for point in (32.852, 8.907))
-    assert f"0.439 ({low:.2g} … {high:.2g})" in reported(BANDS).text
+    assert f"s 0.439 m/s ({low:.2g} … {high:.2g})" in reported(BANDS).text
 
 
 def test_the_budget_adds_up(reported) -> None:
@@ -195,7 +195,7 @@ def test_a_long_session_is_cut_and_says_what_is_left_out(reported, tmp_path) -> 
     recording = write_recording(tmp_path / "x.tsv", rows)
     text = reported(recording).text
 
-    assert text.count(" ● ") == 72 + 1  # the list of shots, and the table of setups
+    assert text.count(" ● ") == 72 + 2  # the list of shots, the table of setups, its details
     assert (
         "Listed are the first 36 and the last 36 counted shots. The 2928 between them, no. 37 "
         "to 2964, are in the sums and in the picture"

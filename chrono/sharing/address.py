@@ -1,0 +1,111 @@
+"""Where the page is found: this computer's address in the local network, and a port for it."""
+
+import errno
+import http.client
+import os
+import socket
+from contextlib import suppress
+
+from chrono.errors import OptionError
+
+LOCALHOST = "127.0.0.1"
+SERVER_NAME = "chrono-share"
+"""What the page's answers call themselves, so that a second one can tell."""
+
+_ELSEWHERE = ("192.0.2.1", 9)
+"""Any address outside: nothing is sent to it (TEST-NET-1, RFC 5737)."""
+
+
+def listen(address: str, port: int) -> socket.socket:
+    """
+    Take the port on which the page is asked for.
+
+    Parameters
+    ----------
+    address : str
+        An IPv4 address of this computer.
+    port : int
+        TCP port; 0 for any that is free.
+
+    Raises
+    ------
+    OptionError
+        If the address is not this computer's, or the port is taken.
+    """
+    bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if os.name == "posix":  # elsewhere it would let two programs have one port
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        bound.bind((address, port))
+        bound.listen(0)
+    except OSError as error:
+        bound.close()
+        raise _refusal(error, address, port) from error
+    return bound
+
+
+def url_of(bound: socket.socket, token: str) -> str:
+    """Return where the page behind a token is asked for."""
+    address, port = bound.getsockname()[:2]
+    return f"http://{address}:{port}/" + (f"{token}/" if token else "")
+
+
+def network_address() -> str:
+    """
+    Return this computer's address in the local network.
+
+    Raises
+    ------
+    OptionError
+        If it is in none.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe, suppress(OSError):
+        probe.connect(_ELSEWHERE)  # sends nothing, only chooses the way
+        return _checked(str(probe.getsockname()[0]))
+    with suppress(OSError):
+        return _checked(socket.gethostbyname(socket.gethostname()))
+    raise OptionError(
+        "this computer is in no network",
+        where="--lan",
+        hint="join the network that the others are in, or name this computer's address in "
+        "it: --address 10.42.0.1",
+    )
+
+
+def _checked(address: str) -> str:
+    if address.startswith(("127.", "0.")):
+        raise OSError(errno.ENETUNREACH, "only itself")
+    return address
+
+
+def _refusal(error: OSError, address: str, port: int) -> OptionError:
+    where = "--web-port"
+    other = "choose another one, such as --web-port 8766"
+    if error.errno == errno.EADDRINUSE and _is_shared_there(address, port):
+        return OptionError(
+            f"a recording is shared already at http://{address}:{port}/",
+            where=where,
+            hint=f"end that one with ctrl+c, or {other}",
+        )
+    if error.errno == errno.EADDRINUSE:
+        return OptionError(f"another program uses port {port}", where=where, hint=other)
+    if error.errno == errno.EADDRNOTAVAIL or isinstance(error, socket.gaierror):
+        return OptionError(
+            f"{address} is no address of this computer",
+            where="--address",
+            hint="look it up in the settings of the network, or use --lan",
+        )
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return OptionError(f"port {port} is not for every user", where=where, hint=other)
+    return OptionError(f"{address}:{port} cannot be used: {error.strerror}", where=where)
+
+
+def _is_shared_there(address: str, port: int) -> bool:
+    connection = http.client.HTTPConnection(address, port, timeout=1.0)
+    try:
+        connection.request("HEAD", "/")
+        return connection.getresponse().getheader("Server") == SERVER_NAME
+    except (OSError, http.client.HTTPException):
+        return False
+    finally:
+        connection.close()

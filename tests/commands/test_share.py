@@ -1,0 +1,219 @@
+"""`chrono share` as its user meets it: the address, what is wrong in one line, a calm end."""
+
+import http.client
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+from command_kit import is_one_clear_complaint
+
+BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
+PATIENCE_S = 60.0
+
+posix = pytest.mark.skipif(os.name != "posix", reason="sends a signal to end it")
+
+
+class Shared:
+    """A share command that runs, and what it has said so far."""
+
+    def __init__(self, *words: object, **env: str) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "chrono", "share", *map(str, words), "--web-port", "0"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env=os.environ | env,
+            text=True,
+            encoding="utf-8",
+            start_new_session=True,
+        )
+        self._guard = threading.Timer(PATIENCE_S, self.process.kill)
+        self._guard.start()
+        self.said = ""
+        while "ctrl+c ends it" not in self.said:
+            line = self.process.stderr.readline()
+            assert line, f"ended early: {self.said}"
+            self.said += line
+        self.url = re.search(r"http://([\d.]+):(\d+)(/\S*)", self.said)
+        assert self.url is not None, self.said
+
+    def ask(self, path: str = "", **headers: str) -> http.client.HTTPResponse:
+        host, port, page = self.url.groups()
+        connection = http.client.HTTPConnection(host, int(port), timeout=PATIENCE_S)
+        connection.request("GET", page + path, headers=headers)
+        return connection.getresponse()
+
+    def state_of(self, shots: int) -> dict:
+        """Look on until so many shots are there."""
+        stream = self.ask("events")
+        while True:
+            line = stream.readline()
+            assert line
+            if line.startswith(b"data: {") and b'"shots"' in line:
+                state = json.loads(line.removeprefix(b"data: "))
+                if state["shots"] >= shots:
+                    return state
+
+    def end(self, number: int = signal.SIGINT) -> tuple[str, str]:
+        """Send a signal as ctrl+c does, to all processes of the command."""
+        os.killpg(self.process.pid, number)
+        out, err = self.process.stdout.read(), self.process.stderr.read()
+        self.process.wait()
+        self._guard.cancel()
+        self.process.stdout.close()
+        self.process.stderr.close()
+        return out, err
+
+
+@posix
+def test_a_recording_is_shown_as_it_is_and_ends_calmly(tmp_path) -> None:
+    path = tmp_path / "monday.tsv"
+    path.write_bytes(BANDS.read_bytes())
+    before = path.read_bytes()
+    shared = Shared(path, "--decimal-comma", "--unit", "km/h")
+    assert "monday.tsv is shown" in shared.said
+    assert "--lan" in shared.said
+    assert shared.url[1] == "127.0.0.1"
+    assert shared.url[3] == "/"
+    assert shared.ask().status == 200
+    state = shared.state_of(40)
+    assert state["recording"] == "monday.tsv"
+    assert state["latest"]["speed"] == "98,33"
+    out, err = shared.end()
+    assert shared.process.returncode == 0, err
+    assert (out, err) == ("", "stopped\n")
+    assert path.read_bytes() == before
+
+
+@posix
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_other_signals_end_it_too(number) -> None:
+    shared = Shared(BANDS)
+    _, err = shared.end(number)
+    assert (shared.process.returncode, err) == (0, "stopped\n")
+
+
+@posix
+def test_in_a_network_a_secret_leads_the_path_and_a_code_is_drawn() -> None:
+    address = own_address()
+    shared = Shared(BANDS, "--address", address, PYTHONIOENCODING="ascii")
+    assert shared.url[1] == address
+    assert re.fullmatch(r"/[a-z2-9]{10}/", shared.url[3])
+    code = [line for line in shared.said.splitlines() if "##" in line]
+    assert len(code) >= 25
+    assert set("".join(code)) == {"#", " "}
+    assert "network itself can read along" in shared.said
+    assert shared.ask().status == 200
+    wrong = http.client.HTTPConnection(address, int(shared.url[2]), timeout=PATIENCE_S)
+    wrong.request("GET", "/")
+    assert wrong.getresponse().status == 404
+    shared.end()
+
+
+@posix
+def test_the_code_is_drawn_in_half_blocks_where_they_can_be_shown() -> None:
+    shared = Shared(BANDS, "--address", own_address(), PYTHONIOENCODING="utf-8")
+    code = [line for line in shared.said.splitlines() if "▀" in line]
+    assert 13 <= len(code) <= 17
+    assert "\x1b" not in shared.said  # no terminal, no colours
+    shared.end()
+
+
+def own_address() -> str:
+    """An address of this machine that is not localhost's usual one."""
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        probe.bind(("127.0.0.2", 0))
+    return "127.0.0.2"
+
+
+@posix
+def test_a_board_is_clocked_recorded_and_shown(tmp_path) -> None:
+    path = tmp_path / "monday.tsv"
+    shared = Shared(
+        "virtual://two-bands?shots=6&speedup=4", "--recording", path, "--setup", "trial"
+    )
+    assert "monday.tsv is shown" in shared.said
+    state = shared.state_of(4)
+    assert state["latest"]["setup"] == "trial"
+    out, err = shared.end()
+    assert shared.process.returncode == 0, err
+    assert "Eye protection on" in err
+    assert "stopped" in err
+    assert "Traceback" not in err
+    assert len(out.splitlines()) >= 4  # a line a shot, as clocking prints it
+    assert b"\tboard\t" in path.read_bytes()
+
+
+@posix
+def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
+    path = tmp_path / "monday.tsv"
+    shared = Shared("virtual://two-bands?shots=8&speedup=4", "--recording", path)
+    shared.state_of(1)
+    children = Path(f"/proc/{shared.process.pid}/task/{shared.process.pid}/children")
+    for child in children.read_text().split():
+        if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes():
+            os.kill(int(child), signal.SIGKILL)
+    lines = [shared.process.stdout.readline() for _ in range(5)]
+    assert all(lines)
+    _, err = shared.end()
+    assert shared.process.returncode == 1
+    assert "no longer served; clocking went on without it" in err
+
+
+@posix
+def test_the_page_follows_a_recording_that_had_to_go_on_elsewhere(tmp_path) -> None:
+    path = tmp_path / "monday.tsv"
+    shared = Shared("virtual://two-bands?shots=30&speedup=4", "--recording", path)
+    shared.state_of(2)
+    path.unlink()
+    assert shared.state_of(5)["trouble"] == ""
+    shared.end()
+    assert (tmp_path / "monday-2.tsv").is_file()
+
+
+# -- wrong input ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("nowhere.tsv",), ("nowhere.tsv", "no such file")),
+        ((BANDS, "--unit", "knots"), ("--unit", "knots", "km/h")),
+        ((BANDS, "--recording", "x.tsv"), ("--recording", "only read")),
+        ((BANDS, "--setup", "x"), ("--setup", "only read")),
+        ((BANDS, "--address", "192.0.2.7"), ("--address", "no address of this computer")),
+        (("virtual://nothing",), ("nothing",)),
+        (("/dev/nowhere",), ("rig",)),
+    ],
+)
+def test_wrong_input_is_refused_in_one_line(chrono, tmp_path, words, expected) -> None:
+    is_one_clear_complaint(chrono("share", *words, "--web-port", "0"), *expected)
+    assert list(tmp_path.glob("*.tsv")) == []
+
+
+def test_a_port_of_a_board_that_cannot_be_opened_leaves_no_recording(chrono, tmp_path) -> None:
+    (tmp_path / "rig.toml").write_text('[gates]\nspacing = "300 mm"\n')
+    outcome = chrono(
+        "share", tmp_path / "no-port", "--rig", "rig.toml", "--recording", "x.tsv",
+        "--web-port", "0",
+    )  # fmt: skip
+    assert outcome.code == 2
+    assert "chrono: error: " in outcome.err
+    assert "Traceback" not in outcome.err
+    assert not (tmp_path / "x.tsv").exists()
+
+
+def test_a_tcp_port_in_use_is_said_before_anything_is_opened(chrono, tmp_path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        words = ("share", "virtual://two-bands", "--recording", "x.tsv", "--web-port", port)
+        is_one_clear_complaint(chrono(*words), str(port), "--web-port")
+    assert not (tmp_path / "x.tsv").exists()

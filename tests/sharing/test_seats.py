@@ -1,0 +1,145 @@
+"""Connections: few, short, and let go of in time."""
+
+import asyncio
+import resource
+from pathlib import Path
+
+import pytest
+from served_page import LOCALHOST, Viewer, a_page, ask
+
+from chrono.sharing import seats, service
+from chrono.sharing.channel import Channel
+
+BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
+
+
+async def connect(port: int) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    return await asyncio.open_connection(LOCALHOST, port)
+
+
+async def all_of(reader: asyncio.StreamReader) -> bytes:
+    async with asyncio.timeout(20):
+        try:
+            return await reader.read()
+        except ConnectionResetError:
+            return b""
+
+
+async def test_one_connection_too_many_is_refused_at_once_and_others_stay(monkeypatch) -> None:
+    monkeypatch.setattr(seats, "MOST_OPEN", 5)
+    async with a_page(BANDS) as served:
+        viewer = Viewer(served)
+        await viewer.open()
+        await viewer.state()
+        idle = [await connect(served.port) for _ in range(4)]
+        reader, writer = await connect(served.port)
+        assert (await all_of(reader)).startswith(b"HTTP/1.1 503 ")
+        writer.close()
+        assert not viewer.reader.at_eof()
+        for _, other in idle:
+            other.close()
+        while True:
+            answer = await ask(served, "GET /")
+            if answer.status == 200:
+                break
+        viewer.leave()
+
+
+async def test_a_request_beyond_the_room_is_told_so(monkeypatch) -> None:
+    monkeypatch.setattr(service, "MOST_ANSWERED", 2)
+    async with a_page(BANDS) as served:
+        viewer = Viewer(served)
+        await viewer.open()
+        assert (await ask(served, "GET /")).status == 503
+        viewer.leave()
+
+
+async def test_a_connection_that_asks_for_nothing_is_closed(monkeypatch) -> None:
+    monkeypatch.setattr(seats, "ASK_WITHIN_S", 0.1)
+    async with a_page(BANDS) as served:
+        silent, first = await connect(served.port)
+        slow, second = await connect(served.port)
+        second.write(b"GET / HTTP/1.1\r\nHost: ")  # and never the rest
+        assert await all_of(silent) == b""
+        assert await all_of(slow) == b""
+        viewer = Viewer(served)
+        await viewer.open()
+        await asyncio.sleep(0.2)  # one who has asked is left alone
+        assert not viewer.reader.at_eof()
+        for writer in (first, second):
+            writer.close()
+        viewer.leave()
+
+
+class Growing:
+    """A channel that is given states of some size, as many as a test wants."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.channel: Channel | None = None
+        make = service.make_app
+
+        def make_app(channel: Channel, token: str) -> object:
+            self.channel = channel
+            return make(channel, token)
+
+        monkeypatch.setattr(service, "make_app", make_app)
+
+    def publish(self, number: int) -> None:
+        assert self.channel is not None
+        self.channel.publish(b'{"shots":%d,"fill":"%s"}' % (number, b"x" * 8000))
+
+
+async def test_a_slow_viewer_gets_the_newest_state_and_holds_up_nobody(monkeypatch) -> None:
+    growing = Growing(monkeypatch)
+    async with a_page(BANDS) as served:
+        slow, quick = Viewer(served), Viewer(served)
+        await slow.open(small=True)
+        await quick.open()
+        await quick.state()
+        for number in range(1000, 1400):
+            growing.publish(number)
+            assert (await quick.state_of(number))["shots"] == number
+        seen = [(await slow.state())["shots"]]
+        while seen[-1] < 1399:
+            seen.append((await slow.state())["shots"])
+        assert len(seen) < 40  # some that the system held, then the newest
+        assert seen == sorted(seen)
+        slow.leave()
+        quick.leave()
+
+
+async def test_a_viewer_who_takes_nothing_is_dropped(monkeypatch) -> None:
+    monkeypatch.setattr(seats, "TAKE_WITHIN_S", 0.3)
+    growing = Growing(monkeypatch)
+    async with a_page(BANDS) as served:
+        stuck = Viewer(served)
+        await stuck.open(small=True)
+        async with asyncio.timeout(20):
+            number = 1000
+            while growing.channel is not None and growing.channel.viewers:
+                number += 1
+                growing.publish(number)
+                await asyncio.sleep(0.01)
+        stuck.leave()
+
+
+async def test_a_viewer_who_vanishes_is_let_go_of(monkeypatch) -> None:
+    growing = Growing(monkeypatch)
+    async with a_page(BANDS) as served:
+        viewers = [Viewer(served) for _ in range(10)]
+        for viewer in viewers:
+            await viewer.open()
+            await viewer.state()
+        assert growing.channel is not None
+        assert growing.channel.viewers == 10
+        for viewer in viewers:
+            viewer.leave()
+        async with asyncio.timeout(10):
+            while growing.channel.viewers:
+                await asyncio.sleep(0.01)
+
+
+def test_all_connections_fit_into_what_a_system_allows_a_program() -> None:
+    usual = 1024  # soft limit of open files on Linux
+    assert usual > seats.MOST_OPEN + service.BACKLOG + 100
+    assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] >= usual
