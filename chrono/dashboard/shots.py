@@ -97,8 +97,9 @@ class ShotsScreen(FramedScreen):
         row, widget = self.table.chosen, self.query_one("#chosen", Static)
         widget.display = row is not None
         if row is not None:
-            text = shot_text(row, widget.content_size.width or self.app.size.width - 2)
-            flags = self._flag_lines(row, self.dashboard.unit)
+            room = widget.content_size.width or self.app.size.width - 2
+            text = shot_text(row, room)
+            flags = self._flag_lines(row, self.dashboard.unit, room)
             update_text(widget, text.append("\n").append_text(flags))
 
     def _show_latest(self, view: SessionView, unit: str) -> None:
@@ -114,13 +115,13 @@ class ShotsScreen(FramedScreen):
             else Text.assemble(("no shot yet", "bright_black"))
         )
         self._set("shot", shot)
-        flags = self._flag_lines(latest, unit) if latest else Text()
+        flags = self._flag_lines(latest, unit, room) if latest else Text()
         self._set("flags", flags)
         bar = budget_bar(view.budget, room) if view.budget else Text()
         self._set("budget", bar)
 
-    def _flag_lines(self, row: ShotRow, unit: str) -> Text:
-        return flag_lines(row, unit, explained=not self.has_class("-low"))
+    def _flag_lines(self, row: ShotRow, unit: str, room: int) -> Text:
+        return flag_lines(row, unit, room, explained=not self.has_class("-low"))
 
     def _set(self, name: str, text: Text) -> None:
         update_text(self.query_one(f"#{name}", Static), text)

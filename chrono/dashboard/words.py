@@ -4,6 +4,7 @@ from math import isfinite
 
 from rich.text import Text
 
+from chrono.health.timing import lengths_text
 from chrono.measuring.budget import Budget
 from chrono.measuring.statistics import Series
 from chrono.plain import plain
@@ -100,10 +101,17 @@ def shot_text(row: ShotRow, cells: int) -> Text:
     return text
 
 
-def flag_lines(row: ShotRow, unit: str, *, explained: bool = True) -> Text:
-    """Return the flags of a shot, explained in words with what to do where there is room."""
+def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -> Text:
+    """
+    Return the flags of a shot, explained in words with what to do where there is room.
+
+    Without any, what the gates saw of the body, if that fits into a line of `cells`.
+    """
     if not row.flags:
-        return Text.assemble(("no flags", "bright_black"))
+        words = f"no flags · {lengths_text(row.length_a_mm, row.length_b_mm)}"
+        seen = isfinite(row.length_a_mm) or isfinite(row.length_b_mm)
+        words = words if seen and len(words) <= cells else "no flags"
+        return Text.assemble((words, "bright_black"))
     text = Text("flags: ").append(flags_text(row, unit), "bold yellow")
     for flag in row.flags if explained else ():
         text.append(f"\n{flag}: {FLAG_HELP.get(flag, '')}", "bright_black")

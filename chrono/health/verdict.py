@@ -5,10 +5,11 @@ with one line per item, a verdict, and what to do about each trouble. Knows noth
 and screens.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import isfinite
 
 from chrono.clock.rate import ClockEstimate
+from chrono.measuring.timing import Blocking, Timing
 
 BLOCKED_LIMIT_S = 3.0
 """No body and no passer-by blocks a gate for longer."""
@@ -111,6 +112,10 @@ class Health:
     """All items in order; ready if none has a trouble."""
 
     items: tuple[Item, ...]
+    timing: Timing | None = None
+    """What the shots tell of the jitter, where they do."""
+    lengths: dict[str, Blocking] = field(default_factory=dict)
+    """What the gates saw of the bodies, by setup."""
 
     @property
     def ready(self) -> bool:

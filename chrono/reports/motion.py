@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 
 from chrono.errors import ChronoError
+from chrono.health.timing import lengths_text
 from chrono.measuring.budget import normal
 from chrono.measuring.flights import ANGLE, HEIGHT, WIND, Aim, flight_result
 from chrono.measuring.launch import Launch
@@ -27,7 +28,7 @@ HEIGHT_M = 1.0
 
 def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) -> list[str]:
     """
-    Return energy, momentum, Mach number and expected ranges of one shot, a line each.
+    Return energy, momentum, lengths seen, Mach number and ranges of one shot, a line each.
 
     Parameters
     ----------
@@ -51,6 +52,8 @@ def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) ->
     return [
         f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
         f"motion    {motion_text(row.speed_mps, mass_kg)}",
+        f"length    {lengths_text(row.length_a_mm, row.length_b_mm)}, declared "
+        f"{1e3 * own.get('length_m', rig.body.length_m):.4g} mm",
         f"Mach      {row.speed_mps / launch.site.sound_mps:.3f}",
         f"expected range from {HEIGHT_M:g} m above the ground, no wind, ± 95 %:",
         *(f"  {degrees:>2}° up  {_range_text(launch, degrees)}" for degrees in ANGLES_DEG),

@@ -23,6 +23,7 @@ from chrono.reports.statistics import (
     series_data,
     table_lines,
 )
+from chrono.reports.timing import blocking_data, blocking_details, timing_data, timing_lines
 from chrono.reports.words import setup_text
 from chrono.rigs.file import Rig
 from chrono.session.recorded import Recorded, unread_line
@@ -62,6 +63,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "counted": summary.counted,
         "setups": [_setup_data(each) for each in summary.setups],
         "session": _whole_data(summary.whole),
+        "timing": timing_data(summary.timing),
         "rows": session.rows,
         "damaged_lines": session.unusable.lines,
         "lost_lines": tally.lost_lines,
@@ -98,6 +100,7 @@ def summary_text(summary: Summary) -> str:
     if summary.whole is not None and len(summary.setups) > 1:
         lines += ["", *_whole_lines(summary.whole, session.rig.speed_unit)]
     lines += mouth_source_lines([s.mouth for s in summary.setups if s.mouth], session.rig)
+    lines += ["", *timing_lines(summary.timing)] if summary.timing else []
     lines += _rest(summary)
     return "\n".join(lines)
 
@@ -132,6 +135,7 @@ def _setup_data(found: SetupSummary) -> dict[str, Any]:
         **series_data(found.series),
         **scatter_data(found.scatter),
         **motion_data(found.motion),
+        **blocking_data(found.blocking),
         **muzzle_data(found.mouth),
     }
 
@@ -165,6 +169,7 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
     return [
         *mean_details(series, unit),
         *scatter_details(series, found.scatter, unit),
+        *blocking_details(found.blocking),
         *motion_details(found.motion, unit),
         *muzzle_details(found.mouth, rig),
         *(detail("conditions", conditions) if conditions else []),

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from chrono.arrays import compiled
 from chrono.errors import ChronoError
+from chrono.health.timing import with_shots
 from chrono.health.verdict import Health, judge
 from chrono.health.watch import WINDOW_S
 from chrono.reader.recording import RecordingReader
@@ -13,6 +14,7 @@ from chrono.session.live import live_run
 from chrono.session.observer import Observer
 from chrono.session.recorded import feed_blocks, first_rig, size_of
 from chrono.session.session import Session
+from chrono.session.timing import lengths_of, timing_of
 
 POLL_S = 0.02
 
@@ -46,16 +48,16 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Health:
             complaint: ChronoError | None = run.complaint()
             if complaint:
                 raise complaint
-        seen = run.observed()
+        seen, timing, lengths = run.observed(), timing_of(run.session), lengths_of(run.session)
     finally:
         run.close()
     assert seen is not None, "a live run always has a source to observe"
-    return judge(seen)
+    return with_shots(judge(seen), timing, lengths)
 
 
 def check_recording(path: Path, rig: Rig | None) -> Health:
     """
-    Judge the last minute of a recording, the clock by all of it.
+    Judge the last minute of a recording, clock, jitter and bodies by all of it.
 
     Raises
     ------
@@ -67,4 +69,5 @@ def check_recording(path: Path, rig: Rig | None) -> Health:
     observer = Observer(session)
     feed_blocks(RecordingReader(path), session.rig.lines, observer)
     session.finish()
-    return judge(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
+    health = judge(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
+    return with_shots(health, timing_of(session), lengths_of(session))

@@ -3,6 +3,7 @@
 Rows are only ever added; what the operator says of a shot is kept beside it, by key.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.arrays.records import put
+from chrono.measuring.timing import gate_lengths
 from chrono.processor.table import (
     NEVER_COUNTED,
     SHOT_DTYPE,
@@ -30,7 +32,8 @@ class ShotRow:
 
     Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN where they were not
     measured. An `open` shot may still change: the time in which more edges of it could
-    come has not passed.
+    come has not passed. `length_a_mm` and `length_b_mm` are what each gate sees of the body
+    [mm], NaN where it does not.
     """
 
     number: int
@@ -50,6 +53,8 @@ class ShotRow:
     flags: tuple[str, ...]
     note: str
     open: bool = False
+    length_a_mm: float = math.nan
+    length_b_mm: float = math.nan
 
 
 class ShotLog:
@@ -123,6 +128,7 @@ def shot_row(
     still_open: bool,
 ) -> ShotRow:
     """Put one shot together for people to see."""
+    at_a, at_b = gate_lengths(np.atleast_1d(shot), np.array([measured["body_length_m"]]))
     return ShotRow(
         number=number,
         key=int(shot["key"]),
@@ -141,4 +147,6 @@ def shot_row(
         flags=flag_words(int(shot["flags"])),
         note=note,
         open=still_open,
+        length_a_mm=float(at_a[0]) * 1e3,
+        length_b_mm=float(at_b[0]) * 1e3,
     )

@@ -9,9 +9,11 @@ from chrono.measuring.motion import Motion, motion_of
 from chrono.measuring.muzzle import MuzzleSpeed, muzzle_of
 from chrono.measuring.scatter import Drift, Scatter, drift_of, pooled_s, scatter_of
 from chrono.measuring.statistics import Sample, Series, of_several_setups, series_of
+from chrono.measuring.timing import Blocking, Timing
 from chrono.session.marks import Setup
 from chrono.session.recorded import Recorded
 from chrono.session.session import Session
+from chrono.session.timing import lengths_of, timing_of
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,8 @@ class SetupSummary:
         Of their mean, None without counted shots.
     mouth : MuzzleSpeed or None
         Their mean at the launcher's mouth, None where that is not known.
+    blocking : Blocking or None
+        The lengths that the gates saw, None where no shot blocked both.
     """
 
     setup: Setup
@@ -38,6 +42,7 @@ class SetupSummary:
     scatter: Scatter | None
     motion: Motion | None
     mouth: MuzzleSpeed | None
+    blocking: Blocking | None = None
 
 
 @dataclass(frozen=True)
@@ -81,12 +86,15 @@ class Summary:
         Of the setups with shots, in order of first use.
     whole : Whole or None
         None without counted shots.
+    timing : Timing or None
+        The jitter of an edge as the shots tell it, None where they do not.
     """
 
     recorded: Recorded
     counted: int
     setups: tuple[SetupSummary, ...]
     whole: Whole | None
+    timing: Timing | None
 
 
 def summary_of(recorded: Recorded) -> Summary:
@@ -95,14 +103,19 @@ def summary_of(recorded: Recorded) -> Summary:
     used = {session.setups.name(int(i)) for i in np.unique(session.log.setup)}
     names = [name for name in session.setups.names if name in used]
     samples = [session.sample(name) for name in names]
+    lengths = lengths_of(session)
     setups = tuple(
-        _setup(session, name, sample) for name, sample in zip(names, samples, strict=True)
+        _setup(session, name, sample, lengths.get(name))
+        for name, sample in zip(names, samples, strict=True)
     )
     counted = [sample for sample in samples if sample is not None]
-    return Summary(recorded, sum(len(s.number) for s in counted), setups, _whole(counted))
+    number = sum(len(sample.number) for sample in counted)
+    return Summary(recorded, number, setups, _whole(counted), timing_of(session))
 
 
-def _setup(session: Session, name: str, sample: Sample | None) -> SetupSummary:
+def _setup(
+    session: Session, name: str, sample: Sample | None, blocking: Blocking | None
+) -> SetupSummary:
     setup = session.setups.last(name)
     series = series_of(sample) if sample is not None else None
     if sample is None or series is None:
@@ -113,6 +126,7 @@ def _setup(session: Session, name: str, sample: Sample | None) -> SetupSummary:
         scatter_of(sample),
         motion_of(series, session.rig, setup.body),
         muzzle_of(series, session.rig, setup.body),
+        blocking,
     )
 
 

@@ -17,6 +17,10 @@ async def test_energy_momentum_mach_and_range_of_the_selected_shot(chrono):
         board.shoot_and_wait(45.0)
         await drive(app, pilot)
         row = app.view.latest
+        assert (round(row.length_a_mm, 1), round(row.length_b_mm, 1)) == (40.0, 40.0)
+        assert "no flags · 40.0 mm at A, 40.0 mm at B" in " ".join(
+            screen_text(app).replace("│", " ").split()
+        )
         await pilot.press("m")
         await app.workers.wait_for_complete()
         await pilot.pause()
@@ -25,6 +29,7 @@ async def test_energy_momentum_mach_and_range_of_the_selected_shot(chrono):
         assert "24.3 J · 1.08 kg·m/s" in text, "24 g at 45 m/s"
         mach = next(line for line in text.splitlines() if "Mach" in line).split("Mach")[1]
         assert abs(float(mach.split()[0]) - 45 / 342) < 0.001, "sound at 18 °C, from memory"
+        assert "40.0 mm at A, 40.0 mm at B, declared 40 mm" in text
         assert "Eye protection" in text
         told = chrono(
             *("flight", "--speed", f"{row.speed_mps} m/s", "--angle", "30 deg"),

@@ -48,7 +48,7 @@ def test_a_setup_of_one_shot_tells_that_shot_s_speed_and_uncertainty(with_setups
     own = format_speed(measured.speed_mps[-1], measured.U95_mps[-1], "m/s")
     lines = summary_text(summary_of(recorded)).splitlines()
     assert lines[lines.index("  one") + 1] == f"    speed      {own}"
-    assert lines[lines.index("  one") + 2].startswith("    motion"), "one shot has no scatter"
+    assert lines[lines.index("  one") + 2].startswith("    body"), "one shot has no scatter"
     data = summary_data(summary_of(recorded))
     json.dumps(data, allow_nan=False)
     assert data["setups"][1]["range_mps"] is None, "one shot has no range"
