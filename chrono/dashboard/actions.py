@@ -113,6 +113,31 @@ ACTIONS = (
         "Let the recorded time pass up to the next shot and pause there.",
     ),
     Action(
+        "previous_shot",
+        "comma",
+        ",",
+        "Shot before",
+        "Go back to the shot before",
+        "Let the recorded time be where the shot before the latest one came.",
+    ),
+    Action(
+        "find",
+        "slash",
+        "/",
+        "Find",
+        "Find a shot",
+        "Go to a shot by its number, or by part of its setup, a flag or its note.",
+    ),
+    Action("next_match", "x", "x", "Next", "Next shot found", "Go on to the next such shot."),
+    Action(
+        "previous_match",
+        "X",
+        "X",
+        "Back",
+        "Shot found before",
+        "Go back to the last such shot before.",
+    ),
+    Action(
         "motion",
         "m",
         "m",
@@ -175,7 +200,7 @@ ACTIONS = (
     Action("quit", "q", "q", "Quit", "Quit", "End the session; the recording is kept."),
 )
 
-REPLAY_ONLY = {"pause", "faster", "slower", "next_shot"}
+REPLAY_ONLY = {"pause", "faster", "slower", "next_shot", "previous_shot"}
 LIVE_ONLY = {"new_setup", "hold"}
 """A replay shows a recording as it was: what holds from now on has no place in it."""
 

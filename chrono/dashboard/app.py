@@ -1,8 +1,8 @@
 """The dashboard: what the operator sees, and what he can do.
 
 Screens never change the run; what the operator does goes through the actions here, what he
-says of shots through those of `telling`. The board's lines are in the recording before this
-program sees them, so nothing on a screen can lose a shot.
+says of shots through those of `telling`, the ways to a shot are in `going`. The board's lines
+are in the recording before this program sees them, so nothing on a screen can lose a shot.
 """
 
 from asyncio import to_thread
@@ -21,9 +21,9 @@ from chrono.dashboard.beams import BeamsScreen
 from chrono.dashboard.calm import short_turns
 from chrono.dashboard.dialogs import LinesDialog, QuitDialog, TextDialog
 from chrono.dashboard.far import FarScreen
+from chrono.dashboard.going import GoingApp
 from chrono.dashboard.guide import HelpScreen
 from chrono.dashboard.shots import ShotsScreen
-from chrono.dashboard.telling import TellingApp
 from chrono.rigs.file import Rig
 from chrono.session.follow import follow_run
 from chrono.session.live import disk_line
@@ -32,8 +32,6 @@ from chrono.session.replay import ReplayRun, replay_run
 from chrono.session.run import Run
 from chrono.session.shotlog import ShotRow
 from chrono.units import SPEED_UNITS
-
-PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 
 
 def show(run: Run, findings: Findings) -> None:
@@ -142,7 +140,7 @@ def _run_app(app: "Dashboard", findings: Findings) -> None:
         raise SystemExit(app.return_code)
 
 
-class Dashboard(TellingApp):
+class Dashboard(GoingApp):
     """The application; its parameters are those of `DrivenApp`."""
 
     TITLE = "chrono"
@@ -164,6 +162,10 @@ class Dashboard(TellingApp):
         if action not in _NAMES or (run is None and action == "quit"):
             return True
         if run is None:
+            return False
+        if action == "previous_shot":
+            return isinstance(run, ReplayRun)
+        if action in {"next_match", "previous_match"} and not self.sought:
             return False
         if action in REPLAY_ONLY:
             return isinstance(run, ReplayRun) and not run.finished
@@ -245,29 +247,6 @@ class Dashboard(TellingApp):
         if isinstance(self.base, ShotsScreen):
             self.base.toggle_histogram()
 
-    def action_pause(self) -> None:
-        """Hold the recorded time or let it run."""
-        source = self._replay.source
-        (source.resume if source.paused else source.pause)()
-        self.follow()
-
-    def action_faster(self) -> None:
-        """Replay at the next faster pace."""
-        source = self._replay.source
-        source.set_pace(min((p for p in PACES if p > (source.pace or 0)), default=PACES[-1]))
-        self.follow()
-
-    def action_slower(self) -> None:
-        """Replay at the next slower pace."""
-        source = self._replay.source
-        source.set_pace(max((p for p in PACES if p < (source.pace or 1)), default=PACES[0]))
-        self.follow()
-
-    def action_next_shot(self) -> None:
-        """Go on to the next shot and pause there."""
-        self._replay.step_to_next_shot()
-        self.refresh_all()
-
     def action_write_elsewhere(self) -> None:
         """Ask for a second place for the recording."""
         writer = self.clocking.writer
@@ -297,11 +276,6 @@ class Dashboard(TellingApp):
 
     # -- helpers -----------------------------------------------------------------------
 
-    @property
-    def _replay(self) -> ReplayRun:
-        assert isinstance(self.clocking, ReplayRun)
-        return self.clocking
-
     @work(thread=True, exclusive=True, exit_on_error=False, group="move")
     def _move(self, path: Path) -> None:
         writer = self.clocking.writer
@@ -310,7 +284,12 @@ class Dashboard(TellingApp):
 
 
 MODES = frozenset(Dashboard.MODES)
-SHOT_ACTIONS = frozenset({"set_aside", "count_again", "note", "plot", "histogram", "motion"})
+SHOT_ACTIONS = frozenset(
+    {
+        *("set_aside", "count_again", "note", "plot", "histogram", "motion"),
+        *("find", "next_match", "previous_match"),
+    }
+)
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
 """Those of Textual's own that neither hide a caution nor double an action."""
 _NAMES = frozenset(action.name for action in ACTIONS)

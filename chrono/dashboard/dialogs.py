@@ -36,21 +36,31 @@ class TextDialog(ModalScreen[str | None]):
         What stands there at first.
     required : bool, optional
         Whether an empty text is no answer.
+    replaced : bool, optional
+        Whether what is typed at once takes the place of what stands there.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
 
-    def __init__(self, title: str, value: str = "", *, required: bool = False) -> None:
+    def __init__(
+        self, title: str, value: str = "", *, required: bool = False, replaced: bool = False
+    ) -> None:
         super().__init__()
         self._title = plain(title)
         self._value = plain(value)
         self._required = required
+        self._replaced = replaced
 
     def compose(self) -> ComposeResult:
         """Show the question and a field."""
         yield Vertical(
             Static(self._title, classes="heading", markup=False),
-            Input(self._value, max_length=TEXT_LIMIT, id="text"),
+            Input(
+                self._value,
+                max_length=TEXT_LIMIT,
+                select_on_focus=self._replaced,
+                id="text",
+            ),
             Static("Enter: keep      Esc: cancel", markup=False),
             classes="box",
         )

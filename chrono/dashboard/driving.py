@@ -27,9 +27,9 @@ from chrono.dashboard.loading import LoadingScreen
 from chrono.dashboard.memory import Memory, keep, recall
 from chrono.errors import ChronoError
 from chrono.session.counter_rate import remeasured_words
+from chrono.session.looks import Looks, SessionView
 from chrono.session.recorded import Progress
 from chrono.session.run import Run
-from chrono.session.session import SessionView
 from chrono.units import SPEED_UNITS
 
 POLL_S = 1 / 100
@@ -85,6 +85,7 @@ class DrivenApp(App[None]):
         self._load = load
         self._load_name = name
         self.view: SessionView | None = None
+        self._looks: Looks | None = None
         self.unit = "m/s"
         self.trouble: ChronoError | None = None
         """What ended the dashboard, None if the operator did."""
@@ -105,6 +106,14 @@ class DrivenApp(App[None]):
         """The run that is shown."""
         assert self.shown is not None
         return self.shown
+
+    @property
+    def looks(self) -> Looks:
+        """What is looked at of the session that is shown now."""
+        session = self.clocking.session
+        if self._looks is None or self._looks.session is not session:
+            self._looks = Looks(session)
+        return self._looks
 
     # -- beginning ---------------------------------------------------------------------
 
@@ -209,6 +218,13 @@ class DrivenApp(App[None]):
             self._remeasured_us = run.remeasured_us
             self.notify(remeasured_words(run.session), timeout=12, markup=False)
 
+    def show_instead(self, run: Run) -> None:
+        """Show another run of the same recording from here on."""
+        self.shown = run
+        self._whole_seen = self._parts_seen = 0
+        self._remeasured_us = run.remeasured_us
+        self.refresh_all()
+
     def _look_for_news(self) -> None:
         """Show a new shot at once; one that may soon have more edges waits a little."""
         session = self.clocking.session
@@ -247,7 +263,7 @@ class DrivenApp(App[None]):
     def show_session(self) -> None:
         """Show shots and statistics as they are now."""
         self._stale = False
-        self.view = self.clocking.session.view(SHOWN_SHOTS)
+        self.view = self.looks.view(SHOWN_SHOTS)
         if self.base is not None:
             self.base.show_view(self.view, self.unit)
 

@@ -10,7 +10,7 @@ from chrono.dashboard.digits import large_digits
 from chrono.dashboard.frame import FramedScreen, update_text
 from chrono.dashboard.words import fit, shot_state
 from chrono.reports.words import motion_text, setup_text
-from chrono.session.session import SessionView
+from chrono.session.looks import SessionView
 from chrono.session.shotlog import ShotRow
 from chrono.units import ABSENT_TEXT, format_speed
 

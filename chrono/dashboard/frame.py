@@ -13,8 +13,8 @@ from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.status import status_line, trouble_lines
 from chrono.dashboard.words import flow
+from chrono.session.looks import Looks, SessionView
 from chrono.session.run import Run
-from chrono.session.session import SessionView
 
 
 class Host(Protocol):
@@ -26,6 +26,10 @@ class Host(Protocol):
     @property
     def clocking(self) -> Run:
         """The run that is shown."""
+
+    @property
+    def looks(self) -> Looks:
+        """What is looked at of the session that is shown now."""
 
     def refresh_all(self) -> None:
         """Bring the screen up to date in every part."""

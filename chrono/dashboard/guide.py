@@ -65,7 +65,8 @@ def _key_table() -> Table:
         (action.shown_key, f"{action.title}{_where(action)}: {action.help}")
         for action in ACTIONS
     ]
-    rows.append(("↑ ↓", "Select a shot in the table, or scroll."))
+    rows.append(("↑ ↓ ← →", "Select a shot in the table, or scroll."))
+    rows.append(("Home End", "Select the first or the last shot."))
     rows.append(("ctrl+p", "All commands by name."))
     return _two_columns(rows)
 

@@ -3,8 +3,11 @@
 Where the cursor stands on an older shot, that one is shown in full below the table.
 """
 
+from typing import ClassVar
+
 from rich.text import Text
 from textual import events, on
+from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.renderables.digits import Digits as DigitsRenderable
 from textual.widget import Widget
@@ -20,7 +23,7 @@ from chrono.dashboard.words import (
     shot_text,
     statistics_text,
 )
-from chrono.session.session import SessionView
+from chrono.session.looks import SessionView
 from chrono.session.shotlog import ShotRow
 
 PLOT_PAUSE_S = 0.3
@@ -29,6 +32,15 @@ PLOT_PAUSE_S = 0.3
 
 class ShotsScreen(FramedScreen):
     """Speeds and what is known of them."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up,left", "move(-1)", show=False),
+        Binding("down,right", "move(1)", show=False),
+        Binding("pageup", "move_page(-1)", show=False),
+        Binding("pagedown", "move_page(1)", show=False),
+        Binding("home", "move(-1_000_000_000)", show=False),
+        Binding("end", "move(1_000_000_000)", show=False),
+    ]
 
     def __init__(self) -> None:
         super().__init__()
@@ -62,6 +74,14 @@ class ShotsScreen(FramedScreen):
         """The shot under the cursor."""
         return self.table.selected
 
+    def action_move(self, lines: int) -> None:
+        """Choose another shot."""
+        self.table.move(lines)
+
+    def action_move_page(self, pages: int) -> None:
+        """Choose a shot as many lines away as are seen."""
+        self.table.move_page(pages)
+
     def toggle_plot(self) -> None:
         """Show the plot or hide it."""
         self.toggle_class("-swapped")
@@ -82,7 +102,7 @@ class ShotsScreen(FramedScreen):
     def show_view(self, view: SessionView, unit: str) -> None:
         """Show shots and statistics as they are now."""
         with self.app.batch_update():
-            self.table.show_rows(view.rows, unit)
+            self.table.show_shots(self.dashboard.looks, unit)
             self.show_chosen()
             self._show_latest(view, unit)
             statistics = statistics_text(view.series, view.setup.name, view.shots, unit)

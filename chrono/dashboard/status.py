@@ -6,7 +6,6 @@ from chrono.clock.rate import rate_text
 from chrono.dashboard.words import fit
 from chrono.plain import plain
 from chrono.reader.port import LinkStatus
-from chrono.reader.source import ReplaySource
 from chrono.session.edits import Edits
 from chrono.session.follow import FollowRun
 from chrono.session.live import disk_line
@@ -20,7 +19,7 @@ def status_line(run: Run) -> Text:
     """Return recording, link or place in a replay, lines in trouble, the clock in use."""
     parts = [_recording(run)]
     if isinstance(run, ReplayRun):
-        parts.append(_replay(run.source))
+        parts.append(_replay(run))
     elif isinstance(run, FollowRun):
         parts.append(_followed(run))
     elif run.live:
@@ -32,7 +31,7 @@ def status_line(run: Run) -> Text:
 def trouble_lines(run: Run) -> list[str]:
     """Return what must be seen at once, the worst first, each one plain line."""
     lines = [_disk(run), _port(run)]
-    if run.session.marks.hold and not run.finished:
+    if run.session.on_hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
     return [plain(line) for line in lines if line]
 
@@ -57,10 +56,14 @@ def _edits(edits: Edits | None) -> tuple[str, str]:
     return ", changes are kept in it", "yellow"
 
 
-def _replay(source: ReplaySource) -> Text:
+def _replay(run: ReplayRun) -> Text:
+    source = run.source
     if source.finished:
         return Text("at its end")
-    place = f"{source.now_us() * 1e-6:.1f} s, {100 * source.progress:.0f} %"
+    seen, all_ = len(run.session.log), len(run.recorded.log)
+    place = (
+        f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {seen} of {all_} shots"
+    )
     if source.paused:
         return Text.assemble(("paused", "bold yellow"), f" at {place}")
     return Text(f"{source.pace:g}× at {place}")

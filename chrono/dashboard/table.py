@@ -1,4 +1,4 @@
-"""The table of shots: the last few hundred, open ones updated in place.
+"""The table of shots, however many: only the lines in sight are put together.
 
 Draws its own lines: a `DataTable` draws every visible cell anew after each change, which
 takes longer than a shot may take to appear.
@@ -10,13 +10,13 @@ from rich.cells import cell_len
 from rich.segment import Segment
 from rich.style import Style
 from textual import events
-from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from chrono.dashboard.words import counted_text, fit, speed_text
+from chrono.session.looks import Looks
 from chrono.session.shotlog import ShotRow
 
 HEADER = ("shot", "time s", "setup", "", "counted", "flags", "note")
@@ -30,11 +30,13 @@ WIDTHS = {
 """Cells of each column but the last, the note, which takes what is left."""
 GAP = "  "
 LEAST_NOTE = 6
+KEPT_LINES = 500
+"""Cells that were put together are kept for about so many lines."""
 
 Cells = tuple[str, ...]
 
 
-class ShotTable(ScrollView, can_focus=True):
+class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
     """One line a shot; the cursor stays with the newest shot or with its own."""
 
     class Moved(Message):
@@ -49,51 +51,62 @@ class ShotTable(ScrollView, can_focus=True):
         "table--no",
         "table--open",
     }
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "move(-1)", show=False),
-        Binding("down", "move(1)", show=False),
-        Binding("pageup", "move_page(-1)", show=False),
-        Binding("pagedown", "move_page(1)", show=False),
-        Binding("home", "move(-1_000_000_000)", show=False),
-        Binding("end", "move(1_000_000_000)", show=False),
-    ]
 
     def __init__(self) -> None:
         super().__init__(id="table")
-        self.rows: tuple[ShotRow, ...] = ()
-        """The shots that are listed, oldest first."""
-        self.cells: list[Cells] = []
-        """What is written of each."""
+        self._looks: Looks | None = None
+        self._count = 0
         self._unit = ""
         self._chosen: int | None = None
         self._styles: dict[str, Style] = {}
+        self._cells: dict[int, tuple[ShotRow, Cells]] = {}
+
+    def __len__(self) -> int:
+        """Return how many shots are listed."""
+        return self._count
 
     @property
     def cursor(self) -> int:
         """Index of the selected line, -1 without any."""
-        keys = [row.key for row in self.rows] if self._chosen is not None else []
-        return keys.index(self._chosen) if self._chosen in keys else len(self.rows) - 1
+        place = None
+        if self._chosen is not None and self._looks is not None:
+            place = self._looks.place_of(self._chosen)
+        return self._count - 1 if place is None else min(place, self._count - 1)
 
     @property
     def chosen(self) -> ShotRow | None:
         """The shot that the operator moved to, None while the cursor follows the newest."""
-        return self.rows[self.cursor] if 0 <= self.cursor < len(self.rows) - 1 else None
+        cursor = self.cursor
+        return self._row(cursor) if 0 <= cursor < self._count - 1 else None
 
     @property
     def selected(self) -> ShotRow | None:
         """The shot under the cursor."""
-        return self.rows[self.cursor] if self.rows else None
+        return self._row(self.cursor) if self._count else None
 
-    def show_rows(self, rows: tuple[ShotRow, ...], unit: str) -> None:
-        """List these shots, oldest first, and no others."""
-        known = {id(row): cells for row, cells in zip(self.rows, self.cells, strict=True)}
-        if unit != self._unit:
-            known = {}
-        self.cells = [known.get(id(row)) or _cells(row, unit) for row in rows]
-        self.rows, self._unit = rows, unit
-        self.virtual_size = Size(self.size.width, len(rows) + 1)
+    def show_shots(self, looks: Looks, unit: str) -> None:
+        """List all shots there are now."""
+        if unit != self._unit or looks is not self._looks:
+            self._cells = {}
+        self._looks, self._unit, self._count = looks, unit, len(looks)
+        self.virtual_size = Size(self.size.width, self._count + 1)
         self._follow_cursor()
         self.refresh()
+
+    def cells(self, index: int) -> Cells:
+        """Return what is written of a shot, by its place from 0."""
+        row = self._row(index)
+        known, cells = self._cells.get(index, (None, ()))
+        if known is not row:
+            cells = _cells(row, self._unit)
+            if len(self._cells) > KEPT_LINES:
+                self._cells = {}
+            self._cells[index] = row, cells
+        return cells
+
+    def _row(self, index: int) -> ShotRow:
+        assert self._looks is not None
+        return self._looks.row(index)
 
     # -- drawing -----------------------------------------------------------------------
 
@@ -112,12 +125,12 @@ class ShotTable(ScrollView, can_focus=True):
             header = (*HEADER[:3], f"{self._unit} ± 95 %", *HEADER[4:])
             return self._strip(header, self._style("header"))
         index = self.scroll_offset.y + y - 1
-        if index >= len(self.rows):
+        if self._looks is None or index >= min(self._count, len(self._looks)):
             return Strip.blank(width, self._style("plain"))
         if index == self.cursor:
-            return self._strip(self.cells[index], self._style("cursor"))
-        style = self._style("stripe" if self.rows[index].number % 2 else "plain")
-        return self._strip(self.cells[index], style, counted=True)
+            return self._strip(self.cells(index), self._style("cursor"))
+        style = self._style("plain" if index % 2 else "stripe")
+        return self._strip(self.cells(index), style, counted=True)
 
     def notify_style_update(self) -> None:
         """Look the styles up anew after a change of theme or focus."""
@@ -147,20 +160,23 @@ class ShotTable(ScrollView, can_focus=True):
 
     # -- choosing ----------------------------------------------------------------------
 
-    def action_move(self, lines: int) -> None:
+    def move(self, lines: int) -> None:
         """Move the cursor."""
-        if not self.rows:
-            return
-        index = min(max(self.cursor + lines, 0), len(self.rows) - 1)
-        is_newest = index == len(self.rows) - 1
-        self._chosen = None if is_newest else self.rows[index].key
+        if self._count:
+            self.choose(self.cursor + lines)
+
+    def move_page(self, pages: int) -> None:
+        """Move the cursor by as many lines as are seen."""
+        self.move(pages * max(self.size.height - 1, 1))
+
+    def choose(self, index: int) -> None:
+        """Let the cursor stand on a shot, by its place from 0, or on the nearest there is."""
+        index = min(max(index, 0), self._count - 1)
+        is_newest = index == self._count - 1
+        self._chosen = None if is_newest else self._row(index).key
         self._follow_cursor()
         self.refresh()
         self.post_message(self.Moved())
-
-    def action_move_page(self, pages: int) -> None:
-        """Move the cursor by as many lines as are seen."""
-        self.action_move(pages * max(self.size.height - 1, 1))
 
     def on_resize(self) -> None:
         """Keep the cursor in sight when lines above or below take room."""
@@ -169,12 +185,12 @@ class ShotTable(ScrollView, can_focus=True):
     def on_click(self, event: events.Click) -> None:
         """Choose the shot that was clicked."""
         line = event.y + self.scroll_offset.y - 1
-        if event.y > 0 and line < len(self.rows):
-            self.action_move(line - self.cursor)
+        if event.y > 0 and line < self._count:
+            self.choose(line)
 
     def _follow_cursor(self) -> None:
         """Scroll so that the cursor is seen below the header."""
-        if self.rows:
+        if self._count:
             line = Region(0, max(self.cursor, 0), 1, 2)
             self.scroll_to_region(line, animate=False, force=True, immediate=True)
 

@@ -72,7 +72,7 @@ class TellingApp(DrivenApp):
 
     def action_hold(self) -> None:
         """Hold, or count again."""
-        self._mark(Mark(HOLD_OFF if self.clocking.session.marks.hold else HOLD_ON))
+        self._mark(Mark(HOLD_OFF if self.clocking.session.on_hold else HOLD_ON))
 
     def action_undo(self) -> None:
         """Take back what was said last."""

@@ -204,7 +204,6 @@ class ReplaySource:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._path = Path(path)
-        self._size = 1
         self._pace = _checked_pace(pace)
         self._clock = clock
         self._paused = False
@@ -228,8 +227,8 @@ class ReplaySource:
             If it is none.
         """
         read_blocks(self._path)
-        self._size = max(self._path.stat().st_size, 1)
-        self._file = RecordingReader(self._path, DRAIN_BYTES, self._size)
+        size = self._path.stat().st_size  # what is said meanwhile is added to the file
+        self._file = RecordingReader(self._path, DRAIN_BYTES, size)
         self._blocks = iter(self._file)
         self._load()
         self._go_to_next_row()
@@ -300,6 +299,11 @@ class ReplaySource:
         """Host time of the next row that is held back [us], None at the end."""
         return self._next_us
 
+    @property
+    def is_due(self) -> bool:
+        """Whether there are rows whose time has come."""
+        return self._next_us is not None and self._next_us <= self.now_us()
+
     def now_us(self) -> int:
         """Return the recorded time now [us]."""
         self._advance()
@@ -314,11 +318,6 @@ class ReplaySource:
     def left_out(self) -> str:
         """What could not be used at the end of the file, empty if nothing (yet)."""
         return (self._file.cut or "") if self._file is not None else ""
-
-    @property
-    def progress(self) -> float:
-        """Part of the file that was given, 0 to 1."""
-        return 1.0 if self.finished else min(self._released / self._size, 1.0)
 
     @property
     def status(self) -> LinkStatus:

@@ -90,11 +90,12 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
         [m/s], NaN where nothing was measured; moments NaT where the start is not stated.
     """
     shots, measured = session.log.shots[part], session.measured(part)
+    time_us = session.log.time_us[part]
     columns: Columns = {
         "recording": Texts([recording], np.zeros(len(shots), np.intp)),
         "shot": np.arange(part.start + 1, part.start + 1 + len(shots)),
-        "time_s": np.round(shots["host_us"] * 1e-6, DECIMALS["time_s"]),
-        "time_utc": _moments(session.started, shots["host_us"]),
+        "time_s": np.round(time_us * 1e-6, DECIMALS["time_s"]),
+        "time_utc": _moments(session.started, time_us),
         "setup": _named(session.log.setup[part], session.setups.name),
         "edges_used": _named(shots["used"], _edges_word),
         "counted": session.are_counted(shots, measured.speed_mps),

@@ -4,6 +4,7 @@ Marks on a shot go by its key; holding goes by the latest counter value of the m
 it was said. Neither is altered by measuring anew.
 """
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
@@ -18,6 +19,7 @@ from chrono.session.setups import BEFORE_ALL
 MARK_LIMIT = 100_000
 """Shots that are marked."""
 MARKS_ON_A_SHOT = 100
+"""The last marks on a shot can be taken back, so many."""
 NOTE_LIMIT = 10_000
 """Notes on the session itself that are kept, the last ones."""
 
@@ -68,8 +70,13 @@ class MarkedShots(NamedTuple):
     def words(self) -> list[str]:
         """Return what is noted of each shot: why it is set aside, the user's note."""
         words = [""] * len(self.held)
-        for place in np.flatnonzero(self.held).tolist():
-            words[place] = "on hold"
+        for place, said in self.noted().items():
+            words[place] = said
+        return words
+
+    def noted(self) -> dict[int, str]:
+        """Return what is noted of shots by their places, of those that have something."""
+        words = dict.fromkeys(np.flatnonzero(self.held).tolist(), "on hold")
         for place, said in self.marks.items():
             words[place] = _words(said, bool(self.held[place]))
         return words
@@ -81,18 +88,16 @@ class Marks:
 
     Attributes
     ----------
-    hold : bool
-        Whether shots are not counted from now on.
     notes : list of str
         On the session itself, the last ones.
     """
 
     def __init__(self) -> None:
-        self.hold = False
         self.notes: list[str] = []
         self._since: list[int] = []
         self._held: list[bool] = []
         self._said: dict[int, list[Mark]] = {}
+        self._before: dict[int, ShotMarks] = {}  # what the marks before those come to
         self._shots: dict[int, ShotMarks] = {}
 
     def take(self, mark: Mark, anchor: int) -> None:
@@ -102,7 +107,7 @@ class Marks:
         Raises
         ------
         ValueError
-            If more shots are marked than any session has, or one shot more often.
+            If more shots are marked than any session has.
         """
         if mark.action in (HOLD_ON, HOLD_OFF):
             self._hold(mark.action == HOLD_ON, anchor)
@@ -124,13 +129,18 @@ class Marks:
         if mark.action in (HOLD_ON, HOLD_OFF):
             place = _last(self._held, mark.action == HOLD_ON)
             del self._since[place], self._held[place]
-            self.hold = bool(self._held) and self._held[-1]
         elif mark.shot is None:
             del self.notes[_last(self.notes, mark.text)]
         else:
             said = self._said.get(mark.shot, [])
             del said[_last(said, mark)]
-            self._shots[mark.shot] = reduce(_marked, said, ShotMarks())
+            before = self._before.get(mark.shot, ShotMarks())
+            self._shots[mark.shot] = reduce(_marked, said, before)
+
+    def held_after(self, anchor: int) -> bool:
+        """Tell whether a shot after `anchor` is not counted because of hold."""
+        place = bisect_left(self._since, anchor + 1)
+        return place > 0 and self._held[place - 1]
 
     def of(self, shot: int) -> ShotMarks:
         """Return what was said of one shot, by its key."""
@@ -144,13 +154,12 @@ class Marks:
         if len(self._said) >= MARK_LIMIT and shot not in self._said:
             raise ValueError(f"marks on more than {MARK_LIMIT} shots")
         said = self._said.setdefault(shot, [])
-        if len(said) >= MARKS_ON_A_SHOT:
-            raise ValueError(f"more than {MARKS_ON_A_SHOT} marks on one shot")
         said.append(mark)
+        if len(said) > MARKS_ON_A_SHOT:
+            self._before[shot] = _marked(self._before.get(shot, ShotMarks()), said.pop(0))
         self._shots[shot] = _marked(self.of(shot), mark)
 
     def _hold(self, held: bool, anchor: int) -> None:
-        self.hold = held
         self._since.append(max(anchor, self._since[-1] if self._since else BEFORE_ALL))
         self._held.append(held)
 
@@ -163,7 +172,11 @@ class Marks:
     def _marked_at(self, keys: npt.NDArray[np.int64]) -> dict[int, ShotMarks]:
         if not self._shots:
             return {}
-        places = np.flatnonzero(np.isin(keys, np.fromiter(self._shots, np.int64)))
+        marked = np.sort(np.fromiter(self._shots, np.int64))
+        places = np.searchsorted(keys, marked)  # keys of shots grow strictly
+        there = places < len(keys)
+        places, marked = places[there], marked[there]
+        places = places[keys[places] == marked]
         return {place: self._shots[int(keys[place])] for place in places.tolist()}
 
 

@@ -164,6 +164,9 @@ def read_recording(
     formed_otherwise = recorded.session.needs_second_pass or last.lines != first.lines
     if formed_otherwise or (wanted and beats is None):
         recorded, beats = _one_pass(path, last, True, progress, clock_from_host)
+    if recorded.session.lengths_corrected:
+        known = recorded.session
+        recorded, beats = _one_pass(path, last, True, progress, clock_from_host, known)
     if not wanted:
         return recorded
     assert beats is not None, "whoever wants the beats has them fed"
@@ -253,12 +256,17 @@ def telling_where(path: Path) -> Iterator[None]:
 
 
 def _one_pass(
-    path: Path, rig: Rig, fixed: bool, progress: Progress | None, clock_from_host: bool
+    path: Path,
+    rig: Rig,
+    fixed: bool,
+    progress: Progress | None,
+    clock_from_host: bool,
+    known: Session | None = None,
 ) -> tuple[Recorded, CounterRate | None]:
     """Read a recording with a rig or the ones it holds; the beats only where they matter."""
     reader = RecordingReader(path)
     capacity = path.stat().st_size // BYTES_PER_SHOT
-    session = Session(rig, capacity=capacity, fixed_rig=fixed)
+    session = Session(rig, capacity=capacity, fixed_rig=fixed, known=known)
     wanted = clock_from_host or rig.clock.from_host
     beats = CounterRate(session) if wanted else None
     takers = (session, beats) if beats else (session,)

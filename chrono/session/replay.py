@@ -32,18 +32,56 @@ class WholeRun(Run):
 
 
 class ReplayRun(FedRun):
-    """A recording played back by its own time."""
+    """
+    A recording played back by its own time.
+
+    Parameters
+    ----------
+    path : Path
+    whole : Session
+        What `read_recording` made of it: the rig, the clock's rate, and what the operator
+        says of shots before and after they were shown.
+    pace : float
+        Recorded seconds in a second.
+    """
 
     source: ReplaySource
     edits: Edits
 
-    def __init__(self, path: Path, session: Session, pace: float) -> None:
-        super().__init__(ReplaySource(path, pace), session, path.name)
+    def __init__(self, path: Path, whole: Session, pace: float) -> None:
+        super().__init__(ReplaySource(path, pace), _shown(whole), path.name)
         self.edits = Edits(path)
+        self._whole = whole
+        self._begin_us = 0
+
+    @property
+    def recorded(self) -> Session:
+        """The session with all shots, the ones still to come among them."""
+        return self._whole
+
+    @property
+    def progress(self) -> float:
+        """Part of the recorded time that has passed, 0 to 1."""
+        span_us = self._whole.last_us - self._begin_us
+        if self.finished or span_us <= 0:
+            return 1.0
+        return min(max((self.source.now_us() - self._begin_us) / span_us, 0.0), 1.0)
+
+    def start(self) -> None:
+        """
+        Open the recording.
+
+        Raises
+        ------
+        RecordingError
+            If it is none.
+        """
+        super().start()
+        self._begin_us = self.source.now_us()
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
         """Add a record where the user agreed to, and take it in."""
-        _append(self.edits, self.session, origin, data)
+        _append(self.edits, self._whole, origin, data)
 
     def step_to_next_shot(self) -> None:
         """Let time pass until one more shot is there, and hold it."""
@@ -56,6 +94,34 @@ class ReplayRun(FedRun):
             self.step()
         source.release_until(source.now_us() + int(SETTLE_S * 1e6))
         self.step()
+
+    def previous_shot(self) -> int:
+        """Return the number of the shot before the latest one, 1 at least."""
+        return max(len(self.session.log) + len(self.session.open_rows()) - 1, 1)
+
+    def at_shot(self, number: int) -> "ReplayRun":
+        """
+        Return this replay as it is, paused, when a shot is the latest one.
+
+        It reads the recording from its beginning; this run goes on as it is.
+        """
+        run = ReplayRun(self.edits.path, self._whole, self.source.pace or 1.0)
+        run.start()
+        run.edits, run.said = self.edits, self.said
+        run.source.pause()
+        run.source.release_until(self._moment_us(number))
+        while not run.finished and run.source.is_due:
+            run.step()
+        return run
+
+    def _moment_us(self, number: int) -> int:
+        """Return when a shot had all its edges, and the next one none yet [us]."""
+        read_us = self._whole.log.shots["host_us"]
+        place = min(max(number, 1), len(read_us)) - 1
+        moment_us = int(read_us[place] + SETTLE_S * 1e6)
+        later = read_us[place + 1 :]
+        later = later[later > read_us[place]] if len(later) else later
+        return min(moment_us, int(later[0]) - 1) if len(later) else moment_us
 
     def _shots_with_speed(self) -> int:
         """Count the final shots, and the open ones that have a speed already."""
@@ -72,23 +138,21 @@ def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | R
     ----------
     path : Path
     session : Session
-        What `read_recording` made of it: shown as it is when `pace` is None, else only
-        its rig and its clock's rate are used and the shots come by the recorded time.
+        What `read_recording` made of it: shown as it is when `pace` is None, else its shots
+        come by the recorded time.
     pace : float or None
         Recorded seconds in a second; None for all at once.
     """
-    if pace is None:
-        return WholeRun(path, session)
-    shown = Session(session.rig, fixed_rig=True)
-    shown.use_host_rate(session.host_rate)
-    return ReplayRun(path, shown, pace)
+    return WholeRun(path, session) if pace is None else ReplayRun(path, session, pace)
+
+
+def _shown(whole: Session) -> Session:
+    """Return a session whose shots are still to come, with all that is known of them."""
+    session = Session(whole.rig, fixed_rig=True, known=whole)
+    session.use_host_rate(whole.host_rate)
+    return session
 
 
 def _append(edits: Edits, session: Session, origin: str, data: dict[str, Any]) -> None:
-    row = edits.append(_last_host_us(session), origin, data)
+    row = edits.append(session.last_us, origin, data)
     session.feed(decode_rows(row, session.rig.lines))
-
-
-def _last_host_us(session: Session) -> int:
-    shots = session.log.shots
-    return int(shots["host_us"][-1]) if len(shots) else 0

@@ -80,6 +80,11 @@ class Run:
         return self.said.pop()
 
     @property
+    def recorded(self) -> Session:
+        """The session with all shots that can be gone to, later ones of a replay among them."""
+        return self.session
+
+    @property
     def finished(self) -> bool:
         """Whether nothing more will come."""
         return True

@@ -6,9 +6,8 @@ ports and screens.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
-from math import isfinite
 
 import numpy as np
 import numpy.typing as npt
@@ -24,33 +23,14 @@ from chrono.processor.rules import Rules
 from chrono.processor.table import EdgesUsed, Shots
 from chrono.rigs.file import Rig, rig_from_record, with_clock_rate
 from chrono.session.as_if import AS_IT_WAS, AsIf
+from chrono.session.columns import SAMPLE_COLUMNS, Pieces
 from chrono.session.counters import Counter, Counters
 from chrono.session.marked import Marks
-from chrono.session.marks import (
-    HOLD_OFF,
-    HOLD_ON,
-    UNDO,
-    Said,
-    Setup,
-    read_mark,
-    read_setup,
-    read_undo,
-)
+from chrono.session.marks import HOLD_OFF, HOLD_ON, UNDO, Setup
 from chrono.session.setups import Setups
 from chrono.session.shotlog import ShotLog, ShotRow, countable, shot_row
+from chrono.session.told import Told
 from chrono.session.unusable import Unusable
-
-
-@dataclass(frozen=True, eq=False)
-class SessionView:
-    """What a screen shows, at one moment; `rows` holds the last shots, oldest first."""
-
-    rows: tuple[ShotRow, ...]
-    shots: int
-    setup: Setup
-    series: Series | None
-    latest: ShotRow | None
-    budget: Budget | None
 
 
 class Session:
@@ -67,6 +47,9 @@ class Session:
         Keep to `rig` whatever the records say.
     as_if : AsIf, optional
         What the shots are supposed to be measured with.
+    known : Session, optional
+        The same recording, read before: what the operator says later, and of what went
+        before, is known from the start.
     """
 
     def __init__(
@@ -76,15 +59,15 @@ class Session:
         capacity: int = 0,
         fixed_rig: bool = False,
         as_if: AsIf = AS_IT_WAS,
+        known: "Session | None" = None,
     ) -> None:
         self.rig = rig
         self.last_rig = rig
         """The rig of the last `rig` record: the one that counts."""
         self.log = ShotLog(capacity)
-        self.setups = Setups()
-        self.marks = Marks()
+        self.told: Told = known.told if known else Told()
         self.counters = Counters()
-        self.unusable = Unusable()
+        self.unusable: Unusable = Unusable(known.unusable if known else None)
         self.host_rate: ClockEstimate | None = None
         """The counter's rate by the host's clock, where it is what shots are measured with."""
         self.started = ""
@@ -92,10 +75,14 @@ class Session:
         self.rows = 0
         self.revision = 0
         """Grows with every change that a screen could show."""
+        self.last_us = 0
+        """Host time of the last line [us]."""
+        self._measured_anew = 0
         self._fixed_rig = fixed_rig
         self._as_if = as_if
+        self._is_told_before = known is not None
+        self._lengths_m: dict[int, set[float | None]] = {}
         self._begun = False
-        self._rows_kept: list[ShotRow] = []
         self._begin(rig)
 
     # -- what comes in -----------------------------------------------------------------
@@ -121,6 +108,8 @@ class Session:
         self._process(batch.events.part(done, len(batch.events)), notes)
         self.unusable.take_lines(batch.damaged, batch.samples, self.rows)
         self.rows += batch.rows
+        if len(batch.events):
+            self.last_us = max(self.last_us, int(batch.events.host_us[-1]))
         if batch.rows:
             self.revision += 1
 
@@ -136,6 +125,15 @@ class Session:
     def needs_second_pass(self) -> bool:
         """Whether a later rig record changed what the shots were formed with."""
         return Rules.from_rig(self.last_rig) != self._rules
+
+    @property
+    def lengths_corrected(self) -> bool:
+        """Whether shots were formed with a length of the body that does not hold any more."""
+        setups = self.setups.all()
+        return any(
+            told_m != {self._body_length_m(setups[place])}
+            for place, told_m in self._lengths_m.items()
+        )
 
     def remeasure(self, rig: Rig) -> None:
         """Measure every shot with `rig`; which edges form a shot stays as it was."""
@@ -168,9 +166,11 @@ class Session:
         if len(events) or notes:
             self._add(self._processor.feed(events, notes))
 
-    def _add(self, shots: Shots) -> None:
+    def _add(self, shots: Shots, rules: Rules | None = None) -> None:
         if len(shots):
-            self.log.add(self._as_if.shots(shots), self.setups.at(shots["key"]))
+            rules = rules or self._processor.rules
+            unit_s = 0.0 if rules.lines == "interval" else rules.unit_s
+            self.log.add(self._as_if.shots(shots), self.setups.at(shots["key"]), unit_s)
             self.revision += 1
 
     def _take(self, record: Control) -> None:
@@ -185,32 +185,24 @@ class Session:
         match record.origin:
             case "hello":
                 self._take_hello(record)
-            case "setup":
-                self.setups.state(read_setup(record.data), self._processor.anchor())
-                self._tell_body_length()
-                self._rows_kept = []
-            case "mark" if record.data.get("action") == UNDO:
-                self._take_back(read_undo(record.data))
-            case "mark":
-                self.marks.take(read_mark(record.data), self._processor.anchor())
-                self._rows_kept = []
+            case "setup" | "mark":
+                self._take_told(record)
             case "rig":
                 self._take_rig(record)
             case "file":
                 self.started = str(record.data.get("start", ""))[:64]
 
-    def _take_back(self, said: Said) -> None:
-        self._rows_kept = []
-        if isinstance(said, Setup):
-            self.setups.take_back(said)
+    def _take_told(self, record: Control) -> None:
+        if not self._is_told_before:
+            self.told.take(record, self._processor.anchor())
+        if record.origin == "setup" or record.data.get("action") == UNDO:
             self._tell_body_length()
-        else:
-            self.marks.take_back(said)
 
     def _take_hello(self, hello: Control) -> None:
         counter = _counter_of(hello)
         if self._processor.is_new_counter(*counter):
-            self._add(self._processor.change_counter(*counter, hello.host_us))
+            before = self._processor.rules
+            self._add(self._processor.change_counter(*counter, hello.host_us), before)
             self.counters.change(counter, self._processor.anchor())
             self._use(self.rig)
         elif self.counters.now is None:
@@ -229,22 +221,53 @@ class Session:
         self._use(rig)
         self._rules = Rules.from_rig(rig)
         self._processor = Processor(self._rules)
+        self._lengths_m = {}
         said = self.counters.now
         if said and self._processor.is_new_counter(*said):
             self._processor.change_counter(*said, 0)
         self._tell_body_length()
 
     def _tell_body_length(self) -> None:
-        stated_m = self.setups.now.body.get("length_m", self.rig.body.length_m)
-        self._processor.change_body(stated_m)
+        place, setup = self.setups.after(self._processor.anchor())
+        length_m = self._body_length_m(setup)
+        self._lengths_m.setdefault(place, set()).add(length_m)
+        self._processor.change_body(length_m)
+
+    def _body_length_m(self, setup: Setup) -> float | None:
+        return setup.body.get("length_m", self.rig.body.length_m)
 
     def _use(self, rig: Rig) -> None:
         """Measure with `rig` from here on, its counter's frequency as the board said it."""
         self.rig = rig = self.counters.applied(rig)
-        self._rows_kept = []
+        self._measured_anew += 1
         self._model = _speed_model(_with_rate(rig, self.host_rate), self._as_if)
 
     # -- what is known -----------------------------------------------------------------
+
+    @property
+    def setups(self) -> Setups:
+        """The setups told of."""
+        return self.told.setups
+
+    @property
+    def marks(self) -> Marks:
+        """The marks made."""
+        return self.told.marks
+
+    @property
+    def setup_now(self) -> Setup:
+        """The setup of what comes next."""
+        return self.setups.after(self._processor.anchor())[1]
+
+    @property
+    def on_hold(self) -> bool:
+        """Whether what comes next is not counted."""
+        return self.marks.held_after(self._processor.anchor())
+
+    @property
+    def measured_by(self) -> int:
+        """Grows when shots that are there may be measured otherwise from now on."""
+        return self._measured_anew
 
     @property
     def heard(self) -> bool:
@@ -264,9 +287,9 @@ class Session:
 
     def measured(self, part: slice = slice(None)) -> Measured:
         """Measure shots of the log by what is known of the rig now."""
-        return join_measured([measured for _, measured in self._pieces(part)])
+        return join_measured([measured for _, measured in self.pieces(part)])
 
-    def _pieces(self, part: slice) -> Iterator[tuple[slice, Measured]]:
+    def pieces(self, part: slice) -> Iterator[tuple[slice, Measured]]:
         """Yield slices of the log that make up `part`, bounded in size, and measure them."""
         start, stop, _ = part.indices(len(self.log))
         for chunk in self.log.chunks(start, stop):
@@ -283,7 +306,7 @@ class Session:
         """Tell which shots of the log enter the statistics, shape (N,)."""
         shots = self.log.shots
         parts = [
-            self.are_counted(shots[at], found.speed_mps) for at, found in self._pieces(part)
+            self.are_counted(shots[at], found.speed_mps) for at, found in self.pieces(part)
         ]
         return np.concatenate([np.zeros(0, np.bool_), *parts])
 
@@ -303,19 +326,23 @@ class Session:
         sample = self.sample(setup)
         return series_of(sample) if sample is not None else None
 
-    def sample(self, setup: str | None = None) -> Sample | None:
-        """Return the counted shots of one setup or of all, None where there are none."""
+    def sample(self, setup: str | None = None, pieces: Pieces | None = None) -> Sample | None:
+        """
+        Return the counted shots of one setup or of all, None where there are none.
+
+        `pieces` gives what was measured before in the place of measuring it now.
+        """
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup].nonzero()[0]
         if not len(places):
             return None
         columns, count = np.empty((4, len(places))), 0
         numbers = np.empty(len(places), np.int64)
-        for part, found in self._pieces(slice(places[0], places[-1] + 1)):
+        for part, found in (pieces or self.pieces)(slice(places[0], places[-1] + 1)):
             chosen = self.are_counted(self.log.shots[part], found.speed_mps)
             chosen &= wanted[self.log.setup[part]]
             end = count + int(np.count_nonzero(chosen))
-            for name, column in zip(_SAMPLE_COLUMNS, columns, strict=True):
+            for name, column in zip(SAMPLE_COLUMNS, columns, strict=True):
                 column[count:end] = getattr(found, name)[chosen]
             numbers[count:end] = chosen.nonzero()[0] + part.start + 1
             count = end
@@ -341,8 +368,8 @@ class Session:
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
         """Yield shots of the log as people see them."""
         shots, setups = self.log.shots[part], self.log.setup[part]
-        first = part.start + 1
-        return self._shot_rows(shots, self.measured(part), setups, first, still_open=False)
+        times_us, first = self.log.time_us[part], part.start + 1
+        return self._shot_rows(shots, self.measured(part), setups, times_us, first)
 
     def open_rows(self) -> list[ShotRow]:
         """Return the shots that are there but may still change."""
@@ -350,17 +377,19 @@ class Session:
         if not len(shots):
             return []
         setups, measured = self.setups.at(shots["key"]), measure(shots, self._model)
-        first = len(self.log) + 1
-        return list(self._shot_rows(shots, measured, setups, first, still_open=True))
+        times_us, first = shots["host_us"], len(self.log) + 1
+        rows = self._shot_rows(shots, measured, setups, times_us, first, still_open=True)
+        return list(rows)
 
     def _shot_rows(
         self,
         shots: Shots,
         measured: Measured,
         setups: npt.NDArray[np.int32],
+        times_us: npt.NDArray[np.int64],
         first: int,
         *,
-        still_open: bool,
+        still_open: bool = False,
     ) -> Iterator[ShotRow]:
         said = self.marks.at(shots["key"])
         speed_mps = measured.speed_mps
@@ -368,34 +397,11 @@ class Session:
         notes = said.words()
         for i, shot in enumerate(shots):
             values = {name: float(column[i]) for name, column in vars(measured).items()}
+            values["time_s"] = int(times_us[i]) * 1e-6
             name = self.setups.name(setups[i])
             yield shot_row(
                 first + i, shot, values, name, bool(counted[i]), notes[i], still_open
             )
-
-    def view(self, limit: int = 300) -> SessionView:
-        """Return what a screen shows now, with at most `limit` of the last shots."""
-        rows = (*self._last_rows(limit), *self.open_rows())
-        # A body still between the gates is no shot to look at yet.
-        latest = next((r for r in reversed(rows) if not r.open or isfinite(r.speed_mps)), None)
-        return SessionView(
-            rows=rows[-limit:],
-            shots=len(self.log) + sum(row.open for row in rows),
-            setup=self.setups.now,
-            series=self.series(self.setups.now.name),
-            latest=latest,
-            budget=self.budget_of(latest) if latest else None,
-        )
-
-    def _last_rows(self, limit: int) -> list[ShotRow]:
-        """Return the last closed shots; those put together before are used again."""
-        start = max(len(self.log) - limit, 0)
-        kept = [row for row in self._rows_kept if row.number > start]
-        if kept and kept[0].number > start + 1:
-            kept = []
-        kept += self.rows_of(slice(start + len(kept), len(self.log)))
-        self._rows_kept = kept
-        return kept
 
     def budget_of(self, row: ShotRow) -> Budget | None:
         """Return the error budget of a shot, None if it has no speed."""
@@ -416,9 +422,6 @@ def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
     if rate is None:
         return rig
     return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
-
-
-_SAMPLE_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
 
 
 def _counter_of(hello: Control) -> Counter:

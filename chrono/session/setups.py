@@ -5,6 +5,7 @@ the latest counter value of then. A correction stands for a setup wherever that 
 before. What is taken back is as if it had not been said.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -78,10 +79,10 @@ class Setups:
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
         return np.maximum(place, 0).astype(np.int32)
 
-    @property
-    def now(self) -> Setup:
-        """The setup that holds now."""
-        return self._setups[-1]
+    def after(self, anchor: int) -> tuple[int, Setup]:
+        """Return place and setup that hold for a shot after `anchor`."""
+        place = max(bisect_left(self._since, anchor + 1) - 1, 0)
+        return place, self._setups[place]
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -95,6 +96,10 @@ class Setups:
     def named(self, name: str | None) -> npt.NDArray[np.bool_]:
         """Tell which places hold a setup of this name, or of any if it is None."""
         return np.array([name in (None, each.name) for each in self._setups])
+
+    def all(self) -> tuple[Setup, ...]:
+        """Return what holds at each place."""
+        return tuple(self._setups)
 
     def last(self, name: str) -> Setup:
         """Return what was stated last under a name."""

@@ -1,11 +1,14 @@
-"""The growing table of a session's shots in counter units, and their setups.
+"""The growing table of a session's shots in counter units, their setups and times.
 
-Rows are only ever added; what the operator says of a shot is kept beside it, by key.
+Rows are only ever added; what the operator says of a shot is kept beside it, by key. The time
+of a shot is when its first line was read, but where lines waited to be read (the program stood
+still) the counter tells how much earlier they were sent.
 """
 
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -21,8 +24,16 @@ from chrono.processor.table import (
 )
 
 FloatArray = npt.NDArray[np.float64]
+T = TypeVar("T", float, FloatArray)
 
 FIRST_CAPACITY = 256
+
+WAITED_S = 0.1
+"""Lines that were read so much too close together have waited [s]."""
+MANY_WAITED = 1000
+"""More shots than any system keeps the lines of."""
+RATE_LIMIT = 0.01
+"""A counter is no further off than this."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +82,9 @@ class ShotLog:
         self._size = 0
         self._shots = np.empty(max(capacity, FIRST_CAPACITY), SHOT_DTYPE)
         self._setup = np.empty(len(self._shots), np.int32)
+        self._time_us = np.empty(len(self._shots), np.int64)
+        self.version = 0
+        """Grows when a time that was there before is put right."""
 
     def __len__(self) -> int:
         return self._size
@@ -85,13 +99,39 @@ class ShotLog:
         """Index of each shot's setup, shape (N,)."""
         return self._setup[: self._size]
 
-    def add(self, shots: Shots, setup: npt.NDArray[np.int32]) -> None:
-        """Append rows."""
+    @property
+    def time_us(self) -> npt.NDArray[np.int64]:
+        """When each shot was, on the session's clock [us], shape (N,)."""
+        return self._time_us[: self._size]
+
+    def add(self, shots: Shots, setup: npt.NDArray[np.int32], unit_s: float) -> None:
+        """Append rows, whose counter has units of so many seconds."""
         start, self._size = self._size, self._size + len(shots)
         while self._size > len(self._shots):
             self._grow()
         put(shots, self._shots[start : self._size])
         self._setup[start : self._size] = setup
+        self._time_us[start : self._size] = shots["host_us"]
+        self._put_times_right(start, unit_s)
+
+    def _put_times_right(self, start: int, unit_s: float) -> None:
+        """Go back from the last shot while lines were read closer together than sent."""
+        first = max(start - 1, 0)
+        sent_us = np.diff(self._shots["key"][first : self._size]) * (unit_s * 1e6)
+        read_us = np.diff(self._shots["host_us"][first : self._size])
+        waited = np.flatnonzero(read_us < _least_us(sent_us))
+        if not len(waited):
+            return
+        oldest = max(start - MANY_WAITED, 0)
+        for place in range(first + int(waited[-1]), oldest - 1, -1):
+            apart = float(self._shots["key"][place + 1] - self._shots["key"][place])
+            later_us, apart_us = int(self._time_us[place + 1]), apart * unit_s * 1e6
+            was_us = int(self._time_us[place])
+            if later_us - was_us < _least_us(apart_us):
+                self._time_us[place] = max(later_us - round(apart_us), 0)
+                self.version += place < start
+            elif place < start:
+                break
 
     def chunks(
         self, start: int = 0, stop: int | None = None, rows: int = 25_000
@@ -105,6 +145,12 @@ class ShotLog:
         more = 2 * len(self._shots)
         self._shots = _enlarged(self._shots, more)
         self._setup = _enlarged(self._setup, more)
+        self._time_us = _enlarged(self._time_us, more)
+
+
+def _least_us(apart_us: T) -> T:
+    """Return how far apart two lines are read at least, if neither waited [us]."""
+    return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
 
 
 def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[type-arg]
@@ -132,7 +178,7 @@ def shot_row(
     return ShotRow(
         number=number,
         key=int(shot["key"]),
-        time_s=int(shot["host_us"]) * 1e-6,
+        time_s=measured["time_s"],
         setup=setup,
         speed_mps=measured["speed_mps"],
         u_mps=measured["u_mps"],

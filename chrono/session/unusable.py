@@ -31,13 +31,18 @@ class Unusable:
         Setups and marks that are none, left out.
     record_reasons : list of str
         Of the first of them: what and when it was, and why it is none.
+
+    Parameters
+    ----------
+    before : Unusable, optional
+        Of the same recording, read before: its records are counted already.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, before: "Unusable | None" = None) -> None:
         self.lines = 0
         self.line_samples: list[DamagedLine] = []
-        self.records = 0
-        self.record_reasons: list[str] = []
+        self.records: int = before.records if before else 0
+        self.record_reasons: list[str] = list(before.record_reasons) if before else []
 
     def take_lines(self, count: int, samples: Sequence[Sample], rows_before: int) -> None:
         """Take the damaged lines of a batch that `rows_before` rows stand before."""

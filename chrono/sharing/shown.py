@@ -15,6 +15,7 @@ from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.reports.chart import fit_axis
 from chrono.reports.words import mean_text, setup_text, spread_texts
+from chrono.session.looks import Looks
 from chrono.session.run import Run
 from chrono.session.session import Session
 from chrono.session.shotlog import ShotRow
@@ -141,7 +142,7 @@ def shown_of(run: Run, unit: str = "", decimal: str = ".") -> Shown:
     """
     session, status = run.session, run.status
     unit = unit or session.rig.speed_unit
-    view = session.view(PLOTTED_SHOTS)
+    view = Looks(session).view(PLOTTED_SHOTS)
     keys = _setup_keys(session, view.rows)
     is_framed = session.rig.lines == "framed"
     return Shown(
@@ -150,7 +151,7 @@ def shown_of(run: Run, unit: str = "", decimal: str = ".") -> Shown:
         unit=unit,
         shots=view.shots,
         counted=int(np.count_nonzero(session.counted())),
-        hold=session.marks.hold and not run.finished,
+        hold=session.on_hold and not run.finished,
         trouble=plain(status.reason) if status.state in ("lost", "failed") else "",
         quiet_after_s=BEAT_MISSED_S if is_framed else LONG_PAUSE_S,
         latest=_shot(view.latest, unit, decimal) if view.latest is not None else None,
@@ -172,8 +173,8 @@ def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
     names = session.setups.names
     used = {session.setups.name(int(place)) for place in np.unique(session.log.setup)}
     used |= {row.setup for row in rows}
-    if session.setups.now.name or not used:
-        used.add(session.setups.now.name)
+    if session.setup_now.name or not used:
+        used.add(session.setup_now.name)
     return {name: key for key, name in enumerate(names) if name in used}
 
 
@@ -191,7 +192,7 @@ def _shot(row: ShotRow, unit: str, decimal: str) -> ShownShot:
 
 
 def _setup(session: Session, name: str, key: int, unit: str, decimal: str) -> ShownSetup:
-    is_now = name == session.setups.now.name
+    is_now = name == session.setup_now.name
     values = _values(session.series(name), unit, decimal)
     return ShownSetup(key, setup_text(name), is_now, values)
 

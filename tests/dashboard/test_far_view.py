@@ -5,6 +5,7 @@ from hand_board import drive, hand_run, screen_text
 
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.digits import STROKES, large_digits
+from chrono.session.looks import Looks
 from chrono.session.marks import SET_ASIDE, Mark
 
 SIZES = [(60, 20), (80, 24), (120, 40)]
@@ -41,7 +42,7 @@ async def test_a_shot_that_does_not_count_says_so_in_words():
         assert "no shot yet" in screen_text(app)
         board.shoot_and_wait(45.0)
         await drive(app, pilot)
-        run.say_mark(Mark(SET_ASIDE, run.session.view(1).latest.key))
+        run.say_mark(Mark(SET_ASIDE, Looks(run.session).view(1).latest.key))
         await drive(app, pilot)
         assert "NOT COUNTED" in screen_text(app)
 

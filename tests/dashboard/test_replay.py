@@ -5,10 +5,10 @@ import threading
 from pathlib import Path
 
 import pytest
-from hand_board import records, screen_text
+from hand_board import listed, records, screen_text
 from textual.widgets import Input, ProgressBar
 
-from chrono.dashboard import app as dashboard_app
+from chrono.dashboard import going
 from chrono.dashboard.actions import LIVE_ONLY, REPLAY_ONLY
 from chrono.dashboard.app import Dashboard, show, show_replay
 from chrono.dashboard.dialogs import ChangeDialog
@@ -16,6 +16,8 @@ from chrono.dashboard.loading import LoadingScreen
 from chrono.errors import RecordingError
 from chrono.reader.source import ReplaySource
 from chrono.reader.writer import RecordingWriter
+from chrono.session.looks import Looks
+from chrono.session.marks import NOTE, SET_ASIDE, Mark, Setup
 from chrono.session.recorded import Findings, read_recording
 from chrono.session.replay import WholeRun, replay_run
 
@@ -43,7 +45,7 @@ async def test_stepping_shows_one_more_shot_each_time_until_the_end():
             await pilot.press("full_stop")
             assert app.view.shots == n
             assert app.view.latest.speed_mps == whole.measured().speed_mps[n - 1]
-            assert f"{n}" == app.screen.table.cells[-1][0]
+            assert f"{n}" == listed(app)[-1][0]
         assert "paused" in screen_text(app)
         while not run.finished:
             run.step_to_next_shot()
@@ -74,10 +76,10 @@ async def test_pause_and_pace_move_the_recorded_time():
         assert source.now_us() == held
         for _ in range(20):
             app.action_slower()
-        assert source.pace == dashboard_app.PACES[0]
+        assert source.pace == going.PACES[0]
         for _ in range(20):
             app.action_faster()
-        assert source.pace == dashboard_app.PACES[-1]
+        assert source.pace == going.PACES[-1]
         assert all(app.check_action(name, ()) for name in REPLAY_ONLY)
         assert not any(app.check_action(name, ()) for name in LIVE_ONLY)
         await pilot.press("q")
@@ -137,7 +139,7 @@ async def test_what_is_agreed_once_goes_to_the_end_of_the_file(copied):
         app.screen.query_one(Input).value = "wrong ball"
         await pilot.press("enter")
         assert not app.view.rows[0].counted
-        assert app.screen.table.cells[0][6].startswith("set aside")
+        assert listed(app)[0][6].startswith("set aside")
         assert "changes are kept in it" in screen_text(app)
         await pilot.press("t")  # not asked again
         app.screen.query_one(Input).value = "blue"
@@ -206,6 +208,97 @@ async def test_a_recording_that_another_program_writes_is_not_agreed_to(copied):
     other.close()
 
 
+async def test_a_replay_goes_back_and_to_any_shot(copied):
+    run, whole = a_replay(copied, 1.0)
+    app = Dashboard(run)
+    speeds = whole.measured().speed_mps
+
+    async def press(*keys):
+        await pilot.press(*keys)
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press("full_stop", "full_stop", "full_stop")
+        assert app.view.shots == 3
+        await press("comma")
+        assert app.view.shots == 2
+        assert app.view.latest.speed_mps == speeds[1]
+        assert app.clocking.source.paused
+        await press("comma", "comma", "comma")
+        assert app.view.shots == 1
+        await press("slash", *"37", "enter")
+        assert app.view.latest.number == 37
+        assert app.view.latest.speed_mps == speeds[36]
+        assert "36 of 40 shots" in screen_text(app) or "37 of 40 shots" in screen_text(app)
+        await press("slash", *"12", "enter")  # that one is in the table by now
+        assert app.screen.table.selected.number == 12
+        assert app.view.latest.number == 37
+        await press("full_stop")
+        assert app.view.latest.number == 38
+    before = app.clocking
+    assert before.session.log.shots.tobytes() == (
+        whole.log.shots[: len(before.session.log)].tobytes()
+    )
+
+
+async def test_progress_is_that_of_the_recorded_time(copied):
+    run, whole = a_replay(copied, 1.0)
+    assert run.progress == pytest.approx(0.0, abs=1e-3)
+    begin_us, end_us = run.source.now_us(), whole.last_us
+    run.source.release_until(begin_us + (end_us - begin_us) // 4)
+    run.step()
+    assert run.progress == pytest.approx(0.25, abs=1e-3)
+    while not run.finished:
+        run.step_to_next_shot()
+    assert run.progress == 1.0
+
+
+async def test_shots_are_found_by_setup_flag_and_note(copied):
+    run, whole = a_replay(copied, None, edit=True)
+    rows = list(whole.rows_of(slice(0, 40)))
+    named = [row.number for row in rows if "three" in row.setup]
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("home", "down", "down", "t", *"loud", "enter", "home")
+        assert not app.check_action("next_match", ())
+        await pilot.press("slash", *"LOUD", "enter")
+        assert app.screen.table.selected.number == 3
+        await pilot.press("home", "slash", *"three", "enter")
+        assert app.screen.table.selected.number == named[0]
+        await pilot.press("x")
+        assert app.screen.table.selected.number == named[1]
+        await pilot.press("X", "X")
+        assert app.screen.table.selected.number == named[-1]  # round and round
+        await pilot.press("x")
+        assert app.screen.table.selected.number == named[0]
+        app.sought = "nothing like it"
+        await pilot.press("x")
+        assert app.screen.table.selected.number == named[0]
+        await pilot.press("right")
+        assert app.screen.table.selected.number == named[0] + 1
+        await pilot.press("left", "left")
+        assert app.screen.table.selected.number == named[0] - 1
+
+
+async def test_marks_made_after_the_session_show_from_the_start_of_a_replay(copied):
+    first, _ = a_replay(copied, None, edit=True)
+    first.say_mark(Mark(SET_ASIDE, int(first.session.log.shots["key"][1]), "net"))
+    first.say_setup(Setup("2 bands", {"mass_kg": 0.03}, corrects="two bands"))
+    run, _ = a_replay(copied, 1.0, edit=True)
+    for _ in range(3):
+        run.step_to_next_shot()
+    assert [row.note for row in Looks(run.session).view().rows] == ["", "set aside: net", ""]
+    assert run.session.setup_now == Setup("2 bands", {"mass_kg": 0.03})
+    key = int(run.recorded.log.shots["key"][30])
+    run.say_mark(Mark(NOTE, key, "later"))
+    back = run.at_shot(35)
+    assert Looks(back.session).row(30).note == "later"
+    assert back.undo() == Mark(NOTE, key, "later")
+    assert Looks(back.session).row(30).note == ""
+
+
 def test_edit_agrees_from_the_start(by_hand, copied):
     async def mark(pilot):
         await pilot.app.workers.wait_for_complete()
@@ -260,7 +353,7 @@ async def test_a_long_recording_is_loaded_behind_a_bar():
         await app.workers.wait_for_complete()
         await pilot.pause()
         assert app.current_mode == "shots"
-        assert len(app.screen.table.cells) == 40
+        assert len(app.screen.table) == 40
 
 
 @pytest.fixture

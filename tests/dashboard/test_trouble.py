@@ -4,7 +4,7 @@ import errno
 from dataclasses import replace
 
 import pytest
-from hand_board import SIZES, drive, hand_run, records, screen_text
+from hand_board import SIZES, drive, hand_run, listed, records, screen_text
 from textual.widgets import Input, Static
 
 from chrono.commands.console import RunTeller
@@ -35,7 +35,7 @@ async def test_the_caution_comes_first_and_nothing_is_lost_behind_it(tmp_path, s
         text = screen_text(app)
         assert "Caution:" not in text
         assert "Eye protection on" in text.splitlines()[1]
-        assert [cells[4] for cells in app.screen.table.cells] == ["yes"]
+        assert [cells[4] for cells in listed(app)] == ["yes"]
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -60,7 +60,7 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
         text = " ".join(screen_text(app).split())
         assert f"DISK: No space left on device, {run.writer.pending_bytes:,} bytes wait" in text
         assert "w Write elsewhere" in text
-        assert [cells[4] for cells in app.screen.table.cells] == ["yes", "yes"]
+        assert [cells[4] for cells in listed(app)] == ["yes", "yes"]
 
         monkeypatch.setattr(handles, "write_some", real)
         await pilot.press("w")
@@ -188,7 +188,7 @@ async def test_hostile_texts_are_shown_harmless(tmp_path):
             text = screen_text(app)
             assert "\x1b" not in text
             assert "\u202e" not in text
-            assert run.session.setups.now.name == name[:500]
+            assert run.session.setup_now.name == name[:500]
             assert str(app.screen.query_one("#shot", Static).content).isprintable()
             if name.startswith("["):
                 assert f"LINK LOST: hand://: {name}" in text

@@ -127,6 +127,12 @@ async def drive(app: Dashboard, pilot: Any) -> None:
     await pilot.pause()
 
 
+def listed(app: Dashboard) -> list[tuple[str, ...]]:
+    """Return what the table lists of each shot."""
+    table = app.screen.table
+    return [table.cells(index) for index in range(len(table))]
+
+
 def screen_text(app: Dashboard) -> str:
     """Return what stands on the screen, line by line, from the picture it makes of itself."""
     lines: dict[int, str] = {}

@@ -80,20 +80,25 @@ def test_a_hold_taken_back_held_no_shot() -> None:
     keys = np.array([5, 15, 25, 35])
     assert said.at(keys).held.tolist() == [False, True, False, True]
     said.take_back(Mark(marks.HOLD_ON))
-    assert not said.hold
+    assert not said.held_after(40)
     assert said.at(keys).held.tolist() == [False, True, False, False]
     said.take_back(Mark(marks.HOLD_OFF))
-    assert said.hold
+    assert said.held_after(40)
     said.take_back(Mark(marks.HOLD_ON))
     assert not said.at(keys).held.any()
 
 
-def test_a_shot_is_not_marked_without_end() -> None:
+def test_of_many_marks_on_a_shot_the_last_can_be_taken_back() -> None:
     said = Marks()
-    for _ in range(MARKS_ON_A_SHOT):
-        said.take(Mark(marks.NOTE, 7, "x"), 10)
-    with pytest.raises(ValueError, match="on one shot"):
-        said.take(Mark(marks.NOTE, 7, "x"), 10)
+    said.take(Mark(marks.SET_ASIDE, 7, "net"), 10)
+    for number in range(MARKS_ON_A_SHOT):
+        said.take(Mark(marks.NOTE, 7, str(number)), 10)
+    for number in range(MARKS_ON_A_SHOT - 1, -1, -1):
+        assert said.of(7) == ShotMarks(False, "net", str(number))
+        said.take_back(Mark(marks.NOTE, 7, str(number)))
+    assert said.of(7) == ShotMarks(False, "net")
+    with pytest.raises(ValueError, match="not made"):
+        said.take_back(Mark(marks.SET_ASIDE, 7, "net"))
 
 
 def test_a_setup_taken_back_leaves_its_shots_to_the_one_before() -> None:
@@ -105,7 +110,7 @@ def test_a_setup_taken_back_leaves_its_shots_to_the_one_before() -> None:
     assert [setups.name(p) for p in place] == ["", "two bands", "three bands"]
     setups.take_back(three)
     assert [setups.name(p) for p in place] == ["", "two bands", "two bands"]
-    assert setups.now == two
+    assert setups.after(40) == (2, two)
     setups.state(three, 30)
     setups.take_back(two)
     assert [setups.name(p) for p in setups.at(np.array([15, 25, 35]))] == [
@@ -127,7 +132,7 @@ def test_a_correction_stands_for_what_was_stated_before_and_not_after() -> None:
     setups.state(correction, 35)
     places = setups.at(np.array([15, 25, 35, 45]))
     assert [setups.name(p) for p in places] == ["two bands", "three bands", *["two bands"] * 2]
-    assert setups.now == setups.last("two bands") == right
+    assert setups.after(40)[1] == setups.last("two bands") == right
     setups.state(wrong, 50)
     assert setups.names == ("", "two bands", "three bands", "too bands")
     setups.take_back(correction)

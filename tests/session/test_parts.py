@@ -34,7 +34,7 @@ def test_a_setup_holds_for_greater_keys_than_the_moment_it_was_stated_at() -> No
     setups = stated(("two", 10), ("three", 20))
     assert setups.at(KEYS).tolist() == [0, 0, 1, 1, 2, 2]
     assert [setups.name(place) for place in (0, 1, 2)] == ["", "two", "three"]
-    assert setups.now.name == "three"
+    assert setups.after(99)[1].name == "three"
 
 
 def test_a_setup_stated_in_the_same_moment_as_another_takes_its_place() -> None:

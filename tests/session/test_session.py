@@ -18,6 +18,7 @@ from chrono.reader.decoder import decode_rows
 from chrono.reader.rows import json_row
 from chrono.rigs.file import Rig, parse_rig, rig_record
 from chrono.session import marks
+from chrono.session.looks import Looks
 from chrono.session.marks import Mark, Setup, mark_record, setup_record
 from chrono.session.session import Session
 from chrono.session.setups import SETUP_LIMIT
@@ -81,7 +82,7 @@ def test_looking_early_changes_nothing() -> None:
     session = Session(rig)
     for row in rows:
         session.feed(decode_rows(row, rig.lines))
-        session.view(5)
+        Looks(session).view(5)
     session.finish()
 
     assert repr(shown(session)) == repr(shown(run(rig, [b"".join(rows)])))
@@ -92,7 +93,7 @@ def test_an_open_shot_shows_the_numbers_that_it_keeps() -> None:
     session, early = Session(rig), {}
     for row in rows:
         session.feed(decode_rows(row, rig.lines))
-        early.update({r.key: r for r in session.view(50).rows if r.open})
+        early.update({r.key: r for r in Looks(session).view(50).rows if r.open})
     session.finish()
 
     assert len(early) == 6

@@ -19,6 +19,7 @@ from chrono.reports.export import shot_table
 from chrono.reports.files import FORMATS, write_stream
 from chrono.reports.summary import summary_data, summary_text
 from chrono.session.check import check_recording
+from chrono.session.looks import Looks
 from chrono.session.recorded import read_recording
 from chrono.session.summary import summary_of
 
@@ -220,7 +221,7 @@ def look_at_everything(path: Path) -> None:
         write_stream(
             [shot_table(recorded.session, recorded.name)], FORMATS[suffix], io.BytesIO()
         )
-    recorded.session.view()
+    Looks(recorded.session).view()
     check_recording(path, None)
 
 
