@@ -185,7 +185,8 @@ async def test_every_action_has_a_key_in_the_footer_and_a_command():
         await pilot.press("c", "slash", "1", "enter")
         await drive(app, pilot)
         expected = [action for action in ACTIONS if action.name not in absent]
-        footer = screen_text(app).splitlines()[-4:]
+        high = app.screen.query_one("#keys").size.height
+        footer = screen_text(app).splitlines()[-high:]
         commands = {c.title for c in app.get_system_commands(app.screen)}
         for action in expected:
             assert f"{action.shown_key} {action.label}" in " ".join(footer)
