@@ -6,69 +6,32 @@ import os
 import re
 import signal
 import socket
-import subprocess
-import sys
-import threading
 from pathlib import Path
 
 import pytest
 from command_kit import is_one_clear_complaint
+from sharing_process import PATIENCE_S, Shared
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
-PATIENCE_S = 60.0
-
 posix = pytest.mark.skipif(os.name != "posix", reason="sends a signal to end it")
 
 
-class Shared:
-    """A share command that runs, and what it has said so far."""
+def ask(shared: Shared, path: str = "") -> http.client.HTTPResponse:
+    connection = http.client.HTTPConnection(shared.address, shared.port, timeout=PATIENCE_S)
+    connection.request("GET", shared.path + path)
+    return connection.getresponse()
 
-    def __init__(self, *words: object, **env: str) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "chrono", "share", *map(str, words), "--web-port", "0"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            env=os.environ | env,
-            text=True,
-            encoding="utf-8",
-            start_new_session=True,
-        )
-        self._guard = threading.Timer(PATIENCE_S, self.process.kill)
-        self._guard.start()
-        self.said = ""
-        while "ctrl+c ends it" not in self.said:
-            line = self.process.stderr.readline()
-            assert line, f"ended early: {self.said}"
-            self.said += line
-        self.url = re.search(r"http://([\d.]+):(\d+)(/\S*)", self.said)
-        assert self.url is not None, self.said
 
-    def ask(self, path: str = "", **headers: str) -> http.client.HTTPResponse:
-        host, port, page = self.url.groups()
-        connection = http.client.HTTPConnection(host, int(port), timeout=PATIENCE_S)
-        connection.request("GET", page + path, headers=headers)
-        return connection.getresponse()
-
-    def state_of(self, shots: int) -> dict:
-        """Look on until so many shots are there."""
-        stream = self.ask("events")
-        while True:
-            line = stream.readline()
-            assert line
-            if line.startswith(b"data: {") and b'"shots"' in line:
-                state = json.loads(line.removeprefix(b"data: "))
-                if state["shots"] >= shots:
-                    return state
-
-    def end(self, number: int = signal.SIGINT) -> tuple[str, str]:
-        """Send a signal as ctrl+c does, to all processes of the command."""
-        os.killpg(self.process.pid, number)
-        out, err = self.process.stdout.read(), self.process.stderr.read()
-        self.process.wait()
-        self._guard.cancel()
-        self.process.stdout.close()
-        self.process.stderr.close()
-        return out, err
+def state_of(shared: Shared, shots: int) -> dict:
+    """Look on until so many shots are there."""
+    stream = ask(shared, "events")
+    while True:
+        line = stream.readline()
+        assert line
+        if line.startswith(b"data: {") and b'"shots"' in line:
+            state = json.loads(line.removeprefix(b"data: "))
+            if state["shots"] >= shots:
+                return state
 
 
 @posix
@@ -79,10 +42,10 @@ def test_a_recording_is_shown_as_it_is_and_ends_calmly(tmp_path) -> None:
     shared = Shared(path, "--decimal-comma", "--unit", "km/h")
     assert "monday.tsv is shown" in shared.said
     assert "--lan" in shared.said
-    assert shared.url[1] == "127.0.0.1"
-    assert shared.url[3] == "/"
-    assert shared.ask().status == 200
-    state = shared.state_of(40)
+    assert shared.address == "127.0.0.1"
+    assert shared.path == "/"
+    assert ask(shared).status == 200
+    state = state_of(shared, 40)
     assert state["recording"] == "monday.tsv"
     assert state["latest"]["speed"] == "98,33"
     out, err = shared.end()
@@ -103,14 +66,14 @@ def test_other_signals_end_it_too(number) -> None:
 def test_in_a_network_a_secret_leads_the_path_and_a_code_is_drawn() -> None:
     address = own_address()
     shared = Shared(BANDS, "--address", address, PYTHONIOENCODING="ascii")
-    assert shared.url[1] == address
-    assert re.fullmatch(r"/[a-z2-9]{10}/", shared.url[3])
+    assert shared.address == address
+    assert re.fullmatch(r"/[a-z2-9]{10}/", shared.path)
     code = [line for line in shared.said.splitlines() if "##" in line]
     assert len(code) >= 25
     assert set("".join(code)) == {"#", " "}
     assert "network itself can read along" in shared.said
-    assert shared.ask().status == 200
-    wrong = http.client.HTTPConnection(address, int(shared.url[2]), timeout=PATIENCE_S)
+    assert ask(shared).status == 200
+    wrong = http.client.HTTPConnection(address, shared.port, timeout=PATIENCE_S)
     wrong.request("GET", "/")
     assert wrong.getresponse().status == 404
     shared.end()
@@ -139,7 +102,7 @@ def test_a_board_is_clocked_recorded_and_shown(tmp_path) -> None:
         "virtual://two-bands?shots=6&speedup=4", "--recording", path, "--setup", "trial"
     )
     assert "monday.tsv is shown" in shared.said
-    state = shared.state_of(4)
+    state = state_of(shared, 4)
     assert state["latest"]["setup"] == "trial"
     out, err = shared.end()
     assert shared.process.returncode == 0, err
@@ -154,11 +117,8 @@ def test_a_board_is_clocked_recorded_and_shown(tmp_path) -> None:
 def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
     path = tmp_path / "monday.tsv"
     shared = Shared("virtual://two-bands?shots=8&speedup=4", "--recording", path)
-    shared.state_of(1)
-    children = Path(f"/proc/{shared.process.pid}/task/{shared.process.pid}/children")
-    for child in children.read_text().split():
-        if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes():
-            os.kill(int(child), signal.SIGKILL)
+    state_of(shared, 1)
+    os.kill(shared.serving_process(), signal.SIGKILL)
     lines = [shared.process.stdout.readline() for _ in range(5)]
     assert all(lines)
     _, err = shared.end()
@@ -170,9 +130,9 @@ def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
 def test_the_page_follows_a_recording_that_had_to_go_on_elsewhere(tmp_path) -> None:
     path = tmp_path / "monday.tsv"
     shared = Shared("virtual://two-bands?shots=30&speedup=4", "--recording", path)
-    shared.state_of(2)
+    state_of(shared, 2)
     path.unlink()
-    assert shared.state_of(5)["trouble"] == ""
+    assert state_of(shared, 5)["trouble"] == ""
     shared.end()
     assert (tmp_path / "monday-2.tsv").is_file()
 

@@ -1,0 +1,172 @@
+"""Sixty viewers, floods and vanished readers, against the command as it is run.
+
+Takes minutes: `pytest -m long tests/sharing`. The times are those of this machine with
+whatever else it does meanwhile.
+"""
+
+import asyncio
+import re
+import time
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hand_board import hand_run
+from sharing_process import Shared, memory_bytes
+
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's /proc"),
+]
+
+VIEWERS = 60
+ROW_TO_PAGE_S = 0.2
+"""Within this time 95 of 100 states are with the viewers."""
+SHOT_EVERY_S = 0.5
+STATE_SHOTS = re.compile(rb'"shots":(\d+)')
+
+
+class Looking:
+    """One who looks, and when he first saw how many shots."""
+
+    def __init__(self, shared: Shared) -> None:
+        self._shared = shared
+        self.seen_s: dict[int, float] = {}
+        self._shots = 0
+
+    async def look(self) -> None:
+        shared = self._shared
+        reader, writer = await asyncio.open_connection(shared.address, shared.port)
+        host = f"{shared.address}:{shared.port}"
+        writer.write(f"GET {shared.path}events HTTP/1.1\r\nHost: {host}\r\n\r\n".encode())
+        try:
+            while line := await reader.readline():
+                found = STATE_SHOTS.search(line)
+                if found and int(found[1]) > self._shots:
+                    now_s = time.monotonic()
+                    self.seen_s |= dict.fromkeys(
+                        range(self._shots + 1, int(found[1]) + 1), now_s
+                    )
+                    self._shots = int(found[1])
+        finally:
+            writer.transport.abort()
+
+
+async def clock_by_hand(path: Path, seconds: float, began: asyncio.Event) -> dict[int, float]:
+    """Record shot after shot; return when each was written."""
+    board, run = hand_run(path)
+    written_s: dict[int, float] = {}
+    began.set()
+    end_s = time.monotonic() + seconds
+    while time.monotonic() < end_s:
+        await asyncio.sleep(SHOT_EVERY_S)
+        written_s[len(written_s) + 1] = time.monotonic()
+        board.shoot(30.0 + len(written_s) % 7)
+        board.wait(2.5)
+    run.writer.close()
+    return written_s
+
+
+def delays_s(written_s: dict[int, float], viewers: list[Looking]) -> np.ndarray:
+    """Return how long each shot took to each viewer; every viewer has seen every shot."""
+    return np.array(
+        [viewer.seen_s[shot] - at_s for shot, at_s in written_s.items() for viewer in viewers]
+    )
+
+
+async def a_class(path: Path, seconds: float, viewers: int) -> tuple[np.ndarray, list[int]]:
+    """Let a class look at a session; return delays, and the memory in the course of it."""
+    began = asyncio.Event()
+    clocking = asyncio.create_task(clock_by_hand(path, seconds, began))
+    await began.wait()
+    shared = await asyncio.to_thread(Shared, path, patience_s=seconds + 60)
+    looking = [Looking(shared) for _ in range(viewers)]
+    tasks = [asyncio.create_task(one.look()) for one in looking]
+    memory = []
+    while not clocking.done():
+        await asyncio.sleep(min(5.0, seconds / 10))
+        memory.append(memory_bytes(shared.process.pid))
+    written_s = clocking.result()
+    await asyncio.sleep(1.0)
+    shared.end()
+    await asyncio.gather(*tasks)
+    first = max(min(one.seen_s.values()) for one in looking)
+    written_s = {shot: at_s for shot, at_s in written_s.items() if at_s > first}
+    return delays_s(written_s, looking), memory
+
+
+async def test_sixty_viewers_see_each_shot_in_time_and_memory_stays_flat(tmp_path) -> None:
+    delays, memory = await a_class(tmp_path / "monday.tsv", 60.0, VIEWERS)
+    assert len(delays) >= 60 * VIEWERS
+    p95_s = float(np.quantile(delays, 0.95))
+    grown = memory[-1] - memory[len(memory) // 3]
+    print(f"p50 {np.median(delays):.3f} s, p95 {p95_s:.3f} s, {memory[-1]:,} bytes, +{grown:,}")
+    assert p95_s <= ROW_TO_PAGE_S
+    assert grown < 4_000_000
+
+
+def reading_delays_s(path: Path, since_us: int, until_us: int) -> np.ndarray:
+    """Return how much later than the earliest each line was read, by the board's clock."""
+    lines = re.findall(rb"(\d+)\tboard\t[ET] \w+ (?:[AB] [01] )?(\w{8}) ", path.read_bytes())
+    host_s, counter = np.array([(int(h) * 1e-6, int(c, 16)) for h, c in lines]).T
+    board_s = np.unwrap(counter, period=2.0**32) / 16e6
+    late_s = host_s - board_s
+    late_s -= np.polyval(np.polyfit(board_s, late_s, 1), board_s)  # the board's own rate
+    late_s -= late_s.min()
+    within = (host_s * 1e6 >= since_us) & (host_s * 1e6 < until_us)
+    return late_s[within]
+
+
+async def flood(shared: Shared, connections: int) -> list[bytes]:
+    """Open so many connections, ask for nothing, and hold them; return what each was told."""
+    opening = asyncio.Semaphore(200)
+    answers: list[bytes] = []
+
+    async def one() -> None:
+        with suppress(OSError, TimeoutError):
+            async with opening:
+                reader, writer = await asyncio.open_connection(shared.address, shared.port)
+            try:
+                async with asyncio.timeout(60):
+                    answers.append(await reader.read(100))
+            finally:
+                writer.transport.abort()
+
+    await asyncio.gather(*(one() for _ in range(connections)))
+    return answers
+
+
+async def test_ten_thousand_connections_are_refused_and_delay_no_line(tmp_path) -> None:
+    path = tmp_path / "monday.tsv"
+    words = ("virtual://two-bands", "--recording", path)
+    shared = await asyncio.to_thread(Shared, *words, patience_s=300)
+    viewers = [Looking(shared) for _ in range(5)]
+    tasks = [asyncio.create_task(viewer.look()) for viewer in viewers]
+    await asyncio.sleep(40)
+    calm_us = last_us(path)
+    answers = await flood(shared, 10_000)
+    refused = sum(answer.startswith(b"HTTP/1.1 503") for answer in answers)
+    flooded_us = last_us(path)
+    open_files = len([*Path(f"/proc/{shared.serving_process()}/fd").iterdir()])
+    await asyncio.sleep(3)
+    shots = [max(viewer.seen_s) for viewer in viewers]
+    out, err = shared.end()
+    await asyncio.gather(*tasks)
+    calm_s = np.quantile(reading_delays_s(path, 5_000_000, calm_us), 0.95)
+    flooded_s = np.quantile(reading_delays_s(path, calm_us, flooded_us), 0.95)
+    print(
+        f"{refused} of {len(answers)} answered got 503; p95 of reading "
+        f"{calm_s * 1e3:.2f} ms calm, {flooded_s * 1e3:.2f} ms flooded, "
+        f"for {(flooded_us - calm_us) * 1e-6:.0f} s"
+    )
+    assert refused > 9_000
+    assert open_files < 700
+    assert "Traceback" not in err
+    assert shared.process.returncode == 0, err
+    assert flooded_s < calm_s + 0.01
+    assert min(shots) >= len(out.splitlines()) - 1  # those who looked went on looking
+
+
+def last_us(path: Path) -> int:
+    return int(path.read_bytes().splitlines()[-1].partition(b"\t")[0])
