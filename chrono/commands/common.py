@@ -103,10 +103,12 @@ def drive(
 
 def wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
     """Tell whether there is a terminal and a dashboard is wanted."""
-    if no_dashboard or as_json or os.environ.get("TERM") == "dumb":
+    if no_dashboard or as_json:
         return False
     if os.environ.get("TEXTUAL_DRIVER"):  # a terminal in a browser brings its own driver
         return True
+    if os.environ.get("TERM") == "dumb":
+        return False
     return all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
 
 

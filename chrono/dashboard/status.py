@@ -6,6 +6,7 @@ from chrono.clock.rate import rate_text
 from chrono.dashboard.words import fit
 from chrono.plain import plain
 from chrono.reader.port import LinkStatus
+from chrono.reports.words import span_text
 from chrono.session.edits import Edits
 from chrono.session.follow import FollowRun
 from chrono.session.live import disk_line
@@ -75,7 +76,7 @@ def _followed(run: FollowRun) -> Text:
         word = "lost" if status.state == "lost" else "no longer followed"
         return Text.assemble((word, "bold red"))
     if status.silent:
-        return Text.assemble((f"nothing new for {status.silent_s:.0f} s", "yellow"))
+        return Text.assemble((f"nothing new for {span_text(status.silent_s)}", "yellow"))
     return Text.assemble(("followed", "green"), " as it grows")
 
 

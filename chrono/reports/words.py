@@ -57,3 +57,11 @@ def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
         return format_value(speed_in(unit, speed_mps), speed_in(unit, known_mps))
 
     return shown
+
+
+def span_text(seconds: float) -> str:
+    """Return a span of time in the largest unit of which there are some, to the whole."""
+    for unit, size_s in (("days", 86_400), ("h", 3600), ("min", 60)):
+        if seconds >= 2 * size_s:
+            return f"{seconds / size_s:.0f} {unit}"
+    return f"{seconds:.0f} s"

@@ -63,10 +63,10 @@
   };
 
   const span = (seconds) => {
-    if (seconds < 100) return `${Math.round(seconds)} s`;
-    if (seconds < 6000) return `${Math.round(seconds / 60)} min`;
-    return seconds < 172800 ? `${Math.round(seconds / 3600)} h`
-      : `${Math.round(seconds / 86400)} days`;
+    for (const [unit, size] of [["days", 86400], ["h", 3600], ["min", 60]]) {
+      if (seconds >= 2 * size) return `${Math.round(seconds / size)} ${unit}`;
+    }
+    return `${Math.round(seconds)} s`;
   };
   const showLink = () => {
     const quiet = (Date.now() - quietSince) / 1000;
