@@ -20,6 +20,7 @@ from chrono.commands import (
 from chrono.commands.energy import energy
 from chrono.commands.fall import fall
 from chrono.commands.flight import flight
+from chrono.commands.logbook import list_recordings
 from chrono.commands.picture import picture
 from chrono.commands.report import report
 from chrono.commands.share import share
@@ -56,6 +57,7 @@ for command in (
     whatif,
 ):
     app.command()(command)
+app.command("list")(list_recordings)
 
 calibrate_app = typer.Typer(
     help="Measure what the rig file only states, and write it there.",

@@ -43,6 +43,13 @@ SHOWN_SHOTS = 200
 Load = Callable[[Progress], Run]
 
 
+def end_on_signals(end: Callable[[], None]) -> None:
+    """Let the signals that end programs end the application, which restores the terminal."""
+    for name in ("SIGTERM", "SIGHUP"):
+        with suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
+            get_running_loop().add_signal_handler(getattr(signal, name), end)
+
+
 class _Cancelled(Exception):  # noqa: N818 - no error: the operator has left
     """Reading is no longer wanted."""
 
@@ -119,9 +126,7 @@ class DrivenApp(App[None]):
 
     def on_mount(self) -> None:
         """Show the run, or load it first."""
-        for name in ("SIGTERM", "SIGHUP"):
-            with suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
-                get_running_loop().add_signal_handler(getattr(signal, name), self.exit)
+        end_on_signals(self.exit)
         if self.loaded:
             self._begin()
         else:

@@ -50,15 +50,15 @@ class KeyBar(Static):
         """Write the keys of the actions that can be taken now."""
         able = {bound.binding.action for bound in self.screen.active_bindings.values()}
         keys = [
-            _key(action.shown_key, action.label, f"app.{action.name}")
+            key_text(action.shown_key, action.label, f"app.{action.name}")
             for action in ACTIONS
             if action.name in able
         ]
-        keys.append(_key("^p", "Commands", "app.command_palette"))
+        keys.append(key_text("^p", "Commands", "app.command_palette"))
         self.update(flow(keys, self.content_size.width or self.app.size.width - 2))
 
 
-def _key(key: str, label: str, click: str) -> Text:
+def key_text(key: str, label: str, click: str) -> Text:
     """Return a key with its label; a click does the same."""
     text = Text()
     click_style = Style(meta={"@click": f"{click}()"})

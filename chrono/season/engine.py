@@ -25,8 +25,8 @@ from chrono.season.sources import Source
 
 T = TypeVar("T")
 
-Task = Callable[[Path, str], tuple[T, list[str]]]
-"""Makes a result and what is wrong with the data from a recording's path and name."""
+Task = Callable[[Path, Source], tuple[T, list[str]]]
+"""Makes a result, and what is wrong with the data, from a file and what it is a copy of."""
 
 Progress = Callable[[], None]
 """Told of each recording that is done."""
@@ -151,7 +151,7 @@ def outcome_of(task: Task[T], source: Source) -> Outcome[T]:
     """Do the work on one recording, wherever it is."""
     try:
         if not remote.is_address(source.where):
-            return Outcome(source, *task(Path(source.where), source.name))
+            return Outcome(source, *task(Path(source.where), source))
         with remote.fetched(source.where) as copy:
             return _at_its_address(source, str(copy), task)
     except ChronoError as error:
@@ -165,7 +165,7 @@ def _taken(task: Task[T], source: Source, future: Future[Outcome[T]] | None) -> 
 def _at_its_address(source: Source, copy: str, task: Task[T]) -> Outcome[T]:
     """Do the work on a copy, and let what it says name the address."""
     try:
-        result, findings = task(Path(copy), source.name)
+        result, findings = task(Path(copy), source)
     except ChronoError as error:
         error.where = error.where.replace(copy, source.where)
         raise

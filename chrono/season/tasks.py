@@ -12,6 +12,7 @@ from chrono.health.verdict import Health
 from chrono.reports.export import ShotTable, shot_table
 from chrono.reports.summary import summary_data, summary_text
 from chrono.rigs.file import Rig
+from chrono.season.sources import Source
 from chrono.session.check import check_recording
 from chrono.session.recorded import Findings, Recorded, read_recording
 from chrono.session.samples import Sampled, sampled
@@ -34,12 +35,12 @@ class Reading:
     rig: Rig | None = None
     clock_from_host: bool = False
 
-    def read(self, path: Path, name: str) -> tuple[Recorded, list[str]]:
+    def read(self, path: Path, source: Source) -> tuple[Recorded, list[str]]:
         """Read a recording; return what is wrong with its data beside it."""
         recorded = read_recording(path, self.rig, clock_from_host=self.clock_from_host)
         findings = Findings()
         findings.add(recorded)
-        return replace(recorded, name=name), findings.lines
+        return replace(recorded, name=source.name), findings.lines
 
 
 @dataclass(frozen=True)
@@ -48,9 +49,9 @@ class Export(Reading):
 
     with_statistics: bool = False
 
-    def __call__(self, path: Path, name: str) -> tuple[ShotTable, list[str]]:
-        recorded, findings = self.read(path, name)
-        return shot_table(recorded.session, name, self.with_statistics), findings
+    def __call__(self, path: Path, source: Source) -> tuple[ShotTable, list[str]]:
+        recorded, findings = self.read(path, source)
+        return shot_table(recorded.session, source.name, self.with_statistics), findings
 
 
 @dataclass(frozen=True)
@@ -65,8 +66,8 @@ class Summed:
 class Summarize(Reading):
     """Sums up a recording."""
 
-    def __call__(self, path: Path, name: str) -> tuple[Summed, list[str]]:
-        recorded, findings = self.read(path, name)
+    def __call__(self, path: Path, source: Source) -> tuple[Summed, list[str]]:
+        recorded, findings = self.read(path, source)
         found = summary_of(recorded)
         return Summed(summary_text(found), summary_data(found)), findings
 
@@ -75,8 +76,8 @@ class Summarize(Reading):
 class TakeSamples(Reading):
     """Takes the counted shots of a recording by setup."""
 
-    def __call__(self, path: Path, name: str) -> tuple[Sampled, list[str]]:
-        recorded, findings = self.read(path, name)
+    def __call__(self, path: Path, source: Source) -> tuple[Sampled, list[str]]:
+        recorded, findings = self.read(path, source)
         return sampled(recorded), findings
 
 
@@ -92,5 +93,5 @@ class Checked:
 class Check(Reading):
     """Judges gates, link and clock of a recording."""
 
-    def __call__(self, path: Path, name: str) -> tuple[Checked, list[str]]:
-        return Checked(name, check_recording(path, self.rig)), []
+    def __call__(self, path: Path, source: Source) -> tuple[Checked, list[str]]:
+        return Checked(source.name, check_recording(path, self.rig)), []

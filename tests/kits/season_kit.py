@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from chrono.errors import RecordingError
+from chrono.season.sources import Source
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
@@ -37,15 +38,15 @@ def many_links(folder: Path, number: int, source: Path = HALL) -> Path:
 class TellProcess:
     """Gives the number of the process that did the work, and the recording's name."""
 
-    def __call__(self, path: Path, name: str) -> tuple[tuple[int, str], list[str]]:
-        return (os.getpid(), name), [f"{path}: seen"]
+    def __call__(self, path: Path, source: Source) -> tuple[tuple[int, str], list[str]]:
+        return (os.getpid(), source.name), [f"{path}: seen"]
 
 
 @dataclass(frozen=True)
 class EndProcess:
     """Ends the process that does the work, as the system does where memory runs out."""
 
-    def __call__(self, path: Path, name: str) -> tuple[None, list[str]]:
+    def __call__(self, path: Path, source: Source) -> tuple[None, list[str]]:
         os._exit(9)
 
 
@@ -55,7 +56,7 @@ class Refuse:
 
     refused: str
 
-    def __call__(self, path: Path, name: str) -> tuple[str, list[str]]:
-        if name == self.refused:
+    def __call__(self, path: Path, source: Source) -> tuple[str, list[str]]:
+        if source.name == self.refused:
             raise RecordingError("is refused", where=str(path), hint="choose another")
         return path.read_text("utf-8"), []

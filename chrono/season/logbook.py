@@ -1,0 +1,136 @@
+"""The log book of a folder: what each recording holds, in a few lines."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from chrono.errors import ChronoError
+from chrono.season.sources import Source
+from chrono.season.tasks import Reading
+
+
+@dataclass(frozen=True)
+class Entry:
+    """
+    One recording in the log book.
+
+    Attributes
+    ----------
+    name : str
+        What tells it from the others.
+    where : str
+        Its path.
+    started : str
+        Start as it states it, ISO 8601, or empty.
+    rig : str
+        Name of the rig that counts.
+    shots, counted : int
+    setups : dict of str to int
+        Counted shots by name of the setup, in order of first use.
+    notes : tuple of str
+        On the session itself.
+    trouble : str
+        Why it cannot be used, empty if it can.
+    """
+
+    name: str
+    where: str
+    started: str = ""
+    rig: str = ""
+    shots: int = 0
+    counted: int = 0
+    setups: dict[str, int] | None = None
+    notes: tuple[str, ...] = ()
+    trouble: str = ""
+
+    @property
+    def start(self) -> datetime | None:
+        """The moment of its start, None where it is not stated."""
+        try:
+            start = datetime.fromisoformat(self.started)
+            return start if start.tzinfo else start.replace(tzinfo=UTC)
+        except ValueError:
+            return None
+
+
+@dataclass(frozen=True)
+class Enter(Reading):
+    """Makes a recording's entry; one that cannot be used has one, too."""
+
+    def __call__(self, path: Path, source: Source) -> tuple[Entry, list[str]]:
+        try:
+            recorded, findings = self.read(path, source)
+        except ChronoError as error:
+            told = f"{source.where}: {error.message}"
+            return Entry(source.name, source.where, trouble=error.message), [told]
+        session = recorded.session
+        counted = session.counted()
+        setups: dict[str, int] = {}
+        for name in session.setups.names:
+            of_setup = session.setups.named(name)[session.log.setup]
+            if of_setup.any():
+                setups[name] = int(np.count_nonzero(counted & of_setup))
+        entry = Entry(
+            source.name,
+            source.where,
+            session.started,
+            session.rig.name,
+            len(session.log),
+            int(np.count_nonzero(counted)),
+            setups,
+            tuple(session.marks.notes),
+        )
+        return entry, findings
+
+
+class Order(StrEnum):
+    """What the log book can be sorted by."""
+
+    DATE = "date"
+    NAME = "name"
+    RIG = "rig"
+    SHOTS = "shots"
+    COUNTED = "counted"
+
+
+_KEYS: dict[Order, Callable[[Entry], Any]] = {
+    Order.DATE: lambda entry: _moment(entry),
+    Order.NAME: lambda entry: entry.name,
+    Order.RIG: lambda entry: entry.rig,
+    Order.SHOTS: lambda entry: entry.shots,
+    Order.COUNTED: lambda entry: entry.counted,
+}
+
+
+def in_order_of(entries: Iterable[Entry], order: Order, reverse: bool = False) -> list[Entry]:
+    """
+    Return the entries sorted; what cannot be used, or has no date, comes last either way.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+    order : Order
+        Equal ones stay by name.
+    reverse : bool, optional
+        The last or largest first.
+    """
+    by_name = sorted(entries, key=lambda entry: entry.name)
+    known = [entry for entry in by_name if _is_known(entry, order)]
+    others = [entry for entry in by_name if not _is_known(entry, order)]
+    others.sort(key=lambda entry: bool(entry.trouble))
+    return sorted(known, key=_KEYS[order], reverse=reverse) + others
+
+
+def _is_known(entry: Entry, order: Order) -> bool:
+    return not entry.trouble and (order != Order.DATE or entry.start is not None)
+
+
+def _moment(entry: Entry) -> float:
+    start = entry.start
+    assert start is not None, "only what is dated is sorted by date"
+    return (start - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds()
