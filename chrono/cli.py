@@ -27,6 +27,7 @@ from chrono.commands.share import share
 from chrono.commands.stop import stop
 from chrono.commands.what_if import whatif
 from chrono.errors import ChronoError
+from chrono.plain import plain
 
 app = typer.Typer(
     name="chrono",
@@ -107,7 +108,8 @@ def main() -> None:
 
 def _fail(*messages: str) -> NoReturn:
     for message in messages:
-        print(f"chrono: error: {message}", file=sys.stderr)
+        text = "\n".join(map(plain, message.split("\n")))
+        print(f"chrono: error: {text}", file=sys.stderr)
     raise SystemExit(2)
 
 

@@ -9,6 +9,8 @@ ChronoError
 └── CalibrationError  data that cannot support the calibration asked for
 """
 
+from chrono.plain import plain
+
 
 class ChronoError(Exception):
     """
@@ -33,8 +35,9 @@ class ChronoError(Exception):
         self.hint = hint
 
     def __str__(self) -> str:
-        line = f"{self.where}: {self.message}" if self.where else self.message
-        return f"{line}\n  do: {self.hint}" if self.hint else line
+        line = f"{plain(self.where)}: " if self.where else ""
+        line += plain(self.message)
+        return f"{line}\n  do: {plain(self.hint)}" if self.hint else line
 
 
 class OptionError(ChronoError, ValueError):

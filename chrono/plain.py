@@ -1,6 +1,8 @@
 """Make text that came from outside harmless for where it is shown."""
 
-_FORMULA_STARTS = ("=", "+", "-", "@")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What begins a formula, and the same signs as wide as those of East Asia, which spreadsheets
+read alike."""
 
 
 def plain(text: str) -> str:

@@ -19,9 +19,11 @@ def test_printable_text_stays_as_it_is(text: str) -> None:
     assert plain(printable) == printable
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"])
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "＝1", "＋1", "－1", "＠x"]
+)
 def test_no_cell_begins_like_a_formula(text: str) -> None:
-    assert cell(text)[0] not in "=+-@\t\r"
+    assert cell(text)[0] not in "=+-@\t\r＝＋－＠"
 
 
 def test_a_long_name_loses_its_middle() -> None:

@@ -5,6 +5,7 @@ and hands what is left to the estimate of the counter's rate.
 """
 
 from collections import deque
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -29,9 +30,15 @@ class BeatClock:
     ----------
     rules : Rules
         Time of a counter unit and width of the counter.
+    is_usable : callable, optional
+        Tells whether a counter of this frequency [Hz] and width can be used; beats of one
+        that cannot are left out.
     """
 
-    def __init__(self, rules: Rules) -> None:
+    def __init__(
+        self, rules: Rules, is_usable: Callable[[float, int], bool] = lambda *_: True
+    ) -> None:
+        self._is_usable, self._deaf = is_usable, False
         self._begin(rules.unit_s, rules.counter_bits)
 
     def _begin(self, unit_s: float, counter_bits: int) -> None:
@@ -51,7 +58,8 @@ class BeatClock:
                     self._break()
                 if record.origin == "hello":
                     self._take_counter(record)
-            self._add(piece.events)
+            if not self._deaf:
+                self._add(piece.events)
 
     def estimate(self) -> ClockEstimate:
         """
@@ -66,6 +74,9 @@ class BeatClock:
 
     def _take_counter(self, hello: Control) -> None:
         """Begin anew if the board says that it counts otherwise than before."""
+        self._deaf = not self._is_usable(hello.data["frequency_hz"], hello.data["counter_bits"])
+        if self._deaf:
+            return
         unit_s, bits = 1 / hello.data["frequency_hz"], hello.data["counter_bits"]
         if (unit_s, bits) != (self._unit_s, self._counter_bits):
             self._begin(unit_s, bits)

@@ -13,6 +13,7 @@ from chrono.commands.common import (
     RigToWrite,
     rig_of,
 )
+from chrono.plain import plain
 
 
 def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry = False) -> None:
@@ -170,4 +171,7 @@ def _calibrated(result: Any, rig: Path | None, dry: bool, accept: bool = False) 
     from chrono.calibrating.recordings import write_result
 
     copy = write_result(result, rig)
-    print(f"{rig} now holds it; {copy.name} is what was there before", file=sys.stderr)
+    print(
+        f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
+        file=sys.stderr,
+    )

@@ -151,7 +151,7 @@ def part_of(text: str) -> float:
 def end(findings: Any) -> None:
     """Say on standard error what is wrong with the data, and exit 1 if anything is."""
     for line in findings.lines:
-        print(f"chrono: {line}", file=sys.stderr)
+        print(f"chrono: {plain(line)}", file=sys.stderr)
     if findings.lines:
         raise typer.Exit(1)
 

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from chrono.commands.common import HostClock, OtherRig, RecordingFile, end, rig_of
+from chrono.plain import plain
 
 
 def picture(
@@ -28,5 +29,5 @@ def picture(
     (recorded,) = read_all([file], rig_of(rig), findings, clock_from_host)
     plotted = plotted_of(recorded)
     write_new(output, picture_file(plotted, ending))
-    print(f"{output} written. {picture_text(plotted)}", file=sys.stderr)
+    print(f"{plain(str(output))} written. {picture_text(plotted)}", file=sys.stderr)
     end(findings)

@@ -67,7 +67,7 @@ def check(
     if len(targets) > 1 or may_be_recordings(target):
         _check_recordings(targets, rig, Many(jobs, skip_bad), as_json)
         return
-    print(f"watching {target} for {seconds:g} s", file=sys.stderr)
+    print(f"watching {plain(target)} for {seconds:g} s", file=sys.stderr)
     health = check_port(target, rig_of(rig), seconds, baud)
     if as_json:
         print_json(health_data(health))

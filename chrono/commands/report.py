@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from chrono.commands.common import HostClock, OtherRig, RecordingFiles, end, rig_of
+from chrono.plain import plain
 
 
 def report(
@@ -27,5 +28,5 @@ def report(
     findings = Findings()
     recordings = list(read_all(files, rig_of(rig), findings, clock_from_host))
     write_new(output, report_page(report_of(recordings)).encode())
-    print(f"{output} written", file=sys.stderr)
+    print(f"{plain(str(output))} written", file=sys.stderr)
     end(findings)

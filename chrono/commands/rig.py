@@ -10,6 +10,7 @@ from chrono.commands.common import (
     AsJson,
     print_json,
 )
+from chrono.plain import plain
 
 
 def rig_new(
@@ -29,7 +30,7 @@ def rig_new(
 
     if scenario is not None:
         write_rig(file, virtual_rig_text(scenario))
-        print(f"{file} written: what is stated of the virtual gates")
+        print(f"{plain(str(file))} written: what is stated of the virtual gates")
         return
     if board not in BOARDS:
         raise OptionError(
@@ -38,7 +39,8 @@ def rig_new(
             hint=f"choose one of {', '.join(BOARDS)}",
         )
     write_starter(file, board)
-    print(f"{file} written: put in your own spacing, measured, and the rest as far as you know")
+    advice = "put in your own spacing, measured, and the rest as far as you know"
+    print(f"{plain(str(file))} written: {advice}")
 
 
 def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) -> None:
@@ -52,9 +54,13 @@ def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) 
 
     rig = load_rig(file)
     doubts = rig_doubts(rig)
-    _print_rig(rig_record(rig), as_json, f"{file}: {'doubtful' if doubts else 'a sound rig'}")
+    _print_rig(
+        rig_record(rig),
+        as_json,
+        f"{plain(str(file))}: {'doubtful' if doubts else 'a sound rig'}",
+    )
     for doubt in doubts:
-        print(f"{file}: {doubt}", file=sys.stderr)
+        print(f"{plain(str(file))}: {doubt}", file=sys.stderr)
     if doubts:
         raise typer.Exit(1)
 

@@ -15,6 +15,7 @@ from chrono.commands.common import (
     rig_of,
 )
 from chrono.commands.many import Jobs, Many, Recordings, SkipBad, each_of
+from chrono.plain import plain
 
 
 def _print_columns(wanted: bool) -> None:
@@ -70,7 +71,7 @@ def export(
         else:
             write_stream(tables, writer, sys.stdout.buffer)
     if output:
-        print(f"{rows} shots written to {output}", file=sys.stderr)
+        print(f"{rows} shots written to {plain(str(output))}", file=sys.stderr)
     end(findings)
 
 

@@ -123,13 +123,18 @@ class Processor:
         structured array of SHOT_DTYPE
             All shots that were left: nothing pairs across the change.
         """
-        shots = NO_SHOTS
-        if self._timebase.started:
-            broken = Control(0, host_us, "link", {})
-            shots = join(self._take_lines(NO_EVENTS, [broken]), self.finish())
-            self._timebase = replace(self._timebase, other_counter=True)
+        shots = self.break_off(host_us)
         self.rules = self._with_counter(frequency_hz, counter_bits)
         self.counters += 1
+        return shots
+
+    def break_off(self, host_us: int) -> Shots:
+        """Return all shots that are left at a host time [us]: nothing pairs with what comes."""
+        if not self._timebase.started:
+            return NO_SHOTS
+        broken = Control(0, host_us, "link", {})
+        shots = join(self._take_lines(NO_EVENTS, [broken]), self.finish())
+        self._timebase = replace(self._timebase, other_counter=True)
         return shots
 
     def change_body(self, length_m: float | None) -> None:

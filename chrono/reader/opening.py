@@ -4,6 +4,7 @@ import errno
 import os
 from collections.abc import Iterator
 from typing import Any, Protocol, runtime_checkable
+from urllib.parse import urlsplit
 
 import serial
 
@@ -61,6 +62,7 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
         baud rate is impossible.
     """
     _know_handlers()
+    _check_address(port)
     try:
         # 0 is a rate the system accepts: it hangs up.
         if baudrate < 1:
@@ -94,6 +96,7 @@ def _know_handlers() -> None:
             serial.protocol_handler_packages.insert(0, package)
 
 
+_NETWORK = {"socket", "rfc2217"}
 _NO_PERMISSION = (errno.EACCES, errno.EPERM)
 _CAUSES = (
     (
@@ -115,9 +118,31 @@ _CAUSES = (
 )
 
 
+_CHECK_ADDRESS = "check the address, and that its other end is running"
+
+
+def _check_address(port: str) -> None:
+    """Say of a network address what is wrong with it, before anyone tries to connect."""
+    scheme, mark, _ = port.partition("://")
+    if not mark or scheme.lower() not in _NETWORK:
+        return
+    try:
+        parts = urlsplit(port)
+        if parts.hostname and parts.port:
+            return
+        trouble = "it names no port" if parts.hostname else "it names no host"
+    except ValueError as exc:
+        trouble = reason_of(exc)[:1].lower() + reason_of(exc)[1:]
+    raise PortError(
+        f"this address cannot be used: {trouble}",
+        where=_shown(port),
+        hint=f"write it as {scheme.lower()}://HOST:PORT, PORT from 1 to 65535",
+    )
+
+
 def _port_error(port: str, baudrate: int, exc: Exception) -> PortError:
-    where = plain(port[:NAME_LIMIT]) or "(no port)"
-    if isinstance(exc, ValueError | OverflowError):
+    where = _shown(port)
+    if not isinstance(exc, OSError):
         message, hint = _wrong_words(port, baudrate, exc)
         return PortError(message, where=where, hint=hint)
     code = _error_code(exc)
@@ -127,12 +152,11 @@ def _port_error(port: str, baudrate: int, exc: Exception) -> PortError:
     if code == errno.ENOENT or "FileNotFoundError" in str(exc):
         return PortError("there is no such port", where=where, hint=_which_ports())
     hint = _CHECK_ADDRESS if "://" in port else _which_ports()
-    return PortError(
-        f"cannot open: {reason_of(exc).split(f'{port}: ')[-1]}", where=where, hint=hint
-    )
+    return PortError(f"cannot open: {reason_of(exc, port)}", where=where, hint=hint)
 
 
-_CHECK_ADDRESS = "check the address, and that its other end is running"
+def _shown(port: str) -> str:
+    return plain(port[:NAME_LIMIT]) or "(no port)"
 
 
 def _error_code(exc: Exception) -> int | None:
@@ -154,8 +178,10 @@ def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
             f"use the rate that the board's program sets, mostly {DEFAULT_BAUDRATE}",
         )
     if "://" in port:
+        # What pyserial trips over is no reason that tells anybody anything.
+        reason = f": {reason_of(exc)}" if isinstance(exc, ValueError) else ""
         return (
-            f"this address cannot be used: {reason_of(exc)}",
+            f"this address cannot be used{reason}",
             "use a device, socket://HOST:PORT, rfc2217://HOST:PORT or virtual://SCENARIO",
         )
     return f"this is no name of a port: {reason_of(exc)}", _which_ports()

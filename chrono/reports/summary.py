@@ -24,6 +24,7 @@ from chrono.reports.statistics import (
     table_lines,
 )
 from chrono.reports.timing import blocking_data, blocking_details, timing_data, timing_lines
+from chrono.reports.uncounted import uncounted_data, uncounted_lines
 from chrono.reports.words import setup_text
 from chrono.rigs.file import Rig
 from chrono.session.recorded import Recorded, unread_line
@@ -61,6 +62,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "started": session.started,
         "shots": len(session.log),
         "counted": summary.counted,
+        "not_counted": uncounted_data(session),
         "setups": [_setup_data(each) for each in summary.setups],
         "session": _whole_data(summary.whole),
         "timing": timing_data(summary.timing),
@@ -91,6 +93,7 @@ def summary_text(summary: Summary) -> str:
     lines = filled(
         f"{plain(recorded.name)}: {len(session.log)} shots, {summary.counted} counted", 0
     )
+    lines += uncounted_lines(session)
     lines += filled(f"rig {plain(session.rig.name)}")
     if session.started:
         lines.append(f"  started {plain(session.started)}")

@@ -148,7 +148,8 @@ def _cannot_look(error: OSError) -> None:
 
 
 def _identity(where: str) -> str:
-    return where if remote.is_address(where) else str(Path(where).resolve())
+    # `Path.resolve` trips over links in a circle.
+    return where if remote.is_address(where) else os.path.realpath(where)
 
 
 def _size(where: str) -> int:

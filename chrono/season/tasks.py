@@ -94,4 +94,6 @@ class Check(Reading):
     """Judges gates, link and clock of a recording."""
 
     def __call__(self, path: Path, source: Source) -> tuple[Checked, list[str]]:
-        return Checked(source.name, check_recording(path, self.rig)), []
+        findings = Findings()
+        health = check_recording(path, self.rig, findings)
+        return Checked(source.name, health), findings.lines

@@ -12,7 +12,7 @@ from chrono.reader.recording import RecordingReader
 from chrono.rigs.file import Rig
 from chrono.session.live import live_run
 from chrono.session.observer import Observer
-from chrono.session.recorded import feed_blocks, first_rig, size_of
+from chrono.session.recorded import Findings, Recorded, feed_blocks, first_rig, size_of
 from chrono.session.session import Session
 from chrono.session.timing import lengths_of, timing_of
 
@@ -55,9 +55,17 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Health:
     return with_shots(judge(seen), timing, lengths)
 
 
-def check_recording(path: Path, rig: Rig | None) -> Health:
+def check_recording(path: Path, rig: Rig | None, findings: Findings | None = None) -> Health:
     """
     Judge the last minute of a recording, clock, jitter and bodies by all of it.
+
+    Parameters
+    ----------
+    path : Path
+    rig : Rig or None
+        None for the recorded one.
+    findings : Findings, optional
+        Takes what else is wrong with the data.
 
     Raises
     ------
@@ -67,7 +75,10 @@ def check_recording(path: Path, rig: Rig | None) -> Health:
     compiled.prepare(size_of(path))
     session = Session(rig or first_rig(path), fixed_rig=True)
     observer = Observer(session)
-    feed_blocks(RecordingReader(path), session.rig.lines, observer)
+    reader = RecordingReader(path)
+    feed_blocks(reader, session.rig.lines, observer)
     session.finish()
+    if findings is not None:
+        findings.add(Recorded(path, path.name, session, reader.cut or ""))
     health = judge(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
     return with_shots(health, timing_of(session), lengths_of(session))

@@ -9,6 +9,7 @@ from chrono.clock.beats import BeatClock
 from chrono.clock.rate import ClockEstimate, rate_text
 from chrono.errors import CalibrationError
 from chrono.processor.rules import Rules
+from chrono.session.counters import counter_problem
 from chrono.session.session import Session
 
 FIND_EVERY_S = 2.0
@@ -43,7 +44,9 @@ class CounterRate:
     def __init__(self, session: Session) -> None:
         self._session = session
         self._rules = Rules.from_rig(session.rig)
-        self.beats = BeatClock(self._rules)
+        self.beats = BeatClock(
+            self._rules, lambda *counter: counter_problem(session.rig, counter) is None
+        )
         self._found: ClockEstimate | None = None
         self._find_due_us = 0
         self._follow_due_us = 0

@@ -9,11 +9,21 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from chrono.errors import RigError
 from chrono.rigs.file import Rig, with_frequency
 from chrono.session.setups import BEFORE_ALL
 
 Counter = tuple[float, int]
 """Frequency [Hz] and width of a board's counter."""
+
+
+def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
+    """Return why a counter cannot tell a shot of a rig, None if it can."""
+    try:
+        with_frequency(rig, *counter)
+    except RigError as problem:
+        return problem
+    return None
 
 
 class Counters:

@@ -95,6 +95,13 @@ class LiveRun(FedRun):
 
     def _no_board(self) -> PortError | None:
         status, lines = self.status, self.session.rig.lines
+        other = self.session.unusable.other_kind(lines)
+        if other is not None:
+            return PortError(
+                f"what comes in are {other} lines of a board, and the rig states {lines} ones",
+                where=status.port,
+                hint=f'write lines = "{other}" in the rig',
+            )
         all_taken = self._lines_taken >= status.lines
         babbles = all_taken and status.bytes >= GARBAGE_BYTES
         if babbles or self.session.unusable.lines >= GARBAGE_LINES:
@@ -120,7 +127,7 @@ class LiveRun(FedRun):
     def close(self) -> list[str]:
         """Stop the source, take what it still had, close the recording; return troubles."""
         losses = loss_lines(self.status)
-        troubles = super().close() + losses
+        troubles = super().close() + losses + self.session.unusable.boards
         if self._clock_doubt:
             troubles.append(self._clock_doubt)
         if self.source.failure is not None:
@@ -202,8 +209,8 @@ def live_run(
     rig = rig or _own_rig(played, port)
     if clock_from_host:
         rig = _with_host_clock(rig)
-    writer = RecordingWriter(recording, spare=spare) if recording else None
     acts = played.operator_rows() if played is not None and not setup else ()
+    writer = RecordingWriter(recording, spare=spare) if recording else None
     source = LiveSource(port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts)
     run = LiveRun(source, Session(rig), recording.name if recording else port, writer)
     start = datetime.now().astimezone().isoformat(timespec="milliseconds")

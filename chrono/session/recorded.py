@@ -1,5 +1,6 @@
 """Open recordings whole: every block through the session, twice if a later rig asks for it."""
 
+import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -70,14 +71,11 @@ class Findings:
     def add(self, recorded: Recorded) -> None:
         """Take in what is wrong with one recording."""
         session = recorded.session
-        troubles = [recorded.left_out, recorded.clock_doubt]
+        troubles = [recorded.left_out, recorded.clock_doubt, *session.unusable.boards]
         if session.unusable.records:
             troubles.append(unread_line(session))
         if session.unusable.lines and not session.heard:
-            troubles.append(
-                f"not one of its {session.unusable.lines} lines is a {session.rig.lines} line "
-                "of a board: check `lines` in the rig"
-            )
+            troubles.append(wrong_lines(session))
         self.lines += [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
 
 
@@ -86,6 +84,15 @@ def unread_line(session: Session) -> str:
     count = session.unusable.records
     words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
     return f"{words} left out, the first: {plain(session.unusable.record_reasons[0])}"
+
+
+def wrong_lines(session: Session) -> str:
+    """Return that no line is of the kind that the rig states, and the kind that fits."""
+    stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
+    what = f"not one of its {session.unusable.lines} lines is a {stated} line of a board"
+    if other is None:
+        return f"{what}: check `lines` in the rig"
+    return f'{what}; they are {other} ones: write lines = "{other}" in the rig'
 
 
 def read_all(
@@ -116,7 +123,7 @@ def _names(paths: Sequence[Path]) -> list[str]:
     """Return what tells recordings apart: the file's name, or its path where two share it."""
     seen = set[Path]()
     for path in paths:
-        place = path.resolve()
+        place = Path(os.path.realpath(path))  # `resolve` trips over links in a circle
         if place in seen:
             raise OptionError(
                 "this recording is named twice",

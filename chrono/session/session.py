@@ -24,7 +24,7 @@ from chrono.processor.table import EdgesUsed, Shots
 from chrono.rigs.file import Rig, rig_from_record, with_clock_rate
 from chrono.session.as_if import AS_IT_WAS, AsIf
 from chrono.session.columns import SAMPLE_COLUMNS, Pieces
-from chrono.session.counters import Counter, Counters
+from chrono.session.counters import Counter, Counters, counter_problem
 from chrono.session.marked import Marks
 from chrono.session.marks import HOLD_OFF, HOLD_ON, UNDO, Setup
 from chrono.session.setups import Setups
@@ -83,6 +83,7 @@ class Session:
         self._is_told_before = known is not None
         self._lengths_m: dict[int, set[float | None]] = {}
         self._begun = False
+        self._deaf = False  # while a board speaks whose counter cannot be used
         self._begin(rig)
 
     # -- what comes in -----------------------------------------------------------------
@@ -154,7 +155,7 @@ class Session:
         """
         match record.origin:
             case "hello":
-                return self._processor.is_new_counter(*_counter_of(record))
+                return self._deaf or self._processor.is_new_counter(*_counter_of(record))
             case "rig":
                 return not (self._begun or record.position > 0)
             case "mark":
@@ -163,7 +164,7 @@ class Session:
 
     def _process(self, events: Events, notes: Sequence[Control]) -> None:
         self._begun = self._begun or len(events) > 0
-        if len(events) or notes:
+        if (len(events) or notes) and not self._deaf:
             self._add(self._processor.feed(events, notes))
 
     def _add(self, shots: Shots, rules: Rules | None = None) -> None:
@@ -200,13 +201,23 @@ class Session:
 
     def _take_hello(self, hello: Control) -> None:
         counter = _counter_of(hello)
-        if self._processor.is_new_counter(*counter):
-            before = self._processor.rules
+        if self._deaf or self._processor.is_new_counter(*counter):
+            self._change_counter(counter, hello)
+        elif self.counters.now is None:
+            self.counters.confirm(counter)
+
+    def _change_counter(self, counter: Counter, hello: Control) -> None:
+        before, problem = self._processor.rules, counter_problem(self.rig, counter)
+        self._deaf = problem is not None
+        if problem is None:
             self._add(self._processor.change_counter(*counter, hello.host_us), before)
             self.counters.change(counter, self._processor.anchor())
             self._use(self.rig)
-        elif self.counters.now is None:
-            self.counters.confirm(counter)
+            return
+        self._add(self._processor.break_off(hello.host_us), before)
+        if not len(self.log):
+            raise problem
+        self.unusable.take_board(hello, problem)
 
     def _take_rig(self, record: Control) -> None:
         if self._fixed_rig:

@@ -4,8 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from chrono.arrays.batch import Control, Sample
+from chrono.errors import ChronoError
+from chrono.reader.grammar import Lines
+from chrono.reader.kinds import kind_of
 
 SAMPLE_LIMIT = 20
+TELLING_LINES = 5
+"""So many lines tell that a rig states another kind than the board sends."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +36,9 @@ class Unusable:
         Setups and marks that are none, left out.
     record_reasons : list of str
         Of the first of them: what and when it was, and why it is none.
+    boards : list of str
+        Boards, or what a board became, whose counter cannot tell a shot: since when, and why.
+        What they said is not used.
 
     Parameters
     ----------
@@ -43,6 +51,7 @@ class Unusable:
         self.line_samples: list[DamagedLine] = []
         self.records: int = before.records if before else 0
         self.record_reasons: list[str] = list(before.record_reasons) if before else []
+        self.boards: list[str] = []
 
     def take_lines(self, count: int, samples: Sequence[Sample], rows_before: int) -> None:
         """Take the damaged lines of a batch that `rows_before` rows stand before."""
@@ -52,9 +61,24 @@ class Unusable:
             row = rows_before + sample.row + 1
             self.line_samples.append(DamagedLine(row, sample.text, sample.reason))
 
+    def other_kind(self, lines: Lines) -> Lines | None:
+        """Return the kind of which the lines are that are none of the rig's, if it is clear."""
+        if self.lines < TELLING_LINES:
+            return None
+        kind = kind_of(sample.text for sample in self.line_samples)
+        return None if kind == lines else kind
+
     def take_record(self, record: Control, problem: ValueError) -> None:
         """Take a record that is none, and why."""
         self.records += 1
         if len(self.record_reasons) < SAMPLE_LIMIT:
             what = f"{record.origin} at {record.host_us * 1e-6:.3f} s"
             self.record_reasons.append(f"{what}: {str(problem)[:120]}")
+
+    def take_board(self, hello: Control, problem: ChronoError) -> None:
+        """Take a hello that tells of a counter that cannot be used."""
+        if len(self.boards) < SAMPLE_LIMIT:
+            self.boards.append(
+                f"from {hello.host_us * 1e-6:.3f} s on, until another hello, what the board "
+                f"said is not used: {problem.message}"
+            )

@@ -14,7 +14,10 @@ from typing import Any
 import pytest
 from command_kit import is_one_clear_complaint
 from plugs import Plugs
-from pty_board import BEAT, HELLO, PtyBoard
+from pty_board import BEAT, HELLO, PtyBoard, until
+
+from chrono.rigs.file import load_rig
+from chrono.session.live import live_run
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
 
@@ -132,3 +135,37 @@ def test_boards_says_where_the_port_cannot_be_told(chrono: Any, plugs: Plugs) ->
     outcome = chrono("boards")
     assert outcome.out.count("(may be the board)") == 2
     assert "unplug" in outcome.err
+
+
+@pytest.mark.parametrize(
+    ("stated", "line", "sent"),
+    [("framed", b"A %d 1000\n", "plain"), ("plain", b"%d\n", "interval")],
+)
+def test_a_board_that_sends_other_lines_than_the_rig_states_is_told_with_its_kind(
+    tmp_path: Path, stated: str, line: bytes, sent: str
+) -> None:
+    (tmp_path / "rig.toml").write_text(f'lines = "{stated}"\n{RIG}')
+    with PtyBoard(tmp_path / "board") as board:
+        run = live_run(str(board.name), load_rig(tmp_path / "rig.toml"), tmp_path / "a.tsv")
+        run.start()
+        for number in range(4):
+            board.send(line % (number & 1))
+        until(lambda: not run.step() and run.session.unusable.lines == 4)
+        assert run.complaint() is None
+        board.send(line % 1)
+        until(lambda: not run.step() and run.session.unusable.lines == 5)
+        complaint = run.complaint()
+        run.close()
+    assert f'write lines = "{sent}" in the rig' in str(complaint)
+    assert f"are {sent} lines of a board, and the rig states {stated} ones" in str(complaint)
+
+
+def test_a_virtual_board_that_is_none_leaves_no_file_behind(
+    chrono: Any, tmp_path: Path
+) -> None:
+    (tmp_path / "rig.toml").write_text(RIG)
+    outcome = chrono(
+        "clock", "virtual://nowhere", "--rig", "rig.toml", "--recording", "a.tsv", "--json"
+    )
+    is_one_clear_complaint(outcome, "virtual://nowhere")
+    assert not (tmp_path / "a.tsv").exists()

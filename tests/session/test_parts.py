@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from line_kit import Line, beats, body, events
+from line_kit import Line, beats, body, events, part
 from speed_rigs import make_rig
 
 from chrono.arrays.batch import Batch, Control, Events, Sample
-from chrono.errors import RecordingError
+from chrono.errors import RecordingError, RigError
 from chrono.rigs.file import rig_record
 from chrono.session import marks
 from chrono.session.counters import Counters
@@ -172,3 +172,83 @@ def test_a_hello_that_says_what_holds_divides_nothing() -> None:
     assert session.processor.counters == 1
     assert session.counters.now == (16_000_000, 32)
     assert session.heard
+
+
+NARROW = {"frequency_hz": 16_000_000, "counter_bits": 16}
+"""A counter that wraps every 4 ms: no shot could be timed."""
+
+
+def three_boards(middle: dict[str, float]) -> Session:
+    """Clock a ball, then one by another board, then one by the first again; 30 s each."""
+    made = Session(make_rig())
+    for at, said in enumerate((FAST, middle, FAST)):
+        begin_us = 30_000_000 * at
+        these = events([*beats(5), *body(1.3, 20.0 + at)])
+        these = replace(these, host_us=these.host_us + begin_us)
+        made.feed(Batch(these, (Control(0, begin_us, "hello", dict(said)),)))
+    made.finish()
+    return made
+
+
+def test_a_board_whose_counter_cannot_be_used_is_not_heard_until_another_hello() -> None:
+    session = three_boards(NARROW)
+    assert speeds(session) == pytest.approx([20.0, 22.0], rel=1e-4)
+    (told,) = session.unusable.boards
+    assert told.startswith("from 30.000 s on, until another hello")
+    assert "16 bits cannot be used" in told
+
+
+def test_what_such_a_board_says_does_not_depend_on_the_cut() -> None:
+    whole, cut = three_boards(NARROW), Session(make_rig())
+    for at, said in enumerate((FAST, NARROW, FAST)):
+        these = events([*beats(5), *body(1.3, 20.0 + at)])
+        these = replace(these, host_us=these.host_us + 30_000_000 * at)
+        cut.feed(Batch(events([]), (Control(0, 30_000_000 * at, "hello", dict(said)),)))
+        for place in range(len(these)):
+            cut.feed(Batch(part(these, place, place + 1), ()))
+    cut.finish()
+    assert cut.log.shots.tobytes() == whole.log.shots.tobytes()
+
+
+def test_nothing_pairs_across_a_board_that_was_not_heard() -> None:
+    session, these = Session(make_rig()), events([*beats(5), *body(1.3, 20.0), *beats(9)[6:]])
+    half = int(np.flatnonzero(these.kind == 0)[2])
+    hellos = (
+        Control(half, 1_300_000, "hello", NARROW),
+        Control(half, 1_300_001, "hello", FAST),
+    )
+    first = events(body(0.3, 25.0))
+    session.feed(Batch(first, (Control(0, 0, "hello", FAST),)))
+    later = replace(
+        these, host_us=these.host_us + 9_000_000, counter=these.counter + 144_000_000
+    )
+    session.feed(Batch(later, hellos))
+    session.finish()
+    assert speeds(session)[0] == pytest.approx(25.0, rel=1e-4)
+    assert np.isnan(speeds(session)[1:]).all()
+    assert len(speeds(session)) == 3
+
+
+def test_a_board_that_cannot_be_used_from_the_first_shot_on_is_refused() -> None:
+    session = Session(make_rig())
+    session.feed(Batch(events(beats(3)), (Control(0, 0, "hello", FAST),)))
+    with pytest.raises(RigError, match="16 bits cannot be used"):
+        session.feed(Batch(events(beats(3)), (Control(0, 5_000_000, "hello", NARROW),)))
+
+
+@pytest.mark.parametrize(
+    ("lines", "kind"),
+    [
+        (["A 123456", "B,12", "A 1 5", "A 0 77", "B 99"], "plain"),
+        (["1234", "99", "12", "7777", "5"], "interval"),
+        (["piece", "99", "12", "7777", "5"], "interval"),
+        (["piece", "piece", "12", "7777", "5"], None),
+        (["1234", "99", "12", "7777"], None),
+        (["\\x", "H 1", "12", "A 1", "?"], None),
+    ],
+)
+def test_five_lines_tell_the_kind_that_a_board_sends(lines: list[str], kind: str) -> None:
+    unusable = Unusable()
+    unusable.take_lines(len(lines), [Sample(i, x, "no") for i, x in enumerate(lines)], 0)
+    assert unusable.other_kind("framed") == kind
+    assert unusable.other_kind(kind or "framed") is None
