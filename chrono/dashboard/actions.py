@@ -38,6 +38,14 @@ ACTIONS = (
         "Name the launch conditions that hold from the next shot on.",
     ),
     Action(
+        "correct_setup",
+        "e",
+        "e",
+        "Edit setup",
+        "Show or correct the selected shot's setup",
+        "Its name, conditions and body, for all shots of that setup.",
+    ),
+    Action(
         "set_aside",
         "a",
         "a",
@@ -204,5 +212,5 @@ REPLAY_ONLY = {"pause", "faster", "slower", "next_shot", "previous_shot"}
 LIVE_ONLY = {"new_setup", "hold"}
 """A replay shows a recording as it was: what holds from now on has no place in it."""
 
-RECORDS = {"set_aside", "count_again", "note", "session_note"}
+RECORDS = {"correct_setup", "set_aside", "count_again", "note", "session_note"}
 """What the operator says of shots; with those of `LIVE_ONLY`, all that a recording takes."""

@@ -287,7 +287,7 @@ MODES = frozenset(Dashboard.MODES)
 SHOT_ACTIONS = frozenset(
     {
         *("set_aside", "count_again", "note", "plot", "histogram", "motion"),
-        *("find", "next_match", "previous_match"),
+        *("find", "next_match", "previous_match", "correct_setup"),
     }
 )
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})

@@ -11,7 +11,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, Label, Static
 
 from chrono.cautions import CAUTION_LINE
-from chrono.dashboard.forms import read_setup_form
+from chrono.dashboard.forms import read_setup_form, setup_form
 from chrono.dashboard.words import fit
 from chrono.errors import ChronoError
 from chrono.plain import plain
@@ -75,12 +75,16 @@ class TextDialog(ModalScreen[str | None]):
 
 class SetupDialog(ModalScreen[Setup | None]):
     """
-    Ask for the conditions that hold from here on.
+    Ask for launch conditions.
 
     Parameters
     ----------
-    names : sequence of str
+    title : str
+        For which shots.
+    names : sequence of str, optional
         Setups named already, to be told again by name.
+    setup : Setup, optional
+        What stands there at first.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
@@ -91,21 +95,27 @@ class SetupDialog(ModalScreen[Setup | None]):
         ("length", "body's length, if not the rig's", "40 mm"),
     )
 
-    def __init__(self, names: Sequence[str] = ()) -> None:
+    def __init__(
+        self, title: str, names: Sequence[str] = (), setup: Setup | None = None
+    ) -> None:
         super().__init__()
+        self._title = plain(title)
         self._names = ", ".join(fit(name, NAME_CELLS) for name in names if name)
+        self._values = setup_form(setup or Setup())
 
     def compose(self) -> ComposeResult:
         """Show a field for each part of a setup."""
         with Vertical(classes="box"):
-            yield Static("New setup, from the next shot on", classes="heading", markup=False)
+            yield Static(self._title, classes="heading", markup=False)
             if self._names:
                 yield Static(f"so far: {self._names}", id="so-far", markup=False)
-            for name, label, example in self.FIELDS:
+            for (name, label, example), value in zip(self.FIELDS, self._values, strict=True):
                 yield Label(label, markup=False)
                 yield Input(
+                    plain(value),
                     placeholder=f"such as {example}",
                     max_length=TEXT_LIMIT,
+                    select_on_focus=False,
                     id=name,
                     compact=True,
                 )

@@ -1,4 +1,6 @@
-"""What the operator types into dialogs, read into the session's terms."""
+"""What the operator types into dialogs, read into the session's terms and shown to be edited."""
+
+from dataclasses import replace
 
 from chrono.errors import OptionError
 from chrono.session.marks import Setup
@@ -30,6 +32,24 @@ def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup
         if text.strip():
             body[key] = _positive(text, unit, key.partition("_")[0])
     return Setup(name.strip(), body, _read_conditions(conditions))
+
+
+def setup_form(setup: Setup) -> tuple[str, str, str, str]:
+    """Return name, conditions, mass and length as the operator would type them."""
+    mass_kg, length_m = setup.body.get("mass_kg"), setup.body.get("length_m")
+    return (
+        setup.name,
+        ", ".join(f"{key}={value}" for key, value in setup.conditions.items()),
+        "" if mass_kg is None else f"{mass_kg * 1e3:.12g} g",
+        "" if length_m is None else f"{length_m * 1e3:.12g} mm",
+    )
+
+
+def corrected(before: Setup, form: Setup) -> Setup:
+    """Return the correction of a setup to what the form says; what it does not ask is kept."""
+    asked = {"mass_kg", "length_m"}
+    kept = {key: value for key, value in before.body.items() if key not in asked}
+    return replace(form, body=kept | form.body, corrects=before.name)
 
 
 def _positive(text: str, unit: str, where: str) -> float:

@@ -105,7 +105,7 @@ class ShotsScreen(FramedScreen):
             self.table.show_shots(self.dashboard.looks, unit)
             self.show_chosen()
             self._show_latest(view, unit)
-            statistics = statistics_text(view.series, view.setup.name, view.shots, unit)
+            statistics = statistics_text(view.series, view.setup, view.shots, unit)
             self._set("statistics", statistics)
         if not self._plot_due:
             self._plot_due = True

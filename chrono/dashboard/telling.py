@@ -13,6 +13,7 @@ from textual import work
 
 from chrono.dashboard.dialogs import ChangeDialog, SetupDialog, TextDialog
 from chrono.dashboard.driving import DrivenApp
+from chrono.dashboard.forms import corrected, setup_form
 from chrono.dashboard.shots import ShotsScreen
 from chrono.dashboard.words import said_text
 from chrono.errors import ChronoError
@@ -30,7 +31,23 @@ class TellingApp(DrivenApp):
             if setup is not None:
                 self._tell(lambda: self.clocking.say_setup(setup))
 
-        self.push_screen(SetupDialog(self.clocking.session.setups.names[-20:]), say)
+        names = self.clocking.session.setups.names[-20:]
+        self.push_screen(SetupDialog("New setup, from the next shot on", names), say)
+
+    def action_correct_setup(self) -> None:
+        """Show the selected shot's setup, and correct it for all its shots."""
+        row = self.selected_shot()
+        if row is None:
+            return
+        setup = self.clocking.session.setups.last(row.setup)
+
+        def say(form: Setup | None) -> None:
+            if form is not None and setup_form(form) != setup_form(setup):
+                self._once_agreed(lambda: self._correct(corrected(setup, form)))
+
+        shots = self.clocking.recorded.shots_of(row.setup)
+        title = f"Setup of shot {row.number}, corrected for all its {shots} shots"
+        self.push_screen(SetupDialog(title, setup=setup), say)
 
     def action_set_aside(self) -> None:
         """Ask why, and set the selected shot aside."""
@@ -135,6 +152,17 @@ class TellingApp(DrivenApp):
         await to_thread(edits.work_in_copy, path)
         self.refresh_all()
         go_on()
+
+    def _correct(self, setup: Setup) -> None:
+        if not self._tell(lambda: self.clocking.say_setup(setup)):
+            return
+        if self.clocking.recorded.lengths_corrected:
+            self.notify(
+                "Its length decides which edges make a shot, and short or long: that is judged "
+                "anew when the recording is opened again.",
+                timeout=12,
+                markup=False,
+            )
 
     def _ask_mark(self, title: str, action: str, shot: int, text: str) -> None:
         def mark(text: str | None) -> None:

@@ -4,6 +4,7 @@ from math import isfinite
 
 from rich.text import Text
 
+from chrono.dashboard.forms import setup_form
 from chrono.health.timing import lengths_text
 from chrono.measuring.budget import Budget
 from chrono.measuring.statistics import Series
@@ -31,6 +32,7 @@ SAID_WORDS = {
     HOLD_ON: "hold",
     HOLD_OFF: "end of hold",
 }
+STATISTICS_CELLS = 28
 LEAST_NAME = 8
 """Cells that a setup's name gets at least."""
 LEAST_SHARE = 0.005
@@ -140,9 +142,18 @@ def budget_bar(budget: Budget, cells: int) -> Text:
     return text.append("\n").append_text(flow(legend, cells))
 
 
-def statistics_text(series: Series | None, setup: str, shots: int, unit: str) -> Text:
+def conditions_text(setup: Setup) -> str:
+    """Return the conditions of a setup and what it says of the body, empty for none."""
+    _, conditions, mass, length = setup_form(setup)
+    return " · ".join(part for part in (conditions, mass, length and f"{length} long") if part)
+
+
+def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) -> Text:
     """Return the statistics of one setup, one line each; `shots` are those of the session."""
-    text = Text().append(fit(setup_text(setup), 28), "bold")
+    text = Text().append(fit(setup_text(setup.name), STATISTICS_CELLS), "bold")
+    conditions = conditions_text(setup)
+    if conditions:
+        text.append(f"\n{fit(conditions, STATISTICS_CELLS)}")
     if series is None:
         return text.append("\nno counted shots yet", "bright_black")
     spread = [(name, f"{value} {unit}") for name, value in spread_texts(series, unit)]

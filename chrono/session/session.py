@@ -372,6 +372,10 @@ class Session:
         parts = self._model.contributions(transit_s, used)
         return tuple(part for part in parts if part.input.nature == "shared")
 
+    def shots_of(self, setup: str) -> int:
+        """Return how many shots belong to a setup, counted or not."""
+        return int(np.count_nonzero(self.setups.named(setup)[self.log.setup]))
+
     def number_of(self, key: int) -> int:
         """Return the number of the shot with this key, open or closed."""
         return int(np.searchsorted(self.log.shots["key"], key)) + 1

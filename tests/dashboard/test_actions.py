@@ -7,8 +7,10 @@ from textual.widgets import Digits, Input, Static
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
+from chrono.dashboard.forms import read_setup_form, setup_form
 from chrono.dashboard.plot import SpeedPlot
 from chrono.session.looks import Looks
+from chrono.session.marks import Setup
 from chrono.session.recorded import read_recording
 from chrono.units import format_speed
 
@@ -286,3 +288,54 @@ async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
     assert not again.on_hold
     assert again.setup_now.name == ""
     assert again.unusable.records == 0
+
+
+@pytest.mark.parametrize("size", [(60, 20), *SIZES])
+async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size):
+    board, run = hand_run(recording)
+    run.say_setup(Setup("too bands", {"mass_kg": 0.024, "diameter_m": 0.05}, {"bands": "2"}))
+    app = Dashboard(run)
+    async with app.run_test(size=size, notifications=True) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0, 31.0)
+        await drive(app, pilot)
+        assert "bands=2 · 24 g" in screen_text(app)
+        run.say_setup(Setup("three bands"))
+        board.shoot_and_wait(35.0)
+        await drive(app, pilot)
+        before = recording.read_bytes()
+        await pilot.press("home", "e", "enter")  # nothing was changed
+        assert recording.read_bytes() == before
+        await pilot.press("e")
+        dialog = app.screen
+        assert isinstance(dialog, SetupDialog)
+        assert "all its 2 shots" in screen_text(app)
+        fields = [field.value for field in dialog.query(Input)]
+        assert fields == ["too bands", "bands=2", "24 g", ""]
+        dialog.query_one("#name", Input).value = "two bands"
+        dialog.query_one("#mass", Input).value = "25 g"
+        dialog.query_one("#length", Input).value = "41 mm"
+        await pilot.press("enter")
+        await drive(app, pilot)
+        assert [row.setup for row in app.view.rows] == ["two bands"] * 2 + ["three bands"]
+        right = Setup(
+            "two bands",
+            {"diameter_m": 0.05, "mass_kg": 0.025, "length_m": 0.041},
+            {"bands": "2"},
+        )
+        assert run.session.setups.last("two bands") == right
+        assert any("opened again" in said.message for said in app._notifications)
+        await pilot.press("z")
+        await drive(app, pilot)
+        assert [row.setup for row in app.view.rows] == ["too bands"] * 2 + ["three bands"]
+    run.close()
+    assert read_recording(recording).session.setups.names == ("", "too bands", "three bands")
+
+
+def test_a_setup_reads_back_from_what_is_shown_of_it() -> None:
+    setup = Setup("x", {"mass_kg": 0.02345, "length_m": 0.0401}, {"bands": "2", "at": "3 bar"})
+    again = read_setup_form(*setup_form(setup))
+    assert again.name == setup.name
+    assert again.conditions == setup.conditions
+    assert again.body == pytest.approx(setup.body, rel=1e-11)
+    assert read_setup_form(*setup_form(Setup("y"))) == Setup("y")
