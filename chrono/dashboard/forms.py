@@ -1,4 +1,4 @@
-"""What the operator types into dialogs, read into the session's terms and shown to be edited."""
+"""What the operator types into dialogs: read into the session's terms, shown to be edited."""
 
 from dataclasses import replace
 
