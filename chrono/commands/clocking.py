@@ -1,7 +1,7 @@
 """Clocking a board, and showing a recording again."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypedDict
 
 import typer
 
@@ -14,6 +14,7 @@ from chrono.commands.common import (
     OtherRig,
     RecordingFile,
     RecordTo,
+    Resumed,
     SetupName,
     ShotLimit,
     Spare,
@@ -33,12 +34,22 @@ Follow = Annotated[
 ]
 
 
+class HowToClock(TypedDict):
+    """What clocking into a new recording and into one that is there have in common."""
+
+    setup: str
+    baud: int
+    clock_from_host: bool
+    spare: Path
+
+
 def clock(
     port: Annotated[str, typer.Argument(help="/dev/ttyUSB0, COM3, socket://…, virtual://…")],
     rig: Annotated[
         Path | None, typer.Option(help="The rig file; a virtual board brings its own.")
     ] = None,
     recording: RecordTo = None,
+    resume: Resumed = None,
     *,
     spare: Spare,
     no_dashboard: NoDashboard = False,
@@ -52,17 +63,20 @@ def clock(
     announce(port, no_dashboard, as_json)
     from chrono.commands.console import default_recording
     from chrono.session.live import live_run
+    from chrono.session.resume import resumed_run
 
-    target = recording or default_recording()
-    run = live_run(
-        port,
-        rig_of(rig),
-        target,
-        setup=setup,
-        baud=baud,
-        clock_from_host=clock_from_host,
-        spare=spare,
-    )
+    if resume is not None and recording is not None:
+        raise typer.BadParameter("give --recording or --resume, not both")
+    how: HowToClock = {
+        "setup": setup,
+        "baud": baud,
+        "clock_from_host": clock_from_host,
+        "spare": spare,
+    }
+    if resume is not None:
+        drive(resumed_run(port, rig_of(rig), resume, **how), shots, no_dashboard, as_json)
+        return
+    run = live_run(port, rig_of(rig), recording or default_recording(), **how)
     drive(run, shots, no_dashboard, as_json)
 
 

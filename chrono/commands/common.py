@@ -56,6 +56,13 @@ Spare = Annotated[
         show_default="the home folder",
     ),
 ]
+Resumed = Annotated[
+    Path | None,
+    typer.Option(
+        "--resume",
+        help="Go on in this recording, with its rig and setups; what is in it stays as it is.",
+    ),
+]
 SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
 Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_default=False)]
 Baud = Annotated[int, typer.Option(min=300, help="As the firmware was built.")]

@@ -131,8 +131,9 @@ class Results:
     """
 
     def __init__(self, run: Run, limit: int | None, as_json: bool) -> None:
-        self._run, self._limit, self._as_json = run, limit, as_json
-        self._printed = 0
+        self._run, self._as_json = run, as_json
+        self._printed = run.shots_before
+        self._limit = None if limit is None else run.shots_before + limit
         self.troubles: list[str] = []
 
     @property

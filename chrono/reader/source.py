@@ -98,6 +98,8 @@ class LiveSource:
     operator : iterable of (float, str, dict)
         Records that a demonstration's operator makes by the clock: time since `start`
         [s], origin, JSON object; may be without end.
+    begin_us : int, optional
+        What the session's clock shows now [us]; more than 0 where a recording goes on.
     """
 
     def __init__(
@@ -108,8 +110,9 @@ class LiveSource:
         baudrate: int = DEFAULT_BAUDRATE,
         lines: Lines = "framed",
         operator: Iterable[OperatorRow] = (),
+        begin_us: int = 0,
     ) -> None:
-        self._begin_ns = time.monotonic_ns()
+        self._begin_ns = time.monotonic_ns() - begin_us * 1000
         self._started_us = 0
         self._operator = iter(operator)
         self._next_act = next(self._operator, None)
@@ -119,7 +122,7 @@ class LiveSource:
         )
 
     def now_us(self) -> int:
-        """Return the session's clock: time since this object was made [us]."""
+        """Return the session's clock [us]."""
         return (time.monotonic_ns() - self._begin_ns) // 1000
 
     def start(self) -> None:

@@ -77,9 +77,15 @@ class LiveRun(FedRun):
 
     def complaint(self) -> PortError | None:
         """Return what is wrong with a board that has not said one sound line by now."""
-        if self.finished or self.session.heard:
+        if self.finished or self._has_heard():
             return None
         return self._no_link() or self._no_board()
+
+    def _has_heard(self) -> bool:
+        return self.session.heard
+
+    def _unusable_lines(self) -> int:
+        return self.session.unusable.lines
 
     def _no_link(self) -> PortError | None:
         status = self.status
@@ -104,7 +110,7 @@ class LiveRun(FedRun):
             )
         all_taken = self._lines_taken >= status.lines
         babbles = all_taken and status.bytes >= GARBAGE_BYTES
-        if babbles or self.session.unusable.lines >= GARBAGE_LINES:
+        if babbles or self._unusable_lines() >= GARBAGE_LINES:
             return PortError(
                 f"what comes in is no {lines} line of a board",
                 where=status.port,
@@ -143,6 +149,10 @@ class LiveRun(FedRun):
     def _discard_recording(self) -> None:
         if self.writer is not None:
             self.writer.discard()
+
+    def _take_old(self, rows: bytes) -> None:
+        """Take rows that are in the recording already, and of which the board knows nothing."""
+        super()._take(rows)
 
     def _take(self, rows: bytes) -> Batch:
         batch = super()._take(rows)
@@ -206,9 +216,7 @@ def live_run(
         recording cannot be used.
     """
     played = played_port(port)
-    rig = rig or _own_rig(played, port)
-    if clock_from_host:
-        rig = _with_host_clock(rig)
+    rig = wanted_rig(rig or _own_rig(played, port), clock_from_host)
     acts = played.operator_rows() if played is not None and not setup else ()
     writer = RecordingWriter(recording, spare=spare) if recording else None
     source = LiveSource(port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts)
@@ -256,7 +264,17 @@ def _own_rig(played: PlayedPort | None, port: str) -> Rig:
     return parse_rig(played.rig_text(), port)
 
 
-def _with_host_clock(rig: Rig) -> Rig:
+def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
+    """
+    Return a rig that takes the counter's rate from the host's clock if that is wanted.
+
+    Raises
+    ------
+    OptionError
+        If its lines have no beats for that.
+    """
+    if not clock_from_host:
+        return rig
     if rig.lines != "framed":
         raise OptionError(
             f"{rig.lines} lines have no beats to compare with the host's clock",

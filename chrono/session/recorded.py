@@ -231,7 +231,7 @@ def first_rig(path: Path) -> Rig:
         If there is none, or the file is no recording.
     """
     for block in RecordingReader(path):
-        for row in _rows_with(block, RIG_MARK):
+        for row in rows_with(block, RIG_MARK):
             # Records are the same in every kind of lines.
             for control in decode_rows(row, "framed").controls:
                 if control.origin == "rig":
@@ -242,7 +242,7 @@ def first_rig(path: Path) -> Rig:
     )
 
 
-def _rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
+def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
     """Yield the rows of a block that hold the mark, found without a look at the others."""
     at = block.find(mark)
     while at >= 0:

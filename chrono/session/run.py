@@ -49,6 +49,9 @@ class Run:
     writer: RecordingWriter | None = None
     """The recording being written, if one is."""
 
+    shots_before: int = 0
+    """How many shots a recording had that is gone on with."""
+
     edits: Edits | None = None
     """Where records go when a recording is shown again; None: they are rows like all others."""
 

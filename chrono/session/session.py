@@ -7,7 +7,6 @@ ports and screens.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -21,12 +20,13 @@ from chrono.measuring.statistics import Sample, Series, series_of
 from chrono.processor.pipeline import Processor
 from chrono.processor.rules import Rules
 from chrono.processor.table import EdgesUsed, Shots
-from chrono.rigs.file import Rig, rig_from_record, with_clock_rate
+from chrono.rigs.file import Rig, rig_from_record
 from chrono.session.as_if import AS_IT_WAS, AsIf
 from chrono.session.columns import SAMPLE_COLUMNS, Pieces
 from chrono.session.counters import Counter, Counters, counter_problem
 from chrono.session.marked import Marks
 from chrono.session.marks import HOLD_OFF, HOLD_ON, UNDO, Setup
+from chrono.session.models import speed_model, with_rate
 from chrono.session.setups import Setups
 from chrono.session.shotlog import ShotLog, ShotRow, countable, shot_row
 from chrono.session.told import Told
@@ -76,7 +76,7 @@ class Session:
         self.revision = 0
         """Grows with every change that a screen could show."""
         self.last_us = 0
-        """Host time of the last line [us]."""
+        """Host time of the last row [us]."""
         self._measured_anew = 0
         self._fixed_rig = fixed_rig
         self._as_if = as_if
@@ -109,10 +109,18 @@ class Session:
         self._process(batch.events.part(done, len(batch.events)), notes)
         self.unusable.take_lines(batch.damaged, batch.samples, self.rows)
         self.rows += batch.rows
-        if len(batch.events):
-            self.last_us = max(self.last_us, int(batch.events.host_us[-1]))
+        self._note_time(batch)
         if batch.rows:
             self.revision += 1
+
+    def _note_time(self, batch: Batch) -> None:
+        last = [record.host_us for record in batch.controls[-1:]]
+        last += batch.events.host_us[-1:].tolist()
+        self.last_us = max(self.last_us, *last, 0)
+
+    def take_told(self) -> None:
+        """Take what the operator says from here on: what was known before is through."""
+        self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
         """Close by the host's clock what only silence can close."""
@@ -251,7 +259,7 @@ class Session:
         """Measure with `rig` from here on, its counter's frequency as the board said it."""
         self.rig = rig = self.counters.applied(rig)
         self._measured_anew += 1
-        self._model = _speed_model(_with_rate(rig, self.host_rate), self._as_if)
+        self._model = speed_model(with_rate(rig, self.host_rate), self._as_if)
 
     # -- what is known -----------------------------------------------------------------
 
@@ -311,7 +319,7 @@ class Session:
     def _model_of(self, counter: int) -> SpeedModel:
         if self.counters.is_last(counter):  # a rate that beats gave is the last one's
             return self._model
-        return _speed_model(self.counters.applied(self.rig, counter), self._as_if)
+        return speed_model(self.counters.applied(self.rig, counter), self._as_if)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
         """Tell which shots of the log enter the statistics, shape (N,)."""
@@ -425,18 +433,6 @@ class Session:
         return shot_budget(
             self._model, row.transit_us * 1e-6, EdgesUsed[row.edges_used.upper()]
         )
-
-
-@lru_cache(maxsize=8)
-def _speed_model(rig: Rig, as_if: AsIf) -> SpeedModel:
-    """Make a rig's model once: its coverage takes a tenth of a second to work out."""
-    return as_if.model(SpeedModel.from_rig(rig))
-
-
-def _with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
-    if rate is None:
-        return rig
-    return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
 
 
 def _counter_of(hello: Control) -> Counter:
