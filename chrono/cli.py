@@ -26,6 +26,7 @@ from chrono.commands.report import report
 from chrono.commands.share import share
 from chrono.commands.stop import stop
 from chrono.commands.what_if import whatif
+from chrono.commands.worksheet import worksheet
 from chrono.errors import ChronoError
 from chrono.plain import plain
 
@@ -46,6 +47,7 @@ for command in (
     comparing.compare,
     report,
     picture,
+    worksheet,
     readiness.boards,
     planning.budget,
     planning.plan,

@@ -1,6 +1,6 @@
 """Files that leave the program whole or not at all, and never over one that is there."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from chrono.errors import OptionError, RecordingError
@@ -52,6 +52,19 @@ def write_new(path: Path, content: bytes) -> None:
         path.unlink(missing_ok=True)
         if isinstance(trouble, OSError):
             raise _trouble(path, trouble) from trouble
+        raise
+
+
+def write_new_together(contents: Mapping[Path, bytes]) -> None:
+    """Write files that are not there yet; where one cannot be written leave none of them."""
+    written: list[Path] = []
+    try:
+        for path, content in contents.items():
+            write_new(path, content)
+            written.append(path)
+    except BaseException:
+        for path in written:
+            path.unlink(missing_ok=True)
         raise
 
 

@@ -103,3 +103,35 @@ def is_self_contained(page: Page) -> None:
     assert "http" not in policy["content"]
     assert page.named("html") == [{"lang": "en"}]
     assert len(page.named("title")) - len(page.named("svg")) == 1
+
+
+class _Tables(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tables: list[list[list[str]]] = []
+        self._in_cell = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "table":
+            self.tables.append([])
+        elif tag == "tr":
+            self.tables[-1].append([])
+        elif tag in ("td", "th"):
+            self.tables[-1][-1].append("")
+            self._in_cell = True
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("td", "th"):
+            self._in_cell = False
+
+    def handle_data(self, data: str) -> None:
+        if self._in_cell:
+            self.tables[-1][-1][-1] += data
+
+
+def tables_of(html: str) -> list[list[list[str]]]:
+    """Return the texts of a page's tables: tables of rows of cells."""
+    reader = _Tables()
+    reader.feed(html)
+    reader.close()
+    return reader.tables

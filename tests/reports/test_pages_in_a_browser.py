@@ -72,6 +72,19 @@ def test_a_report_is_printed_on_two_pages_and_a_long_one_not_on_forty(page) -> N
     assert 2 <= printed_pages(page) <= (4 if page.stem == "wordy" else 2)
 
 
+@pytest.mark.parametrize("name", ["two-and-three-bands", "plain-lines-4us"])
+def test_a_worksheet_and_its_key_lie_well_and_fit_on_their_papers(
+    chrono, tmp_path, name
+) -> None:
+    recording = RECORDINGS / f"{name}.tsv"
+    done = chrono("worksheet", recording, "-o", tmp_path / "sheet.html", "--groups", 3)
+    assert done.code == 0, done.err
+    for page, papers in (("sheet", 6), ("sheet-key", 3)):
+        for width in (390, 1280):
+            lies_well(tmp_path / f"{page}.html", width)
+        assert printed_pages(tmp_path / f"{page}.html") == papers
+
+
 def test_the_look_at_a_page_sees_what_is_wrong_with_it(tmp_path) -> None:
     page = tmp_path / "bad.html"
     page.write_text(

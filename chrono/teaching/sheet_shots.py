@@ -1,0 +1,147 @@
+"""Shots that a sheet can be made of: every counter value stands so in the recording."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.arrays.batch import LEVEL_UNKNOWN, Batch, Kind
+from chrono.processor.table import ABSENT, EdgesUsed, Flag
+from chrono.reader.recording import RecordingReader
+from chrono.rigs.model import Rig
+from chrono.session.recorded import Recorded, feed_blocks
+from chrono.session.samples import samples_of
+
+Ints = npt.NDArray[np.int64]
+Edge = tuple[int, int, Ints]
+"""Gate (0 is A), level (1 is blocked), and counter values, shape (N,)."""
+
+MOST_CANDIDATES = 20_000
+"""More shots of a setup are not looked at: enough for every group of a school."""
+_HARMLESS = int(Flag.COMPANION | Flag.LEAD_ONLY)
+
+
+@dataclass(frozen=True)
+class SheetShot:
+    """
+    One shot of a sheet.
+
+    Attributes
+    ----------
+    number : int
+        In the session, from 1.
+    setup : str
+    edges : tuple of int
+        Counter values as the board sent them: A lead, A trail, B lead, B trail; A lead and
+        B lead where lines tell of no trailing edge; the transit alone where lines are such.
+    transits : tuple of int
+        Of the leading, and where known of the trailing edges [counter units].
+    time_s : float
+        Their mean as a true time [s].
+    speed_mps : float
+        Spacing over that time [m/s].
+    own_mps, U95_mps : float
+        What the program gives [m/s].
+    """
+
+    number: int
+    setup: str
+    edges: tuple[int, ...]
+    transits: tuple[int, ...]
+    time_s: float
+    speed_mps: float
+    own_mps: float
+    U95_mps: float
+
+
+def fit_shots(recorded: Recorded) -> list[list[SheetShot]]:
+    """Return the counted shots fit for a sheet, setup by setup, in their order."""
+    session, rig = recorded.session, recorded.session.rig
+    log, places = session.log, []
+    for sample in samples_of(session).values():
+        at = (sample.number - 1)[:MOST_CANDIDATES]
+        keys = log.shots["key"][at]
+        known = np.array([session.counters.is_last(i) for i in session.counters.at(keys)])
+        flags = log.shots["flags"][at] & ~np.uint32(_HARMLESS)
+        places.append(at[known & (flags == 0)])
+    wanted = np.concatenate([np.zeros(0, np.int64), *places])
+    if rig.lines == "interval":
+        edges: dict[int, tuple[int, ...]] = {
+            int(i): (int(log.shots["lead"][i]),) for i in wanted
+        }
+    else:
+        edges = _raw_edges(recorded, rig, wanted)
+    return [_sheet_shots(recorded, rig, at, edges) for at in places]
+
+
+def _sheet_shots(
+    recorded: Recorded, rig: Rig, places: Ints, edges: dict[int, tuple[int, ...]]
+) -> list[SheetShot]:
+    session, shots, made = recorded.session, recorded.session.log.shots, []
+    for place in places.tolist():
+        if place not in edges:
+            continue
+        lead, trail = int(shots["lead"][place]), int(shots["trail"][place])
+        transits = (lead, trail) if len(edges[place]) == 4 else (lead,)
+        row = next(iter(session.rows_of(slice(place, place + 1))))
+        counts = sum(transits) / len(transits)
+        calibration = rig.calibration
+        time_s = counts * rig.clock.unit_s / (1 + calibration.rate_error)
+        time_s -= calibration.latency_difference_s
+        if time_s > 0:
+            speed = rig.spacing_m / time_s
+            own = row.speed_mps, row.U95_mps
+            made.append(
+                SheetShot(row.number, row.setup, edges[place], transits, time_s, speed, *own)
+            )
+    return made
+
+
+def _raw_edges(recorded: Recorded, rig: Rig, places: Ints) -> dict[int, tuple[int, ...]]:
+    """Return the counter values of shots whose every edge stands so in the recording."""
+    shots = recorded.session.log.shots[places]
+    two = bool((shots["used"] == EdgesUsed.BOTH).any())
+    names = ("lead", "trail", "block_a") if two else ("lead",)
+    fit = shots["used"] == (EdgesUsed.BOTH if two else EdgesUsed.LEAD)
+    for name in names:
+        fit &= shots[name] != ABSENT
+    edges = _edges(shots["key"], *(np.where(fit, shots[name], 0) for name in names))
+    modulus = 2**rig.clock.counter_bits
+    raw = [(gate, level, value % modulus) for gate, level, value in edges]
+    sought = _Sought(raw)
+    feed_blocks(RecordingReader(recorded.path), rig.lines, sought)
+    for (_, _, value), seen in zip(raw, sought.seen, strict=True):
+        fit &= np.isin(value, np.array(sorted(seen), np.int64))
+    return {
+        int(places[i]): tuple(int(value[i]) for _, _, value in raw)
+        for i in np.flatnonzero(fit).tolist()
+    }
+
+
+def _edges(
+    a_lead: Ints, lead: Ints, trail: Ints | None = None, block: int | Ints = 0
+) -> list[Edge]:
+    """Return the edges of shots in the order of a sheet's columns."""
+    if trail is None:
+        return [(0, 1, a_lead), (1, 1, a_lead + lead)]
+    a_trail = a_lead + block
+    return [(0, 1, a_lead), (0, 0, a_trail), (1, 1, a_lead + lead), (1, 0, a_trail + trail)]
+
+
+class _Sought:
+    """Takes batches and keeps which of the edges that are looked for are in them."""
+
+    def __init__(self, edges: Sequence[tuple[int, int, Ints]]) -> None:
+        self._edges = edges
+        self.seen: list[set[int]] = [set() for _ in edges]
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch."""
+        events = batch.events
+        for (gate, level, values), seen in zip(self._edges, self.seen, strict=True):
+            # A line that says no level tells of a leading edge.
+            told = (events.level == level) | ((level == 1) & (events.level == LEVEL_UNKNOWN))
+            own = (events.kind == Kind.EDGE) & (events.gate == gate) & told
+            counter = events.counter[own]
+            seen.update(counter[np.isin(counter, values)].tolist())

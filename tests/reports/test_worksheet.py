@@ -1,0 +1,312 @@
+"""Worksheets: real counter values, keys that a pupil with the sheet alone arrives at."""
+
+import csv
+import io
+import re
+from pathlib import Path
+
+import pytest
+from command_kit import is_one_clear_complaint
+from interval_kit import RIG, record, setup, shot, write_recording
+from page_kit import is_self_contained, read_page, tables_of
+from pupil import UNITS, quantity, solve
+from row_kit import edge, framed
+
+from chrono.cautions import CAUTION
+
+RECORDINGS = Path(__file__).parents[2] / "recordings"
+BANDS = RECORDINGS / "two-and-three-bands.tsv"
+PLAIN = RECORDINGS / "plain-lines-4us.tsv"
+
+FRAMED_RIG = {"name": "framed", "gates": {"spacing_m": 0.3}, "clock": {"counter_bits": 32}}
+CALIBRATED = {
+    "clock": {"rate_error": 1.25e-3, "rate_error_u": 2e-6},
+    "latency": {"difference_s": 15e-6, "difference_u_s": 2e-7},
+    "spacing": {"spacing_m": 0.3002, "spacing_u_m": 1e-4},
+}
+
+
+@pytest.fixture(name="sheets")
+def _sheets(chrono, tmp_path):
+    """Write a sheet and its key, and return both as HTML."""
+
+    def make(*words: object) -> tuple[str, str]:
+        for old in tmp_path.glob("sheet*.html"):
+            old.unlink()
+        done = chrono("worksheet", *words, "-o", tmp_path / "sheet.html")
+        assert done.code == 0, done.err
+        pages = [(tmp_path / n).read_text("utf-8") for n in ("sheet.html", "sheet-key.html")]
+        for page in pages:
+            is_self_contained(read_page(page))
+        return pages[0], pages[1]
+
+    return make
+
+
+def answers_of(key: str) -> dict[str, str]:
+    """Return the key's answers by what is asked, shots' numbers left out."""
+    rows = [row for table in tables_of(key)[1:] for row in table[1:]]
+    return {re.sub(r" shot \d+$", " shot", asked): answer for asked, _, answer in rows}
+
+
+def agrees(sheet: str, key: str) -> None:
+    """The key says what a pupil finds who has nothing but the sheet."""
+    found, answers = solve(sheet), answers_of(key)
+    for asked, value in found.answers.items():
+        assert quantity(answers[asked]) == pytest.approx(value, rel=2e-5), asked
+    assert set(answers) == {*found.answers, "result"}
+
+    head, *rows = tables_of(key)[0]
+    assert len(rows) == len(found.speeds_mps)
+    time_unit, speed_unit = (cell.rpartition(", ")[2] for cell in head[-3:-1])
+    for row, transits, time_s, speed in zip(
+        rows, found.transits, found.times_s, found.speeds_mps, strict=True
+    ):
+        assert [int(cell) for cell in row[1:-3]] == list(transits)
+        assert quantity(f"{row[-3]} {time_unit}") == pytest.approx(time_s, rel=1e-5)
+        assert quantity(f"{row[-2]} {speed_unit}") == pytest.approx(speed, rel=1e-5)
+    speed, half = re.findall(r"[\d.,]+", answers["result"])[:2]
+    unit = answers["result"].rpartition(") ")[2]
+    last_digit = UNITS[unit] * 10.0 ** -len(re.split("[.,]", half + ".")[1])
+    assert quantity(f"{half} {unit}") == pytest.approx(
+        found.answers["U = 2 u"], abs=0.51 * last_digit
+    )
+    assert quantity(f"{speed} {unit}") == pytest.approx(
+        found.speeds_mps[0], abs=0.51 * last_digit
+    )
+
+
+@pytest.mark.parametrize("recording", [BANDS, PLAIN], ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    "options",
+    [
+        (),
+        ("--group", 2, "--shots", 4),
+        ("--units", "km/h, cm, s", "--decimal-comma"),
+        ("--units", "ft/s,in,µs", "--shots", 1),
+    ],
+    ids=["plain", "group 2", "comma", "inches"],
+)
+def test_a_pupil_with_the_sheet_alone_finds_the_key(sheets, recording, options) -> None:
+    agrees(*sheets(recording, *options))
+
+
+def test_the_key_of_a_calibrated_rig_is_found_too(sheets, tmp_path) -> None:
+    rows = [setup("a"), *(shot(20 + i / 7) for i in range(8))]
+    rig = RIG | {"calibration": CALIBRATED}
+    sheet, key = sheets(write_recording(tmp_path / "x.tsv", rows, rig))
+
+    assert "the same edge at B" in sheet
+    assert "300.2 mm" in sheet
+    assert "u = 0.1 mm" in sheet
+    agrees(sheet, key)
+
+
+def framed_session(path: Path, start: int, speeds: list[float]) -> Path:
+    """Make a recording of a framed board whose counter stands at `start` at the first edge."""
+    rows = [setup("a"), ("board", framed(b"H 1 16000000 32 gates 1.0").decode())]
+    sequence = 0
+    for place, speed in enumerate(speeds):
+        ticks = [0, 0.04, 0.3, 0.34]
+        at = [start + place * 16_000_000 + round(way / speed * 16e6) for way in ticks]
+        for gate, level, counter in zip("AABB", (1, 0, 1, 0), at, strict=True):
+            line = edge(sequence, gate, level, counter % 2**32)
+            rows.append(("board", line.decode()))
+            sequence += 1
+    recording = write_recording(path, rows, FRAMED_RIG)
+    # Four lines a shot, all but at once.
+    lines = recording.read_text("utf-8").splitlines(keepends=True)
+    for i in range(5, len(lines)):
+        host_us = ((i - 5) // 4 + 1) * 1_000_000 + 40_000 + (i - 5) % 4
+        lines[i] = f"{host_us}\t" + lines[i].partition("\t")[2]
+    recording.write_text("".join(lines), "utf-8", newline="\n")
+    return recording
+
+
+def test_a_counter_that_goes_round_within_a_shot_is_printed_as_it_was(sheets, tmp_path) -> None:
+    recording = framed_session(tmp_path / "x.tsv", 2**32 - 100_000, [20, 21, 22])
+    sheet, key = sheets(recording, "--shots", 3)
+
+    first = [int(cell) for cell in tables_of(sheet)[0][1][1:]]
+    assert first == [4294867296, 4294899296, 140000, 172000]
+    assert "add 4294967296 to it" in sheet
+    agrees(sheet, key)
+    assert solve(sheet).speeds_mps == pytest.approx([20, 21, 22], rel=1e-5)
+
+
+@pytest.mark.parametrize("groups", [1, 4])
+def test_every_counter_value_stands_in_the_recording(sheets, groups) -> None:
+    lines = set(re.findall(r"E \w{4} ([AB]) ([01]) (\w{8})", BANDS.read_text()))
+    sheet, _ = sheets(BANDS, "--groups", groups)
+
+    tables = tables_of(sheet)[::3]
+    assert len(tables) == groups
+    for head, *rows in tables:
+        assert head == ["shot", "A lead", "A trail", "B lead", "B trail"]
+        assert len(rows) == 6
+        for row in rows:
+            for gate, level, counter in zip("AABB", "1010", row[1:], strict=True):
+                assert (gate, level, f"{int(counter):08X}") in lines
+
+
+def test_counter_values_of_plain_lines_stand_in_the_recording(sheets) -> None:
+    lines = set(re.findall(r"\t([AB]) (\d+)$", PLAIN.read_text(), re.MULTILINE))
+    sheet, _ = sheets(PLAIN)
+
+    head, *rows = tables_of(sheet)[0]
+    assert head == ["shot", "A lead", "B lead"]
+    for _, a, b in rows:
+        assert {("A", a), ("B", b)} <= lines
+
+
+def test_a_sheet_s_transits_are_the_exported_ones(chrono, sheets) -> None:
+    rows = list(csv.DictReader(io.StringIO(chrono("export", BANDS).out)))
+    exported = {row["shot"]: float(row["transit_us"]) for row in rows}
+    sheet, key = sheets(BANDS, "--group", 5)
+
+    numbers = [row[0] for row in tables_of(sheet)[0][1:]]
+    assert [1e6 * t for t in solve(sheet).times_s] == pytest.approx(
+        [exported[number] for number in numbers], abs=1e-4
+    )
+    # The program's own speed is beside the pupil's, which leaves out the tilt of the path.
+    speeds = {row["shot"]: float(row["speed_mps"]) for row in rows}
+    for row in tables_of(key)[0][1:]:
+        own, _, half = row[-1].partition(" ± ")
+        assert float(own) == pytest.approx(speeds[row[0]], abs=0.0051)
+        assert float(row[-2]) == pytest.approx(speeds[row[0]], abs=float(half))
+
+
+def long_numbers(html: str) -> set[str]:
+    """Return all numbers of five digits and more, zeros in front not counted."""
+    found = re.findall(r"\d[\d.]*\d", read_page(html).text)
+    return {n for n in found if len(n.replace(".", "").lstrip("0")) >= 5}
+
+
+@pytest.mark.parametrize(
+    ("recording", "groups"), [(BANDS, 6), (PLAIN, 5)], ids=["bands", "plain"]
+)
+def test_no_two_groups_share_a_number(sheets, recording, groups) -> None:
+    shared = {"4294967295", "4294967296"}  # where the counter begins anew, for all of them
+    pages = [sheets(recording, "--group", group) for group in range(1, groups + 1)]
+    numbers = [long_numbers(sheet) | long_numbers(key) for sheet, key in pages]
+
+    for group, own in enumerate(numbers):
+        assert len(own) > 30
+        for other in numbers[:group]:
+            assert own & other <= shared
+    results = [answers_of(key)["result"] for _, key in pages]
+    assert len(set(results)) == groups
+    limits = [tables_of(sheet)[1][1][3] for sheet, _ in pages]
+    assert len(set(limits)) == groups
+
+
+def test_all_groups_on_one_page_have_what_each_has_alone(sheets) -> None:
+    together = tables_of(sheets(BANDS, "--groups", 3)[0])
+    for group in (1, 2, 3):
+        alone = tables_of(sheets(BANDS, "--group", group)[0])
+        assert together[3 * group - 3 : 3 * group] == alone
+
+
+def test_shots_of_one_sheet_are_of_one_setup_and_setups_take_turns(chrono, sheets) -> None:
+    rows = csv.DictReader(io.StringIO(chrono("export", BANDS).out))
+    setups = {row["shot"]: row["setup"] for row in rows}
+    tables = tables_of(sheets(BANDS, "--groups", 4)[0])[::3]
+
+    used = [{setups[row[0]] for row in table[1:]} for table in tables]
+    assert used == [{"two bands"}, {"three bands"}] * 2
+    numbers = [row[0] for table in tables for row in table[1:]]
+    assert len(numbers) == len(set(numbers))
+
+
+def test_a_sheet_says_what_is_real_and_what_is_supposed(sheets) -> None:
+    sheet, key = sheets(BANDS, "--group", 3)
+    text = read_page(sheet).text
+
+    assert "wrapped as in the recording" in text
+    assert "Every counter value stands so in the recording two-and-three-bands.tsv" in text
+    assert "The rig says ± 0.5 mm; each group supposes another value" in text
+    assert "± 0.55 mm" in text
+    for page in (sheet, key):
+        for line in CAUTION.split("\n- "):
+            assert " ".join(line.split()) in read_page(page).text
+    answers = {"22.2279", "22.23", "13.4965"}
+    assert not answers & set(re.findall(r"[\d.]+\d", text))
+    assert answers <= set(re.findall(r"[\d.]+\d", read_page(key).text))
+
+
+def test_what_contributes_most_is_named_with_its_share(sheets) -> None:
+    _, key = sheets(PLAIN, "--group", 1)
+    # By hand: (0.5/√3)² = 0.0833 mm² of 100² mm; 0.005/√3 of the rate: equal parts, 8.33e-6.
+    # The gates 2·(0.2/√3)² = 0.0267 mm², 2.67e-6; u(T) and u(j) of some 4.5 ms: 4.9e-7.
+    part = 8.33e-6 / (2 * 8.33e-6 + 2.67e-6 + ((4e-3 / 6**0.5) ** 2 + 2 * 1.9e-3**2) / 4.53**2)
+    share = re.search(r"contributes most, (\d+) % of the square; .* (\d+) %", key)
+    assert share
+    assert int(share[1]) == pytest.approx(100 * part, abs=1)
+    assert int(share[2]) == pytest.approx(100 * (1 - 0.75 * part) ** 0.5, abs=1)
+
+
+HOSTILE = ("<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "{{ 7 * 7 }}")
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_text_from_outside_is_text_only(sheets, tmp_path, text) -> None:
+    rig = RIG | {"name": text, "body": {"name": text}}
+    rows = [setup(text), *(shot(20 + i / 7) for i in range(8))]
+    for page in sheets(write_recording(tmp_path / "x.tsv", rows, rig)):
+        found = read_page(page)
+        assert found.named("img") == []
+        assert text in found.text
+        assert "49" not in found.text.replace("4294967", "")
+
+
+def test_shots_that_are_not_fit_are_left_out(sheets, tmp_path) -> None:
+    held = [
+        record("mark", {"action": "hold-on"}),
+        shot(30),
+        record("mark", {"action": "hold-off"}),
+    ]
+    rows = [setup("a"), shot(20), *held, shot(1), shot(21), shot(22)]
+    sheet, _ = sheets(write_recording(tmp_path / "x.tsv", rows), "--shots", 3)
+
+    assert [row[0] for row in tables_of(sheet)[0][1:]] == ["1", "4", "5"]
+
+
+def test_too_many_groups_are_refused_with_how_many_there_are(chrono, tmp_path) -> None:
+    refused = chrono("worksheet", BANDS, "--group", 7, "-o", "x.html")
+    is_one_clear_complaint(refused, "6 groups of 6", "group 7", "--shots")
+    refused = chrono("worksheet", BANDS, "--shots", 24, "-o", "x.html")
+    is_one_clear_complaint(refused, "0 groups of 24")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_equal_transits_never_go_to_two_groups(chrono, tmp_path) -> None:
+    rows = [setup("a"), *[shot(20)] * 6, *[shot(21)] * 6]
+    recording = write_recording(tmp_path / "x.tsv", rows)
+    assert chrono("worksheet", recording, "--shots", 2, "--groups", 2, "-o", "x.html").code == 0
+    refused = chrono("worksheet", recording, "--shots", 2, "--groups", 3, "-o", "y.html")
+    is_one_clear_complaint(refused, "2 groups of 2")
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--units", "furlong"), ("--units", "'furlong'", "km/h")),
+        (("--units", "mm, cm"), ("--units", "second unit of length")),
+        (("--key", "x.html"), ("--key", "sheet itself")),
+        (("--key", "x.pdf"), ("'.pdf'",)),
+        (("--group", 1, "--groups", 2), ("--groups", "not both")),
+        (("--key", "none/k.html"), ("cannot be written",)),
+    ],
+)
+def test_wrong_options_are_one_complaint_and_leave_nothing(
+    chrono, tmp_path, options, words
+) -> None:
+    refused = chrono("worksheet", BANDS, "-o", "x.html", *options)
+    is_one_clear_complaint(refused, *words)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_key_that_is_there_is_left_alone_and_no_sheet_is_written(chrono, tmp_path) -> None:
+    (tmp_path / "x-key.html").write_text("mine")
+    is_one_clear_complaint(chrono("worksheet", BANDS, "-o", "x.html"), "x-key.html", "exists")
+    assert [path.name for path in tmp_path.iterdir()] == ["x-key.html"]
