@@ -7,6 +7,7 @@ transforms. No normal distribution is assumed and nothing is drawn at random.
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,9 @@ BINS = 2048
 
 NEGLIGIBLE = 1e-9
 """A contribution by so much smaller than the largest one changes nothing."""
+
+NORMAL_FACTOR = 1.959963984540054
+"""Coverage factor of a normal distribution for 95 % (GUM table G.2)."""
 
 _CHORD_NODES = 200
 
@@ -94,6 +98,38 @@ def quotient_half_width(
         lower = np.where(widths < 1, -widths / (1 - widths), -np.inf)
     held = upper - np.interp(lower, ends, inside, left=0.0)
     return value * float(np.interp(probability, np.maximum.accumulate(held), widths))
+
+
+@dataclass(frozen=True, eq=False)
+class CoverageTable:
+    """Coverage factors U95/u_c at some true transits [s], interpolated to 0.2 %."""
+
+    transit_s: Floats
+    factors: Floats
+
+    def factor(self, true_transit_s: Floats) -> Floats:
+        """Return the coverage factor for each transit, shape kept; NaN where that is NaN."""
+        return np.asarray(np.interp(true_transit_s, self.transit_s, self.factors))
+
+
+def with_normal(factors: Floats, share: Floats) -> Floats:
+    """
+    Return coverage factors where one more contribution, a normal one, has a share of u.
+
+    A flat-topped sum soon becomes normal, one with long tails in quadrature. Compared with
+    the combined distribution this is 1 % too narrow at most and 4 % too wide.
+
+    Parameters
+    ----------
+    factors : ndarray of float64, shape (N,)
+        Of all the other contributions together.
+    share : ndarray of float64, shape (N,)
+        Its part of the combined standard uncertainty, 0 … 1.
+    """
+    others = 1 - share * share
+    flat = NORMAL_FACTOR + (factors - NORMAL_FACTOR) * others * others * others
+    long = np.sqrt(factors * factors * others + NORMAL_FACTOR**2 * (share * share))
+    return np.where(factors < NORMAL_FACTOR, flat, long)
 
 
 def _not_negligible(contributions: Sequence[Contribution]) -> list[Contribution]:

@@ -3,6 +3,8 @@
 from chrono.measuring.budget import Input, normal, rectangular
 from chrono.rigs.model import Rig
 
+BOUNCE = "bounce"
+
 
 def spacing_input(rig: Rig) -> Input:
     """Return the distance of the gates, measured or as stated."""
@@ -37,3 +39,8 @@ def latency_input(rig: Rig) -> Input:
         return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
     dof = calibrated.degrees_of_freedom
     return normal("latency mismatch", calibrated.difference_u_s, dof=dof, unit="s")
+
+
+def bounce_inputs(bounce_s: float) -> tuple[Input, ...]:
+    """Return what bounce and late lines add to a transit by their u [s]; nothing for 0."""
+    return (normal(BOUNCE, bounce_s, nature="random", unit="s"),) if bounce_s > 0 else ()

@@ -14,7 +14,6 @@ among millions give the same bits.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -33,8 +32,20 @@ from chrono.measuring.budget import (
     triangular,
     two_pair,
 )
-from chrono.measuring.coverage import coverage_half_width, quotient_half_width
-from chrono.measuring.inputs import latency_input, rate_input, spacing_input, trip_inputs
+from chrono.measuring.coverage import (
+    CoverageTable,
+    coverage_half_width,
+    quotient_half_width,
+    with_normal,
+)
+from chrono.measuring.inputs import (
+    bounce_inputs,
+    latency_input,
+    rate_input,
+    spacing_input,
+    trip_inputs,
+)
+from chrono.measuring.measured import Measured
 from chrono.measuring.one_pair import OnePair
 from chrono.processor.table import EdgesUsed, Shots, blocking_ticks
 from chrono.rigs.model import Rig
@@ -135,7 +146,9 @@ class SpeedModel:
         true_s = self.true_transit(transit_s)
         return self.spacing_m * self.path_factor / true_s if true_s > 0 else math.inf
 
-    def contributions(self, transit_s: float, edges_used: int) -> tuple[Contribution, ...]:
+    def contributions(
+        self, transit_s: float, edges_used: int, bounce_s: float = 0.0
+    ) -> tuple[Contribution, ...]:
         """
         Return every contribution to the speed, with its analytic sensitivity.
 
@@ -145,6 +158,8 @@ class SpeedModel:
             Transit by the board's clock [s].
         edges_used : int
             An `EdgesUsed` other than NONE.
+        bounce_s : float, optional
+            Standard uncertainty of the transit from bounce and late lines [s].
 
         Raises
         ------
@@ -167,7 +182,10 @@ class SpeedModel:
             *self.one_pair.contributions(v, edge, self.spacing_m, edges_used),
             Contribution(self.rate, v * transit_s / (true_s * rate * rate)),
             Contribution(self.latency, v / true_s),
-            *(Contribution(i, -v / (true_s * rate)) for i in self._timing(edges_used)),
+            *(
+                Contribution(i, -v / (true_s * rate))
+                for i in (*self._timing(edges_used), *bounce_inputs(bounce_s))
+            ),
         )
 
     def U95(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:  # noqa: N802
@@ -225,59 +243,6 @@ class SpeedModel:
         return _coverage_table(self, EdgesUsed.BOTH), _coverage_table(self, EdgesUsed.LEAD)
 
 
-@dataclass(frozen=True, eq=False)
-class CoverageTable:
-    """Coverage factors U95/u_c at some true transits [s], interpolated to 0.2 %."""
-
-    transit_s: Floats
-    factors: Floats
-
-    def factor(self, true_transit_s: Floats) -> Floats:
-        """Return the coverage factor for each transit, shape kept; NaN where that is NaN."""
-        return np.asarray(np.interp(true_transit_s, self.transit_s, self.factors))
-
-
-@dataclass(frozen=True, eq=False)
-class Measured:
-    """
-    Columns of measured shots, one element per shot; NaN where not measurable.
-
-    Attributes
-    ----------
-    speed_mps : ndarray of float64, shape (N,)
-        Speed [m/s].
-    u_mps, U95_mps : ndarray of float64, shape (N,)
-        Combined standard uncertainty; half-width of the interval that holds 95 % [m/s].
-    u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
-        The two parts of `u_mps` [m/s].
-    transit_s : ndarray of float64, shape (N,)
-        Transit by the board's clock [s].
-    body_length_m : ndarray of float64, shape (N,)
-        Speed times the mean blocking time of the gates that have one [m].
-    companion_speed_mps : ndarray of float64, shape (N,)
-        Speed of the first companion [m/s].
-    """
-
-    speed_mps: Floats
-    u_mps: Floats
-    U95_mps: Floats
-    u_random_mps: Floats
-    u_shared_mps: Floats
-    transit_s: Floats
-    body_length_m: Floats
-    companion_speed_mps: Floats
-
-
-def join_measured(pieces: Sequence[Measured]) -> Measured:
-    """Return the columns of all pieces, one after the other."""
-    if len(pieces) == 1:
-        return pieces[0]
-    names = Measured.__dataclass_fields__
-    return Measured(
-        **{n: np.concatenate([np.zeros(0), *(getattr(p, n) for p in pieces)]) for n in names}
-    )
-
-
 def measure(shots: Shots, model: SpeedModel) -> Measured:
     """
     Measure shots.
@@ -302,20 +267,27 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
     true_s = transit_s / rate - model.latency_s
     true_s[~(true_s > 0)] = np.nan
     speed = (model.spacing_m * model.path_factor) / true_s
-    u_random = speed * (_timing_u(len(shots), single, model) / rate) / true_s
+    bounce_s = np.asarray(shots["bounce"], np.float64) * model.unit_s
+    u_random = speed * (_timing_u(bounce_s, single, model) / rate) / true_s
     u_shared = speed * _shared_relative_u(true_s, model)
     if single.size:
         _correct_single(speed, u_random, u_shared, single, used, model)
     u = np.sqrt(u_random * u_random + u_shared * u_shared)
+    factors = _coverage_factors(true_s, single, model)
+    bounced = bounce_s.nonzero()[0]
+    if bounced.size:
+        share = (speed * (bounce_s / rate) / true_s)[bounced] / u[bounced]
+        factors[bounced] = with_normal(factors[bounced], share)
     return Measured(
         speed_mps=speed,
         u_mps=u,
-        U95_mps=_coverage_factors(true_s, single, model) * u,
+        U95_mps=factors * u,
         u_random_mps=u_random,
         u_shared_mps=u_shared,
         transit_s=transit_s,
         body_length_m=speed * (blocking_ticks(shots) * model.unit_s) / rate,
         companion_speed_mps=_companion_speed(shots, model),
+        bounce_s=bounce_s,
     )
 
 
@@ -338,7 +310,9 @@ def _correct_single(
     u_shared[single] = np.sqrt(shared * shared + by_slowing * by_slowing)
 
 
-def shot_budget(model: SpeedModel, transit_s: float, edges_used: int) -> Budget:
+def shot_budget(
+    model: SpeedModel, transit_s: float, edges_used: int, bounce_s: float = 0.0
+) -> Budget:
     """
     Return the error budget of one shot.
 
@@ -350,14 +324,20 @@ def shot_budget(model: SpeedModel, transit_s: float, edges_used: int) -> Budget:
         Transit by the board's clock [s].
     edges_used : int
         An `EdgesUsed`: both pairs of edges average their quantisation, one does not.
+    bounce_s : float, optional
+        Standard uncertainty of the transit from bounce and late lines [s].
 
     Raises
     ------
     ValueError
         The transit leaves no positive time of flight, or no edges were used.
     """
-    contributions = model.contributions(transit_s, edges_used)
+    contributions = model.contributions(transit_s, edges_used, bounce_s)
     u = combined_uncertainty(contributions)
+    factor = model.coverage_factor(transit_s, edges_used)
+    if bounce_s > 0:
+        share = contributions[-1].u_out / u
+        factor = float(with_normal(np.array([factor]), np.array([share]))[0])
     return Budget(
         speed_mps=model.speed(transit_s, edges_used),
         contributions=contributions,
@@ -365,7 +345,7 @@ def shot_budget(model: SpeedModel, transit_s: float, edges_used: int) -> Budget:
         u_random_mps=_part(contributions, "random"),
         u_shared_mps=_part(contributions, "shared"),
         dof=effective_dof(contributions),
-        U95_mps=model.coverage_factor(transit_s, edges_used) * u,
+        U95_mps=factor * u,
         U95_first_order_mps=expanded_uncertainty(contributions),
         lowest_mps=model.speed(transit_s + model.tick_s, edges_used),
         highest_mps=model.speed(transit_s - model.tick_s, edges_used),
@@ -414,9 +394,12 @@ def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8], single: Places) ->
     return transit
 
 
-def _timing_u(count: int, single: Places, model: SpeedModel) -> Floats:
-    u_s = np.full(count, model.u_timing_s[EdgesUsed.BOTH])
+def _timing_u(bounce_s: Floats, single: Places, model: SpeedModel) -> Floats:
+    u_s = np.full(len(bounce_s), model.u_timing_s[EdgesUsed.BOTH])
     u_s[single] = model.u_timing_s[EdgesUsed.LEAD]
+    bounced = bounce_s.nonzero()[0]
+    if bounced.size:
+        u_s[bounced] = np.sqrt(u_s[bounced] ** 2 + bounce_s[bounced] ** 2)
     return u_s
 
 

@@ -56,6 +56,8 @@ BODY_DTYPE = np.dtype(
         ("block_b", "i8"),
         ("twice", "i8"),
         ("surplus", "i8"),
+        ("u_lead", "f4"),  # of both transits, from bounce and late lines
+        ("u_trail", "f4"),
         ("used", "u1"),
         ("kind", "u1"),
         ("sound", "u1"),
@@ -400,6 +402,8 @@ def _paired(a: Passages, b: Passages, pairs: Pairs) -> Bodies:
         "block_b",
         "twice",
         "surplus",
+        "u_lead",
+        "u_trail",
         "used",
         "kind",
         "sound",

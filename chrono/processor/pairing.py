@@ -2,9 +2,8 @@
 
 `compare_passages` answers for any number of pairs at once. Rules:
 
-- The transit is the mean of the leading and the trailing one where both are sound. A late
-  line makes its pair unsound, and so does chatter at both gates together longer than a
-  thousandth of the transit. Without a sound pair there is no transit.
+- The transit is the mean of the leading and the trailing one where both are sound, the edges
+  of a pair being where `bounce` says. Without a sound pair there is no transit.
 - One body blocks both gates for about the same time: 10 % and 20 us are allowed, and what
   15 m/s² along the path could change, half of it at most. Chatter leaves open how long a gate
   was blocked, between the passage's core and the whole.
@@ -23,7 +22,8 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from chrono.processor.passages import CORE, LATE_LEAD, LATE_TRAIL, LEAD, TRAIL, Passages
+from chrono.processor.bounce import time_edges
+from chrono.processor.passages import LEAD, TRAIL, Passages
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.processor.timeline import Ints
@@ -36,7 +36,6 @@ AGREEMENT_SLACK_S = 20e-6
 ACCELERATION_MPS2 = 15.0
 MOST_CHANGE = 0.5
 STRANGER_RATIO = 2.0
-CHATTER_SHARE = 1e-3
 SPECK = 0.05
 LENGTH_TOLERANCE = 0.25
 """A body this far off its declared length is called short or long."""
@@ -65,6 +64,8 @@ PAIR_DTYPE = np.dtype(
         ("twice", "i8"),  # twice the transit, known for every pair that shares an edge
         ("surplus", "i8"),  # blocking time at A less that at B, 0 for incomplete pairs
         ("score", "f8"),  # the better, the likelier one body; 0 for strangers
+        ("u_lead", "f4"),  # standard uncertainty of both transits from bounce and late lines
+        ("u_trail", "f4"),
         ("used", "u1"),
         ("kind", "u1"),
         ("alike", "u1"),  # whole, and blocked as one body would
@@ -94,17 +95,12 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     structured array of PAIR_DTYPE, shape (N,)
     """
     pairs = np.zeros(len(a), PAIR_DTYPE)
-    shared, late = a["marks"] & b["marks"], a["marks"] | b["marks"]
+    shared = a["marks"] & b["marks"]
     has_lead, has_trail = shared & LEAD > 0, shared & TRAIL > 0
-    pairs["lead"] = np.where(has_lead, b["first"] - a["first"], ABSENT)
-    pairs["trail"] = np.where(has_trail, b["last"] - a["last"], ABSENT)
-    pairs["block_a"], pairs["block_b"] = _block(a), _block(b)
-    sound_lead = has_lead & (late & LATE_LEAD == 0)
-    sound_trail = has_trail & (late & LATE_TRAIL == 0)
-    if (late & CORE).any():
-        sound_lead &= _little_chatter(pairs["lead"], _head(a) + _head(b))
-        sound_trail &= _little_chatter(pairs["trail"], _tail(a) + _tail(b))
-    pairs["sound"] = sound_lead + 2 * sound_trail
+    timed = time_edges(a, b)
+    for name in ("lead", "trail", "block_a", "block_b", "u_lead", "u_trail"):
+        pairs[name] = getattr(timed, name)
+    pairs["sound"] = timed.is_lead_sound + 2 * timed.is_trail_sound
     pairs["used"] = _USED[pairs["sound"]]
     strangers = ~(has_lead | has_trail)
     whole = has_lead & has_trail
@@ -140,27 +136,10 @@ def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
     return body_lengths(pairs["block_a"], pairs["block_b"], twice, rules)
 
 
-def _block(passages: Passages) -> Ints:
-    whole = passages["marks"] & (LEAD | TRAIL) == LEAD | TRAIL
-    return np.where(whole, passages["core_last"] - passages["core_first"], ABSENT)
-
-
-def _head(passages: Passages) -> Ints:
-    return passages["core_first"] - passages["first"]
-
-
-def _tail(passages: Passages) -> Ints:
-    return passages["last"] - passages["core_last"]
-
-
-def _little_chatter(transit: Ints, chatter: Ints) -> Flags:
-    return chatter <= CHATTER_SHARE * np.abs(transit)
-
-
 def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Flags:
     """Tell whether the blocking times of whole pairs can be those of one body."""
     changed = ACCELERATION_MPS2 * (pairs["lead"] * rules.unit_s) ** 2 / rules.spacing_m
-    least = np.maximum(pairs["block_a"], pairs["block_b"])
+    least = np.maximum(a["core_last"] - a["core_first"], b["core_last"] - b["core_first"])
     most = np.minimum(a["last"] - a["first"], b["last"] - b["first"])
     allowed = (AGREEMENT + np.minimum(changed, MOST_CHANGE)) * least
     return least - most <= allowed + AGREEMENT_SLACK_S / rules.unit_s

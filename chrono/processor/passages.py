@@ -13,6 +13,8 @@ Rules, local to one gate:
   edge counts, and the rest of it is passed over.
 - Of a passage with chatter its longest unbroken blocking is kept as its core: where two
   bodies follow so closely that one gate merged them, the core is the longer of the two.
+- The leading edge lies between the first edge and the core's first, the trailing one between
+  the core's last and the last. A late edge may have been at any time since the edge before it.
 
 A passage is final once time is known past its end by the quiet time, or by the block limit
 while the gate is blocked. Knows nothing of the other gate.
@@ -24,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.processor.rules import Windows
-from chrono.processor.timeline import LATE, NO_EDGES, Bytes, Edges, Places
+from chrono.processor.timeline import LATE, NO_EDGES, Edges, Places, Words
 
 PASSAGE_DTYPE = np.dtype(
     [
@@ -32,6 +34,8 @@ PASSAGE_DTYPE = np.dtype(
         ("last", "i8"),  # trailing edge; the first edge where there is none
         ("core_first", "i8"),  # longest unbroken blocking
         ("core_last", "i8"),
+        ("lead_from", "i8"),  # earliest time of the leading edge, the latest is `core_first`
+        ("trail_from", "i8"),  # earliest time of the trailing edge, the latest is `last`
         ("host_us", "i8"),  # host's clock when the first edge's line was read
         ("gate", "u1"),
         ("marks", "u1"),  # bits below
@@ -40,8 +44,8 @@ PASSAGE_DTYPE = np.dtype(
 )
 
 LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE, SUSPECT = 1, 2, 4, 8, 16, 32
-"""Bits of `marks`: it has a leading, a trailing edge; those came in late lines; its core is
-not the whole; it stands in a flicker but is no part of it."""
+"""Bits of `marks`: it has a leading, a trailing edge; late lines bound when those were; its
+core is not the whole; it stands in a flicker but is no part of it."""
 
 Passages = npt.NDArray[np.void]
 NO_PASSAGES: Passages = np.zeros(0, PASSAGE_DTYPE)
@@ -94,12 +98,12 @@ _CLOSED, _DECIDED, _WAITING = range(3)
 def _by_gate(new: Edges, carried: Edges) -> Edges:
     """Return all edges, gate A's before gate B's, each in the order of their lines."""
     edges = carried.followed_by(new) if len(carried.t) else new
-    at_b = (edges.what & 1).view(np.bool_)
+    at_b = (edges.what & 1).astype(np.bool_)
     return edges.take(np.concatenate(((~at_b).nonzero()[0], at_b.nonzero()[0])))
 
 
-def _level(what: Bytes) -> Bytes:
-    return what >> np.uint8(1) & np.uint8(3)
+def _level(what: Words) -> Words:
+    return what >> np.uint32(1) & np.uint32(3)
 
 
 def _group_starts(edges: Edges, windows: Windows) -> Places:
@@ -160,6 +164,8 @@ def _passages(
     passages["first"] = passages["core_first"] = t[starts]
     last = np.where(has_trail, ends, starts)
     passages["last"] = passages["core_last"] = t[last]
+    earliest = edges.earliest
+    passages["lead_from"], passages["trail_from"] = earliest[starts], earliest[last]
     passages["host_us"] = edges.host_us[starts]
     passages["gate"] = head & 1
     late = edges.what & LATE
@@ -198,7 +204,10 @@ def _find_cores(
     merged, best = merged[found], edge[best[found]]
     passages["core_first"][merged] = edges.t[best]
     passages["core_last"][merged] = edges.t[best + 1]
-    passages["marks"][merged] |= np.uint8(CORE)
+    passages["trail_from"][merged] = edges.earliest[best + 1]
+    late = edges.what & LATE > 0
+    bounds = late[best] * LATE_LEAD + late[best + 1] * LATE_TRAIL + CORE
+    passages["marks"][merged] |= bounds.astype(np.uint8)
 
 
 def _mark_chatter(
@@ -210,4 +219,5 @@ def _mark_chatter(
     has_lead = passages["marks"][places] & LEAD > 0
     passages["core_first"][places[has_lead]] = edges.t[ends[has_lead]]
     passages["core_last"][places[~has_lead]] = edges.t[starts[~has_lead]]
+    passages["trail_from"][places[~has_lead]] = edges.earliest[starts[~has_lead]]
     passages["marks"][places] |= np.uint8(CORE)

@@ -18,7 +18,7 @@ Rules, local in time:
   without a partner, the next body has at least a third of the main one's speed, and the main
   one is whole, of the declared length, and was seen alike by both gates (pieces of two bodies,
   paired with each other, seldom are).
-- A pair of passages whose edges all chattered too long or came late is unsound: no transit.
+- A pair of passages of which no pair of edges is sound has no transit.
 - Keys grow strictly; a key already used is moved up by one.
 """
 
@@ -308,6 +308,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
         shot[name] = main[name]
     shot["companion"] = np.nan
     shot["used"] = main["used"]
+    shot["bounce"] = _bounce(main)
     flags = _KIND_FLAGS[main["kind"]] | _ONLY_FLAGS[shot["used"]]
     with np.errstate(invalid="ignore"):
         ratio = _lengths_of(main, rules) / declared
@@ -325,6 +326,15 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     for name in ("twice", "surplus", "lacks"):
         launches[name] = main[name]
     return launches
+
+
+def _bounce(main: Bodies) -> Floats:
+    """Return the standard uncertainty that bounce and late lines give the transit used."""
+    lead, trail = (main[name].astype(np.float64) for name in ("u_lead", "u_trail"))
+    used = main["used"]
+    one = np.where(used == EdgesUsed.LEAD, lead, np.where(used == EdgesUsed.TRAIL, trail, 0.0))
+    both = np.sqrt(lead * lead + trail * trail) / 2
+    return np.where(used == EdgesUsed.BOTH, both, one)
 
 
 def _lengths_of(bodies: Bodies, rules: Rules) -> Floats:

@@ -23,7 +23,7 @@ from chrono.processor.pairing import Flags, body_lengths
 from chrono.processor.rules import BACK_STEP_S, Lengths, Rules
 from chrono.processor.shots import length_flags
 from chrono.processor.table import SHOT_DTYPE, EdgesUsed, Shots
-from chrono.processor.timeline import Beats, Breaks, Bytes, Edges, Ints, Places
+from chrono.processor.timeline import Beats, Breaks, Edges, Ints, Places, Words
 
 _A_CLEAR, _B_CLEAR, _A_BLOCKED, _B_BLOCKED = range(4)
 """`Edges.what` of exact edges."""
@@ -90,7 +90,7 @@ def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
 @compiled
 def _find_groups(
     t: Ints,
-    what: Bytes,
+    what: Words,
     apart: int,
     fast: float,
     slow: int,
@@ -119,7 +119,7 @@ def _find_groups(
 
 @inlined
 def _is_pair(
-    t: Ints, what: Bytes, start: int, fast: float, slow: int, block_limit: int, unit_s: float
+    t: Ints, what: Words, start: int, fast: float, slow: int, block_limit: int, unit_s: float
 ) -> bool:
     """Tell whether four edges are a clean pair by the rules of `matching`."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
@@ -138,7 +138,7 @@ def _is_pair(
 
 
 @inlined
-def _times(t: Ints, what: Bytes, start: int) -> tuple[int, int, int, int]:
+def _times(t: Ints, what: Words, start: int) -> tuple[int, int, int, int]:
     """Return the first and last times of a pair at gate A, then at gate B."""
     if what[start + 1] == _A_CLEAR:
         return t[start], t[start + 1], t[start + 2], t[start + 3]
@@ -190,7 +190,7 @@ def _without(pairs: Places, edges: Edges) -> Edges:
     """Return the edges that are in none of these pairs."""
     count = len(edges.t) - 4 * len(pairs)
     times = np.empty((2, count), np.int64)
-    rest = Edges(times[0], times[1], np.empty(count, np.uint8))
+    rest = Edges(times[0], times[1], np.empty(count, np.uint32))
     _fill_rest(rest, pairs, edges)
     return rest
 

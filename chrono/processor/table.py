@@ -21,6 +21,7 @@ SHOT_DTYPE = np.dtype(
         ("block_a", "i8"),  # blocking time at A, or ABSENT
         ("block_b", "i8"),  # blocking time at B, or ABSENT
         ("companion", "f8"),  # transit of the first companion, NaN without one
+        ("bounce", "f4"),  # standard uncertainty of the transit from bounce and late lines
         ("companions", "u2"),  # how many companions followed
         ("used", "u1"),  # an EdgesUsed
         ("flags", "u4"),  # a Flag

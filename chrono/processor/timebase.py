@@ -39,7 +39,9 @@ from chrono.processor.lines import BEAT_WHAT, SEQUENCES, Lines, used_lines
 from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, STALL_S, Rules
 from chrono.processor.timeline import (
     LATE,
+    LONGEST_WIDTH,
     NO_BEATS,
+    WIDTH_SHIFT,
     Beats,
     Breaks,
     Bytes,
@@ -104,12 +106,13 @@ def put_on_timebase(
     notes = find_notes(events, lines.used, records, state)
     gaps = find_gaps(lines, holes, top, jumps, notes, state, rules)
     placed = note_breaks(notes, lines, top, start, rules)
-    edges, places, late = _edges(lines, t[1:])
+    edges, places, late = _edges(lines, t[1:], start.edge)
     told = events.lost[lines.used[places]].astype(np.int64)
     beats, board_lost = _beats(told, top[1:], places, restarts, state)
     count = len(lines.what)
     after = replace(
         _after(events, lines, raw, top, start) if count else start,
+        edge=int(edges.t[-1]) if len(edges.t) else start.edge,
         mark=int(placed.mark[-1]) if len(placed.mark) else start.mark,
         damaged=int(damaged_before(notes, np.array([count]), state)[0]),
         anew=any(place >= count for place in hellos) or (state.anew and not count),
@@ -183,19 +186,23 @@ def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]
     return np.maximum(raw, top - rules.units(BACK_STEP_S)), top
 
 
-def _edges(lines: Lines, t: Ints) -> tuple[Edges, Places, int]:
-    """Return the edges, which lines are beats, and how many edges came late."""
+def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
+    """
+    Return the edges, which lines are beats, and how many edges came late.
+
+    `before` is the time of the edge before them.
+    """
     count = len(t)
     times, beats = np.empty((2, count), np.int64), np.empty(count, np.intp)
-    edges = Edges(times[0], times[1], np.empty(count, np.uint8))
-    found, late = _sort_out(lines.what, t, lines.host_us, edges, beats)
+    edges = Edges(times[0], times[1], np.empty(count, np.uint32))
+    found, late = _sort_out(lines.what, t, lines.host_us, before, edges, beats)
     edges = Edges(edges.t[:found], edges.host_us[:found], edges.what[:found])
     return edges, beats[: count - found], int(late)
 
 
 @loop
 def _sort_out(
-    what: Bytes, t: Ints, host_us: Ints, edges: Edges, beats: Places
+    what: Bytes, t: Ints, host_us: Ints, before: int, edges: Edges, beats: Places
 ) -> tuple[int, int]:
     """Fill in the edges and the places of beats; return the number of edges and late ones."""
     count = late = 0
@@ -205,7 +212,11 @@ def _sort_out(
             continue
         edges.t[count], edges.host_us[count] = t[place], host_us[place]
         edges.what[count] = what[place]
-        late += what[place] >= LATE
+        if what[place] >= LATE:
+            width = min(max(t[place] - before, 0), LONGEST_WIDTH)
+            edges.what[count] += width << WIDTH_SHIFT
+            late += 1
+        before = t[place]
         count += 1
     return count, late
 

@@ -15,9 +15,15 @@ from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE
 Ints = npt.NDArray[np.int64]
 Places = npt.NDArray[np.intp]
 Bytes = npt.NDArray[np.uint8]
+Words = npt.NDArray[np.uint32]
 
 LATE = 8
 """Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
+
+WIDTH_SHIFT = 4
+LONGEST_WIDTH = (1 << 32 - WIDTH_SHIFT) - 1
+"""The bits above hold for how long before its stamp a late edge may have been [counter units]:
+since the edge before it."""
 
 
 class Edges(NamedTuple):
@@ -25,7 +31,7 @@ class Edges(NamedTuple):
 
     t: Ints
     host_us: Ints
-    what: Bytes
+    what: Words
 
     def take(self, places: Places) -> "Edges":
         """Return the edges at `places`."""
@@ -38,6 +44,11 @@ class Edges(NamedTuple):
             np.concatenate((self.host_us, more.host_us)),
             np.concatenate((self.what, more.what)),
         )
+
+    @property
+    def earliest(self) -> Ints:
+        """The earliest time at which each edge can have been: late ones are stamped late."""
+        return self.t - (self.what >> np.uint32(WIDTH_SHIFT))
 
 
 class Beats(NamedTuple):
@@ -83,7 +94,7 @@ class Breaks(NamedTuple):
         return Breaks(self.before[place:], self.mark[place:], self.lost[place:])
 
 
-NO_EDGES = Edges(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.uint8))
+NO_EDGES = Edges(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.uint32))
 NO_BEATS = Beats(np.zeros(0, np.int64), np.zeros(0, np.int64))
 NO_BREAKS = Breaks(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.int64))
 
@@ -132,6 +143,8 @@ class Timebase:
         Its host time, counter, sequence number, and what it was, as in `Edges`.
     t, top : int
         Its time, and the latest time so far.
+    edge : int
+        Time of the last edge, long ago before the first.
     mark : int
         The latest mark of a note.
     damaged : int
@@ -153,6 +166,7 @@ class Timebase:
     line: int = -1
     t: int = 0
     top: int = 0
+    edge: int = -LONGEST_WIDTH
     mark: int = 0
     damaged: int = 0
     anew: bool = False

@@ -15,7 +15,8 @@ from chrono.arrays.batch import Batch, Control, Events
 from chrono.clock.rate import ClockEstimate
 from chrono.errors import ChronoError
 from chrono.measuring.budget import Budget, Contribution
-from chrono.measuring.speed import Measured, SpeedModel, join_measured, measure, shot_budget
+from chrono.measuring.measured import Measured, join_measured
+from chrono.measuring.speed import SpeedModel, measure, shot_budget
 from chrono.measuring.statistics import Sample, Series, series_of
 from chrono.processor.pipeline import Processor
 from chrono.processor.rules import Rules
@@ -430,9 +431,8 @@ class Session:
         """Return the error budget of a shot, None if it has no speed."""
         if not np.isfinite(row.speed_mps):
             return None
-        return shot_budget(
-            self._model, row.transit_us * 1e-6, EdgesUsed[row.edges_used.upper()]
-        )
+        used = EdgesUsed[row.edges_used.upper()]
+        return shot_budget(self._model, row.transit_us * 1e-6, used, row.bounce_us * 1e-6)
 
 
 def _counter_of(hello: Control) -> Counter:

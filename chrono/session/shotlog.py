@@ -42,9 +42,10 @@ class ShotRow:
     One shot as people see it, numbered from 1 in the order of the session.
 
     Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN where they were not
-    measured. An `open` shot may still change: the time in which more edges of it could
-    come has not passed. `length_a_mm` and `length_b_mm` are what each gate sees of the body
-    [mm], NaN where it does not.
+    measured; `bounce_us` is the part of the transit's u from bounce and late lines [us]. An
+    `open` shot may still change: the time in which more edges of it could come has not
+    passed. `length_a_mm` and `length_b_mm` are what each gate sees of the body [mm], NaN
+    where it does not.
     """
 
     number: int
@@ -57,6 +58,7 @@ class ShotRow:
     u_random_mps: float
     u_shared_mps: float
     transit_us: float
+    bounce_us: float
     edges_used: str
     body_length_mm: float
     companion_speed_mps: float
@@ -186,6 +188,7 @@ def shot_row(
         u_random_mps=measured["u_random_mps"],
         u_shared_mps=measured["u_shared_mps"],
         transit_us=measured["transit_s"] * 1e6,
+        bounce_us=measured["bounce_s"] * 1e6,
         edges_used=EdgesUsed(int(shot["used"])).name.lower(),
         body_length_mm=measured["body_length_m"] * 1e3,
         companion_speed_mps=measured["companion_speed_mps"],

@@ -7,7 +7,8 @@ import pytest
 from crossing import FOAM, ROD, SQUASH, TABLE_TENNIS, Thrown, cross
 from speed_rigs import make_shots
 
-from chrono.measuring.speed import Measured, SpeedModel, measure
+from chrono.measuring.measured import Measured
+from chrono.measuring.speed import SpeedModel, measure
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.rigs.file import default_rig, rig_from_record, rig_record
 

@@ -299,36 +299,6 @@ def test_what_is_slow_and_far_shorter_than_declared_is_no_body(
         assert ((word,) in [tuple(w for w in f if w != "short") for f in flags]) is known
 
 
-# -- chatter ----------------------------------------------------------------------------
-
-
-def chattered(edge: Line, step_s: float) -> list[Line]:
-    other = replace(edge, at_s=edge.at_s + step_s, level=1 - edge.level)
-    return [edge, other, replace(edge, at_s=edge.at_s + 2 * step_s)]
-
-
-def test_chatter_shorter_than_a_thousandth_of_the_transit_is_merged_silently() -> None:
-    (shot,) = shots_of(with_beats([*chattered(A1, 5e-6), A0, B1, B0]))
-    assert shot["used"] == EdgesUsed.BOTH
-    assert not shot["flags"]
-
-
-@pytest.mark.parametrize("place", range(4))
-def test_longer_chatter_leaves_the_timing_to_the_other_pair(place: int) -> None:
-    lines = [
-        x for i, e in enumerate(BALL) for x in (chattered(e, 30e-6) if i == place else [e])
-    ]
-    (shot,) = shots_of(with_beats(lines))
-    assert shot["used"] == (EdgesUsed.TRAIL if place in (0, 2) else EdgesUsed.LEAD)
-    name = "trail" if place in (0, 2) else "lead"
-    assert shot[name] == pytest.approx(240_000, abs=1)
-
-
-def test_long_chatter_on_all_edges_leaves_no_time_to_trust() -> None:
-    (shot,) = shots_of(with_beats([x for e in BALL for x in chattered(e, 30e-6)]))
-    assert shot["used"] == EdgesUsed.NONE
-
-
 # -- lost lines -------------------------------------------------------------------------
 
 

@@ -18,9 +18,10 @@ from chrono.measuring.speed import SpeedModel, measure
 from chrono.processor.table import Flag, Shots, flag_words
 
 US = 1e-6
-TOO_LONG_S = 9 * US
-"""Chatter at both gates together beyond a thousandth of the transit at 20 m/s, 15 us."""
-BEARABLE_S = 3 * US
+TOO_LONG_S = 38 * US
+"""Two of these steps at both gates give the 3 ms of 100 m/s a standard uncertainty above a
+hundredth: √2 · 76 us/√12 is 31 us."""
+BEARABLE_S = 36 * US
 
 
 def chattering(lines: Sequence[Line], places: Sequence[int], step_s: float) -> list[Line]:
@@ -38,17 +39,18 @@ def late(lines: Sequence[Line], places: Sequence[int]) -> list[Line]:
 
 
 BALL = body(2.3, 20.0)
+QUICK = body(2.3, 100.0)
 SLOW, FAST, BACK = body(2.3, 1.5), body(2.3, 230.0), body(2.5, -20.0)
 FLASH = [*block(A, 2.3, 1e-3), *block(B, 2.30005, 1e-3)]
 ALL = range(4)
 CASES: dict[str, tuple[list[Line], tuple[str, ...]]] = {
-    "chatter on all edges": (chattering(BALL, ALL, TOO_LONG_S), ("unsound",)),
-    "little chatter on all edges": (chattering(BALL, ALL, BEARABLE_S), ()),
-    "chatter on one pair": (chattering(BALL, (0, 2), TOO_LONG_S), ("trail-only",)),
+    "chatter on all edges": (chattering(QUICK, ALL, TOO_LONG_S), ("unsound",)),
+    "little chatter on all edges": (chattering(QUICK, ALL, BEARABLE_S), ()),
+    "chatter on one pair": (chattering(QUICK, (0, 2), TOO_LONG_S), ("trail-only",)),
     "all edges late": (late(BALL, ALL), ("unsound",)),
     "one edge of each pair late": (late(BALL, (0, 3)), ("unsound",)),
     "one edge late": (late(BALL, (1,)), ("lead-only",)),
-    "late and chattering": (late(chattering(BALL, (1, 3), TOO_LONG_S), (0,)), ("unsound",)),
+    "late and chattering": (late(chattering(QUICK, (1, 3), TOO_LONG_S), (0,)), ("unsound",)),
     "the only pair late": (late([BALL[0], BALL[2]], (1,)), ("unsound",)),
     "a carrier follows": (
         [*late(BALL, ALL), *body(2.32, 15.0, 0.015)],
