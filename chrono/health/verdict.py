@@ -6,7 +6,7 @@ and screens.
 """
 
 from dataclasses import dataclass, field
-from math import isfinite
+from math import floor, inf, isfinite, log10
 
 from chrono.clock.rate import ClockEstimate
 from chrono.measuring.timing import Blocking, Timing
@@ -23,6 +23,9 @@ LOST_SHARE = 1e-3
 
 FIRST_DAMAGED = 1
 """A port opened in the middle of a line begins with a damaged one."""
+
+FEW_SHOTS = 3
+"""So many shots that bounced, and that did not, are needed to speak of chance."""
 
 BEAT_LIMIT_S = 2.5
 """The board sends a beat a second: two in a row are missing."""
@@ -80,6 +83,12 @@ class Observed:
     rate_error, rate_tolerance : float
         What the rig says of that rate, relative, and the half-width that it allows; infinite
         where the rate is taken from the beats themselves.
+    timed, bounced : int
+        The last shots with a transit, and those of them of which an edge bounced.
+    bounce_s : float
+        Standard uncertainty of one edge's time in the median of these [s], 0 without them.
+    jitter_s : float
+        Standard deviation of one edge's time that the rig states [s].
     """
 
     span_s: float
@@ -94,6 +103,10 @@ class Observed:
     clock: ClockEstimate | None = None
     rate_error: float = 0.0
     rate_tolerance: float = 50e-6
+    timed: int = 0
+    bounced: int = 0
+    bounce_s: float = 0.0
+    jitter_s: float = inf
 
 
 @dataclass(frozen=True)
@@ -144,7 +157,7 @@ def judge(seen: Observed) -> Health:
         for item in _gate_items(name, gate, seen.span_s)
     )
     link = (_lines(seen), _board(seen), _beats(seen)) if seen.has_beats else (_lines(seen),)
-    return Health((*gates, *link, _clock(seen)))
+    return Health((*gates, *link, _clock(seen), _bounce(seen)))
 
 
 def _nothing_came(seen: Observed) -> Item:
@@ -217,6 +230,37 @@ def _rate(
     if count < 2 or per_min <= limit:
         return Item(label, reading)
     return Item(label, reading, f"{trouble} ({per_min:.0f} a minute)", advice)
+
+
+def _bounce(seen: Observed) -> Item:
+    """Judge whether shots that bounced by chance tell of noise that the others hide."""
+    if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
+        return Item("bounce", "not told by lines without a level")
+    if not seen.bounced:
+        return Item("bounce", f"none in {_shots(seen.timed)}" if seen.timed else "no shots")
+    reading = f"in {seen.bounced} of {_shots(seen.timed)}"
+    hidden = seen.timed - seen.bounced
+    wanted_s = _rounded_up(seen.bounce_s)
+    if min(seen.bounced, hidden) < FEW_SHOTS or seen.bounce_s <= seen.jitter_s:
+        return Item("bounce", reading)
+    return Item(
+        "bounce",
+        reading,
+        f"{_shots(hidden)} met that noise without a bounce, and the rig's jitter is too small "
+        "for it",
+        f'state jitter = "{wanted_s * 1e6:g} us" under [clock], or give the comparators more '
+        "hysteresis",
+    )
+
+
+def _shots(count: int) -> str:
+    return "1 shot" if count == 1 else f"{count} shots"
+
+
+def _rounded_up(value: float) -> float:
+    """Return the next number with two digits."""
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return -floor(-value / step + 1e-9) * step
 
 
 def _lines(seen: Observed) -> Item:

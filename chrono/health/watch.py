@@ -4,6 +4,7 @@
 judges nothing and knows nothing of ports and screens.
 """
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import isfinite
@@ -16,13 +17,15 @@ from chrono.arrays.batch import LEVEL_UNKNOWN, Batch, Events, Kind
 from chrono.health.verdict import GateSeen, Observed
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.rules import Rules
-from chrono.processor.table import Flag, Shots
+from chrono.processor.table import EdgesUsed, Flag, Shots
 from chrono.processor.timeline import Tally
 
 WINDOW_S = 60
 SECOND_US = 1_000_000
 RECENT_S = 10.0
 """A lamp switched off this long ago is no trouble now."""
+RECENT_SHOTS = 200
+"""So many of the last shots tell how the gates bounce."""
 
 Counts = npt.NDArray[np.int64]
 _LINES, _DAMAGED, _NOISE, _CHATTER = 0, 1, 2, 4
@@ -91,6 +94,7 @@ class Watch:
         self._levels: list[int] = [LEVEL_UNKNOWN, LEVEL_UNKNOWN]
         self._since_us = [0, 0]
         self._start_us: int | None = None
+        self._bounces_s: deque[float] = deque(maxlen=RECENT_SHOTS)
 
     def feed(self, events: Events, tally: Tally) -> None:
         """
@@ -118,7 +122,12 @@ class Watch:
         _take_beats(second, events.host_us[events.kind == Kind.BEAT])
 
     def add_shots(self, shots: Shots) -> None:
-        """Take finished shots: the lone ones that no body could have made are noise."""
+        """
+        Take finished shots.
+
+        The lone ones that no body could have made are noise; those with a transit tell how
+        the gates bounce.
+        """
         rules = self._rules
         shortest_m = rules.body_length_m or 0.0
         spike = max(rules.units(shortest_m / rules.fastest_mps), rules.windows.quiet // 4)
@@ -129,6 +138,9 @@ class Watch:
             for host_us in shots["host_us"][lone & recent].tolist():
                 if second := self._seconds.get(host_us // SECOND_US):
                     second.counts[_NOISE + gate] += 1
+        timed = shots[recent & (shots["used"] != EdgesUsed.NONE)][-RECENT_SHOTS:]
+        stamps = np.where(timed["used"] == EdgesUsed.BOTH, 1.0, np.sqrt(2.0))
+        self._bounces_s.extend((timed["bounce"] / stamps * rules.unit_s).tolist())
 
     def observed(
         self,
@@ -152,6 +164,7 @@ class Watch:
         seconds = [second for at, second in self._seconds.items() if at >= since]
         seen = sum((s.counts for s in seconds), np.zeros(_SIZE, np.int64)).tolist()
         gates = [self._gate(gate, host_us, seen, flicker[gate]) for gate in (0, 1)]
+        bounces_s = [bounce_s for bounce_s in self._bounces_s if bounce_s > 0]
         return Observed(
             span_s=(host_us - began_us) * 1e-6,
             gates=(gates[0], gates[1]),
@@ -162,6 +175,9 @@ class Watch:
             restarts=seen[_RESTARTS],
             has_beats=self._rules.lines == "framed",
             silence_s=_longest_silence_us(seconds, began_us, host_us) * 1e-6,
+            timed=len(self._bounces_s),
+            bounced=len(bounces_s),
+            bounce_s=float(np.median(bounces_s)) if bounces_s else 0.0,
         )
 
     def _gate(self, gate: int, host_us: int, seen: list[int], flicker: Flicker) -> GateSeen:

@@ -190,5 +190,10 @@ def blocking_of(shots: Shots, body_length_m: Floats, declared_m: float) -> Block
 
 
 def tells_timing(shots: Shots) -> npt.NDArray[np.bool_]:
-    """Tell which shots have two sound pairs of edges and nothing to be said about, (N,)."""
-    return (shots["used"] == EdgesUsed.BOTH) & (shots["flags"] == 0)
+    """
+    Tell which shots have two sound pairs of edges and nothing to be said about, (N,).
+
+    Of those with bounces or late lines this scatter is in their own budget already.
+    """
+    is_clean = (shots["flags"] == 0) & (shots["bounce"] == 0)
+    return (shots["used"] == EdgesUsed.BOTH) & is_clean

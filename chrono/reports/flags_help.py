@@ -62,7 +62,8 @@ FLAG_HELP: dict[str, str] = {
         "(flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
-        "No pair of edges gave a time to trust because a gate chattered or the board could "
-        "not time them exactly: give the comparators more hysteresis, look for stray light."
+        "No pair of edges can be timed to a hundredth of the transit, as a gate bounced for "
+        "long or the board told its edges late: give the comparators more hysteresis or shade "
+        "the gates."
     ),
 }

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from chrono.measuring.speed import Measured
+from chrono.measuring.measured import Measured
 from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.processor.table import EdgesUsed, flag_words

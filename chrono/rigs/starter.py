@@ -74,6 +74,7 @@ frequency = "16 MHz"           # of the counter; the board's hello line override
 counter_bits = 32              # width of the counter
 rate_tolerance = "5000 ppm"    # ± {rate}
 jitter = "0.1 us"              # standard deviation of one timestamp{jitter}
+                               # a gate that bounces needs more: chrono check says how much
 from_host = false              # true: take the counter's rate from the computer's clock
 # tick = "4 us"                # plain and interval lines only: step of the timestamps{tick}
 

@@ -49,6 +49,7 @@ class AsIf:
             return shots
         shots = shots.copy()
         usable = np.isin(shots["used"], (EdgesUsed.BOTH, self.edges))
+        shots["bounce"][shots["used"] == EdgesUsed.BOTH] *= np.sqrt(2.0)  # it was a mean
         shots["used"] = np.where(usable, self.edges, EdgesUsed.NONE)
         shots["flags"] &= ~np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
         shots["flags"][usable] |= np.uint32(_PAIR_FLAGS[self.edges])

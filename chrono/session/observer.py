@@ -95,7 +95,13 @@ class Observer:
             ),
         )
         expected, allowed = _rate_stated(self._session.rig)
-        return replace(seen, clock=self._found, rate_error=expected, rate_tolerance=allowed)
+        return replace(
+            seen,
+            clock=self._found,
+            rate_error=expected,
+            rate_tolerance=allowed,
+            jitter_s=self._session.rig.clock.jitter_s,
+        )
 
     def delays(self) -> Delays | None:
         """Return how late beats are read, None while the counter's rate is not known."""

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from chrono.errors import OptionError, RigError
 from chrono.measuring.budget import Contribution, triangular, two_pair
 from chrono.measuring.coverage import coverage_half_width
-from chrono.measuring.speed import Measured
+from chrono.measuring.measured import Measured
 from chrono.measuring.statistics import Series
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.reader.recording import RecordingReader

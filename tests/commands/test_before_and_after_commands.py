@@ -4,6 +4,7 @@ import json
 import math
 from pathlib import Path
 
+import golden_kit
 import pytest
 from command_kit import is_one_clear_complaint
 
@@ -133,10 +134,10 @@ def test_a_fall_in_a_vacuum_is_free_fall(chrono) -> None:
     assert math.isclose(fall["speed_mps"]["value"], fall["gravity_mps2"], rel_tol=1e-9)
 
 
-def test_a_landing_of_a_shot_that_is_not_counted_is_refused(chrono) -> None:
-    hall = HOUSE / "recordings" / "noisy-hall.tsv"
+def test_a_landing_of_a_shot_that_is_not_counted_is_refused(chrono, tmp_path) -> None:
+    hall = golden_kit.with_one_set_aside(tmp_path)
     shots = json.loads(chrono("export", hall, "--json").out)["data"]
-    number = next(shot["shot"] for shot in shots if not shot["counted"])
+    (number,) = (shot["shot"] for shot in shots if not shot["counted"])
 
     is_one_clear_complaint(
         chrono("flight", hall, "--angle", "20 deg", "--landed", f"{number}=40 m"),

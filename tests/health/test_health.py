@@ -41,6 +41,10 @@ TROUBLES = {
     "one restart": (replace(GOOD, restarts=1), "the board restarted once"),
     "restarts": (replace(GOOD, restarts=3), "the board restarted 3 times"),
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
+    "bounce": (
+        replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),
+        "28 shots met that noise without a bounce, and the rig's jitter is too small for it",
+    ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),
         "the counter's rate is off by +3000 ppm, the rig allows ± 50 ppm",
@@ -58,6 +62,13 @@ FINE = {
     "one late beat": replace(GOOD, silence_s=2.1),
     "clock within the rig's tolerance": replace(GOOD, clock=_clock(45e-6, 10e-6)),
     "clock off by no more than is known": replace(GOOD, clock=_clock(60e-6, 10e-6)),
+    "bounces within the jitter": replace(
+        GOOD, timed=40, bounced=12, bounce_s=0.4e-6, jitter_s=0.4e-6
+    ),
+    "nearly all shots bounced": replace(
+        GOOD, timed=40, bounced=38, bounce_s=1e-6, jitter_s=1e-7
+    ),
+    "two shots bounced": replace(GOOD, timed=40, bounced=2, bounce_s=1e-6, jitter_s=1e-7),
     "lines without beats": replace(GOOD, has_beats=False, silence_s=20.0),
 }
 
@@ -80,9 +91,10 @@ def test_what_is_no_trouble_leaves_the_gates_ready(case: str) -> None:
 
 def test_every_reason_is_given_at_once() -> None:
     bad = GateSeen(True, 30.0, 120.0, 0.4, 50, 50)
-    health = judge(Observed(20.0, (bad, bad), 100, 20, 20, 5, 2, True, 9.0, _clock(1e-2, 1e-6)))
-    assert len(health.troubles) == len(health.items) == 12
-    assert health.verdict.count(";") == 11
+    seen = Observed(20.0, (bad, bad), 100, 20, 20, 5, 2, True, 9.0, _clock(1e-2, 1e-6))
+    health = judge(replace(seen, timed=9, bounced=4, bounce_s=1e-6, jitter_s=1e-7))
+    assert len(health.troubles) == len(health.items) == 13
+    assert health.verdict.count(";") == 12
 
 
 def _text(health: Health) -> str:
@@ -101,3 +113,25 @@ def test_the_text_of_good_gates_ends_with_ready() -> None:
     assert _text(judge(GOOD)).endswith("\nready")
     assert "rate not known" in _text(judge(GOOD))
     assert "+45 ± 20 ppm" in _text(judge(FINE["clock within the rig's tolerance"]))
+
+
+@pytest.mark.parametrize(
+    ("bounce_s", "stated"),
+    [(0.413e-6, "0.42 us"), (0.42e-6, "0.42 us"), (12.01e-6, "13 us"), (0.0996e-6, "0.1 us")],
+)
+def test_the_jitter_to_state_covers_the_bounces_seen(bounce_s: float, stated: str) -> None:
+    health = judge(replace(GOOD, timed=9, bounced=4, bounce_s=bounce_s, jitter_s=0.0))
+    (item,) = health.troubles
+    assert item.reading == "in 4 of 9 shots"
+    assert f'state jitter = "{stated}" under [clock]' in item.advice
+
+
+def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> None:
+    readings = {
+        "no shots": GOOD,
+        "none in 1 shot": replace(GOOD, timed=1),
+        "not told by lines without a level": replace(GOOD, gates=(GateSeen(),) * 2, timed=4),
+    }
+    for reading, seen in readings.items():
+        (item,) = (item for item in judge(seen).items if item.name == "bounce")
+        assert item.reading == reading

@@ -1,5 +1,7 @@
 """What a watch sees of the gates while lines come in, whole or in pieces."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -8,7 +10,7 @@ from chrono.health.verdict import Observed, judge
 from chrono.health.watch import Flicker, Watch, flicker_now, second_places
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.rules import Rules
-from chrono.processor.table import ABSENT, SHOT_DTYPE, Flag
+from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag
 from chrono.processor.timeline import Tally
 
 RULES = Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "framed")
@@ -140,6 +142,32 @@ def test_lone_passages_no_body_could_make_are_noise() -> None:
     for shot in (_lone(Flag.LONE_A, 20), _lone(Flag.LONE_B, 40), _lone(Flag.LONE_B, 8000)):
         watch.add_shots(shot)
     assert [g.noise for g in watch.observed(10_000_000).gates] == [1, 1]
+
+
+def _timed(bounces: list[float], used: EdgesUsed = EdgesUsed.BOTH) -> np.ndarray:
+    shots = np.zeros(len(bounces), SHOT_DTYPE)
+    shots["used"], shots["bounce"], shots["host_us"] = used, bounces, 2_000_000
+    return shots
+
+
+def test_bounces_are_told_by_the_time_of_one_edge() -> None:
+    watch = Watch(RULES, Tally())
+    watch.feed(_events(_beats(1)), Tally())
+    watch.add_shots(_timed([0.0, 2.0, 6.0]))
+    watch.add_shots(_timed([4.0 * math.sqrt(2)], EdgesUsed.TRAIL))
+    watch.add_shots(_timed([9.0], EdgesUsed.NONE))
+    seen = watch.observed(10_000_000)
+    assert (seen.timed, seen.bounced) == (4, 3)
+    assert seen.bounce_s == pytest.approx(4.0 * RULES.unit_s)
+
+
+def test_only_the_last_shots_tell_of_bounces() -> None:
+    watch = Watch(RULES, Tally())
+    watch.feed(_events(_beats(1)), Tally())
+    watch.add_shots(_timed([5.0] * 300))
+    watch.add_shots(_timed([0.0] * 150))
+    seen = watch.observed(10_000_000)
+    assert (seen.timed, seen.bounced) == (200, 50)
 
 
 def test_flicker_and_the_tally_are_passed_on() -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from chrono import __version__
+from chrono.reader.rows import json_row
 from chrono.reports.export import shot_table
 from chrono.reports.files import write_table
 from chrono.session.recorded import read_recording
@@ -27,11 +28,26 @@ FORMATS = {
 """Golden file: the file that is exported, whether with decimal commas."""
 
 
+SET_ASIDE = 7
+REASON = "hit the frame"
+
+
+def with_one_set_aside(folder: Path) -> Path:
+    """Copy the recording, with one more row that sets a shot aside."""
+    key = int(read_recording(RECORDING).session.log.shots["key"][SET_ASIDE - 1])
+    content = RECORDING.read_bytes()
+    last_us = int(content.splitlines()[-1].split(b"\t")[0])
+    mark = {"action": "set-aside", "shot": key, "text": REASON}
+    path = folder / RECORDING.name
+    path.write_bytes(content + json_row(last_us, "mark", mark))
+    return path
+
+
 def exported(name: str, folder: Path) -> str:
     """Return what the format of a golden file holds of the recording now."""
     written, with_comma = FORMATS[name]
     path = folder / written
-    session = read_recording(RECORDING).session
+    session = read_recording(with_one_set_aside(folder)).session
     table = shot_table(session, RECORDING.name)
     write_table([table], path, with_comma)
     readers = {".parquet": _parquet_text, ".xlsx": _workbook_text}
