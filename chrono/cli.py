@@ -20,6 +20,7 @@ from chrono.commands import (
 from chrono.commands.energy import energy
 from chrono.commands.fall import fall
 from chrono.commands.flight import flight
+from chrono.commands.help import Commands
 from chrono.commands.logbook import list_recordings
 from chrono.commands.picture import picture
 from chrono.commands.report import report
@@ -30,11 +31,9 @@ from chrono.commands.worksheet import worksheet
 from chrono.errors import ChronoError
 from chrono.plain import plain
 
-app = typer.Typer(
+app = Commands(
     name="chrono",
     help="Speed of a launched body from two light gates, with an honest uncertainty.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
 
@@ -62,10 +61,8 @@ for command in (
     app.command()(command)
 app.command("list")(list_recordings)
 
-calibrate_app = typer.Typer(
+calibrate_app = Commands(
     help="Measure what the rig file only states, and write it there.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
 )
 app.add_typer(calibrate_app, name="calibrate")
 calibrate_app.command("clock")(calibrate.calibrate_clock)
@@ -73,9 +70,7 @@ calibrate_app.command("swap")(calibrate.calibrate_swap)
 calibrate_app.command("drop")(calibrate.calibrate_drop)
 calibrate_app.command("rods")(calibrate.calibrate_rods)
 
-rig_app = typer.Typer(
-    help="Write and check a rig file.", no_args_is_help=True, rich_markup_mode=None
-)
+rig_app = Commands(help="Write and check a rig file.")
 app.add_typer(rig_app, name="rig")
 rig_app.command("new")(rig.rig_new)
 rig_app.command("check")(rig.rig_check)

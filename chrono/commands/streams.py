@@ -3,6 +3,7 @@
 import codecs
 import os
 import sys
+import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import TextIO
@@ -16,6 +17,7 @@ STAND_INS = {
     "·": "*",
     "×": "x",
     "√": "sqrt ",
+    "∞": "infinite",
     "²": "^2",
     "³": "^3",
     "₀": "0",
@@ -44,6 +46,38 @@ STAND_INS = {
     "─": "-",
     "│": "|",
     "└": "+",
+    "┤": "+",
+    "┬": "+",
+    "■": "#",
+    "◆": "*",
+    "●": "*",
+    "○": "o",
+    "▲": "^",
+    "▼": "v",
+    "✖": "x",
+    "✚": "+",
+    "←": "<-",
+    "∓": "-+",
+    "≪": "<<",
+    "⌊": "[",
+    "⌋": "]",
+    "∛": "cbrt ",
+    "∫": "integral ",
+    "½": "1/2",
+    "¹": "^1",
+    "⁴": "^4",
+    "⁺": "^+",
+    "ⁿ": "^n",
+    "₁": "1",
+    "₂": "2",
+    "₊": "+",
+    "₋": "-",
+    "§": "section ",
+    "ℓ": "l",
+    "Γ": "Gamma",
+    "γ": "gamma",
+    "ν": "nu",
+    "χ": "chi",
     "├": "+",
 }
 """Plain ASCII for the signs that texts of ours use."""
@@ -56,15 +90,32 @@ def stand_in(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error
     text = error.object[error.start : error.end]
-    return "".join(STAND_INS.get(c, "?") for c in text), error.end
+    return "".join(STAND_INS.get(c) or _without_marks(c) for c in text), error.end
+
+
+def _without_marks(sign: str) -> str:
+    """Return a letter without its accent, nothing for an accent, a `?` for any other sign."""
+    if unicodedata.category(sign) == "Mn":
+        return ""
+    if not sign.isalpha():
+        return "?"
+    return "".join(c for c in unicodedata.normalize("NFKD", sign) if c.isascii()) or "?"
+
+
+codecs.register_error(_HANDLER, stand_in)
 
 
 def prepare() -> None:
     """Let no sign that a stream cannot carry end the program."""
-    codecs.register_error(_HANDLER, stand_in)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors=_HANDLER)
+
+
+def carried(text: str) -> str:
+    """Return a text in signs that standard output can carry."""
+    encoding = sys.stdout.encoding or "ascii"
+    return text.encode(encoding, _HANDLER).decode(encoding)
 
 
 def carries_braille() -> bool:
