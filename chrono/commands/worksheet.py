@@ -16,10 +16,10 @@ Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write 1,5 for one 
 def worksheet(
     file: RecordingFile,
     output: Annotated[
-        Path, typer.Option("-o", "--output", help="OUT.html; it must not exist.")
+        Path, typer.Option("-o", "--output", help="OUT.html or OUT.pdf; it must not exist.")
     ],
     key: Annotated[
-        Path | None, typer.Option(help="The answers.", show_default="OUT-key.html")
+        Path | None, typer.Option(help="The answers.", show_default="beside it")
     ] = None,
     shots: Annotated[int, typer.Option(min=1, max=24, help="Of each group.")] = 6,
     group: Annotated[
@@ -35,22 +35,23 @@ def worksheet(
 ) -> None:
     """Write a sheet of tasks on real shots, with raw counter values, and a key to it."""
     from chrono.reports.figures import figures_of
-    from chrono.reports.newfile import check_new, write_new_together
+    from chrono.reports.newfile import write_new_together
+    from chrono.reports.pages.paper import check_page, page_bytes
     from chrono.reports.worksheet import key_page, sheet_page
     from chrono.session.recorded import Findings, read_all
     from chrono.teaching.worksheet import worksheet_of
 
     wanted = _wanted(group, groups)
     answers = _key_of(output, key)
-    for path in (output, answers):
-        check_new(path, (".html",))
+    endings = [check_page(path) for path in (output, answers)]
     figures_of(units, "m/s", decimal_comma)  # wrong units are told before any reading
     findings = Findings()
     (recorded,) = read_all([file], rig_of(rig), findings, clock_from_host)
     found = worksheet_of(recorded, shots, wanted)
     figures = figures_of(units, found.rig.speed_unit, decimal_comma)
-    pages = {output: sheet_page(found, figures), answers: key_page(found, figures)}
-    write_new_together({path: content.encode() for path, content in pages.items()})
+    pages = (sheet_page(found, figures), key_page(found, figures))
+    contents = map(page_bytes, pages, endings)
+    write_new_together(dict(zip((output, answers), contents, strict=True)))
     print(f"{output} and {answers} written", file=sys.stderr)
     end(findings)
 

@@ -47,15 +47,25 @@ SHOWN_NUMBERS = 10
 SHOWN_NOTES = 8
 
 
-def report_page(report: Report) -> str:
-    """Return a report as an HTML page that needs nothing beside it."""
+def report_page(report: Report, *, for_paper: bool = False) -> str:
+    """
+    Return a report as an HTML page that needs nothing beside it.
+
+    Parameters
+    ----------
+    report : Report
+    for_paper : bool, optional
+        To be printed by `pages.paper`, which knows no narrow screens and no colours that a
+        page names: each picture once, in its own colours.
+    """
     names = [each.recorded.name for each in report.recordings]
     return page(
         "report.html.jinja",
         title=", ".join(names) if len(names) < 4 else f"{len(names)} recordings",
         comparison=_comparison(report),
         recordings=[
-            _recording(each, f"r{place}") for place, each in enumerate(report.recordings, 1)
+            _recording(each, f"r{place}", for_paper)
+            for place, each in enumerate(report.recordings, 1)
         ],
         cautions=caution_items(),
     )
@@ -86,7 +96,7 @@ def caution_items() -> tuple[str, list[str]]:
     return head, [" ".join(item.split()) for item in rest]
 
 
-def _recording(told: RecordingReport, key: str) -> dict[str, Any]:
+def _recording(told: RecordingReport, key: str, for_paper: bool) -> dict[str, Any]:
     session, rig = told.session, told.session.rig
     shown, left_out = _shown_shots(told)
     return {
@@ -95,8 +105,7 @@ def _recording(told: RecordingReport, key: str) -> dict[str, Any]:
         "notes": session.marks.notes[-SHOWN_NOTES:],
         "more_notes": max(len(session.marks.notes) - SHOWN_NOTES, 0),
         "picture": what_is_drawn(told.plotted) if _drawable(told) else "",
-        "wide": _inline(told, f"{key}w", wide=True),
-        "narrow": _inline(told, f"{key}n", wide=False),
+        "pictures": _pictures(told, key, for_paper),
         "unit": rig.speed_unit,
         "setups": [_setup(each, rig, i) for i, each in enumerate(_counted(told))],
         "mouth": _mouth(told),
@@ -147,11 +156,21 @@ def _drawable(told: RecordingReport) -> bool:
     return bool(told.plotted.setups or len(told.plotted.aside_mps))
 
 
-def _inline(told: RecordingReport, key: str, *, wide: bool) -> Markup:
-    """Return the picture for the page, its colours left to the page's light or dark."""
+def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[str, Markup]]:
+    """Return the pictures for the page and which screens each is for."""
     if not _drawable(told):
-        return Markup()
-    svg = picture_svg(told.plotted, WIDE if wide else NARROW, key)
+        return []
+    if for_paper:
+        return [("wide", Markup(picture_svg(told.plotted, WIDE, key)))]
+    sizes = {"wide": WIDE, "narrow": NARROW}
+    return [
+        (name, _themed(picture_svg(told.plotted, size, f"{key}-{name}")))
+        for name, size in sizes.items()
+    ]
+
+
+def _themed(svg: str) -> Markup:
+    """Return a picture whose colours are left to the page's light or dark."""
     for colour, name in colour_names().items():
         svg = svg.replace(colour, f"var(--{name},{colour})")
     return Markup(svg)
@@ -177,7 +196,7 @@ def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
     spread = dict(spread_texts(series, unit))
     details = [(label, "; ".join(texts)) for label, texts in setup_details(found, rig)]
     if found.setup.body:
-        details.append(("body", body_text(rig.body, found.setup.body)))
+        details.append(("its body", body_text(rig.body, found.setup.body)))
     return {
         "mark": MARKER_WORDS[place % len(MARKER_WORDS)],
         "colour": f"setup{place % len(COLOURS)}",

@@ -58,7 +58,7 @@ def run_browser(*options: str) -> "subprocess.CompletedProcess[str]":
 
 
 @contextmanager
-def _served(folder: Path) -> Iterator[tuple[str, list[str]]]:
+def served(folder: Path) -> Iterator[tuple[str, list[str]]]:
     """Serve a folder to this machine; yield its address and the paths that were asked for."""
     asked: list[str] = []
 
@@ -86,7 +86,7 @@ def lay_out(page: Path, width: int, *options: str) -> dict[str, Any]:
     """
     frame = page.with_name(f"frame-{width}.html")
     frame.write_text(FRAME.replace("PAGE", page.name).replace("WIDTH", str(width)), "utf-8")
-    with _served(page.parent) as (address, asked):
+    with served(page.parent) as (address, asked):
         # Any name is resolved to nothing, so that a request elsewhere fails on the console.
         rules = "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"
         done = run_browser(

@@ -4,6 +4,7 @@ import csv
 import hashlib
 import io
 import re
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -322,3 +323,25 @@ def test_wrong_endings_and_missing_files_are_one_complaint(chrono, tmp_path) -> 
     is_one_clear_complaint(chrono("report", "none.tsv", "-o", "x.html"), "none.tsv")
     is_one_clear_complaint(chrono("report", BANDS, "-o", "no/x.html"), "cannot be written")
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("command", ["report", "worksheet"])
+def test_without_weasyprint_one_line_says_what_to_install(
+    chrono, tmp_path, monkeypatch, command
+) -> None:
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    refused = chrono(command, BANDS, "-o", "x.pdf")
+    is_one_clear_complaint(refused, "pip install weasyprint", "from a browser")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_library_that_the_system_lacks_is_named(chrono, tmp_path, monkeypatch) -> None:
+    package = tmp_path / "lacking" / "weasyprint.py"
+    package.parent.mkdir()
+    package.write_text("raise OSError('cannot load library libpango-1.0-0')")
+    monkeypatch.syspath_prepend(package.parent)
+    monkeypatch.delitem(sys.modules, "weasyprint", raising=False)
+    refused = chrono("report", BANDS, "-o", "x.pdf")
+    is_one_clear_complaint(
+        refused, "cannot load library libpango-1.0-0", "apt-get install libpango"
+    )

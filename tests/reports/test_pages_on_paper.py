@@ -1,0 +1,45 @@
+"""Pages as PDF, laid out by WeasyPrint, which needs Pango of the system."""
+
+import re
+from pathlib import Path
+
+import pytest
+from browser_kit import served
+
+from chrono.reports.pages.paper import load_weasyprint, printed
+from chrono.reports.report import report_page
+from chrono.session.recorded import read_recording
+from chrono.session.reported import report_of
+
+pytestmark = pytest.mark.long
+
+RECORDINGS = Path(__file__).parents[2] / "recordings"
+DEMO = sorted(RECORDINGS.glob("*.tsv"))
+
+
+@pytest.mark.parametrize("recording", DEMO, ids=lambda path: path.stem)
+def test_a_report_takes_two_papers(recording) -> None:
+    html = report_page(report_of([read_recording(recording)]), for_paper=True)
+    assert len(load_weasyprint().HTML(string=html).render().pages) == 2
+    assert html.count("<svg") == 1
+    # WeasyPrint knows no colours with names in pictures: they would be black.
+    assert "var(" not in re.sub(r'style="color:var\(--\w+\)"', "", html[html.index("<body") :])
+
+
+@pytest.mark.parametrize("command", ["report", "worksheet"])
+def test_a_pdf_is_one_with_title_and_tags_for_readers(chrono, tmp_path, command) -> None:
+    done = chrono(command, RECORDINGS / "plain-lines-4us.tsv", "-o", "x.pdf")
+    assert done.code == 0, done.err
+    for path in tmp_path.glob("*.pdf"):
+        content = path.read_bytes()
+        assert content.startswith(b"%PDF-")
+        assert content.rstrip().endswith(b"%%EOF")
+        assert len(content) > 10_000
+    assert len(list(tmp_path.iterdir())) == (2 if command == "worksheet" else 1)
+
+
+def test_nothing_is_fetched_for_a_pdf(tmp_path) -> None:
+    (tmp_path / "x.svg").write_text("<svg xmlns='http://www.w3.org/2000/svg'/>")
+    with served(tmp_path) as (address, asked):
+        printed(f"<img src='{address}/x.svg'><p style='background:url({address}/y.png)'>a</p>")
+    assert asked == []
