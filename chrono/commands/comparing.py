@@ -8,7 +8,7 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
-from chrono.commands.many import Jobs, Many, Recordings, SkipBad, each_of
+from chrono.commands.many import Cluster, Jobs, Many, Recordings, SkipBad, each_of
 
 
 def compare(
@@ -18,6 +18,7 @@ def compare(
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
+    cluster: Cluster = None,
 ) -> None:
     """Compare setups: which is faster, by how much, and which is more repeatable."""
     from chrono.errors import RecordingError
@@ -28,7 +29,7 @@ def compare(
     from chrono.session.samples import groups_from
 
     findings, task = Findings(), TakeSamples(rig_of(rig), clock_from_host)
-    with each_of(files, task, Many(jobs, skip_bad), findings) as found:
+    with each_of(files, task, Many(jobs, skip_bad, cluster), findings) as found:
         recordings = list(found)
     if not recordings:
         raise RecordingError("not one recording can be used", hint="look at each with check")

@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
+from chrono.errors import OptionError
+
 if TYPE_CHECKING:
     from chrono.season.engine import Outcome, Task
+    from chrono.season.sources import Source
     from chrono.session.recorded import Findings
 
 T = TypeVar("T")
@@ -31,6 +34,14 @@ Jobs = Annotated[
 ]
 
 
+Cluster = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster", help="Have it done by a Dask cluster, such as tcp://scheduler:8786."
+    ),
+]
+
+
 @dataclass(frozen=True)
 class Many:
     """
@@ -42,10 +53,13 @@ class Many:
         Processes; None for as many as pay.
     skip_bad : bool
         Whether recordings that cannot be used are left out; the first one ends it otherwise.
+    cluster : str or None
+        Address of the scheduler of a Dask cluster that does the work.
     """
 
     jobs: int | None = None
     skip_bad: bool = False
+    cluster: str | None = None
 
 
 @contextmanager
@@ -77,15 +91,30 @@ def each_of(
         If no recording is meant, or the first bad one that is not to be left out.
     """
     from chrono.commands.console import ended_by_signals
-    from chrono.season.engine import work_through
     from chrono.season.sources import find_sources
 
     sources = find_sources(words)
     hidden = streaming and sys.stdout.isatty()
     with ended_by_signals(), _bar(len(sources), hidden) as progress:
-        outcomes = work_through(task, sources, how.jobs, progress)
+        outcomes = _outcomes(task, sources, how, progress)
         with closing(_good(outcomes, how.skip_bad, findings)) as found:
             yield found
+
+
+def _outcomes(
+    task: "Task[T]", sources: "list[Source]", how: Many, progress: Callable[[], None]
+) -> "Iterator[Outcome[T]]":
+    if how.cluster is None:
+        from chrono.season.engine import work_through
+
+        return work_through(task, sources, how.jobs, progress)
+    if how.jobs is not None:
+        raise OptionError(
+            "a cluster has workers of its own", where="--jobs", hint="leave it out"
+        )
+    from chrono.season.cluster import work_through_on
+
+    return work_through_on(how.cluster, task, sources, progress)
 
 
 def _good(

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from chrono.commands.common import AsJson, Baud, end, print_json, rig_of
-from chrono.commands.many import Jobs, Many, SkipBad, each_of
+from chrono.commands.many import Cluster, Jobs, Many, SkipBad, each_of
 from chrono.plain import plain
 
 Targets = Annotated[
@@ -57,6 +57,7 @@ def check(
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
+    cluster: Cluster = None,
 ) -> None:
     """Judge beams, flicker, link and clock: ready, or why not."""
     from chrono.reports.health import health_data, health_text
@@ -65,7 +66,7 @@ def check(
 
     target = targets[0]
     if len(targets) > 1 or may_be_recordings(target):
-        _check_recordings(targets, rig, Many(jobs, skip_bad), as_json)
+        _check_recordings(targets, rig, Many(jobs, skip_bad, cluster), as_json)
         return
     print(f"watching {plain(target)} for {seconds:g} s", file=sys.stderr)
     health = check_port(target, rig_of(rig), seconds, baud)

@@ -1,8 +1,10 @@
 """Shots of recordings as tables and statistics."""
 
 import sys
+from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,8 +16,12 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
-from chrono.commands.many import Jobs, Many, Recordings, SkipBad, each_of
+from chrono.commands.many import Cluster, Jobs, Many, Recordings, SkipBad, each_of
+from chrono.errors import OptionError
 from chrono.plain import plain
+
+if TYPE_CHECKING:
+    from chrono.reports.export import ShotTable
 
 
 def _print_columns(wanted: bool) -> None:
@@ -27,9 +33,12 @@ def _print_columns(wanted: bool) -> None:
 
 
 Output = Annotated[
-    Path | None,
+    str | None,
     typer.Option(
-        "-o", "--output", help="OUT.csv, OUT.xlsx (spreadsheets), OUT.parquet or OUT.json."
+        "-o",
+        "--output",
+        help="OUT.csv, OUT.xlsx (spreadsheets), OUT.parquet or OUT.json; "
+        "OUT/ for a folder of Parquet files by day.",
     ),
 ]
 DecimalComma = Annotated[
@@ -55,24 +64,46 @@ def export(
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
+    cluster: Cluster = None,
     columns: ColumnsOnly = False,
 ) -> None:
     """Write the shots of recordings as a table, one row a shot."""
-    from chrono.reports.files import WITH_STATISTICS, format_of, write_stream, write_table
+    from chrono.reports.files import WITH_STATISTICS
     from chrono.season.tasks import Export
     from chrono.session.recorded import Findings
 
-    target = output or Path("shots.json" if as_json else "shots.csv")
-    writer, findings = format_of(target, decimal_comma), Findings()
-    task = Export(rig_of(rig), clock_from_host, target.suffix.lower() in WITH_STATISTICS)
-    with each_of(files, task, Many(jobs, skip_bad), findings) as tables:
-        if output:
-            rows = write_table(tables, output, decimal_comma)
-        else:
-            write_stream(tables, writer, sys.stdout.buffer)
+    target = output or ("shots.json" if as_json else "shots.csv")
+    write, findings = _writer(target, output is None, decimal_comma), Findings()
+    with_statistics = target.lower().endswith(WITH_STATISTICS)
+    task = Export(rig_of(rig), clock_from_host, with_statistics)
+    with each_of(files, task, Many(jobs, skip_bad, cluster), findings) as tables:
+        rows = write(tables)
     if output:
-        print(f"{rows} shots written to {plain(str(output))}", file=sys.stderr)
+        print(f"{rows} shots written to {plain(output)}", file=sys.stderr)
     end(findings)
+
+
+def _writer(
+    target: str, to_stdout: bool, decimal_comma: bool
+) -> "Callable[[Iterable[ShotTable]], int]":
+    """Return what writes shots to where they are wanted, or refuse it before any work."""
+    from chrono.reports.files import format_of, write_stream, write_table
+    from chrono.season.dataset import is_dataset, write_dataset
+    from chrono.season.remote import is_address
+
+    path = Path(target)
+    if is_dataset(target) and not decimal_comma:
+        return partial(write_dataset, output=target)
+    if is_address(target):
+        raise OptionError(
+            "at an address there can be a folder of Parquet files only",
+            where=target,
+            hint="let it end in /",
+        )
+    writer = format_of(path, decimal_comma)
+    if to_stdout:
+        return partial(write_stream, writer=writer, stream=sys.stdout.buffer)
+    return partial(write_table, path=path, decimal_comma=decimal_comma)
 
 
 def summary(
@@ -82,13 +113,14 @@ def summary(
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
+    cluster: Cluster = None,
 ) -> None:
     """Print the statistics of recordings, setup by setup."""
     from chrono.season.tasks import Summarize
     from chrono.session.recorded import Findings
 
     findings, task = Findings(), Summarize(rig_of(rig), clock_from_host)
-    how, data = Many(jobs, skip_bad), []
+    how, data = Many(jobs, skip_bad, cluster), []
     with each_of(files, task, how, findings, streaming=not as_json) as found:
         for each in found:
             if as_json:

@@ -43,7 +43,7 @@ def format_of(path: Path, decimal_comma: bool = False) -> Writer:
         raise OptionError(
             f"the ending {path.suffix!r} is no known format",
             where=str(path),
-            hint=f"let the name end in {', '.join(endings[:-1])} or {endings[-1]}",
+            hint=f"let the name end in {', '.join(endings)}, or in / for a folder of Parquet",
         )
     if not decimal_comma:
         return writer

@@ -4,6 +4,7 @@ The work is a pure function of one recording. How many recordings are under way 
 number and bytes, so memory does not grow with the season.
 """
 
+import math
 import multiprocessing
 import os
 import signal
@@ -94,7 +95,7 @@ def work_through(
     processes = min(jobs or _cores(total), len(sources))
     if processes < 2:
         compiled.prepare(total)
-        yield from _counted((outcome_of(task, source) for source in sources), progress)
+        yield from counted((outcome_of(task, source) for source in sources), progress)
         return
     with _pool(processes, total // processes) as pool:
         alone = 0 if kept.is_there() or total < compiled.WORTH_COMPILING_BYTES else 1
@@ -102,7 +103,7 @@ def work_through(
             # Machine code is made by one process, with one recording, and not by each anew.
             for part in (sources[:alone], sources[alone:]):
                 outcomes = in_order(task, part, pool, WAITING_EACH * processes, LARGE_BYTES)
-                yield from _counted(outcomes, progress)
+                yield from counted(outcomes, progress)
         except BrokenProcessPool as error:
             raise RecordingError(
                 "a process that read recordings was ended from outside",
@@ -111,7 +112,12 @@ def work_through(
 
 
 def in_order(
-    task: Task[T], sources: Sequence[Source], pool: Executor, waiting: int, large_bytes: float
+    task: Task[T],
+    sources: Sequence[Source],
+    pool: Executor,
+    waiting: int,
+    large_bytes: float = math.inf,
+    waiting_bytes: int = WAITING_BYTES,
 ) -> Iterator[Outcome[T]]:
     """
     Yield the outcomes of work done elsewhere, in the order of the sources.
@@ -124,8 +130,10 @@ def in_order(
         Does the work.
     waiting : int
         So many may be under way or wait for their turn.
-    large_bytes : float
+    large_bytes : float, optional
         Recordings of so much are read here.
+    waiting_bytes : int, optional
+        Recordings of so much together may be under way or wait for their turn.
     """
     under_way: deque[tuple[Source, Future[Outcome[T]] | None]] = deque()
     coming, held_bytes = iter(sources), 0
@@ -137,7 +145,7 @@ def in_order(
 
     for source in coming:
         while under_way and (
-            len(under_way) >= waiting or held_bytes + source.size_bytes > WAITING_BYTES
+            len(under_way) >= waiting or held_bytes + source.size_bytes > waiting_bytes
         ):
             held_bytes -= under_way[0][0].size_bytes
             yield _taken(task, *under_way.popleft())
@@ -172,7 +180,8 @@ def _at_its_address(source: Source, copy: str, task: Task[T]) -> Outcome[T]:
     return Outcome(source, result, [line.replace(copy, source.where) for line in findings])
 
 
-def _counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
+def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
+    """Yield outcomes and tell of each when the next is asked for."""
     for outcome in outcomes:
         yield outcome
         progress()

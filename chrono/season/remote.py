@@ -2,9 +2,11 @@
 
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from glob import has_magic
+from itertools import takewhile
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import IO, Any
 
 from chrono.errors import ChronoError, OptionError, RecordingError
 
@@ -29,18 +31,18 @@ def look_for(address: str) -> list[tuple[str, int]]:
             system.find(path, detail=True) if system.isdir(path) else _matching(system, path)
         )
         hits = [(name, int(told.get("size") or 0)) for name, told in found.items()]
-    below = PurePosixPath(path)
+    named = len(_named_part(path).parts)
     return [
         (str(system.unstrip_protocol(name)), size_bytes)
         for name, size_bytes in sorted(hits)
-        if not _is_hidden(PurePosixPath(name), below)
+        if not any(part.startswith(".") for part in PurePosixPath(name).parts[named:])
     ]
 
 
 @contextmanager
 def fetched(address: str) -> Iterator[Path]:
     """
-    Give a copy of the file at an address, for as long as it is needed.
+    Give a copy of the file at an address, for as long as it is needed; itself if it is here.
 
     Raises
     ------
@@ -48,6 +50,9 @@ def fetched(address: str) -> Iterator[Path]:
         If it cannot be fetched.
     """
     system, path = _system(address)
+    if address.startswith("file://"):
+        yield Path(path)
+        return
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / PurePosixPath(path).name
         with _telling(address):
@@ -55,14 +60,50 @@ def fetched(address: str) -> Iterator[Path]:
         yield copy
 
 
+class Folder:
+    """
+    A folder to be filled at an address.
+
+    Raises
+    ------
+    FileExistsError
+        If there is something already.
+    RecordingError
+        If it cannot be reached.
+    """
+
+    def __init__(self, address: str) -> None:
+        self._address = address
+        self._system, self._path = _system(address)
+        with _telling(address):
+            is_there = self._system.exists(self._path)
+        if is_there:
+            raise FileExistsError(address)
+
+    def open(self, name: str) -> IO[bytes]:
+        """Open a new file below it."""
+        path = f"{self._path.rstrip('/')}/{name}"
+        with _telling(self._address):
+            self._system.makedirs(path.rpartition("/")[0], exist_ok=True)
+            file: IO[bytes] = self._system.open(path, "wb")
+        return file
+
+    def remove(self) -> None:
+        """Take it away with all that is in it."""
+        with suppress(FileNotFoundError), _telling(self._address):
+            if self._system.exists(self._path):
+                self._system.rm(self._path, recursive=True)
+
+
 def _matching(system: Any, pattern: str) -> dict[str, Any]:
     found = system.glob(pattern, detail=True)
     return {name: told for name, told in found.items() if told.get("type") == "file"}
 
 
-def _is_hidden(path: PurePosixPath, below: PurePosixPath) -> bool:
-    named = len(below.parts) if below in path.parents else len(path.parts) - 1
-    return any(part.startswith(".") for part in path.parts[named:])
+def _named_part(path: str) -> PurePosixPath:
+    """Return a folder or pattern as far as it is named, be it hidden or not."""
+    named = takewhile(lambda part: not has_magic(part), PurePosixPath(path).parts)
+    return PurePosixPath(*named)
 
 
 def _system(address: str) -> tuple[Any, str]:

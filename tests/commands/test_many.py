@@ -9,13 +9,12 @@ import shutil
 import signal
 import subprocess
 import sys
-import threading
-import time
 from pathlib import Path
 
 import pytest
 from command_kit import is_one_clear_complaint
 from season_kit import BANDS, PLAIN, many_links, season
+from waiting import wait_until
 
 SHOTS = 140  # 40, 40 and 60 in the three demo sessions of a day
 
@@ -144,13 +143,6 @@ def in_session(leader: int) -> list[int]:
             if int(told[3]) == leader and told[0] != "Z":
                 found.append(int(folder.name))
     return found
-
-
-def wait_until(condition, seconds: float = 60) -> None:
-    end, never = time.monotonic() + seconds, threading.Event()
-    while not condition():
-        assert time.monotonic() < end, "it did not come"
-        never.wait(0.02)
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

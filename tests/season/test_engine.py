@@ -10,7 +10,6 @@ import pytest
 from season_kit import BANDS, EndProcess, Refuse, TellProcess, many_links
 
 from chrono.errors import RecordingError
-from chrono.season import engine
 from chrono.season.engine import in_order, outcome_of, work_through
 from chrono.season.sources import Source, find_sources
 
@@ -53,17 +52,15 @@ def test_results_come_in_order_whatever_order_the_work_was_done_in(tmp_path: Pat
     assert pool.most == 5
 
 
-def test_what_is_under_way_is_bounded_in_bytes_too(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr(engine, "WAITING_BYTES", 3500)
+def test_what_is_under_way_is_bounded_in_bytes_too(tmp_path: Path) -> None:
     pool = HandPool()
-    found = list(in_order(TellProcess(), sources(tmp_path, 10), pool, 100, 1e9))
+    found = list(in_order(TellProcess(), sources(tmp_path, 10), pool, 100, 1e9, 3500))
     assert [outcome.source.name for outcome in found] == [f"{n}.tsv" for n in range(10)]
     assert pool.most_bytes == 3000
 
 
-def test_one_recording_beyond_all_bounds_is_read_all_the_same(tmp_path: Path, monkeypatch):
-    monkeypatch.setattr(engine, "WAITING_BYTES", 500)
-    found = list(in_order(TellProcess(), sources(tmp_path, 3), HandPool(), 100, 1e9))
+def test_one_recording_beyond_all_bounds_is_read_all_the_same(tmp_path: Path):
+    found = list(in_order(TellProcess(), sources(tmp_path, 3), HandPool(), 100, 1e9, 500))
     assert len(found) == 3
 
 
