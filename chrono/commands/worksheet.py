@@ -8,6 +8,7 @@ import typer
 
 from chrono.commands.common import HostClock, OtherRig, RecordingFile, end, rig_of
 from chrono.errors import OptionError
+from chrono.plain import plain
 
 Units = Annotated[str, typer.Option(help='Of speed, length and time, such as "km/h, cm, s".')]
 Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write 1,5 for one and a half.")]
@@ -52,7 +53,7 @@ def worksheet(
     pages = (sheet_page(found, figures), key_page(found, figures))
     contents = map(page_bytes, pages, endings)
     write_new_together(dict(zip((output, answers), contents, strict=True)))
-    print(f"{output} and {answers} written", file=sys.stderr)
+    print(plain(f"{output} and {answers} written"), file=sys.stderr)
     end(findings)
 
 
