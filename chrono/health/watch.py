@@ -132,10 +132,13 @@ class Watch:
         shortest_m = rules.body_length_m or 0.0
         spike = max(rules.units(shortest_m / rules.fastest_mps), rules.windows.quiet // 4)
         recent = shots["host_us"] >= (0 if self._start_us is None else self._start_us)
+        in_window = shots[
+            recent & (shots["host_us"] >= min(self._seconds, default=0) * SECOND_US)
+        ]
         for gate, flag in enumerate((Flag.LONE_A, Flag.LONE_B)):
-            block = shots["block_b" if gate else "block_a"]
-            lone = (shots["flags"] & int(flag) > 0) & (block >= 0) & (block < spike)
-            for host_us in shots["host_us"][lone & recent].tolist():
+            block = in_window["block_b" if gate else "block_a"]
+            lone = (in_window["flags"] & int(flag) > 0) & (block >= 0) & (block < spike)
+            for host_us in in_window["host_us"][lone].tolist():
                 if second := self._seconds.get(host_us // SECOND_US):
                     second.counts[_NOISE + gate] += 1
         timed = shots[recent & (shots["used"] != EdgesUsed.NONE)][-RECENT_SHOTS:]
@@ -232,18 +235,20 @@ class Watch:
             self._since_us[gate] = int(events.host_us[last])
 
 
-def second_places(batch: Batch) -> list[int]:
+def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     """
     Return where to cut a batch so that a watch counts the same for any cut of the stream.
 
-    A piece is one second of the host's clock; what no window that is open after the batch
-    reaches is one piece. A hello begins a piece, since another counter may begin with it,
-    and so do the records after the last event, whose second is not known yet.
+    A piece is one second of the host's clock; what no window reaches that is open after the
+    batch, or at `until_us` if nobody looks before, is one piece. A hello begins a piece, since
+    another counter may begin with it, and so do the records after the last event, whose second
+    is not known yet.
     """
     n, host_us = len(batch.events), batch.events.host_us
     second = np.maximum.accumulate(host_us) // SECOND_US
     begins = np.flatnonzero(second[1:] != second[:-1]) + 1
-    places = set(begins[second[begins] >= second[-1:] - WINDOW_S].tolist())
+    oldest = np.maximum(second[-1:], until_us // SECOND_US) - WINDOW_S
+    places = set(begins[second[begins] >= oldest].tolist())
     places.update(c.position for c in batch.controls if c.origin == "hello" or c.position == n)
     return sorted(places - {0})
 

@@ -5,6 +5,7 @@ business of this file; `writer` writes recordings.
 """
 
 import contextlib
+import os
 import sys
 from collections.abc import Iterator
 from io import FileIO
@@ -17,6 +18,7 @@ from chrono.reader.trouble import unusable, words
 BLOCK_BYTES = 2 << 20
 
 _PIECE_BYTES = 1 << 16
+_TAIL_BYTES = 1 << 18
 _BOM = b"\xef\xbb\xbf"
 _NO_RECORDING_HINT = (
     'name a recording; its first line is "host_us", "origin", "line" between tabs'
@@ -67,6 +69,17 @@ class RecordingReader:
                     block = self._complete(file, block)
                 if block:
                     yield block
+
+    def last_rows(self) -> bytes:
+        """Return whole rows from the end, some thousand; none if the last ones are too long."""
+        with _reading(self.path) as file:
+            end = min(file.seek(0, os.SEEK_END), self._end)
+            start = max(end - _TAIL_BYTES, self._first_row)
+            file.seek(start)
+            tail = file.read(end - start)
+        if start > self._first_row:
+            tail = tail.partition(b"\n")[2]
+        return tail[: tail.rfind(b"\n") + 1]
 
     def _complete(self, file: BinaryIO, block: bytes) -> bytes:
         """Return the block with the rest of its last row, or without that row if it is cut."""

@@ -8,6 +8,8 @@ from chrono.errors import ChronoError
 from chrono.health.timing import with_shots
 from chrono.health.verdict import Health, judge
 from chrono.health.watch import WINDOW_S
+from chrono.reader.decoder import decode_rows
+from chrono.reader.grammar import Lines
 from chrono.reader.recording import RecordingReader
 from chrono.rigs.file import Rig
 from chrono.session.live import live_run
@@ -74,11 +76,17 @@ def check_recording(path: Path, rig: Rig | None, findings: Findings | None = Non
     """
     compiled.prepare(size_of(path))
     session = Session(rig or first_rig(path), fixed_rig=True)
-    observer = Observer(session)
     reader = RecordingReader(path)
+    observer = Observer(session, _last_us(reader, session.rig.lines))
     feed_blocks(reader, session.rig.lines, observer)
     session.finish()
     if findings is not None:
         findings.add(Recorded(path, path.name, session, reader.cut or ""))
     health = judge(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
     return with_shots(health, timing_of(session), lengths_of(session))
+
+
+def _last_us(reader: RecordingReader, lines: Lines) -> int:
+    """Return the host time of the last line [us], 0 if that cannot be told from the end."""
+    host_us = decode_rows(reader.last_rows(), lines).events.host_us
+    return int(host_us[-1]) if len(host_us) else 0

@@ -36,10 +36,13 @@ class Observer:
     ----------
     session : Session
         Gets its lines from here.
+    until_us : int, optional
+        Nobody looks before this host time [us].
     """
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, until_us: int = 0) -> None:
         self._session = session
+        self._until_us = until_us
         self.counter_rate = CounterRate(session)
         """The counter's rate from the beats."""
         self.last_us = 0
@@ -67,7 +70,7 @@ class Observer:
             As `Session.feed` does.
         """
         session = self._session
-        for piece in cut_batch(batch, second_places(batch)):
+        for piece in cut_batch(batch, second_places(batch, self._until_us)):
             tally, shots = session.processor.tally, len(session.log)
             session.feed(piece)
             if self._counter() != (self._counters, self._rules):

@@ -171,3 +171,13 @@ def test_a_file_that_cannot_be_read_is_told_with_what_to_do() -> None:
     with pytest.raises(RecordingError, match="cannot be read") as caught:
         list(read_blocks(Path("no\0name.tsv")))
     assert "do: check the permissions" in str(caught.value)
+
+
+@pytest.mark.parametrize("rows", [0, 1, 3, 40_000])
+def test_the_last_rows_are_whole_and_reach_to_the_end(tmp_path: Path, rows: int) -> None:
+    lines = [b"%d\tboard\tE %d\n" % (n, n) for n in range(rows)]
+    path = tmp_path / "x.tsv"
+    path.write_bytes(HEADER + b"".join(lines) + b"9\tboa")
+    tail = RecordingReader(path).last_rows().splitlines(keepends=True)
+    assert tail == (lines[-len(tail) :] if tail else [])
+    assert len(tail) >= min(rows, 5_000)

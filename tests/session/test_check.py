@@ -10,8 +10,11 @@ from hypothesis import strategies as st
 
 from chrono.arrays.batch import cut_batch
 from chrono.health.verdict import Observed
+from chrono.health.watch import WINDOW_S
 from chrono.reader.decoder import decode_rows
+from chrono.reader.recording import RecordingReader
 from chrono.reports.health import health_text
+from chrono.session import check
 from chrono.session.check import check_recording
 from chrono.session.observer import Observer
 from chrono.session.recorded import first_rig
@@ -60,9 +63,9 @@ def test_a_session_in_which_nothing_came_says_so(tmp_path: Path) -> None:
     assert "no line has come" in check_recording(path, None).verdict
 
 
-def seen_in_pieces(rows: list[bytes], places: list[int]) -> Observed:
+def seen_in_pieces(rows: list[bytes], places: list[int], until_us: int = 0) -> Observed:
     """Return what is observed at the end of rows that come cut at `places`."""
-    observer = Observer(Session(RIG, fixed_rig=True))
+    observer = Observer(Session(RIG, fixed_rig=True), until_us)
     last_us, begin = 0, 0
     for end in [*sorted(places), len(rows)]:
         batch = decode_rows(b"".join(rows[begin:end]), "framed")
@@ -120,7 +123,10 @@ def test_what_is_observed_does_not_depend_on_the_cut(
     for _ in range(2):
         places = data.draw(st.lists(st.integers(0, len(rows)), max_size=40))
         assert seen_in_pieces(rows, places) == whole
-    assert seen_in_pieces(rows, list(range(0, len(rows), 50))) == whole
+    fifties = list(range(0, len(rows), 50))
+    assert seen_in_pieces(rows, fifties) == whole
+    last_us = decode_rows(b"".join(rows), "framed").events.host_us[-1:]
+    assert seen_in_pieces(rows, fifties, int(last_us.sum())) == whole
 
 
 @given(st.lists(st.integers(1, 300), max_size=5, unique=True))
@@ -141,3 +147,27 @@ def test_the_pieces_of_a_batch_are_the_batch(places: list[int]) -> None:
     assert pieced.unusable.lines == whole.unusable.lines
     assert pieced.log.shots.tobytes() == whole.log.shots.tobytes()
     assert pieced.processor.tally == whole.processor.tally
+
+
+def test_what_no_window_reaches_at_the_end_is_not_cut(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cut by the second, all of a long recording went the slow way: 111 s for 1.5 GB."""
+    fed: list[int] = []
+    feed = Session.feed
+    monkeypatch.setattr(
+        Session, "feed", lambda self, batch: (fed.append(batch.rows), feed(self, batch))[1]
+    )
+    monkeypatch.setattr(
+        check, "RecordingReader", lambda path: RecordingReader(path, block_bytes=4000)
+    )
+    path = tmp_path / "twice.tsv"
+    later = [
+        b"%d%s" % (_host_us(row) + 300_000_000, row[row.index(b"\t") :]) for row in ROWS[4:]
+    ]
+    path.write_bytes(b"".join([*ROWS, *later]))
+    blocks, seconds = len(list(RecordingReader(path, 4000))), 123
+    assert len({_host_us(row) // 1_000_000 for row in ROWS[1:]}) == seconds
+    check_recording(path, None)
+    assert blocks > 40
+    assert len(fed) <= blocks + WINDOW_S + 10 < seconds
