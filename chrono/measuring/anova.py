@@ -14,6 +14,9 @@ from chrono.measuring.statistics import mean_and_s
 
 Floats = npt.NDArray[np.float64]
 
+_MANY = 100_000
+"""Degrees of freedom at which a studentised range is one of normal values."""
+
 
 @dataclass(frozen=True)
 class OneWay:
@@ -76,12 +79,23 @@ class TukeyInterval:
 
 
 def tukey_intervals(
-    groups: Sequence[Floats], probability: float = COVERAGE
+    groups: Sequence[Floats],
+    shared: Sequence[tuple[float, float]] | None = None,
+    probability: float = COVERAGE,
 ) -> list[TukeyInterval]:
     """
     Return the intervals of all differences, all true at once with `probability`.
 
     Tukey's, for unequal numbers Kramer's (NIST e-Handbook 7.4.7.1): equal spread is assumed.
+
+    Parameters
+    ----------
+    groups : sequence of ndarray of float64
+    shared : sequence of (float, float), optional
+        For each pair, in order, the standard uncertainty that both means do not share, and
+        the relative one of the scale that they do. Its half-width, by the range of normal
+        values, combines with the random one in quadrature.
+    probability : float, optional
     """
     analysis = one_way(groups)
     if analysis is None or analysis.residual_s == 0:
@@ -90,15 +104,19 @@ def tukey_intervals(
 
     shape = (len(groups), analysis.within_dof)
     q = float(studentized_range.ppf(probability, *shape))
+    q_normal = float(studentized_range.ppf(probability, len(groups), _MANY)) if shared else 0.0
     found = []
-    for first, second in combinations(range(len(groups)), 2):
+    pairs = list(combinations(range(len(groups)), 2))
+    for (first, second), (apart, scale) in zip(
+        pairs, shared or [(0.0, 0.0)] * len(pairs), strict=True
+    ):
         a, b = groups[first], groups[second]
         u = analysis.residual_s * math.sqrt((1 / len(a) + 1 / len(b)) / 2)
         difference = mean_and_s(b)[0] - mean_and_s(a)[0]
-        p_value = float(studentized_range.sf(abs(difference) / u, *shape))
-        found.append(
-            TukeyInterval(
-                first, second, difference, difference - q * u, difference + q * u, p_value
-            )
-        )
+        common = math.hypot(apart, scale * difference) / math.sqrt(2)
+        half = math.hypot(q * u, q_normal * common)
+        if_equal = math.hypot(u, apart / math.sqrt(2))
+        p_value = float(studentized_range.sf(abs(difference) / if_equal, *shape))
+        low, high = difference - half, difference + half
+        found.append(TukeyInterval(first, second, difference, low, high, p_value))
     return found

@@ -11,15 +11,10 @@ import scipy
 
 from chrono.measuring.anova import OneWay, TukeyInterval, one_way, tukey_intervals
 from chrono.measuring.budget import coverage_factor
+from chrono.measuring.difference import Difference, compare_series, rig_scale
+from chrono.measuring.outliers import suspicious
 from chrono.measuring.scatter import Drift, drift_of, s_ratio_interval
-from chrono.measuring.statistics import (
-    Difference,
-    Sample,
-    Series,
-    compare_series,
-    mean_and_s,
-    series_of,
-)
+from chrono.measuring.statistics import Sample, Series, mean_and_s, random_part, series_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -29,7 +24,9 @@ PAIRED_SHARE = 0.8
 POWER = 0.8
 MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
-"""Planned is with the s that the true one exceeds once in five times."""
+"""Planned is with the spread that the true one exceeds once in five times."""
+_PLAUSIBLE = 0.8
+"""Coverage of the differences that are held possible where one is open."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +46,8 @@ class Group:
         At least one shot.
     series : Series
         Its statistics.
+    suspicious : tuple of int
+        Numbers of shots that do not go with the others, the furthest first.
     """
 
     name: str
@@ -56,6 +55,25 @@ class Group:
     rig: int
     sample: Sample
     series: Series
+    suspicious: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class MoreShots:
+    """
+    How many more shots of each setup would settle an open difference.
+
+    Attributes
+    ----------
+    as_seen : int
+        If the difference is as large as it looks: they do in four cases of five.
+    most : int or None
+        If it is as small as may be: they do in four cases of five. None where it may be
+        nothing, so that no number does.
+    """
+
+    as_seen: int
+    most: int | None
 
 
 @dataclass(frozen=True)
@@ -72,9 +90,8 @@ class PairComparison:
         Pairs of shots in turn that the difference is from, 0 if it is from the means.
     s_ratio, s_ratio_low, s_ratio_high : float
         s of the second over s of the first, with its 95 % interval; NaN where unknown.
-    more_shots : int or None
-        Shots of each setup that would settle an open difference of the size seen now, in
-        four cases of five; `MOST_SHOTS` for that many or more; None if it is not open.
+    more_shots : MoreShots or None
+        What would settle an open difference; None if it is not open.
     """
 
     first: Group
@@ -84,7 +101,7 @@ class PairComparison:
     s_ratio: float
     s_ratio_low: float
     s_ratio_high: float
-    more_shots: int | None
+    more_shots: MoreShots | None
 
     @property
     def relative(self) -> float:
@@ -105,7 +122,7 @@ class Comparison:
     pairs : tuple of PairComparison
         All pairs, in order.
     one_way : OneWay or None
-        For three groups and more.
+        For three groups and more of one rig: it knows of no error that rigs do not share.
     tukey : tuple of TukeyInterval
         For three groups and more, in the order of `pairs`.
     drift : Drift or None
@@ -125,7 +142,10 @@ class Comparison:
 def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group | None:
     """Return a setup's shots as a group, None where there are none."""
     series = series_of(sample)
-    return Group(name, session, rig, sample, series) if series else None
+    if series is None:
+        return None
+    apart = tuple(int(sample.number[place]) for place in suspicious(sample.speed_mps))
+    return Group(name, session, rig, sample, series, apart)
 
 
 def compare_groups(groups: Sequence[Group]) -> Comparison:
@@ -133,14 +153,27 @@ def compare_groups(groups: Sequence[Group]) -> Comparison:
     pairs = tuple(compare_pair(a, b) for a, b in combinations(groups, 2))
     speeds = [group.sample.speed_mps for group in groups] if len(groups) > 2 else []
     one_session = len({group.session for group in groups}) == 1
+    one_rig = len({group.rig for group in groups}) == 1
     return Comparison(
         tuple(groups),
         pairs,
-        one_way(speeds) if speeds else None,
-        tuple(tukey_intervals(speeds)) if speeds else (),
+        one_way(speeds) if speeds and one_rig else None,
+        tuple(tukey_intervals(speeds, _shared(groups))) if speeds else (),
         drift_of([group.sample for group in groups]) if one_session else None,
         any(pair.pairs for pair in pairs),
     )
+
+
+def _shared(groups: Sequence[Group]) -> list[tuple[float, float]]:
+    """Return each pair's shared parts: of two rigs [m/s], and the scale of one, in order."""
+    found = []
+    for a, b in combinations(groups, 2):
+        if a.rig == b.rig:
+            found.append((0.0, rig_scale(a.series, b.series)))
+        else:
+            apart = math.hypot(a.series.u_shared_mean_mps, b.series.u_shared_mean_mps)
+            found.append((apart, 0.0))
+    return found
 
 
 def compare_pair(first: Group, second: Group) -> PairComparison:
@@ -198,27 +231,39 @@ def _paired_difference(pairs: Floats, first: Series, second: Series) -> Differen
     mean, s = mean_and_s(pairs)
     n = len(pairs)
     own = math.hypot(first.own_random_mps, second.own_random_mps)
-    dof = float(n - 1) if s > own else math.inf
-    u_random = max(s, own) / math.sqrt(n)
-    if u_random == 0:
-        return None
-    scale = max(abs(x.u_shared_mean_mps / x.mean_mps) for x in (first, second))
-    return Difference.of(mean, u_random, scale * abs(mean), dof)
+    part = random_part(s, n - 1, own, n)
+    return Difference.of(mean, [part], scale=rig_scale(first, second)) if part[0] else None
 
 
 def _more_shots(
     difference: Difference | None, paired: Floats, first: Series, second: Series
-) -> int | None:
+) -> MoreShots | None:
     if difference is None or is_settled(difference):
         return None
-    seen, shared = abs(difference.difference_mps), difference.u_shared_mps
+    samples = [(first.s_mps, first.n), (second.s_mps, second.n)]
     if len(paired):
-        return more_shots(seen, [(mean_and_s(paired)[1], len(paired))], shared)
-    return more_shots(seen, [(first.s_mps, first.n), (second.s_mps, second.n)], shared)
+        samples = [(mean_and_s(paired)[1], len(paired))]
+    seen, shared = abs(difference.difference_mps), difference.u_shared_mps
+    beside = coverage_factor(difference.dof, _PLAUSIBLE) * difference.u_random_mps
+    return MoreShots(
+        as_seen=more_shots(seen, samples, shared),
+        most=_most(seen - beside, samples, shared),
+    )
+
+
+def _most(
+    difference: float, samples: Sequence[tuple[float, int]], u_shared: float
+) -> int | None:
+    if difference <= 0:
+        return None
+    most = more_shots(difference, samples, u_shared)
+    return most if most < MOST_SHOTS else None
 
 
 def more_shots(
-    difference: float, samples: Sequence[tuple[float, int]], u_shared: float = 0.0
+    difference: float,
+    samples: Sequence[tuple[float, int]],
+    u_shared: float = 0.0,
 ) -> int:
     """
     Return how many more shots of each setup let a true difference of this size be seen.
@@ -246,7 +291,7 @@ def more_shots(
     def enough(more: int) -> bool:
         dof = dof_now + len(samples) * more
         u = spread * math.sqrt(sum(1 / (n + more) for _, n in samples))
-        half = coverage_factor(dof) * math.hypot(u, u_shared)
+        half = math.hypot(coverage_factor(dof) * u, coverage_factor(math.inf) * u_shared)
         return half + float(scipy.special.stdtrit(dof, POWER)) * u <= difference
 
     low, high = 0, MOST_SHOTS

@@ -1,4 +1,4 @@
-"""Statistics of a series of shots, and of the difference between two series.
+"""Statistics of a series of shots.
 
 The random part of the uncertainty falls with √n, the shared part does not. Words of
 ISO 3534: mean, sample standard deviation s, range, median.
@@ -152,7 +152,7 @@ def series_statistics(
         return None
     mean, s = mean_and_s(speeds)
     own_random = math.sqrt(float(np.mean(random**2)))
-    u_random, random_dof = _random_part(s, n - 1, own_random, n)
+    u_random, random_dof = random_part(s, n - 1, own_random, n)
     u_shared = float(np.mean(common))
     parts = _shared_parts(shared, u_shared)
     both = [*parts, Contribution(normal("random", u_random, dof=random_dof), 1.0)]
@@ -222,7 +222,7 @@ def of_several_setups(
     shared : sequence of Contribution
         What the shared part is made of.
     """
-    u, random_dof = _random_part(s_within, dof, series.own_random_mps, series.n)
+    u, random_dof = random_part(s_within, dof, series.own_random_mps, series.n)
     parts = _shared_parts(shared, series.u_shared_mean_mps)
     both = [*parts, Contribution(normal("random", u, dof=random_dof), 1.0)]
     half = coverage_factor(dof) * s_within / math.sqrt(series.n) if dof else math.nan
@@ -239,8 +239,19 @@ def of_several_setups(
     )
 
 
-def _random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
-    """Return u of the mean's random part and its degrees of freedom, see `Series`."""
+def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
+    """
+    Return u of a mean's random part and its degrees of freedom, whichever is wider.
+
+    Parameters
+    ----------
+    s, dof : float, int
+        Standard deviation of the shots and its degrees of freedom.
+    own : float
+        Random part of a shot's own uncertainty.
+    n : int
+        Number of shots.
+    """
     if dof and coverage_factor(dof) * s > coverage_factor(math.inf) * own:
         return s / math.sqrt(n), float(dof)
     return own / math.sqrt(n), math.inf
@@ -252,83 +263,6 @@ def _shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution
     if not whole:
         return [Contribution(normal("shared", u), 1.0)]
     return [Contribution(part.input, part.sensitivity * u / whole) for part in shared]
-
-
-@dataclass(frozen=True)
-class Difference:
-    """
-    Difference of two setups' means, on one rig.
-
-    Attributes
-    ----------
-    difference_mps : float
-        Mean of the second less mean of the first [m/s].
-    u_random_mps, u_shared_mps : float
-        Random parts of both means combined; the shared part, which acts as a common scale
-        on both and so only in proportion to the difference [m/s].
-    dof : float
-        Effective degrees of freedom (Welch).
-    t : float
-        Difference over its random part.
-    p_value : float
-        Probability of a |t| this large if the setups had equal means.
-    U95_mps : float
-        Expanded uncertainty of the difference [m/s].
-    """
-
-    difference_mps: float
-    u_random_mps: float
-    u_shared_mps: float
-    dof: float
-    t: float
-    p_value: float
-    U95_mps: float
-
-    @classmethod
-    def of(
-        cls, difference_mps: float, u_random_mps: float, u_shared_mps: float, dof: float
-    ) -> "Difference":
-        """Return the test and the interval of a difference from its uncertainties [m/s]."""
-        u = math.hypot(u_random_mps, u_shared_mps)
-        t = difference_mps / u_random_mps
-        special = scipy.special
-        tail = special.ndtr(-abs(t)) if math.isinf(dof) else special.stdtr(dof, -abs(t))
-        half = coverage_factor(dof * (u / u_random_mps) ** 4) * u
-        return cls(difference_mps, u_random_mps, u_shared_mps, dof, t, float(2 * tail), half)
-
-
-def compare_series(
-    first: Series, second: Series, *, same_rig: bool = True
-) -> Difference | None:
-    """
-    Compare two setups (Welch's t, NIST e-Handbook 1.3.5.3).
-
-    Parameters
-    ----------
-    first, second : Series
-    same_rig : bool, optional
-        Whether one rig clocked both: its shared part is then only a scale on the difference.
-        The shared parts of two rigs count in full.
-
-    Returns
-    -------
-    Difference or None
-        None when one of them has a single shot, whose scatter is unknown, or when
-        neither has any random uncertainty.
-    """
-    parts = (first, second)
-    u_random = math.hypot(first.u_random_mean_mps, second.u_random_mean_mps)
-    if min(first.n, second.n) < 2 or u_random == 0:
-        return None
-    difference = second.mean_mps - first.mean_mps
-    spent = sum((s.u_random_mean_mps / u_random) ** 4 / s.random_dof for s in parts)
-    dof = 1 / spent if spent else math.inf
-    if not same_rig:
-        u_shared = math.hypot(first.u_shared_mean_mps, second.u_shared_mean_mps)
-    else:
-        scale = max(abs(s.u_shared_mean_mps / s.mean_mps) for s in parts)
-        u_shared = scale * abs(difference)
-    return Difference.of(difference, u_random, u_shared, dof)
 
 
 def mean_and_s(values: Floats) -> tuple[float, float]:

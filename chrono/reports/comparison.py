@@ -1,6 +1,7 @@
 """Setups compared, as lines for a terminal and as an object for JSON."""
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from chrono.measuring.anova import OneWay, TukeyInterval
@@ -8,30 +9,44 @@ from chrono.measuring.comparison import (
     MOST_SHOTS,
     Comparison,
     Group,
+    MoreShots,
     PairComparison,
     is_settled,
 )
-from chrono.measuring.statistics import Difference
+from chrono.measuring.difference import Difference
 from chrono.plain import plain
+from chrono.reports.physical import filled
+from chrono.reports.statistics import table_lines, which_shots
 from chrono.units import format_speed, format_value, speed_in
 
 
 def comparison_text(found: Comparison, unit: str) -> str:
     """Return a comparison in words and figures, at 95 % coverage."""
-    lines = [_group_line(group, unit) for group in found.groups]
-    if len(found.groups) < 2:
-        return "\n".join(lines)
+    rows = [(group.name, group.series) for group in found.groups]
+    lines = table_lines(rows, unit) + in_columns(suspicious_lines(found))
     for pair in found.pairs:
-        lines += ["", *pair_lines(pair, unit)]
-    if found.one_way is not None:
-        lines += ["", *many_lines(found, found.one_way, unit)]
-    return "\n".join([*lines, *drift_lines(found, unit)])
+        lines += ["", *in_columns(pair_lines(pair, unit))]
+    many = many_lines(found, unit)
+    lines += ["", *in_columns(many)] if many else []
+    return "\n".join([*lines, *in_columns(drift_lines(found, unit))])
 
 
-def _group_line(group: Group, unit: str) -> str:
-    series = group.series
-    words = f"{plain(group.name)}: {series.n} counted, mean "
-    return words + format_speed(series.mean_mps, series.U95_mean_mps, unit)
+def in_columns(lines: Sequence[str]) -> list[str]:
+    """Return sentences as lines within the columns of a terminal, their indents kept."""
+    found = []
+    for line in lines:
+        indent = len(line) - len(line.lstrip())
+        found += filled(line.lstrip(), indent) or [""]
+    return found
+
+
+def suspicious_lines(found: Comparison) -> list[str]:
+    """Return which shots do not go with the others of their setup."""
+    return [
+        f"  suspicious in {plain(group.name)}: {which_shots(group.suspicious)}"
+        for group in found.groups
+        if group.suspicious
+    ]
 
 
 def pair_lines(pair: PairComparison, unit: str) -> list[str]:
@@ -66,17 +81,19 @@ def chance_words(p_value: float) -> str:
     for odds, words in ((1_000_000, "a million"), (1000, "a thousand"), (100, "a hundred")):
         if p_value < 1 / odds:
             return f"chance alone would do this less than once in {words} such days"
-    return f"chance alone would do this once in {1 / p_value:.0f} such days"
+    if p_value < 0.1:
+        return f"chance alone would do this once in {1 / p_value:.0f} such days"
+    return f"chance alone would do this on {100 * p_value:.0f} of 100 such days"
 
 
-def more_sentence(more: int) -> str:
-    """Return how many shots would settle an open difference."""
-    if more >= MOST_SHOTS:
-        return f"if it is as small as it looks, {MOST_SHOTS} shots more of each may not do"
-    return (
-        f"if it is as large as it looks, {more} more of each setup settle it "
-        "in four cases of five"
-    )
+def more_sentence(more: MoreShots) -> str:
+    """Return how many shots would settle an open difference, and how far that can be told."""
+    if more.as_seen >= MOST_SHOTS:
+        return f"if it is as small as it looks, {MOST_SHOTS} more of each may not settle it"
+    sure = f"{more.as_seen} more of each settle it in four cases of five"
+    if more.most is None:
+        return f"if it is as large as it looks, {sure}; it may be nothing: then no number does"
+    return f"if it is as large as it looks, {sure}; if it is as small as may be, {more.most} do"
 
 
 def _spread_lines(pair: PairComparison) -> list[str]:
@@ -91,15 +108,22 @@ def _spread_lines(pair: PairComparison) -> list[str]:
     ]
 
 
-def many_lines(found: Comparison, analysis: OneWay, unit: str) -> list[str]:
+def many_lines(found: Comparison, unit: str) -> list[str]:
     """Return the analysis of variance in a sentence, and Tukey's interval of each pair."""
-    verdict = "not all means are equal" if analysis.p_value < 0.05 else "no difference is seen"
-    lines = [
-        f"all setups together: {verdict} (analysis of variance: F({analysis.between_dof}, "
-        f"{analysis.within_dof}) = {analysis.F:.4g}, p = {analysis.p_value:.2g})",
-        "  by Tukey's intervals, all true at once (95 %):",
-    ]
+    if not found.tukey:
+        return []
+    lines = [_together(found.one_way), "  by Tukey's intervals, all true at once (95 %):"]
     return lines + [_tukey_line(found, tukey, unit) for tukey in found.tukey]
+
+
+def _together(analysis: OneWay | None) -> str:
+    if analysis is None:
+        return "all setups together: of several rigs, whose own errors each interval holds"
+    verdict = "not all means are equal" if analysis.p_value < 0.05 else "no difference is seen"
+    return (
+        f"all setups together: {verdict} (analysis of variance: F({analysis.between_dof}, "
+        f"{analysis.within_dof}) = {analysis.F:.4g}, p = {analysis.p_value:.2g})"
+    )
 
 
 def _tukey_line(found: Comparison, tukey: TukeyInterval, unit: str) -> str:
@@ -137,7 +161,11 @@ def comparison_data(found: Comparison) -> dict[str, Any]:
 
 
 def _group_data(group: Group) -> dict[str, Any]:
-    return {"setup": group.name, **_finite(vars(group.series))}
+    return {
+        "setup": group.name,
+        **_finite(vars(group.series)),
+        "suspicious_shots": list(group.suspicious),
+    }
 
 
 def _pair_data(pair: PairComparison) -> dict[str, Any]:
@@ -148,7 +176,8 @@ def _pair_data(pair: PairComparison) -> dict[str, Any]:
         "difference": _finite(vars(difference)) if difference else None,
         "settled": is_settled(difference) if difference else None,
         "pairs_in_turn": pair.pairs,
-        "more_shots": pair.more_shots,
+        "more_shots": pair.more_shots.as_seen if pair.more_shots else None,
+        "more_shots_most": pair.more_shots.most if pair.more_shots else None,
         **_finite({k: v for k, v in vars(pair).items() if k.startswith("s_ratio")}),
     }
 

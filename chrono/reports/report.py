@@ -82,8 +82,8 @@ def _comparison(report: Report) -> list[tuple[str, list[str]]]:
     blocks = [pair_lines(pair, unit) for pair in pairs[:SHOWN_PAIRS]]
     if len(pairs) > SHOWN_PAIRS:
         blocks.append([f"{len(pairs) - SHOWN_PAIRS} pairs more: see `chrono compare`"])
-    if found.one_way is not None:
-        lines = many_lines(found, found.one_way, unit)
+    lines = many_lines(found, unit)
+    if lines:
         more = len(lines) - SHOWN_TUKEY
         blocks.append(lines[:SHOWN_TUKEY] + ([f"{more} pairs more"] if more > 0 else []))
     blocks.append([line for line in drift_lines(found, unit) if line])

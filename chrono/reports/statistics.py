@@ -101,7 +101,7 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
 
     span = f"({at(scatter.s_low_mps)} … {at(scatter.s_high_mps)})"
     s = f"{speed_in(unit, series.s_mps):.3g} {unit} {span}"
-    gates = f"of it gates {at(scatter.instrument_s_mps)}"
+    gates = f"gates {at(scatter.instrument_s_mps)}"
     if scatter.launcher_high_mps == 0:
         return s, f"{gates}: more than the shots scatter"
     low, high = at(scatter.launcher_low_mps), at(scatter.launcher_high_mps)
@@ -125,12 +125,15 @@ def drift_text(drift: Drift, unit: str) -> str:
 
 def suspicious_details(shots: Sequence[int]) -> list[Detail]:
     """Return the shots that do not go with the others, as a proposal to look at them."""
-    if not shots:
-        return []
+    return detail("suspicious", which_shots(shots)) if shots else []
+
+
+def which_shots(shots: Sequence[int]) -> str:
+    """Return which shots to look at, and that they count."""
     which = ", ".join(str(number) for number in shots)
     if len(shots) == 1:
-        return detail("suspicious", f"shot {which}: look at it; it is counted")
-    return detail("suspicious", f"shots {which}: look at them; they are counted")
+        return f"shot {which}: look at it; it is counted"
+    return f"shots {which}: look at them; they are counted"
 
 
 def shape_text(p: float, n: int) -> str:

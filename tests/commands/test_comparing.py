@@ -10,12 +10,17 @@ RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
 
 
+def flat(text: str) -> str:
+    """Return a text without its line breaks."""
+    return " ".join(text.split())
+
+
 def test_compare_says_in_a_sentence_which_setup_is_faster(chrono):
     done = chrono("compare", BANDS)
 
     assert done.code == 0, done.err
     assert "three bands against two bands:" in done.out
-    assert "faster by 4.87 ± 0.34 m/s (95 %), 22.0 %; chance alone" in done.out
+    assert "faster by 4.87 ± 0.34 m/s (95 %), 22.0 %; chance alone" in flat(done.out)
     assert "open which is more repeatable" in done.out
 
 
@@ -33,17 +38,36 @@ def test_recordings_are_told_apart_and_several_setups_are_compared_at_once(chron
 
     assert done.code == 0, done.err
     assert "two-and-three-bands.tsv: two bands" in done.out
-    assert "analysis of variance" in done.out
-    assert done.out.count(" less ") == 3 + done.out.count("less than once")
+    text = flat(done.out)
+    assert text.count(" less ") == 3 + text.count("less than once")
+    assert "of several rigs, whose own errors each interval holds" in text
+    assert "analysis of variance" not in text, "it knows of no errors that rigs do not share"
 
 
 def test_one_setup_alone_is_shown_and_said_to_be_alone(chrono):
     done = chrono("compare", RECORDINGS / "plain-lines-4us.tsv")
 
     assert done.code == 1
-    assert "60 counted" in done.out
+    assert "two bands           60" in done.out
     assert "two setups" in done.err
 
 
 def test_a_file_that_is_not_there_is_one_complaint(chrono):
     is_one_clear_complaint(chrono("compare", "none.tsv"), "none.tsv")
+
+
+def test_names_from_outside_are_harmless_whole_and_within_sixty_columns(chrono, tmp_path):
+    rows = BANDS.read_bytes().splitlines(keepends=True)
+    evil, long = "\x1b[2J=cmd()\n", "very long " * 30
+    text = b"".join(rows).replace(b"two bands", b"TWO").replace(b"three bands", b"THREE")
+    for old, new in (("TWO", evil), ("THREE", long)):
+        text = text.replace(f'"{old}"'.encode(), json.dumps(new).encode())
+    (tmp_path / "evil.tsv").write_bytes(text)
+
+    done = chrono("compare", "evil.tsv")
+
+    assert done.code == 0, done.err
+    assert "\x1b" not in done.out
+    assert "·[2J=cmd()·" in done.out
+    assert max(map(len, done.out.splitlines())) <= 60
+    assert flat(done.out).count("very") == 60, "once in the table, once against the other"

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from chrono.measuring.budget import Contribution, rectangular
+from chrono.measuring.difference import compare_series
 from chrono.measuring.statistics import (
     Sample,
-    compare_series,
     mean_and_s,
     mean_interval,
     s_interval,

@@ -10,8 +10,8 @@ import math
 import pytest
 from datasets import dataplot
 
+from chrono.measuring.difference import compare_series
 from chrono.measuring.statistics import (
-    compare_series,
     mean_and_s,
     mean_interval,
     s_interval,

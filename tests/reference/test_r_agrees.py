@@ -9,8 +9,8 @@ import pytest
 
 from chrono.measuring.anova import one_way
 from chrono.measuring.comparison import compare_pair
+from chrono.measuring.difference import compare_series
 from chrono.measuring.scatter import anderson_darling, scatter_of
-from chrono.measuring.statistics import compare_series
 from chrono.session.recorded import read_recording
 from chrono.session.samples import groups_of
 
