@@ -120,11 +120,14 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
 
     It crosses each of them y off its axis, y uniform over ± `off_centre_m` and never beyond
     the radius R: the half chord √(R² − y²) is short of R by R − √(R² − y²).
+
+    It counts as shared. Where bodies cross at another height each time, their scatter shows
+    it anyway; a launcher that is held repeats it, and no number of shots makes it less.
     """
     r = min(off_centre_m / radius_m, 1.0)
     width = radius_m * (1 - math.sqrt(1 - r * r))
     u = radius_m * math.sqrt(2 * _chord_variance(r))
-    return Input(name, "chords", width, u, math.inf, "random", "m", r)
+    return Input(name, "chords", width, u, math.inf, "shared", "m", r)
 
 
 def _chord_variance(r: float) -> float:

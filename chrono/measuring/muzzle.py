@@ -5,8 +5,8 @@ Re 2e5, where the drag crisis may or may not have set in, the result holds both 
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,12 +15,18 @@ from chrono.measuring.ball import Ball, ball_in_air
 from chrono.measuring.budget import Contribution, Input, coverage_factor, normal, rectangular
 from chrono.measuring.combined import Combined, combine
 from chrono.measuring.statistics import Series
-from chrono.physics.drag import CRISIS_REYNOLDS, sphere_drag_bounds
+from chrono.physics.drag import (
+    CRISIS_REYNOLDS,
+    FLAT_COEFFICIENT,
+    FLAT_COEFFICIENT_RELATIVE_U,
+    sphere_drag_bounds,
+)
 from chrono.rigs.file import Rig
 
 Floats = npt.NDArray[np.float64]
 
 SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
+FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
 CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
@@ -50,6 +56,8 @@ class MuzzleSpeed:
         Reynolds number at the mouth.
     coefficients : tuple of float
         Least and largest drag coefficient there.
+    is_flat : bool
+        Whether the body is taken as a flat-ended one, not as a smooth sphere.
     """
 
     speed_mps: float
@@ -60,15 +68,18 @@ class MuzzleSpeed:
     gates_mps: float
     reynolds: float
     coefficients: tuple[float, float]
+    is_flat: bool = False
 
     @property
     def in_crisis(self) -> bool:
         """Whether the body may have passed the drag crisis on its way."""
-        return self.reynolds > CRISIS_REYNOLDS
+        return self.reynolds > CRISIS_REYNOLDS and not self.is_flat
 
     @property
     def source(self) -> str:
         """Where the drag coefficient is from."""
+        if self.is_flat:
+            return FLAT_SOURCE
         return CRISIS_SOURCE if self.in_crisis else SOURCE
 
 
@@ -102,6 +113,7 @@ def muzzle_speed(
     dof: float = math.inf,
     U95_mps: float | None = None,  # noqa: N803 - the symbol of the GUM
     distance_tolerance_m: float = 0.02,
+    is_flat: bool = False,
 ) -> MuzzleSpeed | None:
     """
     Return the speed at the launcher's mouth from the speed at the gates, on a level path.
@@ -113,13 +125,15 @@ def muzzle_speed(
     distance_m : float
         From the mouth to midway between the gates, along the path [m].
     body : Ball
-        Ball and air; the drag coefficient is that of a smooth sphere at each speed.
+        Body and air; the drag coefficient is that of a smooth sphere at each speed.
     dof : float, optional
         Degrees of freedom of `u_mps`.
     U95_mps : float, optional
         Expanded uncertainty of the speed at the gates [m/s]; by default t_95(dof)·u.
     distance_tolerance_m : float, optional
         Half-width of the distance (rectangular) [m].
+    is_flat : bool, optional
+        The body has flat ends: its drag coefficient is `body`'s at all speeds.
 
     Returns
     -------
@@ -132,7 +146,7 @@ def muzzle_speed(
     uncertainties of the gates' speed and of the rest combine in quadrature; half the
     distance of the two branches of the drag, of which one is true, is added to that.
     """
-    ways = [_way(speed_mps, coefficient, body) for coefficient in (0, 1)]
+    ways = [_way(speed_mps, _bounds(body, is_flat, branch), body) for branch in (0, 1)]
     lowest, highest = (way.speed(distance_m) for way in ways)
     faster = ways[1]
     reach = faster.kappa(distance_m) * highest * distance_tolerance_m
@@ -144,7 +158,7 @@ def muzzle_speed(
     u95 = math.hypot(abs(parts[0].sensitivity) * gates_u95, combine(parts[1:]).U95)
     middle = (lowest + highest) / 2
     reynolds = body.reynolds(highest)
-    low, high = sphere_drag_bounds(reynolds)
+    low, high = (_bounds(body, is_flat, branch)(np.array([reynolds])) for branch in (0, 1))
     return MuzzleSpeed(
         speed_mps=middle,
         U95_mps=u95 + (highest - lowest) / 2,
@@ -153,7 +167,8 @@ def muzzle_speed(
         uncertainty=combine(parts),
         gates_mps=speed_mps,
         reynolds=reynolds,
-        coefficients=(float(low), float(high)),
+        coefficients=(float(low[0]), float(high[0])),
+        is_flat=is_flat,
     )
 
 
@@ -176,8 +191,9 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
 
     Notes
     -----
-    The body is taken as a smooth sphere in the site's air, slowed by drag from the mouth to
-    midway between the gates; the path is taken as level.
+    The body is taken as a smooth sphere or, if the rig says so, as one with flat ends that
+    flies end first, slowed by the site's air from the mouth to midway between the gates; the
+    path is taken as level.
     """
     site, body = rig.site, rig.body
     ball = ball_in_air(
@@ -188,6 +204,10 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
         pressure_pa=site.pressure_pa,
         humidity=site.humidity,
     )
+    is_flat = body.shape == "flat"
+    if is_flat:
+        u = FLAT_COEFFICIENT_RELATIVE_U
+        ball = replace(ball, drag_coefficient=FLAT_COEFFICIENT, drag_coefficient_u=u)
     return muzzle_speed(
         series.mean_mps,
         series.u_mean_mps,
@@ -195,13 +215,21 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
         ball,
         dof=series.dof,
         U95_mps=series.U95_mean_mps,
+        is_flat=is_flat,
     )
 
 
-def _way(speed_mps: float, branch: int, body: Ball) -> _Way:
-    """Return the way back from the gates by the least (0) or largest (1) drag."""
+def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats]:
+    """Return the least (0) or largest (1) drag coefficient as a function of Re."""
+    if is_flat:
+        return lambda reynolds: np.full_like(reynolds, body.drag_coefficient)
+    return lambda reynolds: sphere_drag_bounds(reynolds)[branch]
+
+
+def _way(speed_mps: float, coefficient: Callable[[Floats], Floats], body: Ball) -> _Way:
+    """Return the way back from the gates by a drag coefficient that depends on Re."""
     reynolds = body.reynolds(speed_mps) * np.exp(_LOG_RATIO)
-    kappa = sphere_drag_bounds(reynolds)[branch] * body.drag_per_coefficient_m
+    kappa = coefficient(reynolds) * body.drag_per_coefficient_m
     slices = np.diff(_LOG_RATIO) * (1 / kappa[1:] + 1 / kappa[:-1]) / 2
     return _Way(speed_mps, kappa, np.concatenate([[0.0], np.cumsum(slices)]))
 

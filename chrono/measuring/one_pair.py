@@ -31,6 +31,8 @@ CHORDS = "chords"
 SLOWING = "drag in the body"
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
+_MOST_SLOWING = 5.0
+"""A body of which less than a hundredth of the speed is left after half its length."""
 _SIGNS = np.array([0.0, 0.0, -1.0, 1.0])
 """By `EdgesUsed`: the front is ahead of the middle, the back behind it."""
 
@@ -63,9 +65,13 @@ class OnePair:
         return cls(chord, *_slowing(rig))
 
     def factor(self, edge_mps: Floats, edges_used: npt.ArrayLike) -> Floats:
-        """Return what the speeds of edges [m/s] must be multiplied by, elementwise."""
+        """
+        Return what the speeds of edges [m/s] must be multiplied by, elementwise.
+
+        That is exp(∓κℓ/2), whose first order is 1 ∓ κℓ/2: above zero for the lightest body.
+        """
         slowing = np.interp(edge_mps, _SPEEDS_MPS, self.slowing)
-        return np.asarray(1 + _SIGNS[np.asarray(edges_used)] * slowing)
+        return np.asarray(np.exp(_SIGNS[np.asarray(edges_used)] * slowing))
 
     def factor_u(self, edge_mps: Floats) -> Floats:
         """Return the standard uncertainty of that factor, elementwise."""
@@ -110,4 +116,5 @@ def _slowing(rig: Rig) -> tuple[Floats, Floats]:
         middle = (low + high) / 2
         of_drag = np.hypot(DRAG_COEFFICIENT_RELATIVE_U * middle, (high - low) / math.sqrt(12))
     rest = combined_uncertainty(ball.drag_contributions[1:])
-    return scale * middle, scale * np.hypot(of_drag, rest * middle)
+    slowing_u = scale * np.hypot(of_drag, rest * middle)
+    return np.minimum(scale * middle, _MOST_SLOWING), slowing_u

@@ -306,8 +306,8 @@ def _correct_single(
     random, shared = u_random[single] * factor, u_shared[single] * factor
     by_chords = speed[single] * model.u_chords
     by_slowing = edge * model.one_pair.factor_u(edge)
-    u_random[single] = np.sqrt(random * random + by_chords * by_chords)
-    u_shared[single] = np.sqrt(shared * shared + by_slowing * by_slowing)
+    u_random[single] = random
+    u_shared[single] = np.sqrt(shared**2 + by_chords**2 + by_slowing**2)
 
 
 def shot_budget(
@@ -362,7 +362,7 @@ def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
     u_ratio = math.hypot(model.u_length, model.rate.u)
     if edges_used != EdgesUsed.BOTH:
         u_ratio = math.hypot(u_ratio, model.u_chords)
-    middle = u_time / u_ratio if u_time > 0 and u_ratio > 0 else 1.0
+    middle = u_time / (u_ratio or STEEP) if u_time > 0 else 1.0
     count = round(2 * _DECADES * _NODES_PER_DECADE) + 1
     transits = middle * np.logspace(-_DECADES, _DECADES, count)
     return CoverageTable(

@@ -47,6 +47,8 @@ def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
 
 
 def _limit(mouth: MuzzleSpeed) -> str:
+    if mouth.is_flat:
+        return "for flight end first only"
     if mouth.in_crisis:
         return "the drag crisis may have set in or not, the ± holds both"
     return f"good to Re {CRISIS_REYNOLDS:.0e}, for a smooth ball only"

@@ -16,7 +16,7 @@ from chrono.clock.rate import ClockEstimate
 from chrono.errors import ChronoError
 from chrono.measuring.budget import Budget, Contribution
 from chrono.measuring.measured import Measured, join_measured
-from chrono.measuring.speed import SpeedModel, measure, shot_budget
+from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.measuring.statistics import Sample, Series, series_of
 from chrono.processor.pipeline import Processor
 from chrono.processor.rules import Rules
@@ -27,7 +27,7 @@ from chrono.session.columns import SAMPLE_COLUMNS, Pieces
 from chrono.session.counters import Counter, Counters, counter_problem
 from chrono.session.marked import Marks
 from chrono.session.marks import HOLD_OFF, HOLD_ON, UNDO, Setup
-from chrono.session.models import speed_model, with_rate
+from chrono.session.models import Models
 from chrono.session.setups import Setups
 from chrono.session.shotlog import ShotLog, ShotRow, countable, shot_row
 from chrono.session.told import Told
@@ -81,6 +81,7 @@ class Session:
         self._measured_anew = 0
         self._fixed_rig = fixed_rig
         self._as_if = as_if
+        self._models = Models(self.counters, self.told, as_if)
         self._is_told_before = known is not None
         self._lengths_m: dict[int, set[float | None]] = {}
         self._begun = False
@@ -205,8 +206,11 @@ class Session:
     def _take_told(self, record: Control) -> None:
         if not self._is_told_before:
             self.told.take(record, self._processor.anchor())
-        if record.origin == "setup" or record.data.get("action") == UNDO:
+        is_undo = record.data.get("action") == UNDO
+        if record.origin == "setup" or is_undo:
             self._tell_body_length()
+        if is_undo or record.data.get("corrects") is not None:
+            self._measured_anew += 1
 
     def _take_hello(self, hello: Control) -> None:
         counter = _counter_of(hello)
@@ -260,7 +264,7 @@ class Session:
         """Measure with `rig` from here on, its counter's frequency as the board said it."""
         self.rig = rig = self.counters.applied(rig)
         self._measured_anew += 1
-        self._model = speed_model(with_rate(rig, self.host_rate), self._as_if)
+        self._models.use(rig, self.host_rate)
 
     # -- what is known -----------------------------------------------------------------
 
@@ -298,7 +302,7 @@ class Session:
     @property
     def model(self) -> SpeedModel:
         """The model that gives speeds now."""
-        return self._model
+        return self._models.now
 
     @property
     def processor(self) -> Processor:
@@ -315,12 +319,8 @@ class Session:
         for chunk in self.log.chunks(start, stop):
             keys = self.log.shots["key"][chunk]
             for piece, counter in self.counters.stretches(keys, chunk.start):
-                yield piece, measure(self.log.shots[piece], self._model_of(counter))
-
-    def _model_of(self, counter: int) -> SpeedModel:
-        if self.counters.is_last(counter):  # a rate that beats gave is the last one's
-            return self._model
-        return speed_model(self.counters.applied(self.rig, counter), self._as_if)
+                shots, setups = self.log.shots[piece], self.log.setup[piece]
+                yield piece, self._models.measure(shots, setups, counter)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
         """Tell which shots of the log enter the statistics, shape (N,)."""
@@ -376,9 +376,10 @@ class Session:
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
     ) -> tuple[Contribution, ...]:
         """Return what shots share, at their mean and by the edges that most of them used."""
-        used = int(np.bincount(self.log.shots["used"][numbers - 1]).argmax())
-        transit_s = self._model.board_transit(float(speed_mps.mean()), used)
-        parts = self._model.contributions(transit_s, used)
+        shots = self.log.shots[numbers - 1]
+        used, model = int(np.bincount(shots["used"]).argmax()), self._models.at(shots["key"][0])
+        transit_s = model.board_transit(float(speed_mps.mean()), used)
+        parts = model.contributions(transit_s, used)
         return tuple(part for part in parts if part.input.nature == "shared")
 
     def shots_of(self, setup: str) -> int:
@@ -400,7 +401,8 @@ class Session:
         shots = self._as_if.shots(self._processor.peek())
         if not len(shots):
             return []
-        setups, measured = self.setups.at(shots["key"]), measure(shots, self._model)
+        setups = self.setups.at(shots["key"])
+        measured = self._models.measure(shots, setups)
         times_us, first = shots["host_us"], len(self.log) + 1
         rows = self._shot_rows(shots, measured, setups, times_us, first, still_open=True)
         return list(rows)
@@ -432,7 +434,8 @@ class Session:
         if not np.isfinite(row.speed_mps):
             return None
         used = EdgesUsed[row.edges_used.upper()]
-        return shot_budget(self._model, row.transit_us * 1e-6, used, row.bounce_us * 1e-6)
+        model = self._models.at(row.key)
+        return shot_budget(model, row.transit_us * 1e-6, used, row.bounce_us * 1e-6)
 
 
 def _counter_of(hello: Control) -> Counter:

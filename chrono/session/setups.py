@@ -20,6 +20,11 @@ SETUP_LIMIT = 10_000
 CORRECTION_LIMIT = 100
 """More corrections, and setups taken back, than any session has."""
 
+Body = tuple[tuple[str, float], ...]
+"""What a setup states of its body, as what tells one body from another."""
+
+NO_BODY: Body = ()
+
 BEFORE_ALL = int(np.iinfo(np.int64).min)
 
 
@@ -92,6 +97,10 @@ class Setups:
     def name(self, place: int) -> str:
         """Return the name of the setup at a place that `at` gave."""
         return self._setups[place].name
+
+    def body(self, place: int) -> Body:
+        """Return what the setup at a place states of its body."""
+        return tuple(sorted(self._setups[place].body.items()))
 
     def named(self, name: str | None) -> npt.NDArray[np.bool_]:
         """Tell which places hold a setup of this name, or of any if it is None."""

@@ -9,8 +9,9 @@ from scipy.integrate import solve_ivp
 from chrono.measuring.ball import ball_in_air
 from chrono.measuring.muzzle import muzzle_of, muzzle_speed
 from chrono.measuring.statistics import series_statistics
+from chrono.physics.air import moist_air_density
 from chrono.physics.drag import sphere_drag_coefficient
-from chrono.rigs.file import default_rig
+from chrono.rigs.file import default_rig, rig_from_record, rig_record
 
 AIR = {"temperature_k": 293.15, "pressure_pa": 101325.0, "humidity": 0.5}
 SQUASH_BALL = ball_in_air(0.04, 0.024, 45.0, **AIR)
@@ -146,3 +147,30 @@ def test_the_mean_at_the_mouth_is_never_narrower_than_at_the_gates(n):
 
 def test_so_light_a_body_or_so_far_a_launcher_has_no_speed_at_the_mouth():
     assert muzzle_speed(45.0, 0.1, 10e3, SQUASH_BALL) is None
+
+
+def test_a_flat_ended_body_is_slowed_by_its_own_drag_and_not_by_a_ball_s():
+    record = rig_record(default_rig())
+    record["body"] |= {"shape": "flat", "mass_kg": 0.02, "diameter_m": 0.03}
+    rig, ball_rig = rig_from_record(record), default_rig()
+    speeds = np.random.default_rng(2).normal(40, 0.1, 20)
+    series = series_statistics(speeds, np.full(20, 0.01), np.full(20, 0.05))
+
+    found = muzzle_of(series, rig, {})
+    ball = muzzle_of(series, ball_rig, {"mass_kg": 0.02, "diameter_m": 0.03})
+
+    # κ = ρ·Cd·A/(2m) with Cd 0.95 (Hoerner 1965), v = v₀·exp(−κx), by hand
+    air = moist_air_density(*(getattr(rig.site, k) for k in AIR))
+    kappa = air * 0.95 * math.pi * 0.015**2 / (2 * 0.02)
+    growth = math.exp(kappa * rig.site.muzzle_distance_m)
+    assert found.speed_mps == pytest.approx(series.mean_mps * growth, rel=1e-6)
+    assert found.coefficients == (0.95, 0.95)
+    assert found.speed_mps - series.mean_mps > 1.8 * (ball.speed_mps - series.mean_mps)
+    assert not found.in_crisis
+    assert "flat" in found.source
+    by_drag = next(
+        p for p in found.uncertainty.contributions if p.name == "drag coefficient"
+    ).u_out
+    assert by_drag == pytest.approx(
+        0.12 * kappa * rig.site.muzzle_distance_m * found.speed_mps, rel=0.01
+    )

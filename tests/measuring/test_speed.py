@@ -10,7 +10,7 @@ from speed_rigs import HEAVY_ROD, exact_gates, make_rig, make_shots, random_mode
 from uncertainties import ufloat
 
 from chrono.measuring.budget import combined_uncertainty
-from chrono.measuring.coverage import coverage_half_width
+from chrono.measuring.coverage import coverage_half_width, quotient_half_width
 from chrono.measuring.speed import STEEP, SpeedModel, measure, shot_budget
 from chrono.processor.table import ABSENT, EdgesUsed
 
@@ -222,6 +222,24 @@ def test_a_shot_alone_and_among_many_gives_the_same_bits() -> None:
 
 RIGS = 40_000
 """Simulated rigs in each case: the coverage found has s = 0.11 %."""
+
+
+@pytest.mark.parametrize("transit_s", [1e-4, 1e-3, 1e-2])
+def test_the_table_of_coverage_holds_where_a_rig_states_no_length_s_uncertainty(transit_s):
+    rig = exact_gates(clock__jitter_s=3e-6)
+    model = SpeedModel.from_rig(rig)
+    parts = model.contributions(transit_s, EdgesUsed.BOTH)
+    u = combined_uncertainty(parts)
+    steep = model.u_timing_s[EdgesUsed.BOTH] > STEEP * transit_s
+    half = (
+        quotient_half_width(parts, model.speed(transit_s))
+        if steep
+        else coverage_half_width(parts)
+    )
+
+    assert steep == (transit_s < 2e-4)
+    assert model.coverage_factor(transit_s, EdgesUsed.BOTH) == pytest.approx(half / u, rel=3e-3)
+
 
 FEW_TICKS = exact_gates(clock__frequency_hz=1e3, gates__spacing_m=0.5, body__length_m=1.0)
 

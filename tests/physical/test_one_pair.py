@@ -5,10 +5,14 @@ from typing import Any
 import numpy as np
 import pytest
 from crossing import FOAM, ROD, SQUASH, TABLE_TENNIS, Thrown, cross
+from gate_board import ticks_of
+from gate_physics import SQUASH as SQUASH_BALL
+from gate_physics import draw_rigs, fly
 from speed_rigs import make_shots
 
 from chrono.measuring.measured import Measured
 from chrono.measuring.speed import SpeedModel, measure
+from chrono.measuring.statistics import series_statistics
 from chrono.processor.table import ABSENT, EdgesUsed
 from chrono.rigs.file import default_rig, rig_from_record, rig_record
 
@@ -78,6 +82,33 @@ def test_a_ball_that_is_aimed_better_than_stated_is_never_held_less(name: str) -
     found, true_mps = measured(BODIES[name], EdgesUsed.LEAD, 0.0, 5e-3)
 
     assert np.mean(np.abs(found.speed_mps - true_mps) <= found.U95_mps) >= 0.95
+
+
+@pytest.mark.parametrize("n", [3, 10, 40])
+def test_the_mean_of_a_launcher_that_repeats_its_aim_holds_the_truth(n: int) -> None:
+    """Each rig's chords are the same in all its shots: no number of them makes less of it."""
+    rigs, rng = 1500, np.random.default_rng(17)
+    off_m = 10e-3
+    drawn = draw_rigs(rng, rigs, off_centre_m=off_m).repeated(n)
+    true_mps = np.repeat(rng.uniform(20, 40, rigs), n) + rng.normal(0, 0.05, rigs * n)
+    flight = fly(drawn, SQUASH_BALL, true_mps, drag_coefficient=0.47, air_density_kgpm3=1.2)
+    ticks = ticks_of(rng, flight)
+    lead = (ticks[:, 1, 0] - ticks[:, 0, 0]).astype(np.int64)
+    model = model_for(SQUASH, off_m)
+    found = measure(make_shots(lead, np.full(len(lead), ABSENT), EdgesUsed.LEAD), model)
+    held = 0
+    for at in (slice(i, i + n) for i in range(0, rigs * n, n)):
+        transit = float(found.transit_s[at].mean())
+        parts = model.contributions(transit, EdgesUsed.LEAD)
+        series = series_statistics(
+            found.speed_mps[at],
+            found.u_random_mps[at],
+            found.u_shared_mps[at],
+            [part for part in parts if part.input.nature == "shared"],
+        )
+        held += abs(series.mean_mps - true_mps[at].mean()) <= series.U95_mean_mps
+
+    assert 0.94 <= held / rigs <= 0.985, held / rigs
 
 
 def test_the_front_alone_would_be_taken_for_too_fast_without_the_correction() -> None:

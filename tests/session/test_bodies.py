@@ -1,0 +1,130 @@
+"""Shots by leading edges alone are measured with the body that their setup states."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from gate_board import SKETCH_1_US, edges_of
+from gate_lines import plain_lines, recording_bytes, recording_rows
+from gate_physics import FOAM, draw_rigs, fly
+
+from chrono.measuring.speed import SpeedModel
+from chrono.processor.table import EdgesUsed
+from chrono.reader.decoder import decode_rows
+from chrono.reader.rows import json_row
+from chrono.rigs.file import default_rig, rig_record
+from chrono.session.marks import Setup, setup_record
+from chrono.session.recorded import read_recording
+from chrono.session.session import Session
+
+SHOTS = 30
+OWN = {"mass_kg": FOAM.mass_kg, "diameter_m": FOAM.diameter_m, "length_m": FOAM.length_m}
+EXACT = {
+    "spacing_tolerance_m": 0.0,
+    "trip_tolerance_m": 0.0,
+    "tilt_limit_rad": 0.0,
+    "latency_mismatch_s": 0.0,
+    "off_centre_m": 0.0,
+    "rate_tolerance": 0.0,
+}
+
+
+@pytest.fixture(name="foam")
+def _foam(tmp_path: Path):
+    """Make a recording of foam balls by a rig for squash balls; return it and the truth."""
+
+    def make(*setups: tuple[int, Setup]) -> tuple[Path, np.ndarray]:
+        rng = np.random.default_rng(2)
+        rigs = draw_rigs(rng, SHOTS, **EXACT)
+        flight = fly(rigs, FOAM, rng.uniform(20, 40, SHOTS), drag_coefficient=0.47)
+        record = rig_record(default_rig())
+        record["gates"]["spacing_m"] = 0.3
+        record["lines"] = "plain"
+        record["clock"] |= {"frequency_hz": 16e6, "step_s": 1e-6}
+        rows = recording_rows(
+            record, plain_lines(edges_of(rng, flight, SKETCH_1_US), SKETCH_1_US)
+        )
+        head, board = rows[:3], rows[3:]
+        for shot, setup in sorted(setups, key=lambda each: -each[0]):
+            place = 2 * shot
+            host_us = int(board[place].partition("\t")[0])
+            row = json_row(host_us, "setup", setup_record(setup)).decode().rstrip("\n")
+            board.insert(place, row)
+        path = tmp_path / "foam.tsv"
+        path.write_bytes(recording_bytes([*head, *board]))
+        return path, flight.speed_mps
+
+    return make
+
+
+def test_the_stated_body_takes_out_the_error_of_the_rig_s(foam) -> None:
+    path, true_mps = foam((0, Setup("squash")), (15, Setup("foam", OWN)))
+    session = read_recording(path).session
+
+    error = session.measured().speed_mps / true_mps - 1
+
+    assert len(session.log) == SHOTS
+    # a 70 mm ball of 12 g is slowed by some 0.6 % in its own length, the rig's by 0.1 %
+    assert 2e-3 < error[:15].mean() < 5e-3
+    assert abs(error[15:].mean()) < 3e-4
+    parts = [session.measured(slice(i, i + 1)).speed_mps[0] for i in range(SHOTS)]
+    assert parts == session.measured().speed_mps.tolist(), "however the log is cut"
+
+
+def test_rows_budget_and_statistics_are_of_the_same_model(foam) -> None:
+    path, _ = foam((0, Setup("foam", OWN)))
+    session = read_recording(path).session
+    rows = list(session.rows_of(slice(0, SHOTS)))
+
+    for row in (rows[0], rows[-1]):
+        budget = session.budget_of(row)
+        assert budget.speed_mps == pytest.approx(row.speed_mps, rel=1e-9)
+        assert budget.u_mps == pytest.approx(row.u_mps, rel=1e-6)
+    chords = next(c for c in budget.contributions if c.name == "chords")
+    assert chords.input.radius_m == pytest.approx(FOAM.diameter_m / 2)
+    series = session.series("foam")
+    assert series.mean_mps == pytest.approx(np.mean([row.speed_mps for row in rows]))
+    in_sample = {part.name: part for part in session.sample("foam").shared}
+    assert in_sample["chords"].input == chords.input
+
+
+def test_a_shot_still_open_has_the_speed_that_it_keeps(foam) -> None:
+    path, _ = foam((0, Setup("foam", OWN)))
+    rows = path.read_bytes().partition(b"\n")[2]
+    session = Session(default_rig())
+    session.feed(decode_rows(rows, "plain"))
+    (still_open,) = session.open_rows()
+    session.finish()
+    (closed,) = session.rows_of(slice(SHOTS - 1, SHOTS))
+
+    assert still_open.open
+    assert still_open.number == closed.number == SHOTS
+    assert still_open.speed_mps == closed.speed_mps
+    assert still_open.U95_mps == closed.U95_mps
+
+
+def test_two_pairs_of_edges_do_not_depend_on_the_body_and_cost_no_model(monkeypatch) -> None:
+    path = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
+    session = read_recording(path).session
+    before = session.measured().speed_mps
+
+    made: list[SpeedModel] = []
+    monkeypatch.setattr(
+        SpeedModel, "from_rig", classmethod(lambda cls, rig: made.append(rig) or cls)
+    )
+    session.setups._setups = [
+        Setup(each.name, {"mass_kg": 0.001}) for each in session.setups._setups
+    ]
+
+    assert (session.log.shots["used"] == EdgesUsed.BOTH).all()
+    assert session.measured().speed_mps.tolist() == before.tolist()
+    assert not made
+
+
+@pytest.mark.parametrize("mass_kg", [1e-6, 1e-9])
+def test_the_lightest_body_has_a_speed_above_zero(foam, mass_kg) -> None:
+    path, _ = foam((0, Setup("feather", OWN | {"mass_kg": mass_kg})))
+    measured = read_recording(path).session.measured()
+
+    assert np.all(measured.speed_mps >= 0)
+    assert np.all(measured.U95_mps > measured.speed_mps), "and nothing is known of it"
