@@ -308,7 +308,7 @@ def test_records_between_lines_take_no_stretch_of_their_own(
         return call
 
     monkeypatch.setattr(Processor, "feed", counted("feed", Processor.feed))
-    monkeypatch.setattr("chrono.session.session.measure", counted("measure", measure))
+    monkeypatch.setattr("chrono.session.models.measure", counted("measure", measure))
 
     def calls_with(records: int) -> dict[str, int]:
         calls.update(feed=0, measure=0)
