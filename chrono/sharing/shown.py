@@ -23,7 +23,7 @@ from chrono.units import format_speed, speed_in
 
 PLOTTED_SHOTS = 200
 SHOWN_SETUPS = 12
-"""The last ones; more do not fit on any page."""
+"""More do not fit on any page."""
 
 BEAT_MISSED_S = 5.0
 """A board beats once a second: a recording that does not grow for so long stands still [s]."""
@@ -110,7 +110,7 @@ class Shown:
         A recording that has not grown for so long stands still [s].
     latest : ShownShot or None
     setups : tuple of ShownSetup
-        In order of first use.
+        The one that holds now, then the others, the last one first.
     plot : ShownPlot or None
         None without a speed.
     """
@@ -156,8 +156,8 @@ def shown_of(run: Run, unit: str = "", decimal: str = ".") -> Shown:
         quiet_after_s=BEAT_MISSED_S if is_framed else LONG_PAUSE_S,
         latest=_shot(view.latest, unit, decimal) if view.latest is not None else None,
         setups=tuple(
-            _setup(session, name, key, unit, decimal)
-            for name, key in list(keys.items())[-SHOWN_SETUPS:]
+            _setup(session, name, keys[name], unit, decimal)
+            for name in _now_first(session, keys)[:SHOWN_SETUPS]
         ),
         plot=_plot(view.rows, keys, unit, decimal),
     )
@@ -176,6 +176,12 @@ def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
     if session.setup_now.name or not used:
         used.add(session.setup_now.name)
     return {name: key for key, name in enumerate(names) if name in used}
+
+
+def _now_first(session: Session, keys: dict[str, int]) -> list[str]:
+    """Return the setups' names in the order in which people look for them."""
+    now = session.setup_now.name
+    return sorted(keys, key=lambda name: (name != now, -keys[name]))
 
 
 def _shot(row: ShotRow, unit: str, decimal: str) -> ShownShot:

@@ -9,7 +9,7 @@ from hand_board import hand_run
 from chrono.session.follow import FollowRun, follow_run
 from chrono.session.marks import HOLD_ON, Mark, Setup
 from chrono.session.recorded import read_recording
-from chrono.sharing.shown import Shown, shown_json, shown_of
+from chrono.sharing.shown import SHOWN_SETUPS, Shown, shown_json, shown_of
 from chrono.units import format_speed
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
@@ -45,8 +45,8 @@ def test_the_latest_shot_stands_with_its_half_width(shown: Shown) -> None:
 def test_each_setup_stands_with_its_statistics(shown: Shown) -> None:
     session = read_recording(BANDS).session
     assert [(s.name, s.now) for s in shown.setups] == [
-        ("two bands", False),
         ("three bands", True),
+        ("two bands", False),
     ]
     for setup in shown.setups:
         series, values = session.series(setup.name), dict(setup.values)
@@ -104,6 +104,18 @@ def test_a_session_without_shots_has_none_to_show() -> None:
         ("no setup named", (("n", "0"),))
     ]
     assert json.loads(shown_json(shown))["latest"] is None
+
+
+def test_the_setup_of_now_comes_first_then_the_last_ones_and_not_too_many() -> None:
+    board, run = hand_run()
+    for number in range(SHOWN_SETUPS + 3):
+        run.say_setup(Setup(f"no {number}"))
+        board.shoot_and_wait(30.0)
+    run.say_setup(Setup("no 0"))
+    board.shoot_and_wait(30.0)
+    run.step()
+    names = [setup.name for setup in shown_of(run).setups]
+    assert names == ["no 0", *(f"no {n}" for n in range(SHOWN_SETUPS + 2, 3, -1))]
 
 
 def test_a_shot_without_speed_a_hold_and_an_open_shot_are_said() -> None:
