@@ -123,28 +123,40 @@ def beat_of(run: FollowRun) -> bytes:
 async def publish(run: FollowRun, channel: Channel, wishes: Wishes) -> None:
     """Take rows as they come, and publish each state that looks different."""
     loop = asyncio.get_running_loop()
-    last = b""
-    known: object = None
+    states = _States(run, wishes)
     while True:
-        await asyncio.to_thread(_take_rows, run)
-        now = (run.session, run.session.revision, run.status.state)
-        if now != known:
-            known, begun_s = now, loop.time()
-            shown = await asyncio.to_thread(
-                lambda: shown_json(shown_of(run, wishes.unit, wishes.decimal))
-            )
-            if shown != last:
-                last = shown
-                quiet = b'"quiet_s":%.1f,' % run.source.quiet_s
-                channel.publish(b"{" + quiet + shown[1:])
+        begun_s = loop.time()
+        state = await asyncio.to_thread(states.newer)
+        if state:
+            quiet = b'"quiet_s":%.1f,' % run.source.quiet_s
+            channel.publish(b"{" + quiet + state[1:])
             # Where a state takes long to make, half the time is left for everything else.
-            await asyncio.sleep(max(SHOW_S, 2 * (loop.time() - begun_s)))
+            await asyncio.sleep(max(SHOW_S, loop.time() - begun_s))
         await asyncio.sleep(POLL_S)
 
 
-def _take_rows(run: FollowRun) -> None:
-    run.catch_up()
-    run.step()
+class _States:
+    """What a run shows, each time that it looks different."""
+
+    def __init__(self, run: FollowRun, wishes: Wishes) -> None:
+        self._run, self._wishes = run, wishes
+        self._known: object = None
+        self._last = b""
+
+    def newer(self) -> bytes:
+        """Take the rows that are ready; return the state if it looks new, else nothing."""
+        run, wishes = self._run, self._wishes
+        run.catch_up()
+        run.step()
+        now = (run.session, run.session.revision, run.status.state)
+        if now == self._known:
+            return b""
+        self._known = now
+        shown = shown_json(shown_of(run, wishes.unit, wishes.decimal))
+        if shown == self._last:
+            return b""
+        self._last = shown
+        return shown
 
 
 def _config(app: ASGIApp) -> uvicorn.Config:

@@ -120,7 +120,7 @@ def test_a_row_without_end_takes_bounded_memory_and_stays_too_long(path, source)
 
 
 def test_the_clock_goes_by_the_boards_last_line(path, source, clock) -> None:
-    grow(path, b"5000000\tboard\tA 1\n17\tmark\t{}\n")
+    grow(path, b"4000000\tboard\tA 0\n5000000\tboard\tA 1\n17\tmark\t{}\n")
     source.drain()
     assert source.now_us() == 5_000_000
     clock.now_s += 1.5

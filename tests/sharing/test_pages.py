@@ -17,6 +17,15 @@ from chrono.sharing.service import Wishes
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 TOKEN = "k7m2p9x4qd"
+SAFE = {
+    "cache-control": "no-store",
+    "connection": "close",
+    "referrer-policy": "no-referrer",  # the address holds the secret
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "cross-origin-resource-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+}
 
 
 @pytest.fixture(name="half")
@@ -96,8 +105,8 @@ async def test_the_page_and_its_states_come_with_safe_headers() -> None:
         assert viewer.answer.headers["content-type"].startswith("text/event-stream")
         missing = await ask(served, "GET /nothing")
         for answer in (page, viewer.answer, missing):
-            for name, value in pages.SAFE_HEADERS.items():
-                assert answer.headers[name.lower()] == value
+            for name, value in SAFE.items():
+                assert answer.headers[name] == value
             assert "default-src 'none'" in answer.headers["content-security-policy"]
             assert TOKEN not in repr(answer.headers)
             assert "access-control-allow-origin" not in answer.headers
@@ -205,6 +214,34 @@ async def test_who_comes_back_is_not_told_again_what_he_has_seen(half, monkeypat
         await stranger.open()
         assert (await stranger.state())["shots"] == 20
         stranger.leave()
+
+
+async def test_a_line_that_changes_nothing_on_the_page_is_told_to_nobody(
+    tmp_path, monkeypatch
+) -> None:
+    monkeypatch.setattr(channel, "BEAT_S", 0.3)
+    *rows, last_beat = BANDS.read_bytes().splitlines(keepends=True)
+    path = tmp_path / "monday.tsv"
+    path.write_bytes(b"".join(rows))
+    async with a_page(path) as served:
+        viewer = Viewer(served)
+        await viewer.open()
+        while (await viewer.state_of(40))["counted"] < 40:
+            pass
+        with path.open("ab") as file:
+            file.write(last_beat)
+        assert (await viewer.event())["event"] == "beat"
+        assert served.run.session.rows == len(rows)  # all but the header, the beat among them
+        viewer.leave()
+
+
+async def test_no_log_takes_the_secret(caplog) -> None:
+    for name in ("uvicorn.access", "uvicorn.error", ""):
+        caplog.set_level("DEBUG", name)
+    async with a_page(BANDS, TOKEN) as served:
+        assert (await ask(served, f"GET {served.path}")).status == 200
+        assert (await ask(served, f"GET /{TOKEN}x")).status == 404
+    assert TOKEN not in caplog.text
 
 
 async def test_one_viewer_too_many_is_asked_to_wait(half, monkeypatch) -> None:

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hand_board import hand_run
+from hand_board import RIG_TEXT, hand_run
 
 from chrono.session.follow import FollowRun, follow_run
 from chrono.session.marks import HOLD_ON, Mark, Setup
@@ -14,6 +14,7 @@ from chrono.units import format_speed
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
+WIDE = '\nspacing_tolerance = "50 mm"'
 PLAIN = RECORDINGS / "plain-lines-4us.tsv"
 
 
@@ -72,6 +73,18 @@ def test_the_plot_holds_every_shot_within_its_axes(shown: Shown) -> None:
     assert all(float(text) == pytest.approx(place) for place, text in plot.x_ticks)
     assert 4 <= len(plot.y_ticks) <= 8
     assert plot.y_ticks[0][0] == plot.y[0]
+
+
+def test_the_axis_holds_the_ends_of_wide_intervals_too() -> None:
+    board, run = hand_run(rig_text=RIG_TEXT.replace('"300 mm"', '"300 mm"' + WIDE))
+    board.shoot_and_wait(30.0)
+    run.step()
+    plot = shown_of(run).plot
+    assert plot is not None
+    (point,) = plot.points
+    assert point[2] > 3
+    assert plot.y[0] <= point[1] - point[2]
+    assert plot.y[1] >= point[1] + point[2]
 
 
 def test_units_and_the_decimal_sign_are_the_readers() -> None:
