@@ -16,6 +16,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from chrono.session.follow import FollowRun
+from chrono.session.looks import Looks
 from chrono.sharing.address import SERVER_NAME
 from chrono.sharing.channel import Channel
 from chrono.sharing.pages import make_app
@@ -140,6 +141,7 @@ class _States:
 
     def __init__(self, run: FollowRun, wishes: Wishes) -> None:
         self._run, self._wishes = run, wishes
+        self._looks_at, self._looks = run.session, Looks(run.session)
         self._known: object = None
         self._last = b""
 
@@ -152,7 +154,9 @@ class _States:
         if now == self._known:
             return b""
         self._known = now
-        shown = shown_json(shown_of(run, wishes.unit, wishes.decimal))
+        if self._looks_at is not run.session:
+            self._looks_at, self._looks = run.session, Looks(run.session)
+        shown = shown_json(shown_of(run, wishes.unit, wishes.decimal, self._looks))
         if shown == self._last:
             return b""
         self._last = shown

@@ -128,7 +128,7 @@ class Shown:
     plot: ShownPlot | None
 
 
-def shown_of(run: Run, unit: str = "", decimal: str = ".") -> Shown:
+def shown_of(run: Run, unit: str = "", decimal: str = ".", looks: Looks | None = None) -> Shown:
     """
     Return what the page shows of a run now.
 
@@ -139,10 +139,12 @@ def shown_of(run: Run, unit: str = "", decimal: str = ".") -> Shown:
         One of `chrono.units.SPEED_UNITS`; the rig's without it.
     decimal : str, optional
         The decimal sign.
+    looks : Looks, optional
+        At the run's session; one that is kept needs not put all shots together each time.
     """
     session, status = run.session, run.status
     unit = unit or session.rig.speed_unit
-    view = Looks(session).view(PLOTTED_SHOTS)
+    view = (looks or Looks(session)).view(PLOTTED_SHOTS)
     keys = _setup_keys(session, view.rows)
     is_framed = session.rig.lines == "framed"
     return Shown(
