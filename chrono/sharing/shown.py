@@ -144,7 +144,8 @@ def shown_of(run: Run, unit: str = "", decimal: str = ".", looks: Looks | None =
     """
     session, status = run.session, run.status
     unit = unit or session.rig.speed_unit
-    view = (looks or Looks(session)).view(PLOTTED_SHOTS)
+    looks = looks or Looks(session)
+    view = looks.view(PLOTTED_SHOTS)
     keys = _setup_keys(session, view.rows)
     is_framed = session.rig.lines == "framed"
     return Shown(
@@ -158,7 +159,7 @@ def shown_of(run: Run, unit: str = "", decimal: str = ".", looks: Looks | None =
         quiet_after_s=BEAT_MISSED_S if is_framed else LONG_PAUSE_S,
         latest=_shot(view.latest, unit, decimal) if view.latest is not None else None,
         setups=tuple(
-            _setup(session, name, keys[name], unit, decimal)
+            _setup(looks, name, keys[name], unit, decimal)
             for name in _now_first(session, keys)[:SHOWN_SETUPS]
         ),
         plot=_plot(view.rows, keys, unit, decimal),
@@ -199,9 +200,9 @@ def _shot(row: ShotRow, unit: str, decimal: str) -> ShownShot:
     )
 
 
-def _setup(session: Session, name: str, key: int, unit: str, decimal: str) -> ShownSetup:
-    is_now = name == session.setup_now.name
-    values = _values(session.series(name), unit, decimal)
+def _setup(looks: Looks, name: str, key: int, unit: str, decimal: str) -> ShownSetup:
+    is_now = name == looks.session.setup_now.name
+    values = _values(looks.series(name), unit, decimal)
     return ShownSetup(key, setup_text(name), is_now, values)
 
 
