@@ -195,6 +195,14 @@ ACTIONS = (
         "The last speed as large as the terminal, to be read from metres away.",
     ),
     Action(
+        "comparison",
+        "v",
+        "v",
+        "Compare",
+        "Compare setups",
+        "Is one faster, and how sure is that? Every shot, the means, the differences.",
+    ),
+    Action(
         "beams",
         "b",
         "b",

@@ -19,6 +19,7 @@ from textual.screen import Screen
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, RECORDS, REPLAY_ONLY
 from chrono.dashboard.beams import BeamsScreen
 from chrono.dashboard.calm import short_turns
+from chrono.dashboard.comparing import ComparisonScreen
 from chrono.dashboard.dialogs import LinesDialog, QuitDialog, TextDialog
 from chrono.dashboard.far import FarScreen
 from chrono.dashboard.going import GoingApp
@@ -148,6 +149,7 @@ class Dashboard(GoingApp):
     MODES: ClassVar[dict[str, str | Callable[[], Screen]]] = {  # type: ignore[type-arg]
         "shots": ShotsScreen,
         "far": FarScreen,
+        "comparison": ComparisonScreen,
         "beams": BeamsScreen,
         "help": HelpScreen,
     }
@@ -182,7 +184,7 @@ class Dashboard(GoingApp):
         if action in SHOT_ACTIONS:
             return self.current_mode == "shots"
         if action == "unit":
-            return self.current_mode in {"shots", "far"}
+            return self.current_mode in {"shots", "far", "comparison"}
         return True
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
@@ -203,6 +205,10 @@ class Dashboard(GoingApp):
     def action_far(self) -> None:
         """Show the last speed as large as the terminal."""
         self.switch_mode("far")
+
+    def action_comparison(self) -> None:
+        """Compare the setups."""
+        self.switch_mode("comparison")
 
     def action_beams(self) -> None:
         """Show gates, link and clock."""

@@ -121,6 +121,23 @@ def _ceil(value: float) -> int:
     return math.ceil(value - 1e-9)
 
 
+def axis_lines(
+    axis: Axis, unit: str = "", level: str = "─", tick: str = "┬"
+) -> tuple[str, str]:
+    """Return a level axis as a stroke with its ticks, and the numbers below them."""
+    ticks = axis.ticks()
+    places = {cell for cell, _ in ticks}
+    stroke = "".join(tick if cell in places else level for cell in range(axis.cells))
+    foot = ""
+    for cell, label in ticks:
+        begin = max(cell - (len(label) - 1) // 2, 0)
+        if begin >= len(foot) + bool(foot) and begin + len(label) <= axis.cells:
+            foot = foot.ljust(begin) + label
+    if len(foot) + 1 + len(unit) <= axis.cells:
+        foot += f" {unit}"
+    return stroke, foot.rstrip()
+
+
 class Chart:
     """
     A picture on two axes, drawn into and then taken out line by line.
@@ -202,7 +219,13 @@ class Chart:
             label = labels.get(self.y.cells - 1 - row, "")
             stroke = tick_y if label else upright
             lines.append([(f"{label:>{room}} {stroke}", "axis"), *self._pieces(row)])
-        return [*lines, *self._foot(room, corner, level, tick_x, unit_x)]
+        stroke, foot = axis_lines(self.x, unit_x, level, tick_x)
+        pad = " " * (room + 1)
+        return [
+            *lines,
+            [(f"{pad}{corner}{stroke}", "axis")],
+            [(f"{pad} {foot}".rstrip(), "axis")],
+        ]
 
     def text(self, unit_x: str = "", unit_y: str = "") -> str:
         """Return the picture as plain text."""
@@ -249,19 +272,3 @@ class Chart:
         if self.braille:
             return chr(_BRAILLE | bits)
         return ":" if bits & _UPPER and bits & _LOWER else "'" if bits & _UPPER else "."
-
-    def _foot(
-        self, room: int, corner: str, level: str, tick: str, unit: str
-    ) -> list[list[Piece]]:
-        ticks = self.x.ticks()
-        places = {cell for cell, _ in ticks}
-        stroke = "".join(tick if cell in places else level for cell in range(self.x.cells))
-        foot = ""
-        for cell, label in ticks:
-            begin = max(cell - (len(label) - 1) // 2, 0)
-            if begin >= len(foot) + bool(foot) and begin + len(label) <= self.x.cells:
-                foot = foot.ljust(begin) + label
-        if len(foot) + 1 + len(unit) <= self.x.cells:
-            foot += f" {unit}"
-        pad = " " * (room + 1)
-        return [[(f"{pad}{corner}{stroke}", "axis")], [(f"{pad} {foot}".rstrip(), "axis")]]

@@ -19,9 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.measuring.budget import Budget
+from chrono.measuring.comparison import Group
 from chrono.measuring.statistics import Series, series_of
 from chrono.session.columns import SAMPLE_COLUMNS
 from chrono.session.marks import Setup
+from chrono.session.samples import Sampled, groups_from
 from chrono.session.session import Session
 from chrono.session.shotlog import ShotRow
 
@@ -103,6 +105,7 @@ class Looks:
             self._measured = _MeasuredOnce(self.session)
         self._pages: dict[int, list[ShotRow]] = {}
         self._series: dict[str, tuple[int, Series | None]] = {}
+        self._groups: tuple[int, list[Group]] = (-1, [])
         self._basis = basis
 
     def _basis_now(self) -> _Basis:
@@ -151,6 +154,20 @@ class Looks:
             series = series_of(sample) if sample is not None else None
             self._series[setup] = len(self.session.log), series
         return series
+
+    def groups(self) -> list[Group]:
+        """Return the setups with counted shots to compare; the same list till they change."""
+        self._keep_what_holds()
+        shots, groups = self._groups
+        if shots != len(self.session.log):
+            samples = {
+                name: sample
+                for name in self.session.setups.names
+                if (sample := self.session.sample(name, self._measured.pieces)) is not None
+            }
+            groups = groups_from([Sampled("", self.session.rig, samples)])
+            self._groups = len(self.session.log), groups
+        return groups
 
     def view(self, limit: int = 300) -> SessionView:
         """Return what a screen shows now, with at most `limit` of the last shots."""

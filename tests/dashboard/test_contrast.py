@@ -53,7 +53,7 @@ def test_contrast_is_that_of_the_standard():
 
 
 @pytest.mark.parametrize("theme", THEMES)
-@pytest.mark.parametrize("key", ["s", "f", "b", "question_mark", "g", "n", "q"])
+@pytest.mark.parametrize("key", ["s", "f", "b", "v", "question_mark", "g", "n", "q"])
 async def test_no_text_is_faint(key, theme):
     board, run = hand_run()
     app = Dashboard(run)

@@ -1,0 +1,156 @@
+"""The Compare screen: whose shots are faster, seen while one shoots."""
+
+import numpy as np
+import pytest
+from hand_board import drive, hand_run, screen_text
+
+from chrono.dashboard.app import Dashboard
+from chrono.dashboard.comparing import TOO_FEW, groups_text, interval_line, latest_pair
+from chrono.measuring.comparison import Group, compare_groups, group_of
+from chrono.measuring.statistics import Sample
+from chrono.reports.chart import axis_lines, fit_axis
+from chrono.session.looks import Looks
+from chrono.session.marks import SET_ASIDE, Mark, Setup
+
+SIZES = [(60, 20), (80, 24), (120, 40)]
+SLOW, QUICK = [22.0, 22.3, 21.8, 22.1, 22.4], [27.0, 27.3, 26.8, 27.1, 27.4]
+
+
+def group(name: str, speeds: list[float], first: int = 1) -> Group:
+    """Return a setup whose shots follow each other, well measured."""
+    number = np.arange(first, first + len(speeds))
+    small = np.full(len(speeds), 0.01)
+    found = group_of(name, Sample(number, np.array(speeds), small, small))
+    assert found is not None
+    return found
+
+
+async def settle(app: Dashboard, pilot) -> str:
+    """Let the comparison be worked out, and return what the screen shows."""
+    await drive(app, pilot)
+    await app.workers.wait_for_complete()
+    await pilot.pause()
+    return screen_text(app)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_difference_is_told_and_drawn_while_one_shoots(size):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter", "v")
+        assert TOO_FEW in " ".join((await settle(app, pilot)).split())
+        run.say_setup(Setup("two bands"))
+        board.shoot_and_wait(*SLOW)
+        run.say_setup(Setup("three bands"))
+        board.shoot_and_wait(*QUICK[:1])
+        alone = await settle(app, pilot)
+        assert "three bands against two bands" in alone
+        assert "at least two counted shots" in " ".join(alone.split())
+        board.shoot_and_wait(*QUICK[1:])
+
+        text = await settle(app, pilot)
+
+        words = " ".join(text.split())
+        assert "faster by 5.00 ± 0.3" in words, "0.239·√2·t(8)/√5 = 0.35 of both scatters"
+        assert "q Quit" in text
+        assert "nobody near the gates" in words
+        if size[1] >= 24:
+            assert "5 counted" in text
+        lines = [line.rstrip() for line in text.splitlines() if "├" in line and "┼" in line]
+        assert lines, "an interval is drawn"
+        assert max(map(len, text.splitlines())) <= size[0]
+
+
+async def test_a_shot_set_aside_changes_the_comparison_at_once():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter", "v")
+        run.say_setup(Setup("two bands"))
+        board.shoot_and_wait(*SLOW)
+        run.say_setup(Setup("three bands"))
+        board.shoot_and_wait(*QUICK, 99.0)
+        before = await settle(app, pilot)
+        key = Looks(run.session).view(1).latest.key
+
+        run.say_mark(Mark(SET_ASIDE, key))
+        after = await settle(app, pilot)
+
+        assert "6 counted" in before
+        assert "6 counted" not in after
+        assert "faster by 5.00" in after
+
+
+async def test_the_unit_is_that_of_the_other_screens():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter", "v")
+        for name, speeds in (("two bands", SLOW), ("three bands", QUICK)):
+            run.say_setup(Setup(name))
+            board.shoot_and_wait(*speeds)
+        await settle(app, pilot)
+
+        await pilot.press("u")
+        text = await settle(app, pilot)
+
+        assert "faster by 18.0" in text
+        assert "km/h" in text
+
+
+def test_what_was_kept_of_the_groups_goes_when_anything_changes():
+    board, run = hand_run()
+    looks = Looks(run.session)
+    run.say_setup(Setup("two bands"))
+    board.shoot_and_wait(*SLOW)
+    while run.step():
+        pass
+    first = looks.groups()
+    assert looks.groups() is first
+    run.say_mark(Mark(SET_ASIDE, int(run.session.log.shots["key"][0])))
+    while run.step():
+        pass
+
+    assert first[0].series.n == 5
+    assert looks.groups()[0].series.n == 4
+
+
+def test_the_pair_on_top_is_that_of_the_setups_shot_last():
+    found = compare_groups([group("a", SLOW, 20), group("b", QUICK, 1), group("c", SLOW, 10)])
+
+    assert (latest_pair(found).first.name, latest_pair(found).second.name) == ("a", "c")
+
+
+def test_an_interval_is_drawn_from_end_to_end_with_its_middle():
+    axis = fit_axis(0.0, 10.0, 41, (4,), anchored=True)
+
+    line = interval_line(axis, 2.0, 5.0, 8.0)
+
+    assert axis.per_cell == 0.25
+    assert (line.index("├"), line.index("┼"), line.index("┤")) == (8, 20, 32)
+    assert interval_line(axis, 5.0, 5.0, 5.0).strip() == "┼"
+    assert len(interval_line(axis, -5.0, 5.0, 50.0)) == 41
+
+
+def test_each_shot_is_a_dot_at_its_speed_and_equal_ones_are_stacked():
+    text = groups_text([group("a", [20.0, 20.0, 20.0, 30.0])], "m/s", 61).plain
+    head, dots, interval, stroke, numbers = text.splitlines()
+    axis = fit_axis(22.5 - 7.96, 22.5 + 7.96, 61, range(6, 21))  # t(3)·5/√4 = 7.96
+
+    assert head.startswith("a ")
+    assert "4 counted" in head
+    drawn = [bin(ord(cell) - 0x2800).count("1") for cell in dots if cell != " "]
+    assert drawn == [3, 1]
+    assert dots.index(dots.strip()[0]) == round(axis.place(20.0))
+    assert "┼" in interval
+    assert set(stroke) <= set("─┬")
+    assert stroke == axis_lines(axis)[0]
+    assert stroke[numbers.index("20")] == "┬", "a label of two digits begins at its tick"
+
+
+def test_names_that_would_steer_the_terminal_are_shown_as_text():
+    text = groups_text([group("\x1b[2Jx" * 30, SLOW)], "m/s", 58).plain
+
+    assert "\x1b" not in text
+    assert max(map(len, text.splitlines())) <= 58
