@@ -8,23 +8,28 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
-from chrono.commands.many import Cluster, Jobs, Many, Recordings, SkipBad, each_of
+from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, each_of
+
+MOST_GROUPS = 50
+"""More make a page of more than a thousand differences, which nobody reads."""
 
 
 def compare(
     files: Recordings,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
+    pool: Pool = False,
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
     """Compare setups: which is faster, by how much, and which is more repeatable."""
-    from chrono.errors import RecordingError
+    from chrono.errors import OptionError, RecordingError
     from chrono.measuring.comparison import compare_groups
     from chrono.reports.comparison import comparison_data, comparison_text
     from chrono.season.tasks import TakeSamples
+    from chrono.session.pooled import pooled_groups, pooled_of
     from chrono.session.recorded import Findings
     from chrono.session.samples import groups_from
 
@@ -33,7 +38,14 @@ def compare(
         recordings = list(found)
     if not recordings:
         raise RecordingError("not one recording can be used", hint="look at each with check")
-    compared = compare_groups(groups_from(recordings))
+    groups = pooled_groups(pooled_of(recordings)) if pool else groups_from(recordings)
+    if len(groups) > MOST_GROUPS:
+        raise OptionError(
+            f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
+            "each with each",
+            hint="name fewer" if pool else "name fewer, or put them together with --pool",
+        )
+    compared = compare_groups(groups)
     if len(compared.groups) < 2:
         findings.lines.append("a comparison needs two setups with counted shots")
     if as_json:

@@ -34,6 +34,9 @@ Jobs = Annotated[
 ]
 
 
+Pool = Annotated[
+    bool, typer.Option("--pool", help="Put the recordings together, setup by setup.")
+]
 Cluster = Annotated[
     str | None,
     typer.Option(

@@ -16,12 +16,13 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
-from chrono.commands.many import Cluster, Jobs, Many, Recordings, SkipBad, each_of
+from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, each_of
 from chrono.errors import OptionError
 from chrono.plain import plain
 
 if TYPE_CHECKING:
     from chrono.reports.export import ShotTable
+    from chrono.season.tasks import TakeSamples
 
 
 def _print_columns(wanted: bool) -> None:
@@ -110,17 +111,21 @@ def summary(
     files: Recordings,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
+    pool: Pool = False,
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
     """Print the statistics of recordings, setup by setup."""
-    from chrono.season.tasks import Summarize
+    from chrono.season.tasks import Summarize, TakeSamples
     from chrono.session.recorded import Findings
 
-    findings, task = Findings(), Summarize(rig_of(rig), clock_from_host)
-    how, data = Many(jobs, skip_bad, cluster), []
+    how = Many(jobs, skip_bad, cluster)
+    if pool:
+        _pooled_summary(files, TakeSamples(rig_of(rig), clock_from_host), how, as_json)
+        return
+    findings, task, data = Findings(), Summarize(rig_of(rig), clock_from_host), []
     with each_of(files, task, how, findings, streaming=not as_json) as found:
         for each in found:
             if as_json:
@@ -129,4 +134,23 @@ def summary(
                 print(each.text)
     if as_json:
         print_json(data)
+    end(findings)
+
+
+def _pooled_summary(files: list[str], task: "TakeSamples", how: Many, as_json: bool) -> None:
+    from chrono.errors import RecordingError
+    from chrono.reports.pooled import pooled_data, pooled_text
+    from chrono.session.pooled import pooled_of
+    from chrono.session.recorded import Findings
+
+    findings = Findings()
+    with each_of(files, task, how, findings) as found:
+        recordings = list(found)
+    if not recordings:
+        raise RecordingError("not one recording can be used", hint="look at each with check")
+    pooled = pooled_of(recordings)
+    if as_json:
+        print_json(pooled_data(pooled))
+    else:
+        print(pooled_text(pooled))
     end(findings)

@@ -154,7 +154,7 @@ def series_statistics(
     own_random = math.sqrt(float(np.mean(random**2)))
     u_random, random_dof = random_part(s, n - 1, own_random, n)
     u_shared = float(np.mean(common))
-    parts = _shared_parts(shared, u_shared)
+    parts = shared_parts(shared, u_shared)
     both = [*parts, Contribution(normal("random", u_random, dof=random_dof), 1.0)]
     ci_low, ci_high = mean_interval(mean, s, n)
     low, high = float(speeds.min()), float(speeds.max())
@@ -223,7 +223,7 @@ def of_several_setups(
         What the shared part is made of.
     """
     u, random_dof = random_part(s_within, dof, series.own_random_mps, series.n)
-    parts = _shared_parts(shared, series.u_shared_mean_mps)
+    parts = shared_parts(shared, series.u_shared_mean_mps)
     both = [*parts, Contribution(normal("random", u, dof=random_dof), 1.0)]
     half = coverage_factor(dof) * s_within / math.sqrt(series.n) if dof else math.nan
     return replace(
@@ -257,8 +257,8 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     return own / math.sqrt(n), math.inf
 
 
-def _shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
-    """Return the shared contributions, scaled so that they make `u` together."""
+def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
+    """Return contributions to a shared part, scaled so that they make `u` together."""
     whole = combined_uncertainty(shared)
     if not whole:
         return [Contribution(normal("shared", u), 1.0)]

@@ -1,0 +1,91 @@
+"""Samples of one setup put together: what falls with their number, and what does not."""
+
+import math
+
+import numpy as np
+import pytest
+
+from chrono.measuring.budget import Contribution, combined_uncertainty, normal
+from chrono.measuring.pooling import pooled_sample
+from chrono.measuring.statistics import Sample, series_of
+
+
+def sample(speeds, u_shared: float, u_random: float = 0.0, parts=()) -> Sample:
+    speeds = np.asarray(speeds, float)
+    shape = len(speeds)
+    return Sample(
+        np.arange(1, shape + 1),
+        speeds,
+        np.full(shape, u_random),
+        np.full(shape, u_shared),
+        np.full(shape, 2 * u_shared),
+        tuple(parts),
+    )
+
+
+ONE, THREE = [20.0], [20.5, 21.0, 22.0]
+
+
+def test_one_rig_s_shared_part_counts_once_however_many_recordings() -> None:
+    few = series_of(pooled_sample([sample(ONE, 0.1), sample(THREE, 0.1)], [0, 0]))
+    many = series_of(pooled_sample([sample(THREE, 0.1)] * 50, [0] * 50))
+    assert few.u_shared_mean_mps == pytest.approx(0.1, rel=1e-12)
+    assert many.u_shared_mean_mps == pytest.approx(0.1, rel=1e-12)
+    assert many.u_random_mean_mps < few.u_random_mean_mps / 5
+
+
+def test_one_rig_s_shared_parts_are_averaged_as_in_one_recording() -> None:
+    found = series_of(pooled_sample([sample(ONE, 0.1), sample(THREE, 0.2)], [0, 0]))
+    assert found.u_shared_mean_mps == pytest.approx((0.1 + 3 * 0.2) / 4, rel=1e-12)
+
+
+def test_rigs_count_each_for_its_part_of_the_shots() -> None:
+    found = series_of(pooled_sample([sample(ONE, 0.1), sample(THREE, 0.2)], [0, 1]))
+    by_hand = math.sqrt((0.25 * 0.1) ** 2 + (0.75 * 0.2) ** 2)
+    assert found.u_shared_mean_mps == pytest.approx(by_hand, rel=1e-12)
+
+
+def test_a_rig_s_recordings_count_together_among_those_of_another() -> None:
+    samples = [sample(THREE, 0.1), sample(THREE, 0.2), sample(THREE, 0.1), sample(THREE, 0.1)]
+    found = series_of(pooled_sample(samples, [0, 1, 0, 0]))
+    by_hand = math.sqrt((0.75 * 0.1) ** 2 + (0.25 * 0.2) ** 2)
+    assert found.u_shared_mean_mps == pytest.approx(by_hand, rel=1e-12)
+
+
+def test_what_the_shared_part_is_made_of_keeps_its_shares() -> None:
+    parts = [Contribution(normal("spacing", 3.0), 1.0), Contribution(normal("tilt", 4.0), 1.0)]
+    found = pooled_sample([sample(ONE, 0.5, parts=parts), sample(THREE, 0.5)], [0, 1])
+    assert combined_uncertainty(found.shared) == pytest.approx(found.u_shared_mps[0], rel=1e-12)
+    ratio = found.shared[0].u_out / found.shared[1].u_out
+    assert ratio == pytest.approx(3 / 4, rel=1e-12)
+
+
+def test_the_shots_are_all_there_in_order_numbered_anew() -> None:
+    found = pooled_sample([sample(ONE, 0.1), sample(THREE, 0.1)], [0, 0])
+    assert found.speed_mps.tolist() == ONE + THREE
+    assert found.number.tolist() == [1, 2, 3, 4]
+    series = series_of(found)
+    assert series.mean_mps == pytest.approx(np.mean(ONE + THREE))
+    assert series.s_mps == pytest.approx(np.std(ONE + THREE, ddof=1))
+
+
+def test_one_sample_stays_as_it_is() -> None:
+    alone = sample(ONE, 0.1)
+    assert pooled_sample([alone], [0]) is alone
+
+
+@pytest.mark.parametrize("rigs", [[0, 0, 0], [0, 1, 2], [0, 0, 1]])
+def test_nineteen_of_twenty_intervals_hold_the_truth(rigs) -> None:
+    """Simulated sessions: errors of a rig are common to all its recordings."""
+    dice = np.random.default_rng(7)
+    shots, hits, rounds = (4, 8, 6), 0, 2000
+    for _ in range(rounds):
+        error = dice.normal(0.0, 0.12, 3)
+        samples = [
+            sample(20.0 + error[rig] + dice.normal(0.0, 0.3, n), 0.12)
+            for rig, n in zip(rigs, shots, strict=True)
+        ]
+        series = series_of(pooled_sample(samples, rigs))
+        hits += abs(series.mean_mps - 20.0) <= series.U95_mean_mps
+    # 0.95 ± 4·√(0.95·0.05/2000); a normal t-interval of 18 shots may be somewhat wide.
+    assert 0.935 <= hits / rounds <= 0.97
