@@ -104,15 +104,15 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
     assert max(map(len, text.splitlines())) <= 60
 
 
-def test_a_comparison_of_pooled_setups_has_one_line_a_setup(chrono, tmp_path: Path) -> None:
-    outcome = chrono("compare", "--pool", BANDS, PLAIN, HALL)
+def test_a_comparison_of_pooled_setups_has_each_of_them_once(chrono) -> None:
+    outcome = chrono("compare", "--pool", BANDS, PLAIN, HALL, "--json")
     assert outcome.code == 0
-    heads = outcome.out.split("\n\n")[0].splitlines()
-    assert [head.split(":")[0] for head in heads] == [
-        "two bands",
-        "three bands",
-        "2 bar",
-        "3 bar",
+    told = json.loads(outcome.out)["setups"]
+    assert [(each["setup"], each["n"]) for each in told] == [
+        ("two bands", 80),
+        ("three bands", 20),
+        ("2 bar", told[2]["n"]),
+        ("3 bar", told[3]["n"]),
     ]
 
 
