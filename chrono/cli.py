@@ -21,6 +21,7 @@ from chrono.commands.energy import energy
 from chrono.commands.fall import fall
 from chrono.commands.flight import flight
 from chrono.commands.help import Commands
+from chrono.commands.lab import guesses, lab
 from chrono.commands.logbook import list_recordings
 from chrono.commands.picture import picture
 from chrono.commands.report import report
@@ -57,6 +58,8 @@ for command in (
     stop,
     energy,
     whatif,
+    lab,
+    guesses,
 ):
     app.command()(command)
 app.command("list")(list_recordings)

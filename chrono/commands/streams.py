@@ -79,6 +79,9 @@ STAND_INS = {
     "ν": "nu",
     "χ": "chi",
     "├": "+",
+    "▏": "|",
+    "◂": "<",
+    "▸": ">",
 }
 """Plain ASCII for the signs that texts of ours use."""
 

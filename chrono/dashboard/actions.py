@@ -211,6 +211,14 @@ ACTIONS = (
         "Gates, link and clock now: ready, or not ready because of what.",
     ),
     Action(
+        "lab",
+        "e",
+        "e",
+        "Error lab",
+        "Error lab",
+        "Try what tick, gates and clock do to the ±, beginning with these gates.",
+    ),
+    Action(
         "help", "question_mark", "?", "Help", "Help", "Keys, flags, cautions, and what ± means."
     ),
     Action("quit", "q", "q", "Quit", "Quit", "End the session; the recording is kept."),

@@ -24,6 +24,7 @@ from chrono.dashboard.dialogs import LinesDialog, QuitDialog, TextDialog
 from chrono.dashboard.far import FarScreen
 from chrono.dashboard.going import GoingApp
 from chrono.dashboard.guide import HelpScreen
+from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.shots import ShotsScreen
 from chrono.rigs.file import Rig
 from chrono.session.follow import follow_run
@@ -32,6 +33,7 @@ from chrono.session.recorded import Findings, Progress, read_recording, size_of
 from chrono.session.replay import ReplayRun, replay_run
 from chrono.session.run import Run
 from chrono.session.shotlog import ShotRow
+from chrono.teaching.start import start_of_session
 from chrono.units import SPEED_UNITS
 
 
@@ -161,6 +163,8 @@ class Dashboard(GoingApp):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Tell which actions make sense now; the others are not even shown."""
         run = self.shown
+        if isinstance(self.screen, LabScreen) and action in _NAMES:
+            return False
         if action not in _NAMES or (run is None and action == "quit"):
             return True
         if run is None:
@@ -217,6 +221,13 @@ class Dashboard(GoingApp):
     def action_help(self) -> None:
         """Show the help."""
         self.switch_mode("help")
+
+    def action_lab(self) -> None:
+        """Open the error lab with the gates of this session."""
+        run = self.clocking
+        path = run.writer.path if run.writer else run.edits.path if run.edits else None
+        start = start_of_session(run.session, path)
+        self.push_screen(LabScreen(start, caution=run.near_launches))
 
     def action_motion(self) -> None:
         """Work out what the selected shot's speed means, and show it."""

@@ -67,15 +67,17 @@ class Improvement:
 
 
 def group_of(contribution: Contribution) -> str:
-    """Return the group that a contribution to a shot belongs to."""
-    return next(group for group in GROUPS if contribution.name.startswith(group))
+    """Return the group that a contribution to a shot belongs to, its own name if none."""
+    name = contribution.name
+    return next((group for group in GROUPS if name.startswith(group)), name)
 
 
 def group_shares(contributions: tuple[Contribution, ...]) -> dict[str, float]:
     """Return each group's share of the combined variance, the largest first."""
     variance = dict.fromkeys(GROUPS, 0.0)
     for contribution in contributions:
-        variance[group_of(contribution)] += contribution.u_out**2
+        group = group_of(contribution)
+        variance[group] = variance.get(group, 0.0) + contribution.u_out**2
     total = sum(variance.values())
     shares = {group: part / total if total else 0.0 for group, part in variance.items()}
     return dict(sorted(shares.items(), key=lambda item: -item[1]))

@@ -1,4 +1,4 @@
-"""What a class can try: recordings measured under suppositions, tasks on real shots.
+"""What a class can try: suppositions about recordings, tasks on real shots, the error lab.
 
 It knows nothing of screens.
 """

@@ -2,6 +2,7 @@
 
 import io
 import os
+import re
 import subprocess
 import sys
 import unicodedata
@@ -54,6 +55,11 @@ def run(
     return Ended(int(end.value.code or 0), *written)
 
 
+def without_questions(text: str) -> str:
+    """Return a text without the question marks that are meant: of addresses, of questions."""
+    return re.sub(r"\?speedup|(?<=\w|±|-)\?(?=\s*$)", "", text, flags=re.MULTILINE)
+
+
 def test_no_command_is_forgotten() -> None:
     """A new command gets its words in `every_command.RUNS`, and is run by all that is below."""
     assert set(command_names()) == set(RUNS)
@@ -70,7 +76,7 @@ def test_no_sign_ends_a_command_on_a_stream_that_cannot_carry_it(
     text = (ended.out + ended.err).decode("cp1252")
     assert "Traceback" not in text
     assert "\x1b" not in text, "no colour was asked for"
-    assert "?" not in text.replace("?speedup", ""), "a sign has no stand-in"
+    assert "?" not in without_questions(text), "a sign has no stand-in"
 
 
 def test_every_command_runs_where_locale_and_stream_are_as_poor_as_can_be(
@@ -88,7 +94,7 @@ def test_every_command_runs_where_locale_and_stream_are_as_poor_as_can_be(
     assert done.returncode in RUNS[name].codes, done.stderr
     assert b"Traceback" not in done.stderr
     text = (done.stdout + done.stderr).decode("ascii")
-    assert "?" not in text.replace("?speedup", ""), "a sign has no stand-in"
+    assert "?" not in without_questions(text), "a sign has no stand-in"
 
 
 def test_every_command_explains_itself_there(

@@ -9,6 +9,7 @@ import typer
 
 from chrono.cli import app
 from chrono.rigs.file import parse_rig, rig_record
+from chrono.teaching.guesses import Guess, keep_guess
 from chrono.virtual.scenarios import parse_play, rig_text
 from chrono.virtual.simulation import simulate_recording
 
@@ -44,6 +45,8 @@ RUNS = {
     "stop": Run("{bands} --distance 20mm"),
     "energy": Run("--speed 22m/s --mass 24g --volume 0.5L --gauge 1bar"),
     "whatif": Run("{bands} --as-if-tick 4us"),
+    "lab": Run("{bands} --tick 4us"),
+    "guesses": Run("{guesses}"),
     "worksheet": Run("{bands} -o {new}.html"),
     "list": Run("{folder}"),
     "calibrate clock": Run("{bands} --rig {rig} --dry-run"),
@@ -86,7 +89,10 @@ def prepare(folder: Path, mark: str = "") -> dict[str, str]:
         rows = simulate_recording(play, rig=rig, file={"format": 1, "start": ""})
         (folder / names[name]).write_bytes(rows)
     (folder / f"rig{mark}.toml").write_text(RIG, encoding="utf-8")
+    guesses = f"guessed{mark}.guesses.jsonl"
+    keep_guess(folder / guesses, Guess("Tüte ±", 0.3, 0.1, 22.0))
     return names | {
+        "guesses": guesses,
         "rig": f"rig{mark}.toml",
         "new": f"new{mark}",
         "gone": f"gone{mark}.tsv",

@@ -1,0 +1,222 @@
+"""What a class estimated of an error before it was shown, kept beside the recording.
+
+The file has one JSON object a line, each whole by itself, and only grows; the recording is
+not touched. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
+(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps`, `settings` (those
+of the bench in SI, their names as there).
+"""
+
+import json
+import math
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from chrono.errors import OptionError, RecordingError, UnitError
+from chrono.plain import plain
+from chrono.teaching.bench import VALUES, Bench
+from chrono.units import parse_quantity
+
+SUFFIX = ".guesses.jsonl"
+FORMAT = 1
+LONGEST_NAME = 40
+
+
+@dataclass(frozen=True)
+class Guess:
+    """
+    One estimate and what it was an estimate of.
+
+    Attributes
+    ----------
+    who : str
+        Whose it is, may be empty.
+    guess_mps, U95_mps, speed_mps : float
+        The ± that was estimated, the ± as computed, and the speed [m/s].
+    recording : str or None
+        Name of the recording, None in the lab without one.
+    shot : int or None
+        Number of the shot, None for none.
+    settings : dict
+        Settings of the bench, SI.
+    time : str
+        ISO 8601.
+    """
+
+    who: str
+    guess_mps: float
+    U95_mps: float
+    speed_mps: float
+    recording: str | None = None
+    shot: int | None = None
+    settings: dict[str, Any] = field(default_factory=dict)
+    time: str = ""
+
+    @property
+    def ratio(self) -> float:
+        """How many times as large as the computed ± the estimate is."""
+        return self.guess_mps / self.U95_mps if self.U95_mps > 0 else math.inf
+
+
+def read_estimate(text: str, speed_mps: float) -> tuple[str, float]:
+    """
+    Read an estimate such as ``"0.3 m/s"``, ``"2 %"`` or ``"group 3: 0.3 m/s"``.
+
+    Parameters
+    ----------
+    text : str
+    speed_mps : float
+        What a percentage is taken of [m/s].
+
+    Returns
+    -------
+    who : str
+        What stands before the colon, empty without one.
+    guess_mps : float
+        The half-width [m/s].
+
+    Raises
+    ------
+    OptionError
+        It is none.
+    """
+    before, colon, value = text.rpartition(":")
+    who = plain(before.strip())[:LONGEST_NAME] if colon else ""
+    value = value.strip().removeprefix("±").strip().replace(",", ".")
+    try:
+        guess_mps = parse_quantity(value, "m/s")
+    except UnitError:
+        guess_mps = _part(value) * speed_mps
+    if not 0 < guess_mps < 1e6:
+        raise _no_estimate(value)
+    return who, guess_mps
+
+
+def _part(text: str) -> float:
+    try:
+        part = parse_quantity(text, "")
+    except UnitError:
+        raise _no_estimate(text) from None
+    if text[-1:].isdigit():
+        raise _no_estimate(text)
+    return part
+
+
+def _no_estimate(text: str) -> OptionError:
+    return OptionError(
+        f"{plain(text)[:40]!r} is no estimate of an error",
+        hint='write a speed or a part of it, such as "0.3 m/s", "2 %" or "group 3: 2 %"',
+    )
+
+
+def settings_of(bench: Bench) -> dict[str, Any]:
+    """Return what is set at a bench, for its guess."""
+    values = {name: getattr(bench, name) for name in VALUES}
+    return values | {"edges": bench.edges.name.lower()}
+
+
+def guesses_path(recording: Path | None, folder: Path) -> Path:
+    """Return where guesses are kept: beside the recording, else in a folder."""
+    if recording is None:
+        return folder / f"lab{SUFFIX}"
+    return recording.with_name(recording.name.removesuffix(".tsv") + SUFFIX)
+
+
+def keep_guess(path: Path, guess: Guess) -> None:
+    """
+    Append a guess.
+
+    Raises
+    ------
+    RecordingError
+        It cannot be written; nothing else is lost by that.
+    """
+    line = json.dumps({"format": FORMAT, **asdict(guess)}, ensure_ascii=False) + "\n"
+    try:
+        with path.open("ab") as file:
+            if file.tell() and not _ends_whole(path):
+                line = f"\n{line}"
+            file.write(line.encode())
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise RecordingError(
+            f"the estimate is not kept: {error.strerror}",
+            where=str(path),
+            hint="make room there, or leave it: nothing else depends on it",
+        ) from error
+
+
+def _ends_whole(path: Path) -> bool:
+    with path.open("rb") as file:
+        file.seek(-1, os.SEEK_END)
+        return file.read(1) == b"\n"
+
+
+def read_guesses(path: Path, troubles: list[str]) -> Iterator[Guess]:
+    """
+    Yield the guesses of a file; a line that is none is told in `troubles` and left out.
+
+    Raises
+    ------
+    RecordingError
+        The file cannot be read.
+    """
+    try:
+        lines = path.read_bytes().split(b"\n")
+    except OSError as error:
+        raise RecordingError(f"cannot be read: {error.strerror}", where=str(path)) from error
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            yield _guess_of(json.loads(line))
+        except (ValueError, TypeError, KeyError, AttributeError):
+            troubles.append(f"{path}:{number}: is no guess, left out")
+
+
+def _guess_of(data: dict[str, Any]) -> Guess:
+    if data["format"] != FORMAT:
+        raise ValueError("another format")
+    shot, recording = data["shot"], data["recording"]
+    numbers = [float(data[name]) for name in ("guess_mps", "U95_mps", "speed_mps")]
+    if not all(map(math.isfinite, numbers)):
+        raise ValueError("no number")
+    return Guess(
+        who=plain(str(data["who"]))[:LONGEST_NAME],
+        guess_mps=numbers[0],
+        U95_mps=numbers[1],
+        speed_mps=numbers[2],
+        recording=None if recording is None else plain(str(recording)),
+        shot=None if shot is None else int(shot),
+        settings=dict(data["settings"]),
+        time=plain(str(data["time"])),
+    )
+
+
+def files_of(paths: Sequence[Path]) -> list[Path]:
+    """
+    Return the files of guesses that are named, lie in a folder, or beside a recording.
+
+    Raises
+    ------
+    OptionError
+        A path has none.
+    """
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            here = sorted(path.glob(f"*{SUFFIX}"))
+        else:
+            beside = path if path.name.endswith(SUFFIX) else guesses_path(path, path.parent)
+            here = [beside] if beside.is_file() else []
+        if not here:
+            raise OptionError(
+                "no guesses are kept there",
+                where=str(path),
+                hint="name a folder or a recording whose lab was started with --guess",
+            )
+        found += [file for file in here if file not in found]
+    return found

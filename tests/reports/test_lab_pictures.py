@@ -1,0 +1,248 @@
+"""The lab's pictures: what stands where, in any room, with and without Braille."""
+
+import re
+
+import numpy as np
+import pytest
+
+from chrono.reports.decades import decade_axis
+from chrono.reports.lab import (
+    answer_lines,
+    guess_line,
+    lab_data,
+    lab_text,
+    plain_lines,
+    result_lines,
+    setting_text,
+)
+from chrono.reports.lab_pictures import (
+    LETTERS,
+    budget_picture,
+    error_picture,
+    ladder,
+    step_picture,
+)
+from chrono.teaching.bench import PRESETS, USUAL
+from chrono.teaching.guesses import Guess
+from chrono.teaching.lab import look
+from chrono.teaching.questions import Answer, Side
+
+COARSE = PRESETS[1].bench()
+ROOMS = [(30, 9), (34, 12), (48, 16), (86, 30)]
+
+
+@pytest.fixture(scope="module", name="coarse")
+def _coarse():
+    return look(COARSE, 3)
+
+
+@pytest.fixture(scope="module", name="usual")
+def _usual():
+    return look(USUAL, 3)
+
+
+@pytest.fixture(scope="module", name="hopeless")
+def _hopeless():
+    return look(COARSE.with_values(tick_s=1e-3, spacing_m=0.02, speed_mps=300.0))
+
+
+def rungs(lines: list[str]) -> list[tuple[float, int]]:
+    """Return speed and count of each line of a ladder."""
+    found = []
+    for line in lines:
+        match = re.match(r" *([\d.]+) ┤(█*)(?: (\d+))?$", line)
+        if match:
+            found.append((float(match[1]), int(match[3] or 0)))
+    return found
+
+
+def test_rungs_are_one_tick_apart_and_hold_every_shot(coarse) -> None:
+    lines = plain_lines(ladder(coarse, 60, 16, "m/s"))
+    found = rungs(lines)
+    # spacing 50 mm lengthened by tilt 1 + (1°)²/6, over whole ticks; drag in the body changes
+    # the speed of a front by less than 0.1 %
+    steps = [0.05 * 1.0000508 / 100e-6 / speed for speed, _ in found]
+    assert np.round(steps) == pytest.approx(steps, abs=0.05)
+    assert np.diff(np.round(steps)) == pytest.approx(1)
+    assert sum(count for _, count in found) == 1000
+    ticks = coarse.repeated.transit_ticks
+    for step, (_, count) in zip(np.round(steps), found, strict=True):
+        assert count == (ticks == step).sum()
+
+
+def test_the_true_value_stands_between_its_neighbours(coarse, usual) -> None:
+    for seen in (coarse, usual):
+        lines = plain_lines(ladder(seen, 60, 16, "m/s"))
+        (at,) = (i for i, line in enumerate(lines) if "true value" in line)
+        true = float(lines[at].split()[0])
+        assert true == seen.bench.speed_mps
+        above = [float(line.split()[0]) for line in lines[2:at]]
+        below = [float(line.split()[0]) for line in lines[at + 1 :]]
+        # a line of several readings is named after its middle one
+        apart = abs(above[-2] - above[-1]) if len(above) > 1 else abs(below[1] - below[0])
+        assert all(speed > true - apart for speed in above)
+        assert all(speed < true + apart for speed in below)
+
+
+def test_readings_too_many_for_the_lines_are_put_together_and_none_is_lost(usual) -> None:
+    lines = plain_lines(ladder(usual, 60, 12, "m/s"))
+    assert re.fullmatch(r"1000 shots, \d+ readings a line", lines[0])
+    assert sum(count for _, count in rungs(lines)) == 1000
+
+
+def test_bars_are_as_long_as_their_counts(coarse) -> None:
+    lines = plain_lines(ladder(coarse, 60, 16, "m/s"))
+    bars = {line.count("█"): int(line.split()[-1]) for line in lines if "█" in line}
+    longest = max(bars)
+    for length, count in bars.items():
+        assert length == pytest.approx(longest * count / bars[longest], abs=0.51)
+
+
+@pytest.mark.parametrize("room", ROOMS)
+@pytest.mark.parametrize("which", ["coarse", "usual", "hopeless"])
+def test_every_picture_stays_in_its_room(request, room, which) -> None:
+    seen, (columns, high) = request.getfixturevalue(which), room
+    for picture in (
+        ladder(seen, columns, high, "km/h"),
+        step_picture(seen, columns, high),
+        error_picture(seen, columns, high, "km/h"),
+        budget_picture(seen, columns, high, "km/h"),
+    ):
+        lines = plain_lines(picture)
+        assert max(map(len, lines)) <= columns, lines
+        assert len(lines) <= max(high, 9), lines
+
+
+def test_a_bench_without_readings_says_so(hopeless) -> None:
+    blind = look(hopeless.bench.with_values(speed_mps=1e7, jitter_s=0.0))
+    text = " ".join(plain_lines(ladder(blind, 40, 10, "m/s")))
+    assert "No shot gives a reading" in text
+
+
+def test_counts_and_theory_agree_in_the_picture_of_steps(coarse) -> None:
+    lines = plain_lines(step_picture(coarse, 70, 16))
+    heading = " ".join(lines[:2])
+    assert "a triangle" in heading
+    sd, theory = (float(x) for x in re.findall(r"0\.\d{3}", heading))
+    assert theory == 0.408
+    assert sd == pytest.approx(theory, abs=0.01)
+    assert lines[-1].endswith("ticks")
+
+
+def test_every_contribution_worth_a_line_has_its_letter_on_it(coarse) -> None:
+    lines = plain_lines(error_picture(coarse, 78, 24, "m/s"))
+    legend = lines[-1] + lines[-2]
+    picture = "".join(line[6:] for line in lines[1:-3])
+    for group in ("tick", "gate spacing", "chords", "trip position"):
+        assert f"{LETTERS[group]} {group}" in legend
+        assert LETTERS[group] in picture
+    assert "u whole" in legend
+    assert "jitter" not in legend, "a thousandth of the whole is not drawn"
+    assert len(set(LETTERS.values())) == len(LETTERS)
+
+
+def test_the_tick_s_line_is_a_straight_slope_on_axes_of_decades() -> None:
+    x, y = decade_axis(0.5, 300, 60), decade_axis(1e-4, 1e-1, 20)
+    slopes = [y.place(1e-3 * v) - y.place(1e-3 * v / 10) for v in (5.0, 50.0)]
+    assert slopes[0] == pytest.approx(slopes[1])
+    assert x.place(0.5) == pytest.approx(0)
+    assert x.place(300) == pytest.approx(59)
+    assert x.place(np.sqrt(0.5 * 300)) == pytest.approx(29.5)
+    assert [label for _, label in x.ticks()] == [
+        "0.5", "1", "2", "5", "10", "20", "50", "100", "200",
+    ]  # fmt: skip
+    for cell, label in x.ticks():
+        assert x.place(float(label)) == pytest.approx(cell, abs=0.5)
+    assert [label for _, label in y.ticks()] == ["0.0001", "0.001", "0.01", "0.1"]
+    percent = decade_axis(1e-4, 1e-1, 20, scale=0.01)
+    assert [label for _, label in percent.ticks()] == ["0.01", "0.1", "1", "10"]
+
+
+def test_shares_are_bars_the_largest_first(coarse) -> None:
+    lines = plain_lines(budget_picture(coarse, 70, 12, "m/s"))
+    shares = [float(re.search(r"([\d.]+) %", line)[1]) for line in lines[1:]]
+    assert shares == sorted(shares, reverse=True)
+    assert sum(shares) == pytest.approx(100, abs=0.5)
+    assert lines[1].startswith("tick")
+    assert lines[1].count("█") == round(45 * coarse.shares["tick"])
+
+
+def test_without_braille_everything_is_ascii_but_for_signs_that_have_a_stand_in(coarse) -> None:
+    from chrono.commands.streams import STAND_INS
+
+    text = lab_text(coarse, braille=False)
+    left = {c for c in text if ord(c) > 127} - set(STAND_INS)
+    assert left == set()
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_the_text_holds_settings_result_pictures_and_answers(coarse) -> None:
+    text = lab_text(coarse, estimate=Guess("3b", 6.0, 3.0, 45.0))
+    for words in (
+        "tick      100 us", "45.0 ± 3.3 m/s (7 %)", "true value", "theory 0.408",
+        "u/speed in %", "shares of u²", "7. The same shot 100 times", "3b said ± 6 m/s",
+    ):  # fmt: skip
+        assert words in text, words
+
+
+def test_results_are_those_of_the_budget(coarse, usual, hopeless) -> None:
+    lines = result_lines(coarse, "m/s")
+    assert lines[0] == "45.0 ± 3.3 m/s (7 %)"
+    assert lines[1] == "95 % of u²: tick"
+    assert lines[2] == "11.11 ticks in a transit"
+    assert lines[3] == "tick rules from 10.4 m/s on"
+    assert lines[4] == f"true value held: {coarse.held} of 1000"
+    assert result_lines(usual, "km/h")[0].startswith("79.20 ± 0.16 km/h")
+    assert result_lines(usual, "km/h")[3] == "tick rules nowhere to 1.08e+03 km/h"
+    assert "the ± is larger than that" in result_lines(hopeless, "m/s")[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("speed_mps", "79.2 km/h"), ("spacing_m", "300 mm"), ("tick_s", "62.5 ns"),
+        ("jitter_s", "100 ns"), ("clock_tolerance", "± 50 ppm"), ("trip_m", "± 0.2 mm"),
+        ("spread", "0 %"), ("edges", "both pairs"),
+    ],
+)  # fmt: skip
+def test_settings_are_written_with_their_units(name, text) -> None:
+    assert setting_text(USUAL, name, "km/h") == text
+    assert setting_text(USUAL.with_values(jitter_s=0.0), "jitter_s", "m/s") == "none"
+
+
+@pytest.mark.parametrize(
+    ("guess_mps", "words"),
+    [
+        (0.31, "computed ± 0.10: 3.1 times too large"), (0.05, "2 times too small"),
+        (0.1, "close"), (0.124, "close"), (0.126, "1.3 times too large"), (0.079, "too small"),
+    ],
+)  # fmt: skip
+def test_an_estimate_is_told_by_how_much_it_is_off(guess_mps, words) -> None:
+    assert words in guess_line(Guess("", guess_mps, 0.1, 22.0), "m/s")
+
+
+def test_an_estimate_names_its_class_harmlessly() -> None:
+    assert guess_line(Guess("3b\x1b", 0.1, 0.1, 22.0), "m/s").startswith("3b· said ±")
+
+
+def test_answers_say_before_after_and_how_many_times() -> None:
+    before, after = Side(22.0, 0.2, "tick", 0.6), Side(22.0, 0.1, "gate spacing", 0.7)
+    lines = answer_lines(Answer(before, after), "m/s")
+    assert lines[0] == "before  22.00 ± 0.20 m/s (0.9 %); tick 60 %"
+    assert lines[1] == "after   22.00 ± 0.10 m/s (0.5 %); gate spacing 70 %"
+    assert lines[2] == "the ± in per cent is 0.5 times what it was"
+    same = answer_lines(Answer(before, Side(22.0, 0.202, "tick", 0.6)), "m/s")
+    assert same[2].startswith("the ± in per cent stays")
+    assert answer_lines(Answer(before, None), "m/s") == ["Nothing: this bench is so already."]
+
+
+def test_json_holds_the_same(coarse, hopeless) -> None:
+    data = lab_data(coarse)
+    assert data["U95_mps"] == coarse.budget.U95_mps
+    assert data["settings"]["edges"] == "lead"
+    readings = {r["transit_ticks"]: r for r in data["repeated"]["readings"]}
+    assert sum(r["shots"] for r in readings.values()) == 1000
+    assert readings[11]["speed_mps"] == pytest.approx(0.05 / 1.1e-3, rel=2e-3)
+    assert len(data["curves"]["speed_mps"]) == len(data["curves"]["parts"]["tick"]) == 120
+    assert len(data["questions"]) == 7
+    assert lab_data(hopeless)["tick_rules_from_mps"] is not None
