@@ -109,7 +109,10 @@ def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     """
     Return the relative lengthening θ²/2 of a tilted path, less its mean θ_lim²/6.
 
-    θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45.
+    θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45. Across the
+    beams the path lengthens so where a ball meets both at the same height; between beams
+    that stand aligned a slanting ball meets them at two heights, and its path is shortened
+    by as much. At 1° that is 2e-4 of the speed, and `off_centre` bounds it: 2·(off/d)².
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
 

@@ -100,7 +100,8 @@ def test_grubbs_example_of_the_handbook() -> None:
     assert critical_deviate(8, sides=1) == pytest.approx(2.032, abs=5e-4)
 
 
-# Rosner (1983), Technometrics 25: 54 values; tables as the e-Handbook prints them (from memory)
+# Rosner (1983), Technometrics 25: 54 values; tables as the e-Handbook prints them (from
+# memory; R finds the same, see test_r_agrees)
 ROSNER = np.array(
     [-0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56,
      1.58, 1.65, 1.69, 1.70, 1.76, 1.77, 1.81, 1.91, 1.94, 1.96, 1.99, 2.06, 2.09, 2.10,

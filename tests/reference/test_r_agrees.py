@@ -5,11 +5,14 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
+from test_anova_and_outliers import CRITICAL, DEVIATES, ROSNER
 
-from chrono.measuring.anova import one_way
+from chrono.measuring.anova import one_way, tukey_intervals
 from chrono.measuring.comparison import compare_pair
 from chrono.measuring.difference import compare_series
+from chrono.measuring.outliers import critical_deviate, extreme_deviates
 from chrono.measuring.scatter import anderson_darling, scatter_of
 from chrono.session.recorded import read_recording
 from chrono.session.samples import groups_of
@@ -50,6 +53,32 @@ def test_r_agrees(rscript: str, recording: Path, tmp_path: Path) -> None:
     for name, value in by_r.items():
         assert found.pop(name) == pytest.approx(value, rel=1e-9), name
     assert not found
+
+
+def test_r_finds_rosner_s_table_and_the_ranges_that_tukey_s_intervals_take(
+    rscript: str, tmp_path: Path
+) -> None:
+    """The printed values are from memory: R's own distributions give them too."""
+    table = tmp_path / "values.txt"
+    table.write_text(" ".join(map(repr, ROSNER.tolist())))
+    script = Path(__file__).with_name("outliers.R")
+    out = subprocess.run(
+        [rscript, "--vanilla", script, table], capture_output=True, text=True, check=True
+    ).stdout
+    by_r = {name: float(value) for name, value in (line.split() for line in out.splitlines())}
+
+    _, deviates = extreme_deviates(ROSNER, 10)
+    for i in range(10):
+        assert by_r[f"deviate{i + 1}"] == pytest.approx(deviates[i], rel=1e-9)
+        assert by_r[f"deviate{i + 1}"] == pytest.approx(DEVIATES[i], abs=1e-3)
+        assert by_r[f"critical{i + 1}"] == pytest.approx(critical_deviate(54 - i), rel=1e-9)
+        assert by_r[f"critical{i + 1}"] == pytest.approx(CRITICAL[i], abs=1.1e-3)
+    groups = [np.arange(5.0), np.arange(5.0) + 1, np.arange(5.0) + 3]
+    half = (tukey_intervals(groups)[0].high - tukey_intervals(groups)[0].low) / 2
+    s = np.sqrt(2.5 / 5)
+    assert half / s == pytest.approx(by_r["q3_12"], rel=1e-6)
+    wide = tukey_intervals(groups, [(1e6, 0.0)] * 3)[0]
+    assert (wide.high - wide.low) / 2e6 * np.sqrt(2) == pytest.approx(by_r["q3"], rel=1e-4)
 
 
 def ours(groups) -> dict[str, float]:
