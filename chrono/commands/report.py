@@ -28,7 +28,9 @@ def report(
     ending = check_page(output)
     findings = Findings()
     recordings = list(read_all(files, rig_of(rig), findings, clock_from_host))
-    html = report_page(report_of(recordings), for_paper=ending == ".pdf")
+    html = report_page(
+        report_of(recordings, rig.name if rig else ""), for_paper=ending == ".pdf"
+    )
     write_new(output, page_bytes(html, ending))
     print(f"{plain(str(output))} written", file=sys.stderr)
     end(findings)

@@ -217,8 +217,6 @@ def _invisible(axes: "Axes") -> Any:
 
 def _legend_text(setup: PlottedSetup, unit: str, longest: int) -> str:
     name = shortened(setup_text(setup.name), longest)
-    # A text that begins with an underscore is no name to matplotlib, but an order to hide it.
-    name = f"\u200b{name}" if name.startswith("_") else name
     _, mean = mean_text(setup.series, unit)
     return f"{name}: {mean}, n {setup.series.n}"
 

@@ -64,7 +64,7 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
         title=", ".join(names) if len(names) < 4 else f"{len(names)} recordings",
         comparison=_comparison(report),
         recordings=[
-            _recording(each, f"r{place}", for_paper)
+            _recording(each, f"r{place}", for_paper, report.given_rig)
             for place, each in enumerate(report.recordings, 1)
         ],
         cautions=caution_items(),
@@ -96,7 +96,9 @@ def caution_items() -> tuple[str, list[str]]:
     return head, [" ".join(item.split()) for item in rest]
 
 
-def _recording(told: RecordingReport, key: str, for_paper: bool) -> dict[str, Any]:
+def _recording(
+    told: RecordingReport, key: str, for_paper: bool, given_rig: str
+) -> dict[str, Any]:
     session, rig = told.session, told.session.rig
     shown, left_out = _shown_shots(told)
     return {
@@ -118,7 +120,7 @@ def _recording(told: RecordingReport, key: str, for_paper: bool) -> dict[str, An
         "rig": [*rig_rows(rig), ("body", body_text(rig.body)), ("place", site_text(rig))],
         "calibrations": calibration_rows(rig),
         "budget": _budget(told),
-        "file": _file(told),
+        "file": _file(told, given_rig),
     }
 
 
@@ -313,13 +315,15 @@ def _limits(told: RecordingReport) -> str:
     return f"{low} … {high} {unit}"
 
 
-def _file(told: RecordingReport) -> Rows:
+def _file(told: RecordingReport, given_rig: str) -> Rows:
     recorded, session = told.recorded, told.session
     rows = [
         ("recording", recorded.name),
         ("size", f"{told.fingerprint.size} bytes, {session.rows} rows"),
         ("SHA-256", told.fingerprint.sha256),
     ]
+    measured = f"the rig file {given_rig}, not its own rig" if given_rig else "its own rig"
+    rows.append(("measured with", measured))
     if session.host_rate is not None:
         rows.append(("counter by its beats", rate_text(session.host_rate)))
     troubles = [line.strip() for line in trouble_lines(recorded)]

@@ -104,15 +104,24 @@ class Report:
     recordings : tuple of RecordingReport
     comparison : Comparison or None
         Of their setups, where there are two and more.
+    given_rig : str
+        Name of the rig file that all were measured with; empty for the recorded rigs.
     """
 
     recordings: tuple[RecordingReport, ...]
     comparison: Comparison | None
+    given_rig: str = ""
 
 
-def report_of(recordings: Sequence[Recorded]) -> Report:
+def report_of(recordings: Sequence[Recorded], given_rig: str = "") -> Report:
     """
     Return what is told of recordings that were read whole.
+
+    Parameters
+    ----------
+    recordings : sequence of Recorded
+    given_rig : str, optional
+        Name of the rig file that they were measured with, if not with the recorded rigs.
 
     Raises
     ------
@@ -124,7 +133,8 @@ def report_of(recordings: Sequence[Recorded]) -> Report:
         for group in groups_of(recordings)
     ]
     comparison = compare_groups(groups) if len(groups) > 1 else None
-    return Report(tuple(_recording(recorded) for recorded in recordings), comparison)
+    told = tuple(_recording(recorded) for recorded in recordings)
+    return Report(told, comparison, given_rig)
 
 
 def fingerprint_of(path: Path) -> Fingerprint:

@@ -1,5 +1,6 @@
 """Shots that a sheet can be made of: every counter value stands so in the recording."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -7,11 +8,13 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.arrays.batch import LEVEL_UNKNOWN, Batch, Kind
+from chrono.measuring.measured import Measured
 from chrono.processor.table import ABSENT, EdgesUsed, Flag
 from chrono.reader.recording import RecordingReader
 from chrono.rigs.model import Rig
 from chrono.session.recorded import Recorded, feed_blocks
 from chrono.session.samples import samples_of
+from chrono.session.session import Session
 
 Ints = npt.NDArray[np.int64]
 Edge = tuple[int, int, Ints]
@@ -58,44 +61,46 @@ class SheetShot:
 def fit_shots(recorded: Recorded) -> list[list[SheetShot]]:
     """Return the counted shots fit for a sheet, setup by setup, in their order."""
     session, rig = recorded.session, recorded.session.rig
-    log, places = session.log, []
-    for sample in samples_of(session).values():
+    log, places = session.log, {}
+    for setup, sample in samples_of(session).items():
         at = (sample.number - 1)[:MOST_CANDIDATES]
         keys = log.shots["key"][at]
         known = np.array([session.counters.is_last(i) for i in session.counters.at(keys)])
         flags = log.shots["flags"][at] & ~np.uint32(_HARMLESS)
-        places.append(at[known & (flags == 0)])
-    wanted = np.concatenate([np.zeros(0, np.int64), *places])
+        places[setup] = at[known & (flags == 0)]
+    wanted = np.concatenate([np.zeros(0, np.int64), *places.values()])
     if rig.lines == "interval":
         edges: dict[int, tuple[int, ...]] = {
             int(i): (int(log.shots["lead"][i]),) for i in wanted
         }
     else:
         edges = _raw_edges(recorded, rig, wanted)
-    return [_sheet_shots(recorded, rig, at, edges) for at in places]
+    measured = session.measured()
+    pools = []
+    for setup, at in places.items():
+        fit = [place for place in at.tolist() if place in edges]
+        made = (_sheet_shot(session, measured, place, setup, edges[place]) for place in fit)
+        pools.append([shot for shot in made if shot.time_s > 0])
+    return pools
 
 
-def _sheet_shots(
-    recorded: Recorded, rig: Rig, places: Ints, edges: dict[int, tuple[int, ...]]
-) -> list[SheetShot]:
-    session, shots, made = recorded.session, recorded.session.log.shots, []
-    for place in places.tolist():
-        if place not in edges:
-            continue
-        lead, trail = int(shots["lead"][place]), int(shots["trail"][place])
-        transits = (lead, trail) if len(edges[place]) == 4 else (lead,)
-        row = next(iter(session.rows_of(slice(place, place + 1))))
-        counts = sum(transits) / len(transits)
-        calibration = rig.calibration
-        time_s = counts * rig.clock.unit_s / (1 + calibration.rate_error)
-        time_s -= calibration.latency_difference_s
-        if time_s > 0:
-            speed = rig.spacing_m / time_s
-            own = row.speed_mps, row.U95_mps
-            made.append(
-                SheetShot(row.number, row.setup, edges[place], transits, time_s, speed, *own)
-            )
-    return made
+def _sheet_shot(
+    session: Session, measured: Measured, place: int, setup: str, edges: tuple[int, ...]
+) -> SheetShot:
+    shot, model = session.log.shots[place], session.model
+    lead, trail = int(shot["lead"]), int(shot["trail"])
+    transits = (lead, trail) if len(edges) == 4 else (lead,)
+    time_s = model.true_transit(sum(transits) / len(transits) * model.unit_s)
+    return SheetShot(
+        number=place + 1,
+        setup=setup,
+        edges=edges,
+        transits=transits,
+        time_s=time_s,
+        speed_mps=model.spacing_m / time_s if time_s else math.inf,
+        own_mps=float(measured.speed_mps[place]),
+        U95_mps=float(measured.U95_mps[place]),
+    )
 
 
 def _raw_edges(recorded: Recorded, rig: Rig, places: Ints) -> dict[int, tuple[int, ...]]:

@@ -13,10 +13,10 @@ import numpy as np
 
 from chrono.errors import OptionError
 from chrono.measuring.budget import Input, triangular, two_pair
-from chrono.measuring.inputs import latency_input, rate_input, spacing_input, trip_inputs
 from chrono.measuring.statistics import mean_and_s
 from chrono.rigs.model import Rig
 from chrono.session.recorded import Recorded
+from chrono.session.session import Session
 from chrono.teaching.sheet_shots import SheetShot, fit_shots
 
 RESTATED_STEP = 0.05
@@ -177,14 +177,13 @@ def worksheet_of(recorded: Recorded, shots: int, groups: Sequence[int]) -> Works
     OptionError
         If the recording has not shots enough that no two groups share a number.
     """
-    rig = recorded.session.rig
     found: list[Task] = []
     made = 0
-    for made, task in enumerate(_tasks(recorded, rig, shots), 1):
+    for made, task in enumerate(_tasks(recorded, shots), 1):
         if made in groups:
             found.append(task)
         if made == groups[-1]:
-            return Worksheet(recorded.name, rig, tuple(found))
+            return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
         f"its shots are enough for {made} groups of {shots}, group {groups[-1]} is wanted",
         where=str(recorded.path),
@@ -192,7 +191,7 @@ def worksheet_of(recorded: Recorded, shots: int, groups: Sequence[int]) -> Works
     )
 
 
-def _tasks(recorded: Recorded, rig: Rig, count: int) -> Iterator[Task]:
+def _tasks(recorded: Recorded, count: int) -> Iterator[Task]:
     """Yield the tasks of one group after another; setups take turns."""
     pools = fit_shots(recorded)
     seen: dict[str, list[float]] = {}
@@ -202,7 +201,7 @@ def _tasks(recorded: Recorded, rig: Rig, count: int) -> Iterator[Task]:
         if len(pool) < count:
             pools.remove(pool)
             continue
-        task = _task(group, rig, tuple(pool[:count]))
+        task = _task(group, recorded.session, tuple(pool[:count]))
         results = _results(task)
         if any(_near(values, seen.get(kind, [])) for kind, values in results.items()):
             pool.pop(0)  # with this shot a number of another group would come again
@@ -238,38 +237,31 @@ def _near(values: list[float], others: list[float]) -> bool:
     return bool(np.any(gaps <= SAME_DIGITS * np.abs(own[:, np.newaxis])))
 
 
-def _task(group: int, rig: Rig, shots: tuple[SheetShot, ...]) -> Task:
-    facts = _facts(rig, group, len(shots[0].transits))
+def _task(group: int, session: Session, shots: tuple[SheetShot, ...]) -> Task:
+    facts = _facts(session, group, len(shots[0].transits))
     mean, s = mean_and_s(np.array([shot.speed_mps for shot in shots]))
-    first = shots[0]
+    time_s = shots[0].time_s
     return Task(
-        group,
-        facts,
-        shots,
-        mean,
-        s,
-        limits_of(facts, first.time_s),
-        combined_of(facts, first.time_s),
+        group, facts, shots, mean, s, limits_of(facts, time_s), combined_of(facts, time_s)
     )
 
 
-def _facts(rig: Rig, group: int, pairs: int) -> Facts:
+def _facts(session: Session, group: int, pairs: int) -> Facts:
     """Return what is stated to a group: the rig's values, the spacing's tolerance restated."""
-    factor = 1 + RESTATED_STEP * (group - 1)
-    spacing = spacing_input(rig)
-    trips = trip_inputs(rig)
+    model, factor = session.model, 1 + RESTATED_STEP * (group - 1)
+    spacing = model.spacing
     return Facts(
-        spacing_m=rig.spacing_m,
+        spacing_m=model.spacing_m,
         spacing=replace(spacing, half_width=spacing.half_width * factor, u=spacing.u * factor),
-        trip=trips[0] if trips else None,
-        unit_s=rig.clock.unit_s,
-        tick_s=rig.clock.tick_s,
-        modulus=2**rig.clock.counter_bits,
-        jitter_s=rig.clock.jitter_s,
-        rate_error=rig.calibration.rate_error,
-        rate=rate_input(rig),
-        latency_s=rig.calibration.latency_difference_s,
-        latency=latency_input(rig),
+        trip=model.trips[0] if model.trips else None,
+        unit_s=model.unit_s,
+        tick_s=model.tick_s,
+        modulus=2**session.rig.clock.counter_bits,
+        jitter_s=model.jitter.u,
+        rate_error=model.rate_error,
+        rate=model.rate,
+        latency_s=model.latency_s,
+        latency=model.latency,
         pairs=pairs,
     )
 

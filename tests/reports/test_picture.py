@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import re
 import sys
 from pathlib import Path
@@ -10,7 +11,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from command_kit import is_one_clear_complaint
-from interval_kit import record, setup, shot, write_recording
+from interval_kit import RIG, record, setup, shot, write_recording
 
 from chrono.reports.picture import COLOURS, MARKERS, NARROW, WIDE, picture_svg
 from chrono.session.plotted import plotted_of
@@ -107,6 +108,63 @@ def test_intervals_are_as_long_as_the_exported_ones(chrono, drawn) -> None:
     assert ends[:, 1] == pytest.approx(start + slope * (speed - half), abs=0.02)
 
 
+def of_paths(root: ElementTree.Element, *words: str) -> list[np.ndarray]:
+    """Return the corners of the paths in whose style these words are, as rows of x and y."""
+    return [
+        np.array(re.findall(r"[ML] ([-\d.]+) ([-\d.]+)", path.get("d", "")), float)
+        for path in root.iter(f"{SVG}path")
+        if all(word in path.get("style", "") for word in words)
+    ]
+
+
+def scales(root: ElementTree.Element, numbers: list[float], speeds: list[float]):
+    """Return the straight lines from number to x and from speed to y, told by the dots."""
+    at = dots(root, COLOURS[0])
+    at = at[at[:, 1] < at[:, 1].max()]
+    return np.polyfit(numbers, at[:, 0], 1), np.polyfit(speeds, at[:, 1], 1)
+
+
+def test_the_mean_its_band_and_the_changes_stand_where_they_belong(chrono) -> None:
+    rows = list(csv.DictReader(io.StringIO(chrono("export", BANDS).out)))
+    own = [row for row in rows if row["setup"] == "two bands"]
+    speeds = [float(row["speed_mps"]) for row in own]
+    (told,) = json.loads(chrono("summary", BANDS, "--json").out)
+    half = told["setups"][0]["U95_mean_mps"]
+    root = ElementTree.fromstring(picture_svg(plotted_of(read_recording(BANDS)), NARROW, "k"))
+    to_x, to_y = scales(root, [float(row["shot"]) for row in own], speeds)
+
+    (line,) = [
+        corners
+        for corners in of_paths(root, f"stroke: {COLOURS[0]}", "square")
+        if len(corners) == 2 and corners[0][1] == corners[1][1]
+    ]
+    assert line[0][1] == pytest.approx(np.polyval(to_y, np.mean(speeds)), abs=0.01)
+    assert line[:, 0] == pytest.approx(np.polyval(to_x, [0.6, 30.4]), abs=0.01)
+
+    (band,) = [
+        use
+        for use in root.iter(f"{SVG}use")
+        if fill_of(use) == COLOURS[0] and "fill-opacity" in use.get("style", "")
+    ]
+    name = band.get("{http://www.w3.org/1999/xlink}href", "").lstrip("#")
+    (shape,) = [path for path in root.iter(f"{SVG}path") if path.get("id") == name]
+    heights = np.array(re.findall(r"[ML] [-\d.]+ ([-\d.]+)", shape.get("d", "")), float)
+    heights += float(band.get("y", ""))
+    ends = np.polyval(to_y, [np.mean(speeds) + half, np.mean(speeds) - half])
+    assert [heights.min(), heights.max()] == pytest.approx(ends, abs=0.02)
+
+    changes = [corners[0][0] for corners in of_paths(root, "stroke-dasharray")]
+    assert changes == pytest.approx(np.polyval(to_x, [10.5, 20.5, 30.5]), abs=0.01)
+
+
+def test_shots_in_turn_have_no_forest_of_lines(tmp_path) -> None:
+    rows = [row for i in range(26) for row in (setup("ab"[i % 2]), shot(20 + i / 50))]
+    plotted = plotted_of(read_recording(write_recording(tmp_path / "x.tsv", rows)))
+    assert len(plotted.changes) == 25
+    root = ElementTree.fromstring(picture_svg(plotted, NARROW, "k"))
+    assert of_paths(root, "stroke-dasharray") == []
+
+
 def test_setups_differ_by_colour_that_all_can_tell_and_by_shape() -> None:
     assert set(COLOURS) <= OKABE_ITO
     assert len(set(COLOURS)) == len(COLOURS)
@@ -163,7 +221,7 @@ def test_a_name_is_drawn_as_text_whatever_it_says(chrono, tmp_path, name, ending
     if ending == "svg":
         root = ElementTree.fromstring(out.read_bytes())
         texts = " ".join("".join(text.itertext()) for text in root.iter(f"{SVG}text"))
-        assert name.replace("\u202e", "·") in texts.replace("\u200b", "")
+        assert name.replace("\u202e", "·") in texts
         assert not [e for e in root.iter() if e.tag.endswith("script")]
 
 
@@ -233,6 +291,16 @@ def test_a_change_back_to_a_setup_is_a_change_and_the_same_name_again_is_none(tm
     plotted = plotted_of(read_recording(write_recording(tmp_path / "x.tsv", rows)))
 
     assert plotted.changes.tolist() == [3, 4]
+
+
+def test_a_rig_s_own_unit_is_the_picture_s(tmp_path) -> None:
+    rows = [setup("a"), shot(20), shot(21)]
+    recording = write_recording(tmp_path / "x.tsv", rows, RIG | {"speed_unit": "km/h"})
+    svg = picture_svg(plotted_of(read_recording(recording)), NARROW, "k")
+
+    assert "speed / (km/h)" in svg
+    ticks = [float(tick) for tick in re.findall(r">(\d\d\.?\d*)<", svg)]
+    assert min(ticks) < 73 < 75 < max(ticks) + 1
 
 
 def test_more_setups_than_the_legend_holds_are_counted(tmp_path) -> None:

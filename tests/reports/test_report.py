@@ -106,6 +106,14 @@ def test_the_interval_of_s_is_that_of_the_chi_square(reported) -> None:
     assert f"s 0.439 m/s ({low:.2g} … {high:.2g})" in reported(BANDS).text
 
 
+def test_the_budget_is_that_of_the_shot_with_the_median_speed(chrono, reported) -> None:
+    rows = csv.DictReader(io.StringIO(chrono("export", BANDS).out))
+    own = sorted((float(r["speed_mps"]), r["shot"]) for r in rows if r["setup"] == "two bands")
+    assert (
+        f"Shot {own[10][1]}, the one with the median speed of two bands" in reported(BANDS).text
+    )
+
+
 def test_the_budget_adds_up(reported) -> None:
     text = reported(PLAIN).text
     part = text[text.index("share of u² [%]") : text.index("Random part")]
@@ -184,10 +192,12 @@ def test_a_file_s_name_is_text_only(reported, tmp_path) -> None:
 def test_characters_that_a_terminal_or_reader_obeys_are_shown_as_a_dot(
     reported, tmp_path
 ) -> None:
-    rows = [setup("a\u202eb\x1b[31m"), shot(20), shot(20.2)]
+    note = record("mark", {"action": "note", "text": "c\u202ed\x07"})
+    rows = [setup("a\u202eb\x1b[31m"), shot(20), note, shot(20.2)]
     text = reported(write_recording(tmp_path / "x.tsv", rows)).text
 
     assert "a·b·[31m" in text
+    assert "note: c·d·" in text
     assert "\u202e" not in text
 
 
@@ -273,6 +283,35 @@ def test_what_is_wrong_with_the_data_is_on_the_page_and_ends_with_one(
 
     assert "what could not be used 1 damaged line" in text
     assert "left out at the end: line 127 is cut off" in text
+
+
+def test_a_page_says_with_which_rig_it_was_measured(chrono, reported, tmp_path) -> None:
+    assert "measured with its own rig" in reported(BANDS).text
+
+    chrono("rig", "new", "other.toml")
+    text = reported(BANDS, "--rig", "other.toml").text
+    assert "measured with the rig file other.toml, not its own rig" in text
+
+
+def test_a_rig_s_own_unit_is_the_page_s(chrono, reported, tmp_path) -> None:
+    held = [
+        record("mark", {"action": "hold-on"}),
+        shot(19),
+        record("mark", {"action": "hold-off"}),
+    ]
+    rows = [setup("a"), shot(20), shot(20.2), *held, shot(21)]
+    recording = write_recording(tmp_path / "x.tsv", rows, RIG | {"speed_unit": "km/h"})
+    exported = csv.DictReader(io.StringIO(chrono("export", recording).out))
+    kmh = [3.6 * float(row["speed_mps"]) for row in exported]
+    text = reported(recording).text
+
+    counted = [float(v) for v in re.findall(r"\d ● ([\d.]+) ± ", text)]
+    assert counted == pytest.approx([kmh[0], kmh[1], kmh[3]], abs=0.051)
+    assert f"on hold 1 3 ({kmh[2]:.4g})" in text
+    assert "m/s" not in text
+    u = re.search(r"gate spacing ± 0.5 mm rectangular shared ([\d.]+)", text)
+    assert u
+    assert float(u[1]) == pytest.approx(kmh[1] * 0.5 / 300 / 3**0.5, rel=0.03)
 
 
 def luminance(colour: str) -> float:

@@ -102,6 +102,16 @@ def test_the_key_of_a_calibrated_rig_is_found_too(sheets, tmp_path) -> None:
     agrees(sheet, key)
 
 
+def test_a_rate_that_the_beats_told_is_on_the_sheet(sheets) -> None:
+    """The demo's counter runs 18.2 ppm slow (recordings/README.md), which its beats tell."""
+    sheet, key = sheets(BANDS, "--clock-from-host")
+
+    (row,) = [row for row in tables_of(sheet)[1] if row[1] == "r"]
+    assert quantity(row[2]) == pytest.approx(-18.2e-6, abs=3 * quantity(row[3][4:]))
+    assert 0 < quantity(row[3].removeprefix("u = ")) < 50e-6 / 3**0.5
+    agrees(sheet, key)
+
+
 def framed_session(path: Path, start: int, speeds: list[float]) -> Path:
     """Make a recording of a framed board whose counter stands at `start` at the first edge."""
     rows = [setup("a"), ("board", framed(b"H 1 16000000 32 gates 1.0").decode())]
