@@ -114,6 +114,11 @@ class FollowSource:
         return self._host_us + int((self._clock() - self._host_s) * 1e6)
 
     @property
+    def last_us(self) -> int:
+        """Time of the board's last line on the session's clock, 0 before any [us]."""
+        return self._host_us
+
+    @property
     def finished(self) -> bool:
         """Whether nothing more will come: stopped, or no longer this recording."""
         return self._state in ("closed", "failed")

@@ -14,6 +14,7 @@ from chrono.arrays import compiled
 from chrono.arrays.batch import Batch
 from chrono.errors import CalibrationError, RecordingError
 from chrono.processor.rules import Rules
+from chrono.processor.timebase import HOST_TOLERANCE_S
 from chrono.reader.follow import FollowSource
 from chrono.reader.rows import HEADER
 from chrono.reader.source import row_host_us
@@ -26,6 +27,9 @@ from chrono.session.session import Session
 
 SILENCE_EVERY_S = 0.1
 """How often silence alone is looked at: it closes shots after seconds [s]."""
+
+COME_WITHIN_S = 0.2
+"""What was written is read here within this time, however busy the machine is [s]."""
 
 BEGIN_WITHIN_S = 3.0
 """A program that has just made its recording writes the rig into it sooner [s]."""
@@ -114,8 +118,12 @@ class FollowRun(FedRun):
         now_us = self.now_us()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
-            self._passed_us = now_us
-            self.session.pass_time(now_us)
+            self._pass_time(now_us - int(COME_WITHIN_S * 1e6))
+
+    def _pass_time(self, host_us: int) -> None:
+        self.session.pass_time(host_us)
+        if host_us - self.source.last_us > HOST_TOLERANCE_S * 1e6:
+            self._passed_us = host_us  # a shorter silence closes nothing
 
     def _change_rig(self) -> None:
         """Measure with the rig stated last; form shots anew where it asks for that."""

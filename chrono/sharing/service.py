@@ -29,6 +29,9 @@ POLL_S = 0.02
 SHOW_S = 0.05
 """No more states than one in this time: a page is looked at by people."""
 
+KEPT_SHOTS = 500
+"""Shots that are put together once and kept, before all are forgotten: memory stays flat."""
+
 BACKLOG = 64
 """Connections that the system may hold for us: taken in at once, they count as open ones."""
 
@@ -141,9 +144,14 @@ class _States:
 
     def __init__(self, run: FollowRun, wishes: Wishes) -> None:
         self._run, self._wishes = run, wishes
-        self._looks_at, self._looks = run.session, Looks(run.session)
+        self._look_anew()
         self._known: object = None
         self._last = b""
+
+    def _look_anew(self) -> None:
+        """Forget the shots that were put together: only the last ones are shown."""
+        self._looks = Looks(self._run.session)
+        self._until = len(self._run.session.log) + KEPT_SHOTS
 
     def newer(self) -> bytes:
         """Take the rows that are ready; return the state if it looks new, else nothing."""
@@ -154,8 +162,8 @@ class _States:
         if now == self._known:
             return b""
         self._known = now
-        if self._looks_at is not run.session:
-            self._looks_at, self._looks = run.session, Looks(run.session)
+        if self._looks.session is not run.session or len(run.session.log) > self._until:
+            self._look_anew()
         shown = shown_json(shown_of(run, wishes.unit, wishes.decimal, self._looks))
         if shown == self._last:
             return b""

@@ -105,6 +105,46 @@ def test_silence_closes_a_shot_and_rows_that_come_late_open_it_again(tmp_path) -
     run.close()
 
 
+def test_a_line_that_comes_a_little_late_begins_nothing_again(tmp_path) -> None:
+    rows = BANDS.read_bytes().splitlines(keepends=True)
+    path = tmp_path / "x.tsv"
+    path.write_bytes(b"".join(rows[:20]))
+    clock = Clock()
+    run = followed(path, clock)
+    run.catch_up()
+    session = run.session
+    for one in rows[20:]:
+        # Longer than between any two lines of this board, which beats once a second.
+        clock.now_s += 1.9 if b"\tboard\t" in one else 0.0
+        run.step()
+        grow(path, one)
+        run.step()
+    assert run.session is session
+    run.close()
+    same_shots(run, path)
+
+
+def test_a_line_of_a_board_without_beats_may_come_late_by_what_a_machine_takes(
+    tmp_path,
+) -> None:
+    rows = PLAIN.read_bytes().splitlines(keepends=True)
+    (path := tmp_path / "x.tsv").write_bytes(b"".join(rows[:6]))
+    host_s = [int(row.partition(b"\t")[0]) * 1e-6 for row in rows[1:]]
+    clock = Clock()
+    clock.now_s = host_s[4]
+    run = followed(path, clock)
+    run.catch_up()
+    session = run.session
+    for one, at_s in zip(rows[6:60], host_s[5:], strict=False):
+        clock.now_s = at_s + 0.1
+        run.step()
+        grow(path, one)
+        run.step()
+    assert run.session is session
+    run.close()
+    same_shots(run, path)
+
+
 def test_a_rig_stated_later_measures_all_shots_and_forms_them_anew_where_it_must(
     tmp_path,
 ) -> None:
