@@ -13,8 +13,7 @@ from typing import ClassVar
 from chrono.arrays import compiled
 from chrono.arrays.batch import Batch
 from chrono.errors import CalibrationError, RecordingError
-from chrono.processor.rules import Rules
-from chrono.processor.timebase import HOST_TOLERANCE_S
+from chrono.processor.rules import HOST_TOLERANCE_S, Rules
 from chrono.reader.follow import FollowSource
 from chrono.reader.rows import HEADER
 from chrono.reader.source import row_host_us
