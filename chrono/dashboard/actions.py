@@ -146,6 +146,14 @@ ACTIONS = (
         "Go back to the last such shot before.",
     ),
     Action(
+        "whole_shot",
+        "enter",
+        "Enter",
+        "All of it",
+        "All of the selected shot",
+        "Its setup, flags and note, with nothing cut off.",
+    ),
+    Action(
         "motion",
         "m",
         "m",
@@ -184,6 +192,14 @@ ACTIONS = (
         "Write elsewhere",
         "Write the recording to a second place",
         "When the disk is full or gone: go on in a new file that holds everything.",
+    ),
+    Action(
+        "signal",
+        "k",
+        "k",
+        "Signal",
+        "Signal of a new shot",
+        "None, a bell or a flash for each shot; it is remembered.",
     ),
     Action("shots", "s", "s", "Shots", "Shots", "Speeds, statistics and the table of shots."),
     Action(

@@ -25,7 +25,9 @@ from chrono.dashboard.far import FarScreen
 from chrono.dashboard.going import GoingApp
 from chrono.dashboard.guide import HelpScreen
 from chrono.dashboard.lab import LabScreen
+from chrono.dashboard.memory import SIGNALS
 from chrono.dashboard.shots import ShotsScreen
+from chrono.dashboard.words import shot_lines
 from chrono.rigs.file import Rig
 from chrono.session.follow import follow_run
 from chrono.session.live import disk_line
@@ -158,6 +160,7 @@ class Dashboard(GoingApp):
     BINDINGS: ClassVar[list[BindingType]] = [
         *(Binding(action.key, action.name, action.label) for action in ACTIONS),
         Binding("escape", "shots", show=False),
+        Binding("ctrl+c", "interrupt", show=False, priority=True),
     ]
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -187,6 +190,8 @@ class Dashboard(GoingApp):
             return action != self.current_mode
         if action in SHOT_ACTIONS:
             return self.current_mode == "shots"
+        if action == "signal":
+            return not run.finished
         if action == "unit":
             return self.current_mode in {"shots", "far", "comparison"}
         return True
@@ -229,6 +234,14 @@ class Dashboard(GoingApp):
         start = start_of_session(run.session, path)
         self.push_screen(LabScreen(start, caution=run.near_launches))
 
+    def action_whole_shot(self) -> None:
+        """Show all there is to say of the selected shot."""
+        row = self.selected_shot()
+        if row is not None:
+            setup = self.clocking.session.setups.last(row.setup)
+            lines = shot_lines(row, setup, self.unit)
+            self.push_screen(LinesDialog(f"Shot {row.number}", lines))
+
     def action_motion(self) -> None:
         """Work out what the selected shot's speed means, and show it."""
         row = self.selected_shot()
@@ -254,6 +267,12 @@ class Dashboard(GoingApp):
         self.choose_unit(units[(units.index(self.unit) + 1) % len(units)])
         self.refresh_all()
 
+    def action_signal(self) -> None:
+        """Tell of shots by the next kind of signal."""
+        signal = SIGNALS[(SIGNALS.index(self.signal_of_shots) + 1) % len(SIGNALS)]
+        self.choose_signal(signal)
+        self.notify(f"Signal of a new shot: {signal or 'none'}", timeout=3)
+
     def action_plot(self) -> None:
         """Show the plot or hide it."""
         if isinstance(self.base, ShotsScreen):
@@ -277,6 +296,13 @@ class Dashboard(GoingApp):
         title = f"Write the whole recording to which new file? ({disk_line(writer)})"
         default = str(Path.home() / writer.path.name)
         self.push_screen(TextDialog(title, default, required=True), move)
+
+    async def action_interrupt(self) -> None:
+        """Quit as ever; where that has been asked already, do."""
+        if isinstance(self.screen, QuitDialog):
+            self.screen.dismiss(True)
+        else:
+            await self.action_quit()
 
     async def action_quit(self) -> None:
         """End; a live session is asked about first."""
@@ -304,7 +330,7 @@ MODES = frozenset(Dashboard.MODES)
 SHOT_ACTIONS = frozenset(
     {
         *("set_aside", "count_again", "note", "plot", "histogram", "motion"),
-        *("find", "next_match", "previous_match", "correct_setup"),
+        *("whole_shot", "find", "next_match", "previous_match", "correct_setup"),
     }
 )
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})

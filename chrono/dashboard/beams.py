@@ -6,6 +6,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.status import trouble_lines
 from chrono.dashboard.words import fit
 from chrono.health.verdict import GateSeen, Health, Observed, judge
 from chrono.session.observer import Delays
@@ -49,22 +50,26 @@ class BeamsScreen(FramedScreen):
             widget = self.query_one(f"#gate-{gate}", Static)
             widget.update(gate_text(seen))
             widget.set_class(bool(seen.blocked), "-blocked")
-        text = items_text(health).append_text(clock_notes(observed))
+        text = advice_text(health, trouble_lines(run)).append_text(items_text(health))
+        text.append_text(clock_notes(observed))
         text.append_text(delays_text(run.delays()))
         text.append_text(records_text(run.session))
         self.query_one("#items", Static).update(text)
 
 
 def verdict_text(health: Health) -> Text:
-    """Return the verdict, and what to do where something stands against clocking."""
+    """Return the verdict."""
     if health.ready:
         return Text.assemble(("READY", "bold green"))
-    text = Text.assemble(
+    return Text.assemble(
         (f"NOT READY because {health.verdict.partition('because ')[2]}", "bold red")
     )
-    for item in health.troubles:
-        text.append(f"\ndo: {item.advice}", "not bold")
-    return text
+
+
+def advice_text(health: Health, troubles: list[str]) -> Text:
+    """Return what to do where something stands against clocking, and what else is wrong."""
+    lines = [f"do: {item.advice}" for item in health.troubles] + troubles
+    return Text("".join(f"{line}\n" for line in lines))
 
 
 def gate_text(seen: GateSeen) -> Text:

@@ -6,11 +6,12 @@ from typing import ClassVar
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
+from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Input, Label, Static
 
 from chrono.cautions import CAUTION_LINE
+from chrono.dashboard.fields import Field, TypedDialog
 from chrono.dashboard.forms import read_setup_form, setup_form
 from chrono.dashboard.words import fit
 from chrono.errors import ChronoError
@@ -24,7 +25,7 @@ in it is altered, and z takes back what was said. You are asked once.
 """
 
 
-class TextDialog(ModalScreen[str | None]):
+class TextDialog(TypedDialog[str | None]):
     """
     Ask for one line of text.
 
@@ -55,7 +56,7 @@ class TextDialog(ModalScreen[str | None]):
         """Show the question and a field."""
         yield Vertical(
             Static(self._title, classes="heading", markup=False),
-            Input(
+            Field(
                 self._value,
                 max_length=TEXT_LIMIT,
                 select_on_focus=self._replaced,
@@ -73,7 +74,7 @@ class TextDialog(ModalScreen[str | None]):
             self.dismiss(text)
 
 
-class SetupDialog(ModalScreen[Setup | None]):
+class SetupDialog(TypedDialog[Setup | None]):
     """
     Ask for launch conditions.
 
@@ -111,7 +112,7 @@ class SetupDialog(ModalScreen[Setup | None]):
                 yield Static(f"so far: {self._names}", id="so-far", markup=False)
             for (name, label, example), value in zip(self.FIELDS, self._values, strict=True):
                 yield Label(label, markup=False)
-                yield Input(
+                yield Field(
                     plain(value),
                     placeholder=f"such as {example}",
                     max_length=TEXT_LIMIT,
@@ -120,7 +121,7 @@ class SetupDialog(ModalScreen[Setup | None]):
                     compact=True,
                 )
             yield Static(id="problem", markup=False)
-            yield Static("Enter: keep      Tab: next field      Esc: cancel", markup=False)
+            yield Static("Enter: keep  Tab: next field  Esc: cancel", markup=False)
 
     @on(Input.Submitted)
     def keep(self) -> None:
@@ -219,9 +220,9 @@ class LinesDialog(ModalScreen[None]):
         """Show them in a box, with the caution."""
         yield Vertical(
             Static(self._title, classes="heading", markup=False),
-            Static(self._lines, markup=False),
+            VerticalScroll(Static(self._lines, markup=False), classes="lines"),
             Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False),
-            Static("Enter or Esc: back", markup=False),
+            Static("Enter or Esc: back      ↑ ↓: scroll", markup=False),
             classes="box",
         )
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 from math import isfinite
 from time import monotonic
 
-from textual import on, work
+from textual import events, on, work
 from textual.app import App
 from textual.message import Message
 from textual.worker import Worker, WorkerState, get_current_worker
@@ -22,9 +22,10 @@ from chrono.dashboard.calm import freeze_widgets
 from chrono.dashboard.caution import CautionScreen
 from chrono.dashboard.colours import ON_DARK, ON_LIGHT
 from chrono.dashboard.dialogs import plain_lines
+from chrono.dashboard.fields import TypedDialog
 from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.loading import LoadingScreen
-from chrono.dashboard.memory import Memory, keep, recall
+from chrono.dashboard.memory import SIGNALS, Memory, keep, recall
 from chrono.errors import ChronoError
 from chrono.session.counter_rate import remeasured_words
 from chrono.session.looks import Looks, SessionView
@@ -39,6 +40,9 @@ SHOW_S = 1 / 10
 MORE_EDGES_S = 0.03
 """A shot that may soon have more edges is shown so much later, or with them at once."""
 SHOWN_SHOTS = 200
+FLASH_S = 0.15
+FLASH_APART_S = 0.4
+"""No more than three flashes in any second (WCAG 2.2, 2.3.1)."""
 
 Load = Callable[[Progress], Run]
 
@@ -67,6 +71,9 @@ class DrivenApp(App[None]):
     name : str, optional
         What is being loaded.
     """
+
+    HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (76, "-narrow"), (100, "-wide")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (32, "-high")]  # noqa: RUF012
 
     class Progressed(Message):
         """So many bytes of so many were read."""
@@ -98,6 +105,7 @@ class DrivenApp(App[None]):
         """What ended the dashboard, None if the operator did."""
         self._stale = True
         self._changed_at = 0.0
+        self._flashed_at = 0.0
         self._whole_seen = 0
         self._parts_seen = 0
         self._remeasured_us: int | None = None
@@ -168,7 +176,15 @@ class DrivenApp(App[None]):
         else:
             self.say(str(error))
 
+    async def on_key(self, event: events.Key) -> None:
+        """Give a dialog the keys that came while it was put up."""
+        dialog = self.screen
+        if isinstance(dialog, TypedDialog) and (event.is_printable or not dialog.stands):
+            event.prevent_default()
+            await dialog.take(event)
+
     def _begin(self) -> None:
+        self._whole_seen = len(self.clocking.session.log)
         self.unit = self._usual_unit()
         self.switch_mode("shots")
         if self.clocking.live:
@@ -226,7 +242,7 @@ class DrivenApp(App[None]):
     def show_instead(self, run: Run) -> None:
         """Show another run of the same recording from here on."""
         self.shown = run
-        self._whole_seen = self._parts_seen = 0
+        self._whole_seen, self._parts_seen = len(run.session.log), 0
         self._remeasured_us = run.remeasured_us
         self.refresh_all()
 
@@ -237,9 +253,29 @@ class DrivenApp(App[None]):
         whole, parts = len(session.log) + speeds.count("both"), len(speeds)
         if whole > self._whole_seen:
             self.show_session()
+            self._signal_shot()
         elif parts > self._parts_seen:
             self.set_timer(MORE_EDGES_S, self._show_if_stale)
         self._whole_seen, self._parts_seen = whole, parts
+
+    def _signal_shot(self) -> None:
+        """Let a bell or a flash tell of a shot; flashes come no faster than is safe to see."""
+        if self._memory.signal == "bell":
+            self.bell()
+        elif self._memory.signal == "flash" and monotonic() - self._flashed_at > FLASH_APART_S:
+            self._flashed_at = monotonic()
+            screen = self.screen
+            screen.add_class("-flash")
+            self.set_timer(FLASH_S, lambda: screen.remove_class("-flash"))
+
+    def choose_signal(self, signal: str) -> None:
+        """Let shots be told of by this, and remember it."""
+        self._remember(replace(self._memory, signal=signal))
+
+    @property
+    def signal_of_shots(self) -> str:
+        """What tells of a new shot: nothing, a bell or a flash."""
+        return self._memory.signal if self._memory.signal in SIGNALS else ""
 
     def _show_if_stale(self) -> None:
         if self._stale:

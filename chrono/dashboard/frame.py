@@ -11,6 +11,7 @@ from textual.widgets import Static
 
 from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.clipping import Clipped
 from chrono.dashboard.status import status_line, trouble_lines
 from chrono.dashboard.words import flow
 from chrono.session.looks import Looks, SessionView
@@ -69,9 +70,6 @@ def key_text(key: str, label: str, click: str) -> Text:
 class FramedScreen(Screen[None]):
     """A screen within the frame; `show_view` and `show_run` are called to update it."""
 
-    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (100, "-wide")]  # noqa: RUF012
-    VERTICAL_BREAKPOINTS = [(0, "-low"), (32, "-high")]  # noqa: RUF012
-
     def __init__(self) -> None:
         super().__init__()
         self.ready = False
@@ -83,8 +81,8 @@ class FramedScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         """Put the body into the frame."""
-        yield Static(id="status")
-        yield Static(id="trouble")
+        yield Clipped("status", 2, 3)
+        yield Clipped("trouble", 3, 8, "b: all of it")
         if self.dashboard.clocking.near_launches:
             yield Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False)
         yield from self.compose_body()
@@ -108,11 +106,12 @@ class FramedScreen(Screen[None]):
 
     def show_run(self, run: Run) -> None:
         """Show the state of the run; called ten times a second."""
-        update_text(self.query_one("#status", Static), status_line(run))
+        self.query_one("#status", Clipped).show(status_line(run))
         troubles = trouble_lines(run)
-        trouble = self.query_one("#trouble", Static)
+        trouble = self.query_one("#trouble", Clipped)
         trouble.display = bool(troubles)
-        update_text(trouble, Text("\n".join(troubles)))
+        trouble.show(Text("\n".join(troubles)))
+        self.set_class(bool(troubles), "-troubled")
 
 
 def update_text(widget: Static, text: Text) -> None:

@@ -67,6 +67,7 @@ def _key_table() -> Table:
     ]
     rows.append(("↑ ↓ ← →", "Select a shot in the table, or scroll."))
     rows.append(("Home End", "Select the first or the last shot."))
+    rows.append(("ctrl+c", "Quit; a second time without a question."))
     rows.append(("ctrl+p", "All commands by name."))
     return _two_columns(rows)
 

@@ -1,4 +1,4 @@
-"""What the dashboard remembers from session to session: the theme, and the unit of speeds.
+"""What the dashboard remembers from session to session: theme, unit, the signal of a shot.
 
 It lies in the user's own folder for settings. Whatever is wrong with it, the dashboard goes
 on as if there were nothing.
@@ -9,6 +9,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from platformdirs import user_config_path
+
+SIGNALS = ("", "bell", "flash")
 
 
 @dataclass(frozen=True)
@@ -24,11 +26,14 @@ class Memory:
         Unit of speeds, empty for the rig's.
     rig_unit : str
         The rig's unit which it was chosen instead of; with another rig's it does not hold.
+    signal : str
+        What tells of a new shot: one of `SIGNALS`.
     """
 
     theme: str = ""
     unit: str = ""
     rig_unit: str = ""
+    signal: str = ""
 
 
 def memory_path() -> Path:

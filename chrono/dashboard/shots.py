@@ -13,6 +13,7 @@ from textual.renderables.digits import Digits as DigitsRenderable
 from textual.widget import Widget
 from textual.widgets import Digits, Static
 
+from chrono.dashboard.clipping import Clipped
 from chrono.dashboard.frame import FramedScreen, update_text
 from chrono.dashboard.plot import SpeedPlot
 from chrono.dashboard.table import ShotTable
@@ -21,10 +22,13 @@ from chrono.dashboard.words import (
     flag_lines,
     large_text,
     shot_text,
+    statistics_lines,
     statistics_text,
 )
 from chrono.session.looks import SessionView
 from chrono.session.shotlog import ShotRow
+
+ALL_OF_IT = "Enter: all of it"
 
 PLOT_PAUSE_S = 0.3
 """A plot takes as long to draw as ten shots to list: it follows the table."""
@@ -50,15 +54,15 @@ class ShotsScreen(FramedScreen):
         """Return the latest shot and the statistics above, plot and table below."""
         latest = Vertical(
             Digits("", id="speed"),
-            Static(id="shot"),
-            Static(id="flags"),
+            Clipped("shot", 2, 2, ALL_OF_IT),
+            Clipped("flags", 1, 4, ALL_OF_IT),
             Static(id="budget"),
             id="latest",
         )
         statistics = Static(id="statistics")
         statistics.border_title = "this setup"
         top = Horizontal(latest, statistics, id="top")
-        return [top, SpeedPlot(), ShotTable(), Static(id="chosen")]
+        return [top, SpeedPlot(), ShotTable(), Clipped("chosen", 3, 6, ALL_OF_IT)]
 
     def on_mount(self) -> None:
         """Let the arrow keys choose shots."""
@@ -105,8 +109,7 @@ class ShotsScreen(FramedScreen):
             self.table.show_shots(self.dashboard.looks, unit)
             self.show_chosen()
             self._show_latest(view, unit)
-            statistics = statistics_text(view.series, view.setup, view.shots, unit)
-            self._set("statistics", statistics)
+            self._show_statistics(view, unit)
         if not self._plot_due:
             self._plot_due = True
             self.set_timer(PLOT_PAUSE_S, self._show_plot)
@@ -114,13 +117,22 @@ class ShotsScreen(FramedScreen):
     @on(ShotTable.Moved)
     def show_chosen(self) -> None:
         """Show in full what the table cuts off of a shot that is not the newest."""
-        row, widget = self.table.chosen, self.query_one("#chosen", Static)
+        row, widget = self.table.chosen, self.query_one("#chosen", Clipped)
         widget.display = row is not None
+        self.set_class(row is not None, "-choosing")
         if row is not None:
             room = widget.content_size.width or self.app.size.width - 2
             text = shot_text(row, room)
             flags = self._flag_lines(row, self.dashboard.unit, room)
-            update_text(widget, text.append("\n").append_text(flags))
+            widget.show(text.append("\n").append_text(flags))
+
+    def _show_statistics(self, view: SessionView, unit: str) -> None:
+        if self.has_class("-slim"):
+            room = self.app.size.width - 2
+            text = statistics_lines(view.series, view.setup, view.shots, unit, room)
+        else:
+            text = statistics_text(view.series, view.setup, view.shots, unit)
+        self._set("statistics", text)
 
     def _show_latest(self, view: SessionView, unit: str) -> None:
         latest = view.latest
@@ -134,9 +146,9 @@ class ShotsScreen(FramedScreen):
             if latest
             else Text.assemble(("no shot yet", "bright_black"))
         )
-        self._set("shot", shot)
+        self.query_one("#shot", Clipped).show(shot)
         flags = self._flag_lines(latest, unit, room) if latest else Text()
-        self._set("flags", flags)
+        self.query_one("#flags", Clipped).show(flags)
         bar = budget_bar(view.budget, room) if view.budget else Text()
         self._set("budget", bar)
 

@@ -24,12 +24,13 @@ RIGHT = (0, 1, 3)
 """Columns of numbers."""
 COUNTED = 4
 WIDTHS = {
-    "narrow": (4, 7, 12, 15, 7, 15),
+    "slim": (4, 6, 9, 14, 7),
+    "narrow": (4, 7, 12, 15, 7, 13),
     "wide": (6, 10, 18, 22, 7, 26),
 }
-"""Cells of each column but the last, the note, which takes what is left."""
-GAP = "  "
-LEAST_NOTE = 6
+"""Cells of each column but the last, which takes what is left; slim ones share that."""
+GAPS = {"slim": " ", "narrow": "  ", "wide": "  "}
+LEAST_LAST = 6
 KEPT_LINES = 500
 """Cells that were put together are kept for about so many lines."""
 
@@ -111,12 +112,22 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
     # -- drawing -----------------------------------------------------------------------
 
     @property
+    def layout_name(self) -> str:
+        """Which widths are used at this size."""
+        width = self.scrollable_content_region.width
+        return "wide" if width >= 100 else "narrow" if width >= 76 else "slim"
+
+    @property
     def widths(self) -> tuple[int, ...]:
         """Cells of each column at this size."""
-        width = self.scrollable_content_region.width
-        fixed = WIDTHS["wide" if width >= 100 else "narrow"]
-        note = width - sum(fixed) - len(GAP) * len(fixed)
-        return (*fixed, max(note, LEAST_NOTE))
+        number, time, *fixed = WIDTHS[self.layout_name]
+        if self._count:  # numbers are never cut
+            number = max(number, len(str(self._count)))
+            time = max(time, len(self.cells(self._count - 1)[1]))
+        columns = (number, time, *fixed)
+        gaps = len(GAPS[self.layout_name]) * len(columns)
+        last = self.scrollable_content_region.width - sum(columns) - gaps
+        return (*columns, max(last, LEAST_LAST))
 
     def render_line(self, y: int) -> Strip:
         """Draw one line: the header stays, the shots scroll under it."""
@@ -143,14 +154,18 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return self._styles[name]
 
     def _strip(self, cells: Cells, style: Style, *, counted: bool = False) -> Strip:
-        segments = []
-        for column, (text, width) in enumerate(zip(cells, self.widths, strict=True)):
+        segments, widths = [], self.widths
+        if len(widths) < len(cells):
+            rest = "; ".join(filter(None, cells[len(widths) - 1 :]))
+            cells = (*cells[: len(widths) - 1], rest)
+        gap = GAPS[self.layout_name]
+        for column, (text, width) in enumerate(zip(cells, widths, strict=True)):
             shown = fit(text, width)
             space = " " * (width - cell_len(shown))
             padded = space + shown if column in RIGHT else shown + space
             own = self._counted_style(text) if counted and column == COUNTED else Style.null()
             segments += [Segment(padded, style + own)]
-            segments += [Segment(GAP, style)]
+            segments += [Segment(gap, style)]
         width = self.scrollable_content_region.width
         return Strip(segments).adjust_cell_length(width, style)
 

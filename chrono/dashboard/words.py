@@ -93,13 +93,13 @@ def shot_state(row: ShotRow) -> tuple[str, str]:
 
 
 def shot_text(row: ShotRow, cells: int) -> Text:
-    """Return number, time, setup and state of a shot on one line, its note on one more."""
+    """Return number, time, setup and state of a shot on one line, then its whole note."""
     state, style = shot_state(row)
     head = f"shot {row.number} · {row.time_s:.1f} s · "
     room = max(cells - len(head) - len(f" · {state}"), LEAST_NAME)
     text = Text.assemble(head, fit(setup_text(row.setup), room), " · ", (state, style))
     if row.note:
-        text.append(f" · {fit(row.note, max(2 * cells - text.cell_len - 4, LEAST_NAME))}")
+        text.append(f" · {plain(row.note)}")
     return text
 
 
@@ -156,10 +156,44 @@ def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) 
         text.append(f"\n{fit(conditions, STATISTICS_CELLS)}")
     if series is None:
         return text.append("\nno counted shots yet", "bright_black")
-    spread = [(name, f"{value} {unit}") for name, value in spread_texts(series, unit)]
-    for name, value in [("n", f"{series.n} counted"), mean_text(series, unit), *spread]:
+    for name, value in _values(series, unit):
         text.append(f"\n{name:<7}", "bright_black").append(value)
     return text.append(f"\n{shots} in the session", "bright_black")
+
+
+def statistics_lines(
+    series: Series | None, setup: Setup, shots: int, unit: str, cells: int
+) -> Text:
+    """Return the same on as few lines of so many cells as it needs."""
+    parts = [setup_text(setup.name), conditions_text(setup)]
+    text = Text().append(fit(" · ".join(part for part in parts if part), cells), "bold")
+    if series is None:
+        return text.append("\nno counted shots yet", "bright_black")
+    values = [
+        Text.assemble((f"{name} ", "bright_black"), value)
+        for name, value in _values(series, unit)
+    ]
+    values.append(Text(f"{shots} in the session", "bright_black"))
+    return text.append("\n").append_text(flow(values, cells))
+
+
+def _values(series: Series, unit: str) -> list[tuple[str, str]]:
+    spread = [(name, f"{value} {unit}") for name, value in spread_texts(series, unit)]
+    return [("n", f"{series.n} counted"), mean_text(series, unit), *spread]
+
+
+def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
+    """Return all there is to say of one shot, nothing cut."""
+    lines = [
+        f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
+        f"time      {row.time_s:.3f} s",
+        f"setup     {setup_text(row.setup)}",
+        f"          {conditions_text(setup)}",
+        f"state     {shot_state(row)[0]}",
+        f"note      {plain(row.note)}",
+        *(f"{flag}: {FLAG_HELP.get(flag, '')}" for flag in row.flags),
+    ]
+    return [line for line in lines if not line.isspace() and line.strip() != "note"]
 
 
 def _shares(budget: Budget) -> list[tuple[str, float]]:

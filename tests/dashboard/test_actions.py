@@ -1,18 +1,25 @@
 """Every key does what it says: to the session, and in the recording."""
 
+from pathlib import Path
+
 import pytest
 from hand_board import SIZES, drive, hand_run, listed, records, screen_text
 from textual.widgets import Digits, Input, Static
 
+from chrono.dashboard import driving
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
 from chrono.dashboard.forms import read_setup_form, setup_form
+from chrono.dashboard.memory import recall
 from chrono.dashboard.plot import SpeedPlot
 from chrono.session.looks import Looks
 from chrono.session.marks import Setup
 from chrono.session.recorded import read_recording
+from chrono.session.replay import replay_run
 from chrono.units import format_speed
+
+DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 
 
 @pytest.fixture
@@ -215,9 +222,101 @@ async def test_quitting_a_live_session_is_asked_about(recording):
         await pilot.press("n")
         assert app.is_running
         assert not isinstance(app.screen, QuitDialog)
+        await pilot.press("q", "q")  # a key that bounces ends nothing
+        assert app.is_running
         await pilot.press("q", "y")
         await pilot.pause()
         assert not app.is_running
+
+
+@pytest.mark.parametrize("way", ["ctrl+c", "ctrl+q", "q"])
+async def test_every_way_out_asks_once_while_a_session_is_recorded(recording, way):
+    _, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.press("enter", way)
+        assert isinstance(app.screen, QuitDialog)
+        assert "n or Esc: go on" in screen_text(app)
+        await pilot.press("escape")
+        assert app.is_running
+        assert len(app.screen_stack) == 1
+        await pilot.press(way, "enter")
+        await pilot.pause()
+        assert not app.is_running
+
+
+async def test_ctrl_c_asks_from_within_a_dialog_and_a_second_time_ends(recording):
+    _, run = hand_run(recording)
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter", "n", *"two", "ctrl+c")
+        assert isinstance(app.screen, QuitDialog)
+        await pilot.press("n")
+        assert app.screen.query_one(Input).value == "two"  # what was typed is still there
+        await pilot.press("ctrl+c", "ctrl+c")
+        await pilot.pause()
+        assert not app.is_running
+
+
+async def test_ctrl_c_leaves_a_replay_at_once():
+    run = replay_run(DEMO, read_recording(DEMO).session, None)
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("ctrl+c")
+        await pilot.pause()
+        assert not app.is_running
+
+
+async def test_a_bell_or_a_flash_tells_of_each_new_shot_and_is_remembered(monkeypatch):
+    rung = []
+    monkeypatch.setattr(Dashboard, "bell", lambda self: rung.append(1))
+    monkeypatch.setattr(driving, "FLASH_S", 3600.0)
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        assert not rung
+        await pilot.press("k")
+        assert recall().signal == "bell"
+        board.shoot_and_wait(31.0)
+        await drive(app, pilot)
+        board.wait(3.0)
+        await drive(app, pilot)
+        assert len(rung) == 1  # once, though the shot was open first and then final
+        assert not app.screen.has_class("-flash")
+        await pilot.press("k")
+        board.shoot(32.0)
+        await drive(app, pilot)
+        assert app.screen.has_class("-flash")
+        assert len(rung) == 1
+    again = Dashboard(run)
+    assert again.signal_of_shots == "flash"
+    async with again.run_test() as pilot:
+        await drive(again, pilot)
+        assert not again.screen.has_class("-flash")  # no shot is new
+        await pilot.press("enter", "k")
+        assert recall().signal == ""
+
+
+async def test_flashes_come_no_faster_than_is_safe(monkeypatch):
+    monkeypatch.setattr(driving, "FLASH_S", 0.001)
+    at_s, flashed = [100.0], []
+    monkeypatch.setattr(driving, "monotonic", lambda: at_s[0])
+    _, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test() as pilot:
+        await pilot.press("enter")
+        app.choose_signal("flash")
+        for _ in range(20):
+            app._signal_shot()
+            if app._flashed_at == at_s[0]:
+                flashed.append(at_s[0])
+            at_s[0] += 0.1
+    for begin in flashed:
+        assert sum(begin <= moment < begin + 1.0 for moment in flashed) <= 3
+    assert len(flashed) >= 4
 
 
 async def test_a_note_and_a_reason_stand_there_to_be_edited(recording):

@@ -82,7 +82,7 @@ async def test_a_recording_read_whole_shows_its_notes_too(tmp_path):
     path.write_bytes(DEMO.read_bytes() + note)
     app = Dashboard(replay_run(path, read_recording(path).session, None))
     async with app.run_test(size=(120, 40)) as pilot:
-        await pilot.press("enter", "b")
+        await pilot.press("b")
         text = await look(app, pilot)
         assert "there is no now to watch" in text
         assert "new rubber" in text

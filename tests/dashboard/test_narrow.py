@@ -1,0 +1,183 @@
+"""Small and large terminals: nothing leaves the screen, nothing is cut without a sign."""
+
+import pytest
+from hand_board import drive, hand_run, listed, screen_text
+from textual import events
+from textual.widgets import Input
+
+from chrono.cautions import CAUTION_LINE
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.app import Dashboard
+from chrono.dashboard.caution import CautionScreen
+from chrono.dashboard.dialogs import LinesDialog, SetupDialog
+from chrono.reader.port import LinkStatus
+from chrono.session.marks import SET_ASIDE, Mark, Setup
+
+SIZES = [(60, 20), (80, 24), (120, 40)]
+LONG_NAME = "three bands drawn to the second mark"
+REASON = "hit the frame of gate B, then the wall, then came back to the launcher and the table"
+WHY = (
+    "device reports readiness to read but returned no data "
+    "(device disconnected or multiple access on port?)"
+)
+
+
+async def busy(pilot, board, run):
+    """Let there be much to show."""
+    await pilot.press("enter")
+    conditions = {"bands": "3", "angle": "20 deg", "wind": "from the left"}
+    run.say_setup(Setup(LONG_NAME, {"mass_kg": 0.024, "length_m": 0.041}, conditions))
+    board.shoot_and_wait(*[30.0 + i / 7 for i in range(12)])
+    await drive(pilot.app, pilot)
+    run.say_mark(Mark(SET_ASIDE, pilot.app.view.rows[3].key, REASON))
+    board.edge("A", 1)
+    board.us += 1000
+    board.edge("A", 0)
+    board.wait(8.0)
+    await drive(pilot.app, pilot)
+
+
+def frame_holds(app) -> None:
+    """Check that all widgets of a screen lie within it, keys at its end, all of them whole."""
+    base = app.screen_stack[0]
+    width, height = app.size
+    keys = base.query_one("#keys")
+    assert keys.region.bottom == height
+    assert str(keys.content).rstrip().endswith("^p Commands")
+    for action in ACTIONS:
+        if f"{action.shown_key} {action.label}" in str(keys.content):
+            assert f"{action.shown_key} {action.label}" in screen_text(app)
+    for widget in base.query("#status, #trouble, #caution, #top, #table, #chosen, #verdict"):
+        if widget.display and widget.region.height:
+            assert widget.region.bottom <= keys.region.y
+            assert widget.region.right <= width
+    for table in base.query("#table"):
+        assert not table.display or table.region.height >= 2
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_every_screen_holds_its_frame(tmp_path, size) -> None:
+    board, run = hand_run(tmp_path / "a-recording-with-a-long-name-of-monday-afternoon.tsv")
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await busy(pilot, board, run)
+        for key in ("s", "p", "g", "p", "f", "b", "question_mark", "s", "home", "down"):
+            await pilot.press(key)
+            await drive(app, pilot)
+            frame_holds(app)
+            assert CAUTION_LINE[-15:] in screen_text(app)
+        board.link = LinkStatus("lost", "/dev/serial/by-id/usb-1a86_USB_Serial-0", reason=WHY)
+        await pilot.press("h")
+        await drive(app, pilot)
+        frame_holds(app)
+        assert "LINK LOST" in screen_text(app)
+        await pilot.press("b")
+        await drive(app, pilot)
+        frame_holds(app)
+        assert CAUTION_LINE[-15:] in screen_text(app)
+        items = str(app.screen.query_one("#items").content)
+        assert WHY in items  # whole, to be scrolled to
+        assert "ON HOLD" in items
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_what_is_cut_ends_in_a_sign_and_is_whole_for_the_selected_shot(size) -> None:
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await busy(pilot, board, run)
+        note = f"set aside: {REASON}"
+        assert listed(app)[3][6] == note
+        await pilot.press("slash", "4", "enter")
+        await drive(app, pilot)
+        table = app.screen.table
+        line = next(text for text in screen_text(app).splitlines() if " 4 " in text[:8])
+        assert "…" in line
+        chosen = app.screen.query_one("#chosen")
+        shown = " ".join(str(chosen.content).split())
+        assert note in shown or shown.endswith("… Enter: all of it")
+        await pilot.press("enter")
+        assert isinstance(app.screen, LinesDialog)
+        whole = " ".join(str(app.screen.query_one(".lines Static").content).split())
+        assert note in whole
+        assert LONG_NAME in whole
+        assert "wind=from the left · 24 g · 41 mm long" in whole
+        for text in ("Enter or Esc: back", CAUTION_LINE[:20], "Shot 4"):
+            assert text in screen_text(app)
+        await pilot.press("end", "escape")
+        widths = table.widths
+        assert sum(widths) <= table.size.width
+        assert all(len(cells[0]) <= widths[0] for cells in listed(app))
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_cautions_stand_whole_with_the_way_on(size) -> None:
+    _, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        assert isinstance(app.screen, CautionScreen)
+        box = app.screen.query_one(".box")
+        assert box.max_scroll_y == 0
+        assert box.region.bottom <= size[1]
+        assert "Enter: all of this holds" in screen_text(app)
+
+
+async def test_a_terminal_that_changes_its_size_is_followed() -> None:
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await busy(pilot, board, run)
+        for size in ((60, 20), (120, 40), (80, 24), (200, 60), (60, 20)):
+            await pilot.resize_terminal(*size)
+            await pilot.pause()
+            await drive(app, pilot)
+            frame_holds(app)
+            assert app.screen.has_class("-slim") == (size[0] < 76)
+
+
+async def test_a_shot_is_chosen_and_a_key_pressed_by_the_mouse() -> None:
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await busy(pilot, board, run)
+        await pilot.press("home")
+        await drive(app, pilot)
+        top = app.screen.table.scroll_offset.y
+        await pilot.click("#table", offset=(5, 2))
+        assert app.screen.table.selected.number == top + 2
+        keys = app.screen.query_one("#keys")
+        lines = str(keys.content).splitlines()
+        line = next(i for i, text in enumerate(lines) if "u Unit" in text)
+        await pilot.click("#keys", offset=(lines[line].index("u Unit") + 1, line))
+        assert app.unit == "km/h"
+
+
+async def test_what_is_pasted_with_tabs_goes_to_the_fields_in_order() -> None:
+    _, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.press("enter", "n")
+        dialog = app.screen
+        assert isinstance(dialog, SetupDialog)
+        dialog.query_one("#name", Input).post_message(events.Paste("dr\tbands=2\t25 g"))
+        await pilot.pause()
+        assert [field.value for field in dialog.query(Input)] == ["dr", "bands=2", "25 g", ""]
+        await pilot.press("enter")
+        await drive(app, pilot)
+        assert run.session.setup_now == Setup("dr", {"mass_kg": 0.025}, {"bands": "2"})
+
+
+async def test_keys_that_come_before_a_dialog_is_there_are_not_lost() -> None:
+    _, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.press("enter")
+        for key in ("n", "d", "r", "tab", *"bands", "equals_sign", "2"):
+            character = {"equals_sign": "=", "tab": "\t"}.get(key, key)
+            app.post_message(events.Key(key, character))
+        for _ in range(5):
+            await pilot.pause()
+        assert isinstance(app.screen, SetupDialog)
+        assert [field.value for field in app.screen.query(Input)] == ["dr", "bands=2", "", ""]
+        assert app.current_mode == "shots"
