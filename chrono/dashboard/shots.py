@@ -118,7 +118,6 @@ class ShotsScreen(FramedScreen):
     def show_chosen(self) -> None:
         """Show in full what the table cuts off of a shot that is not the newest."""
         row, widget = self.table.chosen, self.query_one("#chosen", Clipped)
-        widget.display = row is not None
         self.set_class(row is not None, "-choosing")
         if row is not None:
             room = widget.content_size.width or self.app.size.width - 2

@@ -51,8 +51,8 @@ def frame_holds(app) -> None:
         if widget.display and widget.region.height:
             assert widget.region.bottom <= keys.region.y
             assert widget.region.right <= width
-    for table in base.query("#table"):
-        assert not table.display or table.region.height >= 2
+    for widget in base.query("#table, #speeds"):
+        assert not widget.display or widget.region.height >= 2
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -61,7 +61,20 @@ async def test_every_screen_holds_its_frame(tmp_path, size) -> None:
     app = Dashboard(run)
     async with app.run_test(size=size) as pilot:
         await busy(pilot, board, run)
-        for key in ("s", "p", "g", "p", "f", "b", "question_mark", "s", "home", "down"):
+        for key in (
+            "s",
+            "p",
+            "g",
+            "p",
+            "f",
+            "b",
+            "question_mark",
+            "s",
+            "home",
+            "p",
+            "p",
+            "down",
+        ):
             await pilot.press(key)
             await drive(app, pilot)
             frame_holds(app)
