@@ -39,8 +39,8 @@ ACTIONS = (
     ),
     Action(
         "correct_setup",
-        "e",
-        "e",
+        "i",
+        "i",
         "Edit setup",
         "Show or correct the selected shot's setup",
         "Its name, conditions and body, for all shots of that setup.",

@@ -212,6 +212,11 @@ async def test_every_action_has_a_key_in_the_footer_and_a_command():
         assert not app.check_action("unit", ())
 
 
+def test_no_key_has_two_actions():
+    keys = [action.key for action in ACTIONS]
+    assert len(keys) == len(set(keys))
+
+
 async def test_quitting_a_live_session_is_asked_about(recording):
     _, run = hand_run(recording)
     app = Dashboard(run)
@@ -403,9 +408,9 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
         board.shoot_and_wait(35.0)
         await drive(app, pilot)
         before = recording.read_bytes()
-        await pilot.press("home", "e", "enter")  # nothing was changed
+        await pilot.press("home", "i", "enter")  # nothing was changed
         assert recording.read_bytes() == before
-        await pilot.press("e")
+        await pilot.press("i")
         dialog = app.screen
         assert isinstance(dialog, SetupDialog)
         assert "all its 2 shots" in screen_text(app)
