@@ -13,6 +13,7 @@ from chrono.dashboard.app import Dashboard
 from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_keys import LAB_KEYS
+from chrono.session.looks import Looks
 from chrono.session.recorded import Findings
 from chrono.teaching.bench import PRESETS, VALUES
 from chrono.teaching.lab import look
@@ -302,7 +303,7 @@ async def test_the_dashboard_opens_it_with_its_own_gates_and_comes_back() -> Non
         await pilot.press("e")
         await settle(app, pilot)
         lab = lab_of(app)
-        row = run.session.view(1).latest
+        row = Looks(run.session).view(1).latest
         assert lab.seen.budget.U95_mps == pytest.approx(row.U95_mps, rel=1e-6)
         text = " ".join(screen_text(app).split())
         assert "nobody near the gates" in text, "people may be shooting meanwhile"
