@@ -228,8 +228,8 @@ ACTIONS = (
     ),
     Action(
         "lab",
-        "e",
-        "e",
+        "l",
+        "l",
         "Error lab",
         "Error lab",
         "Try what tick, gates and clock do to the ±, beginning with these gates.",

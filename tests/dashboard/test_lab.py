@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hand_board import drive, hand_run, screen_text
 
+from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.lab_app import LabApp
@@ -78,6 +79,13 @@ async def test_every_picture_comes_up_in_turn(start, size) -> None:
         assert marks[0] in screen_text(app)
         if size == (120, 40):
             assert marks[2] in screen_text(app), "two pictures where there is room"
+
+
+def test_no_key_does_two_things() -> None:
+    own = [key for each in LAB_KEYS for key in each.keys.split(",")]
+    assert len(own) == len(set(own))
+    keys = [action.key for action in ACTIONS]
+    assert len(keys) == len(set(keys))
 
 
 def state(app) -> tuple:
@@ -300,7 +308,7 @@ async def test_the_dashboard_opens_it_with_its_own_gates_and_comes_back() -> Non
         await pilot.press("enter")
         board.shoot_and_wait(45.0)
         await drive(app, pilot)
-        await pilot.press("e")
+        await pilot.press("l")
         await settle(app, pilot)
         lab = lab_of(app)
         row = Looks(run.session).view(1).latest
@@ -321,6 +329,6 @@ async def test_the_dashboard_opens_it_before_the_first_shot() -> None:
     _, run = hand_run()
     app = Dashboard(run)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter", "e")
+        await pilot.press("enter", "l")
         await settle(app, pilot)
         assert lab_of(app).bench.spacing_m == 0.3
