@@ -14,7 +14,9 @@ import pytest
 
 from chrono.cautions import CAUTION_LINE
 from chrono.errors import OptionError
+from chrono.session.recorded import read_recording
 from chrono.sharing.address import network_address
+from chrono.units import format_speed
 
 HOUSE = Path(__file__).parents[1]
 GUIDE = HOUSE / "recordings" / "lesson.md"
@@ -136,6 +138,18 @@ def test_the_arithmetic_on_the_board_is_right() -> None:
     assert f"{100 * 5 / 300:.1f} %" in TEXT
     steps_mps = [f"{0.300 / (n * 1e-3):.1f}" for n in (14, 13.5, 13)]
     assert ", ".join(steps_mps) in TEXT
+
+
+def test_two_boards_heard_the_same_shot() -> None:
+    """The sketch's row and the fine one's, by the firmware's clock and the sketch's."""
+    shown = []
+    for name in ("plain-lines-4us.tsv", "same-shots-fine.tsv"):
+        session = read_recording(GUIDE.parent / name).session
+        (row,) = session.rows_of(slice(0, 1))
+        shown.append((row.speed_mps, format_speed(row.speed_mps, row.U95_mps, "m/s")))
+    assert shown[0][1] == "21.85 ± 0.22 m/s"
+    assert f"The sketch itself says {shown[0][1]}" in TEXT
+    assert 100 * (1 - shown[0][0] / shown[1][0]) == pytest.approx(0.4, abs=0.05)
 
 
 def test_its_minutes_add_up_to_a_lesson() -> None:

@@ -116,6 +116,14 @@ def test_a_hello_line_tells_the_recorded_step_from_there_on() -> None:
     assert found == [1600 // 64 * 64, 3200 // 64 * 64, 1000, 1008]
 
 
+def test_a_hello_line_tells_the_width_of_the_counter_from_there_on() -> None:
+    # 16 bits of 4 us: the second line comes 8 units after the first, over the wrap
+    first = events([Line(0.0001), Line(0.0002, level=0)])
+    hello = Control(0, 0, "hello", {"frequency_hz": 250e3, "counter_bits": 16})
+    batch = Batch(replace(first, counter=np.array([65531, 3])), (hello,))
+    assert coarser([batch], AsIf(tick_s=12e-6)) == [65529, 2]
+
+
 def test_plain_lines_keep_their_unit_of_a_microsecond() -> None:
     rig = rig_from_record(
         {"gates": {"spacing_m": 0.1}, "lines": "plain", "clock": {"step_s": 4e-6}}

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from bounce_kit import unsound_recording
+from speed_rigs import make_shots
 
 from chrono.errors import OptionError
 from chrono.measuring.speed import SpeedModel, measure
@@ -231,6 +232,22 @@ def test_shots_without_a_sound_pair_of_these_edges_have_no_speed() -> None:
     plain = what_if(demo("plain-lines-4us"), AsIf(edges=EdgesUsed.TRAIL))
     assert (plain.recorded.session.log.shots["trail"] == ABSENT).all()
     assert plain.without_speed == 60
+
+
+def test_a_pair_that_is_there_but_unsound_gives_no_speed() -> None:
+    used = [EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL, EdgesUsed.NONE]
+    shots = make_shots([1000] * 4, [1000] * 4, used)
+    shots["flags"] = [0, Flag.LEAD_ONLY | Flag.GAP, Flag.TRAIL_ONLY, Flag.UNSOUND]
+    none = EdgesUsed.NONE
+    by_trailing = AsIf(edges=EdgesUsed.TRAIL).shots(shots)
+    assert by_trailing["used"].tolist() == [EdgesUsed.TRAIL, none, EdgesUsed.TRAIL, none]
+    assert by_trailing["flags"].tolist() == [
+        Flag.TRAIL_ONLY, Flag.GAP, Flag.TRAIL_ONLY, Flag.UNSOUND,
+    ]  # fmt: skip
+    by_leading = AsIf(edges=EdgesUsed.LEAD).shots(shots)
+    assert by_leading["used"].tolist() == [EdgesUsed.LEAD, EdgesUsed.LEAD, none, none]
+    assert shots["used"].tolist() == used, "the shots themselves stay as they are"
+    assert AsIf().shots(shots) is shots
 
 
 def test_suppositions_go_together() -> None:
