@@ -158,7 +158,8 @@ def part_of(text: str) -> float:
 def end(findings: Any) -> None:
     """Say on standard error what is wrong with the data, and exit 1 if anything is."""
     for line in findings.lines:
-        print(f"chrono: {plain(line)}", file=sys.stderr)
+        told = "\n".join(map(plain, line.split("\n")))
+        print(f"chrono: {told}", file=sys.stderr)
     if findings.lines:
         raise typer.Exit(1)
 

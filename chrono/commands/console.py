@@ -1,16 +1,16 @@
 """Clocking and replaying without a dashboard: a line a shot on standard output."""
 
 import json
-import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from datetime import datetime
 from itertools import count
 from pathlib import Path
 
 from chrono.cautions import CAUTION
+from chrono.commands.endings import noted_signals
 from chrono.commands.streams import abandon_output, why
 from chrono.plain import plain
 from chrono.reader.writer import RecordingWriter
@@ -65,9 +65,9 @@ def print_shots(
         tell(CAUTION)
     run.start()
     results, teller = Results(run, shots, as_json), RunTeller()
-    try:
-        with ended_by_signals():
-            while not (run.finished or results.done):
+    with noted_signals() as ending:
+        try:
+            while not (ending.asked or run.finished or results.done):
                 if not run.step():
                     time.sleep(POLL_S)
                 complaint = run.complaint()
@@ -77,12 +77,12 @@ def print_shots(
                 results.print_new()
                 teller.look(run)
                 look_after()
-    except KeyboardInterrupt:
-        tell("stopped")
-    finally:
-        findings.lines += run.close()
-    results.print_new()
-    findings.lines += results.troubles
+        finally:
+            findings.lines += run.close()
+        if ending.asked:
+            tell("stopped")
+        results.print_new()
+        findings.lines += results.troubles
     if run.live:
         tell_parting(run)
 
@@ -91,25 +91,6 @@ def tell_parting(run: Run) -> None:
     """Say what there is when clocking ends."""
     path = run.writer.path if run.writer is not None else None
     tell("\n".join(parting_lines(run.session, path)))
-
-
-@contextmanager
-def ended_by_signals() -> Iterator[None]:
-    """Let the signals that end programs end a session as Ctrl+C does."""
-
-    def stop(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {}
-    try:
-        for number in numbers:
-            with suppress(ValueError):  # not in the main thread: nobody sends it signals
-                before[number] = signal.signal(number, stop)
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 class Results:

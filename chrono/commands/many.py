@@ -93,7 +93,7 @@ def each_of(
     ChronoError
         If no recording is meant, or the first bad one that is not to be left out.
     """
-    from chrono.commands.console import ended_by_signals
+    from chrono.commands.endings import ended_by_signals
     from chrono.season.sources import find_sources
 
     sources = find_sources(words)

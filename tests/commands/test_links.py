@@ -48,7 +48,7 @@ def test_a_link_that_is_lost_and_found_is_said_and_counts_at_the_end(tmp_path: P
     name = tmp_path / "board"
     board = PtyBoard(name)
     with clocking(tmp_path, name) as process:
-        assert board.heard() == b"?\n", "asked, so the port is open"
+        assert board.heard().startswith(b"?\n"), "asked, so the port is open"
         board.send(HELLO)
         board.unplug()
         assert str(name) in said(process, "link lost")

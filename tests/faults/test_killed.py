@@ -5,18 +5,39 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from chrono.errors import RecordingError
 from chrono.reports.export import shot_records
 from chrono.session.recorded import read_recording
 
 KILLS = 40
+MANY_KILLS = 200
 
 
 def test_every_shot_printed_before_a_kill_is_in_the_recording(tmp_path: Path) -> None:
+    kill_and_compare(tmp_path, KILLS, seed=1)
+
+
+@pytest.mark.long
+def test_every_shot_printed_before_two_hundred_kills_is_in_the_recording(
+    tmp_path: Path,
+) -> None:
+    kill_and_compare(tmp_path, MANY_KILLS, seed=2)
+
+
+def kill_and_compare(tmp_path: Path, kills: int, seed: int) -> None:
+    """Kill so many sessions, and replay what is left of each."""
     subprocess.run(
-        [sys.executable, Path(__file__).with_name("killed.py"), tmp_path, str(KILLS), "1"],
+        [
+            sys.executable,
+            Path(__file__).with_name("killed.py"),
+            tmp_path,
+            str(kills),
+            str(seed),
+        ],
         check=True,
-        timeout=240,
+        timeout=600,
     )
 
     printed_in_all, sessions = 0, 0
@@ -30,7 +51,7 @@ def test_every_shot_printed_before_a_kill_is_in_the_recording(tmp_path: Path) ->
         assert replayed[: len(printed)] == printed, out
         printed_in_all, sessions = printed_in_all + len(printed), sessions + 1
 
-    assert sessions > 0.8 * KILLS
+    assert sessions > 0.8 * kills
     assert printed_in_all > 0
 
 

@@ -10,6 +10,8 @@ are upper case only, gate and level have two values each, a counter far from the
 clock is a break, and a sequence number out of turn is a gap that flags the shot.
 """
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -24,6 +26,7 @@ SINGLE = ("clean", "short", "long", "too_fast", "too_slow", "backwards", "lone",
 SEVERAL = ("companion", "carrier_first", "pair", "companion_behind", "merged_at_a")
 SHARE = 0.01
 SEEDS = range(5)
+MANY_LAUNCHES = 54_000
 
 
 def _session(kinds: tuple[str, ...], seed: int) -> tuple[FiringLine, DamagedWire]:
@@ -56,6 +59,19 @@ def test_no_speed_is_made_of_two_bodies_edges(seed: int) -> None:
     counted = _counted(*_session(SEVERAL, seed))
     assert len(counted) > 50
     assert not [(true, shot) for true, shot in counted if _is_wrong(true, shot)]
+
+
+@pytest.mark.long
+def test_of_54000_launches_on_damaged_wires_not_one_wrong_speed_is_counted() -> None:
+    launches = counted = 0
+    for seed in itertools.count(1000):
+        line, wire = _session(SINGLE, seed)
+        shots = _counted(line, wire)
+        assert not [(true, shot) for true, shot in shots if _is_wrong(true, shot)], seed
+        launches, counted = launches + len(line.launches), counted + len(shots)
+        if launches >= MANY_LAUNCHES:
+            break
+    assert counted > 0.35 * launches
 
 
 @pytest.mark.parametrize("seed", SEEDS)
