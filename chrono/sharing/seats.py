@@ -72,6 +72,16 @@ class Seat(H11Protocol):
             self.transport.abort()
 
 
+def allow_open_files(count: int) -> None:
+    """Ask the system for so many open files, where it usually allows a program fewer."""
+    with suppress(ImportError, ValueError, OSError):
+        import resource
+
+        soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+        if soft < count:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (count, hard))
+
+
 def _keep_little(connection: socket.socket) -> None:
     """Have the system keep little for this connection, and notice an end that is gone."""
     with suppress(OSError):

@@ -20,7 +20,7 @@ from chrono.session.looks import Looks
 from chrono.sharing.address import SERVER_NAME
 from chrono.sharing.channel import Channel
 from chrono.sharing.pages import make_app
-from chrono.sharing.seats import MOST_ANSWERED, Seat
+from chrono.sharing.seats import MOST_ANSWERED, MOST_OPEN, Seat, allow_open_files
 from chrono.sharing.shown import shown_json, shown_of
 
 POLL_S = 0.02
@@ -34,6 +34,9 @@ KEPT_SHOTS = 500
 
 BACKLOG = 64
 """Connections that the system may hold for us: taken in at once, they count as open ones."""
+
+OTHER_FILES = 100
+"""Files that the program has open beside connections, at most."""
 
 END_WITHIN_S = 2
 
@@ -92,6 +95,7 @@ async def serving(
     is_over: Callable[[], bool] = lambda: False,
 ) -> None:
     """Do what `serve` does, in a loop that runs already."""
+    allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
     channel = Channel(lambda: beat_of(run))
     server = Server(_config(make_app(channel, token)))
     stop = asyncio.Event()
