@@ -61,7 +61,7 @@ def _replay(run: ReplayRun) -> Text:
     source = run.source
     if source.finished:
         return Text("at its end")
-    seen, all_ = len(run.session.log), len(run.recorded.log)
+    seen, all_ = run.shots_shown, len(run.recorded.log)
     place = (
         f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {seen} of {all_} shots"
     )

@@ -95,9 +95,14 @@ class ReplayRun(FedRun):
         source.release_until(source.now_us() + int(SETTLE_S * 1e6))
         self.step()
 
+    @property
+    def shots_shown(self) -> int:
+        """How many shots there are by now, open ones among them."""
+        return len(self.session.log) + len(self.session.open_rows())
+
     def previous_shot(self) -> int:
         """Return the number of the shot before the latest one, 1 at least."""
-        return max(len(self.session.log) + len(self.session.open_rows()) - 1, 1)
+        return max(self.shots_shown - 1, 1)
 
     def at_shot(self, number: int) -> "ReplayRun":
         """
