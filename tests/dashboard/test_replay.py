@@ -127,6 +127,17 @@ async def test_a_replay_writes_nothing_until_it_is_agreed(copied, pace, size):
     assert list(copied.parent.iterdir()) == [copied]
 
 
+@pytest.mark.parametrize("pace", [None, 1.0])
+def test_a_run_itself_refuses_what_was_not_agreed(copied, pace):
+    before = state_of(copied)
+    run, _ = a_replay(copied, pace)
+    with pytest.raises(RecordingError, match="is only shown"):
+        run.say_mark(Mark(NOTE, None, "rain"))
+    assert run.undo() is None  # nothing was said
+    assert run.session.marks.notes == []
+    assert state_of(copied) == before
+
+
 async def test_what_is_agreed_once_goes_to_the_end_of_the_file(copied):
     before = copied.read_bytes()
     run, whole = a_replay(copied, None)

@@ -88,6 +88,17 @@ def test_a_hold_taken_back_held_no_shot() -> None:
     assert not said.at(keys).held.any()
 
 
+def test_an_earlier_hold_can_be_taken_back_after_its_end() -> None:
+    said = Marks()
+    said.take(Mark(marks.HOLD_ON), 10)
+    said.take(Mark(marks.HOLD_OFF), 20)
+    said.take_back(Mark(marks.HOLD_ON))
+    assert said.at(np.array([5, 15, 25])).held.tolist() == [False] * 3
+    said.take_back(Mark(marks.HOLD_OFF))
+    with pytest.raises(ValueError, match="not made"):
+        said.take_back(Mark(marks.HOLD_OFF))
+
+
 def test_of_many_marks_on_a_shot_the_last_can_be_taken_back() -> None:
     said = Marks()
     said.take(Mark(marks.SET_ASIDE, 7, "net"), 10)
