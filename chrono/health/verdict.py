@@ -264,7 +264,8 @@ def _rounded_up(value: float) -> float:
 
 
 def _lines(seen: Observed) -> Item:
-    reading = f"{seen.lines} arrived, {seen.damaged} damaged, {seen.lost_lines} lost"
+    when = f"in the last {seen.span_s:.0f} s"
+    reading = f"{seen.lines} {when}, {seen.damaged} damaged, {seen.lost_lines} lost"
     bad = max(seen.damaged, seen.lost_lines)
     if bad <= FIRST_DAMAGED or bad <= LOST_SHARE * seen.lines:
         return Item("lines", reading)

@@ -201,11 +201,13 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
 
 
 def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
+    gap = budget.U95_first_order_mps / budget.U95_mps - 1
+    wider = "wider" if gap > 0 else "narrower"
     ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
     first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return {
         (True, True): "U95 and first order",
-        (True, False): "U95, not first order",
+        (True, False): f"U95, not first order ({_percent(abs(gap))} {wider})",
         (False, True): "first order, not U95",
         (False, False): "neither U95 nor first order",
     }[ours, first]

@@ -1,7 +1,7 @@
 """What each flag of a shot means and what to do, one sentence each.
 
-The one source of the README's table and of the dashboard's help; keyed by the words that
-`chrono.processor.table.flag_words` gives.
+The one source of the dashboard's help and of the table in DEVELOPERS.md; keyed by the words
+that `chrono.processor.table.flag_words` gives.
 """
 
 FLAG_HELP: dict[str, str] = {

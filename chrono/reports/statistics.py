@@ -9,7 +9,7 @@ from chrono.measuring.scatter import LEAST_FOR_SHAPE, Drift, Scatter
 from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.reports.physical import Units, filled
-from chrono.reports.words import shown_digits
+from chrono.reports.words import shown_digits, three_digits
 from chrono.units import format_speed, format_value, speed_in
 
 NAME_COLUMNS = 18
@@ -41,7 +41,7 @@ def _cells(series: Series, unit: str) -> tuple[str, str, str, str]:
     if series.n < 2:
         return str(series.n), mean, "", ""
     shown = shown_digits(series, unit)
-    s = f"{speed_in(unit, series.s_mps):.3g}"
+    s = three_digits(speed_in(unit, series.s_mps))
     return str(series.n), mean, s, shown(series.median_mps)
 
 
@@ -100,7 +100,7 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
         return f"{speed_in(unit, value_mps):.2g}"
 
     span = f"({at(scatter.s_low_mps)} … {at(scatter.s_high_mps)})"
-    s = f"{speed_in(unit, series.s_mps):.3g} {unit} {span}"
+    s = f"{three_digits(speed_in(unit, series.s_mps))} {unit} {span}"
     gates = f"gates {at(scatter.instrument_s_mps)}"
     if scatter.launcher_high_mps == 0:
         return s, f"{gates}: more than the shots scatter"

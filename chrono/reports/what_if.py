@@ -12,7 +12,7 @@ from chrono.plain import plain
 from chrono.processor.table import EdgesUsed, flag_words
 from chrono.reports.budget import tick_text
 from chrono.reports.statistics import series_data
-from chrono.reports.words import setup_text
+from chrono.reports.words import setup_text, three_digits
 from chrono.session.as_if import AsIf
 from chrono.session.session import Session
 from chrono.teaching.what_if import SetupPair, WhatIf
@@ -214,7 +214,7 @@ def _series_text(series: Series | None, unit: str) -> str:
     if series is None:
         return "no counted shots"
     mean = format_speed(series.mean_mps, series.U95_mean_mps, unit)
-    s = f", s {speed_in(unit, series.s_mps):.3g} {unit}" if series.n > 1 else ""
+    s = f", s {three_digits(speed_in(unit, series.s_mps))} {unit}" if series.n > 1 else ""
     return f"{series.n} counted, mean {mean} (95 %){s}"
 
 

@@ -20,6 +20,11 @@ def motion_text(speed_mps: float, mass_kg: float) -> str:
     return f"{energy:.3g} J · {momentum:.3g} kg·m/s"
 
 
+def three_digits(value: float) -> str:
+    """Return a value to three digits, zeros at its end too, so that its width stays."""
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}"
+
+
 def mean_text(series: Series, unit: str) -> tuple[str, str]:
     """Return what a series tells of the speed: the mean with ± (95 %), or its one shot's."""
     name = "mean" if series.n > 1 else "speed"
@@ -36,7 +41,7 @@ def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
         return []
     shown = shown_digits(series, unit)
     return [
-        ("s", f"{speed_in(unit, series.s_mps):.3g}"),
+        ("s", three_digits(speed_in(unit, series.s_mps))),
         ("median", shown(series.median_mps)),
         ("min", shown(series.min_mps)),
         ("max", shown(series.max_mps)),

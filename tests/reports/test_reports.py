@@ -76,7 +76,7 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     assert "first order    0.098 m/s (t for ∞ effective degrees of freedom)" in rest
     assert "tick alone     44.99958 … 45.00042 m/s, hard limits: one tick more or less" in rest
     assert "Monte Carlo    44.908 … 45.092 m/s" in rest
-    assert "to 2 digits it confirms U95, not first order" in rest
+    assert "to 2 digits it confirms U95, not first order (6.3 % wider)" in rest
     assert "Improve first: gate spacing; half its uncertainty gives U95 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 

@@ -33,7 +33,7 @@ def line(fields: str) -> str:
 @pytest.mark.parametrize(
     ("name", "ready", "words"),
     [
-        ("two-and-three-bands.tsv", True, ["137 arrived, 0 damaged, 0 lost"]),
+        ("two-and-three-bands.tsv", True, ["137 in the last 60 s, 0 damaged, 0 lost"]),
         ("plain-lines-4us.tsv", True, ["lines of this kind bring no beats"]),
         (
             "noisy-hall.tsv",
