@@ -116,7 +116,8 @@ def wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
         return True
     if os.environ.get("TERM") == "dumb":
         return False
-    return all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
+    streams = (sys.stdin, sys.stdout, sys.stderr)
+    return all(stream is not None and stream.isatty() for stream in streams)
 
 
 def rig_of(path: Path | None) -> "Rig | None":

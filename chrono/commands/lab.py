@@ -186,6 +186,15 @@ def _print(start: "Start", guess: bool, as_json: bool, findings: "Findings") -> 
         print(lab_text(seen, braille=carries_braille(), estimate=estimate))
 
 
+def _line() -> str:
+    """Return a line of standard input, empty where there is none, whatever its bytes."""
+    if sys.stdin is None:
+        return ""
+    if hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(errors="replace")
+    return sys.stdin.readline().strip()
+
+
 def _asked(start: "Start", seen: "Seen", findings: "Findings") -> "Guess | None":
     """Ask for an estimate before anything is shown; whoever says nothing gets no answer."""
     from chrono.reports.lab import setting_text
@@ -193,7 +202,7 @@ def _asked(start: "Start", seen: "Seen", findings: "Findings") -> "Guess | None"
 
     speed = setting_text(start.bench, "speed_mps", start.bench.base.speed_unit)
     print(f'Your ± (95 %) of {speed}, such as "0.3 m/s" or "2 %":', file=sys.stderr)
-    text = sys.stdin.readline().strip()
+    text = _line()
     if not text:
         return None
     who, guess_mps = read_estimate(text, start.bench.speed_mps)

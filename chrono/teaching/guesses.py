@@ -133,7 +133,7 @@ def keep_guess(path: Path, guess: Guess) -> None:
     RecordingError
         It cannot be written; nothing else is lost by that.
     """
-    line = json.dumps({"format": FORMAT, **asdict(guess)}, ensure_ascii=False) + "\n"
+    line = json.dumps({"format": FORMAT, **asdict(guess)}) + "\n"
     try:
         with path.open("ab") as file:
             if file.tell() and not _ends_whole(path):

@@ -101,6 +101,18 @@ def test_without_an_answer_the_lab_goes_on(chrono, monday, say) -> None:
     assert not (monday.parent / "monday.guesses.jsonl").exists()
 
 
+def test_a_closed_input_is_no_answer_and_bytes_that_are_no_text_are_no_name(
+    chrono, monday, monkeypatch
+) -> None:
+    monkeypatch.setattr(sys, "stdin", None)
+    assert chrono("lab", monday, "--guess").code == 0
+    raw = io.TextIOWrapper(io.BytesIO(b"gr\xfcn: 2 %\n"), "utf-8", errors="strict")
+    monkeypatch.setattr(sys, "stdin", raw)
+    assert chrono("lab", monday, "--guess").code == 0
+    kept = json.loads((monday.parent / "monday.guesses.jsonl").read_text("utf-8"))
+    assert kept["who"].startswith("gr")
+
+
 def test_an_answer_that_is_none_is_one_complaint(chrono, monday, say) -> None:
     say("much\n")
     done = chrono("lab", monday, "--guess")

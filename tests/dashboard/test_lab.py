@@ -3,12 +3,14 @@
 import asyncio
 import json
 import shutil
+import threading
 import time
 from pathlib import Path
 
 import pytest
 from hand_board import drive, hand_run, screen_text
 
+from chrono.dashboard import lab as lab_module
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.lab import LabScreen
@@ -280,6 +282,28 @@ async def test_keys_pressed_faster_than_it_can_work_end_at_the_last_one(start) -
         lab = lab_of(app)
         assert lab.up_to_date
         assert lab.seen.bench == lab.bench
+
+
+async def test_one_look_at_a_time_and_the_last_one_is_of_the_last_bench(
+    start, monkeypatch
+) -> None:
+    gate, looked = threading.Event(), []
+
+    def slow(bench, seed):
+        looked.append(bench)
+        gate.wait(10)
+        return look(bench, seed)
+
+    monkeypatch.setattr(lab_module, "look", slow)
+    app = LabApp(start)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(*["right"] * 4)
+        assert len(looked) == 1
+        assert "working it out" in screen_text(app)
+        gate.set()
+        await settle(app, pilot)
+        assert lab_of(app).up_to_date
+        assert looked == [start.bench, lab_of(app).bench]
 
 
 async def test_it_is_left_by_q_and_by_escape(start) -> None:

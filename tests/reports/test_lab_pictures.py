@@ -84,6 +84,14 @@ def test_the_true_value_stands_between_its_neighbours(coarse, usual) -> None:
         assert all(speed < true + apart for speed in below)
 
 
+def test_single_readings_above_the_true_value_are_faster_and_those_below_slower(coarse) -> None:
+    lines = plain_lines(ladder(coarse, 60, 16, "m/s"))
+    (at,) = (i for i, line in enumerate(lines) if "true value" in line)
+    speeds = [float(line.split()[0]) for line in lines[2:at] + lines[at + 1 :]]
+    assert speeds[at - 3] > 45 > speeds[at - 2]
+    assert speeds == sorted(speeds, reverse=True)
+
+
 def test_readings_too_many_for_the_lines_are_put_together_and_none_is_lost(usual) -> None:
     lines = plain_lines(ladder(usual, 60, 12, "m/s"))
     assert re.fullmatch(r"1000 shots, \d+ readings a line", lines[0])

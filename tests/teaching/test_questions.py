@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.processor.table import EdgesUsed
 from chrono.teaching.bench import PRESETS, USUAL
 from chrono.teaching.questions import QUESTIONS, side_of
@@ -62,6 +63,16 @@ def test_a_mean_of_a_hundred_loses_what_is_random_and_keeps_what_is_shared() -> 
     assert shared.after.rules == "what all shots share"
     trembling = MEAN.answer(PRESETS[2].bench())
     assert trembling.after.relative < 0.25 * trembling.before.relative
+
+
+def test_the_share_of_a_mean_is_one_of_variances() -> None:
+    bench = PRESETS[2].bench()
+    model = SpeedModel.from_rig(bench.rig)
+    one = shot_budget(model, model.board_transit(45.0), EdgesUsed.BOTH)
+    after = MEAN.answer(bench).after
+    expected = one.u_shared_mps**2 / (one.u_shared_mps**2 + one.u_random_mps**2 / 100)
+    assert after.rules == "what all shots share"
+    assert after.share == pytest.approx(expected, abs=0.07)
 
 
 def test_a_change_that_changes_nothing_says_so() -> None:

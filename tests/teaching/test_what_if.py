@@ -186,6 +186,17 @@ def test_a_spacing_misread_scales_every_speed_and_its_rig_does_not_know() -> Non
     assert found.supposed.transit_s == pytest.approx(found.true.transit_s)
 
 
+def test_a_shot_that_is_not_counted_so_is_not_compared() -> None:
+    # 3.5 m in 13 ms would be 260 m/s, beyond the 200 m/s that the rig takes for a shot
+    found = what_if(demo("two-and-three-bands"), AsIf(spacing_m=3.5))
+    assert np.isfinite(found.supposed.speed_mps).all()
+    assert not found.session.counted().any()
+    assert not found.compared.any()
+    assert not found.within.any()
+    assert found.without_speed == 0
+    assert [pair.supposed for pair in found.setups] == [None, None]
+
+
 def test_a_spacing_that_was_calibrated_is_misread_as_well(tmp_path) -> None:
     rig = parse_rig(rig_text(SCENARIOS["two-bands"]))
     record = rig_record(rig)
