@@ -1,5 +1,6 @@
 """Following a recording gives what reading it whole gives, however it came to grow."""
 
+import itertools
 import json
 import threading
 from pathlib import Path
@@ -135,8 +136,9 @@ def test_a_line_of_a_board_without_beats_may_come_late_by_what_a_machine_takes(
     run = followed(path, clock)
     run.catch_up()
     session = run.session
+    late_s = itertools.cycle((0.15, 0.0))
     for one, at_s in zip(rows[6:60], host_s[5:], strict=False):
-        clock.now_s = at_s + 0.1
+        clock.now_s = at_s + next(late_s)
         run.step()
         grow(path, one)
         run.step()
