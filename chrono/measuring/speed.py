@@ -205,7 +205,8 @@ class SpeedModel:
         Each timestamp is uniform over one tick, so a difference of two is triangular over
         ± one tick; for the mean of two pairs see `two_pair`. That takes the phase of the
         trailing edges to be free; where the blocking time is the same few ticks in every
-        shot, both pairs err alike, and the hard limits of one tick are what is certain.
+        shot, both pairs err alike. Over all speeds the interval holds 95 % even so, of shots
+        of one speed 60 … 100 %; the hard limits of one tick are what is certain of each.
         """
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
