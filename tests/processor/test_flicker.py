@@ -73,6 +73,49 @@ def test_the_blink_before_one_that_lost_its_leading_edge_makes_no_shot() -> None
     assert int(shots["flags"][0]) == int(Flag.LONE_B)
 
 
+@pytest.mark.parametrize(("pause_s", "count"), [(0.108, 24), (0.112, 0)])
+def test_a_flicker_goes_on_over_a_pause_of_a_tenth_of_a_second_but_no_longer(
+    pause_s: float, count: int
+) -> None:
+    """Twelve passages are none, and neither are twice twelve with too long a pause between."""
+    lines = [
+        *lamp(0, 100.0, 0.2, 1.0, 1.1201),
+        *lamp(0, 100.0, 0.2, 1.11 + pause_s, 1.2301 + pause_s),
+    ]
+    processor, _ = processed([*beats(5), *lines])
+    assert sum(span.count for span in processor.flicker) == count
+
+
+def test_two_lamps_one_after_the_other_are_each_judged_by_their_own_steps() -> None:
+    """Thirteen passages each, 0.12 s apart."""
+    first, second = lamp(0, 100.0, 0.2, 1.0, 1.1301), lamp(0, 250.0, 0.2, 1.24, 1.2921)
+    processor, shots = processed([*beats(5), *first, *second])
+    assert sum(span.count for span in processor.flicker) == 26
+    assert not len(shots)
+
+
+def test_what_is_in_step_with_a_lamp_that_went_out_is_no_flicker() -> None:
+    """Three periods of 40 ms after its last passage, but not in step with the next lamp."""
+    first = lamp(0, 25.0, 0.2, 1.0, 1.0 + 13.01 * 0.04)
+    last_s = first[-2].at_s
+    between = block(0, last_s + 0.12, 8e-3)
+    second = lamp(0, 25.0, 0.2, last_s + 0.12 + 0.058, last_s + 0.9)
+    processor, shots = processed([*beats(5), *first, *between, *second])
+    (span,) = processor.flicker
+    assert span.count == (len(first) + len(second)) // 2
+    assert [int(flags) for flags in shots["flags"]] == [int(Flag.LONE_A)]
+
+
+def test_a_body_right_before_a_flicker_is_not_in_step_with_what_is_far_behind_it() -> None:
+    """A lone passage 0.3 s before a lamp's, and one 0.3 s after, are no part of its stretch."""
+    lines = lamp(0, 100.0, 0.2, 2.0, 2.4001)
+    around = [*block(0, 1.7, 2e-3), *block(0, 2.692, 2e-3)]
+    processor, shots = processed([*beats(5), *lines, *around])
+    (span,) = processor.flicker
+    assert span.count == 40
+    assert len(shots) == 2
+
+
 def test_fewer_passages_than_a_window_are_no_flicker() -> None:
     few = lamp(0, 100.0, 0.2, 1.0, 1.0 + (WINDOW - 1) / 100)
     processor, shots = processed([*beats(5), *few])

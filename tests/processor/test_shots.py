@@ -442,6 +442,32 @@ def test_a_hello_with_another_frequency_changes_the_windows_from_there_on() -> N
     assert words(np.concatenate(shots)) == [(), ()]
 
 
+def test_a_shot_that_another_counter_cuts_off_says_that_lines_may_be_missing() -> None:
+    slow_clock = {"frequency_hz": 8_000_000, "counter_bits": 32}
+    first, second = part(with_beats([A1, A0]), 0, 5), events(beats(3))
+    second = replace(second, host_us=second.host_us + 6_000_000, counter=second.counter // 2)
+    processor = Processor(RULES)
+    shots = [
+        processor.feed(first),
+        feed(processor, second, [Control(0, 2_310_000, "hello", slow_clock)]),
+        processor.finish(),
+    ]
+    assert words(np.concatenate(shots)) == [("lone-a", "gap")]
+
+
+def test_nothing_is_missing_of_a_shot_long_before_another_counter() -> None:
+    slow_clock = {"frequency_hz": 8_000_000, "counter_bits": 32}
+    second = events(beats(3))
+    second = replace(second, host_us=second.host_us + 9_000_000, counter=second.counter // 2)
+    processor = Processor(RULES)
+    shots = [
+        processor.feed(with_beats(BALL)),
+        feed(processor, second, [Control(0, 8_900_000, "hello", slow_clock)]),
+        processor.finish(),
+    ]
+    assert words(np.concatenate(shots)) == [()]
+
+
 def test_keys_grow_strictly_even_if_two_shots_begin_together() -> None:
     both = [*block(A, 2.3, 1e-6), *block(B, 2.3, 3 * MS)]
     shots = shots_of(with_beats([*both, *body(3.3, 20.0)]))
@@ -493,6 +519,28 @@ def test_levels_and_tally_tell_of_the_gates() -> None:
     assert processor.levels == (0, 1)
     assert processor.anchor() == 40_000_000
     assert (processor.tally.edges, processor.tally.beats) == (1, 3)
+
+
+def test_what_comes_later_has_a_greater_key_than_the_anchor() -> None:
+    """Of lines that each tell a transit, the key is the host's time; two may come at once."""
+    processor = Processor(replace(RULES, lines="interval"))
+    lines = events([Line(1.0, Kind.INTERVAL), Line(1.0, Kind.INTERVAL)])
+    first = processor.feed(replace(lines, counter=np.array([240_000, 240_000])))
+    assert processor.anchor() == first["key"][-1] == first["key"][0] + 1
+    later = processor.feed(replace(lines, counter=np.array([240_000, 240_000])))
+    assert (later["key"] > first["key"][-1]).all()
+
+
+@pytest.mark.parametrize(
+    ("gate", "ahead", "shots"), [(B, 0.9, 1), (B, 1.1, 2), (A, 0.9, 1), (A, 1.1, 2)]
+)
+def test_a_lone_passage_ahead_by_less_than_the_transit_is_a_companion(
+    gate: int, ahead: float, shots: int
+) -> None:
+    lone = block(gate, BALL[0].at_s - ahead * 15e-3, 0.5e-3)
+    found = shots_of(with_beats([*lone, *BALL]))
+    assert len(found) == shots
+    assert found["companions"].tolist() == ([1] if shots == 1 else [0, 0])
 
 
 def test_the_length_tolerance_is_what_the_table_above_takes_it_for() -> None:

@@ -160,6 +160,18 @@ def test_a_line_doubled_across_the_cut_is_used_once() -> None:
     assert again.after.tally.duplicates == 1
 
 
+@pytest.mark.parametrize("change", [{"gate": 1}, {"level": 0}, {"kind": Kind.LATE}])
+def test_the_same_number_at_the_same_time_of_another_edge_is_no_double(
+    change: dict[str, int],
+) -> None:
+    """Both gates may trip in one tick; a board that began anew may repeat the number too."""
+    twice = [Line(1.0, gate=0), Line(1.0, **{"gate": 0, **change})]
+    these = replace(events(twice), sequence=np.array([5, 5], np.int32))
+    ticked = tick(these)
+    assert len(ticked.edges.t) == 2
+    assert ticked.after.tally.duplicates == 0
+
+
 def test_the_same_number_with_another_content_is_no_double() -> None:
     these = events(body(1.0, 20.0))
     ticked = tick(replace(these, sequence=np.array([0, 1, 1, 2], np.int32)))
