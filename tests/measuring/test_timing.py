@@ -10,7 +10,13 @@ from gate_comparator import Band, noisy_transitions, trip_times
 from gate_physics import SQUASH, Body, draw_rigs, fly, rod
 from speed_rigs import make_shots
 
-from chrono.measuring.timing import LEAST_DOF, blocking_of, gate_lengths, timing_scatter
+from chrono.measuring.timing import (
+    LEAST_DOF,
+    blocking_of,
+    gate_lengths,
+    tells_timing,
+    timing_scatter,
+)
 from chrono.processor.table import ABSENT
 
 SESSIONS = 400
@@ -175,3 +181,9 @@ def test_each_gate_s_length_is_speed_times_its_own_blocking_time():
     assert found.is_off(0.05)
     assert not found.is_off(0.25)
     assert blocking_of(shots[1:], mean_m[1:], 0.040) is None
+
+
+def test_shots_that_bounced_or_came_late_tell_nothing_of_the_jitter_stated() -> None:
+    shots = make_shots([240_000] * 3)
+    shots["bounce"][1] = 0.5
+    assert tells_timing(shots).tolist() == [True, False, True]

@@ -189,6 +189,21 @@ def test_where_the_core_ends_late_its_edge_may_have_been_before_that() -> None:
     assert shot["bounce"] == pytest.approx(mean_of(u_of(0, 12), u_of(0, 6)))
 
 
+def test_so_may_the_fall_of_a_core_that_chatter_follows() -> None:
+    """A rod leaves gate A 6 us after it has reached gate B, and the gate bounces."""
+    shot = told(
+        (A, 0, 1, False),
+        (B, 2994, 1, False),
+        (A, 3000, 0, True),
+        (A, 3002, 1, False),
+        (A, 3004, 0, False),
+        (B, 6000, 0, False),
+    )
+    assert shot["lead"] == 2994 * TICKS
+    assert shot["trail"] == (6000 - 2999) * TICKS, "gate A was left between 2994 and 3004 us"
+    assert shot["bounce"] == pytest.approx(mean_of(u_of(4, 0), u_of(10, 0)))
+
+
 def test_lines_between_two_pieces_bound_late_edges_alike() -> None:
     lines = events(
         [

@@ -112,3 +112,25 @@ def test_so_it_is_however_the_stream_is_cut(
     pieces = [feed(processor, piece) for piece, _ in cut(these, [], places)]
     found = np.concatenate([*pieces, processor.finish()])
     assert found.tobytes() == shots_of(these).tobytes()
+
+
+@pytest.mark.parametrize("has_more", [False, True])
+def test_what_a_shot_explains_stays_explained_for_those_that_wait_longer(
+    has_more: bool,
+) -> None:
+    """
+    Between two beats, each shot's trailing lines lost: one is final before the next is.
+
+    One more line behind the second is a body's that both the second and the third may meet.
+    """
+    bodies = [body(at_s, 20.0) for at_s in (2.75, 3.1, 3.6)]
+    more = [Line(bodies[1][3].at_s + 1e-3, gate=B, level=1)] if has_more else []
+    these = sent(bodies, [(each, TRAILING) for each in bodies], 0.7, more)
+    whole = shots_of(these)
+    nothing = EdgesUsed.NONE
+    assert whole["used"].tolist() == ([LEAD, nothing, nothing] if has_more else [LEAD] * 3)
+    for place in range(len(these.kind)):
+        processor = Processor(RULES)
+        pieces = [feed(processor, piece) for piece, _ in cut(these, [], [place])]
+        found = np.concatenate([*pieces, processor.finish()])
+        assert found.tobytes() == whole.tobytes()
