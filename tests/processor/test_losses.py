@@ -90,6 +90,14 @@ def test_a_whole_body_explains_nothing() -> None:
     assert shots["used"].tolist() == [BOTH, EdgesUsed.NONE]
 
 
+def test_a_lone_passage_explains_nothing() -> None:
+    shots = shots_of(sent([block(A, 2.3, 2e-3), UNLIKE_TWO], [], 0.025))
+    assert shots["used"].tolist() == [EdgesUsed.NONE, BOTH]
+    lone = block(A, 2.3, 2e-3)
+    shots = shots_of(sent([lone, UNLIKE_TWO], [(lone, (1,))], 0.025))
+    assert shots["used"].tolist() == [EdgesUsed.NONE, EdgesUsed.NONE]
+
+
 def test_a_body_with_company_explains_nothing() -> None:
     carrier = body(2.36, 15.0, 0.015)
     shots = shots_of(sent([ONE, carrier, UNLIKE_TWO], [(carrier, (3,))], 0.025))
@@ -129,6 +137,19 @@ def test_what_a_shot_explains_stays_explained_for_those_that_wait_longer(
     whole = shots_of(these)
     nothing = EdgesUsed.NONE
     assert whole["used"].tolist() == ([LEAD, nothing, nothing] if has_more else [LEAD] * 3)
+    for place in range(len(these.kind)):
+        processor = Processor(RULES)
+        pieces = [feed(processor, piece) for piece, _ in cut(these, [], [place])]
+        found = np.concatenate([*pieces, processor.finish()])
+        assert found.tobytes() == whole.tobytes()
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_shot_waits_for_all_that_may_explain_a_break_near_it(case: str) -> None:
+    """A beat comes 0.1 s behind the second body, before that is known to be one."""
+    bodies, lost, _ = CASES[case]
+    these = sent(bodies, lost, 0.025)
+    whole = shots_of(these)
     for place in range(len(these.kind)):
         processor = Processor(RULES)
         pieces = [feed(processor, piece) for piece, _ in cut(these, [], [place])]

@@ -332,3 +332,14 @@ def test_many_rigs_in_one_piece_measure_as_one_by_one() -> None:
 
     assert whole.rig.gates.spacing_tolerance_m == pytest.approx(7e-4)
     assert repr(shown(whole)) == repr(shown(cut))
+
+
+def test_the_budget_of_a_shot_that_bounced_is_that_which_it_carries() -> None:
+    rig, rows = recording("noisy-hall?shots=25")
+    session = run(rig, [b"".join(rows)])
+    bounced = [row for row in session.rows_of(slice(0, 25)) if row.bounce_us > 0]
+    assert len(bounced) > 5
+    for row in bounced:
+        budget = session.budget_of(row)
+        assert budget.contributions[-1].name == "bounce"
+        assert budget.U95_mps == pytest.approx(row.U95_mps, rel=1e-9)

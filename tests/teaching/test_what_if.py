@@ -1,5 +1,6 @@
 """Recordings measured under a supposition, against boards that truly were so, and the truth."""
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -331,3 +332,12 @@ def test_gates_that_cannot_stand_so_are_refused() -> None:
         what_if(demo("two-and-three-bands"), AsIf(spacing_m=0.0011))
     with pytest.raises(OptionError, match="between 1 mm and 100 m"):
         what_if(demo("two-and-three-bands"), AsIf(spacing_m=300.0))
+
+
+def test_the_bounce_of_one_pair_of_edges_is_not_that_of_the_mean_of_two() -> None:
+    shots = demo("noisy-hall").session.log.shots
+    both = shots["used"] == EdgesUsed.BOTH
+    alone = AsIf(edges=EdgesUsed.LEAD).shots(shots)
+    assert shots["bounce"][both].any()
+    assert alone["bounce"][both] == pytest.approx(math.sqrt(2) * shots["bounce"][both])
+    assert (alone["bounce"][~both] == shots["bounce"][~both]).all()
