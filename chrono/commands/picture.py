@@ -20,11 +20,12 @@ def picture(
 ) -> None:
     """Draw the speeds of a recording: every shot with its interval, every setup's mean."""
     from chrono.reports.newfile import check_new, write_new
-    from chrono.reports.picture import ENDINGS, picture_file, picture_text
+    from chrono.reports.picture import ENDINGS, need_matplotlib, picture_file, picture_text
     from chrono.session.plotted import plotted_of
     from chrono.session.recorded import Findings, read_all
 
     ending = check_new(output, ENDINGS)
+    need_matplotlib()  # its lack is told before any reading
     findings = Findings()
     (recorded,) = read_all([file], rig_of(rig), findings, clock_from_host)
     plotted = plotted_of(recorded)

@@ -21,11 +21,13 @@ def report(
     """Write a page on recordings: what was done, how sure it is, what was set aside."""
     from chrono.reports.newfile import write_new
     from chrono.reports.pages.paper import check_page, page_bytes
+    from chrono.reports.picture import need_matplotlib
     from chrono.reports.report import report_page
     from chrono.session.recorded import Findings, read_all
     from chrono.session.reported import report_of
 
     ending = check_page(output)
+    need_matplotlib()  # its lack is told before any reading
     findings = Findings()
     recordings = list(read_all(files, rig_of(rig), findings, clock_from_host))
     html = report_page(

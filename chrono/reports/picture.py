@@ -92,6 +92,17 @@ def picture_file(plotted: Plotted, ending: str) -> bytes:
     return _drawn(plotted, WIDE, format="png", dpi=200, metadata=words)
 
 
+def need_matplotlib() -> None:
+    """Raise an `OptionError` where there is nothing to draw with."""
+    try:
+        import matplotlib.figure  # noqa: F401
+    except ImportError as trouble:
+        raise OptionError(
+            f"a picture needs matplotlib, which cannot be loaded ({trouble})",
+            hint="pip install matplotlib, or chrono-gates with its extra [report]",
+        ) from trouble
+
+
 def refuse_empty(plotted: Plotted) -> None:
     """Raise an `OptionError` where no shot has a speed to draw."""
     if not plotted.setups and not len(plotted.aside_mps):
@@ -155,14 +166,10 @@ def _mean_words(setup: PlottedSetup, unit: str) -> str:
 
 def _drawn(plotted: Plotted, size: Size, **how: Any) -> bytes:
     """Return a picture as matplotlib's `savefig` writes it."""
-    try:
-        import matplotlib
-        from matplotlib.figure import Figure
-    except ImportError as trouble:
-        raise OptionError(
-            f"a picture needs matplotlib, which cannot be loaded ({trouble})",
-            hint="pip install matplotlib, or chrono-gates with its extra [report]",
-        ) from trouble
+    need_matplotlib()
+    import matplotlib
+    from matplotlib.figure import Figure
+
     named = min(len(plotted.setups), NAMED_SETUPS) + (len(plotted.setups) > NAMED_SETUPS)
     legend_mm = 5.0 * (named + bool(len(plotted.aside_mps))) + 2
     inches = (size.width_mm / _INCH_MM, (size.axes_mm + legend_mm) / _INCH_MM)

@@ -69,7 +69,7 @@ def test_a_report_lies_well_on_a_phone_and_on_a_wide_screen(page) -> None:
 
 def test_a_report_is_printed_on_two_pages_and_a_long_one_not_on_forty(page) -> None:
     # Eleven setups with names of 120 letters and as many long notes take more lines.
-    assert 2 <= printed_pages(page) <= (4 if page.stem == "wordy" else 2)
+    assert 2 <= printed_pages(page) <= (6 if page.stem == "wordy" else 2)
 
 
 @pytest.mark.parametrize("name", ["two-and-three-bands", "plain-lines-4us"])

@@ -332,9 +332,10 @@ def test_a_place_that_cannot_be_written_to_is_one_complaint(chrono, out, word) -
     is_one_clear_complaint(chrono("picture", PLAIN, "-o", out), out, word)
 
 
-def test_without_matplotlib_one_line_says_what_to_install(
-    chrono, tmp_path, monkeypatch
+@pytest.mark.parametrize(("command", "out"), [("picture", "y.svg"), ("report", "y.html")])
+def test_without_matplotlib_one_line_says_what_to_install_before_any_reading(
+    chrono, tmp_path, monkeypatch, command, out
 ) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib", None)
-    is_one_clear_complaint(chrono("picture", PLAIN, "-o", "y.svg"), "pip install matplotlib")
-    assert not (tmp_path / "y.svg").exists()
+    is_one_clear_complaint(chrono(command, "none.tsv", "-o", out), "pip install matplotlib")
+    assert list(tmp_path.iterdir()) == []

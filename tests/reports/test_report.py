@@ -67,10 +67,12 @@ def test_every_counted_shot_is_listed_with_the_exported_speed(
     text = reported(recording).text
 
     part = text[text.index("Counted shots") : text.index("Set aside, and why")]
-    found = re.findall(r"(\d+) [●■] ([\d.]+) ± ([\d.]+)", part)
+    marks = dict(zip(dict.fromkeys(row["setup"] for row in rows), "●■", strict=False))
+    found = re.findall(r"(\d+) ([●■]) ([\d.]+) ± ([\d.]+)", part)
     counted = [row for row in rows if row["counted"] == "true"]
-    assert [int(number) for number, _, _ in found] == [int(row["shot"]) for row in counted]
-    for (_, speed, half), row in zip(found, counted, strict=True):
+    assert [int(number) for number, *_ in found] == [int(row["shot"]) for row in counted]
+    for (_, mark, speed, half), row in zip(found, counted, strict=True):
+        assert mark == marks[row["setup"]]
         last_digit = 10.0 ** -len(speed.partition(".")[2])
         assert float(speed) == pytest.approx(float(row["speed_mps"]), abs=0.51 * last_digit)
         assert float(half) == pytest.approx(float(row["U95_mps"]), abs=0.51 * last_digit)
@@ -85,6 +87,21 @@ def test_what_does_not_count_is_told_with_its_reason(chrono, reported, tmp_path)
     assert len(aside) == 18
     assert f"unsound 18 {', '.join(aside[:10])} … and 8 more No pair of edges can" in text
     assert "2 shots counted, 18 set aside" in text
+
+
+def test_reasons_are_the_flags_that_keep_a_shot_out_the_most_frequent_first(
+    reported, tmp_path
+) -> None:
+    held = [
+        record("mark", {"action": "hold-on"}),
+        shot(19),
+        record("mark", {"action": "hold-off"}),
+    ]
+    rows = [setup("a"), shot(20), *held, shot(1), shot(21), shot(0.9), shot(0.8)]
+    text = reported(write_recording(tmp_path / "x.tsv", rows)).text
+
+    assert re.search(r"too-slow 3 3 \([\d.]+\), 5 \([\d.]+\), 6 \([\d.]+\) The transit", text)
+    assert text.index("too-slow 3") < text.index("on hold 1 2 (")
 
 
 def test_the_page_tells_setups_and_their_difference(reported) -> None:
