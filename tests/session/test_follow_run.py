@@ -136,7 +136,7 @@ def test_a_line_of_a_board_without_beats_may_come_late_by_what_a_machine_takes(
     run = followed(path, clock)
     run.catch_up()
     session = run.session
-    late_s = itertools.cycle((0.15, 0.0))
+    late_s = itertools.cycle((0.0, 0.15))  # gate B in time, gate A after the pause not
     for one, at_s in zip(rows[6:60], host_s[5:], strict=False):
         clock.now_s = at_s + next(late_s)
         run.step()
