@@ -22,6 +22,9 @@ ANSWER_WITHIN_S = 20.0
 WAITING_BYTES = 512_000_000
 """Recordings of so much together may be under way or wait for their turn."""
 
+BATCH_BYTES = 4_000_000
+"""Recordings of so much are one task: a scheduler takes a millisecond or two for each."""
+
 
 @dataclass(frozen=True)
 class _Shared(Generic[T]):
@@ -71,7 +74,8 @@ def work_through_on(
         pool = client.get_executor()
         shared = [_as_all_see_it(source) for source in sources]
         waiting = WAITING_EACH * workers
-        outcomes = in_order(work, shared, pool, waiting, waiting_bytes=WAITING_BYTES)
+        bounds = {"waiting_bytes": WAITING_BYTES, "batch_bytes": BATCH_BYTES}
+        outcomes = in_order(work, shared, pool, waiting, **bounds)
         try:
             yield from counted(outcomes, progress)
         except ChronoError:

@@ -10,7 +10,7 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -38,8 +38,14 @@ LARGE_BYTES = 16_000_000
 WAITING_BYTES = 64_000_000
 """Recordings of so much together may be under way or wait for their turn."""
 
-WAITING_EACH = 8
-"""Recordings under way or waiting, for each process."""
+BATCH_BYTES = 1_000_000
+"""Recordings of so much together are handed over at once: handing over costs some time."""
+
+UNKNOWN_BYTES = 10_000
+"""A recording counts for so much at least: what lies at an address may have no known size."""
+
+WAITING_EACH = 4
+"""Batches under way or waiting, for each process."""
 
 WORTH_SHARING_BYTES = 12_000_000
 """Starting other processes takes about as long as reading so much."""
@@ -97,13 +103,21 @@ def work_through(
         compiled.prepare(total)
         yield from counted((outcome_of(task, source) for source in sources), progress)
         return
-    with _pool(processes, total // processes) as pool:
-        alone = 0 if kept.is_there() or total < compiled.WORTH_COMPILING_BYTES else 1
+    share = total // processes
+    # Machine code is made by one process, with one recording, and not by each anew; what
+    # making it takes in memory goes with that process.
+    alone = 0 if kept.is_there() or share < compiled.WORTH_COMPILING_BYTES else 1
+    for number, part in ((1, sources[:alone]), (processes, sources[alone:])):
+        if part:
+            yield from counted(_from_pool(task, part, number, share), progress)
+
+
+def _from_pool(
+    task: Task[T], sources: Sequence[Source], processes: int, share_bytes: int
+) -> Iterator[Outcome[T]]:
+    with _pool(processes, share_bytes) as pool:
         try:
-            # Machine code is made by one process, with one recording, and not by each anew.
-            for part in (sources[:alone], sources[alone:]):
-                outcomes = in_order(task, part, pool, WAITING_EACH * processes, LARGE_BYTES)
-                yield from counted(outcomes, progress)
+            yield from in_order(task, sources, pool, WAITING_EACH * processes, LARGE_BYTES)
         except BrokenProcessPool as error:
             raise RecordingError(
                 "a process that read recordings was ended from outside",
@@ -118,6 +132,7 @@ def in_order(
     waiting: int,
     large_bytes: float = math.inf,
     waiting_bytes: int = WAITING_BYTES,
+    batch_bytes: int = BATCH_BYTES,
 ) -> Iterator[Outcome[T]]:
     """
     Yield the outcomes of work done elsewhere, in the order of the sources.
@@ -127,32 +142,59 @@ def in_order(
     task : callable
     sources : sequence of Source
     pool : Executor
-        Does the work.
+        Does the work, batch by batch.
     waiting : int
-        So many may be under way or wait for their turn.
+        So many batches may be under way or wait for their turn.
     large_bytes : float, optional
         Recordings of so much are read here.
     waiting_bytes : int, optional
         Recordings of so much together may be under way or wait for their turn.
+    batch_bytes : int, optional
+        Recordings of so much together are one batch.
     """
-    under_way: deque[tuple[Source, Future[Outcome[T]] | None]] = deque()
-    coming, held_bytes = iter(sources), 0
-
-    def start(source: Source) -> None:
-        elsewhere = source.size_bytes < large_bytes
-        future = pool.submit(outcome_of, task, source) if elsewhere else None
-        under_way.append((source, future))
-
-    for source in coming:
+    under_way: deque[tuple[list[Source], Future[list[Outcome[T]]] | None]] = deque()
+    held_bytes = 0
+    for batch in _batches(sources, large_bytes, batch_bytes):
+        size_bytes = sum(source.size_bytes for source in batch)
         while under_way and (
-            len(under_way) >= waiting or held_bytes + source.size_bytes > waiting_bytes
+            len(under_way) >= waiting or held_bytes + size_bytes > waiting_bytes
         ):
-            held_bytes -= under_way[0][0].size_bytes
-            yield _taken(task, *under_way.popleft())
-        start(source)
-        held_bytes += source.size_bytes
+            held_bytes -= sum(source.size_bytes for source in under_way[0][0])
+            yield from _taken(task, *under_way.popleft())
+        elsewhere = batch[0].size_bytes < large_bytes
+        future = pool.submit(_outcomes_of, task, batch) if elsewhere else None
+        under_way.append((batch, future))
+        held_bytes += size_bytes
     while under_way:
-        yield _taken(task, *under_way.popleft())
+        yield from _taken(task, *under_way.popleft())
+
+
+def _batches(
+    sources: Iterable[Source], large_bytes: float, batch_bytes: int
+) -> Iterator[list[Source]]:
+    """Yield sources in batches; a large one has a batch of its own."""
+    batch: list[Source] = []
+    held_bytes = 0
+    for source in sources:
+        is_large = source.size_bytes >= large_bytes
+        size_bytes = max(source.size_bytes, UNKNOWN_BYTES)
+        if batch and (is_large or held_bytes + size_bytes > batch_bytes):
+            yield batch
+            batch, held_bytes = [], 0
+        batch.append(source)
+        held_bytes += batch_bytes if is_large else size_bytes
+    if batch:
+        yield batch
+
+
+def _outcomes_of(task: Task[T], batch: Sequence[Source]) -> list[Outcome[T]]:
+    return [outcome_of(task, source) for source in batch]
+
+
+def _taken(
+    task: Task[T], batch: list[Source], future: Future[list[Outcome[T]]] | None
+) -> Iterable[Outcome[T]]:
+    return map(partial(outcome_of, task), batch) if future is None else future.result()
 
 
 def outcome_of(task: Task[T], source: Source) -> Outcome[T]:
@@ -164,10 +206,6 @@ def outcome_of(task: Task[T], source: Source) -> Outcome[T]:
             return _at_its_address(source, str(copy), task)
     except ChronoError as error:
         return Outcome(source, None, [], error)
-
-
-def _taken(task: Task[T], source: Source, future: Future[Outcome[T]] | None) -> Outcome[T]:
-    return outcome_of(task, source) if future is None else future.result()
 
 
 def _at_its_address(source: Source, copy: str, task: Task[T]) -> Outcome[T]:

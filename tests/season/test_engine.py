@@ -20,16 +20,18 @@ class HandPool(Executor):
     def __init__(self) -> None:
         self.waiting: list[tuple[Future[Any], Callable[[], Any]]] = []
         self.most = self.most_bytes = 0
-        self.started: list[str] = []
+        self.started: list[list[str]] = []
+        self.fill: list[int] = []
 
     def submit(self, fn, /, *args, **kwargs):
         future: Future[Any] = Future()
-        future.source = args[-1]
+        future.sources = args[-1]
         future.result = lambda timeout=None: self._result(future)  # type: ignore[method-assign]
         self.waiting.append((future, lambda: fn(*args, **kwargs)))
-        self.started.append(args[-1].name)
+        self.started.append([source.name for source in args[-1]])
         self.most = max(self.most, len(self.waiting))
-        held = sum(each.source.size_bytes for each, _ in self.waiting)
+        self.fill.append(len(self.waiting))
+        held = sum(s.size_bytes for each, _ in self.waiting for s in each.sources)
         self.most_bytes = max(self.most_bytes, held)
         return future
 
@@ -47,20 +49,21 @@ def sources(folder: Path, number: int, size_bytes: int = 1000) -> list[Source]:
 
 def test_results_come_in_order_whatever_order_the_work_was_done_in(tmp_path: Path) -> None:
     pool = HandPool()
-    found = in_order(TellProcess(), sources(tmp_path, 20), pool, 5, 1e9)
+    found = in_order(TellProcess(), sources(tmp_path, 20), pool, 5, 1e9, batch_bytes=1)
     assert [outcome.result[1] for outcome in found] == [f"{n}.tsv" for n in range(20)]
     assert pool.most == 5
 
 
 def test_what_is_under_way_is_bounded_in_bytes_too(tmp_path: Path) -> None:
     pool = HandPool()
-    found = list(in_order(TellProcess(), sources(tmp_path, 10), pool, 100, 1e9, 3500))
+    found = list(in_order(TellProcess(), sources(tmp_path, 10), pool, 100, 1e9, 3500, 1))
     assert [outcome.source.name for outcome in found] == [f"{n}.tsv" for n in range(10)]
     assert pool.most_bytes == 3000
+    assert pool.fill == [1, 2, 3, 3, 3, 3, 3, 3, 3, 3], "and kept busy"
 
 
 def test_one_recording_beyond_all_bounds_is_read_all_the_same(tmp_path: Path):
-    found = list(in_order(TellProcess(), sources(tmp_path, 3), HandPool(), 100, 1e9, 500))
+    found = list(in_order(TellProcess(), sources(tmp_path, 3), HandPool(), 100, 1e9, 500, 1))
     assert len(found) == 3
 
 
@@ -68,10 +71,30 @@ def test_large_recordings_are_read_here_in_their_turn(tmp_path: Path) -> None:
     small = sources(tmp_path, 6)
     large = Source(str(tmp_path / "large.tsv"), "large.tsv", 5000)
     pool = HandPool()
-    found = list(in_order(TellProcess(), [*small[:3], large, *small[3:]], pool, 4, 5000))
+    found = list(
+        in_order(TellProcess(), [*small[:3], large, *small[3:]], pool, 4, 5000, batch_bytes=1)
+    )
     assert found[3].source is large
-    assert "large.tsv" not in pool.started
+    assert ["large.tsv"] not in pool.started
     assert len(pool.started) == 6
+
+
+def test_small_recordings_are_handed_over_together(tmp_path: Path) -> None:
+    pool = HandPool()
+    some = sources(tmp_path, 7, 30_000)
+    large = Source(str(tmp_path / "large.tsv"), "large.tsv", 400_000)
+    found = in_order(
+        TellProcess(), [*some[:5], large, *some[5:]], pool, 9, 400_000, 10**9, 99_999
+    )
+    names = [outcome.source.name for outcome in found]
+    assert names == ["0.tsv", "1.tsv", "2.tsv", "3.tsv", "4.tsv", "large.tsv", "5.tsv", "6.tsv"]
+    assert pool.started == [["0.tsv", "1.tsv", "2.tsv"], ["3.tsv", "4.tsv"], ["5.tsv", "6.tsv"]]
+
+
+def test_recordings_of_unknown_size_do_not_all_go_into_one_batch(tmp_path: Path) -> None:
+    pool = HandPool()
+    list(in_order(TellProcess(), sources(tmp_path, 250, 0), pool, 9))
+    assert [len(batch) for batch in pool.started] == [100, 100, 50]
 
 
 def test_a_bad_recording_is_an_outcome_and_the_others_go_on(tmp_path: Path) -> None:

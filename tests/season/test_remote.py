@@ -110,8 +110,20 @@ def test_a_dataset_here_holds_the_shots_of_each_day(chrono, tmp_path) -> None:
     is_one_clear_complaint(chrono("export", BANDS, "-o", "no/season/"), "no/season/")
 
 
-def test_a_session_without_a_day_has_a_folder_too(chrono, tmp_path) -> None:
-    text = BANDS.read_bytes().replace(b"2025-05-16T14:00:00.000+02:00", b"some day")
+@pytest.mark.parametrize(
+    ("start", "day"),
+    [
+        ("2025-05-16T00:30:00.000+02:00", "2025-05-15"),
+        ("2025-05-15T23:30:00.000-02:00", "2025-05-16"),
+        ("2025-05-16T14:00:00.000", "unknown"),
+        ("some day", "unknown"),
+    ],
+)
+def test_the_day_is_that_of_utc_and_a_folder_stands_for_none(
+    chrono, tmp_path, start, day
+) -> None:
+    text = BANDS.read_bytes().replace(b"2025-05-16T14:00:00.000+02:00", start.encode())
     (tmp_path / "x.tsv").write_bytes(text)
     assert chrono("export", "x.tsv", "-o", "out/").code == 0
-    assert (tmp_path / "out" / "day=unknown" / "part-00000.parquet").is_file()
+    (part,) = (tmp_path / "out").glob("*/*")
+    assert part == tmp_path / "out" / f"day={day}" / "part-00000.parquet"
