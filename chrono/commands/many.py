@@ -100,13 +100,13 @@ def each_of(
     hidden = streaming and sys.stdout.isatty()
     with ended_by_signals(), _bar(len(sources), hidden) as progress:
         outcomes = _outcomes(task, sources, how, progress)
-        with closing(_good(outcomes, how.skip_bad, findings)) as found:
+        with closing(outcomes), closing(_good(outcomes, how.skip_bad, findings)) as found:
             yield found
 
 
 def _outcomes(
     task: "Task[T]", sources: "list[Source]", how: Many, progress: Callable[[], None]
-) -> "Iterator[Outcome[T]]":
+) -> "Generator[Outcome[T], None, None]":
     if how.cluster is None:
         from chrono.season.engine import work_through
 

@@ -4,7 +4,7 @@ Starting, queueing and watching its workers is the cluster's own business. A wor
 takes its results along; since the work is pure, the cluster has it done again by another.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -40,7 +40,7 @@ class _Shared(Generic[T]):
 
 def work_through_on(
     address: str, task: Task[T], sources: Sequence[Source], progress: Progress
-) -> Iterator[Outcome[T]]:
+) -> Generator[Outcome[T], None, None]:
     """
     Do the same work on each recording, on a cluster.
 

@@ -10,7 +10,7 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -73,7 +73,7 @@ class Outcome(Generic[T]):
 
 def work_through(
     task: Task[T], sources: Sequence[Source], jobs: int | None, progress: Progress
-) -> Iterator[Outcome[T]]:
+) -> Generator[Outcome[T], None, None]:
     """
     Do the same work on each recording, on the cores of this machine.
 
@@ -233,6 +233,36 @@ def _cores(total_bytes: int) -> int:
     return os.cpu_count() or 1
 
 
+class _Pool(ProcessPoolExecutor):
+    """Starts its processes when work comes, each to its end."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> "Future[Any]":
+        with _undisturbed():
+            return super().submit(fn, *args, **kwargs)
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Act on signals afterwards: a process that was half started would complain of it."""
+    came: list[tuple[int, Any]] = []
+    before: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                number = getattr(signal, name)
+                before[number] = signal.signal(number, lambda *told: came.append(told))
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    for number, frame in came:
+        if callable(before[number]):
+            before[number](number, frame)
+        else:
+            signal.raise_signal(number)
+
+
 @contextmanager
 def _pool(processes: int, share_bytes: int) -> Iterator[Executor]:
     """Start processes; however this ends, none of them is left."""
@@ -243,7 +273,7 @@ def _pool(processes: int, share_bytes: int) -> Iterator[Executor]:
         loaded = "chrono.season.preload" if is_much else "chrono.season.tasks"
         context.set_forkserver_preload([loaded])
     before = set(multiprocessing.active_children())
-    pool = ProcessPoolExecutor(processes, context, partial(_begin, share_bytes))
+    pool = _Pool(processes, context, partial(_begin, share_bytes))
     try:
         yield pool
     except BaseException:

@@ -147,11 +147,11 @@ def in_session(leader: int) -> list[int]:
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_an_interruption_leaves_no_half_file_and_no_process(tmp_path, number) -> None:
-    many_links(tmp_path / "many", 1500)
+    many_links(tmp_path / "many", 6000)
     words = ("export", "many", "-o", "out.parquet", "--jobs", "2")
     running = start(*words, cwd=tmp_path)
     wait_until(lambda: len(in_session(running.pid)) >= 4)  # main, two workers, their server
-    wait_until(lambda: (tmp_path / "out.parquet").stat().st_size > 0)
+    assert (tmp_path / "out.parquet").exists()
     os.killpg(running.pid, number) if number == signal.SIGINT else running.send_signal(number)
     _, told = running.communicate(timeout=60)
     assert running.returncode == 130, told
@@ -161,7 +161,7 @@ def test_an_interruption_leaves_no_half_file_and_no_process(tmp_path, number) ->
 
 
 def test_processes_end_when_the_one_that_started_them_is_killed(tmp_path) -> None:
-    many_links(tmp_path / "many", 1500)
+    many_links(tmp_path / "many", 6000)
     running = start("export", "many", "-o", "out.parquet", "--jobs", "2", cwd=tmp_path)
     wait_until(lambda: len(in_session(running.pid)) >= 4)
     running.kill()
