@@ -6,6 +6,9 @@ from rich.color import Color
 from textual.screen import ModalScreen
 
 from chrono.dashboard.app import Dashboard
+from chrono.dashboard.lab_app import LabApp
+from chrono.session.recorded import Findings
+from chrono.teaching.start import start_of
 
 FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▔▎▊▁▂▃▄▅▆▇"
 """Lines about texts, and the scroll bar's ends."""
@@ -72,3 +75,15 @@ async def test_no_text_is_faint(key, theme):
         await pilot.press("h", "up", key)
         await drive(app, pilot)
         assert faint_texts(app) == {}
+
+
+@pytest.mark.parametrize("theme", THEMES)
+async def test_no_text_of_the_error_lab_is_faint(theme):
+    app = LabApp(start_of(None, None, Findings()))
+    async with app.run_test(size=(100, 40)) as pilot:
+        app.theme = theme
+        for key in ("2", "n", "a", "p", "p", "g", "escape", "h"):
+            await pilot.press(key)
+            await app.workers.wait_for_complete()
+            await pilot.pause()
+            assert faint_texts(app) == {}, key
