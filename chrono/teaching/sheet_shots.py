@@ -111,7 +111,11 @@ def _raw_edges(recorded: Recorded, rig: Rig, places: Ints) -> dict[int, tuple[in
     fit = shots["used"] == (EdgesUsed.BOTH if two else EdgesUsed.LEAD)
     for name in names:
         fit &= shots[name] != ABSENT
-    edges = _edges(shots["key"], *(np.where(fit, shots[name], 0) for name in names))
+    first = _FirstEdges(shots["host_us"])
+    feed_blocks(RecordingReader(recorded.path), rig.lines, first)
+    a_lead, known = first.counters()
+    fit &= known
+    edges = _edges(a_lead, *(np.where(fit, shots[name], 0) for name in names))
     modulus = 2**rig.clock.counter_bits
     raw = [(gate, level, value % modulus) for gate, level, value in edges]
     sought = _Sought(raw)
@@ -132,6 +136,32 @@ def _edges(
         return [(0, 1, a_lead), (1, 1, a_lead + lead)]
     a_trail = a_lead + block
     return [(0, 1, a_lead), (0, 0, a_trail), (1, 1, a_lead + lead), (1, 0, a_trail + trail)]
+
+
+class _FirstEdges:
+    """
+    Takes batches and keeps the counter value of each shot's first edge, told by its moment.
+
+    A shot's key goes on where the counter began anew with its board, and is no value of it.
+    """
+
+    def __init__(self, host_us: Ints) -> None:
+        self._host_us = host_us
+        self._found: dict[int, int] = {}
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch."""
+        events = batch.events
+        own = (events.kind == Kind.EDGE) & (events.gate == 0) & (events.level != 0)
+        own &= np.isin(events.host_us, self._host_us)
+        for at, counter in zip(events.host_us[own], events.counter[own], strict=True):
+            self._found.setdefault(int(at), int(counter))
+
+    def counters(self) -> tuple[Ints, npt.NDArray[np.bool_]]:
+        """Return the counter value of each shot's first edge, and where one was found."""
+        found = [self._found.get(at, -1) for at in self._host_us.tolist()]
+        counters = np.array(found, np.int64)
+        return counters, counters >= 0
 
 
 class _Sought:
