@@ -175,6 +175,17 @@ def test_all_setups_together_have_the_mean_s_scatter_from_within_them() -> None:
     )
     assert whole["s_mps"] == pytest.approx(speeds.std(ddof=1))
     assert whole["mean_mps"] == pytest.approx(speeds.mean())
+    assert (whole["slowest_shot"], whole["fastest_shot"]) == (
+        speeds.argmin() + 1,
+        speeds.argmax() + 1,
+    )
+    # by hand: each setup about its own means of number and speed, one slope for both
+    numbers = [
+        np.flatnonzero([n == name for n in names]) + 1.0 for name in dict.fromkeys(names)
+    ]
+    x = np.concatenate([n - n.mean() for n in numbers])
+    y = np.concatenate([part - part.mean() for part in parts])
+    assert whole["drift_mps_per_shot"] == pytest.approx(x @ y / (x @ x))
 
 
 @pytest.mark.parametrize("name", ["two bands", "x" * 300, "二" * 40, "a" * 18, "\x1b[2Jno"])
@@ -202,6 +213,9 @@ def test_a_setup_s_own_body_gives_the_speed_at_the_mouth(with_setups) -> None:
         setup["muzzle_mps"] / setup["mean_mps"] - 1 for setup in (as_the_rig, lighter)
     )
     assert more == pytest.approx(4 * loss, rel=0.05)
+    assert lighter["mass_kg"] == 0.006
+    assert lighter["energy_j"] == pytest.approx(0.006 * lighter["mean_mps"] ** 2 / 2)
+    assert as_the_rig["mass_kg"] == 0.024
 
 
 @pytest.mark.parametrize("mass_kg", [1e-6, 4.2e-7])
