@@ -199,6 +199,28 @@ def test_the_series_is_fisher_s_expansion_of_student_s_t_at_its_ends():
     assert expanded == pytest.approx(stats.t.ppf(0.975, dof), rel=5e-5)
 
 
+@pytest.mark.parametrize(("n", "ratio"), [(3, 1.0), (5, 3.0)])
+def test_the_series_at_its_middle_holds_the_share_that_it_states(n, ratio):
+    """Drawn are the spreads alone; the share of differences held is then exact."""
+    draw = np.random.default_rng(n)
+    held = []
+    for _ in range(4000):
+        u = [s * math.sqrt(draw.chisquare(n - 1) / (n - 1) / n) for s in (1.0, ratio)]
+        half = difference_factor([(u[0], n - 1), (u[1], n - 1)]) * math.hypot(*u)
+        held.append(1 - 2 * stats.norm.sf(half / math.hypot(1, ratio) * math.sqrt(n)))
+
+    assert np.mean(held) == pytest.approx({1.0: 0.959, 3.0: 0.947}[ratio], abs=0.002)
+
+
+def test_with_two_rigs_few_shots_count_for_what_part_they_have():
+    """t has the freedom of the whole: rigs known beforehand make it nearly normal."""
+    found = Difference.of(0.8, [(0.1, 2.0), (0.0, math.inf)], u_rigs_mps=0.4)
+    u = math.hypot(0.1, 0.4)
+
+    assert found.p_value == pytest.approx(2 * stats.t.sf(0.8 / u, 2 * (u / 0.1) ** 4), rel=1e-9)
+    assert found.p_value < 0.06
+
+
 def test_many_shots_and_two_rigs_leave_the_normal_interval_of_all_parts():
     many = 100_000
     found = Difference.of(0.5, [(0.1, many), (0.2, many)], u_rigs_mps=0.2)

