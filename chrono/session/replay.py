@@ -7,6 +7,8 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from chrono.reader.decoder import decode_rows
 from chrono.reader.source import ReplaySource
 from chrono.session.edits import Edits
@@ -101,8 +103,10 @@ class ReplayRun(FedRun):
         return len(self.session.log) + len(self.session.open_rows())
 
     def previous_shot(self) -> int:
-        """Return the number of the shot before the latest one, 1 at least."""
-        return max(self.shots_shown - 1, 1)
+        """Return the number of the last shot read before the latest one, 1 at least."""
+        read_us = self._whole.log.shots["host_us"][: self.shots_shown]
+        before = np.flatnonzero(read_us < read_us[-1:])
+        return int(before[-1]) + 1 if len(before) else 1
 
     def at_shot(self, number: int) -> "ReplayRun":
         """

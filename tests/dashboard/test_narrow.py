@@ -123,6 +123,18 @@ async def test_what_is_cut_ends_in_a_sign_and_is_whole_for_the_selected_shot(siz
         assert all(len(cells[0]) <= widths[0] for cells in listed(app))
 
 
+async def test_numbers_and_times_are_never_cut(monkeypatch) -> None:
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await busy(pilot, board, run)
+        table = app.screen.table
+        last = ("500000", "1234567.8", *listed(app)[-1][2:])
+        monkeypatch.setattr(table, "cells", lambda index: last)
+        monkeypatch.setattr(table, "_count", 500_000)
+        assert table.widths[:2] == (6, 9)
+
+
 @pytest.mark.parametrize("size", SIZES)
 async def test_the_cautions_stand_whole_with_the_way_on(size) -> None:
     _, run = hand_run()

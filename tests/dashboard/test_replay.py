@@ -5,7 +5,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from hand_board import listed, records, screen_text
+from hand_board import hand_run, listed, records, screen_text
 from textual.widgets import Input, ProgressBar
 
 from chrono.dashboard import going
@@ -251,6 +251,32 @@ async def test_a_replay_goes_back_and_to_any_shot(copied):
     assert before.session.log.shots.tobytes() == (
         whole.log.shots[: len(before.session.log)].tobytes()
     )
+
+
+def test_going_back_passes_shots_that_were_read_at_once(tmp_path):
+    board, live = hand_run(tmp_path / "a.tsv")
+    board.shoot_and_wait(30.0)
+    kept = []
+    say, board.raw = board.raw, kept.append
+    board.shoot_and_wait(31.0, 32.0, 33.0)
+    board.raw = say
+    for line in kept:  # the program stood still: all three are read now
+        board.raw(line)
+    board.us += 100_000
+    for gate, level in (("A", 1), ("A", 0), ("B", 1), ("B", 0)):
+        board.us += 2_000 if level == 0 else 10_000
+        board.edge(gate, level)
+    board.wait(4.0)
+    live.close()
+    run, whole = a_replay(tmp_path / "a.tsv", 1.0)
+    assert len(set(whole.log.shots["host_us"].tolist())) == 3
+    last = run.at_shot(5)
+    assert last.shots_shown == 5
+    together = last.at_shot(last.previous_shot())
+    assert together.shots_shown == 4
+    first = together.at_shot(together.previous_shot())
+    assert first.shots_shown == 1
+    assert first.at_shot(first.previous_shot()).shots_shown == 1
 
 
 async def test_progress_is_that_of_the_recorded_time(copied):
