@@ -11,7 +11,7 @@ from chrono.clock.beats import BeatClock
 from chrono.errors import CalibrationError
 from chrono.processor.rules import Rules
 from chrono.reader.decoder import decode_rows
-from chrono.reader.grammar import encode_beat
+from chrono.reader.grammar import encode_beat, encode_hello
 from chrono.reader.rows import board_row, json_row
 from chrono.rigs.file import default_rig
 
@@ -75,3 +75,17 @@ def test_after_a_silence_the_recent_beats_begin_anew() -> None:
 
     for pieces in ([b"".join(rows), b"".join(after)], [b"".join(rows + after)]):
         assert [host_s for _, host_s in fed(pieces).recent] == [60.0, 61.0, 62.0]
+
+
+def test_beats_of_a_counter_that_cannot_be_used_are_left_out_until_another_hello() -> None:
+    clock = BeatClock(RULES, lambda hz, bits: bits > 16)
+    beats = [
+        board_row(s * 1_000_000, encode_beat(s, s * HZ % 2**32, 0, 0, 0)) for s in range(9)
+    ]
+    narrow, wide = (board_row(0, encode_hello(HZ, bits, "b", "1")) for bits in (16, 32))
+    clock.feed(decode_rows(b"".join([wide, *beats[:3]]), "framed"))
+    assert len(clock.recent) == 3
+    clock.feed(decode_rows(b"".join([narrow, *beats[3:6]]), "framed"))
+    assert len(clock.recent) == 0
+    clock.feed(decode_rows(b"".join([wide, *beats[6:]]), "framed"))
+    assert len(clock.recent) == 3

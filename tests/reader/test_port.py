@@ -153,6 +153,8 @@ def test_a_loose_cable_loses_no_byte_that_arrived(tmp_path: Path) -> None:
                 lambda done=time: sum(x["event"] == "reopened" for x in rows.links) > done
             )
         board.unplug()
+        until(lambda: reader.status.losses == 4)
+        assert reader.status.fruitless == 2, "no line came between the last two losses"
         assert rows.board == [b"A 0", b"A 1", b"A 2"]
         assert [x["fragment"] for x in rows.links if "fragment" in x] == ["B 7"] * 3
 
