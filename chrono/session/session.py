@@ -376,8 +376,9 @@ class Session:
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
     ) -> tuple[Contribution, ...]:
         """Return what shots share, at their mean and by the edges that most of them used."""
-        shots = self.log.shots[numbers - 1]
-        used, model = int(np.bincount(shots["used"]).argmax()), self._models.at(shots["key"][0])
+        shots = self.log.shots
+        used = int(np.bincount(shots["used"][numbers - 1]).argmax())
+        model = self._models.at(shots["key"][numbers[0] - 1])
         transit_s = model.board_transit(float(speed_mps.mean()), used)
         parts = model.contributions(transit_s, used)
         return tuple(part for part in parts if part.input.nature == "shared")

@@ -104,6 +104,7 @@ class WatchedDashboard(Dashboard):
             for row in self.view.rows[-5:]
             if row.edges_used == "both"
             and row.number not in self.listed_ns
+            and len(table) >= row.number
             and table.cells(row.number - 1)[0] == str(row.number)
         ]
         if new:
