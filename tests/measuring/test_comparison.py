@@ -25,7 +25,7 @@ from chrono.measuring.difference import (
 from chrono.measuring.outliers import suspicious
 from chrono.measuring.scatter import drift_of, normal_p, s_ratio_interval, scatter_of
 from chrono.measuring.statistics import Sample, s_interval, series_statistics
-from chrono.reports.comparison import chance_words
+from chrono.reports.comparison import chance_words, more_sentence
 
 
 def sample(speeds, numbers=None, shared: float = 0.0, random: float = 0.0) -> Sample:
@@ -286,6 +286,25 @@ def test_suspicious_shots_of_a_setup_are_named():
 )
 def test_chance_is_told_in_days_that_make_sense(p, words):
     assert words in chance_words(p)
+
+
+def test_how_far_the_number_still_wanted_can_be_told_depends_on_what_may_be_true():
+    """By hand: an open 0.33 of u 0.18 may be 0.33 − 1.30·0.18 = 0.09 (at 80 %)."""
+    spread = np.array([-1.5, -0.5, 0.5, 1.5] * 5) * 0.5
+    a, b = 45 + spread, 45.33 + spread
+    found = compare_pair(group(a), group(b, np.arange(21, 41)))
+    assert not is_settled(found.difference)
+    u, dof = found.difference.u_random_mps, found.difference.dof
+    least = 0.33 - stats.t.ppf(0.9, dof) * u
+    so_far = [(found.first.series.s_mps, 20), (found.second.series.s_mps, 20)]
+
+    assert 0.05 < least < 0.2
+    assert found.more_shots.as_seen == more_shots(0.33, so_far)
+    assert found.more_shots.most == more_shots(least, so_far)
+    nothing = compare_pair(group(a), group(b - 0.28, np.arange(21, 41))).more_shots
+    assert nothing.most is None
+    assert "no number does" in more_sentence(nothing) or nothing.as_seen == MOST_SHOTS
+    assert f"{found.more_shots.most} do" in more_sentence(found.more_shots)
 
 
 SESSIONS = 10_000

@@ -13,6 +13,7 @@ from chrono.processor.table import EdgesUsed
 from chrono.reader.decoder import decode_rows
 from chrono.reader.rows import json_row
 from chrono.rigs.file import default_rig, rig_record
+from chrono.session.looks import Looks
 from chrono.session.marks import Setup, setup_record
 from chrono.session.recorded import read_recording
 from chrono.session.session import Session
@@ -128,3 +129,20 @@ def test_the_lightest_body_has_a_speed_above_zero(foam, mass_kg) -> None:
 
     assert np.all(measured.speed_mps >= 0)
     assert np.all(measured.U95_mps > measured.speed_mps), "and nothing is known of it"
+
+
+def test_a_setup_that_is_corrected_measures_its_shots_anew(foam) -> None:
+    path, true_mps = foam((0, Setup("ball")))
+    rows = path.read_bytes().partition(b"\n")[2]
+    session = Session(default_rig())
+    session.feed(decode_rows(rows, "plain"))
+    looks, before = Looks(session), session.measured_by
+    was = looks.view().series.mean_mps
+
+    corrected = setup_record(Setup("ball", OWN, corrects="ball"))
+    session.feed(decode_rows(json_row(10**9, "setup", corrected), "plain"))
+
+    assert session.measured_by > before
+    now = looks.view().series.mean_mps
+    assert now < was
+    assert now == pytest.approx(true_mps[: looks.view().series.n].mean(), rel=1e-3)
