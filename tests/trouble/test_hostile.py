@@ -281,7 +281,8 @@ def test_absurd_hellos_are_damage_or_a_counter(tmp_path: Path, bits: str, place:
     for hertz in HERTZ:
         hello = b"%s\tboard\t%s\n" % (host, framed(f"H 1 {hertz} {bits} gates 1"))
         written(path, [*FILE, RIG, *BODY[:place], hello, *BODY[place:]])
-        if bits == "8" and hertz == SOUND_HERTZ:  # by such a counter no speed can be trusted
+        # By such a counter no speed can be trusted; what was clocked before it stays.
+        if place == 0 and bits == "8" and hertz == SOUND_HERTZ:
             with pytest.raises(RigError, match="cannot be used: it wraps"):
                 look_at_everything(path)
         else:
