@@ -254,8 +254,6 @@ def _more_shots(
 def _most(
     difference: float, samples: Sequence[tuple[float, int]], u_shared: float
 ) -> int | None:
-    if difference <= 0:
-        return None
     most = more_shots(difference, samples, u_shared)
     return most if most < MOST_SHOTS else None
 
