@@ -248,6 +248,7 @@ async def test_shots_of_a_recording_come_with_their_own_error(monday) -> None:
         assert "shot" not in screen_text(app).splitlines()[0]
 
 
+@pytest.mark.long
 async def test_nothing_holds_the_screen_up_for_long(start) -> None:
     app = LabApp(start)
     async with app.run_test(size=(120, 40)) as pilot:

@@ -19,7 +19,10 @@ import pytest
 from chrono.reports.export import shot_records
 from chrono.session.recorded import read_recording
 
-pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs a small disk")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(os.name != "posix", reason="needs a small disk"),
+]
 
 DISK_BYTES = 96 * 1024
 PORT = "virtual://two-bands?speedup=100"

@@ -230,6 +230,7 @@ def test_many_shots_and_two_rigs_leave_the_normal_interval_of_all_parts():
     assert found.p_value == pytest.approx(2 * stats.norm.sf(0.5 / 0.3), rel=1e-3)
 
 
+@pytest.mark.long
 def test_rigs_that_differ_are_no_difference_between_setups():
     """Their shared errors stand in each interval, and there is no analysis of variance."""
     rng = np.random.default_rng(12)
