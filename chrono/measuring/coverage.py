@@ -29,6 +29,9 @@ BINS = 2048
 NEGLIGIBLE = 1e-9
 """A contribution by so much smaller than the largest one changes nothing."""
 
+LEAST_U = 1e-290
+"""One below is nothing: its reciprocal is beyond what a number can hold."""
+
 NORMAL_FACTOR = 1.959963984540054
 """Coverage factor of a normal distribution for 95 % (GUM table G.2)."""
 
@@ -134,7 +137,8 @@ def with_normal(factors: Floats, share: Floats) -> Floats:
 
 def _not_negligible(contributions: Sequence[Contribution]) -> list[Contribution]:
     largest = max((c.u_out for c in contributions), default=0.0)
-    return [c for c in contributions if c.u_out > NEGLIGIBLE * largest]
+    least = max(NEGLIGIBLE * largest, LEAST_U)
+    return [c for c in contributions if c.u_out > least]
 
 
 def _reach(parts: Sequence[Contribution]) -> float:

@@ -277,7 +277,6 @@ def _pool(processes: int, share_bytes: int) -> Iterator[Executor]:
     try:
         yield pool
     except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
         for child in set(multiprocessing.active_children()) - before:
             child.terminate()
         raise

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from chrono.measuring.budget import Contribution, rectangular
@@ -88,6 +88,9 @@ def test_shots_without_a_speed_are_left_out_and_none_give_none() -> None:
 
 
 @given(st.lists(st.floats(1, 300), min_size=2, max_size=40), st.floats(0, 1), st.floats(0, 1))
+@example([1.0, 1.0], 0.0, 2.2e-309)
+@example([1.0, 1.0], 1e-300, 0.0)
+@example([1.0, 1.0], 1e-289, 3e-289)
 def test_the_order_of_shots_does_not_matter(
     speeds: list[float], random: float, shared: float
 ) -> None:
