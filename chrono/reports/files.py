@@ -9,11 +9,12 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import IO
 
-from chrono.errors import OptionError, RecordingError
+from chrono.errors import OptionError
 from chrono.reports.arrow_files import write_csv, write_parquet
 from chrono.reports.comma_file import write_comma_csv
 from chrono.reports.export import ShotTable
 from chrono.reports.json_file import write_json
+from chrono.reports.newfile import new_file
 from chrono.reports.workbook import write_workbook
 
 Writer = Callable[[Iterable[ShotTable], IO[bytes]], int]
@@ -81,30 +82,8 @@ def write_table(tables: Iterable[ShotTable], path: Path, decimal_comma: bool = F
         If the file cannot be written.
     """
     writer = format_of(path, decimal_comma)
-    try:
-        with path.open("xb") as file:
-            return _write_or_remove(tables, writer, file, path)
-    except FileExistsError:
-        raise OptionError(
-            "the file exists", where=str(path), hint="choose another name"
-        ) from None
-    except OSError as trouble:
-        raise RecordingError(
-            f"cannot be written: {trouble.strerror or trouble}",
-            where=str(path),
-            hint="choose a folder that exists, may be written to and has room",
-        ) from trouble
-
-
-def _write_or_remove(
-    tables: Iterable[ShotTable], writer: Writer, file: IO[bytes], path: Path
-) -> int:
-    """Write the table; leave no half of one behind."""
-    try:
+    with new_file(path) as file:
         return write_stream(tables, writer, file)
-    except BaseException:
-        path.unlink(missing_ok=True)
-        raise
 
 
 def write_stream(tables: Iterable[ShotTable], writer: Writer, stream: IO[bytes]) -> int:

@@ -1,7 +1,9 @@
 """Files that leave the program whole or not at all, and never over one that is there."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from chrono.errors import OptionError, RecordingError
 
@@ -28,9 +30,10 @@ def check_new(path: Path, endings: Sequence[str]) -> str:
     return ending
 
 
-def write_new(path: Path, content: bytes) -> None:
+@contextmanager
+def new_file(path: Path) -> Iterator[IO[bytes]]:
     """
-    Write a file that is not there yet; leave no half of one behind.
+    Open a file that is not there yet, to be written; leave no half of one behind.
 
     Raises
     ------
@@ -47,12 +50,18 @@ def write_new(path: Path, content: bytes) -> None:
         raise _trouble(path, trouble) from trouble
     try:
         with file:
-            file.write(content)
+            yield file
     except BaseException as trouble:
         path.unlink(missing_ok=True)
         if isinstance(trouble, OSError):
             raise _trouble(path, trouble) from trouble
         raise
+
+
+def write_new(path: Path, content: bytes) -> None:
+    """Write the whole of a file that is not there yet, see `new_file`."""
+    with new_file(path) as file:
+        file.write(content)
 
 
 def write_new_together(contents: Mapping[Path, bytes]) -> None:
