@@ -12,13 +12,12 @@ from typing import ClassVar
 
 from chrono.arrays import compiled
 from chrono.arrays.batch import Batch
-from chrono.errors import CalibrationError, RecordingError
+from chrono.errors import RecordingError
 from chrono.processor.rules import HOST_TOLERANCE_S, Rules
 from chrono.reader.follow import FollowSource
 from chrono.reader.rows import HEADER
 from chrono.reader.source import row_host_us
 from chrono.rigs.file import Rig, rig_from_record
-from chrono.session.counter_rate import clock_doubt
 from chrono.session.observer import Observer
 from chrono.session.recorded import first_rig, size_of, telling_where
 from chrono.session.run import FedRun
@@ -70,7 +69,6 @@ class FollowRun(FedRun):
         self._rig = self._stated = rig
         self._passed_us = 0
         self._silence_due_us = 0
-        self._clock_doubt = ""
         super().__init__(FollowSource(path, clock), Session(rig, fixed_rig=True), path.name)
 
     def catch_up(self, told: Callable[[int], None] = lambda _: None) -> None:
@@ -141,13 +139,8 @@ class FollowRun(FedRun):
         self._observer = Observer(self.session)
 
     def _finish(self) -> None:
-        """Measure with what all beats say, as whoever reads the recording will."""
         super()._finish()
-        if self.session.rig.clock.from_host:
-            try:
-                self._observer.counter_rate.settle(self.now_us())
-            except CalibrationError as error:
-                self._clock_doubt = clock_doubt(error)
+        self._settle_clock()
 
 
 def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:

@@ -6,14 +6,13 @@ from typing import Any, ClassVar
 
 from chrono import __version__
 from chrono.arrays.batch import Batch
-from chrono.errors import CalibrationError, ChronoError, OptionError, PortError
+from chrono.errors import ChronoError, OptionError, PortError
 from chrono.plain import plain
 from chrono.reader.opening import DEFAULT_BAUDRATE, PlayedPort, played_port
 from chrono.reader.port import LinkStatus
 from chrono.reader.source import LiveSource
 from chrono.reader.writer import RecordingWriter
 from chrono.rigs.file import Rig, parse_rig, rig_record, with_host_clock
-from chrono.session.counter_rate import clock_doubt
 from chrono.session.marks import Setup
 from chrono.session.run import FedRun
 from chrono.session.session import Session
@@ -61,7 +60,6 @@ class LiveRun(FedRun):
         self.writer = writer
         self._lines_taken = 0
         self._silence_due_us = 0
-        self._clock_doubt = ""
 
     def start(self) -> None:
         """Open the port; the recording's name is free again where that fails."""
@@ -171,13 +169,8 @@ class LiveRun(FedRun):
             self.session.pass_time(now_us)
 
     def _finish(self) -> None:
-        """Measure with what all beats say, as whoever reads the recording will."""
         super()._finish()
-        if self.session.rig.clock.from_host:
-            try:
-                self._observer.counter_rate.settle(self.now_us())
-            except CalibrationError as error:
-                self._clock_doubt = clock_doubt(error)
+        self._settle_clock()
 
 
 def live_run(

@@ -8,11 +8,12 @@ thread; what the operator says goes in as a row, the same way as the board's lin
 from typing import Any, ClassVar, Protocol
 
 from chrono.arrays.batch import Batch
-from chrono.errors import PortError
+from chrono.errors import CalibrationError, PortError
 from chrono.health.verdict import Observed
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import LinkStatus
 from chrono.reader.writer import RecordingWriter
+from chrono.session.counter_rate import clock_doubt
 from chrono.session.edits import Edits
 from chrono.session.marks import (
     Mark,
@@ -177,6 +178,7 @@ class FedRun(Run):
         super().__init__(session, name)
         self.source = source
         self._observer = Observer(session)
+        self._clock_doubt = ""
         self._ended_us: int | None = None
 
     @property
@@ -254,3 +256,11 @@ class FedRun(Run):
     def _finish(self) -> None:
         self._ended_us = self.now_us()
         self.session.finish()
+
+    def _settle_clock(self) -> None:
+        """Measure with what all beats say, as whoever reads the recording will."""
+        if self.session.rig.clock.from_host:
+            try:
+                self._observer.counter_rate.settle(self.now_us())
+            except CalibrationError as error:
+                self._clock_doubt = clock_doubt(error)
