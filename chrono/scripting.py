@@ -37,10 +37,11 @@ _UNITS = {
     "_mps": "m/s",
     "_s": "s",
     "_us": "us",
+    "_m": "m",
     "_mm": "mm",
     "_kg": "kg",
     "_j": "J",
-    "_ns": "N s",
+    "_Ns": "N s",
     "_per_shot": "m/s",
 }
 _EDGES = {used.name.lower(): used for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)}

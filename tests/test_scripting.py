@@ -143,7 +143,12 @@ def test_rig_setups_and_summary_are_those_of_the_recording(chrono, folder) -> No
     for setup in stated["setups"]:
         for name in ("counted", "mean_mps", "U95_mean_mps", "s_mps", "muzzle_mps"):
             assert table.loc[setup["setup"], name] == setup[name]
-    assert table.attrs["units"]["U95_mean_mps"] == "m/s"
+    units = table.attrs["units"]
+    assert units["U95_mean_mps"] == "m/s"
+    assert units["momentum_Ns"] == "N s"
+    assert units["length_at_a_m"] == "m"
+    numbers = {"counted", "k", "dof", "random_dof", "mach", "normal_p", "muzzle_reynolds"}
+    assert set(table.columns) - set(units) == numbers | {"slowest_shot", "fastest_shot"}
 
 
 def test_whoever_changes_a_summary_changes_only_that_copy(folder) -> None:

@@ -135,7 +135,7 @@ def _data(result: EnergyResult | Refused) -> dict[str, Any]:
         "mouth_mps": estimate_data(launch.of_shots(result.speed)),
         "energy_j": estimate_data(launch.of_shots(result.energy)),
         "energy_of_one_shot_j": estimate_data(result.energy),
-        "momentum_ns": estimate_data(launch.of_shots(result.momentum)),
+        "momentum_Ns": estimate_data(launch.of_shots(result.momentum)),
         "stored": [
             {
                 "bound": bound.name,

@@ -193,8 +193,8 @@ def motion_data(motion: Motion | None) -> dict[str, Any]:
         "mass_kg": motion.mass_kg if motion else None,
         "energy_j": motion.energy.value if motion else None,
         "U95_energy_j": motion.energy.U95 if motion else None,
-        "momentum_ns": motion.momentum.value if motion else None,
-        "U95_momentum_ns": motion.momentum.U95 if motion else None,
+        "momentum_Ns": motion.momentum.value if motion else None,
+        "U95_momentum_Ns": motion.momentum.U95 if motion else None,
         "mach": motion.mach if motion else None,
     }
 

@@ -17,7 +17,7 @@ def setup_text(name: str) -> str:
 def motion_text(speed_mps: float, mass_kg: float) -> str:
     """Return the kinetic energy m·v²/2 and the momentum m·v of a body, to three digits."""
     energy, momentum = mass_kg * speed_mps**2 / 2, mass_kg * speed_mps
-    return f"{energy:.3g} J · {momentum:.3g} kg·m/s"
+    return f"{energy:.3g} J · {momentum:.3g} N·s"
 
 
 def three_digits(value: float) -> str:

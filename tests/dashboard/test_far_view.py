@@ -28,7 +28,7 @@ async def test_the_speed_and_its_uncertainty_fill_the_terminal(size):
         assert "COUNTED" in text
         assert "shot 1" in text
         assert "24.3 J" in text, "24 g at 45 m/s: 0.024·45²/2"
-        assert "1.08 kg·m/s" in text
+        assert "1.08 N·s" in text
         assert "q Quit" in text
         assert "nobody near the gates" in " ".join(text.split()), "the caution keeps its sense"
 

@@ -26,7 +26,7 @@ async def test_energy_momentum_mach_and_range_of_the_selected_shot(chrono):
         await pilot.pause()
         text = screen_text(app)
 
-        assert "24.3 J · 1.08 kg·m/s" in text, "24 g at 45 m/s"
+        assert "24.3 J · 1.08 N·s" in text, "24 g at 45 m/s"
         mach = next(line for line in text.splitlines() if "Mach" in line).split("Mach")[1]
         assert abs(float(mach.split()[0]) - 45 / 342) < 0.001, "sound at 18 °C, from memory"
         assert "40.0 mm at A, 40.0 mm at B, declared 40 mm" in text

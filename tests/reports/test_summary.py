@@ -120,7 +120,7 @@ def test_json_has_the_statistics_that_scipy_finds(with_setups) -> None:
     assert found["drift_high_mps_per_shot"] == pytest.approx(line.slope + half)
     assert found["launcher_s_mps"] ** 2 + found["instrument_s_mps"] ** 2 == pytest.approx(s**2)
     assert found["energy_j"] == pytest.approx(0.024 * speeds.mean() ** 2 / 2)
-    assert found["momentum_ns"] == pytest.approx(0.024 * speeds.mean())
+    assert found["momentum_Ns"] == pytest.approx(0.024 * speeds.mean())
     # a kitchen scale's 1 % and the mean's own ±: by hand, in quadrature
     by_mass = 0.024 * 0.01 / np.sqrt(3) * 1.96 * speeds.mean() ** 2 / 2
     by_speed = 0.024 * speeds.mean() * found["U95_mean_mps"]
