@@ -1,7 +1,8 @@
 """Quantities with units at the program's edges; inside, everything is SI.
 
-Texts such as ``"300 mm"`` are read by pint, which is loaded at the first use only.
-A unit must be of the very kind that is wanted: an angle is no ratio, a rotation no frequency.
+Texts such as ``"300 mm"`` are read with any unit that pint knows. Loading pint takes 0.2 s, so
+it is not asked for the units of an ordinary rig file. A unit must be of the very kind that is
+wanted: an angle is no ratio, a rotation no frequency.
 """
 
 import math
@@ -34,11 +35,34 @@ KINDS = {
 }
 """SI unit: the kind of quantity it stands for, and an example to show to the user."""
 
+EVERYDAY_UNITS = {
+    "m": ("m", 1.0),
+    "cm": ("m", 1e-2),
+    "mm": ("m", 1e-3),
+    "s": ("s", 1.0),
+    "ms": ("s", 1e-3),
+    "us": ("s", 1e-6),
+    "µs": ("s", 1e-6),
+    "ns": ("s", 1e-9),
+    "deg": ("rad", math.pi / 180),
+    "MHz": ("Hz", 1e6),
+    "kg": ("kg", 1.0),
+    "g": ("kg", 1e-3),
+    "hPa": ("Pa", 1e2),
+    "m/s": ("m/s", 1.0),
+    "ppm": ("", 1e-6),
+    "%": ("", 1e-2),
+}
+"""Unit, as it is written: SI unit and factor, of which the tests see that they are pint's."""
+
 ABSENT_TEXT = "—"
 """What stands where there is no number."""
 
 STANDARD_GRAVITY_MPS2 = 9.80665
 """The g in which decelerations are told (CGPM 1901; exact)."""
+
+_ICE_POINT_K = 273.15
+"""0 °C (exact: BIPM SI Brochure 2.3.1)."""
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
 _FACTOR = r"[A-Za-zµμ°Ω_%]+(?:\^-?[1-9])?"
@@ -189,6 +213,16 @@ def _split(text: str, unit: str, where: str) -> tuple[float, str]:
 
 def _converted(number: float, unit_text: str, unit: str) -> float | None:
     """Return the number in `unit`, or None if the unit is unknown or of another kind."""
+    if unit_text in EVERYDAY_UNITS:
+        kind, factor = EVERYDAY_UNITS[unit_text]
+        return number * factor if kind == unit else None
+    if (unit_text, unit) == ("degC", "K"):
+        return number + _ICE_POINT_K
+    return convert(number, unit_text, unit)
+
+
+def convert(number: float, unit_text: str, unit: str) -> float | None:
+    """Let pint return the number in `unit`; None if its unit is unknown or of another kind."""
     if _UNIT.fullmatch(unit_text) is None:
         return None
     registry = _registry()

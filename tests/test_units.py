@@ -10,7 +10,10 @@ from hypothesis import strategies as st
 
 from chrono.errors import UnitError
 from chrono.units import (
+    EVERYDAY_UNITS,
+    KINDS,
     SPEED_UNITS,
+    convert,
     format_speed,
     parse_quantity,
     quote,
@@ -41,6 +44,34 @@ from chrono.units import (
 )
 def test_a_number_with_its_unit_is_read_in_si(text: str, unit: str, value: float) -> None:
     assert parse_quantity(text, unit) == pytest.approx(value, rel=1e-14)
+
+
+NUMBERS = st.floats(-1e6, 1e6) | st.decimals(-1000, 1000, places=3).map(float)
+
+
+@given(number=NUMBERS, name=st.sampled_from([*EVERYDAY_UNITS, "degC"]))
+def test_everyday_units_give_to_the_last_bit_what_pint_gives(number: float, name: str) -> None:
+    unit, _ = EVERYDAY_UNITS.get(name, ("K", 1.0))
+    assert parse_quantity(f"{number:.17f} {name}", unit) == convert(
+        float(f"{number:.17f}"), name, unit
+    )
+    for other in KINDS:
+        refused = convert(number, name, other) is None
+        assert refused == (other != unit), "pint takes it for another kind"
+
+
+def test_an_ordinary_rig_is_read_without_the_library_of_units() -> None:
+    program = (
+        "import sys, chrono.virtual.scenarios as v, chrono.rigs.file as f\n"
+        "from chrono.rigs.starter import starter_text\n"
+        "f.parse_rig(v.rig_text(v.SCENARIOS['two-bands']))\n"
+        "f.parse_rig(starter_text(board='uno'))\n"
+        "assert 'pint' not in sys.modules\n"
+        "import chrono.units\n"
+        "assert chrono.units.parse_quantity('1 in', 'm') == 0.0254\n"
+        "assert 'pint' in sys.modules\n"
+    )
+    subprocess.run([sys.executable, "-c", program], check=True)
 
 
 @pytest.mark.parametrize(
@@ -127,12 +158,3 @@ def test_the_shown_uncertainty_is_within_a_seventh_of_the_true_one(uncertainty: 
 def test_a_quoted_text_cannot_steer_a_terminal_and_stays_short() -> None:
     assert quote("a\x1b[31m\n") == '"a\\x1b[31m\\x0a"'
     assert len(quote("x" * 1000)) == 60
-
-
-def test_the_unit_library_is_loaded_by_the_first_text_only() -> None:
-    code = (
-        "import sys, chrono.units, chrono.rigs.file; chrono.rigs.file.default_rig(); "
-        "assert 'pint' not in sys.modules; chrono.units.parse_quantity('1 m', 'm'); "
-        "assert 'pint' in sys.modules"
-    )
-    subprocess.run([sys.executable, "-c", code], check=True)
