@@ -18,9 +18,9 @@ from chrono.reports.export import shot_records
 from chrono.reports.parting import parting_lines
 from chrono.reports.summary import shot_line
 from chrono.session.counter_rate import remeasured_words
-from chrono.session.live import disk_line
 from chrono.session.recorded import Findings
 from chrono.session.run import Run
+from chrono.session.troubles import disk_line
 
 POLL_S = 0.01
 
@@ -64,6 +64,7 @@ def print_shots(
     if run.near_launches:
         tell(CAUTION)
     run.start()
+    run.session.make_ready()
     results, teller = Results(run, shots, as_json), RunTeller()
     with noted_signals() as ending:
         try:

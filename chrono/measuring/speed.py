@@ -107,7 +107,7 @@ class SpeedModel:
     def from_rig(cls, rig: Rig) -> "SpeedModel":
         """Make the model of a rig; calibration results replace the stated tolerances."""
         gates, calibration = rig.gates, rig.calibration
-        model = cls(
+        return cls(
             unit_s=rig.clock.unit_s,
             tick_s=rig.clock.tick_s,
             spacing_m=rig.spacing_m,
@@ -122,8 +122,10 @@ class SpeedModel:
             jitter=normal("jitter", rig.clock.jitter_s, nature="random", unit="s"),
             one_pair=OnePair.from_rig(rig),
         )
-        _ = model._tables  # made now, not when the first shot is waited for
-        return model
+
+    def make_ready(self) -> None:
+        """Work out the coverage now: it takes 0.3 s, and else the first shot waits for it."""
+        _ = self._both_coverage, self._single_coverage
 
     def true_transit(self, transit_s: float) -> float:
         """Return a transit [s] free of the clock's error and the gates' latencies."""
@@ -236,12 +238,15 @@ class SpeedModel:
         return chord.u / self.spacing_m if chord else 0.0
 
     def _coverage(self, edges_used: int) -> "CoverageTable":
-        both, single = self._tables
-        return both if edges_used == EdgesUsed.BOTH else single
+        return self._both_coverage if edges_used == EdgesUsed.BOTH else self._single_coverage
 
     @cached_property
-    def _tables(self) -> tuple["CoverageTable", "CoverageTable"]:
-        return _coverage_table(self, EdgesUsed.BOTH), _coverage_table(self, EdgesUsed.LEAD)
+    def _both_coverage(self) -> "CoverageTable":
+        return _coverage_table(self, EdgesUsed.BOTH)
+
+    @cached_property
+    def _single_coverage(self) -> "CoverageTable":
+        return _coverage_table(self, EdgesUsed.LEAD)
 
 
 def measure(shots: Shots, model: SpeedModel) -> Measured:

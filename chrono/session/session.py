@@ -260,6 +260,10 @@ class Session:
     def _body_length_m(self, setup: Setup) -> float | None:
         return setup.body.get("length_m", self.rig.body.length_m)
 
+    def make_ready(self) -> None:
+        """Do beforehand what the first shot would have to wait for."""
+        self._models.now.make_ready()
+
     def _use(self, rig: Rig) -> None:
         """Measure with `rig` from here on, its counter's frequency as the board said it."""
         self.rig = rig = self.counters.applied(rig)
