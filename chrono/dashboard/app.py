@@ -5,11 +5,13 @@ says of shots through those of `telling`, the ways to a shot are in `going`. The
 are in the recording before this program sees them, so nothing on a screen can lose a shot.
 """
 
+from __future__ import annotations
+
 from asyncio import to_thread
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from math import isfinite
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual import work
 from textual.app import SystemCommand
@@ -17,26 +19,20 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, RECORDS, REPLAY_ONLY
-from chrono.dashboard.beams import BeamsScreen
 from chrono.dashboard.calm import short_turns
-from chrono.dashboard.comparing import ComparisonScreen
 from chrono.dashboard.dialogs import LinesDialog, QuitDialog, TextDialog
-from chrono.dashboard.far import FarScreen
 from chrono.dashboard.going import GoingApp
-from chrono.dashboard.guide import HelpScreen
-from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.memory import SIGNALS
-from chrono.dashboard.shots import ShotsScreen
+from chrono.dashboard.screens import MODES, lab_screen
 from chrono.dashboard.words import shot_lines
-from chrono.rigs.file import Rig
-from chrono.session.follow import follow_run
-from chrono.session.live import disk_line
-from chrono.session.recorded import Findings, Progress, read_recording, size_of
-from chrono.session.replay import ReplayRun, replay_run
-from chrono.session.run import Run
-from chrono.session.shotlog import ShotRow
-from chrono.teaching.start import start_of_session
+from chrono.session.troubles import disk_line
 from chrono.units import SPEED_UNITS
+
+if TYPE_CHECKING:
+    from chrono.rigs.file import Rig
+    from chrono.session.recorded import Findings, Progress
+    from chrono.session.run import Run
+    from chrono.session.shotlog import ShotRow
 
 
 def show(run: Run, findings: Findings) -> None:
@@ -92,6 +88,9 @@ def show_replay(
         If the recording cannot be used.
     """
 
+    from chrono.session.recorded import read_recording
+    from chrono.session.replay import replay_run
+
     def load(progress: Progress) -> Run:
         recorded = read_recording(path, rig, progress, clock_from_host=clock_from_host)
         findings.add(recorded)
@@ -123,6 +122,9 @@ def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
         If the recording cannot be used.
     """
 
+    from chrono.session.follow import follow_run
+    from chrono.session.recorded import size_of
+
     def load(progress: Progress) -> Run:
         run = follow_run(path, rig)
         run.start()
@@ -132,7 +134,7 @@ def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     _run_app(Dashboard(load=load, name=path.name), findings)
 
 
-def _run_app(app: "Dashboard", findings: Findings) -> None:
+def _run_app(app: Dashboard, findings: Findings) -> None:
     try:
         with short_turns():
             app.run()
@@ -150,13 +152,7 @@ class Dashboard(GoingApp):
 
     TITLE = "chrono"
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
-    MODES: ClassVar[dict[str, str | Callable[[], Screen]]] = {  # type: ignore[type-arg]
-        "shots": ShotsScreen,
-        "far": FarScreen,
-        "comparison": ComparisonScreen,
-        "beams": BeamsScreen,
-        "help": HelpScreen,
-    }
+    MODES = dict(MODES)  # noqa: RUF012
     BINDINGS: ClassVar[list[BindingType]] = [
         *(Binding(action.key, action.name, action.label) for action in ACTIONS),
         Binding("escape", "shots", show=False),
@@ -166,18 +162,18 @@ class Dashboard(GoingApp):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Tell which actions make sense now; the others are not even shown."""
         run = self.shown
-        if isinstance(self.screen, LabScreen) and action in _NAMES:
+        if action in _NAMES and getattr(self.screen, "keys_are_its_own", False):
             return False
         if action not in _NAMES or (run is None and action == "quit"):
             return True
         if run is None:
             return False
         if action == "previous_shot":
-            return isinstance(run, ReplayRun)
+            return run.replayed
         if action in {"next_match", "previous_match"} and not self.sought:
             return False
         if action in REPLAY_ONLY:
-            return isinstance(run, ReplayRun) and not run.finished
+            return run.replayed and not run.finished
         if action in LIVE_ONLY:
             return run.live and not run.finished
         if action in RECORDS and not run.takes_records:
@@ -229,10 +225,7 @@ class Dashboard(GoingApp):
 
     def action_lab(self) -> None:
         """Open the error lab with the gates of this session."""
-        run = self.clocking
-        path = run.writer.path if run.writer else run.edits.path if run.edits else None
-        start = start_of_session(run.session, path)
-        self.push_screen(LabScreen(start, caution=run.near_launches))
+        self.push_screen(lab_screen(self.clocking))
 
     def action_whole_shot(self) -> None:
         """Show all there is to say of the selected shot."""
@@ -275,13 +268,13 @@ class Dashboard(GoingApp):
 
     def action_plot(self) -> None:
         """Show the plot or hide it."""
-        if isinstance(self.base, ShotsScreen):
-            self.base.toggle_plot()
+        if self.shots_screen is not None:
+            self.shots_screen.toggle_plot()
 
     def action_histogram(self) -> None:
         """Change between speed by shot and histogram; a hidden plot is shown."""
-        if isinstance(self.base, ShotsScreen):
-            self.base.toggle_histogram()
+        if self.shots_screen is not None:
+            self.shots_screen.toggle_histogram()
 
     def action_write_elsewhere(self) -> None:
         """Ask for a second place for the recording."""
@@ -326,7 +319,6 @@ class Dashboard(GoingApp):
         writer.move_to(path)
 
 
-MODES = frozenset(Dashboard.MODES)
 SHOT_ACTIONS = frozenset(
     {
         *("set_aside", "count_again", "note", "plot", "histogram", "motion"),

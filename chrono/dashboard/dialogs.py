@@ -1,5 +1,7 @@
 """Dialogs: one line of text, a new setup, whether to quit. Each returns what was entered."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from typing import ClassVar
 

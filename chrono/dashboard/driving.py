@@ -4,6 +4,8 @@ It reads the recording first where there is one to read, takes what has come a h
 second, and lets the screen follow. What the operator does is no business of this file.
 """
 
+from __future__ import annotations
+
 import signal
 from asyncio import get_running_loop
 from collections.abc import Callable
@@ -11,6 +13,7 @@ from contextlib import suppress
 from dataclasses import replace
 from math import isfinite
 from time import monotonic
+from typing import TYPE_CHECKING, cast
 
 from textual import events, on, work
 from textual.app import App
@@ -27,11 +30,13 @@ from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.loading import LoadingScreen
 from chrono.dashboard.memory import SIGNALS, Memory, keep, recall
 from chrono.errors import ChronoError
-from chrono.session.counter_rate import remeasured_words
-from chrono.session.looks import Looks, SessionView
-from chrono.session.recorded import Progress
-from chrono.session.run import Run
 from chrono.units import SPEED_UNITS
+
+if TYPE_CHECKING:
+    from chrono.dashboard.shots import ShotsScreen
+    from chrono.session.looks import Looks, SessionView
+    from chrono.session.recorded import Progress
+    from chrono.session.run import Run
 
 POLL_S = 1 / 100
 """How often waiting rows are taken."""
@@ -44,7 +49,7 @@ FLASH_S = 0.15
 FLASH_APART_S = 0.4
 """No more than three flashes in any second (WCAG 2.2, 2.3.1)."""
 
-Load = Callable[[Progress], Run]
+Load = Callable[["Progress"], "Run"]
 
 
 def end_on_signals(end: Callable[[], None]) -> None:
@@ -125,6 +130,8 @@ class DrivenApp(App[None]):
     @property
     def looks(self) -> Looks:
         """What is looked at of the session that is shown now."""
+        from chrono.session.looks import Looks
+
         session = self.clocking.session
         if self._looks is None or self._looks.session is not session:
             self._looks = Looks(session)
@@ -189,9 +196,14 @@ class DrivenApp(App[None]):
         self.switch_mode("shots")
         if self.clocking.live:
             self.push_screen(CautionScreen())
+            self.call_after_refresh(self._make_ready)
         self.set_interval(POLL_S, self.drive)
         self.set_interval(SHOW_S, self.follow)
         self.call_after_refresh(freeze_widgets)
+
+    @work(thread=True, group="ready")
+    def _make_ready(self) -> None:
+        self.clocking.session.make_ready()
 
     def _usual_unit(self) -> str:
         """Return the unit chosen last in the place of the rig's, or the rig's."""
@@ -234,6 +246,8 @@ class DrivenApp(App[None]):
 
     def _tell_remeasured(self) -> None:
         """Speeds that stood on the screen have changed: say why."""
+        from chrono.session.counter_rate import remeasured_words
+
         run = self.clocking
         if run.remeasured_us != self._remeasured_us:
             self._remeasured_us = run.remeasured_us
@@ -300,6 +314,11 @@ class DrivenApp(App[None]):
             return None
         base = self.screen_stack[0]
         return base if isinstance(base, FramedScreen) and base.ready else None
+
+    @property
+    def shots_screen(self) -> ShotsScreen | None:
+        """The Shots screen where it is the one below any dialogs."""
+        return cast("ShotsScreen", self.base) if self.current_mode == "shots" else None
 
     def show_session(self) -> None:
         """Show shots and statistics as they are now."""

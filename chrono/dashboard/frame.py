@@ -1,6 +1,8 @@
 """What every screen of the dashboard has: status, troubles and caution above, keys below."""
 
-from typing import Protocol, cast
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol, cast
 
 from rich.style import Style
 from rich.text import Text
@@ -14,8 +16,10 @@ from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.clipping import Clipped
 from chrono.dashboard.status import status_line, trouble_lines
 from chrono.dashboard.words import flow
-from chrono.session.looks import Looks, SessionView
-from chrono.session.run import Run
+
+if TYPE_CHECKING:
+    from chrono.session.looks import Looks, SessionView
+    from chrono.session.run import Run
 
 
 class Host(Protocol):

@@ -1,16 +1,20 @@
 """Getting to a shot: by its number, by what is said of it, by the recorded time of a replay."""
 
+from __future__ import annotations
+
 from asyncio import to_thread
+from typing import TYPE_CHECKING, cast
 
 from textual import work
 
 from chrono.dashboard.dialogs import TextDialog
-from chrono.dashboard.shots import ShotsScreen
 from chrono.dashboard.telling import TellingApp
-from chrono.session.finding import find_shots
-from chrono.session.replay import ReplayRun
 
 PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
+
+
+if TYPE_CHECKING:
+    from chrono.session.replay import ReplayRun
 
 
 class GoingApp(TellingApp):
@@ -70,13 +74,14 @@ class GoingApp(TellingApp):
 
     @property
     def _replay(self) -> ReplayRun:
-        assert isinstance(self.clocking, ReplayRun)
-        return self.clocking
+        return cast("ReplayRun", self.clocking)
 
     def _go_to_match(self, step: int) -> None:
         """Go to a shot that was looked for: the next one, or with -1 the one before."""
-        run, screen = self.clocking, self.base
-        if not isinstance(screen, ShotsScreen):
+        from chrono.session.finding import find_shots
+
+        run, screen = self.clocking, self.shots_screen
+        if screen is None:
             return
         places = find_shots(run.recorded, self.sought)
         if not len(places):

@@ -88,6 +88,9 @@ class LabScreen(Screen[None]):
         Whether somebody may launch meanwhile.
     """
 
+    keys_are_its_own: ClassVar[bool] = True
+    """Those of the session do nothing here."""
+
     BINDINGS: ClassVar[list[BindingType]] = [*LAB_BINDINGS]
     CSS = """
     LabScreen #lab-title { height: 1; padding: 0 1; background: $panel; text-style: bold; }

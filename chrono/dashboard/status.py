@@ -1,17 +1,21 @@
 """The state of the run in words: one line always, and a banner for each trouble."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
+
 from rich.text import Text
 
-from chrono.clock.rate import rate_text
 from chrono.dashboard.words import fit
 from chrono.plain import plain
-from chrono.reader.port import LinkStatus
 from chrono.reports.words import span_text
-from chrono.session.edits import Edits
-from chrono.session.follow import FollowRun
-from chrono.session.live import disk_line
-from chrono.session.replay import ReplayRun
-from chrono.session.run import Run
+from chrono.session.troubles import disk_line
+
+if TYPE_CHECKING:
+    from chrono.reader.port import LinkStatus
+    from chrono.session.edits import Edits
+    from chrono.session.replay import ReplayRun
+    from chrono.session.run import Run
 
 NAME_CELLS = 28
 
@@ -19,9 +23,9 @@ NAME_CELLS = 28
 def status_line(run: Run) -> Text:
     """Return recording, link or place in a replay, lines in trouble, the clock in use."""
     parts = [_recording(run)]
-    if isinstance(run, ReplayRun):
-        parts.append(_replay(run))
-    elif isinstance(run, FollowRun):
+    if run.replayed:
+        parts.append(_replay(cast("ReplayRun", run)))
+    elif run.followed:
         parts.append(_followed(run))
     elif run.live:
         parts.append(_link(run))
@@ -43,7 +47,7 @@ def _recording(run: Run) -> Text:
         return Text.assemble(("REC ", "bold red"), (name, "bold"))
     if run.live:
         return Text.assemble(("not recorded ", "yellow"), (fit(run.name, NAME_CELLS), "bold"))
-    if isinstance(run, FollowRun):
+    if run.followed:
         return Text.assemble("Recording ", (fit(run.name, NAME_CELLS), "bold"))
     return Text.assemble("Replay of ", (fit(run.name, NAME_CELLS), "bold"), _edits(run.edits))
 
@@ -70,7 +74,7 @@ def _replay(run: ReplayRun) -> Text:
     return Text(f"{source.pace:g}× at {place}")
 
 
-def _followed(run: FollowRun) -> Text:
+def _followed(run: Run) -> Text:
     status = run.status
     if status.state != "open":
         word = "lost" if status.state == "lost" else "no longer followed"
@@ -95,6 +99,8 @@ def _clock(run: Run) -> list[Text]:
     """Return which rate of the counter is in use where it is taken from the host's clock."""
     rate = run.session.host_rate
     if rate is not None:
+        from chrono.clock.rate import rate_text
+
         text = Text(f"clock {rate_text(rate)}")
         if run.remeasured_us is not None:
             text.append(f", shots remeasured at {run.remeasured_us * 1e-6:.0f} s", "yellow")
@@ -136,7 +142,7 @@ def _disk(run: Run) -> str:
 
 def _port(run: Run) -> str:
     status = run.status
-    if isinstance(run, FollowRun):
+    if run.followed:
         return _followed_trouble(status)
     if not run.live:
         return ""

@@ -4,21 +4,25 @@ All of it becomes rows of the recording. Where a recording is shown again, the f
 waits until he has agreed to change it, or to work in a copy.
 """
 
+from __future__ import annotations
+
 from asyncio import to_thread
 from collections.abc import Callable
 from math import isfinite
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from textual import work
 
 from chrono.dashboard.dialogs import ChangeDialog, SetupDialog, TextDialog
 from chrono.dashboard.driving import DrivenApp
 from chrono.dashboard.forms import corrected, setup_form
-from chrono.dashboard.shots import ShotsScreen
 from chrono.dashboard.words import said_text
 from chrono.errors import ChronoError
 from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
-from chrono.session.shotlog import ShotRow
+
+if TYPE_CHECKING:
+    from chrono.session.shotlog import ShotRow
 
 
 class TellingApp(DrivenApp):
@@ -100,8 +104,8 @@ class TellingApp(DrivenApp):
 
     def selected_shot(self) -> ShotRow | None:
         """Return the shot under the cursor; say so if there is none."""
-        screen = self.base
-        row = screen.selected if isinstance(screen, ShotsScreen) else None
+        screen = self.shots_screen
+        row = screen.selected if screen is not None else None
         if row is None:
             self.say("There is no shot yet.")
         return row

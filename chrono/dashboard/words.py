@@ -1,13 +1,13 @@
 """Shots, budgets and statistics as words for the screen; text from outside comes out plain."""
 
+from __future__ import annotations
+
 from math import isfinite
+from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from chrono.dashboard.forms import setup_form
-from chrono.health.timing import lengths_text
-from chrono.measuring.budget import Budget
-from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.reports.flags_help import FLAG_HELP
 from chrono.reports.words import mean_text, setup_text, spread_texts
@@ -20,9 +20,13 @@ from chrono.session.marks import (
     Said,
     Setup,
 )
-from chrono.session.session import Session
-from chrono.session.shotlog import ShotRow
 from chrono.units import ABSENT_TEXT, format_speed, speed_in
+
+if TYPE_CHECKING:
+    from chrono.measuring.budget import Budget
+    from chrono.measuring.statistics import Series
+    from chrono.session.session import Session
+    from chrono.session.shotlog import ShotRow
 
 SEGMENT_COLOURS = ("cyan", "yellow", "green", "magenta", "blue", "red", "white")
 SAID_WORDS = {
@@ -110,6 +114,8 @@ def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -
     Without any, what the gates saw of the body, if that fits into a line of `cells`.
     """
     if not row.flags:
+        from chrono.health.timing import lengths_text
+
         words = f"no flags · {lengths_text(row.length_a_mm, row.length_b_mm)}"
         seen = isfinite(row.length_a_mm) or isfinite(row.length_b_mm)
         words = words if seen and len(words) <= cells else "no flags"

@@ -1,10 +1,15 @@
 """Setups and statistics as words, the same on the screen as in the console."""
 
-from collections.abc import Callable
+from __future__ import annotations
 
-from chrono.measuring.statistics import Series
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
 from chrono.plain import plain
 from chrono.units import format_speed, format_value, speed_in
+
+if TYPE_CHECKING:
+    from chrono.measuring.statistics import Series
 
 NO_SETUP_TEXT = "no setup named"
 

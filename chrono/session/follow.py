@@ -54,6 +54,7 @@ class FollowRun(FedRun):
     """
 
     near_launches: ClassVar[bool] = True
+    followed: ClassVar[bool] = True
     takes_records: ClassVar[bool] = False
     source: FollowSource
 

@@ -9,13 +9,13 @@ from chrono.arrays.batch import Batch
 from chrono.errors import ChronoError, OptionError, PortError
 from chrono.plain import plain
 from chrono.reader.opening import DEFAULT_BAUDRATE, PlayedPort, played_port
-from chrono.reader.port import LinkStatus
 from chrono.reader.source import LiveSource
 from chrono.reader.writer import RecordingWriter
 from chrono.rigs.file import Rig, parse_rig, rig_record, with_host_clock
 from chrono.session.marks import Setup
 from chrono.session.run import FedRun
 from chrono.session.session import Session
+from chrono.session.troubles import loss_lines
 
 ANSWER_WITHIN_S = 6.0
 """Longer than any board takes to start and to beat [s]."""
@@ -23,9 +23,6 @@ GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
 FRUITLESS_OPENINGS = 5
 """A port that is lost so often without a line is given up; takes some 4 s."""
-
-MUCH_BYTES = 100_000_000
-"""More than an hour of any board: rows that wait take memory, which ends too."""
 
 SILENCE_EVERY_S = 0.1
 """How often silence alone is looked at: it closes shots after seconds [s]."""
@@ -220,31 +217,6 @@ def live_run(
     if setup:
         run.say_setup(Setup(setup))
     return run
-
-
-def loss_lines(status: LinkStatus) -> list[str]:
-    """Return how often the link was lost and what that means, nothing if it never was."""
-    if not status.losses:
-        return []
-    times = "once" if status.losses == 1 else f"{status.losses} times"
-    line = f"{plain(status.port)}: the link was lost {times}; what the board said meanwhile is"
-    if status.state == "lost":
-        return [f"{line} missing, and it was not found again: {plain(status.reason)}"]
-    return [f"{line} missing"]
-
-
-def disk_line(writer: RecordingWriter) -> str:
-    """Return why how much waits in memory and what that means, empty if all is well."""
-    if writer.trouble is None:
-        return plain(writer.moves[-1]) if writer.moves else ""
-    waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
-    more = ", SO MANY that memory may run out and lose them" if much_waits(writer) else ""
-    return waits + more
-
-
-def much_waits(writer: RecordingWriter) -> bool:
-    """Tell whether so much waits for the disk that memory may run out."""
-    return writer.pending_bytes >= MUCH_BYTES
 
 
 def _own_rig(played: PlayedPort | None, port: str) -> Rig:

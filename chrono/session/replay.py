@@ -5,7 +5,7 @@ What the operator says goes where `Edits` lets it go.
 
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -47,6 +47,7 @@ class ReplayRun(FedRun):
         Recorded seconds in a second.
     """
 
+    replayed: ClassVar[bool] = True
     source: ReplaySource
     edits: Edits
 

@@ -44,6 +44,12 @@ class Run:
     near_launches: ClassVar[bool] = False
     """Whether somebody may be about to shoot while this is looked at."""
 
+    replayed: ClassVar[bool] = False
+    """Whether it is a `ReplayRun`: a recording shown again, at some pace or at once."""
+
+    followed: ClassVar[bool] = False
+    """Whether it is a `FollowRun`: a recording shown while another program writes it."""
+
     takes_records: ClassVar[bool] = True
     """Whether what the operator says has a place to go."""
 

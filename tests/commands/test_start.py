@@ -5,25 +5,48 @@ import pty
 import subprocess
 import sys
 
-HEAVY = (
-    "scipy.special",
-    "scipy.fft",
-    "scipy.optimize",
-    "scipy.stats",
-    "pint",
-    "pandas",
-    "numba",
-)
+MEASURING = ("numpy", "pydantic", "chrono.rigs.model", "chrono.session.session")
+"""What the run brings along: an application that shows none yet goes without."""
+
+LATE = ("scipy.special", "scipy.fft", "scipy.stats", "pint", "pandas", "numba", "pyarrow")
+"""What takes a tenth of a second or more, and is not wanted before the first shot."""
+
+LATE_SCREENS = ("dashboard.lab", "dashboard.comparing", "dashboard.beams", "teaching")
 
 
-def test_the_dashboard_loads_nothing_that_it_can_do_without_at_first() -> None:
-    script = (
-        f"import sys, chrono.dashboard.app; print([m for m in {HEAVY} if m in sys.modules])"
-    )
-
+def loaded_by(program: str) -> set[str]:
+    """Return the modules that a fresh interpreter holds after a program."""
+    script = f"import sys\n{program}\nprint(*sys.modules)"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, check=True)
+    return set(done.stdout.decode().split())
 
-    assert done.stdout.decode().strip() == "[]"
+
+def test_the_application_loads_nothing_that_measures() -> None:
+    loaded = loaded_by("import chrono.dashboard.app")
+
+    assert "textual.app" in loaded
+    assert not loaded & {*MEASURING, *LATE, *(f"chrono.{name}" for name in LATE_SCREENS)}
+
+
+def test_a_board_is_clocked_and_shown_without_what_only_shots_need(tmp_path) -> None:
+    program = f"""
+import asyncio, pathlib
+from chrono.dashboard.app import Dashboard
+from chrono.session.live import live_run
+run = live_run("virtual://two-bands", None, pathlib.Path({str(tmp_path / "a.tsv")!r}))
+run.session.make_ready = lambda: None
+async def show():
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        assert app.current_mode == "shots"
+asyncio.run(show())
+"""
+
+    loaded = loaded_by(program)
+
+    assert "chrono.session.session" in loaded
+    assert not loaded & {*LATE, *(f"chrono.{name}" for name in LATE_SCREENS)}
 
 
 def first_line_on_a_terminal(*arguments: str) -> bytes:

@@ -93,7 +93,7 @@ async def test_much_that_waits_for_the_disk_is_warned_of(tmp_path, monkeypatch, 
     async with app.run_test(size=size) as pilot:
         await pilot.press("enter")
         monkeypatch.setattr(handles, "write_some", refuse)
-        monkeypatch.setattr("chrono.session.live.MUCH_BYTES", 1000)
+        monkeypatch.setattr("chrono.session.troubles.MUCH_BYTES", 1000)
         board.shoot_and_wait(30.0)
         await drive(app, pilot)
         assert run.writer.pending_bytes < 1000
@@ -123,7 +123,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
 
     assert told(3.0) == ""
     monkeypatch.setattr(handles, "write_some", refuse)
-    monkeypatch.setattr("chrono.session.live.MUCH_BYTES", 1000)
+    monkeypatch.setattr("chrono.session.troubles.MUCH_BYTES", 1000)
     first = told(3.0)
     assert first.startswith("disk: No space left on device, ")
     assert first.endswith(" bytes wait in memory\n")

@@ -1,0 +1,58 @@
+"""What the first shot needs is there before it comes."""
+
+import threading
+
+import pytest
+from hand_board import hand_run
+
+from chrono.commands.console import print_shots
+from chrono.dashboard.app import Dashboard
+from chrono.measuring import speed
+from chrono.processor.table import EdgesUsed
+from chrono.session.live import live_run
+from chrono.session.models import speed_model
+from chrono.session.recorded import Findings
+
+
+@pytest.fixture
+def made(monkeypatch):
+    """Return the edges for which coverage was worked out, each with the thread that did it."""
+    made = []
+    real = speed._coverage_table
+
+    def noted(model, edges_used):
+        made.append((edges_used, threading.current_thread()))
+        return real(model, edges_used)
+
+    monkeypatch.setattr(speed, "_coverage_table", noted)
+    speed_model.cache_clear()
+    yield made
+    speed_model.cache_clear()
+
+
+async def test_the_coverage_is_worked_out_beside_the_screen(made):
+    _, run = hand_run()
+    app = Dashboard(run)
+    assert not made, "it would put off the first screen"
+
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await app.workers.wait_for_complete()
+
+    assert {edges for edges, _ in made} == {EdgesUsed.BOTH, EdgesUsed.LEAD}
+    assert threading.main_thread() not in {thread for _, thread in made}
+
+
+def test_without_a_screen_it_is_worked_out_before_shots_are_taken(made, capsys):
+    run = live_run("virtual://two-bands?speedup=50&shots=1", None, None)
+    real, seen = run.step, []
+
+    def step():
+        seen.append(len(made))
+        return real()
+
+    run.step = step
+    print_shots(run, 1, as_json=False, findings=Findings())
+
+    assert seen[0] == 2
+    assert "m/s" in capsys.readouterr().out
