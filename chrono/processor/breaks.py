@@ -1,10 +1,13 @@
 """Breaks: where lines are missing, damaged, or do not go on from the line before.
 
-- Missing sequence numbers are lost lines; 32768 and more are one break of unknown size. A
-  damaged line is one lost line, where numbers are missing one of those.
-- A break lies between two times. A gap lies between its neighbour lines. A damaged line, a
-  link lost or reopened is placed by the host's clock, up to 0.2 s before its stamp. A jump
-  is a break where the host's clock has its line, and again at the line itself.
+- Missing sequence numbers are lost lines, but for the beats that must have been among them;
+  32768 and more are one break of unknown size. A damaged line is one lost line, where numbers
+  are missing one of those.
+- A break lies between two times. A gap lies between its neighbour lines. So do a damaged
+  line, a link lost or reopened, which are placed by the host's clock: up to 0.2 s before it,
+  as the host may have read them late, or after it, as that may hold for the line before. A
+  jump is a break where the host's clock has its line, and again at the line itself.
+- Lines that were damaged before the first sound one of all are a break of 0.2 s before it.
 """
 
 from collections.abc import Sequence
@@ -20,8 +23,13 @@ from chrono.processor.timeline import NO_BREAKS, Breaks, Ints, Places, Timebase
 UNKNOWN_LOSS = 1 << 16
 """Stands for the number of lost lines where it cannot be known."""
 
+BEAT_S = 1.1
+"""A board lets no more time pass from one beat to the next."""
+
 NOTE_SLACK_S = 0.2
 """A line may have been sent this long before the host has read it."""
+
+_NO_LINE = 1 << 62
 
 _NOWHERE = np.zeros(0, np.intp)
 
@@ -39,6 +47,7 @@ def find_gaps(
     holes: Places,
     top: Ints,
     jumps: Places,
+    restarts: Places,
     notes: Notes | None,
     state: Timebase,
     rules: Rules,
@@ -46,24 +55,30 @@ def find_gaps(
     """
     Return the breaks between lines with a counter; a jump stands before and behind itself.
 
-    Lost lines that came damaged are told by notes.
+    Lost lines that came damaged are told by notes, but behind a jump: so far from the line
+    before, they would not be near it. `restarts` are among the jumps.
     """
-    missing = lines.missing[holes]
-    gaps = holes[missing > damaged_before(notes, holes, state)] + 1
+    gaps = holes[lines.missing[holes] > damaged_before(notes, holes, state)] + 1
     if not len(gaps) and not len(jumps):
         return NO_BREAKS
     ends = np.union1d(gaps, jumps)
     is_jump = np.isin(ends, jumps)
-    lost = lines.missing[ends - 1] - damaged_before(notes, ends - 1, state)
-    lost[is_jump | (lines.missing[ends - 1] >= SEQUENCES // 2)] = UNKNOWN_LOSS
     before, mark = top[ends - 1], top[ends]
+    damaged = damaged_before(notes, ends - 1, state)
+    beats = (mark - before) // rules.units(BEAT_S)
+    lost = np.maximum(lines.missing[ends - 1] - np.maximum(damaged, beats), 0)
+    lost[is_jump | (lines.missing[ends - 1] >= SEQUENCES // 2)] = UNKNOWN_LOSS
     mark[is_jump] = before[is_jump] + np.maximum(host_units(lines, jumps, rules), 1)
     landed = top[jumps]
+    behind = np.where(np.isin(jumps, restarts), damaged[is_jump], lines.missing[jumps - 1])
+    behind[behind >= SEQUENCES // 2] = UNKNOWN_LOSS
     order = np.argsort(np.concatenate((2 * ends, 2 * jumps + 1)))
+    mark = np.concatenate((mark, landed))[order]
     return Breaks(
         np.concatenate((before, landed - 1))[order],
-        np.concatenate((mark, landed))[order],
-        np.concatenate((lost, np.zeros(len(jumps), np.int64)))[order],
+        mark,
+        mark,
+        np.concatenate((lost, behind))[order],
     )
 
 
@@ -89,10 +104,10 @@ def find_notes(
 
 def note_breaks(
     notes: Notes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
-) -> Breaks:
-    """Place notes by the host's state."""
-    if notes is None:
-        return NO_BREAKS
+) -> tuple[Breaks, int]:
+    """Place notes by the host's clock; return where that has the last one as well."""
+    if notes is None or not len(notes.place):
+        return NO_BREAKS, start.mark
     before_us = np.full(len(notes.place), start.host_us)
     later = notes.place > 0
     before_us[later] = lines.host_us[notes.place[later] - 1]
@@ -100,7 +115,28 @@ def note_breaks(
     seen = top[notes.place]
     mark = seen + (after_us * (1e-6 / rules.unit_s)).astype(np.int64)
     mark = np.maximum(np.maximum.accumulate(mark), start.mark)
-    return Breaks(np.maximum(seen, mark - rules.units(NOTE_SLACK_S)), mark, notes.lost)
+    slack = rules.units(NOTE_SLACK_S)
+    breaks = Breaks(np.maximum(seen, mark - slack), mark, mark + slack, notes.lost)
+    return breaks.between(seen, np.append(top, _NO_LINE)[notes.place + 1]), int(mark[-1])
+
+
+def early_break(
+    events: Events, lines: Lines, top: Ints, start: Timebase, rules: Rules
+) -> Breaks:
+    """Return the break that damaged lines before the first line of all make."""
+    if start.started or not len(lines.used):
+        return NO_BREAKS
+    damaged = start.damaged + count_damaged(events, int(lines.used[0]))
+    if not damaged:
+        return NO_BREAKS
+    first = int(top[1])
+    before = first - rules.units(NOTE_SLACK_S)
+    return Breaks(*(np.array([value], np.int64) for value in (before, before, first, damaged)))
+
+
+def count_damaged(events: Events, stop: int) -> int:
+    """Return how many of the events before `stop` are damaged lines."""
+    return int(np.count_nonzero(events.kind[:stop] == Kind.DAMAGED))
 
 
 def damaged_before(notes: Notes | None, places: Places, state: Timebase) -> Ints:

@@ -29,7 +29,15 @@ from chrono.processor.shots import (
 )
 from chrono.processor.table import Shots, in_order, make_unique
 from chrono.processor.timebase import known_time, put_on_timebase
-from chrono.processor.timeline import NO_BEATS, NO_BREAKS, NO_EDGES, Edges, Tally, Timebase
+from chrono.processor.timeline import (
+    NO_BEATS,
+    NO_BREAKS,
+    NO_EDGES,
+    NO_TIMES,
+    Edges,
+    Tally,
+    Timebase,
+)
 
 __all__ = ["Processor", "Rules", "Tally"]
 
@@ -68,6 +76,7 @@ class Processor:
         self._crew = Crew()
         self._waiting = NO_LAUNCHES
         self._gaps, self._notes, self._beats = NO_BREAKS, NO_BREAKS, NO_BEATS
+        self._passed = NO_TIMES
         self._lengths = Lengths(
             np.array([_BEFORE_ALL]), np.array([rules.body_length_m or np.nan])
         )
@@ -190,9 +199,10 @@ class Processor:
 
     def _take_lines(self, events: Events, notes: Sequence[Control]) -> Shots:
         ticked = put_on_timebase(events, notes, self._timebase, self.rules)
+        bounded = self._notes.between(self._timebase.top, ticked.first)
+        self._notes = bounded.followed_by(ticked.notes).in_order()
         self._timebase = ticked.after
         self._gaps = self._gaps.followed_by(ticked.gaps)
-        self._notes = self._notes.followed_by(ticked.notes)
         self._beats = self._beats.followed_by(ticked.beats)
         return self._advance(ticked.edges, known_time(self._timebase, self.rules))
 
@@ -227,6 +237,7 @@ class Processor:
             edges, self._groups, known, rules.windows
         )
         passages, known = self._without_flicker(passages, known)
+        self._passed = self._passed.followed_by(passages["first"], passages["last"])
         bodies, self._queue, known = match_passages(
             passages, self._queue, known, lengths, rules
         )
@@ -235,6 +246,7 @@ class Processor:
             join(self._waiting, launches),
             (self._gaps, self._notes),
             self._beats,
+            self._passed,
             known,
             rules,
         )
@@ -256,11 +268,12 @@ class Processor:
         return join(a.others, b.others), min(known_a, known_b)
 
     def _forget(self, known: int) -> None:
-        """Drop breaks, beats and lengths that no later shot can ask for."""
+        """Drop breaks, beats, passages and lengths that no later shot can ask for."""
         oldest = min([known, *self._waiting["start"].tolist()]) - 2 * self.rules.windows.slow
-        self._gaps = self._gaps.since(int(self._gaps.mark.searchsorted(oldest)))
-        self._notes = self._notes.since(int(self._notes.mark.searchsorted(oldest)))
+        self._gaps = self._gaps.since(int(self._gaps.latest.searchsorted(oldest)))
+        self._notes = self._notes.since(int(self._notes.latest.searchsorted(oldest)))
         self._beats = self._beats.since(int(self._beats.t.searchsorted(oldest)) - 1)
+        self._passed = self._passed.since(oldest)
         old = int(np.searchsorted(self._lengths.since, oldest)) - 1
         if old > 0:
             self._lengths = Lengths(self._lengths.since[old:], self._lengths.values[old:])

@@ -98,6 +98,11 @@ class Rules:
         """Return a time in counter units, at least 1 and at most ten minutes."""
         return max(round(min(seconds, _LONGEST_S) / self.unit_s), 1)
 
+    @property
+    def stall_s(self) -> float:
+        """How late the host may read a line that no other one tells of [s]."""
+        return STALL_S if self.lines == "framed" else HOST_TOLERANCE_S
+
     @cached_property
     def windows(self) -> "Windows":
         """The times of the rules in counter units."""

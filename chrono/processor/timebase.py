@@ -24,11 +24,15 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from chrono.arrays.batch import Control, Events
 from chrono.arrays.compiled import loop
 from chrono.processor.breaks import (
+    Notes,
+    count_damaged,
     damaged_before,
+    early_break,
     find_gaps,
     find_notes,
     host_units,
@@ -36,7 +40,7 @@ from chrono.processor.breaks import (
     note_breaks,
 )
 from chrono.processor.lines import BEAT_WHAT, SEQUENCES, Lines, used_lines
-from chrono.processor.rules import BACK_STEP_S, HOST_TOLERANCE_S, STALL_S, Rules
+from chrono.processor.rules import BACK_STEP_S, Rules
 from chrono.processor.timeline import (
     LATE,
     LONGEST_WIDTH,
@@ -61,13 +65,15 @@ _END_OF_TIME = 1 << 62
 class Ticked(NamedTuple):
     """
     One stretch on the time that only grows: edges, beats, the gaps between lines, the notes
-    of damaged lines and lost links, and the state after it.
+    of damaged lines and lost links, the time of the first line (long hence if there is none),
+    and the state after it.
     """
 
     edges: Edges
     beats: Beats
     gaps: Breaks
     notes: Breaks
+    first: int
     after: Timebase
 
 
@@ -81,8 +87,7 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
         return by_lines
-    slack_s = STALL_S if rules.lines == "framed" else HOST_TOLERANCE_S
-    silent_s = (host_us - state.host_us) * 1e-6 - slack_s
+    silent_s = (host_us - state.host_us) * 1e-6 - rules.stall_s
     return max(by_lines, state.t + int(min(max(silent_s, -1e6), 1e6) / rules.unit_s))
 
 
@@ -100,36 +105,54 @@ def put_on_timebase(
     holes = (lines.missing != 0).nonzero()[0]
     hellos = [int(lines.used.searchsorted(c.position)) for c in records if c.origin == "hello"]
     restarts = _restarts(events, lines, leaps + 1, hellos, state, rules)
-    jumps = np.union1d(leaps + 1, restarts) if len(restarts) else leaps + 1
+    jumps = np.union1d(leaps + 1, restarts)
     raw = _times(lines, steps, jumps, start, rules)
     t, top = _bounded_back(raw, start, rules)
     notes = find_notes(events, lines.used, records, state)
-    gaps = find_gaps(lines, holes, top, jumps, notes, state, rules)
-    placed = note_breaks(notes, lines, top, start, rules)
+    gaps = find_gaps(lines, holes, top, jumps, restarts, notes, state, rules)
+    placed, mark = note_breaks(notes, lines, top, start, rules)
+    placed = early_break(events, lines, top, start, rules).followed_by(placed)
     edges, places, late = _edges(lines, t[1:], start.edge)
-    told = events.lost[lines.used[places]].astype(np.int64)
+    told = events.lost[lines.used[places]]
     beats, board_lost = _beats(told, top[1:], places, restarts, state)
     count = len(lines.what)
     after = replace(
         _after(events, lines, raw, top, start) if count else start,
         edge=int(edges.t[-1]) if len(edges.t) else start.edge,
-        mark=int(placed.mark[-1]) if len(placed.mark) else start.mark,
-        damaged=int(damaged_before(notes, np.array([count]), state)[0]),
+        mark=mark,
+        damaged=_damaged_after(events, notes, count, state),
         anew=any(place >= count for place in hellos) or (state.anew and not count),
         other_counter=state.other_counter and not count,
         board_lost=board_lost,
-        tally=Tally(
-            edges=state.tally.edges + len(edges.t),
-            late=state.tally.late + late,
-            beats=state.tally.beats + len(beats.t),
-            duplicates=state.tally.duplicates + duplicates,
-            lost_lines=state.tally.lost_lines + lost_lines(lines, holes, jumps, notes, rules),
-            board_lost=int(beats.lost[-1]) if len(beats.lost) else state.tally.board_lost,
-            restarts=state.tally.restarts + len(restarts),
-            breaks=state.tally.breaks + int(np.count_nonzero(gaps.lost)) + len(placed.mark),
+        tally=_added(
+            state.tally,
+            edges,
+            beats,
+            late=late,
+            duplicates=duplicates,
+            lost_lines=lost_lines(lines, holes, jumps, notes, rules),
+            restarts=len(restarts),
+            breaks=len(gaps.mark) - len(jumps) + len(placed.mark),
         ),
     )
-    return Ticked(edges, beats, gaps, placed, after)
+    return Ticked(edges, beats, gaps, placed, int(np.append(top, _END_OF_TIME)[1]), after)
+
+
+def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
+    """Return a tally with these edges and beats, and more of what is named."""
+    more |= {"edges": len(edges.t), "beats": len(beats.t)}
+    if len(beats.lost):
+        more["board_lost"] = int(beats.lost[-1]) - tally.board_lost
+    return replace(
+        tally, **{name: getattr(tally, name) + count for name, count in more.items()}
+    )
+
+
+def _damaged_after(events: Events, notes: Notes | None, count: int, state: Timebase) -> int:
+    """Return how many damaged lines came after the last one of `count` lines."""
+    if not state.started and not count:
+        return state.damaged + count_damaged(events, len(events))
+    return int(damaged_before(notes, np.array([count]), state)[0])
 
 
 def _origin(events: Events, lines: Lines, state: Timebase, rules: Rules) -> Timebase:
@@ -222,12 +245,12 @@ def _sort_out(
 
 
 def _beats(
-    told: Ints, t: Ints, places: Places, restarts: Places, state: Timebase
+    told: npt.NDArray[np.int32], t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
     """Return the beats with their loss so far, and the board's own count after the last."""
     if not len(places) and not len(restarts):
         return NO_BEATS, state.board_lost
-    before = np.concatenate(([state.board_lost], told))
+    before = np.concatenate(([state.board_lost], told), dtype=np.int64)
     if len(restarts):
         lives = np.searchsorted(restarts, np.append(places + 1, len(t) + 1), side="right")
         before[np.diff(lives, prepend=0) > 0] = 0

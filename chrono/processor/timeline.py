@@ -71,32 +71,73 @@ class Beats(NamedTuple):
 
 
 class Breaks(NamedTuple):
-    """Breaks: time of the last line before, mark, lost lines; the times never fall."""
+    """
+    Breaks; the times never fall.
+
+    Attributes
+    ----------
+    before, mark, latest : ndarray of int64, shape (N,)
+        A break lies between `before` and `mark`, or up to `latest` where the host read late.
+    lost : ndarray of int64, shape (N,)
+        Lost lines.
+    """
 
     before: Ints
     mark: Ints
+    latest: Ints
     lost: Ints
 
     def followed_by(self, more: "Breaks") -> "Breaks":
         """Return these breaks and then `more`."""
         if not len(more.mark):
             return self
-        return Breaks(
-            np.concatenate((self.before, more.before)),
-            np.concatenate((self.mark, more.mark)),
-            np.concatenate((self.lost, more.lost)),
-        )
+        return Breaks(*(np.concatenate(pair) for pair in zip(self, more, strict=True)))
 
     def since(self, place: int) -> "Breaks":
         """Return the breaks from `place` on."""
         if place <= 0:
             return self
-        return Breaks(self.before[place:], self.mark[place:], self.lost[place:])
+        return Breaks(*(column[place:] for column in self))
+
+    def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
+        """Return these breaks, known to lie between a line at `seen` and one at `then`."""
+        if not len(self.mark):
+            return self
+        before = np.where(self.before > then, seen, self.before)
+        ends = np.minimum(self.mark, then), np.minimum(self.latest, then)
+        return Breaks(before, *ends, self.lost)
+
+    def in_order(self) -> "Breaks":
+        """Return these breaks, begun sooner where one of them begins before the one ahead."""
+        if (self.before[1:] >= self.before[:-1]).all():
+            return self
+        return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
+
+
+class PassageTimes(NamedTuple):
+    """When passages of both gates began and ended; arrays of shape (N,), in no order."""
+
+    first: Ints
+    last: Ints
+
+    def followed_by(self, first: Ints, last: Ints) -> "PassageTimes":
+        """Return these times and then more."""
+        if not len(first):
+            return self
+        return PassageTimes(
+            np.concatenate((self.first, first)), np.concatenate((self.last, last))
+        )
+
+    def since(self, oldest: int) -> "PassageTimes":
+        """Return the passages that ended at `oldest` or later."""
+        kept = self.last >= oldest
+        return self if kept.all() else PassageTimes(self.first[kept], self.last[kept])
 
 
 NO_EDGES = Edges(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.uint32))
 NO_BEATS = Beats(np.zeros(0, np.int64), np.zeros(0, np.int64))
-NO_BREAKS = Breaks(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.int64))
+NO_BREAKS = Breaks(*(np.zeros(0, np.int64) for _ in Breaks._fields))
+NO_TIMES = PassageTimes(np.zeros(0, np.int64), np.zeros(0, np.int64))
 
 
 @dataclass(frozen=True)
@@ -148,7 +189,7 @@ class Timebase:
     mark : int
         The latest mark of a note.
     damaged : int
-        Damaged lines since.
+        Damaged lines since; before the first line, all so far.
     anew, other_counter : bool
         A hello came since; it told of another counter.
     levels : tuple of two int

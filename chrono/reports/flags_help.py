@@ -54,8 +54,8 @@ FLAG_HELP: dict[str, str] = {
         "allows for the body's drag and aim (off_centre); if it happens often check the levels."
     ),
     "gap": (
-        "Lines were lost between the board and the computer during this shot: check cable and "
-        "baud rate, and set the shot aside if its speed looks odd."
+        "Lines were lost between the board and the computer in this shot or near it, and it "
+        "has no speed where they leave open whose edges are whose: check cable and baud rate."
     ),
     "board-lost": (
         "The board had to drop edges about this time: remove what trips the gates so often "

@@ -54,6 +54,22 @@ def damaged(line: FiringLine, share: float, seed: int) -> DamagedWire:
     )
 
 
+def without_lines(line: FiringLine, share: float, burst: float, seed: int) -> DamagedWire:
+    """
+    Return a session's rows without some of its numbered lines.
+
+    A share of the lines begins a burst of lost ones, `burst` long in the mean.
+    """
+    rng = np.random.default_rng(seed)
+    rows, missing = list(line.wire.others), 0
+    for each in (x for x in line.wire.lines if x.fate != "wire"):
+        if each.text[:1] in b"ELT" and (missing > 0 or rng.random() < share):
+            missing = (missing or int(rng.geometric(1 / burst))) - 1
+            continue
+        rows.append((each.host_us, b"%d\tboard\t%s\n" % (each.host_us, escaped(each.text))))
+    return DamagedWire(b"".join(row for _, row in sorted(rows, key=lambda r: r[0])), 0, 0, 0)
+
+
 def _damage(stream: bytes, share: float, rng: np.random.Generator) -> tuple[bytes, np.ndarray]:
     """Return the stream after the damage, and the place each byte of it comes from."""
     data = np.frombuffer(stream, np.uint8).copy()

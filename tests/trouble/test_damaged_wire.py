@@ -18,15 +18,18 @@ import pytest
 from chrono.processor.pipeline import Processor, Rules
 from chrono.reader.decoder import decode_rows
 
-from .damage import DamagedWire, damaged
+from .damage import DamagedWire, damaged, without_lines
 from .generator import FiringLine, firing_line
 from .scoring import Seen, rig, score, seen, shots_of
 
 SINGLE = ("clean", "short", "long", "too_fast", "too_slow", "backwards", "lone", "flash_alone")
 SEVERAL = ("companion", "carrier_first", "pair", "companion_behind", "merged_at_a")
+TOUCHING = ("carrier_first_merged", "caught_at_b")
 SHARE = 0.01
 SEEDS = range(5)
-MANY_LAUNCHES = 54_000
+HARD_SEEDS = (1002, 1009, 2015, 2035, 2050, 2058, 2064, 2095)
+"""Sessions in which a wrong speed was counted once: each pairs two bodies' passages."""
+MANY_LAUNCHES, MANY_OF_SEVERAL = 54_000, 20_000
 
 
 def _session(kinds: tuple[str, ...], seed: int) -> tuple[FiringLine, DamagedWire]:
@@ -54,11 +57,52 @@ def test_no_wrong_speed_is_counted(seed: int) -> None:
     assert not [(true, shot) for true, shot in counted if _is_wrong(true, shot)]
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", [*SEEDS, *HARD_SEEDS])
 def test_no_speed_is_made_of_two_bodies_edges(seed: int) -> None:
     counted = _counted(*_session(SEVERAL, seed))
     assert len(counted) > 50
     assert not [(true, shot) for true, shot in counted if _is_wrong(true, shot)]
+
+
+@pytest.mark.parametrize("seed", [3, 4009, 4012, 4037, 4065, 4068])
+def test_neither_is_one_of_bodies_whose_shadows_touch(seed: int) -> None:
+    counted = _counted(*_session(SEVERAL + TOUCHING, seed))
+    assert len(counted) > 50
+    assert not [(true, shot) for true, shot in counted if _is_wrong(true, shot)]
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("burst", [1.0, 2.5])
+def test_neither_is_one_where_whole_lines_are_lost_in_bursts(seed: int, burst: float) -> None:
+    line = firing_line(seed, kinds=SEVERAL + TOUCHING)
+    counted = _counted(line, without_lines(line, 0.05, burst, seed))
+    assert len(counted) > 150
+    assert not [(true, shot) for true, shot in counted if _is_wrong(true, shot)]
+
+
+@pytest.mark.parametrize(("seed", "share"), [(7003, 0.01), (7008, 0.01), (7017, 0.03)])
+def test_so_it_is_however_the_damaged_stream_is_cut(seed: int, share: float) -> None:
+    line = firing_line(seed, kinds=SEVERAL + TOUCHING, size=0.3)
+    rows = damaged(line, share, seed).rows
+    whole = shots_of(rows)
+    for block_rows in (1, 2, 7, 50):
+        assert shots_of(rows, block_rows).tobytes() == whole.tobytes()
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("share", "kept"), [(SHARE, 0.3), (0.002, 0.75)])
+def test_of_20000_launches_of_several_bodies_not_one_wrong_speed_is_counted(
+    share: float, kept: float
+) -> None:
+    launches = counted = 0
+    for seed in itertools.count(1000):
+        line = firing_line(seed, kinds=SEVERAL + TOUCHING)
+        shots = _counted(line, damaged(line, share, seed))
+        assert not [(true, shot) for true, shot in shots if _is_wrong(true, shot)], seed
+        launches, counted = launches + len(line.launches), counted + len(shots)
+        if launches >= MANY_OF_SEVERAL:
+            break
+    assert counted > kept * launches
 
 
 @pytest.mark.long
