@@ -382,4 +382,4 @@ def row_host_us(block: bytes, start: int) -> int | None:
 
 
 def _row_end(block: bytes, start: int) -> int:
-    return block.find(b"\n", start) + 1 or len(block)
+    return block.find(b"\n", start) + 1

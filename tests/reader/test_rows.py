@@ -148,6 +148,69 @@ def test_a_hostile_record_is_damage(text: bytes) -> None:
     assert len(read.content.reason) < 200
 
 
+LISTS, OBJECTS = ("[", "]"), ('{"b":', "}")
+
+
+def nested(levels: int, begin: str, end: str, bottom: str = "7") -> bytes:
+    """Return JSON text of an object that is so many levels deep."""
+    return f'{{"a":{begin * (levels - 1)}{bottom}{end * (levels - 1)}}}'.encode()
+
+
+@pytest.mark.parametrize(("begin", "end"), [LISTS, OBJECTS])
+def test_a_record_may_be_sixteen_levels_deep_and_no_deeper(begin: str, end: str) -> None:
+    deepest = nested(16, begin, end)
+    assert parse_row(row(5, deepest, b"mark")[:-1], "framed").content == json.loads(deepest)
+    read = parse_row(row(5, nested(17, begin, end), b"mark")[:-1], "framed")
+    assert read == (5, "mark", Damage("nested deeper than 16 levels"))
+
+
+@pytest.mark.parametrize("bottom", ["[]", "{}"])
+def test_a_level_with_nothing_in_it_is_one_too(bottom: str) -> None:
+    for levels, kind in ((15, dict), (16, Damage)):
+        record = row(5, nested(levels, *LISTS, bottom), b"mark")
+        assert isinstance(parse_row(record[:-1], "framed").content, kind)
+
+
+def test_what_stands_beside_something_deep_is_no_deeper_for_it() -> None:
+    text = b'{"a": [[1, [2]], {"b": 3}], "c": %s}' % (b"[" * 16 + b"]" * 16)
+    assert isinstance(parse_row(row(5, text, b"mark")[:-1], "framed").content, Damage)
+    flat = b'{"a": [%s]}' % b", ".join([b"[1]"] * 1000)
+    assert isinstance(parse_row(row(5, flat, b"mark")[:-1], "framed").content, dict)
+
+
+@pytest.mark.parametrize("levels", [18, 500, 990, 1010, 3000, 60_000])
+@pytest.mark.parametrize(("begin", "end"), [LISTS, OBJECTS])
+def test_depth_is_damage_on_either_side_of_what_python_can_stand(
+    levels: int, begin: str, end: str
+) -> None:
+    record = row(5, nested(levels, begin, end), b"rig")
+    assert len(record) < MAX_ROW_BYTES
+    read = parse_row(record[:-1], "framed")
+    assert isinstance(read.content, Damage)
+    assert (read.host_us, read.origin) == (5, "rig")
+
+
+def test_a_record_too_deep_to_be_read_again_is_not_written() -> None:
+    deepest = json.loads(nested(16, *OBJECTS))
+    assert json_row(0, "setup", deepest)
+    with pytest.raises(ValueError, match="read again"):
+        json_row(0, "setup", {"a": deepest})
+
+
+def test_a_whole_number_has_eighteen_digits_its_sign_aside() -> None:
+    text = b'{"a": [%s, -%s]}' % (b"9" * 18, b"9" * 18)
+    content = parse_row(row(5, text, b"mark")[:-1], "framed").content
+    assert content == {"a": [10**18 - 1, 1 - 10**18]}
+
+
+def test_a_row_of_a_million_bytes_is_the_longest() -> None:
+    empty = len(b'5\tmark\t{"a": ""}')
+    for size, kind in ((MAX_ROW_BYTES, dict), (MAX_ROW_BYTES + 1, Damage)):
+        text = b'{"a": "%s"}' % (b"x" * (size - empty))
+        assert len(record := row(5, text, b"mark")[:-1]) == size
+        assert isinstance(parse_row(record, "framed").content, kind)
+
+
 def test_half_a_surrogate_pair_is_replaced_because_nothing_can_show_it() -> None:
     record = row(5, rb'{"note": "a\ud800b", "\udfff": 1}', b"mark")
     read = parse_row(record[:-1], "framed")

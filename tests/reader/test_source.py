@@ -47,6 +47,26 @@ def test_rows_are_in_the_recording_before_they_are_handed_on() -> None:
     assert journal.drain() == b""
 
 
+def test_what_the_recording_did_not_take_is_not_handed_on() -> None:
+    class Broken:
+        def append(self, rows: bytes) -> None:
+            raise OSError(28, "No space left on device")
+
+    journal = Journal(lambda: 5, Broken())
+    with pytest.raises(OSError, match="No space"):
+        journal.append(b"1\tboard\tA 1\n")
+    with pytest.raises(OSError, match="No space"):
+        journal.record("mark", {"action": "note", "text": "x"})
+    assert journal.drain() == b""
+
+
+def test_without_a_recording_rows_are_handed_on_all_the_same() -> None:
+    journal = Journal(lambda: 5)
+    journal.append(b"1\tboard\tA 1\n")
+    journal.record("mark", {"action": "note", "text": "x"})
+    assert journal.drain().count(b"\n") == 2
+
+
 def test_a_record_of_the_operator_is_stamped_and_takes_the_same_way() -> None:
     kept = Kept()
     journal = Journal(lambda: 5, kept)
@@ -72,6 +92,31 @@ def test_many_threads_leave_the_same_order_in_the_file_and_for_the_consumer() ->
     drained += journal.drain()
     assert drained == kept.rows
     assert drained.count(b"\n") == 4 * 600
+
+
+@pytest.mark.parametrize("is_from_port", [True, False])
+def test_who_comes_while_a_row_is_written_waits_for_its_turn(is_from_port: bool) -> None:
+    others: list[threading.Thread] = []
+
+    class Slow(Kept):
+        def append(self, rows: bytes) -> None:
+            super().append(rows)
+            if not others:
+                say = lambda: journal.record("mark", {"action": "note"})  # noqa: E731
+                send = lambda: journal.append(board_row(2, b"A 2"))  # noqa: E731
+                others.append(threading.Thread(target=say if is_from_port else send))
+                others[0].start()
+                others[0].join(0.1)
+
+    kept = Slow()
+    journal = Journal(lambda: 3, kept)
+    if is_from_port:
+        journal.append(board_row(1, b"A 1"))
+    else:
+        journal.record("setup", {"name": "two bands"})
+    others[0].join()
+    assert kept.rows.count(b"\n") == 2
+    assert journal.drain() == kept.rows
 
 
 @given(st.lists(st.integers(1, 400), max_size=30), st.integers(1, 1000))
@@ -120,6 +165,63 @@ def test_the_operators_rows_come_at_their_time_and_not_before() -> None:
     source.stop()
     assert b'"a"' in rows
     assert b'"b"' not in rows + all_of(source)
+
+
+def test_the_operators_rows_come_when_their_time_has_come() -> None:
+    acts = [(0.0, "setup", {"name": "a"}), (0.01, "setup", {"name": "b"})]
+    source = LiveSource("virtual://two-bands?shots=0", operator=acts)
+    source.start()
+    rows = b""
+
+    def both_came() -> bool:
+        nonlocal rows
+        rows += source.drain()
+        return rows.count(b"\tsetup\t") == 2
+
+    until(both_came)
+    source.stop()
+
+
+def test_the_operators_time_begins_with_reading_where_a_recording_goes_on() -> None:
+    acts = [(60.0, "setup", {"name": "a minute on"})]
+    source = LiveSource("virtual://two-bands?shots=0", operator=acts, begin_us=3_600_000_000)
+    assert source.now_us() >= 3_600_000_000
+    source.start()
+    rows = source.drain()
+    source.stop()
+    assert b"a minute on" not in rows + all_of(source)
+
+
+def test_a_live_source_whose_recording_fails_has_ended_and_tells_the_fault() -> None:
+    class Broken:
+        def append(self, rows: bytes) -> None:
+            if b"\tboard\t" in rows:
+                raise OSError(28, "No space left on device")
+
+    source = LiveSource(URL, writer=Broken())
+    source.start()
+    until(lambda: source.finished)
+    assert source.status.state == "failed"
+    assert isinstance(source.failure, OSError)
+    source.stop()
+
+
+def test_a_live_source_may_be_stopped_twice_and_keeps_what_was_read() -> None:
+    source = LiveSource(URL)
+    source.start()
+    rows = b""
+
+    def a_line_came() -> bool:
+        nonlocal rows
+        rows += source.drain()
+        return b"\tboard\t" in rows
+
+    until(a_line_came)
+    source.stop()
+    source.stop()
+    source.record("mark", {"action": "note", "text": "afterwards"})
+    assert b"afterwards" in all_of(source)
+    assert source.drain() == b""
 
 
 def test_what_the_operator_says_at_the_beginning_stands_before_anything_of_the_board() -> None:
@@ -223,6 +325,62 @@ def test_a_pause_holds_the_recorded_time(replay: ReplaySource, clock: Clock) -> 
     replay.resume()
     clock.now_s += 0.501
     assert replay.drain() == ROWS[2]
+
+
+def test_what_passes_in_a_pause_is_not_made_up_for(replay: ReplaySource, clock: Clock) -> None:
+    replay.pause()
+    clock.now_s += 100
+    replay.resume()
+    assert replay.now_us() == 0
+    assert replay.drain() == b"".join(ROWS[:2])
+
+
+def test_a_replay_knows_what_comes_next_and_whether_its_time_has_come(
+    replay: ReplaySource, clock: Clock
+) -> None:
+    assert (replay.next_us, replay.is_due) == (0, True)
+    replay.drain()
+    assert (replay.next_us, replay.is_due) == (1_000_000, False)
+    clock.now_s += 1.001
+    assert replay.is_due
+    clock.now_s += 100
+    all_of(replay)
+    assert (replay.next_us, replay.is_due) == (None, False)
+
+
+def test_a_replay_tells_what_it_has_given_as_a_port_does(
+    replay: ReplaySource, path: Path
+) -> None:
+    replay.drain()
+    status = replay.status
+    assert (status.state, status.port, status.answered) == ("open", str(path), True)
+    assert (status.bytes, status.lines) == (len(ROWS[0] + ROWS[1]), 2)
+
+
+def test_a_replay_that_has_not_begun_is_not_over_and_leaves_nothing_out(path: Path) -> None:
+    source = ReplaySource(path)
+    assert not source.finished
+    assert source.left_out == ""
+    source.start()
+    assert source.left_out == ""
+
+
+def test_what_is_added_to_the_file_after_the_start_is_not_given(
+    replay: ReplaySource, path: Path, clock: Clock
+) -> None:
+    with path.open("ab") as file:
+        file.write(json_row(9_000_001, "mark", {"action": "note", "text": "of the replay"}))
+    clock.now_s += 100
+    assert all_of(replay) == b"".join(ROWS)
+    assert replay.left_out == ""
+
+
+def test_time_that_passed_before_a_step_is_not_counted_again(
+    replay: ReplaySource, clock: Clock
+) -> None:
+    clock.now_s += 0.5
+    replay.release_until(400_000)
+    assert replay.now_us() == 500_000
 
 
 def test_a_new_pace_holds_from_then_on(replay: ReplaySource, clock: Clock) -> None:
@@ -341,6 +499,48 @@ def test_a_long_recording_comes_in_parts_of_bounded_size(tmp_path: Path, clock: 
         assert b"".join(parts) == row * count
         assert max(map(len, parts)) <= DRAIN_BYTES + len(row)
         assert all(part.endswith(b"\n") for part in parts)
+
+
+@pytest.fixture
+def long_path(tmp_path: Path) -> Path:
+    """Two blocks of a recording and a bit, a row each second from a minute on."""
+    rows = (board_row((60 + i) * 1_000_000, b"E" * 10_000) for i in range(250))
+    (tmp_path / "long.tsv").write_bytes(HEADER + b"".join(rows))
+    return tmp_path / "long.tsv"
+
+
+def test_at_once_and_then_at_a_pace_goes_on_with_the_very_next_row(
+    long_path: Path, clock: Clock
+) -> None:
+    source = ReplaySource(long_path, None, clock)
+    source.start()
+    given_rows = source.drain().count(b"\n")
+    assert 0 < given_rows < 250
+    source.set_pace(1.0)
+    assert source.now_us() == source.next_us == (60 + given_rows) * 1_000_000
+    assert source.drain().count(b"\n") == 1
+    clock.now_s += 1.001
+    assert source.drain().count(b"\n") == 1
+
+
+def test_a_replay_stopped_in_the_middle_gives_no_more(long_path: Path, clock: Clock) -> None:
+    source = ReplaySource(long_path, None, clock)
+    source.start()
+    assert source.drain()
+    source.stop()
+    source.stop()
+    clock.now_s += 1000
+    assert (source.drain(), source.next_us, source.is_due) == (b"", None, False)
+    assert source.finished
+
+
+def test_the_next_row_is_one_that_has_a_time(tmp_path: Path, clock: Clock) -> None:
+    (tmp_path / "odd.tsv").write_bytes(HEADER + b"no row\n\n" + ROWS[2] + b"no row\n")
+    source = ReplaySource(tmp_path / "odd.tsv", 1.0, clock)
+    source.start()
+    assert source.next_us == source.now_us() == 1_000_000
+    source.drain()
+    assert source.next_us is None
 
 
 def test_rows_that_are_none_neither_stop_a_replay_nor_are_left_out(
