@@ -125,6 +125,7 @@ def _opened(path: Path, rig: Path | None) -> "FollowRun":
 
     run = follow_run(path, rig_of(rig))
     run.start()
+    run.session.make_ready()
     return run
 
 

@@ -115,6 +115,8 @@ class DrivenApp(App[None]):
         self._parts_seen = 0
         self._remeasured_us: int | None = None
         self._able: object = None
+        self._ready_for: object = None
+        """The model whose coverage was worked out last; None before the first screen stands."""
 
     @property
     def loaded(self) -> bool:
@@ -158,7 +160,9 @@ class DrivenApp(App[None]):
                 raise _Cancelled
             self.post_message(self.Progressed(done, total))
 
-        return self._load(progress)
+        run = self._load(progress)
+        run.session.make_ready()
+        return run
 
     @on(Progressed)
     def _show_progress(self, message: Progressed) -> None:
@@ -196,10 +200,17 @@ class DrivenApp(App[None]):
         self.switch_mode("shots")
         if self.clocking.live:
             self.push_screen(CautionScreen())
-            self.call_after_refresh(self._make_ready)
         self.set_interval(POLL_S, self.drive)
         self.set_interval(SHOW_S, self.follow)
         self.call_after_refresh(freeze_widgets)
+        self.call_after_refresh(self._get_ready)
+
+    def _get_ready(self) -> None:
+        """Have done beside the screen what the next shot would wait for."""
+        model = self.clocking.session.model
+        if model is not self._ready_for:
+            self._ready_for = model
+            self._make_ready()
 
     @work(thread=True, group="ready")
     def _make_ready(self) -> None:
@@ -241,6 +252,8 @@ class DrivenApp(App[None]):
         if changed:
             self._stale = True
             self._changed_at = monotonic()
+            if self._ready_for is not None:  # a board's own counter makes another model
+                self._get_ready()
             self._look_for_news()
             self._tell_remeasured()
 

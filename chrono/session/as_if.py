@@ -58,7 +58,7 @@ class AsIf:
     def model(self, model: SpeedModel) -> SpeedModel:
         """Return a rig's model with the step and the counter's rate supposed."""
         if self.tick_s is None and not self.clock_error:
-            return model  # the very one, whose coverage is worked out already
+            return model
         return replace(
             model,
             tick_s=model.tick_s * self.ticks(model.tick_s),

@@ -23,7 +23,7 @@ from chrono.session.told import Told
 @lru_cache(maxsize=64)
 def speed_model(rig: Rig, as_if: AsIf, own: Body = NO_BODY) -> SpeedModel:
     """
-    Make a model once: its coverage takes a tenth of a second to work out.
+    Make a model once: its coverage takes time, and is worked out when it is wanted.
 
     Parameters
     ----------

@@ -92,6 +92,7 @@ def _share(
     try:
         run = follow_run(recording)
         run.start()
+        run.session.make_ready()
     except ChronoError as error:
         pipe.send(error.message)
         return

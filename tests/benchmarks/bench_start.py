@@ -4,6 +4,8 @@ How long until a command shows something: first sign, first paint, and the cost 
 Run with ``python tests/benchmarks/bench_start.py [--rounds 5]``. `chrono demo` runs on a
 pseudo-terminal of 80 by 24; the first sign is its first byte, the first paint the caution on
 the dashboard's first screen. Loading is measured in fresh processes beside that of Textual.
+As in an installed program everything runs from bytecode: a first round, which makes it in a
+folder of its own, does not count.
 """
 
 import argparse
@@ -14,6 +16,7 @@ import select
 import struct
 import subprocess
 import sys
+import tempfile
 import termios
 import time
 from statistics import median
@@ -56,6 +59,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=5)
     rounds = range(parser.parse_args().rounds)
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["PYTHONPYCACHEPREFIX"] = folder
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        first_sign_and_paint()
+        measure(rounds)
+
+
+def measure(rounds: range) -> None:
+    """Measure and print."""
     shown = [first_sign_and_paint() for _ in rounds]
     print(f"first sign  {median(sign for sign, _ in shown):.2f} s (wanted 0.5)")
     print(f"first paint {median(paint for _, paint in shown):.2f} s (wanted 1.0)")

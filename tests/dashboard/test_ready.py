@@ -43,6 +43,39 @@ async def test_the_coverage_is_worked_out_beside_the_screen(made):
     assert threading.main_thread() not in {thread for _, thread in made}
 
 
+async def test_it_is_worked_out_anew_for_a_board_whose_counter_is_another(made):
+    board, run = hand_run(hello=False)
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await app.workers.wait_for_complete()
+        made.clear()
+        board.line("H 1 8000000 32 hand 1.0")
+        app.drive()
+        await app.workers.wait_for_complete()
+
+    assert {edges for edges, _ in made} == {EdgesUsed.BOTH, EdgesUsed.LEAD}
+    assert threading.main_thread() not in {thread for _, thread in made}
+
+
+async def test_what_is_read_behind_a_bar_is_ready_when_the_bar_goes(made):
+    _, run = hand_run()
+    seen = []
+
+    class Watched(Dashboard):
+        def _begin(self):
+            seen.append(len(made))
+            super()._begin()
+
+    app = Watched(load=lambda progress: run, name="x.tsv")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+
+    assert seen == [2]
+    assert threading.main_thread() not in {thread for _, thread in made}
+
+
 def test_without_a_screen_it_is_worked_out_before_shots_are_taken(made, capsys):
     run = live_run("virtual://two-bands?speedup=50&shots=1", None, None)
     real, seen = run.step, []
