@@ -2,6 +2,7 @@
 
 import codecs
 import os
+import shutil
 import sys
 import unicodedata
 from collections.abc import Iterator
@@ -88,6 +89,14 @@ STAND_INS = {
 """Plain ASCII for the signs that texts of ours use."""
 
 _HANDLER = "chrono-stand-in"
+_COLUMNS = 80
+
+
+def text_columns() -> int:
+    """Return how many columns a text on standard output may take: 80, or a terminal's less."""
+    if not sys.stdout.isatty():
+        return _COLUMNS
+    return min(shutil.get_terminal_size().columns, _COLUMNS)
 
 
 def stand_in(error: UnicodeError) -> tuple[str, int]:

@@ -14,6 +14,7 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
+from chrono.commands.streams import text_columns
 from chrono.errors import OptionError
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def whatif(
     if as_json:
         print_json(what_if_data(found))
     else:
-        print(what_if_text(found))
+        print(what_if_text(found, text_columns()))
     end(findings)
 
 

@@ -240,6 +240,14 @@ ACTIONS = (
     Action("quit", "q", "q", "Quit", "Quit", "End the session; the recording is kept."),
 )
 
+GIVE_WAY = (
+    "signal", "session_note", "lab", "motion", "previous_match", "histogram", "whole_shot",
+    "comparison", "previous_shot", "slower", "unit", "correct_setup", "plot", "next_match",
+    "count_again", "beams", "note", "faster", "next_shot", "shots", "find", "undo", "far",
+    "set_aside",
+)  # fmt: skip
+"""Which keys leave a narrow screen's footer first; Help and the command palette keep them."""
+
 REPLAY_ONLY = {"pause", "faster", "slower", "next_shot", "previous_shot"}
 LIVE_ONLY = {"new_setup", "hold"}
 """A replay shows a recording as it was: what holds from now on has no place in it."""

@@ -12,10 +12,10 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.cautions import CAUTION_LINE
-from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.actions import ACTIONS, GIVE_WAY
 from chrono.dashboard.clipping import Clipped
 from chrono.dashboard.status import status_line, trouble_lines
-from chrono.dashboard.words import flow
+from chrono.dashboard.words import flow, lines_taken
 
 if TYPE_CHECKING:
     from chrono.session.looks import Looks, SessionView
@@ -40,8 +40,16 @@ class Host(Protocol):
         """Bring the screen up to date in every part."""
 
 
+NARROW_CELLS, NARROW_LINES = 76, 2
+"""A narrow screen spares its keys no more lines."""
+
+
 class KeyBar(Static):
-    """The keys that do something now; takes as many lines as it needs, clicks work too."""
+    """
+    The keys that do something now, clicks work too.
+
+    It takes as many lines as it needs, but on a narrow screen where the least keys give way.
+    """
 
     def on_mount(self) -> None:
         """Follow what can be done."""
@@ -54,13 +62,20 @@ class KeyBar(Static):
     def show_keys(self) -> None:
         """Write the keys of the actions that can be taken now."""
         able = {bound.binding.action for bound in self.screen.active_bindings.values()}
-        keys = [
-            key_text(action.shown_key, action.label, f"app.{action.name}")
+        keys = {
+            action.name: key_text(action.shown_key, action.label, f"app.{action.name}")
             for action in ACTIONS
             if action.name in able
-        ]
-        keys.append(key_text("^p", "Commands", "app.command_palette"))
-        self.update(flow(keys, self.content_size.width or self.app.size.width - 2))
+        }
+        keys["command_palette"] = key_text("^p", "Commands", "app.command_palette")
+        cells = self.content_size.width or self.app.size.width - 2
+        if cells < NARROW_CELLS - 2:
+            for name in GIVE_WAY:
+                widths = [key.cell_len for key in keys.values()]
+                if lines_taken(widths, cells) <= NARROW_LINES:
+                    break
+                keys.pop(name, None)
+        self.update(flow(list(keys.values()), cells))
 
 
 def key_text(key: str, label: str, click: str) -> Text:

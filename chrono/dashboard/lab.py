@@ -21,6 +21,7 @@ from textual.widgets import Static
 from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.dialogs import TextDialog
 from chrono.dashboard.lab_keys import LAB_BINDINGS, LabKeyBar
+from chrono.dashboard.words import flow
 from chrono.errors import ChronoError
 from chrono.plain import plain
 from chrono.reports.chart import Piece
@@ -106,7 +107,10 @@ class LabScreen(Screen[None]):
         height: auto; max-height: 3; padding: 0 1; background: $panel;
         link-style: none; link-color: $foreground; link-background: $panel;
     }
+    LabScreen #result-below { display: none; height: auto; padding: 0 1; }
     LabScreen.-narrow #lab-left { width: 25; }
+    LabScreen.-narrow #result { display: none; }
+    LabScreen.-narrow #result-below { display: block; }
     LabScreen.-low #result { margin-top: 0; }
     """
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (76, "-wide")]  # noqa: RUF012
@@ -140,6 +144,7 @@ class LabScreen(Screen[None]):
                 yield Static(id="settings")
                 yield Static(id="result")
             yield LabPicture()
+        yield Static(id="result-below", markup=False)
         yield Static(BEGIN, id="words", markup=False)
         yield LabKeyBar(id="lab-keys")
 
@@ -341,13 +346,15 @@ class LabScreen(Screen[None]):
         self.query_one("#settings", Static).update(text)
 
     def _show_result(self) -> None:
-        widget = self.query_one("#result", Static)
+        beside, below = (self.query_one(f"#{n}", Static) for n in ("result", "result-below"))
         if self.hidden:
-            widget.update(Text("± hidden: g"))
+            beside.update(Text("± hidden: g"))
+            below.update(Text("± hidden: g"))
         elif self.seen is not None and self.up_to_date:
-            lines = result_lines(self.seen, self.unit)
-            text = Text(lines[0], "bold")
-            widget.update(text.append("\n" + "\n".join(lines[1:]), "not bold"))
+            first, *more = result_lines(self.seen, self.unit)
+            texts = [Text(first, "bold"), *map(Text, more)]
+            beside.update(Text("\n").join(texts))
+            below.update(flow(texts, self.size.width - 2))
 
     def _show_picture(self) -> None:
         shown = None if self.hidden else self.seen

@@ -95,7 +95,7 @@ def speed_line(seen: Seen, unit: str) -> str:
 
 
 def answer_lines(answer: Answer, unit: str) -> list[str]:
-    """Return the computed answer to a question, within 60 columns a line."""
+    """Return the computed answer to a question, within 58 columns a line."""
     before, after = answer.before, answer.after
     if after is None:
         return ["Nothing: this bench is so already."]

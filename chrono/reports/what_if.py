@@ -18,22 +18,40 @@ from chrono.session.session import Session
 from chrono.teaching.what_if import SetupPair, WhatIf
 from chrono.units import ABSENT_TEXT, format_speed, format_value, speed_in
 
+WIDE = 80
 EDGE_WORDS = {EdgesUsed.LEAD: "leading", EdgesUsed.TRAIL: "trailing"}
 
 
-def what_if_text(found: WhatIf) -> str:
-    """Return shots, setups and what cannot be known, as plain text within 80 columns."""
+def what_if_text(found: WhatIf, width: int = WIDE) -> str:
+    """
+    Return shots, setups and what cannot be known, as plain text.
+
+    Within `width` columns, from 60 on; below 80 the steps of each shot are left out.
+    """
     unit = found.recorded.session.rig.speed_unit
-    lines = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found), ""]
     titles = (f"{title} [{unit}]" for title in ("recorded", "as if"))
-    lines += [_row("shot", *titles, "difference", "steps", "")]
-    lines += [_shot_row(found, i, unit) for i in range(len(found.places))]
-    for pair in found.setups:
-        lines += ["", *_setup_lines(pair, unit)]
-    lines += ["", *_agreement_lines(found), "", "What cannot be known so:"]
-    for note in notes_of(found):
-        lines += wrap(note, 78, initial_indent="- ", subsequent_indent="  ")
-    return "\n".join(lines)
+    table = _row(("shot", *titles, "difference", "steps", ""), width)
+    for i in range(len(found.places)):
+        table += _row(_shot_cells(found, i, unit), width)
+    below = [line for pair in found.setups for line in ("", *_setup_lines(pair, unit))]
+    below += ["", *_agreement_lines(found), "", "What cannot be known so:"]
+    below += [f"- {note}" for note in notes_of(found)]
+    above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found), ""]
+    return "\n".join([*_folded(above, width), *table, *_folded(below, width)])
+
+
+def _folded(lines: list[str], width: int) -> list[str]:
+    """Break lines that are too long, what follows two columns further in."""
+    folded = []
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip()))
+        folded += wrap(
+            line.strip(),
+            width - 2,
+            initial_indent=indent,
+            subsequent_indent=f"{indent}  ",
+        ) or [""]
+    return folded
 
 
 def what_if_data(found: WhatIf) -> dict[str, Any]:
@@ -150,11 +168,11 @@ def _steps(found: WhatIf) -> str:
     return f"{taken}{count} recorded steps" if count > 1 else f"{taken}the recorded step"
 
 
-def _shot_row(found: WhatIf, i: int, unit: str) -> str:
+def _shot_cells(found: WhatIf, i: int, unit: str) -> tuple[str, ...]:
     true, so = found.true, found.supposed
     difference = found.difference_mps[i]
     steps = so.transit_s[i] / found.tick_s
-    return _row(
+    return (
         str(i + 1),
         _speed_cell(true, i, unit),
         _speed_cell(so, i, unit),
@@ -194,13 +212,19 @@ def _signed(value: float, uncertainty: float) -> str:
     return f"+{text}" if value > 0 else text
 
 
-def _row(*cells: str) -> str:
-    widths = (-4, 16, 16, -10, -8)
+def _row(cells: tuple[str, ...], width: int) -> list[str]:
+    """Return a row of the table, its last cell on more lines where it must be."""
+    columns: tuple[int, ...] = (-4, 16, 16, -10, -8)
+    if width < WIDE:
+        cells, columns = (*cells[:4], cells[-1]), (-4, 14, 14, -10)
     parts = [
-        f"{text:>{-width}}" if width < 0 else f"{text:<{width}}"
-        for text, width in zip(cells, widths, strict=False)
+        f"{text:>{-column}}" if column < 0 else f"{text:<{column}}"
+        for text, column in zip(cells, columns, strict=False)
     ]
-    return "  ".join([*parts, cells[-1]]).rstrip()
+    first = "  ".join([*parts, cells[-1]]).rstrip()
+    if width >= WIDE or len(first) <= width - 2:
+        return [first]
+    return ["  ".join(parts).rstrip(), f"{'':>{4 + 2}}{cells[-1]}"]
 
 
 def _setup_lines(pair: SetupPair, unit: str) -> list[str]:

@@ -99,7 +99,7 @@ def _mean_side(bench: Bench, seed: int) -> Side | None:
     if series is None:
         return None
     parts = {
-        "what all shots share": series.u_shared_mean_mps,
+        "what shots share": series.u_shared_mean_mps,
         "what is new in each shot": series.u_random_mean_mps,
     }
     rules = max(parts, key=lambda name: parts[name])

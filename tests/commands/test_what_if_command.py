@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 from command_kit import is_one_clear_complaint
 
+from chrono.commands.streams import text_columns
+
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 FINE = RECORDINGS / "same-shots-fine.tsv"
 PLAIN = RECORDINGS / "plain-lines-4us.tsv"
@@ -31,6 +33,36 @@ def test_every_shot_stands_beside_what_it_would_have_been(chrono):
     assert max(map(len, lines)) <= 80
     assert "of 60 shots." in done.out
     assert "one of 1600 phases" in done.out.replace("\n  ", " ")
+
+
+@pytest.mark.parametrize("recording", [FINE, NOISY, PLAIN])
+def test_a_narrow_terminal_gets_it_all_but_the_steps(chrono, monkeypatch, recording):
+    words = ("whatif", recording, "--as-if-tick", "1 ms", "--as-if-clock", "-500 ppm")
+    wide = chrono(*words).out
+    monkeypatch.setattr("chrono.commands.what_if.text_columns", lambda: 60)
+    narrow = chrono(*words).out
+
+    assert max(map(len, narrow.splitlines())) <= 60
+    assert max(map(len, wide.splitlines())) > 60
+    heads = [text.splitlines().index(next(x for x in text.splitlines() if x[:4] == "shot"))
+             for text in (wide, narrow)]  # fmt: skip
+    rows = [text.splitlines()[head:] for text, head in zip((wide, narrow), heads, strict=True)]
+    assert rows[0][0].split()[-1] == "steps"
+    assert rows[1][0].split()[-1] == "difference"
+    for before, so in zip(
+        *([x for x in r if x[:4].strip().isdigit()] for r in rows), strict=True
+    ):
+        assert so.split()[:3] == before.split()[:3]
+    flags = "lone-a, lone-b", "not there", "outside", "unsound"
+    for flag in flags:
+        assert narrow.count(flag) == wide.count(flag)
+
+
+def test_text_takes_the_columns_of_a_narrow_terminal_alone(monkeypatch):
+    for is_terminal, columns, taken in ((True, 60, 60), (True, 200, 80), (False, 60, 80)):
+        monkeypatch.setattr("sys.stdout.isatty", lambda answer=is_terminal: answer)
+        monkeypatch.setenv("COLUMNS", str(columns))
+        assert text_columns() == taken
 
 
 def test_json_holds_what_the_table_shows(chrono):

@@ -16,6 +16,7 @@ from chrono.dashboard.app import Dashboard
 from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_keys import LAB_KEYS
+from chrono.reports.lab import result_lines
 from chrono.session.looks import Looks
 from chrono.session.recorded import Findings
 from chrono.teaching.bench import PRESETS, VALUES
@@ -65,6 +66,23 @@ async def test_settings_result_picture_and_keys_fit_on_the_screen(start, size) -
         assert "█" in text
         assert "q Leave" in text
         assert "what rules is the tick" in text
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_all_that_a_bench_comes_to_is_seen_beside_the_longest_words(start, size) -> None:
+    app = LabApp(start)
+    async with app.run_test(size=size) as pilot:
+        await settle(app, pilot)
+        for _ in QUESTIONS:
+            await pilot.press("n", "a")
+            await settle(app, pilot)
+            seen = " ".join(screen_text(app).replace("│", " ").split())
+            for line in result_lines(lab_of(app).seen, "m/s"):
+                if size[0] < 76:  # elsewhere a line may be broken beside the picture
+                    assert line in seen
+                assert line.split()[-1] in seen
+            assert "q Leave" in seen
+            assert "edges both pairs" in seen
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -1,17 +1,24 @@
 """Small and large terminals: nothing leaves the screen, nothing is cut without a sign."""
 
+from pathlib import Path
+
 import pytest
 from hand_board import drive, hand_run, listed, screen_text
+from rich.text import Text
 from textual import events
 from textual.widgets import Input
 
 from chrono.cautions import CAUTION_LINE
-from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.actions import ACTIONS, GIVE_WAY
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.caution import CautionScreen
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
+from chrono.dashboard.far import FarScreen
+from chrono.dashboard.words import flow, lines_taken
 from chrono.reader.port import LinkStatus
 from chrono.session.marks import SET_ASIDE, Mark, Setup
+from chrono.session.recorded import read_recording
+from chrono.session.replay import replay_run
 
 SIZES = [(60, 20), (80, 24), (120, 40)]
 LONG_NAME = "three bands drawn to the second mark"
@@ -135,6 +142,60 @@ async def test_numbers_and_times_are_never_cut(monkeypatch) -> None:
         assert table.widths[:2] == (6, 9)
 
 
+KEPT = ("? Help", "q Quit", "^p Commands")
+
+
+def footer(app) -> list[str]:
+    return str(app.screen.query_one("#keys").content).splitlines()
+
+
+@pytest.mark.parametrize("replays", [False, True])
+async def test_a_narrow_footer_takes_two_lines_and_keeps_the_way_to_all_keys(replays) -> None:
+    if replays:
+        path = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
+        run = replay_run(path, read_recording(path).session, 1.0)
+    else:
+        _, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(60, 20)) as pilot:
+        if not replays:
+            await pilot.press("enter")
+        for key in "sfvbs":
+            await pilot.press(key)
+            await pilot.pause()
+            assert len(footer(app)) <= 2
+            assert all(line in screen_text(app) for line in footer(app))
+            for kept in KEPT + (("space Pause",) if replays else ("n Setup", "h Hold")):
+                assert kept in " ".join(footer(app))
+        for width in (61, 68, 75):
+            await pilot.resize_terminal(width, 20)
+            await pilot.pause()
+            assert len(footer(app)) <= 2
+        narrow = " ".join(footer(app))
+        await pilot.resize_terminal(80, 24)
+        await pilot.pause()
+        able = {bound.binding.action for bound in app.screen.active_bindings.values()}
+        for action in ACTIONS:
+            if action.name in able:
+                assert f"{action.shown_key} {action.label}" in " ".join(footer(app))
+        assert len(narrow) < len(" ".join(footer(app)))
+
+
+def test_keys_give_way_from_the_least_on_and_are_keys() -> None:
+    names = {action.name for action in ACTIONS}
+    assert set(GIVE_WAY) < names
+    assert len(set(GIVE_WAY)) == len(GIVE_WAY)
+    assert names - set(GIVE_WAY) == {
+        *("new_setup", "hold", "pause", "write_elsewhere", "help", "quit")
+    }
+
+
+@pytest.mark.parametrize("widths", [[], [5], [30, 28], [30, 29], [70, 3], [9] * 12])
+def test_lines_are_counted_as_they_flow(widths) -> None:
+    text = flow([Text("x" * width) for width in widths], 60)
+    assert lines_taken(widths, 60) == len(text.plain.split("\n"))
+
+
 @pytest.mark.parametrize("size", SIZES)
 async def test_the_cautions_stand_whole_with_the_way_on(size) -> None:
     _, run = hand_run()
@@ -173,9 +234,9 @@ async def test_a_shot_is_chosen_and_a_key_pressed_by_the_mouse() -> None:
         assert app.screen.table.selected.number == top + 2
         keys = app.screen.query_one("#keys")
         lines = str(keys.content).splitlines()
-        line = next(i for i, text in enumerate(lines) if "u Unit" in text)
-        await pilot.click("#keys", offset=(lines[line].index("u Unit") + 1, line))
-        assert app.unit == "km/h"
+        line = next(i for i, text in enumerate(lines) if "f Far view" in text)
+        await pilot.click("#keys", offset=(lines[line].index("f Far view") + 1, line))
+        assert isinstance(app.screen, FarScreen)
 
 
 async def test_what_is_pasted_with_tabs_goes_to_the_fields_in_order() -> None:
