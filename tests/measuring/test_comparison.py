@@ -72,6 +72,21 @@ def test_shots_in_turn_are_compared_as_pairs_and_their_common_drift_falls_out():
     assert not is_settled(unpaired)
 
 
+@pytest.mark.parametrize("pairs", [4, 9])
+def test_the_interval_of_pairs_is_that_of_student_s_t_on_their_differences(pairs: int):
+    rng = np.random.default_rng(pairs)
+    speeds = np.tile([45.0, 45.6], pairs) + rng.normal(0, 0.3, 2 * pairs)
+    numbers = np.arange(1, 2 * pairs + 1)
+    found = compare_pair(group(speeds[::2], numbers[::2]), group(speeds[1::2], numbers[1::2]))
+
+    between = stats.ttest_rel(speeds[1::2], speeds[::2]).confidence_interval(0.95)
+    assert found.pairs == pairs
+    assert found.difference is not None
+    half = found.difference.U95_mps
+    assert found.difference.difference_mps == pytest.approx((between.low + between.high) / 2)
+    assert half == pytest.approx((between.high - between.low) / 2, rel=2e-3)
+
+
 def test_setups_shot_one_after_the_other_or_on_two_days_are_no_pairs():
     after = compare_pair(group(SLOW), group(FAST, np.arange(6, 11)))
     elsewhere = compare_pair(group(SLOW, [1, 3, 5, 7, 9]), group(FAST, [2, 4, 6, 8, 10], 1))

@@ -111,6 +111,20 @@ def test_a_companion_has_its_own_speed() -> None:
     assert np.isnan(companion[1])
 
 
+def test_a_companion_s_speed_is_free_of_the_clock_s_error_and_the_latency_too() -> None:
+    rig = make_rig(
+        calibration__clock__rate_error=0.01,
+        calibration__clock__rate_error_u=1e-5,
+        calibration__latency__difference_s=1e-4,
+        calibration__latency__difference_u_s=1e-6,
+        gates__tilt_limit_rad=0.0,
+    )
+    shots = make_shots(106_672)
+    shots["companion"] = 16e6 * 1.01 * (0.3 / 20.0 + 1e-4)
+    (speed_mps,) = measure(shots, SpeedModel.from_rig(rig)).companion_speed_mps
+    assert speed_mps == pytest.approx(20.0, rel=1e-6)
+
+
 def test_what_cannot_be_measured_is_nan_in_every_column_but_the_transit() -> None:
     shots = make_shots([ABSENT, -500, 0, 100], used=[EdgesUsed.NONE, 1, 2, 1], block=50)
     measured = measure(shots, SpeedModel.from_rig(make_rig()))
@@ -353,3 +367,19 @@ def _trials(rig, transit_s: float, seed: int) -> Floats:  # type: ignore[no-unty
     board_s = transit_s - stamps * tick_s + rig.clock.jitter_s * rng.standard_normal(count)
     rate = 1 + within(rig.clock.rate_tolerance)
     return spacing / (board_s / rate - within(gates.latency_mismatch_s))
+
+
+@pytest.mark.parametrize("used", [EdgesUsed.LEAD, EdgesUsed.TRAIL, EdgesUsed.BOTH])
+@pytest.mark.parametrize("off_centre_m", [0.0, 5e-3, 10e-3])
+def test_columns_of_a_ball_off_its_middle_are_those_of_its_budget(
+    used: EdgesUsed, off_centre_m: float
+) -> None:
+    """The columns are worked out apart from the list of contributions."""
+    model = SpeedModel.from_rig(make_rig(gates__off_centre_m=off_centre_m))
+    ticks = np.array([40_000, 106_672, 900_000])
+    found = measure(make_shots(ticks, used=used), model)
+    for i, count in enumerate(ticks):
+        budget = shot_budget(model, count * model.unit_s, used)
+        assert found.speed_mps[i] == pytest.approx(budget.speed_mps, rel=1e-12)
+        assert found.u_random_mps[i] == pytest.approx(budget.u_random_mps, rel=1e-6)
+        assert found.u_shared_mps[i] == pytest.approx(budget.u_shared_mps, rel=1e-6)

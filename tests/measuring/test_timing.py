@@ -8,6 +8,7 @@ import pytest
 from gate_board import CAPTURE, SKETCH_1_US, SKETCH_4_US, Board, ticks_of
 from gate_comparator import Band, noisy_transitions, trip_times
 from gate_physics import SQUASH, Body, draw_rigs, fly, rod
+from scipy import stats
 from speed_rigs import make_shots
 
 from chrono.measuring.timing import (
@@ -92,6 +93,45 @@ def test_it_holds_too_where_shots_are_equal_to_a_step_or_of_very_different_speed
 
     held = np.mean([each.low_s <= SKETCH_4_US.jitter_s <= each.high_s for each in found])
     assert held >= 0.95, held
+
+
+@pytest.mark.parametrize("tick_s", [0.0, 0.5e-6, 4e-6])
+def test_jitter_and_its_interval_are_the_scatter_s_less_what_steps_and_chords_may_add(tick_s):
+    """Of equal transits all scatter is about the mean: s and its χ² interval by scipy."""
+    n, chord_s = 12, 0.4e-6
+    difference_s = np.random.default_rng(7).normal(3e-6, 4e-6, n)
+    found = timing_scatter(
+        difference_s,
+        np.full(n, 5e-3),
+        np.zeros(n, np.intp),
+        np.full(n, chord_s),
+        tick_s=tick_s,
+        stated_s=0.1e-6,
+    )
+
+    squares = (n - 1) * np.var(difference_s, ddof=1)
+    low, high = (squares / stats.chi2.ppf(p, n - 1) for p in (0.975, 0.025))
+    assert (found.shots, found.dof) == (n, n - 1)
+    assert found.jitter_s == pytest.approx(np.sqrt((squares / (n - 1) - tick_s**2 / 3) / 4))
+    assert found.low_s == pytest.approx(np.sqrt(max(low - tick_s**2 - chord_s**2, 0) / 4))
+    assert found.high_s == pytest.approx(np.sqrt((high + tick_s**2 / 3) / 4))
+    assert found.chords_s == pytest.approx(chord_s / 2)
+
+
+@pytest.mark.parametrize(("bodies", "dof"), [(1, 5), (2, 4)])
+def test_fewer_than_five_degrees_of_freedom_tell_no_jitter(bodies, dof):
+    """Seven shots: one number for all of them and one for the speed of each body."""
+    rng = np.random.default_rng(8)
+    found = timing_scatter(
+        rng.normal(0, 1e-6, 7),
+        rng.uniform(4e-3, 8e-3, 7),
+        np.arange(7) % bodies,
+        np.zeros(7),
+        tick_s=0.0,
+        stated_s=0.1e-6,
+    )
+    assert (found is not None) == (dof >= 5)
+    assert found is None or found.dof == dof
 
 
 def test_a_comparator_s_fast_noise_is_told_as_the_jitter_that_it_is():

@@ -156,3 +156,17 @@ def test_flicker_hides_no_shot_before_or_after_it() -> None:
     lines = [*body(0.5, 20.0), *lamp(0, 100.0, 0.2, 1.0, 3.0), *body(3.5, 30.0)]
     shots = shots_of(events([*beats(5), *lines]))
     assert (shots["flags"] == 0).sum() == 2
+
+
+@pytest.mark.parametrize(
+    ("steps_ms", "count"),
+    [([7, 13, 7.5, 14, 15, *[10] * 7], 8), ([7, 13, 7.5, 14, 15, 6.5, *[10] * 6], 0)],
+    ids=["seven steps", "six steps"],
+)
+def test_seven_of_twelve_steps_alike_are_flicker_and_six_are_not(
+    steps_ms: list[float], count: int
+) -> None:
+    """Of the thirteen passages those are flicker that are in step with one beside them."""
+    starts = 2.0 + np.cumsum([0.0, *steps_ms]) * 1e-3
+    processor, _ = processed([*beats(5), *(e for at in starts for e in block(0, at, 2e-3))])
+    assert sum(span.count for span in processor.flicker) == count

@@ -89,6 +89,18 @@ def test_flags_say_what_happened(case: str) -> None:
     assert words(shots_of(with_beats(lines))) == expected
 
 
+@pytest.mark.parametrize(("part_of_length", "is_broken"), [(0.45, True), (0.55, False)])
+def test_lone_passages_of_less_than_half_the_length_are_fragments_too(
+    part_of_length: float, is_broken: bool
+) -> None:
+    """A short body and two passages at gate A after it: three pieces, or two more bodies."""
+    blocked_s = part_of_length * LENGTH_M / 20.0
+    more = [*block(A, 2.33, blocked_s), *block(A, 2.36, blocked_s)]
+    (found,) = words(shots_of(with_beats([*body(2.3, 20.0, 0.4 * LENGTH_M), *more])))
+    assert ("fragments" in found) == is_broken
+    assert {"short", "companion"} <= set(found)
+
+
 @pytest.mark.parametrize(
     ("lost", "which"),
     [

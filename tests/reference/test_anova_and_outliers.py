@@ -5,6 +5,7 @@ NIST StRD one-way sets as scipy's wheel carries them (US government work); the l
 of 1879 as R's `datasets::morley`; e-Handbook 1.3.5.17.1 (Grubbs), 1.3.5.17.3 (Rosner's data).
 """
 
+import math
 import re
 from pathlib import Path
 
@@ -118,3 +119,18 @@ def test_rosner_s_example_has_three_outliers() -> None:
     critical = [critical_deviate(54 - i) for i in range(10)]
     assert critical == pytest.approx(CRITICAL, abs=1.1e-3)
     assert sorted(ROSNER[generalised_esd(ROSNER, 10)]) == [5.34, 5.42, 6.01]
+
+
+def test_one_degree_of_freedom_within_the_groups_is_enough() -> None:
+    """Of 1, 3 and 5 by hand: squares 6 and 2, so F = 3; p of F(1, 1) is 1 − (2/π)·atan √F."""
+    found = one_way([np.array([1.0, 3.0]), np.array([5.0])])
+    assert found is not None
+    assert (found.between_squares, found.within_squares) == (6.0, 2.0)
+    assert (found.within_dof, found.F) == (1, 3.0)
+    assert found.p_value == pytest.approx(1 / 3)
+    assert found.residual_s == pytest.approx(math.sqrt(2))
+
+
+def test_groups_of_one_leave_no_scatter_to_be_known() -> None:
+    assert one_way([np.array([1.0]), np.array([5.0])]) is None
+    assert one_way([np.array([1.0, 2.0, 3.0])]) is None

@@ -85,6 +85,20 @@ def test_a_spreadsheet_with_decimal_commas_reads_the_numbers_as_they_are(tmp_pat
     assert comma["body_length_mm"][0] == 40.036
 
 
+def test_the_titles_of_a_workbook_stay_in_sight_and_are_as_wide_as_they_need(
+    tmp_path: Path,
+) -> None:
+    write_table([table_of(BANDS, with_statistics=True)], tmp_path / "a.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "a.xlsx")
+    for sheet in book:
+        assert sheet.freeze_panes == "A2", "the first row"
+        assert all(cell.font.bold for cell in sheet[1])
+    shots = book["shots"]
+    for letter, title in zip("BF", ("shot", "speed_mps"), strict=True):
+        assert shots[f"{letter}1"].value == title
+        assert shots.column_dimensions[letter].width >= len(title)
+
+
 def test_a_workbook_has_typed_cells(tmp_path: Path) -> None:
     write_table([table_of(BANDS, with_statistics=True)], tmp_path / "a.xlsx")
     book = openpyxl.load_workbook(tmp_path / "a.xlsx")

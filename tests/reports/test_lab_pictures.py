@@ -137,6 +137,15 @@ def test_counts_and_theory_agree_in_the_picture_of_steps(coarse) -> None:
     assert lines[-1].endswith("ticks")
 
 
+@pytest.mark.parametrize("columns", [34, 48, 78])
+def test_the_picture_over_speed_is_as_wide_as_its_room_but_for_a_long_number(
+    coarse, columns
+) -> None:
+    lines = plain_lines(error_picture(coarse, columns, 24, "m/s"))
+    (axis,) = (line for line in lines if "└" in line)
+    assert columns - 3 <= len(axis) <= columns
+
+
 def test_every_contribution_worth_a_line_has_its_letter_on_it(coarse) -> None:
     lines = plain_lines(error_picture(coarse, 78, 24, "m/s"))
     legend = lines[-1] + lines[-2]

@@ -2,14 +2,19 @@
 
 import json
 import re
+from dataclasses import replace
 from typing import Any
 
 import pytest
+from launch_kit import IN_VACUUM, SQUASH_BALL, stated
 
 from chrono.measuring.forecast import budget_of_speed, plan_for
+from chrono.measuring.propagation import known
 from chrono.measuring.speed import SpeedModel, shot_budget
+from chrono.measuring.surroundings import MovingBody
 from chrono.processor.table import EdgesUsed
 from chrono.reports.budget import budget_data, budget_text
+from chrono.reports.physical import Units, body_text
 from chrono.reports.plan import plan_data, plan_text
 from chrono.rigs.file import Rig, default_rig, parse_rig, rig_from_record, rig_record
 
@@ -79,6 +84,29 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     assert "to 2 digits it confirms U95, not first order (6.3 % wider)" in rest
     assert "Improve first: gate spacing; half its uncertainty gives U95 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
+
+
+@pytest.mark.parametrize(
+    ("ours", "first", "words"),
+    [
+        (1.0, 1.0, "U95 and first order"),
+        (1.0, 1.25, "U95, not first order (25.0 % wider)"),
+        (1.0, 0.8, "U95, not first order (20.0 % narrower)"),
+        (1.5, 1.0, "first order, not U95"),
+        (1.5, 0.5, "neither U95 nor first order"),
+    ],
+)
+def test_what_the_trials_confirm_is_what_agrees_with_their_interval(
+    ours: float, first: float, words: str
+) -> None:
+    found = budget_of_speed(crystal_rig(), 45.0, max_trials=100_000)
+    half = (found.trials.high - found.trials.low) / 2
+    middle = replace(found.trials, low=45.0 - half, high=45.0 + half)
+    stated = replace(
+        found.budget, speed_mps=45.0, U95_mps=ours * half, U95_first_order_mps=first * half
+    )
+    text = budget_text(replace(found, budget=stated, trials=middle))
+    assert f"to 2 digits it confirms {words}\n" in text
 
 
 @pytest.mark.parametrize(
@@ -184,3 +212,20 @@ def test_reports_load_no_screen() -> None:
         "assert not {'textual', 'pandas', 'rich'} & set(sys.modules), sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (SQUASH_BALL, "24 g, 40 mm, smooth sphere"),
+        (IN_VACUUM, "24 g, no air"),
+        (replace(SQUASH_BALL, mass=None), "40 mm"),
+        (replace(SQUASH_BALL, sphere=False, drag=known("drag", 0.8)), "drag 0.8"),
+        (replace(SQUASH_BALL, terminal=known("terminal", 25.0)), "terminal speed 25"),
+    ],
+    ids=["a ball", "no air", "no mass", "its drag", "its terminal speed"],
+)
+def test_a_body_is_told_by_what_is_known_of_it(body: MovingBody, words: str) -> None:
+    text = body_text(stated(20.0, body=body), Units("m/s"))
+    assert words in text, text
+    assert ("sphere" in text) == ("sphere" in words)

@@ -362,3 +362,22 @@ def test_a_key_that_is_there_is_left_alone_and_no_sheet_is_written(chrono, tmp_p
     (tmp_path / "x-key.html").write_text("mine")
     is_one_clear_complaint(chrono("worksheet", BANDS, "-o", "x.html"), "x-key.html", "exists")
     assert [path.name for path in tmp_path.iterdir()] == ["x-key.html"]
+
+
+def test_a_measured_spacing_that_covers_the_gates_leaves_their_term_out_of_the_key(
+    sheets, tmp_path
+) -> None:
+    rows = [setup("a"), *(shot(20 + i / 7) for i in range(8))]
+    spacing = {"spacing_m": 0.3002, "spacing_u_m": 1e-4}
+    told = {}
+    for covers in (True, False):
+        rig = RIG | {"calibration": {"spacing": spacing | {"covers_trip": covers}}}
+        path = write_recording(tmp_path / f"{covers}.tsv", rows, rig)
+        _, key = sheets(path)
+        (told[covers],) = [
+            row[1] for table in tables_of(key) for row in table if row[0] == "u of the path"
+        ]
+    assert told[True].startswith("√(u(d)²) = √(")
+    assert told[True].count("²") == 2
+    assert told[False].startswith("√(u(d)² + 2 u(g)²) = √(")
+    assert told[False].count("²") == 4

@@ -197,6 +197,19 @@ def test_a_setup_holds_from_its_record_on(afternoon: Afternoon) -> None:
     assert {row.setup for row in shown(session)[10:]} == {"three bands"}
 
 
+def test_the_sample_of_a_setup_holds_the_numbers_of_its_own_shots(
+    afternoon: Afternoon,
+) -> None:
+    session = after(afternoon)
+    speeds = {row.number: row.speed_mps for row in shown(session) if row.counted}
+    for setup in ("two bands", "three bands"):
+        sample = session.sample(setup)
+        wanted = [row.number for row in shown(session) if row.counted and row.setup == setup]
+        assert sample is not None
+        assert sample.number.tolist() == wanted
+        assert sample.speed_mps.tolist() == [speeds[number] for number in wanted]
+
+
 def test_a_setup_with_another_body_judges_by_its_length(afternoon: Afternoon) -> None:
     rig, rows = afternoon
     longer = json_row(0, "setup", setup_record(Setup("stick", {"length_m": 0.2})))
