@@ -155,8 +155,18 @@ def _port(run: Run) -> str:
     if complaint is not None:
         return f"{complaint.message}: {complaint.hint}"
     if status.silent and run.session.rig.lines == "framed":
-        return f"SILENT for {status.silent_s:.0f} s: nothing comes from the board"
+        return f"SILENT for {status.silent_s:.0f} s: {_awaited(run)}"
     return ""
+
+
+def _awaited(run: Run) -> str:
+    """Return which shots wait for a silent board: more of their lines may come."""
+    waiting = run.session.open_rows()
+    if not waiting:
+        return "nothing comes from the board"
+    if len(waiting) == 1:
+        return f"shot {waiting[0].number} waits for the board"
+    return f"{len(waiting)} shots wait for the board"
 
 
 def _followed_trouble(status: LinkStatus) -> str:

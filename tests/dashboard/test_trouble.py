@@ -157,6 +157,45 @@ async def test_the_state_of_the_link_is_told():
         assert "READING ENDED: ValueError: x" in screen_text(app)
 
 
+@pytest.mark.parametrize("size", [(60, 20), (80, 24)])
+async def test_a_shot_that_hangs_on_a_silent_board_says_so_in_one_line(size):
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        board.edge("A", 1)
+        board.us += 1000
+        board.edge("A", 0)
+        for silent_s in (2.0, 7.0, 30.0):
+            board.us += int(silent_s * 1e6) - 4_500_000 * (silent_s > 2.0)
+            board.link = replace(board.link, silent_s=silent_s)
+            await drive(app, pilot)
+            told = f"SILENT for {silent_s:.0f} s: shot 2 waits for the board"
+            assert (told in screen_text(app)) == (silent_s > 2.0)
+            assert app.screen.query_one("#trouble").size.height <= 1
+        board.us += 10_000_000
+        board.link = replace(board.link, silent_s=40.0)
+        await drive(app, pilot)
+        assert "SILENT for 40 s: nothing comes from the board" in screen_text(app)
+        assert listed(app)[1][4] == "no"
+        run.close()
+
+
+async def test_several_shots_that_wait_are_counted():
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.press("enter")
+        board.wait(2.1)
+        for _ in range(2):
+            board.shoot(30.0)
+            board.us += 300_000
+        board.link = replace(board.link, silent_s=7.0)
+        await drive(app, pilot)
+        assert "SILENT for 7 s: 2 shots wait for the board" in screen_text(app)
+
+
 async def test_a_board_that_talks_garbage_is_complained_about():
     board, run = hand_run(hello=False)
     app = Dashboard(run)
