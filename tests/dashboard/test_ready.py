@@ -1,17 +1,25 @@
 """What the first shot needs is there before it comes."""
 
 import threading
+from multiprocessing import Pipe
+from pathlib import Path
+from socket import socket
 
 import pytest
 from hand_board import hand_run
 
 from chrono.commands.console import print_shots
+from chrono.commands.share import _opened
 from chrono.dashboard.app import Dashboard
 from chrono.measuring import speed
 from chrono.processor.table import EdgesUsed
 from chrono.session.live import live_run
 from chrono.session.models import speed_model
 from chrono.session.recorded import Findings
+from chrono.sharing import apart
+from chrono.sharing.service import Wishes
+
+BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 
 
 @pytest.fixture
@@ -58,6 +66,24 @@ async def test_it_is_worked_out_anew_for_a_board_whose_counter_is_another(made):
     assert threading.main_thread() not in {thread for _, thread in made}
 
 
+async def test_lines_that_come_before_the_first_screen_stands_do_not_begin_it():
+    board, run = hand_run(hello=False)
+    begun = []
+
+    class Watched(Dashboard):
+        def _begin(self):
+            super()._begin()
+            board.line("H 1 8000000 32 hand 1.0")
+            self.drive()
+            begun.extend(worker for worker in self.workers if worker.group == "ready")
+
+    async with Watched(run).run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+
+    assert run.session.counters.now is not None
+    assert not begun
+
+
 async def test_what_is_read_behind_a_bar_is_ready_when_the_bar_goes(made):
     _, run = hand_run()
     seen = []
@@ -89,3 +115,20 @@ def test_without_a_screen_it_is_worked_out_before_shots_are_taken(made, capsys):
 
     assert seen[0] == 2
     assert "m/s" in capsys.readouterr().out
+
+
+def test_a_page_that_shows_a_recording_has_it_before_the_first_viewer_comes(made):
+    run = _opened(BANDS, None)
+    run.close()
+
+    assert len(made) == 2
+
+
+def test_a_page_beside_clocking_has_it_before_the_first_viewer_comes(made, monkeypatch):
+    seen = []
+    monkeypatch.setattr(apart, "serve", lambda *_: seen.append(len(made)))
+    ours, its = Pipe()
+    with ours, its, socket() as bound:
+        apart._share(its, BANDS, bound, "", Wishes())
+
+    assert seen == [2]
