@@ -41,6 +41,9 @@ WAITING_BYTES = 64_000_000
 BATCH_BYTES = 1_000_000
 """Recordings of so much together are handed over at once: handing over costs some time."""
 
+FIRST = "CHRONO_SEASON_FIRST"
+"""Environment variable that names a recording to what processes are forked from."""
+
 UNKNOWN_BYTES = 10_000
 """A recording counts for so much at least: what lies at an address may have no known size."""
 
@@ -115,7 +118,7 @@ def work_through(
 def _from_pool(
     task: Task[T], sources: Sequence[Source], processes: int, share_bytes: int
 ) -> Iterator[Outcome[T]]:
-    with _pool(processes, share_bytes) as pool:
+    with _pool(processes, share_bytes, sources[0]) as pool:
         try:
             yield from in_order(task, sources, pool, WAITING_EACH * processes, LARGE_BYTES)
         except BrokenProcessPool as error:
@@ -264,7 +267,7 @@ def _undisturbed() -> Iterator[None]:
 
 
 @contextmanager
-def _pool(processes: int, share_bytes: int) -> Iterator[Executor]:
+def _pool(processes: int, share_bytes: int, first: Source) -> Iterator[Executor]:
     """Start processes; however this ends, none of them is left."""
     can_fork = "forkserver" in multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if can_fork else "spawn")
@@ -272,6 +275,7 @@ def _pool(processes: int, share_bytes: int) -> Iterator[Executor]:
         is_much = share_bytes >= compiled.WORTH_LOADING_BYTES
         loaded = "chrono.season.preload" if is_much else "chrono.season.tasks"
         context.set_forkserver_preload([loaded])
+        _start_server(first)
     before = set(multiprocessing.active_children())
     pool = _Pool(processes, context, partial(_begin, share_bytes))
     try:
@@ -282,6 +286,20 @@ def _pool(processes: int, share_bytes: int) -> Iterator[Executor]:
         raise
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _start_server(first: Source) -> None:
+    """Start what processes are forked from, now: it loads while the main process does."""
+    from multiprocessing import forkserver
+
+    start: Any = forkserver.ensure_running
+    is_small = first.size_bytes < LARGE_BYTES and not remote.is_address(first.where)
+    os.environ[FIRST] = str(Path(first.where).absolute()) if is_small else ""
+    try:
+        with _undisturbed():
+            start()
+    finally:
+        del os.environ[FIRST]
 
 
 def _begin(share_bytes: int) -> None:

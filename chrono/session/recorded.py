@@ -15,7 +15,7 @@ from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingE
 from chrono.plain import plain
 from chrono.reader.decoder import decode_rows
 from chrono.reader.grammar import Lines
-from chrono.reader.recording import RecordingReader
+from chrono.reader.recording import BLOCK_BYTES, RecordingReader
 from chrono.rigs.file import Rig, rig_from_record
 from chrono.session.counter_rate import CounterRate, clock_doubt
 from chrono.session.session import Session
@@ -212,7 +212,9 @@ def feed_blocks(
         Called after each block.
     """
     size, done = reader.path.stat().st_size, 0
-    for batch, read in ahead((decode_rows(block, lines), len(block)) for block in reader):
+    decoded = ((decode_rows(block, lines), len(block)) for block in reader)
+    # Starting a thread takes longer than it saves where there is one block.
+    for batch, read in ahead(decoded) if size > BLOCK_BYTES else decoded:
         with telling_where(reader.path):
             for taker in takers:
                 taker.feed(batch)
