@@ -15,6 +15,8 @@
 - Any number may be lost about a body that both gates saw alike and whose length is the
   declared one within 10 % and within half its ratio to the spacing: two bodies one behind the
   other are at least a length apart, so a transit made of both is off by more than that.
+- Where a line was lost so near, a companion's transit is kept only if it was whole and both
+  gates saw it alike.
 - Edges the board lost between the beats around a shot set `board-lost`.
 - A shot is final once a beat or enough time has passed, and everything is known up to the end
   of the last break near it.
@@ -151,6 +153,7 @@ def _mark_gaps(
         explained + sum(_totals(*pair) for pair in zip(left, ranges, strict=True))
         for ranges in (beside, within_reach)
     )
+    shots["companion"][(far[:n] > 0) & (launches["follows"][:n] == 0)] = np.nan
     touched = ((far[:n] > 0) & (shots["used"] > 0)).nonzero()[0]
     lost = near[touched], far[touched]
     is_doubtful = _is_doubtful(launches.take(touched), lost, missing[touched], passed, rules)

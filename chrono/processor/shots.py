@@ -59,6 +59,7 @@ LAUNCH_DTYPE = np.dtype(
         ("ratio", "f8"),  # its length to the declared one
         ("lacks", "u1"),
         ("alone", "u1"),
+        ("follows", "u1"),  # the first companion is whole and both gates saw it alike
     ]
 )
 """A shot and what is needed to finish it."""
@@ -188,14 +189,15 @@ def _launches(
 
 class _Company(NamedTuple):
     """
-    Of each launch: place of its main body, its companions, transit of the first of them, its
-    fragments, its passages at one gate, time and blocking of its first lone passages at A
-    and B, if any.
+    Of each launch: place of its main body, its companions, transit of the first of them and
+    whether it blocked both gates alike, its fragments, its passages at one gate, time and
+    blocking of its first lone passages at A and B, if any.
     """
 
     main: Places
     companions: Ints
     transit: Floats
+    alike: Flags
     fragments: Ints
     crowd: Ints
     lone_keys: tuple[Ints, Ints]
@@ -212,9 +214,10 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
     other = np.ones(len(group), np.bool_)
     other[main] = False
     paired = other & (members["twice"] > 0) & (kind != Relation.LONE)
-    transit = np.full(n, np.nan)
+    transit, alike = np.full(n, np.nan), np.zeros(n, np.bool_)
     places = np.flatnonzero(paired)[::-1]
     transit[group[places]] = members["twice"][places] / 2.0
+    alike[group[places]] = blocked_alike(members[places], rules)
     lone = [np.flatnonzero((kind == Relation.LONE) & (members["gates"] == g)) for g in (1, 2)]
     speed = 2.0 * rules.spacing_m / np.maximum(members["twice"][main], 1)
     keys, blocks, shorts = [], [], []
@@ -230,6 +233,7 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
         main,
         np.bincount(group[other & (kind != Relation.LONE)], minlength=n) + np.maximum(*counts),
         transit,
+        alike,
         np.bincount(group[is_short], minlength=n) + np.maximum(*shorts),
         np.bincount(group[kind != Relation.LONE], minlength=n) + np.maximum(*counts),
         (keys[0], keys[1]),
@@ -271,7 +275,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
     doubtful = (pieces | (company.crowd >= MANY)) & ~_is_certain(launches, company, rules)
     flags[~lone & (pieces | doubtful)] |= np.uint32(Flag.FRAGMENTS)
     shot["used"][~lone & doubtful] = EdgesUsed.NONE
-    launches["alone"] = company.companions == 0
+    launches["alone"], launches["follows"] = company.companions == 0, company.alike
     for name, block in zip(("block_a", "block_b"), company.lone_blocks, strict=True):
         shot[name][lone] = block[lone]
     for keys, flag in zip(company.lone_keys, (Flag.LONE_A, Flag.LONE_B), strict=True):
@@ -350,10 +354,10 @@ def length_flags(ratio: Floats) -> npt.NDArray[np.uint32]:
     return flags
 
 
-def blocked_alike(launches: Launches, rules: Rules) -> Flags:
-    """Tell which main bodies are whole and were seen alike: they blocked both gates equally."""
-    tight = ALIKE_SHARE * launches["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
-    return (launches["lacks"] == 0) & (np.abs(launches["surplus"]) <= tight)
+def blocked_alike(bodies: Launches | Bodies, rules: Rules) -> Flags:
+    """Tell which bodies, or main ones, are whole and blocked both gates equally."""
+    tight = ALIKE_SHARE * bodies["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
+    return np.asarray((bodies["lacks"] == 0) & (np.abs(bodies["surplus"]) <= tight))
 
 
 _MOST_KEY = 2**61

@@ -97,6 +97,40 @@ def test_whichever_lines_of_a_launch_are_lost_no_wrong_speed_counts(
     assert counted
 
 
+FOLLOWERS_MPS = {
+    "a cup behind": 16.0,
+    "a wad ahead": 24.0,
+    "a long cup close behind": 16.0,
+    "a slow ball and its slower cup": 2.3,
+}
+
+
+@pytest.mark.parametrize("how", ["lost", "damaged"])
+@pytest.mark.parametrize("launch", FOLLOWERS_MPS)
+def test_neither_is_a_companions_speed_made_of_two_bodies_edges(launch: str, how: str) -> None:
+    lines, _ = LAUNCHES[launch]
+    told = 0
+    for gone in subsets(lines):
+        for shot in shots_of(sent(lines, **{how: gone})):
+            if shot["used"] and np.isfinite(shot["companion"]):
+                speed = SPACING_M / (shot["companion"] * UNIT_S)
+                assert speed == pytest.approx(FOLLOWERS_MPS[launch], rel=1e-3), gone
+                told += 1
+    assert told
+
+
+def test_a_companion_keeps_its_speed_where_a_line_of_no_body_was_lost() -> None:
+    lost = Line(2.2, gate=B)
+    (shot,) = shots_of(sent([*BALL, *CUP, lost], [lost]))
+    assert SPACING_M / (shot["companion"] * UNIT_S) == pytest.approx(16.0, rel=1e-3)
+    unlike = [*block(A, 2.312, 1.25e-3), *block(B, 2.33075, 1.4e-3)]
+    (shot,) = shots_of(sent([*BALL, *unlike, lost], [lost]))
+    assert np.isnan(shot["companion"])
+    assert shot["companions"] == 1
+    (shot,) = shots_of(sent([*BALL, *unlike]))
+    assert np.isfinite(shot["companion"])
+
+
 def test_a_whole_ball_counts_whatever_of_its_cup_is_lost() -> None:
     for gone in subsets(CUP):
         assert counted_mps(sent([*BALL, *CUP], gone)) == pytest.approx([20.0], rel=1e-4)
@@ -212,6 +246,17 @@ def test_beats_that_must_be_among_the_lost_lines_are_no_edges() -> None:
         assert bool(counted_mps(these)) == is_sure
 
 
+def test_a_body_that_seems_alone_may_have_lost_its_company_in_a_long_gap() -> None:
+    """The cup's lines at B and two beats: its shadow is in that of the ball at A."""
+    told = [Line(float(s), Kind.BEAT, level=0) for s in (0, 1, 2, 5)]
+    missing = [Line(float(s), Kind.BEAT, level=0) for s in (3, 4)]
+    for gone, is_sure in ((MERGED[4:], False), ((), True)):
+        body_lines = MERGED if gone else MERGED[:4]
+        lines = sorted([*told, *body_lines, *missing], key=lambda x: x.at_s)
+        these = events(lines, missing=[lines.index(x) for x in (*missing, *gone)])
+        assert bool(counted_mps(these)) == is_sure
+
+
 @pytest.mark.parametrize("late_s", [0.0, 0.1, 5.0])
 def test_a_damaged_line_lies_before_the_next_one_however_late_it_was_read(
     late_s: float,
@@ -241,3 +286,20 @@ def test_a_line_damaged_long_before_a_launch_may_have_been_read_early() -> None:
     kind[1] = Kind.DAMAGED
     host_us[0] += 80_000
     assert not counted_mps(replace(these, kind=kind, host_us=host_us))
+
+
+def test_what_stands_in_a_gate_behind_a_shot_is_company_before_it_has_left() -> None:
+    """At 0.6 m/s, where 0.5 are the slowest: the shot waits for its end at any cut."""
+    rules = replace(RULES, slowest_mps=0.5)
+    lost, wad = Line(2.25, gate=B), body(2.3, 0.6, 0.010)
+    stands = block(B, 3.2, 1.0)
+    beside = [Line(2.25 + by_s, Kind.BEAT, level=0) for by_s in (-1e-3, 1e-3)]
+    lines = [*wad, *stands, *beside, lost, Line(3.5, Kind.BEAT, level=0)]
+    these = sent(lines, [lost])
+    assert not counted_mps(these, rules)
+    assert counted_mps(sent([x for x in lines if x not in stands], [lost]), rules)
+    for place in range(1, len(these)):
+        processor = Processor(rules)
+        pieces = [feed(processor, piece) for piece, _ in cut(these, [], [place])]
+        found = np.concatenate([*pieces, processor.finish()])
+        assert found.tobytes() == shots_of(these, rules=rules).tobytes()
