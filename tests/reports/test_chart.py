@@ -51,6 +51,29 @@ def test_a_value_at_a_tick_stands_on_the_line_of_the_tick():
         assert any(c >= "\u2800" for c in line)
 
 
+@pytest.mark.parametrize(
+    ("begin", "end"),
+    [((0, 0), (10, 4)), ((1, 4), (9, 0.5)), ((4, 0), (6, 5)), ((5, 5), (5, 0))],
+)
+def test_a_line_has_one_dot_in_each_column_or_in_each_row_if_it_is_steep(begin, end):
+    chart = Chart(fit_axis(0, 10, 20), fit_axis(0, 5, 8))
+    chart.curve([begin[0], end[0]], [begin[1], end[1]])
+    masks = (0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80)
+    dots = [
+        (2 * column + right, 4 * row + down)
+        for row, line in enumerate(_picture(chart))
+        for column, character in enumerate(line)
+        if character >= "\u2800"
+        for down, pair in enumerate(masks)
+        for right, mask in enumerate(pair)
+        if ord(character) & mask
+    ]
+    columns, rows = ({dot[i] for dot in dots} for i in (0, 1))
+    assert len(dots) == max(len(columns), len(rows))
+    assert len(columns) == max(columns) - min(columns) + 1
+    assert len(rows) == max(rows) - min(rows) + 1
+
+
 def test_a_picture_without_braille_is_ascii():
     chart = Chart(fit_axis(0, 10, 30), fit_axis(0, 5, 8), braille=False)
     chart.curve([0, 5, math.nan, 7, 10], [0, 5, 1, 3, 0])

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from chrono.measuring.scatter import Drift
 from chrono.plain import plain
 from chrono.reader.rows import json_row
+from chrono.reports.statistics import drift_text
 from chrono.reports.summary import summary_data, summary_text
 from chrono.session.marks import Setup, setup_record
 from chrono.session.recorded import read_recording
@@ -238,3 +240,17 @@ def test_start_and_launch_conditions_are_told(with_setups) -> None:
     assert lines[2] == "  started 2025-05-16T14:00:00.000+02:00"
     assert "    conditions bands 3, pull 40 cm" in lines
     assert summary_data(summary_of(recorded))["started"] == "2025-05-16T14:00:00.000+02:00"
+
+
+@pytest.mark.parametrize(
+    ("slope", "half", "unit", "text"),
+    [
+        (0.0123, 0.0012, "m/s", "+0.123 ± 0.012 m/s in ten shots"),
+        (-0.0123, 0.0012, "m/s", "-0.123 ± 0.012 m/s in ten shots"),
+        (0.01, 0.005, "km/h", "+0.36 ± 0.18 km/h in ten shots"),
+    ],
+)
+def test_a_drift_is_told_for_ten_shots_with_half_of_its_interval(slope, half, unit, text):
+    drift = Drift(slope, slope - half, slope + half, 20)
+    assert drift_text(drift, unit) == text
+    assert drift.seen
