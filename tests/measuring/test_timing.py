@@ -116,6 +116,8 @@ def test_jitter_and_its_interval_are_the_scatter_s_less_what_steps_and_chords_ma
     assert found.low_s == pytest.approx(np.sqrt(max(low - tick_s**2 - chord_s**2, 0) / 4))
     assert found.high_s == pytest.approx(np.sqrt((high + tick_s**2 / 3) / 4))
     assert found.chords_s == pytest.approx(chord_s / 2)
+    assert found.is_upper_limit == (tick_s > 1e-6), "steps of 4 us may be all of it"
+    assert found.states_too_little == (tick_s < 1e-6), "a tenth of a microsecond was stated"
 
 
 @pytest.mark.parametrize(("bodies", "dof"), [(1, 5), (2, 4)])

@@ -8,14 +8,16 @@ from typing import Any
 import pytest
 from launch_kit import IN_VACUUM, SQUASH_BALL, stated
 
+from chrono.measuring.budget import normal
 from chrono.measuring.forecast import budget_of_speed, plan_for
-from chrono.measuring.propagation import known
+from chrono.measuring.propagation import Estimate, Quantity, known, propagate
 from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.measuring.surroundings import MovingBody
 from chrono.processor.table import EdgesUsed
 from chrono.reports.budget import budget_data, budget_text
-from chrono.reports.physical import Units, body_text
+from chrono.reports.physical import Units, body_text, leading_line
 from chrono.reports.plan import plan_data, plan_text
+from chrono.reports.rig import calibration_rows, rig_rows
 from chrono.rigs.file import Rig, default_rig, parse_rig, rig_from_record, rig_record
 
 COARSE = parse_rig(
@@ -229,3 +231,55 @@ def test_a_body_is_told_by_what_is_known_of_it(body: MovingBody, words: str) -> 
     text = body_text(stated(20.0, body=body), Units("m/s"))
     assert words in text, text
     assert ("sphere" in text) == ("sphere" in words)
+
+
+def of_parts(*stated: tuple[str, float]) -> Estimate:
+    """Return an estimate of which each input's standard uncertainty is given."""
+    values = {name: Quantity(name, 1.0, normal(name, u)) for name, u in stated}
+    (found,) = propagate(lambda given: (sum(given.values()),), list(values.values()))
+    return found
+
+
+def test_what_makes_most_of_an_uncertainty_is_named_with_its_share_of_the_variance() -> None:
+    found = of_parts(("mass", 3.0), ("wind", 4.0), ("height", 0.1))
+    assert leading_line(found, "range") == "variance of the range: wind 64 %, mass 36 %"
+
+
+def test_nothing_is_named_where_nothing_is_uncertain() -> None:
+    assert leading_line(of_parts(("mass", 0.0)), "range") == ""
+
+
+def test_a_rig_s_rows_tell_its_limits_in_the_units_in_which_they_are_stated() -> None:
+    assert dict(rig_rows(crystal_rig())) == {
+        "gate spacing": "300 mm ± 0.5 mm",
+        "where each gate trips": "± 0.2 mm",
+        "tilt of the path": "0 … 1°",
+        "sensors' delays differ by": "± 200 ns",
+        "body off its axis": "± 5 mm",
+        "tick of the counter": "62.5 ns",
+        "counter": "32 bits at 16 MHz",
+        "counter's rate": "± 50 ppm",
+        "jitter of one timestamp": "standard deviation 100 ns",
+    }
+
+
+def test_a_rig_of_plain_lines_has_no_counter_to_tell_of_and_a_flat_body_no_axis() -> None:
+    record = rig_record(COARSE)
+    record["body"] |= {"shape": "flat"}
+    record["clock"] |= {"jitter_s": 0.0}
+    rows = dict(rig_rows(rig_from_record(record)))
+    assert not {"counter", "body off its axis"} & rows.keys()
+    assert rows["tick of the counter"] == "4 us"
+    assert rows["counter's rate"] == "± 5000 ppm"
+    assert rows["jitter of one timestamp"] == "none"
+
+
+def test_a_calibration_is_told_or_that_there_is_none() -> None:
+    rows = dict(calibration_rows(COARSE))
+    lacking = "not calibrated, the stated limits hold"
+    assert [name for name, text in rows.items() if text == lacking] == [
+        "counter's rate",
+        "gate spacing",
+    ]
+    told = "B later than A by 0.3 us, u = 0.1 us, 3 degrees of freedom, date not given"
+    assert rows["sensors' delays"] == told
