@@ -271,6 +271,19 @@ def test_in_a_gap_of_seconds_beats_are_among_the_lost_lines() -> None:
     assert only_beats.after.tally.breaks == 1
 
 
+def test_the_damaged_line_of_a_gap_may_be_its_beat() -> None:
+    """An edge and a beat are missing, one line came damaged: the other may be the edge."""
+    told = [
+        *beats(1),
+        Line(1.5),
+        Line(2.0, Kind.DAMAGED, level=0),
+        Line(3.0, Kind.BEAT, level=0),
+    ]
+    ticked = tick(events(told, missing=[2]))
+    assert ticked.gaps.lost.tolist() == [1]
+    assert ticked.notes.lost.tolist() == [1]
+
+
 def test_lines_damaged_before_the_first_are_a_break_before_it() -> None:
     these = events([Line(0.9, Kind.DAMAGED), Line(0.95, Kind.DAMAGED), *beats(3)[1:]])
     whole = tick(these)
