@@ -179,6 +179,8 @@ class DrivenApp(App[None]):
         elif event.state == WorkerState.SUCCESS and worker.group == "load":
             self.shown = worker.result
             self._begin()
+        elif event.state == WorkerState.SUCCESS and worker.group == "ready":
+            freeze_widgets()  # and what shots need, which is loaded by now
 
     def _take_error(self, group: str, error: ChronoError) -> None:
         if group == "load":
@@ -202,7 +204,6 @@ class DrivenApp(App[None]):
             self.push_screen(CautionScreen())
         self.set_interval(POLL_S, self.drive)
         self.set_interval(SHOW_S, self.follow)
-        self.call_after_refresh(freeze_widgets)
         self.call_after_refresh(self._get_ready)
 
     def _get_ready(self) -> None:

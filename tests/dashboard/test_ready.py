@@ -10,6 +10,7 @@ from hand_board import hand_run
 
 from chrono.commands.console import print_shots
 from chrono.commands.share import _opened
+from chrono.dashboard import driving
 from chrono.dashboard.app import Dashboard
 from chrono.measuring import speed
 from chrono.processor.table import EdgesUsed
@@ -49,6 +50,19 @@ async def test_the_coverage_is_worked_out_beside_the_screen(made):
 
     assert {edges for edges, _ in made} == {EdgesUsed.BOTH, EdgesUsed.LEAD}
     assert threading.main_thread() not in {thread for _, thread in made}
+
+
+async def test_what_shots_need_is_set_aside_from_collection_with_the_widgets(made, monkeypatch):
+    _, run = hand_run()
+    frozen = []
+    monkeypatch.setattr(driving, "freeze_widgets", lambda: frozen.append(len(made)))
+
+    async with Dashboard(run).run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+
+    assert frozen == [2], "once, when all is there"
 
 
 async def test_it_is_worked_out_anew_for_a_board_whose_counter_is_another(made):
