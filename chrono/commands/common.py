@@ -19,9 +19,6 @@ if TYPE_CHECKING:
 RecordingFile = Annotated[
     Path, typer.Argument(help="A recording.", show_default=False, readable=False)
 ]
-RecordingFiles = Annotated[
-    list[Path], typer.Argument(help="Recordings.", show_default=False, readable=False)
-]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 OtherRig = Annotated[
     Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")

@@ -5,6 +5,7 @@ import sys
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
@@ -102,6 +103,44 @@ def each_of(
         outcomes = _outcomes(task, sources, how, progress)
         with closing(outcomes), closing(_good(outcomes, how.skip_bad, findings)) as found:
             yield found
+
+
+def files_of(words: Sequence[str], most: int, what: str, hint: str) -> list[Path]:
+    """
+    Return the files that are meant, where one output is to show each of them.
+
+    Parameters
+    ----------
+    words : sequence of str
+        Which recordings.
+    most : int
+        So many the output can show.
+    what : str
+        The output, in words.
+    hint : str
+        What to do where there are more.
+
+    Raises
+    ------
+    OptionError
+        If there are more, or one is at an address.
+    RecordingError
+        If none is there.
+    """
+    from chrono.season.remote import is_address
+    from chrono.season.sources import find_sources
+
+    sources = find_sources(words)
+    for source in sources:
+        if is_address(source.where):
+            raise OptionError(
+                f"{what} is made of files only", where=source.where, hint="fetch it first"
+            )
+    if len(sources) > most:
+        raise OptionError(
+            f"{len(sources)} recordings are meant, and {what} shows {most} at most", hint=hint
+        )
+    return [Path(source.where) for source in sources]
 
 
 def _outcomes(

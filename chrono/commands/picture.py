@@ -6,12 +6,13 @@ from typing import Annotated
 
 import typer
 
-from chrono.commands.common import HostClock, OtherRig, RecordingFile, end, rig_of
+from chrono.commands.common import HostClock, OtherRig, end, rig_of
+from chrono.commands.many import Recordings, files_of
 from chrono.plain import plain
 
 
 def picture(
-    file: RecordingFile,
+    files: Recordings,
     output: Annotated[
         Path, typer.Option("-o", "--output", help="OUT.svg or OUT.png; it must not exist.")
     ],
@@ -27,7 +28,9 @@ def picture(
     ending = check_new(output, ENDINGS)
     need_matplotlib()  # its lack is told before any reading
     findings = Findings()
-    (recorded,) = read_all([file], rig_of(rig), findings, clock_from_host)
+    (recorded,) = read_all(
+        files_of(files, 1, "a picture", "name one"), rig_of(rig), findings, clock_from_host
+    )
     plotted = plotted_of(recorded)
     write_new(output, picture_file(plotted, ending))
     print(f"{plain(str(output))} written. {picture_text(plotted)}", file=sys.stderr)

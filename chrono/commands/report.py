@@ -6,30 +6,41 @@ from typing import Annotated
 
 import typer
 
-from chrono.commands.common import HostClock, OtherRig, RecordingFiles, end, rig_of
+from chrono.commands.common import HostClock, OtherRig, end, rig_of
+from chrono.commands.many import Many, Recordings, SkipBad, each_of, files_of
 from chrono.plain import plain
+
+MOST_RECORDINGS = 50
+"""More make a page that nobody reads, and the comparison of their setups none at all."""
 
 
 def report(
-    files: RecordingFiles,
+    files: Recordings,
     output: Annotated[
         Path, typer.Option("-o", "--output", help="OUT.html or OUT.pdf; it must not exist.")
     ],
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
+    skip_bad: SkipBad = False,
 ) -> None:
     """Write a page on recordings: what was done, how sure it is, what was set aside."""
+    from chrono.errors import RecordingError
     from chrono.reports.newfile import write_new
     from chrono.reports.pages.paper import check_page, page_bytes
     from chrono.reports.picture import need_matplotlib
     from chrono.reports.report import report_page
-    from chrono.session.recorded import Findings, read_all
+    from chrono.season.tasks import Reading
+    from chrono.session.recorded import Findings
     from chrono.session.reported import report_of
 
     ending = check_page(output)
     need_matplotlib()  # its lack is told before any reading
-    findings = Findings()
-    recordings = list(read_all(files, rig_of(rig), findings, clock_from_host))
+    files_of(files, MOST_RECORDINGS, "a page", "name fewer, or see them with `chrono list`")
+    findings, how = Findings(), Many(jobs=1, skip_bad=skip_bad)
+    with each_of(files, Reading(rig_of(rig), clock_from_host).read, how, findings) as found:
+        recordings = list(found)
+    if not recordings:
+        raise RecordingError("not one recording can be used", hint="look at each with check")
     html = report_page(
         report_of(recordings, rig.name if rig else ""), for_paper=ending == ".pdf"
     )

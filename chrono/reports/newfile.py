@@ -1,5 +1,7 @@
 """Files that leave the program whole or not at all, and never over one that is there."""
 
+import os
+import secrets
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -35,6 +37,9 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     """
     Open a file that is not there yet, to be written; leave no half of one behind.
 
+    Until it is whole it has a hidden name beside its own: a program that is killed or loses
+    its power leaves ``.chrono-….part`` there, and nothing that looks like a result.
+
     Raises
     ------
     OptionError
@@ -42,20 +47,20 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     RecordingError
         If it cannot be written.
     """
+    part = path.with_name(f".chrono-{secrets.token_hex(6)}.part")
     try:
-        file = path.open("xb")
-    except FileExistsError:
-        raise _exists(path) from None
+        _expect_none(path)
+        file = part.open("xb")
     except OSError as trouble:
         raise _trouble(path, trouble) from trouble
     try:
         with file:
             yield file
-    except BaseException as trouble:
-        path.unlink(missing_ok=True)
-        if isinstance(trouble, OSError):
-            raise _trouble(path, trouble) from trouble
-        raise
+        _give_name(part, path)
+    except OSError as trouble:
+        raise _trouble(path, trouble) from trouble
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def write_new(path: Path, content: bytes) -> None:
@@ -75,6 +80,28 @@ def write_new_together(contents: Mapping[Path, bytes]) -> None:
         for path in written:
             path.unlink(missing_ok=True)
         raise
+
+
+def _expect_none(path: Path) -> None:
+    try:
+        path.lstat()
+    except FileNotFoundError:
+        return
+    raise _exists(path)
+
+
+def _give_name(part: Path, path: Path) -> None:
+    """Give a whole file its name, unless there is one of that name by now."""
+    try:
+        try:
+            os.link(part, path)
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without links: hold the name, then take its place
+            path.open("xb").close()
+            part.replace(path)
+    except FileExistsError:
+        raise _exists(path) from None
 
 
 def _exists(path: Path) -> OptionError:

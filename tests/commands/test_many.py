@@ -151,7 +151,8 @@ def test_an_interruption_leaves_no_half_file_and_no_process(tmp_path, number) ->
     words = ("export", "many", "-o", "out.parquet", "--jobs", "2")
     running = start(*words, cwd=tmp_path)
     wait_until(lambda: len(in_session(running.pid)) >= 4)  # main, two workers, their server
-    assert (tmp_path / "out.parquet").exists()
+    assert not (tmp_path / "out.parquet").exists()
+    assert list(tmp_path.glob(".chrono-*.part")), "it is being written"
     os.killpg(running.pid, number) if number == signal.SIGINT else running.send_signal(number)
     _, told = running.communicate(timeout=60)
     assert running.returncode == 130, told
@@ -167,6 +168,7 @@ def test_processes_end_when_the_one_that_started_them_is_killed(tmp_path) -> Non
     running.kill()
     running.communicate(timeout=60)
     wait_until(lambda: not in_session(running.pid))
+    assert not (tmp_path / "out.parquet").exists(), "what has the name is whole"
 
 
 def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
@@ -185,3 +187,30 @@ def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
     assert b"recordings" in seen
     assert b"/30" in seen
     assert shown.returncode == 0
+
+
+def test_a_report_takes_folders_and_leaves_bad_files_out_where_that_is_wanted(
+    chrono, with_bad, tmp_path
+) -> None:
+    done = chrono("report", with_bad, "-o", tmp_path / "x.html", "--skip-bad")
+    assert done.code == 1
+    assert "left out" in done.err
+    assert (tmp_path / "x.html").exists()
+    is_one_clear_complaint(chrono("report", with_bad, "-o", tmp_path / "y.html"))
+    assert not (tmp_path / "y.html").exists()
+
+
+def test_more_recordings_than_a_page_shows_are_refused(chrono, tmp_path) -> None:
+    many_links(tmp_path / "many", 51)
+    refused = chrono("report", "many", "-o", "x.html")
+    is_one_clear_complaint(refused, "51 recordings are meant", "50 at most", "name fewer")
+    assert not (tmp_path / "x.html").exists()
+
+
+def test_a_picture_takes_a_folder_of_one_recording_and_refuses_more(chrono, tmp_path) -> None:
+    many_links(tmp_path / "many", 2)
+    refused = chrono("picture", "many", "-o", "x.svg")
+    is_one_clear_complaint(refused, "2 recordings are meant", "1 at most", "name one")
+    many_links(tmp_path / "single", 1)
+    assert chrono("picture", "single", "-o", "x.svg").code == 0
+    is_one_clear_complaint(chrono("picture", "memory://a.tsv", "-o", "y.svg"), "fetch it first")
