@@ -348,6 +348,16 @@ def test_a_record_above_1_megabyte_is_damage() -> None:
     assert (batch.rows, batch.damaged, batch.controls) == (1, 1, ())
 
 
+@pytest.mark.parametrize("is_bulk", [True, False])
+def test_a_sample_names_its_row_among_all_rows(is_bulk: bool, monkeypatch) -> None:
+    monkeypatch.setattr(compiled, "is_loaded", lambda: is_bulk)
+    rows = [row(i, edge(i, "A", i % 2, 1000 * i)) for i in range(300)]
+    rows[150], rows[200] = row(150, b"noise"), b"x\n"
+    block = b"".join(rows)
+    assert len(block) >= BULK_BYTES
+    assert [sample.row for sample in decode_rows(block, "framed").samples] == [150, 200]
+
+
 def test_samples_are_few_short_and_safe_to_show() -> None:
     nasty = b"\x1b[2J\x07=cmd()" + b"x" * 1000
     batch = decode_rows(row(1, nasty) * 100, "framed")

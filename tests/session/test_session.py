@@ -15,7 +15,7 @@ from chrono.errors import RecordingError
 from chrono.measuring.speed import measure
 from chrono.processor.pipeline import Processor
 from chrono.reader.decoder import decode_rows
-from chrono.reader.rows import json_row
+from chrono.reader.rows import board_row, json_row
 from chrono.rigs.file import Rig, parse_rig, rig_record
 from chrono.session import marks
 from chrono.session.looks import Looks
@@ -208,6 +208,18 @@ def test_the_sample_of_a_setup_holds_the_numbers_of_its_own_shots(
         assert sample is not None
         assert sample.number.tolist() == wanted
         assert sample.speed_mps.tolist() == [speeds[number] for number in wanted]
+
+
+@pytest.mark.parametrize("size", [1, 7, 50, 10_000])
+def test_a_damaged_line_is_told_by_its_row_however_the_recording_was_cut(
+    afternoon: Afternoon, size: int
+) -> None:
+    rig, rows = afternoon
+    damaged = {20: board_row(0, b"E noise"), 90: board_row(0, b"E more noise")}
+    rows = [damaged.get(place, row) for place, row in enumerate(rows)]
+    session = run(rig, in_pieces(rows, size))
+    found = [(line.row, line.text) for line in session.unusable.line_samples]
+    assert found == [(21, "E noise"), (91, "E more noise")]
 
 
 def test_a_setup_with_another_body_judges_by_its_length(afternoon: Afternoon) -> None:
