@@ -8,7 +8,7 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
-from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, each_of
+from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, each_of, meant
 
 MOST_GROUPS = 50
 """More make a page of more than a thousand differences, which nobody reads."""
@@ -25,6 +25,8 @@ def compare(
     cluster: Cluster = None,
 ) -> None:
     """Compare setups: which is faster, by how much, and which is more repeatable."""
+    how = Many(jobs, skip_bad, cluster)
+    sources = meant(files, how)
     from chrono.errors import OptionError, RecordingError
     from chrono.measuring.comparison import compare_groups
     from chrono.reports.comparison import comparison_data, comparison_text
@@ -34,7 +36,7 @@ def compare(
     from chrono.session.samples import groups_from
 
     findings, task = Findings(), TakeSamples(rig_of(rig), clock_from_host)
-    with each_of(files, task, Many(jobs, skip_bad, cluster), findings) as found:
+    with each_of(sources, task, how, findings) as found:
         recordings = list(found)
     if not recordings:
         raise RecordingError("not one recording can be used", hint="look at each with check")

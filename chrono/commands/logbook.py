@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from chrono.commands.common import AsJson, OtherRig, end, print_json, rig_of
-from chrono.commands.many import Jobs, Many, each_of
+from chrono.commands.many import Jobs, Many, each_of, meant
 from chrono.errors import ChronoError, OptionError
 
 if TYPE_CHECKING:
@@ -46,7 +46,8 @@ def list_recordings(
             "choosing needs a terminal", where="--choose", hint="leave it out, and --json"
         )
     findings, other = Findings(), rig_of(rig)
-    with each_of(folders or ["."], Enter(other), Many(jobs), findings) as found:
+    how = Many(jobs)
+    with each_of(meant(folders or ["."], how), Enter(other), how, findings) as found:
         entries = in_order_of(found, Order(sort), reverse)
     if choose:
         _replay_what_is_chosen(entries, Order(sort), reverse, other)

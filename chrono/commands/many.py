@@ -66,9 +66,27 @@ class Many:
     cluster: str | None = None
 
 
+def meant(words: Sequence[str], how: Many) -> "list[Source]":
+    """
+    Find recordings, before all else is loaded: what shares the work loads meanwhile.
+
+    Raises
+    ------
+    ChronoError
+        If no recording is meant.
+    """
+    from chrono.season.engine import load_ahead
+    from chrono.season.sources import find_sources
+
+    sources = find_sources(words)
+    if how.cluster is None:
+        load_ahead(sources, how.jobs)
+    return sources
+
+
 @contextmanager
 def each_of(
-    words: Sequence[str],
+    sources: "Sequence[Source]",
     task: "Task[T]",
     how: Many,
     findings: "Findings",
@@ -79,8 +97,8 @@ def each_of(
 
     Parameters
     ----------
-    words : sequence of str
-        Which recordings.
+    sources : sequence of Source
+        Which recordings, see `meant`.
     task : callable
         The work.
     how : Many
@@ -92,12 +110,10 @@ def each_of(
     Raises
     ------
     ChronoError
-        If no recording is meant, or the first bad one that is not to be left out.
+        The first bad one that is not to be left out.
     """
     from chrono.commands.endings import ended_by_signals
-    from chrono.season.sources import find_sources
 
-    sources = find_sources(words)
     hidden = streaming and sys.stdout.isatty()
     with ended_by_signals(), _bar(len(sources), hidden) as progress:
         outcomes = _outcomes(task, sources, how, progress)
@@ -144,7 +160,7 @@ def files_of(words: Sequence[str], most: int, what: str, hint: str) -> list[Path
 
 
 def _outcomes(
-    task: "Task[T]", sources: "list[Source]", how: Many, progress: Callable[[], None]
+    task: "Task[T]", sources: "Sequence[Source]", how: Many, progress: Callable[[], None]
 ) -> "Generator[Outcome[T], None, None]":
     if how.cluster is None:
         from chrono.season.engine import work_through

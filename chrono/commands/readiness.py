@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from chrono.commands.common import AsJson, Baud, end, print_json, rig_of
-from chrono.commands.many import Cluster, Jobs, Many, SkipBad, each_of
+from chrono.commands.many import Cluster, Jobs, Many, SkipBad, each_of, meant
 from chrono.plain import plain
 
 Targets = Annotated[
@@ -80,6 +80,7 @@ def check(
 
 def _check_recordings(targets: list[str], rig: Path | None, how: Many, as_json: bool) -> None:
     """Print all of one recording's health, and the verdict alone where there may be several."""
+    sources = meant(targets, how)
     from chrono.reports.health import health_data, health_line, health_text
     from chrono.season.sources import is_plainly_named
     from chrono.season.tasks import Check
@@ -87,7 +88,7 @@ def _check_recordings(targets: list[str], rig: Path | None, how: Many, as_json: 
 
     findings, data, ready = Findings(), [], True
     alone = len(targets) == 1 and is_plainly_named(targets[0])
-    with each_of(targets, Check(rig_of(rig)), how, findings, streaming=not as_json) as found:
+    with each_of(sources, Check(rig_of(rig)), how, findings, streaming=not as_json) as found:
         for each in found:
             ready = ready and each.health.ready
             data.append({"recording": each.name, **health_data(each.health)} if as_json else {})

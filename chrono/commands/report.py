@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from chrono.commands.common import HostClock, OtherRig, end, rig_of
-from chrono.commands.many import Many, Recordings, SkipBad, each_of, files_of
+from chrono.commands.many import Many, Recordings, SkipBad, each_of, files_of, meant
 from chrono.plain import plain
 
 MOST_RECORDINGS = 50
@@ -37,7 +37,8 @@ def report(
     need_matplotlib()  # its lack is told before any reading
     files_of(files, MOST_RECORDINGS, "a page", "name fewer, or see them with `chrono list`")
     findings, how = Findings(), Many(jobs=1, skip_bad=skip_bad)
-    with each_of(files, Reading(rig_of(rig), clock_from_host).read, how, findings) as found:
+    task = Reading(rig_of(rig), clock_from_host).read
+    with each_of(meant(files, how), task, how, findings) as found:
         recordings = list(found)
     if not recordings:
         raise RecordingError("not one recording can be used", hint="look at each with check")

@@ -16,12 +16,13 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
-from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, each_of
+from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, each_of, meant
 from chrono.errors import OptionError
 from chrono.plain import plain
 
 if TYPE_CHECKING:
     from chrono.reports.export import ShotTable
+    from chrono.season.sources import Source
     from chrono.season.tasks import TakeSamples
 
 
@@ -69,6 +70,8 @@ def export(
     columns: ColumnsOnly = False,
 ) -> None:
     """Write the shots of recordings as a table, one row a shot."""
+    how = Many(jobs, skip_bad, cluster)
+    sources = meant(files, how)
     from chrono.reports.files import WITH_STATISTICS
     from chrono.season.tasks import Export
     from chrono.session.recorded import Findings
@@ -77,7 +80,7 @@ def export(
     write, findings = _writer(target, output is None, decimal_comma), Findings()
     with_statistics = target.lower().endswith(WITH_STATISTICS)
     task = Export(rig_of(rig), clock_from_host, with_statistics)
-    with each_of(files, task, Many(jobs, skip_bad, cluster), findings) as tables:
+    with each_of(sources, task, how, findings) as tables:
         rows = write(tables)
     if output:
         print(f"{rows} shots written to {plain(output)}", file=sys.stderr)
@@ -118,15 +121,16 @@ def summary(
     cluster: Cluster = None,
 ) -> None:
     """Print the statistics of recordings, setup by setup."""
+    how = Many(jobs, skip_bad, cluster)
+    sources = meant(files, how)
     from chrono.season.tasks import Summarize, TakeSamples
     from chrono.session.recorded import Findings
 
-    how = Many(jobs, skip_bad, cluster)
     if pool:
-        _pooled_summary(files, TakeSamples(rig_of(rig), clock_from_host), how, as_json)
+        _pooled_summary(sources, TakeSamples(rig_of(rig), clock_from_host), how, as_json)
         return
     findings, task, data = Findings(), Summarize(rig_of(rig), clock_from_host), []
-    with each_of(files, task, how, findings, streaming=not as_json) as found:
+    with each_of(sources, task, how, findings, streaming=not as_json) as found:
         for each in found:
             if as_json:
                 data.append(each.data)
@@ -137,14 +141,16 @@ def summary(
     end(findings)
 
 
-def _pooled_summary(files: list[str], task: "TakeSamples", how: Many, as_json: bool) -> None:
+def _pooled_summary(
+    sources: "list[Source]", task: "TakeSamples", how: Many, as_json: bool
+) -> None:
     from chrono.errors import RecordingError
     from chrono.reports.pooled import pooled_data, pooled_text
     from chrono.session.pooled import pooled_of
     from chrono.session.recorded import Findings
 
     findings = Findings()
-    with each_of(files, task, how, findings) as found:
+    with each_of(sources, task, how, findings) as found:
         recordings = list(found)
     if not recordings:
         raise RecordingError("not one recording can be used", hint="look at each with check")

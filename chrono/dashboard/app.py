@@ -122,8 +122,8 @@ def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
         If the recording cannot be used.
     """
 
+    from chrono.reader.size import size_of
     from chrono.session.follow import follow_run
-    from chrono.session.recorded import size_of
 
     def load(progress: Progress) -> Run:
         run = follow_run(path, rig)

@@ -4,7 +4,9 @@ Without pyarrow CSV is written by plain code, the same bytes a few times slower;
 """
 
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from importlib.util import find_spec
+from threading import Thread
 from typing import IO, TYPE_CHECKING, Any
 
 from chrono.arrays.ahead import ahead
@@ -20,6 +22,17 @@ if TYPE_CHECKING:
 
 ROW_GROUP = 50_000
 """Rows of a Parquet file that are kept together, at least; many small ones read slowly."""
+
+
+def load_meanwhile() -> None:
+    """Have Apache Arrow load while the first recording is read."""
+    if _has_arrow():
+        Thread(target=_load).start()
+
+
+def _load() -> None:
+    with suppress(ImportError):  # which writing will tell
+        from pyarrow import csv, parquet  # noqa: F401
 
 
 def write_csv(tables: Iterable[ShotTable], stream: IO[bytes]) -> int:
@@ -64,7 +77,7 @@ def write_parquet(tables: Iterable[ShotTable], stream: IO[bytes]) -> int:
     parts = _parts(tables, heads)
     options = {"use_dictionary": repeated, "store_schema": False}
     with parquet.ParquetWriter(stream, schema, **options) as writer:
-        for group in _row_groups(ahead(_batch(columns, schema) for columns in parts)):
+        for group in ahead(_row_groups(_batch(columns, schema) for columns in parts)):
             writer.write_table(group)
             rows += group.num_rows
         writer.add_key_value_metadata(heads.texts())

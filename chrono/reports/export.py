@@ -34,10 +34,10 @@ Columns = dict[str, Any]
 
 
 class Texts(NamedTuple):
-    """A column of text: each text once, and for every row which one it is."""
+    """A column of text: each text once, and for every row which one it is, in few bytes."""
 
     each: list[str]
-    place: npt.NDArray[np.intp]
+    place: npt.NDArray[np.unsignedinteger]
 
     def objects(self) -> npt.NDArray[np.object_]:
         """Return the column as Python's strings, shape (N,)."""
@@ -92,7 +92,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
     shots, measured = session.log.shots[part], session.measured(part)
     time_us = session.log.time_us[part]
     columns: Columns = {
-        "recording": Texts([recording], np.zeros(len(shots), np.intp)),
+        "recording": Texts([recording], np.zeros(len(shots), np.uint8)),
         "shot": np.arange(part.start + 1, part.start + 1 + len(shots)),
         "time_s": np.round(time_us * 1e-6, DECIMALS["time_s"]),
         "time_utc": _moments(session.started, time_us),
@@ -161,15 +161,18 @@ def _named(codes: npt.NDArray[Any], word: Callable[[int], str]) -> Texts:
     """Replace each code, a small whole number, by its word, asking for each word once."""
     numbers = codes.astype(np.intp)
     distinct = np.flatnonzero(np.bincount(numbers))
-    return Texts([word(code) for code in distinct.tolist()], distinct.searchsorted(numbers))
+    places = distinct.searchsorted(numbers).astype(np.min_scalar_type(len(distinct)))
+    return Texts([word(code) for code in distinct.tolist()], places)
 
 
 def _each_once(texts: list[str]) -> Texts:
     each = list(dict.fromkeys(texts))
     if len(each) < 2:
-        return Texts(each, np.zeros(len(texts), np.intp))
+        return Texts(each, np.zeros(len(texts), np.uint8))
     places = {text: place for place, text in enumerate(each)}
-    return Texts(each, np.array([places[text] for text in texts], np.intp))
+    return Texts(
+        each, np.array([places[text] for text in texts], np.min_scalar_type(len(each)))
+    )
 
 
 def _edges_word(used: int) -> str:

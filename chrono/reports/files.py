@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import IO
 
 from chrono.errors import OptionError
-from chrono.reports.arrow_files import write_csv, write_parquet
+from chrono.reports.arrow_files import load_meanwhile, write_csv, write_parquet
 from chrono.reports.comma_file import write_comma_csv
 from chrono.reports.export import ShotTable
 from chrono.reports.json_file import write_json
@@ -88,6 +88,8 @@ def write_table(tables: Iterable[ShotTable], path: Path, decimal_comma: bool = F
 
 def write_stream(tables: Iterable[ShotTable], writer: Writer, stream: IO[bytes]) -> int:
     """Write the shots of some recordings to an open stream; return the number of rows."""
+    if writer in (write_csv, write_parquet):
+        load_meanwhile()
     waiting = iter(tables)
     # The first one is read before anything is written: it may be no recording at all.
     first = list(islice(waiting, 1))

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, Protocol
 
 from chrono.errors import OptionError, RecordingError
-from chrono.reports.arrow_files import write_parquet
+from chrono.reports.arrow_files import load_meanwhile, write_parquet
 from chrono.reports.export import ShotTable
 from chrono.season import remote
 
@@ -75,6 +75,7 @@ def write_dataset(tables: Iterable[ShotTable], output: str) -> int:
     RecordingError
         If it cannot be written.
     """
+    load_meanwhile()
     waiting = iter(tables)
     # The first one is read before anything is written: it may be no recording at all.
     first = list(islice(waiting, 1))

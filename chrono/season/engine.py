@@ -16,6 +16,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
@@ -100,19 +101,39 @@ def work_through(
     RecordingError
         If a process is ended from outside.
     """
-    total = sum(source.size_bytes for source in sources)
-    processes = min(jobs or _cores(total), len(sources))
+    processes, share = _shared(sources, jobs)
     if processes < 2:
-        compiled.prepare(total)
+        compiled.prepare(share)
         yield from counted((outcome_of(task, source) for source in sources), progress)
         return
-    share = total // processes
     # Machine code is made by one process, with one recording, and not by each anew; what
     # making it takes in memory goes with that process.
     alone = 0 if kept.is_there() or share < compiled.WORTH_COMPILING_BYTES else 1
     for number, part in ((1, sources[:alone]), (processes, sources[alone:])):
         if part:
             yield from counted(_from_pool(task, part, number, share), progress)
+
+
+def load_ahead(sources: Sequence[Source], jobs: int | None) -> None:
+    """
+    Have what processes are forked from load while this program does, if there will be some.
+
+    Parameters
+    ----------
+    sources : sequence of Source
+    jobs : int or None
+        As for `work_through`.
+    """
+    processes, share = _shared(sources, jobs)
+    if processes > 1:
+        _context(share, sources[0])
+
+
+def _shared(sources: Sequence[Source], jobs: int | None) -> tuple[int, int]:
+    """Return how many processes there will be, and the share of each [bytes]."""
+    total = sum(source.size_bytes for source in sources)
+    processes = min(jobs or _cores(total), len(sources))
+    return processes, total // max(processes, 1)
 
 
 def _from_pool(
@@ -266,16 +287,23 @@ def _undisturbed() -> Iterator[None]:
             signal.raise_signal(number)
 
 
+def _context(share_bytes: int, first: Source) -> BaseContext:
+    """Return how processes start; what they are forked from begins to load."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    is_much = share_bytes >= compiled.WORTH_LOADING_BYTES
+    context.set_forkserver_preload(
+        ["chrono.season.preload" if is_much else "chrono.season.tasks"]
+    )
+    _start_server(first)
+    return context
+
+
 @contextmanager
 def _pool(processes: int, share_bytes: int, first: Source) -> Iterator[Executor]:
     """Start processes; however this ends, none of them is left."""
-    can_fork = "forkserver" in multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("forkserver" if can_fork else "spawn")
-    if can_fork:
-        is_much = share_bytes >= compiled.WORTH_LOADING_BYTES
-        loaded = "chrono.season.preload" if is_much else "chrono.season.tasks"
-        context.set_forkserver_preload([loaded])
-        _start_server(first)
+    context = _context(share_bytes, first)
     before = set(multiprocessing.active_children())
     pool = _Pool(processes, context, partial(_begin, share_bytes))
     try:

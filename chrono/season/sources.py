@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from chrono.errors import OptionError, RecordingError
+from chrono.reader.size import size_of
 from chrono.season import remote
-from chrono.session.recorded import size_of
 
 ENDING = ".tsv"
 

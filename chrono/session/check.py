@@ -11,10 +11,11 @@ from chrono.health.watch import WINDOW_S
 from chrono.reader.decoder import decode_rows
 from chrono.reader.grammar import Lines
 from chrono.reader.recording import RecordingReader
+from chrono.reader.size import size_of
 from chrono.rigs.file import Rig
 from chrono.session.live import live_run
 from chrono.session.observer import Observer
-from chrono.session.recorded import Findings, Recorded, feed_blocks, first_rig, size_of
+from chrono.session.recorded import Findings, Recorded, feed_blocks, first_rig
 from chrono.session.session import Session
 from chrono.session.timing import lengths_of, timing_of
 

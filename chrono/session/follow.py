@@ -16,10 +16,11 @@ from chrono.errors import RecordingError
 from chrono.processor.rules import HOST_TOLERANCE_S, Rules
 from chrono.reader.follow import FollowSource
 from chrono.reader.rows import HEADER
+from chrono.reader.size import size_of
 from chrono.reader.source import row_host_us
 from chrono.rigs.file import Rig, rig_from_record
 from chrono.session.observer import Observer
-from chrono.session.recorded import first_rig, size_of, telling_where
+from chrono.session.recorded import first_rig, telling_where
 from chrono.session.run import FedRun
 from chrono.session.session import Session
 

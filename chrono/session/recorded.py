@@ -16,6 +16,7 @@ from chrono.plain import plain
 from chrono.reader.decoder import decode_rows
 from chrono.reader.grammar import Lines
 from chrono.reader.recording import BLOCK_BYTES, RecordingReader
+from chrono.reader.size import size_of
 from chrono.rigs.file import Rig, rig_from_record
 from chrono.session.counter_rate import CounterRate, clock_doubt
 from chrono.session.session import Session
@@ -184,14 +185,6 @@ def read_recording(
             raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
         return replace(recorded, clock_doubt=clock_doubt(error))
     return recorded
-
-
-def size_of(path: Path) -> int:
-    """Return the size of a recording [bytes], 0 if there is none: reading it will tell."""
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
 
 
 def feed_blocks(
