@@ -13,12 +13,16 @@ from typing import Any, Generic, TypeVar
 from chrono.arrays import compiled, kept
 from chrono.errors import ChronoError, OptionError, RecordingError
 from chrono.season import remote
-from chrono.season.engine import WAITING_EACH, Outcome, Progress, Task, counted, in_order
+from chrono.season.engine import Outcome, Progress, Task, counted, in_order
 from chrono.season.sources import Source
 
 T = TypeVar("T")
 
 ANSWER_WITHIN_S = 20.0
+
+WAITING_EACH = 4
+"""Batches under way or waiting, for each worker."""
+
 WAITING_BYTES = 512_000_000
 """Recordings of so much together may be under way or wait for their turn."""
 

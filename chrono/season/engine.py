@@ -8,6 +8,7 @@ import math
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -48,8 +49,11 @@ FIRST = "CHRONO_SEASON_FIRST"
 UNKNOWN_BYTES = 10_000
 """A recording counts for so much at least: what lies at an address may have no known size."""
 
-WAITING_EACH = 4
-"""Batches under way or waiting, for each process."""
+WAITING_EACH = 16
+"""Batches under way or waiting, for each process: enough while others are being written."""
+
+TURN_S = 0.0003
+"""Turns of the main process's threads: the one that takes results is not held up [s]."""
 
 WORTH_SHARING_BYTES = 12_000_000
 """Starting other processes takes about as long as reading so much."""
@@ -304,7 +308,8 @@ def _context(share_bytes: int, first: Source) -> BaseContext:
 def _pool(processes: int, share_bytes: int, first: Source) -> Iterator[Executor]:
     """Start processes; however this ends, none of them is left."""
     context = _context(share_bytes, first)
-    before = set(multiprocessing.active_children())
+    before, turn_s = set(multiprocessing.active_children()), sys.getswitchinterval()
+    sys.setswitchinterval(TURN_S)
     pool = _Pool(processes, context, partial(_begin, share_bytes))
     try:
         yield pool
@@ -313,6 +318,7 @@ def _pool(processes: int, share_bytes: int, first: Source) -> Iterator[Executor]
             child.terminate()
         raise
     finally:
+        sys.setswitchinterval(turn_s)
         pool.shutdown(cancel_futures=True)
 
 

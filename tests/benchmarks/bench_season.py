@@ -1,9 +1,10 @@
 """How long a season takes on one core and on two, in how much memory; and what 10⁵ would cost.
 
 Recordings of 124 kB, all alike in size, are exported to one Parquet file. The time on one core
-is taken with the process kept to that core. Memory is the largest sum of what the processes
-have for themselves (proportional set size). On a machine with other work compare the
-processor seconds as well.
+is taken with the process kept to that core. Watching the processes takes a part of a core, so
+each command runs twice: alone for its time, and watched for its processor seconds and its
+memory, the largest sum of what the processes have for themselves (proportional set size). On
+a machine with other work compare the processor seconds as well.
 
     python tests/benchmarks/bench_season.py --recordings 2000
     python tests/benchmarks/bench_season.py --names 100000
@@ -56,8 +57,12 @@ def season(folder: Path, number: int) -> None:
 
 
 def cost_of(command: list[str]) -> Cost:
-    """Run a command in a session of its own and watch its processes."""
-    begin, peak = time.monotonic(), 0
+    """Run a command alone, then again in a session of its own, where it is watched."""
+    begin = time.monotonic()
+    subprocess.run(command, stderr=subprocess.DEVNULL, check=True)
+    wall_s = time.monotonic() - begin
+    Path(command[command.index("-o") + 1]).unlink()
+    peak = 0
     seconds: dict[str, float] = {}
     running = subprocess.Popen(command, start_new_session=True, stderr=subprocess.DEVNULL)
     pause = threading.Event()
@@ -65,7 +70,7 @@ def cost_of(command: list[str]) -> Cost:
         peak = max(peak, _look(running.pid, seconds))
         pause.wait(SAMPLE_EVERY_S)
     assert running.returncode == 0, command
-    return Cost(time.monotonic() - begin, sum(seconds.values()), peak / 1024)
+    return Cost(wall_s, sum(seconds.values()), peak / 1024)
 
 
 def _look(leader: int, seconds: dict[str, float]) -> int:
