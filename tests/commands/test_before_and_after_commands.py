@@ -156,3 +156,9 @@ def test_an_altitude_brings_the_pressure_of_the_standard_atmosphere(chrono) -> N
     stated = density("--site", "altitude=1500m", "--site", "pressure=1000hPa")
     assert high / sea == pytest.approx(0.834, abs=2e-3)
     assert stated / sea == pytest.approx(1000 / 1013.25, rel=2e-3)
+
+
+def test_a_page_begins_with_the_body_that_it_is_about(chrono) -> None:
+    done = chrono("fall", "--height", "8 m", "--mass", "24 g", "--diameter", "40 mm")
+
+    assert done.out.startswith("A fall: 24 g, 40 mm, smooth sphere\n")

@@ -30,6 +30,7 @@ def test_every_shot_stands_beside_what_it_would_have_been(chrono):
         # 100 mm by a path 1 + (1°)²/6 as long, in steps of 0.1 ms; half steps by two pairs
         assert 0.1 * 1.0000508 / (steps * 1e-4) == pytest.approx(supposed, abs=0.051)
         assert (2 * steps).is_integer()
+    assert "not there" not in done.out
     assert max(map(len, lines)) <= 80
     assert "of 60 shots." in done.out
     assert "one of 1600 phases" in done.out.replace("\n  ", " ")

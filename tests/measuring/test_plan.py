@@ -172,3 +172,12 @@ def test_round_values_are_both_ends_and_ones_twos_and_fives_between() -> None:
     assert round_values(2.0, 200.0) == pytest.approx([2, 5, 10, 20, 50, 100, 200])
     assert round_values(0.03, 0.7) == pytest.approx([0.03, 0.05, 0.1, 0.2, 0.5, 0.7])
     assert round_values(3.0, 4.0) == pytest.approx([3, 4])
+
+
+def test_a_frequency_standard_is_taken_to_make_the_clock_five_times_as_sure():
+    model = SpeedModel.from_rig(exact_gates(clock__rate_tolerance=20e-6))
+    first, *_ = improvements(model, 1.0)
+
+    assert first.text == "compare the counter with a frequency standard"
+    # of a rectangular distribution 95 % lie within 0.95 of its half-width
+    assert first.U95_mps == pytest.approx(0.95 * 20e-6 / 5, rel=1e-3)

@@ -18,7 +18,7 @@ from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Batch, Control, Even
 from chrono.reader import decoder
 from chrono.reader.decoder import BULK_BYTES, MAX_SAMPLES, decode_rows
 from chrono.reader.grammar import Lines
-from chrono.reader.rows import MAX_ROW_BYTES
+from chrono.reader.rows import MAX_ROW_BYTES, json_row
 
 HELLO = framed(b"H 1 16000000 32 gates-328p 1.0")
 KINDS: tuple[Lines, ...] = ("framed", "plain", "interval")
@@ -352,6 +352,7 @@ def test_a_record_above_1_megabyte_is_damage() -> None:
 def test_a_sample_names_its_row_among_all_rows(is_bulk: bool, monkeypatch) -> None:
     monkeypatch.setattr(compiled, "is_loaded", lambda: is_bulk)
     rows = [row(i, edge(i, "A", i % 2, 1000 * i)) for i in range(300)]
+    rows[100] = json_row(100, "mark", {"action": "hold-on"})
     rows[150], rows[200] = row(150, b"noise"), b"x\n"
     block = b"".join(rows)
     assert len(block) >= BULK_BYTES

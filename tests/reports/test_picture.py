@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 from command_kit import is_one_clear_complaint
 from interval_kit import RIG, record, setup, shot, write_recording
+from matplotlib.figure import Figure
 
-from chrono.reports.picture import COLOURS, MARKERS, NARROW, WIDE, picture_svg
+from chrono.reports.picture import COLOURS, MARKERS, NARROW, WIDE, _fill, picture_svg
 from chrono.session.plotted import plotted_of
 from chrono.session.recorded import read_recording
 
@@ -339,3 +340,18 @@ def test_without_matplotlib_one_line_says_what_to_install_before_any_reading(
     monkeypatch.setitem(sys.modules, "matplotlib", None)
     is_one_clear_complaint(chrono(command, "none.tsv", "-o", out), "pip install matplotlib")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_was_set_aside_has_its_own_sign_in_the_legend(tmp_path) -> None:
+    held = [
+        record("mark", {"action": "hold-on"}),
+        shot(21),
+        record("mark", {"action": "hold-off"}),
+    ]
+    rows = [setup("a"), shot(20), shot(20.2), *held, setup("b"), shot(30), shot(31)]
+    plotted = plotted_of(read_recording(write_recording(tmp_path / "x.tsv", rows, RIG)))
+    figure = Figure()
+    _fill(figure, plotted, WIDE)
+
+    signs = [handle.get_marker() for handle in figure.legends[0].legend_handles]
+    assert signs == [MARKERS[0], MARKERS[1], "x"]

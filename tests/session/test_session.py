@@ -16,8 +16,9 @@ from chrono.measuring.speed import measure
 from chrono.processor.pipeline import Processor
 from chrono.reader.decoder import decode_rows
 from chrono.reader.rows import board_row, json_row
-from chrono.rigs.file import Rig, parse_rig, rig_record
+from chrono.rigs.file import Rig, default_rig, parse_rig, rig_record
 from chrono.session import marks
+from chrono.session.counter_rate import remeasured_words
 from chrono.session.looks import Looks
 from chrono.session.marks import Mark, Setup, mark_record, setup_record
 from chrono.session.session import Session
@@ -368,3 +369,9 @@ def test_the_budget_of_a_shot_that_bounced_is_that_which_it_carries() -> None:
         budget = session.budget_of(row)
         assert budget.contributions[-1].name == "bounce"
         assert budget.U95_mps == pytest.approx(row.U95_mps, rel=1e-9)
+
+
+def test_going_back_to_the_rig_s_clock_is_told_in_words() -> None:
+    words = remeasured_words(Session(default_rig()))
+
+    assert words == "All shots measured again with the clock that the rig states."
