@@ -60,6 +60,7 @@ def test_no_command_stands_where_it_is_not_run() -> None:
     assert others == ["rig new rig.toml --scenario class-afternoon", "share --lan"]
 
 
+@pytest.mark.long
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal to end what goes on")
 def test_every_command_runs_and_says_what_the_guide_says(chrono, tmp_path) -> None:
     (tmp_path / "recordings").mkdir()

@@ -22,6 +22,8 @@ from .kit import Board, write_script
 from .shots import SPACING_M, Shot, edges_of_shots, make_shots
 from .test_terminal import behind_terminal, go
 
+pytestmark = pytest.mark.long
+
 COUNT = 200
 NOMINAL_SPACING_M = 0.300
 

@@ -84,6 +84,7 @@ def test_a_ball_that_is_aimed_better_than_stated_is_never_held_less(name: str) -
     assert np.mean(np.abs(found.speed_mps - true_mps) <= found.U95_mps) >= 0.95
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("n", [3, 10, 40])
 def test_the_mean_of_a_launcher_that_repeats_its_aim_holds_the_truth(n: int) -> None:
     """Each rig's chords are the same in all its shots: no number of them makes less of it."""

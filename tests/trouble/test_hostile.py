@@ -121,6 +121,7 @@ SIZES: dict[str, tuple[Iterable[bytes], int, str, float]] = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("case", SIZES)
 def test_a_huge_file_ends_in_bounded_memory(tmp_path: Path, case: str) -> None:
     hostile, code, words, most_mb = SIZES[case]
