@@ -8,7 +8,7 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
-from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, each_of, meant
+from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, all_of, meant
 
 MOST_GROUPS = 50
 """More make a page of more than a thousand differences, which nobody reads."""
@@ -27,7 +27,7 @@ def compare(
     """Compare setups: which is faster, by how much, and which is more repeatable."""
     how = Many(jobs, skip_bad, cluster)
     sources = meant(files, how)
-    from chrono.errors import OptionError, RecordingError
+    from chrono.errors import OptionError
     from chrono.measuring.comparison import compare_groups
     from chrono.reports.comparison import comparison_data, comparison_text
     from chrono.season.tasks import TakeSamples
@@ -36,10 +36,7 @@ def compare(
     from chrono.session.samples import groups_from
 
     findings, task = Findings(), TakeSamples(rig_of(rig), clock_from_host)
-    with each_of(sources, task, how, findings) as found:
-        recordings = list(found)
-    if not recordings:
-        raise RecordingError("not one recording can be used", hint="look at each with check")
+    recordings = all_of(sources, task, how, findings)
     groups = pooled_groups(pooled_of(recordings)) if pool else groups_from(recordings)
     if len(groups) > MOST_GROUPS:
         raise OptionError(

@@ -5,12 +5,11 @@ import sys
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
-from chrono.errors import OptionError
+from chrono.errors import OptionError, RecordingError
 
 if TYPE_CHECKING:
     from chrono.season.engine import Outcome, Task
@@ -121,9 +120,27 @@ def each_of(
             yield found
 
 
-def files_of(words: Sequence[str], most: int, what: str, hint: str) -> list[Path]:
+def all_of(
+    sources: "Sequence[Source]", task: "Task[T]", how: Many, findings: "Findings"
+) -> list[T]:
     """
-    Return the files that are meant, where one output is to show each of them.
+    Return the results of the same work on all recordings, see `each_of`.
+
+    Raises
+    ------
+    RecordingError
+        If all recordings are bad and left out.
+    """
+    with each_of(sources, task, how, findings) as found:
+        results = list(found)
+    if not results:
+        raise RecordingError("not one recording can be used", hint="look at each with check")
+    return results
+
+
+def files_meant(words: Sequence[str], most: int, what: str, hint: str) -> "list[Source]":
+    """
+    Find the files that are meant, where one output is to show each of them.
 
     Parameters
     ----------
@@ -156,7 +173,7 @@ def files_of(words: Sequence[str], most: int, what: str, hint: str) -> list[Path
         raise OptionError(
             f"{len(sources)} recordings are meant, and {what} shows {most} at most", hint=hint
         )
-    return [Path(source.where) for source in sources]
+    return sources
 
 
 def _outcomes(

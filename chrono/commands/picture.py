@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from chrono.commands.common import HostClock, OtherRig, end, rig_of
-from chrono.commands.many import Recordings, files_of
+from chrono.commands.many import Recordings, files_meant
 from chrono.plain import plain
 
 
@@ -28,9 +28,8 @@ def picture(
     ending = check_new(output, ENDINGS)
     need_matplotlib()  # its lack is told before any reading
     findings = Findings()
-    (recorded,) = read_all(
-        files_of(files, 1, "a picture", "name one"), rig_of(rig), findings, clock_from_host
-    )
+    (source,) = files_meant(files, 1, "a picture", "name one")
+    (recorded,) = read_all([Path(source.where)], rig_of(rig), findings, clock_from_host)
     plotted = plotted_of(recorded)
     write_new(output, picture_file(plotted, ending))
     print(f"{plain(str(output))} written. {picture_text(plotted)}", file=sys.stderr)

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from chrono.commands.common import HostClock, OtherRig, end, rig_of
-from chrono.commands.many import Many, Recordings, SkipBad, each_of, files_of, meant
+from chrono.commands.many import Many, Recordings, SkipBad, all_of, files_meant
 from chrono.plain import plain
 
 MOST_RECORDINGS = 50
@@ -24,7 +24,6 @@ def report(
     skip_bad: SkipBad = False,
 ) -> None:
     """Write a page on recordings: what was done, how sure it is, what was set aside."""
-    from chrono.errors import RecordingError
     from chrono.reports.newfile import write_new
     from chrono.reports.pages.paper import check_page, page_bytes
     from chrono.reports.picture import need_matplotlib
@@ -35,13 +34,10 @@ def report(
 
     ending = check_page(output)
     need_matplotlib()  # its lack is told before any reading
-    files_of(files, MOST_RECORDINGS, "a page", "name fewer, or see them with `chrono list`")
-    findings, how = Findings(), Many(jobs=1, skip_bad=skip_bad)
-    task = Reading(rig_of(rig), clock_from_host).read
-    with each_of(meant(files, how), task, how, findings) as found:
-        recordings = list(found)
-    if not recordings:
-        raise RecordingError("not one recording can be used", hint="look at each with check")
+    hint = "name fewer, or see them with `chrono list`"
+    sources = files_meant(files, MOST_RECORDINGS, "a page", hint)
+    findings, task = Findings(), Reading(rig_of(rig), clock_from_host).read
+    recordings = all_of(sources, task, Many(jobs=1, skip_bad=skip_bad), findings)
     html = report_page(
         report_of(recordings, rig.name if rig else ""), for_paper=ending == ".pdf"
     )

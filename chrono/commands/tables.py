@@ -16,7 +16,17 @@ from chrono.commands.common import (
     print_json,
     rig_of,
 )
-from chrono.commands.many import Cluster, Jobs, Many, Pool, Recordings, SkipBad, each_of, meant
+from chrono.commands.many import (
+    Cluster,
+    Jobs,
+    Many,
+    Pool,
+    Recordings,
+    SkipBad,
+    all_of,
+    each_of,
+    meant,
+)
 from chrono.errors import OptionError
 from chrono.plain import plain
 
@@ -144,17 +154,12 @@ def summary(
 def _pooled_summary(
     sources: "list[Source]", task: "TakeSamples", how: Many, as_json: bool
 ) -> None:
-    from chrono.errors import RecordingError
     from chrono.reports.pooled import pooled_data, pooled_text
     from chrono.session.pooled import pooled_of
     from chrono.session.recorded import Findings
 
     findings = Findings()
-    with each_of(sources, task, how, findings) as found:
-        recordings = list(found)
-    if not recordings:
-        raise RecordingError("not one recording can be used", hint="look at each with check")
-    pooled = pooled_of(recordings)
+    pooled = pooled_of(all_of(sources, task, how, findings))
     if as_json:
         print_json(pooled_data(pooled))
     else:

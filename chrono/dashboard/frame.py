@@ -15,7 +15,7 @@ from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.actions import ACTIONS, GIVE_WAY
 from chrono.dashboard.clipping import Clipped
 from chrono.dashboard.status import status_line, trouble_lines
-from chrono.dashboard.words import flow, lines_taken
+from chrono.dashboard.words import flow
 
 if TYPE_CHECKING:
     from chrono.session.looks import Looks, SessionView
@@ -69,13 +69,13 @@ class KeyBar(Static):
         }
         keys["command_palette"] = key_text("^p", "Commands", "app.command_palette")
         cells = self.content_size.width or self.app.size.width - 2
-        if cells < NARROW_CELLS - 2:
-            for name in GIVE_WAY:
-                widths = [key.cell_len for key in keys.values()]
-                if lines_taken(widths, cells) <= NARROW_LINES:
-                    break
-                keys.pop(name, None)
-        self.update(flow(list(keys.values()), cells))
+        shown = flow(list(keys.values()), cells)
+        for name in GIVE_WAY if cells < NARROW_CELLS - 2 else ():
+            if shown.plain.count("\n") < NARROW_LINES:
+                break
+            if keys.pop(name, None) is not None:
+                shown = flow(list(keys.values()), cells)
+        self.update(shown)
 
 
 def key_text(key: str, label: str, click: str) -> Text:

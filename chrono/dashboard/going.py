@@ -10,11 +10,10 @@ from textual import work
 from chrono.dashboard.dialogs import TextDialog
 from chrono.dashboard.telling import TellingApp
 
-PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
-
-
 if TYPE_CHECKING:
     from chrono.session.replay import ReplayRun
+
+PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 
 
 class GoingApp(TellingApp):

@@ -52,16 +52,6 @@ def fit(text: str, cells: int) -> str:
     return shown.plain
 
 
-def lines_taken(widths: list[int], cells: int) -> int:
-    """Return on how many lines `flow` puts items so wide."""
-    lines, used = 1, 0
-    for width in widths:
-        if used and used + 2 + width > cells:
-            lines, used = lines + 1, 0
-        used += width + 2 * (used > 0)
-    return lines
-
-
 def flow(items: list[Text], cells: int) -> Text:
     """Return items side by side, on as many lines as they need; none is broken."""
     text, used = Text(), 0

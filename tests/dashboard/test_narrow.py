@@ -14,7 +14,7 @@ from chrono.dashboard.app import Dashboard
 from chrono.dashboard.caution import CautionScreen
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 from chrono.dashboard.far import FarScreen
-from chrono.dashboard.words import flow, lines_taken
+from chrono.dashboard.words import flow
 from chrono.reader.port import LinkStatus
 from chrono.session.marks import SET_ASIDE, Mark, Setup
 from chrono.session.recorded import read_recording
@@ -190,10 +190,13 @@ def test_keys_give_way_from_the_least_on_and_are_keys() -> None:
     }
 
 
-@pytest.mark.parametrize("widths", [[], [5], [30, 28], [30, 29], [70, 3], [9] * 12])
-def test_lines_are_counted_as_they_flow(widths) -> None:
+@pytest.mark.parametrize(
+    ("widths", "lines"),
+    [([], 1), ([5], 1), ([30, 28], 1), ([30, 29], 2), ([70, 3], 2), ([9] * 12, 3)],
+)
+def test_items_flow_onto_as_many_lines_as_they_need(widths, lines) -> None:
     text = flow([Text("x" * width) for width in widths], 60)
-    assert lines_taken(widths, 60) == len(text.plain.split("\n"))
+    assert lines == len(text.plain.split("\n"))
 
 
 @pytest.mark.parametrize("size", SIZES)
