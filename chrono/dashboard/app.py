@@ -247,12 +247,16 @@ class Dashboard(GoingApp):
 
     @work(exclusive=True, group="motion")
     async def _work_out(self, row: ShotRow) -> None:
-        from chrono.reports.motion import motion_lines
+        def worked_out() -> list[str]:
+            from chrono.reports.motion import motion_lines
+
+            return motion_lines(row, session.rig, own, self.unit)
 
         session = self.clocking.session
         own = session.setups.last(row.setup).body
-        lines = await to_thread(motion_lines, row, session.rig, own, self.unit)
-        self.push_screen(LinesDialog(f"Shot {row.number}", lines))
+        dialog = LinesDialog(f"Shot {row.number}", ["being worked out …"])
+        await self.push_screen(dialog)
+        dialog.tell(await to_thread(worked_out))
 
     def action_unit(self) -> None:
         """Show speeds in the next unit."""

@@ -222,11 +222,16 @@ class LinesDialog(ModalScreen[None]):
         """Show them in a box, with the caution."""
         yield Vertical(
             Static(self._title, classes="heading", markup=False),
-            VerticalScroll(Static(self._lines, markup=False), classes="lines"),
+            VerticalScroll(Static(self._lines, markup=False, id="told"), classes="lines"),
             Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False),
             Static("Enter or Esc: back      ↑ ↓: scroll", markup=False),
             classes="box",
         )
+
+    def tell(self, lines: Sequence[str]) -> None:
+        """Show other lines, if it is still there."""
+        if self.is_attached:
+            self.query_one("#told", Static).update("\n".join(plain(line) for line in lines))
 
 
 def plain_lines(text: str) -> str:

@@ -67,6 +67,11 @@ class Timing:
         """Whether the rig's jitter is below all that the shots allow."""
         return self.low_s > self.stated_s
 
+    @property
+    def scatters_more(self) -> bool:
+        """Whether edges scatter more than the rig's jitter lets them, and not by chance."""
+        return s_interval(self.jitter_s, self.dof + 1, COVERAGE)[0] > self.stated_s
+
 
 def timing_scatter(
     difference_s: Floats,

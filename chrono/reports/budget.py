@@ -9,6 +9,7 @@ from chrono.measuring.forecast import DIGITS, SpeedBudget
 from chrono.measuring.montecarlo import MonteCarlo, validate
 from chrono.plain import plain
 from chrono.processor.table import EdgesUsed
+from chrono.reports.words import two_digits
 from chrono.rigs.file import Rig
 from chrono.units import format_value, speed_in
 
@@ -150,10 +151,6 @@ def _shown_unit(contribution: Contribution) -> tuple[float, str]:
         return units[0]
     size = quantity.u if math.isinf(quantity.half_width) else quantity.half_width
     return next((unit for unit in units if size >= 0.999 * unit[0] / 10), units[-1])
-
-
-def two_digits(value: float) -> str:
-    return f"{value:.0f}" if value >= 100 else f"{value:#.2g}".rstrip(".")
 
 
 def _row(*cells: str) -> str:

@@ -16,7 +16,8 @@ from chrono.measuring.comparison import (
 from chrono.measuring.difference import Difference
 from chrono.plain import plain
 from chrono.reports.physical import filled
-from chrono.reports.statistics import table_lines, which_shots
+from chrono.reports.statistics import drift_text, table_lines, which_shots
+from chrono.reports.words import two_digits
 from chrono.units import format_speed, format_value, speed_in
 
 
@@ -100,7 +101,8 @@ def _spread_lines(pair: PairComparison) -> list[str]:
     low, high = pair.s_ratio_low, pair.s_ratio_high
     if math.isnan(low):
         return []
-    span = f"s is {pair.s_ratio:.2g} times as large, {low:.2g} … {high:.2g} (95 %)"
+    ratio, least, most = (two_digits(value) for value in (pair.s_ratio, low, high))
+    span = f"s is {ratio} times as large, {least} … {most} (95 %)"
     if low > 1:
         return [f"less repeatable: {span}"]
     return [
@@ -139,11 +141,9 @@ def drift_lines(found: Comparison, unit: str) -> list[str]:
     drift = found.drift
     if drift is None or not drift.seen or found.in_turn:
         return []
-    half = speed_in(unit, (drift.high_mps - drift.low_mps) / 2)
-    slope = speed_in(unit, drift.slope_mps)
     return [
         "",
-        f"the speed drifts by {10 * slope:+.3g} ± {10 * half:.2g} {unit} in ten shots (95 %):",
+        f"the speed drifts by {drift_text(drift, unit)} (95 %):",
         "  shoot the setups in turn (A B A B), so that drift is not taken for a difference",
     ]
 

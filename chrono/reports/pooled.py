@@ -14,7 +14,7 @@ from chrono.reports.statistics import (
     series_data,
     table_lines,
 )
-from chrono.reports.words import setup_text, three_digits
+from chrono.reports.words import setup_text, three_digits, two_digits
 from chrono.session.pooled import Pooled, PooledSetup
 from chrono.units import speed_in
 
@@ -70,7 +70,9 @@ def _details(setup: PooledSetup, unit: str) -> list[Detail]:
     if series.n > 1:
         low, high = s_interval(series.s_mps, series.n)
         s, low, high = (speed_in(unit, value) for value in (series.s_mps, low, high))
-        details += detail("s", f"{three_digits(s)} {unit} ({low:.2g} … {high:.2g})")
+        details += detail(
+            "s", f"{three_digits(s)} {unit} ({two_digits(low)} … {two_digits(high)})"
+        )
     shown = list(setup.counted.items())[:SHOWN_RECORDINGS]
     told = ", ".join(f"{plain(name)} {n}" for name, n in shown)
     more = len(setup.counted) - len(shown)

@@ -11,7 +11,7 @@ from chrono.cautions import CAUTION
 from chrono.clock.rate import rate_text
 from chrono.plain import plain
 from chrono.processor.table import EdgesUsed
-from chrono.reports.budget import stated_text, tick_text, two_digits
+from chrono.reports.budget import stated_text, tick_text
 from chrono.reports.comparison import drift_lines, many_lines, pair_lines
 from chrono.reports.flags_help import FLAG_HELP
 from chrono.reports.muzzle import mouth_source_lines
@@ -29,7 +29,7 @@ from chrono.reports.picture import (
 )
 from chrono.reports.rig import Rows, body_text, calibration_rows, rig_rows, site_text
 from chrono.reports.summary import setup_details, trouble_lines
-from chrono.reports.words import mean_text, setup_text, spread_texts
+from chrono.reports.words import mean_text, setup_text, spread_texts, two_digits
 from chrono.rigs.model import Rig
 from chrono.session.recorded import unread_line
 from chrono.session.reported import Aside, RecordingReport, Report

@@ -9,7 +9,7 @@ from chrono.measuring.scatter import LEAST_FOR_SHAPE, Drift, Scatter
 from chrono.measuring.statistics import Series
 from chrono.plain import plain
 from chrono.reports.physical import Units, filled
-from chrono.reports.words import shown_digits, three_digits
+from chrono.reports.words import shown_digits, three_digits, two_digits
 from chrono.units import format_speed, format_value, speed_in
 
 NAME_COLUMNS = 18
@@ -97,7 +97,7 @@ def range_details(series: Series, slowest: int, fastest: int, unit: str) -> list
 
 def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str]:
     def at(value_mps: float) -> str:
-        return f"{speed_in(unit, value_mps):.2g}"
+        return two_digits(speed_in(unit, value_mps))
 
     span = f"({at(scatter.s_low_mps)} … {at(scatter.s_high_mps)})"
     s = f"{three_digits(speed_in(unit, series.s_mps))} {unit} {span}"

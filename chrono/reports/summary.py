@@ -25,7 +25,7 @@ from chrono.reports.statistics import (
 )
 from chrono.reports.timing import blocking_data, blocking_details, timing_data, timing_lines
 from chrono.reports.uncounted import uncounted_data, uncounted_lines
-from chrono.reports.words import setup_text, three_digits
+from chrono.reports.words import setup_text, three_digits, two_digits
 from chrono.rigs.file import Rig
 from chrono.session.recorded import Recorded, unread_line
 from chrono.session.session import Session
@@ -185,8 +185,9 @@ def _whole_lines(whole: Whole, unit: str) -> list[str]:
     if whole.within_dof:
         low, high = s_interval(whole.s_within_mps, whole.within_dof + 1)
         values = [speed_in(unit, value) for value in (whole.s_within_mps, low, high)]
-        span = f"{three_digits(values[0])} {unit} ({values[1]:.2g} … {values[2]:.2g})"
-        details += detail("s", f"{span} within setups")
+        span = f"({two_digits(values[1])} … {two_digits(values[2])})"
+        s = f"{three_digits(values[0])} {unit} {span}"
+        details += detail("s", f"{s} within setups")
     details += drift_details(whole.drift, unit)
     return [f"  {ALL_SETUPS}", *detail_lines(details)]
 

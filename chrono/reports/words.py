@@ -22,12 +22,17 @@ def setup_text(name: str) -> str:
 def motion_text(speed_mps: float, mass_kg: float) -> str:
     """Return the kinetic energy m·v²/2 and the momentum m·v of a body, to three digits."""
     energy, momentum = mass_kg * speed_mps**2 / 2, mass_kg * speed_mps
-    return f"{energy:.3g} J · {momentum:.3g} N·s"
+    return f"{three_digits(energy)} J · {three_digits(momentum)} N·s"
 
 
 def three_digits(value: float) -> str:
     """Return a value to three digits, zeros at its end too, so that its width stays."""
-    return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}"
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}".rstrip(".")
+
+
+def two_digits(value: float) -> str:
+    """Return a value to two digits, zeros at its end too, from 100 on to a whole number."""
+    return f"{value:.0f}" if abs(value) >= 99.5 else f"{value:#.2g}".rstrip(".")
 
 
 def mean_text(series: Series, unit: str) -> tuple[str, str]:

@@ -181,7 +181,8 @@ class Session:
         if len(shots):
             rules = rules or self._processor.rules
             unit_s = 0.0 if rules.lines == "interval" else rules.unit_s
-            self.log.add(self._as_if.shots(shots), self.setups.at(shots["key"]), unit_s)
+            setup = self.setups.at(shots["key"])
+            self.log.add(self._as_if.shots(shots), setup, unit_s, rules.windows.dead)
             self.revision += 1
 
     def _take(self, record: Control) -> None:

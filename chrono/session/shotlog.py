@@ -2,7 +2,8 @@
 
 Rows are only ever added; what the operator says of a shot is kept beside it, by key. The time
 of a shot is when its first line was read, but where lines waited to be read (the program stood
-still) the counter tells how much earlier they were sent.
+still) the counter tells how much earlier they were sent. It tells so of shots alone that are
+too near for a jump of the counter between them: behind one, time goes on by more than passed.
 """
 
 import math
@@ -106,30 +107,42 @@ class ShotLog:
         """When each shot was, on the session's clock [us], shape (N,)."""
         return self._time_us[: self._size]
 
-    def add(self, shots: Shots, setup: npt.NDArray[np.int32], unit_s: float) -> None:
-        """Append rows, whose counter has units of so many seconds."""
+    def add(self, shots: Shots, setup: npt.NDArray[np.int32], unit_s: float, jump: int) -> None:
+        """
+        Append rows.
+
+        Parameters
+        ----------
+        shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
+        setup : ndarray of int32, shape (N,)
+        unit_s : float
+            Unit of the counter [s].
+        jump : int
+            No jump of the counter is shorter than that [counter units].
+        """
         start, self._size = self._size, self._size + len(shots)
         while self._size > len(self._shots):
             self._grow()
         put(shots, self._shots[start : self._size])
         self._setup[start : self._size] = setup
         self._time_us[start : self._size] = shots["host_us"]
-        self._put_times_right(start, unit_s)
+        self._put_times_right(start, unit_s, jump)
 
-    def _put_times_right(self, start: int, unit_s: float) -> None:
+    def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
         """Go back from the last shot while lines were read closer together than sent."""
         first = max(start - 1, 0)
-        sent_us = np.diff(self._shots["key"][first : self._size]) * (unit_s * 1e6)
+        sent = np.diff(self._shots["key"][first : self._size])
         read_us = np.diff(self._shots["host_us"][first : self._size])
-        waited = np.flatnonzero(read_us < _least_us(sent_us))
+        too_near = read_us < _least_us(sent * (unit_s * 1e6))
+        waited = np.flatnonzero(too_near & (sent < jump))
         if not len(waited):
             return
         oldest = max(start - MANY_WAITED, 0)
         for place in range(first + int(waited[-1]), oldest - 1, -1):
-            apart = float(self._shots["key"][place + 1] - self._shots["key"][place])
+            apart = int(self._shots["key"][place + 1] - self._shots["key"][place])
             later_us, apart_us = int(self._time_us[place + 1]), apart * unit_s * 1e6
             was_us = int(self._time_us[place])
-            if later_us - was_us < _least_us(apart_us):
+            if apart < jump and later_us - was_us < _least_us(apart_us):
                 self._time_us[place] = max(later_us - round(apart_us), 0)
                 self.version += place < start
             elif place < start:

@@ -47,7 +47,7 @@ async def measure(recording: Path) -> dict[str, list[tuple[float, float]]]:
             times["a mark"].append(refresh_ms(app))
             more = session.log.shots[-1:].copy()
             more["key"] += 10_000_000
-            session.log.add(more, np.zeros(1, np.int32), 0.0)
+            session.log.add(more, np.zeros(1, np.int32), 0.0, 1)
             session.revision += 1
             times["a shot"].append(refresh_ms(app))
             await pilot.pause(0.05)

@@ -1,42 +1,62 @@
-"""What a shot's speed means is shown on demand, as the command `flight` computes it."""
+"""What a shot's speed means takes a moment to work out: the dialog stands meanwhile."""
 
-import json
+import threading
 
+import pytest
 from hand_board import drive, hand_run, screen_text
 
+import chrono.reports.motion as motion
 from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dialogs import LinesDialog, SetupDialog
+
+ENERGY_J = 0.024 * 30.0**2 / 2
+"""Of the rig's squash ball at 30 m/s, ½·m·v²: 10.8 J."""
 
 
-async def test_energy_momentum_mach_and_range_of_the_selected_shot(chrono):
+async def one_shot(pilot, board, app) -> None:
+    await pilot.press("enter")
+    board.shoot_and_wait(30.0)
+    await drive(app, pilot)
+
+
+async def test_the_dialog_stands_at_once_and_then_tells() -> None:
     board, run = hand_run()
     app = Dashboard(run)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter", "m")
-        await drive(app, pilot)
-        assert len(app.screen_stack) == 1, "there is no shot yet"
-        board.shoot_and_wait(45.0)
-        await drive(app, pilot)
-        row = app.view.latest
-        assert (round(row.length_a_mm, 1), round(row.length_b_mm, 1)) == (40.0, 40.0)
-        assert "no flags · 40.0 mm at A, 40.0 mm at B" in " ".join(
-            screen_text(app).replace("│", " ").split()
-        )
+        await one_shot(pilot, board, app)
         await pilot.press("m")
         await app.workers.wait_for_complete()
         await pilot.pause()
-        text = screen_text(app)
-
-        assert "24.3 J · 1.08 N·s" in text, "24 g at 45 m/s"
-        mach = next(line for line in text.splitlines() if "Mach" in line).split("Mach")[1]
-        assert abs(float(mach.split()[0]) - 45 / 342) < 0.001, "sound at 18 °C, from memory"
-        assert "40.0 mm at A, 40.0 mm at B, declared 40 mm" in text
-        assert "Eye protection" in text
-        told = chrono(
-            *("flight", "--speed", f"{row.speed_mps} m/s", "--angle", "30 deg"),
-            *("--height", "1 m", "--mass", "24 g", "--diameter", "40 mm", "--json"),
-        )
-        range_m = json.loads(told.out)["flights"][0]["range_m"]["value"]
-        line = next(line for line in text.splitlines() if "30° up" in line)
-        assert abs(float(line.split("up")[1].split("±")[0]) / range_m - 1) < 0.01
+        shown = screen_text(app)
+        assert f"{ENERGY_J:.1f} J · 0.720 N·s" in shown
+        assert "45° up" in shown
         await pilot.press("escape")
-        assert len(app.screen_stack) == 1
+        assert not isinstance(app.screen, LinesDialog)
+
+
+async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    go_on, asked = threading.Event(), threading.Event()
+
+    def slowly(*_: object) -> list[str]:
+        asked.set()
+        assert go_on.wait(10)
+        return ["worked out late"]
+
+    monkeypatch.setattr(motion, "motion_lines", slowly)
+    board, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await one_shot(pilot, board, app)
+        await pilot.press("m")
+        assert isinstance(app.screen, LinesDialog)
+        assert "being worked out" in screen_text(app)
+        await pilot.press("escape", "n", "t", "h")
+        assert asked.wait(10)
+        go_on.set()
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert isinstance(app.screen, SetupDialog)
+        await pilot.press("r", "e", "e", "enter")
+        assert run.session.setup_now.name == "three"

@@ -36,7 +36,11 @@ class HandBoard(LiveSource):
         self.rate_error = 0.0
         self.link = LinkStatus("open", "hand://", answered=True)
         super().__init__("hand://", writer=writer, lines=lines)
-        self._sequence = 0
+        self._sequence = self._zero_us = 0
+
+    def start_anew(self) -> None:
+        """Count time and lines from zero again, as after the power was gone."""
+        self._sequence, self._zero_us = 0, self.us
 
     def now_us(self) -> int:
         return self.us
@@ -95,7 +99,9 @@ class HandBoard(LiveSource):
         return f"{number:04X}"
 
     def _counter(self) -> str:
-        return f"{round(self.us * 16 * (1 + self.rate_error)) & 0xFFFFFFFF:08X}"
+        return (
+            f"{round((self.us - self._zero_us) * 16 * (1 + self.rate_error)) & 0xFFFFFFFF:08X}"
+        )
 
 
 def hand_run(

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hand_board import RIG_TEXT, hand_run
+from hand_board import CLOCK_HZ, RIG_TEXT, hand_run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -146,6 +146,42 @@ def test_shots_whose_lines_waited_have_the_times_of_the_counter() -> None:
     assert np.diff(times_s[1:8]) == pytest.approx(np.diff(real_s[1:8]), abs=2e-6)
     assert np.abs(times_s - real_s).max() < 4.1
     assert [row.time_s for row in looks.view().rows] == times_s.tolist()
+
+
+def test_a_board_that_starts_anew_leaves_the_shots_before_it_at_their_times() -> None:
+    # Behind a restart the counter's time goes on by more than passed, so that nothing pairs.
+    board, run = hand_run()
+    board.wait(20.0)
+    real_s = []
+    for away_s in (3.0, 8.0, 40.0):
+        for speed in (30.0, 31.0):
+            real_s.append(board.us * 1e-6)
+            board.shoot_and_wait(speed)
+        board.record("link", {"event": "lost", "port": "hand", "reason": "unplugged"})
+        board.us += round(away_s * 1e6)
+        board.record("link", {"event": "reopened", "port": "hand", "reason": ""})
+        board.start_anew()
+        board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
+    real_s.append(board.us * 1e-6)
+    board.shoot_and_wait(32.0)
+    take_all(run)
+    assert run.session.processor.tally.restarts == 3
+    assert run.session.log.time_us * 1e-6 == pytest.approx(real_s, abs=1e-6)
+
+
+def test_shots_that_waited_behind_a_restart_do_not_move_those_before_it() -> None:
+    board, run = hand_run()
+    board.wait(20.0)
+    board.shoot_and_wait(30.0, 31.0)
+    board.us += 2_000_000
+    board.start_anew()
+    board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
+    board.wait(1.0)
+    real_s = slept(board, 3)
+    take_all(run)
+    times_s = run.session.log.time_us * 1e-6
+    assert times_s[:2] == pytest.approx([20.0, 24.0], abs=0.1)
+    assert np.diff(times_s[2:]) == pytest.approx(np.diff(real_s), abs=2e-6)
 
 
 def test_shots_that_were_read_at_once_keep_the_host_s_time() -> None:
