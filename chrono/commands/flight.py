@@ -28,6 +28,7 @@ from chrono.commands.given import (
     units_of,
 )
 from chrono.commands.landings import landings_of
+from chrono.errors import OptionError
 
 if TYPE_CHECKING:
     from chrono.measuring.flights import Aim
@@ -111,6 +112,11 @@ def _print_flights(told: Told, aim: "Aim", unit: str | None, as_json: bool) -> N
     from chrono.measuring.launch import each_launch
     from chrono.reports.flight import flight_data, flight_text
 
+    if aim.angle.value <= 0 and aim.height.value == 0:
+        raise OptionError(
+            "a launch that does not rise, from the height where it lands, is no flight",
+            hint='give --angle "30 deg", or the --height of the launch, such as "1 m"',
+        )
     for launch in told.launches:
         needs_drag(launch)
     results = each_launch(told.launches, lambda launch: flight_result(launch, aim))

@@ -34,8 +34,12 @@ MaybeRecording = Annotated[
 Setups = Annotated[
     list[str] | None, typer.Option("--setup", help="Only this setup; may be repeated.")
 ]
-Mass = Annotated[str | None, typer.Option(help='Of the body, such as "24 g".')]
-Diameter = Annotated[str | None, typer.Option(help='Across the path, such as "40 mm".')]
+Mass = Annotated[
+    str | None, typer.Option(help='Of the body, "24 ± 0.1 g"; without ± within 1 %.')
+]
+Diameter = Annotated[
+    str | None, typer.Option(help='Across the path, "40 ± 0.1 mm"; without ± within 0.5 %.')
+]
 Drag = Annotated[
     str | None,
     typer.Option(

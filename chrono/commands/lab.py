@@ -9,7 +9,6 @@ import typer
 
 from chrono.commands.common import (
     AsJson,
-    NoDashboard,
     OtherRig,
     end,
     print_json,
@@ -66,7 +65,9 @@ def lab(
         bool, typer.Option("--guess", help="Ask for an estimate of the ± before it is shown.")
     ] = False,
     rig: OtherRig = None,
-    no_dashboard: NoDashboard = False,
+    no_dashboard: Annotated[
+        bool, typer.Option("--no-dashboard", help="Print everything once as text.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """

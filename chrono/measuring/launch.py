@@ -15,6 +15,7 @@ from chrono.measuring.propagation import (
     Estimate,
     Quantity,
     next_shot_speed,
+    propagate,
 )
 from chrono.measuring.statistics import Series
 from chrono.measuring.surroundings import (
@@ -58,6 +59,11 @@ class Launch:
     def mean_mps(self) -> float:
         """The speed itself, midway between the gates or as stated [m/s]."""
         return speed_value({q.name: q.value for q in self.quantities})
+
+    @property
+    def speed_estimate(self) -> Estimate:
+        """The speed of one more shot, or as stated, with its uncertainty [m/s]."""
+        return propagate(lambda values: (speed_value(values),), self.quantities)[0]
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:

@@ -50,6 +50,11 @@ class Quantity:
     value: float
     input: Input
 
+    @property
+    def U95(self) -> float:  # noqa: N802
+        """Half-width of the 95 % interval of the quantity itself."""
+        return propagate(lambda values: (values[self.name],), [self])[0].U95
+
 
 @dataclass(frozen=True)
 class Estimate:

@@ -124,7 +124,7 @@ def _result_lines(
     if isinstance(result, Refused):
         return refused_lines(result, letter)
     launch = result.launch
-    speed = units.show("speed", launch.mean_mps)
+    speed = units.estimate("speed", launch.speed_estimate)
     who = f"one more shot of {name_of(launch)}" if launch.n else "it"
     where = units.estimate("length", result.range)
     head = lettered(letter, f"{who} lands at {where} (95 %)")

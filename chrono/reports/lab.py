@@ -14,6 +14,7 @@ from chrono.reports.lab_pictures import (
     ladder,
     step_picture,
 )
+from chrono.reports.words import two_digits
 from chrono.teaching.bench import VALUES, Bench
 from chrono.teaching.guesses import Guess
 from chrono.teaching.lab import STEP_TRANSITS, Seen
@@ -109,7 +110,7 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
 def _change_line(ratio: float) -> str:
     if abs(ratio - 1) < STAYS:
         return f"the ± in per cent stays as it is, within {100 * STAYS:g} %"
-    return f"the ± in per cent is {ratio:.2g} times what it was"
+    return f"the ± in per cent is {two_digits(ratio)} times what it was"
 
 
 def guess_line(guess: Guess, unit: str) -> str:

@@ -12,7 +12,7 @@ from textwrap import wrap
 from typing import Any
 
 from chrono.measuring.launch import Launch, Refused
-from chrono.measuring.propagation import Estimate
+from chrono.measuring.propagation import Estimate, Quantity
 from chrono.measuring.surroundings import DIAMETER, MASS, TERMINAL
 from chrono.plain import plain
 from chrono.reports.words import setup_text
@@ -148,19 +148,24 @@ def own_body(launch: Launch, launches: Sequence[Launch], units: Units) -> list[t
 
 
 def body_text(launch: Launch, units: Units) -> str:
-    """Return what is launched, in a few words."""
+    """Return what is launched, in a few words, with the ± (95 %) that it is taken to have."""
     body, parts = launch.body, []
     if body.mass:
-        parts.append(units.show("mass", body.mass.value))
+        parts.append(units.show("mass", body.mass.value, body.mass.U95))
     if body.diameter:
-        parts.append(units.show("size", body.diameter.value))
+        parts.append(units.show("size", body.diameter.value, body.diameter.U95))
     if body.terminal is None and body.drag_is_known:
-        parts.append("smooth sphere" if body.sphere else f"drag {body.drag.value:.3g}")
+        parts.append("smooth sphere" if body.sphere else _drag_text(body.drag))
     elif body.terminal is not None:
         speed = body.terminal.value
-        word = "no air" if math.isinf(speed) else f"{TERMINAL} {units.show('speed', speed)}"
+        shown = units.show("speed", speed, body.terminal.U95)
+        word = "no air" if math.isinf(speed) else f"{TERMINAL} {shown}"
         parts.append(word)
     return ", ".join(parts)
+
+
+def _drag_text(drag: Quantity) -> str:
+    return f"drag {format_measured(drag.value, drag.U95, '')}".rstrip()
 
 
 def air_line(launch: Launch) -> str:

@@ -103,7 +103,7 @@ def _curve_lines(curve: Curve, within: float, unit: str) -> list[str]:
     """Draw U95 over speed as bars; `|` marks what is wanted."""
     largest = max(float(curve.U95_relative.max()), within)
     mark = round(within / largest * (BAR_CELLS - 1))
-    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}"]
+    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | is {100 * within:g} %"]
     for speed_mps, relative in zip(curve.speed_mps, curve.U95_relative, strict=True):
         bar = list(("█" * round(relative / largest * BAR_CELLS)).ljust(BAR_CELLS))
         bar[mark] = "|"

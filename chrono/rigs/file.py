@@ -243,7 +243,7 @@ def _read_text(path: Path) -> str:
         with path.open("rb") as file:
             content = file.read(MAX_FILE_BYTES + 1)
     except FileNotFoundError as error:
-        hint = "check the name, or write one with chrono rig"
+        hint = "check the name, or write one with: chrono rig new rig.toml"
         raise RigError("there is no such rig file", where=str(path), hint=hint) from error
     except OSError as error:
         reason = error.strerror or "it cannot be read"

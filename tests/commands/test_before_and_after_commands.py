@@ -24,6 +24,8 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
         (("fall", "--height", "8 m", "--no-air", "--site", "temperature=5000K"), ("--site",)),
         (("flight", "--speed", "20 m/s", "--angle", "100 deg", *BALL), ("--angle",)),
         (("flight", "--speed", "20 m/s", "--angle", "45 deg", "--landed", "60 m"), ("60 m",)),
+        (("flight", "--speed", "20 m/s", *BALL), ("no flight", "--angle", "--height")),
+        (("flight", "--speed", "20 m/s", "--angle=-5 deg", *BALL), ("no flight",)),
         (("flight", "--speed", "20 m/s", "--landed", "60 m"), ("60 m", "not land")),
         (("flight", "--speed", "20 m/s", "--height=-2 m", "--landed", "6 m"), ("not land",)),
         (("flight", BANDS, "--landed", "99=3 m"), ("--landed", "99")),
@@ -161,4 +163,18 @@ def test_an_altitude_brings_the_pressure_of_the_standard_atmosphere(chrono) -> N
 def test_a_page_begins_with_the_body_that_it_is_about(chrono) -> None:
     done = chrono("fall", "--height", "8 m", "--mass", "24 g", "--diameter", "40 mm")
 
-    assert done.out.startswith("A fall: 24 g, 40 mm, smooth sphere\n")
+    # Within 1 % and 0.5 %, anywhere alike: 95 % of such a width is 0.95 of it.
+    assert done.out.startswith("A fall: 24.00 ± 0.23 g, 40.00 ± 0.19 mm, smooth sphere\n")
+
+
+def test_a_flight_tells_the_speed_and_the_body_with_their_stated_uncertainty(chrono) -> None:
+    body = "--mass", "24 ± 0.1 g", "--diameter", "40 ± 0.3 mm", "--drag", "0.8 ± 0.1"
+    done = chrono("flight", "--speed", "45 ± 0.3 m/s", "--angle", "30 deg", *body)
+    clocked = chrono("flight", BANDS, "--angle", "30 deg")
+
+    head = " ".join(done.out.split())
+    assert "24.00 ± 0.10 g, 40.00 ± 0.30 mm, drag 0.80 ± 0.10 air" in head
+    assert "speed 45.00 ± 0.30 m/s, Mach 0.131" in head
+    # One more of 20 shots of s = 0.439 m/s: t of 19 degrees of freedom is 2.093, by which
+    # 2.093 · 0.439 · √(1 + 1/20) = 0.94 m/s, of which one digit is shown.
+    assert "speed 22.2 ± 0.9 m/s" in " ".join(clocked.out.split())

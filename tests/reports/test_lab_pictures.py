@@ -247,7 +247,7 @@ def test_answers_say_before_after_and_how_many_times() -> None:
     lines = answer_lines(Answer(before, after), "m/s")
     assert lines[0] == "before  22.00 ± 0.20 m/s (0.9 %); tick 60 %"
     assert lines[1] == "after   22.00 ± 0.10 m/s (0.5 %); gate spacing 70 %"
-    assert lines[2] == "the ± in per cent is 0.5 times what it was"
+    assert lines[2] == "the ± in per cent is 0.50 times what it was"
     same = answer_lines(Answer(before, Side(22.0, 0.202, "tick", 0.6)), "m/s")
     assert same[2].startswith("the ± in per cent stays")
     assert answer_lines(Answer(before, None), "m/s") == ["Nothing: this bench is so already."]
