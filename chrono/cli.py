@@ -101,7 +101,10 @@ def main() -> None:
     except OSError as error:
         streams.abandon_output()
         if not isinstance(error, BrokenPipeError):
-            print(f"chrono: error: results cannot be written: {error}", file=sys.stderr)
+            print(
+                f"chrono: error: results cannot be written: {streams.why(error)}",
+                file=sys.stderr,
+            )
         code = 1
     raise SystemExit(code or 0)
 

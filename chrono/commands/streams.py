@@ -1,6 +1,7 @@
 """Standard output and error: signs they cannot carry, and what happens when they fail."""
 
 import codecs
+import errno
 import os
 import shutil
 import sys
@@ -120,10 +121,27 @@ codecs.register_error(_HANDLER, stand_in)
 
 
 def prepare() -> None:
-    """Let no sign that a stream cannot carry end the program."""
+    """Let no sign that a stream cannot carry end the program, nor a stream that is closed."""
+    _stand_for_closed()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors=_HANDLER)
+
+
+def _stand_for_closed() -> None:
+    """
+    Put others in the place of standard streams that were closed before the start.
+
+    Else what is meant for standard error would be printed among the results. The one for
+    results refuses them, as a full disk does: nobody has asked for them to be thrown away.
+    """
+    places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
+    for name, access in places:
+        if getattr(sys, name) is None:
+            number = os.open(os.devnull, access)
+            stream = os.fdopen(number, "r" if name == "stdin" else "w", encoding="utf-8")
+            setattr(sys, name, stream)
+            setattr(sys, f"__{name}__", stream)
 
 
 def carried(text: str) -> str:
@@ -159,7 +177,9 @@ def _carries(stream: TextIO, signs: str) -> bool:
 
 def why(error: OSError) -> str:
     """Return in words why a stream took no more."""
-    return "nobody reads it" if isinstance(error, BrokenPipeError) else str(error.strerror)
+    if isinstance(error, BrokenPipeError):
+        return "nobody reads it"
+    return "it is closed" if error.errno == errno.EBADF else str(error.strerror)
 
 
 def abandon_output() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from chrono.reader.handles import OPEN_FLAGS, create, open_locked, remove, write_all
 from chrono.reader.recording import BLOCK_BYTES, read_blocks
 from chrono.reader.rows import CUT_MARK
-from chrono.reader.trouble import unusable, words
+from chrono.reader.trouble import ROOM, unusable, words
 
 
 def check_appendable(path: Path) -> None:
@@ -70,7 +70,7 @@ def copy_recording(path: Path, target: Path) -> None:
         os.fsync(fd)
     except OSError as exc:
         remove(fd, target)
-        raise unusable(target, f"cannot be written: {words(exc)}") from exc
+        raise unusable(target, f"cannot be written: {words(exc)}", hint=ROOM) from exc
     os.close(fd)
 
 

@@ -4,6 +4,9 @@ from pathlib import Path
 
 from chrono.errors import RecordingError
 
+ROOM = "choose a folder that may be written to and has room"
+"""What to do where a new recording cannot be written."""
+
 
 def unusable(path: Path, message: str, *, hint: str = "") -> RecordingError:
     """Return the error that names a file and what is wrong with it."""

@@ -18,7 +18,7 @@ from chrono.errors import RecordingError
 from chrono.reader import handles
 from chrono.reader.recording import BLOCK_BYTES, read_blocks
 from chrono.reader.rows import CUT_MARK, HEADER
-from chrono.reader.trouble import unusable
+from chrono.reader.trouble import ROOM, unusable, words
 
 SYNC_S = 1.0
 """After this time the next row has the device confirm all rows before it."""
@@ -101,7 +101,7 @@ class RecordingWriter:
         self.sync()
         if self.trouble is not None:
             handles.remove(self._fd, self.path)
-            raise unusable(self.path, f"cannot be written: {self.trouble}")
+            raise unusable(self.path, f"cannot be written: {self.trouble}", hint=ROOM)
 
     @classmethod
     def reopen(
@@ -236,7 +236,7 @@ class RecordingWriter:
                 os.fsync(fd)
             except OSError as exc:
                 handles.remove(fd, target)
-                raise unusable(target, f"cannot be written: {exc.strerror}") from exc
+                raise unusable(target, f"cannot be written: {words(exc)}", hint=ROOM) from exc
             handles.close(self._fd)
             self._fd, self.path, self.trouble = fd, target, None
             self._written = written

@@ -85,6 +85,45 @@ def test_a_full_device_for_results_is_told_in_one_line(name, tmp_path):
     assert told
 
 
+def closed(redirection: str, *words: str, cwd: Path) -> subprocess.CompletedProcess[bytes]:
+    """Run a command by a shell that closes streams before the start."""
+    (cwd / "rig.toml").write_text(RIG)
+    shell = ["sh", "-c", f'exec "$@" {redirection}', "sh", sys.executable, "-m", "chrono"]
+    return subprocess.run(
+        [*shell, *words], cwd=cwd, capture_output=True, timeout=60, check=False
+    )
+
+
+@pytest.mark.parametrize("name", [*COMMANDS, "--help"])
+def test_results_for_a_closed_output_are_refused_in_one_line(name, tmp_path):
+    done = closed(">&-", *COMMANDS.get(name, (name,)), cwd=tmp_path)
+    told = [line for line in done.stderr.decode().splitlines() if "it is closed" in line]
+
+    assert done.returncode == 1
+    assert b"Traceback" not in done.stderr
+    assert b"Exception ignored" not in done.stderr
+    assert len(told) == 1 if name not in ("demo", "replay") else told
+
+
+def test_a_file_is_written_and_a_session_recorded_though_all_streams_are_closed(tmp_path):
+    everything = "<&- >&- 2>&-"
+    written = closed(everything, "export", str(BANDS), "-o", "out.csv", cwd=tmp_path)
+    words = "clock", "virtual://two-bands?speedup=50", "--shots", "3", "--recording", "a.tsv"
+    clocked = closed(everything, *words, cwd=tmp_path)
+    later = chrono("export", "a.tsv", "--json", cwd=tmp_path)
+
+    assert written.returncode == 0
+    assert (tmp_path / "out.csv").read_text().count("\n") == 41
+    assert clocked.returncode == 1
+    assert len(json.loads(later.stdout)["data"]) >= 3
+
+
+def test_words_for_a_closed_standard_error_do_not_go_among_the_results(tmp_path):
+    done = closed("2>&-", *COMMANDS["demo"], cwd=tmp_path)
+    assert done.returncode == 0
+    assert [line.split()[0] for line in done.stdout.decode().splitlines()] == ["1", "2"]
+
+
 def test_clocking_goes_on_and_records_though_nobody_reads_the_results(tmp_path):
     port = "virtual://two-bands?speedup=20"
     (tmp_path / "rig.toml").write_text(RIG)

@@ -219,9 +219,9 @@ def test_reports_load_no_screen() -> None:
 @pytest.mark.parametrize(
     ("body", "words"),
     [
-        (SQUASH_BALL, "24 g, 40 mm, smooth sphere"),
-        (IN_VACUUM, "24 g, no air"),
-        (replace(SQUASH_BALL, mass=None), "40 mm"),
+        (SQUASH_BALL, "24.00 ± 0.23 g, 40.00 ± 0.19 mm, smooth sphere"),
+        (IN_VACUUM, "24.00 ± 0.23 g, no air"),
+        (replace(SQUASH_BALL, mass=None), "40.00 ± 0.19 mm"),
         (replace(SQUASH_BALL, sphere=False, drag=known("drag", 0.8)), "drag 0.8"),
         (replace(SQUASH_BALL, terminal=known("terminal", 25.0)), "terminal speed 25"),
     ],
