@@ -176,7 +176,8 @@ def format_value(value: float, uncertainty: float) -> str:
     if not math.isfinite(value):
         return ABSENT_TEXT
     decimals = significant_decimals(uncertainty)
-    return f"{round(value, decimals):.{max(decimals, 0)}f}"
+    shown = round(value, decimals) + 0.0  # a zero without a minus
+    return f"{shown:.{max(decimals, 0)}f}"
 
 
 def significant_decimals(uncertainty: float) -> int:

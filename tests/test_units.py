@@ -15,6 +15,7 @@ from chrono.units import (
     SPEED_UNITS,
     convert,
     format_speed,
+    format_value,
     parse_quantity,
     quote,
     significant_decimals,
@@ -158,3 +159,9 @@ def test_the_shown_uncertainty_is_within_a_seventh_of_the_true_one(uncertainty: 
 def test_a_quoted_text_cannot_steer_a_terminal_and_stays_short() -> None:
     assert quote("a\x1b[31m\n") == '"a\\x1b[31m\\x0a"'
     assert len(quote("x" * 1000)) == 60
+
+
+@pytest.mark.parametrize("value", [-0.0, -0.00001, 0.00001])
+def test_a_value_that_rounds_to_nothing_bears_no_minus(value: float) -> None:
+    assert format_value(value, 0.0014) == "0.0000"
+    assert format_value(-0.0014, 0.0014) == "-0.0014"

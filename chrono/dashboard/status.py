@@ -70,7 +70,7 @@ def _replay(run: ReplayRun) -> Text:
         f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {seen} of {all_} shots"
     )
     if source.paused:
-        return Text.assemble(("paused", "bold yellow"), f" at {place}")
+        return Text.assemble(("paused", "bold yellow"), f", {source.pace:g}×, at {place}")
     return Text(f"{source.pace:g}× at {place}")
 
 

@@ -203,12 +203,12 @@ def trouble_lines(recorded: Recorded) -> list[str]:
     """Return what is wrong with a recording's data, a line each."""
     tally = recorded.session.processor.tally
     counts = (
-        (recorded.session.unusable.lines, "damaged lines, not used"),
-        (tally.lost_lines, "lines lost on the way"),
-        (tally.board_lost, "edges lost on the board"),
-        (tally.restarts, "restarts of the board"),
+        (recorded.session.unusable.lines, "damaged line", ", not used"),
+        (tally.lost_lines, "line", " lost on the way"),
+        (tally.board_lost, "edge", " lost on the board"),
+        (tally.restarts, "restart", " of the board"),
     )
-    lines = [f"  {count} {word}" for count, word in counts if count]
+    lines = [f"  {n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
     if recorded.left_out:
         lines.append(f"  left out at the end: {recorded.left_out}")
     return lines

@@ -247,7 +247,10 @@ def _read_text(path: Path) -> str:
         raise RigError("there is no such rig file", where=str(path), hint=hint) from error
     except OSError as error:
         reason = error.strerror or "it cannot be read"
-        raise RigError(f"the rig file cannot be read: {reason}", where=str(path)) from error
+        hint = "name a file that you may read"
+        raise RigError(
+            f"the rig file cannot be read: {reason}", where=str(path), hint=hint
+        ) from error
     if len(content) > MAX_FILE_BYTES:
         hint = "give the TOML file that describes the rig"
         raise RigError("is too long to be a rig file", where=str(path), hint=hint)

@@ -74,6 +74,8 @@ async def test_pause_and_pace_move_the_recorded_time():
         held = source.now_us()
         await pilot.pause(0.05)
         assert source.now_us() == held
+        await pilot.press("plus", "plus")
+        assert "paused, 2×, at" in screen_text(app)
         for _ in range(20):
             app.action_slower()
         assert source.pace == going.PACES[0]

@@ -353,6 +353,7 @@ def test_a_file_that_is_missing_a_folder_or_too_long_is_refused(tmp_path: Path) 
         with pytest.raises(RigError) as error:
             load_rig(path)
         assert str(path) in str(error.value)
+        assert "\n  do: " in str(error.value)
 
 
 def test_a_byte_order_mark_and_foreign_line_ends_do_no_harm(tmp_path: Path) -> None:

@@ -85,11 +85,11 @@ def records(origin: str, texts: Iterable[str]) -> Iterator[bytes]:
 LONG = b"E" * (100 * MEGABYTE)
 MANY = 200_000
 SIZES: dict[str, tuple[Iterable[bytes], int, str, float]] = {
-    "a line of 100 MB": ([b"5\tboard\t", LONG, b"\n"], 0, "1 damaged lines", 40),
+    "a line of 100 MB": ([b"5\tboard\t", LONG, b"\n"], 0, "1 damaged line,", 40),
     "a record of 100 MB": (
         [b'5\tsetup\t{"name": "', LONG, b'"}\n'],
         0,
-        "1 damaged lines",
+        "1 damaged line,",
         40,
     ),
     "more setups than any session": (
