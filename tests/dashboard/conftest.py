@@ -11,5 +11,18 @@ from chrono.dashboard import driving
 def _no_ticks(monkeypatch):
     monkeypatch.setattr(driving, "POLL_S", 3600.0)
     monkeypatch.setattr(driving, "SHOW_S", 3600.0)
+
+
+@pytest.fixture(autouse=True)
+def _small_collections():
+    """Let a dashboard, which collects once it stands, walk its own widgets alone."""
+    gc.freeze()
     yield
     gc.unfreeze()
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _dashboards_go():
+    """Let the dashboards of a file go before those of the next come."""
+    yield
+    gc.collect()

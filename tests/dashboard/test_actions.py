@@ -3,7 +3,8 @@
 from pathlib import Path
 
 import pytest
-from hand_board import SIZES, drive, hand_run, listed, records, screen_text
+from dashboard_kit import SIZES, clocking, drive, listed, screen_text
+from hand_board import hand_run, records
 from textual.widgets import Digits, Input, Static
 
 from chrono.dashboard import driving
@@ -34,12 +35,8 @@ async def type_text(pilot, text: str) -> None:
 
 @pytest.mark.parametrize("size", SIZES)
 async def test_a_shot_is_set_aside_with_its_reason_and_counted_again(recording, size):
-    board, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0, 31.0, 32.0)
-        await drive(app, pilot)
+    async with clocking(recording=recording, size=size, shots=(30.0, 31.0, 32.0)) as at:
+        _, run, app, pilot = at
         key = app.view.rows[1].key
         await pilot.press("up", "a")
         assert isinstance(app.screen, TextDialog)
@@ -62,12 +59,7 @@ async def test_a_shot_is_set_aside_with_its_reason_and_counted_again(recording, 
 
 
 async def test_notes_go_to_the_shot_and_to_the_session(recording):
-    board, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(recording=recording, shots=(30.0,)) as (_, run, app, pilot):
         await pilot.press("t")
         await type_text(pilot, "a draught")
         await pilot.press("T")
@@ -82,12 +74,7 @@ async def test_notes_go_to_the_shot_and_to_the_session(recording):
 
 
 async def test_shots_on_hold_are_not_counted(recording):
-    board, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(recording=recording, shots=(30.0,)) as (board, run, app, pilot):
         await pilot.press("h")
         assert run.session.on_hold
         board.shoot_and_wait(31.0)
@@ -103,12 +90,7 @@ async def test_shots_on_hold_are_not_counted(recording):
 
 
 async def test_the_unit_goes_round():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(shots=(30.0,)) as (_, _, app, pilot):
         row = app.view.rows[0]
         for unit in ("km/h", "ft/s", "mph", "m/s"):
             await pilot.press("u")
@@ -121,12 +103,8 @@ async def test_the_unit_goes_round():
 
 @pytest.mark.parametrize("size", SIZES)
 async def test_a_setup_holds_from_the_next_shot_on(recording, size):
-    board, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(recording=recording, size=size, shots=(30.0,)) as at:
+        board, run, app, pilot = at
         await pilot.press("n")
         dialog = app.screen
         assert isinstance(dialog, SetupDialog)
@@ -156,12 +134,7 @@ async def test_a_setup_holds_from_the_next_shot_on(recording, size):
 
 
 async def test_screens_come_and_go():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(shots=(30.0,)) as (_, _, app, pilot):
         plot, table = app.screen.query_one(SpeedPlot), app.screen.table
         assert (plot.display, table.display) == (False, True)
         await pilot.press("p")
@@ -182,12 +155,7 @@ async def test_screens_come_and_go():
 
 
 async def test_every_action_has_a_key_in_the_footer_and_a_command():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(shots=(30.0,)) as (_, _, app, pilot):
         absent = REPLAY_ONLY | {"write_elsewhere", "shots"}
         assert not app.check_action("undo", ())
         assert not app.check_action("next_match", ())
@@ -218,10 +186,7 @@ def test_no_key_has_two_actions():
 
 
 async def test_quitting_a_live_session_is_asked_about(recording):
-    _, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter", "q")
+    async with clocking("q", recording=recording) as (_, _, app, pilot):
         assert isinstance(app.screen, QuitDialog)
         assert recording.name in screen_text(app).replace("\n", "")
         await pilot.press("n")
@@ -236,10 +201,7 @@ async def test_quitting_a_live_session_is_asked_about(recording):
 
 @pytest.mark.parametrize("way", ["ctrl+c", "ctrl+q", "q"])
 async def test_every_way_out_asks_once_while_a_session_is_recorded(recording, way):
-    _, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test(size=(60, 20)) as pilot:
-        await pilot.press("enter", way)
+    async with clocking(way, recording=recording, size=(60, 20)) as (_, _, app, pilot):
         assert isinstance(app.screen, QuitDialog)
         assert "n or Esc: go on" in screen_text(app)
         await pilot.press("escape")
@@ -251,10 +213,7 @@ async def test_every_way_out_asks_once_while_a_session_is_recorded(recording, wa
 
 
 async def test_ctrl_c_asks_from_within_a_dialog_and_a_second_time_ends(recording):
-    _, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter", "n", *"two", "ctrl+c")
+    async with clocking("n", *"two", "ctrl+c", recording=recording) as (_, _, app, pilot):
         assert isinstance(app.screen, QuitDialog)
         await pilot.press("n")
         assert app.screen.query_one(Input).value == "two"  # what was typed is still there
@@ -276,12 +235,7 @@ async def test_a_bell_or_a_flash_tells_of_each_new_shot_and_is_remembered(monkey
     rung = []
     monkeypatch.setattr(Dashboard, "bell", lambda self: rung.append(1))
     monkeypatch.setattr(driving, "FLASH_S", 3600.0)
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(shots=(30.0,)) as (board, run, app, pilot):
         assert not rung
         await pilot.press("k")
         assert recall().signal == "bell"
@@ -309,10 +263,7 @@ async def test_flashes_come_no_faster_than_is_safe(monkeypatch):
     monkeypatch.setattr(driving, "FLASH_S", 0.001)
     at_s, flashed = [100.0], []
     monkeypatch.setattr(driving, "monotonic", lambda: at_s[0])
-    _, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
+    async with clocking() as (_, _, app, _):
         app.choose_signal("flash")
         for _ in range(20):
             app._signal_shot()
@@ -325,12 +276,7 @@ async def test_flashes_come_no_faster_than_is_safe(monkeypatch):
 
 
 async def test_a_note_and_a_reason_stand_there_to_be_edited(recording):
-    board, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(recording=recording, shots=(30.0,)) as (_, _, app, pilot):
         for key, first, second in (("t", "a draught", " from the left"), ("a", "frame", "?")):
             await pilot.press(key)
             assert app.screen.query_one(Input).value == ""
@@ -345,12 +291,8 @@ async def test_a_note_and_a_reason_stand_there_to_be_edited(recording):
 
 
 async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
-    board, run = hand_run(recording)
-    app = Dashboard(run)
-    async with app.run_test(notifications=True) as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0)
-        await drive(app, pilot)
+    async with clocking(recording=recording, notifications=True, shots=(30.0,)) as at:
+        _, run, app, pilot = at
         await pilot.press("a")
         await type_text(pilot, "frame")
         await pilot.press("c", "t")

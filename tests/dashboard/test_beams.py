@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from hand_board import SIZES, drive, hand_run, screen_text
+from dashboard_kit import SIZES, clocking, drive, screen_text
 from textual.widgets import Static
 
 from chrono.dashboard.app import Dashboard
@@ -20,10 +20,7 @@ async def look(app, pilot) -> str:
 
 @pytest.mark.parametrize("size", SIZES)
 async def test_clear_gates_are_ready_and_a_blocked_one_is_not(size):
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter", "b")
+    async with clocking("b", size=size) as (board, _, app, pilot):
         board.wait(5.0)
         text = await look(app, pilot)
         assert "READY" in text
@@ -41,10 +38,7 @@ async def test_clear_gates_are_ready_and_a_blocked_one_is_not(size):
 
 
 async def test_damaged_lines_are_shown_with_their_rows():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(120, 40)) as pilot:
-        await pilot.press("enter", "b")
+    async with clocking("b", size=(120, 40)) as (board, _, app, pilot):
         board.wait(2.0)
         board.raw("E 0000 A 1 0000 FFFF")
         text = await look(app, pilot)
@@ -53,10 +47,7 @@ async def test_damaged_lines_are_shown_with_their_rows():
 
 
 async def test_notes_and_records_left_out_are_shown_harmless():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(120, 40)) as pilot:
-        await pilot.press("enter", "b")
+    async with clocking("b", size=(120, 40)) as (board, _, app, pilot):
         board.wait(2.0)
         text = await look(app, pilot)
         assert "notes on the session" not in text
@@ -89,10 +80,7 @@ async def test_a_recording_read_whole_shows_its_notes_too(tmp_path):
 
 
 async def test_the_clock_and_the_delays_are_known_after_some_minutes():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(120, 40)) as pilot:
-        await pilot.press("enter", "b")
+    async with clocking("b", size=(120, 40)) as (board, run, app, pilot):
         board.wait(3.0)
         text = await look(app, pilot)
         assert "rate not known" in text
@@ -108,10 +96,7 @@ async def test_the_clock_and_the_delays_are_known_after_some_minutes():
 
 
 async def test_the_help_explains_keys_flags_cautions_and_the_uncertainty():
-    _, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(120, 200)) as pilot:
-        await pilot.press("enter", "question_mark")
+    async with clocking("question_mark", size=(120, 200)) as (_, _, app, pilot):
         text = await look(app, pilot)
         for words in ("Set the selected shot aside", "trail-only", "nineteen", "Local codes"):
             assert words in text

@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from hand_board import drive, hand_run, screen_text
+from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
+from hand_board import hand_run
 
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.comparing import TOO_FEW, groups_text, interval_line, latest_pair
@@ -12,7 +13,6 @@ from chrono.reports.chart import axis_lines, fit_axis
 from chrono.session.looks import Looks
 from chrono.session.marks import SET_ASIDE, Mark, Setup
 
-SIZES = [(60, 20), (80, 24), (120, 40)]
 SLOW, QUICK = [22.0, 22.3, 21.8, 22.1, 22.4], [27.0, 27.3, 26.8, 27.1, 27.4]
 
 
@@ -33,12 +33,9 @@ async def settle(app: Dashboard, pilot) -> str:
     return screen_text(app)
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_the_difference_is_told_and_drawn_while_one_shoots(size):
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter", "v")
+    async with clocking("v", size=size) as (board, run, app, pilot):
         assert TOO_FEW in " ".join((await settle(app, pilot)).split())
         run.say_setup(Setup("two bands"))
         board.shoot_and_wait(*SLOW)
@@ -63,10 +60,7 @@ async def test_the_difference_is_told_and_drawn_while_one_shoots(size):
 
 
 async def test_a_shot_set_aside_changes_the_comparison_at_once():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter", "v")
+    async with clocking("v") as (board, run, app, pilot):
         run.say_setup(Setup("two bands"))
         board.shoot_and_wait(*SLOW)
         run.say_setup(Setup("three bands"))
@@ -83,10 +77,7 @@ async def test_a_shot_set_aside_changes_the_comparison_at_once():
 
 
 async def test_the_unit_is_that_of_the_other_screens():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter", "v")
+    async with clocking("v") as (board, run, app, pilot):
         for name, speeds in (("two bands", SLOW), ("three bands", QUICK)):
             run.say_setup(Setup(name))
             board.shoot_and_wait(*speeds)

@@ -1,11 +1,13 @@
 """Every text of every screen has a contrast of 4.5 : 1, dark and light (WCAG 2.2, 1.4.3)."""
 
 import pytest
-from hand_board import drive, hand_run
+from dashboard_kit import clocking, drive
+from hand_board import hand_run
 from rich.color import Color
 from textual.screen import ModalScreen
 
 from chrono.dashboard.app import Dashboard
+from chrono.dashboard.caution import CautionScreen
 from chrono.dashboard.lab_app import LabApp
 from chrono.session.recorded import Findings
 from chrono.teaching.start import start_of
@@ -56,24 +58,32 @@ def test_contrast_is_that_of_the_standard():
 
 
 @pytest.mark.parametrize("theme", THEMES)
-@pytest.mark.parametrize("key", ["s", "f", "b", "v", "question_mark", "g", "n", "q"])
-async def test_no_text_is_faint(key, theme):
-    board, run = hand_run()
+async def test_no_text_is_faint(theme):
+    async with clocking(size=(100, 40)) as (board, _, app, pilot):
+        app.theme = theme
+        board.record("setup", {"name": "two bands"})
+        board.shoot_and_wait(30.0, 31.0, 29.0)
+        board.trip("A")
+        board.wait(4.0)
+        await drive(app, pilot)
+        await pilot.press("h", "up")
+        for key in ("s", "f", "b", "v", "question_mark", "g", "n", "q"):
+            await pilot.press(key)
+            await drive(app, pilot)
+            assert faint_texts(app) == {}, key
+            if len(app.screen_stack) > 1:
+                await pilot.press("escape")
+            await pilot.press("s")
+
+
+@pytest.mark.parametrize("theme", THEMES)
+async def test_no_text_of_the_caution_is_faint(theme):
+    _, run = hand_run()
     app = Dashboard(run)
     async with app.run_test(size=(100, 40)) as pilot:
         app.theme = theme
         await pilot.pause()
-        assert faint_texts(app) == {}, "the caution"
-        await pilot.press("enter")
-        board.record("setup", {"name": "two bands"})
-        board.shoot_and_wait(30.0, 31.0, 29.0)
-        board.edge("A", 1)
-        board.us += 1300
-        board.edge("A", 0)
-        board.wait(4.0)
-        await drive(app, pilot)
-        await pilot.press("h", "up", key)
-        await drive(app, pilot)
+        assert isinstance(app.screen, CautionScreen)
         assert faint_texts(app) == {}
 
 

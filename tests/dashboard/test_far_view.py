@@ -1,22 +1,16 @@
 """The Far view fills the terminal with the last speed, and says its state in words."""
 
 import pytest
-from hand_board import drive, hand_run, screen_text
+from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 
-from chrono.dashboard.app import Dashboard
 from chrono.dashboard.digits import STROKES, large_digits
 from chrono.session.looks import Looks
 from chrono.session.marks import SET_ASIDE, Mark
 
-SIZES = [(60, 20), (80, 24), (120, 40)]
 
-
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_the_speed_and_its_uncertainty_fill_the_terminal(size):
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter", "f")
+    async with clocking("f", size=size) as (board, _, app, pilot):
         board.shoot_and_wait(45.0)
         await drive(app, pilot)
         text = screen_text(app)
@@ -34,10 +28,7 @@ async def test_the_speed_and_its_uncertainty_fill_the_terminal(size):
 
 
 async def test_a_shot_that_does_not_count_says_so_in_words():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(60, 20)) as pilot:
-        await pilot.press("enter", "f")
+    async with clocking("f", size=(60, 20)) as (board, run, app, pilot):
         await drive(app, pilot)
         assert "no shot yet" in screen_text(app)
         board.shoot_and_wait(45.0)

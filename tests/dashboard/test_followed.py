@@ -5,7 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from hand_board import SIZES, screen_text
+from dashboard_kit import SIZES, screen_text
 
 from chrono.dashboard import app as dashboard_app
 from chrono.dashboard.actions import LIVE_ONLY, RECORDS, REPLAY_ONLY

@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from hand_board import RIG_TEXT, drive, hand_run, screen_text
+from dashboard_kit import drive, screen_text
+from hand_board import RIG_TEXT, hand_run
 
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.status import status_line

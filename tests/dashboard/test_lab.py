@@ -8,11 +8,10 @@ import time
 from pathlib import Path
 
 import pytest
-from hand_board import drive, hand_run, screen_text
+from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 
 from chrono.dashboard import lab as lab_module
 from chrono.dashboard.actions import ACTIONS
-from chrono.dashboard.app import Dashboard
 from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_keys import LAB_KEYS
@@ -25,7 +24,6 @@ from chrono.teaching.questions import QUESTIONS
 from chrono.teaching.start import Start, start_of
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
-SIZES = [(60, 20), (80, 24), (120, 40)]
 
 
 @pytest.fixture(name="start")
@@ -51,7 +49,7 @@ def lab_of(app) -> LabScreen:
     return app.screen
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_settings_result_picture_and_keys_fit_on_the_screen(start, size) -> None:
     app = LabApp(start)
     async with app.run_test(size=size) as pilot:
@@ -68,7 +66,7 @@ async def test_settings_result_picture_and_keys_fit_on_the_screen(start, size) -
         assert "what rules is the tick" in text
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_all_that_a_bench_comes_to_is_seen_beside_the_longest_words(start, size) -> None:
     app = LabApp(start)
     async with app.run_test(size=size) as pilot:
@@ -85,7 +83,7 @@ async def test_all_that_a_bench_comes_to_is_seen_beside_the_longest_words(start,
             assert "edges both pairs" in seen
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_every_picture_comes_up_in_turn(start, size) -> None:
     app = LabApp(start)
     marks = ("true value", "theory 0.408", "u/speed in %", "shares of u²")
@@ -117,20 +115,21 @@ def state(app) -> tuple:
 
 
 async def test_every_key_of_the_footer_does_something(monday) -> None:
-    for key in LAB_KEYS:
-        app = LabApp(monday)
-        async with app.run_test(size=(80, 24)) as pilot:
-            await settle(app, pilot)
-            if key.action in ("answer", "try_it"):
-                await pilot.press("n")
-            if key.action == "reset":
-                await pilot.press("right")
+    prepared = {"answer": ["n"], "try_it": ["n"], "reset": ["right"]}
+    app = LabApp(monday)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(app, pilot)
+        for key in LAB_KEYS:
+            await pilot.press("0", *prepared.get(key.action, ()))
             await settle(app, pilot)
             before = state(app)
-            assert key.shown in screen_text(app).splitlines()[-3:].__str__()
+            assert key.shown in "".join(screen_text(app).splitlines()[-3:]), key
             await pilot.press(key.keys.split(",")[0])
             await settle(app, pilot)
             assert app.return_code is not None or state(app) != before, key
+            if not isinstance(app.screen, LabScreen):
+                await pilot.press("escape")
+        assert app.return_code == 0
 
 
 async def test_every_key_has_a_place_in_the_footer_or_none(start) -> None:
@@ -345,12 +344,7 @@ async def test_too_small_a_terminal_says_so_and_does_not_fail(start) -> None:
 
 
 async def test_the_dashboard_opens_it_with_its_own_gates_and_comes_back() -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(45.0)
-        await drive(app, pilot)
+    async with clocking(shots=(45.0,)) as (board, run, app, pilot):
         await pilot.press("l")
         await settle(app, pilot)
         lab = lab_of(app)
@@ -369,9 +363,6 @@ async def test_the_dashboard_opens_it_with_its_own_gates_and_comes_back() -> Non
 
 
 async def test_the_dashboard_opens_it_before_the_first_shot() -> None:
-    _, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter", "l")
+    async with clocking("l") as (_, _, app, pilot):
         await settle(app, pilot)
         assert lab_of(app).bench.spacing_m == 0.3

@@ -3,27 +3,17 @@
 import threading
 
 import pytest
-from hand_board import drive, hand_run, screen_text
+from dashboard_kit import clocking, screen_text
 
 import chrono.reports.motion as motion
-from chrono.dashboard.app import Dashboard
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 
 ENERGY_J = 0.024 * 30.0**2 / 2
 """Of the rig's squash ball at 30 m/s, ½·m·v²: 10.8 J."""
 
 
-async def one_shot(pilot, board, app) -> None:
-    await pilot.press("enter")
-    board.shoot_and_wait(30.0)
-    await drive(app, pilot)
-
-
 async def test_the_dialog_stands_at_once_and_then_tells() -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await one_shot(pilot, board, app)
+    async with clocking(shots=(30.0,)) as (_, _, app, pilot):
         await pilot.press("m")
         await app.workers.wait_for_complete()
         await pilot.pause()
@@ -45,10 +35,7 @@ async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
         return ["worked out late"]
 
     monkeypatch.setattr(motion, "motion_lines", slowly)
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await one_shot(pilot, board, app)
+    async with clocking(shots=(30.0,)) as (_, run, app, pilot):
         await pilot.press("m")
         assert isinstance(app.screen, LinesDialog)
         assert "being worked out" in screen_text(app)

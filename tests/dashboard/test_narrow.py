@@ -3,7 +3,8 @@
 from pathlib import Path
 
 import pytest
-from hand_board import drive, hand_run, listed, screen_text
+from dashboard_kit import ALL_SIZES, clocking, drive, listed, screen_text
+from hand_board import hand_run
 from rich.text import Text
 from textual import events
 from textual.widgets import Input
@@ -20,7 +21,6 @@ from chrono.session.marks import SET_ASIDE, Mark, Setup
 from chrono.session.recorded import read_recording
 from chrono.session.replay import replay_run
 
-SIZES = [(60, 20), (80, 24), (120, 40)]
 LONG_NAME = "three bands drawn to the second mark"
 REASON = "hit the frame of gate B, then the wall, then came back to the launcher and the table"
 WHY = (
@@ -29,19 +29,16 @@ WHY = (
 )
 
 
-async def busy(pilot, board, run):
+async def busy(board, run, app, pilot):
     """Let there be much to show."""
-    await pilot.press("enter")
     conditions = {"bands": "3", "angle": "20 deg", "wind": "from the left"}
     run.say_setup(Setup(LONG_NAME, {"mass_kg": 0.024, "length_m": 0.041}, conditions))
     board.shoot_and_wait(*[30.0 + i / 7 for i in range(12)])
-    await drive(pilot.app, pilot)
-    run.say_mark(Mark(SET_ASIDE, pilot.app.view.rows[3].key, REASON))
-    board.edge("A", 1)
-    board.us += 1000
-    board.edge("A", 0)
+    await drive(app, pilot)
+    run.say_mark(Mark(SET_ASIDE, app.view.rows[3].key, REASON))
+    board.trip("A")
     board.wait(8.0)
-    await drive(pilot.app, pilot)
+    await drive(app, pilot)
 
 
 def frame_holds(app) -> None:
@@ -51,9 +48,10 @@ def frame_holds(app) -> None:
     keys = base.query_one("#keys")
     assert keys.region.bottom == height
     assert str(keys.content).rstrip().endswith("^p Commands")
+    seen = screen_text(app)
     for action in ACTIONS:
         if f"{action.shown_key} {action.label}" in str(keys.content):
-            assert f"{action.shown_key} {action.label}" in screen_text(app)
+            assert f"{action.shown_key} {action.label}" in seen
     for widget in base.query("#status, #trouble, #caution, #top, #table, #chosen, #verdict"):
         if widget.display and widget.region.height:
             assert widget.region.bottom <= keys.region.y
@@ -62,12 +60,12 @@ def frame_holds(app) -> None:
         assert not widget.display or widget.region.height >= 2
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_every_screen_holds_its_frame(tmp_path, size) -> None:
-    board, run = hand_run(tmp_path / "a-recording-with-a-long-name-of-monday-afternoon.tsv")
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await busy(pilot, board, run)
+    async with clocking(
+        recording=tmp_path / "a-recording-with-a-long-name-of-monday-afternoon.tsv", size=size
+    ) as (board, run, app, pilot):
+        await busy(board, run, app, pilot)
         for key in (
             "s",
             "p",
@@ -100,12 +98,10 @@ async def test_every_screen_holds_its_frame(tmp_path, size) -> None:
         assert "ON HOLD" in items
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_what_is_cut_ends_in_a_sign_and_is_whole_for_the_selected_shot(size) -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await busy(pilot, board, run)
+    async with clocking(size=size) as (board, run, app, pilot):
+        await busy(board, run, app, pilot)
         note = f"set aside: {REASON}"
         assert listed(app)[3][6] == note
         await pilot.press("slash", "4", "enter")
@@ -131,10 +127,8 @@ async def test_what_is_cut_ends_in_a_sign_and_is_whole_for_the_selected_shot(siz
 
 
 async def test_numbers_and_times_are_never_cut(monkeypatch) -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(60, 20)) as pilot:
-        await busy(pilot, board, run)
+    async with clocking(size=(60, 20)) as (board, run, app, pilot):
+        await busy(board, run, app, pilot)
         table = app.screen.table
         last = ("500000", "1234567.8", *listed(app)[-1][2:])
         monkeypatch.setattr(table, "cells", lambda index: last)
@@ -164,7 +158,8 @@ async def test_a_narrow_footer_takes_two_lines_and_keeps_the_way_to_all_keys(rep
             await pilot.press(key)
             await pilot.pause()
             assert len(footer(app)) <= 2
-            assert all(line in screen_text(app) for line in footer(app))
+            seen = screen_text(app)
+            assert all(line in seen for line in footer(app))
             for kept in KEPT + (("space Pause",) if replays else ("n Setup", "h Hold")):
                 assert kept in " ".join(footer(app))
         for width in (61, 68, 75):
@@ -199,7 +194,7 @@ def test_items_flow_onto_as_many_lines_as_they_need(widths, lines) -> None:
     assert lines == len(text.plain.split("\n"))
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_the_cautions_stand_whole_with_the_way_on(size) -> None:
     _, run = hand_run()
     app = Dashboard(run)
@@ -213,10 +208,8 @@ async def test_the_cautions_stand_whole_with_the_way_on(size) -> None:
 
 
 async def test_a_terminal_that_changes_its_size_is_followed() -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(120, 40)) as pilot:
-        await busy(pilot, board, run)
+    async with clocking(size=(120, 40)) as (board, run, app, pilot):
+        await busy(board, run, app, pilot)
         for size in ((60, 20), (120, 40), (80, 24), (200, 60), (60, 20)):
             await pilot.resize_terminal(*size)
             await pilot.pause()
@@ -226,10 +219,8 @@ async def test_a_terminal_that_changes_its_size_is_followed() -> None:
 
 
 async def test_a_shot_is_chosen_and_a_key_pressed_by_the_mouse() -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(60, 20)) as pilot:
-        await busy(pilot, board, run)
+    async with clocking(size=(60, 20)) as (board, run, app, pilot):
+        await busy(board, run, app, pilot)
         await pilot.press("home")
         await drive(app, pilot)
         top = app.screen.table.scroll_offset.y
@@ -243,10 +234,7 @@ async def test_a_shot_is_chosen_and_a_key_pressed_by_the_mouse() -> None:
 
 
 async def test_what_is_pasted_with_tabs_goes_to_the_fields_in_order() -> None:
-    _, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(60, 20)) as pilot:
-        await pilot.press("enter", "n")
+    async with clocking("n", size=(60, 20)) as (_, run, app, pilot):
         dialog = app.screen
         assert isinstance(dialog, SetupDialog)
         dialog.query_one("#name", Input).post_message(events.Paste("dr\tbands=2\t25 g"))
@@ -258,10 +246,7 @@ async def test_what_is_pasted_with_tabs_goes_to_the_fields_in_order() -> None:
 
 
 async def test_keys_that_come_before_a_dialog_is_there_are_not_lost() -> None:
-    _, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(60, 20)) as pilot:
-        await pilot.press("enter")
+    async with clocking(size=(60, 20)) as (_, _, app, pilot):
         for key in ("n", "d", "r", "tab", *"bands", "equals_sign", "2"):
             character = {"equals_sign": "=", "tab": "\t"}.get(key, key)
             app.post_message(events.Key(key, character))

@@ -5,7 +5,8 @@ import threading
 from pathlib import Path
 
 import pytest
-from hand_board import hand_run, listed, records, screen_text
+from dashboard_kit import listed, screen_text
+from hand_board import hand_run, records
 from textual.widgets import Input, ProgressBar
 
 from chrono.dashboard import going

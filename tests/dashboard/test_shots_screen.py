@@ -4,7 +4,7 @@ from math import isfinite
 
 import numpy as np
 import pytest
-from hand_board import SIZES, drive, hand_run, listed, screen_text
+from dashboard_kit import SIZES, clocking, drive, listed, screen_text
 from textual.widgets import Digits, Static
 
 from chrono.dashboard.app import Dashboard
@@ -21,13 +21,7 @@ def shown(app: Dashboard, name: str) -> str:
 
 @pytest.mark.parametrize("size", SIZES)
 async def test_the_latest_speed_stands_large_and_in_the_table(size):
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0, 20.0)
-        await drive(app, pilot)
-
+    async with clocking(size=size, shots=(30.0, 20.0)) as (_, run, app, _):
         row = next(run.session.rows_of(slice(1, 2)))
         assert abs(row.speed_mps / 20.0 - 1) < 1e-3
         text = format_speed(row.speed_mps, row.U95_mps, "m/s")
@@ -44,10 +38,7 @@ async def test_the_latest_speed_stands_large_and_in_the_table(size):
 
 @pytest.mark.parametrize("size", SIZES)
 async def test_nothing_that_matters_is_cut_off(size):
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter")
+    async with clocking(size=size) as (board, run, app, pilot):
         board.shoot_and_wait(*np.linspace(28, 32, 12))
         run.session.unusable.lines = 3
         await drive(app, pilot)
@@ -81,10 +72,7 @@ async def test_nothing_that_matters_is_cut_off(size):
 
 
 async def test_an_open_shot_is_listed_at_once_and_becomes_final_in_place():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
+    async with clocking() as (board, _, app, pilot):
         board.wait(1.0)
         board.shoot()
         app.drive()
@@ -98,13 +86,8 @@ async def test_an_open_shot_is_listed_at_once_and_becomes_final_in_place():
 
 
 async def test_a_shot_without_speed_says_why_and_what_to_do():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(120, 40)) as pilot:
-        await pilot.press("enter")
-        board.edge("A", 1)
-        board.us += 1300
-        board.edge("A", 0)
+    async with clocking(size=(120, 40)) as (board, _, app, pilot):
+        board.trip("A")
         board.wait(4.0)
         await drive(app, pilot)
         assert app.screen.query_one(Digits).value == "—"
@@ -114,10 +97,7 @@ async def test_a_shot_without_speed_says_why_and_what_to_do():
 
 
 async def test_the_statistics_are_those_of_the_current_setup():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
+    async with clocking() as (board, run, app, pilot):
         board.record("setup", {"name": "one band"})
         board.shoot_and_wait(10.0, 10.2)
         board.record("setup", {"name": "two bands"})
@@ -135,10 +115,7 @@ async def test_the_statistics_are_those_of_the_current_setup():
 
 
 async def test_the_table_keeps_the_last_shots_and_the_cursor_its_own():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
+    async with clocking() as (board, _, app, pilot):
         for _ in range(SHOWN_SHOTS + 10):
             board.shoot()
             board.wait(1.0)
@@ -169,14 +146,9 @@ async def test_the_table_keeps_the_last_shots_and_the_cursor_its_own():
 
 @pytest.mark.parametrize("size", SIZES)
 async def test_an_older_shot_is_shown_in_full_where_the_cursor_stands_on_it(size):
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter")
+    async with clocking(size=size) as (board, run, app, pilot):
         board.shoot_and_wait(30.0)
-        board.edge("A", 1)
-        board.us += 1300
-        board.edge("A", 0)
+        board.trip("A")
         board.wait(4.0)
         board.shoot_and_wait(31.0)
         await drive(app, pilot)
@@ -204,10 +176,7 @@ async def test_an_older_shot_is_shown_in_full_where_the_cursor_stands_on_it(size
 
 
 async def test_a_shot_s_line_is_one_line_on_a_small_screen():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter")
+    async with clocking() as (board, _, app, pilot):
         board.record("setup", {"name": "three bands, drawn as far as they go"})
         board.wait(1000.0)
         board.shoot()
@@ -217,10 +186,7 @@ async def test_a_shot_s_line_is_one_line_on_a_small_screen():
 
 
 async def test_the_newest_shot_stays_in_sight_when_other_lines_take_room():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter")
+    async with clocking() as (board, _, app, pilot):
         board.shoot_and_wait(*np.linspace(20, 21, 21))
         await drive(app, pilot)
         assert "  21  " in screen_text(app)
@@ -239,29 +205,19 @@ async def test_the_newest_shot_stays_in_sight_when_other_lines_take_room():
 
 
 async def test_a_click_selects_a_shot():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
-        board.shoot_and_wait(30.0, 31.0, 32.0)
-        await drive(app, pilot)
+    async with clocking(shots=(30.0, 31.0, 32.0)) as (_, _, app, pilot):
         await pilot.click("#table", offset=(5, 2))
         assert app.screen.table.selected.number == 2
 
 
 @pytest.mark.parametrize("size", SIZES)
 async def test_the_plot_holds_every_shot_and_marks_where_the_setup_changes(size):
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter")
+    async with clocking(size=size) as (board, _, app, pilot):
         board.record("setup", {"name": "one band"})
         board.shoot_and_wait(10.0)
         board.record("setup", {"name": "two bands"})
         board.shoot_and_wait(30.0, 31.0, 32.0)
-        board.edge("A", 1)
-        board.us += 1300
-        board.edge("A", 0)
+        board.trip("A")
         board.wait(4.0)
         await drive(app, pilot)
         plot = app.screen.query_one(SpeedPlot)
@@ -286,10 +242,7 @@ async def test_the_plot_holds_every_shot_and_marks_where_the_setup_changes(size)
 
 
 async def test_a_session_without_shots_says_so():
-    _, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test() as pilot:
-        await pilot.press("enter")
+    async with clocking() as (_, _, app, pilot):
         await drive(app, pilot)
         assert app.screen.query_one(Digits).value == "—"
         assert "no shot yet" in screen_text(app)

@@ -4,7 +4,8 @@ import errno
 from dataclasses import replace
 
 import pytest
-from hand_board import SIZES, drive, hand_run, listed, records, screen_text
+from dashboard_kit import SIZES, clocking, drive, listed, screen_text
+from hand_board import hand_run, records
 from textual.widgets import Input, Static
 
 from chrono.commands.console import RunTeller
@@ -137,10 +138,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
 
 
 async def test_the_state_of_the_link_is_told():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter")
+    async with clocking() as (board, _, app, pilot):
         board.wait(2.0)
         board.link = replace(board.link, state="lost", reason="cable pulled", losses=1)
         await drive(app, pilot)
@@ -159,14 +157,9 @@ async def test_the_state_of_the_link_is_told():
 
 @pytest.mark.parametrize("size", [(60, 20), (80, 24)])
 async def test_a_shot_that_hangs_on_a_silent_board_says_so_in_one_line(size):
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await pilot.press("enter")
+    async with clocking(size=size) as (board, run, app, pilot):
         board.shoot_and_wait(30.0)
-        board.edge("A", 1)
-        board.us += 1000
-        board.edge("A", 0)
+        board.trip("A")
         for silent_s in (2.0, 7.0, 30.0):
             board.us += int(silent_s * 1e6) - 4_500_000 * (silent_s > 2.0)
             board.link = replace(board.link, silent_s=silent_s)
@@ -183,10 +176,7 @@ async def test_a_shot_that_hangs_on_a_silent_board_says_so_in_one_line(size):
 
 
 async def test_several_shots_that_wait_are_counted():
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(60, 20)) as pilot:
-        await pilot.press("enter")
+    async with clocking(size=(60, 20)) as (board, _, app, pilot):
         board.wait(2.1)
         for _ in range(2):
             board.shoot(30.0)
@@ -197,10 +187,7 @@ async def test_several_shots_that_wait_are_counted():
 
 
 async def test_a_board_that_talks_garbage_is_complained_about():
-    board, run = hand_run(hello=False)
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("enter")
+    async with clocking(hello=False) as (board, _, app, pilot):
         for _ in range(30):
             board.raw("%%%%%")
         await drive(app, pilot)
@@ -211,10 +198,8 @@ async def test_a_board_that_talks_garbage_is_complained_about():
 
 
 async def test_hostile_texts_are_shown_harmless(tmp_path):
-    board, run = hand_run(tmp_path / "a.tsv")
-    app = Dashboard(run)
-    async with app.run_test(size=(80, 24), notifications=True) as pilot:
-        await pilot.press("enter")
+    async with clocking(recording=tmp_path / "a.tsv", notifications=True) as at:
+        board, run, app, pilot = at
         for name in HOSTILE:
             board.record("setup", {"name": name, "conditions": {name: name}})
             board.shoot_and_wait(30.0)

@@ -1,14 +1,15 @@
 """Every screen and dialog where the terminal has no colours: nothing fails, words tell all."""
 
 import re
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 
 import pytest
-from hand_board import drive, hand_run, screen_text
+from dashboard_kit import ALL_SIZES, Clocking, clocking, drive, screen_text
 
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.app import MODES, Dashboard
 
-SIZES = [(60, 20), (80, 24), (120, 40)]
 KEYS = [action.key.split(",")[0] for action in ACTIONS if action.name != "quit"]
 GREY = re.compile(r"#([0-9a-f]{2})\1\1", re.IGNORECASE)
 
@@ -29,46 +30,35 @@ def colours(app: Dashboard) -> set[str]:
     return {colour for colour in found if not GREY.fullmatch(colour)} - PICTURE
 
 
-async def played(app: Dashboard, board, pilot) -> None:
+@asynccontextmanager
+async def played(size: tuple[int, int]) -> AsyncIterator[Clocking]:
     """Clock a good shot and one that only tripped gate A."""
-    await pilot.press("enter")
-    board.shoot_and_wait(30.0)
-    board.edge("A", 1)
-    board.us += 1000
-    board.edge("A", 0)
-    board.wait(4.0)
-    await drive(app, pilot)
+    async with clocking(size=size, shots=(30.0,)) as at:
+        at.board.trip("A")
+        at.board.wait(4.0)
+        await drive(at.app, at.pilot)
+        yield at
 
 
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("mode", sorted(MODES))
-async def test_every_screen_is_drawn_in_greys(mode: str, size: tuple[int, int]) -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await played(app, board, pilot)
-        app.switch_mode(mode)
-        await drive(app, pilot)
-        assert screen_text(app).strip()
-        assert not colours(app)
+@pytest.mark.parametrize("size", ALL_SIZES)
+async def test_every_screen_is_drawn_in_greys(size: tuple[int, int]) -> None:
+    async with played(size) as (_, _, app, pilot):
+        assert "lone-a" in screen_text(app), "a shot that does not count says so"
+        for mode in sorted(MODES):
+            app.switch_mode(mode)
+            await drive(app, pilot)
+            assert screen_text(app).strip(), mode
+            assert not colours(app), mode
 
 
-@pytest.mark.parametrize("size", SIZES)
-async def test_a_shot_that_does_not_count_says_so(size: tuple[int, int]) -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=size) as pilot:
-        await played(app, board, pilot)
-        assert "lone-a" in screen_text(app)
-
-
-@pytest.mark.parametrize("key", KEYS)
-async def test_every_key_does_its_work(key: str) -> None:
-    board, run = hand_run()
-    app = Dashboard(run)
-    async with app.run_test(size=(60, 20)) as pilot:
-        await played(app, board, pilot)
-        await pilot.press(key)
-        await drive(app, pilot)
-        assert screen_text(app).strip()
-        assert not colours(app)
+async def test_every_key_does_its_work() -> None:
+    async with played((60, 20)) as (_, _, app, pilot):
+        for key in KEYS:
+            await pilot.press(key)
+            await drive(app, pilot)
+            assert screen_text(app).strip(), key
+            assert not colours(app), key
+            if len(app.screen_stack) > 1:
+                await pilot.press("escape")
+            await pilot.press("s")
+            assert len(app.screen_stack) == 1, key

@@ -1,13 +1,10 @@
 """A board played by hand: a live source whose clock, lines and link the test moves."""
 
 import binascii
-import html
 import json
-import re
 from pathlib import Path
 from typing import Any
 
-from chrono.dashboard.app import Dashboard
 from chrono.reader.port import LinkStatus
 from chrono.reader.source import LiveSource
 from chrono.reader.writer import RecordingWriter
@@ -25,7 +22,6 @@ spacing = "300 mm"
 [body]
 length = "40 mm"
 """
-SIZES = [(80, 24), (120, 40)]
 
 
 class HandBoard(LiveSource):
@@ -87,6 +83,12 @@ class HandBoard(LiveSource):
             self.us = begin_us + round(at_m / speed_mps * 1e6)
             self.edge(gate, level)
 
+    def trip(self, gate: str, seconds: float = 0.001) -> None:
+        """Let something block one gate alone for so long."""
+        self.edge(gate, 1)
+        self.us += round(seconds * 1e6)
+        self.edge(gate, 0)
+
     def shoot_and_wait(self, *speeds_mps: float) -> None:
         """Shoot, and let the time pass in which a shot may still change."""
         for speed in speeds_mps:
@@ -123,30 +125,3 @@ def records(recording: Path, origin: str) -> list[dict[str, Any]]:
     """Return the records of one origin in a recording."""
     rows = [row.split("\t", 2) for row in recording.read_text("utf-8").splitlines()]
     return [json.loads(row[2]) for row in rows if row[1] == origin]
-
-
-async def drive(app: Dashboard, pilot: Any) -> None:
-    """Take what the board said, show it, and let the screen settle."""
-    app.drive()
-    app.show_session()
-    app.follow()
-    await pilot.pause()
-
-
-def listed(app: Dashboard) -> list[tuple[str, ...]]:
-    """Return what the table lists of each shot."""
-    table = app.screen.table
-    return [table.cells(index) for index in range(len(table))]
-
-
-def screen_text(app: Dashboard) -> str:
-    """Return what stands on the screen, line by line, from the picture it makes of itself."""
-    lines: dict[int, str] = {}
-    for x, line, text in _SVG_TEXT.findall(app.export_screenshot()):
-        before = lines.get(int(line), "").ljust(round(float(x) / _SVG_CELL))
-        lines[int(line)] = before + html.unescape(text).rstrip("\n")
-    return "\n".join(lines.get(n, "") for n in range(app.size.height)).replace("\xa0", " ")
-
-
-_SVG_TEXT = re.compile(r'<text[^>]* x="([^"]*)"[^>]*url\(#[^)]*-line-(\d+)\)"[^>]*>([^<]*)')
-_SVG_CELL = 12.2

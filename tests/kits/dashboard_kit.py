@@ -1,0 +1,73 @@
+"""The dashboard of a board played by hand: begun, moved on by the test, read off its screen."""
+
+import html
+import re
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from hand_board import HandBoard, hand_run
+from textual.pilot import Pilot
+
+from chrono.dashboard.app import Dashboard
+from chrono.session.live import LiveRun
+
+SIZES = [(80, 24), (120, 40)]
+ALL_SIZES = [(60, 20), *SIZES]
+
+
+class Clocking(NamedTuple):
+    """A dashboard that clocks, and what it hangs on."""
+
+    board: HandBoard
+    run: LiveRun
+    app: Dashboard
+    pilot: Pilot[Any]
+
+
+@asynccontextmanager
+async def clocking(
+    *keys: str,
+    size: tuple[int, int] = (80, 24),
+    recording: Path | None = None,
+    shots: tuple[float, ...] = (),
+    notifications: bool = False,
+    hello: bool = True,
+) -> AsyncIterator[Clocking]:
+    """Let a dashboard clock: past its caution, these keys pressed, these shots (m/s) shown."""
+    board, run = hand_run(recording, hello=hello)
+    app = Dashboard(run)
+    async with app.run_test(size=size, notifications=notifications) as pilot:
+        await pilot.press("enter", *keys)
+        if shots:
+            board.shoot_and_wait(*shots)
+            await drive(app, pilot)
+        yield Clocking(board, run, app, pilot)
+
+
+async def drive(app: Dashboard, pilot: Pilot[Any]) -> None:
+    """Take what the board said, show it, and let the screen settle."""
+    app.drive()
+    app.show_session()
+    app.follow()
+    await pilot.pause()
+
+
+def listed(app: Dashboard) -> list[tuple[str, ...]]:
+    """Return what the table lists of each shot."""
+    table = app.screen.table
+    return [table.cells(index) for index in range(len(table))]
+
+
+def screen_text(app: Dashboard) -> str:
+    """Return what stands on the screen, line by line, from the picture it makes of itself."""
+    lines: dict[int, str] = {}
+    for x, line, text in _SVG_TEXT.findall(app.export_screenshot()):
+        before = lines.get(int(line), "").ljust(round(float(x) / _SVG_CELL))
+        lines[int(line)] = before + html.unescape(text).rstrip("\n")
+    return "\n".join(lines.get(n, "") for n in range(app.size.height)).replace("\xa0", " ")
+
+
+_SVG_TEXT = re.compile(r'<text[^>]* x="([^"]*)"[^>]*url\(#[^)]*-line-(\d+)\)"[^>]*>([^<]*)')
+_SVG_CELL = 12.2
