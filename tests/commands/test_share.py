@@ -99,7 +99,7 @@ def own_address() -> str:
 def test_a_board_is_clocked_recorded_and_shown(tmp_path) -> None:
     path = tmp_path / "monday.tsv"
     shared = Shared(
-        "virtual://two-bands?shots=6&speedup=4", "--recording", path, "--setup", "trial"
+        "virtual://two-bands?shots=6&speedup=20", "--recording", path, "--setup", "trial"
     )
     assert "monday.tsv is shown" in shared.said
     state = state_of(shared, 4)
@@ -116,7 +116,7 @@ def test_a_board_is_clocked_recorded_and_shown(tmp_path) -> None:
 @posix
 def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
     path = tmp_path / "monday.tsv"
-    shared = Shared("virtual://two-bands?shots=8&speedup=4", "--recording", path)
+    shared = Shared("virtual://two-bands?shots=20&speedup=20", "--recording", path)
     state_of(shared, 1)
     os.kill(shared.serving_process(), signal.SIGKILL)
     lines = [shared.process.stdout.readline() for _ in range(5)]
@@ -129,7 +129,7 @@ def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
 @posix
 def test_the_page_follows_a_recording_that_had_to_go_on_elsewhere(tmp_path) -> None:
     path = tmp_path / "monday.tsv"
-    shared = Shared("virtual://two-bands?shots=30&speedup=4", "--recording", path)
+    shared = Shared("virtual://two-bands?shots=30&speedup=12", "--recording", path)
     state_of(shared, 2)
     path.unlink()
     assert state_of(shared, 5)["trouble"] == ""

@@ -11,7 +11,7 @@ from chrono.errors import RecordingError
 from chrono.reports.export import shot_records
 from chrono.session.recorded import read_recording
 
-KILLS = 40
+KILLS = 16
 MANY_KILLS = 200
 
 

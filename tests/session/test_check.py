@@ -114,11 +114,25 @@ def test_a_counter_that_comes_and_goes_at_once_is_seen_in_any_pieces() -> None:
     assert seen_in_pieces(rows, [len(rows) - 1]) == seen_in_pieces(rows, [])
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8)
 @given(troubled_rows(), st.data())
 def test_what_is_observed_does_not_depend_on_the_cut(
     rows: list[bytes], data: st.DataObject
 ) -> None:
+    the_cut_changes_nothing(rows, data)
+
+
+@pytest.mark.long
+@settings(max_examples=100)
+@given(troubled_rows(), st.data())
+def test_what_is_observed_does_not_depend_on_a_hundred_cuts(
+    rows: list[bytes], data: st.DataObject
+) -> None:
+    the_cut_changes_nothing(rows, data)
+
+
+def the_cut_changes_nothing(rows: list[bytes], data: st.DataObject) -> None:
+    """Compare what is observed of rows as a whole and of their pieces."""
     whole = seen_in_pieces(rows, [])
     for _ in range(2):
         places = data.draw(st.lists(st.integers(0, len(rows)), max_size=40))
@@ -129,6 +143,7 @@ def test_what_is_observed_does_not_depend_on_the_cut(
     assert seen_in_pieces(rows, fifties, int(last_us.sum())) == whole
 
 
+@settings(max_examples=40)
 @given(st.lists(st.integers(1, 300), max_size=5, unique=True))
 def test_the_pieces_of_a_batch_are_the_batch(places: list[int]) -> None:
     block = b"".join(ROWS[:400])

@@ -26,6 +26,7 @@ from chrono.session.summary import summary_of
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 ROWS = DEMO.read_bytes().splitlines(keepends=True)
 FILE, RIG, BODY = ROWS[:2], ROWS[2], ROWS[3:]
+TEN_SHOTS = BODY[:77]
 MEGABYTE = 1 << 20
 
 MEASURED = """
@@ -263,9 +264,9 @@ def test_absurd_values_in_records_change_no_shot(tmp_path: Path, record: str) ->
     path = tmp_path / "x.tsv"
     for text in STRANGE:
         row = f"5\t{record.replace('@', text)}\n".encode()
-        written(path, [*FILE, RIG, row, *BODY])
+        written(path, [*FILE, RIG, row, *TEN_SHOTS])
         look_at_everything(path)
-        assert len(read_recording(path).session.log) == 40
+        assert len(read_recording(path).session.log) == 10
 
 
 HERTZ = ("0", "1", "999", "10000000000", "9" * 10, "9" * 18, "9" * 30, "-1", "NaN", "1e308")
@@ -275,13 +276,13 @@ SOUND_HERTZ = "9" * 10
 
 
 @pytest.mark.parametrize("bits", ["0", "7", "8", "32", "33", "99999", "-1"])
-@pytest.mark.parametrize("place", [0, 60])
+@pytest.mark.parametrize("place", [0, 40])
 def test_absurd_hellos_are_damage_or_a_counter(tmp_path: Path, bits: str, place: int) -> None:
     path = tmp_path / "x.tsv"
     host = BODY[place].split(b"\t")[0]
     for hertz in HERTZ:
         hello = b"%s\tboard\t%s\n" % (host, framed(f"H 1 {hertz} {bits} gates 1"))
-        written(path, [*FILE, RIG, *BODY[:place], hello, *BODY[place:]])
+        written(path, [*FILE, RIG, *TEN_SHOTS[:place], hello, *TEN_SHOTS[place:]])
         # By such a counter no speed can be trusted; what was clocked before it stays.
         if place == 0 and bits == "8" and hertz == SOUND_HERTZ:
             with pytest.raises(RigError, match="cannot be used: it wraps"):
