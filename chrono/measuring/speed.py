@@ -382,7 +382,7 @@ def _coverage_factor(model: SpeedModel, true_s: float, edges_used: int) -> float
     u = combined_uncertainty(contributions)
     if math.hypot(model.u_timing_s[edges_used], model.latency.u) > STEEP * true_s:
         return quotient_half_width(contributions, model.speed(board_s, edges_used)) / u
-    return coverage_half_width(contributions) / u if u else 0.0
+    return coverage_half_width(contributions) / u
 
 
 def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8], single: Places) -> Floats:

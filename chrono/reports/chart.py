@@ -247,12 +247,18 @@ class Chart:
             self._styles[cell_y][cell_x] = style
 
     def _line(self, begin: tuple[int, int], end: tuple[int, int], style: str) -> None:
-        steps = max(abs(end[0] - begin[0]), abs(end[1] - begin[1]), 1)
-        most = 4 * (self.x.cells * DOTS_WIDE + self.y.cells * DOTS_HIGH)
-        for i in range(min(steps, most) + 1):
-            part = i / min(steps, most)
-            column = round(begin[0] + (end[0] - begin[0]) * part)
-            self._dot(column, round(begin[1] + (end[1] - begin[1]) * part), style)
+        ways = end[0] - begin[0], end[1] - begin[1]
+        steps = max(*map(abs, ways), 1)
+        first, last = 0, steps
+        room = self.x.cells * DOTS_WIDE, self.y.cells * DOTS_HIGH
+        for start, way, dots in zip(begin, ways, room, strict=True):
+            if way:  # the way may be of any length: only its part in the picture is walked
+                enters, leaves = sorted((-1 - start, dots - start), reverse=way < 0)
+                first = max(first, steps * enters // way)
+                last = min(last, -(-steps * leaves // way))
+        for i in range(first, last + 1):
+            column, row = (a + round(b * i / steps) for a, b in zip(begin, ways, strict=True))
+            self._dot(column, row, style)
 
     def _pieces(self, row: int) -> list[Piece]:
         pieces: list[Piece] = []

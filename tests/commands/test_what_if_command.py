@@ -1,6 +1,7 @@
 """`whatif` on the demo recordings, and on what cannot be supposed."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from chrono.commands.streams import text_columns
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 FINE = RECORDINGS / "same-shots-fine.tsv"
 PLAIN = RECORDINGS / "plain-lines-4us.tsv"
+BANDS = RECORDINGS / "two-and-three-bands.tsv"
 NOISY = RECORDINGS / "noisy-hall.tsv"
 
 
@@ -87,6 +89,30 @@ def test_json_holds_what_the_table_shows(chrono):
     assert "(it says 100 mm)" in text
     assert "lies within the ± stated so in 0 of 60 shots" in text
     assert text.count(", outside") + text.count("  outside") == 60
+
+
+def test_each_setup_stands_below_as_it_was_and_as_it_would_have_been(chrono):
+    words = ("whatif", BANDS, "--as-if-spacing", "98 mm")
+    lines = chrono(*words).out.splitlines()
+
+    for setup in json.loads(chrono(*words, "--json").out)["setups"]:
+        at = lines.index(f"{setup['setup']}:")
+        for line, series in zip(lines[at + 1 : at + 3], ("recorded", "as_if"), strict=True):
+            assert line.startswith(f"  as {series.removeprefix('as_')}")
+            mean = float(re.search(r"20 counted, mean ([\d.]+) ", line)[1])
+            assert mean == pytest.approx(setup[series]["mean_mps"], abs=0.06)
+        assert setup["as_if"]["mean_mps"] < setup["recorded"]["mean_mps"] - 0.2
+
+
+def test_a_single_shot_is_told_in_the_singular(chrono, tmp_path):
+    rows = BANDS.read_bytes().splitlines(keepends=True)
+    ends = [i for i, row in enumerate(rows) if b" B 0 " in row]
+    (tmp_path / "one.tsv").write_bytes(b"".join(rows[: ends[0] + 4]))
+
+    told = chrono("whatif", "one.tsv", "--as-if-tick", "1 ms").out
+
+    assert "in 1 of 1 shot." in told or "in 0 of 1 shot." in told
+    assert "1 shots" not in told
 
 
 def test_a_noisy_session_names_what_is_otherwise(chrono):

@@ -18,8 +18,10 @@ PATIENCE_S = 20.0
 class Served:
     """Where a page is served, and by which run."""
 
-    def __init__(self, run: FollowRun, port: int, token: str) -> None:
-        self.run, self.port = run, port
+    def __init__(
+        self, run: FollowRun, port: int, token: str, task: "asyncio.Task[None]"
+    ) -> None:
+        self.run, self.port, self.task = run, port, task
         self.path = f"/{token}/" if token else "/"
         self.host = f"{LOCALHOST}:{port}"
 
@@ -32,18 +34,19 @@ async def a_page(
     run = follow_run(recording)
     run.start()
     bound = listen(LOCALHOST, 0)
-    served = Served(run, bound.getsockname()[1], token)
     ready, over = asyncio.Event(), asyncio.Event()
     task = asyncio.create_task(
         serving(run, bound, token, wishes or Wishes(), ready.set, over.is_set)
     )
     await ready.wait()
     try:
-        yield served
+        yield Served(run, bound.getsockname()[1], token, task)
     finally:
         over.set()
-        await task
-        run.close()
+        try:
+            await task
+        finally:
+            run.close()
 
 
 class Answer:

@@ -58,20 +58,41 @@ def test_a_value_at_a_tick_stands_on_the_line_of_the_tick():
 def test_a_line_has_one_dot_in_each_column_or_in_each_row_if_it_is_steep(begin, end):
     chart = Chart(fit_axis(0, 10, 20), fit_axis(0, 5, 8))
     chart.curve([begin[0], end[0]], [begin[1], end[1]])
-    masks = (0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80)
-    dots = [
-        (2 * column + right, 4 * row + down)
-        for row, line in enumerate(_picture(chart))
-        for column, character in enumerate(line)
-        if character >= "\u2800"
-        for down, pair in enumerate(masks)
-        for right, mask in enumerate(pair)
-        if ord(character) & mask
-    ]
+    dots = _dots(chart)
     columns, rows = ({dot[i] for dot in dots} for i in (0, 1))
     assert len(dots) == max(len(columns), len(rows))
     assert len(columns) == max(columns) - min(columns) + 1
     assert len(rows) == max(rows) - min(rows) + 1
+
+
+@pytest.mark.parametrize("reach", [3, 20, 1e3, 1e6, 1e12])
+@pytest.mark.parametrize("way", [(1, 0.5), (1, -0.5), (0.01, 1), (0, 1), (1, 0), (-1, 0.5)])
+def test_a_line_is_drawn_at_its_place_without_a_gap_however_far_off_it_ends(way, reach):
+    x, y = fit_axis(0, 10, 20), fit_axis(0, 5, 10)
+    chart = Chart(x, y)
+    ends = [
+        [middle + sign * reach * each for sign in (-1, 1)]
+        for middle, each in zip((5, 2.5), way, strict=True)
+    ]
+    chart.curve(*ends)
+    # the line in dots from the left and from the bottom, by its point in the middle
+    wide, high = 20 * 2, 10 * 4
+    at = [2 * (x.place(5) + 0.5), 4 * (y.place(2.5) + 0.5)]
+    by = [2 * way[0] / x.per_cell, 4 * way[1] / y.per_cell]
+    dots = {(column + 0.5, high - row - 0.5) for column, row in _dots(chart)}
+    along = 0 if abs(by[0]) >= abs(by[1]) else 1
+
+    assert dots
+    for dot in dots:
+        part = (dot[along] - at[along]) / by[along]
+        assert dot[1 - along] == pytest.approx(at[1 - along] + part * by[1 - along], abs=1.6)
+        assert abs(part) < reach + 1.5 / abs(by[along])
+    drawn = {dot[along] for dot in dots}
+    for place in range((wide, high)[along]):
+        part = (place + 0.5 - at[along]) / by[along]
+        across = at[1 - along] + part * by[1 - along]
+        if abs(part) < reach and 2 < across < (high, wide)[along] - 2:
+            assert place + 0.5 in drawn
 
 
 def test_a_picture_without_braille_is_ascii():
@@ -92,5 +113,20 @@ def test_what_is_off_the_picture_is_left_out():
     assert chart.text() == empty
 
 
+def _dots(chart: Chart) -> set[tuple[int, int]]:
+    """Return column and row of every dot."""
+    masks = (0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80)
+    return {
+        (2 * column + right, 4 * row + down)
+        for row, line in enumerate(_picture(chart))
+        for column, character in enumerate(line)
+        if character >= "\u2800"
+        for down, pair in enumerate(masks)
+        for right, mask in enumerate(pair)
+        if ord(character) & mask
+    }
+
+
 def _picture(chart: Chart) -> list[str]:
-    return ["".join(text for text, _ in line) for line in chart.lines()][: chart.y.cells]
+    """Return what is drawn, without the axes."""
+    return ["".join(text for text, _ in line[1:]) for line in chart.lines()][: chart.y.cells]

@@ -17,6 +17,7 @@ from chrono.reports.lab import (
 )
 from chrono.reports.lab_pictures import (
     LETTERS,
+    WHOLE_LETTER,
     budget_picture,
     error_picture,
     ladder,
@@ -68,6 +69,25 @@ def test_rungs_are_one_tick_apart_and_hold_every_shot(coarse) -> None:
     ticks = coarse.repeated.transit_ticks
     for step, (_, count) in zip(np.round(steps), found, strict=True):
         assert count == (ticks == step).sum()
+
+
+def test_letters_stand_a_third_of_the_line_apart(usual) -> None:
+    lines = plain_lines(error_picture(usual, 86, 30, "m/s"))
+    plot = [line for line in lines if "│" in line or "┤" in line]
+    begin = max(line.index(sign) for line in plot for sign in "│┤" if sign in line)
+    places = sorted(
+        i for line in plot for i, sign in enumerate(line) if i > begin and sign == WHOLE_LETTER
+    )
+    third = (max(map(len, plot)) - begin) / 3
+    assert len(places) in (3, 4)
+    assert np.diff(places) == pytest.approx(third, rel=0.1)
+
+
+def test_the_rung_of_a_single_tick_stands_where_most_transits_are_shorter(hopeless) -> None:
+    found = rungs(plain_lines(ladder(hopeless, 60, 10, "m/s")))
+    # 20 mm in one step of 1 ms, in two, in three: nothing shorter than a step can be read
+    assert [speed for speed, _ in found] == pytest.approx([20, 10, 6.67, 5], rel=0.01)
+    assert found[0][1] == (hopeless.repeated.transit_ticks == 1).sum() > 0
 
 
 def test_the_true_value_stands_between_its_neighbours(coarse, usual) -> None:

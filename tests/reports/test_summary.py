@@ -1,6 +1,7 @@
 """What a summary says of setups: a mean and its scatter, one shot, none, the mouth's speed."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -218,6 +219,18 @@ def test_a_setup_s_own_body_gives_the_speed_at_the_mouth(with_setups) -> None:
     assert lighter["mass_kg"] == 0.006
     assert lighter["energy_j"] == pytest.approx(0.006 * lighter["mean_mps"] ** 2 / 2)
     assert as_the_rig["mass_kg"] == 0.024
+
+
+def test_the_drag_at_the_mouth_is_one_number_or_a_range_past_the_crisis(with_setups) -> None:
+    # Re = 27 m/s · 0.2 m / 1.5e-5 m²/s is 3.6e5: a rough sphere may have left its 0.5 by there
+    large = Setup("large", {"mass_kg": 0.5, "diameter_m": 0.2})
+    recorded = read_recording(with_setups((0, Setup("as the rig")), (20, large)))
+
+    first, second = re.findall(r"Cd (.+?) at\s+Re (\S+)", summary_text(summary_of(recorded)))
+
+    assert re.fullmatch(r"0\.[45]\d", first[0])
+    assert second[0] == "0.07 … 0.52"
+    assert float(first[1]) < 2e5 < float(second[1])
 
 
 @pytest.mark.parametrize("mass_kg", [1e-6, 4.2e-7])

@@ -1,5 +1,6 @@
 """Where the page is found, and each reason why it cannot be in one clear line."""
 
+import errno
 import http.server
 import socket
 import threading
@@ -57,6 +58,26 @@ def test_an_address_that_is_not_this_computers_is_refused(other: str) -> None:
     with pytest.raises(OptionError, match="no address of this computer") as refused:
         listen(other, 0)
     assert refused.value.where == "--address"
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.EACCES, "port 80 is not for every user"),
+        (errno.EPERM, "port 80 is not for every user"),
+        (errno.ENOBUFS, "127.0.0.1:80 cannot be used: no room"),
+    ],
+)
+def test_what_a_system_refuses_is_told_as_what_it_is(monkeypatch, number, words) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(number, "no room")
+
+    monkeypatch.setattr(
+        address.socket, "socket", type("Refused", (socket.socket,), {"bind": refuse})
+    )
+    with pytest.raises(OptionError, match=words) as refused:
+        listen(LOCALHOST, 80)
+    assert refused.value.where == "--web-port"
 
 
 def test_without_a_network_that_is_said(monkeypatch) -> None:

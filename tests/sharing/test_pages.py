@@ -11,7 +11,7 @@ import pytest
 from served_page import LOCALHOST, Viewer, a_page, ask
 
 from chrono.cautions import CAUTION_LINE
-from chrono.sharing import channel, pages
+from chrono.sharing import channel, pages, service
 from chrono.sharing.pages import make_page
 from chrono.sharing.service import Wishes
 
@@ -235,6 +235,38 @@ async def test_a_line_that_changes_nothing_on_the_page_is_told_to_nobody(
         assert (await viewer.event())["event"] == "beat"
         assert (await viewer.event())["event"] == "beat"
         viewer.leave()
+
+
+async def test_where_nothing_is_new_nothing_is_worked_out(monkeypatch) -> None:
+    monkeypatch.setattr(channel, "BEAT_S", 0.1)
+    made = []
+    shown_of = service.shown_of
+    monkeypatch.setattr(
+        service, "shown_of", lambda *words: made.append(len(made)) or shown_of(*words)
+    )
+    async with a_page(BANDS) as served:
+        viewer = Viewer(served)
+        await viewer.open()
+        await viewer.state()
+        while (await viewer.event())["event"] != "beat":
+            pass
+        before = len(made)
+        for _ in range(5):
+            await viewer.event()
+        assert len(made) == before > 0
+        viewer.leave()
+
+
+async def test_what_goes_wrong_in_the_page_itself_ends_it_and_is_told(
+    half, monkeypatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError("in the page")
+
+    monkeypatch.setattr(service, "shown_of", fail)
+    with pytest.raises(ZeroDivisionError, match="in the page"):
+        async with asyncio.timeout(20), a_page(BANDS) as served:
+            await served.task
 
 
 async def test_no_log_takes_the_secret(caplog) -> None:

@@ -6,7 +6,7 @@ import socket
 from pathlib import Path
 
 import pytest
-from served_page import LOCALHOST, Viewer, a_page, ask
+from served_page import LOCALHOST, Viewer, a_page, ask, head_of
 
 from chrono.sharing import channel as channel_room
 from chrono.sharing import seats, service
@@ -38,6 +38,10 @@ async def test_one_connection_too_many_is_refused_at_once_and_others_stay(monkey
         reader, writer = await connect(served.port)
         assert (await all_of(reader)).startswith(b"HTTP/1.1 503 ")
         writer.close()
+        last_reader, last_writer = idle[-1]
+        last_writer.write(head_of(served, "HEAD /", {}))
+        async with asyncio.timeout(20):
+            assert (await last_reader.readline()).startswith(b"HTTP/1.1 200 "), "the fifth"
         for _, other in idle:
             other.close()
         while True:
