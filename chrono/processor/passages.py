@@ -26,7 +26,15 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.processor.rules import Windows
-from chrono.processor.timeline import LATE, NO_EDGES, Edges, Places, Words
+from chrono.processor.timeline import (
+    LATE,
+    NO_BODY,
+    NO_EDGES,
+    Edges,
+    PassageTimes,
+    Places,
+    Words,
+)
 
 PASSAGE_DTYPE = np.dtype(
     [
@@ -90,6 +98,13 @@ def group_passages(
         still_open.append((int(starts[group]), int(ends[group]), is_passed_over))
     groups, known = _carry(edges, still_open, known)
     return _passages(edges, starts[out], ends[out], stuck[out]), groups, known
+
+
+def passage_times(passages: Passages) -> PassageTimes:
+    """Return when passages began and ended, and the gates of the whole ones."""
+    is_whole = passages["marks"] & (LEAD | TRAIL) == LEAD | TRAIL
+    gate = np.where(is_whole, passages["gate"], np.uint8(NO_BODY))
+    return PassageTimes(passages["first"].copy(), passages["last"].copy(), gate)
 
 
 _CLOSED, _DECIDED, _WAITING = range(3)

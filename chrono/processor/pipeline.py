@@ -18,7 +18,8 @@ from chrono.arrays.records import join
 from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
 from chrono.processor.losses import finish_launches
 from chrono.processor.matching import Queue, match_passages
-from chrono.processor.passages import NO_GROUPS, Passages, group_passages
+from chrono.processor.passages import NO_GROUPS, Passages, group_passages, passage_times
+from chrono.processor.rivals import doubt_ambiguous
 from chrono.processor.rules import Lengths, Rules
 from chrono.processor.shots import (
     NO_LAUNCHES,
@@ -237,11 +238,12 @@ class Processor:
             edges, self._groups, known, rules.windows
         )
         passages, known = self._without_flicker(passages, known)
-        self._passed = self._passed.followed_by(passages["first"], passages["last"])
+        self._passed = self._passed.followed_by(*passage_times(passages))
         bodies, self._queue, known = match_passages(
             passages, self._queue, known, lengths, rules
         )
         launches, self._crew, known = gather_launches(bodies, self._crew, known, lengths, rules)
+        doubt_ambiguous(launches, self._passed, lengths.at(launches["shot"]["key"]), rules)
         shots, self._waiting, (self._gaps, self._notes) = finish_launches(
             join(self._waiting, launches),
             (self._gaps, self._notes),

@@ -60,6 +60,7 @@ class Flag(IntFlag):
     GAP = 4096
     BOARD_LOST = 8192
     UNSOUND = 16384
+    AMBIGUOUS = 32768
 
 
 NEVER_COUNTED = (

@@ -17,6 +17,9 @@ Places = npt.NDArray[np.intp]
 Bytes = npt.NDArray[np.uint8]
 Words = npt.NDArray[np.uint32]
 
+NO_BODY = 2
+"""In place of a gate."""
+
 LATE = 8
 """Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
 
@@ -115,29 +118,44 @@ class Breaks(NamedTuple):
 
 
 class PassageTimes(NamedTuple):
-    """When passages of both gates began and ended; arrays of shape (N,), in no order."""
+    """
+    When passages of both gates began and ended; arrays of shape (N,), in no order.
+
+    `gate` is 0 or 1, or `NO_BODY` of passages that lack an edge.
+    """
 
     first: Ints
     last: Ints
+    gate: Bytes
 
-    def followed_by(self, first: Ints, last: Ints) -> "PassageTimes":
+    def followed_by(self, first: Ints, last: Ints, gate: Bytes) -> "PassageTimes":
         """Return these times and then more."""
         if not len(first):
             return self
         return PassageTimes(
-            np.concatenate((self.first, first)), np.concatenate((self.last, last))
+            np.concatenate((self.first, first)),
+            np.concatenate((self.last, last)),
+            np.concatenate((self.gate, gate)),
         )
 
     def since(self, oldest: int) -> "PassageTimes":
         """Return the passages that ended at `oldest` or later."""
         kept = self.last >= oldest
-        return self if kept.all() else PassageTimes(self.first[kept], self.last[kept])
+        if kept.all():
+            return self
+        return PassageTimes(self.first[kept], self.last[kept], self.gate[kept])
+
+    def whole_of(self, gate: int) -> tuple[Ints, Ints]:
+        """Return first and last edges of a gate's whole passages, in order of the first."""
+        chosen = (self.gate == gate).nonzero()[0]
+        chosen = chosen[self.first[chosen].argsort(kind="stable")]
+        return self.first[chosen], self.last[chosen]
 
 
 NO_EDGES = Edges(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.uint32))
 NO_BEATS = Beats(np.zeros(0, np.int64), np.zeros(0, np.int64))
 NO_BREAKS = Breaks(*(np.zeros(0, np.int64) for _ in Breaks._fields))
-NO_TIMES = PassageTimes(np.zeros(0, np.int64), np.zeros(0, np.int64))
+NO_TIMES = PassageTimes(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.uint8))
 
 
 @dataclass(frozen=True)

@@ -46,12 +46,14 @@ FLAG_HELP: dict[str, str] = {
         "from the muzzle; the body that follows is a shot of its own."
     ),
     "lead-only": (
-        "Only the leading edges gave the speed, a trailing one was missing or not sound: its ± "
-        "allows for the body's drag and aim (off_centre); if it happens often check the levels."
+        "Only the leading edges gave the speed: its ± allows for drag and off_centre, but if "
+        "a companion's shadow hid a trailing one, it holds only if neither overtook the other "
+        "there."
     ),
     "trail-only": (
-        "Only the trailing edges gave the speed, a leading one was missing or not sound: its ± "
-        "allows for the body's drag and aim (off_centre); if it happens often check the levels."
+        "Only the trailing edges gave the speed: its ± allows for drag and off_centre, but if "
+        "a companion's shadow hid a leading one, it holds only if neither overtook the other "
+        "there."
     ),
     "gap": (
         "Lines were lost between the board and the computer in this shot or near it, and it "
@@ -65,5 +67,9 @@ FLAG_HELP: dict[str, str] = {
         "No pair of edges can be timed to a hundredth of the transit, as a gate bounced for "
         "long or the board told its edges late: give the comparators more hysteresis or shade "
         "the gates."
+    ),
+    "ambiguous": (
+        "Other passages fit the declared body better than those paired first, as where bodies "
+        "overtake each other, so it has no speed: keep wads and carriers out of the beams."
     ),
 }

@@ -22,7 +22,7 @@ from chrono.session.summary import Summary, summary_of
 
 LONGEST_NAME = 70
 """Of a setup, its recording before it; a longer one takes more than a line on a phone."""
-WITHOUT_TRANSIT = Flag.UNSOUND | Flag.FRAGMENTS | Flag.GAP
+WITHOUT_TRANSIT = Flag.UNSOUND | Flag.FRAGMENTS | Flag.GAP | Flag.AMBIGUOUS
 """What may leave a shot without a transit."""
 NO_SPEED = "no speed"
 """Why a shot without a flag that says so is not counted."""
