@@ -8,7 +8,6 @@ import math
 import multiprocessing
 import os
 import signal
-import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -40,7 +39,7 @@ LARGE_BYTES = 16_000_000
 WAITING_BYTES = 64_000_000
 """Recordings of so much together may be under way or wait for their turn."""
 
-BATCH_BYTES = 1_000_000
+BATCH_BYTES = 2_000_000
 """Recordings of so much together are handed over at once: handing over costs some time."""
 
 FIRST = "CHRONO_SEASON_FIRST"
@@ -51,9 +50,6 @@ UNKNOWN_BYTES = 10_000
 
 WAITING_EACH = 16
 """Batches under way or waiting, for each process: enough while others are being written."""
-
-TURN_S = 0.0003
-"""Turns of the main process's threads: the one that takes results is not held up [s]."""
 
 WORTH_SHARING_BYTES = 12_000_000
 """Starting other processes takes about as long as reading so much."""
@@ -308,8 +304,7 @@ def _context(share_bytes: int, first: Source) -> BaseContext:
 def _pool(processes: int, share_bytes: int, first: Source) -> Iterator[Executor]:
     """Start processes; however this ends, none of them is left."""
     context = _context(share_bytes, first)
-    before, turn_s = set(multiprocessing.active_children()), sys.getswitchinterval()
-    sys.setswitchinterval(TURN_S)
+    before = set(multiprocessing.active_children())
     pool = _Pool(processes, context, partial(_begin, share_bytes))
     try:
         yield pool
@@ -318,7 +313,6 @@ def _pool(processes: int, share_bytes: int, first: Source) -> Iterator[Executor]
             child.terminate()
         raise
     finally:
-        sys.setswitchinterval(turn_s)
         pool.shutdown(cancel_futures=True)
 
 

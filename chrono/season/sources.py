@@ -58,12 +58,12 @@ def find_sources(words: Sequence[str]) -> list[Source]:
         If a folder or a pattern holds no recording.
     """
     found: dict[str, tuple[str, int]] = {}
-    named = set[str]()
+    named, folders = set[str](), dict[str, str]()
     for word in words:
         plainly_named = is_plainly_named(word)
         hits = [(word, _size(word))] if plainly_named else _look_for(word)
         for where, size_bytes in hits:
-            key = _identity(where)
+            key = _identity(where, folders)
             if plainly_named and key in named:
                 raise OptionError(
                     "this recording is named twice",
@@ -127,9 +127,10 @@ def _below(folder: str) -> Iterator[str]:
     """Yield the recordings in a folder and below; links to folders are not followed."""
     for place, folders, files in os.walk(folder, onerror=_cannot_look):
         folders[:] = [name for name in folders if not name.startswith(".")]
+        at = str(Path(place))
         for name in files:
             if name.endswith(ENDING) and not name.startswith("."):
-                yield str(Path(place, name))
+                yield os.path.join(at, name)  # noqa: PTH118 - a path object each takes long
 
 
 def _is_wanted(where: str, word: str) -> bool:
@@ -147,9 +148,17 @@ def _cannot_look(error: OSError) -> None:
     ) from error
 
 
-def _identity(where: str) -> str:
+def _identity(where: str, folders: dict[str, str]) -> str:
+    """Return where a file really is; `folders` keeps where those looked up really are."""
+    if remote.is_address(where):
+        return where
     # `Path.resolve` trips over links in a circle.
-    return where if remote.is_address(where) else os.path.realpath(where)
+    folder, name = os.path.split(where)
+    if not name or os.path.islink(where):  # noqa: PTH114
+        return os.path.realpath(where)
+    if folder not in folders:
+        folders[folder] = os.path.realpath(folder)
+    return os.path.join(folders[folder], name)  # noqa: PTH118
 
 
 def _size(where: str) -> int:
@@ -157,4 +166,6 @@ def _size(where: str) -> int:
 
 
 def _base(where: str) -> str:
-    return PurePosixPath(where).name if remote.is_address(where) else Path(where).name
+    if remote.is_address(where):
+        return PurePosixPath(where).name
+    return os.path.basename(where) or Path(where).name  # noqa: PTH119

@@ -1,22 +1,24 @@
 """What is done with one recording of many: pure functions of its path and name.
 
 Each returns its result and what is wrong with the data. Results can be pickled: no session is
-among them, only what was made of it.
+among them, only what was made of it. What one of them alone needs it loads itself: processes
+are not to wait for the rest.
 """
+
+from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from chrono.health.verdict import Health
-from chrono.reports.export import ShotTable, shot_table
-from chrono.reports.summary import summary_data, summary_text
 from chrono.rigs.file import Rig
 from chrono.season.sources import Source
-from chrono.session.check import check_recording
 from chrono.session.recorded import Findings, Recorded, read_recording
-from chrono.session.samples import Sampled, sampled
-from chrono.session.summary import summary_of
+
+if TYPE_CHECKING:
+    from chrono.health.verdict import Health
+    from chrono.reports.export import ShotTable
+    from chrono.session.samples import Sampled
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,8 @@ class Export(Reading):
     with_statistics: bool = False
 
     def __call__(self, path: Path, source: Source) -> tuple[ShotTable, list[str]]:
+        from chrono.reports.export import shot_table
+
         recorded, findings = self.read(path, source)
         return shot_table(recorded.session, source.name, self.with_statistics), findings
 
@@ -67,6 +71,9 @@ class Summarize(Reading):
     """Sums up a recording."""
 
     def __call__(self, path: Path, source: Source) -> tuple[Summed, list[str]]:
+        from chrono.reports.summary import summary_data, summary_text
+        from chrono.session.summary import summary_of
+
         recorded, findings = self.read(path, source)
         found = summary_of(recorded)
         return Summed(summary_text(found), summary_data(found)), findings
@@ -77,6 +84,8 @@ class TakeSamples(Reading):
     """Takes the counted shots of a recording by setup."""
 
     def __call__(self, path: Path, source: Source) -> tuple[Sampled, list[str]]:
+        from chrono.session.samples import sampled
+
         recorded, findings = self.read(path, source)
         return sampled(recorded), findings
 
@@ -94,6 +103,8 @@ class Check(Reading):
     """Judges gates, link and clock of a recording."""
 
     def __call__(self, path: Path, source: Source) -> tuple[Checked, list[str]]:
+        from chrono.session.check import check_recording
+
         findings = Findings()
         health = check_recording(path, self.rig, findings)
         return Checked(source.name, health), findings.lines

@@ -14,7 +14,7 @@ TELL = (
     "import sys, gc, chrono.season.preload; "
     "from chrono.session.models import speed_model; "
     "print(speed_model.cache_info().currsize, 'scipy.special' in sys.modules, "
-    "gc.get_freeze_count() > 0)"
+    "gc.get_freeze_count() > 0, gc.isenabled())"
 )
 
 
@@ -31,7 +31,7 @@ def told_with(first: str) -> str:
 
 
 def test_a_recording_of_the_work_leaves_its_rig_worked_out() -> None:
-    assert told_with(str(BANDS)) == "1 True True"
+    assert told_with(str(BANDS)) == "1 True True True"
 
 
 @pytest.mark.parametrize("content", [None, b"", b"no recording\n"])

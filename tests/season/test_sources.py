@@ -98,6 +98,14 @@ def test_a_file_named_twice_is_refused_by_whatever_way() -> None:
         find_sources([EVERY[0], f"./season/../{EVERY[0]}"])
 
 
+def test_a_file_that_links_lead_to_is_taken_once(folder: Path) -> None:
+    (folder / "today").symlink_to(folder / "season" / "day-0")
+    (folder / "season" / "day-1" / "best.tsv").symlink_to(folder / EVERY[0])
+    assert found("season", "today") == EVERY
+    with pytest.raises(OptionError, match="named twice"):
+        find_sources([EVERY[0], f"today/{THREE[0]}"])
+
+
 def test_links_to_folders_above_lead_into_no_circle(folder: Path) -> None:
     (folder / "season" / "day-0" / "up").symlink_to(folder / "season")
     assert found("season") == EVERY
