@@ -303,3 +303,17 @@ def test_what_stands_in_a_gate_behind_a_shot_is_company_before_it_has_left() -> 
         pieces = [feed(processor, piece) for piece, _ in cut(these, [], [place])]
         found = np.concatenate([*pieces, processor.finish()])
         assert found.tobytes() == shots_of(these, rules=rules).tobytes()
+
+
+def test_breaks_stay_in_order_where_a_line_read_late_is_bounded_by_the_next() -> None:
+    """The second damaged line was read late, so it may lie before the first one's place."""
+    lines = [Line(2.0, Kind.BEAT, level=0), Line(2.5), Line(2.6), Line(2.9, Kind.BEAT, level=0)]
+    these = events(lines)
+    kind, host_us = these.kind.copy(), these.host_us.copy()
+    kind[1:3] = Kind.DAMAGED
+    host_us[2:] = 4_000_000
+    processor = Processor(RULES)
+    processor.feed(replace(these, kind=kind, host_us=host_us))
+    before = processor._notes.before
+    assert len(before) == 2
+    assert (np.diff(before) >= 0).all()
