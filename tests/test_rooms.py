@@ -143,3 +143,9 @@ def test_few_modules_stay_flat_and_every_room_says_what_it_holds() -> None:
     for room in (path for path in house.iterdir() if (path / "__init__.py").is_file()):
         words = ast.get_docstring(ast.parse((room / "__init__.py").read_text("utf-8")))
         assert words, room
+
+
+def test_no_two_files_of_tests_share_a_name_which_pytest_would_refuse() -> None:
+    folders = [path for path in (HOUSE / "tests").rglob("test_*.py")]
+    names = [path.name for path in folders if not (path.parent / "__init__.py").is_file()]
+    assert len(set(names)) == len(names)

@@ -5,10 +5,10 @@ import re
 import shutil
 import subprocess
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
-from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler, SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +58,20 @@ def run_browser(*options: str) -> "subprocess.CompletedProcess[str]":
 
 
 @contextmanager
+def answering(handler: Callable[..., BaseHTTPRequestHandler]) -> Iterator[str]:
+    """Let a handler answer this machine; yield its address."""
+    server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}"
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+@contextmanager
 def served(folder: Path) -> Iterator[tuple[str, list[str]]]:
     """Serve a folder to this machine; yield its address and the paths that were asked for."""
     asked: list[str] = []
@@ -66,15 +80,8 @@ def served(folder: Path) -> Iterator[tuple[str, list[str]]]:
         def log_message(self, *words: Any) -> None:
             asked.append(self.path)
 
-    server = ThreadingHTTPServer(("127.0.0.1", 0), partial(Handler, directory=str(folder)))
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{server.server_port}", asked
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
+    with answering(partial(Handler, directory=str(folder))) as address:
+        yield address, asked
 
 
 def lay_out(page: Path, width: int, *options: str) -> dict[str, Any]:

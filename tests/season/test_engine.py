@@ -94,7 +94,7 @@ def test_small_recordings_are_handed_over_together(tmp_path: Path) -> None:
 def test_recordings_of_unknown_size_do_not_all_go_into_one_batch(tmp_path: Path) -> None:
     pool = HandPool()
     list(in_order(TellProcess(), sources(tmp_path, 250, 0), pool, 9))
-    assert [len(batch) for batch in pool.started] == [100, 100, 50]
+    assert [len(batch) for batch in pool.started] == [200, 50]
 
 
 def test_a_bad_recording_is_an_outcome_and_the_others_go_on(tmp_path: Path) -> None:

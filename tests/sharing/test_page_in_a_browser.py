@@ -3,14 +3,13 @@
 import html
 import itertools
 import re
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 
 import pytest
-from browser_kit import run_browser
+from browser_kit import answering, run_browser
 from hand_board import hand_run
 
 from chrono.cautions import CAUTION_LINE
@@ -45,15 +44,8 @@ def serving_once(state: bytes) -> Iterator[tuple[str, list[str]]]:
         def log_message(self, *_: object) -> None:
             pass
 
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{server.server_port}/k7m2p9x4qd", asked
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
+    with answering(Handler) as address:
+        yield f"{address}/k7m2p9x4qd", asked
 
 
 def seen(state: bytes, size: str) -> tuple[str, list[str]]:
