@@ -146,6 +146,6 @@ def test_few_modules_stay_flat_and_every_room_says_what_it_holds() -> None:
 
 
 def test_no_two_files_of_tests_share_a_name_which_pytest_would_refuse() -> None:
-    folders = [path for path in (HOUSE / "tests").rglob("test_*.py")]
-    names = [path.name for path in folders if not (path.parent / "__init__.py").is_file()]
+    files = (HOUSE / "tests").rglob("test_*.py")
+    names = [file.name for file in files if not (file.parent / "__init__.py").is_file()]
     assert len(set(names)) == len(names)
