@@ -30,6 +30,7 @@ from chrono.processor.passages import (
     LATE_TRAIL,
     LEAD,
     TRAIL,
+    WHOLE,
     Passages,
 )
 from chrono.processor.table import ABSENT
@@ -43,7 +44,6 @@ MOST_U = 0.01
 ONLY_ONE = np.sqrt(2.0)
 """By how much a shot's only bounce counts for more than its length."""
 
-_WHOLE = LEAD | TRAIL
 _MOVED = CORE | LATE_LEAD | LATE_TRAIL
 
 
@@ -146,7 +146,7 @@ def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Flags:
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
         core = each["core_last"] - each["core_first"]
-        is_clear &= (span < core) | (each["marks"] & _WHOLE != _WHOLE)
+        is_clear &= (span < core) | (each["marks"] & WHOLE != WHOLE)
     return is_clear
 
 
@@ -162,5 +162,5 @@ def _block(passages: Passages, sound_lead: Flags, sound_trail: Flags) -> Ints:
     """Return the blocking times, those of the core where an edge is not sound."""
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])
-    whole = passages["marks"] & _WHOLE == _WHOLE
+    whole = passages["marks"] & WHOLE == WHOLE
     return np.where(whole, end - begin >> 1, ABSENT)

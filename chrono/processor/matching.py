@@ -39,6 +39,7 @@ from chrono.processor.passages import (
     NO_PASSAGES,
     SUSPECT,
     TRAIL,
+    WHOLE,
     Passages,
 )
 from chrono.processor.rules import Lengths, Rules
@@ -75,8 +76,7 @@ FLASH_ENDS = 0.25
 MAX_CROSSING = 6
 CROSSING_GAIN = 0.25
 
-_EDGES = LEAD | TRAIL
-_TIMED = _EDGES | LATE_LEAD | LATE_TRAIL | CORE
+_TIMED = WHOLE | LATE_LEAD | LATE_TRAIL | CORE
 
 
 class Queue(NamedTuple):
@@ -188,8 +188,8 @@ def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
         one, two = seen.take(near), seen.take(near + 1)
-        edges = one["marks"] & _EDGES
-        alike = (edges == two["marks"] & _EDGES) & (edges & LEAD > 0)
+        edges = one["marks"] & WHOLE
+        alike = (edges == two["marks"] & WHOLE) & (edges & LEAD > 0)
         longer = np.maximum(one["last"] - one["first"], two["last"] - two["first"])
         ends = np.abs(two["last"] - one["last"]) <= np.maximum(limit, FLASH_ENDS * longer)
         looks[near] = alike & (ends | (edges & TRAIL == 0))
@@ -207,7 +207,7 @@ def _clean(upright: Passages, queue: Queue, rules: Rules) -> Flags:
     clean = (gate[:-1] == 0) & (gate[1:] == 1) & (edges[:-1] == edges[1:])
     clean &= in_window(lead, windows.fast, windows.slow)
     block = last - first
-    whole = (edges[:-1] == _EDGES) & in_window(trail, windows.fast, windows.slow)
+    whole = (edges[:-1] == WHOLE) & in_window(trail, windows.fast, windows.slow)
     whole &= are_alike(block[:-1], block[1:], rules.unit_s)
     clean &= (edges[:-1] == LEAD) | whole
     ahead = np.concatenate(([queue.front_first], first[:-2])), [queue.front_gate], gate[:-2]
@@ -410,13 +410,13 @@ def _paired(a: Passages, b: Passages, pairs: Pairs) -> Bodies:
     ):
         bodies[name] = pairs[name]
     bodies["gates"] = 3
-    bodies["lacks"] = ~a["marks"] & _EDGES | (~b["marks"] & _EDGES) << 2
+    bodies["lacks"] = ~a["marks"] & WHOLE | (~b["marks"] & WHOLE) << 2
     return bodies
 
 
 def _lone(passages: Passages) -> Bodies:
     bodies = np.zeros(len(passages), BODY_DTYPE)
-    whole = passages["marks"] & _EDGES == _EDGES
+    whole = passages["marks"] & WHOLE == WHOLE
     block = np.where(whole, passages["last"] - passages["first"], ABSENT)
     is_a = passages["gate"] == 0
     bodies["key"], bodies["end"] = passages["first"], passages["last"]
@@ -427,7 +427,7 @@ def _lone(passages: Passages) -> Bodies:
     bodies["kind"] = Relation.LONE
     bodies["gates"] = passages["gate"] + 1
     bodies["suspect"] = passages["marks"] & SUSPECT > 0
-    bodies["lacks"] = ~passages["marks"] & _EDGES
+    bodies["lacks"] = ~passages["marks"] & WHOLE
     return bodies
 
 

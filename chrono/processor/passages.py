@@ -25,6 +25,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.runs import laid_out
 from chrono.processor.rules import Windows
 from chrono.processor.timeline import (
     LATE,
@@ -54,6 +55,8 @@ PASSAGE_DTYPE = np.dtype(
 LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE, SUSPECT = 1, 2, 4, 8, 16, 32
 """Bits of `marks`: it has a leading, a trailing edge; late lines bound when those were; its
 core is not the whole; it stands in a flicker but is no part of it."""
+
+WHOLE = LEAD | TRAIL
 
 Passages = npt.NDArray[np.void]
 NO_PASSAGES: Passages = np.zeros(0, PASSAGE_DTYPE)
@@ -102,7 +105,7 @@ def group_passages(
 
 def passage_times(passages: Passages) -> PassageTimes:
     """Return when passages began and ended, and the gates of the whole ones."""
-    is_whole = passages["marks"] & (LEAD | TRAIL) == LEAD | TRAIL
+    is_whole = passages["marks"] & WHOLE == WHOLE
     gate = np.where(is_whole, passages["gate"], np.uint8(NO_BODY))
     return PassageTimes(passages["first"].copy(), passages["last"].copy(), gate)
 
@@ -207,8 +210,7 @@ def _find_cores(
     if not len(merged):
         return
     sizes = ends - starts
-    group = np.repeat(np.arange(len(merged)), sizes)
-    edge = np.arange(sizes.sum()) + np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
+    group, edge = laid_out(starts, sizes)
     level = _level(edges.what)
     length = np.where(
         (level[edge] == 1) & (level[edge + 1] == 0), edges.t[edge + 1] - edges.t[edge], -1

@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from chrono.arrays.runs import laid_out
 from chrono.processor.matching import are_alike
 from chrono.processor.pairing import CHORD_TOLERANCE, Flags, Floats
 from chrono.processor.rules import Rules
@@ -140,8 +141,7 @@ def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]
     """Return the places of all times from each begin to its end, and whose they are."""
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
-    owner = np.repeat(np.arange(len(begin)), count)
-    return owner, np.arange(count.sum()) - np.repeat(np.cumsum(count) - count - start, count)
+    return laid_out(start, count)
 
 
 def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) -> _Fit:
