@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chrono.plain import cell, plain, shortened
+from chrono.safe_text import cell, plain, shortened
 
 
 @given(st.text())

@@ -55,12 +55,12 @@ def test_the_house_keeps_its_contracts(copy: Path) -> None:
     ("file", "planted", "broken"),
     [
         ("reader/rows.py", "import chrono.session.session", "run one way"),
-        ("processor/rules.py", "import chrono.reader.rows", "no reader"),
-        ("reader/framing.py", "import chrono.processor.rules", "no processor"),
+        ("processor/rules.py", "import chrono.reader.recording_rows", "no reader"),
+        ("reader/framing.py", "import chrono.processor.rig_rules", "no processor"),
         ("reports/words.py", "import textual.app", "Textual"),
         ("commands/rig.py", "import textual.app", "Textual"),
-        ("session/live.py", "import chrono.virtual.board", "virtual board"),
-        ("commands/clocking.py", "import chrono.virtual.board", "virtual board"),
+        ("session/live.py", "import chrono.virtual.virtual_board", "virtual board"),
+        ("commands/clocking.py", "import chrono.virtual.virtual_board", "virtual board"),
     ],
 )
 def test_an_import_the_wrong_way_breaks_a_contract(

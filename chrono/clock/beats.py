@@ -10,9 +10,9 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.batch import Batch, Control, Events, Kind, cut_batch
-from chrono.clock.rate import ClockEstimate, ClockTracker
-from chrono.processor.rules import Rules
+from chrono.arrays.events import Batch, EventKind, Events, Record, cut_batch
+from chrono.clock.clock_rate import ClockEstimate, ClockTracker
+from chrono.processor.rig_rules import Rules
 
 GAP_S = 10.0
 """After a longer silence the counter may have wrapped unseen: a new segment."""
@@ -72,7 +72,7 @@ class BeatClock:
         """
         return self._tracker.estimate()
 
-    def _take_counter(self, hello: Control) -> None:
+    def _take_counter(self, hello: Record) -> None:
         """Begin anew if the board says that it counts otherwise than before."""
         self._deaf = not self._is_usable(hello.data["frequency_hz"], hello.data["counter_bits"])
         if self._deaf:
@@ -87,7 +87,7 @@ class BeatClock:
         self._last = None
 
     def _add(self, events: Events) -> None:
-        places = np.flatnonzero(events.kind == Kind.BEAT)
+        places = np.flatnonzero(events.kind == EventKind.BEAT)
         if not len(places):
             return
         counter, host_us = events.counter[places], events.host_us[places]

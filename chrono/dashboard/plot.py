@@ -11,9 +11,9 @@ from rich.text import Text
 from textual.widget import Widget
 
 from chrono.dashboard.words import fit
-from chrono.reports.chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, Piece, fit_axis
-from chrono.reports.words import setup_text
-from chrono.session.shotlog import ShotRow
+from chrono.reports.character_chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, Piece, fit_axis
+from chrono.reports.setup_words import setup_text
+from chrono.session.shot_log import ShotRow
 from chrono.units import speed_in
 
 Points = npt.NDArray[np.float64]

@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.errors import OptionError
-from chrono.measuring.budget import Contribution, Input, combined_uncertainty, normal
-from chrono.measuring.combined import Combined, combine
-from chrono.measuring.statistics import Series
+from chrono.measuring.calibration_uncertainty import CombinedUncertainty, combine
+from chrono.measuring.error_budget import Contribution, Input, combined_uncertainty, normal
+from chrono.measuring.series_statistics import Series
 
 Floats = npt.NDArray[np.float64]
 
@@ -65,13 +65,13 @@ class Estimate:
     ----------
     value : float
         In SI; NaN or infinite where there is none.
-    uncertainty : Combined
+    uncertainty : CombinedUncertainty
         Its budget; U95 is infinite where the model has no result within one standard
         uncertainty of the quantities.
     """
 
     value: float
-    uncertainty: Combined
+    uncertainty: CombinedUncertainty
 
     @property
     def U95(self) -> float:  # noqa: N802
@@ -189,7 +189,7 @@ def _sensitivities(
     return [float(s) for s in np.where(first < 0, -size, size)]
 
 
-def _combined(parts: Sequence[Contribution]) -> Combined:
+def _combined(parts: Sequence[Contribution]) -> CombinedUncertainty:
     if all(math.isfinite(part.sensitivity) for part in parts):
         return combine(part for part in parts if part.u_out > 0)
-    return Combined(tuple(parts), math.inf, math.inf, math.inf)
+    return CombinedUncertainty(tuple(parts), math.inf, math.inf, math.inf)

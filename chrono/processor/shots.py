@@ -27,9 +27,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.records import choose, join
-from chrono.processor.matching import NO_BODIES, Bodies
-from chrono.processor.pairing import (
+from chrono.arrays.structured_arrays import choose, join
+from chrono.processor.body_matching import NO_BODIES, Bodies
+from chrono.processor.passage_pairing import (
     LENGTH_TOLERANCE,
     Flags,
     Floats,
@@ -38,8 +38,8 @@ from chrono.processor.pairing import (
     speck_length,
     use_only,
 )
-from chrono.processor.rules import Lengths, Rules
-from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
+from chrono.processor.rig_rules import Lengths, Rules
+from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
 from chrono.processor.timeline import Ints, Places
 
 FRAGMENTS = 3
@@ -67,7 +67,7 @@ LAUNCH_DTYPE = np.dtype(
 Launches = npt.NDArray[np.void]
 
 
-class Crew(NamedTuple):
+class PendingBodies(NamedTuple):
     """Bodies whose launch is not complete, and the time before which none will be."""
 
     bodies: Bodies = NO_BODIES
@@ -79,8 +79,8 @@ NO_SHOTS: Shots = np.zeros(0, SHOT_DTYPE)
 
 
 def gather_launches(
-    new: Bodies, crew: Crew, known: int, lengths: Lengths, rules: Rules
-) -> tuple[Launches, Crew, int]:
+    new: Bodies, crew: PendingBodies, known: int, lengths: Lengths, rules: Rules
+) -> tuple[Launches, PendingBodies, int]:
     """
     Return the launches that became complete, the bodies of the others, and the time before
     which every launch has been given out.
@@ -90,7 +90,7 @@ def gather_launches(
     bodies = join(crew.bodies, new)
     bodies = _in_order(choose(bodies, bodies["suspect"] == 0))
     if not len(bodies):
-        return NO_LAUNCHES, Crew(), known
+        return NO_LAUNCHES, PendingBodies(), known
     windows = rules.windows
     key, kind = bodies["key"].copy(), bodies["kind"]
     leader = _leaders(key, kind == _NORMAL, windows.launch)
@@ -103,7 +103,7 @@ def gather_launches(
     head[single] = single
     complete = (key + (leader | is_lone) * (windows.launch + windows.slow))[head]
     waits = (complete > known).nonzero()[0]
-    crew = Crew(bodies.take(waits), int(complete[waits].min(initial=2**62)))
+    crew = PendingBodies(bodies.take(waits), int(complete[waits].min(initial=2**62)))
     launches = _launches(bodies, head, (complete <= known).nonzero()[0], lengths, rules)
     return launches, crew, min([known, *crew.bodies["key"][:1].tolist()])
 

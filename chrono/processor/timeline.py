@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE
+from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE
 
 Ints = npt.NDArray[np.int64]
 Places = npt.NDArray[np.intp]

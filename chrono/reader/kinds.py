@@ -3,8 +3,8 @@
 from collections.abc import Iterable
 from typing import get_args
 
-from chrono.reader.grammar import PARSERS, Damage, Lines
-from chrono.reader.rows import unescape
+from chrono.reader.line_grammar import PARSERS, LineDamage, Lines
+from chrono.reader.recording_rows import unescape
 
 ENOUGH = 4
 """So many lines of one kind are no chance; the first line of five may be a piece of one."""
@@ -31,4 +31,4 @@ def _is_one(line: bytes, kind: Lines) -> bool:
         found = PARSERS[kind](unescape(line))
     except ValueError:
         return False
-    return found is not None and not isinstance(found, Damage)
+    return found is not None and not isinstance(found, LineDamage)

@@ -11,8 +11,8 @@ from typing import Any
 
 from serial import PortNotOpenError, SerialBase
 
-from chrono.virtual.board import TimedLine, board_lines, hello, operator_rows
 from chrono.virtual.scenarios import Play, parse_play, rig_text
+from chrono.virtual.virtual_board import TimedLine, board_lines, hello, operator_rows
 
 
 class Serial(SerialBase):

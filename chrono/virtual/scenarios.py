@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from chrono.errors import PortError
-from chrono.virtual.cast import (
+from chrono.virtual.scenario_parts import (
     FELT_WAD,
     SKETCH_CLOCK,
     SQUASH_BALL,

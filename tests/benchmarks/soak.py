@@ -18,8 +18,8 @@ from pathlib import Path
 import numpy as np
 
 from chrono.processor.pipeline import Processor, Rules
-from chrono.reader.decoder import decode_rows
-from chrono.rigs.file import default_rig
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.rig_file import default_rig
 from chrono.session.session import Session
 
 CLOCK_HZ = 16_000_000

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from chrono.clock.beats import BeatClock
 from chrono.errors import CalibrationError
-from chrono.processor.rules import Rules
-from chrono.reader.decoder import decode_rows
-from chrono.reader.grammar import encode_beat, encode_hello
-from chrono.reader.rows import board_row, json_row
-from chrono.rigs.file import default_rig
+from chrono.processor.rig_rules import Rules
+from chrono.reader.line_grammar import encode_beat, encode_hello
+from chrono.reader.recording_rows import board_row, json_row
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.rig_file import default_rig
 
 HZ = 16_000_000
 RULES = Rules.from_rig(default_rig())

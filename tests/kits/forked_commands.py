@@ -15,6 +15,7 @@ from pathlib import Path
 
 import chrono.reports.export
 import chrono.session.recorded  # noqa: F401 - loaded before the fork
+
 from chrono.cli import main
 
 

@@ -5,11 +5,11 @@ import json
 from pathlib import Path
 from typing import Any
 
-from chrono.reader.port import LinkStatus
-from chrono.reader.source import LiveSource
-from chrono.reader.writer import RecordingWriter
-from chrono.rigs.file import parse_rig, rig_record
-from chrono.session.live import LiveRun
+from chrono.reader.port_reader import LinkStatus
+from chrono.reader.recording_writer import RecordingWriter
+from chrono.reader.row_sources import LiveSource
+from chrono.rigs.rig_file import parse_rig, rig_record
+from chrono.session.live_run import LiveRun
 from chrono.session.session import Session
 
 CLOCK_HZ = 16_000_000

@@ -10,10 +10,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self
 
-from chrono.arrays.batch import Batch
-from chrono.reader.decoder import decode_rows
-from chrono.reader.grammar import crc_text
-from chrono.reader.rows import unescape
+from chrono.arrays.events import Batch
+from chrono.reader.line_grammar import crc_text
+from chrono.reader.recording_rows import unescape
+from chrono.reader.row_decoding import decode_rows
 
 PATIENCE_S = 10.0
 """Longest wait for what must come; only a failing test waits as long."""

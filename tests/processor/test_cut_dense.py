@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from line_kit import LENGTH_M, RULES, A, B, Line, block, body, cut, events, feed
 
-from chrono.arrays.batch import NO_SEQUENCE, Control, Events, Kind
+from chrono.arrays.events import NO_SEQUENCE, EventKind, Events, Record
 from chrono.processor.pipeline import Processor, Rules
-from chrono.processor.table import Shots
+from chrono.processor.shot_records import Shots
 
 Rng = np.random.Generator
 
@@ -46,12 +46,12 @@ def dense(rng: Rng) -> Events:
         lines += happening(rng, at_s)
         at_s += rng.exponential(scale_s) + (rng.random() < 0.05) * rng.exponential(1.5)
     lost = np.cumsum(rng.random(int(at_s) + 2) < 0.1)
-    lines += [Line(float(s), Kind.BEAT, level=0, lost=int(n)) for s, n in enumerate(lost)]
+    lines += [Line(float(s), EventKind.BEAT, level=0, lost=int(n)) for s, n in enumerate(lost)]
     late = rng.random(len(lines)) < 0.05
     lines = [
-        replace(line, kind=Kind.LATE) if is_late and line.kind == Kind.EDGE else line
+        replace(line, kind=EventKind.LATE) if is_late and line.kind == EventKind.EDGE else line
         for line, is_late in zip(lines, late, strict=True)
-        if line.at_s > 0 or line.kind == Kind.BEAT
+        if line.at_s > 0 or line.kind == EventKind.BEAT
     ]
     return events(lines, start=int(rng.integers(2**32)), sequence=int(rng.integers(65536)))
 
@@ -69,7 +69,7 @@ def harmed(rng: Rng, these: Events) -> Events:
         counter[place:] += int(rng.integers(2**32))
     kind, sequence = these.kind[order], these.sequence.copy()
     damaged = rng.random(n) < 0.01
-    kind[damaged], sequence[damaged] = Kind.DAMAGED, NO_SEQUENCE
+    kind[damaged], sequence[damaged] = EventKind.DAMAGED, NO_SEQUENCE
     times = np.where(rng.random(n) < 0.02, 0, 1 + (rng.random(n) < 0.005))
     changed = Events(
         host_us,
@@ -85,7 +85,7 @@ def harmed(rng: Rng, these: Events) -> Events:
     )
 
 
-def records(rng: Rng, these: Events) -> list[Control]:
+def records(rng: Rng, these: Events) -> list[Record]:
     """Return records between the lines, each read when the line after it was."""
     places = np.flatnonzero(rng.random(len(these)) < 0.008)
     kinds = [
@@ -95,13 +95,13 @@ def records(rng: Rng, these: Events) -> list[Control]:
         ("setup", {"body_length_m": 0.02}),
     ]
     return [
-        Control(int(place), int(these.host_us[place]), *kinds[rng.integers(len(kinds))])
+        Record(int(place), int(these.host_us[place]), *kinds[rng.integers(len(kinds))])
         for place in places
     ]
 
 
 def run(
-    these: Events, controls: list[Control], places: Iterable[int], rules: Rules, quiet: bool
+    these: Events, controls: list[Record], places: Iterable[int], rules: Rules, quiet: bool
 ) -> tuple[Shots, Processor]:
     processor, found = Processor(rules), []
     pieces = cut(these, controls, places)

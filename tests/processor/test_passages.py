@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from line_kit import RULES, Line, block, events
 
-from chrono.arrays.batch import LEVEL_UNKNOWN, Kind
+from chrono.arrays.events import LEVEL_UNKNOWN, EventKind
 from chrono.processor.passages import (
     CORE,
     LATE_TRAIL,
@@ -100,7 +100,7 @@ def test_lines_without_a_level_are_leading_edges() -> None:
 
 def test_a_late_line_marks_its_edge() -> None:
     lines = at((0, 1), (2, 0))
-    found = passages([lines[0], replace(lines[1], kind=Kind.LATE)])
+    found = passages([lines[0], replace(lines[1], kind=EventKind.LATE)])
     assert found["marks"][0] == LEAD | TRAIL | LATE_TRAIL
 
 

@@ -13,9 +13,9 @@ from line_kit import RULES, A, B, Line, beats, block, body, events, shots_of
 from speed_rigs import make_rig
 from test_cut import Stream, run, streams
 
-from chrono.arrays.batch import Kind
+from chrono.arrays.events import EventKind
 from chrono.measuring.speed import SpeedModel, measure
-from chrono.processor.table import Flag, Shots, flag_words
+from chrono.processor.shot_records import Flag, Shots, flag_words
 
 US = 1e-6
 TOO_LONG_S = 38 * US
@@ -35,7 +35,7 @@ def chattering(lines: Sequence[Line], places: Sequence[int], step_s: float) -> l
 
 
 def late(lines: Sequence[Line], places: Sequence[int]) -> list[Line]:
-    return [replace(x, kind=Kind.LATE) if i in places else x for i, x in enumerate(lines)]
+    return [replace(x, kind=EventKind.LATE) if i in places else x for i, x in enumerate(lines)]
 
 
 BALL = body(2.3, 20.0)
@@ -96,7 +96,7 @@ def test_so_does_every_such_shot_of_a_simple_sketch(
 ) -> None:
     these, controls = stream
     if lines == "interval" and len(these):
-        kind = np.full_like(these.kind, Kind.INTERVAL)
+        kind = np.full_like(these.kind, EventKind.INTERVAL)
         these = replace(these, kind=kind, counter=these.counter - these.counter.min())
     shots = run((these, controls), [], replace(RULES, lines=lines))[0]
     assert (shots["flags"][is_silent(shots)] > 0).all()

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from row_kit import beat, edge, row
 
 from chrono.errors import RecordingError
-from chrono.reader.decoder import decode_rows
-from chrono.reader.recording import RecordingReader, read_blocks
+from chrono.reader.recording_reader import RecordingReader, read_blocks
+from chrono.reader.row_decoding import decode_rows
 
 HEADER = b"host_us\torigin\tline\n"
 ROWS = [

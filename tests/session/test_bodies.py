@@ -9,14 +9,14 @@ from gate_lines import plain_lines, recording_bytes, recording_rows
 from gate_physics import FOAM, draw_rigs, fly
 
 from chrono.measuring.speed import SpeedModel
-from chrono.processor.table import EdgesUsed
-from chrono.reader.decoder import decode_rows
-from chrono.reader.rows import json_row
-from chrono.rigs.file import default_rig, rig_record
-from chrono.session.looks import Looks
-from chrono.session.marks import Setup, setup_record
-from chrono.session.recorded import read_recording
+from chrono.processor.shot_records import EdgesUsed
+from chrono.reader.recording_rows import json_row
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.rig_file import default_rig, rig_record
+from chrono.session.annotations import Setup, setup_record
+from chrono.session.recording_loader import read_recording
 from chrono.session.session import Session
+from chrono.session.view_cache import ViewCache
 
 SHOTS = 30
 OWN = {"mass_kg": FOAM.mass_kg, "diameter_m": FOAM.diameter_m, "length_m": FOAM.length_m}
@@ -136,7 +136,7 @@ def test_a_setup_that_is_corrected_measures_its_shots_anew(foam) -> None:
     rows = path.read_bytes().partition(b"\n")[2]
     session = Session(default_rig())
     session.feed(decode_rows(rows, "plain"))
-    looks, before = Looks(session), session.measured_by
+    looks, before = ViewCache(session), session.measured_by
     was = looks.view().series.mean_mps
 
     corrected = setup_record(Setup("ball", OWN, corrects="ball"))

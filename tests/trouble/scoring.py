@@ -7,9 +7,10 @@ import numpy as np
 
 from chrono.measuring.speed import SpeedModel, measure
 from chrono.processor.pipeline import Processor, Rules
-from chrono.processor.table import NEVER_COUNTED, Shots, flag_words
-from chrono.reader.decoder import decode_rows
-from chrono.rigs.file import Rig, rig_from_record
+from chrono.processor.shot_records import NEVER_COUNTED, Shots, flag_words
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.rig_file import rig_from_record
+from chrono.rigs.rig_model import Rig
 
 from .bodies import RIG
 from .generator import FiringLine, Launch

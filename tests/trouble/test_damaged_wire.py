@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from chrono.processor.pipeline import Processor, Rules
-from chrono.reader.decoder import decode_rows
+from chrono.reader.row_decoding import decode_rows
 
 from .damage import DamagedWire, damaged, without_lines
 from .generator import FiringLine, firing_line

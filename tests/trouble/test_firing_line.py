@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from chrono.processor.pipeline import Processor, Rules
-from chrono.reader.decoder import decode_rows
+from chrono.reader.row_decoding import decode_rows
 
 from .generator import FiringLine, firing_line
 from .scoring import Scorecard, rig, score, seen, shots_of
