@@ -1,13 +1,11 @@
-"""Where machine code is kept: a folder whose name is a hash of the package's sources.
+"""Loops over arrays as machine code, and the folder where that code is kept.
 
-Machine code takes in constants and functions of other files than the one of its loop, so any
-change to any of them must make it anew.
+Numba takes most of a second to load and some seconds to compile once on a machine. So
+`prepare_loops` loads it only if there is enough work. Until then, and where numba cannot be
+imported, the same loops run as plain Python. What else a program imports plays no part.
 
-Loops over arrays as machine code, for what would take numpy many passes.
-
-What makes it takes most of a second to load, and some seconds the first time on a machine: so
-`prepare` loads it only where there is work enough, and until then loops run as they stand.
-They do so too where it cannot be imported. What else a program imports plays no part.
+Machine code contains constants and functions of other files than the one of its loop. So the
+folder is named by a hash of all sources: any change compiles everything again.
 """
 
 import os

@@ -1,9 +1,7 @@
-"""Moving whole records of structured arrays about at the speed of memory.
+"""Move whole records of structured arrays at the speed of memory, and expand runs of places.
 
 numpy copies structured elements field by field in indexing, concatenation and `copy`; as
 plain bytes the same takes a tenth of the time.
-
-Runs of neighbouring places in an array, laid out one after the other.
 """
 
 from typing import Any

@@ -1,12 +1,10 @@
 """The effective spacing of the gates from balls dropped through them.
 
-The gates stand one above the other, A on top; a ball released at rest falls through both.
-Height and local gravity give its speed, the transit then gives the distance between the
+The gates stand one above the other, A on top. A ball released at rest falls through both.
+Height and local gravity give its speed; the transit then gives the distance between the
 places where the two gates really trip. Air drag, buoyancy and the air that moves with the
-ball are allowed for. The blocking times tell height and spacing once more, roughly but
-independently, so that a wrong height can be told from a wrong spacing.
-
-What dropped balls told of the spacing, in words, and the keys of the rig that take it up.
+ball are allowed for. The blocking times give height and spacing once more, roughly but
+independently: so a wrong height can be distinguished from a wrong spacing.
 """
 
 import math

@@ -1,6 +1,6 @@
-"""Reading a table of force over draw: CSV, its header naming both with their units.
+"""The command `energy`: energy and momentum of shots, and the share of what was stored.
 
-The command `energy`: energy and momentum of shots, and the part of what was stored.
+It reads tables of force over draw as CSV; their header names both columns with their units.
 """
 
 import csv

@@ -1,7 +1,4 @@
-"""Shots of recordings as tables and statistics.
-
-Setups compared.
-"""
+"""The commands `export`, `summary` and `compare`: shots as tables, statistics, comparisons."""
 
 import sys
 from collections.abc import Callable, Iterable

@@ -1,9 +1,7 @@
-"""What falls, flights, stops and energies are told by options, and what a recording tells them.
+"""Options of `fall`, `flight`, `stop`, `energy`, and the launches that a recording gives them.
 
 A value may carry its ± (95 %): ``"45.1 ± 0.3 m/s"``. Without one a mass, a diameter and a
 drag coefficient have the usual tolerances, and everything else is taken as exact.
-
-The setups of a session as launches, for what happens before the gates and after them.
 """
 
 import math

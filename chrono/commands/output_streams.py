@@ -1,8 +1,7 @@
-"""Standard output and error: signs they cannot carry, and what happens when they fail.
+"""Standard output and error: which signs they can carry, and what happens when they fail.
 
-Help in signs that standard output can carry.
-
-The library beneath writes help as UTF-8 where the stream says that it carries ASCII only.
+Help goes through here too: the library beneath writes it as UTF-8 even where the stream says
+that it carries ASCII only.
 """
 
 import codecs

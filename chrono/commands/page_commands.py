@@ -1,9 +1,4 @@
-"""Recordings as a page to read, to print and to keep.
-
-The speeds of a recording as a picture.
-
-A worksheet for a class from the shots of a recording, and its key.
-"""
+"""The commands `report`, `picture` and `worksheet`: recordings as pages and pictures."""
 
 import sys
 from pathlib import Path

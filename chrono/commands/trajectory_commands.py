@@ -1,10 +1,6 @@
-"""The command `fall`: drop height, time and speed, each from each.
+"""The commands `fall`, `flight` and `stop`, and the option that states landings.
 
-Reading where shots landed: options such as ``7=31.2 ± 0.1 m``, and the shots they name.
-
-The command `flight`: where a body lands, and what drag its landings tell.
-
-The command `stop`: how a catch stops a body, and how much way it needs.
+A landing is written as ``7=31.2 ± 0.1 m``: the shot's number and where it landed.
 """
 
 import math

@@ -1,8 +1,8 @@
 """Whether the gates are ready: what was observed, judged item by item.
 
-`Observation` holds plain numbers about a stretch of watching; `judge` turns it into a `Readiness`
-with one line per item, a verdict, and what to do about each trouble. Knows nothing of ports
-and screens.
+`Observation` holds plain numbers about a stretch of watching. `judge_readiness` turns it into a
+`Readiness` with one line per item, a verdict, and what to do about each trouble. Knows nothing
+of ports and screens.
 """
 
 from dataclasses import dataclass, field

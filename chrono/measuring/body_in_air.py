@@ -1,10 +1,7 @@
-"""A ball in the air of a site, with what is not known about the two.
+"""A body in the air of a site: air, gravity and drag, with their uncertainties.
 
-Joins the physics of drag with the words of the error budget. Knows nothing of gates.
-
-Air and gravity at a site, and the drag of a body there, with what is not known of them.
-
-What falls, flights, stops and energies have in common. Knows nothing of gates and shots.
+Joins the physics of drag with the words of the error budget. Falls, flights, stops, energies
+and the speed at the mouth use it. Knows nothing of gates and shots.
 """
 
 import math

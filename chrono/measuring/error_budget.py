@@ -1,10 +1,8 @@
 """Error budgets by the GUM: inputs, their contributions, combined and expanded uncertainty.
 
 An input is described by its distribution about the estimate; a contribution is an input
-with the sensitivity of the result to it. Inputs are independent. Sources: JCGM 100:2008
-("GUM") and JCGM 101:2008.
-
-What a rig states or was calibrated to, as inputs of the error budget.
+with the sensitivity of the result to it. Inputs are independent. Here also: the inputs that a
+rig states or was calibrated to. Sources: JCGM 100:2008 ("GUM") and JCGM 101:2008.
 """
 
 import math

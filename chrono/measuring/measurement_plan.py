@@ -1,6 +1,4 @@
-"""Which gates, ticks and clocks reach a wanted uncertainty, before anything is built.
-
-Before the first shot: what a rig makes of a speed, and what would make it better.
+"""Before the first shot: the error budget of a speed, and which rig reaches a wanted error.
 
 Each is computed once, as a frozen result that text and JSON only show.
 """

@@ -1,9 +1,8 @@
-"""Values that stand apart from the rest: proposed for a look, never removed.
+"""How the shots of a setup scatter: interval of s, the launcher's part, drift, shape, outliers.
 
-Rosner's generalised extreme studentised deviate finds several at once; with one candidate it
-is Grubbs' test. (NIST e-Handbook 1.3.5.17.1 and 1.3.5.17.3.)
-
-How the shots of a setup scatter: interval of s, the launcher's own part, drift, shape.
+Outliers are proposed for a look and never removed. Rosner's generalised extreme studentised
+deviate finds several at once; with one candidate it is Grubbs' test. (NIST e-Handbook
+1.3.5.17.1 and 1.3.5.17.3.)
 """
 
 import math

@@ -1,13 +1,9 @@
-"""Statistics of a series of shots.
+"""Statistics of a series of shots, of one recording or of several pooled ones.
 
 The random part of the uncertainty falls with √n, the shared part does not. Words of
-ISO 3534: mean, sample standard deviation s, range, median.
-
-Samples of one setup from several recordings, put together as one.
-
-The random parts fall with the number of all shots. The shared part of a rig is common to all
-its recordings and counts once, however many they are; those of different rigs have nothing in
-common and count each in full, for its part of the shots.
+ISO 3534: mean, sample standard deviation s, range, median. In pooled series the shared part
+of a rig is common to all its recordings and counts once. The shared parts of different rigs
+are independent, and each counts for its share of the shots.
 """
 
 import math

@@ -1,8 +1,7 @@
-"""Difference of two means, its interval, and how often chance alone does as much.
+"""Is one setup faster than another, is it more repeatable, and how many shots would show it?
 
-Three setups and more: one-way analysis of variance, and Tukey's intervals of all pairs.
-
-Is one setup faster than another, is it more repeatable, and how many shots would tell?
+Holds the difference of two means with its interval (Welch), the one-way analysis of variance
+with Tukey's intervals for three setups and more, and the comparison that joins them.
 """
 
 import math

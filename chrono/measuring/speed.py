@@ -1,21 +1,16 @@
-"""The columns of measured shots.
-
-What the speed of a shot timed by one pair of edges owes to the body's own length.
-
-Its leading edges time the front: the front is midway between the gates while the middle is
-still half a length short of it, where drag has slowed the body less. So the speed of the
-middle, midway, is that of the front times 1 − κℓ/2, and that of the back times 1 + κℓ/2. A
-ball that crosses the two beams at different distances from its axis shows each another
-chord; half their difference is added to the path of the one edge and taken from that of
-the other. The mean of two pairs is free of both.
-
-From transits to speeds with their uncertainties, for one shot or for millions.
+"""From transits to speeds with their uncertainties, for one shot or for millions.
 
 v = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with the spacing d, the tilt limit θ, the transit Δ by the
 board's clock, the relative error ε of the counter's frequency and the latency δ of gate B
 less that of gate A. It is the speed of the body's middle midway between the gates; drag
-makes d/Δ differ from it by less than (κd)²/24 in relative terms. One pair of edges times the
-front or the back of the body instead: see `one_pair`.
+makes d/Δ differ from it by less than (κd)²/24 in relative terms.
+
+One pair of edges times the front or the back of the body instead (`SinglePairCorrection`).
+The front is midway while the middle is still half a length short of it, where drag has slowed
+the body less. So the speed of the middle, midway, is that of the front times 1 − κℓ/2, and
+that of the back times 1 + κℓ/2. A ball that crosses the two beams at different distances from
+its axis shows each another chord; half their difference is added to the path of the one edge
+and taken from that of the other. The mean of two pairs is free of both.
 
 First order is linear in the inputs. When few ticks fit in the transit the true
 distribution is skewed; there the interval is that of the quotient itself, and the hard

@@ -1,8 +1,8 @@
-"""Drop height, time and speed of a fall from rest, each from each, with their uncertainty.
+"""Falls, flights and stops with their uncertainties.
 
-Where a launched body lands, and what drag its landings tell, with their uncertainty.
-
-How a catch stops a body, and how much way it must give to stay gentle, with uncertainty.
+A fall from rest: height, time or speed from any one of them. A flight: where a body lands,
+and what drag its landings show. A stop: how a catch stops a body, and which distance it needs
+to stay gentle.
 """
 
 import math

@@ -1,10 +1,8 @@
-"""The air at a site: density, viscosity, speed of sound, pressure of the standard atmosphere.
+"""The air and the gravity at a site.
 
-Plain functions of SI numbers; know nothing of bodies that move in it.
-
-Local gravity from latitude and height: the WGS 84 normal gravity formula.
-
-What is left out, the anomaly of the place, seldom exceeds 1e-3 m/s² (`ANOMALY_MPS2`).
+Density, viscosity, speed of sound, pressure of the standard atmosphere; normal gravity by the
+WGS 84 formula from latitude and height. The anomaly of the place is left out; it seldom
+exceeds 1e-3 m/s² (`ANOMALY_MPS2`). Plain functions of SI numbers.
 """
 
 import math

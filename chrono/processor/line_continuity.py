@@ -1,16 +1,14 @@
-"""The board's lines with a counter, each seen from the one before it.
+"""Which lines with a counter are used, and where lines are missing or damaged (breaks).
 
-A line equal to the one before it, sequence number included, came twice: the second is dropped.
-
-Breaks: where lines are missing, damaged, or do not go on from the line before.
-
-- Missing sequence numbers are lost lines, but for the beats that must have been among them;
-  32768 and more are one break of unknown size. A damaged line is one lost line, where numbers
-  are missing one of those.
-- A break lies between two times. A gap lies between its neighbour lines. So do a damaged
-  line, a link lost or reopened, which are placed by the host's clock: up to 0.2 s before it,
-  as the host may have read them late, or after it, as that may hold for the line before. A
-  jump is a break where the host's clock has its line, and again at the line itself.
+- A line equal to the one before it, sequence number included, came twice: the second is
+  dropped.
+- Missing sequence numbers are lost lines, except the beats that must have been among them;
+  32768 and more are one break of unknown size. A damaged line is one lost line; if numbers
+  are missing, it is one of those.
+- A break lies between two times. A gap lies between its neighbour lines. A damaged line and
+  a link that was lost or reopened are placed by the host's clock: up to 0.2 s before it,
+  because the host may have read them late, or after it, because that may hold for the line
+  before. A jump is a break where the host's clock has its line, and again at the line itself.
 - Lines that were damaged before the first sound one of all are a break of 0.2 s before it.
 """
 

@@ -1,6 +1,4 @@
-"""How many times a counter has gone round between two lines, told by the host's clock.
-
-From the board's counter, which wraps and restarts, to one time that only grows.
+"""From the board's counter, which wraps and restarts, to one time that only grows.
 
 Rules, each seen from one line to the next, so that the cut of the stream plays no part:
 
@@ -11,12 +9,11 @@ Rules, each seen from one line to the next, so that the cut of the stream plays 
   jump; so is the first line after a restart. Time then goes on from the line before by the
   host's step, at least by the rules' `dead` time, so nothing pairs across a jump.
 - Where lines are numbered in a row, no more than 2 s apart, and the host only read the second
-  one late, by up to 30 s, there is no jump: the counter tells.
+  one late, by up to 30 s, there is no jump: the counter decides.
 - A restart is a hello after which sequence or counter does not go on as before; after lost
   lines, one after which both are near zero. A hello asked for with `?` restarts nothing.
 
-`lines` says which lines are used, `unwrap` how often the counter went round, `breaks` where
-lines are missing or were damaged.
+`line_continuity` decides which lines are used, and where lines are missing or were damaged.
 
 Times are int64 counter units. Knows nothing of passages and shots.
 """

@@ -1,10 +1,6 @@
-"""How much a recording is, told without loading what reads it.
+"""The system's calls on the file of a recording: create, lock, write at a place; its errors.
 
-What is said of a recording's file that cannot be used.
-
-The system's calls on the file of a recording: create, lock, write at a place.
-
-Nothing here knows what is written. `writer` and `appending` decide that.
+Nothing here knows what is written; `recording_writer` decides that.
 """
 
 import contextlib

@@ -1,13 +1,10 @@
-"""Bytes as they come off a port, cut into lines with the host's time on each.
+"""A serial port read in a thread of its own: bytes in, timestamped rows out.
 
-A line ends at its newline and is otherwise kept as it came. What never ends is cut into
-pieces, so memory stays bounded whatever arrives. Knows no port, clock or grammar.
-
-A serial port read in a thread of its own: bytes in, stamped rows out.
-
+Bytes are cut into lines with the host's time on each. A line ends at its newline and is
+otherwise kept as it came. A line that never ends is cut into pieces, so memory stays bounded.
 Each line becomes the very row that the recording will hold. A port that goes away is
 opened again with growing pauses; the loss and the return are rows as well. A framed board
-is asked to say hello; what it answered, whoever decodes the rows tells by `hear`.
+is asked to say hello; whoever decodes the rows reports the answer through `hear`.
 """
 
 import threading

@@ -1,12 +1,10 @@
-"""Writing a recording so that nothing is lost, whatever becomes of its file.
+"""Write a recording so that nothing is lost, whatever happens to its file.
 
 What the device has not confirmed yet stays in memory, so a full disk or a pulled stick delays
 rows but loses none. All that was confirmed is kept too, packed: a file that is deleted,
 replaced or cut meanwhile is noticed, and writing goes on in a new file that holds everything.
 
-Adding rows to a recording that is complete: all of them or none, and nothing before them.
-
-For what is said of a recording afterwards; `writer` writes the ones being made.
+Rows are added to a complete recording here too: all of them or none, at its end.
 """
 
 import contextlib

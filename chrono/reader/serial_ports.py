@@ -1,10 +1,7 @@
-"""The serial ports of this machine: which may be the board's, and where it went when its
-plug was pulled and put back.
+"""The serial ports of this machine: find the board, open its port, find it after a pulled plug.
 
 A system names ports in the order in which they come, so a board may return under another
-name; what hangs on USB tells who made it, which product and mostly which one of them it is.
-
-Opening a port by its name or address, and what is said where that fails.
+name. A USB device states its maker, its product and mostly its serial number.
 """
 
 import errno

@@ -2,13 +2,8 @@
 
 A cell of Braille holds two by four dots, so a point is drawn to a quarter of a line. The
 axis is chosen so that a step between ticks is a whole number of cells: what stands beside a
-tick is at its true place. Where a stream cannot carry Braille, plain ASCII stands in.
-
-Curves in one picture of characters, each ending in its own letter, on axes from 0.
-
-What a curve means is for the reports that draw it; how it is drawn, for `chart.py`.
-
-An axis on which every decade is as long as the others.
+tick is at its true place. Where a stream cannot carry Braille, plain ASCII is used. Curves end
+in their own letter; an axis of decades gives each decade the same length.
 """
 
 import math

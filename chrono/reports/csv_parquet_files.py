@@ -1,10 +1,7 @@
-"""CSV by plain code: with `;` and decimal commas for spreadsheets, or without pyarrow.
+"""The table of shots as CSV and Parquet, by Apache Arrow: in bulk, bounded in memory.
 
-With a point and a comma between the cells these are the bytes that pyarrow writes.
-
-The table of shots as CSV and Parquet, by Apache Arrow: in bulk, bounded in memory.
-
-Without pyarrow CSV is written by plain code, the same bytes a few times slower; Parquet is not.
+Without pyarrow, and with decimal commas, CSV is written by plain code: the same bytes, a few
+times slower. Parquet needs pyarrow.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -123,8 +120,8 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     Write recordings as Parquet; return the number of rows.
 
     Its schema's metadata are the members that stand at the head of a JSON file, see
-    `ExportHeads.texts`. They are known at the end only, and would not be read as the schema's if
-    Arrow's own, which is made at the beginning, were stored too.
+    `ExportHeads.texts`. They are known at the end only, and would not be read as the schema's
+    if Arrow's own, which is made at the beginning, were stored too.
 
     Raises
     ------

@@ -1,13 +1,9 @@
-"""The columns of the exported table: name, kind, unit and meaning of each.
+"""The table of shots: its columns with their meaning, its head, and its rows a chunk at a time.
 
-The one source of what `export --columns`, the README, JSON and Parquet files and workbooks
-tell of them. As JSON it is a Table Schema (Frictionless Data), with `unit` beside it.
-
-What an exported file says of its recordings at its head: start, rig, setups, version.
-
-The table of shots as columns, a chunk at a time, as records and as a data frame.
-
-Numbers are rounded well below any uncertainty, so that every way out shows the same digits.
+`SHOT_COLUMNS` is the one source for `export --columns`, the README, JSON and Parquet files and
+workbooks. As JSON it is a Table Schema (Frictionless Data), with `unit` beside it. The head
+states start, rig, setups and version. Numbers are rounded well below any uncertainty, so that
+every format shows the same digits.
 """
 
 import json

@@ -1,7 +1,4 @@
-"""Estimates of errors beside what was computed, as CSV and as objects for JSON.
-
-The error lab in words and as tables: settings, result, questions, estimates.
-"""
+"""The error lab as text and tables: settings, result, questions, and the class's estimates."""
 
 import csv
 import io

@@ -1,7 +1,4 @@
-"""What one shot's speed means: energy, momentum, Mach number, and how far it would fly.
-
-The speed at the launcher's mouth in words: drag, Reynolds number, source and validity.
-"""
+"""What a speed means: energy, momentum, Mach number, range, and the speed at the mouth."""
 
 import math
 from collections.abc import Mapping, Sequence

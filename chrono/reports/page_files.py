@@ -1,9 +1,7 @@
-"""Pages that stand by themselves: templates, and the one place that fills them.
+"""Pages that need nothing else: templates filled here, written as HTML or as PDF.
 
-In: objects whose texts are ready for people; out: HTML that asks nothing of any network and
-in which text from outside is text only.
-
-Pages as files: HTML as it is, or PDF, laid out by WeasyPrint by their style for paper.
+In: objects whose texts are ready for people. Out: HTML that asks nothing of any network and
+in which text from outside is text only. WeasyPrint lays out the PDF by the style for paper.
 """
 
 import logging

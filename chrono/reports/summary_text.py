@@ -1,8 +1,7 @@
-"""Why shots do not enter the statistics, and how many for each reason.
+"""The summary of a recording as text and as an object for JSON.
 
-The jitter that shots tell and the lengths that gates see, as lines and for JSON.
-
-What the shots of a session come to, as text lines and as objects for JSON.
+With the reasons why shots are not counted, the jitter that the shots show, and the lengths
+that the gates saw.
 """
 
 from collections import Counter

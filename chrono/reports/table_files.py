@@ -1,12 +1,9 @@
-"""The table of shots as one JSON object: a head, then a row a shot.
-
-`schema` and `data` are laid out as pandas reads them with ``orient="table"``. The rows wait in
-a temporary file, since what belongs in front of them is known only when all were read.
-
-Writing the table of shots to a file or a stream, in the format that its ending says.
+"""Write the table of shots to a file or a stream, in the format that its ending names.
 
 Each format's own file has a function that takes recordings one by one and holds no more than
-a part of one; nothing half written stays behind.
+a part of one; nothing half written stays behind. JSON is written here: `schema` and `data`
+are laid out as pandas reads them with ``orient="table"``. Its rows wait in a temporary file,
+since what belongs in front of them is known only when all were read.
 """
 
 import json

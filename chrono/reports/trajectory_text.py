@@ -1,9 +1,4 @@
-"""Falls as text with a picture, and as an object for JSON.
-
-Flights and fitted drag as text with a picture, and as objects for JSON.
-
-Stops as text with a picture, and as an object for JSON.
-"""
+"""Falls, flights, fitted drag and stops as text with a picture, and as objects for JSON."""
 
 import math
 from collections.abc import Sequence

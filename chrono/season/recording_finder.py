@@ -1,6 +1,7 @@
-"""Recordings at addresses that fsspec knows: found, and fetched to be read as files are.
+"""Which recordings are meant: files, folders, patterns and fsspec addresses, in order.
 
-Which recordings are meant: files, folders and patterns, in order, all told apart.
+Recordings with the same file name are distinguished by their path. What lies at an address is
+fetched, so that it can be read as a file is.
 """
 
 import glob

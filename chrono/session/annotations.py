@@ -1,19 +1,13 @@
-"""The operator's records: setups and marks, as JSON objects of a recording.
+"""The operator's records: setups and marks, how they are written, and which shots they concern.
 
-Making and reading them are both here, so that what is written is what is read.
+Making and reading the JSON objects are both here, so that what is written is what is read.
 
-The setups of a session, in order, and which of them a shot belongs to.
+A setup is valid from the moment at which it was stated: for every shot whose key is greater
+than the latest counter value of then. A correction replaces a setup wherever that was stated
+before. What is undone has no effect.
 
-A setup holds from the moment at which it was stated: for every shot whose key is greater than
-the latest counter value of then. A correction stands for a setup wherever that was stated
-before. What is taken back is as if it had not been said.
-
-What the operator's marks make of a session's shots: held, set aside, counted, noted.
-
-Marks on a shot go by its key; holding goes by the latest counter value of the moment at which
-it was said. Neither is altered by measuring anew.
-
-What the operator told of a session: its setups and marks, as one record after another.
+A mark on a shot goes by the shot's key; hold goes by the latest counter value of the moment
+at which it was entered. A new measurement alters neither.
 """
 
 from bisect import bisect_left

@@ -1,12 +1,8 @@
-"""The rate of a session's counter from its beats, and measuring with it where the rig says so.
+"""What gates, link and clock do while lines come in: for the Beams screen and for checks.
 
-Joins the session and the beats. Live the rate is followed while it becomes better known, a
-recording is measured with what all its beats say. Knows nothing of files and screens.
-
-What is seen of gates, link and clock while lines come in: for the Beams screen and checks.
-
-Joins the watch over the last minute, the counter's rate from the beats, and how late the
-beats are read. It judges nothing and knows nothing of ports and screens.
+Joins the gates' last minute, the counter's rate from the beats, and how late the beats are
+read. Live the rate is followed while it becomes better known; a recording is measured with
+the rate of all its beats. Judges nothing and knows nothing of ports and screens.
 """
 
 from dataclasses import dataclass, replace

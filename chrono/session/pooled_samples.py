@@ -1,7 +1,4 @@
-"""The counted shots of sessions by setup, as samples to compare.
-
-The counted shots of several recordings, put together setup by setup.
-"""
+"""The counted shots of recordings by setup, as samples to compare or to pool."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,8 +1,6 @@
-"""What a picture of a session's speeds shows: shots in order, each setup's mean, what is aside.
+"""The content of a report and of its picture: sums, scatter, dots, uncounted shots, files.
 
 A long session is thinned: consecutive shots of a setup become one dot with their range.
-
-What a report tells of recordings: sums, scatter, picture, what is aside, which file.
 """
 
 import hashlib

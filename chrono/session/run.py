@@ -1,13 +1,10 @@
-"""What becomes of what is said of a recording that is shown again.
-
-Nothing, until the user agreed once: to change this recording, or to work in a copy. Rows are
-only ever added, at the end; nothing in the file is altered.
-
-A run: a session, and how it is driven by a screen or by the console.
+"""A run: a session, and how it is driven by a screen or by the console.
 
 The thin shell around `Session`. Whoever drives it calls `step` again and again from one
-thread; what the operator says goes in as a row, the same way as the board's lines. `live` and
-`replay` hold the kinds of runs there are.
+thread; the operator's entries go in as rows, the same way as the board's lines.
+
+Entries on a recording that is shown again go nowhere until the user agreed once: to change
+this recording, or to work in a copy. Rows are only ever added, at the end.
 """
 
 from pathlib import Path

@@ -1,7 +1,4 @@
-"""What a session's counted shots tell of its timing, and of the bodies in the gates.
-
-What the shots of a recording come to, setup by setup and in all.
-"""
+"""What the shots of a recording come to, setup by setup and in all, with jitter and lengths."""
 
 import math
 from collections.abc import Sequence

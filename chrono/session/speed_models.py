@@ -1,17 +1,9 @@
-"""What a session is supposed to have been measured with, where that is not as it was.
+"""The models that turn transits into speeds: by the counter, the setup's body, and assumptions.
 
-A supposition changes which edges a shot is timed by, the step its stamps are taken to have
-and the time that a counter unit stands for; everything else is the session's own way.
-
-The counters of a session's boards, one after another, as their hello lines told of them.
-
-A board that is replaced, or flashed anew, may count otherwise: shots before and after it are
-measured by their own counter.
-
-The models that give speeds, each made once, and shots measured with the right one.
-
-One pair of edges owes to the body, which a setup may state; two pairs do not, so most
-sessions need one model.
+A board that is replaced, or flashed again, may count otherwise: shots before and after it are
+measured by their own counter. One pair of edges depends on the body, which a setup may state;
+two pairs do not, so most sessions need one model. An assumption changes which edges time a
+shot, the step of its timestamps and the time of a counter unit; the rest stays the same.
 """
 
 from collections.abc import Iterator

@@ -1,7 +1,4 @@
-"""Where the page is found: this computer's address in the local network, and a port for it.
-
-The address as a picture that a telephone's camera reads (QR code, ISO/IEC 18004).
-"""
+"""Where the page is found: address, port, and the QR code for a telephone (ISO/IEC 18004)."""
 
 import errno
 import http.client

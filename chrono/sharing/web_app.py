@@ -1,13 +1,11 @@
-"""One newest state for all who look: made once, sent as the same bytes, none kept waiting.
-
-There are no queues. Who looks holds only the number of what was sent to him last, so one who
-is slow gets the newest state when he can take more, and costs nobody anything. The form is
-that of server-sent events (HTML Living Standard, 9.2).
-
-The page and its stream of states, as an ASGI application.
+"""The page and its stream of states, as an ASGI application.
 
 There are two things to ask for, the page and its states, named exactly; no path is ever looked
 up in a file system. Nothing that a request brings is executed, stored or shown.
+
+There are no queues. A viewer has only the number of the state that was sent last. So a slow
+viewer gets the newest state when it can take more, and costs nobody anything. The form is
+that of server-sent events (HTML Living Standard, 9.2).
 """
 
 import asyncio

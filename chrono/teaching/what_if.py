@@ -1,15 +1,11 @@
-"""A recording's stamps as a coarser counter would have taken them.
+"""A recording measured a second time under an assumption, and both side by side.
 
-A counter whose step is a whole number n of recorded ticks reads ⌊(t + p)/n⌋ of its own, and
-⌊⌊t⌋/n⌋ = ⌊t/n⌋: its reading follows from the recorded one exactly. It is written in the
-units of the recorded counter, so that everything behind goes on as before. What it read
-before a wrap or a restart has nothing to do with what it reads after it, but for the steps
-between the edges of one shot, which are kept across a wrap.
-
-A recording measured a second time, under a supposition, and both side by side.
-
-The second time differs in nothing but what is supposed: the same rows go through the same
-processor and the same measuring, and the rig believes what is supposed of it.
+The same rows go through the same processor and the same measuring; only the assumption
+differs. A coarser counter, whose step is a whole number n of recorded ticks, reads
+⌊(t + p)/n⌋ of its own steps. Since ⌊⌊t⌋/n⌋ = ⌊t/n⌋, its reading follows exactly from the
+recorded one. It is written in the units of the recorded counter. What it read before a wrap
+or a restart has nothing to do with what it reads after it, except for the steps between the
+edges of one shot, which are kept across a wrap.
 """
 
 from collections.abc import Sequence

@@ -1,10 +1,9 @@
-"""Shots that a sheet can be made of: every counter value stands so in the recording.
+"""A sheet of tasks on real shots: speed, worst-case limits, combined uncertainty.
 
-A sheet of tasks on real shots: speed, worst-case limits, combined uncertainty.
-
-Pupils compute by the plain formula v = d/t. What the program adds to it (tilt, drag, chords) is
-left out, and its own value stands beside theirs in the key. Each group has shots of its own,
-and a spacing tolerance of its own: no number of five digits and more is in two groups' keys.
+Every counter value of a sheet is written so in the recording. Pupils compute by the plain
+formula v = d/t. What the program adds to it (tilt, drag, chords) is left out, and its own
+value stands beside theirs in the key. Each group has shots of its own, and a spacing
+tolerance of its own: no number of five digits and more is in two groups' keys.
 """
 
 import math

@@ -1,8 +1,6 @@
-"""What a scenario of the virtual board is made of: bodies, gates, boards, lamps, and the play.
+"""The parts of a virtual board's scenario: bodies, gates, boards, lamps, and how bodies fly.
 
 Numbers are SI; they are what is stated or plausible, not measured.
-
-How a body passes the gates: in flight, slowed by quadratic drag, or falling from rest.
 """
 
 from dataclasses import dataclass, field
