@@ -24,7 +24,7 @@ from chrono.reports.export_table import TEXT_COLUMNS, shot_frame
 from chrono.reports.summary_text import summary_data, trouble_lines
 from chrono.rigs.rig_file import load_rig, rig_from_record, rig_from_table
 from chrono.rigs.rig_model import Rig
-from chrono.session.annotations import NO_SETUP, Setup
+from chrono.session.operator_records import NO_SETUP, Setup
 from chrono.session.recording_loader import Findings, LoadedRecording, read_all, unread_line
 from chrono.session.rejected_input import DamagedLine
 from chrono.session.session import Session

@@ -7,8 +7,6 @@ import csv
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import numpy as np
-import numpy.typing as npt
 import typer
 
 from chrono.commands.command_options import AsJson, end
@@ -33,18 +31,17 @@ from chrono.errors import OptionError
 from chrono.units import parse_quantity, quote
 
 if TYPE_CHECKING:
+    from chrono.arrays.array_types import Floats
     from chrono.measuring.energy_results import EnergyStore
     from chrono.measuring.propagation import Quantity
     from chrono.rigs.rig_model import Rig
-
-Floats = npt.NDArray[np.float64]
 
 MAX_BYTES = 1_000_000
 _COLUMNS = {"draw": "m", "force": "N"}
 _HINT = "write a header such as draw_mm,force_N and a row for each reading, from draw 0 on"
 
 
-def read_draw_table(path: Path) -> tuple[Floats, Floats]:
+def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     """
     Read draws [m] and forces [N], shape (N,) each.
 
@@ -58,6 +55,8 @@ def read_draw_table(path: Path) -> tuple[Floats, Floats]:
     OptionError
         The file cannot be read or is no such table; with the line where that is known.
     """
+    import numpy as np
+
     lines = [line for line in _text(path).splitlines() if line.strip()]
     if len(lines) < 3:
         raise _trouble(path, "holds no two readings")

@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from chrono.errors import OptionError
-from chrono.measuring.launch import Launch, launch_of
 from chrono.safe_text import plain
-from chrono.session.session import Session
 
 if TYPE_CHECKING:
     from chrono.measuring.body_in_air import MovingBody
+    from chrono.measuring.launch import Launch
     from chrono.measuring.propagation import Quantity
     from chrono.reports.launch_text import UserUnits
     from chrono.rigs.rig_model import Rig
     from chrono.session.recording_loader import Findings
+    from chrono.session.session import Session
 
 MaybeRecording = Annotated[
     Path | None,
@@ -357,7 +357,7 @@ def _condition(text: str) -> tuple[str, float]:
     return key.strip(), parse_quantity(value, SITE_UNITS[key.strip()], f"--site {key}")
 
 
-def launches_of(session: Session, setups: Sequence[str] = ()) -> list[Launch]:
+def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]":
     """
     Return one more shot of each setup as a launch, in order of first use.
 
@@ -373,6 +373,8 @@ def launches_of(session: Session, setups: Sequence[str] = ()) -> list[Launch]:
     OptionError
         A setup has no counted shots, or there are none at all.
     """
+    from chrono.measuring.launch import launch_of
+
     wanted = setups or session.setups.names
     series = [(name, session.series(name)) for name in wanted]
     found = [

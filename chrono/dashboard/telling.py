@@ -19,7 +19,7 @@ from chrono.dashboard.driving import DrivenApp
 from chrono.dashboard.forms import corrected, setup_form
 from chrono.dashboard.words import said_text
 from chrono.errors import ChronoError
-from chrono.session.annotations import (
+from chrono.session.operator_records import (
     COUNT_AGAIN,
     HOLD_OFF,
     HOLD_ON,

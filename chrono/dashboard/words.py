@@ -11,7 +11,7 @@ from chrono.dashboard.forms import setup_form
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.reports.setup_words import mean_text, setup_text, spread_texts
 from chrono.safe_text import plain
-from chrono.session.annotations import (
+from chrono.session.operator_records import (
     COUNT_AGAIN,
     HOLD_OFF,
     HOLD_ON,

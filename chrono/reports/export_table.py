@@ -19,7 +19,7 @@ from chrono import __version__
 from chrono.measuring.series_statistics import Series
 from chrono.processor.shot_records import EdgesUsed, flag_words
 from chrono.rigs.rig_file import rig_record
-from chrono.session.annotations import NO_SETUP, setup_record
+from chrono.session.operator_records import NO_SETUP, setup_record
 from chrono.session.session import Session
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from chrono.reader.serial_ports import DEFAULT_BAUDRATE, SimulatedPort, simulate
 from chrono.rigs.rig_file import parse_rig, rig_record, with_host_clock
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.annotations import Setup
+from chrono.session.operator_records import Setup
 from chrono.session.run import FedRun
 from chrono.session.session import Session
 from chrono.session.troubles import loss_lines

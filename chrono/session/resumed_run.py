@@ -18,8 +18,8 @@ from chrono.reader.serial_ports import DEFAULT_BAUDRATE, simulated_port
 from chrono.rigs.rig_file import rig_record
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.annotations import Setup
 from chrono.session.live_run import LiveRun, wanted_rig
+from chrono.session.operator_records import Setup
 from chrono.session.recording_loader import LoadedRecording, read_recording, rows_with
 from chrono.session.session import Session
 

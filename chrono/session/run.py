@@ -23,8 +23,15 @@ from chrono.reader.recording_writer import (
     copy_recording,
 )
 from chrono.reader.row_decoding import decode_rows
-from chrono.session.annotations import Mark, Said, Setup, mark_record, setup_record, undo_record
 from chrono.session.observer import BeatDelays, Observer, clock_doubt
+from chrono.session.operator_records import (
+    Mark,
+    Said,
+    Setup,
+    mark_record,
+    setup_record,
+    undo_record,
+)
 from chrono.session.session import Session
 
 

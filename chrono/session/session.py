@@ -22,15 +22,8 @@ from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import EdgesUsed, Shots
 from chrono.rigs.rig_file import rig_from_record
 from chrono.rigs.rig_model import Rig
-from chrono.session.annotations import (
-    HOLD_OFF,
-    HOLD_ON,
-    UNDO,
-    Annotations,
-    Marks,
-    Setup,
-    Setups,
-)
+from chrono.session.annotations import Annotations, Marks, Setups
+from chrono.session.operator_records import HOLD_OFF, HOLD_ON, UNDO, Setup
 from chrono.session.rejected_input import RejectedInput
 from chrono.session.sample_columns import SAMPLE_COLUMNS, Pieces
 from chrono.session.shot_log import ShotLog, ShotRow, countable, shot_row

@@ -20,7 +20,7 @@ from chrono.measuring.timing_jitter import (
     timing_scatter,
 )
 from chrono.rigs.rig_model import Rig
-from chrono.session.annotations import Setup
+from chrono.session.operator_records import Setup
 from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 

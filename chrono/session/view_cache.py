@@ -21,7 +21,7 @@ import numpy.typing as npt
 from chrono.measuring.error_budget import Budget
 from chrono.measuring.series_statistics import Series, series_of
 from chrono.measuring.setup_comparison import Group
-from chrono.session.annotations import Setup
+from chrono.session.operator_records import Setup
 from chrono.session.pooled_samples import RecordingSamples, groups_from
 from chrono.session.sample_columns import SAMPLE_COLUMNS
 from chrono.session.session import Session

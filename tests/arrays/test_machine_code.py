@@ -135,11 +135,11 @@ def test_without_numba_loops_run_as_they_stand_and_one_line_says_so(
 SHOTS_BY_THE_SHORT_WAY = """
 import numpy as np
 from line_kit import RULES, body, events, shots_of
-from chrono.arrays import compiled
+from chrono.arrays import machine_code
 from chrono.processor import pipeline
 from chrono.processor.shot_records import EdgesUsed
 pipeline.MANY_EDGES = 8
-compiled.load()
+machine_code.load_numba()
 shots = shots_of(events([line for k in range(40) for line in body(1.0 + 2 * k, 30.0)]))
 print(len(shots), *{EdgesUsed(used).name for used in shots["used"].tolist()})
 """
@@ -155,7 +155,7 @@ def test_a_constant_of_another_file_that_changes_makes_machine_code_anew(tmp_pat
     assert first.stderr.count("compiling the loops") == 1
     again = run_python(SHOTS_BY_THE_SHORT_WAY, tmp_path)
     assert (again.stdout, again.stderr) == (first.stdout, "")
-    table = package / "processor" / "table.py"
+    table = package / "processor" / "shot_records.py"
     text = table.read_text("utf-8")
     swapped = text.replace("BOTH = 1\n    LEAD = 2\n", "BOTH = 2\n    LEAD = 1\n")
     assert swapped != text

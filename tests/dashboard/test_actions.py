@@ -14,7 +14,7 @@ from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
 from chrono.dashboard.forms import read_setup_form, setup_form
 from chrono.dashboard.memory import recall
 from chrono.dashboard.plot import SpeedPlot
-from chrono.session.annotations import Setup
+from chrono.session.operator_records import Setup
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run
 from chrono.session.view_cache import ViewCache

@@ -10,7 +10,7 @@ from chrono.dashboard.comparing import TOO_FEW, groups_text, interval_line, late
 from chrono.measuring.series_statistics import Sample
 from chrono.measuring.setup_comparison import Group, compare_groups, group_of
 from chrono.reports.character_chart import axis_lines, fit_axis
-from chrono.session.annotations import SET_ASIDE, Mark, Setup
+from chrono.session.operator_records import SET_ASIDE, Mark, Setup
 from chrono.session.view_cache import ViewCache
 
 SLOW, QUICK = [22.0, 22.3, 21.8, 22.1, 22.4], [27.0, 27.3, 26.8, 27.1, 27.4]

@@ -17,7 +17,7 @@ from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 from chrono.dashboard.far import FarScreen
 from chrono.dashboard.words import flow
 from chrono.reader.port_reader import LinkStatus
-from chrono.session.annotations import SET_ASIDE, Mark, Setup
+from chrono.session.operator_records import SET_ASIDE, Mark, Setup
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run
 

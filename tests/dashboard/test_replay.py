@@ -17,7 +17,7 @@ from chrono.dashboard.loading import LoadingScreen
 from chrono.errors import RecordingError
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reader.row_sources import ReplaySource
-from chrono.session.annotations import NOTE, SET_ASIDE, Mark, Setup
+from chrono.session.operator_records import NOTE, SET_ASIDE, Mark, Setup
 from chrono.session.recording_loader import Findings, read_recording
 from chrono.session.replay_run import WholeRun, replay_run
 from chrono.session.view_cache import ViewCache

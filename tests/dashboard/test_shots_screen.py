@@ -11,7 +11,7 @@ from chrono.dashboard.app import Dashboard
 from chrono.dashboard.driving import SHOWN_SHOTS
 from chrono.dashboard.plot import SpeedPlot
 from chrono.reports.flag_help import FLAG_HELP
-from chrono.session.annotations import SET_ASIDE, Mark
+from chrono.session.operator_records import SET_ASIDE, Mark
 from chrono.units import format_speed
 
 

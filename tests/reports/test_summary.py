@@ -13,7 +13,7 @@ from chrono.reader.recording_rows import json_row
 from chrono.reports.statistics_text import drift_text
 from chrono.reports.summary_text import summary_data, summary_text
 from chrono.safe_text import plain
-from chrono.session.annotations import Setup, setup_record
+from chrono.session.operator_records import Setup, setup_record
 from chrono.session.recording_loader import read_recording
 from chrono.session.session_summary import summary_of
 from chrono.units import format_speed

@@ -13,7 +13,7 @@ from chrono.processor.shot_records import EdgesUsed
 from chrono.reader.recording_rows import json_row
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.rig_file import default_rig, rig_record
-from chrono.session.annotations import Setup, setup_record
+from chrono.session.operator_records import Setup, setup_record
 from chrono.session.recording_loader import read_recording
 from chrono.session.session import Session
 from chrono.session.view_cache import ViewCache

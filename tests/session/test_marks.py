@@ -6,52 +6,54 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from chrono.session import annotations
+from chrono.session import operator_records
 from chrono.session.annotations import (
     CORRECTION_LIMIT,
     MARKS_ON_A_SHOT,
-    Mark,
     Marks,
-    Setup,
     Setups,
     ShotMarks,
 )
+from chrono.session.operator_records import Mark, Setup
 
 
 def test_a_setup_reads_back_as_it_was_written() -> None:
     setup = Setup("two bands", {"mass_kg": 0.024, "length_m": 0.04}, {"draw": "60 cm"})
 
-    assert annotations.read_setup(annotations.setup_record(setup)) == setup
+    assert operator_records.read_setup(operator_records.setup_record(setup)) == setup
 
 
 @pytest.mark.parametrize(
     "mark",
     [
-        Mark(annotations.SET_ASIDE, 123, "hit the frame"),
-        Mark(annotations.COUNT_AGAIN, 123),
-        Mark(annotations.NOTE, 7, "loud"),
-        Mark(annotations.NOTE, None, "door opened"),
-        Mark(annotations.HOLD_ON),
-        Mark(annotations.HOLD_OFF),
+        Mark(operator_records.SET_ASIDE, 123, "hit the frame"),
+        Mark(operator_records.COUNT_AGAIN, 123),
+        Mark(operator_records.NOTE, 7, "loud"),
+        Mark(operator_records.NOTE, None, "door opened"),
+        Mark(operator_records.HOLD_ON),
+        Mark(operator_records.HOLD_OFF),
     ],
 )
 def test_a_mark_reads_back_as_it_was_written(mark: Mark) -> None:
-    assert annotations.read_mark(annotations.mark_record(mark)) == mark
+    assert operator_records.read_mark(operator_records.mark_record(mark)) == mark
 
 
 @pytest.mark.parametrize(
     "said",
     [
-        Mark(annotations.SET_ASIDE, 123, "hit the frame"),
-        Mark(annotations.NOTE, None, ""),
-        Mark(annotations.HOLD_ON),
+        Mark(operator_records.SET_ASIDE, 123, "hit the frame"),
+        Mark(operator_records.NOTE, None, ""),
+        Mark(operator_records.HOLD_ON),
         Setup("two bands", {"mass_kg": 0.024}, {"draw": "60 cm"}),
         Setup("two bands", corrects="too bands"),
         Setup("two bands", corrects=""),
     ],
 )
-def test_what_is_taken_back_reads_as_it_was_said(said: annotations.Said) -> None:
-    assert annotations.read_undo(json.loads(json.dumps(annotations.undo_record(said)))) == said
+def test_what_is_taken_back_reads_as_it_was_said(said: operator_records.Said) -> None:
+    assert (
+        operator_records.read_undo(json.loads(json.dumps(operator_records.undo_record(said))))
+        == said
+    )
 
 
 @pytest.mark.parametrize(
@@ -59,14 +61,14 @@ def test_what_is_taken_back_reads_as_it_was_said(said: annotations.Said) -> None
 )
 def test_an_undo_of_nothing_is_refused(data: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=r".+"):
-        annotations.read_undo(data)
+        operator_records.read_undo(data)
 
 
 def test_the_last_that_is_equal_is_taken_back() -> None:
     said = Marks()
     reason, other = (
-        Mark(annotations.SET_ASIDE, 7, "frame"),
-        Mark(annotations.SET_ASIDE, 7, "net"),
+        Mark(operator_records.SET_ASIDE, 7, "frame"),
+        Mark(operator_records.SET_ASIDE, 7, "net"),
     )
     for mark in (reason, other, reason):
         said.take(mark, 10)
@@ -83,42 +85,42 @@ def test_the_last_that_is_equal_is_taken_back() -> None:
 
 def test_a_hold_taken_back_held_no_shot() -> None:
     said = Marks()
-    said.take(Mark(annotations.HOLD_ON), 10)
-    said.take(Mark(annotations.HOLD_OFF), 20)
-    said.take(Mark(annotations.HOLD_ON), 30)
+    said.take(Mark(operator_records.HOLD_ON), 10)
+    said.take(Mark(operator_records.HOLD_OFF), 20)
+    said.take(Mark(operator_records.HOLD_ON), 30)
     keys = np.array([5, 15, 25, 35])
     assert said.at(keys).held.tolist() == [False, True, False, True]
-    said.take_back(Mark(annotations.HOLD_ON))
+    said.take_back(Mark(operator_records.HOLD_ON))
     assert not said.held_after(40)
     assert said.at(keys).held.tolist() == [False, True, False, False]
-    said.take_back(Mark(annotations.HOLD_OFF))
+    said.take_back(Mark(operator_records.HOLD_OFF))
     assert said.held_after(40)
-    said.take_back(Mark(annotations.HOLD_ON))
+    said.take_back(Mark(operator_records.HOLD_ON))
     assert not said.at(keys).held.any()
 
 
 def test_an_earlier_hold_can_be_taken_back_after_its_end() -> None:
     said = Marks()
-    said.take(Mark(annotations.HOLD_ON), 10)
-    said.take(Mark(annotations.HOLD_OFF), 20)
-    said.take_back(Mark(annotations.HOLD_ON))
+    said.take(Mark(operator_records.HOLD_ON), 10)
+    said.take(Mark(operator_records.HOLD_OFF), 20)
+    said.take_back(Mark(operator_records.HOLD_ON))
     assert said.at(np.array([5, 15, 25])).held.tolist() == [False] * 3
-    said.take_back(Mark(annotations.HOLD_OFF))
+    said.take_back(Mark(operator_records.HOLD_OFF))
     with pytest.raises(ValueError, match="not made"):
-        said.take_back(Mark(annotations.HOLD_OFF))
+        said.take_back(Mark(operator_records.HOLD_OFF))
 
 
 def test_of_many_marks_on_a_shot_the_last_can_be_taken_back() -> None:
     said = Marks()
-    said.take(Mark(annotations.SET_ASIDE, 7, "net"), 10)
+    said.take(Mark(operator_records.SET_ASIDE, 7, "net"), 10)
     for number in range(MARKS_ON_A_SHOT):
-        said.take(Mark(annotations.NOTE, 7, str(number)), 10)
+        said.take(Mark(operator_records.NOTE, 7, str(number)), 10)
     for number in range(MARKS_ON_A_SHOT - 1, -1, -1):
         assert said.of(7) == ShotMarks(False, "net", str(number))
-        said.take_back(Mark(annotations.NOTE, 7, str(number)))
+        said.take_back(Mark(operator_records.NOTE, 7, str(number)))
     assert said.of(7) == ShotMarks(False, "net")
     with pytest.raises(ValueError, match="not made"):
-        said.take_back(Mark(annotations.SET_ASIDE, 7, "net"))
+        said.take_back(Mark(operator_records.SET_ASIDE, 7, "net"))
 
 
 def test_a_setup_taken_back_leaves_its_shots_to_the_one_before() -> None:
@@ -181,14 +183,17 @@ def test_corrections_end_somewhere() -> None:
 )
 def test_what_is_no_mark_is_refused(data: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=r".+"):
-        annotations.read_mark(data)
+        operator_records.read_mark(data)
 
 
 @pytest.mark.parametrize("length", [0, -0.04, 1e308, float("nan"), "0.04", True])
 def test_a_body_of_impossible_length_is_refused(length: object) -> None:
     with pytest.raises(ValueError, match="no mass or length"):
-        annotations.read_setup({"name": "x", "body": {"length_m": length}})
+        operator_records.read_setup({"name": "x", "body": {"length_m": length}})
 
 
 def test_long_texts_are_cut() -> None:
-    assert len(annotations.read_setup({"name": "x" * 10_000}).name) == annotations.TEXT_LIMIT
+    assert (
+        len(operator_records.read_setup({"name": "x" * 10_000}).name)
+        == operator_records.TEXT_LIMIT
+    )

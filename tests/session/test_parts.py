@@ -10,16 +10,9 @@ from speed_rigs import make_rig
 from chrono.arrays.events import Batch, Events, LineSample, Record
 from chrono.errors import RecordingError, RigError
 from chrono.rigs.rig_file import rig_record
-from chrono.session import annotations
-from chrono.session.annotations import (
-    SETUP_LIMIT,
-    Mark,
-    MarkedShots,
-    Marks,
-    Setup,
-    Setups,
-    ShotMarks,
-)
+from chrono.session import operator_records
+from chrono.session.annotations import SETUP_LIMIT, MarkedShots, Marks, Setups, ShotMarks
+from chrono.session.operator_records import Mark, Setup
 from chrono.session.rejected_input import SAMPLE_LIMIT, RejectedInput
 from chrono.session.session import Session
 from chrono.session.speed_models import BoardCounters
@@ -92,9 +85,9 @@ def said(*at: tuple[Mark, int]) -> MarkedShots:
 
 def test_hold_lies_between_its_two_moments() -> None:
     held = said(
-        (Mark(annotations.HOLD_ON), 10),
-        (Mark(annotations.HOLD_ON), 12),
-        (Mark(annotations.HOLD_OFF), 20),
+        (Mark(operator_records.HOLD_ON), 10),
+        (Mark(operator_records.HOLD_ON), 12),
+        (Mark(operator_records.HOLD_OFF), 20),
     )
     assert held.held.tolist() == [False, False, True, True, False, False]
     assert held.words() == ["", "", "on hold", "on hold", "", ""]
@@ -104,12 +97,12 @@ def test_hold_lies_between_its_two_moments() -> None:
 
 def test_marks_on_a_shot_go_by_its_key_and_the_last_one_counts() -> None:
     found = said(
-        (Mark(annotations.SET_ASIDE, 20, "hit the frame"), 0),
-        (Mark(annotations.NOTE, 20, "loud"), 0),
-        (Mark(annotations.SET_ASIDE, 30, "by mistake"), 0),
-        (Mark(annotations.COUNT_AGAIN, 30), 0),
-        (Mark(annotations.COUNT_AGAIN, 21), 0),
-        (Mark(annotations.SET_ASIDE, 77, "no shot of these"), 0),
+        (Mark(operator_records.SET_ASIDE, 20, "hit the frame"), 0),
+        (Mark(operator_records.NOTE, 20, "loud"), 0),
+        (Mark(operator_records.SET_ASIDE, 30, "by mistake"), 0),
+        (Mark(operator_records.COUNT_AGAIN, 30), 0),
+        (Mark(operator_records.COUNT_AGAIN, 21), 0),
+        (Mark(operator_records.SET_ASIDE, 77, "no shot of these"), 0),
     )
     assert found.marks[3] == ShotMarks(False, "hit the frame", "loud")
     assert found.marks[5] == ShotMarks(counted=True)

@@ -11,7 +11,7 @@ from pty_board import HELLO, PtyBoard, framed, until
 from chrono.errors import ChronoError, OptionError, PortError, RecordingError
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.rigs.rig_file import parse_rig
-from chrono.session.annotations import HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
+from chrono.session.operator_records import HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 from chrono.session.recording_loader import read_recording
 from chrono.session.resumed_run import ResumedRun, resumed_run
 from chrono.session.view_cache import ViewCache

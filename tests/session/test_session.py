@@ -18,9 +18,10 @@ from chrono.reader.recording_rows import board_row, json_row
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.rig_file import default_rig, parse_rig, rig_record
 from chrono.rigs.rig_model import Rig
-from chrono.session import annotations
-from chrono.session.annotations import SETUP_LIMIT, Mark, Setup, mark_record, setup_record
+from chrono.session import operator_records
+from chrono.session.annotations import SETUP_LIMIT
 from chrono.session.observer import remeasured_words
+from chrono.session.operator_records import Mark, Setup, mark_record, setup_record
 from chrono.session.rejected_input import SAMPLE_LIMIT
 from chrono.session.session import Session
 from chrono.session.shot_log import ShotRow
@@ -125,7 +126,7 @@ def test_a_shot_set_aside_keeps_its_reason_and_leaves_the_statistics(
     key = shown(plain)[3].key
 
     session = after(
-        afternoon, ("mark", mark_record(Mark(annotations.SET_ASIDE, key, "hit the frame")))
+        afternoon, ("mark", mark_record(Mark(operator_records.SET_ASIDE, key, "hit the frame")))
     )
 
     row = shown(session)[3]
@@ -145,8 +146,8 @@ def test_a_shot_counted_again_is_as_if_it_had_never_been_set_aside(
 
     session = after(
         afternoon,
-        ("mark", mark_record(Mark(annotations.SET_ASIDE, key, "why not"))),
-        ("mark", mark_record(Mark(annotations.COUNT_AGAIN, key))),
+        ("mark", mark_record(Mark(operator_records.SET_ASIDE, key, "why not"))),
+        ("mark", mark_record(Mark(operator_records.COUNT_AGAIN, key))),
     )
 
     assert repr(shown(session)) == repr(shown(after(afternoon)))
@@ -160,7 +161,7 @@ def test_a_mark_stays_on_its_shot_when_the_spacing_is_corrected(afternoon: After
 
     session = after(
         afternoon,
-        ("mark", mark_record(Mark(annotations.NOTE, key, "this one"))),
+        ("mark", mark_record(Mark(operator_records.NOTE, key, "this one"))),
         ("rig", rig_record(better)),
     )
 
@@ -181,7 +182,7 @@ def test_shots_on_hold_are_recorded_and_not_counted(afternoon: Afternoon) -> Non
     middle = len(rows) // 2
     on, off = (
         json_row(0, "mark", mark_record(Mark(a)))
-        for a in (annotations.HOLD_ON, annotations.HOLD_OFF)
+        for a in (operator_records.HOLD_ON, operator_records.HOLD_OFF)
     )
 
     session = run(rig, [b"".join([*rows[:middle], on, *rows[middle:-40], off, *rows[-40:]])])

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chrono.rigs.rig_file import parse_rig
-from chrono.session.annotations import (
+from chrono.session.operator_records import (
     COUNT_AGAIN,
     HOLD_OFF,
     HOLD_ON,

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from hand_board import RIG_TEXT, hand_run
 
-from chrono.session.annotations import HOLD_ON, Mark, Setup
 from chrono.session.follow_run import FollowRun, follow_run
+from chrono.session.operator_records import HOLD_ON, Mark, Setup
 from chrono.session.recording_loader import read_recording
 from chrono.sharing.page_state import SHOWN_SETUPS, PageState, page_state_json, page_state_of
 from chrono.units import format_speed
