@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools
+
 Records = npt.NDArray[np.void]
 
 
-def choose(records: Records, chosen: npt.NDArray[np.bool_]) -> Records:
+def choose(records: Records, chosen: Bools) -> Records:
     """Return the records where `chosen` is true; the array itself if all are."""
     places = chosen.nonzero()[0]
     return records if len(places) == len(records) else records.take(places)

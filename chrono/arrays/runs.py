@@ -1,9 +1,8 @@
 """Runs of neighbouring places in an array, laid out one after the other."""
 
 import numpy as np
-import numpy.typing as npt
 
-Places = npt.NDArray[np.intp]
+from chrono.arrays.array_types import Places
 
 
 def laid_out(starts: Places, sizes: Places) -> tuple[Places, Places]:

@@ -12,18 +12,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats
 from chrono.errors import CalibrationError
 from chrono.measuring.ball import Ball
 from chrono.measuring.budget import Contribution, Input, rectangular, tilt
-from chrono.measuring.combined import (
-    MIN_REPEATS,
-    Combined,
-    Floats,
-    combine,
-    mean_input,
-)
+from chrono.measuring.combined import MIN_REPEATS, Combined, combine, mean_input
 from chrono.physics.flight import fall_speed, fall_time
 from chrono.physics.gravity import ANOMALY_MPS2
 from chrono.processor.table import EdgesUsed
@@ -205,7 +199,7 @@ def drop_calibration(
     )
 
 
-def are_drops(start_s: Floats, downwards: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
     Tell drops from the falls of a ball that came back up from the floor.
 
@@ -221,7 +215,7 @@ def are_drops(start_s: Floats, downwards: npt.NDArray[np.bool_]) -> npt.NDArray[
     """
     follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
     after_other = np.concatenate([[False], ~downwards[:-1]])
-    drops: npt.NDArray[np.bool_] = downwards & ~(follows_soon & after_other)
+    drops: Bools = downwards & ~(follows_soon & after_other)
     return drops
 
 

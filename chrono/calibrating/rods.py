@@ -10,16 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import CalibrationError
 from chrono.measuring.budget import Contribution, Input, rectangular, tilt
-from chrono.measuring.combined import (
-    MIN_REPEATS,
-    Combined,
-    Floats,
-    combine,
-    mean_input,
-    rig_changes,
-)
+from chrono.measuring.combined import MIN_REPEATS, Combined, combine, mean_input, rig_changes
 from chrono.units import format_value
 
 LEAST_DIFFERENCE_M = 5e-3

@@ -14,6 +14,7 @@ from math import inf, sqrt
 import numpy as np
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import CalibrationError
 from chrono.measuring.budget import (
     Contribution,
@@ -21,14 +22,7 @@ from chrono.measuring.budget import (
     effective_dof,
     rectangular,
 )
-from chrono.measuring.combined import (
-    MIN_REPEATS,
-    Combined,
-    Floats,
-    combine,
-    mean_input,
-    rig_changes,
-)
+from chrono.measuring.combined import MIN_REPEATS, Combined, combine, mean_input, rig_changes
 from chrono.units import format_value
 
 SUSPICIOUS = 0.01

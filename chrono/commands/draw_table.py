@@ -4,12 +4,10 @@ import csv
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 from chrono.units import parse_quantity, quote
-
-Floats = npt.NDArray[np.float64]
 
 MAX_BYTES = 1_000_000
 _COLUMNS = {"draw": "m", "force": "N"}

@@ -6,10 +6,8 @@ from dataclasses import replace
 from chrono.health.verdict import Health, Item
 from chrono.measuring.timing import Blocking, Timing
 from chrono.plain import plain
+from chrono.processor.pairing import LENGTH_TOLERANCE
 from chrono.units import format_value
-
-LENGTH_TOLERANCE = 0.25
-"""A length further off than this part is flagged `short` or `long` in each shot."""
 
 
 def with_shots(

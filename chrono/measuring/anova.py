@@ -5,14 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.budget import COVERAGE
 from chrono.measuring.statistics import mean_and_s
-
-Floats = npt.NDArray[np.float64]
 
 _MANY = 100_000
 """Degrees of freedom at which a studentised range is one of normal values."""

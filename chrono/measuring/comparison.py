@@ -6,17 +6,15 @@ from dataclasses import dataclass
 from itertools import combinations, pairwise
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.anova import OneWay, TukeyInterval, one_way, tukey_intervals
 from chrono.measuring.budget import coverage_factor
 from chrono.measuring.difference import Difference, compare_series, rig_scale
 from chrono.measuring.outliers import suspicious
 from chrono.measuring.scatter import Drift, drift_of, s_ratio_interval
 from chrono.measuring.statistics import Sample, Series, mean_and_s, random_part, series_of
-
-Floats = npt.NDArray[np.float64]
 
 LEAST_PAIRS = 4
 PAIRED_SHARE = 0.8

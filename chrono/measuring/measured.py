@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from chrono.arrays.array_types import Floats
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.ball import Ball, ball_in_air
 from chrono.measuring.budget import Contribution, Input, coverage_factor, normal, rectangular
 from chrono.measuring.combined import Combined, combine
@@ -22,8 +22,6 @@ from chrono.physics.drag import (
     sphere_drag_bounds,
 )
 from chrono.rigs.file import Rig
-
-Floats = npt.NDArray[np.float64]
 
 SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
 FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.ball import DRAG_COEFFICIENT_RELATIVE_U, ball_in_air
 from chrono.measuring.budget import Contribution, Input, chords, combined_uncertainty, normal
 from chrono.physics.drag import (
@@ -24,8 +25,6 @@ from chrono.physics.drag import (
 )
 from chrono.processor.table import EdgesUsed
 from chrono.rigs.model import Rig
-
-Floats = npt.NDArray[np.float64]
 
 CHORDS = "chords"
 SLOWING = "drag in the body"

@@ -7,10 +7,9 @@ is Grubbs' test. (NIST e-Handbook 1.3.5.17.1 and 1.3.5.17.3.)
 import math
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
-Floats = npt.NDArray[np.float64]
+from chrono.arrays.array_types import Floats
 
 RISK = 0.03
 """Of one clean series, of any length: below 5 % also where Rosner's values are approximate."""

@@ -4,16 +4,14 @@ import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 from chrono.measuring.advice import CERAMIC_TOLERANCE, CRYSTAL_TOLERANCE, group_shares
 from chrono.measuring.budget import rectangular
 from chrono.measuring.speed import SpeedModel
 from chrono.processor.table import EdgesUsed
-
-Floats = npt.NDArray[np.float64]
 
 SPACINGS_M = (0.1, 0.2, 0.3, 0.5, 1.0, 2.0)
 TICKS_S = (62.5e-9, 0.5e-6, 4e-6)

@@ -5,14 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.budget import COVERAGE, coverage_factor
 from chrono.measuring.outliers import suspicious
 from chrono.measuring.statistics import Sample, mean_and_s, s_interval
-
-Floats = npt.NDArray[np.float64]
 
 LEAST_FOR_SHAPE = 8
 """Fewer shots tell nothing of the shape of their distribution."""

@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bytes, Floats, Places
 from chrono.measuring.budget import (
     Budget,
     Contribution,
@@ -49,9 +49,6 @@ from chrono.measuring.measured import Measured
 from chrono.measuring.one_pair import OnePair
 from chrono.processor.table import EdgesUsed, Shots, blocking_ticks
 from chrono.rigs.model import Rig
-
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
 
 STEEP = 0.02
 """Relative u of a transit above which the speed's error is not in proportion to its."""
@@ -302,7 +299,7 @@ def _correct_single(
     u_random: Floats,
     u_shared: Floats,
     single: Places,
-    used: npt.NDArray[np.uint8],
+    used: Bytes,
     model: SpeedModel,
 ) -> None:
     """Turn the speed of one pair of edges into that of the body's middle, in place."""
@@ -385,7 +382,7 @@ def _coverage_factor(model: SpeedModel, true_s: float, edges_used: int) -> float
     return coverage_half_width(contributions) / u
 
 
-def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8], single: Places) -> Floats:
+def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     """
     Return the transit that was used [counter units], NaN where there is none.
 

@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.budget import (
     COVERAGE,
     Contribution,
@@ -21,8 +21,6 @@ from chrono.measuring.budget import (
     normal,
 )
 from chrono.measuring.coverage import coverage_half_width
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +40,7 @@ class Sample:
         What the shared part is made of at their mean; empty: taken as normal.
     """
 
-    number: npt.NDArray[np.int64]
+    number: Ints
     speed_mps: Floats
     u_random_mps: Floats
     u_shared_mps: Floats

@@ -9,12 +9,11 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 from chrono.physics.trajectory import Deceleration
 
-Floats = npt.NDArray[np.float64]
 Goal = Literal["height", "time", "speed"]
 
 FASTEST_MPS = 3000.0

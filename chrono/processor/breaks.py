@@ -15,10 +15,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from chrono.arrays.array_types import Ints, Places
 from chrono.arrays.batch import Control, Events, Kind
 from chrono.processor.lines import LONGEST_HOST_STEP_US, SEQUENCES, Lines
 from chrono.processor.rules import Rules
-from chrono.processor.timeline import NO_BREAKS, Breaks, Ints, Places, Timebase
+from chrono.processor.timeline import FOREVER, NO_BREAKS, NOWHERE, Breaks, Timebase
 
 UNKNOWN_LOSS = 1 << 16
 """Stands for the number of lost lines where it cannot be known."""
@@ -28,10 +29,6 @@ BEAT_S = 1.1
 
 NOTE_SLACK_S = 0.2
 """A line may have been sent this long before the host has read it."""
-
-_NO_LINE = 1 << 62
-
-_NOWHERE = np.zeros(0, np.intp)
 
 
 class Notes(NamedTuple):
@@ -87,9 +84,7 @@ def find_notes(
 ) -> Notes | None:
     """Return the notes, but for those before the first line of all."""
     links = [c for c in records if c.origin == "link"]
-    damaged = (
-        (events.kind == Kind.DAMAGED).nonzero()[0] if len(used) < len(events) else _NOWHERE
-    )
+    damaged = (events.kind == Kind.DAMAGED).nonzero()[0] if len(used) < len(events) else NOWHERE
     if not links and not len(damaged):
         return None
     position = np.append(np.array([c.position for c in links], np.intp), damaged)
@@ -117,7 +112,7 @@ def note_breaks(
     mark = np.maximum(np.maximum.accumulate(mark), start.mark)
     slack = rules.units(NOTE_SLACK_S)
     breaks = Breaks(np.maximum(seen, mark - slack), mark, mark + slack, notes.lost)
-    return breaks.between(seen, np.append(top, _NO_LINE)[notes.place + 1]), int(mark[-1])
+    return breaks.between(seen, np.append(top, FOREVER)[notes.place + 1]), int(mark[-1])
 
 
 def early_break(

@@ -8,10 +8,11 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bytes, Ints, Places
 from chrono.arrays.batch import NO_SEQUENCE, Events, Kind
 from chrono.arrays.compiled import loop
 from chrono.processor.rules import Rules
-from chrono.processor.timeline import LATE, Bytes, Ints, Places, Timebase
+from chrono.processor.timeline import LATE, Timebase
 
 BEAT_WHAT = 2 * LATE
 """Bit of what a line is: a beat and no edge; the others are those of `Edges.what`."""

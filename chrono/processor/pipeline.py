@@ -31,6 +31,7 @@ from chrono.processor.shots import (
 from chrono.processor.table import Shots, in_order, make_unique
 from chrono.processor.timebase import known_time, put_on_timebase
 from chrono.processor.timeline import (
+    FOREVER,
     NO_BEATS,
     NO_BREAKS,
     NO_EDGES,
@@ -42,9 +43,6 @@ from chrono.processor.timeline import (
 
 __all__ = ["Processor", "Rules", "Tally"]
 
-FOREVER = 1 << 62
-"""A time after everything."""
-
 MANY_EDGES = 4000
 """Fewer new edges go the whole way at once, and all do without machine code."""
 
@@ -52,7 +50,7 @@ MANY_OTHERS = 5_000
 """While solitary launches come in bulk, the other edges wait until they are so many: the whole
 way costs as much for a few as for some thousands."""
 
-_BEFORE_ALL = -(1 << 62)
+_BEFORE_ALL = -FOREVER
 
 
 class Processor:

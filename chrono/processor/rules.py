@@ -8,7 +8,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
+
+from chrono.arrays.array_types import Floats, Ints
 
 if TYPE_CHECKING:
     from chrono.rigs.file import Rig
@@ -161,10 +162,10 @@ class Windows:
 class Lengths(NamedTuple):
     """Declared body lengths [m], NaN for none: `values[i]` holds after time `since[i]`."""
 
-    since: npt.NDArray[np.int64]
-    values: npt.NDArray[np.float64]
+    since: Ints
+    values: Floats
 
-    def at(self, t: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    def at(self, t: Ints) -> Floats:
         """Return the length declared for each time."""
         if len(self.values) == 1:
             return np.full(len(t), self.values[0])

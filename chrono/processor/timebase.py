@@ -26,6 +26,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bytes, Ints, Places
 from chrono.arrays.batch import Control, Events
 from chrono.arrays.compiled import loop
 from chrono.processor.breaks import (
@@ -42,24 +43,21 @@ from chrono.processor.breaks import (
 from chrono.processor.lines import BEAT_WHAT, SEQUENCES, Lines, used_lines
 from chrono.processor.rules import BACK_STEP_S, Rules
 from chrono.processor.timeline import (
+    FOREVER,
     LATE,
     LONGEST_WIDTH,
     NO_BEATS,
+    NOWHERE,
     WIDTH_SHIFT,
     Beats,
     Breaks,
-    Bytes,
     Edges,
-    Ints,
-    Places,
     Tally,
     Timebase,
 )
 from chrono.processor.unwrap import unwrap_steps
 
-_NOWHERE = np.zeros(0, np.intp)
 _YOUNG_S, _YOUNG_LINES = 5.0, 1000
-_END_OF_TIME = 1 << 62
 
 
 class Ticked(NamedTuple):
@@ -135,7 +133,7 @@ def put_on_timebase(
             breaks=len(gaps.mark) - len(jumps) + len(placed.mark),
         ),
     )
-    return Ticked(edges, beats, gaps, placed, int(np.append(top, _END_OF_TIME)[1]), after)
+    return Ticked(edges, beats, gaps, placed, int(np.append(top, FOREVER)[1]), after)
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
@@ -175,7 +173,7 @@ def _restarts(
     """Return the lines (from 1) after a hello that do not go on as before."""
     anew = state.anew or state.other_counter
     if not hellos and not anew:
-        return _NOWHERE
+        return NOWHERE
     asked = np.unique([*hellos, *([0] if anew else [])]).astype(np.intp) + 1
     asked = asked[(asked <= len(lines.steps)) & ((asked > 1) | state.started)]
     missing, places = lines.missing[asked - 1], lines.used[asked - 1]
@@ -193,8 +191,8 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
-    if start.t + int(t[1:].max(initial=0)) * len(steps) > _END_OF_TIME:
-        t[1:][np.cumsum(t, dtype=np.float64)[1:] > _END_OF_TIME] = 0
+    if start.t + int(t[1:].max(initial=0)) * len(steps) > FOREVER:
+        t[1:][np.cumsum(t, dtype=np.float64)[1:] > FOREVER] = 0
     return np.cumsum(t)
 
 

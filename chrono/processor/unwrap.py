@@ -1,8 +1,8 @@
 """How many times a counter has gone round between two lines, told by the host's clock."""
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats, Ints, Places
 from chrono.processor.rules import (
     BACK_STEP_S,
     HOST_TOLERANCE_S,
@@ -10,9 +10,8 @@ from chrono.processor.rules import (
     STALL_S,
     Rules,
 )
-from chrono.processor.timeline import Ints, Places
+from chrono.processor.timeline import NOWHERE
 
-_NOWHERE = np.zeros(0, np.intp)
 _SHORT_WRAP_HOST_S = 0.1
 
 
@@ -44,10 +43,10 @@ def unwrap_steps(
     turn_s = turn * rules.unit_s
     if turn_s < 2 * HOST_TOLERANCE_S:
         ahead_s = _ahead_s(steps, host_steps_us, rules)
-        return _fewest_turns(steps, ahead_s, turn, rules), _NOWHERE
+        return _fewest_turns(steps, ahead_s, turn, rules), NOWHERE
     longest_s = max(host_steps_us.max(initial=0) * 1e-6, steps.max(initial=0) * rules.unit_s)
     if longest_s <= HOST_TOLERANCE_S:
-        return steps, _NOWHERE
+        return steps, NOWHERE
     ahead_s = _ahead_s(steps, host_steps_us, rules)
     far = (np.abs(ahead_s) > HOST_TOLERANCE_S).nonzero()[0]
     if rules.lines == "framed":
@@ -61,7 +60,7 @@ def unwrap_steps(
 
 
 def _without_stalls(
-    steps: Ints, ahead_s: npt.NDArray[np.float64], in_a_row: Places, far: Places, rules: Rules
+    steps: Ints, ahead_s: Floats, in_a_row: Places, far: Places, rules: Rules
 ) -> Places:
     """Return the far steps that no late reading explains; put right those it does."""
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
@@ -72,14 +71,12 @@ def _without_stalls(
     return np.setdiff1d(far, in_a_row[stalled], assume_unique=True)
 
 
-def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> npt.NDArray[np.float64]:
+def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
     """Return by how much the host's clock went further than the counter [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
-def _fewest_turns(
-    steps: Ints, ahead_s: npt.NDArray[np.float64], turn: int, rules: Rules
-) -> Ints:
+def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
     """Return the steps with as few turns as the host allows, tiny steps back as such."""
     turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
     back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)

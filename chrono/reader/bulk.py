@@ -10,13 +10,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bytes, Ints
 from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Events, Kind, empty_events
 from chrono.arrays.compiled import compiled, inlined
 from chrono.reader.grammar import MAX_DIGITS, Lines, crc16
 from chrono.reader.rows import SHORTEST_RECORD
 
-Bytes = npt.NDArray[np.uint8]
-Ints = npt.NDArray[np.int64]
 Columns = tuple[npt.NDArray[Any], ...]
 """Of `Events`, in its order."""
 

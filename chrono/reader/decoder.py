@@ -11,14 +11,12 @@ from dataclasses import fields
 from functools import cache
 
 import numpy as np
-import numpy.typing as npt
 
 from chrono.arrays import compiled
+from chrono.arrays.array_types import Ints
 from chrono.arrays.batch import Batch, Control, Events, Kind, Sample, empty_events
 from chrono.reader.grammar import Damage, Event, Lines
 from chrono.reader.rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, Row, parse_row
-
-Ints = npt.NDArray[np.int64]
 
 BULK_BYTES = 2000
 """A shorter block is read row by row all the same, which is quicker there."""

@@ -14,6 +14,7 @@ from math import inf
 from pathlib import Path
 from typing import Literal
 
+from chrono.reader.handles import FINGERPRINT_BYTES
 from chrono.reader.port import LinkStatus
 from chrono.reader.recording import open_at_first_row
 from chrono.reader.rows import MAX_ROW_BYTES
@@ -22,9 +23,6 @@ from chrono.reader.trouble import words
 
 LOOK_S = 0.5
 """How often a file that does not grow is looked for by its name."""
-
-FINGERPRINT_BYTES = 4096
-"""So many bytes before the next row must be what they were."""
 
 GO_ON_HINT = "the program that writes it may go on in a new file beside it: follow that one"
 

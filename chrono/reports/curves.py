@@ -7,11 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.reports.chart import Chart, fit_axis
-
-Floats = npt.NDArray[np.float64]
 
 WIDTH, HEIGHT = 48, 12
 """Cells of a picture without its axes: fits a terminal 60 columns wide."""

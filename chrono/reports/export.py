@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Ints
 from chrono.processor.table import EdgesUsed, flag_words
 from chrono.reports.columns import COLUMNS, DECIMALS, TEXT_COLUMNS
 from chrono.reports.heads import Head, head_of
@@ -136,7 +137,7 @@ def moment_texts(moments: npt.NDArray[np.datetime64]) -> list[str | None]:
     return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
-def _moments(started: str, host_us: npt.NDArray[np.int64]) -> npt.NDArray[np.datetime64]:
+def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
     """Return moments by the calendar, UTC; a start that states no offset tells none."""
     begin: np.datetime64[Any] = np.datetime64("NaT", "us")
     try:

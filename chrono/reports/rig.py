@@ -5,6 +5,7 @@ import math
 from chrono.plain import plain
 from chrono.reports.budget import tick_text
 from chrono.rigs.model import Body, Rig
+from chrono.units import ICE_POINT_K
 
 Rows = list[tuple[str, str]]
 
@@ -45,7 +46,7 @@ def site_text(rig: Rig) -> str:
     site = rig.site
     return (
         f"{_mm(site.muzzle_distance_m)} from the launcher's mouth; "
-        f"{site.temperature_k - 273.15:.3g} °C, {site.pressure_pa / 100:.5g} hPa, "
+        f"{site.temperature_k - ICE_POINT_K:.3g} °C, {site.pressure_pa / 100:.5g} hPa, "
         f"{site.humidity * 100:.3g} % humidity, {site.altitude_m:.4g} m above the sea"
     )
 

@@ -22,14 +22,13 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from chrono.errors import UnitError
-from chrono.units import KINDS, parse_quantity, quote
+from chrono.units import ICE_POINT_K, KINDS, parse_quantity, quote
 
 Lines = Literal["framed", "plain", "interval"]
 Shape = Literal["round", "flat"]
 """Of a body's ends: a ball's, or those of a rod or cylinder cut square."""
 
 _PLAIN_UNIT_S = 1e-6
-_KELVIN = 273.15
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
@@ -239,7 +238,7 @@ class Site(_Section):
     muzzle_distance_m: Distance = Field(1.0, alias="muzzle_distance")
     latitude_rad: Latitude = Field(math.radians(50), alias="latitude")
     altitude_m: Altitude = Field(100.0, alias="altitude")
-    temperature_k: Temperature = Field(18 + _KELVIN, alias="temperature")
+    temperature_k: Temperature = Field(18 + ICE_POINT_K, alias="temperature")
     pressure_pa: Pressure = Field(100500.0, alias="pressure")
     humidity: Fraction = Field(0.6, alias="humidity")
 

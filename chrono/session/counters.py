@@ -7,8 +7,8 @@ measured by their own counter.
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Ints, Places
 from chrono.errors import RigError
 from chrono.rigs.file import Rig, with_frequency
 from chrono.session.setups import BEFORE_ALL
@@ -47,7 +47,7 @@ class Counters:
         self._counters.append(counter)
         self._since.append(max(anchor, self._since[-1]))
 
-    def at(self, keys: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
+    def at(self, keys: Ints) -> Places:
         """Return the place of each shot's counter, shape (N,)."""
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
@@ -60,7 +60,7 @@ class Counters:
         counter = self._counters[place]
         return with_frequency(rig, *counter) if counter and rig.lines == "framed" else rig
 
-    def stretches(self, keys: npt.NDArray[np.int64], start: int) -> Iterator[tuple[slice, int]]:
+    def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
         Yield slices of shots that have one counter, and its place.
 

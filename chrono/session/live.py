@@ -13,7 +13,7 @@ from chrono.reader.source import LiveSource
 from chrono.reader.writer import RecordingWriter
 from chrono.rigs.file import Rig, parse_rig, rig_record, with_host_clock
 from chrono.session.marks import Setup
-from chrono.session.run import FedRun
+from chrono.session.run import SILENCE_EVERY_S, FedRun
 from chrono.session.session import Session
 from chrono.session.troubles import loss_lines
 
@@ -23,9 +23,6 @@ GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
 FRUITLESS_OPENINGS = 5
 """A port that is lost so often without a line is given up; takes some 4 s."""
-
-SILENCE_EVERY_S = 0.1
-"""How often silence alone is looked at: it closes shots after seconds [s]."""
 
 
 class LiveRun(FedRun):

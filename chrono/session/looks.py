@@ -16,8 +16,8 @@ from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.budget import Budget
 from chrono.measuring.comparison import Group
 from chrono.measuring.statistics import Series, series_of
@@ -29,8 +29,6 @@ from chrono.session.shotlog import ShotRow
 
 PAGE_ROWS = 64
 MANY_PAGES = 32
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

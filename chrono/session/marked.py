@@ -11,8 +11,8 @@ from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Ints
 from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, SET_ASIDE, Mark
 from chrono.session.setups import BEFORE_ALL
 
@@ -22,8 +22,6 @@ MARKS_ON_A_SHOT = 100
 """The last marks on a shot can be taken back, so many."""
 NOTE_LIMIT = 10_000
 """Notes on the session itself that are kept, the last ones."""
-
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -146,7 +144,7 @@ class Marks:
         """Return what was said of one shot, by its key."""
         return self._shots.get(shot, ShotMarks())
 
-    def at(self, keys: npt.NDArray[np.int64]) -> MarkedShots:
+    def at(self, keys: Ints) -> MarkedShots:
         """Return what was said of shots, by their keys, shape (N,)."""
         return MarkedShots(self._held_at(keys), self._marked_at(keys))
 
@@ -163,13 +161,13 @@ class Marks:
         self._since.append(max(anchor, self._since[-1] if self._since else BEFORE_ALL))
         self._held.append(held)
 
-    def _held_at(self, keys: npt.NDArray[np.int64]) -> Bools:
+    def _held_at(self, keys: Ints) -> Bools:
         if not self._since:
             return np.zeros(len(keys), np.bool_)
         place = np.searchsorted(np.array(self._since), keys, side="left")
         return np.array([False, *self._held])[place]
 
-    def _marked_at(self, keys: npt.NDArray[np.int64]) -> dict[int, ShotMarks]:
+    def _marked_at(self, keys: Ints) -> dict[int, ShotMarks]:
         if not self._shots:
             return {}
         marked = np.sort(np.fromiter(self._shots, np.int64))

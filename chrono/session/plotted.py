@@ -6,14 +6,11 @@ A long session is thinned: consecutive shots of a setup become one dot with thei
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.statistics import Series
 from chrono.session.recorded import Recorded
 from chrono.session.session import Session
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 MOST_DOTS = 240
 """More dots of one setup are a smear on a page 170 mm wide."""

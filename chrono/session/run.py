@@ -26,6 +26,9 @@ from chrono.session.marks import (
 from chrono.session.observer import Delays, Observer
 from chrono.session.session import Session
 
+SILENCE_EVERY_S = 0.1
+"""How often silence alone is looked at: it closes shots after seconds [s]."""
+
 
 class Run:
     """

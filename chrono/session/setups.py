@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Ints
 from chrono.errors import RecordingError
 from chrono.session.marks import Setup
 
@@ -79,7 +80,7 @@ class Setups:
         last.taken_back = True
         self._setups = self._what_holds()
 
-    def at(self, keys: npt.NDArray[np.int64]) -> npt.NDArray[np.int32]:
+    def at(self, keys: Ints) -> npt.NDArray[np.int32]:
         """Return the place of each shot's setup, shape (N,)."""
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
         return np.maximum(place, 0).astype(np.int32)
@@ -102,7 +103,7 @@ class Setups:
         """Return what the setup at a place states of its body."""
         return tuple(sorted(self._setups[place].body.items()))
 
-    def named(self, name: str | None) -> npt.NDArray[np.bool_]:
+    def named(self, name: str | None) -> Bools:
         """Tell which places hold a setup of this name, or of any if it is None."""
         return np.array([name in (None, each.name) for each in self._setups])
 

@@ -4,15 +4,9 @@ import math
 
 import numpy as np
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.budget import chords
-from chrono.measuring.timing import (
-    Blocking,
-    Floats,
-    Timing,
-    blocking_of,
-    tells_timing,
-    timing_scatter,
-)
+from chrono.measuring.timing import Blocking, Timing, blocking_of, tells_timing, timing_scatter
 from chrono.rigs.model import Rig
 from chrono.session.session import Session
 

@@ -11,14 +11,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Ints
 from chrono.arrays.batch import Batch, Control, Events, Kind
 from chrono.rigs.model import Clock, Rig
 from chrono.session.as_if import AsIf
 from chrono.session.recorded import Taker
-
-Ints = npt.NDArray[np.int64]
 
 
 class Coarsened:
@@ -63,7 +61,7 @@ class Coarsened:
         self._stretch(counter[done:], timed[done:])
         return counter
 
-    def _stretch(self, counter: Ints, timed: npt.NDArray[np.bool_]) -> None:
+    def _stretch(self, counter: Ints, timed: Bools) -> None:
         """Coarsen the stamps of one counter, in place."""
         raw = counter[timed]
         if not len(raw):

@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.advice import GROUPS, group_of, group_shares
 from chrono.measuring.budget import Budget, Input, triangular, two_pair
 from chrono.measuring.coverage import cumulative
@@ -14,8 +14,6 @@ from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.processor.table import EdgesUsed
 from chrono.teaching.bench import VALUES, Bench
 from chrono.teaching.repeated import Repeated, repeat_shots, step_errors
-
-Floats = npt.NDArray[np.float64]
 
 CURVE_POINTS = 120
 STEP_TRANSITS = 20_000

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Ints
 from chrono.arrays.batch import LEVEL_UNKNOWN, Batch, Kind
 from chrono.measuring.measured import Measured
 from chrono.processor.table import ABSENT, EdgesUsed, Flag
@@ -16,7 +16,6 @@ from chrono.session.recorded import Recorded, feed_blocks
 from chrono.session.samples import samples_of
 from chrono.session.session import Session
 
-Ints = npt.NDArray[np.int64]
 Edge = tuple[int, int, Ints]
 """Gate (0 is A), level (1 is blocked), and counter values, shape (N,)."""
 
@@ -157,7 +156,7 @@ class _FirstEdges:
         for at, counter in zip(events.host_us[own], events.counter[own], strict=True):
             self._found.setdefault(int(at), int(counter))
 
-    def counters(self) -> tuple[Ints, npt.NDArray[np.bool_]]:
+    def counters(self) -> tuple[Ints, Bools]:
         """Return the counter value of each shot's first edge, and where one was found."""
         found = [self._found.get(at, -1) for at in self._host_us.tolist()]
         counters = np.array(found, np.int64)

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
 from chrono.errors import OptionError, RigError
 from chrono.measuring.budget import Contribution, triangular, two_pair
 from chrono.measuring.coverage import coverage_half_width
@@ -22,9 +22,6 @@ from chrono.session.as_if import AsIf
 from chrono.session.recorded import BYTES_PER_SHOT, Recorded, feed_blocks
 from chrono.session.session import Session
 from chrono.teaching.coarser import Coarsened, recorded_tick
-
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
 
 PAIRS = {"leading": EdgesUsed.LEAD, "trailing": EdgesUsed.TRAIL}
 
@@ -80,8 +77,8 @@ class WhatIf:
     new: int
     true: Measured
     supposed: Measured
-    compared: npt.NDArray[np.bool_]
-    within: npt.NDArray[np.bool_]
+    compared: Bools
+    within: Bools
     by_steps_s: Floats
     within_a_step: int
     blocked_within_a_step: int
@@ -117,7 +114,7 @@ class WhatIf:
         return same_transit and self.tick_s > self.recorded_tick_s
 
     @property
-    def explained(self) -> npt.NDArray[np.bool_]:
+    def explained(self) -> Bools:
         """Compared shots whose transit is moved by no more than `by_steps_s`."""
         moved_s = np.abs(self.supposed.transit_s - self.true.transit_s)
         return self.compared & (moved_s <= self.by_steps_s)
@@ -229,7 +226,7 @@ def _supposed_session(recorded: Recorded, as_if: AsIf) -> Session:
     return session
 
 
-def _partners(first: npt.NDArray[np.int64], second: npt.NDArray[np.int64]) -> Places:
+def _partners(first: Ints, second: Ints) -> Places:
     """Return the place in `second` of each of `first`: shots begun by the same line read."""
     left: dict[int, list[int]] = {}
     for place in range(len(second) - 1, -1, -1):
