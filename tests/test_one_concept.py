@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 
 from chrono.arrays import array_types
+from chrono.rigs import line_kinds
+from chrono.rigs.line_kinds import LINE_KINDS, LineKind
 
 CHRONO = Path(__file__).parents[1] / "chrono"
 TREES = {
@@ -45,3 +47,34 @@ def test_a_constant_of_the_field_is_written_once(number: float) -> None:
         if isinstance(node, ast.Constant) and node.value == number
     ]
     assert len(places) == 1, places
+
+
+OTHER_MEANINGS = {("dashboard/table.py", "plain"): "how a row of the table looks"}
+"""Where a word that is also a kind's name means something else."""
+
+
+def test_only_one_module_names_the_kinds_of_lines() -> None:
+    places = {
+        (file, node.value)
+        for file, tree in TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and node.value in LINE_KINDS
+        and file != "rigs/line_kinds.py"
+    }
+    assert places <= set(OTHER_MEANINGS)
+
+
+def test_nobody_compares_kinds_where_a_property_can_be_asked() -> None:
+    names = {name for name, kind in vars(line_kinds).items() if isinstance(kind, LineKind)}
+    assert len(names) == len(LINE_KINDS)
+    compared = {
+        f"{file}:{node.lineno}"
+        for file, tree in TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Compare | ast.match_case)
+        for part in ast.walk(node if isinstance(node, ast.Compare) else node.pattern)
+        if isinstance(part, ast.Name) and part.id in names
+    }
+    assert not compared

@@ -175,7 +175,7 @@ class Watch:
             lost_lines=seen[_LOST_LINES],
             board_lost=seen[_BOARD_LOST],
             restarts=seen[_RESTARTS],
-            has_beats=self._rules.lines == "framed",
+            has_beats=self._rules.lines.has_beats,
             silence_s=_longest_silence_us(seconds, began_us, host_us) * 1e-6,
             timed=len(self._bounces_s),
             bounced=len(bounces_s),

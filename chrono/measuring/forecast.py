@@ -170,15 +170,15 @@ def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
 
 
 def edges_timed(rig: Rig) -> EdgesUsed:
-    """Return the edges that a shot of the rig is timed by: plain lines may tell no level."""
-    return EdgesUsed.BOTH if rig.lines == "framed" else EdgesUsed.LEAD
+    """Return the edges that time a shot: where lines may lack a level, the leading ones."""
+    return EdgesUsed.BOTH if rig.lines.has_levels else EdgesUsed.LEAD
 
 
 def _improvements(
     rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
 ) -> tuple[Improvement, ...]:
     """Return the improvements by group, and wider spacing where it is not among them."""
-    found = improvements(model, speed_mps, edges_used, beats=rig.lines == "framed")
+    found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
     wider = farther_gates(model, speed_mps, edges_used)
     return found if wider.text in {i.text for i in found} else (*found, wider)
 

@@ -147,7 +147,7 @@ def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: Notes | None, rules: Rules
 ) -> int:
     """Return the number of lost lines as far as it is known."""
-    if rules.lines != "framed":
+    if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]
     known = missing[missing < SEQUENCES // 2].sum()

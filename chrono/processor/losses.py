@@ -165,7 +165,7 @@ def _mark_gaps(
 
 def _missing_edges(launches: Launches, rules: Rules) -> Ints:
     """Return how many lost lines the missing edges of each launch explain."""
-    if rules.lines != "framed":
+    if not rules.lines.has_levels:
         return np.zeros(len(launches), np.int64)
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
     is_sure = (launches["alone"] > 0) & ~(off > LENGTH_TOLERANCE)

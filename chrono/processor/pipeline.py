@@ -101,7 +101,7 @@ class Processor:
         structured array of SHOT_DTYPE
             The shots that became final, in order of key.
         """
-        if self._is_interval:
+        if self.rules.lines.is_interval:
             return self._take_intervals(events)
         if len(events) or notes:
             return self._take_lines(events, notes)
@@ -109,7 +109,7 @@ class Processor:
 
     def is_new_counter(self, frequency_hz: float, counter_bits: int) -> bool:
         """Tell whether a board that says this of its counter counts otherwise than before."""
-        return self.rules.lines == "framed" and self.rules != self._with_counter(
+        return self.rules.lines.says_hello and self.rules != self._with_counter(
             frequency_hz, counter_bits
         )
 
@@ -191,10 +191,6 @@ class Processor:
         return max(known, self._last_key)
 
     # -- inside ------------------------------------------------------------------------
-
-    @property
-    def _is_interval(self) -> bool:
-        return self.rules.lines == "interval"
 
     def _take_lines(self, events: Events, notes: Sequence[Control]) -> Shots:
         ticked = put_on_timebase(events, notes, self._timebase, self.rules)

@@ -49,7 +49,7 @@ def unwrap_steps(
         return steps, NOWHERE
     ahead_s = _ahead_s(steps, host_steps_us, rules)
     far = (np.abs(ahead_s) > HOST_TOLERANCE_S).nonzero()[0]
-    if rules.lines == "framed":
+    if rules.lines.is_numbered:
         far = _without_stalls(steps, ahead_s, far[missing[far] == 0], far, rules)
     if not len(far):
         return steps, far

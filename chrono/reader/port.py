@@ -17,9 +17,9 @@ from chrono.arrays.batch import Batch, Kind
 from chrono.errors import PortError
 from chrono.reader.attached import Identity, identity_of, names_of
 from chrono.reader.framing import LineFramer, StampedLine
-from chrono.reader.grammar import Lines
 from chrono.reader.opening import DEFAULT_BAUDRATE, open_port, reason_of
 from chrono.reader.rows import board_row, json_row
+from chrono.rigs.line_kinds import FRAMED, LineKind
 
 ASK_FIRST_S = 0.5
 """Time a board that was reset by the opening gets to say hello unasked [s]."""
@@ -87,7 +87,7 @@ class PortReader:
     now_us : callable
         The session's clock [us].
     baudrate : int
-    lines : {"framed", "plain", "interval"}
+    lines : LineKind
         What the board sends.
     """
 
@@ -98,7 +98,7 @@ class PortReader:
         now_us: Callable[[], int],
         *,
         baudrate: int = DEFAULT_BAUDRATE,
-        lines: Lines = "framed",
+        lines: LineKind = FRAMED,
     ) -> None:
         self._port = port
         self._sink = sink
@@ -181,7 +181,7 @@ class PortReader:
     def _receive(self, host_us: int, data: bytes) -> None:
         if not self._status.answered:
             soon = host_us - self._opened_us < HEAD_S * 1e6
-            self._headless = soon and self._lines == "interval"
+            self._headless = soon and self._lines.end_is_a_line
         lines = self._framer.feed(host_us, data)
         if self._headless and lines:
             self._set_head_aside(lines.pop(0))
@@ -229,7 +229,7 @@ class PortReader:
         self._serial = port
         self._opened_us = self._last_byte_us = self._now_us()
         self._asked_us = None
-        if self._lines == "framed":
+        if self._lines.says_hello:
             self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
         self._status = replace(self._status, state="open", port=name, reason="", answered=False)
         self._tell(event, "")

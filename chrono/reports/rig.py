@@ -25,7 +25,7 @@ def rig_rows(rig: Rig) -> Rows:
     ]
     if rig.body.shape == "round":
         rows.insert(4, ("body off its axis", f"± {_mm(gates.off_centre_m)}"))
-    if rig.lines == "framed":
+    if rig.lines.counts_ticks:
         width = f"{clock.counter_bits} bits at {clock.frequency_hz / 1e6:.6g} MHz"
         rows.insert(-2, ("counter", width))
     return rows

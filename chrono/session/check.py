@@ -9,10 +9,10 @@ from chrono.health.timing import with_shots
 from chrono.health.verdict import Health, judge
 from chrono.health.watch import WINDOW_S
 from chrono.reader.decoder import decode_rows
-from chrono.reader.grammar import Lines
 from chrono.reader.recording import RecordingReader
 from chrono.reader.size import size_of
 from chrono.rigs.file import Rig
+from chrono.rigs.line_kinds import LineKind
 from chrono.session.live import live_run
 from chrono.session.observer import Observer
 from chrono.session.recorded import Findings, Recorded, feed_blocks, first_rig
@@ -87,7 +87,7 @@ def check_recording(path: Path, rig: Rig | None, findings: Findings | None = Non
     return with_shots(health, timing_of(session), lengths_of(session))
 
 
-def _last_us(reader: RecordingReader, lines: Lines) -> int:
+def _last_us(reader: RecordingReader, lines: LineKind) -> int:
     """Return the host time of the last line [us], 0 if that cannot be told from the end."""
     host_us = decode_rows(reader.last_rows(), lines).events.host_us
     return int(host_us[-1]) if len(host_us) else 0

@@ -9,6 +9,7 @@ from chrono.clock.beats import BeatClock
 from chrono.clock.rate import ClockEstimate, rate_text
 from chrono.errors import CalibrationError
 from chrono.processor.rules import Rules
+from chrono.rigs.line_kinds import names_of
 from chrono.session.counters import counter_problem
 from chrono.session.session import Session
 
@@ -54,7 +55,7 @@ class CounterRate:
 
     def feed(self, batch: Batch) -> None:
         """Take the beats of a batch."""
-        if self._session.rig.lines == "framed":
+        if self._session.rig.lines.has_beats:
             self.beats.feed(batch)
 
     def estimate(self) -> ClockEstimate:
@@ -67,10 +68,11 @@ class CounterRate:
             If they cannot, or there are none in this kind of lines.
         """
         lines = self._session.rig.lines
-        if lines != "framed":
+        if not lines.has_beats:
+            others = names_of("or", lambda kind: kind.has_beats)
             raise CalibrationError(
                 f"{lines} lines have no beats",
-                hint="only framed lines can be compared with the host's clock",
+                hint=f"only {others} lines can be compared with the host's clock",
             )
         return self.beats.estimate()
 

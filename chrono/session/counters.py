@@ -58,7 +58,7 @@ class Counters:
     def applied(self, rig: Rig, place: int = -1) -> Rig:
         """Return a rig with the counter of a place, the one now if none is named."""
         counter = self._counters[place]
-        return with_frequency(rig, *counter) if counter and rig.lines == "framed" else rig
+        return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
 
     def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """

@@ -108,7 +108,7 @@ class LiveRun(FedRun):
                 where=status.port,
                 hint="check the baud rate (--baud) and `lines` in the rig",
             )
-        if lines == "framed" and not status.answered and status.silent_s > ANSWER_WITHIN_S:
+        if lines.has_beats and not status.answered and status.silent_s > ANSWER_WITHIN_S:
             return PortError(
                 f"no board answers within {ANSWER_WITHIN_S:g} s",
                 where=status.port,
@@ -237,7 +237,7 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
     """
     if not clock_from_host:
         return rig
-    if rig.lines != "framed":
+    if not rig.lines.has_beats:
         raise OptionError(
             f"{rig.lines} lines have no beats to compare with the host's clock",
             where="--clock-from-host",

@@ -14,10 +14,10 @@ from chrono.arrays.batch import Batch
 from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
 from chrono.plain import plain
 from chrono.reader.decoder import decode_rows
-from chrono.reader.grammar import Lines
 from chrono.reader.recording import BLOCK_BYTES, RecordingReader
 from chrono.reader.size import size_of
 from chrono.rigs.file import Rig, rig_from_record
+from chrono.rigs.line_kinds import FRAMED, LineKind
 from chrono.session.counter_rate import CounterRate, clock_doubt
 from chrono.session.session import Session
 
@@ -188,7 +188,7 @@ def read_recording(
 
 
 def feed_blocks(
-    reader: RecordingReader, lines: Lines, *takers: Taker, progress: Progress | None = None
+    reader: RecordingReader, lines: LineKind, *takers: Taker, progress: Progress | None = None
 ) -> None:
     """
     Feed a whole recording, batch by batch.
@@ -197,7 +197,7 @@ def feed_blocks(
     ----------
     reader : RecordingReader
         The recording; its `cut` then says what could not be used at the end.
-    lines : {"framed", "plain", "interval"}
+    lines : LineKind
         What its board sent.
     *takers : Taker
         Each is fed every batch, in this order.
@@ -228,7 +228,7 @@ def first_rig(path: Path) -> Rig:
     for block in RecordingReader(path):
         for row in rows_with(block, RIG_MARK):
             # Records are the same in every kind of lines.
-            for control in decode_rows(row, "framed").controls:
+            for control in decode_rows(row, FRAMED).controls:
                 if control.origin == "rig":
                     with telling_where(path):
                         return rig_from_record(control.data)

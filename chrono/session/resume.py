@@ -17,6 +17,7 @@ from chrono.reader.recording import RecordingReader
 from chrono.reader.source import LiveSource
 from chrono.reader.writer import RecordingWriter
 from chrono.rigs.file import Rig, rig_record
+from chrono.rigs.line_kinds import FRAMED
 from chrono.session.live import LiveRun, wanted_rig
 from chrono.session.marks import Setup
 from chrono.session.recorded import Recorded, read_recording, rows_with
@@ -155,7 +156,7 @@ def _is_demonstration(path: Path) -> bool:
         str(control.data.get("port", "")).startswith("virtual:")
         for block in RecordingReader(path)
         for row in rows_with(block, LINK_MARK)
-        for control in decode_rows(row, "framed").controls
+        for control in decode_rows(row, FRAMED).controls
         if control.origin == "link"
     )
 

@@ -17,6 +17,7 @@ from chrono.rigs.file import (
     rig_from_record,
     rig_record,
 )
+from chrono.rigs.line_kinds import FRAMED
 from chrono.session.models import with_rate
 from chrono.session.session import Session
 from chrono.session.shotlog import ShotRow
@@ -86,7 +87,7 @@ class Bench:
         gates = (self.base.spacing_m, self.base.gates.trip_tolerance_m)
         if (self.spacing_m, self.trip_m) != gates:
             calibration["spacing"] = None
-        record["lines"] = "framed"
+        record["lines"] = FRAMED.name
         record["gates"] |= {"spacing_m": self.spacing_m, "trip_tolerance_m": self.trip_m}
         record["clock"] |= {
             "frequency_hz": 1 / self.tick_s,

@@ -36,7 +36,7 @@ class Coarsened:
     def __init__(self, taker: Taker, rig: Rig, as_if: AsIf) -> None:
         self._taker = taker
         self._as_if = as_if
-        self._framed = rig.lines == "framed"
+        self._says_hello = rig.lines.says_hello
         self._bits = rig.clock.counter_bits
         self._tick_s, self._units = recorded_tick(rig.clock)
         self._last: tuple[int, int] | None = None
@@ -53,7 +53,7 @@ class Coarsened:
         counter = events.counter.copy()
         timed = events.kind <= Kind.BEAT
         done = 0
-        for hello in (r for r in records if r.origin == "hello" and self._framed):
+        for hello in (r for r in records if r.origin == "hello" and self._says_hello):
             self._stretch(counter[done : hello.position], timed[done : hello.position])
             done = hello.position
             self._tick_s = 1 / hello.data["frequency_hz"]

@@ -68,7 +68,7 @@ def fit_shots(recorded: Recorded) -> list[list[SheetShot]]:
         flags = log.shots["flags"][at] & ~np.uint32(_HARMLESS)
         places[setup] = at[known & (flags == 0)]
     wanted = np.concatenate([np.zeros(0, np.int64), *places.values()])
-    if rig.lines == "interval":
+    if rig.lines.is_interval:
         edges: dict[int, tuple[int, ...]] = {
             int(i): (int(log.shots["lead"][i]),) for i in wanted
         }

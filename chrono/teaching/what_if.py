@@ -193,7 +193,7 @@ def believed_rig(rig: Rig, as_if: AsIf) -> Rig:
 
 def _refuse_unanswerable(session: Session, as_if: AsIf) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
-    if as_if.tick_s is not None and session.rig.lines == "interval":
+    if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
             "a line that holds a transit alone does not tell where in a step it began",
             where="--as-if-tick",

@@ -23,6 +23,7 @@ from chrono.reader.recording import read_blocks
 from chrono.reader.rows import unescape
 from chrono.reader.source import Journal
 from chrono.reader.writer import RecordingWriter
+from chrono.rigs.line_kinds import FRAMED
 from chrono.virtual.board import board_lines
 from chrono.virtual.scenarios import SCENARIOS
 
@@ -39,7 +40,7 @@ class Received:
         self.injected = injected
         self.rows = b"".join(read_blocks(path))
         self.given = given
-        self.batch: Batch = decode_rows(self.rows, "framed")
+        self.batch: Batch = decode_rows(self.rows, FRAMED)
         fields = [row.split(b"\t") for row in self.rows.splitlines()]
         self.lines = [unescape(text) for _, origin, text in fields if origin == b"board"]
 

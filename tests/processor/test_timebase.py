@@ -13,6 +13,7 @@ from chrono.processor.breaks import UNKNOWN_LOSS
 from chrono.processor.timebase import Ticked, known_time, put_on_timebase
 from chrono.processor.timeline import LATE, Timebase
 from chrono.processor.unwrap import unwrap_steps
+from chrono.rigs.line_kinds import PLAIN
 
 WRAP = 1 << 32
 WRAP_S = WRAP * UNIT_S
@@ -117,7 +118,7 @@ def test_a_step_longer_than_from_beat_to_beat_is_no_late_reading() -> None:
 def test_without_numbers_a_late_reading_is_a_jump() -> None:
     these = events([Line(1.0), Line(1.1)], plain=True)
     late = replace(these, host_us=these.host_us + np.array([0, 2_100_000]))
-    rules = replace(RULES, lines="plain")
+    rules = replace(RULES, lines=PLAIN)
     assert put_on_timebase(late, (), Timebase(), rules).after.tally.breaks == 1
 
 
@@ -299,7 +300,7 @@ def test_lines_damaged_before_the_first_are_a_break_before_it() -> None:
 
 def test_damaged_lines_without_numbers_are_lost_lines() -> None:
     these = events([Line(1.0), Line(1.1, Kind.DAMAGED), Line(1.2)], plain=True)
-    ticked = put_on_timebase(these, (), Timebase(), replace(RULES, lines="plain"))
+    ticked = put_on_timebase(these, (), Timebase(), replace(RULES, lines=PLAIN))
     assert ticked.after.tally.lost_lines == 1
     assert len(ticked.edges.t) == 2
 
@@ -337,7 +338,7 @@ def test_silence_is_known_to_be_silent_but_for_the_hosts_tolerance() -> None:
     assert known_time(first, RULES, 1_003_000 + 5_000_000) == 16_000_000 - 16_000
     assert known_time(first, RULES, 1_003_000 + 33_000_000) == 16_000_000 + 48_000_000
     assert known_time(first, RULES, 0) == 16_000_000 - 16_000
-    plain = replace(RULES, lines="plain")
+    plain = replace(RULES, lines=PLAIN)
     assert known_time(first, plain, 1_003_000 + 5_000_000) == 16_000_000 + 48_000_000
 
 

@@ -14,6 +14,7 @@ import pytest
 from chrono.arrays.batch import Batch, Kind
 from chrono.reader.decoder import decode_rows
 from chrono.reader.recording import read_blocks
+from chrono.rigs.line_kinds import FRAMED, PLAIN
 from chrono.virtual.board import launches, true_rig
 from chrono.virtual.scenarios import SCENARIOS, Play, noise_free, parse_play
 from chrono.virtual.simulation import simulate_recording
@@ -40,7 +41,7 @@ def remake() -> Iterator[ModuleType]:
 
 def decoded(name: str) -> Batch:
     (block,) = read_blocks(FOLDER / name)
-    return decode_rows(block, "plain" if name.startswith("plain") else "framed")
+    return decode_rows(block, PLAIN if name.startswith("plain") else FRAMED)
 
 
 def truth_table() -> list[list[str]]:
