@@ -28,7 +28,7 @@ _NOTHING = (-1, 0, 0, 0, 0, 0, 0)
 SHORTEST_EVENT = len(b"0\tboard\t\n")
 
 _NONE, _FRAMED, _PLAIN, _INTERVAL = range(4)
-_LOOPS = {FRAMED.name: _FRAMED, PLAIN.name: _PLAIN, INTERVAL.name: _INTERVAL}
+LOOPS = {FRAMED.name: _FRAMED, PLAIN.name: _PLAIN, INTERVAL.name: _INTERVAL}
 """Which loop reads the lines, by the kind's name; a kind without one is read by its grammar."""
 
 _KIND_EDGE, _KIND_LATE, _KIND_BEAT, _KIND_INTERVAL = (
@@ -91,7 +91,7 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
     events = empty_events(len(block) // SHORTEST_EVENT + 1)
     columns = tuple(getattr(events, column.name) for column in fields(Events))
     left = np.empty((len(block) // (SHORTEST_RECORD + 1) + tiny_kept + 1, 5), np.int64)
-    loop = _LOOPS.get(lines.name, _NONE)
+    loop = LOOPS.get(lines.name, _NONE)
     rows, dropped, count, rest = _walk(text, loop, tiny_kept, columns, left)
     return rows, dropped, events.part(0, count), left[:rest]
 
