@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 from chrono.measuring.speed import SpeedModel
 from chrono.measuring.speed import measure as measure_shots
@@ -316,7 +317,7 @@ def measure(transit_s: npt.ArrayLike, rig: RigLike, *, edges: str = "both") -> p
     return _with_units(table)
 
 
-def _transits(transit_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
+def _transits(transit_s: npt.ArrayLike) -> Floats:
     try:
         values = np.asarray(transit_s, np.float64)
     except (TypeError, ValueError) as error:
@@ -336,7 +337,7 @@ def _transits(transit_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
     return values
 
 
-def _timed(transit_s: npt.NDArray[np.float64], used: EdgesUsed) -> Shots:
+def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
     """Return shots that were timed so and know nothing else, in steps of `_STEP_S`."""
     sound = np.isfinite(transit_s) & (transit_s > 0)
     shots = np.zeros(len(transit_s), SHOT_DTYPE)

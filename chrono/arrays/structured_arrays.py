@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Places
+
 Records = npt.NDArray[np.void]
 
 
-def choose(records: Records, chosen: npt.NDArray[np.bool_]) -> Records:
+def choose(records: Records, chosen: Bools) -> Records:
     """Return the records where `chosen` is true; the array itself if all are."""
     places = chosen.nonzero()[0]
     return records if len(places) == len(records) else records.take(places)
@@ -45,9 +47,6 @@ def part(records: Records, name: str) -> Records:
     kind, offset = records.dtype.fields[name][:2]  # type: ignore[index]
     table = records.view(np.uint8).reshape(len(records), records.dtype.itemsize)
     return np.ascontiguousarray(table[:, offset : offset + kind.itemsize]).view(kind)[:, 0]
-
-
-Places = npt.NDArray[np.intp]
 
 
 def expand_runs(starts: Places, sizes: Places) -> tuple[Places, Places]:

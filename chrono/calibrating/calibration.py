@@ -9,8 +9,8 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats
 from chrono.calibrating.drop_calibration import (
     DropSetup,
     are_drops,
@@ -40,8 +40,6 @@ from chrono.session.session import Session
 
 HIGHEST_M = 100.0
 """Nobody drops a ball through gates from higher [m]."""
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -290,7 +288,7 @@ def _series(
     path: Path,
     session: Session,
     setup: str | None,
-    allowed: npt.NDArray[np.bool_] | None = None,
+    allowed: Bools | None = None,
 ) -> CountedTransits:
     """
     Return the counted shots, of one setup or all, that used the edges most of them used.

@@ -12,14 +12,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats
 from chrono.errors import CalibrationError
 from chrono.measuring.body_in_air import Ball
 from chrono.measuring.calibration_uncertainty import (
     MIN_REPEATS,
     CombinedUncertainty,
-    Floats,
     combine,
     mean_input,
     rig_changes,
@@ -207,7 +206,7 @@ def drop_calibration(
     )
 
 
-def are_drops(start_s: Floats, downwards: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
     Tell drops from the falls of a ball that came back up from the floor.
 
@@ -223,7 +222,7 @@ def are_drops(start_s: Floats, downwards: npt.NDArray[np.bool_]) -> npt.NDArray[
     """
     follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
     after_other = np.concatenate([[False], ~downwards[:-1]])
-    drops: npt.NDArray[np.bool_] = downwards & ~(follows_soon & after_other)
+    drops: Bools = downwards & ~(follows_soon & after_other)
     return drops
 
 

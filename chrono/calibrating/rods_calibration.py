@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import CalibrationError
 from chrono.measuring.calibration_uncertainty import (
     MIN_REPEATS,
     CombinedUncertainty,
-    Floats,
     combine,
     mean_input,
     rig_changes,

@@ -14,11 +14,11 @@ from math import inf, sqrt
 import numpy as np
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import CalibrationError
 from chrono.measuring.calibration_uncertainty import (
     MIN_REPEATS,
     CombinedUncertainty,
-    Floats,
     combine,
     mean_input,
     rig_changes,

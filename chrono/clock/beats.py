@@ -8,18 +8,13 @@ from collections import deque
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Ints
 from chrono.arrays.events import Batch, EventKind, Events, Record, cut_batch
-from chrono.clock.clock_rate import ClockEstimate, ClockTracker
+from chrono.clock.clock_rate import GAP_S, ClockEstimate, ClockTracker
 from chrono.processor.rig_rules import Rules
 
-GAP_S = 10.0
-"""After a longer silence the counter may have wrapped unseen: a new segment."""
-
 LAST_BEATS = 120
-
-Counts = npt.NDArray[np.int64]
 
 
 class BeatClock:
@@ -99,7 +94,7 @@ class BeatClock:
                 self._break()
             self._unwrap(counter[begin:end], host_us[begin:end])
 
-    def _unwrap(self, counter: Counts, host_us: Counts) -> None:
+    def _unwrap(self, counter: Ints, host_us: Ints) -> None:
         """Take beats in which no wrap of the counter can have passed unseen."""
         if not len(counter):
             return

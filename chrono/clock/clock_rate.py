@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats, Ints
 from chrono.clock.delay_envelope import (
     BEATS_PER_BLOCK,
     MAX_BLOCKS,
@@ -26,12 +26,7 @@ from chrono.clock.delay_envelope import (
     lower_hull,
 )
 from chrono.errors import CalibrationError
-from chrono.measuring.calibration_uncertainty import (
-    CombinedUncertainty,
-    Floats,
-    combine,
-    rig_changes,
-)
+from chrono.measuring.calibration_uncertainty import CombinedUncertainty, combine, rig_changes
 from chrono.measuring.error_budget import (
     Contribution,
     Input,
@@ -59,6 +54,8 @@ make of the rate is said."""
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
 GAP_S = 10.0
+"""After a longer silence the counter may have wrapped unseen: a new segment."""
+
 MAX_RATE_ERROR = 0.02
 
 
@@ -122,7 +119,7 @@ class ClockTracker:
         self._last: Point | None = None
         self._beats = 0
 
-    def add(self, ticks: npt.NDArray[np.int64], host_us: npt.NDArray[np.int64]) -> None:
+    def add(self, ticks: Ints, host_us: Ints) -> None:
         """
         Take further beats, in the order they were read.
 
@@ -221,8 +218,8 @@ class ClockTracker:
 
 
 def estimate_clock(
-    ticks: npt.NDArray[np.int64],
-    host_us: npt.NDArray[np.int64],
+    ticks: Ints,
+    host_us: Ints,
     unit_s: float,
     *,
     breaks: Sequence[int] = (),

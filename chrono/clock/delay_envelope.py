@@ -12,7 +12,7 @@ from math import sqrt
 
 import numpy as np
 
-from chrono.measuring.calibration_uncertainty import Floats
+from chrono.arrays.array_types import Floats
 
 BEATS_PER_BLOCK = 5
 MAX_BLOCKS = 60

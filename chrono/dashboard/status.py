@@ -153,7 +153,7 @@ def _port(run: Run) -> str:
     complaint = run.complaint()
     if complaint is not None:
         return f"{complaint.message}: {complaint.hint}"
-    if status.silent and run.session.rig.lines == "framed":
+    if status.silent and run.session.rig.lines.has_beats:
         return f"SILENT for {status.silent_s:.0f} s: {_awaited(run)}"
     return ""
 

@@ -11,8 +11,8 @@ from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Ints
 from chrono.arrays.events import LEVEL_UNKNOWN, Batch, EventKind, Events
 from chrono.health.readiness import GateObservation, Observation
 from chrono.processor.flicker import FlickerSpan
@@ -27,7 +27,6 @@ RECENT_S = 10.0
 RECENT_SHOTS = 200
 """So many of the last shots tell how the gates bounce."""
 
-Counts = npt.NDArray[np.int64]
 _LINES, _DAMAGED, _NOISE, _CHATTER = 0, 1, 2, 4
 _LOST_LINES, _BOARD_LOST, _RESTARTS, _SIZE = 6, 7, 8, 9
 _TALLIED = _LOST_LINES
@@ -68,7 +67,7 @@ def flicker_now(
 class _Second:
     """What was counted in one second of the host's clock, and the beats in it [us]."""
 
-    counts: Counts = field(default_factory=lambda: np.zeros(_SIZE, np.int64))
+    counts: Ints = field(default_factory=lambda: np.zeros(_SIZE, np.int64))
     first_beat_us: int | None = None
     last_beat_us: int = 0
     longest_us: int = 0
@@ -176,7 +175,7 @@ class GateMonitor:
             lost_lines=seen[_LOST_LINES],
             board_lost=seen[_BOARD_LOST],
             restarts=seen[_RESTARTS],
-            has_beats=self._rules.lines == "framed",
+            has_beats=self._rules.lines.has_beats,
             silence_s=_longest_silence_us(seconds, began_us, host_us) * 1e-6,
             timed=len(self._bounces_s),
             bounced=len(bounces_s),
@@ -255,11 +254,11 @@ def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     return sorted(places - {0})
 
 
-def _tallied(tally: Tally) -> Counts:
+def _tallied(tally: Tally) -> Ints:
     return np.array((tally.lost_lines, tally.board_lost, tally.restarts), np.int64)
 
 
-def _take_beats(second: _Second, host_us: Counts) -> None:
+def _take_beats(second: _Second, host_us: Ints) -> None:
     if not len(host_us):
         return
     if second.first_beat_us is None:

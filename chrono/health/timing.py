@@ -5,11 +5,9 @@ from dataclasses import replace
 
 from chrono.health.readiness import Readiness, ReadinessItem
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
+from chrono.processor.passage_pairing import LENGTH_TOLERANCE
 from chrono.safe_text import plain
 from chrono.units import format_value
-
-LENGTH_TOLERANCE = 0.25
-"""A length further off than this part is flagged `short` or `long` in each shot."""
 
 
 def with_shots(

@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.coverage_interval import coverage_half_width
 from chrono.measuring.error_budget import (
     Contribution,
@@ -19,8 +19,6 @@ from chrono.measuring.error_budget import (
     expanded_uncertainty,
     normal,
 )
-
-Floats = npt.NDArray[np.float64]
 
 MIN_REPEATS = 5
 """Fewer repeats give a standard deviation that may well be off by half of itself."""

@@ -10,18 +10,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import (
     COVERAGE,
+    NORMAL_FACTOR,
     Contribution,
     Input,
     combined_uncertainty,
     expanded_uncertainty,
 )
-
-Floats = npt.NDArray[np.float64]
 
 BINS = 2048
 """Bins of the grid: the interval is found to about 1e-5 of itself."""
@@ -31,9 +30,6 @@ NEGLIGIBLE = 1e-9
 
 LEAST_U = 1e-290
 """One below is nothing: its reciprocal is beyond what a number can hold."""
-
-NORMAL_FACTOR = 1.959963984540054
-"""Coverage factor of a normal distribution for 95 % (GUM table G.2)."""
 
 _CHORD_NODES = 200
 

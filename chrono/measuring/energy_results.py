@@ -8,9 +8,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 from chrono.measuring.body_in_air import DENSITY, MASS, deceleration_of
 from chrono.measuring.error_budget import rectangular
@@ -25,8 +23,6 @@ from chrono.physics.stored_energy import (
     tube_work,
 )
 from chrono.physics.trajectory import speed_along
-
-Floats = npt.NDArray[np.float64]
 
 DISTANCE = "distance to the mouth"
 

@@ -20,6 +20,8 @@ Distribution = Literal[
 Nature = Literal["random", "shared"]
 
 COVERAGE = 0.95
+NORMAL_FACTOR = 1.959963984540054
+"""Coverage factor of a normal distribution for 95 % (GUM table G.2)."""
 
 
 @dataclass(frozen=True)

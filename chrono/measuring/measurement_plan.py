@@ -7,9 +7,9 @@ import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 from chrono.measuring.error_budget import Budget, rectangular
 from chrono.measuring.improvements import (
@@ -25,8 +25,6 @@ from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.processor.shot_records import EdgesUsed
 from chrono.rigs.rig_model import Rig
 from chrono.units import speed_in
-
-Floats = npt.NDArray[np.float64]
 
 SPACINGS_M = (0.1, 0.2, 0.3, 0.5, 1.0, 2.0)
 TICKS_S = (62.5e-9, 0.5e-6, 4e-6)
@@ -338,15 +336,15 @@ def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
 
 
 def edges_timed(rig: Rig) -> EdgesUsed:
-    """Return the edges that a shot of the rig is timed by: plain lines may tell no level."""
-    return EdgesUsed.BOTH if rig.lines == "framed" else EdgesUsed.LEAD
+    """Return the edges that time a shot: where lines may lack a level, the leading ones."""
+    return EdgesUsed.BOTH if rig.lines.has_levels else EdgesUsed.LEAD
 
 
 def _improvements(
     rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
 ) -> tuple[Improvement, ...]:
     """Return the improvements by group, and wider spacing where it is not among them."""
-    found = improvements(model, speed_mps, edges_used, beats=rig.lines == "framed")
+    found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
     wider = farther_gates(model, speed_mps, edges_used)
     return found if wider.text in {i.text for i in found} else (*found, wider)
 

@@ -9,13 +9,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import COVERAGE, Input
 from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
-
-Floats = npt.NDArray[np.float64]
 
 Evaluate = Callable[[Floats], Floats]
 """Takes the inputs' deviations, shape (inputs, trials); returns the result, shape (trials,)."""

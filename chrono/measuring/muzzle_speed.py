@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.body_in_air import Ball, ball_in_air
 from chrono.measuring.calibration_uncertainty import CombinedUncertainty, combine
 from chrono.measuring.error_budget import (
@@ -28,8 +28,6 @@ from chrono.physics.sphere_drag import (
     sphere_drag_bounds,
 )
 from chrono.rigs.rig_model import Rig
-
-Floats = npt.NDArray[np.float64]
 
 SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
 FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"

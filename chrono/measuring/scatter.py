@@ -10,13 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.series_statistics import Sample, mean_and_s, s_interval
-
-Floats = npt.NDArray[np.float64]
 
 RISK = 0.03
 """Of one clean series, of any length: below 5 % also where Rosner's values are approximate."""

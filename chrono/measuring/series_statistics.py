@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.coverage_interval import coverage_half_width
 from chrono.measuring.error_budget import (
     COVERAGE,
@@ -23,8 +23,6 @@ from chrono.measuring.error_budget import (
     effective_dof,
     normal,
 )
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +42,7 @@ class Sample:
         What the shared part is made of at their mean; empty: taken as normal.
     """
 
-    number: npt.NDArray[np.int64]
+    number: Ints
     speed_mps: Floats
     u_random_mps: Floats
     u_shared_mps: Floats

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from itertools import combinations, pairwise
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.scatter import Drift, drift_of, s_ratio_interval, suspicious
 from chrono.measuring.series_statistics import (
@@ -189,8 +189,6 @@ def _welch_dof(parts: Sequence[tuple[float, float]]) -> float:
 def _normal_tail(t: float) -> float:
     return float(scipy.special.ndtr(-abs(t)))
 
-
-Floats = npt.NDArray[np.float64]
 
 _MANY = 100_000
 """Degrees of freedom at which a studentised range is one of normal values."""

@@ -27,6 +27,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bytes, Floats, Places
 from chrono.measuring.body_in_air import DRAG_COEFFICIENT_RELATIVE_U, ball_in_air
 from chrono.measuring.coverage_interval import (
     CoverageTable,
@@ -60,8 +61,6 @@ from chrono.physics.sphere_drag import (
 )
 from chrono.processor.shot_records import EdgesUsed, Shots, blocking_ticks
 from chrono.rigs.rig_model import Rig
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,8 +199,6 @@ def _slowing(rig: Rig) -> tuple[Floats, Floats]:
     slowing_u = scale * np.hypot(of_drag, rest * middle)
     return np.minimum(scale * middle, _MOST_SLOWING), slowing_u
 
-
-Places = npt.NDArray[np.intp]
 
 STEEP = 0.02
 """Relative u of a transit above which the speed's error is not in proportion to its."""
@@ -452,7 +449,7 @@ def _correct_single(
     u_random: Floats,
     u_shared: Floats,
     single: Places,
-    used: npt.NDArray[np.uint8],
+    used: Bytes,
     model: SpeedModel,
 ) -> None:
     """Turn the speed of one pair of edges into that of the body's middle, in place."""
@@ -535,7 +532,7 @@ def _coverage_factor(model: SpeedModel, true_s: float, edges_used: int) -> float
     return coverage_half_width(contributions) / u
 
 
-def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8], single: Places) -> Floats:
+def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     """
     Return the transit that was used [counter units], NaN where there is none.
 

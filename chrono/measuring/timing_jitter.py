@@ -11,14 +11,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats, Places
 from chrono.measuring.error_budget import COVERAGE
 from chrono.measuring.series_statistics import s_interval
 from chrono.processor.shot_records import ABSENT, EdgesUsed, Shots, blocking_ticks
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.intp]
 
 LEAST_DOF = 5
 """Fewer degrees of freedom leave a standard deviation open to a factor of three."""
@@ -76,7 +73,7 @@ class TimingJitter:
 def timing_scatter(
     difference_s: Floats,
     transit_s: Floats,
-    body: Ints,
+    body: Places,
     u_chord_s: Floats,
     *,
     tick_s: float,
@@ -196,7 +193,7 @@ def blocking_of(
     return BlockedLengths(int(both.sum()), a_m, b_m, declared_m)
 
 
-def tells_timing(shots: Shots) -> npt.NDArray[np.bool_]:
+def tells_timing(shots: Shots) -> Bools:
     """
     Tell which shots have two sound pairs of edges and nothing to be said about, (N,).
 

@@ -7,13 +7,15 @@ exceeds 1e-3 m/s² (`ANOMALY_MPS2`). Plain functions of SI numbers.
 
 import math
 
-KELVIN = 273.15
+from chrono.units import ICE_POINT_K, STANDARD_GRAVITY_MPS2
+
 GAS_CONSTANT = 8.314472
 """Molar gas constant that CIPM-2007 was published with [J/(mol K)]; the exact one of today
 changes the density by 1e-6."""
 
 HEAT_RATIO = 1.4
-"""γ = c_p/c_v of dry air (ISO 2533:1975, table 1)."""
+"""γ = c_p/c_v of dry air (ISO 2533:1975, table 1), and of every gas of two atoms (7/5; kinetic
+theory)."""
 
 WATER_MOLAR_MASS = 18.01528e-3
 CO2_FRACTION = 400e-6
@@ -70,7 +72,7 @@ def vapour_fraction(temperature_k: float, pressure_pa: float, humidity: float) -
         + 33.93711047
         - 6.3431645e3 / temperature_k
     )
-    enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * (temperature_k - KELVIN) ** 2
+    enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * (temperature_k - ICE_POINT_K) ** 2
     return humidity * enhancement * saturation_pa / pressure_pa
 
 
@@ -114,12 +116,12 @@ def standard_pressure(altitude_m: float) -> float:
     """
     geopotential_m = 6356766.0 * altitude_m / (6356766.0 + altitude_m)
     cooling = 0.0065 * geopotential_m / 288.15
-    return 101325.0 * math.pow(1 - cooling, 9.80665 / (287.05287 * 0.0065))
+    return 101325.0 * math.pow(1 - cooling, STANDARD_GRAVITY_MPS2 / (287.05287 * 0.0065))
 
 
 def _compressibility(temperature_k: float, pressure_pa: float, vapour: float) -> float:
     """Compressibility factor Z of CIPM-2007, appendix A2."""
-    t = temperature_k - KELVIN
+    t = temperature_k - ICE_POINT_K
     ratio = pressure_pa / temperature_k
     linear = (
         1.58123e-6

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 from chrono.physics.trajectory import Deceleration
 
@@ -154,7 +154,6 @@ def _decay(phase: float) -> float:
     return -math.expm1(-phase) / phase if phase else 1.0
 
 
-Floats = npt.NDArray[np.float64]
 FallGoal = Literal["height", "time", "speed"]
 
 FASTEST_MPS = 3000.0

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from chrono.arrays.array_types import Floats
 
 CRISIS_REYNOLDS = 2e5
 """Where the drag crisis may begin. Of a smooth sphere in calm air the drag falls near 3.7e5

@@ -8,13 +8,8 @@ anything. Plain SI floats and arrays.
 import math
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
-Floats = npt.NDArray[np.float64]
-
-AIR_HEAT_RATIO = 1.4
-"""γ = c_p/c_v of air and of every gas of two atoms (7/5; kinetic theory)."""
+from chrono.arrays.array_types import Floats
+from chrono.physics.air_and_gravity import HEAT_RATIO
 
 
 def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
@@ -63,7 +58,7 @@ def gas_work(
     gauge_pa: float,
     ambient_pa: float,
     swept_m3: float = math.inf,
-    heat_ratio: float = AIR_HEAT_RATIO,
+    heat_ratio: float = HEAT_RATIO,
 ) -> GasWork:
     """
     Return the work of gas that expands from a volume against the atmosphere.

@@ -19,13 +19,14 @@ from typing import NamedTuple
 
 import numpy as np
 
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
 from chrono.arrays.structured_arrays import expand_runs
 from chrono.processor.body_matching import are_alike
-from chrono.processor.passage_pairing import CHORD_TOLERANCE, Flags, Floats
+from chrono.processor.passage_pairing import CHORD_TOLERANCE
 from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import ABSENT, EdgesUsed, Flag, Shots
 from chrono.processor.shots import Launches
-from chrono.processor.timeline import Ints, PassageTimes, Places
+from chrono.processor.timeline import PassageTimes
 
 HIDDEN = 1.1
 """A passage this much longer than the body, and than at the other gate, hides an edge."""
@@ -57,7 +58,7 @@ class _Fit(NamedTuple):
 
     hidden: Ints
     off: Floats
-    alike: Flags
+    alike: Bools
 
     def take(self, places: Places) -> "_Fit":
         """Return those at `places`."""
@@ -158,7 +159,7 @@ def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) 
 
 def _rivals(
     others: _Seen, transit: Floats, declared_m: Floats, rules: Rules
-) -> list[tuple[_Fit, Flags]]:
+) -> list[tuple[_Fit, Bools]]:
     """Return how each pair fits by both edges or by one, and whether that is a rival at all."""
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
@@ -172,7 +173,7 @@ def _rivals(
     return found
 
 
-def _is_better(rival: _Fit, own: _Fit) -> Flags:
+def _is_better(rival: _Fit, own: _Fit) -> Bools:
     """Tell which rivals fit the main body better than its own passages."""
     is_odd = ~own.alike & (own.off > CHORD_TOLERANCE)
     is_like = rival.hidden == own.hidden

@@ -21,12 +21,12 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Bytes, Ints, Places
 from chrono.arrays.structured_arrays import join
 from chrono.processor.passage_pairing import (
     AGREEMENT,
     AGREEMENT_SLACK_S,
     PAIR_DTYPE,
-    Flags,
     Pairs,
     Relation,
     compare_passages,
@@ -44,7 +44,7 @@ from chrono.processor.passages import (
 )
 from chrono.processor.rig_rules import Lengths, Rules
 from chrono.processor.shot_records import ABSENT, EdgesUsed
-from chrono.processor.timeline import Ints, Places
+from chrono.processor.timeline import NOWHERE
 
 BODY_DTYPE = np.dtype(
     [
@@ -138,7 +138,7 @@ class _Units(NamedTuple):
     last: Places
     wanted: Ints
     upright: Places
-    looks_flash: Flags
+    looks_flash: Bools
 
 
 def _in_order(passages: Passages) -> Passages:
@@ -169,7 +169,7 @@ def _find_units(seen: Passages, queue: PassageQueue, rules: Rules) -> _Units:
     in_clean = np.zeros(n, np.bool_)
     in_clean[clean[0]] = in_clean[clean[1]] = True
     other = upright[~in_clean[upright]]
-    cluster = _NONE
+    cluster = NOWHERE
     if len(other):
         block = np.searchsorted(clean[0], other)
         cluster = _clusters(first[other], gate[other], block, rules)
@@ -179,12 +179,11 @@ def _find_units(seen: Passages, queue: PassageQueue, rules: Rules) -> _Units:
     return _Units(flash, clean, other, cluster, last, wanted, upright, looks_flash)
 
 
-_NONE = np.zeros(0, np.intp)
 _NOTHING = np.zeros(0, np.bool_)
 _NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
-def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit: int) -> Flags:
+def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
     """Tell which passages coincide with the next one, at the other gate."""
     looks = np.zeros(len(seen), np.bool_)
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
@@ -198,7 +197,7 @@ def _looks_flash(seen: Passages, first: Ints, gate: npt.NDArray[np.uint8], limit
     return looks
 
 
-def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Flags:
+def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
     """Tell for each passage but the last whether it and the next are a clean pair."""
     windows = rules.windows
     if len(upright) < 2:
@@ -222,18 +221,18 @@ def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Flags:
 # `solitary` compiles the next two for one body at a time as well.
 
 
-def in_window(transit: Ints, fast: float, slow: int) -> Flags:
+def in_window(transit: Ints, fast: float, slow: int) -> Bools:
     """Tell which transits are those of a body in the rig's window of speeds."""
     return (transit >= fast) & (transit <= slow)
 
 
-def are_alike(block_a: Ints, block_b: Ints, unit_s: float) -> Flags:
+def are_alike(block_a: Ints, block_b: Ints, unit_s: float) -> Bools:
     """Tell which blocking times at both gates are so alike that nothing else need be asked."""
     allowed = AGREEMENT * np.maximum(block_a, block_b) + AGREEMENT_SLACK_S / unit_s
     return np.abs(block_b - block_a) <= allowed
 
 
-def _clusters(first: Ints, gate: npt.NDArray[np.uint8], block: Places, rules: Rules) -> Places:
+def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
     """
     Number the clusters of the passages that are in no clean pair.
 
@@ -282,7 +281,7 @@ def _pair_clusters(
 ) -> tuple[tuple[Places, Places], Pairs, Places]:
     """Return the places of the pairs' A and B, the pairs, and the places that are lone."""
     if not len(other):
-        return (_NONE, _NONE), _NO_PAIRS, _NONE
+        return (NOWHERE, NOWHERE), _NO_PAIRS, NOWHERE
     at_b = seen["gate"][other] == 1
     sides = other[~at_b], other[at_b]
     counts = [np.bincount(cluster[at], minlength=cluster[-1] + 1) for at in (~at_b, at_b)]

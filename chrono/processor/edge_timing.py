@@ -22,8 +22,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats, Ints
 from chrono.processor.passages import (
     CORE,
     LATE_LEAD,
@@ -34,10 +34,6 @@ from chrono.processor.passages import (
     Passages,
 )
 from chrono.processor.shot_records import ABSENT
-from chrono.processor.timeline import Ints
-
-Flags = npt.NDArray[np.bool_]
-Floats = npt.NDArray[np.float64]
 
 MOST_U = 0.01
 """Largest standard uncertainty of a sound transit from bounce and late lines, as a part."""
@@ -56,8 +52,8 @@ class TimedPairs(NamedTuple):
 
     lead: Ints
     trail: Ints
-    is_lead_sound: Flags
-    is_trail_sound: Flags
+    is_lead_sound: Bools
+    is_trail_sound: Bools
     u_lead: Floats
     u_trail: Floats
     block_a: Ints
@@ -92,7 +88,7 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
 
 def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
-) -> tuple[Flags, Flags, Floats, Floats]:
+) -> tuple[Bools, Bools, Floats, Floats]:
     """Tell which pairs of edges are sound by their spans, and how uncertain each is."""
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
@@ -106,7 +102,7 @@ def _judge(
 
 
 def _least_spans(
-    a: Passages, b: Passages, sound_lead: Flags, sound_trail: Flags
+    a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
     """Return with what span the edges used count at least, at both gates."""
     at_a, at_b = (
@@ -141,7 +137,7 @@ def _tail(passages: Passages) -> Ints:
     return passages["last"] - passages["trail_from"]
 
 
-def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Flags:
+def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Bools:
     """Tell where spans are shorter than the core, which only whole passages have."""
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
@@ -158,7 +154,7 @@ def _twice_trail(passages: Passages) -> Ints:
     return passages["trail_from"] + passages["last"]
 
 
-def _block(passages: Passages, sound_lead: Flags, sound_trail: Flags) -> Ints:
+def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
     """Return the blocking times, those of the core where an edge is not sound."""
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])

@@ -16,19 +16,19 @@ from typing import Any
 
 import numpy as np
 
+from chrono.arrays.array_types import Bools, Ints, Places, Words
 from chrono.arrays.machine_code import compiled, inlined
 from chrono.processor.body_matching import are_alike, in_window
 from chrono.processor.flicker import STRETCH_S
-from chrono.processor.passage_pairing import Flags, body_lengths
+from chrono.processor.passage_pairing import body_lengths
 from chrono.processor.rig_rules import BACK_STEP_S, Lengths, Rules
 from chrono.processor.shot_records import SHOT_DTYPE, EdgesUsed, Shots
 from chrono.processor.shots import length_flags
-from chrono.processor.timeline import Beats, Breaks, Edges, Ints, Places, Words
+from chrono.processor.timeline import FOREVER, Beats, Breaks, Edges
 
 _A_CLEAR, _B_CLEAR, _A_BLOCKED, _B_BLOCKED = range(4)
 """`Edges.what` of exact edges."""
 
-_FOREVER = 1 << 62
 _BOTH = int(EdgesUsed.BOTH)
 
 _in_window: Any = inlined(in_window)
@@ -59,7 +59,7 @@ def take_isolated(
     rules : Rules
     """
     pairs, others = _group(edges, rules)
-    newest = np.array([known - rules.windows.dead // 2]), np.array([_FOREVER])
+    newest = np.array([known - rules.windows.dead // 2]), np.array([FOREVER])
     around = [others, newest, _losses(beats), *((b.before, b.mark) for b in breaks)]
     alone = pairs[_far_from(around, edges.t.take(pairs), edges.t.take(pairs + 3), rules)]
     return _shots(alone, edges, lengths, rules), _without(alone, edges)
@@ -148,10 +148,10 @@ def _times(t: Ints, what: Words, start: int) -> tuple[int, int, int, int]:
 def _losses(beats: Beats) -> Spans:
     """Return the times between beats in which the board lost edges."""
     grown = np.diff(beats.lost, prepend=0).nonzero()[0]
-    return np.append(-_FOREVER, beats.t)[grown], beats.t[grown]
+    return np.append(-FOREVER, beats.t)[grown], beats.t[grown]
 
 
-def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Flags:
+def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
     """Tell which pairs, from first to last, are further from all than any rule reaches."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))

@@ -17,15 +17,12 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
 from chrono.arrays.structured_arrays import choose, copy, join
 from chrono.processor.passages import LEAD, NO_PASSAGES, SUSPECT, Passages
 from chrono.processor.rig_rules import Rules
-from chrono.processor.timeline import Ints, Places
-
-Flags = npt.NDArray[np.bool_]
 
 WINDOW = 13
 STEPS_ALIKE = 7
@@ -156,7 +153,7 @@ def _judge(
 
 def _compare(
     passages: Passages, places: Places, start: Places, size: Places, rules: Rules
-) -> tuple[Flags, Flags, Ints]:
+) -> tuple[Bools, Bools, Ints]:
     """Tell which passages are in step with a flicker around them, which are as long as it."""
     step = _steps(passages)
     block = passages["last"] - passages["first"]
@@ -183,7 +180,7 @@ def _steps(passages: Passages) -> Ints:
     return np.where(by_lead, np.diff(passages["first"]), np.diff(passages["last"]))
 
 
-def _whole_periods(steps: npt.NDArray[np.float64]) -> Flags:
+def _whole_periods(steps: Floats) -> Bools:
     whole = np.rint(steps)
     return (whole >= 1) & (whole <= MOST_PERIODS) & (np.abs(steps - whole) <= TOLERANCE)
 

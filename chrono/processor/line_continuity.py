@@ -18,10 +18,11 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bytes, Ints, Places
 from chrono.arrays.events import NO_SEQUENCE, EventKind, Events, Record
 from chrono.arrays.machine_code import loop
 from chrono.processor.rig_rules import Rules
-from chrono.processor.timeline import LATE, NO_BREAKS, Breaks, Bytes, Ints, Places, Timebase
+from chrono.processor.timeline import FOREVER, LATE, NO_BREAKS, NOWHERE, Breaks, Timebase
 
 BEAT_WHAT = 2 * LATE
 """Bit of what a line is: a beat and no edge; the others are those of `Edges.what`."""
@@ -118,10 +119,6 @@ BEAT_S = 1.1
 NOTE_SLACK_S = 0.2
 """A line may have been sent this long before the host has read it."""
 
-_NO_LINE = 1 << 62
-
-_NOWHERE = np.zeros(0, np.intp)
-
 
 class LinkNotes(NamedTuple):
     """Damaged lines and the link's ups and downs: number of lines before, host time, loss."""
@@ -177,7 +174,7 @@ def find_notes(
     """Return the notes, but for those before the first line of all."""
     links = [c for c in records if c.origin == "link"]
     damaged = (
-        (events.kind == EventKind.DAMAGED).nonzero()[0] if len(used) < len(events) else _NOWHERE
+        (events.kind == EventKind.DAMAGED).nonzero()[0] if len(used) < len(events) else NOWHERE
     )
     if not links and not len(damaged):
         return None
@@ -206,7 +203,7 @@ def note_breaks(
     mark = np.maximum(np.maximum.accumulate(mark), start.mark)
     slack = rules.units(NOTE_SLACK_S)
     breaks = Breaks(np.maximum(seen, mark - slack), mark, mark + slack, notes.lost)
-    return breaks.between(seen, np.append(top, _NO_LINE)[notes.place + 1]), int(mark[-1])
+    return breaks.between(seen, np.append(top, FOREVER)[notes.place + 1]), int(mark[-1])
 
 
 def early_break(
@@ -241,7 +238,7 @@ def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: LinkNotes | None, rules: Rules
 ) -> int:
     """Return the number of lost lines as far as it is known."""
-    if rules.lines != "framed":
+    if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]
     known = missing[missing < SEQUENCES // 2].sum()

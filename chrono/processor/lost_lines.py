@@ -26,12 +26,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
 from chrono.arrays.structured_arrays import part
-from chrono.processor.passage_pairing import LENGTH_TOLERANCE, Flags, Floats, body_lengths
+from chrono.processor.passage_pairing import LENGTH_TOLERANCE, body_lengths
 from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 from chrono.processor.shots import NO_SHOTS, Launches, blocked_alike
-from chrono.processor.timeline import Beats, Breaks, Ints, PassageTimes, Places
+from chrono.processor.timeline import Beats, Breaks, PassageTimes
 
 WHOLE_LOSS = 3
 CLOSE_LENGTH, CLOSE_SHARE = 0.10, 0.5
@@ -164,7 +165,7 @@ def _mark_gaps(
 
 def _missing_edges(launches: Launches, rules: Rules) -> Ints:
     """Return how many lost lines the missing edges of each launch explain."""
-    if rules.lines != "framed":
+    if not rules.lines.has_levels:
         return np.zeros(len(launches), np.int64)
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
     is_sure = (launches["alone"] > 0) & ~(off > LENGTH_TOLERANCE)
@@ -206,7 +207,7 @@ def _is_doubtful(
     missing: Ints,
     passed: PassageTimes,
     rules: Rules,
-) -> Flags:
+) -> Bools:
     """Tell whose transit may be made of two bodies' edges by the lines lost near and far."""
     near, far = lost
     alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
@@ -225,7 +226,7 @@ def _close_length(launches: Launches, rules: Rules) -> Floats:
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)
 
 
-def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Flags:
+def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Bools:
     """Tell which pairs have passages beside their own two within the slowest transit."""
     slow = rules.windows.slow
     begun = np.searchsorted(np.sort(passed.first), launches["stop"] + slow, side="right")

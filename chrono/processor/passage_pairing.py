@@ -22,14 +22,11 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Bytes, Floats, Ints, Places
 from chrono.processor.edge_timing import time_edges
 from chrono.processor.passages import LEAD, TRAIL, Passages
 from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import ABSENT, EdgesUsed
-from chrono.processor.timeline import Ints
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
 
 AGREEMENT = 0.10
 AGREEMENT_SLACK_S = 20e-6
@@ -136,7 +133,7 @@ def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
     return body_lengths(pairs["block_a"], pairs["block_b"], twice, rules)
 
 
-def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Flags:
+def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools:
     """Tell whether the blocking times of whole pairs can be those of one body."""
     changed = ACCELERATION_MPS2 * (pairs["lead"] * rules.unit_s) ** 2 / rules.spacing_m
     least = np.maximum(a["core_last"] - a["core_first"], b["core_last"] - b["core_first"])
@@ -145,7 +142,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Flags
     return least - most <= allowed + AGREEMENT_SLACK_S / rules.unit_s
 
 
-def _settle(pairs: Pairs, odd: npt.NDArray[np.intp], length_m: Floats, rules: Rules) -> Flags:
+def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
     """Decide pairs whose blocking times disagree, in place; tell which are strangers."""
     part = pairs[odd]
     small = np.minimum(part["block_a"], part["block_b"]).astype(np.float64)
@@ -169,7 +166,7 @@ def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> F
     return np.where((transit > 0) & np.isfinite(misfit), misfit, np.inf)
 
 
-def use_only(pairs: Pairs, chosen: Flags, keep: EdgesUsed) -> None:
+def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
     """Keep one pair of edges where chosen, and the blocking time of the gate that saw less."""
     is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
     pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
@@ -185,7 +182,7 @@ def _twice(pairs: Pairs) -> Ints:
     return np.where(used == EdgesUsed.BOTH, lead + trail, 2 * only)
 
 
-def _kinds(twice: Ints, rules: Rules) -> npt.NDArray[np.uint8]:
+def _kinds(twice: Ints, rules: Rules) -> Bytes:
     windows = rules.windows
     kinds = np.full(len(twice), Relation.STRANGERS, np.uint8)
     kinds[(twice < 0) & (twice >= -2 * windows.reach)] = Relation.REVERSED
@@ -195,7 +192,7 @@ def _kinds(twice: Ints, rules: Rules) -> npt.NDArray[np.uint8]:
     return kinds
 
 
-def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Flags:
+def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
     """Tell which pairs would make a mere speck, or miss an edge and are far off in length."""
     whole = (pairs["lead"] != ABSENT) & (pairs["trail"] != ABSENT)
     length = _lengths(pairs, np.abs(pairs["twice"]), rules)

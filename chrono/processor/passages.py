@@ -25,17 +25,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Places, Words
 from chrono.arrays.structured_arrays import expand_runs
 from chrono.processor.rig_rules import RuleTimes
-from chrono.processor.timeline import (
-    LATE,
-    NO_BODY,
-    NO_EDGES,
-    Edges,
-    PassageTimes,
-    Places,
-    Words,
-)
+from chrono.processor.timeline import LATE, NO_BODY, NO_EDGES, Edges, PassageTimes
 
 PASSAGE_DTYPE = np.dtype(
     [
@@ -171,9 +164,7 @@ def _carry(
     return groups, min([known, *waiting])
 
 
-def _passages(
-    edges: Edges, starts: Places, ends: Places, stuck: npt.NDArray[np.bool_]
-) -> Passages:
+def _passages(edges: Edges, starts: Places, ends: Places, stuck: Bools) -> Passages:
     t, head, tail = edges.t, edges.what[starts], edges.what[ends]
     passages = np.zeros(len(starts), PASSAGE_DTYPE)
     has_lead = _level(head) != 0

@@ -31,6 +31,7 @@ from chrono.processor.shots import (
 )
 from chrono.processor.timebase import known_time, put_on_timebase
 from chrono.processor.timeline import (
+    FOREVER,
     NO_BEATS,
     NO_BREAKS,
     NO_EDGES,
@@ -42,9 +43,6 @@ from chrono.processor.timeline import (
 
 __all__ = ["Processor", "Rules", "Tally"]
 
-FOREVER = 1 << 62
-"""A time after everything."""
-
 MANY_EDGES = 4000
 """Fewer new edges go the whole way at once, and all do without machine code."""
 
@@ -52,7 +50,7 @@ MANY_OTHERS = 5_000
 """While solitary launches come in bulk, the other edges wait until they are so many: the whole
 way costs as much for a few as for some thousands."""
 
-_BEFORE_ALL = -(1 << 62)
+_BEFORE_ALL = -FOREVER
 
 
 class Processor:
@@ -103,7 +101,7 @@ class Processor:
         structured array of SHOT_DTYPE
             The shots that became final, in order of key.
         """
-        if self._is_interval:
+        if self.rules.lines.is_interval:
             return self._take_intervals(events)
         if len(events) or notes:
             return self._take_lines(events, notes)
@@ -111,7 +109,7 @@ class Processor:
 
     def is_new_counter(self, frequency_hz: float, counter_bits: int) -> bool:
         """Tell whether a board that says this of its counter counts otherwise than before."""
-        return self.rules.lines == "framed" and self.rules != self._with_counter(
+        return self.rules.lines.says_hello and self.rules != self._with_counter(
             frequency_hz, counter_bits
         )
 
@@ -193,10 +191,6 @@ class Processor:
         return max(known, self._last_key)
 
     # -- inside ------------------------------------------------------------------------
-
-    @property
-    def _is_interval(self) -> bool:
-        return self.rules.lines == "interval"
 
     def _take_lines(self, events: Events, notes: Sequence[Record]) -> Shots:
         ticked = put_on_timebase(events, notes, self._timebase, self.rules)

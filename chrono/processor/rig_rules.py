@@ -8,7 +8,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
+
+from chrono.arrays.array_types import Floats, Ints
+from chrono.rigs.line_kinds import FRAMED, LineKind
 
 if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
@@ -36,7 +38,7 @@ IN_A_ROW_S = 2.0
 """Lines numbered in a row are no further apart: a board beats once a second."""
 
 BEAT_WAIT_S = 1.5
-"""A framed shot waits this long for the beat that tells of lost edges (one a second)."""
+"""A shot waits this long for the beat that tells of lost edges (one a second)."""
 
 BACK_STEP_S = 1e-3
 """Lines may come in the wrong order by this much; a larger step back is a jump."""
@@ -64,8 +66,8 @@ class Rules:
         A gate that trips again sooner is in the same passage [s].
     body_length_m : float or None
         Declared length of the body along its path [m].
-    lines : str
-        `framed`, `plain` or `interval`.
+    lines : LineKind
+        What the board sends.
     launch_window_s : float
         Bodies this close behind the first one are its companions [s].
     """
@@ -77,7 +79,7 @@ class Rules:
     fastest_mps: float
     quiet_s: float
     body_length_m: float | None = None
-    lines: str = "framed"
+    lines: LineKind = FRAMED
     launch_window_s: float = LAUNCH_WINDOW_S
 
     @classmethod
@@ -101,7 +103,7 @@ class Rules:
     @property
     def stall_s(self) -> float:
         """How late the host may read a line that no other one tells of [s]."""
-        return STALL_S if self.lines == "framed" else HOST_TOLERANCE_S
+        return STALL_S if self.lines.is_numbered else HOST_TOLERANCE_S
 
     @cached_property
     def windows(self) -> "RuleTimes":
@@ -109,7 +111,7 @@ class Rules:
         slow_s = min(self.spacing_m / self.slowest_mps, _LONGEST_S)
         fast_s = self.spacing_m / self.fastest_mps
         limit_s = max(BLOCK_LIMIT_S, REACH * slow_s)
-        wait_s = BEAT_WAIT_S if self.lines == "framed" else 0.0
+        wait_s = BEAT_WAIT_S if self.lines.has_beats else 0.0
         parts_s = limit_s + (REACH + 2) * slow_s + 2 * self.launch_window_s + wait_s
         return RuleTimes(
             quiet=self.units(self.quiet_s),
@@ -161,10 +163,10 @@ class RuleTimes:
 class Lengths(NamedTuple):
     """Declared body lengths [m], NaN for none: `values[i]` holds after time `since[i]`."""
 
-    since: npt.NDArray[np.int64]
-    values: npt.NDArray[np.float64]
+    since: Ints
+    values: Floats
 
-    def at(self, t: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    def at(self, t: Ints) -> Floats:
         """Return the length declared for each time."""
         if len(self.values) == 1:
             return np.full(len(t), self.values[0])

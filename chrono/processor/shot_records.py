@@ -9,6 +9,8 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
+
 ABSENT = np.iinfo(np.int64).min
 """A tick difference that was not measured."""
 
@@ -90,10 +92,10 @@ def make_unique(shots: Shots, last_key: int) -> Shots:
     return shots
 
 
-def blocking_ticks(shots: Shots) -> npt.NDArray[np.float64]:
+def blocking_ticks(shots: Shots) -> Floats:
     """Return the mean blocking time of the gates that have one [counter units]."""
     a, b = (np.ascontiguousarray(shots[name]) for name in ("block_a", "block_b"))
-    mean: npt.NDArray[np.float64] = (a + b) / 2
+    mean: Floats = (a + b) / 2
     lacking = np.flatnonzero((a == ABSENT) | (b == ABSENT))
     one = np.maximum(a[lacking], b[lacking])
     mean[lacking] = np.where(one == ABSENT, np.nan, one)

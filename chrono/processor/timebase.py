@@ -25,6 +25,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bytes, Floats, Ints, Places
 from chrono.arrays.events import Events, Record
 from chrono.arrays.machine_code import loop
 from chrono.processor.line_continuity import (
@@ -44,21 +45,19 @@ from chrono.processor.line_continuity import (
 )
 from chrono.processor.rig_rules import BACK_STEP_S, HOST_TOLERANCE_S, IN_A_ROW_S, STALL_S, Rules
 from chrono.processor.timeline import (
+    FOREVER,
     LATE,
     LONGEST_WIDTH,
     NO_BEATS,
+    NOWHERE,
     WIDTH_SHIFT,
     Beats,
     Breaks,
-    Bytes,
     Edges,
-    Ints,
-    Places,
     Tally,
     Timebase,
 )
 
-_NOWHERE = np.zeros(0, np.intp)
 _SHORT_WRAP_HOST_S = 0.1
 
 
@@ -90,13 +89,13 @@ def unwrap_steps(
     turn_s = turn * rules.unit_s
     if turn_s < 2 * HOST_TOLERANCE_S:
         ahead_s = _ahead_s(steps, host_steps_us, rules)
-        return _fewest_turns(steps, ahead_s, turn, rules), _NOWHERE
+        return _fewest_turns(steps, ahead_s, turn, rules), NOWHERE
     longest_s = max(host_steps_us.max(initial=0) * 1e-6, steps.max(initial=0) * rules.unit_s)
     if longest_s <= HOST_TOLERANCE_S:
-        return steps, _NOWHERE
+        return steps, NOWHERE
     ahead_s = _ahead_s(steps, host_steps_us, rules)
     far = (np.abs(ahead_s) > HOST_TOLERANCE_S).nonzero()[0]
-    if rules.lines == "framed":
+    if rules.lines.is_numbered:
         far = _without_stalls(steps, ahead_s, far[missing[far] == 0], far, rules)
     if not len(far):
         return steps, far
@@ -107,7 +106,7 @@ def unwrap_steps(
 
 
 def _without_stalls(
-    steps: Ints, ahead_s: npt.NDArray[np.float64], in_a_row: Places, far: Places, rules: Rules
+    steps: Ints, ahead_s: Floats, in_a_row: Places, far: Places, rules: Rules
 ) -> Places:
     """Return the far steps that no late reading explains; put right those it does."""
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
@@ -118,14 +117,12 @@ def _without_stalls(
     return np.setdiff1d(far, in_a_row[stalled], assume_unique=True)
 
 
-def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> npt.NDArray[np.float64]:
+def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
     """Return by how much the host's clock went further than the counter [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
-def _fewest_turns(
-    steps: Ints, ahead_s: npt.NDArray[np.float64], turn: int, rules: Rules
-) -> Ints:
+def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
     """Return the steps with as few turns as the host allows, tiny steps back as such."""
     turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
     back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
@@ -133,7 +130,6 @@ def _fewest_turns(
 
 
 _YOUNG_S, _YOUNG_LINES = 5.0, 1000
-_END_OF_TIME = 1 << 62
 
 
 class TimedStretch(NamedTuple):
@@ -209,7 +205,7 @@ def put_on_timebase(
             breaks=len(gaps.mark) - len(jumps) + len(placed.mark),
         ),
     )
-    return TimedStretch(edges, beats, gaps, placed, int(np.append(top, _END_OF_TIME)[1]), after)
+    return TimedStretch(edges, beats, gaps, placed, int(np.append(top, FOREVER)[1]), after)
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
@@ -249,7 +245,7 @@ def _restarts(
     """Return the lines (from 1) after a hello that do not go on as before."""
     anew = state.anew or state.other_counter
     if not hellos and not anew:
-        return _NOWHERE
+        return NOWHERE
     asked = np.unique([*hellos, *([0] if anew else [])]).astype(np.intp) + 1
     asked = asked[(asked <= len(lines.steps)) & ((asked > 1) | state.started)]
     missing, places = lines.missing[asked - 1], lines.used[asked - 1]
@@ -267,8 +263,8 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
-    if start.t + int(t[1:].max(initial=0)) * len(steps) > _END_OF_TIME:
-        t[1:][np.cumsum(t, dtype=np.float64)[1:] > _END_OF_TIME] = 0
+    if start.t + int(t[1:].max(initial=0)) * len(steps) > FOREVER:
+        t[1:][np.cumsum(t, dtype=np.float64)[1:] > FOREVER] = 0
     return np.cumsum(t)
 
 

@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bytes, Ints
 from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind, Events, empty_events
 from chrono.arrays.machine_code import compiled, inlined
-from chrono.reader.line_grammar import MAX_DIGITS, Lines, crc16
+from chrono.reader.line_grammar import MAX_DIGITS, crc16
 from chrono.reader.recording_rows import SHORTEST_RECORD
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 
-Bytes = npt.NDArray[np.uint8]
-Ints = npt.NDArray[np.int64]
 Columns = tuple[npt.NDArray[Any], ...]
 """Of `Events`, in its order."""
 
@@ -27,8 +27,10 @@ _NOTHING = (-1, 0, 0, 0, 0, 0, 0)
 
 SHORTEST_EVENT = len(b"0\tboard\t\n")
 
-_FRAMED, _PLAIN, _INTERVAL = range(3)
-_KINDS: dict[Lines, int] = {"framed": _FRAMED, "plain": _PLAIN, "interval": _INTERVAL}
+_NONE, _FRAMED, _PLAIN, _INTERVAL = range(4)
+LOOPS = {FRAMED.name: _FRAMED, PLAIN.name: _PLAIN, INTERVAL.name: _INTERVAL}
+"""Which loop reads the lines, by the kind's name; a kind without one is read by its grammar."""
+
 _KIND_EDGE, _KIND_LATE, _KIND_BEAT, _KIND_INTERVAL = (
     int(kind) for kind in (EventKind.EDGE, EventKind.LATE, EventKind.BEAT, EventKind.INTERVAL)
 )
@@ -42,6 +44,7 @@ _BEAT_BODY = len("T 0000 00000000 00 0000")
 _CRC_BYTES = len(" 0000")
 _LONGEST_LINE = _BEAT_BODY + _CRC_BYTES + len(rb"\x0D" + b"\r\n")
 _LONGEST_ROW = MAX_DIGITS + len(_BOARD) + _LONGEST_LINE
+"""No loop may look at more bytes of a row: near the end of a block there are no more."""
 
 _HEX = np.full(256, -1, np.int8)
 _HEX[list(b"0123456789ABCDEF")] = np.arange(16)
@@ -59,7 +62,7 @@ _CRC_AFTER = np.array(
 _EDGE_CRC, _BEAT_CRC = (crc16(bytes(length)) for length in (_EDGE_BODY, _BEAT_BODY))
 
 
-def read_rows(block: bytes, lines: Lines, tiny_kept: int) -> tuple[int, int, Events, Ints]:
+def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, Events, Ints]:
     """
     Read the common rows of a block and find all others.
 
@@ -67,7 +70,7 @@ def read_rows(block: bytes, lines: Lines, tiny_kept: int) -> tuple[int, int, Eve
     ----------
     block : bytes
         Rows; the last one may lack its newline, and is then left.
-    lines : {"framed", "plain", "interval"}
+    lines : LineKind
         What the rig's board sends.
     tiny_kept : int
         How many of the rows too short to be any record are left too.
@@ -88,7 +91,8 @@ def read_rows(block: bytes, lines: Lines, tiny_kept: int) -> tuple[int, int, Eve
     events = empty_events(len(block) // SHORTEST_EVENT + 1)
     columns = tuple(getattr(events, column.name) for column in fields(Events))
     left = np.empty((len(block) // (SHORTEST_RECORD + 1) + tiny_kept + 1, 5), np.int64)
-    rows, dropped, count, rest = _walk(text, _KINDS[lines], tiny_kept, columns, left)
+    loop = LOOPS.get(lines.name, _NONE)
+    rows, dropped, count, rest = _walk(text, loop, tiny_kept, columns, left)
     return rows, dropped, events.part(0, count), left[:rest]
 
 
@@ -101,7 +105,7 @@ def _walk(
     rows = dropped = events = rest = start = 0
     while start < len(text):
         after = -1
-        if start + _LONGEST_ROW <= len(text):
+        if kind != _NONE and start + _LONGEST_ROW <= len(text):
             at, (after, what, gate, level, counter, sequence, lost) = _common_row(
                 text, start, kind
             )

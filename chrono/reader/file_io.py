@@ -41,6 +41,8 @@ if sys.platform != "win32":
 OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 FINGERPRINT_BYTES = 4096
+"""So many bytes before the next row must be what they were."""
+
 OTHER_NAMES = 1000
 
 

@@ -14,7 +14,7 @@ from math import inf
 from pathlib import Path
 from typing import Literal
 
-from chrono.reader.file_io import words
+from chrono.reader.file_io import FINGERPRINT_BYTES, words
 from chrono.reader.port_reader import LinkStatus
 from chrono.reader.recording_reader import open_at_first_row
 from chrono.reader.recording_rows import MAX_ROW_BYTES
@@ -22,9 +22,6 @@ from chrono.reader.row_sources import DRAIN_BYTES, row_host_us
 
 LOOK_S = 0.5
 """How often a file that does not grow is looked for by its name."""
-
-FINGERPRINT_BYTES = 4096
-"""So many bytes before the next row must be what they were."""
 
 GO_ON_HINT = "the program that writes it may go on in a new file beside it: follow that one"
 

@@ -1,4 +1,4 @@
-"""The grammar of one line from the board, one function per kind of rig.
+"""The grammar of one line from the board, one function per kind of lines.
 
 These functions are the definition: a line is what they say it is, and the bulk decoder
 must agree with them on every input. An empty line, which a board may send when it starts, is
@@ -9,12 +9,10 @@ import binascii
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, TypeAlias
+from typing import NamedTuple
 
 from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind
-
-Lines: TypeAlias = Literal["framed", "plain", "interval"]
-"""What a rig's board sends."""
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN
 
 WIRE_VERSION = 1
 MAX_LINE_BYTES = 80
@@ -128,11 +126,12 @@ def parse_interval(line: bytes) -> Event | LineDamage | None:
     return LineDamage("not a whole number of microseconds")
 
 
-PARSERS: dict[Lines, Callable[[bytes], Event | Hello | LineDamage | None]] = {
-    "framed": parse_framed,
-    "plain": parse_plain,
-    "interval": parse_interval,
+PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
+    FRAMED.name: parse_framed,
+    PLAIN.name: parse_plain,
+    INTERVAL.name: parse_interval,
 }
+"""How one line is read, by the kind's name."""
 
 
 def _checked_hello(

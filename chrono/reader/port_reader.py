@@ -17,7 +17,6 @@ import serial
 
 from chrono.arrays.events import Batch, EventKind
 from chrono.errors import PortError
-from chrono.reader.line_grammar import Lines
 from chrono.reader.recording_rows import board_row, json_row
 from chrono.reader.serial_ports import (
     DEFAULT_BAUDRATE,
@@ -27,6 +26,7 @@ from chrono.reader.serial_ports import (
     open_port,
     reason_of,
 )
+from chrono.rigs.line_kinds import FRAMED, LineKind
 
 PIECE_BYTES = 4096
 """A line that reaches twice this length without a newline is cut into pieces of it."""
@@ -153,7 +153,7 @@ class PortReader:
     now_us : callable
         The session's clock [us].
     baudrate : int
-    lines : {"framed", "plain", "interval"}
+    lines : LineKind
         What the board sends.
     """
 
@@ -164,7 +164,7 @@ class PortReader:
         now_us: Callable[[], int],
         *,
         baudrate: int = DEFAULT_BAUDRATE,
-        lines: Lines = "framed",
+        lines: LineKind = FRAMED,
     ) -> None:
         self._port = port
         self._sink = sink
@@ -247,7 +247,7 @@ class PortReader:
     def _receive(self, host_us: int, data: bytes) -> None:
         if not self._status.answered:
             soon = host_us - self._opened_us < HEAD_S * 1e6
-            self._headless = soon and self._lines == "interval"
+            self._headless = soon and self._lines.end_is_a_line
         lines = self._framer.feed(host_us, data)
         if self._headless and lines:
             self._set_head_aside(lines.pop(0))
@@ -295,7 +295,7 @@ class PortReader:
         self._serial = port
         self._opened_us = self._last_byte_us = self._now_us()
         self._asked_us = None
-        if self._lines == "framed":
+        if self._lines.says_hello:
             self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
         self._status = replace(self._status, state="open", port=name, reason="", answered=False)
         self._tell(event, "")

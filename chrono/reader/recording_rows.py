@@ -5,11 +5,13 @@ A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This file knows nothing of fi
 
 import json
 import re
+from collections.abc import Iterable
 from dataclasses import asdict
 from math import isfinite
 from typing import Any, NamedTuple
 
-from chrono.reader.line_grammar import MAX_DIGITS, PARSERS, Event, Hello, LineDamage, Lines
+from chrono.reader.line_grammar import MAX_DIGITS, PARSERS, Event, Hello, LineDamage
+from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, LineKind
 
 HEADER = b"host_us\torigin\tline\n"
 """A recording's first line."""
@@ -28,6 +30,9 @@ MAX_ROW_BYTES = 1_000_000
 
 MAX_JSON_LEVELS = 16
 """A record nested deeper is damaged."""
+
+ENOUGH = 4
+"""So many lines of one kind are no chance; the first line of five may be a piece of one."""
 
 _ORIGINS = {origin.encode(): origin for origin in (BOARD, *JSON_ORIGINS)}
 _UNSAFE = re.compile(rb"[^ -\[\]-~]")
@@ -110,13 +115,13 @@ def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
         `data` holds NaN or an infinity, or the row would be one that no reader accepts.
     """
     row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
-    read = parse_row(row[:-1], "framed")
+    read = parse_row(row[:-1], FRAMED)
     if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
         raise ValueError(f"a {origin!r} record that could not be read again")
     return row
 
 
-def parse_row(row: bytes, lines: Lines) -> Row:
+def parse_row(row: bytes, lines: LineKind) -> Row:
     """Read one row, given without its newline; one ``\\r`` at its end is ignored."""
     host, _, rest = row.removesuffix(b"\r").partition(b"\t")
     name, tab, text = rest.partition(b"\t")
@@ -141,11 +146,27 @@ def _no_record(reason: str) -> Row:
     return Row(0, "", LineDamage(f"no record: {reason}"))
 
 
-def _parse_board(text: bytes, lines: Lines) -> Event | Hello | LineDamage | None:
+def _parse_board(text: bytes, lines: LineKind) -> Event | Hello | LineDamage | None:
     try:
-        return PARSERS[lines](unescape(text))
+        return PARSERS[lines.name](unescape(text))
     except ValueError as exc:
         return LineDamage(str(exc))
+
+
+def kind_of(texts: Iterable[str]) -> LineKind | None:
+    """
+    Return the kind of which a board's lines are, None if too few are of one kind.
+
+    Parameters
+    ----------
+    texts : iterable of str
+        Lines as a recording holds them.
+    """
+    lines = [text.encode("ascii", "replace") for text in texts]
+    for kind in LINE_KINDS.values():
+        if sum(isinstance(_parse_board(line, kind), Event | Hello) for line in lines) >= ENOUGH:
+            return kind
+    return None
 
 
 def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:

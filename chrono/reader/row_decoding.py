@@ -11,14 +11,13 @@ from dataclasses import fields
 from functools import cache
 
 import numpy as np
-import numpy.typing as npt
 
 from chrono.arrays import machine_code
+from chrono.arrays.array_types import Ints
 from chrono.arrays.events import Batch, EventKind, Events, LineSample, Record, empty_events
-from chrono.reader.line_grammar import Event, LineDamage, Lines
+from chrono.reader.line_grammar import Event, LineDamage
 from chrono.reader.recording_rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, Row, parse_row
-
-Ints = npt.NDArray[np.int64]
+from chrono.rigs.line_kinds import LineKind
 
 BULK_BYTES = 2000
 """A shorter block is read row by row all the same, which is quicker there."""
@@ -30,7 +29,7 @@ MAX_SAMPLES = 5
 MAX_SAMPLE_CHARS = 120
 
 
-def decode_rows(block: bytes, lines: Lines) -> Batch:
+def decode_rows(block: bytes, lines: LineKind) -> Batch:
     """
     Decode whole rows of a recording.
 
@@ -38,7 +37,7 @@ def decode_rows(block: bytes, lines: Lines) -> Batch:
     ----------
     block : bytes
         Rows, each ended by a newline. Blocks of 1 or 2 MB are quickest.
-    lines : {"framed", "plain", "interval"}
+    lines : LineKind
         What the rig's board sends.
 
     Returns
@@ -74,7 +73,7 @@ def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
 
 
 def _read_left(
-    block: bytes, lines: Lines, rows: int, dropped: int, events: Events, left: Ints
+    block: bytes, lines: LineKind, rows: int, dropped: int, events: Events, left: Ints
 ) -> Batch:
     """Read the rows left, as `bulk.read_rows` gives them, and complete the batch."""
     records: list[tuple[int, Row]] = []

@@ -15,11 +15,12 @@ from typing import Any, Literal, Protocol
 
 from chrono.arrays.events import Batch
 from chrono.errors import OptionError
-from chrono.reader.line_grammar import MAX_DIGITS, Lines
+from chrono.reader.line_grammar import MAX_DIGITS
 from chrono.reader.port_reader import LinkStatus, PortReader
 from chrono.reader.recording_reader import RecordingReader, read_blocks
 from chrono.reader.recording_rows import json_row
 from chrono.reader.serial_ports import DEFAULT_BAUDRATE, OperatorRow
+from chrono.rigs.line_kinds import FRAMED, LineKind
 
 DRAIN_BYTES = 1 << 20
 """About the most that one call of `drain` hands over; also a block of a recording."""
@@ -93,7 +94,7 @@ class LiveSource:
     writer : RowWriter, optional
         The recording.
     baudrate : int
-    lines : {"framed", "plain", "interval"}
+    lines : LineKind
         What the board sends.
     operator : iterable of (float, str, dict)
         Records that a demonstration's operator makes by the clock: time since `start`
@@ -108,7 +109,7 @@ class LiveSource:
         *,
         writer: RowWriter | None = None,
         baudrate: int = DEFAULT_BAUDRATE,
-        lines: Lines = "framed",
+        lines: LineKind = FRAMED,
         operator: Iterable[OperatorRow] = (),
         begin_us: int = 0,
     ) -> None:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
+
+from chrono.arrays.array_types import Floats
 
 DOTS_WIDE, DOTS_HIGH = 2, 4
 """Dots of one Braille cell."""
@@ -283,8 +284,6 @@ class Chart:
             return chr(_BRAILLE | bits)
         return ":" if bits & _UPPER and bits & _LOWER else "'" if bits & _UPPER else "."
 
-
-Floats = npt.NDArray[np.float64]
 
 WIDTH, HEIGHT = 48, 12
 """Cells of a picture without its axes: fits a terminal 60 columns wide."""

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono import __version__
+from chrono.arrays.array_types import Ints
 from chrono.measuring.series_statistics import Series
 from chrono.processor.shot_records import EdgesUsed, flag_words
 from chrono.rigs.rig_file import rig_record
@@ -321,7 +322,7 @@ def moment_texts(moments: npt.NDArray[np.datetime64]) -> list[str | None]:
     return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
-def _moments(started: str, host_us: npt.NDArray[np.int64]) -> npt.NDArray[np.datetime64]:
+def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
     """Return moments by the calendar, UTC; a start that states no offset tells none."""
     begin: np.datetime64[Any] = np.datetime64("NaT", "us")
     try:

@@ -17,6 +17,7 @@ from chrono.measuring.propagation import Estimate, Quantity
 from chrono.reports.setup_words import setup_text
 from chrono.safe_text import plain
 from chrono.units import (
+    ICE_POINT_K,
     SPEED_UNITS,
     STANDARD_GRAVITY_MPS2,
     format_measured,
@@ -174,7 +175,7 @@ def air_line(launch: Launch) -> str:
     """Return air and gravity as one line."""
     site = launch.site
     return (
-        f"air {site.density_kgpm3:.4g} kg/m³ ({site.temperature_k - 273.15:.3g} °C, "
+        f"air {site.density_kgpm3:.4g} kg/m³ ({site.temperature_k - ICE_POINT_K:.3g} °C, "
         f"{site.pressure_pa / 100:.4g} hPa, {100 * site.humidity:.3g} %), "
         f"gravity {site.gravity_mps2:.4f} m/s²"
     )

@@ -5,6 +5,7 @@ import math
 from chrono.reports.budget_text import tick_text
 from chrono.rigs.rig_model import Body, Rig
 from chrono.safe_text import plain
+from chrono.units import ICE_POINT_K
 
 Rows = list[tuple[str, str]]
 
@@ -24,7 +25,7 @@ def rig_rows(rig: Rig) -> Rows:
     ]
     if rig.body.shape == "round":
         rows.insert(4, ("body off its axis", f"± {_mm(gates.off_centre_m)}"))
-    if rig.lines == "framed":
+    if rig.lines.counts_ticks:
         width = f"{clock.counter_bits} bits at {clock.frequency_hz / 1e6:.6g} MHz"
         rows.insert(-2, ("counter", width))
     return rows
@@ -45,7 +46,7 @@ def site_text(rig: Rig) -> str:
     site = rig.site
     return (
         f"{_mm(site.muzzle_distance_m)} from the launcher's mouth; "
-        f"{site.temperature_k - 273.15:.3g} °C, {site.pressure_pa / 100:.5g} hPa, "
+        f"{site.temperature_k - ICE_POINT_K:.3g} °C, {site.pressure_pa / 100:.5g} hPa, "
         f"{site.humidity * 100:.3g} % humidity, {site.altitude_m:.4g} m above the sea"
     )
 

@@ -93,7 +93,7 @@ def _sheet(task: Task, figures: NumberFormat) -> dict[str, Any]:
         "first": task.shots[0].number,
         "largest": facts.modulus - 1,
         "modulus": facts.modulus,
-        "interval": len(task.shots[0].edges) == 1,
+        "is_interval": len(task.shots[0].edges) == 1,
         "facts": fact_rows(facts, figures),
         "corrected": bool(facts.rate_error or facts.latency_s),
         "calibrated": any(

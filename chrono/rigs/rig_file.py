@@ -23,12 +23,11 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from chrono.errors import RigError
-from chrono.rigs.rig_model import Calibration, Lines, Rig, shown
+from chrono.rigs.rig_model import Calibration, Rig, shown
 from chrono.units import quote
 
 __all__ = [
     "Calibration",
-    "Lines",
     "Rig",
     "RigProblems",
     "default_rig",

@@ -15,6 +15,8 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    PlainSerializer,
+    PlainValidator,
     PrivateAttr,
     ValidationInfo,
     model_validator,
@@ -22,14 +24,13 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from chrono.errors import UnitError
-from chrono.units import KINDS, parse_quantity, quote
+from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, PLAIN, LineKind, names_of
+from chrono.units import ICE_POINT_K, KINDS, parse_quantity, quote
 
-Lines = Literal["framed", "plain", "interval"]
 Shape = Literal["round", "flat"]
 """Of a body's ends: a ball's, or those of a rod or cylinder cut square."""
 
-_PLAIN_UNIT_S = 1e-6
-_KELVIN = 273.15
+_QUOTE = "'"
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
@@ -117,6 +118,19 @@ Degrees = Annotated[float | None, Field(ge=1, allow_inf_nan=False), BeforeValida
 Date = Annotated[
     str, Field(pattern=r"^(\d{4}-\d\d-\d\d([T ][0-9:.+Z-]+)?)?$"), BeforeValidator(_iso_date)
 ]
+
+
+def _line_kind(value: object) -> LineKind:
+    """Return the kind of lines that a file or a record names."""
+    kind = LINE_KINDS.get(value) if isinstance(value, str) else value
+    if isinstance(kind, LineKind):
+        return kind
+    raise _trouble(
+        f"is {shown(value)}, it should be {names_of('or', quote=_QUOTE)}", "write such a value"
+    )
+
+
+Lines = Annotated[LineKind, PlainValidator(_line_kind), PlainSerializer(str)]
 SpeedUnit = Literal["m/s", "km/h", "ft/s", "mph"]
 
 
@@ -180,7 +194,7 @@ class Clock(_Section):
     jitter_s : float
         Standard deviation of one timestamp [s].
     step_s : float or None
-        Step of the timestamps of plain and interval lines [s]; None: 1 us.
+        Step of the timestamps of lines that count no ticks [s]; None: 1 us.
     from_host : bool
         Whether the counter's rate is taken from the beats against the host's clock.
     """
@@ -191,12 +205,12 @@ class Clock(_Section):
     jitter_s: Delay = Field(0.1e-6, alias="jitter")
     step_s: Tick | None = Field(None, alias="tick")
     from_host: bool = False
-    _framed: bool = PrivateAttr(True)
+    _lines: LineKind = PrivateAttr(FRAMED)
 
     @property
     def unit_s(self) -> float:
         """Time that one unit of a line's counter value stands for [s]."""
-        return 1 / self.frequency_hz if self._framed else _PLAIN_UNIT_S
+        return self._lines.unit_s or 1 / self.frequency_hz
 
     @property
     def tick_s(self) -> float:
@@ -239,7 +253,7 @@ class Site(_Section):
     muzzle_distance_m: Distance = Field(1.0, alias="muzzle_distance")
     latitude_rad: Latitude = Field(math.radians(50), alias="latitude")
     altitude_m: Altitude = Field(100.0, alias="altitude")
-    temperature_k: Temperature = Field(18 + _KELVIN, alias="temperature")
+    temperature_k: Temperature = Field(18 + ICE_POINT_K, alias="temperature")
     pressure_pa: Pressure = Field(100500.0, alias="pressure")
     humidity: Fraction = Field(0.6, alias="humidity")
 
@@ -312,15 +326,15 @@ class Rig(_Section):
         What the user calls it.
     speed_unit : str
         Unit in which speeds are shown, one of `chrono.units.SPEED_UNITS`.
-    lines : str
-        Kind of lines the board sends: framed, plain or interval.
+    lines : LineKind
+        What the board sends.
     gates, clock, body, window, site, calibration
         The sections of the file.
     """
 
     name: Name = "light gates"
     speed_unit: SpeedUnit = "m/s"
-    lines: Lines = "framed"
+    lines: Lines = FRAMED
     gates: Gates
     clock: Clock = Field(default_factory=lambda: Clock.model_validate({}))
     body: Body = Field(default_factory=lambda: Body.model_validate({}))
@@ -330,13 +344,13 @@ class Rig(_Section):
 
     @model_validator(mode="after")
     def _lines_and_tick_agree(self) -> Self:
-        if self.lines == "framed" and self.clock.step_s is not None:
+        if self.lines.counts_ticks and self.clock.step_s is not None:
             raise _trouble(
-                "has no meaning for framed lines, whose step is 1/frequency",
-                'remove clock.tick, or say lines = "plain"',
+                f"has no meaning for {self.lines} lines, whose step is 1/frequency",
+                f'remove clock.tick, or say lines = "{PLAIN}"',
                 "clock.tick",
             )
-        self.clock._framed = self.lines == "framed"
+        self.clock._lines = self.lines
         return self
 
     @model_validator(mode="after")
@@ -353,7 +367,7 @@ class Rig(_Section):
         wrap_s = 2**self.clock.counter_bits * self.clock.unit_s
         way_m = self.gates.spacing_m + self.body.length_m
         shot_s = way_m / self.window.slowest_mps
-        if self.lines == "interval" or wrap_s >= shot_s:
+        if self.lines.is_interval or wrap_s >= shot_s:
             return None
         needed = math.ceil(math.log2(shot_s / self.clock.unit_s))
         return (

@@ -8,6 +8,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from chrono.rigs.line_kinds import FRAMED, names_of
 from chrono.rigs.rig_file import write_rig
 from chrono.rigs.rig_model import Rig
 
@@ -45,6 +46,9 @@ def starter_text(
     about = BOARDS[board]
     return _STARTER.format(
         name=json.dumps(name, ensure_ascii=False),
+        lines=json.dumps(FRAMED.name),
+        kinds=names_of("or"),
+        stepped=names_of("and", lambda kind: not kind.counts_ticks),
         spacing=json.dumps(spacing),
         rate=about.rate,
         jitter=about.jitter,
@@ -60,7 +64,7 @@ _STARTER = """\
 
 name = {name}
 speed_unit = "m/s"             # how speeds are shown: m/s, km/h, ft/s, mph
-lines = "framed"               # what the board sends: framed, plain or interval
+lines = {lines}               # what the board sends: {kinds}
 
 [gates]
 spacing = {spacing}           # distance of the two beams, along the path
@@ -77,7 +81,7 @@ rate_tolerance = "5000 ppm"    # ± {rate}
 jitter = "0.1 us"              # standard deviation of one timestamp{jitter}
                                # a gate that bounces needs more: chrono check says how much
 from_host = false              # true: take the counter's rate from the computer's clock
-# tick = "4 us"                # plain and interval lines only: step of the timestamps{tick}
+# tick = "4 us"                # {stepped} lines only: step of the timestamps{tick}
 
 [body]
 name = "squash ball"

@@ -17,6 +17,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Ints
 from chrono.arrays.events import Record
 from chrono.errors import RecordingError
 from chrono.session.operator_records import (
@@ -97,7 +98,7 @@ class Setups:
         last.taken_back = True
         self._setups = self._what_holds()
 
-    def at(self, keys: npt.NDArray[np.int64]) -> npt.NDArray[np.int32]:
+    def at(self, keys: Ints) -> npt.NDArray[np.int32]:
         """Return the place of each shot's setup, shape (N,)."""
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
         return np.maximum(place, 0).astype(np.int32)
@@ -120,7 +121,7 @@ class Setups:
         """Return what the setup at a place states of its body."""
         return tuple(sorted(self._setups[place].body.items()))
 
-    def named(self, name: str | None) -> npt.NDArray[np.bool_]:
+    def named(self, name: str | None) -> Bools:
         """Tell which places hold a setup of this name, or of any if it is None."""
         return np.array([name in (None, each.name) for each in self._setups])
 
@@ -167,8 +168,6 @@ MARKS_ON_A_SHOT = 100
 """The last marks on a shot can be taken back, so many."""
 NOTE_LIMIT = 10_000
 """Notes on the session itself that are kept, the last ones."""
-
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -291,7 +290,7 @@ class Marks:
         """Return what was said of one shot, by its key."""
         return self._shots.get(shot, ShotMarks())
 
-    def at(self, keys: npt.NDArray[np.int64]) -> MarkedShots:
+    def at(self, keys: Ints) -> MarkedShots:
         """Return what was said of shots, by their keys, shape (N,)."""
         return MarkedShots(self._held_at(keys), self._marked_at(keys))
 
@@ -308,13 +307,13 @@ class Marks:
         self._since.append(max(anchor, self._since[-1] if self._since else BEFORE_ALL))
         self._held.append(held)
 
-    def _held_at(self, keys: npt.NDArray[np.int64]) -> Bools:
+    def _held_at(self, keys: Ints) -> Bools:
         if not self._since:
             return np.zeros(len(keys), np.bool_)
         place = np.searchsorted(np.array(self._since), keys, side="left")
         return np.array([False, *self._held])[place]
 
-    def _marked_at(self, keys: npt.NDArray[np.int64]) -> dict[int, ShotMarks]:
+    def _marked_at(self, keys: Ints) -> dict[int, ShotMarks]:
         if not self._shots:
             return {}
         marked = np.sort(np.fromiter(self._shots, np.int64))

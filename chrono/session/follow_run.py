@@ -22,11 +22,8 @@ from chrono.rigs.rig_file import rig_from_record
 from chrono.rigs.rig_model import Rig
 from chrono.session.observer import Observer
 from chrono.session.recording_loader import first_rig, telling_where
-from chrono.session.run import FedRun
+from chrono.session.run import SILENCE_EVERY_S, FedRun
 from chrono.session.session import Session
-
-SILENCE_EVERY_S = 0.1
-"""How often silence alone is looked at: it closes shots after seconds [s]."""
 
 COME_WITHIN_S = 0.2
 """What was written is read here within this time, however busy the machine is [s]."""

@@ -14,7 +14,7 @@ from chrono.rigs.rig_file import parse_rig, rig_record, with_host_clock
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
 from chrono.session.operator_records import Setup
-from chrono.session.run import FedRun
+from chrono.session.run import SILENCE_EVERY_S, FedRun
 from chrono.session.session import Session
 from chrono.session.troubles import loss_lines
 
@@ -24,9 +24,6 @@ GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
 FRUITLESS_OPENINGS = 5
 """A port that is lost so often without a line is given up; takes some 4 s."""
-
-SILENCE_EVERY_S = 0.1
-"""How often silence alone is looked at: it closes shots after seconds [s]."""
 
 
 class LiveRun(FedRun):
@@ -112,7 +109,7 @@ class LiveRun(FedRun):
                 where=status.port,
                 hint="check the baud rate (--baud) and `lines` in the rig",
             )
-        if lines == "framed" and not status.answered and status.silent_s > ANSWER_WITHIN_S:
+        if lines.has_beats and not status.answered and status.silent_s > ANSWER_WITHIN_S:
             return PortError(
                 f"no board answers within {ANSWER_WITHIN_S:g} s",
                 where=status.port,
@@ -241,7 +238,7 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
     """
     if not clock_from_host:
         return rig
-    if rig.lines != "framed":
+    if not rig.lines.has_beats:
         raise OptionError(
             f"{rig.lines} lines have no beats to compare with the host's clock",
             where="--clock-from-host",

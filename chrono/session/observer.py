@@ -18,6 +18,7 @@ from chrono.health.gate_monitor import RECENT_S, GateMonitor, flicker_now, secon
 from chrono.health.readiness import Observation
 from chrono.processor.rig_rules import Rules
 from chrono.processor.timeline import Tally
+from chrono.rigs.line_kinds import names_of
 from chrono.rigs.rig_model import Rig
 from chrono.session.session import Session
 from chrono.session.speed_models import counter_problem
@@ -64,7 +65,7 @@ class CounterRate:
 
     def feed(self, batch: Batch) -> None:
         """Take the beats of a batch."""
-        if self._session.rig.lines == "framed":
+        if self._session.rig.lines.has_beats:
             self.beats.feed(batch)
 
     def estimate(self) -> ClockEstimate:
@@ -77,10 +78,11 @@ class CounterRate:
             If they cannot, or there are none in this kind of lines.
         """
         lines = self._session.rig.lines
-        if lines != "framed":
+        if not lines.has_beats:
+            others = names_of("or", lambda kind: kind.has_beats)
             raise CalibrationError(
                 f"{lines} lines have no beats",
-                hint="only framed lines can be compared with the host's clock",
+                hint=f"only {others} lines can be compared with the host's clock",
             )
         return self.beats.estimate()
 

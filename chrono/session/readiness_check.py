@@ -9,9 +9,9 @@ from chrono.health.gate_monitor import WINDOW_S
 from chrono.health.readiness import Readiness, judge_readiness
 from chrono.health.timing import with_shots
 from chrono.reader.file_io import size_of
-from chrono.reader.line_grammar import Lines
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import LineKind
 from chrono.rigs.rig_model import Rig
 from chrono.session.live_run import live_run
 from chrono.session.observer import Observer
@@ -87,7 +87,7 @@ def check_recording(path: Path, rig: Rig | None, findings: Findings | None = Non
     return with_shots(health, timing_of(session), lengths_of(session))
 
 
-def _last_us(reader: RecordingReader, lines: Lines) -> int:
+def _last_us(reader: RecordingReader, lines: LineKind) -> int:
     """Return the host time of the last line [us], 0 if that cannot be told from the end."""
     host_us = decode_rows(reader.last_rows(), lines).events.host_us
     return int(host_us[-1]) if len(host_us) else 0

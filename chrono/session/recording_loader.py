@@ -13,9 +13,9 @@ from chrono.arrays.events import Batch
 from chrono.arrays.prefetch import prefetch
 from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
 from chrono.reader.file_io import size_of
-from chrono.reader.line_grammar import Lines
 from chrono.reader.recording_reader import BLOCK_BYTES, RecordingReader
 from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED, LineKind
 from chrono.rigs.rig_file import rig_from_record
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
@@ -189,7 +189,10 @@ def read_recording(
 
 
 def feed_blocks(
-    reader: RecordingReader, lines: Lines, *takers: BatchTaker, progress: Progress | None = None
+    reader: RecordingReader,
+    lines: LineKind,
+    *takers: BatchTaker,
+    progress: Progress | None = None,
 ) -> None:
     """
     Feed a whole recording, batch by batch.
@@ -198,7 +201,7 @@ def feed_blocks(
     ----------
     reader : RecordingReader
         The recording; its `cut` then says what could not be used at the end.
-    lines : {"framed", "plain", "interval"}
+    lines : LineKind
         What its board sent.
     *takers : BatchTaker
         Each is fed every batch, in this order.
@@ -229,7 +232,7 @@ def first_rig(path: Path) -> Rig:
     for block in RecordingReader(path):
         for row in rows_with(block, RIG_MARK):
             # Records are the same in every kind of lines.
-            for control in decode_rows(row, "framed").controls:
+            for control in decode_rows(row, FRAMED).controls:
                 if control.origin == "rig":
                     with telling_where(path):
                         return rig_from_record(control.data)

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from chrono.arrays.events import LineSample, Record
 from chrono.errors import ChronoError
-from chrono.reader.kinds import kind_of
-from chrono.reader.line_grammar import Lines
+from chrono.reader.recording_rows import kind_of
+from chrono.rigs.line_kinds import LineKind
 
 SAMPLE_LIMIT = 20
 TELLING_LINES = 5
@@ -61,7 +61,7 @@ class RejectedInput:
             row = rows_before + sample.row + 1
             self.line_samples.append(DamagedLine(row, sample.text, sample.reason))
 
-    def other_kind(self, lines: Lines) -> Lines | None:
+    def other_kind(self, lines: LineKind) -> LineKind | None:
         """Return the kind of which the lines are that are none of the rig's, if it is clear."""
         if self.lines < TELLING_LINES:
             return None

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats, Ints
 from chrono.errors import RecordingError
 from chrono.measuring.error_budget import Budget
 from chrono.measuring.series_statistics import Sample, Series
@@ -22,9 +22,6 @@ from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 from chrono.session.session_summary import Summary, summary_of
 from chrono.session.shot_log import ShotRow
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 MOST_DOTS = 240
 """More dots of one setup are a smear on a page 170 mm wide."""

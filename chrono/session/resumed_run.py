@@ -15,6 +15,7 @@ from chrono.reader.recording_writer import RecordingWriter
 from chrono.reader.row_decoding import decode_rows
 from chrono.reader.row_sources import LiveSource
 from chrono.reader.serial_ports import DEFAULT_BAUDRATE, simulated_port
+from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import rig_record
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
@@ -160,7 +161,7 @@ def _is_demonstration(path: Path) -> bool:
         str(control.data.get("port", "")).startswith("virtual:")
         for block in RecordingReader(path)
         for row in rows_with(block, LINK_MARK)
-        for control in decode_rows(row, "framed").controls
+        for control in decode_rows(row, FRAMED).controls
         if control.origin == "link"
     )
 

@@ -107,6 +107,10 @@ class OperatorEdits:
         return row
 
 
+SILENCE_EVERY_S = 0.1
+"""How often silence alone is looked at: it closes shots after seconds [s]."""
+
+
 class Run:
     """
     A session that people look at; as it stands here nothing more comes.

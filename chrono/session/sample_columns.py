@@ -3,8 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import Protocol
 
-import numpy as np
-import numpy.typing as npt
+from chrono.arrays.array_types import Floats
 
 SAMPLE_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
 
@@ -13,19 +12,19 @@ class SampleColumns(Protocol):
     """Columns of what was measured that a sample takes; `Measured` has them."""
 
     @property
-    def speed_mps(self) -> npt.NDArray[np.float64]:
+    def speed_mps(self) -> Floats:
         """Speeds [m/s]."""
 
     @property
-    def u_random_mps(self) -> npt.NDArray[np.float64]:
+    def u_random_mps(self) -> Floats:
         """Random parts of their uncertainties [m/s]."""
 
     @property
-    def u_shared_mps(self) -> npt.NDArray[np.float64]:
+    def u_shared_mps(self) -> Floats:
         """Shared parts [m/s]."""
 
     @property
-    def U95_mps(self) -> npt.NDArray[np.float64]:  # noqa: N802
+    def U95_mps(self) -> Floats:  # noqa: N802
         """Expanded uncertainties [m/s]."""
 
 

@@ -183,7 +183,7 @@ class Session:
     def _add(self, shots: Shots, rules: Rules | None = None) -> None:
         if len(shots):
             rules = rules or self._processor.rules
-            unit_s = 0.0 if rules.lines == "interval" else rules.unit_s
+            unit_s = 0.0 if rules.lines.is_interval else rules.unit_s
             setup = self.setups.at(shots["key"])
             self.log.add(self._as_if.shots(shots), setup, unit_s, rules.windows.dead)
             self.revision += 1

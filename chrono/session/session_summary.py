@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import chords
 from chrono.measuring.motion import Motion, motion_of
 from chrono.measuring.muzzle_speed import MuzzleSpeed, muzzle_of
@@ -13,7 +14,6 @@ from chrono.measuring.scatter import Drift, Scatter, drift_of, pooled_s, scatter
 from chrono.measuring.series_statistics import Sample, Series, of_several_setups, series_of
 from chrono.measuring.timing_jitter import (
     BlockedLengths,
-    Floats,
     TimingJitter,
     blocking_of,
     tells_timing,

@@ -14,6 +14,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats, Ints
 from chrono.arrays.structured_arrays import put
 from chrono.measuring.timing_jitter import gate_lengths
 from chrono.processor.shot_records import (
@@ -24,8 +25,7 @@ from chrono.processor.shot_records import (
     flag_words,
 )
 
-FloatArray = npt.NDArray[np.float64]
-T = TypeVar("T", float, FloatArray)
+T = TypeVar("T", float, Floats)
 
 FIRST_CAPACITY = 256
 
@@ -103,7 +103,7 @@ class ShotLog:
         return self._setup[: self._size]
 
     @property
-    def time_us(self) -> npt.NDArray[np.int64]:
+    def time_us(self) -> Ints:
         """When each shot was, on the session's clock [us], shape (N,)."""
         return self._time_us[: self._size]
 
@@ -174,7 +174,7 @@ def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[typ
     return larger
 
 
-def countable(shots: Shots, speed_mps: FloatArray) -> npt.NDArray[np.bool_]:
+def countable(shots: Shots, speed_mps: Floats) -> Bools:
     """Tell which shots enter the statistics when the operator says nothing, shape (N,)."""
     return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
 

@@ -1,15 +1,15 @@
 """Finding shots again: by number, or by what their setup, flags or notes say."""
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Places
 from chrono.processor.shot_records import Flag, flag_words
 from chrono.session.session import Session
 
 FLAG_WORDS = {int(flag): flag_words(int(flag))[0] for flag in Flag}
 
 
-def find_shots(session: Session, text: str) -> npt.NDArray[np.intp]:
+def find_shots(session: Session, text: str) -> Places:
     """
     Return the places of the closed shots that a text names, in order.
 

@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from chrono.arrays.array_types import Ints, Places
 from chrono.clock.clock_rate import ClockEstimate
 from chrono.errors import RigError
 from chrono.measuring.speed import Measured, SpeedModel, measure
@@ -113,7 +114,7 @@ class BoardCounters:
         self._counters.append(counter)
         self._since.append(max(anchor, self._since[-1]))
 
-    def at(self, keys: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
+    def at(self, keys: Ints) -> Places:
         """Return the place of each shot's counter, shape (N,)."""
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
@@ -124,9 +125,9 @@ class BoardCounters:
     def applied(self, rig: Rig, place: int = -1) -> Rig:
         """Return a rig with the counter of a place, the one now if none is named."""
         counter = self._counters[place]
-        return with_frequency(rig, *counter) if counter and rig.lines == "framed" else rig
+        return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
 
-    def stretches(self, keys: npt.NDArray[np.int64], start: int) -> Iterator[tuple[slice, int]]:
+    def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
         Yield slices of shots that have one counter, and its place.
 

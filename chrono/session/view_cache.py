@@ -16,8 +16,8 @@ from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import Budget
 from chrono.measuring.series_statistics import Series, series_of
 from chrono.measuring.setup_comparison import Group
@@ -29,8 +29,6 @@ from chrono.session.shot_log import ShotRow
 
 PAGE_ROWS = 64
 MANY_PAGES = 32
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

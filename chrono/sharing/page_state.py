@@ -149,7 +149,7 @@ def page_state_of(
     looks = looks or ViewCache(session)
     view = looks.view(PLOTTED_SHOTS)
     keys = _setup_keys(session, view.rows)
-    is_framed = session.rig.lines == "framed"
+    has_beats = session.rig.lines.has_beats
     return PageState(
         recording=plain(run.name),
         rig=plain(session.rig.name),
@@ -158,7 +158,7 @@ def page_state_of(
         counted=int(np.count_nonzero(session.counted())),
         hold=session.on_hold and not run.finished,
         trouble=plain(status.reason) if status.state in ("lost", "failed") else "",
-        quiet_after_s=BEAT_MISSED_S if is_framed else LONG_PAUSE_S,
+        quiet_after_s=BEAT_MISSED_S if has_beats else LONG_PAUSE_S,
         latest=_shot(view.latest, unit, decimal) if view.latest is not None else None,
         setups=tuple(
             _setup(looks, name, keys[name], unit, decimal)

@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.coverage_interval import cumulative
 from chrono.measuring.error_budget import BOUNCE, Budget, Input, triangular, two_pair
 from chrono.measuring.improvements import GROUPS, group_shares, input_group
@@ -13,8 +13,6 @@ from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.processor.shot_records import EdgesUsed
 from chrono.teaching.lab_bench import VALUES, Bench
 from chrono.teaching.repeated_shots import RepeatedShots, repeat_shots, step_errors
-
-Floats = npt.NDArray[np.float64]
 
 CURVE_POINTS = 120
 STEP_TRANSITS = 20_000

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from chrono.processor.shot_records import EdgesUsed
+from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import default_rig, rig_from_record, rig_record
 from chrono.rigs.rig_model import Rig
 from chrono.session.session import Session
@@ -82,7 +83,7 @@ class Bench:
         gates = (self.base.spacing_m, self.base.gates.trip_tolerance_m)
         if (self.spacing_m, self.trip_m) != gates:
             calibration["spacing"] = None
-        record["lines"] = "framed"
+        record["lines"] = FRAMED.name
         record["gates"] |= {"spacing_m": self.spacing_m, "trip_tolerance_m": self.trip_m}
         record["clock"] |= {
             "frequency_hz": 1 / self.tick_s,

@@ -8,16 +8,13 @@ which the product's own measuring turns into speeds.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.error_budget import Input
 from chrono.measuring.monte_carlo import draw
 from chrono.measuring.speed import Measured, SpeedModel, measure
 from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.teaching.lab_bench import Bench
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 SHOTS = 1000
 """Enough to see a distribution, few enough to be drawn in a blink."""
@@ -144,9 +141,7 @@ def _once(quantity: Input, rng: np.random.Generator) -> float:
     return float(draw(quantity, rng, 1)[0])
 
 
-def _chords(
-    bench: Bench, model: SpeedModel, rng: np.random.Generator, count: int
-) -> npt.NDArray[np.float64]:
+def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: int) -> Floats:
     chords = model.one_pair.chords
     return np.zeros(count) if chords is None else draw(chords, rng, count)
 

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
 from chrono.arrays.events import Batch, EventKind, Events, Record
 from chrono.errors import OptionError, RigError
 from chrono.measuring.coverage_interval import coverage_half_width
@@ -33,8 +33,6 @@ from chrono.session.recording_loader import (
 from chrono.session.session import Session
 from chrono.session.speed_models import Assumptions
 
-Ints = npt.NDArray[np.int64]
-
 
 class CoarseCounter:
     """
@@ -53,7 +51,7 @@ class CoarseCounter:
     def __init__(self, taker: BatchTaker, rig: Rig, as_if: Assumptions) -> None:
         self._taker = taker
         self._as_if = as_if
-        self._framed = rig.lines == "framed"
+        self._says_hello = rig.lines.says_hello
         self._bits = rig.clock.counter_bits
         self._tick_s, self._units = recorded_tick(rig.clock)
         self._last: tuple[int, int] | None = None
@@ -70,7 +68,7 @@ class CoarseCounter:
         counter = events.counter.copy()
         timed = events.kind <= EventKind.BEAT
         done = 0
-        for hello in (r for r in records if r.origin == "hello" and self._framed):
+        for hello in (r for r in records if r.origin == "hello" and self._says_hello):
             self._stretch(counter[done : hello.position], timed[done : hello.position])
             done = hello.position
             self._tick_s = 1 / hello.data["frequency_hz"]
@@ -78,7 +76,7 @@ class CoarseCounter:
         self._stretch(counter[done:], timed[done:])
         return counter
 
-    def _stretch(self, counter: Ints, timed: npt.NDArray[np.bool_]) -> None:
+    def _stretch(self, counter: Ints, timed: Bools) -> None:
         """Coarsen the stamps of one counter, in place."""
         raw = counter[timed]
         if not len(raw):
@@ -98,9 +96,6 @@ def recorded_tick(clock: Clock) -> tuple[float, int]:
     """Return the step of a recording's stamps [s], and how many counter units it is."""
     return clock.tick_s, max(round(clock.tick_s / clock.unit_s), 1)
 
-
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
 
 PAIRS = {"leading": EdgesUsed.LEAD, "trailing": EdgesUsed.TRAIL}
 
@@ -156,8 +151,8 @@ class WhatIf:
     new: int
     true: Measured
     supposed: Measured
-    compared: npt.NDArray[np.bool_]
-    within: npt.NDArray[np.bool_]
+    compared: Bools
+    within: Bools
     by_steps_s: Floats
     within_a_step: int
     blocked_within_a_step: int
@@ -193,7 +188,7 @@ class WhatIf:
         return same_transit and self.tick_s > self.recorded_tick_s
 
     @property
-    def explained(self) -> npt.NDArray[np.bool_]:
+    def explained(self) -> Bools:
         """Compared shots whose transit is moved by no more than `by_steps_s`."""
         moved_s = np.abs(self.supposed.transit_s - self.true.transit_s)
         return self.compared & (moved_s <= self.by_steps_s)
@@ -272,7 +267,7 @@ def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
 
 def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
-    if as_if.tick_s is not None and session.rig.lines == "interval":
+    if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
             "a line that holds a transit alone does not tell where in a step it began",
             where="--as-if-tick",
@@ -305,7 +300,7 @@ def _supposed_session(recorded: LoadedRecording, as_if: Assumptions) -> Session:
     return session
 
 
-def _partners(first: npt.NDArray[np.int64], second: npt.NDArray[np.int64]) -> Places:
+def _partners(first: Ints, second: Ints) -> Places:
     """Return the place in `second` of each of `first`: shots begun by the same line read."""
     left: dict[int, list[int]] = {}
     for place in range(len(second) - 1, -1, -1):

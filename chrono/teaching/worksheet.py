@@ -11,8 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Ints
 from chrono.arrays.events import LEVEL_UNKNOWN, Batch, EventKind
 from chrono.errors import OptionError
 from chrono.measuring.error_budget import Input, triangular, two_pair
@@ -25,7 +25,6 @@ from chrono.session.pooled_samples import samples_of
 from chrono.session.recording_loader import LoadedRecording, feed_blocks
 from chrono.session.session import Session
 
-Ints = npt.NDArray[np.int64]
 Edge = tuple[int, int, Ints]
 """Gate (0 is A), level (1 is blocked), and counter values, shape (N,)."""
 
@@ -78,7 +77,7 @@ def fit_shots(recorded: LoadedRecording) -> list[list[SheetShot]]:
         flags = log.shots["flags"][at] & ~np.uint32(_HARMLESS)
         places[setup] = at[known & (flags == 0)]
     wanted = np.concatenate([np.zeros(0, np.int64), *places.values()])
-    if rig.lines == "interval":
+    if rig.lines.is_interval:
         edges: dict[int, tuple[int, ...]] = {
             int(i): (int(log.shots["lead"][i]),) for i in wanted
         }
@@ -166,7 +165,7 @@ class _FirstEdges:
         for at, counter in zip(events.host_us[own], events.counter[own], strict=True):
             self._found.setdefault(int(at), int(counter))
 
-    def counters(self) -> tuple[Ints, npt.NDArray[np.bool_]]:
+    def counters(self) -> tuple[Ints, Bools]:
         """Return the counter value of each shot's first edge, and where one was found."""
         found = [self._found.get(at, -1) for at in self._host_us.tolist()]
         counters = np.array(found, np.int64)

@@ -94,7 +94,7 @@ class Serial(SerialBase):
         self._check_open()
         with self._changed:
             self._receive()
-            if self._board.lines == "framed":
+            if self._board.lines.says_hello:
                 self._received += (hello(self._board) + b"\n") * data.count(b"?\n")
             self._changed.notify_all()
         return len(data)

@@ -5,7 +5,8 @@ Numbers are SI; they are what is stated or plausible, not measured.
 
 from dataclasses import dataclass, field
 from math import acosh, exp, expm1, sqrt
-from typing import Literal
+
+from chrono.rigs.line_kinds import FRAMED, PLAIN, LineKind
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,7 @@ class Board:
     ----------
     name, firmware : str
         As in its hello line.
-    lines : {"framed", "plain", "interval"}
+    lines : LineKind
         What it sends.
     frequency_hz : float
         Counter units per second; 1e6 for plain and interval lines.
@@ -116,7 +117,7 @@ class Board:
 
     name: str = "gates-328p"
     firmware: str = "1.0"
-    lines: Literal["framed", "plain", "interval"] = "framed"
+    lines: LineKind = FRAMED
     frequency_hz: float = 16e6
     step: int = 1
     counter_bits: int = 32
@@ -159,7 +160,7 @@ FELT_WAD = FlyingBody("felt wad", 0.002, 0.040, 0.012, drag_per_m=0.20)
 
 SKETCH_CLOCK = Board(
     name="sketch",
-    lines="plain",
+    lines=PLAIN,
     frequency_hz=1e6,
     step=4,
     rate_tolerance=5000e-6,

@@ -222,7 +222,7 @@ def board_lines(
     play = launches(scenario, seed, shots=shots, speedup=speedup)
     edges = _edges(_changes(scenario, rig, play, rng), scenario.missed_probability, rng)
     board = _Board(scenario.board, rig.rate_error, rng)
-    if scenario.board.lines != "framed":
+    if not scenario.board.lines.has_beats:
         yield from board.sketch_lines(edges)
         return
     yield board.send(0.0, hello(scenario.board))
@@ -289,7 +289,7 @@ class _Board:
             if not level:
                 continue
             counter = self._counter(time_s + self._rng.gauss(0.0, self._board.jitter_s))
-            if self._board.lines == "plain":
+            if not self._board.lines.is_interval:
                 yield self.send(time_s, encode_plain(gate, counter))
             elif gate == 0:
                 entered = counter

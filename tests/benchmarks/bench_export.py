@@ -25,6 +25,8 @@ from typing import TYPE_CHECKING
 
 from make_recording import Made, make_recording
 
+from chrono.rigs.line_kinds import FRAMED
+
 if TYPE_CHECKING:
     from chrono.session.session import Session
 
@@ -63,7 +65,7 @@ def decode(path: Path) -> int:
 
     load_numba()
     for block in read_blocks(path):
-        decode_rows(block, "framed")
+        decode_rows(block, FRAMED)
     return 0
 
 

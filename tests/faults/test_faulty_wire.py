@@ -23,6 +23,7 @@ from chrono.reader.recording_rows import unescape
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reader.row_decoding import decode_rows
 from chrono.reader.row_sources import Journal
+from chrono.rigs.line_kinds import FRAMED
 from chrono.virtual.scenarios import SCENARIOS
 from chrono.virtual.virtual_board import board_lines
 
@@ -39,7 +40,7 @@ class Received:
         self.injected = injected
         self.rows = b"".join(read_blocks(path))
         self.given = given
-        self.batch: Batch = decode_rows(self.rows, "framed")
+        self.batch: Batch = decode_rows(self.rows, FRAMED)
         fields = [row.split(b"\t") for row in self.rows.splitlines()]
         self.lines = [unescape(text) for _, origin, text in fields if origin == b"board"]
 

@@ -12,8 +12,9 @@ from chrono.processor.flicker import FlickerSpan
 from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Flag
 from chrono.processor.timeline import Tally
+from chrono.rigs.line_kinds import FRAMED, PLAIN
 
-RULES = Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "framed")
+RULES = Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, FRAMED)
 TURN = 1 << 32
 Row = tuple[float, EventKind, int, int]
 
@@ -202,7 +203,7 @@ def test_only_the_flicker_of_the_last_seconds_counts() -> None:
 
 
 def test_watching_plain_lines_expects_no_beats() -> None:
-    watch = GateMonitor(Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "plain"), Tally())
+    watch = GateMonitor(Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, PLAIN), Tally())
     watch.feed(_events([(1.0, EventKind.EDGE, 0, 2)]), Tally())
     seen = watch.observed(60_000_000)
     assert not seen.has_beats

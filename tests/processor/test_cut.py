@@ -12,6 +12,7 @@ from line_kit import RULES, A, B, Line, block, body, cut, events, feed, joined, 
 from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind, Events, Record
 from chrono.processor.pipeline import Processor, Rules
 from chrono.processor.shot_records import Shots
+from chrono.rigs.line_kinds import INTERVAL, PLAIN
 
 Stream = tuple[Events, list[Record]]
 Happening = Callable[[float], list[Line]]
@@ -189,7 +190,7 @@ def test_framed_lines_give_the_same_shots_in_any_pieces(
 def test_plain_lines_give_the_same_shots_in_any_pieces(
     stream: Stream, places: list[int], length_m: float | None
 ) -> None:
-    agree(stream, places, replace(RULES, lines="plain", body_length_m=length_m))
+    agree(stream, places, replace(RULES, lines=PLAIN, body_length_m=length_m))
 
 
 @settings(max_examples=30, deadline=None)
@@ -197,7 +198,7 @@ def test_plain_lines_give_the_same_shots_in_any_pieces(
 def test_lines_without_levels_give_the_same_shots_in_any_pieces(
     stream: Stream, places: list[int]
 ) -> None:
-    agree(stream, places, replace(RULES, lines="plain"))
+    agree(stream, places, replace(RULES, lines=PLAIN))
 
 
 @settings(max_examples=20, deadline=None)
@@ -209,7 +210,7 @@ def test_interval_lines_give_the_same_shots_in_any_pieces(
     kind = np.where(
         these.kind == EventKind.DAMAGED, EventKind.DAMAGED, EventKind.INTERVAL
     ).astype(np.uint8)
-    rules = replace(RULES, lines="interval", unit_s=1e-6)
+    rules = replace(RULES, lines=INTERVAL, unit_s=1e-6)
     agree((replace(these, kind=kind), controls), places, rules)
 
 
@@ -278,4 +279,4 @@ def test_lines_swapped_at_the_end_of_the_quiet_time_count_in_any_pieces() -> Non
     early = [*block(A, 1.0, 2e-3), Line(end_s + QUIET_S + 2 * US, gate=B)]
     late = block(A, end_s + QUIET_S - 2 * US, 2e-3)
     first, second = events(early, plain=True), events(late, plain=True)
-    agree((joined(first, second), []), [], replace(RULES, lines="plain"))
+    agree((joined(first, second), []), [], replace(RULES, lines=PLAIN))

@@ -14,6 +14,7 @@ from line_kit import LENGTH_M, RULES, A, B, Line, block, body, cut, events, feed
 from chrono.arrays.events import NO_SEQUENCE, EventKind, Events, Record
 from chrono.processor.pipeline import Processor, Rules
 from chrono.processor.shot_records import Shots
+from chrono.rigs.line_kinds import PLAIN
 
 Rng = np.random.Generator
 
@@ -120,7 +121,7 @@ def test_shots_of_a_dense_stream_do_not_depend_on_its_cut(seed: int) -> None:
     rules = replace(RULES, body_length_m=(LENGTH_M, None)[seed % 2])
     if seed % 4 == 3:
         these = replace(these, sequence=np.full(len(these), NO_SEQUENCE, np.int32))
-        rules = replace(rules, lines="plain")
+        rules = replace(rules, lines=PLAIN)
     controls = records(rng, these)
     whole, once = run(these, controls, [], rules, False)
     some = np.sort(rng.integers(0, len(these), 6)).tolist()

@@ -20,6 +20,7 @@ from chrono.processor.passages import (
 )
 from chrono.processor.timebase import put_on_timebase
 from chrono.processor.timeline import Edges, Timebase
+from chrono.rigs.line_kinds import PLAIN
 
 WINDOWS = RULES.windows
 US = 16
@@ -27,7 +28,7 @@ NEVER = 1 << 62
 
 
 def edges(lines: list[Line]) -> Edges:
-    plain = replace(RULES, lines="plain")
+    plain = replace(RULES, lines=PLAIN)
     return put_on_timebase(events(lines, plain=True), (), Timebase(), plain).edges
 
 

@@ -27,6 +27,7 @@ from chrono.processor.passage_pairing import AGREEMENT, LENGTH_TOLERANCE
 from chrono.processor.pipeline import Processor
 from chrono.processor.shot_records import ABSENT, EdgesUsed, Shots, flag_words
 from chrono.processor.shots import CROWD
+from chrono.rigs.line_kinds import INTERVAL, PLAIN
 
 MS = 1e-3
 
@@ -380,7 +381,7 @@ def test_edges_the_board_lost_around_a_shot_are_told(counts: list[int], told: bo
 
 # -- other lines ------------------------------------------------------------------------
 
-PLAIN = replace(RULES, lines="plain")
+PLAIN_RULES = replace(RULES, lines=PLAIN)
 
 
 def bare(*at_ms: tuple[float, int]) -> Events:
@@ -389,7 +390,7 @@ def bare(*at_ms: tuple[float, int]) -> Events:
 
 
 def test_lines_without_levels_give_the_leading_transit() -> None:
-    (shot,) = shots_of(bare((0, A), (0.1, A), (15, B)), rules=PLAIN)
+    (shot,) = shots_of(bare((0, A), (0.1, A), (15, B)), rules=PLAIN_RULES)
     assert shot["lead"] == 240_000
     assert shot["block_a"] == shot["block_b"] == shot["trail"] == ABSENT
     assert flag_words(int(shot["flags"])) == ("lead-only",)
@@ -398,13 +399,16 @@ def test_lines_without_levels_give_the_leading_transit() -> None:
 def test_a_damaged_line_beside_lines_without_levels_costs_the_transit() -> None:
     these = bare((0, A), (7, A), (15, B))
     kind = np.array([EventKind.EDGE, EventKind.DAMAGED, EventKind.EDGE], np.uint8)
-    (shot,) = shots_of(replace(these, kind=kind), rules=PLAIN)
+    (shot,) = shots_of(replace(these, kind=kind), rules=PLAIN_RULES)
     assert shot["used"] == EdgesUsed.NONE
     assert "gap" in flag_words(int(shot["flags"]))
 
 
 def test_plain_lines_with_levels_are_measured_like_framed_ones() -> None:
-    plain, framed = shots_of(events(BALL, plain=True), rules=PLAIN), shots_of(events(BALL))
+    plain, framed = (
+        shots_of(events(BALL, plain=True), rules=PLAIN_RULES),
+        shots_of(events(BALL)),
+    )
     assert plain.tobytes() == framed.tobytes()
 
 
@@ -416,7 +420,7 @@ def test_each_interval_line_is_a_shot() -> None:
         kind=np.full(4, EventKind.INTERVAL, np.uint8),
         counter=np.array(transit, np.int64),
     )
-    rules = replace(RULES, lines="interval", unit_s=1e-6)
+    rules = replace(RULES, lines=INTERVAL, unit_s=1e-6)
     shots = shots_of(these, rules=rules)
     assert shots["lead"].tolist() == transit
     assert shots["key"].tolist() == these.host_us.tolist()
@@ -537,7 +541,7 @@ def test_levels_and_tally_tell_of_the_gates() -> None:
 
 def test_what_comes_later_has_a_greater_key_than_the_anchor() -> None:
     """Of lines that each tell a transit, the key is the host's time; two may come at once."""
-    processor = Processor(replace(RULES, lines="interval"))
+    processor = Processor(replace(RULES, lines=INTERVAL))
     lines = events([Line(1.0, EventKind.INTERVAL), Line(1.0, EventKind.INTERVAL)])
     first = processor.feed(replace(lines, counter=np.array([240_000, 240_000])))
     assert processor.anchor() == first["key"][-1] == first["key"][0] + 1

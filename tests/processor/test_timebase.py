@@ -12,6 +12,7 @@ from chrono.arrays.events import EventKind, Events, Record
 from chrono.processor.line_continuity import UNKNOWN_LOSS
 from chrono.processor.timebase import TimedStretch, known_time, put_on_timebase, unwrap_steps
 from chrono.processor.timeline import LATE, Timebase
+from chrono.rigs.line_kinds import PLAIN
 
 WRAP = 1 << 32
 WRAP_S = WRAP * UNIT_S
@@ -116,7 +117,7 @@ def test_a_step_longer_than_from_beat_to_beat_is_no_late_reading() -> None:
 def test_without_numbers_a_late_reading_is_a_jump() -> None:
     these = events([Line(1.0), Line(1.1)], plain=True)
     late = replace(these, host_us=these.host_us + np.array([0, 2_100_000]))
-    rules = replace(RULES, lines="plain")
+    rules = replace(RULES, lines=PLAIN)
     assert put_on_timebase(late, (), Timebase(), rules).after.tally.breaks == 1
 
 
@@ -298,7 +299,7 @@ def test_lines_damaged_before_the_first_are_a_break_before_it() -> None:
 
 def test_damaged_lines_without_numbers_are_lost_lines() -> None:
     these = events([Line(1.0), Line(1.1, EventKind.DAMAGED), Line(1.2)], plain=True)
-    ticked = put_on_timebase(these, (), Timebase(), replace(RULES, lines="plain"))
+    ticked = put_on_timebase(these, (), Timebase(), replace(RULES, lines=PLAIN))
     assert ticked.after.tally.lost_lines == 1
     assert len(ticked.edges.t) == 2
 
@@ -336,7 +337,7 @@ def test_silence_is_known_to_be_silent_but_for_the_hosts_tolerance() -> None:
     assert known_time(first, RULES, 1_003_000 + 5_000_000) == 16_000_000 - 16_000
     assert known_time(first, RULES, 1_003_000 + 33_000_000) == 16_000_000 + 48_000_000
     assert known_time(first, RULES, 0) == 16_000_000 - 16_000
-    plain = replace(RULES, lines="plain")
+    plain = replace(RULES, lines=PLAIN)
     assert known_time(first, plain, 1_003_000 + 5_000_000) == 16_000_000 + 48_000_000
 
 

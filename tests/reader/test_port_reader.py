@@ -25,6 +25,7 @@ from chrono.reader.port_reader import (
     PortReader,
 )
 from chrono.reader.serial_ports import open_port
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
 
@@ -49,7 +50,7 @@ def board(tmp_path: Path) -> Iterator[PtyBoard]:
 
 @contextlib.contextmanager
 def reading(
-    board: PtyBoard, *, lines: str = "framed", now_us: Callable[[], int] | None = None
+    board: PtyBoard, *, lines: LineKind = FRAMED, now_us: Callable[[], int] | None = None
 ) -> Iterator[tuple[PortReader, Rows]]:
     rows = Rows()
     reader = PortReader(
@@ -81,7 +82,7 @@ def test_the_opening_is_the_first_row(board: PtyBoard) -> None:
 
 def test_every_byte_value_passes_and_the_terminal_interprets_none(board: PtyBoard) -> None:
     payload = bytes(b for b in range(256) if b != ord("\n"))
-    with reading(board, lines="plain") as (_, rows):
+    with reading(board, lines=PLAIN) as (_, rows):
         board.send(payload + b"\n" + payload[::-1] + b"\n")
         assert rows.until_lines(2) == [payload, payload[::-1]]
 
@@ -103,7 +104,7 @@ def test_no_bytes_stop_the_reader(tmp_path: Path, chunks: list[bytes]) -> None:
 def test_a_stream_without_newline_reaches_the_recording_in_bounded_pieces(
     board: PtyBoard,
 ) -> None:
-    with reading(board, lines="plain") as (_, rows):
+    with reading(board, lines=PLAIN) as (_, rows):
         board.send(b"7" * 50_000 + b"\n")
         rows.until(lambda: sum(map(len, rows.board)) == 50_000)
         assert max(map(len, rows.board)) < 2 * PIECE_BYTES
@@ -130,7 +131,7 @@ def test_an_unplugged_board_is_lost_and_found_again(tmp_path: Path) -> None:
 def test_the_piece_of_a_line_that_was_cut_by_unplugging_is_kept_but_is_no_line(
     board: PtyBoard,
 ) -> None:
-    with reading(board, lines="plain") as (reader, rows):
+    with reading(board, lines=PLAIN) as (reader, rows):
         board.send(b"A 123456\nB 12")
         rows.until_lines(1)
         until(lambda: reader.status.bytes == 13)
@@ -142,7 +143,7 @@ def test_the_piece_of_a_line_that_was_cut_by_unplugging_is_kept_but_is_no_line(
 def test_a_loose_cable_loses_no_byte_that_arrived(tmp_path: Path) -> None:
     name = tmp_path / "board"
     board = PtyBoard(name)
-    with reading(board, lines="plain") as (reader, rows):
+    with reading(board, lines=PLAIN) as (reader, rows):
         for time in range(3):
             board.send(b"A %d\nB 7" % time)
             until(lambda done=7 * (time + 1): reader.status.bytes == done)
@@ -249,7 +250,7 @@ def test_a_board_found_again_is_asked_although_it_said_hello_before(tmp_path: Pa
 
 def test_a_plain_sketch_is_never_written_to(board: PtyBoard) -> None:
     clock = Clock()
-    with reading(board, lines="plain", now_us=clock):
+    with reading(board, lines=PLAIN, now_us=clock):
         clock.now += 10_000_000
         assert board.heard(within_s=0.5) == b""
 
@@ -258,7 +259,7 @@ def test_an_interval_that_may_lack_its_first_digits_is_kept_but_is_no_line(
     board: PtyBoard,
 ) -> None:
     clock = Clock()
-    with reading(board, lines="interval", now_us=clock) as (_, rows):
+    with reading(board, lines=INTERVAL, now_us=clock) as (_, rows):
         board.send(b"750\n")
         assert rows.until_events("opened", "opened")[-1]["fragment"] == "750"
         board.send(b"2750\n")
@@ -267,7 +268,7 @@ def test_an_interval_that_may_lack_its_first_digits_is_kept_but_is_no_line(
 
 def test_an_interval_that_comes_later_after_opening_is_a_line(board: PtyBoard) -> None:
     clock = Clock()
-    with reading(board, lines="interval", now_us=clock) as (_, rows):
+    with reading(board, lines=INTERVAL, now_us=clock) as (_, rows):
         clock.now = 1_000_000
         board.send(b"2750\n")
         assert rows.until_lines(1) == [b"2750"]

@@ -18,6 +18,7 @@ from chrono.reader.recording_rows import (
     parse_row,
     unescape,
 )
+from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, PLAIN
 
 
 def test_bytes_that_a_terminal_or_table_might_act_on_are_escaped() -> None:
@@ -47,7 +48,7 @@ def test_a_board_row_is_one_row_whatever_the_board_sends(host_us: int, line: byt
     whole = board_row(host_us, line)
     assert whole.count(b"\n") == 1
     assert whole.count(b"\t") == 2
-    read = parse_row(whole[:-1], "framed")
+    read = parse_row(whole[:-1], FRAMED)
     assert (read.host_us, read.origin) == (host_us, "board")
 
 
@@ -69,7 +70,7 @@ def test_a_record_of_our_own_comes_back_and_is_one_ascii_row(data: dict[str, Any
     assert whole.isascii()
     assert whole.count(b"\n") == 1
     assert whole.count(b"\t") == 2
-    assert parse_row(whole[:-1], "framed").content == data
+    assert parse_row(whole[:-1], FRAMED).content == data
 
 
 @pytest.mark.parametrize(
@@ -115,7 +116,7 @@ def test_a_record_that_no_reader_would_accept_is_not_written(
     ],
 )
 def test_a_row_that_is_no_record_is_damage_without_a_time(line: bytes) -> None:
-    read = parse_row(line, "plain")
+    read = parse_row(line, PLAIN)
     assert isinstance(read.content, LineDamage)
     assert (read.host_us, read.origin) == (0, "")
 
@@ -143,7 +144,7 @@ def test_a_row_that_is_no_record_is_damage_without_a_time(line: bytes) -> None:
     ids=lambda text: repr(text[:20]),
 )
 def test_a_hostile_record_is_damage(text: bytes) -> None:
-    read = parse_row(row(5, text, b"mark")[:-1], "framed")
+    read = parse_row(row(5, text, b"mark")[:-1], FRAMED)
     assert isinstance(read.content, LineDamage)
     assert len(read.content.reason) < 200
 
@@ -159,8 +160,8 @@ def nested(levels: int, begin: str, end: str, bottom: str = "7") -> bytes:
 @pytest.mark.parametrize(("begin", "end"), [LISTS, OBJECTS])
 def test_a_record_may_be_sixteen_levels_deep_and_no_deeper(begin: str, end: str) -> None:
     deepest = nested(16, begin, end)
-    assert parse_row(row(5, deepest, b"mark")[:-1], "framed").content == json.loads(deepest)
-    read = parse_row(row(5, nested(17, begin, end), b"mark")[:-1], "framed")
+    assert parse_row(row(5, deepest, b"mark")[:-1], FRAMED).content == json.loads(deepest)
+    read = parse_row(row(5, nested(17, begin, end), b"mark")[:-1], FRAMED)
     assert read == (5, "mark", LineDamage("nested deeper than 16 levels"))
 
 
@@ -168,14 +169,14 @@ def test_a_record_may_be_sixteen_levels_deep_and_no_deeper(begin: str, end: str)
 def test_a_level_with_nothing_in_it_is_one_too(bottom: str) -> None:
     for levels, kind in ((15, dict), (16, LineDamage)):
         record = row(5, nested(levels, *LISTS, bottom), b"mark")
-        assert isinstance(parse_row(record[:-1], "framed").content, kind)
+        assert isinstance(parse_row(record[:-1], FRAMED).content, kind)
 
 
 def test_what_stands_beside_something_deep_is_no_deeper_for_it() -> None:
     text = b'{"a": [[1, [2]], {"b": 3}], "c": %s}' % (b"[" * 16 + b"]" * 16)
-    assert isinstance(parse_row(row(5, text, b"mark")[:-1], "framed").content, LineDamage)
+    assert isinstance(parse_row(row(5, text, b"mark")[:-1], FRAMED).content, LineDamage)
     flat = b'{"a": [%s]}' % b", ".join([b"[1]"] * 1000)
-    assert isinstance(parse_row(row(5, flat, b"mark")[:-1], "framed").content, dict)
+    assert isinstance(parse_row(row(5, flat, b"mark")[:-1], FRAMED).content, dict)
 
 
 @pytest.mark.parametrize("levels", [18, 500, 990, 1010, 3000, 60_000])
@@ -185,7 +186,7 @@ def test_depth_is_damage_on_either_side_of_what_python_can_stand(
 ) -> None:
     record = row(5, nested(levels, begin, end), b"rig")
     assert len(record) < MAX_ROW_BYTES
-    read = parse_row(record[:-1], "framed")
+    read = parse_row(record[:-1], FRAMED)
     assert isinstance(read.content, LineDamage)
     assert (read.host_us, read.origin) == (5, "rig")
 
@@ -199,7 +200,7 @@ def test_a_record_too_deep_to_be_read_again_is_not_written() -> None:
 
 def test_a_whole_number_has_eighteen_digits_its_sign_aside() -> None:
     text = b'{"a": [%s, -%s]}' % (b"9" * 18, b"9" * 18)
-    content = parse_row(row(5, text, b"mark")[:-1], "framed").content
+    content = parse_row(row(5, text, b"mark")[:-1], FRAMED).content
     assert content == {"a": [10**18 - 1, 1 - 10**18]}
 
 
@@ -208,21 +209,21 @@ def test_a_row_of_a_million_bytes_is_the_longest() -> None:
     for size, kind in ((MAX_ROW_BYTES, dict), (MAX_ROW_BYTES + 1, LineDamage)):
         text = b'{"a": "%s"}' % (b"x" * (size - empty))
         assert len(record := row(5, text, b"mark")[:-1]) == size
-        assert isinstance(parse_row(record, "framed").content, kind)
+        assert isinstance(parse_row(record, FRAMED).content, kind)
 
 
 def test_half_a_surrogate_pair_is_replaced_because_nothing_can_show_it() -> None:
     record = row(5, rb'{"note": "a\ud800b", "\udfff": 1}', b"mark")
-    read = parse_row(record[:-1], "framed")
+    read = parse_row(record[:-1], FRAMED)
     assert read.content == {"note": "a?b", "?": 1}
 
 
 def test_a_file_converted_to_other_line_ends_still_reads() -> None:
     line = row(5, edge(1, "A", 1, 7))[:-1] + b"\r"
-    assert parse_row(line, "framed").content == Event(EventKind.EDGE, 7, 0, 1, 1)
-    assert parse_row(
-        b"5\tmark\t" + json.dumps({"a": 1}).encode() + b"\r", "framed"
-    ).content == {"a": 1}
+    assert parse_row(line, FRAMED).content == Event(EventKind.EDGE, 7, 0, 1, 1)
+    assert parse_row(b"5\tmark\t" + json.dumps({"a": 1}).encode() + b"\r", FRAMED).content == {
+        "a": 1
+    }
 
 
 @given(
@@ -234,5 +235,5 @@ def test_a_file_converted_to_other_line_ends_still_reads() -> None:
     ).map(b"\t".join)
 )
 def test_no_bytes_at_all_raise(line: bytes) -> None:
-    for lines in ("framed", "plain", "interval"):
+    for lines in LINE_KINDS.values():
         parse_row(line, lines)

@@ -19,6 +19,7 @@ from chrono.errors import RecordingError
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.recording_writer import RecordingWriter, WrittenHistory
 from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import PLAIN
 
 HEADER = b"host_us\torigin\tline\n"
 FILE = row(0, b'{"format": 1}', b"file")
@@ -153,7 +154,7 @@ def test_a_cut_recording_opened_again_keeps_its_bytes_and_the_cut_row_is_damage(
         writer.close()
         assert path.read_bytes().startswith(HEADER + FILE + last[:length])
         reader = RecordingReader(path)
-        batch = decode_rows(b"".join(reader), "plain")
+        batch = decode_rows(b"".join(reader), PLAIN)
         assert reader.cut is None
         assert (batch.rows, batch.damaged) == (3, 1)
         assert batch.events.counter[-1] == 5
@@ -539,9 +540,7 @@ def test_a_killed_program_has_written_every_row_that_it_told(tmp_path: Path) -> 
             process.kill()
             told += process.stdout.readlines()
         last = int(told[-1] if told[-1].endswith("\n") else told[-2])
-        counters = [
-            decode_rows(block, "plain").events.counter for block in RecordingReader(path)
-        ]
+        counters = [decode_rows(block, PLAIN).events.counter for block in RecordingReader(path)]
         assert [int(value) for block in counters for value in block][: last + 1] == list(
             range(last + 1)
         )

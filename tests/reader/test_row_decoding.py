@@ -16,12 +16,12 @@ from row_kit import beat, crc, edge, framed, row
 from chrono.arrays import machine_code
 from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, Batch, EventKind, Events, Record
 from chrono.reader import row_decoding
-from chrono.reader.line_grammar import Lines
 from chrono.reader.recording_rows import MAX_ROW_BYTES, json_row
 from chrono.reader.row_decoding import BULK_BYTES, MAX_SAMPLES, decode_rows
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 
 HELLO = framed(b"H 1 16000000 32 gates-328p 1.0")
-KINDS: tuple[Lines, ...] = ("framed", "plain", "interval")
+KINDS = (FRAMED, PLAIN, INTERVAL)
 
 
 def columns(events: Events) -> list[tuple[int, ...]]:
@@ -51,31 +51,31 @@ def _bulk_readers() -> None:
     machine_code.load_numba()
 
 
-def row_by_row(block: bytes, lines: Lines) -> tuple[object, ...]:
+def row_by_row(block: bytes, lines: LineKind) -> tuple[object, ...]:
     """Decode each row by itself, which is too short for the bulk readers."""
     pieces = [piece + b"\n" for piece in block.split(b"\n")[:-1]]
     assert all(len(piece) < BULK_BYTES for piece in pieces)
     return whole(decode_rows(piece, lines) for piece in pieces)
 
 
-def sample_line(lines: Lines, draw: random.Random, sequence: int) -> bytes:
+def sample_line(lines: LineKind, draw: random.Random, sequence: int) -> bytes:
     """Return a line of any kind that such a board sends."""
     gate, level = draw.choice("AB"), draw.getrandbits(1)
     counter = draw.getrandbits(draw.choice([4, 20, 32]))
     kind = draw.randrange(6)
-    if lines == "framed":
+    if lines == FRAMED:
         if kind == 0:
             return HELLO
         if kind == 1:
             return beat(sequence, counter, "10", level)
         return edge(sequence, gate, level, counter, "L" if kind == 2 else "E")
-    if lines == "interval":
+    if lines == INTERVAL:
         return b"%d" % counter
     text = f"{gate} {level} {counter}" if kind < 3 else f"{gate} {counter}"
     return text.replace(" ", "," if kind % 2 else " ").encode()
 
 
-def sample_rows(lines: Lines, count: int, seed: int = 1, host_us: int = 5) -> list[bytes]:
+def sample_rows(lines: LineKind, count: int, seed: int = 1, host_us: int = 5) -> list[bytes]:
     """Return rows of every kind that a session with such lines holds."""
     draw = random.Random(seed)
     rows = []
@@ -103,7 +103,7 @@ def test_every_kind_of_row_becomes_what_the_formats_say() -> None:
             b"no record\n",
         ]
     )
-    batch = decode_rows(block, "framed")
+    batch = decode_rows(block, FRAMED)
     assert columns(batch.events) == [
         (20, EventKind.EDGE, 0, 1, 0x3F2A1, 0xA1, 0),
         (25, EventKind.LATE, 1, 0, 0xFFFFFFFF, 0xA2, 0),
@@ -130,25 +130,25 @@ def test_every_kind_of_row_becomes_what_the_formats_say() -> None:
 
 
 def test_plain_lines_and_intervals_become_events() -> None:
-    plain = decode_rows(row(1, b"A 12") + row(2, b"B,0,34\\x0D"), "plain")
+    plain = decode_rows(row(1, b"A 12") + row(2, b"B,0,34\\x0D"), PLAIN)
     assert columns(plain.events) == [
         (1, EventKind.EDGE, 0, LEVEL_UNKNOWN, 12, NO_SEQUENCE, 0),
         (2, EventKind.EDGE, 1, 0, 34, NO_SEQUENCE, 0),
     ]
-    interval = decode_rows(row(1, b"2750"), "interval")
+    interval = decode_rows(row(1, b"2750"), INTERVAL)
     assert columns(interval.events) == [(1, EventKind.INTERVAL, 0, 0, 2750, NO_SEQUENCE, 0)]
 
 
 @pytest.mark.parametrize("lines", KINDS)
 @pytest.mark.parametrize("count", [200, 3000])
-def test_in_bulk_and_row_by_row_give_the_same(lines: Lines, count: int) -> None:
+def test_in_bulk_and_row_by_row_give_the_same(lines: LineKind, count: int) -> None:
     block = b"".join(sample_rows(lines, count))
     assert len(block) >= BULK_BYTES
     assert whole([decode_rows(block, lines)]) == row_by_row(block, lines)
 
 
 @pytest.mark.parametrize("lines", KINDS)
-def test_no_events_array_changes_its_type(lines: Lines) -> None:
+def test_no_events_array_changes_its_type(lines: LineKind) -> None:
     small = decode_rows(b"".join(sample_rows(lines, 3)), lines).events
     large = decode_rows(b"".join(sample_rows(lines, 3000)), lines).events
     wanted = ["i8", "u1", "u1", "u1", "i8", "i4", "i4"]
@@ -161,19 +161,19 @@ BYTES = b"\x00\t\r\x1b !,/0123456789:@ABCDEFGLT\\Zabefx\x7f\x80\xb0\xff\n"
 """The bytes that a decoder might take for others, and their neighbours."""
 
 COMMON = {
-    "edge": ("framed", row(123456, edge(0x09AF, "A", 1, 0x0F2A19BC))),
-    "late edge": ("framed", row(123456, edge(0xFFFF, "B", 0, 0x99990000, "L"))),
-    "beat": ("framed", row(1234567890, beat(0xA2, 0xFA9024AF, "01", 0x10))),
-    "plain": ("plain", row(123456, b"A 1234567890")),
-    "plain with level": ("plain", row(123456, b"B,1,4294967295")),
-    "interval": ("interval", row(12345678901, b"27500")),
+    "edge": (FRAMED, row(123456, edge(0x09AF, "A", 1, 0x0F2A19BC))),
+    "late edge": (FRAMED, row(123456, edge(0xFFFF, "B", 0, 0x99990000, "L"))),
+    "beat": (FRAMED, row(1234567890, beat(0xA2, 0xFA9024AF, "01", 0x10))),
+    "plain": (PLAIN, row(123456, b"A 1234567890")),
+    "plain with level": (PLAIN, row(123456, b"B,1,4294967295")),
+    "interval": (INTERVAL, row(12345678901, b"27500")),
 }
 
 
 @pytest.mark.parametrize(("lines", "good"), COMMON.values(), ids=COMMON)
 @pytest.mark.parametrize("end", [b"\n", rb"\x0D" + b"\r\n"])
 def test_every_byte_of_a_common_row_may_become_another(
-    lines: Lines, good: bytes, end: bytes
+    lines: LineKind, good: bytes, end: bytes
 ) -> None:
     good = good[:-1] + end
     spoilt = [
@@ -186,7 +186,7 @@ def test_every_byte_of_a_common_row_may_become_another(
 
 
 @pytest.mark.parametrize(("lines", "good"), COMMON.values(), ids=COMMON)
-def test_a_common_row_may_lose_or_double_any_stretch(lines: Lines, good: bytes) -> None:
+def test_a_common_row_may_lose_or_double_any_stretch(lines: LineKind, good: bytes) -> None:
     places = range(len(good))
     lost = [good[:a] + good[b:-1] + b"\n" for a in places for b in places[a:]]
     doubled = [good[:b] + good[a:] for a in places for b in places[a:]]
@@ -205,7 +205,7 @@ def test_digits_outside_the_canonical_ones_are_damage_even_with_a_right_crc(
     good = framed(body)
     spoilt = [line for line in lines if line[:-5] != body]
     block = row(99, good) * 60 + b"".join(row(100, line) for line in spoilt)
-    batch = decode_rows(block, "framed")
+    batch = decode_rows(block, FRAMED)
     assert batch.damaged == len(spoilt)
     assert (batch.events.kind == EventKind.DAMAGED).sum() == len(spoilt)
 
@@ -215,16 +215,16 @@ def test_a_right_line_with_any_other_crc_is_damage() -> None:
     others = [b"%04X" % value for value in range(0, 1 << 16, 5)]
     bits = [b"%04X" % (int(crc(body), 16) ^ 1 << bit) for bit in range(16)]
     texts = [text for text in others + bits if text != crc(body)]
-    batch = decode_rows(b"".join(row(1, body + b" " + text) for text in texts), "framed")
+    batch = decode_rows(b"".join(row(1, body + b" " + text) for text in texts), FRAMED)
     assert batch.damaged == len(texts) >= 13_000
 
 
 @pytest.mark.parametrize("digits", range(1, 22))
 def test_host_times_of_every_width_are_read_or_refused(digits: int) -> None:
     highest = 10**digits - 1
-    for lines, line in (("framed", edge(1, "A", 1, 5)), ("plain", b"A 5"), ("interval", b"5")):
+    for lines, line in ((FRAMED, edge(1, "A", 1, 5)), (PLAIN, b"A 5"), (INTERVAL, b"5")):
         block = row(highest, line) * 300
-        batch = decode_rows(block, lines)  # type: ignore[arg-type]
+        batch = decode_rows(block, lines)
         assert batch.rows == 300
         assert batch.damaged == (300 if digits > 18 else 0)
         assert set(batch.events.host_us.tolist()) == ({highest} if digits <= 18 else set())
@@ -232,7 +232,7 @@ def test_host_times_of_every_width_are_read_or_refused(digits: int) -> None:
 
 @pytest.mark.parametrize("lines", KINDS)
 @pytest.mark.parametrize("seed", range(4))
-def test_a_block_may_end_after_any_row(lines: Lines, seed: int) -> None:
+def test_a_block_may_end_after_any_row(lines: LineKind, seed: int) -> None:
     rows = sample_rows(lines, 250, seed, host_us=10 ** (4 * seed))
     events = [columns(decode_rows(each, lines).events) for each in rows]
     for count in range(100, len(rows)):
@@ -275,7 +275,11 @@ def edited(block: bytes, changes: list[tuple[str, int, int, int]]) -> bytes:
     cut=st.integers(0, 200),
 )
 def test_damaged_blocks_decode_the_same_whatever_the_cut(
-    lines: Lines, seed: int, first_us: int, changes: list[tuple[str, int, int, int]], cut: int
+    lines: LineKind,
+    seed: int,
+    first_us: int,
+    changes: list[tuple[str, int, int, int]],
+    cut: int,
 ) -> None:
     block = edited(b"".join(sample_rows(lines, 110, seed, first_us)), changes)
     rows = [piece + b"\n" for piece in block.split(b"\n")[:-1]]
@@ -309,7 +313,7 @@ def test_no_bytes_at_all_raise(block: bytes, repeat: int) -> None:
 @pytest.mark.parametrize("count", [3, 300])
 def test_bytes_after_the_last_newline_are_one_damaged_row(count: int) -> None:
     good = row(1, b"A 1") * count
-    batch = decode_rows(good + b"2\tboard\tA 12", "plain")  # may have been A 123
+    batch = decode_rows(good + b"2\tboard\tA 12", PLAIN)  # may have been A 123
     assert (batch.rows, batch.damaged) == (count + 1, 1)
     assert batch.events.kind.tolist() == [EventKind.EDGE] * count + [EventKind.DAMAGED]
     assert batch.samples[0].reason == "cut before its end"
@@ -318,12 +322,12 @@ def test_bytes_after_the_last_newline_are_one_damaged_row(count: int) -> None:
 @pytest.mark.parametrize(("lines", "good"), COMMON.values(), ids=COMMON)
 @pytest.mark.parametrize("end", [b"\n", rb"\x0D" + b"\n"])
 def test_common_lines_never_go_row_by_row(
-    lines: Lines, good: bytes, end: bytes, monkeypatch: pytest.MonkeyPatch
+    lines: LineKind, good: bytes, end: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen: list[bytes] = []
     definition = row_decoding.parse_row
 
-    def counted(text: bytes, kind: Lines) -> object:
+    def counted(text: bytes, kind: LineKind) -> object:
         seen.append(text)
         return definition(text, kind)
 
@@ -335,7 +339,7 @@ def test_common_lines_never_go_row_by_row(
 
 def test_a_line_of_100_megabytes_is_one_damaged_line() -> None:
     block = b"7\tboard\t" + b"E" * 100_000_000 + b"\n" + row(8, beat(1, 2))
-    batch = decode_rows(block, "framed")
+    batch = decode_rows(block, FRAMED)
     assert (batch.rows, batch.damaged) == (2, 1)
     assert batch.events.kind.tolist() == [EventKind.DAMAGED, EventKind.BEAT]
     assert batch.events.host_us.tolist() == [7, 8]
@@ -344,7 +348,7 @@ def test_a_line_of_100_megabytes_is_one_damaged_line() -> None:
 
 def test_a_record_above_1_megabyte_is_damage() -> None:
     block = row(7, b'{"name": "%s"}' % (b"x" * MAX_ROW_BYTES), b"setup")
-    batch = decode_rows(block, "framed")
+    batch = decode_rows(block, FRAMED)
     assert (batch.rows, batch.damaged, batch.controls) == (1, 1, ())
 
 
@@ -356,12 +360,12 @@ def test_a_sample_names_its_row_among_all_rows(is_bulk: bool, monkeypatch) -> No
     rows[150], rows[200] = row(150, b"noise"), b"x\n"
     block = b"".join(rows)
     assert len(block) >= BULK_BYTES
-    assert [sample.row for sample in decode_rows(block, "framed").samples] == [150, 200]
+    assert [sample.row for sample in decode_rows(block, FRAMED).samples] == [150, 200]
 
 
 def test_samples_are_few_short_and_safe_to_show() -> None:
     nasty = b"\x1b[2J\x07=cmd()" + b"x" * 1000
-    batch = decode_rows(row(1, nasty) * 100, "framed")
+    batch = decode_rows(row(1, nasty) * 100, FRAMED)
     assert (len(batch.samples), batch.damaged) == (MAX_SAMPLES, 100)
     for sample in batch.samples:
         assert len(sample.text) < 200
@@ -370,7 +374,7 @@ def test_samples_are_few_short_and_safe_to_show() -> None:
 
 
 def test_ten_thousand_setups_are_ten_thousand_controls() -> None:
-    batch = decode_rows(row(1, b'{"name": "a"}', b"setup") * 10_000, "framed")
+    batch = decode_rows(row(1, b'{"name": "a"}', b"setup") * 10_000, FRAMED)
     assert len(batch.controls) == 10_000
     assert len(batch.events) == 0
 
@@ -379,7 +383,7 @@ def test_ten_thousand_setups_are_ten_thousand_controls() -> None:
 @pytest.mark.parametrize("end", [b"", rb"\x0D", b"\r", rb"\x0D" + b"\r"])
 @pytest.mark.parametrize("count", [1, 500])
 def test_an_empty_line_is_neither_an_event_nor_damage(
-    lines: Lines, end: bytes, count: int
+    lines: LineKind, end: bytes, count: int
 ) -> None:
     batch = decode_rows((row(5, end) + row(6, b"noise")) * count, lines)
     assert (batch.rows, batch.damaged, len(batch.events)) == (2 * count, count, count)
@@ -388,7 +392,7 @@ def test_an_empty_line_is_neither_an_event_nor_damage(
 
 
 def test_an_empty_line_that_is_cut_off_is_damage() -> None:
-    batch = decode_rows(b"5\tboard\t", "framed")
+    batch = decode_rows(b"5\tboard\t", FRAMED)
     assert (batch.damaged, batch.samples[0].reason) == (1, "cut before its end")
 
 
@@ -398,7 +402,7 @@ def test_an_empty_line_that_is_cut_off_is_damage() -> None:
 def test_a_block_of_tiny_rows_takes_bounded_memory(piece: bytes, damaged: int) -> None:
     block = piece * (200_000 // len(piece))
     tracemalloc.start()
-    batch = decode_rows(block, "framed")
+    batch = decode_rows(block, FRAMED)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert batch.damaged == damaged * block.count(b"\n")

@@ -9,6 +9,7 @@ from speed_rigs import make_rig
 
 from chrono.arrays.events import Batch, Events, LineSample, Record
 from chrono.errors import RecordingError, RigError
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 from chrono.rigs.rig_file import rig_record
 from chrono.session import operator_records
 from chrono.session.annotations import SETUP_LIMIT, MarkedShots, Marks, Setups, ShotMarks
@@ -240,16 +241,18 @@ def test_a_board_that_cannot_be_used_from_the_first_shot_on_is_refused() -> None
 @pytest.mark.parametrize(
     ("lines", "kind"),
     [
-        (["A 123456", "B,12", "A 1 5", "A 0 77", "B 99"], "plain"),
-        (["1234", "99", "12", "7777", "5"], "interval"),
-        (["piece", "99", "12", "7777", "5"], "interval"),
+        (["A 123456", "B,12", "A 1 5", "A 0 77", "B 99"], PLAIN),
+        (["1234", "99", "12", "7777", "5"], INTERVAL),
+        (["piece", "99", "12", "7777", "5"], INTERVAL),
         (["piece", "piece", "12", "7777", "5"], None),
         (["1234", "99", "12", "7777"], None),
         (["\\x", "H 1", "12", "A 1", "?"], None),
     ],
 )
-def test_five_lines_tell_the_kind_that_a_board_sends(lines: list[str], kind: str) -> None:
+def test_five_lines_tell_the_kind_that_a_board_sends(
+    lines: list[str], kind: LineKind | None
+) -> None:
     unusable = RejectedInput()
     unusable.take_lines(len(lines), [LineSample(i, x, "no") for i, x in enumerate(lines)], 0)
-    assert unusable.other_kind("framed") == kind
-    assert unusable.other_kind(kind or "framed") is None
+    assert unusable.other_kind(FRAMED) == kind
+    assert unusable.other_kind(kind or FRAMED) is None

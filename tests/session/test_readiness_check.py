@@ -14,6 +14,7 @@ from chrono.health.readiness import Observation
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
 from chrono.reports.readiness_text import health_text
+from chrono.rigs.line_kinds import FRAMED
 from chrono.session import readiness_check
 from chrono.session.observer import Observer
 from chrono.session.readiness_check import check_recording
@@ -68,7 +69,7 @@ def seen_in_pieces(rows: list[bytes], places: list[int], until_us: int = 0) -> O
     observer = Observer(Session(RIG, fixed_rig=True), until_us)
     last_us, begin = 0, 0
     for end in [*sorted(places), len(rows)]:
-        batch = decode_rows(b"".join(rows[begin:end]), "framed")
+        batch = decode_rows(b"".join(rows[begin:end]), FRAMED)
         observer.feed(batch)
         begin = end
         if len(batch.events):
@@ -139,7 +140,7 @@ def the_cut_changes_nothing(rows: list[bytes], data: st.DataObject) -> None:
         assert seen_in_pieces(rows, places) == whole
     fifties = list(range(0, len(rows), 50))
     assert seen_in_pieces(rows, fifties) == whole
-    last_us = decode_rows(b"".join(rows), "framed").events.host_us[-1:]
+    last_us = decode_rows(b"".join(rows), FRAMED).events.host_us[-1:]
     assert seen_in_pieces(rows, fifties, int(last_us.sum())) == whole
 
 
@@ -147,7 +148,7 @@ def the_cut_changes_nothing(rows: list[bytes], data: st.DataObject) -> None:
 @given(st.lists(st.integers(1, 300), max_size=5, unique=True))
 def test_the_pieces_of_a_batch_are_the_batch(places: list[int]) -> None:
     block = b"".join(ROWS[:400])
-    batch = decode_rows(block, "framed")
+    batch = decode_rows(block, FRAMED)
     whole, pieced = Session(RIG), Session(RIG)
     whole.feed(batch)
     pieces = list(cut_batch(batch, sorted(places)))

@@ -11,6 +11,7 @@ from line_kit import A, B, Line, beats, block, body, events, joined, part
 
 from chrono.arrays.events import Batch, EventKind, Record
 from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import default_rig, parse_rig, rig_from_record
 from chrono.session.speed_models import Assumptions
 from chrono.teaching.what_if import CoarseCounter
@@ -46,7 +47,7 @@ def simulated(scenario, seed: int, shots: int) -> Batch:
     rig = parse_rig(rig_text(replace(scenario, board=replace(scenario.board, step=1))))
     play = Play(scenario, seed=seed, shots=shots)
     rows = simulate_recording(play, rig={"name": rig.name}, file={}).split(b"\n", 1)[1]
-    return decode_rows(rows, "framed")
+    return decode_rows(rows, FRAMED)
 
 
 @pytest.mark.parametrize("name", ["two-bands", "noisy-hall"])

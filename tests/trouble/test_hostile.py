@@ -35,6 +35,7 @@ from pathlib import Path
 from chrono.cli import main
 from chrono.arrays.machine_code import load
 from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
 
 def run(*words):
     sys.argv = ["chrono", *words]
@@ -50,7 +51,7 @@ def most_kb():  # the resource usage begins with that of the process which start
 small, *words = sys.argv[1:]
 run("summary", small)
 load()  # machine code is part of the program
-decode_rows(b"5\tboard\t\\n" * 1000, "framed")
+decode_rows(b"5\tboard\t\\n" * 1000, FRAMED)
 before = most_kb()
 code = run(*words)
 print("GREW", most_kb() - before, file=sys.stderr)

@@ -14,6 +14,7 @@ import pytest
 from chrono.arrays.events import Batch, EventKind
 from chrono.reader.recording_reader import read_blocks
 from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED, PLAIN
 from chrono.virtual.scenarios import SCENARIOS, Play, noise_free, parse_play
 from chrono.virtual.simulated_recording import simulate_recording
 from chrono.virtual.virtual_board import launches, true_rig
@@ -40,7 +41,7 @@ def remake() -> Iterator[ModuleType]:
 
 def decoded(name: str) -> Batch:
     (block,) = read_blocks(FOLDER / name)
-    return decode_rows(block, "plain" if name.startswith("plain") else "framed")
+    return decode_rows(block, PLAIN if name.startswith("plain") else FRAMED)
 
 
 def truth_table() -> list[list[str]]:

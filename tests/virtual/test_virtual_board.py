@@ -12,6 +12,7 @@ from scipy.integrate import solve_ivp
 
 from chrono.arrays.events import EventKind
 from chrono.reader.line_grammar import PARSERS, Event, Hello, parse_framed
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 from chrono.virtual.scenario_parts import (
     SQUASH_BALL,
     STEEL_BALL,
@@ -29,7 +30,7 @@ from chrono.virtual.virtual_board import (
     true_rig,
 )
 
-FRAMED = [name for name, s in SCENARIOS.items() if s.board.lines == "framed"]
+BEATING = [name for name, s in SCENARIOS.items() if s.board.lines.has_beats]
 SEEDS = st.integers(0, 2**32)
 
 
@@ -38,12 +39,12 @@ def lines_until(name: str, seed: int, end_s: float, **options: float) -> list[Ti
     return list(takewhile(lambda item: item[0] < end_s, lines))
 
 
-def events(lines: list[TimedLine], kind: str = "framed") -> list[Event]:
-    parsed = [PARSERS[kind](line.removesuffix(b"\n")) for _, line in lines]
+def events(lines: list[TimedLine], kind: LineKind = FRAMED) -> list[Event]:
+    parsed = [PARSERS[kind.name](line.removesuffix(b"\n")) for _, line in lines]
     return [event for event in parsed if isinstance(event, Event)]
 
 
-def leading(lines: list[TimedLine], gate: int, kind: str = "framed") -> list[int]:
+def leading(lines: list[TimedLine], gate: int, kind: LineKind = FRAMED) -> list[int]:
     return [
         e.counter
         for e in events(lines, kind)
@@ -61,21 +62,21 @@ def test_the_same_seed_gives_the_same_lines_and_another_seed_others() -> None:
 @settings(max_examples=10)
 def test_every_line_is_a_true_line_of_its_kind(name: str, seed: int) -> None:
     lines = lines_until(name, seed, 30)
-    parse = PARSERS[SCENARIOS[name].board.lines]
+    parse = PARSERS[SCENARIOS[name].board.lines.name]
     assert lines
     for _, line in lines:
         assert line.endswith(b"\n")
         assert isinstance(parse(line[:-1]), Event | Hello)
 
 
-@pytest.mark.parametrize("name", FRAMED)
+@pytest.mark.parametrize("name", BEATING)
 def test_a_framed_board_says_hello_first_and_numbers_its_lines_without_gap(name: str) -> None:
     (_, hello), *rest = lines_until(name, 1, 40)
     assert isinstance(parse_framed(hello[:-1]), Hello)
     assert [e.sequence for e in events(rest)] == list(range(len(rest)))
 
 
-@pytest.mark.parametrize("name", FRAMED)
+@pytest.mark.parametrize("name", BEATING)
 def test_beats_come_once_a_second_of_the_counter(name: str) -> None:
     board = SCENARIOS[name].board
     beats = [e.counter for e in events(lines_until(name, 2, 39.5)) if e.kind == EventKind.BEAT]
@@ -125,14 +126,14 @@ def test_without_noise_the_counter_gives_the_true_speed_to_a_tick(name: str, see
 
 def test_a_sketch_on_4_us_steps_sends_only_multiples_of_four() -> None:
     lines = lines_until("plain-board", 1, 200)
-    assert {e.counter % 4 for e in events(lines, "plain")} == {0}
-    assert len(events(lines, "plain")) > 50
+    assert {e.counter % 4 for e in events(lines, PLAIN)} == {0}
+    assert len(events(lines, PLAIN)) > 50
 
 
 def test_an_interval_board_sends_the_transit_alone() -> None:
     scenario = noise_free(SCENARIOS["interval-board"])
     truth = [x.speed_mps for x in launches(scenario, 9, shots=20)]
-    sent_us = [e.counter for e in events(list(board_lines(scenario, 9, shots=20)), "interval")]
+    sent_us = [e.counter for e in events(list(board_lines(scenario, 9, shots=20)), INTERVAL)]
     # by its leading edges a ball is timed half its length early, where it is faster still
     early = np.exp(scenario.body.drag_per_m * scenario.body.length_m / 2)
     expected_us = [scenario.gates.spacing_m / (v * early) * 1e6 for v in truth]
@@ -246,7 +247,7 @@ def test_launches_never_overlap_however_fast_they_follow(name: str, speedup: flo
 def test_the_counter_runs_at_the_rate_of_the_true_rig(seed: int) -> None:
     lines = list(board_lines(SCENARIOS["plain-board"], seed, shots=50))
     first, last = lines[0], lines[-1]
-    counted = [event.counter * 1e-6 for event in events([first, last], "plain")]
+    counted = [event.counter * 1e-6 for event in events([first, last], PLAIN)]
     rate = (counted[1] - counted[0]) / (last[0] - first[0])
     # 4 us steps, 2 us jitter and one character more on the line in more than 100 s
     assert rate - 1 == pytest.approx(
