@@ -7,30 +7,25 @@ import typer
 
 from chrono import __version__
 from chrono.commands import (
-    calibrate,
-    clocking,
-    comparing,
-    demo,
-    planning,
-    readiness,
-    rig,
-    streams,
-    tables,
+    budget_command,
+    calibrate_command,
+    check_command,
+    clock_command,
+    demo_command,
+    export_command,
+    output_streams,
+    rig_command,
 )
-from chrono.commands.energy import energy
-from chrono.commands.fall import fall
-from chrono.commands.flight import flight
-from chrono.commands.help import Commands
-from chrono.commands.lab import guesses, lab
-from chrono.commands.logbook import list_recordings
-from chrono.commands.picture import picture
-from chrono.commands.report import report
-from chrono.commands.share import share
-from chrono.commands.stop import stop
-from chrono.commands.what_if import whatif
-from chrono.commands.worksheet import worksheet
+from chrono.commands.energy_command import energy
+from chrono.commands.lab_command import guesses, lab
+from chrono.commands.list_command import list_recordings
+from chrono.commands.output_streams import Commands
+from chrono.commands.page_commands import picture, report, worksheet
+from chrono.commands.share_command import share
+from chrono.commands.trajectory_commands import fall, flight, stop
+from chrono.commands.what_if_command import whatif
 from chrono.errors import ChronoError
-from chrono.plain import plain
+from chrono.safe_text import plain
 
 app = Commands(
     name="chrono",
@@ -39,19 +34,19 @@ app = Commands(
 )
 
 for command in (
-    demo.demo,
-    clocking.clock,
-    clocking.replay,
-    tables.export,
-    tables.summary,
-    comparing.compare,
+    demo_command.demo,
+    clock_command.clock,
+    clock_command.replay,
+    export_command.export,
+    export_command.summary,
+    export_command.compare,
     report,
     picture,
     worksheet,
-    readiness.boards,
-    planning.budget,
-    planning.plan,
-    readiness.check,
+    check_command.boards,
+    budget_command.budget,
+    budget_command.plan,
+    check_command.check,
     share,
     fall,
     flight,
@@ -68,15 +63,15 @@ calibrate_app = Commands(
     help="Measure what the rig file only states, and write it there.",
 )
 app.add_typer(calibrate_app, name="calibrate")
-calibrate_app.command("clock")(calibrate.calibrate_clock)
-calibrate_app.command("swap")(calibrate.calibrate_swap)
-calibrate_app.command("drop")(calibrate.calibrate_drop)
-calibrate_app.command("rods")(calibrate.calibrate_rods)
+calibrate_app.command("clock")(calibrate_command.calibrate_clock)
+calibrate_app.command("swap")(calibrate_command.calibrate_swap)
+calibrate_app.command("drop")(calibrate_command.calibrate_drop)
+calibrate_app.command("rods")(calibrate_command.calibrate_rods)
 
 rig_app = Commands(help="Write and check a rig file.")
 app.add_typer(rig_app, name="rig")
-rig_app.command("new")(rig.rig_new)
-rig_app.command("check")(rig.rig_check)
+rig_app.command("new")(rig_command.rig_new)
+rig_app.command("check")(rig_command.rig_check)
 
 # typer brings a click of its own, whose errors it does not all name.
 _USAGE_ERROR: Any = next(
@@ -86,9 +81,9 @@ _USAGE_ERROR: Any = next(
 
 def main() -> None:
     """Run the command line: one line for what the user can put right, and exit code 2."""
-    streams.prepare()
+    output_streams.prepare()
     try:
-        with streams.flushed():
+        with output_streams.flushed():
             code = app(prog_name="chrono", standalone_mode=False)
     except ChronoError as error:
         _fail(*(str(problem) for problem in getattr(error, "problems", (error,))))
@@ -99,10 +94,10 @@ def main() -> None:
     except _USAGE_ERROR as error:
         _fail(_usage_text(error))
     except OSError as error:
-        streams.abandon_output()
+        output_streams.abandon_output()
         if not isinstance(error, BrokenPipeError):
             print(
-                f"chrono: error: results cannot be written: {streams.why(error)}",
+                f"chrono: error: results cannot be written: {output_streams.why(error)}",
                 file=sys.stderr,
             )
         code = 1

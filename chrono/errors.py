@@ -9,7 +9,7 @@ ChronoError
 └── CalibrationError  data that cannot support the calibration asked for
 """
 
-from chrono.plain import plain
+from chrono.safe_text import plain
 
 
 class ChronoError(Exception):

@@ -16,19 +16,20 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 from chrono.measuring.speed import SpeedModel
 from chrono.measuring.speed import measure as measure_shots
-from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
-from chrono.reports.columns import TEXT_COLUMNS
-from chrono.reports.export import shot_frame
-from chrono.reports.summary import summary_data, trouble_lines
-from chrono.rigs.file import Rig, load_rig, rig_from_record, rig_from_table
-from chrono.session.marks import NO_SETUP, Setup
-from chrono.session.recorded import Findings, Recorded, read_all, unread_line
+from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
+from chrono.reports.export_table import TEXT_COLUMNS, shot_frame
+from chrono.reports.summary_text import summary_data, trouble_lines
+from chrono.rigs.rig_file import load_rig, rig_from_record, rig_from_table
+from chrono.rigs.rig_model import Rig
+from chrono.session.operator_records import NO_SETUP, Setup
+from chrono.session.recording_loader import Findings, LoadedRecording, read_all, unread_line
+from chrono.session.rejected_input import DamagedLine
 from chrono.session.session import Session
-from chrono.session.summary import summary_of
-from chrono.session.unusable import DamagedLine
+from chrono.session.session_summary import summary_of
 
 PathLike = str | os.PathLike[str]
 RigLike = Rig | PathLike | Mapping[str, Any]
@@ -316,7 +317,7 @@ def measure(transit_s: npt.ArrayLike, rig: RigLike, *, edges: str = "both") -> p
     return _with_units(table)
 
 
-def _transits(transit_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
+def _transits(transit_s: npt.ArrayLike) -> Floats:
     try:
         values = np.asarray(transit_s, np.float64)
     except (TypeError, ValueError) as error:
@@ -336,7 +337,7 @@ def _transits(transit_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
     return values
 
 
-def _timed(transit_s: npt.NDArray[np.float64], used: EdgesUsed) -> Shots:
+def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
     """Return shots that were timed so and know nothing else, in steps of `_STEP_S`."""
     sound = np.isfinite(transit_s) & (transit_s > 0)
     shots = np.zeros(len(transit_s), SHOT_DTYPE)
@@ -354,7 +355,7 @@ def _model(rig: Rig) -> SpeedModel:
     return replace(SpeedModel.from_rig(rig), unit_s=_STEP_S)
 
 
-def _recording(recorded: Recorded) -> Recording:
+def _recording(recorded: LoadedRecording) -> Recording:
     session = recorded.session
     data = summary_data(summary_of(recorded))
     return Recording(
@@ -368,7 +369,7 @@ def _recording(recorded: Recorded) -> Recording:
     )
 
 
-def _shots(recorded: Recorded) -> pd.DataFrame:
+def _shots(recorded: LoadedRecording) -> pd.DataFrame:
     table = shot_frame(recorded.session, recorded.name).set_index("shot")
     table = table.astype(dict.fromkeys(TEXT_COLUMNS, "string"))
     return _with_units(table)
@@ -381,7 +382,7 @@ def _setups(session: Session) -> dict[str, Setup]:
     return {name: session.setups.last(name) for name in names}
 
 
-def _damage(recorded: Recorded, data: dict[str, Any]) -> Damage:
+def _damage(recorded: LoadedRecording, data: dict[str, Any]) -> Damage:
     unusable = recorded.session.unusable
     words = [line.strip() for line in trouble_lines(recorded)]
     words += [unread_line(recorded.session)] if unusable.records else []

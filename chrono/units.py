@@ -61,7 +61,7 @@ ABSENT_TEXT = "—"
 STANDARD_GRAVITY_MPS2 = 9.80665
 """The g in which decelerations are told (CGPM 1901; exact)."""
 
-_ICE_POINT_K = 273.15
+ICE_POINT_K = 273.15
 """0 °C (exact: BIPM SI Brochure 2.3.1)."""
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
@@ -218,7 +218,7 @@ def _converted(number: float, unit_text: str, unit: str) -> float | None:
         kind, factor = EVERYDAY_UNITS[unit_text]
         return number * factor if kind == unit else None
     if (unit_text, unit) == ("degC", "K"):
-        return number + _ICE_POINT_K
+        return number + ICE_POINT_K
     return convert(number, unit_text, unit)
 
 

@@ -9,8 +9,8 @@ import sys
 from pathlib import Path
 
 from chrono.dashboard.app import Dashboard
-from chrono.session.recorded import read_recording
-from chrono.session.replay import replay_run
+from chrono.session.recording_loader import read_recording
+from chrono.session.replay_run import replay_run
 
 FOLDER = Path(__file__).parent
 RECORDING = FOLDER / "two-and-three-bands.tsv"

@@ -14,8 +14,8 @@ import pytest
 
 from chrono.cautions import CAUTION_LINE
 from chrono.errors import OptionError
-from chrono.session.recorded import read_recording
-from chrono.sharing.address import network_address
+from chrono.session.recording_loader import read_recording
+from chrono.sharing.web_address import network_address
 from chrono.units import format_speed
 
 HOUSE = Path(__file__).parents[1]

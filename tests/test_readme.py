@@ -4,7 +4,7 @@ from pathlib import Path
 
 from every_command import command_names
 
-from chrono.reports.flags_help import FLAG_HELP
+from chrono.reports.flag_help import FLAG_HELP
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")

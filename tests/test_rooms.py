@@ -1,11 +1,11 @@
-"""The house: imports run one way, files and functions stay short, rooms say what they hold."""
+"""The house: imports run one way, names are unique, rooms say what they hold."""
 
 import ast
 import shutil
 import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections import Counter, defaultdict
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -54,13 +54,13 @@ def test_the_house_keeps_its_contracts(copy: Path) -> None:
 @pytest.mark.parametrize(
     ("file", "planted", "broken"),
     [
-        ("reader/rows.py", "import chrono.session.session", "run one way"),
-        ("processor/rules.py", "import chrono.reader.rows", "no reader"),
-        ("reader/framing.py", "import chrono.processor.rules", "no processor"),
-        ("reports/words.py", "import textual.app", "Textual"),
-        ("commands/rig.py", "import textual.app", "Textual"),
-        ("session/live.py", "import chrono.virtual.board", "virtual board"),
-        ("commands/clocking.py", "import chrono.virtual.board", "virtual board"),
+        ("reader/recording_rows.py", "import chrono.session.session", "run one way"),
+        ("processor/rig_rules.py", "import chrono.reader.recording_rows", "no reader"),
+        ("reader/port_reader.py", "import chrono.processor.rig_rules", "no processor"),
+        ("reports/setup_words.py", "import textual.app", "Textual"),
+        ("commands/rig_command.py", "import textual.app", "Textual"),
+        ("session/live_run.py", "import chrono.virtual.virtual_board", "virtual board"),
+        ("commands/clock_command.py", "import chrono.virtual.virtual_board", "virtual board"),
     ],
 )
 def test_an_import_the_wrong_way_breaks_a_contract(
@@ -91,50 +91,24 @@ def test_no_file_imports_itself_by_way_of_others() -> None:
         pytest.fail(" -> ".join(error.args[1]))
 
 
-MOST_LINES = 450
-MOST_LINES_OF_FUNCTION = 40
-LONGER_FILES: dict[str, str] = {}
-"""Files that may be longer, each with its reason."""
-
-LONGER_FUNCTIONS = {
-    "commands/calibrate.py:calibrate_swap": "a third of it states the command's options",
-    "commands/energy.py:energy": "two thirds of it state the command's options",
-    "commands/fall.py:fall": "half of it states the command's options",
-    "commands/flight.py:flight": "two thirds of it state the command's options",
-    "commands/lab.py:lab": "half of it states the command's options",
-    "commands/stop.py:stop": "two thirds of it state the command's options",
-}
-"""Functions that may be longer, each with its reason."""
-
-
-def functions(file: Path) -> Iterator[tuple[str, int]]:
-    """Yield the functions of a file and how many lines they take without their docstrings."""
-    for node in ast.walk(ast.parse(file.read_text("utf-8"))):
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            lines = (node.end_lineno or 0) - node.lineno + 1
-            first = node.body[0]
-            if ast.get_docstring(node, clean=False) is not None:
-                lines -= (first.end_lineno or 0) - first.lineno + 1
-            yield f"{name_of(file)}:{node.name}", lines
-
-
-def name_of(file: Path) -> str:
-    return file.relative_to(HOUSE / "chrono").as_posix()
-
-
 FILES = sorted((HOUSE / "chrono").rglob("*.py"))
 
 
-def test_no_file_is_long_but_with_a_reason() -> None:
-    long = {name_of(f) for f in FILES if len(f.read_text("utf-8").splitlines()) > MOST_LINES}
-    assert long <= set(LONGER_FILES)
+def test_no_file_name_occurs_in_two_rooms() -> None:
+    names = Counter(file.name for file in FILES if file.name != "__init__.py")
+    assert len(names) > 100
+    assert [name for name, times in names.items() if times > 1] == []
 
 
-def test_no_function_is_long_but_with_a_reason() -> None:
-    found = [one for file in FILES for one in functions(file)]
-    assert len(found) > 1000
-    long = {name for name, lines in found if lines > MOST_LINES_OF_FUNCTION}
-    assert long <= set(LONGER_FUNCTIONS)
+def test_no_public_class_name_occurs_in_two_modules() -> None:
+    homes: defaultdict[str, list[str]] = defaultdict(list)
+    for file in FILES:
+        for node in ast.parse(file.read_text("utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                homes[node.name].append(file.relative_to(HOUSE).as_posix())
+    assert len(homes) > 100
+    shared = {name: files for name, files in homes.items() if len(files) > 1}
+    assert shared.keys() == {"Serial"}, "pyserial asks each port handler for this name"
 
 
 def test_few_modules_stay_flat_and_every_room_says_what_it_holds() -> None:

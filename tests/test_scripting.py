@@ -19,9 +19,9 @@ from pandas.testing import assert_frame_equal
 import chrono as door
 from chrono import scripting
 from chrono.errors import OptionError, RigError
-from chrono.reports.columns import COLUMNS
-from chrono.rigs.file import rig_record
-from chrono.rigs.starter import starter_text
+from chrono.reports.export_table import COLUMNS
+from chrono.rigs.rig_file import rig_record
+from chrono.rigs.starter_rig import starter_text
 
 HOUSE = Path(__file__).parents[1]
 BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"

@@ -63,8 +63,8 @@ def test_everyday_units_give_to_the_last_bit_what_pint_gives(number: float, name
 
 def test_an_ordinary_rig_is_read_without_the_library_of_units() -> None:
     program = (
-        "import sys, chrono.virtual.scenarios as v, chrono.rigs.file as f\n"
-        "from chrono.rigs.starter import starter_text\n"
+        "import sys, chrono.virtual.scenarios as v, chrono.rigs.rig_file as f\n"
+        "from chrono.rigs.starter_rig import starter_text\n"
         "f.parse_rig(v.rig_text(v.SCENARIOS['two-bands']))\n"
         "f.parse_rig(starter_text(board='uno'))\n"
         "assert 'pint' not in sys.modules\n"

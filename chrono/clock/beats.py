@@ -8,18 +8,13 @@ from collections import deque
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 
-from chrono.arrays.batch import Batch, Control, Events, Kind, cut_batch
-from chrono.clock.rate import ClockEstimate, ClockTracker
-from chrono.processor.rules import Rules
-
-GAP_S = 10.0
-"""After a longer silence the counter may have wrapped unseen: a new segment."""
+from chrono.arrays.array_types import Ints
+from chrono.arrays.events import Batch, EventKind, Events, Record, cut_batch
+from chrono.clock.clock_rate import GAP_S, ClockEstimate, ClockTracker
+from chrono.processor.rig_rules import Rules
 
 LAST_BEATS = 120
-
-Counts = npt.NDArray[np.int64]
 
 
 class BeatClock:
@@ -72,7 +67,7 @@ class BeatClock:
         """
         return self._tracker.estimate()
 
-    def _take_counter(self, hello: Control) -> None:
+    def _take_counter(self, hello: Record) -> None:
         """Begin anew if the board says that it counts otherwise than before."""
         self._deaf = not self._is_usable(hello.data["frequency_hz"], hello.data["counter_bits"])
         if self._deaf:
@@ -87,7 +82,7 @@ class BeatClock:
         self._last = None
 
     def _add(self, events: Events) -> None:
-        places = np.flatnonzero(events.kind == Kind.BEAT)
+        places = np.flatnonzero(events.kind == EventKind.BEAT)
         if not len(places):
             return
         counter, host_us = events.counter[places], events.host_us[places]
@@ -99,7 +94,7 @@ class BeatClock:
                 self._break()
             self._unwrap(counter[begin:end], host_us[begin:end])
 
-    def _unwrap(self, counter: Counts, host_us: Counts) -> None:
+    def _unwrap(self, counter: Ints, host_us: Ints) -> None:
         """Take beats in which no wrap of the counter can have passed unseen."""
         if not len(counter):
             return

@@ -29,10 +29,10 @@ from chrono.session.troubles import disk_line
 from chrono.units import SPEED_UNITS
 
 if TYPE_CHECKING:
-    from chrono.rigs.file import Rig
-    from chrono.session.recorded import Findings, Progress
+    from chrono.rigs.rig_model import Rig
+    from chrono.session.recording_loader import Findings, Progress
     from chrono.session.run import Run
-    from chrono.session.shotlog import ShotRow
+    from chrono.session.shot_log import ShotRow
 
 
 def show(run: Run, findings: Findings) -> None:
@@ -88,8 +88,8 @@ def show_replay(
         If the recording cannot be used.
     """
 
-    from chrono.session.recorded import read_recording
-    from chrono.session.replay import replay_run
+    from chrono.session.recording_loader import read_recording
+    from chrono.session.replay_run import replay_run
 
     def load(progress: Progress) -> Run:
         recorded = read_recording(path, rig, progress, clock_from_host=clock_from_host)
@@ -122,8 +122,8 @@ def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
         If the recording cannot be used.
     """
 
-    from chrono.reader.size import size_of
-    from chrono.session.follow import follow_run
+    from chrono.reader.file_io import size_of
+    from chrono.session.follow_run import follow_run
 
     def load(progress: Progress) -> Run:
         run = follow_run(path, rig)
@@ -248,7 +248,7 @@ class Dashboard(GoingApp):
     @work(exclusive=True, group="motion")
     async def _work_out(self, row: ShotRow) -> None:
         def worked_out() -> list[str]:
-            from chrono.reports.motion import motion_lines
+            from chrono.reports.motion_text import motion_lines
 
             return motion_lines(row, session.rig, own, self.unit)
 

@@ -8,8 +8,8 @@ from textual.widgets import Static
 from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.status import trouble_lines
 from chrono.dashboard.words import fit
-from chrono.health.verdict import GateSeen, Health, Observed, judge
-from chrono.session.observer import Delays
+from chrono.health.readiness import GateObservation, Observation, Readiness, judge_readiness
+from chrono.session.observer import BeatDelays
 from chrono.session.run import Run
 from chrono.session.session import Session
 
@@ -44,7 +44,7 @@ class BeamsScreen(FramedScreen):
             self.query_one("#gates").display = False
             self.query_one("#items", Static).update(records_text(run.session))
             return
-        health = judge(observed)
+        health = judge_readiness(observed)
         self.query_one("#verdict", Static).update(verdict_text(health))
         for gate, seen in zip("ab", observed.gates, strict=True):
             widget = self.query_one(f"#gate-{gate}", Static)
@@ -57,7 +57,7 @@ class BeamsScreen(FramedScreen):
         self.query_one("#items", Static).update(text)
 
 
-def verdict_text(health: Health) -> Text:
+def verdict_text(health: Readiness) -> Text:
     """Return the verdict."""
     if health.ready:
         return Text.assemble(("READY", "bold green"))
@@ -66,13 +66,13 @@ def verdict_text(health: Health) -> Text:
     )
 
 
-def advice_text(health: Health, troubles: list[str]) -> Text:
+def advice_text(health: Readiness, troubles: list[str]) -> Text:
     """Return what to do where something stands against clocking, and what else is wrong."""
     lines = [f"do: {item.advice}" for item in health.troubles] + troubles
     return Text("".join(f"{line}\n" for line in lines))
 
 
-def gate_text(seen: GateSeen) -> Text:
+def gate_text(seen: GateObservation) -> Text:
     """Return a gate's level in one word, large enough to be read from the gates."""
     if seen.blocked is None:
         return Text.assemble(("? not known yet", "bright_black"))
@@ -81,7 +81,7 @@ def gate_text(seen: GateSeen) -> Text:
     return Text.assemble(("○ CLEAR", "bold green"))
 
 
-def items_text(health: Health) -> Text:
+def items_text(health: Readiness) -> Text:
     """Return one line for each item, its trouble marked by a sign."""
     text = Text()
     for item in health.items:
@@ -90,7 +90,7 @@ def items_text(health: Health) -> Text:
     return text
 
 
-def clock_notes(observed: Observed) -> Text:
+def clock_notes(observed: Observation) -> Text:
     """Return what is to be known about the clock's rate."""
     if observed.clock is None:
         return Text()
@@ -104,7 +104,7 @@ def clock_notes(observed: Observed) -> Text:
     return text
 
 
-def delays_text(delays: Delays | None) -> Text:
+def delays_text(delays: BeatDelays | None) -> Text:
     """Return how late the beats are read."""
     if delays is None:
         return Text()

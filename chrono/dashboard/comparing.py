@@ -12,10 +12,17 @@ from textual.widgets import Static
 
 from chrono.dashboard.frame import FramedScreen, update_text
 from chrono.dashboard.words import SEGMENT_COLOURS, fit
-from chrono.measuring.comparison import Comparison, Group, PairComparison, compare_groups
-from chrono.reports.chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, axis_lines, fit_axis
-from chrono.reports.comparison import drift_lines, many_lines, pair_lines, suspicious_lines
-from chrono.session.looks import SessionView
+from chrono.measuring.setup_comparison import Comparison, Group, PairComparison, compare_groups
+from chrono.reports.character_chart import (
+    DOTS_HIGH,
+    DOTS_WIDE,
+    Axis,
+    Chart,
+    axis_lines,
+    fit_axis,
+)
+from chrono.reports.comparison_text import drift_lines, many_lines, pair_lines, suspicious_lines
+from chrono.session.view_cache import SessionView
 from chrono.units import format_speed, speed_in
 
 TOO_FEW = "A comparison needs counted shots of two setups."

@@ -17,8 +17,8 @@ from chrono.dashboard.fields import Field, TypedDialog
 from chrono.dashboard.forms import read_setup_form, setup_form
 from chrono.dashboard.words import fit
 from chrono.errors import ChronoError
-from chrono.plain import plain
-from chrono.session.marks import TEXT_LIMIT, Setup
+from chrono.safe_text import plain
+from chrono.session.operator_records import TEXT_LIMIT, Setup
 
 NAME_CELLS = 24
 CHANGE_TEXT = """\

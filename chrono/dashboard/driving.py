@@ -34,9 +34,9 @@ from chrono.units import SPEED_UNITS
 
 if TYPE_CHECKING:
     from chrono.dashboard.shots import ShotsScreen
-    from chrono.session.looks import Looks, SessionView
-    from chrono.session.recorded import Progress
+    from chrono.session.recording_loader import Progress
     from chrono.session.run import Run
+    from chrono.session.view_cache import SessionView, ViewCache
 
 POLL_S = 1 / 100
 """How often waiting rows are taken."""
@@ -104,7 +104,7 @@ class DrivenApp(App[None]):
         self._load = load
         self._load_name = name
         self.view: SessionView | None = None
-        self._looks: Looks | None = None
+        self._looks: ViewCache | None = None
         self.unit = "m/s"
         self.trouble: ChronoError | None = None
         """What ended the dashboard, None if the operator did."""
@@ -130,13 +130,13 @@ class DrivenApp(App[None]):
         return self.shown
 
     @property
-    def looks(self) -> Looks:
+    def looks(self) -> ViewCache:
         """What is looked at of the session that is shown now."""
-        from chrono.session.looks import Looks
+        from chrono.session.view_cache import ViewCache
 
         session = self.clocking.session
         if self._looks is None or self._looks.session is not session:
-            self._looks = Looks(session)
+            self._looks = ViewCache(session)
         return self._looks
 
     # -- beginning ---------------------------------------------------------------------
@@ -260,7 +260,7 @@ class DrivenApp(App[None]):
 
     def _tell_remeasured(self) -> None:
         """Speeds that stood on the screen have changed: say why."""
-        from chrono.session.counter_rate import remeasured_words
+        from chrono.session.observer import remeasured_words
 
         run = self.clocking
         if run.remeasured_us != self._remeasured_us:

@@ -9,9 +9,9 @@ from textual.widgets import Static
 from chrono.dashboard.digits import large_digits
 from chrono.dashboard.frame import FramedScreen, update_text
 from chrono.dashboard.words import fit, shot_state
-from chrono.reports.words import motion_text, setup_text
-from chrono.session.looks import SessionView
-from chrono.session.shotlog import ShotRow
+from chrono.reports.setup_words import motion_text, setup_text
+from chrono.session.shot_log import ShotRow
+from chrono.session.view_cache import SessionView
 from chrono.units import ABSENT_TEXT, format_speed
 
 SPEED_SHARE = 0.62

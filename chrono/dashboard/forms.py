@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from chrono.errors import OptionError
-from chrono.session.marks import Setup
+from chrono.session.operator_records import Setup
 from chrono.units import parse_quantity
 
 

@@ -18,8 +18,8 @@ from chrono.dashboard.status import status_line, trouble_lines
 from chrono.dashboard.words import flow
 
 if TYPE_CHECKING:
-    from chrono.session.looks import Looks, SessionView
     from chrono.session.run import Run
+    from chrono.session.view_cache import SessionView, ViewCache
 
 
 class Host(Protocol):
@@ -33,7 +33,7 @@ class Host(Protocol):
         """The run that is shown."""
 
     @property
-    def looks(self) -> Looks:
+    def looks(self) -> ViewCache:
         """What is looked at of the session that is shown now."""
 
     def refresh_all(self) -> None:

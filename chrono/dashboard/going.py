@@ -11,7 +11,7 @@ from chrono.dashboard.dialogs import TextDialog
 from chrono.dashboard.telling import TellingApp
 
 if TYPE_CHECKING:
-    from chrono.session.replay import ReplayRun
+    from chrono.session.replay_run import ReplayRun
 
 PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 
@@ -77,7 +77,7 @@ class GoingApp(TellingApp):
 
     def _go_to_match(self, step: int) -> None:
         """Go to a shot that was looked for: the next one, or with -1 the one before."""
-        from chrono.session.finding import find_shots
+        from chrono.session.shot_search import find_shots
 
         run, screen = self.clocking, self.shots_screen
         if screen is None:

@@ -12,7 +12,7 @@ from textual.widgets import Static
 from chrono.cautions import CAUTION
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY, Action
 from chrono.dashboard.frame import FramedScreen
-from chrono.reports.flags_help import FLAG_HELP
+from chrono.reports.flag_help import FLAG_HELP
 
 UNCERTAINTY = """\
 A speed is the distance of the gates over the transit, the time from a body's edge at gate A \

@@ -23,15 +23,7 @@ from chrono.dashboard.dialogs import TextDialog
 from chrono.dashboard.lab_keys import LAB_BINDINGS, LabKeyBar
 from chrono.dashboard.words import flow
 from chrono.errors import ChronoError
-from chrono.plain import plain
-from chrono.reports.chart import Piece
-from chrono.reports.lab import (
-    NAMES,
-    answer_lines,
-    guess_line,
-    result_lines,
-    setting_text,
-)
+from chrono.reports.character_chart import Piece
 from chrono.reports.lab_pictures import (
     LETTERS,
     Lines,
@@ -40,11 +32,13 @@ from chrono.reports.lab_pictures import (
     ladder,
     step_picture,
 )
-from chrono.teaching.bench import PRESETS, Bench
+from chrono.reports.lab_text import NAMES, answer_lines, guess_line, result_lines, setting_text
+from chrono.safe_text import plain
+from chrono.teaching.error_lab import LabView, look
 from chrono.teaching.guesses import keep_guess, read_estimate
-from chrono.teaching.lab import Seen, look
-from chrono.teaching.questions import QUESTIONS
-from chrono.teaching.start import Start
+from chrono.teaching.lab_bench import PRESETS, Bench
+from chrono.teaching.lab_questions import QUESTIONS
+from chrono.teaching.lab_start import LabStart
 from chrono.units import SPEED_UNITS
 
 PICTURES = ("ladder", "steps", "errors", "budget")
@@ -82,7 +76,7 @@ class LabScreen(Screen[None]):
 
     Parameters
     ----------
-    start : Start
+    start : LabStart
     hidden : bool, optional
         Begin with the ± hidden, so that it is estimated first.
     caution : bool, optional
@@ -116,12 +110,12 @@ class LabScreen(Screen[None]):
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (76, "-wide")]  # noqa: RUF012
     VERTICAL_BREAKPOINTS = [(0, "-low"), (24, "-high")]  # noqa: RUF012
 
-    def __init__(self, start: Start, *, hidden: bool = False, caution: bool = False) -> None:
+    def __init__(self, start: LabStart, *, hidden: bool = False, caution: bool = False) -> None:
         super().__init__()
         self._caution = caution
         self.start = start
         self.bench = start.bench
-        self.seen: Seen | None = None
+        self.seen: LabView | None = None
         """What is drawn; None before the first."""
         self.hidden = hidden
         self.seed = 0
@@ -369,12 +363,12 @@ class LabPicture(Widget):
 
     def __init__(self) -> None:
         super().__init__(id="picture")
-        self._seen: Seen | None = None
+        self._seen: LabView | None = None
         self._names: list[str] = []
         self._unit = "m/s"
         self._words = ""
 
-    def show(self, seen: Seen | None, names: list[str], unit: str, *, hidden: bool) -> None:
+    def show(self, seen: LabView | None, names: list[str], unit: str, *, hidden: bool) -> None:
         """Show what was worked out, or that it is hidden."""
         self._seen, self._names, self._unit = seen, names, unit
         self._words = HIDDEN if hidden else ""
@@ -397,7 +391,7 @@ class LabPicture(Widget):
         return styled(upper + picture(second, seen, columns, lines - half - 1, unit))
 
 
-def picture(name: str, seen: Seen, columns: int, lines: int, unit: str) -> Lines:
+def picture(name: str, seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     """Return a picture of the lab by its name."""
     match name:
         case "ladder":

@@ -8,7 +8,7 @@ from chrono.dashboard.calm import freeze_widgets, short_turns
 from chrono.dashboard.colours import ON_DARK, ON_LIGHT
 from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.memory import recall
-from chrono.teaching.start import Start
+from chrono.teaching.lab_start import LabStart
 
 
 class LabApp(App[None]):
@@ -17,7 +17,7 @@ class LabApp(App[None]):
 
     Parameters
     ----------
-    start : Start
+    start : LabStart
     hidden : bool, optional
         Begin with the ± hidden.
     """
@@ -25,7 +25,7 @@ class LabApp(App[None]):
     TITLE = "chrono lab"
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
 
-    def __init__(self, start: Start, *, hidden: bool = False) -> None:
+    def __init__(self, start: LabStart, *, hidden: bool = False) -> None:
         super().__init__()
         self.ansi_theme_dark, self.ansi_theme_light = ON_DARK, ON_LIGHT
         theme = recall().theme
@@ -39,7 +39,7 @@ class LabApp(App[None]):
         self.call_after_refresh(freeze_widgets)
 
 
-def show_lab(start: Start, *, hidden: bool = False) -> int:
+def show_lab(start: LabStart, *, hidden: bool = False) -> int:
     """Show the lab until it is left; return the exit code."""
     app = LabApp(start, hidden=hidden)
     with short_turns():

@@ -8,7 +8,7 @@ from textual.containers import Vertical
 from textual.screen import Screen
 from textual.widgets import ProgressBar, Static
 
-from chrono.plain import plain
+from chrono.safe_text import plain
 
 
 class LoadingScreen(Screen[None]):

@@ -17,8 +17,8 @@ from chrono.dashboard.driving import end_on_signals
 from chrono.dashboard.frame import key_text
 from chrono.dashboard.memory import recall
 from chrono.dashboard.words import fit, flow
-from chrono.plain import plain
-from chrono.season.logbook import Entry, Order, in_order_of
+from chrono.safe_text import plain
+from chrono.season.logbook import LogEntry, LogOrder, in_order_of
 from chrono.season.logbook_text import DATE_CELLS, about_lines, date_text
 
 COUNT_CELLS = 7
@@ -26,17 +26,17 @@ LEAST_NAME = 10
 UNUSABLE = "cannot be used"
 
 
-class LogBook(App[Entry]):
+class LogBook(App[LogEntry]):
     """
     Lists recordings until one is chosen or the operator leaves.
 
     Parameters
     ----------
-    entries : sequence of Entry
-    order : Order
+    entries : sequence of LogEntry
+    order : LogOrder
         What they are sorted by at first.
     reverse : bool
-    chosen : Entry, optional
+    chosen : LogEntry, optional
         Where the cursor stands at first.
     said : str, optional
         What is to be told at first: why the last one could not be replayed.
@@ -53,10 +53,10 @@ class LogBook(App[Entry]):
 
     def __init__(
         self,
-        entries: Sequence[Entry],
-        order: Order = Order.DATE,
+        entries: Sequence[LogEntry],
+        order: LogOrder = LogOrder.DATE,
         reverse: bool = False,
-        chosen: Entry | None = None,
+        chosen: LogEntry | None = None,
         said: str = "",
     ) -> None:
         super().__init__()
@@ -86,7 +86,7 @@ class LogBook(App[Entry]):
         self.show_entries()
 
     @property
-    def selected(self) -> Entry | None:
+    def selected(self) -> LogEntry | None:
         """The recording under the cursor."""
         place = self.query_one("#recordings", OptionList).highlighted
         return None if place is None else self.entries[place]
@@ -132,14 +132,14 @@ class LogBook(App[Entry]):
 
     def action_sort(self) -> None:
         """Sort by the next thing there is to sort by."""
-        orders = list(Order)
+        orders = list(LogOrder)
         self._sort(orders[(orders.index(self.order) + 1) % len(orders)], self.reverse)
 
     def action_reverse(self) -> None:
         """Turn the order round."""
         self._sort(self.order, not self.reverse)
 
-    def _sort(self, order: Order, reverse: bool) -> None:
+    def _sort(self, order: LogOrder, reverse: bool) -> None:
         chosen = self.selected
         self.order, self.reverse = order, reverse
         self.entries = in_order_of(self.entries, order, reverse)
@@ -162,7 +162,7 @@ class LogBook(App[Entry]):
         self.query_one("#about", Static).update("\n".join(lines))
 
 
-def _row(entry: Entry, cells: int) -> Text:
+def _row(entry: LogEntry, cells: int) -> Text:
     """Return a recording's line."""
     if not entry.trouble:
         counts = (str(entry.shots), str(entry.counted))

@@ -5,18 +5,18 @@ from itertools import pairwise
 from math import isfinite
 
 import numpy as np
-import numpy.typing as npt
 from rich.style import Style
 from rich.text import Text
 from textual.widget import Widget
 
+from chrono.arrays.array_types import Floats
 from chrono.dashboard.words import fit
-from chrono.reports.chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, Piece, fit_axis
-from chrono.reports.words import setup_text
-from chrono.session.shotlog import ShotRow
+from chrono.reports.character_chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, Piece, fit_axis
+from chrono.reports.setup_words import setup_text
+from chrono.session.shot_log import ShotRow
 from chrono.units import speed_in
 
-Points = npt.NDArray[np.float64]
+Points = Floats
 
 LAST_SHOTS = 100
 LEAST_SHOTS_WIDE = 10

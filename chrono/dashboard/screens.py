@@ -54,7 +54,7 @@ MODES: dict[str, Callable[[], Screen[None]]] = {
 def lab_screen(run: Run) -> Screen[None]:
     """Return the error lab, with gates and shots of a run."""
     from chrono.dashboard.lab import LabScreen
-    from chrono.teaching.start import start_of_session
+    from chrono.teaching.lab_start import start_of_session
 
     path = run.writer.path if run.writer else run.edits.path if run.edits else None
     start = start_of_session(run.session, path)

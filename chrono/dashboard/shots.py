@@ -25,8 +25,8 @@ from chrono.dashboard.words import (
     statistics_lines,
     statistics_text,
 )
-from chrono.session.looks import SessionView
-from chrono.session.shotlog import ShotRow
+from chrono.session.shot_log import ShotRow
+from chrono.session.view_cache import SessionView
 
 ALL_OF_IT = "Enter: all of it"
 

@@ -7,15 +7,14 @@ from typing import TYPE_CHECKING, cast
 from rich.text import Text
 
 from chrono.dashboard.words import fit
-from chrono.plain import plain
-from chrono.reports.words import span_text
+from chrono.reports.setup_words import span_text
+from chrono.safe_text import plain
 from chrono.session.troubles import disk_line
 
 if TYPE_CHECKING:
-    from chrono.reader.port import LinkStatus
-    from chrono.session.edits import Edits
-    from chrono.session.replay import ReplayRun
-    from chrono.session.run import Run
+    from chrono.reader.port_reader import LinkStatus
+    from chrono.session.replay_run import ReplayRun
+    from chrono.session.run import OperatorEdits, Run
 
 NAME_CELLS = 28
 
@@ -52,7 +51,7 @@ def _recording(run: Run) -> Text:
     return Text.assemble("Replay of ", (fit(run.name, NAME_CELLS), "bold"), _edits(run.edits))
 
 
-def _edits(edits: Edits | None) -> tuple[str, str]:
+def _edits(edits: OperatorEdits | None) -> tuple[str, str]:
     """Return where records go, if anywhere."""
     if edits is None or edits.target is None:
         return "", ""
@@ -99,7 +98,7 @@ def _clock(run: Run) -> list[Text]:
     """Return which rate of the counter is in use where it is taken from the host's clock."""
     rate = run.session.host_rate
     if rate is not None:
-        from chrono.clock.rate import rate_text
+        from chrono.clock.clock_rate import rate_text
 
         text = Text(f"clock {rate_text(rate)}")
         if run.remeasured_us is not None:
@@ -154,7 +153,7 @@ def _port(run: Run) -> str:
     complaint = run.complaint()
     if complaint is not None:
         return f"{complaint.message}: {complaint.hint}"
-    if status.silent and run.session.rig.lines == "framed":
+    if status.silent and run.session.rig.lines.has_beats:
         return f"SILENT for {status.silent_s:.0f} s: {_awaited(run)}"
     return ""
 

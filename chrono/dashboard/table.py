@@ -16,8 +16,8 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from chrono.dashboard.words import counted_text, fit, speed_text
-from chrono.session.looks import Looks
-from chrono.session.shotlog import ShotRow
+from chrono.session.shot_log import ShotRow
+from chrono.session.view_cache import ViewCache
 
 HEADER = ("shot", "time s", "setup", "", "counted", "flags", "note")
 RIGHT = (0, 1, 3)
@@ -55,7 +55,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     def __init__(self) -> None:
         super().__init__(id="table")
-        self._looks: Looks | None = None
+        self._looks: ViewCache | None = None
         self._count = 0
         self._unit = ""
         self._chosen: int | None = None
@@ -85,7 +85,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         """The shot under the cursor."""
         return self._row(self.cursor) if self._count else None
 
-    def show_shots(self, looks: Looks, unit: str) -> None:
+    def show_shots(self, looks: ViewCache, unit: str) -> None:
         """List all shots there are now."""
         if unit != self._unit or looks is not self._looks:
             self._cells = {}

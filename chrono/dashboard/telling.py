@@ -19,10 +19,18 @@ from chrono.dashboard.driving import DrivenApp
 from chrono.dashboard.forms import corrected, setup_form
 from chrono.dashboard.words import said_text
 from chrono.errors import ChronoError
-from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
+from chrono.session.operator_records import (
+    COUNT_AGAIN,
+    HOLD_OFF,
+    HOLD_ON,
+    NOTE,
+    SET_ASIDE,
+    Mark,
+    Setup,
+)
 
 if TYPE_CHECKING:
-    from chrono.session.shotlog import ShotRow
+    from chrono.session.shot_log import ShotRow
 
 
 class TellingApp(DrivenApp):

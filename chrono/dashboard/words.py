@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chrono.dashboard.forms import setup_form
-from chrono.plain import plain
-from chrono.reports.flags_help import FLAG_HELP
-from chrono.reports.words import mean_text, setup_text, spread_texts
-from chrono.session.marks import (
+from chrono.reports.flag_help import FLAG_HELP
+from chrono.reports.setup_words import mean_text, setup_text, spread_texts
+from chrono.safe_text import plain
+from chrono.session.operator_records import (
     COUNT_AGAIN,
     HOLD_OFF,
     HOLD_ON,
@@ -23,10 +23,10 @@ from chrono.session.marks import (
 from chrono.units import ABSENT_TEXT, format_speed, speed_in
 
 if TYPE_CHECKING:
-    from chrono.measuring.budget import Budget
-    from chrono.measuring.statistics import Series
+    from chrono.measuring.error_budget import Budget
+    from chrono.measuring.series_statistics import Series
     from chrono.session.session import Session
-    from chrono.session.shotlog import ShotRow
+    from chrono.session.shot_log import ShotRow
 
 SEGMENT_COLOURS = ("cyan", "yellow", "green", "magenta", "blue", "red", "white")
 SAID_WORDS = {

@@ -3,27 +3,25 @@
 from collections.abc import Mapping
 from dataclasses import replace
 
-from chrono.health.verdict import Health, Item
-from chrono.measuring.timing import Blocking, Timing
-from chrono.plain import plain
+from chrono.health.readiness import Readiness, ReadinessItem
+from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
+from chrono.processor.passage_pairing import LENGTH_TOLERANCE
+from chrono.safe_text import plain
 from chrono.units import format_value
-
-LENGTH_TOLERANCE = 0.25
-"""A length further off than this part is flagged `short` or `long` in each shot."""
 
 
 def with_shots(
-    health: Health, timing: Timing | None, lengths: Mapping[str, Blocking]
-) -> Health:
+    health: Readiness, timing: TimingJitter | None, lengths: Mapping[str, BlockedLengths]
+) -> Readiness:
     """
     Return a health with what the shots tell added.
 
     Parameters
     ----------
-    health : Health
-    timing : Timing or None
+    health : Readiness
+    timing : TimingJitter or None
         None where they do not tell it.
-    lengths : mapping of str to Blocking
+    lengths : mapping of str to BlockedLengths
         What the gates saw of each setup's bodies, by the setup's name.
     """
     items = [*health.items]
@@ -33,11 +31,11 @@ def with_shots(
     return replace(health, items=tuple(items), timing=timing, lengths=dict(lengths))
 
 
-def _jitter(timing: Timing) -> Item:
+def _jitter(timing: TimingJitter) -> ReadinessItem:
     reading = timing_text(timing)
     if not timing.states_too_little:
-        return Item("jitter", reading)
-    return Item(
+        return ReadinessItem("jitter", reading)
+    return ReadinessItem(
         "jitter",
         reading,
         f"edges scatter by {microseconds(timing.jitter_s)} µs, "
@@ -46,11 +44,11 @@ def _jitter(timing: Timing) -> Item:
     )
 
 
-def _length(name: str, blocking: Blocking) -> Item:
+def _length(name: str, blocking: BlockedLengths) -> ReadinessItem:
     reading = blocking_text(blocking) + (f" ({plain(name)})" if name else "")
     if not blocking.is_off(LENGTH_TOLERANCE):
-        return Item("body", reading)
-    return Item(
+        return ReadinessItem("body", reading)
+    return ReadinessItem(
         "body",
         reading,
         "bodies block the gates for another length than declared",
@@ -63,7 +61,7 @@ def microseconds(seconds: float) -> str:
     return f"{1e6 * seconds:.2g}"
 
 
-def timing_text(timing: Timing) -> str:
+def timing_text(timing: TimingJitter) -> str:
     """Return what the shots tell of the jitter, beside what the rig states."""
     rig = f"the rig states {microseconds(timing.stated_s)} µs"
     dof = f"{timing.dof} degrees of freedom"
@@ -73,7 +71,7 @@ def timing_text(timing: Timing) -> str:
     return f"{microseconds(timing.jitter_s)} µs {span}, {dof}; {rig}"
 
 
-def hidden_text(timing: Timing) -> str:
+def hidden_text(timing: TimingJitter) -> str:
     """Return what else may scatter so, empty where the rig's jitter explains it."""
     suspected = timing.scatters_more and timing.chords_s > timing.stated_s
     if not timing.is_upper_limit or not suspected:
@@ -85,12 +83,12 @@ def hidden_text(timing: Timing) -> str:
     )
 
 
-def jitter_advice(timing: Timing) -> str:
+def jitter_advice(timing: TimingJitter) -> str:
     """Return what to state where the rig states too little."""
     return f'state clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
 
 
-def blocking_text(blocking: Blocking) -> str:
+def blocking_text(blocking: BlockedLengths) -> str:
     """Return the length that each gate sees, beside the declared one."""
     seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
     return f"{seen}, declared {1e3 * blocking.declared_m:.4g} mm"

@@ -9,6 +9,15 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from chrono.errors import OptionError
+from chrono.measuring.body_in_air import (
+    MASS,
+    SMOOTH_SPHERE,
+    MovingBody,
+    SiteAir,
+    given_diameter,
+    given_mass,
+    site_of,
+)
 from chrono.measuring.propagation import (
     SHOT_TO_SHOT,
     SPEED,
@@ -17,17 +26,8 @@ from chrono.measuring.propagation import (
     next_shot_speed,
     propagate,
 )
-from chrono.measuring.statistics import Series
-from chrono.measuring.surroundings import (
-    MASS,
-    SMOOTH_SPHERE,
-    MovingBody,
-    Site,
-    given_diameter,
-    given_mass,
-    site_of,
-)
-from chrono.rigs.file import Rig
+from chrono.measuring.series_statistics import Series
+from chrono.rigs.rig_model import Rig
 
 ENERGY = "kinetic energy"
 
@@ -46,14 +46,14 @@ class Launch:
     speed : tuple of Quantity
         What the speed follows from, see `speed_value`; empty where there is none.
     body : MovingBody
-    site : Site
+    site : SiteAir
     """
 
     name: str
     n: int
     speed: tuple[Quantity, ...]
     body: MovingBody
-    site: Site
+    site: SiteAir
 
     @property
     def mean_mps(self) -> float:
@@ -76,7 +76,7 @@ class Launch:
 
 
 @dataclass(frozen=True)
-class Refused:
+class RefusedLaunch:
     """A launch for which there is no result, and why."""
 
     launch: Launch
@@ -88,7 +88,7 @@ Result = TypeVar("Result")
 
 def each_launch(
     launches: Sequence[Launch], compute: Callable[[Launch], Result]
-) -> list[Result | Refused]:
+) -> list[Result | RefusedLaunch]:
     """
     Compute a result for each launch; one of several that has none does not stop the others.
 
@@ -97,14 +97,14 @@ def each_launch(
     OptionError
         There is no result for the only launch.
     """
-    found: list[Result | Refused] = []
+    found: list[Result | RefusedLaunch] = []
     for launch in launches:
         try:
             found.append(compute(launch))
         except OptionError as error:
             if len(launches) == 1:
                 raise
-            found.append(Refused(launch, error.message))
+            found.append(RefusedLaunch(launch, error.message))
     return found
 
 

@@ -3,12 +3,12 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from chrono.measuring.budget import coverage_factor, normal
+from chrono.measuring.body_in_air import MASS, given_mass, site_of
+from chrono.measuring.error_budget import coverage_factor, normal
 from chrono.measuring.propagation import SPEED, Estimate, Quantity, propagate
-from chrono.measuring.statistics import Series
-from chrono.measuring.surroundings import MASS, given_mass, site_of
-from chrono.physics.stored import kinetic_energy
-from chrono.rigs.model import Rig
+from chrono.measuring.series_statistics import Series
+from chrono.physics.stored_energy import kinetic_energy
+from chrono.rigs.rig_model import Rig
 
 Values = Mapping[str, float]
 

@@ -9,20 +9,21 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
-from chrono.measuring.budget import Contribution, Input, combined_uncertainty, normal
-from chrono.measuring.combined import Combined, combine
-from chrono.measuring.statistics import Series
-
-Floats = npt.NDArray[np.float64]
+from chrono.measuring.calibration_uncertainty import CombinedUncertainty, combine
+from chrono.measuring.error_budget import (
+    NORMAL_FACTOR,
+    Contribution,
+    Input,
+    combined_uncertainty,
+    normal,
+)
+from chrono.measuring.series_statistics import Series
 
 Model = Callable[[Mapping[str, float]], Sequence[float]]
 """Takes the quantities' values by name, returns the results."""
-
-U95_FACTOR = 1.959963984540054
-"""Half-width of a normal distribution's 95 % interval in standard uncertainties."""
 
 _ROUNDING = 1e-9
 """Relative changes below this are those of a model's own arithmetic."""
@@ -65,13 +66,13 @@ class Estimate:
     ----------
     value : float
         In SI; NaN or infinite where there is none.
-    uncertainty : Combined
+    uncertainty : CombinedUncertainty
         Its budget; U95 is infinite where the model has no result within one standard
         uncertainty of the quantities.
     """
 
     value: float
-    uncertainty: Combined
+    uncertainty: CombinedUncertainty
 
     @property
     def U95(self) -> float:  # noqa: N802
@@ -105,7 +106,7 @@ class Estimate:
 
 def known(name: str, value: float, U95: float | None = None, unit: str = "") -> Quantity:  # noqa: N803
     """Return a quantity known to ± U95 at 95 % (normal); exactly where none is said."""
-    return Quantity(name, value, normal(name, (U95 or 0.0) / U95_FACTOR, unit=unit))
+    return Quantity(name, value, normal(name, (U95 or 0.0) / NORMAL_FACTOR, unit=unit))
 
 
 def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
@@ -189,7 +190,7 @@ def _sensitivities(
     return [float(s) for s in np.where(first < 0, -size, size)]
 
 
-def _combined(parts: Sequence[Contribution]) -> Combined:
+def _combined(parts: Sequence[Contribution]) -> CombinedUncertainty:
     if all(math.isfinite(part.sensitivity) for part in parts):
         return combine(part for part in parts if part.u_out > 0)
-    return Combined(tuple(parts), math.inf, math.inf, math.inf)
+    return CombinedUncertainty(tuple(parts), math.inf, math.inf, math.inf)

@@ -3,8 +3,14 @@
 v = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with the spacing d, the tilt limit θ, the transit Δ by the
 board's clock, the relative error ε of the counter's frequency and the latency δ of gate B
 less that of gate A. It is the speed of the body's middle midway between the gates; drag
-makes d/Δ differ from it by less than (κd)²/24 in relative terms. One pair of edges times the
-front or the back of the body instead: see `one_pair`.
+makes d/Δ differ from it by less than (κd)²/24 in relative terms.
+
+One pair of edges times the front or the back of the body instead (`SinglePairCorrection`).
+The front is midway while the middle is still half a length short of it, where drag has slowed
+the body less. So the speed of the middle, midway, is that of the front times 1 − κℓ/2, and
+that of the back times 1 + κℓ/2. A ball that crosses the two beams at different distances from
+its axis shows each another chord; half their difference is added to the path of the one edge
+and taken from that of the other. The mean of two pairs is free of both.
 
 First order is linear in the inputs. When few ticks fit in the transit the true
 distribution is skewed; there the interval is that of the quotient itself, and the hard
@@ -14,44 +20,185 @@ among millions give the same bits.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
 
-from chrono.measuring.budget import (
-    Budget,
-    Contribution,
-    Input,
-    combined_uncertainty,
-    effective_dof,
-    expanded_uncertainty,
-    normal,
-    tilt,
-    triangular,
-    two_pair,
-)
-from chrono.measuring.coverage import (
+from chrono.arrays.array_types import Bytes, Floats, Places
+from chrono.measuring.body_in_air import DRAG_COEFFICIENT_RELATIVE_U, ball_in_air
+from chrono.measuring.coverage_interval import (
     CoverageTable,
     coverage_half_width,
     quotient_half_width,
     with_normal,
 )
-from chrono.measuring.inputs import (
+from chrono.measuring.error_budget import (
+    Budget,
+    Contribution,
+    Input,
     bounce_inputs,
+    chords,
+    combined_uncertainty,
+    effective_dof,
+    expanded_uncertainty,
     latency_input,
+    normal,
     rate_input,
     spacing_input,
+    tilt,
+    triangular,
     trip_inputs,
+    two_pair,
 )
-from chrono.measuring.measured import Measured
-from chrono.measuring.one_pair import OnePair
-from chrono.processor.table import EdgesUsed, Shots, blocking_ticks
-from chrono.rigs.model import Rig
+from chrono.physics.sphere_drag import (
+    FLAT_COEFFICIENT,
+    FLAT_COEFFICIENT_RELATIVE_U,
+    reynolds_number,
+    sphere_drag_bounds,
+)
+from chrono.processor.shot_records import EdgesUsed, Shots, blocking_ticks
+from chrono.rigs.rig_model import Rig
 
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """
+    Columns of measured shots, one element per shot; NaN where not measurable.
+
+    Attributes
+    ----------
+    speed_mps : ndarray of float64, shape (N,)
+        Speed [m/s].
+    u_mps, U95_mps : ndarray of float64, shape (N,)
+        Combined standard uncertainty; half-width of the interval that holds 95 % [m/s].
+    u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
+        The two parts of `u_mps` [m/s].
+    transit_s : ndarray of float64, shape (N,)
+        Transit by the board's clock [s].
+    body_length_m : ndarray of float64, shape (N,)
+        Speed times the mean blocking time of the gates that have one [m].
+    companion_speed_mps : ndarray of float64, shape (N,)
+        Speed of the first companion [m/s].
+    bounce_s : ndarray of float64, shape (N,)
+        Part of the transit's standard uncertainty from bounce and late lines [s].
+    """
+
+    speed_mps: Floats
+    u_mps: Floats
+    U95_mps: Floats
+    u_random_mps: Floats
+    u_shared_mps: Floats
+    transit_s: Floats
+    body_length_m: Floats
+    companion_speed_mps: Floats
+    bounce_s: Floats
+
+
+def join_measured(pieces: Sequence[Measured]) -> Measured:
+    """Return the columns of all pieces, one after the other."""
+    if len(pieces) == 1:
+        return pieces[0]
+    names = Measured.__dataclass_fields__
+    return Measured(
+        **{n: np.concatenate([np.zeros(0), *(getattr(p, n) for p in pieces)]) for n in names}
+    )
+
+
+CHORDS = "chords"
+SLOWING = "drag in the body"
+
+_SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
+_MOST_SLOWING = 5.0
+"""A body of which less than a hundredth of the speed is left after half its length."""
+_SIGNS = np.array([0.0, 0.0, -1.0, 1.0])
+"""By `EdgesUsed`: the front is ahead of the middle, the back behind it."""
+
+
+@dataclass(frozen=True, eq=False)
+class SinglePairCorrection:
+    """
+    What one pair of edges adds to the budget of one body.
+
+    Attributes
+    ----------
+    chords : Input or None
+        Difference of the half chords at both gates [m]; None where there is none.
+    slowing : ndarray of float64, shape (M,)
+        κℓ/2, relative, at the speeds of a table.
+    slowing_u : ndarray of float64, shape (M,)
+        Its standard uncertainty, relative to the speed.
+    """
+
+    chords: Input | None
+    slowing: Floats
+    slowing_u: Floats
+
+    @classmethod
+    def from_rig(cls, rig: Rig) -> "SinglePairCorrection":
+        """Take body, air and aim from a rig."""
+        body, gates = rig.body, rig.gates
+        is_round = body.shape == "round" and gates.off_centre_m > 0
+        chord = chords(CHORDS, body.diameter_m / 2, gates.off_centre_m) if is_round else None
+        return cls(chord, *_slowing(rig))
+
+    def factor(self, edge_mps: Floats, edges_used: npt.ArrayLike) -> Floats:
+        """
+        Return what the speeds of edges [m/s] must be multiplied by, elementwise.
+
+        That is exp(∓κℓ/2), whose first order is 1 ∓ κℓ/2: above zero for the lightest body.
+        """
+        slowing = np.interp(edge_mps, _SPEEDS_MPS, self.slowing)
+        return np.asarray(np.exp(_SIGNS[np.asarray(edges_used)] * slowing))
+
+    def factor_u(self, edge_mps: Floats) -> Floats:
+        """Return the standard uncertainty of that factor, elementwise."""
+        return np.asarray(np.interp(edge_mps, _SPEEDS_MPS, self.slowing_u))
+
+    def edge_speed(self, speed_mps: float, edges_used: int) -> float:
+        """Return the speed of the edges [m/s] of a body with this speed at its middle."""
+        edge = speed_mps
+        for _ in range(8):  # the factor is within a few percent of 1 and hardly changes
+            edge = speed_mps / float(self.factor(np.array([edge]), edges_used)[0])
+        return edge
+
+    def contributions(
+        self, speed_mps: float, edge_mps: float, spacing_m: float, edges_used: int
+    ) -> tuple[Contribution, ...]:
+        """Return what the speed of a body [m/s] has from one pair of edges, if it has one."""
+        if edges_used == EdgesUsed.BOTH:
+            return ()
+        u = float(self.factor_u(np.array([edge_mps]))[0])
+        slowing = Contribution(normal(SLOWING, u), edge_mps)
+        if self.chords is None:
+            return (slowing,)
+        return Contribution(self.chords, speed_mps / spacing_m), slowing
+
+
+def _slowing(rig: Rig) -> tuple[Floats, Floats]:
+    """Return κℓ/2 at the speeds of the table, and its standard uncertainty."""
+    body, site = rig.body, rig.site
+    air = {
+        "temperature_k": site.temperature_k,
+        "pressure_pa": site.pressure_pa,
+        "humidity": site.humidity,
+    }
+    ball = ball_in_air(body.diameter_m, body.mass_kg, 1.0, **air)
+    scale = ball.drag_per_coefficient_m * body.length_m / 2
+    if body.shape == "flat":
+        middle = np.full_like(_SPEEDS_MPS, FLAT_COEFFICIENT)
+        of_drag = FLAT_COEFFICIENT_RELATIVE_U * middle
+    else:
+        unit = reynolds_number(1.0, body.diameter_m, ball.density_kgpm3, ball.viscosity_pas)
+        low, high = sphere_drag_bounds(unit * _SPEEDS_MPS)
+        middle = (low + high) / 2
+        of_drag = np.hypot(DRAG_COEFFICIENT_RELATIVE_U * middle, (high - low) / math.sqrt(12))
+    rest = combined_uncertainty(ball.drag_contributions[1:])
+    slowing_u = scale * np.hypot(of_drag, rest * middle)
+    return np.minimum(scale * middle, _MOST_SLOWING), slowing_u
+
 
 STEEP = 0.02
 """Relative u of a transit above which the speed's error is not in proportion to its."""
@@ -85,7 +232,7 @@ class SpeedModel:
         The shared inputs; `trips` is empty when the spacing covers where the gates trip.
     jitter : Input
         Of one timestamp.
-    one_pair : OnePair
+    one_pair : SinglePairCorrection
         What a shot timed by one pair of edges owes to the body.
     """
 
@@ -101,7 +248,7 @@ class SpeedModel:
     rate: Input
     latency: Input
     jitter: Input
-    one_pair: OnePair
+    one_pair: SinglePairCorrection
 
     @classmethod
     def from_rig(cls, rig: Rig) -> "SpeedModel":
@@ -120,7 +267,7 @@ class SpeedModel:
             rate=rate_input(rig),
             latency=latency_input(rig),
             jitter=normal("jitter", rig.clock.jitter_s, nature="random", unit="s"),
-            one_pair=OnePair.from_rig(rig),
+            one_pair=SinglePairCorrection.from_rig(rig),
         )
 
     def make_ready(self) -> None:
@@ -303,7 +450,7 @@ def _correct_single(
     u_random: Floats,
     u_shared: Floats,
     single: Places,
-    used: npt.NDArray[np.uint8],
+    used: Bytes,
     model: SpeedModel,
 ) -> None:
     """Turn the speed of one pair of edges into that of the body's middle, in place."""
@@ -384,7 +531,7 @@ def _coverage_factor(model: SpeedModel, edges_used: int, true_s: float) -> float
     return coverage_half_width(contributions) / u
 
 
-def _transit_ticks(shots: Shots, used: npt.NDArray[np.uint8], single: Places) -> Floats:
+def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     """
     Return the transit that was used [counter units], NaN where there is none.
 

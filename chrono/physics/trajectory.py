@@ -10,11 +10,10 @@ from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 
-Floats = npt.NDArray[np.float64]
 Deceleration = Callable[[float], float]
 """Deceleration by drag [m/s²] at a speed against the air [m/s]."""
 

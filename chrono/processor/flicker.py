@@ -17,15 +17,12 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from chrono.arrays.records import choose, copy, join
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
+from chrono.arrays.structured_arrays import choose, copy, join
 from chrono.processor.passages import LEAD, NO_PASSAGES, SUSPECT, Passages
-from chrono.processor.rules import Rules
-from chrono.processor.timeline import Ints, Places
-
-Flags = npt.NDArray[np.bool_]
+from chrono.processor.rig_rules import Rules
 
 WINDOW = 13
 STEPS_ALIKE = 7
@@ -81,14 +78,14 @@ class FlickerSpan:
 Spans = tuple[FlickerSpan, ...]
 
 
-class Watched(NamedTuple):
+class PendingPassages(NamedTuple):
     """Passages of one gate that are still to be judged, after `judged` that were."""
 
     passages: Passages = NO_PASSAGES
     judged: int = 0
 
 
-class Judged(NamedTuple):
+class JudgedPassages(NamedTuple):
     """What is no flicker; what is, and the step to the next in one period, 0 if none."""
 
     others: Passages
@@ -97,27 +94,27 @@ class Judged(NamedTuple):
 
 
 def judge_flicker(
-    new: Passages, watched: Watched, known: int, rules: Rules
-) -> tuple[Judged, Watched, int]:
+    new: Passages, watched: PendingPassages, known: int, rules: Rules
+) -> tuple[JudgedPassages, PendingPassages, int]:
     """
     Judge the passages of one gate.
 
     Returns
     -------
-    judged : Judged
-    watched : Watched
+    judged : JudgedPassages
+    watched : PendingPassages
     known : int
         Time before which all passages that are no flicker have been given out.
     """
     passages = join(watched.passages, new)
     n = len(passages)
     if not n:
-        return Judged(passages, NO_PASSAGES, _NO_STEPS), Watched(), known
+        return JudgedPassages(passages, NO_PASSAGES, _NO_STEPS), PendingPassages(), known
     first = passages["first"].copy()
     apart = rules.units(STRETCH_S)
     if not len(new) and known <= first[-1] + apart:
         known = min([known, *first[watched.judged : watched.judged + 1].tolist()])
-        return Judged(new, NO_PASSAGES, _NO_STEPS), watched, known
+        return JudgedPassages(new, NO_PASSAGES, _NO_STEPS), watched, known
     begin = np.concatenate(([0], (first[1:] - first[:-1] > apart).nonzero()[0] + 1))
     start, settled = int(begin[-1]), n
     if known <= int(first[-1]) + apart:
@@ -126,19 +123,21 @@ def judge_flicker(
     kept = max(start, settled - WINDOW + 1) if settled < n else n
     if settled < n:
         known = min(known, int(first[settled]))
-    return judged, Watched(passages[kept:], settled - kept), known
+    return judged, PendingPassages(passages[kept:], settled - kept), known
 
 
 _NO_STEPS = np.zeros(0, np.int64)
 
 
-def _judge(passages: Passages, begin: Places, done: int, settled: int, rules: Rules) -> Judged:
+def _judge(
+    passages: Passages, begin: Places, done: int, settled: int, rules: Rules
+) -> JudgedPassages:
     """Judge the passages from `done` to `settled`; stretches begin at `begin`."""
     if len(passages) < WINDOW:
-        return Judged(passages[done:settled], NO_PASSAGES, _NO_STEPS)
+        return JudgedPassages(passages[done:settled], NO_PASSAGES, _NO_STEPS)
     size = np.diff(np.append(begin, len(passages)))
     if size.max() < WINDOW:
-        return Judged(passages[done:settled], NO_PASSAGES, _NO_STEPS)
+        return JudgedPassages(passages[done:settled], NO_PASSAGES, _NO_STEPS)
     places = np.arange(done, settled)
     stretch = np.searchsorted(begin, places, side="right") - 1
     places, stretch = places[size[stretch] >= WINDOW], stretch[size[stretch] >= WINDOW]
@@ -147,14 +146,14 @@ def _judge(passages: Passages, begin: Places, done: int, settled: int, rules: Ru
     judged["marks"][places[fits & ~alike] - done] |= np.uint8(SUSPECT)
     is_flicker = np.zeros(len(judged), np.bool_)
     is_flicker[places[fits & alike] - done] = True
-    return Judged(
+    return JudgedPassages(
         choose(judged, ~is_flicker), choose(judged, is_flicker), to_next[fits & alike]
     )
 
 
 def _compare(
     passages: Passages, places: Places, start: Places, size: Places, rules: Rules
-) -> tuple[Flags, Flags, Ints]:
+) -> tuple[Bools, Bools, Ints]:
     """Tell which passages are in step with a flicker around them, which are as long as it."""
     step = _steps(passages)
     block = passages["last"] - passages["first"]
@@ -181,12 +180,12 @@ def _steps(passages: Passages) -> Ints:
     return np.where(by_lead, np.diff(passages["first"]), np.diff(passages["last"]))
 
 
-def _whole_periods(steps: npt.NDArray[np.float64]) -> Flags:
+def _whole_periods(steps: Floats) -> Bools:
     whole = np.rint(steps)
     return (whole >= 1) & (whole <= MOST_PERIODS) & (np.abs(steps - whole) <= TOLERANCE)
 
 
-def sum_up(spans: Spans, judged: Judged, rules: Rules) -> Spans:
+def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
     """Add flicker to the spans of its gate: to the last one, or as new ones."""
     passages = judged.flicker
     if not len(passages):

@@ -25,17 +25,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.runs import laid_out
-from chrono.processor.rules import Windows
-from chrono.processor.timeline import (
-    LATE,
-    NO_BODY,
-    NO_EDGES,
-    Edges,
-    PassageTimes,
-    Places,
-    Words,
-)
+from chrono.arrays.array_types import Bools, Places, Words
+from chrono.arrays.structured_arrays import expand_runs
+from chrono.processor.rig_rules import RuleTimes
+from chrono.processor.timeline import LATE, NO_BODY, NO_EDGES, Edges, PassageTimes
 
 PASSAGE_DTYPE = np.dtype(
     [
@@ -75,7 +68,7 @@ NO_GROUPS = OpenGroups(NO_EDGES, frozenset())
 
 
 def group_passages(
-    new: Edges, carried: OpenGroups, known: int, windows: Windows
+    new: Edges, carried: OpenGroups, known: int, windows: RuleTimes
 ) -> tuple[Passages, OpenGroups, int]:
     """
     Return the passages that became final (gate A's, then gate B's), the groups that did not,
@@ -124,7 +117,7 @@ def _level(what: Words) -> Words:
     return what >> np.uint32(1) & np.uint32(3)
 
 
-def _group_starts(edges: Edges, windows: Windows) -> Places:
+def _group_starts(edges: Edges, windows: RuleTimes) -> Places:
     t, what = edges.t, edges.what
     step, level = t[1:] - t[:-1], _level(what)
     blocked = (level[:-1] == 1) & (level[1:] == 0)
@@ -146,7 +139,7 @@ def _lasts(edges: Edges, starts: Places) -> list[int]:
     return sorted({group for group in (split - 1, len(starts) - 1) if group >= 0})
 
 
-def _state(edges: Edges, start: int, end: int, known: int, windows: Windows) -> int:
+def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -> int:
     """Tell whether a gate's last group can go on, and whether that could change it."""
     blocked = int(edges.what[end]) >> 1 & 3 == 1
     if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
@@ -171,9 +164,7 @@ def _carry(
     return groups, min([known, *waiting])
 
 
-def _passages(
-    edges: Edges, starts: Places, ends: Places, stuck: npt.NDArray[np.bool_]
-) -> Passages:
+def _passages(edges: Edges, starts: Places, ends: Places, stuck: Bools) -> Passages:
     t, head, tail = edges.t, edges.what[starts], edges.what[ends]
     passages = np.zeros(len(starts), PASSAGE_DTYPE)
     has_lead = _level(head) != 0
@@ -210,7 +201,7 @@ def _find_cores(
     if not len(merged):
         return
     sizes = ends - starts
-    group, edge = laid_out(starts, sizes)
+    group, edge = expand_runs(starts, sizes)
     level = _level(edges.what)
     length = np.where(
         (level[edge] == 1) & (level[edge + 1] == 0), edges.t[edge + 1] - edges.t[edge], -1

@@ -12,25 +12,26 @@ from dataclasses import replace
 
 import numpy as np
 
-from chrono.arrays import compiled
-from chrono.arrays.batch import NO_EVENTS, Control, Events, Kind
-from chrono.arrays.records import join
-from chrono.processor.flicker import FlickerSpan, Spans, Watched, judge_flicker, sum_up
-from chrono.processor.losses import finish_launches
-from chrono.processor.matching import Queue, match_passages
+from chrono.arrays import machine_code
+from chrono.arrays.events import NO_EVENTS, EventKind, Events, Record
+from chrono.arrays.structured_arrays import join
+from chrono.processor.ambiguity import flag_ambiguous
+from chrono.processor.body_matching import PassageQueue, match_passages
+from chrono.processor.flicker import FlickerSpan, PendingPassages, Spans, judge_flicker, sum_up
+from chrono.processor.lost_lines import finish_launches
 from chrono.processor.passages import NO_GROUPS, Passages, group_passages, passage_times
-from chrono.processor.rivals import doubt_ambiguous
-from chrono.processor.rules import Lengths, Rules
+from chrono.processor.rig_rules import Lengths, Rules
+from chrono.processor.shot_records import Shots, make_unique, sort_shots
 from chrono.processor.shots import (
     NO_LAUNCHES,
     NO_SHOTS,
-    Crew,
+    PendingBodies,
     gather_launches,
     interval_shots,
 )
-from chrono.processor.table import Shots, in_order, make_unique
 from chrono.processor.timebase import known_time, put_on_timebase
 from chrono.processor.timeline import (
+    FOREVER,
     NO_BEATS,
     NO_BREAKS,
     NO_EDGES,
@@ -42,9 +43,6 @@ from chrono.processor.timeline import (
 
 __all__ = ["Processor", "Rules", "Tally"]
 
-FOREVER = 1 << 62
-"""A time after everything."""
-
 MANY_EDGES = 4000
 """Fewer new edges go the whole way at once, and all do without machine code."""
 
@@ -52,7 +50,7 @@ MANY_OTHERS = 5_000
 """While solitary launches come in bulk, the other edges wait until they are so many: the whole
 way costs as much for a few as for some thousands."""
 
-_BEFORE_ALL = -(1 << 62)
+_BEFORE_ALL = -FOREVER
 
 
 class Processor:
@@ -71,10 +69,10 @@ class Processor:
         """How many counters there were, one after another, as hello lines told."""
         self._timebase = Timebase()
         self._groups = NO_GROUPS
-        self._watched = (Watched(), Watched())
+        self._watched = (PendingPassages(), PendingPassages())
         self._spans: tuple[Spans, Spans] = ((), ())
-        self._queue = Queue()
-        self._crew = Crew()
+        self._queue = PassageQueue()
+        self._crew = PendingBodies()
         self._waiting = NO_LAUNCHES
         self._gaps, self._notes, self._beats = NO_BREAKS, NO_BREAKS, NO_BEATS
         self._passed = NO_TIMES
@@ -87,14 +85,14 @@ class Processor:
 
     # -- what comes in -----------------------------------------------------------------
 
-    def feed(self, events: Events, notes: Sequence[Control] = ()) -> Shots:
+    def feed(self, events: Events, notes: Sequence[Record] = ()) -> Shots:
         """
         Take events, and the notes between them.
 
         Parameters
         ----------
         events : Events
-        notes : sequence of Control, optional
+        notes : sequence of Record, optional
             The `hello` and `link` records that stand between them: a restart may lie at the
             one, a break does at the other. All are of the counter that `rules` tell of.
 
@@ -103,7 +101,7 @@ class Processor:
         structured array of SHOT_DTYPE
             The shots that became final, in order of key.
         """
-        if self._is_interval:
+        if self.rules.lines.is_interval:
             return self._take_intervals(events)
         if len(events) or notes:
             return self._take_lines(events, notes)
@@ -111,7 +109,7 @@ class Processor:
 
     def is_new_counter(self, frequency_hz: float, counter_bits: int) -> bool:
         """Tell whether a board that says this of its counter counts otherwise than before."""
-        return self.rules.lines == "framed" and self.rules != self._with_counter(
+        return self.rules.lines.says_hello and self.rules != self._with_counter(
             frequency_hz, counter_bits
         )
 
@@ -142,7 +140,7 @@ class Processor:
         """Return all shots that are left at a host time [us]: nothing pairs with what comes."""
         if not self._timebase.started:
             return NO_SHOTS
-        broken = Control(0, host_us, "link", {})
+        broken = Record(0, host_us, "link", {})
         shots = join(self._take_lines(NO_EVENTS, [broken]), self.finish())
         self._timebase = replace(self._timebase, other_counter=True)
         return shots
@@ -194,11 +192,7 @@ class Processor:
 
     # -- inside ------------------------------------------------------------------------
 
-    @property
-    def _is_interval(self) -> bool:
-        return self.rules.lines == "interval"
-
-    def _take_lines(self, events: Events, notes: Sequence[Control]) -> Shots:
+    def _take_lines(self, events: Events, notes: Sequence[Record]) -> Shots:
         ticked = put_on_timebase(events, notes, self._timebase, self.rules)
         bounded = self._notes.between(self._timebase.top, ticked.first)
         self._notes = bounded.followed_by(ticked.notes).in_order()
@@ -214,7 +208,7 @@ class Processor:
         if len(solitary) and len(self._others.t) < MANY_OTHERS:
             return NO_SHOTS
         formed, known = self._form_shots(self._others, known)
-        shots = in_order(join(*self._solitary, formed))
+        shots = sort_shots(join(*self._solitary, formed))
         self._solitary, self._others = (), NO_EDGES
         if len(shots):
             shots = make_unique(shots, self._last_key)
@@ -224,12 +218,12 @@ class Processor:
 
     def _take_solitary(self, edges: Edges, known: int) -> tuple[Shots, Edges]:
         """Return the shots of launches with nothing near them, and the edges of all others."""
-        if len(edges.t) < MANY_EDGES or not compiled.is_loaded():
+        if len(edges.t) < MANY_EDGES or not machine_code.numba_is_loaded():
             return NO_SHOTS, edges
-        from chrono.processor.solitary import take_solitary
+        from chrono.processor.fast_path import take_isolated
 
         breaks = self._gaps, self._notes
-        return take_solitary(edges, breaks, self._beats, known, self._lengths, self.rules)
+        return take_isolated(edges, breaks, self._beats, known, self._lengths, self.rules)
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
         """Take edges the whole way; return the time too before which all shots are out."""
@@ -243,7 +237,7 @@ class Processor:
             passages, self._queue, known, lengths, rules
         )
         launches, self._crew, known = gather_launches(bodies, self._crew, known, lengths, rules)
-        doubt_ambiguous(launches, self._passed, lengths.at(launches["shot"]["key"]), rules)
+        flag_ambiguous(launches, self._passed, lengths.at(launches["shot"]["key"]), rules)
         shots, self._waiting, (self._gaps, self._notes) = finish_launches(
             join(self._waiting, launches),
             (self._gaps, self._notes),
@@ -284,7 +278,7 @@ class Processor:
         return replace(self.rules, unit_s=1.0 / frequency_hz, counter_bits=counter_bits)
 
     def _take_intervals(self, events: Events) -> Shots:
-        chosen = np.flatnonzero(events.kind == Kind.INTERVAL)
+        chosen = np.flatnonzero(events.kind == EventKind.INTERVAL)
         shots = interval_shots(events.counter[chosen], events.host_us[chosen], self.rules)
         shots = make_unique(shots, self._last_key)
         if len(shots):

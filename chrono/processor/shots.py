@@ -27,20 +27,19 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.records import choose, join
-from chrono.processor.matching import NO_BODIES, Bodies
-from chrono.processor.pairing import (
+from chrono.arrays.array_types import Bools, Floats, Ints, Places, Words
+from chrono.arrays.structured_arrays import choose, join
+from chrono.processor.body_matching import NO_BODIES, Bodies
+from chrono.processor.passage_pairing import (
     LENGTH_TOLERANCE,
-    Flags,
-    Floats,
     Relation,
     body_lengths,
     speck_length,
     use_only,
 )
-from chrono.processor.rules import Lengths, Rules
-from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
-from chrono.processor.timeline import Ints, Places
+from chrono.processor.rig_rules import Lengths, Rules
+from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
+from chrono.processor.timeline import FOREVER
 
 FRAGMENTS = 3
 MANY, CROWD = 4, 5
@@ -67,7 +66,7 @@ LAUNCH_DTYPE = np.dtype(
 Launches = npt.NDArray[np.void]
 
 
-class Crew(NamedTuple):
+class PendingBodies(NamedTuple):
     """Bodies whose launch is not complete, and the time before which none will be."""
 
     bodies: Bodies = NO_BODIES
@@ -79,8 +78,8 @@ NO_SHOTS: Shots = np.zeros(0, SHOT_DTYPE)
 
 
 def gather_launches(
-    new: Bodies, crew: Crew, known: int, lengths: Lengths, rules: Rules
-) -> tuple[Launches, Crew, int]:
+    new: Bodies, crew: PendingBodies, known: int, lengths: Lengths, rules: Rules
+) -> tuple[Launches, PendingBodies, int]:
     """
     Return the launches that became complete, the bodies of the others, and the time before
     which every launch has been given out.
@@ -90,7 +89,7 @@ def gather_launches(
     bodies = join(crew.bodies, new)
     bodies = _in_order(choose(bodies, bodies["suspect"] == 0))
     if not len(bodies):
-        return NO_LAUNCHES, Crew(), known
+        return NO_LAUNCHES, PendingBodies(), known
     windows = rules.windows
     key, kind = bodies["key"].copy(), bodies["kind"]
     leader = _leaders(key, kind == _NORMAL, windows.launch)
@@ -103,7 +102,7 @@ def gather_launches(
     head[single] = single
     complete = (key + (leader | is_lone) * (windows.launch + windows.slow))[head]
     waits = (complete > known).nonzero()[0]
-    crew = Crew(bodies.take(waits), int(complete[waits].min(initial=2**62)))
+    crew = PendingBodies(bodies.take(waits), int(complete[waits].min(initial=FOREVER)))
     launches = _launches(bodies, head, (complete <= known).nonzero()[0], lengths, rules)
     return launches, crew, min([known, *crew.bodies["key"][:1].tolist()])
 
@@ -115,7 +114,7 @@ def _in_order(bodies: Bodies) -> Bodies:
     return bodies.take(np.lexsort((bodies["gates"], bodies["kind"], key)))
 
 
-def _leaders(key: Ints, normal: Flags, window: int) -> Flags:
+def _leaders(key: Ints, normal: Bools, window: int) -> Bools:
     """Tell which bodies begin a launch."""
     leader = np.zeros(len(key), np.bool_)
     places = normal.nonzero()[0]
@@ -137,7 +136,7 @@ def _group_heads(key: Ints, window: int) -> Places:
     return np.array(heads, np.intp)
 
 
-def _heads(bodies: Bodies, key: Ints, leader: Flags, lengths: Lengths, rules: Rules) -> Places:
+def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
     """Return the place of each body's launch, -1 for those that belong to none."""
     places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
@@ -162,7 +161,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Flags, lengths: Lengths, rules: Ru
     return head
 
 
-def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Flags:
+def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Bools:
     """Tell what is more than a speck beside a body with this transit."""
     block = np.maximum(bodies["block_a"], bodies["block_b"])
     length = 2 * rules.spacing_m * block / np.maximum(twice, 1)
@@ -197,7 +196,7 @@ class _Company(NamedTuple):
     main: Places
     companions: Ints
     transit: Floats
-    alike: Flags
+    alike: Bools
     fragments: Ints
     crowd: Ints
     lone_keys: tuple[Ints, Ints]
@@ -283,7 +282,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
     return launches
 
 
-def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Flags:
+def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
     """Tell of launches with many bodies whether the main body's edges are all its own."""
     shot = launches["shot"]
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
@@ -345,7 +344,7 @@ def _lengths_of(bodies: Bodies, rules: Rules) -> Floats:
     return body_lengths(bodies["block_a"], bodies["block_b"], bodies["twice"], rules)
 
 
-def length_flags(ratio: Floats) -> npt.NDArray[np.uint32]:
+def length_flags(ratio: Floats) -> Words:
     """Return the flags for a body's length as a part of the declared one, NaN unknown."""
     flags = np.zeros(len(ratio), np.uint32)
     with np.errstate(invalid="ignore"):
@@ -354,7 +353,7 @@ def length_flags(ratio: Floats) -> npt.NDArray[np.uint32]:
     return flags
 
 
-def blocked_alike(bodies: Launches | Bodies, rules: Rules) -> Flags:
+def blocked_alike(bodies: Launches | Bodies, rules: Rules) -> Bools:
     """Tell which bodies, or main ones, are whole and blocked both gates equally."""
     tight = ALIKE_SHARE * bodies["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
     return np.asarray((bodies["lacks"] == 0) & (np.abs(bodies["surplus"]) <= tight))

@@ -9,12 +9,11 @@ Rules, each seen from one line to the next, so that the cut of the stream plays 
   jump; so is the first line after a restart. Time then goes on from the line before by the
   host's step, at least by the rules' `dead` time, so nothing pairs across a jump.
 - Where lines are numbered in a row, no more than 2 s apart, and the host only read the second
-  one late, by up to 30 s, there is no jump: the counter tells.
+  one late, by up to 30 s, there is no jump: the counter decides.
 - A restart is a hello after which sequence or counter does not go on as before; after lost
   lines, one after which both are near zero. A hello asked for with `?` restarts nothing.
 
-`lines` says which lines are used, `unwrap` how often the counter went round, `breaks` where
-lines are missing or were damaged.
+`line_continuity` decides which lines are used, and where lines are missing or were damaged.
 
 Times are int64 counter units. Knows nothing of passages and shots.
 """
@@ -26,10 +25,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.batch import Control, Events
-from chrono.arrays.compiled import loop
-from chrono.processor.breaks import (
-    Notes,
+from chrono.arrays.array_types import Bytes, Floats, Ints, Places
+from chrono.arrays.events import Events, Record
+from chrono.arrays.machine_code import loop
+from chrono.processor.line_continuity import (
+    BEAT_WHAT,
+    SEQUENCES,
+    Lines,
+    LinkNotes,
     count_damaged,
     damaged_before,
     early_break,
@@ -38,31 +41,98 @@ from chrono.processor.breaks import (
     host_units,
     lost_lines,
     note_breaks,
+    used_lines,
 )
-from chrono.processor.lines import BEAT_WHAT, SEQUENCES, Lines, used_lines
-from chrono.processor.rules import BACK_STEP_S, Rules
+from chrono.processor.rig_rules import BACK_STEP_S, HOST_TOLERANCE_S, IN_A_ROW_S, STALL_S, Rules
 from chrono.processor.timeline import (
+    FOREVER,
     LATE,
     LONGEST_WIDTH,
     NO_BEATS,
+    NOWHERE,
     WIDTH_SHIFT,
     Beats,
     Breaks,
-    Bytes,
     Edges,
-    Ints,
-    Places,
     Tally,
     Timebase,
 )
-from chrono.processor.unwrap import unwrap_steps
 
-_NOWHERE = np.zeros(0, np.intp)
+_SHORT_WRAP_HOST_S = 0.1
+
+
+def unwrap_steps(
+    steps: Ints, host_steps_us: Ints, missing: Ints, rules: Rules
+) -> tuple[Ints, Places]:
+    """
+    Add whole turns of the counter to its steps.
+
+    A step between lines numbered in a row is what the counter says, however late the host
+    read the second one, up to `STALL_S`.
+
+    Parameters
+    ----------
+    steps : ndarray of int64, shape (N,)
+        Steps modulo the counter's width [counter units].
+    host_steps_us : ndarray of int64, shape (N,)
+        Steps of the host's clock [us].
+    missing : ndarray of int64, shape (N,)
+        Lines missing between, 0 too where lines bear no numbers.
+
+    Returns
+    -------
+    steps : ndarray of int64, shape (N,)
+    jumps : ndarray of intp
+        Places of the steps that agree with the host's clock under no number of turns.
+    """
+    turn = 1 << rules.counter_bits
+    turn_s = turn * rules.unit_s
+    if turn_s < 2 * HOST_TOLERANCE_S:
+        ahead_s = _ahead_s(steps, host_steps_us, rules)
+        return _fewest_turns(steps, ahead_s, turn, rules), NOWHERE
+    longest_s = max(host_steps_us.max(initial=0) * 1e-6, steps.max(initial=0) * rules.unit_s)
+    if longest_s <= HOST_TOLERANCE_S:
+        return steps, NOWHERE
+    ahead_s = _ahead_s(steps, host_steps_us, rules)
+    far = (np.abs(ahead_s) > HOST_TOLERANCE_S).nonzero()[0]
+    if rules.lines.is_numbered:
+        far = _without_stalls(steps, ahead_s, far[missing[far] == 0], far, rules)
+    if not len(far):
+        return steps, far
+    turns = np.rint(ahead_s[far] / turn_s)
+    steps[far] += turns.astype(np.int64) * turn
+    wrong = np.abs(ahead_s[far] - turns * turn_s) > HOST_TOLERANCE_S
+    return steps, far[wrong | (steps[far] < -rules.units(BACK_STEP_S))]
+
+
+def _without_stalls(
+    steps: Ints, ahead_s: Floats, in_a_row: Places, far: Places, rules: Rules
+) -> Places:
+    """Return the far steps that no late reading explains; put right those it does."""
+    turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
+    own = (steps[in_a_row] + back) % turn - back
+    late_s = ahead_s[in_a_row] + (steps[in_a_row] - own) * rules.unit_s
+    stalled = (own <= rules.units(IN_A_ROW_S)) & (late_s <= STALL_S)
+    steps[in_a_row[stalled]] = own[stalled]
+    return np.setdiff1d(far, in_a_row[stalled], assume_unique=True)
+
+
+def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
+    """Return by how much the host's clock went further than the counter [s]."""
+    return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
+
+
+def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
+    """Return the steps with as few turns as the host allows, tiny steps back as such."""
+    turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
+    back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
+    return steps + (np.maximum(turns, 0).astype(np.int64) - (back & (turns <= 0))) * turn
+
+
 _YOUNG_S, _YOUNG_LINES = 5.0, 1000
-_END_OF_TIME = 1 << 62
 
 
-class Ticked(NamedTuple):
+class TimedStretch(NamedTuple):
     """
     One stretch on the time that only grows: edges, beats, the gaps between lines, the notes
     of damaged lines and lost links, the time of the first line (long hence if there is none),
@@ -92,8 +162,8 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
 
 
 def put_on_timebase(
-    events: Events, records: Sequence[Control], state: Timebase, rules: Rules
-) -> Ticked:
+    events: Events, records: Sequence[Record], state: Timebase, rules: Rules
+) -> TimedStretch:
     """
     Put the events of one stretch, all of one counter, on the time that only grows.
 
@@ -135,7 +205,7 @@ def put_on_timebase(
             breaks=len(gaps.mark) - len(jumps) + len(placed.mark),
         ),
     )
-    return Ticked(edges, beats, gaps, placed, int(np.append(top, _END_OF_TIME)[1]), after)
+    return TimedStretch(edges, beats, gaps, placed, int(np.append(top, FOREVER)[1]), after)
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
@@ -148,7 +218,7 @@ def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
     )
 
 
-def _damaged_after(events: Events, notes: Notes | None, count: int, state: Timebase) -> int:
+def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: Timebase) -> int:
     """Return how many damaged lines came after the last one of `count` lines."""
     if not state.started and not count:
         return state.damaged + count_damaged(events, len(events))
@@ -175,7 +245,7 @@ def _restarts(
     """Return the lines (from 1) after a hello that do not go on as before."""
     anew = state.anew or state.other_counter
     if not hellos and not anew:
-        return _NOWHERE
+        return NOWHERE
     asked = np.unique([*hellos, *([0] if anew else [])]).astype(np.intp) + 1
     asked = asked[(asked <= len(lines.steps)) & ((asked > 1) | state.started)]
     missing, places = lines.missing[asked - 1], lines.used[asked - 1]
@@ -193,8 +263,8 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
-    if start.t + int(t[1:].max(initial=0)) * len(steps) > _END_OF_TIME:
-        t[1:][np.cumsum(t, dtype=np.float64)[1:] > _END_OF_TIME] = 0
+    if start.t + int(t[1:].max(initial=0)) * len(steps) > FOREVER:
+        t[1:][np.cumsum(t, dtype=np.float64)[1:] > FOREVER] = 0
     return np.cumsum(t)
 
 

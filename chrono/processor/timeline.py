@@ -8,14 +8,15 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE
+from chrono.arrays.array_types import Bytes, Ints, Places, Words
+from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE
 
-Ints = npt.NDArray[np.int64]
-Places = npt.NDArray[np.intp]
-Bytes = npt.NDArray[np.uint8]
-Words = npt.NDArray[np.uint32]
+FOREVER = 1 << 62
+"""A time after everything."""
+
+NOWHERE = np.zeros(0, np.intp)
+"""No place at all."""
 
 NO_BODY = 2
 """In place of a gate."""

@@ -10,13 +10,12 @@ from textwrap import wrap
 
 import numpy as np
 
-from chrono.measuring.advice import GROUPS
-from chrono.measuring.inputs import BOUNCE
-from chrono.processor.table import EdgesUsed
-from chrono.reports.budget import tick_text
-from chrono.reports.chart import Chart, Piece, fit_axis
-from chrono.reports.decades import decade_axis
-from chrono.teaching.lab import STEP_TRANSITS, Seen
+from chrono.measuring.error_budget import BOUNCE
+from chrono.measuring.improvements import GROUPS
+from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.budget_text import tick_text
+from chrono.reports.character_chart import Chart, Piece, decade_axis, fit_axis
+from chrono.teaching.error_lab import STEP_TRANSITS, LabView
 from chrono.units import format_value, speed_in
 
 Lines = list[list[Piece]]
@@ -30,13 +29,13 @@ SHOWN_PART = 0.01
 """A contribution that nowhere has a hundredth of the whole is not drawn."""
 
 
-def ladder(seen: Seen, columns: int, lines: int, unit: str) -> Lines:
+def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     """
     Draw the possible readings, how many repeated shots gave each, and the true value.
 
     Parameters
     ----------
-    seen : Seen
+    seen : LabView
     columns, lines : int
         Room, at least 30 by 6.
     unit : str
@@ -71,7 +70,7 @@ def ladder(seen: Seen, columns: int, lines: int, unit: str) -> Lines:
     return [*_ladder_heading(seen, per_line, unit, columns), *drawn[:room]]
 
 
-def _ladder_heading(seen: Seen, per_line: int, unit: str, columns: int) -> Lines:
+def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Lines:
     step = tick_text(seen.bench.tick_s)
     half = "half a tick" if seen.bench.edges == EdgesUsed.BOTH else "one tick"
     apart = (
@@ -84,14 +83,14 @@ def _ladder_heading(seen: Seen, per_line: int, unit: str, columns: int) -> Lines
     return [[(words[:columns], "axis")], [(f"{unit:>9}", "axis")]]
 
 
-def _true_line(seen: Seen, columns: int, unit: str) -> list[Piece]:
+def _true_line(seen: LabView, columns: int, unit: str) -> list[Piece]:
     value = speed_in(unit, seen.bench.speed_mps)
     text = f"{value:>9.6g} ──◂ true value "
     return [(text + "─" * max(columns - len(text) - 1, 0), "true")]
 
 
 def _rung(
-    seen: Seen, begin: int, per_line: int, count: int, most: int, columns: int, unit: str
+    seen: LabView, begin: int, per_line: int, count: int, most: int, columns: int, unit: str
 ) -> list[Piece]:
     middle_s = (begin + (per_line - 1) / 2) * seen.rung_s
     speed = speed_in(unit, seen.model.speed(middle_s, seen.bench.edges))
@@ -105,7 +104,7 @@ def _rung(
     return [*pieces, (f" {count}", "axis")] if count else pieces
 
 
-def step_picture(seen: Seen, columns: int, lines: int, *, braille: bool = True) -> Lines:
+def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = True) -> Lines:
     """Draw the errors of counted transits as bars, and what theory expects as a curve."""
     steps = seen.steps
     middles = (steps.edges[:-1] + steps.edges[1:]) / 2
@@ -128,7 +127,7 @@ def step_picture(seen: Seen, columns: int, lines: int, *, braille: bool = True) 
 
 
 def error_picture(
-    seen: Seen, columns: int, lines: int, unit: str, *, braille: bool = True
+    seen: LabView, columns: int, lines: int, unit: str, *, braille: bool = True
 ) -> Lines:
     """Draw the relative standard uncertainty over speed, a line for each contribution."""
     curves = seen.curves
@@ -150,7 +149,7 @@ def error_picture(
     return [[(heading[:columns], "axis")], *chart.lines(), *legend]
 
 
-def _shown_parts(seen: Seen) -> list[str]:
+def _shown_parts(seen: LabView) -> list[str]:
     """Return the groups worth a line, the largest at the bench's speed first."""
     parts, whole = seen.curves.parts, seen.curves.whole
     return [g for g in seen.shares if g in parts and (parts[g] > SHOWN_PART * whole).any()]
@@ -191,7 +190,7 @@ def _legend(groups: Sequence[str], columns: int) -> Lines:
     return lines
 
 
-def budget_picture(seen: Seen, columns: int, lines: int, unit: str) -> Lines:
+def budget_picture(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     """Draw each contribution's share of the variance as a bar, the largest first."""
     room = columns - 25
     drawn: Lines = []

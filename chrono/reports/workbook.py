@@ -11,10 +11,18 @@ from datetime import datetime
 from tempfile import TemporaryDirectory
 from typing import IO, TYPE_CHECKING, Any
 
-from chrono.plain import is_formula, plain
-from chrono.reports.columns import COLUMNS, SHOT_COLUMNS
-from chrono.reports.export import Columns, ShotTable, Texts
-from chrono.reports.heads import PROGRAM, SETUP_NUMBERS, Head, Heads
+from chrono.reports.export_table import (
+    COLUMNS,
+    PROGRAM,
+    SETUP_NUMBERS,
+    SHOT_COLUMNS,
+    Columns,
+    ExportHead,
+    ExportHeads,
+    ExportTable,
+    TextColumn,
+)
+from chrono.safe_text import is_formula, plain
 
 if TYPE_CHECKING:
     from xlsxwriter.worksheet import Worksheet
@@ -38,7 +46,7 @@ SETUP_COLUMNS = (
 )
 
 
-def write_workbook(tables: Iterable[ShotTable], stream: IO[bytes]) -> int:
+def write_workbook(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as a workbook; return the number of rows of shots.
 
@@ -56,8 +64,8 @@ def write_workbook(tables: Iterable[ShotTable], stream: IO[bytes]) -> int:
     return rows
 
 
-def _fill(book: "_Book", tables: Iterable[ShotTable]) -> int:
-    shots, heads, rows = book.sheet("shots", COLUMNS), Heads(), 0
+def _fill(book: "_Book", tables: Iterable[ExportTable]) -> int:
+    shots, heads, rows = book.sheet("shots", COLUMNS), ExportHeads(), 0
     setups = book.sheet("setups", SETUP_COLUMNS)
     for table in tables:
         place = heads.add(table.head)
@@ -144,13 +152,13 @@ WIDE = ("recording", "time_utc", "started", "setup", "conditions", "key", "meani
 
 def _values(columns: Columns) -> Iterator[tuple[Any, ...]]:
     lists = (
-        values.objects().tolist() if isinstance(values, Texts) else values.tolist()
+        values.objects().tolist() if isinstance(values, TextColumn) else values.tolist()
         for values in columns.values()
     )
     return zip(*lists, strict=True)
 
 
-def _setup_rows(head: Head, rig: int) -> Iterator[list[Any]]:
+def _setup_rows(head: ExportHead, rig: int) -> Iterator[list[Any]]:
     for setup in head.setups:
         conditions = ", ".join(f"{key} {value}" for key, value in setup["conditions"].items())
         told = {

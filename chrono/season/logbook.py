@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 
 from chrono.errors import ChronoError
-from chrono.season.sources import Source
-from chrono.season.tasks import Reading
+from chrono.season.batch_tasks import ReadingOptions
+from chrono.season.recording_finder import RecordingSource
 
 
 @dataclass(frozen=True)
-class Entry:
+class LogEntry:
     """
     One recording in the log book.
 
@@ -59,15 +59,15 @@ class Entry:
 
 
 @dataclass(frozen=True)
-class Enter(Reading):
+class MakeEntry(ReadingOptions):
     """Makes a recording's entry; one that cannot be used has one, too."""
 
-    def __call__(self, path: Path, source: Source) -> tuple[Entry, list[str]]:
+    def __call__(self, path: Path, source: RecordingSource) -> tuple[LogEntry, list[str]]:
         try:
             recorded, findings = self.read(path, source)
         except ChronoError as error:
             told = f"{source.where}: {error.message}"
-            return Entry(source.name, source.where, trouble=error.message), [told]
+            return LogEntry(source.name, source.where, trouble=error.message), [told]
         session = recorded.session
         counted = session.counted()
         setups: dict[str, int] = {}
@@ -75,7 +75,7 @@ class Enter(Reading):
             of_setup = session.setups.named(name)[session.log.setup]
             if of_setup.any():
                 setups[name] = int(np.count_nonzero(counted & of_setup))
-        entry = Entry(
+        entry = LogEntry(
             source.name,
             source.where,
             session.started,
@@ -88,7 +88,7 @@ class Enter(Reading):
         return entry, findings
 
 
-class Order(StrEnum):
+class LogOrder(StrEnum):
     """What the log book can be sorted by."""
 
     DATE = "date"
@@ -98,23 +98,25 @@ class Order(StrEnum):
     COUNTED = "counted"
 
 
-_KEYS: dict[Order, Callable[[Entry], Any]] = {
-    Order.DATE: lambda entry: _moment(entry),
-    Order.NAME: lambda entry: entry.name,
-    Order.RIG: lambda entry: entry.rig,
-    Order.SHOTS: lambda entry: entry.shots,
-    Order.COUNTED: lambda entry: entry.counted,
+_KEYS: dict[LogOrder, Callable[[LogEntry], Any]] = {
+    LogOrder.DATE: lambda entry: _moment(entry),
+    LogOrder.NAME: lambda entry: entry.name,
+    LogOrder.RIG: lambda entry: entry.rig,
+    LogOrder.SHOTS: lambda entry: entry.shots,
+    LogOrder.COUNTED: lambda entry: entry.counted,
 }
 
 
-def in_order_of(entries: Iterable[Entry], order: Order, reverse: bool = False) -> list[Entry]:
+def in_order_of(
+    entries: Iterable[LogEntry], order: LogOrder, reverse: bool = False
+) -> list[LogEntry]:
     """
     Return the entries sorted; what cannot be used, or has no date, comes last either way.
 
     Parameters
     ----------
-    entries : iterable of Entry
-    order : Order
+    entries : iterable of LogEntry
+    order : LogOrder
         Equal ones stay by name.
     reverse : bool, optional
         The last or largest first.
@@ -126,11 +128,11 @@ def in_order_of(entries: Iterable[Entry], order: Order, reverse: bool = False) -
     return sorted(known, key=_KEYS[order], reverse=reverse) + others
 
 
-def _is_known(entry: Entry, order: Order) -> bool:
-    return not entry.trouble and (order != Order.DATE or entry.start is not None)
+def _is_known(entry: LogEntry, order: LogOrder) -> bool:
+    return not entry.trouble and (order != LogOrder.DATE or entry.start is not None)
 
 
-def _moment(entry: Entry) -> float:
+def _moment(entry: LogEntry) -> float:
     start = entry.start
     assert start is not None, "only what is dated is sorted by date"
     return (start - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds()

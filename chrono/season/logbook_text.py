@@ -4,32 +4,32 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from chrono.plain import plain
-from chrono.reports.physical import filled
-from chrono.reports.words import setup_text
-from chrono.season.logbook import Entry
+from chrono.reports.launch_text import filled
+from chrono.reports.setup_words import setup_text
+from chrono.safe_text import plain
+from chrono.season.logbook import LogEntry
 
 NO_DATE = "no date"
 DATE_CELLS = 16
 
 
-def date_text(entry: Entry) -> str:
+def date_text(entry: LogEntry) -> str:
     """Return the start as the recording's own clock showed it, to the minute."""
     start = entry.start
     return f"{start:%Y-%m-%d %H:%M}" if start else NO_DATE
 
 
-def logbook_text(entries: Sequence[Entry]) -> str:
+def logbook_text(entries: Sequence[LogEntry]) -> str:
     """Return the log book as lines for a terminal."""
     return "\n".join(line for entry in entries for line in _entry_lines(entry))
 
 
-def logbook_data(entries: Sequence[Entry]) -> list[dict[str, Any]]:
+def logbook_data(entries: Sequence[LogEntry]) -> list[dict[str, Any]]:
     """Return the log book as objects for JSON."""
     return [asdict(entry) for entry in entries]
 
 
-def about_lines(entry: Entry) -> list[str]:
+def about_lines(entry: LogEntry) -> list[str]:
     """Return rig, setups and notes of an entry, or why it has none, a sentence each."""
     if entry.trouble:
         return [f"cannot be used: {plain(entry.trouble)}"]
@@ -38,7 +38,7 @@ def about_lines(entry: Entry) -> list[str]:
     return [*filter(None, told), *(f"note: {plain(note)}" for note in entry.notes)]
 
 
-def _entry_lines(entry: Entry) -> list[str]:
+def _entry_lines(entry: LogEntry) -> list[str]:
     head = f"{date_text(entry):<{DATE_CELLS}}  {plain(entry.name)}"
     if not entry.trouble:
         head += f"  {entry.shots} shots, {entry.counted} counted"

@@ -11,10 +11,10 @@ from pathlib import Path
 
 gc.disable()  # hardly anything of what is loaded can be collected, and looking takes a tenth
 
-from chrono.arrays import compiled  # noqa: E402
-from chrono.season.engine import FIRST  # noqa: E402
-from chrono.season.sources import Source  # noqa: E402
-from chrono.season.tasks import Export  # noqa: E402
+from chrono.arrays import machine_code  # noqa: E402
+from chrono.season.batch_tasks import Export  # noqa: E402
+from chrono.season.recording_finder import RecordingSource  # noqa: E402
+from chrono.season.worker_pool import FIRST  # noqa: E402
 
 
 def read_once(where: str) -> None:
@@ -22,11 +22,11 @@ def read_once(where: str) -> None:
     path = Path(where)
     with suppress(Exception):
         if path.is_file():
-            table, _ = Export()(path, Source(where, path.name, 0))
+            table, _ = Export()(path, RecordingSource(where, path.name, 0))
             list(table.chunks)
 
 
-compiled.load()
+machine_code.load_numba()
 if where := os.environ.get(FIRST):
     read_once(where)
 gc.freeze()  # collecting would write to pages that are shared

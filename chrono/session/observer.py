@@ -1,7 +1,8 @@
-"""What is seen of gates, link and clock while lines come in: for the Beams screen and checks.
+"""What gates, link and clock do while lines come in: for the Beams screen and for checks.
 
-Joins the watch over the last minute, the counter's rate from the beats, and how late the
-beats are read. It judges nothing and knows nothing of ports and screens.
+Joins the gates' last minute, the counter's rate from the beats, and how late the beats are
+read. Live the rate is followed while it becomes better known; a recording is measured with
+the rate of all its beats. Judges nothing and knows nothing of ports and screens.
 """
 
 from dataclasses import dataclass, replace
@@ -9,19 +10,155 @@ from math import inf
 
 import numpy as np
 
-from chrono.arrays.batch import Batch, cut_batch
-from chrono.clock.rate import ClockEstimate
-from chrono.health.verdict import Observed
-from chrono.health.watch import RECENT_S, Watch, flicker_now, second_places
-from chrono.processor.rules import Rules
+from chrono.arrays.events import Batch, cut_batch
+from chrono.clock.beats import BeatClock
+from chrono.clock.clock_rate import ClockEstimate, rate_text
+from chrono.errors import CalibrationError
+from chrono.health.gate_monitor import RECENT_S, GateMonitor, flicker_now, second_places
+from chrono.health.readiness import Observation
+from chrono.processor.rig_rules import Rules
 from chrono.processor.timeline import Tally
-from chrono.rigs.file import Rig
-from chrono.session.counter_rate import CounterRate
+from chrono.rigs.line_kinds import names_of
+from chrono.rigs.rig_model import Rig
 from chrono.session.session import Session
+from chrono.session.speed_models import counter_problem
+
+FIND_EVERY_S = 2.0
+"""The rate changes slowly and takes some milliseconds to find."""
+
+FOLLOW_EVERY_S = 60.0
+"""Measuring anew holds up a screen for a moment and changes speeds that people look at."""
+
+MOVED = 0.25
+"""A rate that moved by less than this part of its u changes no speed that anyone could see."""
+
+NARROWED = 0.8
+"""An uncertainty that shrank to less than this part of the one in use is worth using."""
+
+
+class CounterRate:
+    """
+    Carries the beats of a session, and measures with their rate.
+
+    Parameters
+    ----------
+    session : Session
+        Fed before each call of `feed`; measured anew where its rig says `clock.from_host`.
+
+    Attributes
+    ----------
+    beats : BeatClock
+    remeasured_us : int or None
+        Host time at which shots that were there already were last measured anew [us].
+    """
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._rules = Rules.from_rig(session.rig)
+        self.beats = BeatClock(
+            self._rules, lambda *counter: counter_problem(session.rig, counter) is None
+        )
+        self._found: ClockEstimate | None = None
+        self._find_due_us = 0
+        self._follow_due_us = 0
+        self.remeasured_us: int | None = None
+
+    def feed(self, batch: Batch) -> None:
+        """Take the beats of a batch."""
+        if self._session.rig.lines.has_beats:
+            self.beats.feed(batch)
+
+    def estimate(self) -> ClockEstimate:
+        """
+        Return the rate as all beats so far tell it.
+
+        Raises
+        ------
+        CalibrationError
+            If they cannot, or there are none in this kind of lines.
+        """
+        lines = self._session.rig.lines
+        if not lines.has_beats:
+            others = names_of("or", lambda kind: kind.has_beats)
+            raise CalibrationError(
+                f"{lines} lines have no beats",
+                hint=f"only {others} lines can be compared with the host's clock",
+            )
+        return self.beats.estimate()
+
+    def found(self, host_us: int) -> ClockEstimate | None:
+        """Return the rate, None while it is not known; found anew every two seconds."""
+        if host_us >= self._find_due_us:
+            self._find_due_us = host_us + int(FIND_EVERY_S * 1e6)
+            try:
+                self._found = self.estimate()
+            except CalibrationError:
+                self._found = None
+        return self._found
+
+    def follow(self, host_us: int) -> None:
+        """Let a live session measure with the rate once it is known, and known better."""
+        if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
+            return
+        found, used = self.found(host_us), self._session.host_rate
+        if found is None:
+            self._use(None, host_us)
+        elif used is None or _is_news(found, used):
+            self._use(found, host_us)
+            self._follow_due_us = host_us + int(FOLLOW_EVERY_S * 1e6)
+
+    def _use(self, rate: ClockEstimate | None, host_us: int) -> None:
+        if rate != self._session.host_rate and len(self._session.log):
+            self.remeasured_us = host_us
+        self._session.use_host_rate(rate)
+
+    def settle(self, host_us: int = 0) -> None:
+        """
+        Let the session measure with what all its beats say.
+
+        Parameters
+        ----------
+        host_us : int, optional
+            The time now [us].
+
+        Raises
+        ------
+        CalibrationError
+            If they cannot tell the rate; then the session measures as its rig states.
+        """
+        try:
+            found = self.estimate()
+        except CalibrationError:
+            self._use(None, host_us)
+            raise
+        self._use(found, host_us)
+
+
+def clock_doubt(error: CalibrationError) -> str:
+    """Return in words why a rig's wish for the host's clock is not met, and what is done."""
+    return (
+        f"the rate of the counter is not known from its beats ({error.message}); "
+        "measured with the clock that the rig states"
+    )
+
+
+def remeasured_words(session: Session) -> str:
+    """Return what shots that were there already have just been measured with."""
+    rate = session.host_rate
+    if rate is None:
+        return "All shots measured again with the clock that the rig states."
+    return (
+        f"All shots measured again: the counter runs {rate_text(rate)} by the computer's clock."
+    )
+
+
+def _is_news(found: ClockEstimate, used: ClockEstimate) -> bool:
+    moved = abs(found.rate_error - used.rate_error)
+    return moved > MOVED * found.u or found.u < NARROWED * used.u
 
 
 @dataclass(frozen=True)
-class Delays:
+class BeatDelays:
     """How much later than the earliest the last two minutes' beats were read [ms]."""
 
     median_ms: float
@@ -53,7 +190,7 @@ class Observer:
     def _begin(self, tally: Tally, shots: int) -> None:
         """Watch anew, by the rules of now; `tally` and `shots` were there before."""
         self._counters, self._rules = self._counter()
-        self._watch = Watch(self._rules, tally)
+        self._watch = GateMonitor(self._rules, tally)
         self._shots = shots
 
     def _counter(self) -> tuple[int, Rules]:
@@ -80,7 +217,7 @@ class Observer:
         if len(batch.events):
             self.last_us = max(self.last_us, int(batch.events.host_us[-1]))
 
-    def observed(self, host_us: int, flicker_within_s: float = RECENT_S) -> Observed:
+    def observed(self, host_us: int, flicker_within_s: float = RECENT_S) -> Observation:
         """
         Return what was seen up to a host time [us].
 
@@ -106,7 +243,7 @@ class Observer:
             jitter_s=self._session.rig.clock.jitter_s,
         )
 
-    def delays(self) -> Delays | None:
+    def delays(self) -> BeatDelays | None:
         """Return how late beats are read, None while the counter's rate is not known."""
         recent = self.counter_rate.beats.recent
         if self._found is None or len(recent) < 2:
@@ -114,7 +251,7 @@ class Observer:
         board_s, host_s = np.array(recent).T
         late = host_s - board_s / (1 + self._found.rate_error)
         late_ms = 1e3 * (late - late.min())
-        return Delays(float(np.median(late_ms)), float(late_ms.max()))
+        return BeatDelays(float(np.median(late_ms)), float(late_ms.max()))
 
 
 def _rate_stated(rig: Rig) -> tuple[float, float]:

@@ -1,21 +1,30 @@
 """A run: a session, and how it is driven by a screen or by the console.
 
 The thin shell around `Session`. Whoever drives it calls `step` again and again from one
-thread; what the operator says goes in as a row, the same way as the board's lines. `live` and
-`replay` hold the kinds of runs there are.
+thread; the operator's entries go in as rows, the same way as the board's lines.
+
+Entries on a recording that is shown again go nowhere until the user agreed once: to change
+this recording, or to work in a copy. Rows are only ever added, at the end.
 """
 
+from pathlib import Path
 from typing import Any, ClassVar, Protocol
 
-from chrono.arrays.batch import Batch
-from chrono.errors import CalibrationError, PortError
-from chrono.health.verdict import Observed
-from chrono.reader.decoder import decode_rows
-from chrono.reader.port import LinkStatus
-from chrono.reader.writer import RecordingWriter
-from chrono.session.counter_rate import clock_doubt
-from chrono.session.edits import Edits
-from chrono.session.marks import (
+from chrono.arrays.events import Batch
+from chrono.errors import CalibrationError, PortError, RecordingError
+from chrono.health.readiness import Observation
+from chrono.reader.file_io import free_name
+from chrono.reader.port_reader import LinkStatus
+from chrono.reader.recording_rows import json_row
+from chrono.reader.recording_writer import (
+    RecordingWriter,
+    append_rows,
+    check_appendable,
+    copy_recording,
+)
+from chrono.reader.row_decoding import decode_rows
+from chrono.session.observer import BeatDelays, Observer, clock_doubt
+from chrono.session.operator_records import (
     Mark,
     Said,
     Setup,
@@ -23,8 +32,83 @@ from chrono.session.marks import (
     setup_record,
     undo_record,
 )
-from chrono.session.observer import Delays, Observer
 from chrono.session.session import Session
+
+
+class OperatorEdits:
+    """
+    Where records of the user go.
+
+    Parameters
+    ----------
+    path : Path
+        The recording that is shown.
+
+    Attributes
+    ----------
+    target : Path or None
+        The file that takes records; None until the user agreed.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.target: Path | None = None
+
+    @property
+    def in_copy(self) -> bool:
+        """Whether records go to a copy."""
+        return self.target not in (None, self.path)
+
+    def agree(self) -> None:
+        """
+        Let records go to the recording itself.
+
+        Raises
+        ------
+        RecordingError
+            If it could not take any.
+        """
+        check_appendable(self.path)
+        self.target = self.path
+
+    def free_copy_name(self) -> Path:
+        """Return a name for a copy that is not taken."""
+        return free_name(self.path.parent, self.path)
+
+    def work_in_copy(self, copy: Path) -> None:
+        """
+        Copy the recording, and let records go to the copy.
+
+        Raises
+        ------
+        RecordingError
+            If the copy cannot be made.
+        """
+        copy_recording(self.path, copy)
+        self.target = copy
+
+    def append(self, host_us: int, origin: str, data: dict[str, Any]) -> bytes:
+        """
+        Add a record; return its row.
+
+        Raises
+        ------
+        RecordingError
+            If the user has not agreed, or the file does not take it.
+        """
+        if self.target is None:
+            raise RecordingError(
+                "is only shown, nothing is written to it",
+                where=str(self.path),
+                hint="agree to change it, or work in a copy",
+            )
+        row = json_row(host_us, origin, data)
+        append_rows(self.target, row)
+        return row
+
+
+SILENCE_EVERY_S = 0.1
+"""How often silence alone is looked at: it closes shots after seconds [s]."""
 
 
 class Run:
@@ -59,7 +143,7 @@ class Run:
     shots_before: int = 0
     """How many shots a recording had that is gone on with."""
 
-    edits: Edits | None = None
+    edits: OperatorEdits | None = None
     """Where records go when a recording is shown again; None: they are rows like all others."""
 
     def __init__(self, session: Session, name: str) -> None:
@@ -123,11 +207,11 @@ class Run:
         """Take the rows that are ready; return whether the session changed."""
         return False
 
-    def observed(self) -> Observed | None:
+    def observed(self) -> Observation | None:
         """Return what is seen of gates, link and clock; None for a session read whole."""
         return None
 
-    def delays(self) -> Delays | None:
+    def delays(self) -> BeatDelays | None:
         """Return how late the board's beats are read, None while that is not known."""
         return None
 
@@ -143,7 +227,7 @@ class Run:
         return []
 
 
-class Source(Protocol):
+class RowSource(Protocol):
     """What gives a run its rows: `LiveSource`, `ReplaySource` and `FollowSource` do."""
 
     def start(self) -> None:
@@ -173,14 +257,14 @@ class FedRun(Run):
 
     Parameters
     ----------
-    source : Source
+    source : RowSource
         Where rows come from.
     session : Session
     name : str
         Port or recording, as people should see it.
     """
 
-    def __init__(self, source: Source, session: Session, name: str) -> None:
+    def __init__(self, source: RowSource, session: Session, name: str) -> None:
         super().__init__(session, name)
         self.source = source
         self._observer = Observer(session)
@@ -228,11 +312,11 @@ class FedRun(Run):
                 self._finish()
         return self.session.revision != before
 
-    def observed(self) -> Observed | None:
+    def observed(self) -> Observation | None:
         """Return what is seen of gates, link and clock."""
         return self._observer.observed(self.now_us())
 
-    def delays(self) -> Delays | None:
+    def delays(self) -> BeatDelays | None:
         """Return how late the board's beats are read, None while that is not known."""
         return self._observer.delays()
 

@@ -11,27 +11,30 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.batch import Batch, Control, Events
-from chrono.clock.rate import ClockEstimate
+from chrono.arrays.events import Batch, Events, Record
+from chrono.clock.clock_rate import ClockEstimate
 from chrono.errors import ChronoError
-from chrono.measuring.budget import Budget, Contribution
-from chrono.measuring.measured import Measured, join_measured
-from chrono.measuring.speed import SpeedModel, shot_budget
-from chrono.measuring.statistics import Sample, Series, series_of
+from chrono.measuring.error_budget import Budget, Contribution
+from chrono.measuring.series_statistics import Sample, Series, series_of
+from chrono.measuring.speed import Measured, SpeedModel, join_measured, shot_budget
 from chrono.processor.pipeline import Processor
-from chrono.processor.rules import Rules
-from chrono.processor.table import EdgesUsed, Shots
-from chrono.rigs.file import Rig, rig_from_record
-from chrono.session.as_if import AS_IT_WAS, AsIf
-from chrono.session.columns import SAMPLE_COLUMNS, Pieces
-from chrono.session.counters import Counter, Counters, counter_problem
-from chrono.session.marked import Marks
-from chrono.session.marks import HOLD_OFF, HOLD_ON, UNDO, Setup
-from chrono.session.models import Models
-from chrono.session.setups import Setups
-from chrono.session.shotlog import ShotLog, ShotRow, countable, shot_row
-from chrono.session.told import Told
-from chrono.session.unusable import Unusable
+from chrono.processor.rig_rules import Rules
+from chrono.processor.shot_records import EdgesUsed, Shots
+from chrono.rigs.rig_file import rig_from_record
+from chrono.rigs.rig_model import Rig
+from chrono.session.annotations import Annotations, Marks, Setups
+from chrono.session.operator_records import HOLD_OFF, HOLD_ON, UNDO, Setup
+from chrono.session.rejected_input import RejectedInput
+from chrono.session.sample_columns import SAMPLE_COLUMNS, Pieces
+from chrono.session.shot_log import ShotLog, ShotRow, countable, shot_row
+from chrono.session.speed_models import (
+    NO_ASSUMPTIONS,
+    Assumptions,
+    BoardCounters,
+    Counter,
+    SpeedModels,
+    counter_problem,
+)
 
 
 class Session:
@@ -46,7 +49,7 @@ class Session:
         Shots to make room for.
     fixed_rig : bool, optional
         Keep to `rig` whatever the records say.
-    as_if : AsIf, optional
+    as_if : Assumptions, optional
         What the shots are supposed to be measured with.
     known : Session, optional
         The same recording, read before: what the operator says later, and of what went
@@ -59,16 +62,16 @@ class Session:
         *,
         capacity: int = 0,
         fixed_rig: bool = False,
-        as_if: AsIf = AS_IT_WAS,
+        as_if: Assumptions = NO_ASSUMPTIONS,
         known: "Session | None" = None,
     ) -> None:
         self.rig = rig
         self.last_rig = rig
         """The rig of the last `rig` record: the one that counts."""
         self.log = ShotLog(capacity)
-        self.told: Told = known.told if known else Told()
-        self.counters = Counters()
-        self.unusable: Unusable = Unusable(known.unusable if known else None)
+        self.annotations: Annotations = known.annotations if known else Annotations()
+        self.counters = BoardCounters()
+        self.unusable: RejectedInput = RejectedInput(known.unusable if known else None)
         self.host_rate: ClockEstimate | None = None
         """The counter's rate by the host's clock, where it is what shots are measured with."""
         self.started = ""
@@ -81,7 +84,7 @@ class Session:
         self._measured_anew = 0
         self._fixed_rig = fixed_rig
         self._as_if = as_if
-        self._models = Models(self.counters, self.told, as_if)
+        self._models = SpeedModels(self.counters, self.annotations, as_if)
         self._is_told_before = known is not None
         self._lengths_m: dict[int, set[float | None]] = {}
         self._begun = False
@@ -100,7 +103,7 @@ class Session:
             If the records go beyond any session's bounds.
         """
         done = 0
-        notes: list[Control] = []
+        notes: list[Record] = []
         for record in batch.controls:
             if self._holds_from_here(record):
                 self._process(batch.events.part(done, record.position), notes)
@@ -157,7 +160,7 @@ class Session:
             self.host_rate = found
             self.remeasure(self.rig)
 
-    def _holds_from_here(self, record: Control) -> bool:
+    def _holds_from_here(self, record: Record) -> bool:
         """
         Tell whether a record divides what comes from what came before it.
 
@@ -172,7 +175,7 @@ class Session:
                 return record.data.get("action") in (HOLD_ON, HOLD_OFF, UNDO)
         return record.origin == "setup"
 
-    def _process(self, events: Events, notes: Sequence[Control]) -> None:
+    def _process(self, events: Events, notes: Sequence[Record]) -> None:
         self._begun = self._begun or len(events) > 0
         if (len(events) or notes) and not self._deaf:
             self._add(self._processor.feed(events, notes))
@@ -180,12 +183,12 @@ class Session:
     def _add(self, shots: Shots, rules: Rules | None = None) -> None:
         if len(shots):
             rules = rules or self._processor.rules
-            unit_s = 0.0 if rules.lines == "interval" else rules.unit_s
+            unit_s = 0.0 if rules.lines.is_interval else rules.unit_s
             setup = self.setups.at(shots["key"])
             self.log.add(self._as_if.shots(shots), setup, unit_s, rules.windows.dead)
             self.revision += 1
 
-    def _take(self, record: Control) -> None:
+    def _take(self, record: Record) -> None:
         try:
             self._take_record(record)
         except ChronoError:
@@ -193,7 +196,7 @@ class Session:
         except ValueError as problem:
             self.unusable.take_record(record, problem)
 
-    def _take_record(self, record: Control) -> None:
+    def _take_record(self, record: Record) -> None:
         match record.origin:
             case "hello":
                 self._take_hello(record)
@@ -204,23 +207,23 @@ class Session:
             case "file":
                 self.started = str(record.data.get("start", ""))[:64]
 
-    def _take_told(self, record: Control) -> None:
+    def _take_told(self, record: Record) -> None:
         if not self._is_told_before:
-            self.told.take(record, self._processor.anchor())
+            self.annotations.take(record, self._processor.anchor())
         is_undo = record.data.get("action") == UNDO
         if record.origin == "setup" or is_undo:
             self._tell_body_length()
         if is_undo or record.data.get("corrects") is not None:
             self._measured_anew += 1
 
-    def _take_hello(self, hello: Control) -> None:
+    def _take_hello(self, hello: Record) -> None:
         counter = _counter_of(hello)
         if self._deaf or self._processor.is_new_counter(*counter):
             self._change_counter(counter, hello)
         elif self.counters.now is None:
             self.counters.confirm(counter)
 
-    def _change_counter(self, counter: Counter, hello: Control) -> None:
+    def _change_counter(self, counter: Counter, hello: Record) -> None:
         before, problem = self._processor.rules, counter_problem(self.rig, counter)
         self._deaf = problem is not None
         if problem is None:
@@ -233,7 +236,7 @@ class Session:
             raise problem
         self.unusable.take_board(hello, problem)
 
-    def _take_rig(self, record: Control) -> None:
+    def _take_rig(self, record: Record) -> None:
         if self._fixed_rig:
             return
         self.last_rig = rig_from_record(record.data)
@@ -276,12 +279,12 @@ class Session:
     @property
     def setups(self) -> Setups:
         """The setups told of."""
-        return self.told.setups
+        return self.annotations.setups
 
     @property
     def marks(self) -> Marks:
         """The marks made."""
-        return self.told.marks
+        return self.annotations.marks
 
     @property
     def setup_now(self) -> Setup:
@@ -444,5 +447,5 @@ class Session:
         return shot_budget(model, row.transit_us * 1e-6, used, row.bounce_us * 1e-6)
 
 
-def _counter_of(hello: Control) -> Counter:
+def _counter_of(hello: Record) -> Counter:
     return hello.data["frequency_hz"], hello.data["counter_bits"]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from chrono.plain import plain
+from chrono.safe_text import plain
 
 if TYPE_CHECKING:
-    from chrono.reader.port import LinkStatus
-    from chrono.reader.writer import RecordingWriter
+    from chrono.reader.port_reader import LinkStatus
+    from chrono.reader.recording_writer import RecordingWriter
 
 MUCH_BYTES = 100_000_000
 """More than an hour of any board: rows that wait take memory, which ends too."""

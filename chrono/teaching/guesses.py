@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from chrono.errors import OptionError, RecordingError, UnitError
-from chrono.plain import plain
-from chrono.teaching.bench import VALUES, Bench
+from chrono.safe_text import plain
+from chrono.teaching.lab_bench import VALUES, Bench
 from chrono.units import parse_quantity
 
 SUFFIX = ".guesses.jsonl"

@@ -1,30 +1,101 @@
-"""A recording measured a second time, under a supposition, and both side by side.
+"""A recording measured a second time under an assumption, and both side by side.
 
-The second time differs in nothing but what is supposed: the same rows go through the same
-processor and the same measuring, and the rig believes what is supposed of it.
+The same rows go through the same processor and the same measuring; only the assumption
+differs. A coarser counter, whose step is a whole number n of recorded ticks, reads
+⌊(t + p)/n⌋ of its own steps. Since ⌊⌊t⌋/n⌋ = ⌊t/n⌋, its reading follows exactly from the
+recorded one. It is written in the units of the recorded counter. What it read before a wrap
+or a restart has nothing to do with what it reads after it, except for the steps between the
+edges of one shot, which are kept across a wrap.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
+from chrono.arrays.events import Batch, EventKind, Events, Record
 from chrono.errors import OptionError, RigError
-from chrono.measuring.budget import Contribution, triangular, two_pair
-from chrono.measuring.coverage import coverage_half_width
-from chrono.measuring.measured import Measured
-from chrono.measuring.statistics import Series
-from chrono.processor.table import ABSENT, EdgesUsed
-from chrono.reader.recording import RecordingReader
-from chrono.rigs.file import Rig, rig_from_record, rig_record
-from chrono.session.as_if import AsIf
-from chrono.session.recorded import BYTES_PER_SHOT, Recorded, feed_blocks
+from chrono.measuring.coverage_interval import coverage_half_width
+from chrono.measuring.error_budget import Contribution, triangular, two_pair
+from chrono.measuring.series_statistics import Series
+from chrono.measuring.speed import Measured
+from chrono.processor.shot_records import ABSENT, EdgesUsed
+from chrono.reader.recording_reader import RecordingReader
+from chrono.rigs.rig_file import rig_from_record, rig_record
+from chrono.rigs.rig_model import Clock, Rig
+from chrono.session.recording_loader import (
+    BYTES_PER_SHOT,
+    BatchTaker,
+    LoadedRecording,
+    feed_blocks,
+)
 from chrono.session.session import Session
-from chrono.teaching.coarser import Coarsened, recorded_tick
+from chrono.session.speed_models import Assumptions
 
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
+
+class CoarseCounter:
+    """
+    Takes batches and hands them on with coarser stamps.
+
+    Parameters
+    ----------
+    taker : BatchTaker
+        Whoever is fed the coarser batches.
+    rig : Rig
+        Tells the recorded counter, until a hello line does.
+    as_if : Assumptions
+        Its step and phase; without a step the stamps stay as they are.
+    """
+
+    def __init__(self, taker: BatchTaker, rig: Rig, as_if: Assumptions) -> None:
+        self._taker = taker
+        self._as_if = as_if
+        self._says_hello = rig.lines.says_hello
+        self._bits = rig.clock.counter_bits
+        self._tick_s, self._units = recorded_tick(rig.clock)
+        self._last: tuple[int, int] | None = None
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch."""
+        events = batch.events
+        if self._as_if.tick_s is not None:
+            counter = self._coarser(events, batch.controls)
+            events = replace(events, counter=counter)
+        self._taker.feed(replace(batch, events=events))
+
+    def _coarser(self, events: Events, records: Sequence[Record]) -> Ints:
+        counter = events.counter.copy()
+        timed = events.kind <= EventKind.BEAT
+        done = 0
+        for hello in (r for r in records if r.origin == "hello" and self._says_hello):
+            self._stretch(counter[done : hello.position], timed[done : hello.position])
+            done = hello.position
+            self._tick_s = 1 / hello.data["frequency_hz"]
+            self._bits = hello.data["counter_bits"]
+        self._stretch(counter[done:], timed[done:])
+        return counter
+
+    def _stretch(self, counter: Ints, timed: Bools) -> None:
+        """Coarsen the stamps of one counter, in place."""
+        raw = counter[timed]
+        if not len(raw):
+            return
+        half = 1 << (self._bits - 1)
+        last, t = self._last or (int(raw[0]), int(raw[0]))
+        steps = (np.diff(raw, prepend=last) + half) % (2 * half) - half
+        times = t + np.cumsum(steps)
+        self._last = int(raw[-1]), int(times[-1])
+        ticks = self._as_if.ticks(self._tick_s)
+        step = ticks * self._units
+        phase = round(self._as_if.phase * ticks) % ticks * self._units
+        counter[timed] = ((times + phase) // step * step - phase) % (2 * half)
+
+
+def recorded_tick(clock: Clock) -> tuple[float, int]:
+    """Return the step of a recording's stamps [s], and how many counter units it is."""
+    return clock.tick_s, max(round(clock.tick_s / clock.unit_s), 1)
+
 
 PAIRS = {"leading": EdgesUsed.LEAD, "trailing": EdgesUsed.TRAIL}
 
@@ -48,8 +119,8 @@ class WhatIf:
 
     Attributes
     ----------
-    recorded : Recorded
-    as_if : AsIf
+    recorded : LoadedRecording
+    as_if : Assumptions
     session : Session
         The same recording under the supposition, closed.
     tick_s, recorded_tick_s : float
@@ -71,8 +142,8 @@ class WhatIf:
     setups : tuple of SetupPair
     """
 
-    recorded: Recorded
-    as_if: AsIf
+    recorded: LoadedRecording
+    as_if: Assumptions
     session: Session
     tick_s: float
     recorded_tick_s: float
@@ -80,8 +151,8 @@ class WhatIf:
     new: int
     true: Measured
     supposed: Measured
-    compared: npt.NDArray[np.bool_]
-    within: npt.NDArray[np.bool_]
+    compared: Bools
+    within: Bools
     by_steps_s: Floats
     within_a_step: int
     blocked_within_a_step: int
@@ -117,21 +188,21 @@ class WhatIf:
         return same_transit and self.tick_s > self.recorded_tick_s
 
     @property
-    def explained(self) -> npt.NDArray[np.bool_]:
+    def explained(self) -> Bools:
         """Compared shots whose transit is moved by no more than `by_steps_s`."""
         moved_s = np.abs(self.supposed.transit_s - self.true.transit_s)
         return self.compared & (moved_s <= self.by_steps_s)
 
 
-def what_if(recorded: Recorded, as_if: AsIf) -> WhatIf:
+def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
     """
     Measure a recording as if it had been measured otherwise.
 
     Parameters
     ----------
-    recorded : Recorded
+    recorded : LoadedRecording
         Read whole, as it was.
-    as_if : AsIf
+    as_if : Assumptions
         The supposition; it supposes something.
 
     Raises
@@ -168,7 +239,7 @@ def what_if(recorded: Recorded, as_if: AsIf) -> WhatIf:
     )
 
 
-def believed_rig(rig: Rig, as_if: AsIf) -> Rig:
+def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
     """
     Return the rig that the supposition believes in.
 
@@ -194,9 +265,9 @@ def believed_rig(rig: Rig, as_if: AsIf) -> Rig:
         ) from error
 
 
-def _refuse_unanswerable(session: Session, as_if: AsIf) -> None:
+def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
-    if as_if.tick_s is not None and session.rig.lines == "interval":
+    if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
             "a line that holds a transit alone does not tell where in a step it began",
             where="--as-if-tick",
@@ -217,19 +288,19 @@ def _refuse_unanswerable(session: Session, as_if: AsIf) -> None:
         )
 
 
-def _supposed_session(recorded: Recorded, as_if: AsIf) -> Session:
+def _supposed_session(recorded: LoadedRecording, as_if: Assumptions) -> Session:
     true = recorded.session
     rig = believed_rig(true.rig, as_if)
     reader = RecordingReader(recorded.path)
     capacity = recorded.path.stat().st_size // BYTES_PER_SHOT
     session = Session(rig, capacity=capacity, fixed_rig=True, as_if=as_if)
-    feed_blocks(reader, rig.lines, Coarsened(session, rig, as_if))
+    feed_blocks(reader, rig.lines, CoarseCounter(session, rig, as_if))
     session.finish()
     session.use_host_rate(true.host_rate)
     return session
 
 
-def _partners(first: npt.NDArray[np.int64], second: npt.NDArray[np.int64]) -> Places:
+def _partners(first: Ints, second: Ints) -> Places:
     """Return the place in `second` of each of `first`: shots begun by the same line read."""
     left: dict[int, list[int]] = {}
     for place in range(len(second) - 1, -1, -1):

@@ -11,8 +11,8 @@ from typing import Any
 
 from serial import PortNotOpenError, SerialBase
 
-from chrono.virtual.board import TimedLine, board_lines, hello, operator_rows
 from chrono.virtual.scenarios import Play, parse_play, rig_text
+from chrono.virtual.virtual_board import TimedLine, board_lines, hello, operator_rows
 
 
 class Serial(SerialBase):
@@ -94,7 +94,7 @@ class Serial(SerialBase):
         self._check_open()
         with self._changed:
             self._receive()
-            if self._board.lines == "framed":
+            if self._board.lines.says_hello:
                 self._received += (hello(self._board) + b"\n") * data.count(b"?\n")
             self._changed.notify_all()
         return len(data)

@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from chrono.errors import PortError
-from chrono.virtual.cast import (
+from chrono.rigs.line_kinds import INTERVAL
+from chrono.virtual.scenario_parts import (
     FELT_WAD,
     SKETCH_CLOCK,
     SQUASH_BALL,
@@ -88,7 +89,7 @@ SCENARIOS: dict[str, Scenario] = {
             "interval-board",
             "two bands, a sketch that sends only the transit in steps of 4 us",
             (TWO_BANDS,),
-            board=replace(SKETCH_CLOCK, lines="interval"),
+            board=replace(SKETCH_CLOCK, lines=INTERVAL),
         ),
         Scenario(
             "slow-roll",
@@ -155,7 +156,7 @@ def rig_text(scenario: Scenario) -> str:
     gates, board, body = scenario.gates, scenario.board, scenario.body
     clock = (
         f'frequency = "{board.frequency_hz / 1e6:g} MHz"'
-        if board.lines == "framed"
+        if board.lines.counts_ticks
         else f'tick = "{board.tick_s * 1e6:g} us"'
     )
     return f"""\

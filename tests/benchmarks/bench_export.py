@@ -25,6 +25,8 @@ from typing import TYPE_CHECKING
 
 from make_recording import Made, make_recording
 
+from chrono.rigs.line_kinds import FRAMED
+
 if TYPE_CHECKING:
     from chrono.session.session import Session
 
@@ -48,7 +50,7 @@ def read_csv_by_threads(path: Path) -> int:
 
 def read_rows(path: Path) -> int:
     """Read blocks of whole rows."""
-    from chrono.reader.recording import read_blocks
+    from chrono.reader.recording_reader import read_blocks
 
     for block in read_blocks(path):
         block.count(b"\n")
@@ -57,19 +59,19 @@ def read_rows(path: Path) -> int:
 
 def decode(path: Path) -> int:
     """Read and decode all rows, with their CRC."""
-    from chrono.arrays.compiled import load
-    from chrono.reader.decoder import decode_rows
-    from chrono.reader.recording import read_blocks
+    from chrono.arrays.machine_code import load_numba
+    from chrono.reader.recording_reader import read_blocks
+    from chrono.reader.row_decoding import decode_rows
 
-    load()
+    load_numba()
     for block in read_blocks(path):
-        decode_rows(block, "framed")
+        decode_rows(block, FRAMED)
     return 0
 
 
 def table(path: Path) -> int:
     """Do all the work of an export but the writing: shots, speeds, error budget."""
-    from chrono.session.recorded import read_recording
+    from chrono.session.recording_loader import read_recording
 
     session = read_recording(path).session
     for part in session.log.chunks():
@@ -88,9 +90,9 @@ def export_parquet(path: Path) -> int:
 
 
 def _export(path: Path, ending: str) -> int:
-    from chrono.reports.export import shot_table
-    from chrono.reports.files import write_table
-    from chrono.session.recorded import read_recording
+    from chrono.reports.export_table import shot_table
+    from chrono.reports.table_files import write_table
+    from chrono.session.recording_loader import read_recording
 
     with tempfile.TemporaryDirectory() as folder:
         session = read_recording(path).session

@@ -17,9 +17,9 @@ from pathlib import Path
 
 from make_recording import RIG, make_recording
 
-from chrono.reader.grammar import encode_beat
-from chrono.reader.rows import HEADER, board_row, json_row
-from chrono.rigs.file import parse_rig, rig_record
+from chrono.reader.line_grammar import encode_beat
+from chrono.reader.recording_rows import HEADER, board_row, json_row
+from chrono.rigs.rig_file import parse_rig, rig_record
 
 BYTES_AN_EDGE = 50
 """Of a made recording, its beats included."""

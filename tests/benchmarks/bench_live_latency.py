@@ -24,9 +24,9 @@ from statistics import median
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.calm import short_turns
 from chrono.dashboard.shots import ShotsScreen
-from chrono.reader.grammar import crc_text
-from chrono.rigs.file import default_rig
-from chrono.session.live import LiveRun, live_run
+from chrono.reader.line_grammar import crc_text
+from chrono.rigs.rig_file import default_rig
+from chrono.session.live_run import LiveRun, live_run
 
 CLOCK_HZ = 16_000_000
 EDGES = ((0.0, "A 1"), (1.8e-3, "A 0"), (13.6e-3, "B 1"), (15.4e-3, "B 0"))

@@ -17,9 +17,9 @@ import numpy as np
 from make_recording import make_recording
 
 from chrono.dashboard.app import Dashboard
-from chrono.session.marks import SET_ASIDE, Mark
-from chrono.session.recorded import read_recording
-from chrono.session.replay import replay_run
+from chrono.session.operator_records import SET_ASIDE, Mark
+from chrono.session.recording_loader import read_recording
+from chrono.session.replay_run import replay_run
 
 LIMIT_MS = 30.0
 ROUNDS = 15

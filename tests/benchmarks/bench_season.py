@@ -25,9 +25,9 @@ from typing import Any
 
 from make_recording import make_recording
 
-from chrono.reports.heads import Head, Heads
-from chrono.season.engine import in_order
-from chrono.season.sources import find_sources
+from chrono.reports.export_table import ExportHead, ExportHeads
+from chrono.season.recording_finder import find_sources
+from chrono.season.worker_pool import in_order
 
 EDGES = 2700
 """Make a recording of some 124 kB."""
@@ -132,10 +132,10 @@ def on_paper(number: int) -> None:
         begin = time.process_time()
         assert sum(1 for _ in in_order(lambda *_: (None, []), sources, AtOnce(), 16)) == number
         _tell("turns taken", begin)
-        begin, heads = time.process_time(), Heads()
+        begin, heads = time.process_time(), ExportHeads()
         setups = [{"name": "two bands", "body": {}, "conditions": {"bands": "2"}}]
         for source in sources:
-            heads.add(Head(source.name, "2026-05-16T14:00:00.000+02:00", {}, setups))
+            heads.add(ExportHead(source.name, "2026-05-16T14:00:00.000+02:00", {}, setups))
         size = sum(map(len, heads.texts().values()))
         _tell(f"heads of one file, {size / 1e6:.0f} MB of text", begin)
 

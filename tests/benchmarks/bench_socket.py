@@ -18,12 +18,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from chrono.reader.grammar import crc_text
-from chrono.reader.port import PortReader
-from chrono.reader.source import Journal
-from chrono.reader.writer import RecordingWriter
-from chrono.rigs.file import default_rig
-from chrono.session.live import live_run
+from chrono.reader.line_grammar import crc_text
+from chrono.reader.port_reader import PortReader
+from chrono.reader.recording_writer import RecordingWriter
+from chrono.reader.row_sources import Journal
+from chrono.rigs.rig_file import default_rig
+from chrono.session.live_run import live_run
 
 ALLOWED = 0.25
 BEHIND_S = 0.5

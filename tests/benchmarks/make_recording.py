@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from chrono.reader.rows import HEADER, json_row
-from chrono.rigs.file import parse_rig, rig_record
+from chrono.reader.recording_rows import HEADER, json_row
+from chrono.rigs.rig_file import parse_rig, rig_record
 
 RIG = """
 name = "benchmark gates"

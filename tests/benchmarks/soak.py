@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 
 from chrono.processor.pipeline import Processor, Rules
-from chrono.reader.decoder import decode_rows
-from chrono.rigs.file import default_rig
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
+from chrono.rigs.rig_file import default_rig
 from chrono.session.session import Session
 
 CLOCK_HZ = 16_000_000
@@ -97,7 +98,7 @@ class ProcessorSink:
 
     def feed(self, rows: bytes) -> None:
         """Take one second's rows."""
-        batch = decode_rows(rows, lines="framed")
+        batch = decode_rows(rows, lines=FRAMED)
         notes = [c for c in batch.controls if c.origin in ("hello", "link")]
         self.shots += len(self.processor.feed(batch.events, notes))
 
@@ -110,7 +111,7 @@ class SessionSink:
 
     def feed(self, rows: bytes) -> None:
         """Take one second's rows and look at them as a screen would."""
-        self.session.feed(decode_rows(rows, lines="framed"))
+        self.session.feed(decode_rows(rows, lines=FRAMED))
         self.session.open_rows()
 
     @property

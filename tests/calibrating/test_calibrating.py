@@ -10,17 +10,17 @@ import numpy as np
 import pytest
 from command_kit import Outcome, is_one_clear_complaint
 
-from chrono.arrays import compiled
-from chrono.calibrating.recordings import (
-    Result,
+from chrono.arrays import machine_code
+from chrono.calibrating.calibration import (
+    CalibrationOutcome,
     calibrate_clock,
     calibrate_drop,
     calibrate_swap,
 )
-from chrono.rigs.file import load_rig, parse_rig, rig_record
-from chrono.virtual.board import TrueRig, true_rig
+from chrono.rigs.rig_file import load_rig, parse_rig, rig_record
 from chrono.virtual.scenarios import SCENARIOS, parse_play, rig_text
-from chrono.virtual.simulation import simulate_recording
+from chrono.virtual.simulated_recording import simulate_recording
+from chrono.virtual.virtual_board import TrueRig, true_rig
 
 Chrono = Callable[..., Outcome]
 TODAY = date.today().isoformat()
@@ -44,12 +44,12 @@ def truth(scenario: str, seed: int) -> TrueRig:
     return true_rig(SCENARIOS[scenario], seed)
 
 
-def u95(result: Result, section: str) -> float:
+def u95(result: CalibrationOutcome, section: str) -> float:
     """Return about the half-width that the rig file will hold, from its u."""
     return 2 * float(str(result.changes[f"calibration.{section}.u"]).split()[0])
 
 
-def value(result: Result, section: str) -> float:
+def value(result: CalibrationOutcome, section: str) -> float:
     return float(str(result.changes[f"calibration.{section}.value"]).split()[0])
 
 
@@ -169,7 +169,7 @@ def test_a_swap_tells_the_work_of_both_recordings_before_the_first_is_read(
     tmp_path, monkeypatch
 ) -> None:
     told: list[int] = []
-    monkeypatch.setattr(compiled, "prepare", told.append)
+    monkeypatch.setattr(machine_code, "prepare_loops", told.append)
     paths = [
         record(tmp_path / f"{name}.tsv", f"swap-{name}?seed=1&shots=10")
         for name in ("before", "after")

@@ -8,19 +8,20 @@ import numpy as np
 import pytest
 from falling import dropped
 
-from chrono.calibrating.drop import (
+from chrono.calibrating.drop_calibration import (
     DropSetup,
     are_drops,
     drop_calibration,
+    drop_changes,
+    drop_report,
     drop_transit,
 )
-from chrono.calibrating.drop_words import drop_changes, drop_report
 from chrono.errors import CalibrationError
-from chrono.measuring.ball import ball_in_air
-from chrono.physics.air import dynamic_viscosity
-from chrono.physics.flight import fall_speed
-from chrono.processor.table import EdgesUsed
-from chrono.rigs.file import load_rig, update_rig, write_rig
+from chrono.measuring.body_in_air import ball_in_air
+from chrono.physics.air_and_gravity import dynamic_viscosity
+from chrono.physics.free_fall import fall_speed
+from chrono.processor.shot_records import EdgesUsed
+from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 TEMPERATURE_K, GRAVITY = 293.15, 9.81
 SCATTER_S = 20e-6

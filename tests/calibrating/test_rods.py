@@ -4,10 +4,16 @@ import numpy as np
 import pytest
 from passing import edges_of_passes, make_beams, transits_and_blockings
 
-from chrono.calibrating.rods import Passes, RodSetup, rod_calibration, rod_changes, rod_report
+from chrono.calibrating.rods_calibration import (
+    Passes,
+    RodSetup,
+    rod_calibration,
+    rod_changes,
+    rod_report,
+)
 from chrono.errors import CalibrationError
-from chrono.measuring.budget import rectangular
-from chrono.rigs.file import load_rig, update_rig, write_rig
+from chrono.measuring.error_budget import rectangular
+from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 TOLERANCE_M = 0.05e-3
 SETUP = RodSetup(0.3, TOLERANCE_M, np.radians(1), rectangular("latency", 2e-6, unit="s"))

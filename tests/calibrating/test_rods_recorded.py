@@ -7,8 +7,8 @@ from passing import edges_of_passes, make_beams
 from row_kit import edge, row
 from test_rods import pushed
 
-from chrono.arrays import compiled
-from chrono.rigs.file import load_rig
+from chrono.arrays import machine_code
+from chrono.rigs.rig_file import load_rig
 
 RIG = '[gates]\nspacing = "300 mm"\n[window]\nslowest = "0.2 m/s"\n[body]\nlength = "40 mm"\n'
 
@@ -46,7 +46,7 @@ def test_the_work_of_both_recordings_is_told_before_the_first_is_read(
     chrono, tmp_path, bench, monkeypatch
 ) -> None:
     told: list[int] = []
-    monkeypatch.setattr(compiled, "prepare", told.append)
+    monkeypatch.setattr(machine_code, "prepare_loops", told.append)
 
     chrono(*RODS, *LENGTHS)
 

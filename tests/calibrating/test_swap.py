@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from passing import launched, make_beams
 
-from chrono.calibrating.swap import swap_calibration, swap_changes, swap_report
+from chrono.calibrating.swap_calibration import swap_calibration, swap_changes, swap_report
 from chrono.errors import CalibrationError
-from chrono.rigs.file import load_rig, update_rig, write_rig
+from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 STATED_S = 2e-6
 DECLARED = 0.04 / 0.3

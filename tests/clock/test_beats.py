@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 
 from chrono.clock.beats import BeatClock
 from chrono.errors import CalibrationError
-from chrono.processor.rules import Rules
-from chrono.reader.decoder import decode_rows
-from chrono.reader.grammar import encode_beat, encode_hello
-from chrono.reader.rows import board_row, json_row
-from chrono.rigs.file import default_rig
+from chrono.processor.rig_rules import Rules
+from chrono.reader.line_grammar import encode_beat, encode_hello
+from chrono.reader.recording_rows import board_row, json_row
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
+from chrono.rigs.rig_file import default_rig
 
 HZ = 16_000_000
 RULES = Rules.from_rig(default_rig())
@@ -38,7 +39,7 @@ def rows_of(seed: int, beats: int = 400, ppm: float = 40.0) -> list[bytes]:
 def fed(pieces: list[bytes]) -> BeatClock:
     clock = BeatClock(RULES)
     for piece in pieces:
-        clock.feed(decode_rows(piece, "framed"))
+        clock.feed(decode_rows(piece, FRAMED))
     return clock
 
 
@@ -83,9 +84,9 @@ def test_beats_of_a_counter_that_cannot_be_used_are_left_out_until_another_hello
         board_row(s * 1_000_000, encode_beat(s, s * HZ % 2**32, 0, 0, 0)) for s in range(9)
     ]
     narrow, wide = (board_row(0, encode_hello(HZ, bits, "b", "1")) for bits in (16, 32))
-    clock.feed(decode_rows(b"".join([wide, *beats[:3]]), "framed"))
+    clock.feed(decode_rows(b"".join([wide, *beats[:3]]), FRAMED))
     assert len(clock.recent) == 3
-    clock.feed(decode_rows(b"".join([narrow, *beats[3:6]]), "framed"))
+    clock.feed(decode_rows(b"".join([narrow, *beats[3:6]]), FRAMED))
     assert len(clock.recent) == 0
-    clock.feed(decode_rows(b"".join([wide, *beats[6:]]), "framed"))
+    clock.feed(decode_rows(b"".join([wide, *beats[6:]]), FRAMED))
     assert len(clock.recent) == 3

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from command_kit import is_one_clear_complaint
 
-from chrono.reader.grammar import encode_hello
+from chrono.reader.line_grammar import encode_hello
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
@@ -103,7 +103,7 @@ def test_a_port_without_permission_is_refused() -> None:
     script = (
         "import os, sys\n"
         "import serial, serial.serialposix, serial.tools.list_ports_linux\n"
-        "from chrono.reader.opening import open_port\n"
+        "from chrono.reader.serial_ports import open_port\n"
         "from chrono.errors import ChronoError\n"
         "if os.getuid() == 0: os.setgid(65534); os.setuid(65534)  # root may open everything\n"
         "try: open_port(sys.argv[1])\n"
@@ -183,7 +183,7 @@ def test_a_wrong_call_is_refused(chrono, words) -> None:
 
 @pytest.fixture(name="quick_complaint")
 def _quick_complaint(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("chrono.session.live.ANSWER_WITHIN_S", 0.3)
+    monkeypatch.setattr("chrono.session.live_run.ANSWER_WITHIN_S", 0.3)
 
 
 @pytest.fixture(name="board")
@@ -431,7 +431,7 @@ def test_a_command_loads_no_heavy_library_it_has_no_need_of(words, heavy) -> Non
 
 
 def test_names_with_formulas_and_control_characters_are_harmless(chrono, tmp_path) -> None:
-    from chrono.reader.rows import json_row
+    from chrono.reader.recording_rows import json_row
 
     rows = BANDS.read_bytes().splitlines(keepends=True)
     evil = json_row(0, "setup", {"name": "=cmd|'/c calc'!A0\x1b[31m"})
@@ -448,7 +448,7 @@ def test_names_with_formulas_and_control_characters_are_harmless(chrono, tmp_pat
 @pytest.fixture(name="noted")
 def _noted(tmp_path: Path) -> Path:
     """A demo session with notes on it, some nasty, and records that are none."""
-    from chrono.reader.rows import json_row
+    from chrono.reader.recording_rows import json_row
 
     records = [
         ("mark", {"action": "note", "text": "new rubber"}),

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 from command_kit import is_one_clear_complaint
 
-from chrono.reader.grammar import encode_hello
-from chrono.reader.rows import board_row
+from chrono.reader.line_grammar import encode_hello
+from chrono.reader.recording_rows import board_row
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"

@@ -16,8 +16,8 @@ from command_kit import is_one_clear_complaint
 from plugs import Plugs
 from pty_board import BEAT, HELLO, PtyBoard, until
 
-from chrono.rigs.file import load_rig
-from chrono.session.live import live_run
+from chrono.rigs.rig_file import load_rig
+from chrono.session.live_run import live_run
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
 

@@ -5,7 +5,7 @@ import pty
 import subprocess
 import sys
 
-MEASURING = ("numpy", "pydantic", "chrono.rigs.model", "chrono.session.session")
+MEASURING = ("numpy", "pydantic", "chrono.rigs.rig_model", "chrono.session.session")
 """What the run brings along: an application that shows none yet goes without."""
 
 LATE = ("scipy.special", "scipy.fft", "scipy.stats", "pint", "pandas", "numba", "pyarrow")
@@ -32,7 +32,7 @@ def test_a_board_is_clocked_and_shown_without_what_only_shots_need(tmp_path) -> 
     program = f"""
 import asyncio, pathlib
 from chrono.dashboard.app import Dashboard
-from chrono.session.live import live_run
+from chrono.session.live_run import live_run
 run = live_run("virtual://two-bands", None, pathlib.Path({str(tmp_path / "a.tsv")!r}))
 run.session.make_ready = lambda: None
 async def show():

@@ -10,7 +10,7 @@ from typing import BinaryIO
 
 import pytest
 
-from chrono.commands.common import wants_dashboard
+from chrono.commands.command_options import wants_dashboard
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 PATIENCE_S = 60.0

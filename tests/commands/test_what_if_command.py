@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from command_kit import is_one_clear_complaint
 
-from chrono.commands.streams import text_columns
+from chrono.commands.output_streams import text_columns
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 FINE = RECORDINGS / "same-shots-fine.tsv"
@@ -42,7 +42,7 @@ def test_every_shot_stands_beside_what_it_would_have_been(chrono):
 def test_a_narrow_terminal_gets_it_all_but_the_steps(chrono, monkeypatch, recording):
     words = ("whatif", recording, "--as-if-tick", "1 ms", "--as-if-clock", "-500 ppm")
     wide = chrono(*words).out
-    monkeypatch.setattr("chrono.commands.what_if.text_columns", lambda: 60)
+    monkeypatch.setattr("chrono.commands.what_if_command.text_columns", lambda: 60)
     narrow = chrono(*words).out
 
     assert max(map(len, narrow.splitlines())) <= 60

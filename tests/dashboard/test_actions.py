@@ -14,10 +14,10 @@ from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
 from chrono.dashboard.forms import read_setup_form, setup_form
 from chrono.dashboard.memory import recall
 from chrono.dashboard.plot import SpeedPlot
-from chrono.session.looks import Looks
-from chrono.session.marks import Setup
-from chrono.session.recorded import read_recording
-from chrono.session.replay import replay_run
+from chrono.session.operator_records import Setup
+from chrono.session.recording_loader import read_recording
+from chrono.session.replay_run import replay_run
+from chrono.session.view_cache import ViewCache
 from chrono.units import format_speed
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
@@ -305,7 +305,7 @@ async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
         session, before = run.session, recording.read_bytes()
 
         def state():
-            row = Looks(session).view().rows[0]
+            row = ViewCache(session).view().rows[0]
             now = session.marks
             return session.setup_now.name, session.on_hold, now.notes, row.note, row.counted
 

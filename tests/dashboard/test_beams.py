@@ -7,8 +7,8 @@ from dashboard_kit import SIZES, clocking, drive, screen_text
 from textual.widgets import Static
 
 from chrono.dashboard.app import Dashboard
-from chrono.session.recorded import read_recording
-from chrono.session.replay import replay_run
+from chrono.session.recording_loader import read_recording
+from chrono.session.replay_run import replay_run
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 

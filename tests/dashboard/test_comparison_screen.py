@@ -7,11 +7,11 @@ from hand_board import hand_run
 
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.comparing import TOO_FEW, groups_text, interval_line, latest_pair
-from chrono.measuring.comparison import Group, compare_groups, group_of
-from chrono.measuring.statistics import Sample
-from chrono.reports.chart import axis_lines, fit_axis
-from chrono.session.looks import Looks
-from chrono.session.marks import SET_ASIDE, Mark, Setup
+from chrono.measuring.series_statistics import Sample
+from chrono.measuring.setup_comparison import Group, compare_groups, group_of
+from chrono.reports.character_chart import axis_lines, fit_axis
+from chrono.session.operator_records import SET_ASIDE, Mark, Setup
+from chrono.session.view_cache import ViewCache
 
 SLOW, QUICK = [22.0, 22.3, 21.8, 22.1, 22.4], [27.0, 27.3, 26.8, 27.1, 27.4]
 
@@ -66,7 +66,7 @@ async def test_a_shot_set_aside_changes_the_comparison_at_once():
         run.say_setup(Setup("three bands"))
         board.shoot_and_wait(*QUICK, 99.0)
         before = await settle(app, pilot)
-        key = Looks(run.session).view(1).latest.key
+        key = ViewCache(run.session).view(1).latest.key
 
         run.say_mark(Mark(SET_ASIDE, key))
         after = await settle(app, pilot)
@@ -92,7 +92,7 @@ async def test_the_unit_is_that_of_the_other_screens():
 
 def test_what_was_kept_of_the_groups_goes_when_anything_changes():
     board, run = hand_run()
-    looks = Looks(run.session)
+    looks = ViewCache(run.session)
     run.say_setup(Setup("two bands"))
     board.shoot_and_wait(*SLOW)
     while run.step():

@@ -9,8 +9,8 @@ from textual.screen import ModalScreen
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.caution import CautionScreen
 from chrono.dashboard.lab_app import LabApp
-from chrono.session.recorded import Findings
-from chrono.teaching.start import start_of
+from chrono.session.recording_loader import Findings
+from chrono.teaching.lab_start import start_of
 
 FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▔▎▊▁▂▃▄▅▆▇"
 """Lines about texts, and the scroll bar's ends."""

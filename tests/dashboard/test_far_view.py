@@ -4,8 +4,8 @@ import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 
 from chrono.dashboard.digits import STROKES, large_digits
-from chrono.session.looks import Looks
-from chrono.session.marks import SET_ASIDE, Mark
+from chrono.session.operator_records import SET_ASIDE, Mark
+from chrono.session.view_cache import ViewCache
 
 
 @pytest.mark.parametrize("size", ALL_SIZES)
@@ -33,7 +33,7 @@ async def test_a_shot_that_does_not_count_says_so_in_words():
         assert "no shot yet" in screen_text(app)
         board.shoot_and_wait(45.0)
         await drive(app, pilot)
-        run.say_mark(Mark(SET_ASIDE, Looks(run.session).view(1).latest.key))
+        run.say_mark(Mark(SET_ASIDE, ViewCache(run.session).view(1).latest.key))
         await drive(app, pilot)
         assert "NOT COUNTED" in screen_text(app)
 

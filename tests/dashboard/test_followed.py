@@ -11,8 +11,8 @@ from chrono.dashboard import app as dashboard_app
 from chrono.dashboard.actions import LIVE_ONLY, RECORDS, REPLAY_ONLY
 from chrono.dashboard.app import Dashboard, show_followed
 from chrono.errors import RecordingError
-from chrono.session.follow import FollowRun, follow_run
-from chrono.session.recorded import Findings
+from chrono.session.follow_run import FollowRun, follow_run
+from chrono.session.recording_loader import Findings
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 
@@ -77,7 +77,7 @@ async def test_nothing_can_be_said_of_its_shots(half) -> None:
 
 @pytest.mark.skipif(os.name != "posix", reason="Windows keeps open files from being deleted")
 async def test_what_became_of_the_file_stands_above_the_shots(half, monkeypatch) -> None:
-    monkeypatch.setattr("chrono.reader.follow.LOOK_S", 0.0)
+    monkeypatch.setattr("chrono.reader.follow_source.LOOK_S", 0.0)
     path, _ = half
     content = path.read_bytes()
     app = Dashboard(a_follower(path))

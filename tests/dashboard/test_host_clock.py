@@ -7,8 +7,8 @@ from hand_board import RIG_TEXT, hand_run
 
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.status import status_line
-from chrono.reports.export import shot_frame
-from chrono.session.recorded import read_recording
+from chrono.reports.export_table import shot_frame
+from chrono.session.recording_loader import read_recording
 
 SLOW = -4000e-6
 """A ceramic resonator, well off its nominal rate."""

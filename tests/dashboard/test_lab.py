@@ -15,25 +15,25 @@ from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_keys import LAB_KEYS
-from chrono.reports.lab import result_lines
-from chrono.session.looks import Looks
-from chrono.session.recorded import Findings
-from chrono.teaching.bench import PRESETS, VALUES
-from chrono.teaching.lab import look
-from chrono.teaching.questions import QUESTIONS
-from chrono.teaching.start import Start, start_of
+from chrono.reports.lab_text import result_lines
+from chrono.session.recording_loader import Findings
+from chrono.session.view_cache import ViewCache
+from chrono.teaching.error_lab import look
+from chrono.teaching.lab_bench import PRESETS, VALUES
+from chrono.teaching.lab_questions import QUESTIONS
+from chrono.teaching.lab_start import LabStart, start_of
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 
 
 @pytest.fixture(name="start")
-def _start(monkeypatch, tmp_path) -> Start:
+def _start(monkeypatch, tmp_path) -> LabStart:
     monkeypatch.chdir(tmp_path)
     return start_of(None, None, Findings())
 
 
 @pytest.fixture(name="monday")
-def _monday(tmp_path) -> Start:
+def _monday(tmp_path) -> LabStart:
     shutil.copy(RECORDINGS / "plain-lines-4us.tsv", tmp_path / "monday.tsv")
     return start_of(tmp_path / "monday.tsv", None, Findings())
 
@@ -348,7 +348,7 @@ async def test_the_dashboard_opens_it_with_its_own_gates_and_comes_back() -> Non
         await pilot.press("l")
         await settle(app, pilot)
         lab = lab_of(app)
-        row = Looks(run.session).view(1).latest
+        row = ViewCache(run.session).view(1).latest
         assert lab.seen.budget.U95_mps == pytest.approx(row.U95_mps, rel=1e-6)
         text = " ".join(screen_text(app).split())
         assert "nobody near the gates" in text, "people may be shooting meanwhile"

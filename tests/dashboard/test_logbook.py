@@ -5,19 +5,19 @@ from test_contrast import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
 from chrono.dashboard.logbook import LogBook
-from chrono.season.logbook import Entry, Order
+from chrono.season.logbook import LogEntry, LogOrder
 
 ENTRIES = [
-    Entry(
+    LogEntry(
         "friday.tsv", "2026/friday.tsv", "2026-05-15T10:00:00+02:00", "gates 2", 30, 28,
         {"two bands": 20, "three bands": 8}, ("new rubber",),
     ),
-    Entry(
+    LogEntry(
         "monday.tsv", "2026/monday.tsv", "2026-05-11T09:30:00+02:00", "gates 1", 12, 12,
         {"": 12},
     ),
-    Entry("prices.tsv", "2026/prices.tsv", trouble="is no recording: it is empty"),
-    Entry("x\x1b[2J.tsv", "2026/x.tsv", "", "gates 1", 50, 1, {"a\x1b[2J": 1}),
+    LogEntry("prices.tsv", "2026/prices.tsv", trouble="is no recording: it is empty"),
+    LogEntry("x\x1b[2J.tsv", "2026/x.tsv", "", "gates 1", 50, 1, {"a\x1b[2J": 1}),
 ]  # fmt: skip
 
 
@@ -97,7 +97,7 @@ async def test_sorting_keeps_the_cursor_on_its_recording() -> None:
 
 async def test_the_cursor_comes_back_to_what_was_replayed_and_tells_what_went_wrong() -> None:
     app = LogBook(
-        ENTRIES, Order.NAME, False, ENTRIES[1], "2026/monday.tsv: there is no such file"
+        ENTRIES, LogOrder.NAME, False, ENTRIES[1], "2026/monday.tsv: there is no such file"
     )
     async with app.run_test() as pilot:
         await pilot.pause()

@@ -5,7 +5,7 @@ import threading
 import pytest
 from dashboard_kit import clocking, screen_text
 
-import chrono.reports.motion as motion
+import chrono.reports.motion_text as motion
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 
 ENERGY_J = 0.024 * 30.0**2 / 2

@@ -16,10 +16,10 @@ from chrono.dashboard.caution import CautionScreen
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 from chrono.dashboard.far import FarScreen
 from chrono.dashboard.words import flow
-from chrono.reader.port import LinkStatus
-from chrono.session.marks import SET_ASIDE, Mark, Setup
-from chrono.session.recorded import read_recording
-from chrono.session.replay import replay_run
+from chrono.reader.port_reader import LinkStatus
+from chrono.session.operator_records import SET_ASIDE, Mark, Setup
+from chrono.session.recording_loader import read_recording
+from chrono.session.replay_run import replay_run
 
 LONG_NAME = "three bands drawn to the second mark"
 REASON = "hit the frame of gate B, then the wall, then came back to the launcher and the table"

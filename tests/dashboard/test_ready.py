@@ -8,17 +8,17 @@ from socket import socket
 import pytest
 from hand_board import hand_run
 
-from chrono.commands.console import print_shots
-from chrono.commands.share import _opened
+from chrono.commands.console_output import print_shots
+from chrono.commands.share_command import _opened
 from chrono.dashboard import driving
 from chrono.dashboard.app import Dashboard
 from chrono.measuring import speed
-from chrono.processor.table import EdgesUsed
-from chrono.session.live import live_run
-from chrono.session.models import speed_model
-from chrono.session.recorded import Findings
-from chrono.sharing import apart
-from chrono.sharing.service import Wishes
+from chrono.processor.shot_records import EdgesUsed
+from chrono.session.live_run import live_run
+from chrono.session.recording_loader import Findings
+from chrono.session.speed_models import speed_model
+from chrono.sharing import server_process
+from chrono.sharing.share_server import DisplayOptions
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 
@@ -140,9 +140,9 @@ def test_a_page_that_shows_a_recording_has_it_before_the_first_viewer_comes(made
 
 def test_a_page_beside_clocking_has_it_before_the_first_viewer_comes(made, monkeypatch):
     seen = []
-    monkeypatch.setattr(apart, "serve", lambda *_: seen.append(len(made)))
+    monkeypatch.setattr(server_process, "serve", lambda *_: seen.append(len(made)))
     ours, its = Pipe()
     with ours, its, socket() as bound:
-        apart._share(its, BANDS, bound, "", Wishes())
+        server_process._share(its, BANDS, bound, "", DisplayOptions())
 
     assert seen == [2]

@@ -15,12 +15,12 @@ from chrono.dashboard.app import Dashboard, show, show_replay
 from chrono.dashboard.dialogs import ChangeDialog
 from chrono.dashboard.loading import LoadingScreen
 from chrono.errors import RecordingError
-from chrono.reader.source import ReplaySource
-from chrono.reader.writer import RecordingWriter
-from chrono.session.looks import Looks
-from chrono.session.marks import NOTE, SET_ASIDE, Mark, Setup
-from chrono.session.recorded import Findings, read_recording
-from chrono.session.replay import WholeRun, replay_run
+from chrono.reader.recording_writer import RecordingWriter
+from chrono.reader.row_sources import ReplaySource
+from chrono.session.operator_records import NOTE, SET_ASIDE, Mark, Setup
+from chrono.session.recording_loader import Findings, read_recording
+from chrono.session.replay_run import WholeRun, replay_run
+from chrono.session.view_cache import ViewCache
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 
@@ -329,14 +329,18 @@ async def test_marks_made_after_the_session_show_from_the_start_of_a_replay(copi
     run, _ = a_replay(copied, 1.0, edit=True)
     for _ in range(3):
         run.step_to_next_shot()
-    assert [row.note for row in Looks(run.session).view().rows] == ["", "set aside: net", ""]
+    assert [row.note for row in ViewCache(run.session).view().rows] == [
+        "",
+        "set aside: net",
+        "",
+    ]
     assert run.session.setup_now == Setup("2 bands", {"mass_kg": 0.03})
     key = int(run.recorded.log.shots["key"][30])
     run.say_mark(Mark(NOTE, key, "later"))
     back = run.at_shot(35)
-    assert Looks(back.session).row(30).note == "later"
+    assert ViewCache(back.session).row(30).note == "later"
     assert back.undo() == Mark(NOTE, key, "later")
-    assert Looks(back.session).row(30).note == ""
+    assert ViewCache(back.session).row(30).note == ""
 
 
 def test_edit_agrees_from_the_start(by_hand, copied):

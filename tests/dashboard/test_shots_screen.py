@@ -10,8 +10,8 @@ from textual.widgets import Digits, Static
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.driving import SHOWN_SHOTS
 from chrono.dashboard.plot import SpeedPlot
-from chrono.reports.flags_help import FLAG_HELP
-from chrono.session.marks import SET_ASIDE, Mark
+from chrono.reports.flag_help import FLAG_HELP
+from chrono.session.operator_records import SET_ASIDE, Mark
 from chrono.units import format_speed
 
 

@@ -8,9 +8,9 @@ from dashboard_kit import SIZES, clocking, drive, listed, screen_text
 from hand_board import hand_run, records
 from textual.widgets import Input, Static
 
-from chrono.commands.console import RunTeller
+from chrono.commands.console_output import RunReporter
 from chrono.dashboard.app import Dashboard
-from chrono.reader import handles
+from chrono.reader import file_io
 
 HOSTILE = ["[bold red]x[/]", "\x1b[31mred\x1b[2J", "x" * 10_000, "a\tb\u202ec\u200b", "[/]["]
 
@@ -46,7 +46,7 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
     board, run = hand_run(tmp_path / "full.tsv")
     first = tmp_path / "full.tsv"
     app = Dashboard(run)
-    real = handles.write_some
+    real = file_io.write_some
 
     def refuse(fd, offset, rows):
         raise OSError(errno.ENOSPC, "No space left on device")
@@ -55,7 +55,7 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
         await pilot.press("enter")
         board.shoot_and_wait(30.0)
         assert not app.check_action("write_elsewhere", ())
-        monkeypatch.setattr(handles, "write_some", refuse)
+        monkeypatch.setattr(file_io, "write_some", refuse)
         board.shoot_and_wait(31.0)
         await drive(app, pilot)
         text = " ".join(screen_text(app).split())
@@ -63,7 +63,7 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
         assert "w Write elsewhere" in text
         assert [cells[4] for cells in listed(app)] == ["yes", "yes"]
 
-        monkeypatch.setattr(handles, "write_some", real)
+        monkeypatch.setattr(file_io, "write_some", real)
         await pilot.press("w")
         app.screen.query_one(Input).value = str(first)
         await pilot.press("enter")
@@ -93,7 +93,7 @@ async def test_much_that_waits_for_the_disk_is_warned_of(tmp_path, monkeypatch, 
 
     async with app.run_test(size=size) as pilot:
         await pilot.press("enter")
-        monkeypatch.setattr(handles, "write_some", refuse)
+        monkeypatch.setattr(file_io, "write_some", refuse)
         monkeypatch.setattr("chrono.session.troubles.MUCH_BYTES", 1000)
         board.shoot_and_wait(30.0)
         await drive(app, pilot)
@@ -111,7 +111,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     tmp_path, monkeypatch, capsys
 ):
     board, run = hand_run(tmp_path / "full.tsv")
-    disk, real = RunTeller(), handles.write_some
+    disk, real = RunReporter(), file_io.write_some
 
     def told(seconds):
         board.wait(seconds)
@@ -123,7 +123,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
         raise OSError(errno.ENOSPC, "No space left on device")
 
     assert told(3.0) == ""
-    monkeypatch.setattr(handles, "write_some", refuse)
+    monkeypatch.setattr(file_io, "write_some", refuse)
     monkeypatch.setattr("chrono.session.troubles.MUCH_BYTES", 1000)
     first = told(3.0)
     assert first.startswith("disk: No space left on device, ")
@@ -131,7 +131,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     assert told(3.0) == ""
     assert "memory may run out" in told(60.0)
     assert told(3.0) == ""
-    monkeypatch.setattr(handles, "write_some", real)
+    monkeypatch.setattr(file_io, "write_some", real)
     run.writer._retry_due = 0.0
     assert told(3.0) == "disk: all is written\n"
     assert run.close() == []

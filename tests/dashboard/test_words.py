@@ -10,15 +10,15 @@ from rich.text import Text
 from chrono.dashboard.forms import read_setup_form
 from chrono.dashboard.words import LEAST_SHARE, budget_bar, fit, flow
 from chrono.errors import ChronoError
-from chrono.measuring.budget import Budget
-from chrono.session.looks import Looks
+from chrono.measuring.error_budget import Budget
+from chrono.session.view_cache import ViewCache
 
 
 def a_budget() -> Budget:
     board, run = hand_run()
     board.shoot_and_wait(30.0)
     run.step()
-    return Looks(run.session).view().budget
+    return ViewCache(run.session).view().budget
 
 
 @given(st.text(), st.integers(1, 40))

@@ -14,10 +14,10 @@ import sys
 import time
 from pathlib import Path
 
-import chrono.commands.console
-import chrono.reports.export  # noqa: F401 - loaded before the fork
+import chrono.commands.console_output
+import chrono.reports.export_table  # noqa: F401 - loaded before the fork
 from chrono.cli import main
-from chrono.session.live import live_run
+from chrono.session.live_run import live_run
 
 AT_ONCE = 8
 LONGEST_S = 1.6

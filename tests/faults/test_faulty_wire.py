@@ -16,15 +16,16 @@ import numpy as np
 import pytest
 from faulty_wire import FaultyWire, Injected
 
-from chrono.arrays.batch import NO_SEQUENCE, Batch, Kind
-from chrono.reader.decoder import decode_rows
-from chrono.reader.port import PortReader
-from chrono.reader.recording import read_blocks
-from chrono.reader.rows import unescape
-from chrono.reader.source import Journal
-from chrono.reader.writer import RecordingWriter
-from chrono.virtual.board import board_lines
+from chrono.arrays.events import NO_SEQUENCE, Batch, EventKind
+from chrono.reader.port_reader import PortReader
+from chrono.reader.recording_reader import read_blocks
+from chrono.reader.recording_rows import unescape
+from chrono.reader.recording_writer import RecordingWriter
+from chrono.reader.row_decoding import decode_rows
+from chrono.reader.row_sources import Journal
+from chrono.rigs.line_kinds import FRAMED
 from chrono.virtual.scenarios import SCENARIOS
+from chrono.virtual.virtual_board import board_lines
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
 
@@ -39,7 +40,7 @@ class Received:
         self.injected = injected
         self.rows = b"".join(read_blocks(path))
         self.given = given
-        self.batch: Batch = decode_rows(self.rows, "framed")
+        self.batch: Batch = decode_rows(self.rows, FRAMED)
         fields = [row.split(b"\t") for row in self.rows.splitlines()]
         self.lines = [unescape(text) for _, origin, text in fields if origin == b"board"]
 
@@ -128,4 +129,4 @@ def test_lost_lines_show_as_gaps_of_the_sequence(received: Received) -> None:
 
 
 def _damaged_events(batch: Batch) -> int:
-    return int((batch.events.kind == Kind.DAMAGED).sum())
+    return int((batch.events.kind == EventKind.DAMAGED).sum())

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from chrono.errors import RecordingError
-from chrono.reports.export import shot_records
-from chrono.session.recorded import read_recording
+from chrono.reports.export_table import shot_records
+from chrono.session.recording_loader import read_recording
 
 KILLS = 16
 MANY_KILLS = 200

@@ -16,8 +16,8 @@ from typing import IO, Any
 
 import pytest
 
-from chrono.reports.export import shot_records
-from chrono.session.recorded import read_recording
+from chrono.reports.export_table import shot_records
+from chrono.session.recording_loader import read_recording
 
 pytestmark = [
     pytest.mark.long,

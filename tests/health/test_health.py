@@ -5,25 +5,27 @@ from math import inf
 
 import pytest
 
-from chrono.clock.rate import ClockEstimate
-from chrono.health.verdict import GateSeen, Health, Observed, judge
-from chrono.measuring.combined import Combined
-from chrono.reports.health import health_text
+from chrono.clock.clock_rate import ClockEstimate
+from chrono.health.readiness import GateObservation, Observation, Readiness, judge_readiness
+from chrono.measuring.calibration_uncertainty import CombinedUncertainty
+from chrono.reports.readiness_text import health_text
 
-CLEAR = GateSeen(blocked=False)
-GOOD = Observed(span_s=20.0, gates=(CLEAR, CLEAR), lines=400, has_beats=True, silence_s=1.0)
+CLEAR = GateObservation(blocked=False)
+GOOD = Observation(span_s=20.0, gates=(CLEAR, CLEAR), lines=400, has_beats=True, silence_s=1.0)
 
 
 def _clock(rate_error: float, u: float) -> ClockEstimate:
-    return ClockEstimate(rate_error, Combined((), u, inf, 1.96 * u), 300, 1, 300.0, ())
+    return ClockEstimate(
+        rate_error, CombinedUncertainty((), u, inf, 1.96 * u), 300, 1, 300.0, ()
+    )
 
 
-def _gate_b(**changes: object) -> Observed:
+def _gate_b(**changes: object) -> Observation:
     return replace(GOOD, gates=(CLEAR, replace(CLEAR, **changes)))
 
 
 TROUBLES = {
-    "nothing came": (Observed(span_s=5.0), "no line has come from the board"),
+    "nothing came": (Observation(span_s=5.0), "no line has come from the board"),
     "blocked": (_gate_b(blocked=True, blocked_for_s=12.3), "gate B is blocked"),
     "flicker": (
         _gate_b(flicker_hz=100.2, flicker_duty=0.3),
@@ -54,7 +56,7 @@ TROUBLES = {
 FINE = {
     "all well": GOOD,
     "a body just now in the gate": _gate_b(blocked=True, blocked_for_s=0.4),
-    "levels not known": replace(GOOD, gates=(GateSeen(), GateSeen())),
+    "levels not known": replace(GOOD, gates=(GateObservation(), GateObservation())),
     "one spike": _gate_b(noise=1),
     "spikes seldom": replace(_gate_b(noise=5), span_s=60.0),
     "a line cut at the start": replace(GOOD, damaged=1),
@@ -76,7 +78,7 @@ FINE = {
 @pytest.mark.parametrize("case", TROUBLES)
 def test_one_trouble_is_the_one_reason_and_has_advice(case: str) -> None:
     observed, reason = TROUBLES[case]
-    health = judge(observed)
+    health = judge_readiness(observed)
     assert not health.ready
     assert health.verdict == f"not ready because {reason}"
     assert all(item.advice for item in health.troubles)
@@ -84,25 +86,25 @@ def test_one_trouble_is_the_one_reason_and_has_advice(case: str) -> None:
 
 @pytest.mark.parametrize("case", FINE)
 def test_what_is_no_trouble_leaves_the_gates_ready(case: str) -> None:
-    health = judge(FINE[case])
+    health = judge_readiness(FINE[case])
     assert health.verdict == "ready"
     assert health.ready
 
 
 def test_every_reason_is_given_at_once() -> None:
-    bad = GateSeen(True, 30.0, 120.0, 0.4, 50, 50)
-    seen = Observed(20.0, (bad, bad), 100, 20, 20, 5, 2, True, 9.0, _clock(1e-2, 1e-6))
-    health = judge(replace(seen, timed=9, bounced=4, bounce_s=1e-6, jitter_s=1e-7))
+    bad = GateObservation(True, 30.0, 120.0, 0.4, 50, 50)
+    seen = Observation(20.0, (bad, bad), 100, 20, 20, 5, 2, True, 9.0, _clock(1e-2, 1e-6))
+    health = judge_readiness(replace(seen, timed=9, bounced=4, bounce_s=1e-6, jitter_s=1e-7))
     assert len(health.troubles) == len(health.items) == 13
     assert health.verdict.count(";") == 12
 
 
-def _text(health: Health) -> str:
+def _text(health: Readiness) -> str:
     return health_text(health)
 
 
 def test_the_text_has_a_line_per_item_the_verdict_and_what_to_do() -> None:
-    lines = health_text(judge(_gate_b(blocked=True, blocked_for_s=12.3))).splitlines()
+    lines = health_text(judge_readiness(_gate_b(blocked=True, blocked_for_s=12.3))).splitlines()
     assert "! beam B     blocked for 12.3 s" in lines
     assert "  beam A     clear" in lines
     assert lines[-2] == "not ready because gate B is blocked"
@@ -110,9 +112,9 @@ def test_the_text_has_a_line_per_item_the_verdict_and_what_to_do() -> None:
 
 
 def test_the_text_of_good_gates_ends_with_ready() -> None:
-    assert _text(judge(GOOD)).endswith("\nready")
-    assert "rate not known" in _text(judge(GOOD))
-    assert "+45 ± 20 ppm" in _text(judge(FINE["clock within the rig's tolerance"]))
+    assert _text(judge_readiness(GOOD)).endswith("\nready")
+    assert "rate not known" in _text(judge_readiness(GOOD))
+    assert "+45 ± 20 ppm" in _text(judge_readiness(FINE["clock within the rig's tolerance"]))
 
 
 @pytest.mark.parametrize(
@@ -120,7 +122,7 @@ def test_the_text_of_good_gates_ends_with_ready() -> None:
     [(0.413e-6, "0.42 us"), (0.42e-6, "0.42 us"), (12.01e-6, "13 us"), (0.0996e-6, "0.1 us")],
 )
 def test_the_jitter_to_state_covers_the_bounces_seen(bounce_s: float, stated: str) -> None:
-    health = judge(replace(GOOD, timed=9, bounced=4, bounce_s=bounce_s, jitter_s=0.0))
+    health = judge_readiness(replace(GOOD, timed=9, bounced=4, bounce_s=bounce_s, jitter_s=0.0))
     (item,) = health.troubles
     assert item.reading == "in 4 of 9 shots"
     assert f'state jitter = "{stated}" under [clock]' in item.advice
@@ -130,8 +132,10 @@ def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> Non
     readings = {
         "no shots": GOOD,
         "none in 1 shot": replace(GOOD, timed=1),
-        "not told by lines without a level": replace(GOOD, gates=(GateSeen(),) * 2, timed=4),
+        "not told by lines without a level": replace(
+            GOOD, gates=(GateObservation(),) * 2, timed=4
+        ),
     }
     for reading, seen in readings.items():
-        (item,) = (item for item in judge(seen).items if item.name == "bounce")
+        (item,) = (item for item in judge_readiness(seen).items if item.name == "bounce")
         assert item.reading == reading

@@ -3,11 +3,11 @@
 import pytest
 
 from chrono.health.timing import hidden_text
-from chrono.measuring.timing import Timing
+from chrono.measuring.timing_jitter import TimingJitter
 
 
 def timing(jitter_us: float, *, dof: int = 50, low_us: float = 0.0, chords_us: float = 12.0):
-    return Timing(
+    return TimingJitter(
         shots=dof + 2,
         dof=dof,
         jitter_s=jitter_us * 1e-6,
@@ -28,12 +28,14 @@ def timing(jitter_us: float, *, dof: int = 50, low_us: float = 0.0, chords_us: f
         timing(0.4, chords_us=0.05),
     ],
 )
-def test_nothing_is_said_where_chance_the_rig_or_the_edges_explain_it(found: Timing) -> None:
+def test_nothing_is_said_where_chance_the_rig_or_the_edges_explain_it(
+    found: TimingJitter,
+) -> None:
     assert hidden_text(found) == ""
 
 
 @pytest.mark.parametrize("found", [timing(0.14), timing(0.4, dof=8)])
-def test_balls_off_their_middle_are_named_where_they_may_be_why(found: Timing) -> None:
+def test_balls_off_their_middle_are_named_where_they_may_be_why(found: TimingJitter) -> None:
     text = hidden_text(found)
     assert text.startswith("that is more than the rig states")
     assert "by 12 µs where gates.off_centre is right" in text

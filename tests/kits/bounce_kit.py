@@ -3,9 +3,9 @@
 from dataclasses import replace
 from pathlib import Path
 
-from chrono.rigs.file import parse_rig, rig_record
+from chrono.rigs.rig_file import parse_rig, rig_record
 from chrono.virtual.scenarios import SCENARIOS, Play, rig_text
-from chrono.virtual.simulation import simulate_recording
+from chrono.virtual.simulated_recording import simulate_recording
 
 
 def unsound_recording(path: Path, shots: int = 20) -> Path:

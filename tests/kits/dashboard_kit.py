@@ -11,7 +11,7 @@ from hand_board import HandBoard, hand_run
 from textual.pilot import Pilot
 
 from chrono.dashboard.app import Dashboard
-from chrono.session.live import LiveRun
+from chrono.session.live_run import LiveRun
 
 SIZES = [(80, 24), (120, 40)]
 ALL_SIZES = [(60, 20), *SIZES]

@@ -13,8 +13,8 @@ import sys
 import traceback
 from pathlib import Path
 
-import chrono.reports.export
-import chrono.session.recorded  # noqa: F401 - loaded before the fork
+import chrono.reports.export_table
+import chrono.session.recording_loader  # noqa: F401 - loaded before the fork
 from chrono.cli import main
 
 

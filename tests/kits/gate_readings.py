@@ -14,10 +14,11 @@ from gate_lines import Timed, recording_bytes, recording_rows
 from gate_physics import Array, Flight
 from numpy.typing import NDArray
 
-from chrono.measuring.measured import Measured
-from chrono.processor.table import EdgesUsed
-from chrono.rigs.file import Rig, rig_record
-from chrono.session.recorded import read_recording
+from chrono.measuring.speed import Measured
+from chrono.processor.shot_records import EdgesUsed
+from chrono.rigs.rig_file import rig_record
+from chrono.rigs.rig_model import Rig
+from chrono.session.recording_loader import read_recording
 from chrono.session.session import Session
 
 

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from chrono import __version__
-from chrono.reader.rows import json_row
-from chrono.reports.export import shot_table
-from chrono.reports.files import write_table
-from chrono.session.recorded import read_recording
+from chrono.reader.recording_rows import json_row
+from chrono.reports.export_table import shot_table
+from chrono.reports.table_files import write_table
+from chrono.session.recording_loader import read_recording
 
 HOUSE = Path(__file__).parents[2]
 RECORDING = HOUSE / "recordings" / "noisy-hall.tsv"

@@ -5,11 +5,12 @@ import json
 from pathlib import Path
 from typing import Any
 
-from chrono.reader.port import LinkStatus
-from chrono.reader.source import LiveSource
-from chrono.reader.writer import RecordingWriter
-from chrono.rigs.file import parse_rig, rig_record
-from chrono.session.live import LiveRun
+from chrono.reader.port_reader import LinkStatus
+from chrono.reader.recording_writer import RecordingWriter
+from chrono.reader.row_sources import LiveSource
+from chrono.rigs.line_kinds import FRAMED, LineKind
+from chrono.rigs.rig_file import parse_rig, rig_record
+from chrono.session.live_run import LiveRun
 from chrono.session.session import Session
 
 CLOCK_HZ = 16_000_000
@@ -27,7 +28,7 @@ length = "40 mm"
 class HandBoard(LiveSource):
     """Everything is as live, but nothing happens by itself."""
 
-    def __init__(self, writer: RecordingWriter | None = None, lines: str = "framed") -> None:
+    def __init__(self, writer: RecordingWriter | None = None, lines: LineKind = FRAMED) -> None:
         self.us = 0
         self.rate_error = 0.0
         self.link = LinkStatus("open", "hand://", answered=True)
@@ -116,7 +117,7 @@ def hand_run(
     board.record("rig", rig_record(rig))
     run = LiveRun(board, Session(rig), recording.name if recording else "hand", writer)
     run.start()
-    if hello and rig.lines == "framed":
+    if hello and rig.lines.says_hello:
         board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
     return board, run
 

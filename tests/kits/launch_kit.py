@@ -4,11 +4,7 @@ import math
 
 import numpy as np
 
-from chrono.measuring.flights import Aim
-from chrono.measuring.launch import Launch, launch_of
-from chrono.measuring.propagation import known
-from chrono.measuring.statistics import series_statistics
-from chrono.measuring.surroundings import (
+from chrono.measuring.body_in_air import (
     SMOOTH_SPHERE,
     TERMINAL,
     MovingBody,
@@ -16,7 +12,11 @@ from chrono.measuring.surroundings import (
     given_mass,
     site_of,
 )
-from chrono.rigs.file import default_rig
+from chrono.measuring.launch import Launch, launch_of
+from chrono.measuring.propagation import known
+from chrono.measuring.series_statistics import series_statistics
+from chrono.measuring.trajectory_results import Aim
+from chrono.rigs.rig_file import default_rig
 
 SITE = site_of(default_rig())
 SQUASH_BALL = MovingBody(given_mass(0.024), given_diameter(0.04), SMOOTH_SPHERE)

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from chrono.arrays.batch import NO_SEQUENCE, Control, Events, Kind
+from chrono.arrays.events import NO_SEQUENCE, EventKind, Events, Record
 from chrono.processor.pipeline import Processor, Rules
-from chrono.processor.table import Shots
+from chrono.processor.shot_records import Shots
 
 UNIT_S = 1 / 16e6
 SPACING_M = 0.3
@@ -29,7 +29,7 @@ class Line:
     """One line of the board, at a true time."""
 
     at_s: float
-    kind: int = Kind.EDGE
+    kind: int = EventKind.EDGE
     gate: int = A
     level: int = 1
     lost: int = 0
@@ -49,7 +49,7 @@ def body(at_s: float, speed_mps: float, length_m: float = LENGTH_M) -> list[Line
 def beats(seconds: int, lost: Sequence[int] = ()) -> list[Line]:
     """Return a beat each second, with the board's count of lost edges in each."""
     counts = [*lost, *([lost[-1] if lost else 0] * (seconds + 1))]
-    return [Line(float(s), Kind.BEAT, level=0, lost=counts[s]) for s in range(seconds + 1)]
+    return [Line(float(s), EventKind.BEAT, level=0, lost=counts[s]) for s in range(seconds + 1)]
 
 
 def events(
@@ -103,15 +103,15 @@ def joined(*parts: Events) -> Events:
     )
 
 
-def shots_of(these: Events, controls: Sequence[Control] = (), rules: Rules = RULES) -> Shots:
+def shots_of(these: Events, controls: Sequence[Record] = (), rules: Rules = RULES) -> Shots:
     """Return all shots of a stream."""
     processor = Processor(rules)
     return np.concatenate([feed(processor, these, controls), processor.finish()])
 
 
-def feed(processor: Processor, these: Events, records: Sequence[Control] = ()) -> Shots:
+def feed(processor: Processor, these: Events, records: Sequence[Record] = ()) -> Shots:
     """Feed a stretch with records between its events: new counters and bodies among them."""
-    found, begin, notes = [], 0, list[Control]()
+    found, begin, notes = [], 0, list[Record]()
     for record in records:
         if record.origin != "setup" and not _is_new_counter(processor, record):
             notes.append(replace(record, position=record.position - begin))
@@ -126,7 +126,7 @@ def feed(processor: Processor, these: Events, records: Sequence[Control] = ()) -
     return np.concatenate([*found, processor.feed(part(these, begin, len(these)), notes)])
 
 
-def _is_new_counter(processor: Processor, record: Control) -> bool:
+def _is_new_counter(processor: Processor, record: Record) -> bool:
     data = record.data
     return record.origin == "hello" and processor.is_new_counter(
         data["frequency_hz"], data["counter_bits"]
@@ -134,8 +134,8 @@ def _is_new_counter(processor: Processor, record: Control) -> bool:
 
 
 def cut(
-    these: Events, controls: Sequence[Control], places: Iterable[int]
-) -> list[tuple[Events, list[Control]]]:
+    these: Events, controls: Sequence[Record], places: Iterable[int]
+) -> list[tuple[Events, list[Record]]]:
     """Cut a stream before the events at `places`, each record with the piece it stands in."""
     pieces, begin, left = [], 0, list(controls)
     for end in [*sorted(places), len(these)]:

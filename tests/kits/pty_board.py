@@ -10,10 +10,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self
 
-from chrono.arrays.batch import Batch
-from chrono.reader.decoder import decode_rows
-from chrono.reader.grammar import crc_text
-from chrono.reader.rows import unescape
+from chrono.arrays.events import Batch
+from chrono.reader.line_grammar import crc_text
+from chrono.reader.recording_rows import unescape
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
 
 PATIENCE_S = 10.0
 """Longest wait for what must come; only a failing test waits as long."""
@@ -95,7 +96,7 @@ class Rows:
 
     def decoded(self) -> Batch:
         """Return what all rows taken so far say of a framed board."""
-        return decode_rows(b"".join(self.all), "framed")
+        return decode_rows(b"".join(self.all), FRAMED)
 
     @property
     def links(self) -> list[dict[str, Any]]:

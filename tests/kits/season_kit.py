@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from chrono.errors import RecordingError
-from chrono.season.sources import Source
+from chrono.season.recording_finder import RecordingSource
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
@@ -38,7 +38,9 @@ def many_links(folder: Path, number: int, source: Path = HALL) -> Path:
 class TellProcess:
     """Gives the number of the process that did the work, and the recording's name."""
 
-    def __call__(self, path: Path, source: Source) -> tuple[tuple[int, str], list[str]]:
+    def __call__(
+        self, path: Path, source: RecordingSource
+    ) -> tuple[tuple[int, str], list[str]]:
         return (os.getpid(), source.name), [f"{path}: seen"]
 
 
@@ -46,7 +48,7 @@ class TellProcess:
 class EndProcess:
     """Ends the process that does the work, as the system does where memory runs out."""
 
-    def __call__(self, path: Path, source: Source) -> tuple[None, list[str]]:
+    def __call__(self, path: Path, source: RecordingSource) -> tuple[None, list[str]]:
         os._exit(9)
 
 
@@ -56,7 +58,7 @@ class Refuse:
 
     refused: str
 
-    def __call__(self, path: Path, source: Source) -> tuple[str, list[str]]:
+    def __call__(self, path: Path, source: RecordingSource) -> tuple[str, list[str]]:
         if source.name == self.refused:
             raise RecordingError("is refused", where=str(path), hint="choose another")
         return path.read_text("utf-8"), []

@@ -8,9 +8,9 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from chrono.session.follow import FollowRun, follow_run
-from chrono.sharing.address import LOCALHOST, listen
-from chrono.sharing.service import Wishes, serving
+from chrono.session.follow_run import FollowRun, follow_run
+from chrono.sharing.share_server import DisplayOptions, serving
+from chrono.sharing.web_address import LOCALHOST, listen
 
 PATIENCE_S = 20.0
 
@@ -28,7 +28,7 @@ class Served:
 
 @asynccontextmanager
 async def a_page(
-    recording: Path, token: str = "", wishes: Wishes | None = None
+    recording: Path, token: str = "", wishes: DisplayOptions | None = None
 ) -> AsyncIterator[Served]:
     """Serve a recording in this loop while the block runs."""
     run = follow_run(recording)
@@ -36,7 +36,7 @@ async def a_page(
     bound = listen(LOCALHOST, 0)
     ready, over = asyncio.Event(), asyncio.Event()
     task = asyncio.create_task(
-        serving(run, bound, token, wishes or Wishes(), ready.set, over.is_set)
+        serving(run, bound, token, wishes or DisplayOptions(), ready.set, over.is_set)
     )
     await ready.wait()
     try:

@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.measuring.speed import SpeedModel
-from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed
-from chrono.rigs.file import Rig, rig_from_record
+from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed
+from chrono.rigs.rig_file import rig_from_record
+from chrono.rigs.rig_model import Rig
 
 Floats = npt.NDArray[np.float64]
 

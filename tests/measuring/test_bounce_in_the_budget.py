@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from speed_rigs import exact_gates, make_rig, make_shots, random_models
 
-from chrono.measuring.budget import combined_uncertainty
-from chrono.measuring.coverage import coverage_half_width, with_normal
+from chrono.measuring.coverage_interval import coverage_half_width, with_normal
+from chrono.measuring.error_budget import combined_uncertainty
 from chrono.measuring.speed import STEEP, SpeedModel, measure, shot_budget
-from chrono.processor.table import EdgesUsed
+from chrono.processor.shot_records import EdgesUsed
 
 NORMAL = 1.95996398
 """t for 95 % and infinitely many degrees of freedom (GUM, table G.2: 1.960)."""

@@ -3,10 +3,10 @@
 import numpy as np
 from beat_kit import exponential, microseconds, send_beats
 
-from chrono.clock.rate import estimate_clock
+from chrono.clock.clock_rate import estimate_clock
 from chrono.measuring.speed import SpeedModel, shot_budget
-from chrono.processor.table import EdgesUsed
-from chrono.rigs.file import rig_from_record
+from chrono.processor.shot_records import EdgesUsed
+from chrono.rigs.rig_file import rig_from_record
 
 SPACING_M, UNIT_S = 0.3, 1 / 16e6
 GATES = {"spacing_m": SPACING_M, "spacing_tolerance_m": 0.1e-3, "trip_tolerance_m": 0.0}

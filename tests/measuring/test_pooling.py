@@ -5,9 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from chrono.measuring.budget import Contribution, combined_uncertainty, normal
-from chrono.measuring.pooling import pooled_sample
-from chrono.measuring.statistics import Sample, series_of
+from chrono.measuring.error_budget import Contribution, combined_uncertainty, normal
+from chrono.measuring.series_statistics import Sample, pooled_sample, series_of
 
 
 def sample(speeds, u_shared: float, u_random: float = 0.0, parts=()) -> Sample:

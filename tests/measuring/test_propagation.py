@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from chrono.errors import OptionError
-from chrono.measuring.budget import normal, rectangular
+from chrono.measuring.error_budget import normal, rectangular
 from chrono.measuring.propagation import (
     SHOT_TO_SHOT,
     SPEED,
@@ -15,7 +15,7 @@ from chrono.measuring.propagation import (
     next_shot_speed,
     propagate,
 )
-from chrono.measuring.statistics import series_statistics
+from chrono.measuring.series_statistics import series_statistics
 
 
 def test_a_product_has_the_relative_uncertainties_of_its_factors():

@@ -9,10 +9,10 @@ import pytest
 from speed_rigs import HEAVY_ROD, exact_gates, make_rig, make_shots, random_models, simulate
 from uncertainties import ufloat
 
-from chrono.measuring.budget import combined_uncertainty
-from chrono.measuring.coverage import coverage_half_width, quotient_half_width
+from chrono.measuring.coverage_interval import coverage_half_width, quotient_half_width
+from chrono.measuring.error_budget import combined_uncertainty
 from chrono.measuring.speed import STEEP, SpeedModel, measure, shot_budget
-from chrono.processor.table import ABSENT, EdgesUsed
+from chrono.processor.shot_records import ABSENT, EdgesUsed
 
 USED = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 Floats = npt.NDArray[np.float64]

@@ -18,7 +18,7 @@ from gate_physics import SQUASH, draw_rigs, fly
 from gate_readings import Reading, read_flight
 from speed_rigs import make_rig
 
-from chrono.session.check import check_recording
+from chrono.session.readiness_check import check_recording
 
 QUEUE = replace(PIN_INTERRUPT, busy_kind="queue")
 BOARDS = {"every trip exact": CAPTURE, "trips within 6 us late": QUEUE}

@@ -12,7 +12,7 @@ from gate_physics import SQUASH, draw_rigs, fly
 from speed_rigs import exact_gates, make_shots
 
 from chrono.measuring.speed import SpeedModel, measure, shot_budget
-from chrono.processor.table import EdgesUsed
+from chrono.processor.shot_records import EdgesUsed
 
 STEP_S, UNITS = 100e-6, 100
 COARSE = Board(frequency_hz=1e6, step=UNITS, jitter_s=0.0)

@@ -8,7 +8,7 @@ from flying_company import Company, from_muzzle, that_meet
 from line_kit import RULES, UNIT_S, Line, beats, events, shots_of
 
 from chrono.processor.pipeline import Rules
-from chrono.processor.table import NEVER_COUNTED, EdgesUsed
+from chrono.processor.shot_records import NEVER_COUNTED, EdgesUsed
 
 Draw = Callable[[np.random.Generator, float, float, float], Company]
 

@@ -10,11 +10,10 @@ from gate_physics import SQUASH as SQUASH_BALL
 from gate_physics import draw_rigs, fly
 from speed_rigs import make_shots
 
-from chrono.measuring.measured import Measured
-from chrono.measuring.speed import SpeedModel, measure
-from chrono.measuring.statistics import series_statistics
-from chrono.processor.table import ABSENT, EdgesUsed
-from chrono.rigs.file import default_rig, rig_from_record, rig_record
+from chrono.measuring.series_statistics import series_statistics
+from chrono.measuring.speed import Measured, SpeedModel, measure
+from chrono.processor.shot_records import ABSENT, EdgesUsed
+from chrono.rigs.rig_file import default_rig, rig_from_record, rig_record
 
 RIGS = 4000
 """The coverage found has s = 0.35 %."""

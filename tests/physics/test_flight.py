@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chrono.physics.flight import (
+from chrono.physics.free_fall import (
     fall_distance,
     fall_speed,
     fall_speed_at,

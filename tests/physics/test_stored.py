@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad, solve_ivp
 
-from chrono.physics.stored import (
+from chrono.physics.stored_energy import (
     elastic_work,
     gas_work,
     kinetic_energy,

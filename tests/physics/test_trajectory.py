@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chrono.errors import OptionError
-from chrono.physics.flight import fall_speed, fall_time
+from chrono.physics.free_fall import fall_speed, fall_time
 from chrono.physics.trajectory import best_elevation, fitted_drag, fly, vacuum_range
 
 G = 9.81

@@ -9,11 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from line_kit import RULES, A, B, Line, block, body, cut, events, feed, joined, without
 
-from chrono.arrays.batch import LEVEL_UNKNOWN, NO_SEQUENCE, Control, Events, Kind
+from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind, Events, Record
 from chrono.processor.pipeline import Processor, Rules
-from chrono.processor.table import Shots
+from chrono.processor.shot_records import Shots
+from chrono.rigs.line_kinds import INTERVAL, PLAIN
 
-Stream = tuple[Events, list[Control]]
+Stream = tuple[Events, list[Record]]
 Happening = Callable[[float], list[Line]]
 
 GATES, LEVELS = st.integers(0, 1), st.integers(0, 1)
@@ -64,7 +65,7 @@ HAPPENINGS: st.SearchStrategy[Happening] = st.one_of(
 )
 
 
-def told(draw: st.DrawFn, these: Events) -> list[Control]:
+def told(draw: st.DrawFn, these: Events) -> list[Record]:
     """Draw records that stand between the lines."""
     places = draw(st.lists(st.integers(0, len(these)), max_size=3))
     controls = []
@@ -82,7 +83,7 @@ def told(draw: st.DrawFn, these: Events) -> list[Control]:
                 ]
             )
         )
-        controls.append(Control(place, host_us, origin, data))
+        controls.append(Record(place, host_us, origin, data))
     return controls
 
 
@@ -92,8 +93,8 @@ def harmed(draw: st.DrawFn, these: Events) -> Events:
     some = st.lists(st.integers(0, n - 1), max_size=3, unique=True)
     damaged, doubled, lost = draw(some), draw(some), draw(some)
     kind, sequence = these.kind.copy(), these.sequence.copy()
-    kind[damaged], sequence[damaged] = Kind.DAMAGED, NO_SEQUENCE
-    kind[draw(some)] |= np.uint8(Kind.LATE)
+    kind[damaged], sequence[damaged] = EventKind.DAMAGED, NO_SEQUENCE
+    kind[draw(some)] |= np.uint8(EventKind.LATE)
     counter = these.counter.copy()
     if draw(st.booleans()):
         counter[draw(st.integers(0, n - 1)) :] += draw(st.sampled_from([-40, 10**6, 3 * 10**8]))
@@ -121,7 +122,8 @@ def streams(draw: st.DrawFn, lines: str = "framed") -> Stream:
     every_s, shift_s = draw(st.sampled_from([0.04, 0.1, 0.3, 1.0])), draw(st.floats(0, 0.04))
     end_s = max([at_s, *(line.at_s for line in sent)])
     sent += [
-        Line(shift_s + i * every_s, Kind.BEAT, level=0) for i in range(int(end_s / every_s) + 2)
+        Line(shift_s + i * every_s, EventKind.BEAT, level=0)
+        for i in range(int(end_s / every_s) + 2)
     ]
     these = events([x for x in sent if x.at_s > 0], start=start, plain=lines != "framed")
     if draw(st.booleans()):
@@ -149,7 +151,7 @@ def run(
     return np.concatenate([*found, processor.finish()]), processor
 
 
-def _until_next(piece: tuple[Events, Sequence[Control]]) -> int:
+def _until_next(piece: tuple[Events, Sequence[Record]]) -> int:
     these, controls = piece
     return int(min([*these.host_us[:1], *(c.host_us for c in controls[:1])], default=0))
 
@@ -188,7 +190,7 @@ def test_framed_lines_give_the_same_shots_in_any_pieces(
 def test_plain_lines_give_the_same_shots_in_any_pieces(
     stream: Stream, places: list[int], length_m: float | None
 ) -> None:
-    agree(stream, places, replace(RULES, lines="plain", body_length_m=length_m))
+    agree(stream, places, replace(RULES, lines=PLAIN, body_length_m=length_m))
 
 
 @settings(max_examples=30, deadline=None)
@@ -196,7 +198,7 @@ def test_plain_lines_give_the_same_shots_in_any_pieces(
 def test_lines_without_levels_give_the_same_shots_in_any_pieces(
     stream: Stream, places: list[int]
 ) -> None:
-    agree(stream, places, replace(RULES, lines="plain"))
+    agree(stream, places, replace(RULES, lines=PLAIN))
 
 
 @settings(max_examples=20, deadline=None)
@@ -205,8 +207,10 @@ def test_interval_lines_give_the_same_shots_in_any_pieces(
     stream: Stream, places: list[int]
 ) -> None:
     these, controls = stream
-    kind = np.where(these.kind == Kind.DAMAGED, Kind.DAMAGED, Kind.INTERVAL).astype(np.uint8)
-    rules = replace(RULES, lines="interval", unit_s=1e-6)
+    kind = np.where(
+        these.kind == EventKind.DAMAGED, EventKind.DAMAGED, EventKind.INTERVAL
+    ).astype(np.uint8)
+    rules = replace(RULES, lines=INTERVAL, unit_s=1e-6)
     agree((replace(these, kind=kind), controls), places, rules)
 
 
@@ -225,7 +229,7 @@ QUIET_S = RULES.quiet_s
 
 
 def ticking(step_s: float, until_s: float) -> list[Line]:
-    return [Line(i * step_s, Kind.BEAT, level=0) for i in range(round(until_s / step_s))]
+    return [Line(i * step_s, EventKind.BEAT, level=0) for i in range(round(until_s / step_s))]
 
 
 HARD: dict[str, list[Line]] = {
@@ -240,7 +244,7 @@ HARD: dict[str, list[Line]] = {
         *body(1.3, 20.0),
         *body(1.75, 20.0),
         *body(2.3, 20.0),
-        *[Line(float(i), Kind.BEAT, level=0, lost=i // 3) for i in (0, 1, 3, 4)],
+        *[Line(float(i), EventKind.BEAT, level=0, lost=i // 3) for i in (0, 1, 3, 4)],
     ],
     "a gate blocked while the other is not": [
         *block(A, 1.0, 0.98),
@@ -275,4 +279,4 @@ def test_lines_swapped_at_the_end_of_the_quiet_time_count_in_any_pieces() -> Non
     early = [*block(A, 1.0, 2e-3), Line(end_s + QUIET_S + 2 * US, gate=B)]
     late = block(A, end_s + QUIET_S - 2 * US, 2e-3)
     first, second = events(early, plain=True), events(late, plain=True)
-    agree((joined(first, second), []), [], replace(RULES, lines="plain"))
+    agree((joined(first, second), []), [], replace(RULES, lines=PLAIN))

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from line_kit import LENGTH_M, RULES, A, B, Line, block, body, cut, events, feed
 
-from chrono.arrays.batch import NO_SEQUENCE, Control, Events, Kind
+from chrono.arrays.events import NO_SEQUENCE, EventKind, Events, Record
 from chrono.processor.pipeline import Processor, Rules
-from chrono.processor.table import Shots
+from chrono.processor.shot_records import Shots
+from chrono.rigs.line_kinds import PLAIN
 
 Rng = np.random.Generator
 
@@ -46,12 +47,12 @@ def dense(rng: Rng) -> Events:
         lines += happening(rng, at_s)
         at_s += rng.exponential(scale_s) + (rng.random() < 0.05) * rng.exponential(1.5)
     lost = np.cumsum(rng.random(int(at_s) + 2) < 0.1)
-    lines += [Line(float(s), Kind.BEAT, level=0, lost=int(n)) for s, n in enumerate(lost)]
+    lines += [Line(float(s), EventKind.BEAT, level=0, lost=int(n)) for s, n in enumerate(lost)]
     late = rng.random(len(lines)) < 0.05
     lines = [
-        replace(line, kind=Kind.LATE) if is_late and line.kind == Kind.EDGE else line
+        replace(line, kind=EventKind.LATE) if is_late and line.kind == EventKind.EDGE else line
         for line, is_late in zip(lines, late, strict=True)
-        if line.at_s > 0 or line.kind == Kind.BEAT
+        if line.at_s > 0 or line.kind == EventKind.BEAT
     ]
     return events(lines, start=int(rng.integers(2**32)), sequence=int(rng.integers(65536)))
 
@@ -69,7 +70,7 @@ def harmed(rng: Rng, these: Events) -> Events:
         counter[place:] += int(rng.integers(2**32))
     kind, sequence = these.kind[order], these.sequence.copy()
     damaged = rng.random(n) < 0.01
-    kind[damaged], sequence[damaged] = Kind.DAMAGED, NO_SEQUENCE
+    kind[damaged], sequence[damaged] = EventKind.DAMAGED, NO_SEQUENCE
     times = np.where(rng.random(n) < 0.02, 0, 1 + (rng.random(n) < 0.005))
     changed = Events(
         host_us,
@@ -85,7 +86,7 @@ def harmed(rng: Rng, these: Events) -> Events:
     )
 
 
-def records(rng: Rng, these: Events) -> list[Control]:
+def records(rng: Rng, these: Events) -> list[Record]:
     """Return records between the lines, each read when the line after it was."""
     places = np.flatnonzero(rng.random(len(these)) < 0.008)
     kinds = [
@@ -95,13 +96,13 @@ def records(rng: Rng, these: Events) -> list[Control]:
         ("setup", {"body_length_m": 0.02}),
     ]
     return [
-        Control(int(place), int(these.host_us[place]), *kinds[rng.integers(len(kinds))])
+        Record(int(place), int(these.host_us[place]), *kinds[rng.integers(len(kinds))])
         for place in places
     ]
 
 
 def run(
-    these: Events, controls: list[Control], places: Iterable[int], rules: Rules, quiet: bool
+    these: Events, controls: list[Record], places: Iterable[int], rules: Rules, quiet: bool
 ) -> tuple[Shots, Processor]:
     processor, found = Processor(rules), []
     pieces = cut(these, controls, places)
@@ -120,7 +121,7 @@ def test_shots_of_a_dense_stream_do_not_depend_on_its_cut(seed: int) -> None:
     rules = replace(RULES, body_length_m=(LENGTH_M, None)[seed % 2])
     if seed % 4 == 3:
         these = replace(these, sequence=np.full(len(these), NO_SEQUENCE, np.int32))
-        rules = replace(rules, lines="plain")
+        rules = replace(rules, lines=PLAIN)
     controls = records(rng, these)
     whole, once = run(these, controls, [], rules, False)
     some = np.sort(rng.integers(0, len(these), 6)).tolist()

@@ -8,7 +8,7 @@ from line_kit import RULES, Line, beats, block, body, events, part, shots_of
 
 from chrono.processor.flicker import WINDOW
 from chrono.processor.pipeline import Processor
-from chrono.processor.table import Flag
+from chrono.processor.shot_records import Flag
 
 ALONE = int(Flag.LONE_A | Flag.LONE_B)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from line_kit import RULES, Line, block, events
 
-from chrono.arrays.batch import LEVEL_UNKNOWN, Kind
+from chrono.arrays.events import LEVEL_UNKNOWN, EventKind
 from chrono.processor.passages import (
     CORE,
     LATE_TRAIL,
@@ -20,6 +20,7 @@ from chrono.processor.passages import (
 )
 from chrono.processor.timebase import put_on_timebase
 from chrono.processor.timeline import Edges, Timebase
+from chrono.rigs.line_kinds import PLAIN
 
 WINDOWS = RULES.windows
 US = 16
@@ -27,7 +28,7 @@ NEVER = 1 << 62
 
 
 def edges(lines: list[Line]) -> Edges:
-    plain = replace(RULES, lines="plain")
+    plain = replace(RULES, lines=PLAIN)
     return put_on_timebase(events(lines, plain=True), (), Timebase(), plain).edges
 
 
@@ -100,7 +101,7 @@ def test_lines_without_a_level_are_leading_edges() -> None:
 
 def test_a_late_line_marks_its_edge() -> None:
     lines = at((0, 1), (2, 0))
-    found = passages([lines[0], replace(lines[1], kind=Kind.LATE)])
+    found = passages([lines[0], replace(lines[1], kind=EventKind.LATE)])
     assert found["marks"][0] == LEAD | TRAIL | LATE_TRAIL
 
 

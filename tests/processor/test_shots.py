@@ -22,11 +22,12 @@ from line_kit import (
     shots_of,
 )
 
-from chrono.arrays.batch import LEVEL_UNKNOWN, Control, Events, Kind
-from chrono.processor.pairing import AGREEMENT, LENGTH_TOLERANCE
+from chrono.arrays.events import LEVEL_UNKNOWN, EventKind, Events, Record
+from chrono.processor.passage_pairing import AGREEMENT, LENGTH_TOLERANCE
 from chrono.processor.pipeline import Processor
+from chrono.processor.shot_records import ABSENT, EdgesUsed, Shots, flag_words
 from chrono.processor.shots import CROWD
-from chrono.processor.table import ABSENT, EdgesUsed, Shots, flag_words
+from chrono.rigs.line_kinds import INTERVAL, PLAIN
 
 MS = 1e-3
 
@@ -130,7 +131,7 @@ def test_the_pair_that_is_left_gives_the_transit(
 def test_late_edges_pair_but_give_no_time_where_another_pair_is_sound(
     late: tuple[int, ...], which: EdgesUsed
 ) -> None:
-    lines = [replace(x, kind=Kind.LATE) if i in late else x for i, x in enumerate(BALL)]
+    lines = [replace(x, kind=EventKind.LATE) if i in late else x for i, x in enumerate(BALL)]
     (shot,) = shots_of(with_beats(lines))
     assert shot["used"] == which
     assert shot["lead"] == 240_000
@@ -361,14 +362,14 @@ def test_a_restart_within_a_shot_leaves_a_lone_passage() -> None:
     before, after = events([*beats(2), A1, A0]), events([*block(B, 0.3, 2 * MS), *beats(3)[1:]])
     after = replace(after, host_us=after.host_us + 2_000_000)
     hello = {"frequency_hz": 16_000_000, "counter_bits": 32}
-    shots = shots_of(joined(before, after), [Control(5, 2_310_000, "hello", hello)])
+    shots = shots_of(joined(before, after), [Record(5, 2_310_000, "hello", hello)])
     assert [set(w) for w in words(shots)] == [{"lone-a", "gap"}, {"lone-b", "gap"}]
 
 
 def test_a_lost_link_within_a_shot_is_a_gap() -> None:
     lines = [*beats(5), A1, A0]
     these = events(lines)
-    lost = Control(5, 2_308_000, "link", {"event": "lost"})
+    lost = Record(5, 2_308_000, "link", {"event": "lost"})
     assert words(shots_of(these, [lost])) == [("lone-a", "gap")]
 
 
@@ -380,7 +381,7 @@ def test_edges_the_board_lost_around_a_shot_are_told(counts: list[int], told: bo
 
 # -- other lines ------------------------------------------------------------------------
 
-PLAIN = replace(RULES, lines="plain")
+PLAIN_RULES = replace(RULES, lines=PLAIN)
 
 
 def bare(*at_ms: tuple[float, int]) -> Events:
@@ -389,7 +390,7 @@ def bare(*at_ms: tuple[float, int]) -> Events:
 
 
 def test_lines_without_levels_give_the_leading_transit() -> None:
-    (shot,) = shots_of(bare((0, A), (0.1, A), (15, B)), rules=PLAIN)
+    (shot,) = shots_of(bare((0, A), (0.1, A), (15, B)), rules=PLAIN_RULES)
     assert shot["lead"] == 240_000
     assert shot["block_a"] == shot["block_b"] == shot["trail"] == ABSENT
     assert flag_words(int(shot["flags"])) == ("lead-only",)
@@ -397,14 +398,17 @@ def test_lines_without_levels_give_the_leading_transit() -> None:
 
 def test_a_damaged_line_beside_lines_without_levels_costs_the_transit() -> None:
     these = bare((0, A), (7, A), (15, B))
-    kind = np.array([Kind.EDGE, Kind.DAMAGED, Kind.EDGE], np.uint8)
-    (shot,) = shots_of(replace(these, kind=kind), rules=PLAIN)
+    kind = np.array([EventKind.EDGE, EventKind.DAMAGED, EventKind.EDGE], np.uint8)
+    (shot,) = shots_of(replace(these, kind=kind), rules=PLAIN_RULES)
     assert shot["used"] == EdgesUsed.NONE
     assert "gap" in flag_words(int(shot["flags"]))
 
 
 def test_plain_lines_with_levels_are_measured_like_framed_ones() -> None:
-    plain, framed = shots_of(events(BALL, plain=True), rules=PLAIN), shots_of(events(BALL))
+    plain, framed = (
+        shots_of(events(BALL, plain=True), rules=PLAIN_RULES),
+        shots_of(events(BALL)),
+    )
     assert plain.tobytes() == framed.tobytes()
 
 
@@ -412,9 +416,11 @@ def test_each_interval_line_is_a_shot() -> None:
     transit = [15_000, 1_499, 150_001, 0]
     these = bare(*((100.0 * i, A) for i in range(4)))
     these = replace(
-        these, kind=np.full(4, Kind.INTERVAL, np.uint8), counter=np.array(transit, np.int64)
+        these,
+        kind=np.full(4, EventKind.INTERVAL, np.uint8),
+        counter=np.array(transit, np.int64),
     )
-    rules = replace(RULES, lines="interval", unit_s=1e-6)
+    rules = replace(RULES, lines=INTERVAL, unit_s=1e-6)
     shots = shots_of(these, rules=rules)
     assert shots["lead"].tolist() == transit
     assert shots["key"].tolist() == these.host_us.tolist()
@@ -432,7 +438,7 @@ def test_each_interval_line_is_a_shot() -> None:
 
 def test_a_setups_body_length_holds_from_its_place_on() -> None:
     these = with_beats([*BALL, *body(3.3, 20.0)])
-    setup = Control(8, 3_100_000, "setup", {"body_length_m": 2 * LENGTH_M})
+    setup = Record(8, 3_100_000, "setup", {"body_length_m": 2 * LENGTH_M})
     assert words(shots_of(these, [setup])) == [(), ("short",)]
     none = replace(setup, data={"body_length_m": None})
     assert words(shots_of(with_beats(body(3.3, 20.0, 0.1)), [replace(none, position=4)])) == [
@@ -447,7 +453,7 @@ def test_a_hello_with_another_frequency_changes_the_windows_from_there_on() -> N
     processor = Processor(RULES)
     shots = [
         processor.feed(first),
-        feed(processor, second, [Control(0, 6_000_000, "hello", slow_clock)]),
+        feed(processor, second, [Record(0, 6_000_000, "hello", slow_clock)]),
         processor.finish(),
     ]
     assert processor.rules.unit_s == 1 / 8e6
@@ -461,7 +467,7 @@ def test_a_shot_that_another_counter_cuts_off_says_that_lines_may_be_missing() -
     processor = Processor(RULES)
     shots = [
         processor.feed(first),
-        feed(processor, second, [Control(0, 2_310_000, "hello", slow_clock)]),
+        feed(processor, second, [Record(0, 2_310_000, "hello", slow_clock)]),
         processor.finish(),
     ]
     assert words(np.concatenate(shots)) == [("lone-a", "gap")]
@@ -474,7 +480,7 @@ def test_nothing_is_missing_of_a_shot_long_before_another_counter() -> None:
     processor = Processor(RULES)
     shots = [
         processor.feed(with_beats(BALL)),
-        feed(processor, second, [Control(0, 8_900_000, "hello", slow_clock)]),
+        feed(processor, second, [Record(0, 8_900_000, "hello", slow_clock)]),
         processor.finish(),
     ]
     assert words(np.concatenate(shots)) == [()]
@@ -512,7 +518,7 @@ def test_silence_by_the_hosts_clock_makes_a_shot_final() -> None:
 @pytest.mark.parametrize("place", [1, 2, 3])
 def test_a_host_that_stalls_in_a_shot_loses_nothing_of_it(place: int) -> None:
     these = with_beats(BALL)
-    begin = int(np.flatnonzero(these.kind == Kind.EDGE)[0])
+    begin = int(np.flatnonzero(these.kind == EventKind.EDGE)[0])
     host_us = these.host_us.copy()
     host_us[begin + place :] = np.maximum(
         host_us[begin + place :], host_us[begin + place] + 9_000_000
@@ -535,8 +541,8 @@ def test_levels_and_tally_tell_of_the_gates() -> None:
 
 def test_what_comes_later_has_a_greater_key_than_the_anchor() -> None:
     """Of lines that each tell a transit, the key is the host's time; two may come at once."""
-    processor = Processor(replace(RULES, lines="interval"))
-    lines = events([Line(1.0, Kind.INTERVAL), Line(1.0, Kind.INTERVAL)])
+    processor = Processor(replace(RULES, lines=INTERVAL))
+    lines = events([Line(1.0, EventKind.INTERVAL), Line(1.0, EventKind.INTERVAL)])
     first = processor.feed(replace(lines, counter=np.array([240_000, 240_000])))
     assert processor.anchor() == first["key"][-1] == first["key"][0] + 1
     later = processor.feed(replace(lines, counter=np.array([240_000, 240_000])))

@@ -7,20 +7,20 @@ import pytest
 from line_kit import RULES, UNIT_S, Line, beats, body, events, joined, part, without
 from test_cut_dense import dense, harmed, records
 
-from chrono.arrays import compiled
-from chrono.arrays.batch import Control, Events, Kind
-from chrono.processor.breaks import UNKNOWN_LOSS
-from chrono.processor.timebase import Ticked, known_time, put_on_timebase
+from chrono.arrays import machine_code
+from chrono.arrays.events import EventKind, Events, Record
+from chrono.processor.line_continuity import UNKNOWN_LOSS
+from chrono.processor.timebase import TimedStretch, known_time, put_on_timebase, unwrap_steps
 from chrono.processor.timeline import LATE, Timebase
-from chrono.processor.unwrap import unwrap_steps
+from chrono.rigs.line_kinds import PLAIN
 
 WRAP = 1 << 32
 WRAP_S = WRAP * UNIT_S
 
 
 def tick(
-    these: Events, controls: tuple[Control, ...] = (), before: Timebase | None = None
-) -> Ticked:
+    these: Events, controls: tuple[Record, ...] = (), before: Timebase | None = None
+) -> TimedStretch:
     return put_on_timebase(these, controls, before or Timebase(), RULES)
 
 
@@ -29,10 +29,10 @@ def test_loops_give_the_same_as_they_stand_and_as_machine_code(seed, monkeypatch
     rng = np.random.default_rng(seed)
     these = harmed(rng, dense(rng))
     controls = tuple(records(rng, these))
-    compiled.load()
-    monkeypatch.setattr(compiled, "LONG", 0)
+    machine_code.load_numba()
+    monkeypatch.setattr(machine_code, "LONG", 0)
     machine = tick(these, controls)
-    monkeypatch.setattr(compiled, "LONG", len(these) + 1)
+    monkeypatch.setattr(machine_code, "LONG", len(these) + 1)
     standing = tick(these, controls)
     assert machine.first == standing.first
     for one, other in zip(machine[:4], standing[:4], strict=True):
@@ -42,9 +42,9 @@ def test_loops_give_the_same_as_they_stand_and_as_machine_code(seed, monkeypatch
     assert len(machine.edges.t) > 20
 
 
-def hello(position: int, host_us: int = 0) -> Control:
+def hello(position: int, host_us: int = 0) -> Record:
     data = {"frequency_hz": 16_000_000, "counter_bits": 32}
-    return Control(position, host_us, "hello", data)
+    return Record(position, host_us, "hello", data)
 
 
 def test_time_begins_at_the_counter_of_the_first_line() -> None:
@@ -117,7 +117,7 @@ def test_a_step_longer_than_from_beat_to_beat_is_no_late_reading() -> None:
 def test_without_numbers_a_late_reading_is_a_jump() -> None:
     these = events([Line(1.0), Line(1.1)], plain=True)
     late = replace(these, host_us=these.host_us + np.array([0, 2_100_000]))
-    rules = replace(RULES, lines="plain")
+    rules = replace(RULES, lines=PLAIN)
     assert put_on_timebase(late, (), Timebase(), rules).after.tally.breaks == 1
 
 
@@ -161,7 +161,7 @@ def test_a_line_doubled_across_the_cut_is_used_once() -> None:
     assert again.after.tally.duplicates == 1
 
 
-@pytest.mark.parametrize("change", [{"gate": 1}, {"level": 0}, {"kind": Kind.LATE}])
+@pytest.mark.parametrize("change", [{"gate": 1}, {"level": 0}, {"kind": EventKind.LATE}])
 def test_the_same_number_at_the_same_time_of_another_edge_is_no_double(
     change: dict[str, int],
 ) -> None:
@@ -240,7 +240,7 @@ def test_a_hello_at_the_end_of_a_piece_holds_for_the_next() -> None:
 
 def test_a_lost_link_is_a_break_at_its_place_by_the_hosts_clock() -> None:
     these = events(beats(3))
-    ticked = tick(these, (Control(2, 1_503_000, "link", {"event": "lost"}),))
+    ticked = tick(these, (Record(2, 1_503_000, "link", {"event": "lost"}),))
     assert ticked.notes.before.tolist() == [24_000_000 - 3_200_000]
     assert ticked.notes.mark.tolist() == [24_000_000]
     assert ticked.notes.latest.tolist() == [24_000_000 + 3_200_000]
@@ -248,7 +248,7 @@ def test_a_lost_link_is_a_break_at_its_place_by_the_hosts_clock() -> None:
 
 def test_what_the_line_after_it_tells_bounds_a_note() -> None:
     """By the host's clock it was 0.3 s behind the line before it; the next was 0.1 s behind."""
-    these = events([Line(1.0), Line(1.05, Kind.DAMAGED), Line(1.1)])
+    these = events([Line(1.0), Line(1.05, EventKind.DAMAGED), Line(1.1)])
     host_us = these.host_us + np.array([0, 250_000, 250_000])
     ticked = tick(replace(these, host_us=host_us))
     assert ticked.notes.before.tolist() == [16_000_000 + 1_600_000]
@@ -260,7 +260,7 @@ def test_what_the_line_after_it_tells_bounds_a_note() -> None:
 
 
 def test_in_a_gap_of_seconds_beats_are_among_the_lost_lines() -> None:
-    lines = [*beats(1), Line(1.5), *(Line(s, Kind.BEAT, level=0) for s in (2.0, 3.0, 4.0))]
+    lines = [*beats(1), Line(1.5), *(Line(s, EventKind.BEAT, level=0) for s in (2.0, 3.0, 4.0))]
     these = events(lines, missing=[2, 3, 4])
     ticked = tick(these)
     assert ticked.gaps.lost.tolist() == [3 - 2]
@@ -276,8 +276,8 @@ def test_the_damaged_line_of_a_gap_may_be_its_beat() -> None:
     told = [
         *beats(1),
         Line(1.5),
-        Line(2.0, Kind.DAMAGED, level=0),
-        Line(3.0, Kind.BEAT, level=0),
+        Line(2.0, EventKind.DAMAGED, level=0),
+        Line(3.0, EventKind.BEAT, level=0),
     ]
     ticked = tick(events(told, missing=[2]))
     assert ticked.gaps.lost.tolist() == [1]
@@ -285,7 +285,7 @@ def test_the_damaged_line_of_a_gap_may_be_its_beat() -> None:
 
 
 def test_lines_damaged_before_the_first_are_a_break_before_it() -> None:
-    these = events([Line(0.9, Kind.DAMAGED), Line(0.95, Kind.DAMAGED), *beats(3)[1:]])
+    these = events([Line(0.9, EventKind.DAMAGED), Line(0.95, EventKind.DAMAGED), *beats(3)[1:]])
     whole = tick(these)
     assert whole.notes.before.tolist() == whole.notes.mark.tolist() == [12_800_000]
     assert whole.notes.latest.tolist() == [16_000_000]
@@ -298,8 +298,8 @@ def test_lines_damaged_before_the_first_are_a_break_before_it() -> None:
 
 
 def test_damaged_lines_without_numbers_are_lost_lines() -> None:
-    these = events([Line(1.0), Line(1.1, Kind.DAMAGED), Line(1.2)], plain=True)
-    ticked = put_on_timebase(these, (), Timebase(), replace(RULES, lines="plain"))
+    these = events([Line(1.0), Line(1.1, EventKind.DAMAGED), Line(1.2)], plain=True)
+    ticked = put_on_timebase(these, (), Timebase(), replace(RULES, lines=PLAIN))
     assert ticked.after.tally.lost_lines == 1
     assert len(ticked.edges.t) == 2
 
@@ -318,14 +318,14 @@ def test_after_a_restart_the_board_counts_its_losses_from_zero() -> None:
 
 
 def test_levels_come_from_edges_and_beats_whichever_was_last() -> None:
-    lines = [Line(1.0, gate=1, level=1), Line(2.0, Kind.BEAT, level=3), Line(3.0, level=0)]
+    lines = [Line(1.0, gate=1, level=1), Line(2.0, EventKind.BEAT, level=3), Line(3.0, level=0)]
     assert tick(events(lines[:1])).after.levels == (2, 1)
     assert tick(events(lines[:2])).after.levels == (1, 1)
     assert tick(events(lines)).after.levels == (0, 1)
 
 
 def test_late_edges_are_marked() -> None:
-    ticked = tick(events([Line(1.0), Line(1.1, Kind.LATE, gate=1)]))
+    ticked = tick(events([Line(1.0), Line(1.1, EventKind.LATE, gate=1)]))
     assert (ticked.edges.what & LATE > 0).tolist() == [False, True]
     assert ticked.after.tally.late == 1
     assert ticked.after.tally.edges == 2
@@ -337,7 +337,7 @@ def test_silence_is_known_to_be_silent_but_for_the_hosts_tolerance() -> None:
     assert known_time(first, RULES, 1_003_000 + 5_000_000) == 16_000_000 - 16_000
     assert known_time(first, RULES, 1_003_000 + 33_000_000) == 16_000_000 + 48_000_000
     assert known_time(first, RULES, 0) == 16_000_000 - 16_000
-    plain = replace(RULES, lines="plain")
+    plain = replace(RULES, lines=PLAIN)
     assert known_time(first, plain, 1_003_000 + 5_000_000) == 16_000_000 + 48_000_000
 
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -13,9 +12,10 @@ from line_kit import RULES, A, B, Line, beats, block, body, events, shots_of
 from speed_rigs import make_rig
 from test_cut import Stream, run, streams
 
-from chrono.arrays.batch import Kind
+from chrono.arrays.events import EventKind
 from chrono.measuring.speed import SpeedModel, measure
-from chrono.processor.table import Flag, Shots, flag_words
+from chrono.processor.shot_records import Flag, Shots, flag_words
+from chrono.rigs.line_kinds import INTERVAL, PLAIN, LineKind
 
 US = 1e-6
 TOO_LONG_S = 38 * US
@@ -35,7 +35,7 @@ def chattering(lines: Sequence[Line], places: Sequence[int], step_s: float) -> l
 
 
 def late(lines: Sequence[Line], places: Sequence[int]) -> list[Line]:
-    return [replace(x, kind=Kind.LATE) if i in places else x for i, x in enumerate(lines)]
+    return [replace(x, kind=EventKind.LATE) if i in places else x for i, x in enumerate(lines)]
 
 
 BALL = body(2.3, 20.0)
@@ -90,13 +90,11 @@ def test_every_shot_without_a_speed_carries_a_flag(
 
 
 @settings(max_examples=50, deadline=None)
-@given(streams(lines="bare"), st.sampled_from(["plain", "interval"]))
-def test_so_does_every_such_shot_of_a_simple_sketch(
-    stream: Stream, lines: Literal["plain", "interval"]
-) -> None:
+@given(streams(lines="bare"), st.sampled_from([PLAIN, INTERVAL]))
+def test_so_does_every_such_shot_of_a_simple_sketch(stream: Stream, lines: LineKind) -> None:
     these, controls = stream
-    if lines == "interval" and len(these):
-        kind = np.full_like(these.kind, Kind.INTERVAL)
+    if lines.is_interval and len(these):
+        kind = np.full_like(these.kind, EventKind.INTERVAL)
         these = replace(these, kind=kind, counter=these.counter - these.counter.min())
     shots = run((these, controls), [], replace(RULES, lines=lines))[0]
     assert (shots["flags"][is_silent(shots)] > 0).all()

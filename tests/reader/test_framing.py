@@ -5,8 +5,8 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chrono.reader.framing import PIECE_BYTES, LineFramer, StampedLine
-from chrono.reader.grammar import MAX_LINE_BYTES
+from chrono.reader.line_grammar import MAX_LINE_BYTES
+from chrono.reader.port_reader import PIECE_BYTES, LineFramer, StampedLine
 
 STREAM = b"E 00A1 A 1 0003F2A1 1234\nT 00A2 00F42400 00 0000 ABCD\r\n\nnoise\xff\x00\nA 12"
 WHOLE = [b"E 00A1 A 1 0003F2A1 1234", b"T 00A2 00F42400 00 0000 ABCD\r", b"", b"noise\xff\x00"]

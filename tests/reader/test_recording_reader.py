@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from row_kit import beat, edge, row
 
 from chrono.errors import RecordingError
-from chrono.reader.decoder import decode_rows
-from chrono.reader.recording import RecordingReader, read_blocks
+from chrono.reader.recording_reader import RecordingReader, read_blocks
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
 
 HEADER = b"host_us\torigin\tline\n"
 ROWS = [
@@ -115,7 +116,7 @@ def test_a_mark_of_utf8_and_windows_line_ends_are_no_hindrance(tmp_path: Path) -
     body = b"".join(ROWS)
     path.write_bytes(b"\xef\xbb\xbf" + (HEADER + body).replace(b"\n", b"\r\n"))
     blocks = list(read_blocks(path))
-    batch = decode_rows(b"".join(blocks), "framed")
+    batch = decode_rows(b"".join(blocks), FRAMED)
     assert (batch.rows, batch.damaged, len(batch.events)) == (len(ROWS), 0, 3)
     assert batch.controls[0].data == {"format": 1}
 
@@ -132,7 +133,7 @@ def test_a_row_of_100_megabytes_is_skipped_in_bounded_memory(tmp_path: Path) -> 
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 8_000_000
-    batch = decode_rows(b"".join(blocks), "framed")
+    batch = decode_rows(b"".join(blocks), FRAMED)
     assert (batch.rows, batch.damaged) == (3, 1)
     assert batch.samples[0].reason == "longer than 1 MB"
     assert batch.events.host_us.tolist() == [7, 5]
@@ -151,7 +152,7 @@ def test_a_record_too_long_is_damage_even_if_its_beginning_is_sound(
 ) -> None:
     long = b'7\tsetup\t{"name": "a"}' + padding * 5_000_000 + b"\n"
     blocks = read_blocks(recording(tmp_path / "a.tsv", long + ROWS[1]))
-    batch = decode_rows(b"".join(blocks), "framed")
+    batch = decode_rows(b"".join(blocks), FRAMED)
     assert (batch.rows, batch.damaged, batch.controls) == (2, 1, ())
 
 

@@ -16,9 +16,10 @@ from hypothesis import strategies as st
 from row_kit import edge, row
 
 from chrono.errors import RecordingError
-from chrono.reader.decoder import decode_rows
-from chrono.reader.recording import RecordingReader
-from chrono.reader.writer import History, RecordingWriter
+from chrono.reader.recording_reader import RecordingReader
+from chrono.reader.recording_writer import RecordingWriter, WrittenHistory
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import PLAIN
 
 HEADER = b"host_us\torigin\tline\n"
 FILE = row(0, b'{"format": 1}', b"file")
@@ -118,7 +119,7 @@ def test_a_second_writer_is_refused_until_the_first_is_closed(tmp_path: Path) ->
     with pytest.raises(RecordingError, match=r"a\.tsv: is being written by another program"):
         RecordingWriter.reopen(path)
     program = (
-        "import sys\nfrom chrono.reader.writer import RecordingWriter\n"
+        "import sys\nfrom chrono.reader.recording_writer import RecordingWriter\n"
         "from chrono.errors import RecordingError\n"
         "try: RecordingWriter.reopen(sys.argv[1])\n"
         "except RecordingError as refusal: print(refusal.message)"
@@ -153,7 +154,7 @@ def test_a_cut_recording_opened_again_keeps_its_bytes_and_the_cut_row_is_damage(
         writer.close()
         assert path.read_bytes().startswith(HEADER + FILE + last[:length])
         reader = RecordingReader(path)
-        batch = decode_rows(b"".join(reader), "plain")
+        batch = decode_rows(b"".join(reader), PLAIN)
         assert reader.cut is None
         assert (batch.rows, batch.damaged) == (3, 1)
         assert batch.events.counter[-1] == 5
@@ -505,7 +506,7 @@ def test_what_a_full_disk_did_not_take_goes_to_the_spare_folder_in_the_end(
 
 
 def test_the_history_gives_back_what_it_took() -> None:
-    history, taken = History(), b""
+    history, taken = WrittenHistory(), b""
     for size in (0, 1, 100, 70_000, 3):
         piece = bytes(range(256)) * (size // 256) + b"x" * (size % 256)
         history.add(piece)
@@ -522,8 +523,8 @@ def test_rows_after_closing_are_a_mistake(tmp_path: Path) -> None:
 
 def test_a_killed_program_has_written_every_row_that_it_told(tmp_path: Path) -> None:
     program = (
-        "import sys\nfrom chrono.reader.rows import board_row\n"
-        "from chrono.reader.writer import RecordingWriter\n"
+        "import sys\nfrom chrono.reader.recording_rows import board_row\n"
+        "from chrono.reader.recording_writer import RecordingWriter\n"
         "writer = RecordingWriter(sys.argv[1])\nnumber = 0\n"
         "while True:\n"
         "    writer.append(board_row(number, b'A %d' % number))\n"
@@ -539,9 +540,7 @@ def test_a_killed_program_has_written_every_row_that_it_told(tmp_path: Path) -> 
             process.kill()
             told += process.stdout.readlines()
         last = int(told[-1] if told[-1].endswith("\n") else told[-2])
-        counters = [
-            decode_rows(block, "plain").events.counter for block in RecordingReader(path)
-        ]
+        counters = [decode_rows(block, PLAIN).events.counter for block in RecordingReader(path)]
         assert [int(value) for block in counters for value in block][: last + 1] == list(
             range(last + 1)
         )

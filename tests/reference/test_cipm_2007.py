@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from chrono.physics.air import moist_air_density, vapour_fraction
+from chrono.physics.air_and_gravity import moist_air_density, vapour_fraction
 
 MMHG_PA = 133.322
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from fluids.drag import Clift
 
-from chrono.physics.drag import sphere_drag_coefficient
+from chrono.physics.sphere_drag import sphere_drag_coefficient
 
 MEASURED = np.array(
     [

@@ -10,7 +10,7 @@ from crccheck.crc import Crc16CcittFalse
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chrono.reader.grammar import crc16, crc_text
+from chrono.reader.line_grammar import crc16, crc_text
 
 
 def test_the_catalogue_check_value_is_reproduced() -> None:

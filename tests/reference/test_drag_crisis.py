@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from fluids.drag import Almedeij, Morrison
 
-from chrono.physics.drag import sphere_drag_bounds, sphere_drag_coefficient
+from chrono.physics.sphere_drag import sphere_drag_bounds, sphere_drag_coefficient
 
 ACHENBACH = [(2e5, 0.50), (3e5, 0.47), (3.7e5, 0.07), (5e5, 0.09), (1e6, 0.12), (5e6, 0.20)]
 """E. Achenbach, Experiments on the flow past spheres at very high Reynolds numbers,

@@ -5,7 +5,7 @@ import math
 import pytest
 from scipy.optimize import brentq
 
-from chrono.physics.drag import reynolds_number, sphere_drag_coefficient
+from chrono.physics.sphere_drag import reynolds_number, sphere_drag_coefficient
 from chrono.physics.trajectory import fly
 
 

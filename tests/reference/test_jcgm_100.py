@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from GTC import result, type_b, ureal
 
-from chrono.measuring.budget import (
+from chrono.measuring.error_budget import (
     Contribution,
     Input,
     arcsine,
@@ -23,7 +23,7 @@ from chrono.measuring.budget import (
     rectangular,
     triangular,
 )
-from chrono.measuring.statistics import mean_and_s
+from chrono.measuring.series_statistics import mean_and_s
 
 L_S_NM = 50.000623e6
 

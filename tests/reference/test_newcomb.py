@@ -8,7 +8,7 @@ with R's formulas.
 import pytest
 from datasets import dataplot
 
-from chrono.measuring.statistics import series_statistics
+from chrono.measuring.series_statistics import series_statistics
 
 
 def test_mean_s_and_median_of_the_coded_times() -> None:

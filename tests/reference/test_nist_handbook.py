@@ -10,13 +10,13 @@ import math
 import pytest
 from datasets import dataplot
 
-from chrono.measuring.difference import compare_series
-from chrono.measuring.statistics import (
+from chrono.measuring.series_statistics import (
     mean_and_s,
     mean_interval,
     s_interval,
     series_statistics,
 )
+from chrono.measuring.setup_comparison import compare_series
 
 
 def test_1_3_5_2_interval_of_the_mean_of_the_heat_flow_data() -> None:

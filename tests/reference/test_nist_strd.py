@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from datasets import strd
 
-from chrono.measuring.statistics import mean_and_s, series_statistics
+from chrono.measuring.series_statistics import mean_and_s, series_statistics
 
 CERTIFIED = {
     # set: number of values, certified mean, certified standard deviation, and the relative

@@ -9,13 +9,20 @@ import numpy as np
 import pytest
 from test_anova_and_outliers import CRITICAL, DEVIATES, ROSNER
 
-from chrono.measuring.anova import one_way, tukey_intervals
-from chrono.measuring.comparison import compare_pair
-from chrono.measuring.difference import compare_series
-from chrono.measuring.outliers import critical_deviate, extreme_deviates
-from chrono.measuring.scatter import anderson_darling, scatter_of
-from chrono.session.recorded import read_recording
-from chrono.session.samples import groups_of
+from chrono.measuring.scatter import (
+    anderson_darling,
+    critical_deviate,
+    extreme_deviates,
+    scatter_of,
+)
+from chrono.measuring.setup_comparison import (
+    compare_pair,
+    compare_series,
+    one_way,
+    tukey_intervals,
+)
+from chrono.session.pooled_samples import groups_of
+from chrono.session.recording_loader import read_recording
 
 SCRIPT = Path(__file__).with_name("agrees.R")
 RECORDINGS = sorted((Path(__file__).parents[2] / "recordings").glob("*.tsv"))

@@ -9,7 +9,7 @@ import math
 import numpy as np
 import pytest
 
-from chrono.physics.flight import fall_speed, fall_time, terminal_speed
+from chrono.physics.free_fall import fall_speed, fall_time, terminal_speed
 from chrono.physics.trajectory import fly
 
 G, THROWN, TERMINAL, MASS = 9.81, 36.0, 42.5, 0.142

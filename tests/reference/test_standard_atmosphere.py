@@ -8,13 +8,13 @@ import ambiance
 import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 
-from chrono.physics.air import (
+from chrono.physics.air_and_gravity import (
     dynamic_viscosity,
     moist_air_density,
+    normal_gravity,
     speed_of_sound,
     standard_pressure,
 )
-from chrono.physics.gravity import normal_gravity
 
 
 def test_sea_level_has_the_standards_constants():

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from chrono.physics.stored import (
+from chrono.physics.stored_energy import (
     elastic_work,
     gas_work,
     kinetic_energy,

@@ -8,7 +8,7 @@ import math
 import pytest
 from scipy.optimize import brentq, minimize_scalar
 
-from chrono.physics.flight import fall_speed, fall_speed_at, fall_time
+from chrono.physics.free_fall import fall_speed, fall_speed_at, fall_time
 from chrono.physics.trajectory import fly
 
 MPH, FOOT, G = 0.44704, 0.3048, 9.80665

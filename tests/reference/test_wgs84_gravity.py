@@ -5,7 +5,7 @@ import math
 import boule
 import pytest
 
-from chrono.physics.gravity import normal_gravity
+from chrono.physics.air_and_gravity import normal_gravity
 
 MGAL = 1e-5
 

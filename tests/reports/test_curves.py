@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from chrono.reports.chart import fit_axis
-from chrono.reports.curves import Curve, picture
+from chrono.reports.character_chart import Curve, curves_picture, fit_axis
 
 X = np.linspace(0, 37.0, 60)
 
@@ -21,7 +20,7 @@ def test_an_anchored_axis_begins_at_its_low_end_and_shows_two_ticks(high):
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_a_picture_fits_sixty_columns_whatever_its_numbers(ascii_only):
     for scale in (1e-3, 1.0, 12345.0):
-        lines = picture(
+        lines = curves_picture(
             [Curve(X * scale, X * scale, "a")], "way [m]", "speed", ascii_only=ascii_only
         )
         assert max(map(len, lines)) <= 60
@@ -31,7 +30,7 @@ def test_a_picture_fits_sixty_columns_whatever_its_numbers(ascii_only):
 
 
 def test_a_straight_line_passes_the_cells_of_its_values():
-    lines = picture([Curve(X, X)], "x", "y", ascii_only=True)
+    lines = curves_picture([Curve(X, X)], "x", "y", ascii_only=True)
     tick = next(i for i, line in enumerate(lines) if line.startswith("20 "))
     foot = next(line for line in lines if "+-" in line and line.startswith("   "))
     labels = lines[lines.index(foot) + 1]
@@ -41,14 +40,14 @@ def test_a_straight_line_passes_the_cells_of_its_values():
 
 
 def test_letters_of_equal_curves_stand_side_by_side():
-    lines = picture([Curve(X, X, "a"), Curve(X, X, "b"), Curve(X, X, "c")], "x", "y")
+    lines = curves_picture([Curve(X, X, "a"), Curve(X, X, "b"), Curve(X, X, "c")], "x", "y")
 
     assert any("abc" in line for line in lines)
 
 
 def test_the_letter_stands_on_the_highest_point():
     hump = 5 * np.sin(np.pi * X / 37)
-    lines = picture([Curve(X, hump, "h")], "x", "y")
+    lines = curves_picture([Curve(X, hump, "h")], "x", "y")
     row = next(i for i, line in enumerate(lines) if "h" in line)
 
     assert all(not any(c >= "\u2801" for c in line) for line in lines[1:row])
@@ -56,10 +55,10 @@ def test_the_letter_stands_on_the_highest_point():
 
 
 def test_what_lies_below_zero_is_left_out():
-    below = picture([Curve(np.array([1.0, 2.0]), np.array([-5.0, -4.0]))], "x", "y")
+    below = curves_picture([Curve(np.array([1.0, 2.0]), np.array([-5.0, -4.0]))], "x", "y")
 
     assert not any(c >= "\u2801" for line in below for c in line)
 
 
 def test_no_curve_at_all_gives_empty_axes():
-    assert picture([], "x", "y")[0] == "y"
+    assert curves_picture([], "x", "y")[0] == "y"

@@ -15,20 +15,26 @@ import pyarrow.parquet as pq
 import pytest
 
 from chrono.errors import OptionError, RecordingError
-from chrono.reader.rows import json_row
-from chrono.reports import arrow_files, workbook
-from chrono.reports.columns import COLUMNS, SHOT_COLUMNS, columns_markdown, columns_text
-from chrono.reports.comma_file import write_point_csv
-from chrono.reports.export import ShotTable, shot_table
-from chrono.reports.files import FORMATS, write_table
-from chrono.session.recorded import read_recording
+from chrono.reader.recording_rows import json_row
+from chrono.reports import csv_parquet_files, workbook
+from chrono.reports.csv_parquet_files import write_point_csv
+from chrono.reports.export_table import (
+    COLUMNS,
+    SHOT_COLUMNS,
+    ExportTable,
+    columns_markdown,
+    columns_text,
+    shot_table,
+)
+from chrono.reports.table_files import FORMATS, write_table
+from chrono.session.recording_loader import read_recording
 
 HOUSE = Path(__file__).parents[2]
 BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
 EVIL = "=cmd|'/c calc'!A0\x1b[31m"
 
 
-def table_of(path: Path, with_statistics: bool = False) -> ShotTable:
+def table_of(path: Path, with_statistics: bool = False) -> ExportTable:
     return shot_table(read_recording(path).session, path.name, with_statistics)
 
 
@@ -179,7 +185,7 @@ def test_parquet_says_of_each_recording_rig_setups_version_and_start(tmp_path: P
 
 
 def test_small_recordings_share_a_row_group(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr(arrow_files, "ROW_GROUP", 100)
+    monkeypatch.setattr(csv_parquet_files, "ROW_GROUP", 100)
     write_table((table_of(BANDS) for _ in range(7)), tmp_path / "a.parquet")
     found = pq.ParquetFile(tmp_path / "a.parquet").metadata
     assert [found.row_group(i).num_rows for i in range(found.num_row_groups)] == [120, 120, 40]
@@ -192,7 +198,7 @@ def test_small_recordings_share_a_row_group(tmp_path: Path, monkeypatch) -> None
 def _no_arrow(monkeypatch: pytest.MonkeyPatch) -> None:
     find = importlib.util.find_spec
     monkeypatch.setattr(
-        arrow_files, "find_spec", lambda name: None if name == "pyarrow" else find(name)
+        csv_parquet_files, "find_spec", lambda name: None if name == "pyarrow" else find(name)
     )
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
 
@@ -217,8 +223,8 @@ def test_plain_code_and_pyarrow_write_the_same_bytes_of_hard_numbers(tmp_path: P
     columns["speed_mps"][:10] = hard
     head = table_of(BANDS).head
     ours, theirs = io.BytesIO(), io.BytesIO()
-    assert write_point_csv([ShotTable(head, [columns])], ours) == 40
-    assert FORMATS[".csv"]([ShotTable(head, [columns])], theirs) == 40
+    assert write_point_csv([ExportTable(head, [columns])], ours) == 40
+    assert FORMATS[".csv"]([ExportTable(head, [columns])], theirs) == 40
     assert ours.getvalue() == theirs.getvalue()
 
 

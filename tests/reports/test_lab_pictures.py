@@ -5,16 +5,7 @@ import re
 import numpy as np
 import pytest
 
-from chrono.reports.decades import decade_axis
-from chrono.reports.lab import (
-    answer_lines,
-    guess_line,
-    lab_data,
-    lab_text,
-    plain_lines,
-    result_lines,
-    setting_text,
-)
+from chrono.reports.character_chart import decade_axis
 from chrono.reports.lab_pictures import (
     LETTERS,
     WHOLE_LETTER,
@@ -23,10 +14,19 @@ from chrono.reports.lab_pictures import (
     ladder,
     step_picture,
 )
-from chrono.teaching.bench import PRESETS, USUAL
+from chrono.reports.lab_text import (
+    answer_lines,
+    guess_line,
+    lab_data,
+    lab_text,
+    plain_lines,
+    result_lines,
+    setting_text,
+)
+from chrono.teaching.error_lab import look
 from chrono.teaching.guesses import Guess
-from chrono.teaching.lab import look
-from chrono.teaching.questions import Answer, Side
+from chrono.teaching.lab_bench import PRESETS, USUAL
+from chrono.teaching.lab_questions import Answer, Side
 
 COARSE = PRESETS[1].bench()
 ROOMS = [(30, 9), (34, 12), (48, 16), (86, 30)]
@@ -205,7 +205,7 @@ def test_shares_are_bars_the_largest_first(coarse) -> None:
 
 
 def test_without_braille_everything_is_ascii_but_for_signs_that_have_a_stand_in(coarse) -> None:
-    from chrono.commands.streams import STAND_INS
+    from chrono.commands.output_streams import STAND_INS
 
     text = lab_text(coarse, braille=False)
     left = {c for c in text if ord(c) > 127} - set(STAND_INS)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from chrono.reports.words import motion_text, three_digits, two_digits
+from chrono.reports.setup_words import motion_text, three_digits, two_digits
 
 
 @pytest.mark.parametrize(

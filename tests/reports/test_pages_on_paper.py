@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 from browser_kit import served
 
-from chrono.reports.pages.paper import load_weasyprint, printed
-from chrono.reports.report import report_page
-from chrono.session.recorded import read_recording
-from chrono.session.reported import report_of
+from chrono.reports.page_files import load_weasyprint, printed
+from chrono.reports.report_page import report_page
+from chrono.session.recording_loader import read_recording
+from chrono.session.report_content import report_of
 
 pytestmark = pytest.mark.long
 

@@ -8,17 +8,18 @@ from typing import Any
 import pytest
 from launch_kit import IN_VACUUM, SQUASH_BALL, stated
 
-from chrono.measuring.budget import normal
-from chrono.measuring.forecast import budget_of_speed, plan_for
+from chrono.measuring.body_in_air import MovingBody
+from chrono.measuring.error_budget import normal
+from chrono.measuring.measurement_plan import budget_of_speed, plan_for
 from chrono.measuring.propagation import Estimate, Quantity, known, propagate
 from chrono.measuring.speed import SpeedModel, shot_budget
-from chrono.measuring.surroundings import MovingBody
-from chrono.processor.table import EdgesUsed
-from chrono.reports.budget import budget_data, budget_text
-from chrono.reports.physical import Units, body_text, leading_line
-from chrono.reports.plan import plan_data, plan_text
-from chrono.reports.rig import calibration_rows, rig_rows
-from chrono.rigs.file import Rig, default_rig, parse_rig, rig_from_record, rig_record
+from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.budget_text import budget_data, budget_text
+from chrono.reports.launch_text import UserUnits, launch_body_text, leading_line
+from chrono.reports.plan_text import plan_data, plan_text
+from chrono.reports.rig_text import calibration_rows, rig_rows
+from chrono.rigs.rig_file import default_rig, parse_rig, rig_from_record, rig_record
+from chrono.rigs.rig_model import Rig
 
 COARSE = parse_rig(
     """
@@ -210,7 +211,7 @@ def test_reports_load_no_screen() -> None:
     import sys
 
     code = (
-        "import sys, chrono.reports.budget, chrono.reports.plan; "
+        "import sys, chrono.reports.budget_text, chrono.reports.plan_text; "
         "assert not {'textual', 'pandas', 'rich'} & set(sys.modules), sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
@@ -228,7 +229,7 @@ def test_reports_load_no_screen() -> None:
     ids=["a ball", "no air", "no mass", "its drag", "its terminal speed"],
 )
 def test_a_body_is_told_by_what_is_known_of_it(body: MovingBody, words: str) -> None:
-    text = body_text(stated(20.0, body=body), Units("m/s"))
+    text = launch_body_text(stated(20.0, body=body), UserUnits("m/s"))
     assert words in text, text
     assert ("sphere" in text) == ("sphere" in words)
 

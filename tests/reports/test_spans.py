@@ -2,7 +2,7 @@
 
 import pytest
 
-from chrono.reports.words import span_text
+from chrono.reports.setup_words import span_text
 
 
 @pytest.mark.parametrize(

@@ -9,13 +9,13 @@ import pytest
 from scipy import stats
 
 from chrono.measuring.scatter import Drift
-from chrono.plain import plain
-from chrono.reader.rows import json_row
-from chrono.reports.statistics import drift_text
-from chrono.reports.summary import summary_data, summary_text
-from chrono.session.marks import Setup, setup_record
-from chrono.session.recorded import read_recording
-from chrono.session.summary import summary_of
+from chrono.reader.recording_rows import json_row
+from chrono.reports.statistics_text import drift_text
+from chrono.reports.summary_text import summary_data, summary_text
+from chrono.safe_text import plain
+from chrono.session.operator_records import Setup, setup_record
+from chrono.session.recording_loader import read_recording
+from chrono.session.session_summary import summary_of
 from chrono.units import format_speed
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"

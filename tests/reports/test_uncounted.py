@@ -6,10 +6,10 @@ import pytest
 from line_kit import A, B, beats, block, body, events
 from speed_rigs import make_rig
 
-from chrono.arrays.batch import Batch, Control
-from chrono.processor.table import EdgesUsed, Flag
-from chrono.reports.uncounted import uncounted, uncounted_lines
-from chrono.session.recorded import read_recording
+from chrono.arrays.events import Batch, Record
+from chrono.processor.shot_records import EdgesUsed, Flag
+from chrono.reports.summary_text import uncounted, uncounted_lines
+from chrono.session.recording_loader import read_recording
 from chrono.session.session import Session
 
 HALL = Path(__file__).parents[2] / "recordings" / "noisy-hall.tsv"
@@ -23,7 +23,7 @@ def session(*marks: dict[str, object]) -> Session:
     made.feed(Batch(these, ()))
     made.finish()
     key = int(made.log.shots["key"][0])
-    records = [Control(0, 0, "mark", {"shot": key, **mark}) for mark in marks]
+    records = [Record(0, 0, "mark", {"shot": key, **mark}) for mark in marks]
     made.feed(Batch(events([]), tuple(records)))
     return made
 
@@ -57,14 +57,14 @@ def test_where_all_count_nothing_is_said() -> None:
 @pytest.mark.parametrize("many", [6, 7])
 def test_rare_reasons_are_summed_up(many: int, monkeypatch: pytest.MonkeyPatch) -> None:
     reasons = [(f"reason {i}", 3) for i in range(many)]
-    monkeypatch.setattr("chrono.reports.uncounted.uncounted", lambda _: reasons)
+    monkeypatch.setattr("chrono.reports.summary_text.uncounted", lambda _: reasons)
     text = " ".join(uncounted_lines(session()))
     assert ("3 for other reasons" in text) == (many == 7)
 
 
 def test_shots_on_hold_say_so() -> None:
     made = Session(make_rig())
-    hold = Control(0, 0, "mark", {"action": "hold-on"})
+    hold = Record(0, 0, "mark", {"action": "hold-on"})
     made.feed(Batch(events([*beats(5), *body(1.3, 20.0)]), (hold,)))
     made.finish()
     assert uncounted(made) == [("on hold", 1)]

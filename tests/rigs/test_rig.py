@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from chrono.errors import RigError
-from chrono.rigs import file as rig_module
-from chrono.rigs.file import (
+from chrono.rigs import rig_file as rig_module
+from chrono.rigs.rig_file import (
     RigProblems,
     default_rig,
     load_rig,
@@ -22,7 +22,7 @@ from chrono.rigs.file import (
     with_frequency,
     write_rig,
 )
-from chrono.rigs.starter import starter_text, write_starter
+from chrono.rigs.starter_rig import starter_text, write_starter
 
 SPACING = '[gates]\nspacing = "300 mm"\n'
 

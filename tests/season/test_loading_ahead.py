@@ -11,8 +11,8 @@ from season_kit import BANDS, many_links
 LOAD_AHEAD = """
 import json, multiprocessing, sys
 from multiprocessing import forkserver
-from chrono.commands.many import Many, meant
-sources = meant([sys.argv[1]], Many(jobs=int(sys.argv[2])))
+from chrono.commands.batch_options import BatchOptions, meant
+sources = meant([sys.argv[1]], BatchOptions(jobs=int(sys.argv[2])))
 started = forkserver._forkserver._forkserver_pid is not None
 print(json.dumps([len(sources), started, "numpy" in sys.modules]))
 """

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from season_kit import BANDS
 
-from chrono.season.engine import FIRST
+from chrono.season.worker_pool import FIRST
 
 TELL = (
     "import sys, gc, chrono.season.preload; "
-    "from chrono.session.models import speed_model; "
+    "from chrono.session.speed_models import speed_model; "
     "print(speed_model.cache_info().currsize, 'scipy.special' in sys.modules, "
     "gc.get_freeze_count() > 0, gc.isenabled())"
 )

@@ -2,9 +2,9 @@
 
 import pytest
 
-from chrono.arrays import kept
+from chrono.arrays import machine_code
 from chrono.errors import OptionError
-from chrono.season.cluster import expect_same_program
+from chrono.season.dask_cluster import expect_same_program
 
 
 class TwoWorkers:
@@ -21,7 +21,7 @@ class TwoWorkers:
 
 
 def test_workers_of_the_same_sources_are_taken() -> None:
-    expect_same_program(TwoWorkers(kept.sources_hash()), "tcp://here:8786")
+    expect_same_program(TwoWorkers(machine_code.sources_hash()), "tcp://here:8786")
 
 
 def test_a_worker_of_other_sources_is_named() -> None:

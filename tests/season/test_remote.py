@@ -10,8 +10,7 @@ from command_kit import is_one_clear_complaint
 from season_kit import BANDS, PLAIN
 
 from chrono.errors import OptionError, RecordingError
-from chrono.season.remote import fetched
-from chrono.season.sources import find_sources
+from chrono.season.recording_finder import fetched, find_sources
 
 
 @pytest.fixture(name="memory")

@@ -9,14 +9,15 @@ from gate_lines import plain_lines, recording_bytes, recording_rows
 from gate_physics import FOAM, draw_rigs, fly
 
 from chrono.measuring.speed import SpeedModel
-from chrono.processor.table import EdgesUsed
-from chrono.reader.decoder import decode_rows
-from chrono.reader.rows import json_row
-from chrono.rigs.file import default_rig, rig_record
-from chrono.session.looks import Looks
-from chrono.session.marks import Setup, setup_record
-from chrono.session.recorded import read_recording
+from chrono.processor.shot_records import EdgesUsed
+from chrono.reader.recording_rows import json_row
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import PLAIN
+from chrono.rigs.rig_file import default_rig, rig_record
+from chrono.session.operator_records import Setup, setup_record
+from chrono.session.recording_loader import read_recording
 from chrono.session.session import Session
+from chrono.session.view_cache import ViewCache
 
 SHOTS = 30
 OWN = {"mass_kg": FOAM.mass_kg, "diameter_m": FOAM.diameter_m, "length_m": FOAM.length_m}
@@ -93,7 +94,7 @@ def test_a_shot_still_open_has_the_speed_that_it_keeps(foam) -> None:
     path, _ = foam((0, Setup("foam", OWN)))
     rows = path.read_bytes().partition(b"\n")[2]
     session = Session(default_rig())
-    session.feed(decode_rows(rows, "plain"))
+    session.feed(decode_rows(rows, PLAIN))
     (still_open,) = session.open_rows()
     session.finish()
     (closed,) = session.rows_of(slice(SHOTS - 1, SHOTS))
@@ -135,12 +136,12 @@ def test_a_setup_that_is_corrected_measures_its_shots_anew(foam) -> None:
     path, true_mps = foam((0, Setup("ball")))
     rows = path.read_bytes().partition(b"\n")[2]
     session = Session(default_rig())
-    session.feed(decode_rows(rows, "plain"))
-    looks, before = Looks(session), session.measured_by
+    session.feed(decode_rows(rows, PLAIN))
+    looks, before = ViewCache(session), session.measured_by
     was = looks.view().series.mean_mps
 
     corrected = setup_record(Setup("ball", OWN, corrects="ball"))
-    session.feed(decode_rows(json_row(10**9, "setup", corrected), "plain"))
+    session.feed(decode_rows(json_row(10**9, "setup", corrected), PLAIN))
 
     assert session.measured_by > before
     now = looks.view().series.mean_mps

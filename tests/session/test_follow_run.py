@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from row_kit import row
 
 from chrono.errors import RecordingError, RigError
-from chrono.reader.rows import HEADER
-from chrono.rigs.file import parse_rig, rig_record
-from chrono.session import follow
-from chrono.session.follow import FollowRun, follow_run
-from chrono.session.recorded import first_rig, read_recording
+from chrono.reader.recording_rows import HEADER
+from chrono.rigs.rig_file import parse_rig, rig_record
+from chrono.session import follow_run as follow
+from chrono.session.follow_run import FollowRun, follow_run
+from chrono.session.recording_loader import first_rig, read_recording
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"

@@ -6,46 +6,54 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from chrono.session import marks
-from chrono.session.marked import MARKS_ON_A_SHOT, Marks, ShotMarks
-from chrono.session.marks import Mark, Setup
-from chrono.session.setups import CORRECTION_LIMIT, Setups
+from chrono.session import operator_records
+from chrono.session.annotations import (
+    CORRECTION_LIMIT,
+    MARKS_ON_A_SHOT,
+    Marks,
+    Setups,
+    ShotMarks,
+)
+from chrono.session.operator_records import Mark, Setup
 
 
 def test_a_setup_reads_back_as_it_was_written() -> None:
     setup = Setup("two bands", {"mass_kg": 0.024, "length_m": 0.04}, {"draw": "60 cm"})
 
-    assert marks.read_setup(marks.setup_record(setup)) == setup
+    assert operator_records.read_setup(operator_records.setup_record(setup)) == setup
 
 
 @pytest.mark.parametrize(
     "mark",
     [
-        Mark(marks.SET_ASIDE, 123, "hit the frame"),
-        Mark(marks.COUNT_AGAIN, 123),
-        Mark(marks.NOTE, 7, "loud"),
-        Mark(marks.NOTE, None, "door opened"),
-        Mark(marks.HOLD_ON),
-        Mark(marks.HOLD_OFF),
+        Mark(operator_records.SET_ASIDE, 123, "hit the frame"),
+        Mark(operator_records.COUNT_AGAIN, 123),
+        Mark(operator_records.NOTE, 7, "loud"),
+        Mark(operator_records.NOTE, None, "door opened"),
+        Mark(operator_records.HOLD_ON),
+        Mark(operator_records.HOLD_OFF),
     ],
 )
 def test_a_mark_reads_back_as_it_was_written(mark: Mark) -> None:
-    assert marks.read_mark(marks.mark_record(mark)) == mark
+    assert operator_records.read_mark(operator_records.mark_record(mark)) == mark
 
 
 @pytest.mark.parametrize(
     "said",
     [
-        Mark(marks.SET_ASIDE, 123, "hit the frame"),
-        Mark(marks.NOTE, None, ""),
-        Mark(marks.HOLD_ON),
+        Mark(operator_records.SET_ASIDE, 123, "hit the frame"),
+        Mark(operator_records.NOTE, None, ""),
+        Mark(operator_records.HOLD_ON),
         Setup("two bands", {"mass_kg": 0.024}, {"draw": "60 cm"}),
         Setup("two bands", corrects="too bands"),
         Setup("two bands", corrects=""),
     ],
 )
-def test_what_is_taken_back_reads_as_it_was_said(said: marks.Said) -> None:
-    assert marks.read_undo(json.loads(json.dumps(marks.undo_record(said)))) == said
+def test_what_is_taken_back_reads_as_it_was_said(said: operator_records.Said) -> None:
+    assert (
+        operator_records.read_undo(json.loads(json.dumps(operator_records.undo_record(said))))
+        == said
+    )
 
 
 @pytest.mark.parametrize(
@@ -53,12 +61,15 @@ def test_what_is_taken_back_reads_as_it_was_said(said: marks.Said) -> None:
 )
 def test_an_undo_of_nothing_is_refused(data: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=r".+"):
-        marks.read_undo(data)
+        operator_records.read_undo(data)
 
 
 def test_the_last_that_is_equal_is_taken_back() -> None:
     said = Marks()
-    reason, other = Mark(marks.SET_ASIDE, 7, "frame"), Mark(marks.SET_ASIDE, 7, "net")
+    reason, other = (
+        Mark(operator_records.SET_ASIDE, 7, "frame"),
+        Mark(operator_records.SET_ASIDE, 7, "net"),
+    )
     for mark in (reason, other, reason):
         said.take(mark, 10)
     said.take_back(reason)
@@ -74,42 +85,42 @@ def test_the_last_that_is_equal_is_taken_back() -> None:
 
 def test_a_hold_taken_back_held_no_shot() -> None:
     said = Marks()
-    said.take(Mark(marks.HOLD_ON), 10)
-    said.take(Mark(marks.HOLD_OFF), 20)
-    said.take(Mark(marks.HOLD_ON), 30)
+    said.take(Mark(operator_records.HOLD_ON), 10)
+    said.take(Mark(operator_records.HOLD_OFF), 20)
+    said.take(Mark(operator_records.HOLD_ON), 30)
     keys = np.array([5, 15, 25, 35])
     assert said.at(keys).held.tolist() == [False, True, False, True]
-    said.take_back(Mark(marks.HOLD_ON))
+    said.take_back(Mark(operator_records.HOLD_ON))
     assert not said.held_after(40)
     assert said.at(keys).held.tolist() == [False, True, False, False]
-    said.take_back(Mark(marks.HOLD_OFF))
+    said.take_back(Mark(operator_records.HOLD_OFF))
     assert said.held_after(40)
-    said.take_back(Mark(marks.HOLD_ON))
+    said.take_back(Mark(operator_records.HOLD_ON))
     assert not said.at(keys).held.any()
 
 
 def test_an_earlier_hold_can_be_taken_back_after_its_end() -> None:
     said = Marks()
-    said.take(Mark(marks.HOLD_ON), 10)
-    said.take(Mark(marks.HOLD_OFF), 20)
-    said.take_back(Mark(marks.HOLD_ON))
+    said.take(Mark(operator_records.HOLD_ON), 10)
+    said.take(Mark(operator_records.HOLD_OFF), 20)
+    said.take_back(Mark(operator_records.HOLD_ON))
     assert said.at(np.array([5, 15, 25])).held.tolist() == [False] * 3
-    said.take_back(Mark(marks.HOLD_OFF))
+    said.take_back(Mark(operator_records.HOLD_OFF))
     with pytest.raises(ValueError, match="not made"):
-        said.take_back(Mark(marks.HOLD_OFF))
+        said.take_back(Mark(operator_records.HOLD_OFF))
 
 
 def test_of_many_marks_on_a_shot_the_last_can_be_taken_back() -> None:
     said = Marks()
-    said.take(Mark(marks.SET_ASIDE, 7, "net"), 10)
+    said.take(Mark(operator_records.SET_ASIDE, 7, "net"), 10)
     for number in range(MARKS_ON_A_SHOT):
-        said.take(Mark(marks.NOTE, 7, str(number)), 10)
+        said.take(Mark(operator_records.NOTE, 7, str(number)), 10)
     for number in range(MARKS_ON_A_SHOT - 1, -1, -1):
         assert said.of(7) == ShotMarks(False, "net", str(number))
-        said.take_back(Mark(marks.NOTE, 7, str(number)))
+        said.take_back(Mark(operator_records.NOTE, 7, str(number)))
     assert said.of(7) == ShotMarks(False, "net")
     with pytest.raises(ValueError, match="not made"):
-        said.take_back(Mark(marks.SET_ASIDE, 7, "net"))
+        said.take_back(Mark(operator_records.SET_ASIDE, 7, "net"))
 
 
 def test_a_setup_taken_back_leaves_its_shots_to_the_one_before() -> None:
@@ -172,14 +183,17 @@ def test_corrections_end_somewhere() -> None:
 )
 def test_what_is_no_mark_is_refused(data: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=r".+"):
-        marks.read_mark(data)
+        operator_records.read_mark(data)
 
 
 @pytest.mark.parametrize("length", [0, -0.04, 1e308, float("nan"), "0.04", True])
 def test_a_body_of_impossible_length_is_refused(length: object) -> None:
     with pytest.raises(ValueError, match="no mass or length"):
-        marks.read_setup({"name": "x", "body": {"length_m": length}})
+        operator_records.read_setup({"name": "x", "body": {"length_m": length}})
 
 
 def test_long_texts_are_cut() -> None:
-    assert len(marks.read_setup({"name": "x" * 10_000}).name) == marks.TEXT_LIMIT
+    assert (
+        len(operator_records.read_setup({"name": "x" * 10_000}).name)
+        == operator_records.TEXT_LIMIT
+    )

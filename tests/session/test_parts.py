@@ -7,16 +7,16 @@ import pytest
 from line_kit import Line, beats, body, events, part
 from speed_rigs import make_rig
 
-from chrono.arrays.batch import Batch, Control, Events, Sample
+from chrono.arrays.events import Batch, Events, LineSample, Record
 from chrono.errors import RecordingError, RigError
-from chrono.rigs.file import rig_record
-from chrono.session import marks
-from chrono.session.counters import Counters
-from chrono.session.marked import MarkedShots, Marks, ShotMarks
-from chrono.session.marks import Mark, Setup
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
+from chrono.rigs.rig_file import rig_record
+from chrono.session import operator_records
+from chrono.session.annotations import SETUP_LIMIT, MarkedShots, Marks, Setups, ShotMarks
+from chrono.session.operator_records import Mark, Setup
+from chrono.session.rejected_input import SAMPLE_LIMIT, RejectedInput
 from chrono.session.session import Session
-from chrono.session.setups import SETUP_LIMIT, Setups
-from chrono.session.unusable import SAMPLE_LIMIT, Unusable
+from chrono.session.speed_models import BoardCounters
 
 KEYS = np.array([-5, 10, 11, 20, 21, 30], np.int64)
 SLOW = {"frequency_hz": 8_000_000, "counter_bits": 32}
@@ -64,7 +64,7 @@ def test_more_setups_than_any_session_has_are_refused() -> None:
 
 
 def test_a_counter_holds_from_the_hello_on_and_is_applied_to_its_shots() -> None:
-    counters = Counters()
+    counters = BoardCounters()
     assert counters.now is None
     counters.confirm((16e6, 32))
     counters.change((8e6, 24), 10)
@@ -86,7 +86,9 @@ def said(*at: tuple[Mark, int]) -> MarkedShots:
 
 def test_hold_lies_between_its_two_moments() -> None:
     held = said(
-        (Mark(marks.HOLD_ON), 10), (Mark(marks.HOLD_ON), 12), (Mark(marks.HOLD_OFF), 20)
+        (Mark(operator_records.HOLD_ON), 10),
+        (Mark(operator_records.HOLD_ON), 12),
+        (Mark(operator_records.HOLD_OFF), 20),
     )
     assert held.held.tolist() == [False, False, True, True, False, False]
     assert held.words() == ["", "", "on hold", "on hold", "", ""]
@@ -96,12 +98,12 @@ def test_hold_lies_between_its_two_moments() -> None:
 
 def test_marks_on_a_shot_go_by_its_key_and_the_last_one_counts() -> None:
     found = said(
-        (Mark(marks.SET_ASIDE, 20, "hit the frame"), 0),
-        (Mark(marks.NOTE, 20, "loud"), 0),
-        (Mark(marks.SET_ASIDE, 30, "by mistake"), 0),
-        (Mark(marks.COUNT_AGAIN, 30), 0),
-        (Mark(marks.COUNT_AGAIN, 21), 0),
-        (Mark(marks.SET_ASIDE, 77, "no shot of these"), 0),
+        (Mark(operator_records.SET_ASIDE, 20, "hit the frame"), 0),
+        (Mark(operator_records.NOTE, 20, "loud"), 0),
+        (Mark(operator_records.SET_ASIDE, 30, "by mistake"), 0),
+        (Mark(operator_records.COUNT_AGAIN, 30), 0),
+        (Mark(operator_records.COUNT_AGAIN, 21), 0),
+        (Mark(operator_records.SET_ASIDE, 77, "no shot of these"), 0),
     )
     assert found.marks[3] == ShotMarks(False, "hit the frame", "loud")
     assert found.marks[5] == ShotMarks(counted=True)
@@ -113,15 +115,15 @@ def test_marks_on_a_shot_go_by_its_key_and_the_last_one_counts() -> None:
 
 
 def test_what_could_not_be_used_is_counted_whole_and_shown_in_part() -> None:
-    unusable = Unusable()
-    samples = [Sample(row, "x", "why") for row in range(15)]
+    unusable = RejectedInput()
+    samples = [LineSample(row, "x", "why") for row in range(15)]
     unusable.take_lines(15, samples, 0)
     unusable.take_lines(15, samples, 100)
     assert unusable.lines == 30
     shown = [line.row for line in unusable.line_samples]
     assert shown == [*range(1, 16), *range(101, 106)]
     assert len(shown) == SAMPLE_LIMIT
-    unusable.take_record(Control(0, 1_500_000, "mark", {}), ValueError("no mark"))
+    unusable.take_record(Record(0, 1_500_000, "mark", {}), ValueError("no mark"))
     assert (unusable.records, unusable.record_reasons) == (1, ["mark at 1.500 s: no mark"])
 
 
@@ -137,9 +139,9 @@ def speeds(session: Session) -> list[float]:
 
 def test_shots_of_two_boards_are_measured_each_by_its_own_counter() -> None:
     session = Session(make_rig())
-    session.feed(Batch(events([*beats(5), *body(1.3, 20.0)]), (Control(0, 0, "hello", FAST),)))
+    session.feed(Batch(events([*beats(5), *body(1.3, 20.0)]), (Record(0, 0, "hello", FAST),)))
     second = slowed([*beats(5), *body(1.3, 30.0)], 8_000_000)
-    session.feed(Batch(second, (Control(0, 8_000_000, "hello", SLOW),)))
+    session.feed(Batch(second, (Record(0, 8_000_000, "hello", SLOW),)))
     session.finish()
     assert speeds(session) == pytest.approx([20.0, 30.0], rel=1e-4)
     assert session.rig.clock.frequency_hz == 8e6
@@ -150,14 +152,14 @@ def test_a_counter_that_goes_on_by_chance_has_restarted_all_the_same() -> None:
     session = Session(make_rig())
     first, second = events(beats(2)), slowed(beats(5), 3_000_000)
     goes_on = replace(second, sequence=second.sequence + len(first), counter=second.counter)
-    session.feed(Batch(first, (Control(0, 0, "hello", FAST),)))
-    session.feed(Batch(goes_on, (Control(0, 3_000_000, "hello", SLOW),)))
+    session.feed(Batch(first, (Record(0, 0, "hello", FAST),)))
+    session.feed(Batch(goes_on, (Record(0, 3_000_000, "hello", SLOW),)))
     assert session.processor.tally.restarts == 1
 
 
 def test_a_hello_before_the_rig_is_not_forgotten() -> None:
     rig = make_rig()
-    records = (Control(0, 0, "hello", SLOW), Control(0, 1, "rig", rig_record(rig)))
+    records = (Record(0, 0, "hello", SLOW), Record(0, 1, "rig", rig_record(rig)))
     session = Session(rig)
     session.feed(Batch(slowed([*beats(5), *body(1.3, 20.0)], 0), records))
     session.finish()
@@ -167,7 +169,7 @@ def test_a_hello_before_the_rig_is_not_forgotten() -> None:
 
 def test_a_hello_that_says_what_holds_divides_nothing() -> None:
     session = Session(make_rig())
-    hellos = tuple(Control(n, 0, "hello", FAST) for n in range(5))
+    hellos = tuple(Record(n, 0, "hello", FAST) for n in range(5))
     session.feed(Batch(events([*beats(5), *body(1.3, 20.0)]), hellos))
     assert session.processor.counters == 1
     assert session.counters.now == (16_000_000, 32)
@@ -185,7 +187,7 @@ def three_boards(middle: dict[str, float]) -> Session:
         begin_us = 30_000_000 * at
         these = events([*beats(5), *body(1.3, 20.0 + at)])
         these = replace(these, host_us=these.host_us + begin_us)
-        made.feed(Batch(these, (Control(0, begin_us, "hello", dict(said)),)))
+        made.feed(Batch(these, (Record(0, begin_us, "hello", dict(said)),)))
     made.finish()
     return made
 
@@ -203,7 +205,7 @@ def test_what_such_a_board_says_does_not_depend_on_the_cut() -> None:
     for at, said in enumerate((FAST, NARROW, FAST)):
         these = events([*beats(5), *body(1.3, 20.0 + at)])
         these = replace(these, host_us=these.host_us + 30_000_000 * at)
-        cut.feed(Batch(events([]), (Control(0, 30_000_000 * at, "hello", dict(said)),)))
+        cut.feed(Batch(events([]), (Record(0, 30_000_000 * at, "hello", dict(said)),)))
         for place in range(len(these)):
             cut.feed(Batch(part(these, place, place + 1), ()))
     cut.finish()
@@ -214,11 +216,11 @@ def test_nothing_pairs_across_a_board_that_was_not_heard() -> None:
     session, these = Session(make_rig()), events([*beats(5), *body(1.3, 20.0), *beats(9)[6:]])
     half = int(np.flatnonzero(these.kind == 0)[2])
     hellos = (
-        Control(half, 1_300_000, "hello", NARROW),
-        Control(half, 1_300_001, "hello", FAST),
+        Record(half, 1_300_000, "hello", NARROW),
+        Record(half, 1_300_001, "hello", FAST),
     )
     first = events(body(0.3, 25.0))
-    session.feed(Batch(first, (Control(0, 0, "hello", FAST),)))
+    session.feed(Batch(first, (Record(0, 0, "hello", FAST),)))
     later = replace(
         these, host_us=these.host_us + 9_000_000, counter=these.counter + 144_000_000
     )
@@ -231,24 +233,26 @@ def test_nothing_pairs_across_a_board_that_was_not_heard() -> None:
 
 def test_a_board_that_cannot_be_used_from_the_first_shot_on_is_refused() -> None:
     session = Session(make_rig())
-    session.feed(Batch(events(beats(3)), (Control(0, 0, "hello", FAST),)))
+    session.feed(Batch(events(beats(3)), (Record(0, 0, "hello", FAST),)))
     with pytest.raises(RigError, match="16 bits cannot be used"):
-        session.feed(Batch(events(beats(3)), (Control(0, 5_000_000, "hello", NARROW),)))
+        session.feed(Batch(events(beats(3)), (Record(0, 5_000_000, "hello", NARROW),)))
 
 
 @pytest.mark.parametrize(
     ("lines", "kind"),
     [
-        (["A 123456", "B,12", "A 1 5", "A 0 77", "B 99"], "plain"),
-        (["1234", "99", "12", "7777", "5"], "interval"),
-        (["piece", "99", "12", "7777", "5"], "interval"),
+        (["A 123456", "B,12", "A 1 5", "A 0 77", "B 99"], PLAIN),
+        (["1234", "99", "12", "7777", "5"], INTERVAL),
+        (["piece", "99", "12", "7777", "5"], INTERVAL),
         (["piece", "piece", "12", "7777", "5"], None),
         (["1234", "99", "12", "7777"], None),
         (["\\x", "H 1", "12", "A 1", "?"], None),
     ],
 )
-def test_five_lines_tell_the_kind_that_a_board_sends(lines: list[str], kind: str) -> None:
-    unusable = Unusable()
-    unusable.take_lines(len(lines), [Sample(i, x, "no") for i, x in enumerate(lines)], 0)
-    assert unusable.other_kind("framed") == kind
-    assert unusable.other_kind(kind or "framed") is None
+def test_five_lines_tell_the_kind_that_a_board_sends(
+    lines: list[str], kind: LineKind | None
+) -> None:
+    unusable = RejectedInput()
+    unusable.take_lines(len(lines), [LineSample(i, x, "no") for i, x in enumerate(lines)], 0)
+    assert unusable.other_kind(FRAMED) == kind
+    assert unusable.other_kind(kind or FRAMED) is None

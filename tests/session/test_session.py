@@ -14,19 +14,20 @@ from hypothesis import strategies as st
 from chrono.errors import RecordingError
 from chrono.measuring.speed import measure
 from chrono.processor.pipeline import Processor
-from chrono.reader.decoder import decode_rows
-from chrono.reader.rows import board_row, json_row
-from chrono.rigs.file import Rig, default_rig, parse_rig, rig_record
-from chrono.session import marks
-from chrono.session.counter_rate import remeasured_words
-from chrono.session.looks import Looks
-from chrono.session.marks import Mark, Setup, mark_record, setup_record
+from chrono.reader.recording_rows import board_row, json_row
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.rig_file import default_rig, parse_rig, rig_record
+from chrono.rigs.rig_model import Rig
+from chrono.session import operator_records
+from chrono.session.annotations import SETUP_LIMIT
+from chrono.session.observer import remeasured_words
+from chrono.session.operator_records import Mark, Setup, mark_record, setup_record
+from chrono.session.rejected_input import SAMPLE_LIMIT
 from chrono.session.session import Session
-from chrono.session.setups import SETUP_LIMIT
-from chrono.session.shotlog import ShotRow
-from chrono.session.unusable import SAMPLE_LIMIT
+from chrono.session.shot_log import ShotRow
+from chrono.session.view_cache import ViewCache
 from chrono.virtual.scenarios import parse_play, rig_text
-from chrono.virtual.simulation import simulate_recording
+from chrono.virtual.simulated_recording import simulate_recording
 
 
 @cache
@@ -83,7 +84,7 @@ def test_looking_early_changes_nothing() -> None:
     session = Session(rig)
     for row in rows:
         session.feed(decode_rows(row, rig.lines))
-        Looks(session).view(5)
+        ViewCache(session).view(5)
     session.finish()
 
     assert repr(shown(session)) == repr(shown(run(rig, [b"".join(rows)])))
@@ -94,7 +95,7 @@ def test_an_open_shot_shows_the_numbers_that_it_keeps() -> None:
     session, early = Session(rig), {}
     for row in rows:
         session.feed(decode_rows(row, rig.lines))
-        early.update({r.key: r for r in Looks(session).view(50).rows if r.open})
+        early.update({r.key: r for r in ViewCache(session).view(50).rows if r.open})
     session.finish()
 
     assert len(early) == 6
@@ -125,7 +126,7 @@ def test_a_shot_set_aside_keeps_its_reason_and_leaves_the_statistics(
     key = shown(plain)[3].key
 
     session = after(
-        afternoon, ("mark", mark_record(Mark(marks.SET_ASIDE, key, "hit the frame")))
+        afternoon, ("mark", mark_record(Mark(operator_records.SET_ASIDE, key, "hit the frame")))
     )
 
     row = shown(session)[3]
@@ -145,8 +146,8 @@ def test_a_shot_counted_again_is_as_if_it_had_never_been_set_aside(
 
     session = after(
         afternoon,
-        ("mark", mark_record(Mark(marks.SET_ASIDE, key, "why not"))),
-        ("mark", mark_record(Mark(marks.COUNT_AGAIN, key))),
+        ("mark", mark_record(Mark(operator_records.SET_ASIDE, key, "why not"))),
+        ("mark", mark_record(Mark(operator_records.COUNT_AGAIN, key))),
     )
 
     assert repr(shown(session)) == repr(shown(after(afternoon)))
@@ -160,7 +161,7 @@ def test_a_mark_stays_on_its_shot_when_the_spacing_is_corrected(afternoon: After
 
     session = after(
         afternoon,
-        ("mark", mark_record(Mark(marks.NOTE, key, "this one"))),
+        ("mark", mark_record(Mark(operator_records.NOTE, key, "this one"))),
         ("rig", rig_record(better)),
     )
 
@@ -180,7 +181,8 @@ def test_shots_on_hold_are_recorded_and_not_counted(afternoon: Afternoon) -> Non
     rig, rows = afternoon
     middle = len(rows) // 2
     on, off = (
-        json_row(0, "mark", mark_record(Mark(a))) for a in (marks.HOLD_ON, marks.HOLD_OFF)
+        json_row(0, "mark", mark_record(Mark(a)))
+        for a in (operator_records.HOLD_ON, operator_records.HOLD_OFF)
     )
 
     session = run(rig, [b"".join([*rows[:middle], on, *rows[middle:-40], off, *rows[-40:]])])
@@ -260,7 +262,7 @@ def test_reasons_are_few_and_short(afternoon: Afternoon) -> None:
 def test_marks_on_more_shots_than_any_session_has_are_left_out_and_counted(
     afternoon: Afternoon, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("chrono.session.marked.MARK_LIMIT", 3)
+    monkeypatch.setattr("chrono.session.annotations.MARK_LIMIT", 3)
     keys = [row.key for row in shown(after(afternoon))][:5]
     aside = [("mark", {"action": "set-aside", "shot": key}) for key in [*keys, keys[0]]]
     session = after(afternoon, *aside)
@@ -288,8 +290,7 @@ def test_the_boards_own_frequency_overrides_the_rigs(afternoon: Afternoon) -> No
 
 
 def test_rows_of_the_log_are_json_with_nothing_missing(afternoon: Afternoon) -> None:
-    from chrono.reports.columns import COLUMNS
-    from chrono.reports.export import shot_records
+    from chrono.reports.export_table import COLUMNS, shot_records
 
     session = after(afternoon)
     records = list(shot_records(session, "a.tsv", slice(0, len(session.log))))
@@ -300,8 +301,7 @@ def test_rows_of_the_log_are_json_with_nothing_missing(afternoon: Afternoon) -> 
 
 
 def test_scripts_get_the_exported_columns_as_a_data_frame(afternoon: Afternoon) -> None:
-    from chrono.reports.columns import COLUMNS
-    from chrono.reports.export import shot_frame
+    from chrono.reports.export_table import COLUMNS, shot_frame
 
     session = after(afternoon)
     frame = shot_frame(session, "a.tsv")
@@ -334,7 +334,7 @@ def test_records_between_lines_take_no_stretch_of_their_own(
         return call
 
     monkeypatch.setattr(Processor, "feed", counted("feed", Processor.feed))
-    monkeypatch.setattr("chrono.session.models.measure", counted("measure", measure))
+    monkeypatch.setattr("chrono.session.speed_models.measure", counted("measure", measure))
 
     def calls_with(records: int) -> dict[str, int]:
         calls.update(feed=0, measure=0)

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from hand_board import HandBoard, hand_run
 
-from chrono.session.live import LiveRun
-from chrono.session.recorded import read_recording
+from chrono.session.live_run import LiveRun
+from chrono.session.recording_loader import read_recording
 
 A, B = "A", "B"
 HALVES: dict[str, tuple[tuple[str, int], ...]] = {

@@ -13,10 +13,10 @@ from browser_kit import answering, run_browser
 from hand_board import hand_run
 
 from chrono.cautions import CAUTION_LINE
-from chrono.session.follow import follow_run
-from chrono.session.marks import HOLD_ON, Mark, Setup
-from chrono.sharing.pages import make_page
-from chrono.sharing.shown import shown_json, shown_of
+from chrono.session.follow_run import follow_run
+from chrono.session.operator_records import HOLD_ON, Mark, Setup
+from chrono.sharing.page_state import page_state_json, page_state_of
+from chrono.sharing.web_app import make_page
 
 pytestmark = pytest.mark.long
 
@@ -71,7 +71,7 @@ def _state() -> bytes:
     run = follow_run(BANDS)
     run.start()
     run.catch_up()
-    shown = shown_json(shown_of(run, "km/h", ","))
+    shown = page_state_json(page_state_of(run, "km/h", ","))
     run.close()
     return b'{"quiet_s":0.0,' + shown[1:]
 
@@ -118,7 +118,7 @@ def test_names_from_outside_are_text_whatever_they_hold() -> None:
     run.say_mark(Mark(HOLD_ON))
     board.shoot_and_wait(32.0)
     run.step()
-    page, asked = seen(b'{"quiet_s":0.0,' + shown_json(shown_of(run))[1:], "390,844")
+    page, asked = seen(b'{"quiet_s":0.0,' + page_state_json(page_state_of(run))[1:], "390,844")
     assert "<title>Speeds as they are clocked</title>" in page
     assert "<img" not in page
     assert "/x" not in asked
@@ -130,6 +130,6 @@ def test_names_from_outside_are_text_whatever_they_hold() -> None:
 def test_a_session_without_shots_says_so() -> None:
     _, run = hand_run()
     run.step()
-    page, _ = seen(b'{"quiet_s":0.0,' + shown_json(shown_of(run))[1:], "390,844")
+    page, _ = seen(b'{"quiet_s":0.0,' + page_state_json(page_state_of(run))[1:], "390,844")
     assert text_of(page, "value") == "—"
     assert text_of(page, "shot") == "no shot yet"

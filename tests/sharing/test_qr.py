@@ -2,7 +2,7 @@
 
 import segno
 
-from chrono.sharing.qr import BLACK_ON_WHITE, PLAIN, QUIET_MODULES, qr_lines
+from chrono.sharing.web_address import BLACK_ON_WHITE, PLAIN, QUIET_MODULES, qr_lines
 
 ADDRESS = "http://192.168.1.20:8765/k7m2p9x4qd/"
 

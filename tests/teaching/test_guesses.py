@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 from chrono.errors import OptionError, RecordingError
-from chrono.teaching.bench import USUAL
 from chrono.teaching.guesses import (
     Guess,
     files_of,
@@ -19,6 +18,7 @@ from chrono.teaching.guesses import (
     read_guesses,
     settings_of,
 )
+from chrono.teaching.lab_bench import USUAL
 
 GUESS = Guess("3b", 0.3, 0.1, 22.0, "monday.tsv", 7, settings_of(USUAL), "2026-01-02T10:00:00")
 

@@ -7,9 +7,11 @@ import numpy as np
 
 from chrono.measuring.speed import SpeedModel, measure
 from chrono.processor.pipeline import Processor, Rules
-from chrono.processor.table import NEVER_COUNTED, Shots, flag_words
-from chrono.reader.decoder import decode_rows
-from chrono.rigs.file import Rig, rig_from_record
+from chrono.processor.shot_records import NEVER_COUNTED, Shots, flag_words
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
+from chrono.rigs.rig_file import rig_from_record
+from chrono.rigs.rig_model import Rig
 
 from .bodies import RIG
 from .generator import FiringLine, Launch
@@ -115,7 +117,7 @@ def shots_of(rows: bytes, block_rows: int = 0) -> Shots:
     step = block_rows or 1
     parts = []
     for start in range(0, len(lines), step):
-        batch = decode_rows(b"".join(lines[start : start + step]), lines="framed")
+        batch = decode_rows(b"".join(lines[start : start + step]), lines=FRAMED)
         controls = [c for c in batch.controls if c.origin in ("hello", "link")]
         parts.append(processor.feed(batch.events, controls))
     return np.concatenate([*parts, processor.finish()])

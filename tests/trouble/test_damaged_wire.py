@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 
 from chrono.processor.pipeline import Processor, Rules
-from chrono.reader.decoder import decode_rows
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
 
 from .damage import DamagedWire, damaged, without_lines
 from .generator import FiringLine, firing_line
@@ -121,7 +122,7 @@ def test_of_54000_launches_on_damaged_wires_not_one_wrong_speed_is_counted() -> 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_tally_equals_the_damage_done(seed: int) -> None:
     _, wire = _session(SINGLE, seed)
-    batch = decode_rows(wire.rows, lines="framed")
+    batch = decode_rows(wire.rows, lines=FRAMED)
     processor = Processor(Rules.from_rig(rig()))
     processor.feed(batch.events, [c for c in batch.controls if c.origin in ("hello", "link")])
     processor.finish()
@@ -135,4 +136,4 @@ def test_an_undamaged_wire_has_an_empty_tally() -> None:
     wire = damaged(line, 0.0, 0)
     assert (wire.touched, wire.unlike, wire.missing) == (0, 0, 0)
     assert wire.rows == line.rows
-    assert decode_rows(wire.rows, lines="framed").damaged == 0
+    assert decode_rows(wire.rows, lines=FRAMED).damaged == 0

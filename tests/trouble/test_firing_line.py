@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from chrono.processor.pipeline import Processor, Rules
-from chrono.reader.decoder import decode_rows
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
 
 from .generator import FiringLine, firing_line
 from .scoring import Scorecard, rig, score, seen, shots_of
@@ -80,7 +81,7 @@ def test_every_lamp_is_told_once_with_its_frequency_and_duty(
 ) -> None:
     lamps = [(hz, duty) for x in line.launches for g, hz, duty in x.lamps if g == gate]
     processor = Processor(Rules.from_rig(rig()))
-    batch = decode_rows(line.rows, lines="framed")
+    batch = decode_rows(line.rows, lines=FRAMED)
     processor.feed(batch.events, [c for c in batch.controls if c.origin in ("hello", "link")])
     processor.finish()
     spans = [s for s in processor.flicker if s.gate == gate]

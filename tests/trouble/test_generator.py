@@ -5,8 +5,8 @@ import pytest
 from crccheck.crc import Crc16CcittFalse
 
 from chrono.measuring.speed import SpeedModel, measure
-from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
-from chrono.rigs.file import rig_from_record
+from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
+from chrono.rigs.rig_file import rig_from_record
 
 from .bodies import CLOCK_HZ, RIG, SPACING_M, Flight, Specimen, edges_of
 from .generator import FiringLine, Launch, firing_line

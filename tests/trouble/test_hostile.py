@@ -15,13 +15,13 @@ from typing import Any
 import pytest
 
 from chrono.errors import ChronoError, RigError
-from chrono.reports.export import shot_table
-from chrono.reports.files import FORMATS, write_stream
-from chrono.reports.summary import summary_data, summary_text
-from chrono.session.check import check_recording
-from chrono.session.looks import Looks
-from chrono.session.recorded import read_recording
-from chrono.session.summary import summary_of
+from chrono.reports.export_table import shot_table
+from chrono.reports.summary_text import summary_data, summary_text
+from chrono.reports.table_files import FORMATS, write_stream
+from chrono.session.readiness_check import check_recording
+from chrono.session.recording_loader import read_recording
+from chrono.session.session_summary import summary_of
+from chrono.session.view_cache import ViewCache
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 ROWS = DEMO.read_bytes().splitlines(keepends=True)
@@ -33,8 +33,9 @@ MEASURED = """
 import re, sys
 from pathlib import Path
 from chrono.cli import main
-from chrono.arrays.compiled import load
-from chrono.reader.decoder import decode_rows
+from chrono.arrays.machine_code import load
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
 
 def run(*words):
     sys.argv = ["chrono", *words]
@@ -50,7 +51,7 @@ def most_kb():  # the resource usage begins with that of the process which start
 small, *words = sys.argv[1:]
 run("summary", small)
 load()  # machine code is part of the program
-decode_rows(b"5\tboard\t\\n" * 1000, "framed")
+decode_rows(b"5\tboard\t\\n" * 1000, FRAMED)
 before = most_kb()
 code = run(*words)
 print("GREW", most_kb() - before, file=sys.stderr)
@@ -223,7 +224,7 @@ def look_at_everything(path: Path) -> None:
         write_stream(
             [shot_table(recorded.session, recorded.name)], FORMATS[suffix], io.BytesIO()
         )
-    Looks(recorded.session).view()
+    ViewCache(recorded.session).view()
     check_recording(path, None)
 
 

@@ -4,13 +4,15 @@ from pathlib import Path
 
 import pytest
 
-from chrono.health.verdict import Health
-from chrono.session.check import check_recording
+from chrono.health.readiness import Readiness
+from chrono.session.readiness_check import check_recording
 
 from .generator import firing_line
 
 
-def _health(folder: Path, kind: str, noise_per_min: float = 0.0, size: float = 0.2) -> Health:
+def _health(
+    folder: Path, kind: str, noise_per_min: float = 0.0, size: float = 0.2
+) -> Readiness:
     line = firing_line(3, size=size, kinds=(kind,), noise_per_min=noise_per_min)
     path = folder / "line.tsv"
     path.write_bytes(b"host_us\torigin\tline\n" + line.rows)

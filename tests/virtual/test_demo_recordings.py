@@ -11,12 +11,13 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from chrono.arrays.batch import Batch, Kind
-from chrono.reader.decoder import decode_rows
-from chrono.reader.recording import read_blocks
-from chrono.virtual.board import launches, true_rig
+from chrono.arrays.events import Batch, EventKind
+from chrono.reader.recording_reader import read_blocks
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED, PLAIN
 from chrono.virtual.scenarios import SCENARIOS, Play, noise_free, parse_play
-from chrono.virtual.simulation import simulate_recording
+from chrono.virtual.simulated_recording import simulate_recording
+from chrono.virtual.virtual_board import launches, true_rig
 
 FOLDER = Path(__file__).parents[2] / "recordings"
 NAMES = (
@@ -40,7 +41,7 @@ def remake() -> Iterator[ModuleType]:
 
 def decoded(name: str) -> Batch:
     (block,) = read_blocks(FOLDER / name)
-    return decode_rows(block, "plain" if name.startswith("plain") else "framed")
+    return decode_rows(block, PLAIN if name.startswith("plain") else FRAMED)
 
 
 def truth_table() -> list[list[str]]:
@@ -91,7 +92,7 @@ def test_the_readme_tells_the_truth_of_every_setup(remake: ModuleType) -> None:
 def test_the_clean_session_gives_the_true_speeds_within_what_its_rig_allows() -> None:
     play = parse_play("virtual://class-afternoon?seed=5&shots=40")
     events = decoded("two-and-three-bands.tsv").events
-    edges = events.counter[events.kind == Kind.EDGE].reshape(40, 4)
+    edges = events.counter[events.kind == EventKind.EDGE].reshape(40, 4)
     ticks = (edges[:, 2] - edges[:, 0]) % 2**32 + (edges[:, 3] - edges[:, 1]) % 2**32
     speeds = 0.3 / (ticks / 2 / 16e6)
     truth = np.array([x.speed_mps for x in launches(play.scenario, play.seed, shots=40)])
@@ -105,7 +106,7 @@ def test_the_clean_session_gives_the_true_speeds_within_what_its_rig_allows() ->
 
 def test_the_noisy_session_has_flicker_chatter_and_wads() -> None:
     events = decoded("noisy-hall.tsv").events
-    edges = events.kind <= Kind.LATE
+    edges = events.kind <= EventKind.LATE
     at_a = events.counter[edges & (events.gate == 0) & (events.level == 1)]
     apart_s = np.diff(at_a) % 2**32 / 16e6
     assert (np.abs(apart_s - 0.01) < 1e-4).sum() > 500

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from chrono.errors import PortError
-from chrono.rigs.file import parse_rig
+from chrono.rigs.rig_file import parse_rig
 from chrono.virtual.scenarios import SCENARIOS, Play, parse_play, rig_text
 
 

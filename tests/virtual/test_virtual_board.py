@@ -10,9 +10,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from chrono.arrays.batch import Kind
-from chrono.reader.grammar import PARSERS, Event, Hello, parse_framed
-from chrono.virtual.board import (
+from chrono.arrays.events import EventKind
+from chrono.reader.line_grammar import PARSERS, Event, Hello, parse_framed
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
+from chrono.virtual.scenario_parts import (
+    SQUASH_BALL,
+    STEEL_BALL,
+    Lamp,
+    VirtualFall,
+    VirtualFlight,
+)
+from chrono.virtual.scenarios import SCENARIOS, Play, noise_free
+from chrono.virtual.virtual_board import (
     TimedLine,
     board_lines,
     launches,
@@ -20,11 +29,8 @@ from chrono.virtual.board import (
     setup_changes,
     true_rig,
 )
-from chrono.virtual.cast import SQUASH_BALL, STEEL_BALL, Lamp
-from chrono.virtual.flights import Fall, Flight
-from chrono.virtual.scenarios import SCENARIOS, Play, noise_free
 
-FRAMED = [name for name, s in SCENARIOS.items() if s.board.lines == "framed"]
+BEATING = [name for name, s in SCENARIOS.items() if s.board.lines.has_beats]
 SEEDS = st.integers(0, 2**32)
 
 
@@ -33,16 +39,16 @@ def lines_until(name: str, seed: int, end_s: float, **options: float) -> list[Ti
     return list(takewhile(lambda item: item[0] < end_s, lines))
 
 
-def events(lines: list[TimedLine], kind: str = "framed") -> list[Event]:
-    parsed = [PARSERS[kind](line.removesuffix(b"\n")) for _, line in lines]
+def events(lines: list[TimedLine], kind: LineKind = FRAMED) -> list[Event]:
+    parsed = [PARSERS[kind.name](line.removesuffix(b"\n")) for _, line in lines]
     return [event for event in parsed if isinstance(event, Event)]
 
 
-def leading(lines: list[TimedLine], gate: int, kind: str = "framed") -> list[int]:
+def leading(lines: list[TimedLine], gate: int, kind: LineKind = FRAMED) -> list[int]:
     return [
         e.counter
         for e in events(lines, kind)
-        if e.kind == Kind.EDGE and e.gate == gate and e.level
+        if e.kind == EventKind.EDGE and e.gate == gate and e.level
     ]
 
 
@@ -56,24 +62,24 @@ def test_the_same_seed_gives_the_same_lines_and_another_seed_others() -> None:
 @settings(max_examples=10)
 def test_every_line_is_a_true_line_of_its_kind(name: str, seed: int) -> None:
     lines = lines_until(name, seed, 30)
-    parse = PARSERS[SCENARIOS[name].board.lines]
+    parse = PARSERS[SCENARIOS[name].board.lines.name]
     assert lines
     for _, line in lines:
         assert line.endswith(b"\n")
         assert isinstance(parse(line[:-1]), Event | Hello)
 
 
-@pytest.mark.parametrize("name", FRAMED)
+@pytest.mark.parametrize("name", BEATING)
 def test_a_framed_board_says_hello_first_and_numbers_its_lines_without_gap(name: str) -> None:
     (_, hello), *rest = lines_until(name, 1, 40)
     assert isinstance(parse_framed(hello[:-1]), Hello)
     assert [e.sequence for e in events(rest)] == list(range(len(rest)))
 
 
-@pytest.mark.parametrize("name", FRAMED)
+@pytest.mark.parametrize("name", BEATING)
 def test_beats_come_once_a_second_of_the_counter(name: str) -> None:
     board = SCENARIOS[name].board
-    beats = [e.counter for e in events(lines_until(name, 2, 39.5)) if e.kind == Kind.BEAT]
+    beats = [e.counter for e in events(lines_until(name, 2, 39.5)) if e.kind == EventKind.BEAT]
     apart = {(b - a) % 2**board.counter_bits for a, b in pairwise(beats)}
     assert len(beats) == 39
     assert all(abs(ticks - board.frequency_hz) <= 1 for ticks in apart)
@@ -88,8 +94,8 @@ def test_no_line_leaves_before_the_one_ahead_of_it_is_out(name: str) -> None:
 
 def test_after_the_last_shot_the_board_goes_on_beating_without_edges() -> None:
     lines = lines_until("two-bands", 7, 60, shots=3)
-    assert sum(e.kind == Kind.EDGE for e in events(lines)) == 12
-    assert events(lines)[-1].kind == Kind.BEAT
+    assert sum(e.kind == EventKind.EDGE for e in events(lines)) == 12
+    assert events(lines)[-1].kind == EventKind.BEAT
     assert lines[-1][0] > 59
 
 
@@ -104,7 +110,7 @@ def test_without_noise_the_counter_gives_the_true_speed_to_a_tick(name: str, see
     scenario = replace(noise_free(SCENARIOS[name]), companion=None)
     truth = list(launches(scenario, seed, shots=5))
     lines = list(takewhile(lambda x: x[0] < 60, board_lines(scenario, seed, shots=5)))
-    edges = [e for e in events(lines) if e.kind == Kind.EDGE]
+    edges = [e for e in events(lines) if e.kind == EventKind.EDGE]
     assert len(edges) == 20
     for shot, launch in enumerate(truth):
         a_in, a_out, b_in, b_out = (e.counter for e in edges[4 * shot : 4 * shot + 4])
@@ -120,14 +126,14 @@ def test_without_noise_the_counter_gives_the_true_speed_to_a_tick(name: str, see
 
 def test_a_sketch_on_4_us_steps_sends_only_multiples_of_four() -> None:
     lines = lines_until("plain-board", 1, 200)
-    assert {e.counter % 4 for e in events(lines, "plain")} == {0}
-    assert len(events(lines, "plain")) > 50
+    assert {e.counter % 4 for e in events(lines, PLAIN)} == {0}
+    assert len(events(lines, PLAIN)) > 50
 
 
 def test_an_interval_board_sends_the_transit_alone() -> None:
     scenario = noise_free(SCENARIOS["interval-board"])
     truth = [x.speed_mps for x in launches(scenario, 9, shots=20)]
-    sent_us = [e.counter for e in events(list(board_lines(scenario, 9, shots=20)), "interval")]
+    sent_us = [e.counter for e in events(list(board_lines(scenario, 9, shots=20)), INTERVAL)]
     # by its leading edges a ball is timed half its length early, where it is faster still
     early = np.exp(scenario.body.drag_per_m * scenario.body.length_m / 2)
     expected_us = [scenario.gates.spacing_m / (v * early) * 1e6 for v in truth]
@@ -167,7 +173,7 @@ def test_errors_of_the_rig_fill_their_tolerances_and_never_leave_them() -> None:
 def test_a_flight_obeys_the_equation_of_quadratic_drag(
     speed: float, kappa: float, position: float
 ) -> None:
-    flight = Flight(replace(SQUASH_BALL, drag_per_m=kappa), speed, 2.0)
+    flight = VirtualFlight(replace(SQUASH_BALL, drag_per_m=kappa), speed, 2.0)
     time_s = flight.time_at(position) - 2.0
     path = solve_ivp(
         lambda _, y: [y[1], -kappa * y[1] * abs(y[1])],
@@ -185,7 +191,7 @@ def test_a_fall_obeys_gravity_and_quadratic_drag(
     kappa: float, fallen: float, further: float
 ) -> None:
     body = replace(STEEL_BALL, drag_per_m=kappa)
-    fall = Fall(body, 0.0, 2.0, release_m=-fallen, acceleration_mps2=9.8)
+    fall = VirtualFall(body, 0.0, 2.0, release_m=-fallen, acceleration_mps2=9.8)
     times_s = [fall.time_at(x) - fall.time_at(-fallen) for x in (0.0, further)]
     path = solve_ivp(
         lambda _, y: [y[1], 9.8 - kappa * y[1] ** 2],
@@ -241,7 +247,7 @@ def test_launches_never_overlap_however_fast_they_follow(name: str, speedup: flo
 def test_the_counter_runs_at_the_rate_of_the_true_rig(seed: int) -> None:
     lines = list(board_lines(SCENARIOS["plain-board"], seed, shots=50))
     first, last = lines[0], lines[-1]
-    counted = [event.counter * 1e-6 for event in events([first, last], "plain")]
+    counted = [event.counter * 1e-6 for event in events([first, last], PLAIN)]
     rate = (counted[1] - counted[0]) / (last[0] - first[0])
     # 4 us steps, 2 us jitter and one character more on the line in more than 100 s
     assert rate - 1 == pytest.approx(
@@ -256,7 +262,7 @@ def test_the_gates_trip_where_the_true_rig_has_them(seed: int) -> None:
     scenario = replace(noise_free(plain), gates=plain.gates)
     rig = true_rig(scenario, seed)
     lines = takewhile(lambda x: x[0] < 60, board_lines(scenario, seed, shots=3))
-    edges = [e for e in events(list(lines)) if e.kind == Kind.EDGE]
+    edges = [e for e in events(list(lines)) if e.kind == EventKind.EDGE]
     for launch, first in zip(launches(scenario, seed, shots=3), range(0, 12, 4), strict=True):
         a_in, a_out, b_in, b_out = (e.counter for e in edges[first : first + 4])
         middle_s = ((b_in + b_out) - (a_in + a_out)) / 2 / 16e6
@@ -270,14 +276,16 @@ def test_a_beam_blocked_twice_is_clear_only_when_both_are_gone() -> None:
     lamps = (Lamp(0, 100.0, 0.3, 10.0, 1.0), Lamp(0, 100.0, 0.6, 10.0, 1.0))
     scenario = replace(noise_free(SCENARIOS["two-bands"]), lamps=lamps)
     lines = takewhile(lambda x: x[0] < 14, board_lines(scenario, 1, shots=0))
-    edges = [e for e in events(list(lines)) if e.kind == Kind.EDGE]
+    edges = [e for e in events(list(lines)) if e.kind == EventKind.EDGE]
     on = [b.counter - a.counter for a, b in zip(edges[::2], edges[1::2], strict=True)]
     assert on == pytest.approx([0.6 * 16e6 / 100] * 100, abs=1.01)
 
 
 def test_a_speedup_leaves_the_counter_true() -> None:
     beats = [
-        e for e in events(lines_until("two-bands", 4, 20, speedup=10)) if e.kind == Kind.BEAT
+        e
+        for e in events(lines_until("two-bands", 4, 20, speedup=10))
+        if e.kind == EventKind.BEAT
     ]
     assert len(beats) == 19
     assert (
@@ -302,7 +310,7 @@ def test_a_lamp_trips_its_gate_at_its_frequency() -> None:
         noise_free(SCENARIOS["two-bands"]), lamps=(Lamp(1, 120.0, 0.2, 10.0, 3.0),)
     )
     lines = takewhile(lambda x: x[0] < 14, board_lines(scenario, 1, shots=0))
-    edges = [e for e in events(list(lines)) if e.kind == Kind.EDGE]
+    edges = [e for e in events(list(lines)) if e.kind == EventKind.EDGE]
     ups = [e.counter for e in edges if e.level]
     assert {e.gate for e in edges} == {1}
     assert len(ups) == 360
@@ -316,9 +324,9 @@ def test_edges_beyond_what_the_serial_line_carries_are_lost_and_counted() -> Non
     scenario = replace(noise_free(SCENARIOS["two-bands"]), lamps=(flood,))
     lines = list(takewhile(lambda x: x[0] < 14, board_lines(scenario, 1, shots=0)))
     kinds = Counter(e.kind for e in events(lines))
-    told = [e.lost for e in events(lines) if e.kind == Kind.BEAT][-1]
+    told = [e.lost for e in events(lines) if e.kind == EventKind.BEAT][-1]
     assert told > 1000
-    assert kinds[Kind.EDGE] + kinds[Kind.LATE] + told == 6000
+    assert kinds[EventKind.EDGE] + kinds[EventKind.LATE] + told == 6000
 
 
 def test_chatter_adds_edges_that_come_in_pairs() -> None:
@@ -327,7 +335,7 @@ def test_chatter_adds_edges_that_come_in_pairs() -> None:
     edges = [
         e
         for e in events(list(takewhile(lambda x: x[0] < 100, board_lines(noisy, 1, shots=20))))
-        if e.kind != Kind.BEAT
+        if e.kind != EventKind.BEAT
     ]
     assert len(edges) == 20 * 2 * 6
     for gate in (0, 1):
@@ -336,14 +344,14 @@ def test_chatter_adds_edges_that_come_in_pairs() -> None:
     apart = {b.kind: [] for b in edges}
     for before, after in pairwise(edges):
         apart[after.kind].append(after.counter - before.counter)
-    assert set(apart[Kind.LATE]) == {67, 68}
-    assert min(apart[Kind.EDGE]) >= 67
+    assert set(apart[EventKind.LATE]) == {67, 68}
+    assert min(apart[EventKind.EDGE]) >= 67
 
 
 def test_missed_edges_are_missing() -> None:
     scenario = replace(SCENARIOS["two-bands"], missed_probability=0.1)
     lines = takewhile(lambda x: x[0] < 4000, board_lines(scenario, 1, shots=500))
-    edges = sum(e.kind == Kind.EDGE for e in events(list(lines)))
+    edges = sum(e.kind == EventKind.EDGE for e in events(list(lines)))
     # binomial: 2000 edges, 200 missed on average, standard deviation 13
     assert 1800 - 60 < edges < 1800 + 60
 

@@ -9,12 +9,12 @@ import pytest
 import serial
 
 from chrono.errors import PortError
-from chrono.reader.grammar import Hello, parse_framed
-from chrono.reader.opening import open_port
-from chrono.reader.port import HELLO_REQUEST
+from chrono.reader.line_grammar import Hello, parse_framed
+from chrono.reader.port_reader import HELLO_REQUEST
+from chrono.reader.serial_ports import open_port
 from chrono.virtual import protocol_virtual
-from chrono.virtual.board import board_lines
 from chrono.virtual.scenarios import SCENARIOS
+from chrono.virtual.virtual_board import board_lines
 
 
 class FakeTime:

@@ -1,0 +1,179 @@
+"""What decoding gives: the board's events as arrays, and the records between them.
+
+A batch is one stretch of a recording in its own order. It knows nothing of what the
+events mean.
+"""
+
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, fields, replace
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+NO_SEQUENCE = -1
+LEVEL_UNKNOWN = 2
+
+
+class EventKind(IntEnum):
+    """Kind of one event."""
+
+    EDGE = 0
+    """One gate changed; the counter value is exact."""
+    LATE = 1
+    """One gate changed; the counter value is good for pairing only."""
+    BEAT = 2
+    """The board's sign of life, with both levels and its count of lost edges."""
+    INTERVAL = 3
+    """One transit measured by the board itself; `counter` holds it."""
+    DAMAGED = 4
+    """A board line that could not be used; only its place and host time are known."""
+
+
+@dataclass(frozen=True, eq=False)
+class Events:
+    """
+    Events of one batch, one element per event in the order of the lines.
+
+    Attributes
+    ----------
+    host_us : ndarray of int64, shape (N,)
+        Host's monotonic clock since the session's start when the line was read [us].
+    kind : ndarray of uint8, shape (N,)
+        A `EventKind`.
+    gate : ndarray of uint8, shape (N,)
+        0 for gate A, 1 for gate B; 0 where it has no meaning.
+    level : ndarray of uint8, shape (N,)
+        1 blocked, 0 clear, `LEVEL_UNKNOWN` when the line does not say (plain lines
+        without a level: a leading edge). For a beat: level of A plus 2 times level of B.
+    counter : ndarray of int64, shape (N,)
+        The board's counter as sent (not unwrapped) [counter units].
+    sequence : ndarray of int32, shape (N,)
+        The line's sequence number, `NO_SEQUENCE` where the line kind has none.
+    lost : ndarray of int32, shape (N,)
+        For a beat the edges lost on the board since its start, else 0.
+    """
+
+    host_us: npt.NDArray[np.int64]
+    kind: npt.NDArray[np.uint8]
+    gate: npt.NDArray[np.uint8]
+    level: npt.NDArray[np.uint8]
+    counter: npt.NDArray[np.int64]
+    sequence: npt.NDArray[np.int32]
+    lost: npt.NDArray[np.int32]
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    def part(self, begin: int, end: int) -> "Events":
+        """Return the events from place `begin` up to `end`."""
+        if begin == 0 and end == len(self):
+            return self
+        return Events(*(getattr(self, column.name)[begin:end] for column in fields(Events)))
+
+
+def empty_events(count: int) -> Events:
+    """Return `count` events whose columns hold anything, to be filled in."""
+    return Events(
+        host_us=np.empty(count, np.int64),
+        kind=np.empty(count, np.uint8),
+        gate=np.empty(count, np.uint8),
+        level=np.empty(count, np.uint8),
+        counter=np.empty(count, np.int64),
+        sequence=np.empty(count, np.int32),
+        lost=np.empty(count, np.int32),
+    )
+
+
+NO_EVENTS = empty_events(0)
+
+
+@dataclass(frozen=True)
+class Record:
+    """
+    One record that is not an event: a hello line, or a row of another origin.
+
+    Attributes
+    ----------
+    position : int
+        Number of events of the batch that stand before it.
+    host_us : int
+        Host's monotonic clock since the session's start [us].
+    origin : str
+        `hello`, or the row's origin: `file`, `rig`, `link`, `setup`, `mark`.
+    data : dict
+        The row's JSON object; for `hello` the keys `version`, `frequency_hz`,
+        `counter_bits`, `board`, `firmware`.
+    """
+
+    position: int
+    host_us: int
+    origin: str
+    data: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class LineSample:
+    """One damaged line kept to show to the user: its row within the batch and its text."""
+
+    row: int
+    text: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """
+    A stretch of a recording, decoded.
+
+    Attributes
+    ----------
+    events : Events
+        The board's events.
+    controls : tuple of Record
+        The other records, in order.
+    rows : int
+        Rows read, usable or not.
+    damaged : int
+        Board lines that could not be used, and rows that are no records.
+    samples : tuple of LineSample
+        The first few of the damaged ones.
+    """
+
+    events: Events
+    controls: tuple[Record, ...] = ()
+    rows: int = 0
+    damaged: int = 0
+    samples: tuple[LineSample, ...] = field(default=())
+
+
+def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
+    """
+    Yield a batch in pieces.
+
+    Parameters
+    ----------
+    batch : Batch
+    places : iterable of int
+        Places of events that begin a piece, growing, none of them 0; the number of events
+        gives the records after the last event a piece of their own.
+
+    Yields
+    ------
+    Batch
+        Each record is in the piece of the event that follows it. Rows and damage, whose
+        places are not known, are those of the last piece.
+    """
+    begin = done = 0
+    for end in places:
+        count = bisect_left(batch.controls, end, lo=done, key=lambda record: record.position)
+        yield Batch(batch.events.part(begin, end), _moved(batch.controls[done:count], begin))
+        begin, done = end, count
+    events = batch.events.part(begin, len(batch.events))
+    yield replace(batch, events=events, controls=_moved(batch.controls[done:], begin))
+
+
+def _moved(records: tuple[Record, ...], begin: int) -> tuple[Record, ...]:
+    return tuple(replace(record, position=record.position - begin) for record in records)

@@ -1,0 +1,195 @@
+"""Loops over arrays as machine code, and the folder where that code is kept.
+
+Numba takes most of a second to load and some seconds to compile once on a machine. So
+`prepare_loops` loads it only if there is enough work. Until then, and where numba cannot be
+imported, the same loops run as plain Python. What else a program imports plays no part.
+
+Machine code contains constants and functions of other files than the one of its loop. So the
+folder is named by a hash of all sources: any change compiles everything again.
+"""
+
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from functools import cache, wraps
+from hashlib import blake2b
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+PACKAGE = Path(__file__).parents[1]
+
+MOST_FOLDERS = 4
+"""Of older sources, and of other programs that share a user's folder, so many are left."""
+
+
+@cache
+def cache_folder() -> Path | None:
+    """Return the folder for machine code of these very sources; None if none can be made."""
+    for place in _places():
+        found = place / sources_hash()
+        try:
+            found.mkdir(parents=True, exist_ok=True)
+            tempfile.TemporaryFile(dir=found).close()
+        except OSError:
+            continue
+        _forget_old(place, found)
+        return found
+    return None
+
+
+def is_cached() -> bool:
+    """Tell whether machine code of these sources is kept."""
+    found = cache_folder()
+    return found is not None and any(found.rglob("*.nbi"))
+
+
+@contextmanager
+def used_by_numba(place: Path) -> Iterator[None]:
+    """Have numba keep in a folder what is decorated meanwhile, and nothing else."""
+    import numba
+
+    config: Any = numba.config
+    before = config.CACHE_DIR
+    config.CACHE_DIR = str(place)
+    try:
+        yield
+    finally:
+        config.CACHE_DIR = before
+
+
+@cache
+def sources_hash() -> str:
+    """Return a hash of all sources of the package, names and contents."""
+    seen = blake2b(digest_size=12)
+    for path in sorted(PACKAGE.rglob("*.py")):
+        content = path.read_bytes()
+        seen.update(f"{path.relative_to(PACKAGE)}\0{len(content)}\0".encode() + content)
+    return seen.hexdigest()
+
+
+def _places() -> Iterator[Path]:
+    """Yield where to keep it: where the user wants it, beside the sources, at the user's."""
+    from platformdirs import user_cache_path
+
+    if wanted := os.environ.get("NUMBA_CACHE_DIR"):
+        yield Path(wanted, "chrono-gates")
+    yield PACKAGE / "__pycache__" / "machine-code"
+    yield user_cache_path("chrono-gates") / "machine-code"
+
+
+def _forget_old(place: Path, current: Path) -> None:
+    """Remove what was kept of older sources, the newest few excepted."""
+    with suppress(OSError):
+        others = [path for path in place.iterdir() if path != current and path.is_dir()]
+        others.sort(key=lambda path: path.stat().st_mtime)
+        for path in others[: -MOST_FOLDERS + 1]:
+            shutil.rmtree(path, ignore_errors=True)
+
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+LONG = 200
+"""So many steps of a loop are worth calling machine code."""
+
+WORTH_LOADING_BYTES = 2_500_000
+"""Reading so much as it stands takes as long as loading kept machine code and reading by it."""
+
+WORTH_COMPILING_BYTES = 14_000_000
+"""The same where the machine code must be made first."""
+
+_loaded = False
+
+
+def prepare_loops(work_bytes: int) -> None:
+    """
+    Have loops run as machine code from now on, if there is work enough ahead.
+
+    Parameters
+    ----------
+    work_bytes : int
+        Of all recordings that the command is to read.
+    """
+    if _loaded or work_bytes < WORTH_LOADING_BYTES:
+        return
+    if work_bytes >= WORTH_COMPILING_BYTES or is_cached():
+        load_numba()
+
+
+def load_numba() -> None:
+    """Have loops run as machine code from now on, or say that they cannot."""
+    global _loaded
+    if _loaded:
+        return
+    try:
+        import numba  # noqa: F401
+    except (ImportError, OSError):  # no wheel for this system, or one for another numpy
+        _say_once("numba cannot be imported: reading much takes several times as long")
+        return
+    _tell_of_compiling()
+    _loaded = True
+
+
+def numba_is_loaded() -> bool:
+    """Tell whether loops run as machine code."""
+    return _loaded
+
+
+def loop(function: F) -> F:
+    """Run a function as machine code, if loaded, where its first argument is long."""
+
+    @cache
+    def machine_code() -> F:
+        return compiled(function)
+
+    @wraps(function)
+    def run(first: Any, *others: Any) -> Any:
+        is_worth_it = numba_is_loaded() and len(first) >= LONG
+        return (machine_code() if is_worth_it else function)(first, *others)
+
+    return cast(F, run)
+
+
+def compiled(function: F) -> F:
+    """Compile a function at its first call and keep the machine code for later programs."""
+    import numba
+
+    folder = cache_folder()
+    if folder is None:
+        return cast(F, numba.njit(function, nogil=True))
+    with used_by_numba(folder):
+        try:
+            return cast(F, numba.njit(function, cache=True, nogil=True))
+        except RuntimeError:  # it is of no file, so nothing tells its versions apart
+            return cast(F, numba.njit(function, nogil=True))
+
+
+def inlined(function: F) -> F:
+    """Make a function part of each compiled one that calls it."""
+    import numba
+
+    part: F = numba.njit(function, nogil=True, inline="always")
+    return part
+
+
+def _tell_of_compiling() -> None:
+    """Have a line said when a loop of ours is compiled, which no kept machine code spared."""
+    from numba.core import event
+
+    class Telling(event.Listener):
+        def on_start(self, event: Any) -> None:
+            if str(event.data["dispatcher"].py_func.__module__).startswith("chrono."):
+                _say_once("compiling the loops that read recordings: some seconds, once")
+
+        def on_end(self, event: Any) -> None:
+            """Say nothing of the end."""
+
+    register: Any = event.register
+    register("numba:compile", Telling())
+
+
+@cache
+def _say_once(words: str) -> None:
+    print(f"chrono: {words}", file=sys.stderr, flush=True)

@@ -1,0 +1,345 @@
+"""From recordings to calibrated rigs: clock, swap, drop and rods.
+
+Joins recordings, the calibrations of the processor and the rig file. Each function returns
+what it found; writing it into the rig file is one more call.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from chrono.arrays.array_types import Bools, Floats
+from chrono.calibrating.drop_calibration import (
+    DropSetup,
+    are_drops,
+    drop_calibration,
+    drop_changes,
+    drop_report,
+)
+from chrono.calibrating.rods_calibration import (
+    Passes,
+    RodSetup,
+    rod_calibration,
+    rod_changes,
+    rod_report,
+)
+from chrono.calibrating.swap_calibration import swap_calibration, swap_changes, swap_report
+from chrono.clock.clock_rate import clock_changes, clock_report
+from chrono.errors import CalibrationError, OptionError
+from chrono.measuring.body_in_air import ball_in_air
+from chrono.physics.air_and_gravity import normal_gravity
+from chrono.physics.free_fall import fall_speed
+from chrono.processor.shot_records import ABSENT, EdgesUsed
+from chrono.rigs.rig_file import update_rig
+from chrono.rigs.rig_model import Rig
+from chrono.safe_text import plain
+from chrono.session.recording_loader import prepare_for, read_recording
+from chrono.session.session import Session
+
+HIGHEST_M = 100.0
+"""Nobody drops a ball through gates from higher [m]."""
+
+
+@dataclass(frozen=True)
+class CalibrationOutcome:
+    """Lines for the user, the keys of the rig file that hold what was found, any doubt."""
+
+    lines: tuple[str, ...]
+    changes: dict[str, object]
+    doubt: str = ""
+
+
+@dataclass(frozen=True)
+class CountedTransits:
+    """
+    Transits and blocking times of some counted shots, each of shape (N,) [s].
+
+    Transits are free of the clock's error as far as it is known, not of the gates' delays.
+    """
+
+    transit_s: Floats
+    block_a_s: Floats
+    block_b_s: Floats
+    used: EdgesUsed
+
+
+def calibrate_clock(path: Path, rig: Rig | None) -> CalibrationOutcome:
+    """
+    Find the rate of the counter of a recording.
+
+    Raises
+    ------
+    CalibrationError
+        If its lines have no beats, or too few of them.
+    """
+    estimate = read_recording(path, rig, clock_from_host=True).session.host_rate
+    assert estimate is not None, "a recording whose clock is wanted tells it, or is refused"
+    return CalibrationOutcome(clock_report(estimate), clock_changes(estimate, _today()))
+
+
+def calibrate_swap(
+    before: Path,
+    after: Path,
+    rig: Rig | None,
+    *,
+    setup_before: str | None = None,
+    setup_after: str | None = None,
+    left_exchanged: bool = False,
+    slits_moved: bool = False,
+) -> CalibrationOutcome:
+    """
+    Find the difference of the gates' delays from shots before and after an exchange.
+
+    Parameters
+    ----------
+    before, after : Path
+        Recordings; the same one where two setups of it are told apart.
+    rig : Rig or None
+        None for the recorded one.
+    setup_before, setup_after : str or None
+        Only the shots of these setups.
+    left_exchanged : bool
+        Whether the sensors stay as they were after the exchange.
+    slits_moved : bool
+        Whether what limits the beams moved with the sensors: then a difference of the trip
+        positions cannot be told from a delay, and widens the result.
+
+    Raises
+    ------
+    CalibrationError
+        If the shots cannot tell it.
+    """
+    if before == after and setup_before == setup_after:
+        raise OptionError(
+            "before and after are the same shots",
+            hint="name two recordings, or two setups with --before-setup and --after-setup",
+        )
+    prepare_for((before, after))
+    session = read_recording(before, rig).session
+    first = _series(before, session, setup_before)
+    second = _series(after, read_recording(after, rig).session, setup_after)
+    mean_speed_mps = session.rig.spacing_m / float(np.mean(first.transit_s))
+    moved_m = 2 * session.rig.gates.trip_tolerance_m if slits_moved else 0.0
+    result = swap_calibration(
+        first.transit_s,
+        second.transit_s,
+        blocking_before_s=_blocking(first),
+        blocking_after_s=_blocking(second),
+        trip_difference_s=moved_m / mean_speed_mps,
+        blocking_offset_s=_blocking_offset(session.rig, first),
+        stated_s=session.rig.gates.latency_mismatch_s,
+        left_exchanged=left_exchanged,
+    )
+    return CalibrationOutcome(swap_report(result), swap_changes(result, _today()), result.doubt)
+
+
+def calibrate_drop(
+    path: Path,
+    rig: Rig | None,
+    height_m: float,
+    height_tolerance_m: float,
+    *,
+    setup: str | None = None,
+) -> CalibrationOutcome:
+    """
+    Find the effective spacing from dropped balls.
+
+    Parameters
+    ----------
+    path : Path
+        A recording of the drops.
+    rig : Rig or None
+        None for the recorded one; its body, site and spacing are used.
+    height_m, height_tolerance_m : float
+        From the beam of gate A up to the ball's lower edge, and its half-width [m].
+    setup : str or None
+        Only the shots of this setup.
+
+    Raises
+    ------
+    OptionError
+        If there is no such height or tolerance.
+    CalibrationError
+        If the drops cannot tell it.
+    """
+    _refuse_lengths(height_m, height_tolerance_m)
+    session = read_recording(path, rig).session
+    rig = session.rig
+    counted = session.are_counted(session.log.shots, session.measured().speed_mps)
+    start_s = session.log.shots["key"] * rig.clock.unit_s
+    drops = _series(path, session, setup, are_drops(start_s, counted))
+    model = session.model
+    stated = _drop_setup(rig, height_m, height_tolerance_m)
+    result = drop_calibration(
+        drops.transit_s - model.latency_s,
+        replace(stated, clock_rate=model.rate, latency=model.latency),
+        edges_used=drops.used,
+        blocking_a_s=drops.block_a_s,
+        blocking_b_s=drops.block_b_s,
+    )
+    doubt = "" if result.agrees else "the spacing found and the stated one do not agree"
+    return CalibrationOutcome(drop_report(result), drop_changes(result, _today()), doubt)
+
+
+@dataclass(frozen=True)
+class Rod:
+    """Where the passes of one rod are recorded, and its length [m]."""
+
+    path: Path
+    length_m: float
+    setup: str | None = None
+
+
+def calibrate_rods(
+    short: Rod, long: Rod, rig: Rig | None, length_tolerance_m: float
+) -> CalibrationOutcome:
+    """
+    Find the effective spacing from two flat-ended rods.
+
+    Parameters
+    ----------
+    short, long : Rod
+        Recordings; the same one where two setups of it are told apart.
+    rig : Rig or None
+        None for the one recorded with the short rod.
+    length_tolerance_m : float
+        Half-width of each rod's length [m].
+
+    Raises
+    ------
+    OptionError
+        If both rods are the same shots.
+    CalibrationError
+        If the passes cannot tell it.
+    """
+    if (short.path, short.setup) == (long.path, long.setup):
+        raise OptionError(
+            "the passes of both rods are the same ones",
+            hint="name two recordings, or two setups with --short-setup and --long-setup",
+        )
+    prepare_for((short.path, long.path))
+    sessions = [read_recording(rod.path, rig).session for rod in (short, long)]
+    model, gates = sessions[0].model, sessions[0].rig.gates
+    first, second = (_passes(*pair) for pair in zip((short, long), sessions, strict=True))
+    setup = RodSetup(gates.spacing_m, length_tolerance_m, gates.tilt_limit_rad, model.latency)
+    result = rod_calibration(first, second, setup)
+    return CalibrationOutcome(rod_report(result), rod_changes(result, _today()))
+
+
+def _passes(rod: Rod, session: Session) -> Passes:
+    transits = _series(rod.path, session, rod.setup)
+    if transits.used != EdgesUsed.BOTH:
+        raise CalibrationError(
+            "most passes have one sound pair of edges only",
+            where=str(rod.path),
+            hint="rods need both edges at both gates: look at it with chrono summary",
+        )
+    transit_s = transits.transit_s - session.model.latency_s
+    return Passes(rod.length_m, transit_s, transits.block_a_s, transits.block_b_s)
+
+
+def write_result(result: CalibrationOutcome, rig_file: Path) -> Path:
+    """Put a result into a rig file; return the copy of what was there."""
+    return update_rig(rig_file, result.changes)
+
+
+def _refuse_lengths(height_m: float, height_tolerance_m: float) -> None:
+    if not 0 < height_m <= HIGHEST_M:
+        raise OptionError(
+            f"{height_m:g} m is no height to drop a ball from",
+            where="--height",
+            hint="give the height from the beam of gate A up to the ball's lower edge, "
+            'such as "500 mm"',
+        )
+    if not 0 <= height_tolerance_m < height_m:
+        raise OptionError(
+            f"± {height_tolerance_m:g} m is no tolerance of a height of {height_m:g} m",
+            where="--height-tolerance",
+            hint='give the half-width of what is not known of the height, such as "1 mm"',
+        )
+
+
+def _drop_setup(rig: Rig, height_m: float, height_tolerance_m: float) -> DropSetup:
+    gravity = normal_gravity(rig.site.latitude_rad, rig.site.altitude_m)
+    speed_mps = fall_speed(height_m + rig.gates.spacing_m / 2, 0.0, gravity)
+    body = ball_in_air(
+        diameter_m=rig.body.diameter_m,
+        mass_kg=rig.body.mass_kg,
+        speed_mps=speed_mps,
+        temperature_k=rig.site.temperature_k,
+        pressure_pa=rig.site.pressure_pa,
+        humidity=rig.site.humidity,
+    )
+    return DropSetup(
+        height_m=height_m,
+        body=body,
+        gravity_mps2=gravity,
+        spacing_m=rig.gates.spacing_m,
+        spacing_tolerance_m=rig.gates.spacing_tolerance_m,
+        trip_tolerance_m=rig.gates.trip_tolerance_m,
+        height_tolerance_m=height_tolerance_m,
+        plumb_limit_rad=rig.gates.tilt_limit_rad,
+    )
+
+
+def _series(
+    path: Path,
+    session: Session,
+    setup: str | None,
+    allowed: Bools | None = None,
+) -> CountedTransits:
+    """
+    Return the counted shots, of one setup or all, that used the edges most of them used.
+
+    Where `allowed` is given, of shape (shots,), only those it allows.
+    """
+    shots, measured = session.log.shots, session.measured()
+    chosen = session.are_counted(shots, measured.speed_mps)
+    if allowed is not None:
+        chosen = chosen & allowed
+    if setup is not None:
+        names = np.array([session.setups.name(int(i)) for i in session.log.setup], object)
+        chosen = chosen & (names == setup)
+    if not chosen.any():
+        which = f" of setup {plain(setup)!r}" if setup is not None else ""
+        raise CalibrationError(
+            f"there are no counted shots{which}",
+            where=str(path),
+            hint="look at the recording with: chrono summary",
+        )
+    used = EdgesUsed(int(np.bincount(shots["used"][chosen]).argmax()))
+    chosen = chosen & (shots["used"] == used)
+    unit_s = session.rig.clock.unit_s
+    block_a_s, block_b_s = (
+        np.where(shots[name][chosen] == ABSENT, np.nan, shots[name][chosen] * unit_s)
+        for name in ("block_a", "block_b")
+    )
+    transit_s = measured.transit_s[chosen] / (1 + session.model.rate_error)
+    return CountedTransits(transit_s, block_a_s, block_b_s, used)
+
+
+def _blocking(transits: CountedTransits) -> Floats | None:
+    """Return the mean blocking times, None unless every shot has both."""
+    mean = (transits.block_a_s + transits.block_b_s) / 2
+    return mean if np.isfinite(mean).all() else None
+
+
+def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
+    """
+    Return by how much blocking times may be off whatever the speed [s].
+
+    By what they differ from those of the declared length, and by as much as the rig states
+    for its sensors.
+    """
+    blocking = _blocking(transits)
+    if blocking is None:
+        return 0.0
+    declared_s = float(np.mean(transits.transit_s)) * rig.body.length_m / rig.spacing_m
+    off_s = abs(float(np.mean(blocking)) - declared_s)
+    return off_s + rig.gates.latency_mismatch_s
+
+
+def _today() -> str:
+    return date.today().isoformat()

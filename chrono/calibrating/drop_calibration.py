@@ -1,0 +1,531 @@
+"""The effective spacing of the gates from balls dropped through them.
+
+The gates stand one above the other, A on top. A ball released at rest falls through both.
+Height and local gravity give its speed; the transit then gives the distance between the
+places where the two gates really trip. Air drag, buoyancy and the air that moves with the
+ball are allowed for. The blocking times give height and spacing once more, roughly but
+independently: so a wrong height can be distinguished from a wrong spacing.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from chrono.arrays.array_types import Bools, Floats
+from chrono.errors import CalibrationError
+from chrono.measuring.body_in_air import Ball
+from chrono.measuring.calibration_uncertainty import (
+    MIN_REPEATS,
+    CombinedUncertainty,
+    combine,
+    mean_input,
+    rig_changes,
+)
+from chrono.measuring.error_budget import Contribution, Input, rectangular, tilt
+from chrono.physics.air_and_gravity import ANOMALY_MPS2
+from chrono.physics.free_fall import fall_speed, fall_time
+from chrono.processor.shot_records import EdgesUsed
+from chrono.units import format_value
+
+ADDED_MASS = 0.5
+"""Of the air displaced, moving with a sphere in potential flow (Lamb, Hydrodynamics, § 92;
+from memory)."""
+
+ADDED_MASS_TOLERANCE = 0.25
+"""Half-width: the flow behind a falling ball is not the potential one (common practice, no
+source)."""
+
+PAUSE_S = 2.0
+"""A ball that bounced on a floor 5 m down is back sooner: a flight of at most 2·√(2h/g)."""
+
+CLUSTER_GAP = 6.0
+CLUSTER_PART = 0.01
+"""Drops come in two clusters where their gap is so many standard deviations within them, and
+so large a part of the transit. Drops from one height scatter by a thousandth."""
+
+NO_FALL = 0.25
+"""Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider): what
+seems further off did not fall from the height that was stated."""
+
+CLOCK_RATE = rectangular("clock rate", 50e-6)
+LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
+"""What a rig with a crystal and quick sensors leaves open, where the caller does not say."""
+
+
+@dataclass(frozen=True)
+class DropSetup:
+    """
+    How the balls are dropped.
+
+    Attributes
+    ----------
+    height_m : float
+        From the beam of gate A up to the lower edge of the ball before it is released [m].
+    body : Ball
+        Ball and air, the drag coefficient taken at the fall's speed.
+    gravity_mps2 : float
+        Local gravity in vacuum [m/s²].
+    spacing_m, spacing_tolerance_m, trip_tolerance_m : float
+        Spacing as stated, and half-widths of it and of each gate's trip position [m].
+    height_tolerance_m : float
+        Half-width of the height [m].
+    gravity_tolerance_mps2 : float
+        Half-width of the gravity [m/s²].
+    length_tolerance_m : float
+        Half-width of the ball's length along the fall [m].
+    plumb_limit_rad : float
+        Largest angle between the gates' axis and the plumb line [rad].
+    clock_rate : Input
+        What is not known of the clock's rate, relative.
+    latency : Input
+        What is not known of the gates' delay difference [s].
+    """
+
+    height_m: float
+    body: Ball
+    gravity_mps2: float
+    spacing_m: float
+    spacing_tolerance_m: float = 0.5e-3
+    trip_tolerance_m: float = 0.2e-3
+    height_tolerance_m: float = 1e-3
+    gravity_tolerance_mps2: float = ANOMALY_MPS2
+    length_tolerance_m: float = 0.5e-3
+    plumb_limit_rad: float = math.radians(1)
+    clock_rate: Input = CLOCK_RATE
+    latency: Input = LATENCY
+
+
+@dataclass(frozen=True)
+class MeasuredLength:
+    """A length that the blocking times tell, with its standard uncertainty [m]."""
+
+    value_m: float
+    u_m: float
+
+    def contradicts(self, stated_m: float) -> bool:
+        """Whether a stated length is further away than three standard uncertainties."""
+        return abs(self.value_m - stated_m) > 3 * self.u_m
+
+
+@dataclass(frozen=True)
+class DropResult:
+    """
+    The effective spacing.
+
+    Attributes
+    ----------
+    spacing_m : float
+        Distance along the gates' axis between the places where they trip [m].
+    uncertainty : CombinedUncertainty
+        Of that spacing [m].
+    setup : DropSetup
+        What it was worked out with.
+    drops : int
+        How many drops.
+    mean_transit_s : float
+        Their mean transit [s].
+    deviation_m : float
+        Spacing found minus spacing stated [m].
+    deviation_uncertainty : CombinedUncertainty
+        Of that deviation: the above, the ruler's and the trip positions' [m].
+    height_seen, spacing_seen : MeasuredLength or None
+        What the blocking times tell; None without them.
+    """
+
+    spacing_m: float
+    uncertainty: CombinedUncertainty
+    setup: DropSetup
+    drops: int
+    mean_transit_s: float
+    deviation_m: float
+    deviation_uncertainty: CombinedUncertainty
+    height_seen: MeasuredLength | None
+    spacing_seen: MeasuredLength | None
+
+    @property
+    def agrees(self) -> bool:
+        """Whether spacing found and spacing stated agree within their uncertainty."""
+        return abs(self.deviation_m) <= self.deviation_uncertainty.U95
+
+
+def drop_calibration(
+    transit_s: Floats,
+    setup: DropSetup,
+    *,
+    edges_used: EdgesUsed = EdgesUsed.BOTH,
+    blocking_a_s: Floats | None = None,
+    blocking_b_s: Floats | None = None,
+) -> DropResult:
+    """
+    Return the effective spacing from the transits of dropped balls.
+
+    Parameters
+    ----------
+    transit_s : ndarray of float64, shape (N,)
+        Transits, corrected for the clock's rate and the delays' difference as far as they
+        are known [s]; NaN where a drop has none.
+    setup : DropSetup
+        Height, ball, air, gravity and what is not known of them.
+    edges_used : EdgesUsed
+        The edges that gave all of these transits.
+    blocking_a_s, blocking_b_s : ndarray of float64, shape (N,), optional
+        Blocking times at A and B [s], for the check on height and spacing.
+
+    Returns
+    -------
+    DropResult
+
+    Raises
+    ------
+    CalibrationError
+        Too few drops, or no height to fall from.
+    """
+    transits = transit_s[np.isfinite(transit_s)]
+    _refuse(transits, setup)
+    _refuse_clusters(transits)
+    mean_s = float(np.mean(transits))
+    spacing_m = _spacing(mean_s, setup, edges_used)
+    _refuse_no_fall(mean_s, spacing_m, setup, edges_used)
+    scatter = mean_input("scatter of the drops", transits, "s")
+    contributions = _contributions(mean_s, spacing_m, scatter, setup, edges_used)
+    uncertainty = combine(contributions)
+    against = combine([*contributions, *_stated_spacing(setup)])
+    height_seen, spacing_seen = _seen(blocking_a_s, blocking_b_s, setup)
+    return DropResult(
+        spacing_m=spacing_m,
+        uncertainty=uncertainty,
+        setup=setup,
+        drops=len(transits),
+        mean_transit_s=mean_s,
+        deviation_m=spacing_m - setup.spacing_m,
+        deviation_uncertainty=against,
+        height_seen=height_seen,
+        spacing_seen=spacing_seen,
+    )
+
+
+def are_drops(start_s: Floats, downwards: Bools) -> Bools:
+    """
+    Tell drops from the falls of a ball that came back up from the floor.
+
+    To fall through again it has to rise through the gates: a passage that is no fall, soon
+    before.
+
+    Parameters
+    ----------
+    start_s : ndarray of float64, shape (N,)
+        When each passage of a recording began, counted or not, in order [s].
+    downwards : ndarray of bool, shape (N,)
+        Whether it was counted, as a fall from A to B.
+    """
+    follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
+    after_other = np.concatenate([[False], ~downwards[:-1]])
+    drops: Bools = downwards & ~(follows_soon & after_other)
+    return drops
+
+
+def drop_transit(
+    spacing_m: float, setup: DropSetup, edges_used: EdgesUsed = EdgesUsed.BOTH
+) -> float:
+    """
+    Return the transit [s] that a fall should show with gates a spacing apart [m].
+
+    The leading edge starts `height_m` above gate A, the trailing one a ball's length higher.
+    """
+    gravity, kappa = _fall(setup)
+    return _transit(spacing_m / _lengthening(setup), _starts(setup, edges_used), kappa, gravity)
+
+
+def _fall(
+    setup: DropSetup,
+    *,
+    gravity_mps2: float | None = None,
+    drag_scale: float = 1.0,
+    added_mass: float = ADDED_MASS,
+) -> tuple[float, float]:
+    """
+    Return acceleration at rest [m/s²] and drag constant [1/m] of the ball in its air.
+
+    (m + c·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2: buoyancy and added mass c.
+    """
+    body = setup.body
+    displaced = body.density_kgpm3 * math.pi * body.diameter_m**3 / 6 / body.mass_kg
+    inertia = 1 + added_mass * displaced
+    gravity = setup.gravity_mps2 if gravity_mps2 is None else gravity_mps2
+    return gravity * (1 - displaced) / inertia, body.drag_per_m * drag_scale / inertia
+
+
+def _starts(
+    setup: DropSetup, edges_used: EdgesUsed, height_m: float | None = None
+) -> list[float]:
+    lower = setup.height_m if height_m is None else height_m
+    upper = lower + setup.body.diameter_m
+    by_edges = {EdgesUsed.LEAD: [lower], EdgesUsed.TRAIL: [upper]}
+    return by_edges.get(edges_used, [lower, upper])
+
+
+def _lengthening(setup: DropSetup) -> float:
+    """Length along the gates' axis over length along the plumb line, on average."""
+    return 1 + setup.plumb_limit_rad**2 / 6
+
+
+def _transit(drop_m: float, starts: Sequence[float], kappa: float, gravity: float) -> float:
+    times = [
+        fall_time(start + drop_m, kappa, gravity) - fall_time(start, kappa, gravity)
+        for start in starts
+    ]
+    return sum(times) / len(times)
+
+
+def _spacing(
+    transit_s: float,
+    setup: DropSetup,
+    edges_used: EdgesUsed,
+    *,
+    height_m: float | None = None,
+    fall: tuple[float, float] | None = None,
+) -> float:
+    """Return the spacing that gives a transit, by Newton's method (1/v is the slope)."""
+    gravity, kappa = fall or _fall(setup)
+    starts = _starts(setup, edges_used, height_m)
+
+    def missing(drop_m: float) -> float:
+        return _transit(drop_m, starts, kappa, gravity) - transit_s
+
+    def slope(drop_m: float) -> float:
+        slownesses = [1 / fall_speed(start + drop_m, kappa, gravity) for start in starts]
+        return sum(slownesses) / len(starts)
+
+    first = fall_speed(starts[0], kappa, gravity) * transit_s + gravity * transit_s**2 / 2
+    return _newton(missing, slope, first) * _lengthening(setup)
+
+
+def _newton(
+    missing: Callable[[float], float], slope: Callable[[float], float], start: float
+) -> float:
+    """Solve missing(x) = 0 for a positive x; both functions are smooth and monotonic."""
+    x = start
+    for _ in range(50):
+        step = missing(x) / slope(x)
+        x = max(x - step, x / 10)
+        if abs(step) < 1e-13:
+            break
+    return x
+
+
+def _contributions(
+    mean_s: float, spacing_m: float, scatter: Input, setup: DropSetup, edges_used: EdgesUsed
+) -> list[Contribution]:
+    def change(fall: tuple[float, float]) -> float:
+        return _spacing(mean_s, setup, edges_used, fall=fall) - spacing_m
+
+    by_time = (_spacing(mean_s + 1e-6, setup, edges_used) - spacing_m) / 1e-6
+    higher = _spacing(mean_s, setup, edges_used, height_m=setup.height_m + 1e-6)
+    by_gravity = change(_fall(setup, gravity_mps2=setup.gravity_mps2 + 1e-3)) / 1e-3
+    by_drag = change(_fall(setup, drag_scale=1.01)) / 0.01
+    by_added_mass = change(_fall(setup, added_mass=ADDED_MASS + 0.01)) / 0.01
+    height = rectangular("height of the fall", setup.height_tolerance_m, unit="m")
+    gravity = rectangular("local gravity", setup.gravity_tolerance_mps2, unit="m/s2")
+    return [
+        Contribution(scatter, by_time),
+        Contribution(height, (higher - spacing_m) / 1e-6),
+        Contribution(gravity, by_gravity),
+        *(
+            Contribution(drag.input, drag.sensitivity * by_drag)
+            for drag in setup.body.drag_contributions
+        ),
+        Contribution(rectangular("added mass of air", ADDED_MASS_TOLERANCE), by_added_mass),
+        Contribution(tilt("plumb line", setup.plumb_limit_rad), spacing_m),
+        Contribution(setup.clock_rate, by_time * mean_s),
+        Contribution(setup.latency, by_time),
+    ]
+
+
+def _stated_spacing(setup: DropSetup) -> list[Contribution]:
+    """Return what the stated spacing leaves open: the ruler and both trip positions."""
+    trips = [rectangular(f"trip position {gate}", setup.trip_tolerance_m) for gate in "AB"]
+    ruler = rectangular("stated spacing", setup.spacing_tolerance_m)
+    return [Contribution(quantity, 1.0) for quantity in (ruler, *trips)]
+
+
+def _seen(
+    blocking_a_s: Floats | None, blocking_b_s: Floats | None, setup: DropSetup
+) -> tuple[MeasuredLength | None, MeasuredLength | None]:
+    """
+    Return height and spacing from the blocking times.
+
+    The fall to either gate is the one in which the ball takes its blocking time for its own
+    length. The beam's width changes that length at each gate, by up to two trip tolerances.
+    """
+    if blocking_a_s is None or blocking_b_s is None:
+        return None, None
+    sides = [side[np.isfinite(side)] for side in (blocking_a_s, blocking_b_s)]
+    if min(len(side) for side in sides) < 2:
+        return None, None
+    blocked = [mean_input("", side, "s") for side in sides]
+    length = setup.body.diameter_m
+    to_a, to_b = (_fall_before(float(np.mean(side)), length, setup) for side in sides)
+    grow = 1e-4 * length
+    by_length = [
+        (_fall_before(float(np.mean(side)), length + grow, setup) - fallen) / grow
+        for side, fallen in zip(sides, (to_a, to_b), strict=True)
+    ]
+    u_beam = 2 * setup.trip_tolerance_m / math.sqrt(3)
+    u_length = setup.length_tolerance_m / math.sqrt(3)
+    # blocking time t = length/v: a change of t acts as one of the length, of opposite sign
+    u_own = [
+        abs(slope) * math.hypot(u_beam, length * part.u / float(np.mean(side)))
+        for slope, part, side in zip(by_length, blocked, sides, strict=True)
+    ]
+    u_height = math.hypot(u_own[0], by_length[0] * u_length, setup.height_tolerance_m)
+    u_spacing = math.hypot(*u_own, (by_length[1] - by_length[0]) * u_length)
+    return MeasuredLength(to_a, u_height), MeasuredLength(to_b - to_a, u_spacing)
+
+
+def _fall_before(blocking_s: float, length_m: float, setup: DropSetup) -> float:
+    """Return the height fallen before a length passes a beam in a time [m]."""
+    gravity, kappa = _fall(setup)
+
+    def missing(height_m: float) -> float:
+        return _transit(length_m, [height_m], kappa, gravity) - blocking_s
+
+    def slope(height_m: float) -> float:
+        below = fall_speed(height_m + length_m, kappa, gravity)
+        return 1 / below - 1 / fall_speed(height_m, kappa, gravity)
+
+    return _newton(missing, slope, (length_m / blocking_s) ** 2 / (2 * gravity))
+
+
+def _refuse_no_fall(
+    mean_s: float, spacing_m: float, setup: DropSetup, edges_used: EdgesUsed
+) -> None:
+    if abs(spacing_m / setup.spacing_m - 1) <= NO_FALL:
+        return
+    expected_ms = drop_transit(setup.spacing_m, setup, edges_used) * 1e3
+    raise CalibrationError(
+        f"the mean transit is {mean_s * 1e3:.4g} ms, a fall from "
+        f"{setup.height_m * 1e3:g} mm takes {expected_ms:.4g} ms",
+        hint="name a recording of drops, and the height of that fall",
+    )
+
+
+def _refuse_clusters(transits: Floats) -> None:
+    ordered = np.sort(transits)
+    gaps = np.diff(ordered)[1:-1]
+    if not len(gaps):
+        return
+    place = int(gaps.argmax()) + 2
+    sides = ordered[:place], ordered[place:]
+    spread = math.sqrt(sum(float(np.var(side, ddof=1)) for side in sides) / 2)
+    gap_s = float(sides[1][0] - sides[0][-1])
+    if gap_s > max(CLUSTER_GAP * spread, CLUSTER_PART * float(ordered[0])):
+        low, high = (float(np.mean(side)) * 1e3 for side in sides)
+        raise CalibrationError(
+            f"the drops are of two kinds: {len(sides[0])} of {low:.4g} ms and "
+            f"{len(sides[1])} of {high:.4g} ms",
+            hint="drop from one height, catch the ball, and set aside what was no drop",
+        )
+
+
+def _refuse(transits: Floats, setup: DropSetup) -> None:
+    if len(transits) < MIN_REPEATS:
+        raise CalibrationError(
+            f"{len(transits)} usable drops, at least {MIN_REPEATS} are needed",
+            hint="drop the ball ten times from the same height",
+        )
+    if not setup.height_m > 0:
+        raise CalibrationError(
+            f"the ball's lower edge starts {setup.height_m * 1e3:g} mm above gate A",
+            hint="give the height from the beam of gate A up to the ball's lower edge",
+        )
+    if np.any(transits <= 0):
+        raise CalibrationError(
+            "a transit is not positive",
+            hint="gate A must be the upper gate; leave out drops that passed no gate",
+        )
+
+
+def drop_report(result: DropResult) -> tuple[str, ...]:
+    """Return the result as lines for the user, the verdict first."""
+    stated_mm, found_mm = result.setup.spacing_m * 1e3, result.spacing_m * 1e3
+    u95_mm, away = result.uncertainty.U95 * 1e3, result.deviation_m * 1e3
+    ratio = abs(result.deviation_m) / result.deviation_uncertainty.U95
+    verdict = "agrees with" if result.agrees else "differs from"
+    lines = [
+        f"the spacing found {verdict} the stated {stated_mm:.1f} mm: it differs by "
+        f"{away:+.1f} mm, which is {ratio:.1f} times the uncertainty of that difference",
+        f"effective spacing {format_value(found_mm, u95_mm)} ± "
+        f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
+        f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
+        _largest_line(result.uncertainty),
+        _height_line(result),
+    ]
+    return (*lines, *_blocking_lines(result))
+
+
+def drop_changes(result: DropResult, date: str) -> dict[str, object]:
+    """Return the keys of the rig file that take up the result, with day and evidence."""
+    return rig_changes(
+        "spacing",
+        f"{result.spacing_m * 1e3:.4f} mm",
+        f"{result.uncertainty.u * 1e3:.4f} mm",
+        result.uncertainty.dof,
+        date,
+        f"balls dropped from {result.setup.height_m * 1e3:.1f} mm: "
+        + "; ".join(drop_report(result)),
+        covers_trip=True,
+    )
+
+
+def _height_line(result: DropResult) -> str:
+    """Say how wrong a height may be without being seen: transits alone cannot tell it."""
+    height = next(c for c in result.uncertainty.contributions if c.name == "height of the fall")
+    slope = abs(height.sensitivity)
+    unseen_mm = result.deviation_uncertainty.U95 / slope * 1e3
+    return (
+        f"1 mm of height moves the spacing by {slope:.2f} mm; a height wrong by up to "
+        f"{unseen_mm:.0f} mm may pass here for one that agrees: measure it to the ± you stated"
+    )
+
+
+def _largest_line(uncertainty: CombinedUncertainty) -> str:
+    largest = max(uncertainty.contributions, key=lambda part: part.u_out)
+    share = (largest.u_out / uncertainty.u) ** 2
+    line = (
+        f"the largest contribution is the {largest.name}, {100 * share:.0f} % of the variance"
+    )
+    advice = {
+        "drag coefficient": "a heavier ball narrows this",
+        "added mass of air": "a heavier ball narrows this",
+        "height of the fall": "a better measured or greater height narrows this",
+        "scatter of the drops": "more drops, released more evenly, narrow this",
+    }.get(largest.name)
+    return f"{line}: {advice}" if advice else line
+
+
+def _blocking_lines(result: DropResult) -> list[str]:
+    height, spacing = result.height_seen, result.spacing_seen
+    if height is None or spacing is None:
+        return []
+    lines = [
+        f"the blocking times speak for a fall of {height.value_m * 1e3:.0f} ± "
+        f"{2 * height.u_m * 1e3:.0f} mm (stated {result.setup.height_m * 1e3:.0f} mm) and a "
+        f"spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
+    ]
+    if result.agrees:
+        return lines
+    wrong_height = height.contradicts(result.setup.height_m)
+    wrong_spacing = spacing.contradicts(result.setup.spacing_m)
+    return [*lines, _suspect(wrong_height, wrong_spacing)]
+
+
+def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
+    if wrong_height and wrong_spacing:
+        return "height and spacing both look wrong: check the ball's size, then measure again"
+    if wrong_height:
+        return "the height looks wrong, not the spacing: measure the height again"
+    if wrong_spacing:
+        return "the spacing looks wrong, not the height: measure the spacing again"
+    return "the blocking times cannot tell which is wrong: measure height and spacing again"

@@ -1,0 +1,273 @@
+"""The difference of the two gates' delays from shots before and after exchanging the sensors.
+
+Reversal: the delay difference δ (gate B minus gate A) lengthens the transit before the
+exchange and shortens it by as much after it. Half the difference of the two levels is δ.
+With the blocking times each shot tells its own speed, so that the launcher's scatter and
+drift drop out; without them both series must come from one and the same launching. Blocking
+times scatter by themselves, as balls cross the beams off their middle: they are compared
+with the transits, which are exact, and not the other way round.
+"""
+
+from dataclasses import dataclass
+from math import inf, sqrt
+
+import numpy as np
+import scipy
+
+from chrono.arrays.array_types import Floats
+from chrono.errors import CalibrationError
+from chrono.measuring.calibration_uncertainty import (
+    MIN_REPEATS,
+    CombinedUncertainty,
+    combine,
+    mean_input,
+    rig_changes,
+)
+from chrono.measuring.error_budget import (
+    Contribution,
+    combined_uncertainty,
+    effective_dof,
+    rectangular,
+)
+from chrono.units import format_value
+
+SUSPICIOUS = 0.01
+"""A check that goes wrong by chance once in a hundred calibrations is told."""
+
+FAR_BEYOND = 3.0
+"""A delay difference of so many times what the rig states is hardly one of the sensors."""
+
+
+@dataclass(frozen=True)
+class SwapResult:
+    """
+    The difference of the gates' delays.
+
+    Attributes
+    ----------
+    difference_s : float
+        Delay of gate B minus that of gate A, as the sensors sit now [s].
+    uncertainty : CombinedUncertainty
+        Of that difference [s].
+    before, after : int
+        Shots before and after the exchange.
+    by_blocking : bool
+        Whether each shot's own speed was taken from its blocking times.
+    doubt : str
+        Why the sensors may not have been exchanged as told, empty if nothing speaks for that.
+    notes : tuple of str
+        What else the user should know about it.
+    """
+
+    difference_s: float
+    uncertainty: CombinedUncertainty
+    before: int
+    after: int
+    by_blocking: bool
+    doubt: str
+    notes: tuple[str, ...]
+
+
+def swap_calibration(
+    before_s: Floats,
+    after_s: Floats,
+    *,
+    blocking_before_s: Floats | None = None,
+    blocking_after_s: Floats | None = None,
+    trip_difference_s: float = 0.0,
+    blocking_offset_s: float = 0.0,
+    stated_s: float = inf,
+    left_exchanged: bool = False,
+) -> SwapResult:
+    """
+    Return the difference of the two gates' delays.
+
+    Parameters
+    ----------
+    before_s, after_s : ndarray of float64, shape (N,) and (M,)
+        Transits before and after the sensors were exchanged, corrected for the clock's rate
+        but for no delay [s]; NaN where a shot has none.
+    blocking_before_s, blocking_after_s : ndarray of float64, optional
+        Mean of the blocking times at A and B of the same shots [s].
+    trip_difference_s : float, optional
+        Half-width of the time that a difference of the trip positions takes, if the slits
+        moved with the sensors [s]: it cannot be told from a delay. 0 when they stayed.
+    blocking_offset_s : float, optional
+        Half-width of what blocking times may be too long or short by whatever the speed [s].
+    stated_s : float, optional
+        Half-width of the difference as the rig states it [s]: a result that is wider, or far
+        outside, is doubted.
+    left_exchanged : bool, optional
+        The sensors stay as they were after the exchange; otherwise they are put back.
+
+    Returns
+    -------
+    SwapResult
+
+    Raises
+    ------
+    CalibrationError
+        Too few shots on a side, or one series given twice.
+    """
+    before, after = _pairs(before_s, blocking_before_s), _pairs(after_s, blocking_after_s)
+    _refuse(before, after)
+    by_blocking = blocking_before_s is not None and blocking_after_s is not None
+    difference_s, contributions = (
+        _by_blocking(before, after, blocking_offset_s)
+        if by_blocking
+        else _by_means(before, after)
+    )
+    trip = Contribution(rectangular("trip positions", trip_difference_s, unit="s"), 1.0)
+    uncertainty = combine([*contributions, trip])
+    return SwapResult(
+        difference_s=-difference_s if left_exchanged else difference_s,
+        uncertainty=uncertainty,
+        before=len(before),
+        after=len(after),
+        by_blocking=by_blocking,
+        doubt=_doubt(abs(difference_s), uncertainty.U95, stated_s, by_blocking),
+        notes=_notes(before, after, by_blocking),
+    )
+
+
+def swap_report(result: SwapResult) -> tuple[str, ...]:
+    """Return the result as lines for the user."""
+    value_us, u95_us = result.difference_s * 1e6, result.uncertainty.U95 * 1e6
+    method = "each shot's speed from its blocking times" if result.by_blocking else "means"
+    return (
+        f"gate B answers {format_value(abs(value_us), u95_us)} ± "
+        f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
+        "than gate A (95 % coverage)",
+        f"from {result.before} shots before and {result.after} after the exchange ({method})",
+        *([result.doubt] if result.doubt else []),
+        *result.notes,
+    )
+
+
+def swap_changes(result: SwapResult, date: str) -> dict[str, object]:
+    """Return the keys of the rig file that take up the result, with day and evidence."""
+    return rig_changes(
+        "latency",
+        f"{result.difference_s * 1e6:.5f} us",
+        f"{result.uncertainty.u * 1e6:.5f} us",
+        result.uncertainty.dof,
+        date,
+        "sensors exchanged: " + "; ".join(swap_report(result)),
+    )
+
+
+def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
+    """Transit and blocking time of the shots that have both, shape (N, 2)."""
+    columns = (transit_s, np.zeros_like(transit_s) if blocking_s is None else blocking_s)
+    table = np.column_stack(columns).astype(np.float64)
+    kept: Floats = table[np.isfinite(table).all(axis=1)]
+    return kept
+
+
+def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
+    """Half the difference of the mean transits; type A of both, combined as by Welch."""
+    sides = (before[:, 0], after[:, 0])
+    names = ("scatter before the exchange", "scatter after the exchange")
+    return float(np.mean(sides[0]) - np.mean(sides[1])) / 2, [
+        Contribution(mean_input(name, side, "s"), 0.5)
+        for name, side in zip(names, sides, strict=True)
+    ]
+
+
+def _by_blocking(
+    before: Floats, after: Floats, offset_s: float
+) -> tuple[float, list[Contribution]]:
+    """
+    Take the difference from the blocking time over the transit, r = γ·(1 ∓ δ/transit).
+
+    Chords of different length make γ scatter from shot to shot, which is random and type A;
+    a change of the speed alone leaves r as it is, but for an offset of the blocking times.
+    """
+    ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
+    means = [float(np.mean(ratio)) for ratio in ratios]
+    slowness = [1 / float(np.mean(side[:, 0])) for side in (before, after)]
+    scale = 2 / ((means[0] + means[1]) * (slowness[0] + slowness[1]))
+    names = ("scatter before the exchange", "scatter after the exchange")
+    offset = rectangular("offset of the blocking times", offset_s, unit="s")
+    return scale * (means[1] - means[0]), [
+        *(
+            Contribution(mean_input(name, ratio), scale)
+            for name, ratio in zip(names, ratios, strict=True)
+        ),
+        Contribution(offset, scale * (slowness[1] - slowness[0])),
+    ]
+
+
+def _refuse(before: Floats, after: Floats) -> None:
+    fewest = min(len(before), len(after))
+    if fewest < MIN_REPEATS:
+        raise CalibrationError(
+            f"{len(before)} usable shots before and {len(after)} after the exchange, "
+            f"at least {MIN_REPEATS} of each are needed",
+            hint="take ten shots, exchange the two sensors, take ten more",
+        )
+    if len(before) == len(after) and np.array_equal(
+        np.sort(before, axis=0), np.sort(after, axis=0)
+    ):
+        raise CalibrationError(
+            "the shots before and after the exchange are the same ones",
+            hint="name a recording, or setups, from before and from after the exchange",
+        )
+
+
+def _doubt(difference_s: float, u95_s: float, stated_s: float, by_blocking: bool) -> str:
+    if difference_s > u95_s + FAR_BEYOND * stated_s:
+        return (
+            f"far beyond the ± {stated_s * 1e6:.3g} us that the rig states: were gates, "
+            "launcher or aim moved as well?"
+        )
+    if u95_s > stated_s:
+        reason = "the transits scatter: launch more evenly"
+        if by_blocking:
+            reason = "the blocking times scatter for another reason than speed: aim better"
+        return f"the rig's ± {stated_s * 1e6:.3g} us is narrower; {reason}, or take more shots"
+    if difference_s <= u95_s:
+        return "no difference seen: the sensors are alike within this, or were not exchanged"
+    return ""
+
+
+def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[str, ...]:
+    notes = []
+    if not by_blocking and _spread_p(before[:, 0], after[:, 0]) < SUSPICIOUS:
+        notes.append("the scatter changed with the exchange: was the launching the same?")
+    for name, series in (("before", before), ("after", after)):
+        if not by_blocking and _trend_p(series[:, 0]) < SUSPICIOUS:
+            notes.append(f"the transits {name} the exchange drift: the launcher is not steady")
+    if by_blocking and _welch_p(before[:, 0], after[:, 0]) < SUSPICIOUS:
+        notes.append(
+            "the speed changed with the exchange, which is allowed for: was the aim the same?"
+        )
+    return tuple(notes)
+
+
+def _spread_p(first: Floats, second: Floats) -> float:
+    """Probability of spreads that differ so much by chance (Brown and Forsythe, 1974)."""
+    deviations = [np.abs(side - np.median(side)) for side in (first, second)]
+    return _welch_p(*deviations)
+
+
+def _welch_p(first: Floats, second: Floats) -> float:
+    """Two-sided probability of so large a difference of two means by chance (Welch, 1947)."""
+    parts = [Contribution(mean_input("", side), 1.0) for side in (first, second)]
+    u = combined_uncertainty(parts)
+    if u == 0:
+        return 1.0 if np.mean(first) == np.mean(second) else 0.0
+    t = float(np.mean(first) - np.mean(second)) / u
+    return float(2 * scipy.special.stdtr(effective_dof(parts), -abs(t)))
+
+
+def _trend_p(series: Floats) -> float:
+    """Two-sided probability of so steep a trend by chance (t-test of the slope)."""
+    order = np.arange(len(series)) - (len(series) - 1) / 2
+    deviation = series - np.mean(series)
+    total = float(deviation @ deviation)
+    if total == 0:
+        return 1.0
+    r2 = min(float(order @ deviation) ** 2 / float(order @ order) / total, 1 - 1e-12)
+    dof = len(series) - 2
+    return float(2 * scipy.special.stdtr(dof, -sqrt(dof * r2 / (1 - r2))))

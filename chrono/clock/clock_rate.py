@@ -1,0 +1,340 @@
+"""The counter's rate against the host's clock, from the lower envelope of the delays.
+
+A line is never read before it was sent, so host time over board time lies on a straight
+line plus a delay that is never negative: the earliest reading of each block of beats
+carries the rate, the late ones carry nothing. A restart, a reconnection, a gap or a step of
+the host's clock begins a new segment with an offset of its own; the rate is common.
+Knows nothing of ports, recordings and gates.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats, Ints
+from chrono.clock.delay_envelope import (
+    BEATS_PER_BLOCK,
+    MAX_BLOCKS,
+    MIN_BLOCKS,
+    BeatSegment,
+    EnvelopeLine,
+    Point,
+    fit_lines,
+    halved,
+    information,
+    lower_hull,
+)
+from chrono.errors import CalibrationError
+from chrono.measuring.calibration_uncertainty import CombinedUncertainty, combine, rig_changes
+from chrono.measuring.error_budget import (
+    Contribution,
+    Input,
+    combined_uncertainty,
+    effective_dof,
+    normal,
+    rectangular,
+)
+from chrono.units import format_value
+
+HOST_RATE_TOLERANCE = 15e-6
+"""Half-width for a host whose clock is kept by NTP: PHI of RFC 5905, figure 5 ("frequency
+tolerance", 15 ppm). A host that is not synchronised is off by up to about 100 ppm
+(common practice, no source)."""
+
+POLLING_S = 1e-3
+"""How far the least delay may wander unseen: lines wait for the next USB full-speed frame,
+1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short lines longer (FTDI AN232B-04:
+16 ms by default); pass that time for them."""
+
+CREEP_S = 20e-3
+"""A delay that grows evenly cannot be told from the counter's rate; what so much of it would
+make of the rate is said."""
+
+MAX_SEGMENTS = 32
+MIN_SPAN_S = 60.0
+GAP_S = 10.0
+"""After a longer silence the counter may have wrapped unseen: a new segment."""
+
+MAX_RATE_ERROR = 0.02
+
+
+@dataclass(frozen=True)
+class ClockEstimate:
+    """
+    The counter's rate error ε: its frequency is the nominal one times (1 + ε).
+
+    Attributes
+    ----------
+    rate_error : float
+        ε, relative, positive for a counter that runs fast.
+    uncertainty : CombinedUncertainty
+        Of ε, from the scatter of the delays (type A), the host's own rate and the polling of
+        the port (type B).
+    beats : int
+        Beats seen.
+    segments : int
+        Stretches without a break that the rate was taken from.
+    span_s : float
+        Summed length of these stretches [s].
+    notes : tuple of str
+        What the user should know about it.
+    """
+
+    rate_error: float
+    uncertainty: CombinedUncertainty
+    beats: int
+    segments: int
+    span_s: float
+    notes: tuple[str, ...]
+
+    @property
+    def u(self) -> float:
+        """Combined standard uncertainty of ε."""
+        return self.uncertainty.u
+
+    @property
+    def U95(self) -> float:  # noqa: N802 - the symbol of the GUM
+        """Expanded uncertainty of ε, 95 % coverage."""
+        return self.uncertainty.U95
+
+
+class ClockTracker:
+    """
+    Carries what the rate needs while beats arrive, in bounded memory.
+
+    At most `MAX_SEGMENTS` segments of `MAX_BLOCKS` blocks are held; a block keeps only the
+    corners of its lower hull, which is all that any envelope can touch.
+
+    Parameters
+    ----------
+    unit_s : float
+        Nominal time of one counter unit [s].
+    """
+
+    def __init__(self, unit_s: float) -> None:
+        self._unit_s = unit_s
+        self._segments: list[BeatSegment] = []
+        self._open: list[Point] = []
+        self._last: Point | None = None
+        self._beats = 0
+
+    def add(self, ticks: Ints, host_us: Ints) -> None:
+        """
+        Take further beats, in the order they were read.
+
+        Parameters
+        ----------
+        ticks : ndarray of int64, shape (N,)
+            Unwrapped counter of each beat [counter units].
+        host_us : ndarray of int64, shape (N,)
+            Host's monotonic clock when the beat was read [us].
+        """
+        board_s = np.asarray(ticks, dtype=np.float64) * self._unit_s
+        host_s = np.asarray(host_us, dtype=np.float64) * 1e-6
+        for point in zip(board_s.tolist(), host_s.tolist(), strict=True):
+            self._add_one(point)
+
+    def begin_segment(self) -> None:
+        """Note that the board restarted or the link was lost: the offset is a new one."""
+        self._last = None
+
+    def estimate(
+        self, *, host_rate_tolerance: float = HOST_RATE_TOLERANCE, polling_s: float = POLLING_S
+    ) -> ClockEstimate:
+        """
+        Return the rate error as far as it is known now; changes nothing.
+
+        Parameters
+        ----------
+        host_rate_tolerance : float
+            Half-width of the host clock's own relative rate error (rectangular).
+        polling_s : float
+            How far the least delay may wander unseen within a segment [s].
+
+        Returns
+        -------
+        ClockEstimate
+
+        Raises
+        ------
+        CalibrationError
+            Too few beats, too short a time, or a rate that no oscillator explains.
+        """
+        lines = fit_lines(self._segments)
+        _refuse_too_little(lines, self._beats)
+        weight = np.array([line.weight for line in lines])
+        weight /= weight.sum()
+        slope = float(weight @ [line.slope for line in lines])
+        rate_error = 1 / slope - 1
+        _refuse_impossible(rate_error)
+        creep = [max(polling_s, line.order_s) / line.span_s for line in lines]
+        uncertainty = combine(
+            Contribution(part, 1.0)
+            for part in (
+                _scatter(lines, weight / slope**2),
+                rectangular("host's own rate", host_rate_tolerance),
+                rectangular("polling of the port", float(weight @ creep)),
+            )
+        )
+        span_s = sum(line.span_s for line in lines)
+        return ClockEstimate(
+            rate_error=rate_error,
+            uncertainty=uncertainty,
+            beats=self._beats,
+            segments=len(lines),
+            span_s=span_s,
+            notes=_notes(lines, uncertainty),
+        )
+
+    def _add_one(self, point: Point) -> None:
+        if not self._follows(point):
+            self._segments.append(BeatSegment())
+            self._open = []
+            self._forget_weakest()
+        self._last = point
+        self._beats += 1
+        self._open.append(point)
+        current = self._segments[-1]
+        current.recent.append(point)
+        if len(self._open) == current.beats_per_block:
+            current.blocks.append(lower_hull(self._open))
+            self._open = []
+            if len(current.blocks) == MAX_BLOCKS:
+                self._segments[-1:] = halved(current)
+
+    def _follows(self, point: Point) -> bool:
+        if self._last is None:
+            return False
+        board_gap, host_gap = point[0] - self._last[0], point[1] - self._last[1]
+        return 0 < board_gap < GAP_S and host_gap >= 0
+
+    def _forget_weakest(self) -> None:
+        """Keep memory bounded: of the finished segments drop the one that tells least."""
+        if len(self._segments) > MAX_SEGMENTS:
+            finished = self._segments[:-1]
+            weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
+            del self._segments[weakest]
+
+
+def estimate_clock(
+    ticks: Ints,
+    host_us: Ints,
+    unit_s: float,
+    *,
+    breaks: Sequence[int] = (),
+    host_rate_tolerance: float = HOST_RATE_TOLERANCE,
+    polling_s: float = POLLING_S,
+) -> ClockEstimate:
+    """
+    Return the counter's rate error from all beats of a recording.
+
+    Parameters
+    ----------
+    ticks : ndarray of int64, shape (N,)
+        Unwrapped counter of each beat [counter units].
+    host_us : ndarray of int64, shape (N,)
+        Host's monotonic clock when the beat was read [us].
+    unit_s : float
+        Nominal time of one counter unit [s].
+    breaks : sequence of int
+        Indices of beats that follow a restart or a lost link.
+    host_rate_tolerance, polling_s : float
+        See `ClockTracker.estimate`.
+
+    Raises
+    ------
+    CalibrationError
+        As `ClockTracker.estimate`.
+    """
+    tracker = ClockTracker(unit_s)
+    ends = [*sorted(breaks), len(ticks)]
+    for start, end in zip([0, *ends], ends, strict=False):
+        tracker.begin_segment()
+        tracker.add(ticks[start:end], host_us[start:end])
+    return tracker.estimate(host_rate_tolerance=host_rate_tolerance, polling_s=polling_s)
+
+
+def rate_text(estimate: ClockEstimate) -> str:
+    """Return the rate with ± at 95 % coverage, such as ``120 ± 15 ppm slow``."""
+    error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
+    return (
+        f"{format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
+        f"{'fast' if error >= 0 else 'slow'}"
+    )
+
+
+def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
+    """Return the estimate as lines for the user."""
+    parts = ", ".join(
+        f"{part.name} {part.u_out * 1e6:.2f} ppm" for part in estimate.uncertainty.contributions
+    )
+    return (
+        f"the counter runs {rate_text(estimate)} (95 % coverage)",
+        f"from {estimate.beats} beats, {estimate.span_s:.0f} s in "
+        f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}",
+        f"standard uncertainties: {parts}",
+        *estimate.notes,
+        f"a delay that crept by {CREEP_S * 1e3:.0f} ms all the while would look like "
+        f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm and is not in the ±: if in doubt, repeat "
+        "it on another port or computer",
+    )
+
+
+def clock_changes(estimate: ClockEstimate, date: str) -> dict[str, object]:
+    """Return the keys of the rig file that take up the estimate, with day and evidence."""
+    return rig_changes(
+        "clock",
+        f"{estimate.rate_error * 1e6:.3f} ppm",
+        f"{estimate.u * 1e6:.3f} ppm",
+        estimate.uncertainty.dof,
+        date,
+        "beats against the host's clock: " + "; ".join(clock_report(estimate)),
+    )
+
+
+def _scatter(lines: list[EnvelopeLine], sensitivity: Floats) -> Input:
+    parts = [
+        Contribution(normal("", line.u, dof=line.dof), float(share))
+        for share, line in zip(sensitivity, lines, strict=True)
+    ]
+    u = combined_uncertainty(parts)
+    return normal("scatter of the delays", u, dof=effective_dof(parts))
+
+
+def _notes(lines: list[EnvelopeLine], uncertainty: CombinedUncertainty) -> tuple[str, ...]:
+    scatter, host, polling = (part.u_out for part in uncertainty.contributions)
+    notes = []
+    steps_s = max(line.order_s for line in lines)
+    if steps_s > POLLING_S:
+        notes.append(
+            f"the delays follow one another over {steps_s * 1e3:.0f} ms, as if the port "
+            "delivered at fixed intervals: uncertainty widened"
+        )
+    if any(line.wander > 1 for line in lines) and scatter > max(host, polling) / 3:
+        notes.append("the delays wander instead of scattering: uncertainty widened")
+    if max(scatter, polling) > host:
+        notes.append("a longer run narrows this")
+    return tuple(notes)
+
+
+def _refuse_too_little(lines: list[EnvelopeLine], beats: int) -> None:
+    span_s = sum(line.span_s for line in lines)
+    if span_s >= MIN_SPAN_S:
+        return
+    row = MIN_BLOCKS * BEATS_PER_BLOCK
+    seen = f"{span_s:.0f} s of unbroken running" if lines else f"never {row} in a row"
+    raise CalibrationError(
+        f"{beats} beats, {seen}; at least {MIN_SPAN_S:.0f} s are needed for the counter's rate",
+        hint="leave the board connected for ten minutes and try again",
+    )
+
+
+def _refuse_impossible(rate_error: float) -> None:
+    if abs(rate_error) <= MAX_RATE_ERROR:
+        return
+    raise CalibrationError(
+        f"the counter differs from the host's clock by {rate_error * 100:+.1f} %, "
+        "more than any oscillator does",
+        hint="check clock.frequency in the rig file against the board",
+    )

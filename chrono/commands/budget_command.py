@@ -1,0 +1,59 @@
+"""Knowing the error before the first shot: budget and plan."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from chrono.commands.command_options import AsJson, Speed, part_of, print_json, rig_of, speed_of
+
+
+def budget(
+    rig: Annotated[Path, typer.Option(help="The rig file.", show_default=False)],
+    speed: Speed,
+    as_json: AsJson = False,
+) -> None:
+    """
+    Show what the uncertainty of a speed is made of.
+
+    Every input stands with what the rig states of it and how its error is spread: rectangular
+    (anywhere within ±, alike), normal (by its standard uncertainty u), tilt (any angle up to
+    the limit), triangular and two-pair (the step of the counter in a transit, and in the mean
+    of two). U95 is the half-width that holds 95 %.
+    """
+    from chrono.measuring.measurement_plan import budget_of_speed
+    from chrono.reports.budget_text import budget_data, budget_text
+    from chrono.rigs.rig_file import load_rig
+
+    found = budget_of_speed(load_rig(rig), speed_of(speed))
+    if as_json:
+        print_json(budget_data(found))
+    else:
+        print(budget_text(found))
+
+
+def plan(
+    speed: Speed,
+    within: Annotated[
+        str,
+        typer.Option(help='Wanted U95 over the speed, such as "0.5 %".', show_default=False),
+    ],
+    rig: Annotated[
+        Path | None, typer.Option(help="Judge this rig, not the default one.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """
+    Show which gates, ticks and clocks reach a wanted error.
+
+    The error is U95 over the speed. What the table does not vary is as in the rig.
+    """
+    from chrono.measuring.measurement_plan import plan_for
+    from chrono.reports.plan_text import plan_data, plan_text
+    from chrono.rigs.rig_file import default_rig
+
+    found = plan_for(rig_of(rig) or default_rig(), speed_of(speed), part_of(within))
+    if as_json:
+        print_json(plan_data(found))
+    else:
+        print(plan_text(found))

@@ -1,0 +1,171 @@
+"""Measuring what a rig file only states: clock, swap, drop, rods."""
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from chrono.commands.command_options import Accept, Dry, RecordingFile, RigToWrite, rig_of
+from chrono.safe_text import plain
+
+
+def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry = False) -> None:
+    """
+    Find the counter's rate from the beats of a recording.
+
+    Ten minutes with the board connected are enough, longer is better; shots do not matter.
+    The computer's clock should be kept by a time service.
+    """
+    from chrono.calibrating import calibration as calibrate
+
+    _calibrated(calibrate.calibrate_clock(recording, rig_of(rig)), rig, dry)
+
+
+def calibrate_swap(
+    before: Annotated[
+        Path, typer.Argument(help="Recording of the shots before.", show_default=False)
+    ],
+    after: Annotated[
+        Path,
+        typer.Argument(help="Of those after; may be the same file.", show_default=False),
+    ],
+    rig: RigToWrite = None,
+    before_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup before.")
+    ] = None,
+    after_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup after.")
+    ] = None,
+    left_exchanged: Annotated[
+        bool,
+        typer.Option(
+            "--left-exchanged", help="The sensors stay exchanged, they are not put back."
+        ),
+    ] = False,
+    slits_moved: Annotated[
+        bool,
+        typer.Option(
+            "--slits-moved", help="The slits moved with the sensors: widens the result."
+        ),
+    ] = False,
+    accept: Accept = False,
+    dry: Dry = False,
+) -> None:
+    """
+    Find the difference of the gates' delays by exchanging the sensors.
+
+    Take ten shots or more, exchange the two sensors and leave slits and lamps in place, take
+    as many again by the same launching, then put the sensors back. To try it without gates
+    record virtual://swap-before and virtual://swap-after.
+    """
+    from chrono.calibrating import calibration as calibrate
+
+    result = calibrate.calibrate_swap(
+        before,
+        after,
+        rig_of(rig),
+        setup_before=before_setup,
+        setup_after=after_setup,
+        left_exchanged=left_exchanged,
+        slits_moved=slits_moved,
+    )
+    _calibrated(result, rig, dry, accept)
+
+
+def calibrate_drop(
+    recording: RecordingFile,
+    height: Annotated[
+        str,
+        typer.Option(
+            help="From gate A's beam up to the lower edge of the ball before its release, "
+            'such as "500 mm".',
+            show_default=False,
+        ),
+    ],
+    height_tolerance: Annotated[str, typer.Option(help="± half-width of it.")] = "1 mm",
+    setup: Annotated[str | None, typer.Option(help="Only the shots of this setup.")] = None,
+    rig: RigToWrite = None,
+    accept: Accept = False,
+    dry: Dry = False,
+) -> None:
+    """
+    Find the effective spacing from balls dropped through the gates.
+
+    Stand the gates one above the other along a plumb line, gate A on top, and drop a heavy
+    ball from rest ten times from the same height. The rig's body must be that ball. To try
+    it without gates record virtual://drop-test, a fall from 500 mm.
+    """
+    from chrono.calibrating import calibration as calibrate
+    from chrono.units import parse_quantity
+
+    height_m = parse_quantity(height, "m", "--height")
+    tolerance_m = parse_quantity(height_tolerance, "m", "--height-tolerance")
+    result = calibrate.calibrate_drop(
+        recording, rig_of(rig), height_m, tolerance_m, setup=setup
+    )
+    _calibrated(result, rig, dry, accept)
+
+
+def calibrate_rods(
+    short_recording: Annotated[
+        Path, typer.Argument(help="Recording of the short rod's passes.", show_default=False)
+    ],
+    long_recording: Annotated[
+        Path,
+        typer.Argument(help="Of the long rod's; may be the same file.", show_default=False),
+    ],
+    short: Annotated[
+        str, typer.Option(help='Length of the short rod, such as "40 mm".', show_default=False)
+    ],
+    long: Annotated[
+        str, typer.Option(help='Length of the long rod, such as "140 mm".', show_default=False)
+    ],
+    length_tolerance: Annotated[
+        str, typer.Option(help="± half-width of each length.")
+    ] = "0.05 mm",
+    short_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup, short rod.")
+    ] = None,
+    long_setup: Annotated[
+        str | None, typer.Option(help="Only the shots of this setup, long rod.")
+    ] = None,
+    rig: RigToWrite = None,
+    dry: Dry = False,
+) -> None:
+    """
+    Find the effective spacing from two flat-ended rods of known lengths.
+
+    Push or drop each rod ten times straight through both gates. Neither height nor gravity
+    nor the clock matter; the rods must be shorter than the spacing, and the rig's
+    window.slowest below the speed of the hand.
+    """
+    from chrono.calibrating import calibration as calibrate
+    from chrono.units import parse_quantity
+
+    result = calibrate.calibrate_rods(
+        calibrate.Rod(short_recording, parse_quantity(short, "m", "--short"), short_setup),
+        calibrate.Rod(long_recording, parse_quantity(long, "m", "--long"), long_setup),
+        rig_of(rig),
+        parse_quantity(length_tolerance, "m", "--length-tolerance"),
+    )
+    _calibrated(result, rig, dry)
+
+
+def _calibrated(result: Any, rig: Path | None, dry: bool, accept: bool = False) -> None:
+    """Print a calibration's result and put it into the rig file, unless it is in doubt."""
+    print("\n".join(result.lines))
+    if result.doubt and not accept:
+        print(f"nothing written: {result.doubt}; --accept writes it", file=sys.stderr)
+        raise typer.Exit(1)
+    if rig is None or dry:
+        reason = "this is a dry run" if dry else "name the rig file with --rig"
+        print(f"nothing written: {reason}", file=sys.stderr)
+        return
+    from chrono.calibrating.calibration import write_result
+
+    copy = write_result(result, rig)
+    print(
+        f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
+        file=sys.stderr,
+    )

@@ -1,0 +1,105 @@
+"""Before the first shot: which port, and are gates, link and clock ready?"""
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from chrono.commands.batch_options import BatchOptions, Cluster, Jobs, SkipBad, each_of, meant
+from chrono.commands.command_options import AsJson, Baud, end, print_json, rig_of
+from chrono.safe_text import plain
+
+Targets = Annotated[
+    list[str],
+    typer.Argument(
+        help="A port; or recordings, folders of them, or patterns.", show_default=False
+    ),
+]
+
+
+def boards(as_json: AsJson = False) -> None:
+    """List the serial ports of this machine and the virtual boards."""
+    from chrono.commands.demo_command import virtual_boards
+    from chrono.reader.serial_ports import likely_boards, ports_here
+
+    attached = ports_here()
+    likely = likely_boards(attached)
+    found = [(p.device, p.description) for p in attached]
+    ports: list[dict[str, Any]] = [
+        {"port": port, "description": text, "likely": port in likely}
+        for port, text in (*found, *virtual_boards().items())
+    ]
+    if as_json:
+        print_json(ports)
+        return
+    for row in ports:
+        words = f"  {plain(row['description'])}" if row["description"] else ""
+        mark = f"  ({_likelihood(likely)})" if row["likely"] else ""
+        print(f"{plain(row['port']):<28}{words}{mark}".rstrip())
+    if not likely:
+        print("no board seems to be plugged in; the virtual ones need none", file=sys.stderr)
+    elif len(likely) > 1:
+        print("unplug the board and see which one goes", file=sys.stderr)
+
+
+def _likelihood(likely: list[str]) -> str:
+    return "most likely the board" if len(likely) == 1 else "may be the board"
+
+
+def check(
+    targets: Targets,
+    rig: Annotated[Path | None, typer.Option(help="The rig file.")] = None,
+    seconds: Annotated[
+        float, typer.Option(min=1.0, max=3600.0, help="How long to watch a port.")
+    ] = 10.0,
+    baud: Baud = 250_000,
+    as_json: AsJson = False,
+    skip_bad: SkipBad = False,
+    jobs: Jobs = None,
+    cluster: Cluster = None,
+) -> None:
+    """Judge beams, flicker, link and clock: ready, or why not."""
+    from chrono.reports.readiness_text import health_data, health_text
+    from chrono.season.recording_finder import may_be_recordings
+    from chrono.session.readiness_check import check_port
+
+    target = targets[0]
+    if len(targets) > 1 or may_be_recordings(target):
+        _check_recordings(targets, rig, BatchOptions(jobs, skip_bad, cluster), as_json)
+        return
+    print(f"watching {plain(target)} for {seconds:g} s", file=sys.stderr)
+    health = check_port(target, rig_of(rig), seconds, baud)
+    if as_json:
+        print_json(health_data(health))
+    else:
+        print(health_text(health))
+    if not health.ready:
+        raise typer.Exit(1)
+
+
+def _check_recordings(
+    targets: list[str], rig: Path | None, how: BatchOptions, as_json: bool
+) -> None:
+    """Print all of one recording's health, and the verdict alone where there may be several."""
+    sources = meant(targets, how)
+    from chrono.reports.readiness_text import health_data, health_line, health_text
+    from chrono.season.batch_tasks import Check
+    from chrono.season.recording_finder import is_plainly_named
+    from chrono.session.recording_loader import Findings
+
+    findings, data, ready = Findings(), [], True
+    alone = len(targets) == 1 and is_plainly_named(targets[0])
+    with each_of(sources, Check(rig_of(rig)), how, findings, streaming=not as_json) as found:
+        for each in found:
+            ready = ready and each.health.ready
+            data.append({"recording": each.name, **health_data(each.health)} if as_json else {})
+            if not as_json:
+                print(
+                    health_text(each.health) if alone else health_line(each.name, each.health)
+                )
+    if as_json:
+        print_json(data[0] if alone and data else data)
+    end(findings)
+    if not ready:
+        raise typer.Exit(1)

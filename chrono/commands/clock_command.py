@@ -1,0 +1,137 @@
+"""Clocking a board, and showing a recording again."""
+
+from pathlib import Path
+from typing import Annotated, TypedDict
+
+import typer
+
+from chrono.commands.command_options import (
+    AsJson,
+    Baud,
+    HostClock,
+    LiveHostClock,
+    NoDashboard,
+    OtherRig,
+    RecordingFile,
+    RecordTo,
+    Resumed,
+    SetupName,
+    ShotLimit,
+    Spare,
+    announce,
+    drive,
+    end,
+    rig_of,
+    wants_dashboard,
+)
+
+Pace = Annotated[float | None, typer.Option(min=0.01, max=1000.0, help="1 is as it was.")]
+Follow = Annotated[
+    bool,
+    typer.Option(
+        "--follow", help="All shots at once, then those that another program records."
+    ),
+]
+
+
+class ClockOptions(TypedDict):
+    """What clocking into a new recording and into one that is there have in common."""
+
+    setup: str
+    baud: int
+    clock_from_host: bool
+    spare: Path
+
+
+def clock(
+    port: Annotated[str, typer.Argument(help="/dev/ttyUSB0, COM3, socket://…, virtual://…")],
+    rig: Annotated[
+        Path | None, typer.Option(help="The rig file; a virtual board brings its own.")
+    ] = None,
+    recording: RecordTo = None,
+    resume: Resumed = None,
+    *,
+    spare: Spare,
+    no_dashboard: NoDashboard = False,
+    shots: ShotLimit = None,
+    setup: SetupName = "",
+    baud: Baud = 250_000,
+    clock_from_host: LiveHostClock = False,
+    as_json: AsJson = False,
+) -> None:
+    """Clock shots from a board, recording everything it says."""
+    announce(port, no_dashboard, as_json)
+    from chrono.commands.console_output import default_recording
+    from chrono.session.live_run import live_run
+    from chrono.session.resumed_run import resumed_run
+
+    if resume is not None and recording is not None:
+        raise typer.BadParameter("give --recording or --resume, not both")
+    how: ClockOptions = {
+        "setup": setup,
+        "baud": baud,
+        "clock_from_host": clock_from_host,
+        "spare": spare,
+    }
+    if resume is not None:
+        drive(resumed_run(port, rig_of(rig), resume, **how), shots, no_dashboard, as_json)
+        return
+    run = live_run(port, rig_of(rig), recording or default_recording(), **how)
+    drive(run, shots, no_dashboard, as_json)
+
+
+def replay(
+    file: RecordingFile,
+    pace: Pace = None,
+    at_once: Annotated[bool, typer.Option("--at-once", help="All shots at once.")] = False,
+    follow: Follow = False,
+    rig: OtherRig = None,
+    clock_from_host: HostClock = False,
+    edit: Annotated[
+        bool, typer.Option("--edit", help="Let marks and notes go into the recording.")
+    ] = False,
+    no_dashboard: NoDashboard = False,
+    as_json: AsJson = False,
+) -> None:
+    """Show a recording again, through the code that showed it live; it stays as it is."""
+    if follow:
+        if at_once or pace is not None or clock_from_host or edit:
+            raise typer.BadParameter(
+                "--follow goes by the time of now and by the rig's own clock, and writes "
+                "nothing: leave out --pace, --at-once, --clock-from-host and --edit"
+            )
+        _follow(file, rig, no_dashboard, as_json)
+        return
+    from chrono.session.recording_loader import Findings, read_recording
+    from chrono.session.replay_run import replay_run
+
+    if at_once and pace is not None:
+        raise typer.BadParameter("give --pace or --at-once, not both")
+    findings, shown_pace = Findings(), None if at_once else pace or 1.0
+    if wants_dashboard(no_dashboard, as_json):
+        from chrono.dashboard.app import show_replay
+
+        show_replay(file, rig_of(rig), shown_pace, findings, clock_from_host, edit=edit)
+        end(findings)
+        return
+    if edit:
+        raise typer.BadParameter("--edit needs the dashboard")
+    recorded = read_recording(file, rig_of(rig), clock_from_host=clock_from_host)
+    findings.add(recorded)
+    run = replay_run(file, recorded.session, shown_pace)
+    drive(run, None, no_dashboard, as_json, findings)
+
+
+def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
+    """Show what a recording holds and then what it grows by; the file is only read."""
+    from chrono.session.follow_run import follow_run
+    from chrono.session.recording_loader import Findings
+
+    if wants_dashboard(no_dashboard, as_json):
+        from chrono.dashboard.app import show_followed
+
+        findings = Findings()
+        show_followed(file, rig_of(rig), findings)
+        end(findings)
+        return
+    drive(follow_run(file, rig_of(rig)), None, no_dashboard, as_json)

@@ -1,0 +1,167 @@
+"""Options, and what commands do alike: which rig, which speed, what to show and how to end."""
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from chrono.errors import OptionError
+from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    from chrono.rigs.rig_model import Rig
+    from chrono.session.run import Run
+
+# Whether a file can be read is told by our own words, which say what to do.
+RecordingFile = Annotated[
+    Path, typer.Argument(help="A recording.", show_default=False, readable=False)
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+OtherRig = Annotated[
+    Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")
+]
+HostClock = Annotated[
+    bool, typer.Option("--clock-from-host", help="Take the counter's rate from its beats.")
+]
+LiveHostClock = Annotated[
+    bool,
+    typer.Option(
+        "--clock-from-host",
+        help="Take the counter's rate from its beats once they tell it, after a minute or so. "
+        "Shots are then measured again; one that was printed before may differ from its "
+        "row in the export, which uses what all beats say.",
+    ),
+]
+NoDashboard = Annotated[
+    bool, typer.Option("--no-dashboard", help="Print a line a shot instead of the dashboard.")
+]
+ShotLimit = Annotated[
+    int | None, typer.Option("--shots", min=1, help="Stop after this many shots.")
+]
+RecordTo = Annotated[
+    Path | None, typer.Option("--recording", help="File to record to; it must not exist.")
+]
+Spare = Annotated[
+    Path,
+    typer.Option(
+        "--spare",
+        help="Folder where the recording goes on if its own place fails.",
+        default_factory=Path.home,
+        show_default="the home folder",
+    ),
+]
+Resumed = Annotated[
+    Path | None,
+    typer.Option(
+        "--resume",
+        help="Go on in this recording, with its rig and setups; what is in it stays as it is.",
+    ),
+]
+SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
+Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_default=False)]
+Baud = Annotated[int, typer.Option(min=300, help="As the firmware was built.")]
+RigToWrite = Annotated[
+    Path | None,
+    typer.Option(
+        "--rig",
+        help="The rig file to measure with and to put the result in; without it the recorded "
+        "rig is used and nothing is written.",
+    ),
+]
+Accept = Annotated[
+    bool, typer.Option("--accept", help="Write the result even if it is in doubt.")
+]
+Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, write nothing.")]
+
+
+def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
+    """Say what is being opened; loading a dashboard takes longer than one waits in peace."""
+    if wants_dashboard(no_dashboard, as_json):
+        print(f"opening {plain(port)} …", file=sys.stderr, flush=True)
+
+
+def drive(
+    run: "Run", shots: int | None, no_dashboard: bool, as_json: bool, findings: Any = None
+) -> None:
+    """Run the dashboard where there is a terminal and it is wanted, else print the shots."""
+    from chrono.session.recording_loader import Findings
+
+    findings = findings or Findings()
+    if wants_dashboard(no_dashboard, as_json):
+        from chrono.dashboard.app import show
+
+        show(run, findings)
+        if run.live:
+            from chrono.commands.console_output import print_session_end
+
+            print_session_end(run)
+    else:
+        from chrono.commands.console_output import print_shots
+
+        print_shots(run, shots, as_json, findings)
+    end(findings)
+
+
+def wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
+    """Tell whether there is a terminal and a dashboard is wanted."""
+    if no_dashboard or as_json:
+        return False
+    if os.environ.get("TEXTUAL_DRIVER"):  # a terminal in a browser brings its own driver
+        return True
+    if os.environ.get("TERM") == "dumb":
+        return False
+    streams = (sys.stdin, sys.stdout, sys.stderr)
+    return all(stream is not None and stream.isatty() for stream in streams)
+
+
+def rig_of(path: Path | None) -> "Rig | None":
+    """Read the rig file of an option, if one was given."""
+    if path is None:
+        return None
+    from chrono.rigs.rig_file import load_rig
+
+    return load_rig(path)
+
+
+def speed_of(text: str) -> float:
+    """Read a speed of a launched body [m/s]."""
+    from chrono.units import parse_quantity
+
+    speed_mps = parse_quantity(text, "m/s", "--speed")
+    if not 0.01 <= speed_mps <= 20_000:
+        raise OptionError(
+            f"{speed_mps:g} m/s is no speed of a launched body",
+            where="--speed",
+            hint="give a speed from 0.01 m/s to 20 km/s",
+        )
+    return speed_mps
+
+
+def part_of(text: str) -> float:
+    """Read a wanted ratio, whose unit must be written."""
+    from chrono.units import parse_quantity
+
+    if text.strip().replace(".", "", 1).isdigit():
+        raise OptionError(
+            f"{text.strip()} may be a ratio or per cent",
+            where="--within",
+            hint=f'write it with its unit, such as "{text.strip()} %"',
+        )
+    return parse_quantity(text, "", "--within")
+
+
+def end(findings: Any) -> None:
+    """Say on standard error what is wrong with the data, and exit 1 if anything is."""
+    for line in findings.lines:
+        told = "\n".join(map(plain, line.split("\n")))
+        print(f"chrono: {told}", file=sys.stderr)
+    if findings.lines:
+        raise typer.Exit(1)
+
+
+def print_json(data: Any) -> None:
+    """Print an object as JSON; NaN is a mistake of ours."""
+    print(json.dumps(data, indent=1, allow_nan=False))

@@ -1,0 +1,205 @@
+"""Clocking and replaying without a dashboard: a line a shot on standard output."""
+
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from datetime import datetime
+from itertools import count
+from pathlib import Path
+
+from chrono.cautions import CAUTION
+from chrono.commands.output_streams import abandon_output, why
+from chrono.commands.stop_signals import noted_signals
+from chrono.reader.recording_writer import RecordingWriter
+from chrono.reports.export_table import shot_records
+from chrono.reports.session_end import session_end_lines
+from chrono.reports.summary_text import shot_line
+from chrono.safe_text import plain
+from chrono.session.observer import remeasured_words
+from chrono.session.recording_loader import Findings
+from chrono.session.run import Run
+from chrono.session.troubles import disk_line
+
+POLL_S = 0.01
+
+
+def default_recording() -> Path:
+    """Return a name for a new recording in this folder, by the time of day, that is free."""
+    stem = f"session-{datetime.now():%Y%m%d-%H%M%S}"
+    names = (Path(f"{stem}{'' if n == 1 else f'-{n}'}.tsv") for n in count(1))
+    return next(path for path in names if not path.exists())
+
+
+def print_shots(
+    run: Run,
+    shots: int | None,
+    as_json: bool,
+    findings: Findings,
+    look_after: Callable[[], None] = lambda: None,
+) -> None:
+    """
+    Drive a run to its end, printing each shot when it is final.
+
+    Parameters
+    ----------
+    run : Run
+        Not started yet; it is closed in the end.
+    shots : int or None
+        Stop after so many whole shots; None for no limit. Ctrl+C and the signals that end
+        programs stop as well.
+    as_json : bool
+        Print JSON objects, one a line, with the columns of the export.
+    findings : Findings
+        Takes what went wrong on the way.
+    look_after : callable, optional
+        Called at every turn, for what goes on beside.
+
+    Raises
+    ------
+    PortError
+        If the port cannot be opened, or no board speaks on it.
+    """
+    if run.near_launches:
+        tell(CAUTION)
+    run.start()
+    run.session.make_ready()
+    results, teller = ShotPrinter(run, shots, as_json), RunReporter()
+    with noted_signals() as ending:
+        try:
+            while not (ending.asked or run.finished or results.done):
+                if not run.step():
+                    time.sleep(POLL_S)
+                complaint = run.complaint()
+                if complaint:
+                    run.give_up()
+                    raise complaint
+                results.print_new()
+                teller.look(run)
+                look_after()
+        finally:
+            findings.lines += run.close()
+        if ending.asked:
+            tell("stopped")
+        results.print_new()
+        findings.lines += results.troubles
+    if run.live:
+        print_session_end(run)
+
+
+def print_session_end(run: Run) -> None:
+    """Say what there is when clocking ends."""
+    path = run.writer.path if run.writer is not None else None
+    tell("\n".join(session_end_lines(run.session, path)))
+
+
+class ShotPrinter:
+    """
+    The shots of a run on standard output, each printed once.
+
+    Parameters
+    ----------
+    run : Run
+    limit : int or None
+        Print no more than so many.
+    as_json : bool
+        Print JSON objects instead of lines for people.
+
+    Attributes
+    ----------
+    troubles : list of str
+        Why standard output took no more; clocking goes on without it.
+    """
+
+    def __init__(self, run: Run, limit: int | None, as_json: bool) -> None:
+        self._run, self._as_json = run, as_json
+        self._printed = run.shots_before
+        self._limit = None if limit is None else run.shots_before + limit
+        self.troubles: list[str] = []
+
+    @property
+    def done(self) -> bool:
+        """Whether the wanted number is there and no further shot is half recorded."""
+        if self._limit is None or self._printed < self._limit:
+            return False
+        return all(row.edges_used == "both" for row in self._run.session.open_rows())
+
+    def print_new(self) -> None:
+        """Print the shots that are new and final."""
+        end = len(self._run.session.log)
+        if self._limit is not None:
+            end = min(end, self._limit)
+        part, self._printed = slice(self._printed, end), max(self._printed, end)
+        if part.start >= part.stop or self.troubles:
+            return
+        try:
+            for line in self._lines(part):
+                print(line, flush=True)
+        except OSError as error:
+            abandon_output()
+            kept = "; the recording holds them" if self._run.writer is not None else ""
+            trouble = f"shots are no longer printed: {why(error)}{kept}"
+            self.troubles.append(trouble)
+            tell(trouble)
+
+    def _lines(self, part: slice) -> Iterator[str]:
+        session, writer = self._run.session, self._run.writer
+        if self._as_json:
+            for record in shot_records(session, self._run.name, part):
+                yield json.dumps(record, allow_nan=False)
+            return
+        unsaved = "  (not on the disk yet)" if writer is not None and writer.trouble else ""
+        for row in session.rows_of(part):
+            yield shot_line(row, session.rig.speed_unit) + unsaved
+
+
+class RunReporter:
+    """Says once what changes: the disk's and the link's state, speeds measured anew."""
+
+    def __init__(self) -> None:
+        self._trouble: str | None = None
+        self._told_bytes = 0
+        self._moves = 0
+        self._boards = 0
+        self._link = "open"
+        self._remeasured_us: int | None = None
+
+    def look(self, run: Run) -> None:
+        """Say what has changed."""
+        if run.remeasured_us != self._remeasured_us:
+            self._remeasured_us = run.remeasured_us
+            tell(remeasured_words(run.session))
+        if run.near_launches:
+            self._look_at_link(run)
+        if run.writer is not None:
+            self._look_at_disk(run.writer)
+
+    def _look_at_link(self, run: Run) -> None:
+        """Say that the link is gone, and that it is back once the board says something."""
+        status = run.status
+        is_back = status.state == "open" and status.answered
+        if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
+            return
+        self._link = status.state
+        reason = f": {plain(status.reason)}" if status.reason and not is_back else ""
+        word = "found again" if is_back else status.state
+        what = "link" if run.live else "recording"
+        tell(f"{what} {word} ({plain(status.port)}){reason}")
+
+    def _look_at_disk(self, writer: RecordingWriter) -> None:
+        """Say what ails the disk, again whenever what waits has doubled."""
+        for move in writer.moves[self._moves :]:
+            tell(f"file: {plain(move)}")
+        self._moves = len(writer.moves)
+        has_grown = writer.pending_bytes >= 2 * self._told_bytes
+        if writer.trouble != self._trouble or (writer.trouble is not None and has_grown):
+            self._trouble, self._told_bytes = writer.trouble, max(writer.pending_bytes, 1000)
+            is_well = writer.trouble is None
+            tell(f"disk: {'all is written' if is_well else disk_line(writer)}")
+
+
+def tell(text: str) -> None:
+    """Say something that is no result, if anybody can hear it."""
+    with suppress(OSError, ValueError):
+        print(text, file=sys.stderr, flush=True)

@@ -1,0 +1,57 @@
+"""The demo: a virtual board clocked like a real one.
+
+The one command that knows the virtual room; others that name its scenarios ask here.
+"""
+
+from typing import Annotated
+
+import typer
+
+from chrono.commands.command_options import (
+    AsJson,
+    NoDashboard,
+    RecordTo,
+    ShotLimit,
+    announce,
+    drive,
+)
+
+
+def demo(
+    scenario: Annotated[str, typer.Option(help="What the virtual board plays.")] = "two-bands",
+    seed: Annotated[int, typer.Option(min=0, help="Same number, same shots.")] = 1,
+    shots: ShotLimit = None,
+    speedup: Annotated[float, typer.Option(min=0.1, max=100.0, help="Faster time.")] = 1.0,
+    recording: RecordTo = None,
+    no_dashboard: NoDashboard = False,
+    as_json: AsJson = False,
+) -> None:
+    """Clock a virtual board: everything works without hardware."""
+    port = f"virtual://{scenario}?seed={seed}&speedup={speedup:g}"
+    if shots:
+        port += f"&shots={shots}"
+    announce(port, no_dashboard, as_json)
+    from chrono.session.live_run import live_run
+
+    drive(live_run(port, None, recording), shots, no_dashboard, as_json)
+
+
+def virtual_boards() -> dict[str, str]:
+    """Return the address of each scenario's board, and what it plays."""
+    from chrono.virtual.scenarios import SCENARIOS, Play
+
+    return {Play(scenario).url: scenario.summary for scenario in SCENARIOS.values()}
+
+
+def virtual_rig_text(scenario: str) -> str:
+    """
+    Return the rig file of a scenario.
+
+    Raises
+    ------
+    PortError
+        If there is none of that name.
+    """
+    from chrono.virtual.scenarios import parse_play, rig_text
+
+    return rig_text(parse_play(f"virtual://{scenario}").scenario)

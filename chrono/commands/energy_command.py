@@ -1,0 +1,260 @@
+"""The command `energy`: energy and momentum of shots, and the share of what was stored.
+
+It reads tables of force over draw as CSV; their header names both columns with their units.
+"""
+
+import csv
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from chrono.commands.command_options import AsJson, end
+from chrono.commands.launch_options import (
+    Conditions,
+    Diameter,
+    Drag,
+    Mass,
+    MaybeRecording,
+    MaybeSpeed,
+    RigFile,
+    Setups,
+    ShownUnit,
+    body_of,
+    launches_from,
+    needs_speed,
+    print_result,
+    quantity,
+    units_of,
+)
+from chrono.errors import OptionError
+from chrono.units import parse_quantity, quote
+
+if TYPE_CHECKING:
+    from chrono.arrays.array_types import Floats
+    from chrono.measuring.energy_results import EnergyStore
+    from chrono.measuring.propagation import Quantity
+    from chrono.rigs.rig_model import Rig
+
+MAX_BYTES = 1_000_000
+_COLUMNS = {"draw": "m", "force": "N"}
+_HINT = "write a header such as draw_mm,force_N and a row for each reading, from draw 0 on"
+
+
+def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
+    """
+    Read draws [m] and forces [N], shape (N,) each.
+
+    Parameters
+    ----------
+    path : Path
+        CSV; commas, semicolons or tabs between the cells.
+
+    Raises
+    ------
+    OptionError
+        The file cannot be read or is no such table; with the line where that is known.
+    """
+    import numpy as np
+
+    lines = [line for line in _text(path).splitlines() if line.strip()]
+    if len(lines) < 3:
+        raise _trouble(path, "holds no two readings")
+    delimiter = next((d for d in "\t;" if d in lines[0]), ",")
+    rows = list(csv.reader(lines, delimiter=delimiter))
+    places = {name: _place(path, rows[0], name) for name in _COLUMNS}
+    columns = [
+        np.array([_cell(path, row, number, *places[name], unit) for number, row in body(rows)])
+        for name, unit in _COLUMNS.items()
+    ]
+    draw, force = columns
+    if draw[0] != 0 or not (np.diff(draw) > 0).all():
+        raise _trouble(path, "its draws do not grow from 0 on")
+    if (force < 0).any() or not (force > 0).any():
+        raise _trouble(path, "its forces are not all those of an elastic that pulls back")
+    return draw, force
+
+
+def body(rows: list[list[str]]) -> list[tuple[int, list[str]]]:
+    """Return the rows below the header with their numbers."""
+    return list(enumerate(rows[1:], start=2))
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise _trouble(path, "is too large for a table of force over draw")
+        return path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise _trouble(path, f"cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise _trouble(path, "is no text") from error
+
+
+def _place(path: Path, header: list[str], name: str) -> tuple[int, str]:
+    """Return the column of a quantity and the unit that its name ends in."""
+    for place, cell in enumerate(header):
+        key, _, unit = cell.strip().partition("_")
+        if key == name and unit:
+            return place, unit
+    raise _trouble(path, f"its header {quote(','.join(header))} names no {name} with its unit")
+
+
+def _cell(
+    path: Path, row: list[str], number: int, place: int, unit_text: str, unit: str
+) -> float:
+    text = row[place].strip() if place < len(row) else ""
+    return parse_quantity(f"{text} {unit_text}", unit, f"{path}: row {number}")
+
+
+def _trouble(path: Path, what: str) -> OptionError:
+    return OptionError(what, where=str(path), hint=_HINT)
+
+
+def energy(
+    recording: MaybeRecording = None,
+    speed: MaybeSpeed = None,
+    draw: Annotated[
+        Path | None,
+        typer.Option(
+            help="Drawn elastic: a CSV file of force over draw, its header such as "
+            "draw_mm,force_N.",
+            readable=False,
+        ),
+    ] = None,
+    readings: Annotated[
+        str | None, typer.Option(help='± of all its forces at 95 %, such as "2 %".')
+    ] = None,
+    volume: Annotated[str | None, typer.Option(help='Gas: its volume, "0.5 L".')] = None,
+    gauge: Annotated[
+        str | None, typer.Option(help='Its pressure above the atmosphere, "3 ± 0.1 bar".')
+    ] = None,
+    swept: Annotated[
+        str | None, typer.Option(help='Volume that the body sweeps while pushed, "0.8 L".')
+    ] = None,
+    bore: Annotated[
+        str | None, typer.Option(help='Evacuated tube: its inner diameter, "41 mm".')
+    ] = None,
+    length: Annotated[
+        str | None, typer.Option(help='Way on which the body is pushed in it, "1.5 m".')
+    ] = None,
+    residual: Annotated[str, typer.Option(help="Pressure left in it, absolute.")] = "0 Pa",
+    distance: Annotated[
+        str | None,
+        typer.Option(help="From the mouth to the gates; with a recording the rig's."),
+    ] = None,
+    mass: Mass = None,
+    diameter: Diameter = None,
+    drag: Drag = None,
+    setup: Setups = None,
+    rig: RigFile = None,
+    site: Conditions = None,
+    unit: ShownUnit = None,
+    as_json: AsJson = False,
+) -> None:
+    """
+    Tell energy and momentum of shots, and what part they carried of what was stored.
+
+    The bounds of gas and vacuum are ideal limits to judge a clocked shot by. They are no
+    advice for building or filling anything.
+    """
+    from chrono.measuring.energy_results import energy_result
+    from chrono.measuring.launch import each_launch
+    from chrono.reports.energy_text import energy_data, energy_text, exceeded_words
+    from chrono.session.recording_loader import Findings
+
+    findings = Findings()
+    told = launches_from(
+        recording,
+        rig,
+        setup,
+        speed,
+        site,
+        lambda own: body_of(own, mass, diameter, drag, None, False),
+        findings,
+    )
+    for launch in told.launches:
+        needs_speed(launch)
+    stores = (
+        *_elastic(draw, readings),
+        *_gas(volume, gauge, swept, told.rig),
+        *_tube(bore, length, residual, told.rig),
+    )
+    where = _distance(distance, told.rig, recording is not None)
+    results = each_launch(told.launches, lambda one: energy_result(one, stores, where))
+    units = units_of(unit, told.rig)
+    print_result(
+        lambda plain: energy_text(results, units, ascii_only=plain),
+        lambda: energy_data(results),
+        as_json,
+    )
+    findings.lines += exceeded_words(results)
+    end(findings)
+
+
+def _elastic(draw: Path | None, readings: str | None) -> "tuple[EnergyStore, ...]":
+    if draw is None:
+        _alone("--readings", readings, "--draw")
+        return ()
+    from chrono.measuring.energy_results import elastic_store
+
+    part = quantity("part", readings, "", "--readings", -1e-12, 1.0).value if readings else 0.0
+    return (elastic_store(*read_draw_table(draw), part),)
+
+
+def _gas(
+    volume: str | None, gauge: str | None, swept: str | None, rig: "Rig"
+) -> "tuple[EnergyStore, ...]":
+    if volume is None or gauge is None:
+        _alone("--volume", volume, "--gauge")
+        _alone("--gauge", gauge, "--volume")
+        _alone("--swept", swept, "--volume and --gauge")
+        return ()
+    from chrono.measuring.energy_results import gas_store
+
+    return (
+        gas_store(
+            quantity("volume", volume, "m^3", "--volume"),
+            quantity("gauge pressure", gauge, "Pa", "--gauge", high=1e9),
+            rig.site.pressure_pa,
+            quantity("swept volume", swept, "m^3", "--swept") if swept else None,
+        ),
+    )
+
+
+def _tube(
+    bore: str | None, length: str | None, residual: str, rig: "Rig"
+) -> "tuple[EnergyStore, ...]":
+    if bore is None or length is None:
+        _alone("--bore", bore, "--length")
+        _alone("--length", length, "--bore")
+        return ()
+    from chrono.measuring.energy_results import tube_store
+
+    ambient = rig.site.pressure_pa
+    left = quantity("residual pressure", residual, "Pa", "--residual", -1e-9, ambient)
+    return (
+        tube_store(
+            quantity("bore", bore, "m", "--bore"),
+            quantity("length", length, "m", "--length"),
+            left,
+            ambient,
+        ),
+    )
+
+
+def _alone(option: str, text: str | None, lacking: str) -> None:
+    if text is not None:
+        raise OptionError(
+            f"without {lacking} it tells no energy", where=option, hint=f"give {lacking} too"
+        )
+
+
+def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
+    """Return the distance from the mouth: as stated, or the rig's for clocked shots."""
+    from chrono.measuring.energy_results import DISTANCE
+    from chrono.measuring.propagation import known
+
+    if text:
+        return quantity(DISTANCE, text, "m", "--distance", -1e-9, 1000.0)
+    return known(DISTANCE, rig.site.muzzle_distance_m, 0.02, "m") if recorded else None

@@ -1,0 +1,203 @@
+"""The commands `export`, `summary` and `compare`: shots as tables, statistics, comparisons."""
+
+import sys
+from collections.abc import Callable, Iterable
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from chrono.commands.batch_options import (
+    BatchOptions,
+    Cluster,
+    Jobs,
+    Pool,
+    Recordings,
+    SkipBad,
+    all_of,
+    each_of,
+    meant,
+)
+from chrono.commands.command_options import AsJson, HostClock, OtherRig, end, print_json, rig_of
+from chrono.errors import OptionError
+from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    from chrono.reports.export_table import ExportTable
+    from chrono.season.batch_tasks import TakeSamples
+    from chrono.season.recording_finder import RecordingSource
+
+
+def _print_columns(wanted: bool) -> None:
+    if wanted:
+        from chrono.reports.export_table import columns_text
+
+        print(columns_text())
+        raise typer.Exit
+
+
+Output = Annotated[
+    str | None,
+    typer.Option(
+        "-o",
+        "--output",
+        help="OUT.csv, OUT.xlsx (spreadsheets), OUT.parquet or OUT.json; "
+        "OUT/ for a folder of Parquet files by day.",
+    ),
+]
+DecimalComma = Annotated[
+    bool, typer.Option("--decimal-comma", help="CSV with ; between cells and , in numbers.")
+]
+ColumnsOnly = Annotated[
+    bool,
+    typer.Option(
+        "--columns",
+        callback=_print_columns,
+        is_eager=True,
+        help="Say what the columns mean, and end.",
+    ),
+]
+
+
+def export(
+    files: Recordings,
+    output: Output = None,
+    rig: OtherRig = None,
+    clock_from_host: HostClock = False,
+    decimal_comma: DecimalComma = False,
+    as_json: AsJson = False,
+    skip_bad: SkipBad = False,
+    jobs: Jobs = None,
+    cluster: Cluster = None,
+    columns: ColumnsOnly = False,
+) -> None:
+    """Write the shots of recordings as a table, one row a shot."""
+    how = BatchOptions(jobs, skip_bad, cluster)
+    sources = meant(files, how)
+    from chrono.reports.table_files import WITH_STATISTICS
+    from chrono.season.batch_tasks import Export
+    from chrono.session.recording_loader import Findings
+
+    target = output or ("shots.json" if as_json else "shots.csv")
+    write, findings = _writer(target, output is None, decimal_comma), Findings()
+    with_statistics = target.lower().endswith(WITH_STATISTICS)
+    task = Export(rig_of(rig), clock_from_host, with_statistics)
+    with each_of(sources, task, how, findings) as tables:
+        rows = write(tables)
+    if output:
+        print(f"{rows} shots written to {plain(output)}", file=sys.stderr)
+    end(findings)
+
+
+def _writer(
+    target: str, to_stdout: bool, decimal_comma: bool
+) -> "Callable[[Iterable[ExportTable]], int]":
+    """Return what writes shots to where they are wanted, or refuse it before any work."""
+    from chrono.reports.table_files import format_of, write_stream, write_table
+    from chrono.season.parquet_dataset import is_dataset, write_dataset
+    from chrono.season.recording_finder import is_address
+
+    path = Path(target)
+    if is_dataset(target) and not decimal_comma:
+        return partial(write_dataset, output=target)
+    if is_address(target):
+        raise OptionError(
+            "at an address there can be a folder of Parquet files only",
+            where=target,
+            hint="let it end in /",
+        )
+    writer = format_of(path, decimal_comma)
+    if to_stdout:
+        return partial(write_stream, writer=writer, stream=sys.stdout.buffer)
+    return partial(write_table, path=path, decimal_comma=decimal_comma)
+
+
+def summary(
+    files: Recordings,
+    rig: OtherRig = None,
+    clock_from_host: HostClock = False,
+    pool: Pool = False,
+    as_json: AsJson = False,
+    skip_bad: SkipBad = False,
+    jobs: Jobs = None,
+    cluster: Cluster = None,
+) -> None:
+    """Print the statistics of recordings, setup by setup."""
+    how = BatchOptions(jobs, skip_bad, cluster)
+    sources = meant(files, how)
+    from chrono.season.batch_tasks import Summarize, TakeSamples
+    from chrono.session.recording_loader import Findings
+
+    if pool:
+        _pooled_summary(sources, TakeSamples(rig_of(rig), clock_from_host), how, as_json)
+        return
+    findings, task, data = Findings(), Summarize(rig_of(rig), clock_from_host), []
+    with each_of(sources, task, how, findings, streaming=not as_json) as found:
+        for each in found:
+            if as_json:
+                data.append(each.data)
+            else:
+                print(each.text)
+    if as_json:
+        print_json(data)
+    end(findings)
+
+
+def _pooled_summary(
+    sources: "list[RecordingSource]", task: "TakeSamples", how: BatchOptions, as_json: bool
+) -> None:
+    from chrono.reports.pooled_text import pooled_data, pooled_text
+    from chrono.session.pooled_samples import pooled_of
+    from chrono.session.recording_loader import Findings
+
+    findings = Findings()
+    pooled = pooled_of(all_of(sources, task, how, findings))
+    if as_json:
+        print_json(pooled_data(pooled))
+    else:
+        print(pooled_text(pooled))
+    end(findings)
+
+
+MOST_GROUPS = 50
+"""More make a page of more than a thousand differences, which nobody reads."""
+
+
+def compare(
+    files: Recordings,
+    rig: OtherRig = None,
+    clock_from_host: HostClock = False,
+    pool: Pool = False,
+    as_json: AsJson = False,
+    skip_bad: SkipBad = False,
+    jobs: Jobs = None,
+    cluster: Cluster = None,
+) -> None:
+    """Compare setups: which is faster, by how much, and which is more repeatable."""
+    how = BatchOptions(jobs, skip_bad, cluster)
+    sources = meant(files, how)
+    from chrono.errors import OptionError
+    from chrono.measuring.setup_comparison import compare_groups
+    from chrono.reports.comparison_text import comparison_data, comparison_text
+    from chrono.season.batch_tasks import TakeSamples
+    from chrono.session.pooled_samples import groups_from, pooled_groups, pooled_of
+    from chrono.session.recording_loader import Findings
+
+    findings, task = Findings(), TakeSamples(rig_of(rig), clock_from_host)
+    recordings = all_of(sources, task, how, findings)
+    groups = pooled_groups(pooled_of(recordings)) if pool else groups_from(recordings)
+    if len(groups) > MOST_GROUPS:
+        raise OptionError(
+            f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
+            "each with each",
+            hint="name fewer" if pool else "name fewer, or put them together with --pool",
+        )
+    compared = compare_groups(groups)
+    if len(compared.groups) < 2:
+        findings.lines.append("a comparison needs two setups with counted shots")
+    if as_json:
+        print_json(comparison_data(compared))
+    else:
+        print(comparison_text(compared, recordings[0].rig.speed_unit))
+    end(findings)

@@ -1,0 +1,217 @@
+"""The error lab, and what classes estimated in it."""
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from chrono.commands.command_options import (
+    AsJson,
+    OtherRig,
+    end,
+    print_json,
+    rig_of,
+    speed_of,
+    wants_dashboard,
+)
+from chrono.errors import ChronoError, OptionError
+
+if TYPE_CHECKING:
+    from chrono.session.recording_loader import Findings
+    from chrono.teaching.error_lab import LabView
+    from chrono.teaching.guesses import Guess
+    from chrono.teaching.lab_bench import Bench
+    from chrono.teaching.lab_start import LabStart
+
+
+class EdgesOption(StrEnum):
+    """Edges that give a transit."""
+
+    BOTH = "both"
+    LEADING = "leading"
+    TRAILING = "trailing"
+
+
+_LIMITS = {
+    "spacing": ("spacing_m", "m", 0.01, 10.0, "10 mm … 10 m"),
+    "tick": ("tick_s", "s", 1e-9, 1e-3, "1 ns … 1 ms"),
+    "jitter": ("jitter_s", "s", 0.0, 1e-3, "0 … 1 ms"),
+    "clock": ("clock_tolerance", "", 0.0, 0.2, "0 … 20 %"),
+    "trip": ("trip_m", "m", 0.0, 0.01, "0 … 10 mm"),
+    "spread": ("spread", "", 0.0, 0.2, "0 … 20 %"),
+}
+"""By option: setting, unit, least, most, and both in words."""
+
+
+def lab(
+    file: Annotated[
+        Path | None,
+        typer.Argument(help="A recording, whose gates and shots are taken.", readable=False),
+    ] = None,
+    preset: Annotated[
+        int | None, typer.Option(min=1, max=6, help="Begin where one contribution rules.")
+    ] = None,
+    speed: Annotated[str | None, typer.Option(help='Such as "22 m/s".')] = None,
+    spacing: Annotated[str | None, typer.Option(help='Such as "100 mm".')] = None,
+    tick: Annotated[str | None, typer.Option(help='Such as "4 us".')] = None,
+    jitter: Annotated[str | None, typer.Option(help='Of a stamp, such as "2 us".')] = None,
+    clock: Annotated[str | None, typer.Option(help='± of its rate, such as "50 ppm".')] = None,
+    trip: Annotated[str | None, typer.Option(help='± of a gate, such as "0.2 mm".')] = None,
+    spread: Annotated[str | None, typer.Option(help='Of the shots, such as "2 %".')] = None,
+    edges: Annotated[
+        EdgesOption | None, typer.Option(help="EdgesOption that give the transit.")
+    ] = None,
+    guess: Annotated[
+        bool, typer.Option("--guess", help="Ask for an estimate of the ± before it is shown.")
+    ] = False,
+    rig: OtherRig = None,
+    no_dashboard: Annotated[
+        bool, typer.Option("--no-dashboard", help="Print everything once as text.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """
+    Try what timing, gates and clock do to the error of a speed.
+
+    On a terminal a screen to play with; else everything once as text. Estimates are kept
+    beside the recording, or in this folder without one; `chrono guesses` lists them.
+    """
+    from chrono.session.recording_loader import Findings
+    from chrono.teaching.lab_start import start_of
+
+    findings = Findings()
+    start = start_of(file, rig_of(rig), findings)
+    options = {
+        "spacing": spacing,
+        "tick": tick,
+        "jitter": jitter,
+        "clock": clock,
+        "trip": trip,
+        "spread": spread,
+    }
+    bench = _bench(start.bench, preset, speed, options, edges)
+    if wants_dashboard(no_dashboard, as_json):
+        from chrono.dashboard.lab_app import show_lab
+
+        code = show_lab(start.with_bench(bench), hidden=guess)
+        if code:
+            raise typer.Exit(code)
+    else:
+        _print(start.with_bench(bench), guess, as_json, findings)
+    end(findings)
+
+
+def guesses(
+    places: Annotated[
+        list[Path],
+        typer.Argument(help="Folders, recordings or files of guesses.", show_default=False),
+    ],
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="OUT.csv, must not exist.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """List what classes estimated of an error, beside what was computed; CSV or JSON."""
+    from chrono.reports.atomic_file import check_new, write_new
+    from chrono.reports.lab_text import guesses_csv, guesses_data
+    from chrono.session.recording_loader import Findings
+    from chrono.teaching.guesses import files_of, read_guesses
+
+    if output is not None:
+        check_new(output, (".csv",))
+    findings = Findings()
+    found = [g for path in files_of(places) for g in read_guesses(path, findings.lines)]
+    if as_json:
+        print_json(guesses_data(found))
+    elif output is None:
+        print(guesses_csv(found), end="")
+    else:
+        write_new(output, guesses_csv(found).encode())
+        print(f"{len(found)} guesses written to {output}", file=sys.stderr)
+    end(findings)
+
+
+def _bench(
+    bench: "Bench",
+    preset: int | None,
+    speed: str | None,
+    options: dict[str, str | None],
+    edges: EdgesOption | None,
+) -> "Bench":
+    """Return the bench that the options ask for, over the one there is."""
+    from chrono.processor.shot_records import EdgesUsed
+    from chrono.teaching.lab_bench import PRESETS
+    from chrono.teaching.what_if import PAIRS
+
+    if preset is not None:
+        bench = PRESETS[preset - 1].bench()
+    values: dict[str, Any] = {}
+    if speed is not None:
+        values["speed_mps"] = speed_of(speed)
+    for name, text in options.items():
+        if text is not None:
+            values[_LIMITS[name][0]] = _value(name, text)
+    if edges is not None:
+        values["edges"] = PAIRS.get(edges, EdgesUsed.BOTH)
+    return bench.with_values(**values)
+
+
+def _value(name: str, text: str) -> float:
+    from chrono.units import parse_quantity
+
+    _, unit, least, most, words = _LIMITS[name]
+    value = parse_quantity(text, unit, f"--{name}")
+    if not unit and text.strip()[-1:].isdigit() and value:
+        raise OptionError(
+            f"{text.strip()} may be a ratio or per cent",
+            where=f"--{name}",
+            hint=f'write it with its unit, such as "{text.strip()} %"',
+        )
+    if not least <= value <= most:
+        raise OptionError(
+            f"{text.strip()} is none for the lab", where=f"--{name}", hint=f"give {words}"
+        )
+    return value
+
+
+def _print(start: "LabStart", guess: bool, as_json: bool, findings: "Findings") -> None:
+    from chrono.commands.output_streams import carries_braille
+    from chrono.reports.lab_text import lab_data, lab_text
+    from chrono.teaching.error_lab import look
+
+    seen = look(start.bench)
+    estimate = _asked(start, seen, findings) if guess else None
+    if as_json:
+        print_json(lab_data(seen))
+    else:
+        print(lab_text(seen, braille=carries_braille(), estimate=estimate))
+
+
+def _line() -> str:
+    """Return a line of standard input, empty where there is none, whatever its bytes."""
+    if sys.stdin is None:
+        return ""
+    if hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(errors="replace")
+    return sys.stdin.readline().strip()
+
+
+def _asked(start: "LabStart", seen: "LabView", findings: "Findings") -> "Guess | None":
+    """Ask for an estimate before anything is shown; whoever says nothing gets no answer."""
+    from chrono.reports.lab_text import setting_text
+    from chrono.teaching.guesses import keep_guess, read_estimate
+
+    speed = setting_text(start.bench, "speed_mps", start.bench.base.speed_unit)
+    print(f'Your ± (95 %) of {speed}, such as "0.3 m/s" or "2 %":', file=sys.stderr)
+    text = _line()
+    if not text:
+        return None
+    who, guess_mps = read_estimate(text, start.bench.speed_mps)
+    estimate = start.estimate(seen, who, guess_mps, None)
+    try:
+        keep_guess(start.guesses, estimate)
+    except ChronoError as problem:
+        findings.lines.append(str(problem))
+    return estimate

@@ -1,0 +1,390 @@
+"""Options of `fall`, `flight`, `stop`, `energy`, and the launches that a recording gives them.
+
+A value may carry its ± (95 %): ``"45.1 ± 0.3 m/s"``. Without one a mass, a diameter and a
+drag coefficient have the usual tolerances, and everything else is taken as exact.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from chrono.errors import OptionError
+from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    from chrono.measuring.body_in_air import MovingBody
+    from chrono.measuring.launch import Launch
+    from chrono.measuring.propagation import Quantity
+    from chrono.reports.launch_text import UserUnits
+    from chrono.rigs.rig_model import Rig
+    from chrono.session.recording_loader import Findings
+    from chrono.session.session import Session
+
+MaybeRecording = Annotated[
+    Path | None,
+    typer.Argument(
+        help="A recording, whose setups are taken one by one.",
+        show_default=False,
+        readable=False,
+    ),
+]
+Setups = Annotated[
+    list[str] | None, typer.Option("--setup", help="Only this setup; may be repeated.")
+]
+Mass = Annotated[
+    str | None, typer.Option(help='Of the body, "24 ± 0.1 g"; without ± within 1 %.')
+]
+Diameter = Annotated[
+    str | None, typer.Option(help='Across the path, "40 ± 0.1 mm"; without ± within 0.5 %.')
+]
+Drag = Annotated[
+    str | None,
+    typer.Option(
+        help='Drag coefficient on the frontal area of a body that is no ball, "0.8 ± 0.1".'
+    ),
+]
+Terminal = Annotated[
+    str | None, typer.Option(help='Terminal speed, if that is known: "32 ± 1 m/s".')
+]
+NoAir = Annotated[bool, typer.Option("--no-air", help="Leave the air out.")]
+Conditions = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--site",
+        help="Air and place in place of the rig's, such as temperature=23degC; also "
+        "pressure, humidity, latitude, altitude. May be repeated.",
+    ),
+]
+RigFile = Annotated[
+    Path | None, typer.Option("--rig", help="A rig file: its body, site and unit.")
+]
+ShownUnit = Annotated[
+    str | None,
+    typer.Option("--unit", help="Show speeds in m/s, km/h, ft/s or mph, lengths to match."),
+]
+MaybeSpeed = Annotated[
+    str | None, typer.Option("--speed", help='A speed, such as "45 ± 0.3 m/s".')
+]
+
+BodyOf = Callable[["Rig | None"], "MovingBody"]
+"""Makes the body from the options, over that of a rig where there is one."""
+
+SITE_UNITS = {
+    "temperature": "K",
+    "pressure": "Pa",
+    "humidity": "",
+    "latitude": "rad",
+    "altitude": "m",
+}
+
+
+def quantity(
+    name: str,
+    text: str,
+    unit: str,
+    where: str,
+    low: float = 0.0,
+    high: float = math.inf,
+    limits: str = "",
+) -> "Quantity":
+    """
+    Read an option's quantity, exact unless it carries its ±.
+
+    The hint says `limits` in place of `low` and `high` where they read badly.
+
+    Raises
+    ------
+    OptionError
+        It is not above `low`, or not below `high`.
+    """
+    from chrono.measuring.propagation import known
+    from chrono.units import parse_measured
+
+    value, half_width = parse_measured(text, unit, where)
+    if not low < value < high:
+        above = f"above {low:g} {unit}".rstrip()
+        below = f" and below {high:g} {unit}".rstrip() if math.isfinite(high) else ""
+        raise OptionError(
+            f"{text.strip()} is no {name} here",
+            where=where,
+            hint=f"give one {limits or above + below}",
+        )
+    return known(name, value, half_width, unit)
+
+
+def body_of(
+    rig: "Rig | None",
+    mass: str | None,
+    diameter: str | None,
+    drag: str | None,
+    terminal: str | None,
+    no_air: bool,
+) -> "MovingBody":
+    """Return the body that the options describe, over what a rig says of it."""
+    from chrono.measuring.body_in_air import (
+        SMOOTH_SPHERE,
+        TERMINAL,
+        MovingBody,
+        given_diameter,
+        given_mass,
+    )
+    from chrono.measuring.propagation import known
+
+    if (terminal and (drag or no_air)) or (drag and no_air):
+        raise OptionError(
+            "--terminal, --drag and --no-air exclude each other", hint="give one of them"
+        )
+    body = MovingBody(None, None, SMOOTH_SPHERE)
+    if rig is not None:
+        body = MovingBody(
+            given_mass(rig.body.mass_kg), given_diameter(rig.body.diameter_m), SMOOTH_SPHERE
+        )
+    if mass:
+        body = replace(body, mass=_or_usual(mass, "kg", "--mass", given_mass))
+    if diameter:
+        body = replace(body, diameter=_or_usual(diameter, "m", "--diameter", given_diameter))
+    if drag:
+        body = replace(body, drag=_coefficient(drag), sphere=False)
+    if terminal:
+        body = replace(body, terminal=quantity(TERMINAL, terminal, "m/s", "--terminal"))
+    if no_air:
+        body = replace(body, terminal=known(TERMINAL, math.inf))
+    return body
+
+
+@dataclass(frozen=True)
+class LaunchInput:
+    """The launches that options or a recording tell, with their rig, and the session."""
+
+    launches: "list[Launch]"
+    rig: "Rig"
+    session: "Session | None" = None
+
+
+def launches_from(
+    recording: Path | None,
+    rig_path: Path | None,
+    setups: Sequence[str] | None,
+    speed: str | None,
+    conditions: Sequence[str] | None,
+    body: BodyOf,
+    findings: "Findings",
+    energy: str | None = None,
+) -> LaunchInput:
+    """
+    Return the launches of a recording, or the one that options describe.
+
+    Raises
+    ------
+    OptionError
+        Both a recording and a speed are given, or a setup without a recording.
+    """
+    if recording is None:
+        return _stated(rig_path, setups, speed, conditions, body, energy)
+    from chrono.commands.command_options import rig_of
+    from chrono.session.recording_loader import read_recording
+
+    if speed or energy:
+        raise OptionError(
+            "a recording tells the speeds by itself",
+            where="--speed" if speed else "--energy",
+            hint="give a speed or a recording",
+        )
+    recorded = read_recording(recording, rig_of(rig_path))
+    findings.add(recorded)
+    session = recorded.session
+    rig = with_site(session.rig, conditions)
+    found = [_with_options(one, rig, body) for one in launches_of(session, setups or ())]
+    return LaunchInput(found, rig, session)
+
+
+def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
+    """
+    Return the rig with air and place as options state them.
+
+    An altitude without a pressure brings the standard atmosphere's pressure there.
+
+    Raises
+    ------
+    OptionError, RigError
+        An option has no known key, or its value is none.
+    """
+    from chrono.physics.air_and_gravity import standard_pressure
+    from chrono.rigs.rig_file import rig_from_record, rig_record
+
+    names = {"temperature": "temperature_k", "pressure": "pressure_pa", "humidity": "humidity"}
+    names |= {"latitude": "latitude_rad", "altitude": "altitude_m"}
+    said = dict(_condition(text) for text in conditions or ())
+    values = {names[key]: value for key, value in said.items()}
+    if "altitude" in said and "pressure" not in said:
+        values["pressure_pa"] = standard_pressure(said["altitude"])
+    record = rig_record(rig)
+    record["site"] |= values
+    return rig_from_record(record, "--site")
+
+
+def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
+    """Return the units to show results in."""
+    from chrono.reports.launch_text import UserUnits
+    from chrono.units import SPEED_UNITS
+
+    if unit is not None and unit not in SPEED_UNITS:
+        raise OptionError(
+            f'"{unit}" is no unit of speeds here',
+            where="--unit",
+            hint=f"give one of {', '.join(SPEED_UNITS)}",
+        )
+    return UserUnits(unit or rig.speed_unit)
+
+
+def needs_drag(launch: "Launch") -> None:
+    """Refuse a launch whose drag is not known."""
+    if not launch.body.drag_is_known:
+        raise OptionError(
+            "how the air slows this body is not known",
+            hint="give --mass and --diameter, --terminal, --rig, or --no-air",
+        )
+
+
+def needs_speed(launch: "Launch") -> None:
+    """Refuse a launch without a speed."""
+    from chrono.measuring.launch import ENERGY
+
+    if not launch.speed:
+        raise OptionError(
+            "there is no speed", hint='name a recording, or say it: --speed "45 m/s"'
+        )
+    if launch.body.mass is None and launch.speed[0].name == ENERGY:
+        raise OptionError(
+            "an energy is no speed without a mass", hint='say it, such as --mass "24 g"'
+        )
+
+
+def print_result(text: Callable[[bool], str], data: Callable[[], Any], as_json: bool) -> None:
+    """Print a result as JSON, or as text; its pictures in ASCII where Braille cannot go."""
+    from chrono.commands.command_options import print_json
+    from chrono.commands.output_streams import carries_braille
+
+    if as_json:
+        print_json(data())
+        return
+    print(text(not carries_braille()))
+
+
+def _stated(
+    rig_path: Path | None,
+    setups: Sequence[str] | None,
+    speed: str | None,
+    conditions: Sequence[str] | None,
+    body: BodyOf,
+    energy: str | None = None,
+) -> LaunchInput:
+    from chrono.commands.command_options import rig_of
+    from chrono.measuring.body_in_air import site_of
+    from chrono.measuring.launch import Launch
+    from chrono.rigs.rig_file import default_rig
+
+    if setups:
+        raise OptionError(
+            "a setup is one of a recording", where="--setup", hint="name the recording too"
+        )
+    own = rig_of(rig_path)
+    rig = with_site(own or default_rig(), conditions)
+    quantities = _speed(speed, energy)
+    return LaunchInput([Launch("", 0, quantities, body(own), site_of(rig))], rig)
+
+
+def _speed(speed: str | None, energy: str | None) -> "tuple[Quantity, ...]":
+    """Return what the speed follows from."""
+    from chrono.measuring.launch import ENERGY
+    from chrono.measuring.propagation import SPEED
+
+    if speed and energy:
+        raise OptionError(
+            "an energy and a speed are given", where="--energy", hint="give one of them"
+        )
+    if energy:
+        return (quantity(ENERGY, energy, "J", "--energy"),)
+    return (quantity(SPEED, speed, "m/s", "--speed", high=3000.0),) if speed else ()
+
+
+def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
+    """Return a recording's launch, over what its setup says of the body that of options."""
+    from chrono.measuring.body_in_air import site_of
+
+    told = body(None)
+    own = launch.body
+    whole = replace(told, mass=told.mass or own.mass, diameter=told.diameter or own.diameter)
+    return replace(launch, body=whole, site=site_of(rig))
+
+
+def _or_usual(
+    text: str, unit: str, where: str, usual: Callable[[float], "Quantity"]
+) -> "Quantity":
+    """Read a quantity; without its ± it has the usual tolerance."""
+    from chrono.units import parse_measured
+
+    bare = usual(1.0)
+    found = quantity(bare.name, text, unit, where)
+    return usual(found.value) if parse_measured(text, unit)[1] is None else found
+
+
+def _coefficient(text: str) -> "Quantity":
+    from chrono.measuring.body_in_air import DRAG, DRAG_COEFFICIENT_RELATIVE_U
+    from chrono.measuring.error_budget import normal
+    from chrono.measuring.propagation import Quantity
+
+    def usual(value: float) -> Quantity:
+        return Quantity(DRAG, value, normal(DRAG, DRAG_COEFFICIENT_RELATIVE_U * value))
+
+    return _or_usual(text, "", "--drag", usual)
+
+
+def _condition(text: str) -> tuple[str, float]:
+    from chrono.units import parse_quantity
+
+    key, _, value = text.partition("=")
+    if key.strip() not in SITE_UNITS or not value:
+        raise OptionError(
+            f'"{text}" tells nothing of the site',
+            where="--site",
+            hint=f"write one of {', '.join(SITE_UNITS)} with its value: temperature=23degC",
+        )
+    return key.strip(), parse_quantity(value, SITE_UNITS[key.strip()], f"--site {key}")
+
+
+def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]":
+    """
+    Return one more shot of each setup as a launch, in order of first use.
+
+    Parameters
+    ----------
+    session : Session
+        Read whole, or as far as it has come.
+    setups : sequence of str, optional
+        Only these.
+
+    Raises
+    ------
+    OptionError
+        A setup has no counted shots, or there are none at all.
+    """
+    from chrono.measuring.launch import launch_of
+
+    wanted = setups or session.setups.names
+    series = [(name, session.series(name)) for name in wanted]
+    found = [
+        launch_of(each, session.rig, session.setups.last(name).body, name)
+        for name, each in series
+        if each is not None
+    ]
+    lacking = next((name for name, each in series if each is None and setups), None)
+    if lacking is not None or not found:
+        known = ", ".join(f'"{plain(n)}"' for n in session.setups.names if n) or "no setup"
+        what = "no counted shots" if lacking is None else f'no counted shots of "{lacking}"'
+        raise OptionError(f"there are {what}", hint=f"its setups are: {known}")
+    return found

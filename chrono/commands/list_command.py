@@ -1,0 +1,78 @@
+"""The log book of a folder, to read and to choose from."""
+
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from chrono.commands.batch_options import BatchOptions, Jobs, each_of, meant
+from chrono.commands.command_options import AsJson, OtherRig, end, print_json, rig_of
+from chrono.errors import ChronoError, OptionError
+
+if TYPE_CHECKING:
+    from chrono.rigs.rig_model import Rig
+    from chrono.season.logbook import LogEntry, LogOrder
+
+Folders = Annotated[
+    list[str] | None,
+    typer.Argument(help="Folders, patterns or recordings.", show_default="this folder"),
+]
+Sort = Annotated[
+    Literal["date", "name", "rig", "shots", "counted"],
+    typer.Option("--sort", help="By what; equal ones stay by name."),
+]
+Reverse = Annotated[bool, typer.Option("--reverse", help="The last, or the largest, first.")]
+Choose = Annotated[
+    bool, typer.Option("--choose", help="Choose a recording on a screen and replay it.")
+]
+
+
+def list_recordings(
+    folders: Folders = None,
+    sort: Sort = "date",
+    reverse: Reverse = False,
+    choose: Choose = False,
+    rig: OtherRig = None,
+    as_json: AsJson = False,
+    jobs: Jobs = None,
+) -> None:
+    """Show the log book of a folder: each recording's date, rig, setups, counts, notes."""
+    from chrono.commands.command_options import wants_dashboard
+    from chrono.season.logbook import LogOrder, MakeEntry, in_order_of
+    from chrono.season.logbook_text import logbook_data, logbook_text
+    from chrono.session.recording_loader import Findings
+
+    if choose and not wants_dashboard(False, as_json):
+        raise OptionError(
+            "choosing needs a terminal", where="--choose", hint="leave it out, and --json"
+        )
+    findings, other = Findings(), rig_of(rig)
+    how = BatchOptions(jobs)
+    with each_of(meant(folders or ["."], how), MakeEntry(other), how, findings) as found:
+        entries = in_order_of(found, LogOrder(sort), reverse)
+    if choose:
+        _replay_what_is_chosen(entries, LogOrder(sort), reverse, other)
+    elif as_json:
+        print_json(logbook_data(entries))
+    else:
+        print(logbook_text(entries))
+    end(findings)
+
+
+def _replay_what_is_chosen(
+    entries: "list[LogEntry]", order: "LogOrder", reverse: bool, rig: "Rig | None"
+) -> None:
+    """Show the log book and the chosen replay in turn, until the log book is left."""
+    from pathlib import Path
+
+    from chrono.dashboard.app import show_replay
+    from chrono.dashboard.logbook import LogBook
+    from chrono.session.recording_loader import Findings
+
+    book = LogBook(entries, order, reverse)
+    while (chosen := book.run()) is not None:
+        said = ""
+        try:
+            show_replay(Path(chosen.where), rig, 1.0, Findings())
+        except ChronoError as error:
+            said = f"{error.where}: {error.message}"
+        book = LogBook(entries, book.order, book.reverse, chosen, said)

@@ -1,0 +1,233 @@
+"""Standard output and error: which signs they can carry, and what happens when they fail.
+
+Help goes through here too: the library beneath writes it as UTF-8 even where the stream says
+that it carries ASCII only.
+"""
+
+import codecs
+import errno
+import os
+import shutil
+import sys
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import Any, TextIO
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+
+STAND_INS = {
+    "±": "+-",
+    "—": "-",
+    "–": "-",
+    "−": "-",
+    "…": "...",
+    "·": "*",
+    "×": "x",
+    "√": "sqrt ",
+    "∞": "infinite",
+    "²": "^2",
+    "³": "^3",
+    "₀": "0",
+    "°": "deg",
+    "≤": "<=",
+    "≥": ">=",
+    "≈": "~",
+    "→": "->",
+    "↑": "up",
+    "↓": "down",
+    "µ": "u",
+    "μ": "u",
+    "Δ": "D",
+    "δ": "d",
+    "ε": "e",
+    "κ": "k",
+    "θ": "theta",
+    "σ": "s",
+    "Σ": "sum ",
+    "ρ": "rho",
+    "π": "pi",
+    "Ω": "ohm",
+    "█": "#",
+    "▀": "#",
+    "▄": "#",
+    "⚠": "!",
+    "─": "-",
+    "│": "|",
+    "└": "+",
+    "┤": "+",
+    "┬": "+",
+    "■": "#",
+    "◆": "*",
+    "●": "*",
+    "○": "o",
+    "▲": "^",
+    "▼": "v",
+    "✖": "x",
+    "✚": "+",
+    "←": "<-",
+    "∓": "-+",
+    "≪": "<<",
+    "⌊": "[",
+    "⌋": "]",
+    "∛": "cbrt ",
+    "∫": "integral ",
+    "½": "1/2",
+    "¹": "^1",
+    "⁴": "^4",
+    "⁺": "^+",
+    "ⁿ": "^n",
+    "₁": "1",
+    "₂": "2",
+    "₊": "+",
+    "₋": "-",
+    "§": "section ",
+    "ℓ": "l",
+    "Γ": "Gamma",
+    "γ": "gamma",
+    "ν": "nu",
+    "χ": "chi",
+    "├": "+",
+    "┼": "+",
+    "▏": "|",
+    "◂": "<",
+    "▸": ">",
+}
+"""Plain ASCII for the signs that texts of ours use."""
+
+_HANDLER = "chrono-stand-in"
+_COLUMNS = 80
+
+
+def text_columns() -> int:
+    """Return how many columns a text on standard output may take: 80, or a terminal's less."""
+    if not sys.stdout.isatty():
+        return _COLUMNS
+    return min(shutil.get_terminal_size().columns, _COLUMNS)
+
+
+def stand_in(error: UnicodeError) -> tuple[str, int]:
+    """Return what stands for the characters that a stream cannot carry, a `?` at worst."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    text = error.object[error.start : error.end]
+    return "".join(STAND_INS.get(c) or _without_marks(c) for c in text), error.end
+
+
+def _without_marks(sign: str) -> str:
+    """Return a letter without its accent, nothing for an accent, a `?` for any other sign."""
+    if unicodedata.category(sign) == "Mn":
+        return ""
+    if not sign.isalpha():
+        return "?"
+    return "".join(c for c in unicodedata.normalize("NFKD", sign) if c.isascii()) or "?"
+
+
+codecs.register_error(_HANDLER, stand_in)
+
+
+def prepare() -> None:
+    """Let no sign that a stream cannot carry end the program, nor a stream that is closed."""
+    _stand_for_closed()
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors=_HANDLER)
+
+
+def _stand_for_closed() -> None:
+    """
+    Put others in the place of standard streams that were closed before the start.
+
+    Else what is meant for standard error would be printed among the results. The one for
+    results refuses them, as a full disk does: nobody has asked for them to be thrown away.
+    """
+    places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
+    for name, access in places:
+        if getattr(sys, name) is None:
+            number = os.open(os.devnull, access)
+            stream = os.fdopen(number, "r" if name == "stdin" else "w", encoding="utf-8")
+            setattr(sys, name, stream)
+            setattr(sys, f"__{name}__", stream)
+
+
+def carried(text: str) -> str:
+    """Return a text in signs that standard output can carry."""
+    encoding = sys.stdout.encoding or "ascii"
+    return text.encode(encoding, _HANDLER).decode(encoding)
+
+
+def carries_braille() -> bool:
+    """Tell whether standard output can carry pictures in Braille."""
+    return _carries(sys.stdout, "\u28ff\u2524")
+
+
+def carries_blocks(stream: TextIO) -> bool:
+    """Tell whether a stream can carry pictures of half blocks."""
+    return _carries(stream, "▀▄█")
+
+
+def takes_colours(stream: TextIO) -> bool:
+    """Tell whether a stream is a terminal that shows colours, and they are wanted."""
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM", "dumb") == "dumb":
+        return False
+    return stream.isatty()
+
+
+def _carries(stream: TextIO, signs: str) -> bool:
+    try:
+        signs.encode(stream.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
+def why(error: OSError) -> str:
+    """Return in words why a stream took no more."""
+    if isinstance(error, BrokenPipeError):
+        return "nobody reads it"
+    return "it is closed" if error.errno == errno.EBADF else str(error.strerror)
+
+
+def abandon_output() -> None:
+    """Let what standard output still holds go nowhere, so that the end is quiet."""
+    with suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+
+
+@contextmanager
+def flushed() -> Iterator[None]:
+    """Have what was printed taken before the program says that it is done."""
+    yield
+    sys.stdout.flush()
+
+
+class HelpfulCommand(TyperCommand):
+    """A command."""
+
+    def get_help(self, ctx: Any) -> str:
+        """Return its help, in signs that standard output can carry."""
+        return carried(super().get_help(ctx))
+
+
+class HelpfulGroup(TyperGroup):
+    """Commands under one name."""
+
+    def get_help(self, ctx: Any) -> str:
+        """Return its help, in signs that standard output can carry."""
+        return carried(super().get_help(ctx))
+
+
+class Commands(typer.Typer):
+    """Commands that explain themselves on any stream."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(
+            cls=HelpfulGroup, no_args_is_help=True, rich_markup_mode=None, **options
+        )
+
+    def command(self, name: str | None = None, **options: Any) -> Any:
+        """Return what makes a function one of the commands."""
+        return super().command(name, cls=HelpfulCommand, **options)

@@ -1,0 +1,81 @@
+"""Writing and checking a rig file."""
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from chrono.commands.command_options import AsJson, print_json
+from chrono.safe_text import plain
+
+
+def rig_new(
+    file: Annotated[Path, typer.Argument(help="File to write; it must not exist.")],
+    scenario: Annotated[
+        str | None, typer.Option(help="Write the rig of this virtual board instead.")
+    ] = None,
+    board: Annotated[
+        str, typer.Option(help="uno, nano or other: what is known of its clock is told.")
+    ] = "other",
+) -> None:
+    """Write a rig file to fill in, every key with its meaning."""
+    from chrono.commands.demo_command import virtual_rig_text
+    from chrono.errors import OptionError
+    from chrono.rigs.rig_file import write_rig
+    from chrono.rigs.starter_rig import BOARDS, write_starter
+
+    if scenario is not None:
+        write_rig(file, virtual_rig_text(scenario))
+        print(f"{plain(str(file))} written: what is stated of the virtual gates")
+        return
+    if board not in BOARDS:
+        raise OptionError(
+            f"there is no starter for a board {board!r}",
+            where="--board",
+            hint=f"choose one of {', '.join(BOARDS)}",
+        )
+    write_starter(file, board)
+    advice = "put in your own spacing, measured, and the rest as far as you know"
+    print(f"{plain(str(file))} written: {advice}")
+
+
+def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) -> None:
+    """
+    Check a rig file and show what it says, defaults included.
+
+    Exit code 1 where it says what is hardly possible.
+    """
+    from chrono.rigs.plausibility import rig_doubts
+    from chrono.rigs.rig_file import load_rig, rig_record
+
+    rig = load_rig(file)
+    doubts = rig_doubts(rig)
+    _print_rig(
+        rig_record(rig),
+        as_json,
+        f"{plain(str(file))}: {'doubtful' if doubts else 'a sound rig'}",
+    )
+    for doubt in doubts:
+        print(f"{plain(str(file))}: {doubt}", file=sys.stderr)
+    if doubts:
+        raise typer.Exit(1)
+
+
+def _print_rig(record: dict[str, Any], as_json: bool, verdict: str) -> None:
+    if as_json:
+        print_json(record)
+        return
+    print(f"{verdict}; its values in SI units:")
+    for key, value in record.items():
+        if isinstance(value, dict):
+            print(f"[{key}]")
+            for inner, number in value.items():
+                _print_key(f"  {inner}", number)
+        else:
+            _print_key(key, value)
+
+
+def _print_key(key: str, value: Any) -> None:
+    if value is not None:
+        print(f"{key:<22} {value:.7g}" if isinstance(value, float) else f"{key:<22} {value}")

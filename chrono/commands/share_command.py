@@ -1,0 +1,210 @@
+"""Sharing a session: a page in the local network that only shows."""
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from chrono.commands import output_streams
+from chrono.commands.command_options import Baud, RecordTo, SetupName, Spare, end, rig_of
+from chrono.errors import OptionError
+from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    import socket
+
+    from chrono.session.follow_run import FollowRun
+    from chrono.session.recording_loader import Findings
+    from chrono.sharing.share_server import DisplayOptions
+
+DEFAULT_PORT = 8765
+
+Target = Annotated[
+    str,
+    typer.Argument(
+        help="A recording, which another program may be writing; or a board's port, which is "
+        "then clocked as `clock` does.",
+        show_default=False,
+    ),
+]
+Lan = Annotated[
+    bool, typer.Option("--lan", help="For the local network; else for this computer alone.")
+]
+Address = Annotated[
+    str, typer.Option(help="This computer's address in the network to share with.")
+]
+WebPort = Annotated[
+    int, typer.Option(min=0, max=65535, help="TCP port of the page; 0 for any free one.")
+]
+Unit = Annotated[str, typer.Option(help="Show speeds in m/s, km/h, ft/s or mph.")]
+Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write decimals with a comma.")]
+RigToUse = Annotated[
+    Path | None,
+    typer.Option(
+        "--rig", help="A board's rig; for a recording, measure with it, not the recorded one."
+    ),
+]
+
+
+@dataclass(frozen=True)
+class BoardOptions:
+    """What is said of the board to clock."""
+
+    port: str
+    rig: Path | None
+    recording: Path | None
+    spare: Path
+    setup: str
+    baud: int
+
+
+def share(
+    target: Target,
+    lan: Lan = False,
+    address: Address = "",
+    web_port: WebPort = DEFAULT_PORT,
+    unit: Unit = "",
+    decimal_comma: Comma = False,
+    rig: RigToUse = None,
+    recording: RecordTo = None,
+    *,
+    spare: Spare,
+    setup: SetupName = "",
+    baud: Baud = 250_000,
+) -> None:
+    """Show speeds, plot and statistics on every screen in the room, as they are clocked."""
+    from chrono.session.recording_loader import Findings
+    from chrono.sharing.web_address import LOCALHOST, listen, network_address
+
+    wishes, findings = _wishes(unit, decimal_comma), Findings()
+    at = address or (network_address() if lan else LOCALHOST)
+    if _is_file(target):
+        _refuse_for_files(recording, setup)
+        with listen(at, web_port) as bound:
+            _share_file(_opened(Path(target), rig), bound, wishes, findings)
+    else:
+        clocked = BoardOptions(target, rig, recording, spare, setup, baud)
+        with listen(at, web_port) as bound:
+            _share_board(clocked, bound, wishes, findings)
+    end(findings)
+
+
+def _is_file(target: str) -> bool:
+    path = Path(target)
+    return path.is_file() or path.is_dir() or path.suffix == ".tsv"
+
+
+def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
+    """Read how speeds are to be shown."""
+    from chrono.sharing.share_server import DisplayOptions
+    from chrono.units import SPEED_UNITS, quote
+
+    if unit and unit not in SPEED_UNITS:
+        raise OptionError(
+            f"{quote(unit)} is no unit of speed here",
+            where="--unit",
+            hint=f"give one of {', '.join(SPEED_UNITS)}",
+        )
+    return DisplayOptions(unit, "," if decimal_comma else ".")
+
+
+def _refuse_for_files(recording: Path | None, setup: str) -> None:
+    name = "--recording" if recording is not None else "--setup" if setup else ""
+    if name:
+        raise OptionError(
+            "a recording that is shared is only read",
+            where=name,
+            hint="leave it out, or name the board's port in place of the recording",
+        )
+
+
+def _opened(path: Path, rig: Path | None) -> "FollowRun":
+    from chrono.session.follow_run import follow_run
+
+    run = follow_run(path, rig_of(rig))
+    run.start()
+    run.session.make_ready()
+    return run
+
+
+def _share_file(
+    run: "FollowRun", bound: "socket.socket", wishes: "DisplayOptions", findings: "Findings"
+) -> None:
+    """Follow and serve in this process: it does nothing else."""
+    from chrono.commands.console_output import tell
+    from chrono.sharing.share_server import serve
+    from chrono.sharing.web_address import url_of
+
+    token = _token_for(bound)
+    try:
+        shown = url_of(bound, token)
+        serve(run, bound, token, wishes, lambda: _tell_address(shown, bool(token), run.name))
+    finally:
+        findings.lines += run.close()
+    tell("stopped")
+
+
+def _share_board(
+    clocked: BoardOptions,
+    bound: "socket.socket",
+    wishes: "DisplayOptions",
+    findings: "Findings",
+) -> None:
+    """Clock in this process, and serve in another one what it records."""
+    from chrono.commands.console_output import default_recording, print_shots
+    from chrono.session.live_run import live_run
+    from chrono.sharing.server_process import SharingProcess
+    from chrono.sharing.web_address import url_of
+
+    token, path = _token_for(bound), clocked.recording or default_recording()
+    run = live_run(
+        clocked.port,
+        rig_of(clocked.rig),
+        path,
+        setup=clocked.setup,
+        baud=clocked.baud,
+        spare=clocked.spare,
+    )
+    writer = run.writer
+    assert writer is not None, "a path was given"
+    shown = url_of(bound, token)
+    try:
+        service = SharingProcess(path, bound, token, wishes)
+    except BaseException:
+        writer.discard()
+        raise
+    try:
+        _tell_address(shown, bool(token), run.name)
+        print_shots(run, None, False, findings, lambda: service.look_after(writer.path))
+    finally:
+        service.close()
+    if service.trouble:
+        findings.lines.append(service.trouble)
+
+
+def _token_for(bound: "socket.socket") -> str:
+    """Return a secret for an address that others can reach."""
+    from chrono.sharing.access_control import make_token
+    from chrono.sharing.web_address import LOCALHOST
+
+    return "" if bound.getsockname()[0] == LOCALHOST else make_token()
+
+
+def _tell_address(shown: str, is_open: bool, name: str) -> None:
+    """Say where the page is, for eyes and for a telephone's camera."""
+    from chrono.commands.console_output import tell
+    from chrono.sharing.web_address import qr_lines
+
+    tell(f"{plain(name)} is shown, for looking only, at\n\n  {shown}\n")
+    if not is_open:
+        tell("That is for this computer alone; --lan shares it with the network it is in.")
+    else:
+        blocks, colours = (
+            output_streams.carries_blocks(sys.stderr),
+            output_streams.takes_colours(sys.stderr),
+        )
+        tell("\n".join(qr_lines(shown, blocks=blocks, colours=colours)))
+        tell("Whoever is told this address can look; the network itself can read along.")
+    tell("ctrl+c ends it")

@@ -1,0 +1,141 @@
+"""A recording measured as if its rig had been another."""
+
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from chrono.commands.command_options import (
+    AsJson,
+    HostClock,
+    OtherRig,
+    RecordingFile,
+    end,
+    print_json,
+    rig_of,
+)
+from chrono.commands.output_streams import text_columns
+from chrono.errors import OptionError
+
+if TYPE_CHECKING:
+    from chrono.session.speed_models import Assumptions
+
+LONGEST_STEP_S = 0.1
+"""The longest tick that a rig file may state."""
+
+
+class EdgePair(StrEnum):
+    """A pair of edges."""
+
+    LEADING = "leading"
+    TRAILING = "trailing"
+
+
+def whatif(
+    file: RecordingFile,
+    tick: Annotated[
+        str | None,
+        typer.Option("--as-if-tick", help='A coarser counter\'s step, such as "4 us".'),
+    ] = None,
+    phase: Annotated[
+        float,
+        typer.Option(help="Where its steps fall against the recorded ones, 0 … 1 steps."),
+    ] = 0.0,
+    spacing: Annotated[
+        str | None,
+        typer.Option("--as-if-spacing", help='Gates misread, such as "305 mm".'),
+    ] = None,
+    clock: Annotated[
+        str | None,
+        typer.Option("--as-if-clock", help='A counter too fast by, such as "+500 ppm".'),
+    ] = None,
+    edges: Annotated[
+        EdgePair | None, typer.Option("--as-if-edges", help="One pair of edges only.")
+    ] = None,
+    rig: OtherRig = None,
+    clock_from_host: HostClock = False,
+    as_json: AsJson = False,
+) -> None:
+    """
+    Measure a recording as if its rig had been another, beside how it was.
+
+    The recorded lines go the same way a second time, coarser or believed of another rig; what
+    is supposed may be combined. The recording stays as it is.
+    """
+    from chrono.reports.what_if_text import what_if_data, what_if_text
+    from chrono.session.recording_loader import Findings, read_all
+    from chrono.teaching.what_if import what_if
+
+    as_if = _supposed(tick, phase, spacing, clock, edges)
+    findings = Findings()
+    (recorded,) = read_all([file], rig_of(rig), findings, clock_from_host)
+    found = what_if(recorded, as_if)
+    if not found.compared.any():
+        findings.lines.append(f"{file}: no shot is counted both as recorded and so")
+    if as_json:
+        print_json(what_if_data(found))
+    else:
+        print(what_if_text(found, text_columns()))
+    end(findings)
+
+
+def _supposed(
+    tick: str | None,
+    phase: float,
+    spacing: str | None,
+    clock: str | None,
+    edges: EdgePair | None,
+) -> "Assumptions":
+    """Return what the options suppose."""
+    from chrono.processor.shot_records import EdgesUsed
+    from chrono.session.speed_models import Assumptions
+    from chrono.teaching.what_if import PAIRS
+    from chrono.units import parse_quantity
+
+    if not (tick or spacing or clock or edges):
+        raise OptionError(
+            "nothing is supposed",
+            hint="give --as-if-tick, --as-if-spacing, --as-if-clock or --as-if-edges",
+        )
+    if phase and not tick:
+        raise OptionError(
+            "a phase without steps", where="--phase", hint="give --as-if-tick as well"
+        )
+    if not 0 <= phase < 1:
+        raise OptionError(
+            f"{phase:g} is no phase", where="--phase", hint="give a part of a step, 0 … 1"
+        )
+    return Assumptions(
+        _step_of(tick) if tick else None,
+        phase,
+        parse_quantity(spacing, "m", "--as-if-spacing") if spacing else None,
+        _error_of(clock) if clock else 0.0,
+        PAIRS[edges] if edges else EdgesUsed.BOTH,
+    )
+
+
+def _step_of(text: str) -> float:
+    from chrono.units import parse_quantity
+
+    step_s = parse_quantity(text, "s", "--as-if-tick")
+    if not 0 < step_s <= LONGEST_STEP_S:
+        raise OptionError(
+            f"{text.strip()} is no step of a counter",
+            where="--as-if-tick",
+            hint="give a time up to 0.1 s",
+        )
+    return step_s
+
+
+def _error_of(text: str) -> float:
+    """Read by how much a counter is too fast; a bare number may be a ratio or per cent."""
+    from chrono.units import parse_quantity
+
+    error = parse_quantity(text, "", "--as-if-clock")
+    if text.strip()[-1:].isdigit() or not 0 < abs(error) <= 0.2:
+        raise OptionError(
+            f"{text.strip()} is no error of a clock",
+            where="--as-if-clock",
+            hint='write it with its unit, up to 20 %, such as "+500 ppm"',
+        )
+    return error

@@ -1,0 +1,264 @@
+"""The interval that holds 95 % of the combined distribution of all contributions.
+
+Contributions are independent, so the distribution of their sum is the convolution of
+theirs: the exact probabilities of the bins of one common grid, multiplied as Fourier
+transforms. No normal distribution is assumed and nothing is drawn at random.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import scipy
+
+from chrono.arrays.array_types import Floats
+from chrono.measuring.error_budget import (
+    COVERAGE,
+    NORMAL_FACTOR,
+    Contribution,
+    Input,
+    combined_uncertainty,
+    expanded_uncertainty,
+)
+
+BINS = 2048
+"""Bins of the grid: the interval is found to about 1e-5 of itself."""
+
+NEGLIGIBLE = 1e-9
+"""A contribution by so much smaller than the largest one changes nothing."""
+
+LEAST_U = 1e-290
+"""One below is nothing: its reciprocal is beyond what a number can hold."""
+
+_CHORD_NODES = 200
+
+_LEAST_DIVISOR = 0.1
+
+_REACH = 4.0
+"""Half-width of the grid in expanded uncertainties, where the distribution has no bound."""
+
+
+def coverage_half_width(
+    contributions: Sequence[Contribution], probability: float = COVERAGE
+) -> float:
+    """
+    Return the half-width of the symmetric interval about the estimate.
+
+    Parameters
+    ----------
+    contributions : sequence of Contribution
+        Independent contributions to one result.
+    probability : float, optional
+        Coverage probability.
+
+    Returns
+    -------
+    float
+        U with P(|deviation| ≤ U) = `probability`, in the result's unit; 0 when nothing
+        contributes.
+    """
+    parts = _not_negligible(contributions)
+    if not parts:
+        return 0.0
+    step = 2 * _reach(parts) / BINS
+    return _symmetric_quantile(_sum_probabilities(parts, step), step, probability)
+
+
+def quotient_half_width(
+    contributions: Sequence[Contribution], value: float, probability: float = COVERAGE
+) -> float:
+    """
+    Return the half-width about a quotient whose divisor is what is mostly uncertain.
+
+    Where z is the relative deviation to first order, the quotient deviates by z/(1 − z): to
+    + U at z = U/(1 + U), to − U at z = −U/(1 − U). No speed is likelier than its double, so
+    a divisor is the less likely the longer it is: each z counts 1/(1 − z) times.
+
+    Parameters
+    ----------
+    contributions : sequence of Contribution
+        Independent contributions, to first order.
+    value : float
+        The quotient.
+    probability : float, optional
+        Coverage probability.
+    """
+    parts = _not_negligible(contributions)
+    step = 2 * _reach(parts) / BINS
+    z = (np.arange(BINS) - BINS // 2) * step / value
+    summed = scipy.fft.fftshift(_sum_probabilities(parts, step))
+    weighed = summed / np.maximum(1 - z, _LEAST_DIVISOR)
+    inside = weighed.cumsum() / weighed.sum()
+    ends = z + step / value / 2
+    widths = np.geomspace(1e-4, 1e2, 6000)
+    upper = np.interp(widths / (1 + widths), ends, inside, left=0.0)
+    with np.errstate(divide="ignore"):
+        lower = np.where(widths < 1, -widths / (1 - widths), -np.inf)
+    held = upper - np.interp(lower, ends, inside, left=0.0)
+    return value * float(np.interp(probability, np.maximum.accumulate(held), widths))
+
+
+@dataclass(frozen=True, eq=False)
+class CoverageTable:
+    """
+    Coverage factors U95/u_c at some true transits [s], interpolated to 0.2 %.
+
+    Attributes
+    ----------
+    transit_s : ndarray of float64, shape (M,)
+        Rising.
+    exact : callable
+        Gives the factor at one transit [s]; it takes some milliseconds.
+    factors : ndarray of float64, shape (M,)
+        Those worked out so far, NaN elsewhere.
+    """
+
+    transit_s: Floats
+    exact: Callable[[float], float]
+    factors: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "factors", np.full(len(self.transit_s), np.nan))
+
+    def factor(self, true_transit_s: Floats) -> Floats:
+        """Return the coverage factor for each transit, shape kept; NaN where that is NaN."""
+        shortest = np.fmin.reduce(true_transit_s, axis=None, initial=np.nan)
+        longest = np.fmax.reduce(true_transit_s, axis=None, initial=np.nan)
+        if shortest <= longest:
+            self._work_out(shortest, longest)
+        return np.asarray(np.interp(true_transit_s, self.transit_s, self.factors))
+
+    def work_out_all(self) -> None:
+        """Work all factors out now, so that no shot has to wait for one."""
+        self._work_out(self.transit_s[0], self.transit_s[-1])
+
+    def _work_out(self, shortest_s: float, longest_s: float) -> None:
+        """Work out the factors that transits from the shortest to the longest lie between."""
+        first = max(int(np.searchsorted(self.transit_s, shortest_s, "right")) - 1, 0)
+        behind = int(np.searchsorted(self.transit_s, longest_s, "left")) + 1
+        for place in np.flatnonzero(np.isnan(self.factors[first:behind])) + first:
+            self.factors[place] = self.exact(self.transit_s[place])
+
+
+def with_normal(factors: Floats, share: Floats) -> Floats:
+    """
+    Return coverage factors where one more contribution, a normal one, has a share of u.
+
+    A flat-topped sum soon becomes normal, one with long tails in quadrature. Compared with
+    the combined distribution this is 1 % too narrow at most and 4 % too wide.
+
+    Parameters
+    ----------
+    factors : ndarray of float64, shape (N,)
+        Of all the other contributions together.
+    share : ndarray of float64, shape (N,)
+        Its part of the combined standard uncertainty, 0 … 1.
+    """
+    others = 1 - share * share
+    flat = NORMAL_FACTOR + (factors - NORMAL_FACTOR) * others * others * others
+    long = np.sqrt(factors * factors * others + NORMAL_FACTOR**2 * (share * share))
+    return np.where(factors < NORMAL_FACTOR, flat, long)
+
+
+def _not_negligible(contributions: Sequence[Contribution]) -> list[Contribution]:
+    largest = max((c.u_out for c in contributions), default=0.0)
+    least = max(NEGLIGIBLE * largest, LEAST_U)
+    return [c for c in contributions if c.u_out > least]
+
+
+def _reach(parts: Sequence[Contribution]) -> float:
+    """Return the half-width of the grid on which the distributions are summed."""
+    return min(
+        sum(_bound(c) for c in parts) * (1 + 4 / BINS),
+        _REACH * max(expanded_uncertainty(parts), 2 * combined_uncertainty(parts)),
+    )
+
+
+def cumulative(quantity: Input, deviation: Floats) -> Floats:
+    """
+    Return the distribution function of an input's deviation from its estimate.
+
+    Parameters
+    ----------
+    quantity : Input
+        The input, with u > 0.
+    deviation : ndarray of float64
+        In the input's unit.
+    """
+    a = quantity.half_width
+    match quantity.distribution:
+        case "normal" if math.isinf(quantity.dof):
+            return np.asarray(scipy.special.ndtr(deviation / quantity.u))
+        case "normal":
+            return np.asarray(scipy.special.stdtr(quantity.dof, deviation / quantity.u))
+        case "rectangular":
+            return np.clip((deviation / a + 1) / 2, 0.0, 1.0)
+        case "triangular":
+            inside = np.clip(deviation / a, -1.0, 1.0)
+            return 0.5 + inside - np.sign(inside) * inside**2 / 2
+        case "two-pair":
+            x = np.clip(np.abs(deviation / a), 0.0, 1.0)
+            near = np.minimum(x, 0.5)
+            above = (1 - x) ** 3 / 3 + (1 / 6 - near / 2 + 2 * near**3 / 3)
+            return np.asarray(np.where(deviation < 0, above, 1 - above))
+        case "arcsine":
+            return 0.5 + np.arcsin(np.clip(deviation / a, -1.0, 1.0)) / np.pi
+        case "chords":
+            return _chords_cumulative(deviation / a, quantity.ratio)
+        case "tilt":
+            half_square = np.clip(deviation + a**2 / 6, 0.0, a**2 / 2)
+            return np.asarray(np.sqrt(2 * half_square) / a)
+
+
+def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
+    """Return P(s − s' ≤ deviation) of two shortenings s, in parts of the largest one."""
+    depth = 1 - math.sqrt(1 - ratio * ratio)
+    y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
+    shorter = 1 - np.sqrt(1 - (ratio * y) ** 2)
+    # Where chords are not what counts most, nearly all deviations lie beyond the largest one.
+    size, place = np.unique(np.minimum(np.abs(deviation), 1.0), return_inverse=True)
+    above = np.clip(size[:, np.newaxis] * depth + shorter, 0.0, depth)
+    reached = np.sqrt(above * (2 - above)) / ratio
+    upper = np.minimum(reached, 1.0).mean(axis=-1)[place].reshape(np.shape(deviation))
+    return np.asarray(np.where(deviation < 0, 1 - upper, upper))
+
+
+def _bound(contribution: Contribution) -> float:
+    """Return the largest deviation of the result that this contribution can cause."""
+    quantity = contribution.input
+    match quantity.distribution:
+        case "normal":
+            return math.inf
+        case "tilt":
+            return abs(contribution.sensitivity) * quantity.half_width**2 / 3
+        case _:
+            return abs(contribution.sensitivity) * quantity.half_width
+
+
+def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
+    """Return the probabilities of the sum in bins centred on 0, 1, … −1 steps (FFT order)."""
+    transform = np.ones(BINS // 2 + 1, np.complex128)
+    for part in parts:
+        transform = transform * scipy.fft.rfft(_probabilities(part, step))
+    return np.asarray(scipy.fft.irfft(transform, BINS))
+
+
+def _probabilities(part: Contribution, step: float) -> Floats:
+    """Return one contribution's probabilities in the bins, in the same order."""
+    half, scale = BINS // 2, step / part.sensitivity
+    if part.input.distribution == "tilt":  # the only one that is not symmetric
+        edges = np.asarray((np.arange(BINS + 1) - half - 0.5) * scale, np.float64)
+        return scipy.fft.ifftshift(np.abs(np.diff(cumulative(part.input, edges))))
+    edges = np.asarray((np.arange(half + 1) + 0.5) * abs(scale), np.float64)
+    above = cumulative(part.input, edges)
+    positive = np.diff(above)
+    return np.concatenate(([2 * above[0] - 1], positive, positive[-2::-1]))
+
+
+def _symmetric_quantile(probabilities: Floats, step: float, probability: float) -> float:
+    half = BINS // 2
+    pairs = probabilities[1:half] + probabilities[:half:-1]
+    within = np.concatenate(([0.0, probabilities[0]], probabilities[0] + np.cumsum(pairs)))
+    half_widths = np.concatenate(([0.0], (np.arange(half) + 0.5) * step))
+    return float(np.interp(probability, within, half_widths))

@@ -1,0 +1,232 @@
+"""Energy and momentum of shots, and the part that they are of what the launcher held.
+
+What was stored is bounded by ideal limits (`chrono.physics.stored_energy`); the part that a
+body carried is told against each of them.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from chrono.arrays.array_types import Floats
+from chrono.errors import OptionError
+from chrono.measuring.body_in_air import DENSITY, MASS, deceleration_of
+from chrono.measuring.error_budget import rectangular
+from chrono.measuring.launch import Launch, speed_value
+from chrono.measuring.propagation import Estimate, Quantity, known, propagate
+from chrono.physics.stored_energy import (
+    elastic_work,
+    gas_work,
+    kinetic_energy,
+    tube_limit,
+    tube_speed,
+    tube_work,
+)
+from chrono.physics.trajectory import speed_along
+
+DISTANCE = "distance to the mouth"
+
+
+@dataclass(frozen=True)
+class EnergyStore:
+    """
+    What a launcher held.
+
+    Attributes
+    ----------
+    kind : {"elastic", "gas", "tube"}
+    bounds : tuple of str
+        What each bound is called.
+    quantities : tuple of Quantity
+        What they depend on.
+    energies : callable
+        Takes the quantities' values by name, returns the bounds [J].
+    """
+
+    kind: str
+    bounds: tuple[str, ...]
+    quantities: tuple[Quantity, ...]
+    energies: Callable[[Mapping[str, float]], tuple[float, ...]]
+
+
+@dataclass(frozen=True)
+class EnergyBound:
+    """One bound of what was stored: its name, the energy [J], and the part that was carried."""
+
+    name: str
+    energy: Estimate
+    part: Estimate
+
+
+@dataclass(frozen=True, eq=False)
+class EnergyResult:
+    """
+    Energy of one more shot.
+
+    Attributes
+    ----------
+    launch : Launch
+    distance_m : float
+        From the launcher's mouth to where the speed was measured [m].
+    speed, energy, momentum : Estimate
+        At the mouth [m/s], [J], [N s].
+    mach : float
+        Mach number there.
+    bounds : tuple of EnergyBound
+        One for each bound of each store.
+    limits : tuple of (str, Estimate)
+        Speeds that the stores allow at most [m/s].
+    """
+
+    launch: Launch
+    distance_m: float
+    speed: Estimate
+    energy: Estimate
+    momentum: Estimate
+    mach: float
+    bounds: tuple[EnergyBound, ...]
+    limits: tuple[tuple[str, Estimate], ...]
+
+    @property
+    def exceeded(self) -> tuple[str, ...]:
+        """Bounds that the mean shot exceeds by more than its uncertainty explains."""
+        parts = ((b.name, self.launch.of_shots(b.part)) for b in self.bounds)
+        return tuple(name for name, part in parts if part.value - part.U95 > 1)
+
+
+def elastic_store(
+    draw_m: Floats,
+    force_n: Floats,
+    force_U95: float | None = None,  # noqa: N803
+    draw_U95: float | None = None,  # noqa: N803
+) -> EnergyStore:
+    """
+    Return a drawn elastic as a store, from its table of force over draw.
+
+    Parameters
+    ----------
+    draw_m, force_n : ndarray of float64, shape (N,), N >= 2
+        Draw, strictly growing, and force [m], [N].
+    force_U95, draw_U95 : float, optional
+        Relative ± at 95 % that all forces, all draws have in common.
+    """
+    work, between = elastic_work(draw_m, force_n)
+    quantities = (
+        known("force readings", 1.0, force_U95),
+        known("draw readings", 1.0, draw_U95),
+        Quantity("force between its readings", 0.0, rectangular("between", between, unit="J")),
+    )
+
+    def energies(values: Mapping[str, float]) -> tuple[float, ...]:
+        scaled = work * values["force readings"] * values["draw readings"]
+        return (scaled + values["force between its readings"],)
+
+    return EnergyStore("elastic", ("work of drawing",), quantities, energies)
+
+
+def gas_store(
+    volume: Quantity, gauge: Quantity, ambient_pa: float, swept: Quantity | None = None
+) -> EnergyStore:
+    """Return compressed gas as a store: its isothermal and its adiabatic limit."""
+    quantities = (volume, gauge) if swept is None else (volume, gauge, swept)
+
+    def energies(values: Mapping[str, float]) -> tuple[float, ...]:
+        reach = math.inf if swept is None else values[swept.name]
+        work = gas_work(values[volume.name], values[gauge.name], ambient_pa, reach)
+        return work.isothermal_j, work.adiabatic_j
+
+    return EnergyStore("gas", ("gas, isothermal", "gas, adiabatic"), quantities, energies)
+
+
+def tube_store(
+    bore: Quantity, length: Quantity, residual: Quantity, ambient_pa: float
+) -> EnergyStore:
+    """
+    Return an evacuated tube as a store: atmosphere times swept volume, air taken along.
+
+    The second bound is the energy at the speed that `tube_speed` gives: the air that follows
+    takes its part.
+    """
+
+    def energies(values: Mapping[str, float]) -> tuple[float, ...]:
+        sizes = values[bore.name], values[length.name]
+        left, mass = values[residual.name], values[MASS]
+        speed = tube_speed(mass, *sizes, ambient_pa, values[DENSITY], left)
+        return tube_work(*sizes, ambient_pa, left), kinetic_energy(mass, speed)
+
+    names = ("atmosphere times swept volume", "the same, air taken along")
+    return EnergyStore("tube", names, (bore, length, residual), energies)
+
+
+def energy_result(
+    launch: Launch, stores: tuple[EnergyStore, ...] = (), distance: Quantity | None = None
+) -> EnergyResult:
+    """
+    Return energy and momentum of one more shot, and the part that they are of the stores.
+
+    Parameters
+    ----------
+    launch : Launch
+        Its body has a mass.
+    stores : tuple of EnergyStore, optional
+    distance : Quantity, optional
+        From the mouth to where the speed was measured [m], on a level path.
+
+    Raises
+    ------
+    OptionError
+        The body's mass is not known, or drag over the distance leaves no speed.
+    """
+    if launch.body.mass is None:
+        raise OptionError("an energy needs a mass", hint='say it, such as --mass "24 g"')
+    where = distance or known(DISTANCE, 0.0)
+
+    def model(values: Mapping[str, float]) -> tuple[float, ...]:
+        speed, mass = _at_mouth(launch, values, values[where.name]), values[MASS]
+        energy = kinetic_energy(mass, speed)
+        stored = [e for store in stores for e in store.energies(values)]
+        return speed, energy, mass * speed, *stored, *(energy / e for e in stored)
+
+    own = (q for store in stores for q in store.quantities)
+    speed, energy, momentum, *rest = propagate(model, (*launch.quantities, where, *own))
+    names = [name for store in stores for name in store.bounds]
+    stored, parts = rest[: len(names)], rest[len(names) :]
+    return EnergyResult(
+        launch,
+        where.value,
+        speed,
+        energy,
+        momentum,
+        speed.value / launch.site.sound_mps,
+        tuple(EnergyBound(*each) for each in zip(names, stored, parts, strict=True)),
+        _limits(launch, stores),
+    )
+
+
+def _at_mouth(launch: Launch, values: Mapping[str, float], distance_m: float) -> float:
+    speed = speed_value(values)
+    if not distance_m or not launch.body.drag_is_known:
+        return speed
+    return speed_along(speed, -distance_m, deceleration_of(launch.body, launch.site, values))
+
+
+def _limits(
+    launch: Launch, stores: tuple[EnergyStore, ...]
+) -> tuple[tuple[str, Estimate], ...]:
+    """Return the speeds that evacuated tubes allow."""
+    ambient = launch.site.pressure_pa
+    found: list[tuple[str, Estimate]] = []
+    for store in (s for s in stores if s.kind == "tube"):
+        bore, length, residual = store.quantities
+
+        def model(
+            values: Mapping[str, float],
+            names: tuple[str, ...] = (bore.name, length.name, residual.name),
+        ) -> tuple[float, ...]:
+            sizes, left = (values[names[0]], values[names[1]]), values[names[2]]
+            end = tube_speed(values[MASS], *sizes, ambient, values[DENSITY], left)
+            return end, tube_limit(ambient, values[DENSITY], left)
+
+        end, limit = propagate(model, (*launch.quantities, *store.quantities))
+        found += [("at the tube's end", end), ("of any tube", limit)]
+    return tuple(found)

@@ -1,0 +1,278 @@
+"""What to improve first: which group of inputs matters most, and what would lessen it."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from chrono.measuring.error_budget import Contribution, Input, chords, rectangular, tilt
+from chrono.measuring.speed import SpeedModel
+from chrono.processor.shot_records import EdgesUsed
+
+CRYSTAL_TOLERANCE = 50e-6
+CERAMIC_TOLERANCE = 5000e-6
+CAPTURE_TICK_S = 62.5e-9
+MEASURED_CLOCK_TOLERANCE = 17e-6
+"""About what ten minutes of beats leave of a clock's rate: the host's own, 15 ppm, and the
+polling of the port."""
+
+GROUPS = (
+    "gate spacing",
+    "trip position",
+    "tilt",
+    "chords",
+    "drag",
+    "clock rate",
+    "latency",
+    "tick",
+    "jitter",
+)
+"""Inputs that one measure lessens together, by how their names begin."""
+
+_RULES = (
+    (0.5e-3, "a steel rule, ± 0.5 mm"),
+    (0.2e-3, "a steel rule and a lens, ± 0.2 mm"),
+    (0.05e-3, "a calliper, ± 0.05 mm"),
+    (0.01e-3, "a machined spacer, ± 0.01 mm"),
+)
+"""Ways to know a spacing and their half-widths [m]; common practice, no source."""
+
+
+Way = Callable[[SpeedModel], tuple[str, SpeedModel]]
+"""Gives in words what to do, and the model of the rig after it."""
+
+
+@dataclass(frozen=True)
+class Improvement:
+    """
+    A change to the rig and what it brings.
+
+    Attributes
+    ----------
+    group : str
+        The group of inputs it acts on, one of `GROUPS`.
+    U95_halved_mps : float
+        U95 at the same speed if the group's inputs were half as uncertain [m/s].
+    text : str
+        A concrete way to lessen them.
+    U95_mps : float
+        U95 that this way gives at the same speed [m/s].
+    """
+
+    group: str
+    U95_halved_mps: float
+    text: str
+    U95_mps: float
+
+
+def input_group(contribution: Contribution) -> str:
+    """Return the group that a contribution to a shot belongs to, its own name if none."""
+    name = contribution.name
+    return next((group for group in GROUPS if name.startswith(group)), name)
+
+
+def group_shares(contributions: tuple[Contribution, ...]) -> dict[str, float]:
+    """Return each group's share of the combined variance, the largest first."""
+    variance = dict.fromkeys(GROUPS, 0.0)
+    for contribution in contributions:
+        group = input_group(contribution)
+        variance[group] = variance.get(group, 0.0) + contribution.u_out**2
+    total = sum(variance.values())
+    shares = {group: part / total if total else 0.0 for group, part in variance.items()}
+    return dict(sorted(shares.items(), key=lambda item: -item[1]))
+
+
+def improvements(
+    model: SpeedModel,
+    speed_mps: float,
+    edges_used: int = EdgesUsed.BOTH,
+    *,
+    beats: bool = True,
+) -> tuple[Improvement, ...]:
+    """
+    Return what could be done: the group whose halving helps most comes first.
+
+    Parameters
+    ----------
+    model : SpeedModel
+        The rig's.
+    speed_mps : float
+        The speed that matters [m/s].
+    edges_used : int, optional
+        An `EdgesUsed`.
+    beats : bool, optional
+        Whether the board sends beats, by which its clock can be measured.
+    """
+    contributions = model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
+    groups = [group for group, share in group_shares(contributions).items() if share > 0]
+    ways = _WAYS if beats else _WAYS | {"clock rate": _clock_without_beats}
+    found = [_improvement(model, group, ways[group], speed_mps, edges_used) for group in groups]
+    return tuple(sorted(found, key=lambda i: i.U95_halved_mps))
+
+
+def farther_gates(
+    model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
+) -> Improvement:
+    """Return what twice the spacing brings, which lessens all groups but tilt and clock."""
+    text, changed = _farther_gates(model)
+    U95_mps = changed.U95(speed_mps, edges_used)  # noqa: N806
+    return Improvement("gate spacing", U95_mps, text, U95_mps)
+
+
+def _improvement(
+    model: SpeedModel, group: str, way: Way, speed_mps: float, edges_used: int
+) -> Improvement:
+    halved = _halve(model, group).U95(speed_mps, edges_used)
+    text, changed = way(model)
+    return Improvement(group, halved, text, changed.U95(speed_mps, edges_used))
+
+
+def _halve(model: SpeedModel, group: str) -> SpeedModel:
+    match group:
+        case "gate spacing":
+            return replace(model, spacing=_half(model.spacing))
+        case "trip position":
+            return replace(model, trips=tuple(_half(trip) for trip in model.trips))
+        case "tilt":
+            return replace(model, tilt=_half(model.tilt))
+        case "chords":
+            chord = model.one_pair.chords
+            return _with_one_pair(model, chords=_half(chord) if chord else None)
+        case "drag":
+            return _with_one_pair(model, slowing_u=model.one_pair.slowing_u / 2)
+        case "clock rate":
+            return replace(model, rate=_half(model.rate))
+        case "latency":
+            return replace(model, latency=_half(model.latency))
+        case "tick":
+            return replace(model, tick_s=model.tick_s / 2)
+        case _:
+            return replace(model, jitter=_half(model.jitter))
+
+
+def _with_one_pair(model: SpeedModel, **changes: object) -> SpeedModel:
+    return replace(model, one_pair=replace(model.one_pair, **changes))  # type: ignore[arg-type]
+
+
+def _half(quantity: Input) -> Input:
+    if quantity.distribution == "tilt":
+        return tilt(quantity.name, quantity.half_width / math.sqrt(2))
+    if quantity.distribution == "chords":
+        return _closer_chords(quantity, 1 / math.sqrt(2))
+    return _scaled(quantity, 0.5)
+
+
+def _better_spacing(model: SpeedModel) -> tuple[str, SpeedModel]:
+    if not model.trips:
+        # Found through the gates: no ruler tells where they trip.
+        text = "drop a ball again from a greater, better measured height: calibrate drop"
+        return text, _halve(model, "gate spacing")
+    half_width = model.spacing.u * math.sqrt(3)
+    for reach, way in _RULES:
+        if reach < 0.7 * half_width:
+            return f"measure the gate spacing with {way}", replace(
+                model, spacing=rectangular(model.spacing.name, reach, unit="m")
+            )
+    return _farther_gates(model)
+
+
+def _farther_gates(model: SpeedModel) -> tuple[str, SpeedModel]:
+    spacing_m = float(f"{2 * model.spacing_m:.2g}")
+    return f"place the gates {spacing_m * 1e3:g} mm apart", replace(model, spacing_m=spacing_m)
+
+
+def _sharper_beams(model: SpeedModel) -> tuple[str, SpeedModel]:
+    half_mm = model.trips[0].half_width * 1e3 / 2
+    text = f"narrow the beams with slits, each gate to trip within ± {half_mm:.2g} mm"
+    return text, _halve(model, "trip position")
+
+
+def _straighter_path(model: SpeedModel) -> tuple[str, SpeedModel]:
+    degrees = math.degrees(model.tilt.half_width) / 2
+    text = f"align gates and launcher to within {degrees:.2g}°"
+    return text, replace(model, tilt=tilt(model.tilt.name, model.tilt.half_width / 2))
+
+
+def _closer_chords(quantity: Input, part: float) -> Input:
+    """Return the chords of a body that crosses the beams closer to its axis."""
+    off_centre_m = quantity.ratio * quantity.radius_m
+    return chords(quantity.name, quantity.radius_m, part * off_centre_m)
+
+
+def _truer_aim(model: SpeedModel) -> tuple[str, SpeedModel]:
+    chord = model.one_pair.chords
+    assert chord is not None, "only chords that are there are lessened"
+    half_mm = chord.ratio * chord.radius_m * 1e3 / 2
+    text = f"aim within {half_mm:.2g} mm of the beams' middle; state it: off_centre"
+    return text, _with_one_pair(model, chords=_closer_chords(chord, 0.5))
+
+
+def _both_pairs(model: SpeedModel) -> tuple[str, SpeedModel]:
+    slowing_u = np.zeros_like(model.one_pair.slowing_u)
+    text = "send the trailing edges as well: the mean of both is free of that drag"
+    return text, _with_one_pair(model, slowing_u=slowing_u)
+
+
+def _better_clock(model: SpeedModel) -> tuple[str, SpeedModel]:
+    half_width = model.rate.u * math.sqrt(3)
+    if half_width > 2 * CRYSTAL_TOLERANCE:
+        return _with_clock(
+            model,
+            "use a crystal, or measure the clock: chrono calibrate clock",
+            CRYSTAL_TOLERANCE,
+        )
+    if half_width > 1.5 * MEASURED_CLOCK_TOLERANCE:
+        return _with_clock(
+            model, "measure the board's clock: chrono calibrate clock", MEASURED_CLOCK_TOLERANCE
+        )
+    return _by_standard(model)
+
+
+def _clock_without_beats(model: SpeedModel) -> tuple[str, SpeedModel]:
+    if model.rate.u * math.sqrt(3) > 2 * CRYSTAL_TOLERANCE:
+        return _with_clock(model, "use a board with a crystal", CRYSTAL_TOLERANCE)
+    return _by_standard(model)
+
+
+def _by_standard(model: SpeedModel) -> tuple[str, SpeedModel]:
+    text = "compare the counter with a frequency standard"
+    return _with_clock(model, text, model.rate.u * math.sqrt(3) / 5)
+
+
+def _with_clock(model: SpeedModel, text: str, tolerance: float) -> tuple[str, SpeedModel]:
+    return text, replace(model, rate=rectangular(model.rate.name, tolerance))
+
+
+def _known_latency(model: SpeedModel) -> tuple[str, SpeedModel]:
+    text = "exchange the sensors to measure it: chrono calibrate swap"
+    return text, replace(model, latency=_scaled(model.latency, 0.2))
+
+
+def _finer_tick(model: SpeedModel) -> tuple[str, SpeedModel]:
+    if model.tick_s > CAPTURE_TICK_S:
+        text = "take the times by input capture, in ticks of 62.5 ns"
+        return text, replace(model, tick_s=CAPTURE_TICK_S)
+    return _farther_gates(model)
+
+
+def _less_jitter(model: SpeedModel) -> tuple[str, SpeedModel]:
+    text = "halve the jitter with a comparator or a faster sensor"
+    return text, _halve(model, "jitter")
+
+
+def _scaled(quantity: Input, factor: float) -> Input:
+    return replace(quantity, half_width=quantity.half_width * factor, u=quantity.u * factor)
+
+
+_WAYS: dict[str, Way] = {
+    "gate spacing": _better_spacing,
+    "trip position": _sharper_beams,
+    "tilt": _straighter_path,
+    "chords": _truer_aim,
+    "drag": _both_pairs,
+    "clock rate": _better_clock,
+    "latency": _known_latency,
+    "tick": _finer_tick,
+    "jitter": _less_jitter,
+}

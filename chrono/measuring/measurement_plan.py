@@ -1,0 +1,357 @@
+"""Before the first shot: the error budget of a speed, and which rig reaches a wanted error.
+
+Each is computed once, as a frozen result that text and JSON only show.
+"""
+
+import itertools
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy
+
+from chrono.arrays.array_types import Floats
+from chrono.errors import OptionError
+from chrono.measuring.error_budget import Budget, rectangular
+from chrono.measuring.improvements import (
+    CERAMIC_TOLERANCE,
+    CRYSTAL_TOLERANCE,
+    Improvement,
+    farther_gates,
+    group_shares,
+    improvements,
+)
+from chrono.measuring.monte_carlo import MAX_TRIALS, MonteCarlo, simulate_shot
+from chrono.measuring.speed import SpeedModel, shot_budget
+from chrono.processor.shot_records import EdgesUsed
+from chrono.rigs.rig_model import Rig
+from chrono.units import speed_in
+
+SPACINGS_M = (0.1, 0.2, 0.3, 0.5, 1.0, 2.0)
+TICKS_S = (62.5e-9, 0.5e-6, 4e-6)
+"""Input capture at 16 MHz; a timer in steps of 0.5 us; `micros()` on a 16 MHz board."""
+CLOCKS = {"crystal": CRYSTAL_TOLERANCE, "ceramic": CERAMIC_TOLERANCE}
+"""Half-width of the rate error by kind of clock."""
+
+_SLOWEST_MPS = 1e-3
+
+
+@dataclass(frozen=True)
+class PlanOption:
+    """
+    One way to build the rig.
+
+    Attributes
+    ----------
+    spacing_m, tick_s : float
+        Gate spacing [m] and step of the timestamps [s].
+    clock : str
+        One of `CLOCKS`.
+    U95_relative : float
+        U95 over the speed.
+    reaches : bool
+        That is within the wanted error.
+    leading : str
+        The group of inputs with the largest share, and
+    leading_share : float
+        its share of the combined variance.
+    """
+
+    spacing_m: float
+    tick_s: float
+    clock: str
+    U95_relative: float
+    reaches: bool
+    leading: str
+    leading_share: float
+
+
+@dataclass(frozen=True, eq=False)
+class ErrorCurve:
+    """Relative U95 over speed: two arrays of float64, shape (N,)."""
+
+    speed_mps: Floats
+    U95_relative: Floats
+
+
+def plan_options(
+    model: SpeedModel, speed_mps: float, within: float, edges_used: int = EdgesUsed.BOTH
+) -> tuple[PlanOption, ...]:
+    """
+    Return every combination of spacing, tick and clock, those that reach it first.
+
+    Parameters
+    ----------
+    model : SpeedModel
+        Gives the tolerances that stay as they are.
+    speed_mps : float
+        Speed to be clocked [m/s].
+    within : float
+        Wanted U95 over the speed, 0 … 1.
+    edges_used : int, optional
+        An `EdgesUsed`.
+
+    Raises
+    ------
+    OptionError
+        The wanted error is not between 0 and 1.
+    """
+    _check(within)
+    options = [
+        _option(model, speed_mps, within, edges_used, *choice)
+        for choice in itertools.product(SPACINGS_M, TICKS_S, CLOCKS)
+    ]
+    return tuple(sorted(options, key=lambda o: (not o.reaches, o.spacing_m, o.U95_relative)))
+
+
+def leading_group(
+    model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
+) -> tuple[str, float]:
+    """Return the group of inputs with the largest share of the variance, and that share."""
+    shares = group_shares(
+        model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
+    )
+    return next(iter(shares.items()))
+
+
+def highest_speed(
+    model: SpeedModel, within: float, edges_used: int = EdgesUsed.BOTH
+) -> float | None:
+    """
+    Return the highest speed [m/s] that the rig clocks within a relative U95.
+
+    The relative U95 grows with the speed, from what the lengths and the clock leave to
+    what the timing adds. At most the speed whose transit is one tick is returned.
+
+    Returns
+    -------
+    float or None
+        None when the rig's lengths or clock alone exceed it, at any speed.
+
+    Raises
+    ------
+    OptionError
+        The wanted error is not between 0 and 1.
+    """
+    _check(within)
+
+    def excess(log_speed: float) -> float:
+        speed_mps = float(np.exp(log_speed))
+        return model.U95(speed_mps, edges_used) / speed_mps - within
+
+    fastest = np.log(model.spacing_m / model.tick_s)
+    slowest = np.log(_SLOWEST_MPS)
+    if excess(slowest) > 0:
+        return None
+    if excess(fastest) <= 0:
+        return float(np.exp(fastest))
+    return float(np.exp(scipy.optimize.brentq(excess, slowest, fastest, rtol=1e-10)))
+
+
+def error_curve(
+    model: SpeedModel, speed_mps: Floats, edges_used: int = EdgesUsed.BOTH
+) -> ErrorCurve:
+    """Return the relative U95 at the speeds."""
+    return ErrorCurve(
+        speed_mps, np.array([model.U95(float(v), edges_used) / v for v in speed_mps])
+    )
+
+
+def round_values(lowest: float, highest: float) -> Floats:
+    """Return both ends and, between them, the steps 1, 2, 5, 10, 20, … of every decade."""
+    decades = np.arange(np.floor(np.log10(lowest)), np.ceil(np.log10(highest)) + 1)
+    steps = np.multiply.outer(10.0**decades, (1.0, 2.0, 5.0)).ravel()
+    between = steps[(steps > 1.001 * lowest) & (steps < 0.999 * highest)]
+    return np.array([lowest, *between, highest])
+
+
+def _check(within: float) -> None:
+    if not 0 < within < 1:
+        hint = 'write a part of the speed between 0 % and 100 %, such as "0.5 %"'
+        raise OptionError(
+            f"an uncertainty within {100 * within:g} % is no goal", where="--within", hint=hint
+        )
+
+
+def _option(
+    model: SpeedModel,
+    speed_mps: float,
+    within: float,
+    edges_used: int,
+    spacing_m: float,
+    tick_s: float,
+    clock: str,
+) -> PlanOption:
+    rate = rectangular(model.rate.name, CLOCKS[clock])
+    built = replace(model, spacing_m=spacing_m, tick_s=tick_s, rate=rate, rate_error=0.0)
+    relative = built.U95(speed_mps, edges_used) / speed_mps
+    leading, share = leading_group(built, speed_mps, edges_used)
+    return PlanOption(spacing_m, tick_s, clock, relative, relative <= within, leading, share)
+
+
+DIGITS = 2
+"""Digits of the uncertainty that the Monte Carlo comparison is made to (JCGM 101, 7.9.2)."""
+
+STRETCH = 10
+"""The curve goes beyond the rig's fastest by no more than this: nobody clocks that."""
+
+
+@dataclass(frozen=True)
+class SpeedBudget:
+    """
+    What a speed's uncertainty is made of.
+
+    Attributes
+    ----------
+    rig : Rig
+        The rig that would clock it.
+    model : SpeedModel
+    speed_mps, transit_s : float
+        The speed [m/s], and the transit that the board would tell [s].
+    edges_used : EdgesUsed
+        Whether both pairs of edges are timed.
+    budget : Budget
+        The combined uncertainty and its parts, first order and by the whole distribution.
+    trials : MonteCarlo
+        The same by simulation.
+    improvements : tuple of Improvement
+        What would lessen it, by group.
+    """
+
+    rig: Rig
+    model: SpeedModel
+    speed_mps: float
+    transit_s: float
+    edges_used: EdgesUsed
+    budget: Budget
+    trials: MonteCarlo
+    improvements: tuple[Improvement, ...]
+
+
+def budget_of_speed(
+    rig: Rig,
+    speed_mps: float,
+    edges_used: int | None = None,
+    max_trials: int = MAX_TRIALS,
+) -> SpeedBudget:
+    """
+    Return what the uncertainty of a speed is made of.
+
+    Parameters
+    ----------
+    rig : Rig
+        The rig that would clock it.
+    speed_mps : float
+        The speed [m/s].
+    edges_used : int, optional
+        An `EdgesUsed`; None for what the rig's lines tell.
+    max_trials : int, optional
+        Bound on the Monte Carlo trials.
+    """
+    edges = edges_timed(rig) if edges_used is None else EdgesUsed(edges_used)
+    model = SpeedModel.from_rig(rig)
+    transit_s = model.board_transit(speed_mps, edges)
+    return SpeedBudget(
+        rig=rig,
+        model=model,
+        speed_mps=speed_mps,
+        transit_s=transit_s,
+        edges_used=edges,
+        budget=shot_budget(model, transit_s, edges),
+        trials=simulate_shot(model, transit_s, edges, digits=DIGITS, max_trials=max_trials),
+        improvements=_improvements(rig, model, speed_mps, edges),
+    )
+
+
+@dataclass(frozen=True)
+class Plan:
+    """
+    Which gates, ticks and clocks reach a wanted error.
+
+    Attributes
+    ----------
+    rig : Rig
+        Gives the tolerances that stay as they are, and is judged itself.
+    model : SpeedModel
+    speed_mps, within : float
+        Speed to be clocked [m/s], wanted U95 over the speed.
+    options : tuple of PlanOption
+        Spacings, ticks and clocks, with what each reaches.
+    U95_relative : float
+        What the rig itself reaches at the speed.
+    leading : str
+        Group of inputs with the largest share of the rig's variance.
+    leading_share : float
+    highest_mps : float or None
+        Up to which speed the rig keeps what is wanted [m/s]; None if at none.
+    curve : ErrorCurve
+        U95 over the speed, over the rig's window.
+    """
+
+    rig: Rig
+    model: SpeedModel
+    speed_mps: float
+    within: float
+    options: tuple[PlanOption, ...]
+    U95_relative: float
+    leading: str
+    leading_share: float
+    highest_mps: float | None
+    curve: ErrorCurve
+
+
+def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
+    """
+    Return which rigs clock a speed within a relative U95.
+
+    Parameters
+    ----------
+    rig : Rig
+        Gives the tolerances that stay as they are, and is judged itself.
+    speed_mps : float
+        Speed to be clocked [m/s].
+    within : float
+        Wanted U95 over the speed, 0 … 1.
+
+    Raises
+    ------
+    OptionError
+        The wanted error is not between 0 and 1.
+    """
+    model, edges = SpeedModel.from_rig(rig), edges_timed(rig)
+    options = plan_options(model, speed_mps, within, edges)
+    leading, share = leading_group(model, speed_mps, edges)
+    highest_mps = highest_speed(model, within, edges)
+    return Plan(
+        rig=rig,
+        model=model,
+        speed_mps=speed_mps,
+        within=within,
+        options=options,
+        U95_relative=model.U95(speed_mps, edges) / speed_mps,
+        leading=leading,
+        leading_share=share,
+        highest_mps=highest_mps,
+        curve=_curve(rig, model, highest_mps),
+    )
+
+
+def edges_timed(rig: Rig) -> EdgesUsed:
+    """Return the edges that time a shot: where lines may lack a level, the leading ones."""
+    return EdgesUsed.BOTH if rig.lines.has_levels else EdgesUsed.LEAD
+
+
+def _improvements(
+    rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
+) -> tuple[Improvement, ...]:
+    """Return the improvements by group, and wider spacing where it is not among them."""
+    found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
+    wider = farther_gates(model, speed_mps, edges_used)
+    return found if wider.text in {i.text for i in found} else (*found, wider)
+
+
+def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
+    """Return the curve over the rig's window, stretched to where the wanted error is met."""
+    window, unit = rig.window, rig.speed_unit
+    met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
+    ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]
+    return error_curve(model, round_values(*ends) / speed_in(unit, 1.0), edges_timed(rig))

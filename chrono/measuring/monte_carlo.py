@@ -1,0 +1,254 @@
+"""Propagation of distributions by the Monte Carlo method, and what it says of first order.
+
+The adaptive procedure of JCGM 101:2008, 7.9, and the validation of clause 8. Bounded,
+and repeatable for a seed.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats
+from chrono.measuring.error_budget import COVERAGE, Input
+from chrono.measuring.speed import SpeedModel
+from chrono.processor.shot_records import EdgesUsed
+
+Evaluate = Callable[[Floats], Floats]
+"""Takes the inputs' deviations, shape (inputs, trials); returns the result, shape (trials,)."""
+
+MAX_TRIALS = 5_000_000
+_LEAST_BATCH = 10_000
+_LEAST_BATCHES = 10
+"""The standard's rule may stop by luck after two batches; more make their spread known."""
+_VALIDATION_REFINEMENT = 5
+"""Trials go on until they settle to a fifth of the tolerance (JCGM 101, 8.2)."""
+
+
+@dataclass(frozen=True)
+class MonteCarlo:
+    """
+    What the trials gave.
+
+    Attributes
+    ----------
+    trials : int
+        How many.
+    mean, u : float
+        Mean and standard deviation of the result.
+    low, high : float
+        Probabilistically symmetric interval of the coverage probability.
+    half_width : float
+        Half-width of the interval of that probability symmetric about the estimate.
+    settled : bool
+        The stopping rule was met; False if the trials ran out before.
+    """
+
+    trials: int
+    mean: float
+    u: float
+    low: float
+    high: float
+    half_width: float
+    settled: bool
+
+
+@dataclass(frozen=True)
+class Validation:
+    """
+    Comparison of a symmetric interval with the Monte Carlo one (JCGM 101, clause 8).
+
+    Attributes
+    ----------
+    tolerance : float
+        Numerical tolerance δ of u.
+    d_low, d_high : float
+        Absolute differences of the ends.
+    agrees : bool
+        Both differences are within δ.
+    """
+
+    tolerance: float
+    d_low: float
+    d_high: float
+    agrees: bool
+
+
+def monte_carlo(
+    evaluate: Evaluate,
+    inputs: Sequence[Input],
+    *,
+    probability: float = COVERAGE,
+    digits: int = 1,
+    refinement: float = 1.0,
+    seed: int = 0,
+    max_trials: int = MAX_TRIALS,
+) -> MonteCarlo:
+    """
+    Propagate the inputs' distributions until the result has settled (JCGM 101, 7.9.4).
+
+    Parameters
+    ----------
+    evaluate : callable
+        The model, see `Evaluate`; at zero deviations it gives the estimate.
+    inputs : sequence of Input
+        Independent inputs.
+    probability : float, optional
+        Coverage probability.
+    digits : int, optional
+        Significant digits of u that must be right.
+    refinement : float, optional
+        Settle to the tolerance divided by this.
+    seed : int, optional
+        Of the random numbers.
+    max_trials : int, optional
+        Bound on the trials.
+    """
+    rng = np.random.default_rng(seed)
+    batch = max(math.ceil(100 / (1 - probability)), _LEAST_BATCH)
+    results: list[Floats] = []
+    summaries: list[Floats] = []
+    settled = False
+    while not settled and (len(results) + 1) * batch <= max(max_trials, batch):
+        results.append(evaluate(np.stack([draw(i, rng, batch) for i in inputs])))
+        summaries.append(_summary(results[-1], probability))
+        settled = len(results) >= _LEAST_BATCHES and _has_settled(
+            np.array(summaries), digits, refinement
+        )
+    estimate = float(evaluate(np.zeros((len(inputs), 1)))[0])
+    return _result(np.concatenate(results), estimate, probability, settled)
+
+
+def draw(quantity: Input, rng: np.random.Generator, count: int) -> Floats:
+    """Draw deviations of an input from its estimate, shape (count,)."""
+    a = quantity.half_width
+    match quantity.distribution:
+        case "normal" if math.isinf(quantity.dof):
+            return quantity.u * rng.standard_normal(count)
+        case "normal":
+            return quantity.u * rng.standard_t(quantity.dof, count)
+        case "rectangular":
+            return a * (2 * rng.random(count) - 1)
+        case "triangular":
+            return a * (rng.random(count) - rng.random(count))
+        case "two-pair":
+            fraction = rng.random(count)
+            ups = (rng.random((2, count)) < fraction).mean(axis=0)
+            return np.asarray(a * (ups - fraction))
+        case "arcsine":
+            return np.asarray(a * np.sin(np.pi * (rng.random(count) - 0.5)))
+        case "chords":
+            y = quantity.ratio * rng.random((2, count))
+            near, far = quantity.radius_m * np.sqrt(1 - y * y)
+            return np.asarray(near - far)
+        case "tilt":
+            return np.asarray(((a * rng.random(count)) ** 2) / 2 - a**2 / 6)
+
+
+def simulate_shot(
+    model: SpeedModel,
+    transit_s: float,
+    edges_used: int,
+    *,
+    digits: int = 1,
+    seed: int = 0,
+    max_trials: int = MAX_TRIALS,
+) -> MonteCarlo:
+    """
+    Propagate a shot's inputs through the speed formula itself, not its linear form.
+
+    Trials go on until they settle to a fifth of the numerical tolerance of u, as a
+    validation of first order needs (JCGM 101, 8.2).
+    """
+    inputs = [c.input for c in model.contributions(transit_s, edges_used)]
+    return monte_carlo(
+        lambda deviations: simulated_speed(model, transit_s, deviations, edges_used),
+        inputs,
+        digits=digits,
+        refinement=_VALIDATION_REFINEMENT,
+        seed=seed,
+        max_trials=max_trials,
+    )
+
+
+def simulated_speed(
+    model: SpeedModel,
+    transit_s: float,
+    deviations: Floats,
+    edges_used: int = EdgesUsed.BOTH,
+) -> Floats:
+    """
+    Return speeds [m/s] for deviations of the inputs.
+
+    Parameters
+    ----------
+    model : SpeedModel
+        The rig's.
+    transit_s : float
+        Transit by the board's clock [s].
+    deviations : ndarray of float64, shape (inputs, trials)
+        In the order of `SpeedModel.contributions`.
+    edges_used : int, optional
+        An `EdgesUsed`.
+    """
+    rows = list(deviations)
+    spacing = model.spacing_m + sum(rows.pop(0) for _ in (model.spacing, *model.trips))
+    path, slowing = rows.pop(0), 0.0
+    if edges_used != EdgesUsed.BOTH:
+        if model.one_pair.chords is not None:
+            spacing = spacing + rows.pop(0)
+        slowing = rows.pop(0)
+    rate, latency = rows.pop(0), rows.pop(0)
+    board_s = transit_s + sum(rows)
+    true_s = board_s / (1 + model.rate_error + rate) - (model.latency_s + latency)
+    edge = np.asarray(spacing * (model.path_factor + path) / true_s)
+    if edges_used == EdgesUsed.BOTH:
+        return edge
+    nominal = model.spacing_m * model.path_factor / model.true_transit(transit_s)
+    return np.asarray(edge * (model.one_pair.factor(np.array([nominal]), edges_used) + slowing))
+
+
+def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> Validation:  # noqa: N803
+    """Compare estimate ± U with the Monte Carlo interval, to `digits` digits of its u."""
+    tolerance = numerical_tolerance(trials.u, digits)
+    d_low = abs(estimate - U - trials.low)
+    d_high = abs(estimate + U - trials.high)
+    return Validation(tolerance, d_low, d_high, max(d_low, d_high) <= tolerance)
+
+
+def numerical_tolerance(u: float, digits: int) -> float:
+    """Return δ = ½·10^l where u = c·10^l and c has `digits` digits (JCGM 101, 7.9.2)."""
+    exponent = int(f"{u:.{digits - 1}e}".split("e")[1]) - (digits - 1)
+    return 0.5 * 10.0**exponent
+
+
+def shortest_interval(values: Floats, probability: float = COVERAGE) -> tuple[float, float]:
+    """Return the shortest interval that holds the probability (JCGM 101, 7.7.4)."""
+    ordered = np.sort(values)
+    inside = min(round(probability * len(ordered)), len(ordered) - 1)
+    widths = ordered[inside:] - ordered[: len(ordered) - inside]
+    first = int(np.argmin(widths))
+    return float(ordered[first]), float(ordered[first + inside])
+
+
+def _summary(values: Floats, probability: float) -> Floats:
+    """Return mean, standard deviation and the two ends of the symmetric interval."""
+    tail = (1 - probability) / 2
+    low, high = np.quantile(values, [tail, 1 - tail])
+    return np.array([values.mean(), values.std(ddof=1), low, high])
+
+
+def _has_settled(summaries: Floats, digits: int, refinement: float) -> bool:
+    """Tell whether twice the standard deviation of each averaged figure is within δ."""
+    spread = summaries.std(axis=0, ddof=1) / math.sqrt(len(summaries))
+    u = float(summaries[:, 1].mean())
+    if u == 0:
+        return True
+    return bool((2 * spread <= numerical_tolerance(u, digits) / refinement).all())
+
+
+def _result(values: Floats, estimate: float, probability: float, settled: bool) -> MonteCarlo:
+    mean, u, low, high = map(float, _summary(values, probability))
+    half_width = float(np.quantile(np.abs(values - estimate), probability))
+    return MonteCarlo(len(values), mean, u, low, high, half_width, settled)

@@ -1,0 +1,254 @@
+"""Speed at the launcher's mouth, from what the rig says of body, air and distance.
+
+The drag of a smooth sphere is followed along the path with the Reynolds number. Beyond
+Re 2e5, where the drag crisis may or may not have set in, the result holds both cases.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats
+from chrono.measuring.body_in_air import Ball, ball_in_air
+from chrono.measuring.calibration_uncertainty import CombinedUncertainty, combine
+from chrono.measuring.error_budget import (
+    Contribution,
+    Input,
+    coverage_factor,
+    normal,
+    rectangular,
+)
+from chrono.measuring.series_statistics import Series
+from chrono.physics.sphere_drag import (
+    CRISIS_REYNOLDS,
+    FLAT_COEFFICIENT,
+    FLAT_COEFFICIENT_RELATIVE_U,
+    sphere_drag_bounds,
+)
+from chrono.rigs.rig_model import Rig
+
+SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
+FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
+CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
+
+_LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
+"""Logarithms of the speed on the way over that at the gates: up to a thousand times."""
+
+
+@dataclass(frozen=True)
+class MuzzleSpeed:
+    """
+    Speed at the launcher's mouth.
+
+    Attributes
+    ----------
+    speed_mps : float
+        At the mouth [m/s]: the middle of `lowest_mps` and `highest_mps`.
+    U95_mps : float
+        Half-width for 95 % coverage, whichever branch of the drag holds [m/s]; never
+        below that of the speed at the gates.
+    lowest_mps, highest_mps : float
+        Speed at the mouth by the least and by the largest drag [m/s]; one and the same
+        outside of the drag crisis.
+    uncertainty : CombinedUncertainty
+        Of one branch [m/s]: speed at the gates, distance, drag.
+    gates_mps : float
+        Speed at the gates it was worked out from [m/s].
+    reynolds : float
+        Reynolds number at the mouth.
+    coefficients : tuple of float
+        Least and largest drag coefficient there.
+    is_flat : bool
+        Whether the body is taken as a flat-ended one, not as a smooth sphere.
+    """
+
+    speed_mps: float
+    U95_mps: float
+    lowest_mps: float
+    highest_mps: float
+    uncertainty: CombinedUncertainty
+    gates_mps: float
+    reynolds: float
+    coefficients: tuple[float, float]
+    is_flat: bool = False
+
+    @property
+    def in_crisis(self) -> bool:
+        """Whether the body may have passed the drag crisis on its way."""
+        return self.reynolds > CRISIS_REYNOLDS and not self.is_flat
+
+    @property
+    def source(self) -> str:
+        """Where the drag coefficient is from."""
+        if self.is_flat:
+            return FLAT_SOURCE
+        return CRISIS_SOURCE if self.in_crisis else SOURCE
+
+
+@dataclass(frozen=True)
+class _Way:
+    """Distance [m] back from the gates over the logarithm of the speed's growth on it."""
+
+    gates_mps: float
+    kappa_per_m: Floats
+    back_m: Floats
+
+    def log_ratio(self, distance_m: float) -> float:
+        """Logarithm of the speed a distance before the gates over that at the gates."""
+        return float(np.interp(distance_m, self.back_m, _LOG_RATIO, right=math.inf))
+
+    def speed(self, distance_m: float) -> float:
+        """Speed a distance before the gates [m/s]; infinite where no speed would do."""
+        return self.gates_mps * math.exp(self.log_ratio(distance_m))
+
+    def kappa(self, distance_m: float) -> float:
+        """Drag constant there [1/m]."""
+        return float(np.interp(self.log_ratio(distance_m), _LOG_RATIO, self.kappa_per_m))
+
+
+def muzzle_speed(
+    speed_mps: float,
+    u_mps: float,
+    distance_m: float,
+    body: Ball,
+    *,
+    dof: float = math.inf,
+    U95_mps: float | None = None,  # noqa: N803 - the symbol of the GUM
+    distance_tolerance_m: float = 0.02,
+    is_flat: bool = False,
+) -> MuzzleSpeed | None:
+    """
+    Return the speed at the launcher's mouth from the speed at the gates, on a level path.
+
+    Parameters
+    ----------
+    speed_mps, u_mps : float
+        Speed midway between the gates and its standard uncertainty [m/s].
+    distance_m : float
+        From the mouth to midway between the gates, along the path [m].
+    body : Ball
+        Body and air; the drag coefficient is that of a smooth sphere at each speed.
+    dof : float, optional
+        Degrees of freedom of `u_mps`.
+    U95_mps : float, optional
+        Expanded uncertainty of the speed at the gates [m/s]; by default t_95(dof)·u.
+    distance_tolerance_m : float, optional
+        Half-width of the distance (rectangular) [m].
+    is_flat : bool, optional
+        The body has flat ends: its drag coefficient is `body`'s at all speeds.
+
+    Returns
+    -------
+    MuzzleSpeed or None
+        None if no speed at the mouth could have brought so light a body to the gates.
+
+    Notes
+    -----
+    From dv/dx = −κ(v)·v the way back is x = ∫ d(ln v)/κ, by trapezoids. The expanded
+    uncertainties of the gates' speed and of the rest combine in quadrature; half the
+    distance of the two branches of the drag, of which one is true, is added to that.
+    """
+    ways = [_way(speed_mps, _bounds(body, is_flat, branch), body) for branch in (0, 1)]
+    lowest, highest = (way.speed(distance_m) for way in ways)
+    faster = ways[1]
+    reach = faster.kappa(distance_m) * highest * distance_tolerance_m
+    if not math.isfinite(reach):
+        return None
+    at_gates = normal("speed at the gates", u_mps, dof=dof, unit="m/s")
+    parts = _contributions(faster, distance_m, distance_tolerance_m, at_gates, body)
+    gates_u95 = coverage_factor(dof) * u_mps if U95_mps is None else U95_mps
+    u95 = math.hypot(abs(parts[0].sensitivity) * gates_u95, combine(parts[1:]).U95)
+    middle = (lowest + highest) / 2
+    reynolds = body.reynolds(highest)
+    low, high = (_bounds(body, is_flat, branch)(np.array([reynolds])) for branch in (0, 1))
+    return MuzzleSpeed(
+        speed_mps=middle,
+        U95_mps=u95 + (highest - lowest) / 2,
+        lowest_mps=lowest,
+        highest_mps=highest,
+        uncertainty=combine(parts),
+        gates_mps=speed_mps,
+        reynolds=reynolds,
+        coefficients=(float(low[0]), float(high[0])),
+        is_flat=is_flat,
+    )
+
+
+def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed | None:
+    """
+    Return the mean speed of a series at the launcher's mouth.
+
+    Parameters
+    ----------
+    series : Series
+    rig : Rig
+        Says the body, the air and the distance.
+    own : mapping
+        What the setup says of its body in place of the rig: `mass_kg`, `diameter_m`.
+
+    Returns
+    -------
+    MuzzleSpeed or None
+        None if no speed at the mouth could have brought so light a body to the gates.
+
+    Notes
+    -----
+    The body is taken as a smooth sphere or, if the rig says so, as one with flat ends that
+    flies end first, slowed by the site's air from the mouth to midway between the gates; the
+    path is taken as level.
+    """
+    site, body = rig.site, rig.body
+    ball = ball_in_air(
+        own.get("diameter_m", body.diameter_m),
+        own.get("mass_kg", body.mass_kg),
+        series.mean_mps,
+        temperature_k=site.temperature_k,
+        pressure_pa=site.pressure_pa,
+        humidity=site.humidity,
+    )
+    is_flat = body.shape == "flat"
+    if is_flat:
+        u = FLAT_COEFFICIENT_RELATIVE_U
+        ball = replace(ball, drag_coefficient=FLAT_COEFFICIENT, drag_coefficient_u=u)
+    return muzzle_speed(
+        series.mean_mps,
+        series.u_mean_mps,
+        site.muzzle_distance_m,
+        ball,
+        dof=series.dof,
+        U95_mps=series.U95_mean_mps,
+        is_flat=is_flat,
+    )
+
+
+def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats]:
+    """Return the least (0) or largest (1) drag coefficient as a function of Re."""
+    if is_flat:
+        return lambda reynolds: np.full_like(reynolds, body.drag_coefficient)
+    return lambda reynolds: sphere_drag_bounds(reynolds)[branch]
+
+
+def _way(speed_mps: float, coefficient: Callable[[Floats], Floats], body: Ball) -> _Way:
+    """Return the way back from the gates by a drag coefficient that depends on Re."""
+    reynolds = body.reynolds(speed_mps) * np.exp(_LOG_RATIO)
+    kappa = coefficient(reynolds) * body.drag_per_coefficient_m
+    slices = np.diff(_LOG_RATIO) * (1 / kappa[1:] + 1 / kappa[:-1]) / 2
+    return _Way(speed_mps, kappa, np.concatenate([[0.0], np.cumsum(slices)]))
+
+
+def _contributions(
+    way: _Way, distance_m: float, distance_tolerance_m: float, at_gates: Input, body: Ball
+) -> list[Contribution]:
+    """Return what makes the speed at the mouth uncertain along one way, the gates first."""
+    at_mouth, kappa = way.speed(distance_m), way.kappa(distance_m)
+    by_speed = at_mouth / way.gates_mps * kappa / float(way.kappa_per_m[0])
+    # κ acts as the distance does; a difference over ± 1 %
+    by_drag = (way.speed(distance_m * 1.01) - way.speed(distance_m * 0.99)) / 0.02
+    distance = rectangular("distance to the mouth", distance_tolerance_m, unit="m")
+    return [
+        Contribution(at_gates, by_speed),
+        Contribution(distance, kappa * at_mouth),
+        *(Contribution(c.input, c.sensitivity * by_drag) for c in body.drag_contributions),
+    ]

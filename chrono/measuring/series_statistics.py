@@ -1,0 +1,348 @@
+"""Statistics of a series of shots, of one recording or of several pooled ones.
+
+The random part of the uncertainty falls with √n, the shared part does not. Words of
+ISO 3534: mean, sample standard deviation s, range, median. In pooled series the shared part
+of a rig is common to all its recordings and counts once. The shared parts of different rigs
+are independent, and each counts for its share of the shots.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy
+
+from chrono.arrays.array_types import Floats, Ints
+from chrono.measuring.coverage_interval import coverage_half_width
+from chrono.measuring.error_budget import (
+    COVERAGE,
+    Contribution,
+    combined_uncertainty,
+    coverage_factor,
+    effective_dof,
+    normal,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """
+    The counted shots of one setup, in order.
+
+    Attributes
+    ----------
+    number : ndarray of int64, shape (N,)
+        Their numbers in the session, from 1.
+    speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
+        Speeds and the two parts of their uncertainties [m/s].
+    U95_mps : ndarray of float64, shape (N,), or None
+        Of each shot [m/s].
+    shared : tuple of Contribution
+        What the shared part is made of at their mean; empty: taken as normal.
+    """
+
+    number: Ints
+    speed_mps: Floats
+    u_random_mps: Floats
+    u_shared_mps: Floats
+    U95_mps: Floats | None = None
+    shared: tuple[Contribution, ...] = ()
+
+
+@dataclass(frozen=True)
+class Series:
+    """
+    Statistics of the counted shots of one setup; NaN where n is too small.
+
+    Attributes
+    ----------
+    n : int
+        Number of shots.
+    own_random_mps : float
+        Random part of a shot's own uncertainty: root of the mean square [m/s].
+    mean_mps, median_mps, min_mps, max_mps : float
+        Of the speeds [m/s].
+    range_mps, s_mps : float
+        Range and sample standard deviation [m/s], NaN for one shot.
+    u_random_mean_mps : float
+        Random part of the mean's uncertainty [m/s]: s or the shots' own random part, over
+        √n, whichever makes the wider interval. (Equal readings of a coarse counter have
+        s = 0 and are no better known for it.)
+    random_dof : float
+        Its degrees of freedom: n − 1 where it is s, else infinity.
+    U95_random_mean_mps : float
+        Half-width of its 95 % interval, t(random_dof)·u [m/s].
+    u_shared_mean_mps : float
+        Shared part: the mean of the shots' shared parts [m/s].
+    U95_shared_mean_mps : float
+        Half-width of its 95 % interval [m/s].
+    u_mean_mps : float
+        Both combined [m/s].
+    dof : float
+        Effective degrees of freedom of `u_mean_mps` (Welch and Satterthwaite).
+    U95_mean_mps : float
+        Expanded uncertainty of the mean [m/s], see `mean_half_width`; for one shot that
+        shot's.
+    ci_low_mps, ci_high_mps : float
+        95 % interval of the mean from the scatter alone, mean ± t·s/√n [m/s]; it leaves
+        the shared part out.
+    """
+
+    n: int
+    own_random_mps: float
+    mean_mps: float
+    median_mps: float
+    min_mps: float
+    max_mps: float
+    range_mps: float
+    s_mps: float
+    u_random_mean_mps: float
+    random_dof: float
+    U95_random_mean_mps: float
+    u_shared_mean_mps: float
+    U95_shared_mean_mps: float
+    u_mean_mps: float
+    dof: float
+    U95_mean_mps: float
+    ci_low_mps: float
+    ci_high_mps: float
+
+    @property
+    def k(self) -> float:
+        """Coverage factor U95/u of the mean, NaN where nothing is uncertain."""
+        return self.U95_mean_mps / self.u_mean_mps if self.u_mean_mps else math.nan
+
+
+def series_of(sample: Sample) -> Series | None:
+    """Return the statistics of a sample; one shot keeps its own ±."""
+    series = series_statistics(
+        sample.speed_mps, sample.u_random_mps, sample.u_shared_mps, sample.shared
+    )
+    if series is not None and series.n == 1 and sample.U95_mps is not None:
+        return replace(series, U95_mean_mps=float(sample.U95_mps[0]))
+    return series
+
+
+def series_statistics(
+    speed_mps: Floats,
+    u_random_mps: Floats,
+    u_shared_mps: Floats,
+    shared: Sequence[Contribution] = (),
+) -> Series | None:
+    """
+    Return the statistics of a series.
+
+    Parameters
+    ----------
+    speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
+        Speeds and the two parts of their uncertainties [m/s]; shots with a NaN in any of
+        them are left out.
+    shared : sequence of Contribution, optional
+        What the shared part is made of; without it, it is taken as normal.
+
+    Returns
+    -------
+    Series or None
+        None when no shot is left.
+    """
+    speeds, random, common = _finite_rows(speed_mps, u_random_mps, u_shared_mps)
+    n = len(speeds)
+    if n == 0:
+        return None
+    mean, s = mean_and_s(speeds)
+    own_random = math.sqrt(float(np.mean(random**2)))
+    u_random, random_dof = random_part(s, n - 1, own_random, n)
+    u_shared = float(np.mean(common))
+    parts = shared_parts(shared, u_shared)
+    both = [*parts, Contribution(normal("random", u_random, dof=random_dof), 1.0)]
+    ci_low, ci_high = mean_interval(mean, s, n)
+    low, high = float(speeds.min()), float(speeds.max())
+    return Series(
+        n=n,
+        own_random_mps=own_random,
+        mean_mps=mean,
+        median_mps=float(np.median(speeds)),
+        min_mps=low,
+        max_mps=high,
+        range_mps=high - low if n > 1 else math.nan,
+        s_mps=s,
+        u_random_mean_mps=u_random,
+        random_dof=random_dof,
+        U95_random_mean_mps=coverage_factor(random_dof) * u_random,
+        u_shared_mean_mps=u_shared,
+        U95_shared_mean_mps=coverage_half_width(parts),
+        u_mean_mps=combined_uncertainty(both),
+        dof=effective_dof(both),
+        U95_mean_mps=mean_half_width(u_random, random_dof, parts),
+        ci_low_mps=ci_low,
+        ci_high_mps=ci_high,
+    )
+
+
+def mean_half_width(
+    u_random: float, random_dof: float, shared: Sequence[Contribution]
+) -> float:
+    """
+    Return the half-width of the 95 % interval of a mean.
+
+    Parameters
+    ----------
+    u_random, random_dof : float
+        Random part of the mean's uncertainty and its degrees of freedom.
+    shared : sequence of Contribution
+        What the shared part is made of.
+
+    Notes
+    -----
+    The random part counts as the normal one whose 95 % half-width is t·u. With a normal
+    shared part the two half-widths then combine in quadrature. t(ν_eff)·u_c, which takes
+    the t of the whole from the few shots of a part, held the truth in 87 % of sessions of
+    two shots; this way 95 % to 99 %, and 95 % from ten shots on whatever the shapes.
+    """
+    widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
+    return coverage_half_width([*shared, Contribution(widened, 1.0)])
+
+
+def of_several_setups(
+    series: Series, s_within: float, dof: int, shared: Sequence[Contribution]
+) -> Series:
+    """
+    Return the statistics of several setups' shots together, with the ± of their mean.
+
+    That is the mean of the setups' means, each counted as often as it has shots: its random
+    part comes from the scatter within the setups, not from their differences.
+
+    Parameters
+    ----------
+    series : Series
+        Of all shots, as if they were of one setup.
+    s_within, dof : float, int
+        Standard deviation within the setups [m/s] and its degrees of freedom.
+    shared : sequence of Contribution
+        What the shared part is made of.
+    """
+    u, random_dof = random_part(s_within, dof, series.own_random_mps, series.n)
+    parts = shared_parts(shared, series.u_shared_mean_mps)
+    both = [*parts, Contribution(normal("random", u, dof=random_dof), 1.0)]
+    half = coverage_factor(dof) * s_within / math.sqrt(series.n) if dof else math.nan
+    return replace(
+        series,
+        u_random_mean_mps=u,
+        random_dof=random_dof,
+        U95_random_mean_mps=coverage_factor(random_dof) * u,
+        u_mean_mps=combined_uncertainty(both),
+        dof=effective_dof(both),
+        U95_mean_mps=mean_half_width(u, random_dof, parts),
+        ci_low_mps=series.mean_mps - half,
+        ci_high_mps=series.mean_mps + half,
+    )
+
+
+def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
+    """
+    Return u of a mean's random part and its degrees of freedom, whichever is wider.
+
+    Parameters
+    ----------
+    s, dof : float, int
+        Standard deviation of the shots and its degrees of freedom.
+    own : float
+        Random part of a shot's own uncertainty.
+    n : int
+        Number of shots.
+    """
+    if dof and coverage_factor(dof) * s > coverage_factor(math.inf) * own:
+        return s / math.sqrt(n), float(dof)
+    return own / math.sqrt(n), math.inf
+
+
+def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
+    """Return contributions to a shared part, scaled so that they make `u` together."""
+    whole = combined_uncertainty(shared)
+    if not whole:
+        return [Contribution(normal("shared", u), 1.0)]
+    return [Contribution(part.input, part.sensitivity * u / whole) for part in shared]
+
+
+def mean_and_s(values: Floats) -> tuple[float, float]:
+    """
+    Return mean and sample standard deviation (n − 1), NaN where undefined.
+
+    Corrected two-pass: Chan, Golub & LeVeque, The American Statistician 37 (1983) 242.
+    """
+    n = len(values)
+    if n == 0:
+        return math.nan, math.nan
+    mean = float(np.mean(values))
+    deviations = values - mean
+    rest = float(np.mean(deviations))
+    mean += rest
+    if n == 1:
+        return mean, math.nan
+    squares = float(np.sum((deviations - rest) ** 2))
+    return mean, math.sqrt(squares / (n - 1))
+
+
+def mean_interval(
+    mean: float, s: float, n: int, probability: float = COVERAGE
+) -> tuple[float, float]:
+    """Return the interval of the mean, mean ± t·s/√n (NIST e-Handbook 1.3.5.2)."""
+    if n < 2:
+        return math.nan, math.nan
+    half = coverage_factor(n - 1, probability) * s / math.sqrt(n)
+    return mean - half, mean + half
+
+
+def s_interval(s: float, n: int, probability: float = COVERAGE) -> tuple[float, float]:
+    """Return the interval of the standard deviation by χ² (NIST e-Handbook 1.3.5.8)."""
+    if n < 2:
+        return math.nan, math.nan
+    tail = (1 - probability) / 2
+    upper, lower = scipy.special.chdtri(n - 1, tail), scipy.special.chdtri(n - 1, 1 - tail)
+    return s * math.sqrt((n - 1) / upper), s * math.sqrt((n - 1) / lower)
+
+
+def _finite_rows(*columns: Floats) -> tuple[Floats, ...]:
+    arrays = [np.asarray(column, np.float64) for column in columns]
+    finite = np.logical_and.reduce([np.isfinite(array) for array in arrays])
+    return tuple(array[finite] for array in arrays)
+
+
+def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
+    """
+    Return samples of one setup as one.
+
+    Parameters
+    ----------
+    samples : sequence of Sample
+        At least one.
+    rigs : sequence of int
+        Which rig measured each.
+
+    Returns
+    -------
+    Sample
+        Its shots are numbered anew from 1, in the order of the samples. Where shots of rig r
+        are the part w_r of all, and have the shared part u_r on average, the shared part of
+        their mean is √Σ(w_r·u_r)² (JCGM 100:2008, eq. 10: the mean's sensitivity to the
+        errors of rig r is w_r).
+    """
+    if len(samples) == 1:
+        return samples[0]
+    speed, random = (
+        np.concatenate([getattr(sample, name) for sample in samples])
+        for name in ("speed_mps", "u_random_mps")
+    )
+    shared = [part for rig in dict.fromkeys(rigs) for part in _of_rig(samples, rigs, rig)]
+    u_shared = np.full(len(speed), combined_uncertainty(shared))
+    number = np.arange(1, len(speed) + 1)
+    return Sample(number, speed, random, u_shared, shared=tuple(shared))
+
+
+def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Contribution]:
+    """Return what a rig contributes to the shared part of the mean of all shots."""
+    own = [sample for sample, its in zip(samples, rigs, strict=True) if its == rig]
+    u_shared = np.concatenate([sample.u_shared_mps for sample in own])
+    part = len(u_shared) / sum(len(sample.number) for sample in samples)
+    return shared_parts(own[0].shared, part * float(u_shared.mean()))

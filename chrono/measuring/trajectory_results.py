@@ -1,0 +1,494 @@
+"""Falls, flights and stops with their uncertainties.
+
+A fall from rest: height, time or speed from any one of them. A flight: where a body lands,
+and what drag its landings show. A stop: how a catch stops a body, and which distance it needs
+to stay gentle.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any, Literal
+
+import numpy as np
+
+from chrono.errors import OptionError
+from chrono.measuring.body_in_air import (
+    DENSITY,
+    DIAMETER,
+    GRAVITY,
+    MASS,
+    deceleration_of,
+    weight_per_mass,
+)
+from chrono.measuring.error_budget import normal
+from chrono.measuring.launch import Launch, speed_value
+from chrono.measuring.propagation import Estimate, Quantity, propagate
+from chrono.measuring.series_statistics import mean_and_s
+from chrono.physics.free_fall import Fall, FallGoal, fall_to, terminal_speed_of
+from chrono.physics.sphere_drag import drag_constant
+from chrono.physics.stopping import (
+    Law,
+    distance_for_mean,
+    distance_for_peak,
+    distance_for_time,
+    stop_within,
+)
+from chrono.physics.stored_energy import kinetic_energy
+from chrono.physics.trajectory import (
+    Deceleration,
+    Flight,
+    best_elevation,
+    fitted_drag,
+    fly,
+    speed_along,
+    vacuum_range,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class FallResult:
+    """
+    A fall from rest.
+
+    Attributes
+    ----------
+    launch : Launch
+        Whose speed it gives, or whose body falls.
+    goal : str
+        What was given: height, time or speed.
+    height, time, speed : Estimate
+        Height fallen [m], time [s], speed at its end [m/s]; with a recording the drop that
+        gives the speed of one more shot.
+    terminal : Estimate
+        Terminal speed [m/s], infinite without air.
+    path : Fall
+        For a picture.
+    """
+
+    launch: Launch
+    goal: FallGoal
+    height: Estimate
+    time: Estimate
+    speed: Estimate
+    terminal: Estimate
+    path: Fall
+
+
+def fall_result(
+    launch: Launch, goal: FallGoal = "speed", given: Quantity | None = None
+) -> FallResult:
+    """
+    Return the fall of a body through a height, for a time or to a speed.
+
+    Parameters
+    ----------
+    launch : Launch
+        Its body and air; and its speed, that of one more shot, where nothing is given.
+    goal : {"height", "time", "speed"}, optional
+        What is given.
+    given : Quantity, optional
+
+    Raises
+    ------
+    OptionError
+        No fall of this body reaches the speed.
+    """
+    body, site = launch.body, launch.site
+    quantities = launch.quantities if given is None else (given, *launch.quantities)
+
+    def fallen(values: Mapping[str, float], points: int) -> Fall:
+        value = values[given.name] if given else speed_value(values)
+        gravity, drag = weight_per_mass(body, values), deceleration_of(body, site, values)
+        return fall_to(goal, value, drag, gravity, points=points)
+
+    def model(values: Mapping[str, float]) -> tuple[float, ...]:
+        path = fallen(values, 2)
+        gravity, drag = weight_per_mass(body, values), deceleration_of(body, site, values)
+        end = float(path.height_m[-1]), float(path.time_s[-1]), float(path.speed_mps[-1])
+        return *end, terminal_speed_of(drag, gravity)
+
+    height, time, speed, terminal = propagate(model, quantities)
+    path = fallen({q.name: q.value for q in quantities}, 200)
+    return FallResult(launch, goal, height, time, speed, terminal, path)
+
+
+ANGLE, HEIGHT, WIND = "angle", "height", "wind"
+SCATTER = "scatter of the landings"
+COMMON = "speed at the gates"
+
+
+@dataclass(frozen=True)
+class Aim:
+    """
+    How and where a body is launched.
+
+    Attributes
+    ----------
+    angle : Quantity
+        Above the horizontal [rad].
+    height : Quantity
+        Of the launch above the landing [m].
+    wind : Quantity
+        Along the flight, positive from behind [m/s].
+    """
+
+    angle: Quantity
+    height: Quantity
+    wind: Quantity
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """All three."""
+        return self.angle, self.height, self.wind
+
+
+@dataclass(frozen=True, eq=False)
+class FlightResult:
+    """
+    A flight of one more shot.
+
+    Attributes
+    ----------
+    launch : Launch
+    aim : Aim
+    range, apex, time, impact_speed, impact_angle : Estimate
+        Distance at landing and greatest height [m], time [s], speed [m/s] and angle below
+        the horizontal [rad] at landing.
+    vacuum_m : float
+        Range without air [m].
+    best_rad, best_m : float
+        Angle of the longest range, and that range [rad], [m].
+    mach : float
+        Mach number at launch.
+    path : Flight
+        For a picture.
+    """
+
+    launch: Launch
+    aim: Aim
+    range: Estimate
+    apex: Estimate
+    time: Estimate
+    impact_speed: Estimate
+    impact_angle: Estimate
+    vacuum_m: float
+    best_rad: float
+    best_m: float
+    mach: float
+    path: Flight
+
+
+@dataclass(frozen=True)
+class Landing:
+    """
+    A measured landing.
+
+    Attributes
+    ----------
+    shot : int
+        Number of the shot; 0 for a stated speed.
+    speed_mps, speed_u_mps : float
+        Its speed and the random part of its uncertainty [m/s].
+    range_m, range_u_m : float
+        Distance from the launch to the landing and its standard uncertainty [m].
+    """
+
+    shot: int
+    speed_mps: float
+    speed_u_mps: float
+    range_m: float
+    range_u_m: float
+
+
+@dataclass(frozen=True, eq=False)
+class DragFit:
+    """
+    Drag that landings tell, the coefficient taken as constant along each flight.
+
+    Attributes
+    ----------
+    landings : tuple of Landing
+        The shots used.
+    each : tuple of float
+        Drag constant κ of each [1/m].
+    kappa, coefficient, terminal : Estimate
+        Of all of them: κ [1/m], drag coefficient on the frontal area (NaN without mass and
+        diameter), terminal speed [m/s].
+    """
+
+    landings: tuple[Landing, ...]
+    each: tuple[float, ...]
+    kappa: Estimate
+    coefficient: Estimate
+    terminal: Estimate
+
+
+def flight_result(launch: Launch, aim: Aim) -> FlightResult:
+    """
+    Return where one more shot lands.
+
+    Raises
+    ------
+    OptionError
+        It never comes as high as the landing.
+    """
+
+    def flown(values: Mapping[str, float], points: int = 2) -> Flight:
+        drag, gravity = _laws(launch, values)
+        speed, angle = speed_value(values), values[ANGLE]
+        height, wind = values[HEIGHT], values[WIND]
+        return fly(speed, angle, drag, gravity, height_m=height, wind_mps=wind, points=points)
+
+    def model(values: Mapping[str, float]) -> tuple[float, ...]:
+        path = flown(values)
+        end = float(path.speed_mps[-1]), path.impact_angle_rad
+        return path.range_m, path.apex_m, float(path.time_s[-1]), *end
+
+    quantities = (*launch.quantities, *aim.quantities)
+    values = {q.name: q.value for q in quantities}
+    drag, gravity = _laws(launch, values)
+    speed, height, wind = launch.mean_mps, aim.height.value, aim.wind.value
+    best = best_elevation(speed, drag, gravity, height_m=height, wind_mps=wind)
+    range_, apex, time, impact_speed, impact_angle = propagate(model, quantities)
+    return FlightResult(
+        launch=launch,
+        aim=aim,
+        range=range_,
+        apex=apex,
+        time=time,
+        impact_speed=impact_speed,
+        impact_angle=impact_angle,
+        vacuum_m=vacuum_range(speed, aim.angle.value, values[GRAVITY], height),
+        best_rad=best,
+        best_m=flown(values | {ANGLE: best}).range_m,
+        mach=speed / launch.site.sound_mps,
+        path=flown(values, 200),
+    )
+
+
+def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
+    """
+    Return the drag with which shots land where they were seen to land.
+
+    Parameters
+    ----------
+    launch : Launch
+        Says the body, the air, and what all speeds have in common.
+    aim : Aim
+    landings : sequence of Landing
+        At least one.
+
+    Raises
+    ------
+    OptionError
+        A landing is beyond the range in a vacuum, or so near that no drag explains it.
+
+    Notes
+    -----
+    κ is found for each landing by itself; the geometric mean counts. Its random part is
+    the scatter, or what speeds and readings leave of it where that is larger, over √n; what
+    all landings share (angle, height, wind, the rig) is carried through the whole fit.
+    """
+    fitted = _fits(launch, aim, landings)
+    scale = launch.speed[0].input.u / launch.mean_mps if launch.n else 0.0
+    known = (q for q in (launch.body.mass, launch.body.diameter) if q is not None)
+    shared = (
+        Quantity(COMMON, 0.0, normal(COMMON, scale)),
+        *known,
+        *launch.site.quantities,
+        *aim.quantities,
+    )
+    middle = {q.name: q.value for q in shared}
+    each = fitted(middle)
+    own = [_own_u(launch, aim, landing, middle) for landing in landings]
+
+    def model(values: Mapping[str, float]) -> tuple[float, ...]:
+        kappa = math.exp(float(np.mean(np.log(fitted(values)))) + values[SCATTER])
+        terminal = math.sqrt(weight_per_mass(launch.body, values) / kappa)
+        return kappa, kappa / _drag_per_coefficient(values), terminal
+
+    found = propagate(model, (*shared, _scatter(each, own)))
+    return DragFit(tuple(landings), each, *found)
+
+
+def _fits(
+    launch: Launch, aim: Aim, landings: Sequence[Landing]
+) -> Callable[[Mapping[str, float]], tuple[float, ...]]:
+    """Return what fits κ to every landing; done once for the same values of what counts."""
+
+    @cache
+    def at(common: float, angle: float, height: float, wind: float, gravity: float) -> Any:
+        return tuple(
+            fitted_drag(
+                landing.range_m,
+                landing.speed_mps * (1 + common),
+                angle,
+                gravity,
+                height_m=height,
+                wind_mps=wind,
+            )
+            for landing in landings
+        )
+
+    # what is not known of a ball's buoyancy is far below what is not known of its drag
+    known = {q.name: q.value for q in launch.quantities}
+    lightened = weight_per_mass(launch.body, known) / known[GRAVITY]
+
+    def fitted(values: Mapping[str, float]) -> tuple[float, ...]:
+        gravity = values[GRAVITY] * lightened
+        return at(values[COMMON], values[ANGLE], values[HEIGHT], values[WIND], gravity)
+
+    return fitted
+
+
+def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, float]) -> float:
+    """Return the standard uncertainty of one landing's ln κ by its own speed and reading."""
+
+    def log_kappa(speed: float, reach: float) -> float:
+        moved = replace(landing, speed_mps=speed, range_m=reach)
+        try:
+            return math.log(_fits(launch, aim, [moved])(values)[0])
+        except OptionError:  # so near to the range without air that no drag is left
+            return math.nan
+
+    speed, reach = landing.speed_mps, landing.range_m
+    by_speed = [log_kappa(speed + s * landing.speed_u_mps, reach) for s in (1, -1)]
+    by_range = [log_kappa(speed, reach + s * landing.range_u_m) for s in (1, -1)]
+    u = math.hypot(by_speed[0] - by_speed[1], by_range[0] - by_range[1]) / 2
+    return u if math.isfinite(u) else math.inf
+
+
+def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
+    """Return what is random in the mean of ln κ: the scatter, or what single ones leave."""
+    n = len(each)
+    _, s = mean_and_s(np.log(each))
+    leaves = math.sqrt(float(np.mean(np.square(own))))
+    leads = s > leaves  # NaN, as for one landing, does not
+    u = (s if leads else leaves) / math.sqrt(n)
+    dof = n - 1 if leads else math.inf
+    return Quantity(SCATTER, 0.0, normal(SCATTER, u, dof=dof, nature="random"))
+
+
+def _drag_per_coefficient(values: Mapping[str, float]) -> float:
+    """Return κ over the drag coefficient [1/m], NaN where mass or diameter is not known."""
+    if MASS not in values or DIAMETER not in values:
+        return math.nan
+    return drag_constant(1.0, values[DENSITY], values[DIAMETER], values[MASS])
+
+
+def _laws(launch: Launch, values: Mapping[str, float]) -> tuple[Deceleration, float]:
+    drag = deceleration_of(launch.body, launch.site, values)
+    return drag, weight_per_mass(launch.body, values)
+
+
+StopGoal = Literal["distance", "peak", "mean", "force", "time"]
+
+
+@dataclass(frozen=True, eq=False)
+class StopResult:
+    """
+    A stop.
+
+    Attributes
+    ----------
+    launch : Launch
+    law, goal : str
+        How the force grows, and what was given.
+    given : float
+        Its value in SI.
+    speed : Estimate
+        At the catch [m/s], for one more shot.
+    distance, mean, peak, force, time, energy : Estimate
+        Way into the catch [m], mean and peak deceleration [m/s²], peak force [N], time to
+        rest [s], energy taken [J]; force and energy are NaN without a mass.
+    """
+
+    launch: Launch
+    law: Law
+    goal: StopGoal
+    given: float
+    speed: Estimate
+    distance: Estimate
+    mean: Estimate
+    peak: Estimate
+    force: Estimate
+    time: Estimate
+    energy: Estimate
+
+    @property
+    def enough_m(self) -> float:
+        """Way that is enough for one more shot at 95 % [m]: the upper end of `distance`."""
+        return self.distance.value + self.distance.U95
+
+
+def stop_result(
+    launch: Launch, law: Law, goal: StopGoal, given: Quantity, path_m: float = 0.0
+) -> StopResult:
+    """
+    Return the stop of one more shot.
+
+    Parameters
+    ----------
+    launch : Launch
+    law : {"constant", "spring", "sheet"}
+    goal : {"distance", "peak", "mean", "force", "time"}
+        What is given: way into the catch, limit of the peak or of the mean deceleration,
+        limit of the peak force, time to rest.
+    given : Quantity
+    path_m : float, optional
+        Level way from the gates to the catch, on which drag slows it [m].
+
+    Raises
+    ------
+    OptionError
+        A force is given and no mass.
+    """
+    if goal == "force" and launch.body.mass is None:
+        raise OptionError(
+            "a force stops a mass, and none is known", hint='say it, such as --mass "24 g"'
+        )
+
+    def model(values: Mapping[str, float]) -> tuple[float, ...]:
+        speed = _at_catch(launch, values, path_m)
+        mass = values.get(MASS, math.nan)
+        distance = _distance(goal, values[given.name], speed, mass, law)
+        stop = stop_within(speed, distance, law)
+        energy = kinetic_energy(mass, speed)
+        return (
+            speed,
+            distance,
+            stop.mean_mps2,
+            stop.peak_mps2,
+            mass * stop.peak_mps2,
+            stop.time_s,
+            energy,
+        )
+
+    found = propagate(model, (*launch.quantities, given))
+    return StopResult(launch, law, goal, given.value, *found)
+
+
+def _distance(
+    goal: StopGoal, given: float, speed_mps: float, mass_kg: float, law: Law
+) -> float:
+    match goal:
+        case "distance":
+            return given
+        case "peak":
+            return distance_for_peak(speed_mps, given, law)
+        case "mean":
+            return distance_for_mean(speed_mps, given)
+        case "force":
+            return distance_for_peak(speed_mps, given / mass_kg, law)
+        case "time":
+            return distance_for_time(speed_mps, given, law)
+
+
+def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
+    """Return the speed at the catch; without what drag needs that at the launch."""
+    speed = speed_value(values)
+    if not path_m or not launch.body.drag_is_known:
+        return speed
+    return speed_along(speed, path_m, deceleration_of(launch.body, launch.site, values))

@@ -1,0 +1,276 @@
+"""Closed forms of motion under quadratic drag: fall, and flight past the gates.
+
+Deceleration is κ·v² with a constant κ (`drag.drag_constant`). `trajectory` integrates any
+drag numerically and is what these are checked against. Plain SI floats; knows nothing of
+gates' signals.
+
+A fall from rest, integrated step by step to a height, a time or a speed.
+
+For drag of any law; with a constant coefficient the closed forms of `flight` say the same
+and are what this is checked against. Plain SI floats.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats
+from chrono.errors import OptionError
+from chrono.physics.trajectory import Deceleration
+
+_LARGE = 30.0
+"""Beyond it exp(−2x) is below the last digit of a float."""
+
+
+def terminal_speed(drag_per_m: float, gravity_mps2: float) -> float:
+    """Return √(g/κ), the speed at which drag balances gravity [m/s]; infinite without drag."""
+    return math.sqrt(gravity_mps2 / drag_per_m) if drag_per_m > 0 else math.inf
+
+
+def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
+    """
+    Return the speed after a fall from rest through a height.
+
+    Parameters
+    ----------
+    height_m : float
+        Height fallen [m].
+    drag_per_m : float
+        Drag constant κ [1/m], 0 for none.
+    gravity_mps2 : float
+        Acceleration at rest [m/s²].
+
+    Returns
+    -------
+    float
+        v = √(g·(1 − exp(−2κh))/κ) [m/s], from v·dv/dh = g − κ·v².
+    """
+    return math.sqrt(2 * gravity_mps2 * height_m * _decay(2 * drag_per_m * height_m))
+
+
+def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
+    """
+    Return the time a fall from rest takes for a height; arguments as for `fall_speed`.
+
+    Returns
+    -------
+    float
+        t = (v_t/g)·arcosh(exp(κh)) [s], the inverse of h = (1/κ)·ln cosh(g·t/v_t).
+    """
+    if drag_per_m == 0:
+        return math.sqrt(2 * height_m / gravity_mps2)
+    rate = math.sqrt(gravity_mps2 * drag_per_m)
+    if drag_per_m * height_m > _LARGE:
+        return (drag_per_m * height_m + math.log(2)) / rate
+    # arcosh(1 + x) in a form that keeps its digits where x is small
+    excess = math.expm1(drag_per_m * height_m)
+    return math.log1p(excess + math.sqrt(excess * (excess + 2))) / rate
+
+
+def fall_distance(time_s: float, drag_per_m: float, gravity_mps2: float) -> float:
+    """Return the height fallen from rest in a time [m]: h = (1/κ)·ln cosh(g·t/v_t)."""
+    if drag_per_m == 0:
+        return gravity_mps2 * time_s**2 / 2
+    phase = math.sqrt(gravity_mps2 * drag_per_m) * time_s
+    if phase > _LARGE:
+        return (phase - math.log(2)) / drag_per_m
+    return math.log1p(2 * math.sinh(phase / 2) ** 2) / drag_per_m
+
+
+def fall_speed_at(time_s: float, drag_per_m: float, gravity_mps2: float) -> float:
+    """Return the speed a fall from rest has after a time [m/s]: v = v_t·tanh(g·t/v_t)."""
+    if drag_per_m == 0:
+        return gravity_mps2 * time_s
+    phase = math.sqrt(gravity_mps2 * drag_per_m) * time_s
+    return math.sqrt(gravity_mps2 / drag_per_m) * math.tanh(phase)
+
+
+def speed_upstream(
+    speed_mps: float, distance_m: float, drag_per_m: float, gravity_along_mps2: float = 0.0
+) -> float:
+    """
+    Return the speed a body had a distance before the place where it was measured.
+
+    Parameters
+    ----------
+    speed_mps : float
+        Speed measured [m/s].
+    distance_m : float
+        Path flown since then [m]; negative for a place further on.
+    drag_per_m : float
+        Drag constant κ [1/m].
+    gravity_along_mps2 : float, optional
+        Part of gravity that slowed it: g·sin(elevation) [m/s²]; 0 for a level path.
+
+    Returns
+    -------
+    float
+        v₀ = √(v²·exp(2κx) + g_along·(exp(2κx) − 1)/κ) [m/s], from
+        v·dv/dx = −κ·v² − g_along; NaN where the body could not have come this far.
+    """
+    grown = math.exp(2 * drag_per_m * distance_m)
+    lifted = 2 * gravity_along_mps2 * distance_m * grown * _decay(2 * drag_per_m * distance_m)
+    square = speed_mps**2 * grown + lifted
+    return math.sqrt(square) if square >= 0 else math.nan
+
+
+def transit_time(speed_at_a_mps: float, spacing_m: float, drag_per_m: float) -> float:
+    """
+    Return the time from gate A to gate B on a level path with drag.
+
+    Parameters
+    ----------
+    speed_at_a_mps : float
+        Speed at gate A [m/s].
+    spacing_m : float
+        Distance between the gates [m].
+    drag_per_m : float
+        Drag constant κ [1/m].
+
+    Returns
+    -------
+    float
+        Δ = (exp(κd) − 1)/(κ·v_A) [s].
+    """
+    phase = drag_per_m * spacing_m
+    return spacing_m / speed_at_a_mps * _decay(phase) * math.exp(phase)
+
+
+def mid_gate_difference(spacing_m: float, drag_per_m: float) -> float:
+    """
+    Return how far d/Δ lies below the speed midway between the gates, relative.
+
+    With v_A = v_mid·exp(κd/2) the ratio of d/Δ to v_mid is x/sinh x, x = κd/2: below 1 by
+    less than x²/6 = (κd)²/24.
+    """
+    x = drag_per_m * spacing_m / 2
+    return 1 - x / math.sinh(x) if x else 0.0
+
+
+def _decay(phase: float) -> float:
+    """Return (1 − exp(−x))/x, which is 1 at 0."""
+    return -math.expm1(-phase) / phase if phase else 1.0
+
+
+FallGoal = Literal["height", "time", "speed"]
+
+FASTEST_MPS = 3000.0
+"""Terminal speeds above this are those of no body launched here."""
+
+_CLOSE = 1 - 1e-6
+"""A fall comes as near to the terminal speed as this; all of it takes forever."""
+
+
+@dataclass(frozen=True, eq=False)
+class Fall:
+    """
+    A fall from rest.
+
+    Attributes
+    ----------
+    time_s, height_m, speed_mps : ndarray of float64, shape (N,)
+        Time since the release, height fallen and speed; the last ones at the goal.
+    """
+
+    time_s: Floats
+    height_m: Floats
+    speed_mps: Floats
+
+
+def terminal_speed_of(deceleration: Deceleration, gravity_mps2: float) -> float:
+    """
+    Return the lowest speed at which drag balances gravity [m/s]; infinite if there is none.
+
+    The lowest, because the drag of a ball may fall where its coefficient does, and a body
+    that starts from rest comes to the first balance and stays there.
+    """
+    from scipy.optimize import brentq
+
+    speeds = np.geomspace(1e-4, FASTEST_MPS, 400)
+    short = np.array([deceleration(float(v)) < gravity_mps2 for v in speeds])
+    if short.all():
+        return math.inf
+    first = int(np.argmin(short))
+    if first == 0:
+        return float(speeds[0])
+    return float(
+        brentq(
+            lambda v: deceleration(v) - gravity_mps2,
+            speeds[first - 1],
+            speeds[first],
+            xtol=1e-13,
+            rtol=1e-13,
+        )
+    )
+
+
+def fall_to(
+    goal: FallGoal,
+    value: float,
+    deceleration: Deceleration,
+    gravity_mps2: float,
+    *,
+    points: int = 200,
+) -> Fall:
+    """
+    Integrate a fall from rest until it has reached a height, a time or a speed.
+
+    Parameters
+    ----------
+    goal : {"height", "time", "speed"}
+        What is given.
+    value : float
+        Height fallen [m], time [s] or speed [m/s], positive.
+    deceleration : callable
+        Deceleration by drag [m/s²] at a speed [m/s].
+    gravity_mps2 : float
+        Acceleration of gravity less buoyancy [m/s²].
+    points : int, optional
+        How many points to return.
+
+    Raises
+    ------
+    OptionError
+        No fall reaches that speed.
+
+    Notes
+    -----
+    DOP853 of scipy, relative tolerance 1e-10.
+    """
+    from scipy.integrate import solve_ivp
+
+    if goal == "speed":
+        _check_reachable(value, terminal_speed_of(deceleration, gravity_mps2))
+
+    def motion(_: float, state: Floats) -> list[float]:
+        return [float(state[1]), gravity_mps2 - deceleration(max(float(state[1]), 0.0))]
+
+    def reached(time_s: float, state: Floats) -> float:
+        return {"height": state[0], "time": time_s, "speed": state[1]}[goal] - value
+
+    reached.terminal = True  # type: ignore[attr-defined]
+    end = value if goal == "time" else math.inf
+    path: Any = solve_ivp(
+        motion,
+        (0.0, end),
+        [0.0, 0.0],
+        method="DOP853",
+        events=None if goal == "time" else reached,
+        dense_output=True,
+        rtol=1e-10,
+        atol=1e-12,
+    )
+    time_s = np.linspace(0.0, path.t[-1], points)
+    height, speed = path.sol(time_s)
+    return Fall(time_s, height, speed)
+
+
+def _check_reachable(speed_mps: float, terminal_mps: float) -> None:
+    if speed_mps >= terminal_mps * _CLOSE:
+        raise OptionError(
+            f"no fall reaches {speed_mps:.4g} m/s: drag stops the gain at "
+            f"{terminal_mps:.4g} m/s, the terminal speed",
+            hint="give a lower speed, or a heavier or smaller body",
+        )

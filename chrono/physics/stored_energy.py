@@ -1,0 +1,167 @@
+"""What energy a launcher can have held: drawn elastic, compressed gas, evacuated tube.
+
+Bounds and ideal limits, to judge how much of it a clocked body carried; losses of valves,
+friction and leaks only lower what comes out. Nothing here says how to build or fill
+anything. Plain SI floats and arrays.
+"""
+
+import math
+from dataclasses import dataclass
+
+from chrono.arrays.array_types import Floats
+from chrono.physics.air_and_gravity import HEAT_RATIO
+
+
+def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
+    """
+    Return the work of drawing an elastic, from a table of force over draw.
+
+    Parameters
+    ----------
+    draw_m, force_n : ndarray of float64, shape (N,), N >= 2
+        Draw, strictly growing, and the force there [m], [N].
+
+    Returns
+    -------
+    work_j : float
+        By trapezoids.
+    between_j : float
+        How far a smooth curve through the points (PCHIP) differs: what the table does not
+        tell of the force between its points.
+    """
+    from scipy.integrate import trapezoid
+    from scipy.interpolate import PchipInterpolator
+
+    work = float(trapezoid(force_n, draw_m))
+    smooth = PchipInterpolator(draw_m, force_n).integrate(draw_m[0], draw_m[-1])
+    return work, abs(float(smooth) - work)
+
+
+@dataclass(frozen=True)
+class GasWork:
+    """
+    What compressed gas can do on a body at most, the atmosphere's push against it taken off.
+
+    Attributes
+    ----------
+    isothermal_j, adiabatic_j : float
+        Heat flows in freely and the gas stays as warm as it was; no heat flows in. A
+        launch lies between them at best, near the second where it is quick.
+    """
+
+    isothermal_j: float
+    adiabatic_j: float
+
+
+def gas_work(
+    volume_m3: float,
+    gauge_pa: float,
+    ambient_pa: float,
+    swept_m3: float = math.inf,
+    heat_ratio: float = HEAT_RATIO,
+) -> GasWork:
+    """
+    Return the work of gas that expands from a volume against the atmosphere.
+
+    Parameters
+    ----------
+    volume_m3 : float
+        Volume of the gas before [m³].
+    gauge_pa : float
+        Its pressure above the atmosphere [Pa].
+    ambient_pa : float
+        Pressure of the atmosphere [Pa].
+    swept_m3 : float, optional
+        Volume that the body sweeps while it is pushed [m³]; infinite for an expansion
+        down to the atmosphere. Beyond that point the gas would only pull it back, so no
+        more than that is counted.
+    heat_ratio : float, optional
+        γ of the gas.
+
+    Notes
+    -----
+    Ideal gas: W = p·V·ln(V₁/V) − p_a·(V₁ − V) at constant temperature, and
+    W = p·V·(1 − (V/V₁)^(γ−1))/(γ − 1) − p_a·(V₁ − V) without heat; V₁ is V + swept, at most
+    where the pressure has come down to p_a.
+    """
+    pressure = ambient_pa + gauge_pa
+    ratio = max(pressure / ambient_pa, 1.0)
+    wide = 1 + swept_m3 / volume_m3
+    isothermal, adiabatic = min(wide, ratio), min(wide, ratio ** (1 / heat_ratio))
+    energy = pressure * volume_m3
+
+    def pushed_back(growth: float) -> float:
+        return ambient_pa * volume_m3 * (growth - 1)
+
+    cooled = -math.expm1((1 - heat_ratio) * math.log(adiabatic)) / (heat_ratio - 1)
+    return GasWork(
+        isothermal_j=energy * math.log(isothermal) - pushed_back(isothermal),
+        adiabatic_j=energy * cooled - pushed_back(adiabatic),
+    )
+
+
+def tube_work(
+    bore_m: float, length_m: float, ambient_pa: float, residual_pa: float = 0.0
+) -> float:
+    """
+    Return what the atmosphere does on a body in an evacuated tube at most [J].
+
+    Parameters
+    ----------
+    bore_m, length_m : float
+        Inner diameter of the tube and the way the body is pushed in it [m].
+    ambient_pa, residual_pa : float
+        Pressure of the atmosphere and of what was left in the tube [Pa].
+
+    Notes
+    -----
+    (p_a − p_r)·A·L: atmosphere times swept volume. What is left in the tube is compressed
+    ahead of the body and pushes back at least as much as it did before.
+    """
+    return (ambient_pa - residual_pa) * math.pi * bore_m**2 / 4 * length_m
+
+
+def tube_speed(
+    mass_kg: float,
+    bore_m: float,
+    length_m: float,
+    ambient_pa: float,
+    density_kgpm3: float,
+    residual_pa: float = 0.0,
+) -> float:
+    """
+    Return the speed at the end of an evacuated tube, the air that follows taken along.
+
+    Parameters
+    ----------
+    mass_kg : float
+        Of the body [kg].
+    bore_m, length_m, ambient_pa, residual_pa : float
+        As for `tube_work`.
+    density_kgpm3 : float
+        Of the outside air [kg/m³].
+
+    Returns
+    -------
+    float
+        v = √(Δp·A·(2·m·x + ρ·A·x²))/(m + ρ·A·x) [m/s], below `tube_limit` at any length.
+
+    Notes
+    -----
+    Momentum of the body and of the column of air behind it, d((m + ρ·A·x)·v)/dt = Δp·A:
+    E. Ayars and L. Buchholtz, Am. J. Phys. 72 (2004) 961.
+    """
+    area = math.pi * bore_m**2 / 4
+    column = density_kgpm3 * area * length_m
+    force = (ambient_pa - residual_pa) * area
+    return math.sqrt(force * length_m * (2 * mass_kg + column)) / (mass_kg + column)
+
+
+def tube_limit(ambient_pa: float, density_kgpm3: float, residual_pa: float = 0.0) -> float:
+    """Return the speed √(Δp/ρ) that a long evacuated tube leads to, whatever the body."""
+    return math.sqrt((ambient_pa - residual_pa) / density_kgpm3)
+
+
+def kinetic_energy(mass_kg: float, speed_mps: float) -> float:
+    """Return m·v²/2 [J], spin not counted."""
+    return mass_kg * speed_mps**2 / 2

@@ -1,0 +1,190 @@
+"""Of a launch of several bodies: could other edges than the main body's fit it better?
+
+Bodies may overtake each other between the gates, or stand in each other's shadow at one. Then
+the edges that were paired may be two bodies'. Rules, for main bodies with a declared length:
+
+- A transit gives the body's length at both gates. It fits there, or its passage is longer:
+  another body's shadow touched its own and hides an edge, unless both gates saw it so alike.
+- A rival is the transit that a passage of the main body would have with another one, if no
+  gate saw less than a body off its middle would show. The main body is ambiguous if a rival
+  hides fewer edges; or if a rival hides as many and fits better by a tenth of the length.
+  Where the main body's own shadows are neither alike nor fit, a rival may hide more.
+- An ambiguous main body has no transit, and neither has its companion.
+
+Bodies that touch at one gate and overtake each other there leave the same edges as bodies
+that touch there and do not, if their lengths fit both: those are taken to keep their order.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
+from chrono.arrays.structured_arrays import expand_runs
+from chrono.processor.body_matching import are_alike
+from chrono.processor.passage_pairing import CHORD_TOLERANCE
+from chrono.processor.rig_rules import Rules
+from chrono.processor.shot_records import ABSENT, EdgesUsed, Flag, Shots
+from chrono.processor.shots import Launches
+from chrono.processor.timeline import PassageTimes
+
+HIDDEN = 1.1
+"""A passage this much longer than the body, and than at the other gate, hides an edge."""
+BETTER = 0.1
+SAME = 0.006
+"""Transits nearer to each other than this part tell the same speed."""
+
+
+_Gates = tuple[tuple[Ints, Ints], tuple[Ints, Ints]]
+"""First and last edges of the whole passages of gates A and B, in order of the first."""
+
+_TOLD_OF_A_TRANSIT = Flag.LEAD_ONLY | Flag.TRAIL_ONLY | Flag.SHORT | Flag.LONG
+
+
+class _Seen(NamedTuple):
+    """Passages of gate A beside those of gate B, shape (N,), each first and last edges."""
+
+    a: tuple[Ints, Ints]
+    b: tuple[Ints, Ints]
+
+    @property
+    def blocks(self) -> tuple[Ints, Ints]:
+        """Blocking times at both gates."""
+        return self.a[1] - self.a[0], self.b[1] - self.b[0]
+
+
+class _Fit(NamedTuple):
+    """How many gates hide an edge, how far off the others are, whether both saw alike."""
+
+    hidden: Ints
+    off: Floats
+    alike: Bools
+
+    def take(self, places: Places) -> "_Fit":
+        """Return those at `places`."""
+        return _Fit(self.hidden[places], self.off[places], self.alike[places])
+
+
+def flag_ambiguous(
+    launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
+) -> None:
+    """
+    Take the transit from launches whose main body's edges may be others', in place.
+
+    Parameters
+    ----------
+    launches : structured array of LAUNCH_DTYPE, shape (N,)
+    passed : PassageTimes
+        All passages up to the slowest transit after the main bodies, and before.
+    declared_m : ndarray, shape (N,)
+        Length declared for each main body [m], NaN if none.
+    rules : Rules
+    """
+    places = _with_company(launches, passed, declared_m, rules)
+    if not len(places):
+        return
+    gates = passed.whole_of(0), passed.whole_of(1)
+    start, lead = launches["start"][places], launches["shot"]["lead"][places]
+    own_a = _nearest(gates[0][0], start - np.minimum(lead, 0))
+    own_b = _nearest(gates[1][0], start + np.maximum(lead, 0))
+    own = _pairs(gates, own_a, own_b)
+    owner, others = _others(gates, own_a, own_b, own, rules)
+    transit, declared = launches["twice"][places] / 2, declared_m[places]
+    own_fit = _fit(own, transit, declared, rules)
+    is_doubtful = np.zeros(len(places), np.bool_)
+    for fit, valid in _rivals(others, transit[owner], declared[owner], rules):
+        better = _is_better(fit, own_fit.take(owner))
+        is_doubtful[owner[valid & better]] = True
+    _take_transit(launches["shot"], places[is_doubtful])
+
+
+def _with_company(
+    launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
+) -> Places:
+    """Return the places of whole main bodies of known length with passages beside their own."""
+    shot = launches["shot"]
+    asked = (shot["used"] > 0) & np.isfinite(declared_m) & (launches["lacks"] == 0)
+    places = (asked & (shot["lead"] != ABSENT) & (shot["trail"] != ABSENT)).nonzero()[0]
+    first = np.sort(passed.first)
+    start, slow = launches["start"][places], rules.windows.slow
+    near = first.searchsorted(start + slow, "right") - first.searchsorted(start - slow, "left")
+    return np.asarray(places[near > 2])
+
+
+def _nearest(sorted_times: Ints, wanted: Ints) -> Places:
+    """Return the places of the times nearest to those wanted."""
+    after = np.minimum(np.searchsorted(sorted_times, wanted), len(sorted_times) - 1)
+    before = np.maximum(after - 1, 0)
+    is_before = wanted - sorted_times[before] <= sorted_times[after] - wanted
+    return np.where(is_before, before, after)
+
+
+def _pairs(gates: _Gates, at_a: Places, at_b: Places) -> _Seen:
+    (a, a_last), (b, b_last) = gates
+    return _Seen((a[at_a], a_last[at_a]), (b[at_b], b_last[at_b]))
+
+
+def _others(
+    gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
+) -> tuple[Places, _Seen]:
+    """Return the pairs of each main body's passages with others, and whose they are."""
+    slow, (first_a, first_b) = rules.windows.slow, (gates[0][0], gates[1][0])
+    owner_b, at_b = _ranges(first_b, own.a[0], own.a[0] + slow)
+    owner_a, at_a = _ranges(first_a, own.b[0] - slow, own.b[0])
+    owner = np.concatenate((owner_b, owner_a))
+    at_a = np.concatenate((own_a[owner_b], at_a))
+    at_b = np.concatenate((at_b, own_b[owner_a]))
+    other = (at_a != own_a[owner]) | (at_b != own_b[owner])
+    return owner[other], _pairs(gates, at_a[other], at_b[other])
+
+
+def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
+    """Return the places of all times from each begin to its end, and whose they are."""
+    start = np.searchsorted(sorted_times, begin)
+    count = np.searchsorted(sorted_times, end, side="right") - start
+    return expand_runs(start, count)
+
+
+def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) -> _Fit:
+    """Tell how passages fit a body of the declared length with this transit."""
+    scale = rules.spacing_m / (np.maximum(transit, 1.0) * declared_m)
+    a, b = (block * scale for block in seen.blocks)
+    less, more = np.minimum(a, b), np.maximum(a, b)
+    alike = more <= HIDDEN * less
+    is_one = (more > HIDDEN) & ~alike
+    is_two = is_one & (less > HIDDEN)
+    off = np.where(is_one, np.abs(less - 1), np.maximum(more - 1, 1 - less))
+    return _Fit(is_one.astype(np.int64) + is_two, np.where(is_two, 0.0, off), alike)
+
+
+def _rivals(
+    others: _Seen, transit: Floats, declared_m: Floats, rules: Rules
+) -> list[tuple[_Fit, Bools]]:
+    """Return how each pair fits by both edges or by one, and whether that is a rival at all."""
+    lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
+    a, b = others.blocks
+    is_body = (lead > 0) & are_alike(a, b, rules.unit_s)
+    found = []
+    for each, may in (((lead + trail) / 2, is_body), (lead, ~is_body), (trail, ~is_body)):
+        fit = _fit(others, each, declared_m, rules)
+        may = may & (each >= rules.windows.fast) & (each <= rules.windows.slow)
+        may &= (fit.off <= CHORD_TOLERANCE) & (np.abs(each - transit) > SAME * transit)
+        found.append((fit, may))
+    return found
+
+
+def _is_better(rival: _Fit, own: _Fit) -> Bools:
+    """Tell which rivals fit the main body better than its own passages."""
+    is_odd = ~own.alike & (own.off > CHORD_TOLERANCE)
+    is_like = rival.hidden == own.hidden
+    better = (is_like | is_odd) & (rival.off < own.off - BETTER)
+    better |= is_like & rival.alike & ~own.alike & (rival.off < own.off)
+    return better | (rival.hidden < own.hidden)
+
+
+def _take_transit(shot: Shots, places: Places) -> None:
+    """Leave these shots without a speed, and say why."""
+    shot["used"][places] = EdgesUsed.NONE
+    shot["companion"][places] = np.nan
+    shot["flags"][places] &= ~np.uint32(_TOLD_OF_A_TRANSIT)
+    shot["flags"][places] |= np.uint32(Flag.AMBIGUOUS)

@@ -1,0 +1,245 @@
+"""Lines lost about a shot: is its transit certain all the same, and when is the shot final?
+
+- A break between first and last edge, or in the time in which the missing partner could have
+  come, is a gap.
+- Lines lost up to a transit before and after may have been another body's, but for those
+  that another shot's missing edges explain: where no beat comes between two shots, one break
+  reaches from the one to the other. A transit made of two bodies' edges may be too short to
+  meet the lines that would have told, so breaks within the slowest transit are asked as well.
+- The transit is kept if both gates saw the body alike and at most three lines were lost near
+  it, or if its own missing edges explain every one of them, but for one further away; never
+  on lines that give no levels.
+- In company, with any other passage within the slowest transit, one lost line is enough to
+  hide which edges belong together. There the transit is kept only if both gates saw the body
+  alike, it is of the declared length within 25 %, and no more than that one line was lost.
+- Any number may be lost about a body that both gates saw alike and whose length is the
+  declared one within 10 % and within half its ratio to the spacing: two bodies one behind the
+  other are at least a length apart, so a transit made of both is off by more than that.
+- Where a line was lost so near, a companion's transit is kept only if it was whole and both
+  gates saw it alike.
+- Edges the board lost between the beats around a shot set `board-lost`.
+- A shot is final once a beat or enough time has passed, and everything is known up to the end
+  of the last break near it.
+"""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from chrono.arrays.array_types import Bools, Floats, Ints, Places
+from chrono.arrays.structured_arrays import part
+from chrono.processor.passage_pairing import LENGTH_TOLERANCE, body_lengths
+from chrono.processor.rig_rules import Rules
+from chrono.processor.shot_records import EdgesUsed, Flag, Shots
+from chrono.processor.shots import NO_SHOTS, Launches, blocked_alike
+from chrono.processor.timeline import Beats, Breaks, PassageTimes
+
+WHOLE_LOSS = 3
+CLOSE_LENGTH, CLOSE_SHARE = 0.10, 0.5
+
+
+class FinishedShots(NamedTuple):
+    """The shots that are final, in order of key, the launches that are not, and the breaks
+    less what the missing edges of those shots explain."""
+
+    shots: Shots
+    waiting: Launches
+    breaks: tuple[Breaks, Breaks]
+
+
+def finish_launches(
+    waiting: Launches,
+    breaks: tuple[Breaks, Breaks],
+    beats: Beats,
+    passed: PassageTimes,
+    known: int,
+    rules: Rules,
+) -> FinishedShots:
+    """
+    Finish the launches whose surroundings are known.
+
+    `breaks` are the gaps between lines, and the notes of damaged lines and lost links.
+    """
+    if not len(waiting):
+        return FinishedShots(NO_SHOTS, waiting, breaks)
+    key = waiting["shot"]["key"]
+    if (key[1:] < key[:-1]).any():
+        waiting = waiting.take(key.argsort(kind="stable"))
+    end = waiting["stop"] + rules.windows.slow
+    final = end + rules.windows.wait <= known
+    if len(beats.t) and rules.windows.wait:
+        final |= end <= beats.t[-1]
+    final &= waiting["shot"]["key"] < known
+    is_broken = any(len(each.mark) for each in breaks)
+    around = [_within_reach(each, waiting, rules) for each in breaks] if is_broken else []
+    for each, (begin, stop) in zip(breaks, around, strict=False):
+        touched = (stop > begin).nonzero()[0]
+        final[touched] &= np.maximum(each.latest[stop[touched] - 1], end[touched]) < known
+    n = int(np.argmin(np.append(final, False)))
+    shots = part(waiting[:n], "shot")
+    if is_broken and n:
+        breaks = _mark_gaps(shots, waiting, n, breaks, around, passed, rules)
+    if len(beats.t) and n:
+        _mark_board_loss(shots, waiting[:n], beats, rules)
+    return FinishedShots(shots, waiting[n:], breaks)
+
+
+_Ranges = tuple[Places, Places]
+"""Of each launch: places of the first break that touches it and of the one behind the last."""
+
+
+def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
+    """Return which breaks touch each launch itself."""
+    lacks = launches["lacks"]
+    return _ranges(breaks, breaks.mark, launches, (lacks & 1, lacks >> 3), _latest_end(rules))
+
+
+def _beside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
+    """Return which breaks lie within its own transit of each launch, and end soon."""
+    near = np.minimum(rules.windows.slow, np.abs(launches["twice"]))
+    soon = rules.windows.slow + rules.windows.wait
+    return _ranges(breaks, breaks.mark, launches, (near, near), soon)
+
+
+def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
+    """Return which breaks may lie no further from each launch than the slowest transit."""
+    slow = np.full(len(launches), rules.windows.slow)
+    return _ranges(breaks, breaks.latest, launches, (slow, slow), _latest_end(rules))
+
+
+def _latest_end(rules: Rules) -> int:
+    """Return how long after a launch a break may end that silence cannot have forestalled."""
+    return rules.windows.slow + rules.windows.wait + rules.units(rules.stall_s / 2)
+
+
+def _ranges(
+    breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
+) -> _Ranges:
+    """
+    Return which breaks, up to their `ends`, come as near to each launch as `reach` says.
+
+    Those that end later than `latest` after the launch are left out.
+    """
+    start, stop = launches["start"], launches["stop"]
+    begin = np.searchsorted(ends, start - reach[0], side="right")
+    end = np.searchsorted(breaks.before, stop + reach[1], side="left")
+    end = np.minimum(end, np.searchsorted(breaks.mark, stop + latest, side="right"))
+    return begin, np.maximum(begin, end)
+
+
+def _mark_gaps(
+    shots: Shots,
+    launches: Launches,
+    n: int,
+    breaks: tuple[Breaks, Breaks],
+    within_reach: list[_Ranges],
+    passed: PassageTimes,
+    rules: Rules,
+) -> tuple[Breaks, Breaks]:
+    """Judge the first `n` launches; return the breaks less what their edges explain."""
+    inside, beside = (
+        [find(each, launches, rules) for each in breaks] for find in (_inside, _beside)
+    )
+    for begin, end in inside:
+        shots["flags"][(end > begin)[:n]] |= np.uint32(Flag.GAP)
+    missing = _missing_edges(launches, rules)
+    explained = np.zeros(len(launches), np.int64)
+    left = [each._replace(lost=each.lost.copy()) for each in breaks]
+    after = left
+    for place in missing.nonzero()[0].tolist():
+        if place >= n and after is left:
+            after = [each._replace(lost=each.lost.copy()) for each in left]
+        explained[place] = _explain(launches[place], int(missing[place]), place, inside, left)
+    near, far = (
+        explained + sum(_totals(*pair) for pair in zip(left, ranges, strict=True))
+        for ranges in (beside, within_reach)
+    )
+    shots["companion"][(far[:n] > 0) & (launches["follows"][:n] == 0)] = np.nan
+    touched = ((far[:n] > 0) & (shots["used"] > 0)).nonzero()[0]
+    lost = near[touched], far[touched]
+    is_doubtful = _is_doubtful(launches.take(touched), lost, missing[touched], passed, rules)
+    shots["used"][touched[is_doubtful]] = EdgesUsed.NONE
+    shots["flags"][touched[is_doubtful]] |= np.uint32(Flag.GAP)
+    return after[0], after[1]
+
+
+def _missing_edges(launches: Launches, rules: Rules) -> Ints:
+    """Return how many lost lines the missing edges of each launch explain."""
+    if not rules.lines.has_levels:
+        return np.zeros(len(launches), np.int64)
+    lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
+    is_sure = (launches["alone"] > 0) & ~(off > LENGTH_TOLERANCE)
+    is_sure &= launches["shot"]["used"] > 0
+    missing = sum((lacks >> edge & 1).astype(np.int64) for edge in range(4))
+    return np.where(is_sure, missing, 0)
+
+
+def _explain(
+    launch: Any, missing: int, place: int, inside: list[_Ranges], left: list[Breaks]
+) -> int:
+    """
+    Take what a launch's missing edges explain out of the lines lost in breaks, in place.
+
+    First in the breaks between its edges: what is missing there can be nowhere else.
+    """
+    rest = missing
+    for is_between in (True, False):
+        for (begin, end), breaks in zip(inside, left, strict=True):
+            for one in range(begin[place], end[place]):
+                within = breaks.before[one] >= launch["start"]
+                if (within and breaks.mark[one] <= launch["stop"]) == is_between:
+                    taken = min(rest, int(breaks.lost[one]))
+                    breaks.lost[one] -= taken
+                    rest -= taken
+    return missing - rest
+
+
+def _totals(breaks: Breaks, ranges: _Ranges) -> Ints:
+    """Return how many lines were lost in each range."""
+    total = np.concatenate(([0], np.cumsum(breaks.lost)))
+    begin, end = ranges
+    return np.asarray(total[end] - total[begin])
+
+
+def _is_doubtful(
+    launches: Launches,
+    lost: tuple[Ints, Ints],
+    missing: Ints,
+    passed: PassageTimes,
+    rules: Rules,
+) -> Bools:
+    """Tell whose transit may be made of two bodies' edges by the lines lost near and far."""
+    near, far = lost
+    alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
+    bearable = np.where(missing > 0, missing, np.where(alike, WHOLE_LOSS, 0))
+    doubtful = (near > bearable) | (far > bearable + ~alike)
+    bears_one = alike & (off <= LENGTH_TOLERANCE)
+    doubtful |= _in_company(launches, passed, rules) & (far > bears_one)
+    is_certain = alike & (off <= _close_length(launches, rules))
+    return np.asarray(doubtful & ~is_certain)
+
+
+def _close_length(launches: Launches, rules: Rules) -> Floats:
+    """Return how far off the declared length a body may be and be told from what two make."""
+    shot = launches["shot"]
+    length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
+    return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)
+
+
+def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Bools:
+    """Tell which pairs have passages beside their own two within the slowest transit."""
+    slow = rules.windows.slow
+    begun = np.searchsorted(np.sort(passed.first), launches["stop"] + slow, side="right")
+    ended = np.searchsorted(np.sort(passed.last), launches["start"] - slow, side="left")
+    return np.asarray(begun - ended > 2)
+
+
+def _mark_board_loss(shots: Shots, done: Launches, beats: Beats, rules: Rules) -> None:
+    lost = np.concatenate(([0], beats.lost))
+    if lost[np.searchsorted(beats.t, done["start"].min(), side="right")] == lost[-1]:
+        return
+    before = np.searchsorted(beats.t, done["start"], side="right")
+    after = np.searchsorted(beats.t, done["stop"], side="left") + 1
+    in_time = np.searchsorted(beats.t, done["stop"] + rules.windows.wait, side="right")
+    after = np.maximum(np.minimum(after, in_time), before)
+    shots["flags"][lost[after] > lost[before]] |= np.uint32(Flag.BOARD_LOST)

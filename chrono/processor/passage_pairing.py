@@ -1,0 +1,226 @@
+"""Two passages, one at each gate: could one body have made both, and with what transit?
+
+`compare_passages` answers for any number of pairs at once. Rules:
+
+- The transit is the mean of the leading and the trailing one where both are sound, the edges
+  of a pair being where `bounce` says. Without a sound pair there is no transit.
+- One body blocks both gates for about the same time: 10 % and 20 us are allowed, and what
+  15 m/s² along the path could change, half of it at most. Chatter leaves open how long a gate
+  was blocked, between the passage's core and the whole.
+- Where they differ more, one gate saw something else as well, and the declared length
+  decides. The longer blocking may be the right one (the body crossed the other beam off its
+  middle: the mean is right), or the shorter one (the longer began or ended with something
+  else: the leading or the trailing edges are right, whichever fits). Else a ratio up to 2 is
+  still one body; beyond it the two are strangers.
+- Pairs that miss an edge must fit the declared length within a factor of 3. What would be
+  shorter than a twentieth of it is no body, and neither is what would be shorter than a third
+  and take longer than the slowest transit: passages of two launches look like that.
+"""
+
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.arrays.array_types import Bools, Bytes, Floats, Ints, Places
+from chrono.processor.edge_timing import time_edges
+from chrono.processor.passages import LEAD, TRAIL, Passages
+from chrono.processor.rig_rules import Rules
+from chrono.processor.shot_records import ABSENT, EdgesUsed
+
+AGREEMENT = 0.10
+AGREEMENT_SLACK_S = 20e-6
+ACCELERATION_MPS2 = 15.0
+MOST_CHANGE = 0.5
+STRANGER_RATIO = 2.0
+SPECK = 0.05
+LENGTH_TOLERANCE = 0.25
+"""A body this far off its declared length is called short or long."""
+CHORD_TOLERANCE = 0.15
+INCOMPLETE_FACTOR = 3.0
+
+
+class Relation(IntEnum):
+    """What two passages are to each other."""
+
+    STRANGERS = 0
+    NORMAL = 1
+    SLOW = 2
+    FAST = 3
+    REVERSED = 4
+    FLASH = 5
+    LONE = 6
+
+
+PAIR_DTYPE = np.dtype(
+    [
+        ("lead", "i8"),
+        ("trail", "i8"),
+        ("block_a", "i8"),
+        ("block_b", "i8"),
+        ("twice", "i8"),  # twice the transit, known for every pair that shares an edge
+        ("surplus", "i8"),  # blocking time at A less that at B, 0 for incomplete pairs
+        ("score", "f8"),  # the better, the likelier one body; 0 for strangers
+        ("u_lead", "f4"),  # standard uncertainty of both transits from bounce and late lines
+        ("u_trail", "f4"),
+        ("used", "u1"),
+        ("kind", "u1"),
+        ("alike", "u1"),  # whole, and blocked as one body would
+        ("sound", "u1"),  # 1: the leading edges, 2: the trailing ones, 3: both are sound
+    ],
+    align=True,
+)
+Pairs = npt.NDArray[np.void]
+
+_USED = np.array([EdgesUsed.NONE, EdgesUsed.LEAD, EdgesUsed.TRAIL, EdgesUsed.BOTH], np.uint8)
+_BASE_SCORE = np.array([0.0, 1.0, 0.3, 0.3, 0.4, 0.0, 0.0])
+
+
+def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -> Pairs:
+    """
+    Compare passages of gate A with passages of gate B, one to one.
+
+    Parameters
+    ----------
+    a, b : structured arrays of PASSAGE_DTYPE, shape (N,)
+    length_m : ndarray, shape (N,)
+        Declared length of the body at that time [m], NaN if none.
+    rules : Rules
+
+    Returns
+    -------
+    structured array of PAIR_DTYPE, shape (N,)
+    """
+    pairs = np.zeros(len(a), PAIR_DTYPE)
+    shared = a["marks"] & b["marks"]
+    has_lead, has_trail = shared & LEAD > 0, shared & TRAIL > 0
+    timed = time_edges(a, b)
+    for name in ("lead", "trail", "block_a", "block_b", "u_lead", "u_trail"):
+        pairs[name] = getattr(timed, name)
+    pairs["sound"] = timed.is_lead_sound + 2 * timed.is_trail_sound
+    pairs["used"] = _USED[pairs["sound"]]
+    strangers = ~(has_lead | has_trail)
+    whole = has_lead & has_trail
+    pairs["surplus"] = np.where(whole, pairs["block_a"] - pairs["block_b"], 0)
+    pairs["alike"] = whole & _blocks_agree(pairs, a, b, rules)
+    odd = np.flatnonzero(whole & (pairs["alike"] == 0))
+    if len(odd):
+        strangers[odd] = _settle(pairs, odd, length_m[odd], rules)
+    pairs["twice"] = _twice(pairs)
+    pairs["kind"] = _kinds(pairs["twice"], rules)
+    strangers |= _implausible(pairs, length_m, rules)
+    pairs["kind"][strangers] = Relation.STRANGERS
+    pairs["used"][(pairs["twice"] <= 0) | strangers] = EdgesUsed.NONE
+    pairs["score"] = _scores(pairs, length_m, rules)
+    return pairs
+
+
+def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
+    """
+    Return mean blocking time times speed [m], NaN without one.
+
+    `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit.
+    """
+    gates = (a >= 0).astype(np.int64) + (b >= 0)
+    total = np.maximum(a, 0) + np.maximum(b, 0)
+    sound = (gates > 0) & (twice > 0)
+    length = 2 * rules.spacing_m * total / np.where(sound, gates * twice, 1)
+    length[~sound] = np.nan
+    return length
+
+
+def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
+    return body_lengths(pairs["block_a"], pairs["block_b"], twice, rules)
+
+
+def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools:
+    """Tell whether the blocking times of whole pairs can be those of one body."""
+    changed = ACCELERATION_MPS2 * (pairs["lead"] * rules.unit_s) ** 2 / rules.spacing_m
+    least = np.maximum(a["core_last"] - a["core_first"], b["core_last"] - b["core_first"])
+    most = np.minimum(a["last"] - a["first"], b["last"] - b["first"])
+    allowed = (AGREEMENT + np.minimum(changed, MOST_CHANGE)) * least
+    return least - most <= allowed + AGREEMENT_SLACK_S / rules.unit_s
+
+
+def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
+    """Decide pairs whose blocking times disagree, in place; tell which are strangers."""
+    part = pairs[odd]
+    small = np.minimum(part["block_a"], part["block_b"]).astype(np.float64)
+    big = np.maximum(part["block_a"], part["block_b"]).astype(np.float64)
+    mean = (part["lead"] + part["trail"]) / 2
+    off_middle = _misfit(big, mean, length_m, rules) <= CHORD_TOLERANCE
+    lead, trail = (_misfit(small, part[name], length_m, rules) for name in ("lead", "trail"))
+    by_lead = ~off_middle & (lead <= np.minimum(trail, LENGTH_TOLERANCE))
+    by_trail = ~off_middle & ~by_lead & (trail <= LENGTH_TOLERANCE)
+    use_only(part, by_lead, EdgesUsed.LEAD)
+    use_only(part, by_trail, EdgesUsed.TRAIL)
+    pairs[odd] = part
+    settled = off_middle | by_lead | by_trail
+    return ~settled & (big > STRANGER_RATIO * np.maximum(small, 1))
+
+
+def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> Floats:
+    """Return how far a blocking time is off the declared length, relative; inf if unknown."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        misfit = np.abs(rules.spacing_m * block / (transit * length_m) - 1.0)
+    return np.where((transit > 0) & np.isfinite(misfit), misfit, np.inf)
+
+
+def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
+    """Keep one pair of edges where chosen, and the blocking time of the gate that saw less."""
+    is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
+    pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
+    a_saw_more = pairs["surplus"] > 0
+    pairs["block_a"][chosen & a_saw_more] = ABSENT
+    pairs["block_b"][chosen & ~a_saw_more] = ABSENT
+
+
+def _twice(pairs: Pairs) -> Ints:
+    lead, trail, used = pairs["lead"], pairs["trail"], pairs["used"]
+    only = np.where(lead == ABSENT, trail, lead)
+    only = np.where(used == EdgesUsed.TRAIL, trail, only)
+    return np.where(used == EdgesUsed.BOTH, lead + trail, 2 * only)
+
+
+def _kinds(twice: Ints, rules: Rules) -> Bytes:
+    windows = rules.windows
+    kinds = np.full(len(twice), Relation.STRANGERS, np.uint8)
+    kinds[(twice < 0) & (twice >= -2 * windows.reach)] = Relation.REVERSED
+    kinds[(twice >= 0) & (twice <= 2 * windows.reach)] = Relation.SLOW
+    kinds[(twice >= 0) & (twice <= 2 * windows.slow)] = Relation.NORMAL
+    kinds[(twice >= 0) & (twice < 2 * windows.fast)] = Relation.FAST
+    return kinds
+
+
+def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
+    """Tell which pairs would make a mere speck, or miss an edge and are far off in length."""
+    whole = (pairs["lead"] != ABSENT) & (pairs["trail"] != ABSENT)
+    length = _lengths(pairs, np.abs(pairs["twice"]), rules)
+    with np.errstate(invalid="ignore"):
+        ratio = length / length_m
+        small = ratio < 1 / INCOMPLETE_FACTOR
+        off = ~whole & ((ratio > INCOMPLETE_FACTOR) | small)
+        off |= small & (np.abs(pairs["twice"]) > 2 * rules.windows.slow)
+        return off | (length < speck_length(length_m, rules))
+
+
+def speck_length(length_m: Floats, rules: Rules) -> Floats:
+    """Return the length below which nothing is a body [m]."""
+    return SPECK * np.where(np.isnan(length_m), rules.spacing_m / 10, length_m)
+
+
+def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
+    """Rate pairs: kind first, then how alike both blocking times are, then the length."""
+    base = _BASE_SCORE[pairs["kind"]]
+    a, b = pairs["block_a"].astype(np.float64), pairs["block_b"].astype(np.float64)
+    a[a < 0] = b[b < 0] = np.nan
+    alike = _likeness(a, b)
+    fitting = _likeness(_lengths(pairs, pairs["twice"], rules), length_m)
+    return np.where(base > 0, base + 0.3 * alike + 0.2 * fitting, 0.0)
+
+
+def _likeness(x: Floats, y: Floats) -> Floats:
+    """Return 1 for equal values down to 0 for a factor of 2, ½ where one is unknown."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        likeness = 2.0 * np.minimum(x, y) / np.maximum(x, y) - 1.0
+    return np.where(np.isfinite(likeness), np.clip(likeness, 0.0, 1.0), 0.5)

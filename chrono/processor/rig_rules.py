@@ -1,0 +1,173 @@
+"""What the processor must know of a rig, and the times of its rules in counter units.
+
+Every rule of the processor is local in time: it looks no further than one of these windows.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats, Ints
+from chrono.rigs.line_kinds import FRAMED, LineKind
+
+if TYPE_CHECKING:
+    from chrono.rigs.rig_model import Rig
+
+BLOCK_LIMIT_S = 1.0
+"""A gate blocked for longer holds no flying body; a person passes in less."""
+
+REACH = 4.0
+"""A pair up to this many times the slowest transit is called too slow, beyond it lone."""
+
+FLASH = 0.1
+"""Both gates within this part of the fastest transit: light, not a body."""
+
+LAUNCH_WINDOW_S = 0.25
+"""What follows a body this soon belongs to its launch; nobody launches by hand so fast."""
+
+HOST_TOLERANCE_S = 2.0
+"""The counter may differ from the host's clock by this much from one line to the next."""
+
+STALL_S = 30.0
+"""The host may read a line this much later than it was sent (a computer that was busy, a port
+that slept): where no number is missing, the counter tells when that was."""
+
+IN_A_ROW_S = 2.0
+"""Lines numbered in a row are no further apart: a board beats once a second."""
+
+BEAT_WAIT_S = 1.5
+"""A shot waits this long for the beat that tells of lost edges (one a second)."""
+
+BACK_STEP_S = 1e-3
+"""Lines may come in the wrong order by this much; a larger step back is a jump."""
+
+_LONGEST_S = 600.0
+"""No window is longer, whatever the rig says: counts stay far from overflow."""
+
+
+@dataclass(frozen=True)
+class Rules:
+    """
+    SI numbers of a rig that decide what is a passage and a shot.
+
+    Attributes
+    ----------
+    unit_s : float
+        Time of one counter unit [s].
+    counter_bits : int
+        Width of the board's counter, 1 … 62.
+    spacing_m : float
+        Distance of the gates [m].
+    slowest_mps, fastest_mps : float
+        Window of speeds [m/s].
+    quiet_s : float
+        A gate that trips again sooner is in the same passage [s].
+    body_length_m : float or None
+        Declared length of the body along its path [m].
+    lines : LineKind
+        What the board sends.
+    launch_window_s : float
+        Bodies this close behind the first one are its companions [s].
+    """
+
+    unit_s: float
+    counter_bits: int
+    spacing_m: float
+    slowest_mps: float
+    fastest_mps: float
+    quiet_s: float
+    body_length_m: float | None = None
+    lines: LineKind = FRAMED
+    launch_window_s: float = LAUNCH_WINDOW_S
+
+    @classmethod
+    def from_rig(cls, rig: "Rig") -> "Rules":
+        """Take from a rig what the processor must know."""
+        return cls(
+            unit_s=rig.clock.unit_s,
+            counter_bits=rig.clock.counter_bits,
+            spacing_m=rig.gates.spacing_m,
+            slowest_mps=rig.window.slowest_mps,
+            fastest_mps=rig.window.fastest_mps,
+            quiet_s=rig.window.quiet_s,
+            body_length_m=rig.body.length_m,
+            lines=rig.lines,
+        )
+
+    def units(self, seconds: float) -> int:
+        """Return a time in counter units, at least 1 and at most ten minutes."""
+        return max(round(min(seconds, _LONGEST_S) / self.unit_s), 1)
+
+    @property
+    def stall_s(self) -> float:
+        """How late the host may read a line that no other one tells of [s]."""
+        return STALL_S if self.lines.is_numbered else HOST_TOLERANCE_S
+
+    @cached_property
+    def windows(self) -> "RuleTimes":
+        """The times of the rules in counter units."""
+        slow_s = min(self.spacing_m / self.slowest_mps, _LONGEST_S)
+        fast_s = self.spacing_m / self.fastest_mps
+        limit_s = max(BLOCK_LIMIT_S, REACH * slow_s)
+        wait_s = BEAT_WAIT_S if self.lines.has_beats else 0.0
+        parts_s = limit_s + (REACH + 2) * slow_s + 2 * self.launch_window_s + wait_s
+        return RuleTimes(
+            quiet=self.units(self.quiet_s),
+            block_limit=self.units(limit_s),
+            flash=self.units(FLASH * fast_s),
+            fast=fast_s / self.unit_s,
+            slow=self.units(slow_s),
+            reach=self.units(REACH * slow_s),
+            launch=self.units(self.launch_window_s),
+            wait=round(wait_s / self.unit_s),
+            dead=2 * self.units(parts_s + 5.0),
+        )
+
+
+@dataclass(frozen=True)
+class RuleTimes:
+    """
+    Times of the rules [counter units].
+
+    Attributes
+    ----------
+    quiet, block_limit : int
+        Limits of one passage.
+    flash : int
+        Both gates closer than this are light.
+    fast : float
+        Transit of the fastest body.
+    slow, reach : int
+        Transit of the slowest body, and of what is still paired but called too slow.
+    launch : int
+        Length of one launch.
+    wait : int
+        How long a shot waits for the beat after it.
+    dead : int
+        Longer than all of them together: nothing reaches across.
+    """
+
+    quiet: int
+    block_limit: int
+    flash: int
+    fast: float
+    slow: int
+    reach: int
+    launch: int
+    wait: int
+    dead: int
+
+
+class Lengths(NamedTuple):
+    """Declared body lengths [m], NaN for none: `values[i]` holds after time `since[i]`."""
+
+    since: Ints
+    values: Floats
+
+    def at(self, t: Ints) -> Floats:
+        """Return the length declared for each time."""
+        if len(self.values) == 1:
+            return np.full(len(t), self.values[0])
+        return self.values[np.maximum(np.searchsorted(self.since, t) - 1, 0)]

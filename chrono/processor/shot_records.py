@@ -1,0 +1,102 @@
+"""The table of shots: one row per shot in counter units, and the words for its flags.
+
+Nothing here depends on the rig's lengths, so a spacing measured again changes no row.
+"""
+
+from enum import IntEnum, IntFlag
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.arrays.array_types import Floats
+
+ABSENT = np.iinfo(np.int64).min
+"""A tick difference that was not measured."""
+
+SHOT_DTYPE = np.dtype(
+    [
+        ("key", "i8"),  # unwrapped counter of the shot's first leading edge
+        ("host_us", "i8"),  # host's clock when the line of its first edge was read
+        ("lead", "i8"),  # leading edge at B minus leading edge at A, or ABSENT
+        ("trail", "i8"),  # trailing edge at B minus trailing edge at A, or ABSENT
+        ("block_a", "i8"),  # blocking time at A, or ABSENT
+        ("block_b", "i8"),  # blocking time at B, or ABSENT
+        ("companion", "f8"),  # transit of the first companion, NaN without one
+        ("bounce", "f4"),  # standard uncertainty of the transit from bounce and late lines
+        ("companions", "u2"),  # how many companions followed
+        ("used", "u1"),  # an EdgesUsed
+        ("flags", "u4"),  # a Flag
+    ]
+)
+"""All times in counter units."""
+
+Shots = npt.NDArray[np.void]
+"""A structured array of `SHOT_DTYPE`, shape (N,), in the order of `key`."""
+
+
+class EdgesUsed(IntEnum):
+    """Which edges gave the transit."""
+
+    NONE = 0
+    BOTH = 1
+    LEAD = 2
+    TRAIL = 3
+
+
+class Flag(IntFlag):
+    """What a user should know about a shot; `flag_words` gives the names users see."""
+
+    LONE_A = 1
+    LONE_B = 2
+    REVERSED = 4
+    TOO_FAST = 8
+    TOO_SLOW = 16
+    SHORT = 32
+    LONG = 64
+    FRAGMENTS = 128
+    COMPANION = 256
+    FLASH = 512
+    LEAD_ONLY = 1024
+    TRAIL_ONLY = 2048
+    GAP = 4096
+    BOARD_LOST = 8192
+    UNSOUND = 16384
+    AMBIGUOUS = 32768
+
+
+NEVER_COUNTED = (
+    Flag.LONE_A | Flag.LONE_B | Flag.REVERSED | Flag.TOO_FAST | Flag.TOO_SLOW | Flag.FLASH
+)
+"""A shot with one of these, or without a transit, does not enter the statistics."""
+
+
+@lru_cache(maxsize=1024)
+def flag_words(flags: int) -> tuple[str, ...]:
+    """Return the names of the flags set in `flags`, such as ``("lead-only", "gap")``."""
+    return tuple(f.name.lower().replace("_", "-") for f in Flag if f & flags and f.name)
+
+
+def sort_shots(shots: Shots) -> Shots:
+    """Return the shots in order of key."""
+    key = shots["key"]
+    return shots if (key[1:] >= key[:-1]).all() else shots.take(key.argsort(kind="stable"))
+
+
+def make_unique(shots: Shots, last_key: int) -> Shots:
+    """Move keys up where needed, so that they grow strictly from `last_key` on."""
+    key = shots["key"]
+    if len(key) and (key[0] <= last_key or (key[1:] <= key[:-1]).any()):
+        place = np.arange(len(key))
+        shots["key"] = np.maximum(np.maximum.accumulate(key - place), last_key + 1) + place
+    return shots
+
+
+def blocking_ticks(shots: Shots) -> Floats:
+    """Return the mean blocking time of the gates that have one [counter units]."""
+    a, b = (np.ascontiguousarray(shots[name]) for name in ("block_a", "block_b"))
+    mean: Floats = (a + b) / 2
+    lacking = np.flatnonzero((a == ABSENT) | (b == ABSENT))
+    one = np.maximum(a[lacking], b[lacking])
+    mean[lacking] = np.where(one == ABSENT, np.nan, one)
+    return mean

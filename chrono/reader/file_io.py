@@ -1,0 +1,148 @@
+"""The system's calls on the file of a recording: create, lock, write at a place; its errors.
+
+Nothing here knows what is written; `recording_writer` decides that.
+"""
+
+import contextlib
+import errno
+import os
+import sys
+from itertools import count
+from pathlib import Path
+
+from chrono.errors import RecordingError
+
+
+def size_of(path: Path) -> int:
+    """Return the size of a recording [bytes], 0 if there is none: reading it will tell."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+ROOM = "choose a folder that may be written to and has room"
+"""What to do where a new recording cannot be written."""
+
+
+def unusable_recording(path: Path, message: str, *, hint: str = "") -> RecordingError:
+    """Return the error that names a file and what is wrong with it."""
+    return RecordingError(message, where=str(path), hint=hint)
+
+
+def words(exc: Exception) -> str:
+    """Return the system's own words for what failed."""
+    return (exc.strerror if isinstance(exc, OSError) else None) or str(exc)
+
+
+if sys.platform != "win32":
+    import fcntl
+
+OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+
+FINGERPRINT_BYTES = 4096
+"""So many bytes before the next row must be what they were."""
+
+OTHER_NAMES = 1000
+
+
+def create(path: Path) -> int:
+    """Create a file that does not exist yet, locked."""
+    fd = open_locked(path, OPEN_FLAGS | os.O_CREAT | os.O_EXCL)
+    with contextlib.suppress(OSError):  # the name itself should survive a power cut
+        directory = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(directory)
+        finally:
+            os.close(directory)
+    return fd
+
+
+def open_locked(path: Path, flags: int) -> int:
+    """
+    Open a file that no other program is writing.
+
+    Raises
+    ------
+    RecordingError
+        It cannot be opened so, with what to do.
+    """
+    try:
+        fd = os.open(path, flags, 0o666)
+    except FileExistsError as exc:
+        hint = "choose another name; a recording is never overwritten"
+        raise unusable_recording(path, "exists already", hint=hint) from exc
+    except (OSError, ValueError) as exc:
+        hint = "copy the recording to where it may be written, and open the copy"
+        if flags & os.O_CREAT:
+            hint = "choose a folder that exists and may be written to"
+        raise unusable_recording(
+            path, f"cannot be opened for writing: {words(exc)}", hint=hint
+        ) from exc
+    try:
+        lock(fd)
+    except OSError as exc:
+        os.close(fd)
+        raise unusable_recording(
+            path, str(exc.strerror), hint="close the other program"
+        ) from exc
+    return fd
+
+
+def lock(fd: int) -> None:
+    """Keep other programs from writing the file, where the system and the device can."""
+    if sys.platform == "win32":
+        return
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as exc:
+        raise OSError(errno.EBUSY, "is being written by another program") from exc
+    except OSError:
+        return
+
+
+def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
+    """Write `data` at `offset`; return the offset of its end."""
+    with memoryview(data) as rest:
+        done = 0
+        while done < len(rest):
+            done += write_some(fd, offset + done, rest[done:])
+    return offset + done
+
+
+def write_some(fd: int, offset: int, data: memoryview) -> int:
+    """Write what the device takes of `data` at `offset`; return how much that is."""
+    os.lseek(fd, offset, os.SEEK_SET)
+    written = os.write(fd, data)
+    if not written:
+        raise OSError(errno.EIO, "the device takes no bytes")
+    return written
+
+
+def read_before(fd: int, offset: int) -> bytes:
+    """Return the last bytes before `offset`, as many as make a fingerprint."""
+    start = max(offset - FINGERPRINT_BYTES, 0)
+    os.lseek(fd, start, os.SEEK_SET)
+    return os.read(fd, offset - start)
+
+
+def close(fd: int) -> None:
+    """Let go of a file, whatever the device says."""
+    with contextlib.suppress(OSError):
+        os.close(fd)
+
+
+def remove(fd: int, path: Path) -> None:
+    """Let go of a file and remove it, as far as that can be done."""
+    close(fd)
+    with contextlib.suppress(OSError):
+        path.unlink()
+
+
+def free_name(folder: Path, old: Path) -> Path:
+    """Return a name like that of a file, with a number, that is not taken in a folder."""
+    for number in count(2):
+        path = folder / f"{old.stem}-{number}{old.suffix}"
+        if number > OTHER_NAMES or not os.path.lexists(path):
+            return path
+    raise AssertionError

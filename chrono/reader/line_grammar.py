@@ -1,0 +1,203 @@
+"""The grammar of one line from the board, one function per kind of lines.
+
+These functions are the definition: a line is what they say it is, and the bulk decoder
+must agree with them on every input. An empty line, which a board may send when it starts, is
+nothing: neither an event nor damage. They know nothing of rows, files, ports or arrays.
+"""
+
+import binascii
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind
+from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN
+
+WIRE_VERSION = 1
+MAX_LINE_BYTES = 80
+MAX_COUNTER_BITS = 32
+"""Counters are sent as eight hex digits."""
+
+LEAST_HZ, MOST_HZ = 1_000, 10_000_000_000
+"""No counter of a board is slower or faster; a rig is held to the same."""
+
+MAX_DIGITS = 18
+"""Decimal numbers of this many digits fit into 64 bits."""
+
+_EDGE = re.compile(rb"([EL]) ([0-9A-F]{4}) ([AB]) ([01]) ([0-9A-F]{8})")
+_BEAT = re.compile(rb"T ([0-9A-F]{4}) ([0-9A-F]{8}) ([01])([01]) ([0-9A-F]{4})")
+_HELLO = re.compile(rb"H ([0-9]{1,9}) ([0-9]{1,10}) ([0-9]{1,3}) ([!-~]+) ([!-~]+)")
+_PLAIN = re.compile(rb"([AB])[ ,](?:([01])[ ,])?([0-9]{1,%d})" % MAX_DIGITS)
+_INTERVAL = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
+
+
+class Event(NamedTuple):
+    """One edge, beat or interval; the attributes are those of `batch.Events`."""
+
+    kind: EventKind
+    counter: int
+    gate: int = 0
+    level: int = 0
+    sequence: int = NO_SEQUENCE
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Hello:
+    """What a board says about itself when it starts."""
+
+    version: int
+    frequency_hz: int
+    counter_bits: int
+    board: str
+    firmware: str
+
+
+class LineDamage(NamedTuple):
+    """Why a line or a row cannot be used."""
+
+    reason: str
+
+
+def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
+    """
+    Read one line of wire format 1, None for an empty one.
+
+    Parameters
+    ----------
+    line : bytes
+        The line without its newline; one ``\\r`` at its end is ignored.
+    """
+    line = line.removesuffix(b"\r")
+    if not line:
+        return None
+    if len(line) > MAX_LINE_BYTES:
+        return LineDamage(f"longer than {MAX_LINE_BYTES} bytes")
+    body, space, check = line.rpartition(b" ")
+    if not space or check != crc_text(body):
+        return LineDamage("its CRC does not match")
+    if edge := _EDGE.fullmatch(body):
+        letter, sequence, gate, level, counter = edge.groups()
+        return Event(
+            kind=EventKind.LATE if letter == b"L" else EventKind.EDGE,
+            counter=int(counter, 16),
+            gate=b"AB".index(gate),
+            level=int(level),
+            sequence=int(sequence, 16),
+        )
+    if beat := _BEAT.fullmatch(body):
+        sequence, counter, level_a, level_b, lost = beat.groups()
+        return Event(
+            kind=EventKind.BEAT,
+            counter=int(counter, 16),
+            level=int(level_a) + 2 * int(level_b),
+            sequence=int(sequence, 16),
+            lost=int(lost, 16),
+        )
+    if hello := _HELLO.fullmatch(body):
+        return _checked_hello(*hello.groups())
+    return LineDamage("its CRC is right, its fields are not those of a known line")
+
+
+def parse_plain(line: bytes) -> Event | LineDamage | None:
+    """Read a line such as ``A 123456``, ``B,123456``, ``A 1 123456``; None for an empty one."""
+    line = line.removesuffix(b"\r")
+    if not line:
+        return None
+    if plain := _PLAIN.fullmatch(line):
+        gate, level, counter = plain.groups()
+        return Event(
+            kind=EventKind.EDGE,
+            counter=int(counter),
+            gate=b"AB".index(gate),
+            level=LEVEL_UNKNOWN if level is None else int(level),
+        )
+    return LineDamage('not of the form "A 123456" or "A 1 123456"')
+
+
+def parse_interval(line: bytes) -> Event | LineDamage | None:
+    """Read a line that is a transit in microseconds, ``2750``; None for an empty one."""
+    line = line.removesuffix(b"\r")
+    if not line:
+        return None
+    if interval := _INTERVAL.fullmatch(line):
+        return Event(kind=EventKind.INTERVAL, counter=int(interval[0]))
+    return LineDamage("not a whole number of microseconds")
+
+
+PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
+    FRAMED.name: parse_framed,
+    PLAIN.name: parse_plain,
+    INTERVAL.name: parse_interval,
+}
+"""How one line is read, by the kind's name."""
+
+
+def _checked_hello(
+    version: bytes, frequency: bytes, bits: bytes, board: bytes, firmware: bytes
+) -> Hello | LineDamage:
+    hello = Hello(int(version), int(frequency), int(bits), board.decode(), firmware.decode())
+    if hello.version != WIRE_VERSION:
+        return LineDamage(f"hello of wire format {hello.version}, known is {WIRE_VERSION}")
+    if not LEAST_HZ <= hello.frequency_hz <= MOST_HZ:
+        return LineDamage(f"hello with a counter frequency of {hello.frequency_hz} Hz")
+    if not 8 <= hello.counter_bits <= MAX_COUNTER_BITS:
+        return LineDamage(f"hello with a counter of {hello.counter_bits} bits")
+    return hello
+
+
+def crc16(data: bytes) -> int:
+    """
+    Return the CRC-16/CCITT-FALSE of `data` (poly 1021, init FFFF, nothing reflected).
+
+    The check value of ``123456789`` is 0x29B1 (RevEng catalogue, CRC-16/IBM-3740).
+    """
+    return binascii.crc_hqx(data, 0xFFFF)
+
+
+def crc_text(body: bytes) -> bytes:
+    """Return the CRC of `body` as a line carries it, four upper-case hex digits."""
+    return b"%04X" % crc16(body)
+
+
+def encode_edge(
+    sequence: int, gate: int, level: int, counter: int, *, late: bool = False
+) -> bytes:
+    """Return an edge's framed line, without newline; sequence and counter are wrapped."""
+    letter = b"L" if late else b"E"
+    gate_letter = b"AB"[gate : gate + 1]
+    fields = (letter, sequence & 0xFFFF, gate_letter, level, counter & 0xFFFF_FFFF)
+    return _framed(b"%s %04X %s %d %08X" % fields)
+
+
+def encode_beat(
+    sequence: int, counter: int, level_a: int, level_b: int, lost: int = 0
+) -> bytes:
+    """Return a beat's framed line, without newline; `lost` saturates at FFFF."""
+    fields = (sequence & 0xFFFF, counter & 0xFFFF_FFFF, level_a, level_b, min(lost, 0xFFFF))
+    return _framed(b"T %04X %08X %d%d %04X" % fields)
+
+
+def encode_hello(
+    frequency_hz: int, counter_bits: int, board: str, firmware: str, version: int = WIRE_VERSION
+) -> bytes:
+    """Return a hello's framed line, without newline."""
+    return _framed(f"H {version} {frequency_hz} {counter_bits} {board} {firmware}".encode())
+
+
+def encode_plain(gate: int, counter: int, level: int | None = None) -> bytes:
+    """Return a plain line, without newline."""
+    gate_letter = b"AB"[gate : gate + 1]
+    if level is None:
+        return b"%s %d" % (gate_letter, counter)
+    return b"%s %d %d" % (gate_letter, level, counter)
+
+
+def encode_interval(transit_us: int) -> bytes:
+    """Return an interval line, without newline."""
+    return b"%d" % transit_us
+
+
+def _framed(body: bytes) -> bytes:
+    return body + b" " + crc_text(body)

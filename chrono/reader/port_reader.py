@@ -1,0 +1,363 @@
+"""A serial port read in a thread of its own: bytes in, timestamped rows out.
+
+Bytes are cut into lines with the host's time on each. A line ends at its newline and is
+otherwise kept as it came. A line that never ends is cut into pieces, so memory stays bounded.
+Each line becomes the very row that the recording will hold. A port that goes away is
+opened again with growing pauses; the loss and the return are rows as well. A framed board
+is asked to say hello; whoever decodes the rows reports the answer through `hear`.
+"""
+
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import serial
+
+from chrono.arrays.events import Batch, EventKind
+from chrono.errors import PortError
+from chrono.reader.recording_rows import board_row, json_row
+from chrono.reader.serial_ports import (
+    DEFAULT_BAUDRATE,
+    PortIdentity,
+    identity_of,
+    names_of,
+    open_port,
+    reason_of,
+)
+from chrono.rigs.line_kinds import FRAMED, LineKind
+
+PIECE_BYTES = 4096
+"""A line that reaches twice this length without a newline is cut into pieces of it."""
+
+StampedLine = tuple[int, bytes]
+"""Host time when the line's last byte was read [us], and the line without its newline."""
+
+
+class LineFramer:
+    """
+    Cut a stream of bytes into lines.
+
+    No piece of a cut line is shorter than `PIECE_BYTES`. So none can pass for a line of
+    the board, all of which are shorter; the tail ``23`` of a broken line of digits must
+    never be read as a time.
+    """
+
+    def __init__(self) -> None:
+        self._unfinished = bytearray()
+
+    def feed(self, host_us: int, data: bytes) -> list[StampedLine]:
+        """
+        Take in what was just read and return the lines it finished.
+
+        Parameters
+        ----------
+        host_us : int
+            Host time at which `data` was read [us].
+        data : bytes
+            Any bytes, cut anywhere.
+
+        Returns
+        -------
+        list of (int, bytes)
+            Finished lines in order, and pieces of a line without end.
+        """
+        *finished, rest = data.split(b"\n")
+        lines: list[StampedLine] = []
+        for part in finished:
+            lines += self._pieces(host_us, part)
+            lines.append((host_us, self.take_unfinished()))
+        return lines + self._pieces(host_us, rest)
+
+    def take_unfinished(self) -> bytes:
+        """Return the bytes since the last newline or cut, and forget them."""
+        rest = bytes(self._unfinished)
+        self._unfinished.clear()
+        return rest
+
+    def _pieces(self, host_us: int, part: bytes) -> list[StampedLine]:
+        self._unfinished += part
+        held = len(self._unfinished)
+        if held < 2 * PIECE_BYTES:
+            return []
+        end = (held // PIECE_BYTES - 1) * PIECE_BYTES
+        whole = bytes(self._unfinished[:end])
+        del self._unfinished[:end]
+        return [(host_us, whole[i : i + PIECE_BYTES]) for i in range(0, end, PIECE_BYTES)]
+
+
+ASK_FIRST_S = 0.5
+"""Time a board that was reset by the opening gets to say hello unasked [s]."""
+ASK_EVERY_S = 1.0
+SILENT_AFTER_S = 3.0
+"""Three beats missed."""
+RETRY_FIRST_S = 0.25
+RETRY_LONGEST_S = 5.0
+STOP_WITHIN_S = 1.0
+HEAD_S = 0.1
+"""A first line this soon after opening may lack its head: the board was in mid-line."""
+
+HELLO_REQUEST = b"?\n"
+
+
+@dataclass(frozen=True)
+class LinkStatus:
+    """
+    The connection at one moment.
+
+    Attributes
+    ----------
+    state : {"closed", "open", "lost", "failed"}
+        `failed`: the thread ended by a fault of the program, told in `reason`.
+    port, reason : str
+        The port, under the name it has now, and why it was lost or failed.
+    silent_s : float
+        Time since the last byte, or since the port was opened [s].
+    answered : bool
+        Whether any byte came since the port was opened.
+    bytes, lines : int
+        Received since the start.
+    losses : int
+        How often the port was lost.
+    fruitless : int
+        How often in a row it was lost before a whole line came.
+    """
+
+    state: Literal["closed", "open", "lost", "failed"]
+    port: str
+    reason: str = ""
+    silent_s: float = 0.0
+    answered: bool = False
+    bytes: int = 0
+    lines: int = 0
+    losses: int = 0
+    fruitless: int = 0
+
+    @property
+    def silent(self) -> bool:
+        """Whether an open port has given nothing for as long as three beats take."""
+        return self.state == "open" and self.silent_s > SILENT_AFTER_S
+
+
+class PortReader:
+    """
+    Read a port in a thread and hand on the rows of a recording.
+
+    Parameters
+    ----------
+    port : str
+        Anything `serial.serial_for_url` opens, and ``virtual://SCENARIO``.
+    sink : callable
+        Takes whole rows as bytes; called from the thread, and once from `start`.
+    now_us : callable
+        The session's clock [us].
+    baudrate : int
+    lines : LineKind
+        What the board sends.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        sink: Callable[[bytes], None],
+        now_us: Callable[[], int],
+        *,
+        baudrate: int = DEFAULT_BAUDRATE,
+        lines: LineKind = FRAMED,
+    ) -> None:
+        self._port = port
+        self._sink = sink
+        self._now_us = now_us
+        self._baudrate = baudrate
+        self._lines = lines
+        self._status = LinkStatus("closed", port)
+        self._identity: PortIdentity | None = None
+        self._serial: serial.Serial | None = None
+        self._framer = LineFramer()
+        self._stopping = threading.Event()
+        self._headless = False
+        self._opened_us = 0
+        self._last_byte_us = 0
+        self._ask_at_us: int | None = None
+        self._asked_us: int | None = None
+        self._hello_us = self._edge_us = -1
+        self._thread = threading.Thread(target=self._run, name=f"reader {port}", daemon=True)
+        self.failure: BaseException | None = None
+        """What ended the thread, if it was not `stop`."""
+
+    @property
+    def status(self) -> LinkStatus:
+        """The connection now."""
+        silent_s = max(self._now_us() - self._last_byte_us, 0) * 1e-6
+        return replace(self._status, silent_s=silent_s)
+
+    def start(self) -> None:
+        """
+        Open the port and start reading.
+
+        Raises
+        ------
+        PortError
+            If it cannot be opened, with the cause.
+        """
+        port = open_port(self._port, self._baudrate)
+        self._identity = identity_of(self._port)
+        self._take(port, self._port, "opened")
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop reading and close the port."""
+        self._stopping.set()
+        port = self._serial
+        if port is not None:
+            # The thread may close the port at this very moment.
+            with suppress(OSError, AttributeError, TypeError):
+                port.cancel_read()
+        if self._thread.is_alive():
+            self._thread.join(STOP_WITHIN_S)
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping.is_set():
+                if self._serial is None:
+                    self._reopen()
+                else:
+                    self._read_until_lost(self._serial)
+            self._status = replace(self._status, state="closed")
+        except BaseException as exc:
+            self.failure = exc
+            self._status = replace(
+                self._status, state="failed", reason=f"{type(exc).__name__}: {exc}"
+            )
+        finally:
+            self._close()
+
+    def _read_until_lost(self, port: serial.Serial) -> None:
+        while not self._stopping.is_set():
+            try:
+                self._ask_when_due(port)
+                data = port.read(port.in_waiting or 1)
+            except OSError as exc:
+                self._lose(reason_of(exc))
+                return
+            if data:
+                self._receive(self._now_us(), data)
+
+    def _receive(self, host_us: int, data: bytes) -> None:
+        if not self._status.answered:
+            soon = host_us - self._opened_us < HEAD_S * 1e6
+            self._headless = soon and self._lines.end_is_a_line
+        lines = self._framer.feed(host_us, data)
+        if self._headless and lines:
+            self._set_head_aside(lines.pop(0))
+        if lines:
+            self._sink(b"".join([board_row(us, line) for us, line in lines]))
+        self._last_byte_us = host_us
+        self._count(len(data), len(lines))
+
+    def _set_head_aside(self, head: StampedLine) -> None:
+        self._headless = False
+        self._tell("opened", "the port was opened in the middle of this line", head[1])
+
+    def _ask_when_due(self, port: serial.Serial) -> None:
+        """Ask a framed board for its hello, again and again until it speaks."""
+        now_us = self._now_us()
+        if self._ask_at_us is None or now_us < self._ask_at_us or self._spoke():
+            return
+        self._ask_at_us = now_us + int(ASK_EVERY_S * 1e6)
+        self._asked_us = now_us if self._asked_us is None else self._asked_us
+        # A port whose other end does not read is no reason to stop reading it.
+        with suppress(serial.SerialTimeoutException):
+            port.write(HELLO_REQUEST)
+
+    def hear(self, batch: Batch) -> None:
+        """Take note of what the board said; one that has spoken is not asked again."""
+        for record in batch.controls:
+            if record.origin == "hello":
+                self._hello_us = record.host_us
+        edges = batch.events.kind <= EventKind.LATE
+        if edges.any():
+            self._edge_us = int(batch.events.host_us[edges][-1])
+
+    def _spoke(self) -> bool:
+        """
+        Whether the board need not be asked again: it said hello, or has edges to tell.
+
+        A hello stands for a restart, so none is asked for among edges; but once it is,
+        even if a lamp flickers from the start.
+        """
+        if self._hello_us >= self._opened_us:
+            return True
+        return self._asked_us is not None and self._edge_us >= self._asked_us
+
+    def _take(self, port: serial.Serial, name: str, event: str) -> None:
+        self._serial = port
+        self._opened_us = self._last_byte_us = self._now_us()
+        self._asked_us = None
+        if self._lines.says_hello:
+            self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
+        self._status = replace(self._status, state="open", port=name, reason="", answered=False)
+        self._tell(event, "")
+
+    def _lose(self, reason: str) -> None:
+        self._close()
+        self._status = replace(
+            self._status,
+            state="lost",
+            reason=reason,
+            losses=self._status.losses + 1,
+            fruitless=self._status.fruitless + 1,
+        )
+        self._tell("lost", reason, self._framer.take_unfinished())
+
+    def _reopen(self) -> None:
+        again = min(max(self._status.fruitless - 1, 0), 10)
+        pause_s = min(RETRY_FIRST_S * 2**again, RETRY_LONGEST_S)
+        while not self._stopping.wait(pause_s):
+            pause_s = min(2.0 * pause_s, RETRY_LONGEST_S)
+            try:
+                name = self._name_now()
+                port = open_port(name, self._baudrate)
+            except PortError as exc:
+                self._status = replace(self._status, reason=exc.message)
+                continue
+            self._take(port, name, "reopened")
+            return
+
+    def _name_now(self) -> str:
+        """Return the name under which the port's device is found now."""
+        if self._identity is None or identity_of(self._port) == self._identity:
+            return self._port
+        names = names_of(self._identity)
+        if not names:
+            raise PortError("the board is not plugged in", where=self._port)
+        return names[0]
+
+    def _close(self) -> None:
+        port, self._serial = self._serial, None
+        if port is not None:
+            with suppress(OSError):
+                port.close()
+
+    def _count(self, received: int, lines: int) -> None:
+        before = self._status
+        self._status = replace(
+            before,
+            answered=True,
+            bytes=before.bytes + received,
+            lines=before.lines + lines,
+            fruitless=0 if lines else before.fruitless,
+        )
+
+    def _tell(self, event: str, reason: str, fragment: bytes = b"") -> None:
+        """
+        Record what became of the link.
+
+        A fragment of a line goes here and not among the board's lines, where ``A 1234``
+        of ``A 123456`` would pass for a time.
+        """
+        data = {"event": event, "port": self._status.port, "reason": reason}
+        if fragment:
+            data["fragment"] = fragment.decode("latin-1")
+        self._sink(json_row(self._now_us(), "link", data))

@@ -1,0 +1,217 @@
+"""One row of a recording: building it, escaping the board's bytes, reading it again.
+
+A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This file knows nothing of files.
+"""
+
+import json
+import re
+from collections.abc import Iterable
+from dataclasses import asdict
+from math import isfinite
+from typing import Any, NamedTuple
+
+from chrono.reader.line_grammar import MAX_DIGITS, PARSERS, Event, Hello, LineDamage
+from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, LineKind
+
+HEADER = b"host_us\torigin\tline\n"
+"""A recording's first line."""
+
+CUT_MARK = b"\\cut\n"
+"""Ends a row that a crash has cut; no board line or JSON record can hold it."""
+
+BOARD = "board"
+HELLO = "hello"
+JSON_ORIGINS = frozenset({"file", "rig", "link", "setup", "mark"})
+SHORTEST_RECORD = len(b"0\tboard\t")
+"""A row of fewer bytes is damaged whatever they are."""
+
+MAX_ROW_BYTES = 1_000_000
+"""A longer row is damaged."""
+
+MAX_JSON_LEVELS = 16
+"""A record nested deeper is damaged."""
+
+ENOUGH = 4
+"""So many lines of one kind are no chance; the first line of five may be a piece of one."""
+
+_ORIGINS = {origin.encode(): origin for origin in (BOARD, *JSON_ORIGINS)}
+_UNSAFE = re.compile(rb"[^ -\[\]-~]")
+_ESCAPED = re.compile(rb"\\(?:x([0-9A-F]{2})|([t\\])|)")
+_HOST = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
+
+
+class Row(NamedTuple):
+    """
+    One row, read.
+
+    Attributes
+    ----------
+    host_us : int
+        Host's monotonic clock since the session's start [us].
+    origin : str
+        As written; `hello` for a board's hello; empty for a row that is no record.
+    content : Event, dict, LineDamage or None
+        The board's event, the JSON object (for `hello` its fields), or why there is none;
+        None for an empty line of the board.
+    """
+
+    host_us: int
+    origin: str
+    content: Event | dict[str, Any] | LineDamage | None
+
+
+def escape(line: bytes) -> bytes:
+    """Return a board's line as printable ASCII without tab; `unescape` gives it back."""
+    return _UNSAFE.sub(_escape_byte, line)
+
+
+def unescape(text: bytes) -> bytes:
+    """
+    Return the bytes that `escape` was given.
+
+    Raises
+    ------
+    ValueError
+        A backslash begins none of ``\\xHH``, ``\\t``, ``\\\\``.
+    """
+    return _ESCAPED.sub(_unescape_one, text) if b"\\" in text else text
+
+
+def _escape_byte(match: re.Match[bytes]) -> bytes:
+    byte = match[0]
+    return {b"\t": b"\\t", b"\\": b"\\\\"}.get(byte) or b"\\x%02X" % byte[0]
+
+
+def _unescape_one(match: re.Match[bytes]) -> bytes:
+    code, letter = match.groups()
+    if code:
+        return bytes.fromhex(code.decode())
+    if letter:
+        return b"\t" if letter == b"t" else b"\\"
+    raise ValueError("a backslash that begins no escape")
+
+
+def board_row(host_us: int, line: bytes) -> bytes:
+    """
+    Return the row of one line from the board.
+
+    Parameters
+    ----------
+    host_us : int
+        Host's monotonic clock since the session's start [us].
+    line : bytes
+        The line exactly as received, without its newline.
+    """
+    return b"%d\tboard\t%s\n" % (host_us, escape(line))
+
+
+def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
+    """
+    Return the row of one record of our own.
+
+    Raises
+    ------
+    ValueError
+        `data` holds NaN or an infinity, or the row would be one that no reader accepts.
+    """
+    row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
+    read = parse_row(row[:-1], FRAMED)
+    if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
+        raise ValueError(f"a {origin!r} record that could not be read again")
+    return row
+
+
+def parse_row(row: bytes, lines: LineKind) -> Row:
+    """Read one row, given without its newline; one ``\\r`` at its end is ignored."""
+    host, _, rest = row.removesuffix(b"\r").partition(b"\t")
+    name, tab, text = rest.partition(b"\t")
+    if not tab:
+        return _no_record("not three fields between tabs")
+    if not _HOST.fullmatch(host):
+        return _no_record("its host time is no whole number of microseconds")
+    origin = _ORIGINS.get(name)
+    if origin is None:
+        return _no_record("its origin is unknown")
+    if len(row) > MAX_ROW_BYTES:
+        return Row(int(host), origin, LineDamage("longer than 1 MB"))
+    if origin != BOARD:
+        return Row(int(host), origin, _parse_json(text))
+    content = _parse_board(text, lines)
+    if isinstance(content, Hello):
+        return Row(int(host), HELLO, asdict(content))
+    return Row(int(host), BOARD, content)
+
+
+def _no_record(reason: str) -> Row:
+    return Row(0, "", LineDamage(f"no record: {reason}"))
+
+
+def _parse_board(text: bytes, lines: LineKind) -> Event | Hello | LineDamage | None:
+    try:
+        return PARSERS[lines.name](unescape(text))
+    except ValueError as exc:
+        return LineDamage(str(exc))
+
+
+def kind_of(texts: Iterable[str]) -> LineKind | None:
+    """
+    Return the kind of which a board's lines are, None if too few are of one kind.
+
+    Parameters
+    ----------
+    texts : iterable of str
+        Lines as a recording holds them.
+    """
+    lines = [text.encode("ascii", "replace") for text in texts]
+    for kind in LINE_KINDS.values():
+        if sum(isinstance(_parse_board(line, kind), Event | Hello) for line in lines) >= ENOUGH:
+            return kind
+    return None
+
+
+def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
+    try:
+        data = _DECODER.decode(text.decode())
+        if not isinstance(data, dict):
+            return LineDamage("JSON, but not an object")
+        if _deeper_than(MAX_JSON_LEVELS, data):
+            return LineDamage(f"nested deeper than {MAX_JSON_LEVELS} levels")
+        return _without_surrogates(data) if b"\\u" in text else data
+    except (ValueError, RecursionError) as exc:
+        return LineDamage(f"no sound JSON: {str(exc)[:80]}")
+
+
+def _refused(word: str) -> float:
+    raise ValueError(f"{word} is no number")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    return value if isfinite(value) else _refused(text[:20])
+
+
+def _whole(text: str) -> int:
+    if len(text.lstrip("-")) > MAX_DIGITS:
+        raise ValueError("a whole number beyond 18 digits")
+    return int(text)
+
+
+_DECODER = json.JSONDecoder(parse_constant=_refused, parse_float=_finite, parse_int=_whole)
+
+
+def _deeper_than(levels: int, value: object) -> bool:
+    if isinstance(value, dict):
+        value = list(value.values())
+    if not isinstance(value, list):
+        return False
+    return levels == 0 or any(_deeper_than(levels - 1, inner) for inner in value)
+
+
+def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
+    """Replace halves of surrogate pairs, which no terminal or file accepts, by ``?``."""
+    text = json.dumps(data, ensure_ascii=False)
+    clean = text.encode("utf-8", "replace").decode()
+    if clean == text:
+        return data
+    replaced: dict[str, Any] = json.loads(clean)
+    return replaced

@@ -1,0 +1,442 @@
+"""Write a recording so that nothing is lost, whatever happens to its file.
+
+What the device has not confirmed yet stays in memory, so a full disk or a pulled stick delays
+rows but loses none. All that was confirmed is kept too, packed: a file that is deleted,
+replaced or cut meanwhile is noticed, and writing goes on in a new file that holds everything.
+
+Rows are added to a complete recording here too: all of them or none, at its end.
+"""
+
+import contextlib
+import errno
+import os
+import threading
+import time
+import zlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from chrono.errors import RecordingError
+from chrono.reader import file_io
+from chrono.reader.file_io import (
+    OPEN_FLAGS,
+    ROOM,
+    create,
+    open_locked,
+    remove,
+    unusable_recording,
+    words,
+    write_all,
+)
+from chrono.reader.recording_reader import BLOCK_BYTES, read_blocks
+from chrono.reader.recording_rows import CUT_MARK, HEADER
+
+SYNC_S = 1.0
+"""After this time the next row has the device confirm all rows before it."""
+
+RETRY_S = 1.0
+"""A disk in trouble is tried again at most this often."""
+
+_DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+
+
+class RecordingFileGone(OSError):  # noqa: N818 - what happened, not a mistake of ours
+    """The file is no longer the recording that was written."""
+
+
+class WrittenHistory:
+    """All bytes of a recording so far, packed: some 100 kB an hour of ordinary clocking."""
+
+    def __init__(self) -> None:
+        self._packer = zlib.compressobj(1)
+        self._packed: list[bytes] = []
+
+    def add(self, rows: bytes) -> None:
+        """Take more bytes."""
+        packed = self._packer.compress(rows)
+        if packed:
+            self._packed.append(packed)
+
+    def pieces(self) -> Iterator[bytes]:
+        """Yield all bytes, piece by piece."""
+        unpacker = zlib.decompressobj()
+        for packed in (*self._packed, self._packer.copy().flush()):
+            yield unpacker.decompress(packed)
+
+
+class RecordingWriter:
+    """
+    Appends rows to a new recording; a name that exists is never overwritten.
+
+    Rows go to the file at once, and stay in memory until the device has confirmed them. A
+    disk that fails therefore loses none: `trouble` tells why rows wait, `pending_bytes` how
+    many bytes do, and every later call tries again, once a second. The same bytes always go
+    to the same place of the file, so a write that failed half-way is simply done again. A
+    file that is deleted, replaced or cut by somebody else is given up for a new one beside
+    it, or in the spare folder, that holds everything. May be used from several threads.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file to create.
+    clock : callable, optional
+        Gives seconds that never fall back.
+    spare : Path, optional
+        Folder for a second place.
+
+    Attributes
+    ----------
+    path : Path
+        The file being written.
+    trouble : str or None
+        Why rows wait in memory; None when all is well.
+    moves : list of str
+        What became of files that were given up, one sentence each.
+
+    Raises
+    ------
+    RecordingError
+        The file exists, or cannot be created.
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        spare: Path | None = None,
+    ) -> None:
+        self._begin(Path(path), clock, spare)
+        self._fd = file_io.create(self.path)
+        self._unconfirmed += HEADER
+        self.sync()
+        if self.trouble is not None:
+            file_io.remove(self._fd, self.path)
+            raise unusable_recording(self.path, f"cannot be written: {self.trouble}", hint=ROOM)
+
+    @classmethod
+    def reopen(
+        cls,
+        path: Path | str,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        spare: Path | None = None,
+    ) -> "RecordingWriter":
+        """
+        Open an existing recording to append to it; what is there stays as it is.
+
+        A row that a crash has left without its end is ended by a mark that makes it count
+        as damaged (a number may have lost digits), and the next row stands alone.
+
+        Raises
+        ------
+        RecordingError
+            The file is missing, no recording, or being written by another program.
+        """
+        writer = cls.__new__(cls)
+        writer._begin(Path(path), clock, spare)
+        read_blocks(path)
+        writer._fd = file_io.open_locked(writer.path, file_io.OPEN_FLAGS)
+        size = writer._take_in()
+        writer._confirmed = writer._written = size
+        writer._fingerprint = file_io.read_before(writer._fd, size)
+        if not writer._fingerprint.endswith(b"\n"):
+            writer._unconfirmed += CUT_MARK
+        return writer
+
+    def _begin(self, path: Path, clock: Callable[[], float], spare: Path | None) -> None:
+        self.path = path
+        self.spare = spare
+        self.moves: list[str] = []
+        self.trouble: str | None = None
+        self._errno: int | None = None  # None too where the file was given up
+        self._clock = clock
+        self._mutex = threading.RLock()
+        self._fd = -1
+        self._confirmed = 0  # bytes of the file that the device has confirmed
+        self._written = 0  # bytes of the file that the system has taken
+        self._unconfirmed = bytearray()  # all bytes from `_confirmed` on, written or not
+        self._fingerprint = b""  # the last confirmed bytes, to know the file again
+        self._history = WrittenHistory()  # all confirmed bytes, for a second place
+        self._sync_due = self._clock() + SYNC_S
+        self._retry_due = 0.0
+
+    @property
+    def pending_bytes(self) -> int:
+        """Bytes that are in memory only."""
+        return self._confirmed + len(self._unconfirmed) - self._written
+
+    def append(self, rows: bytes) -> None:
+        """
+        Write whole rows; if the disk fails, keep them and set `trouble`.
+
+        Raises
+        ------
+        ValueError
+            The writer is closed.
+        """
+        with self._mutex:
+            if self._fd < 0:
+                raise ValueError("the recording is closed")
+            self._unconfirmed += rows
+            if self._clock() >= self._sync_due:
+                self.sync()
+            else:
+                self._attempt(self._write)
+
+    def sync(self) -> None:
+        """Write what waits and have the device confirm it; if it fails, set `trouble`."""
+        with self._mutex:
+            self._attempt(self._write_and_confirm)
+
+    def look_after(self) -> None:
+        """Do once a second what is due: confirm rows, see that the file is still there."""
+        with self._mutex:
+            if self._fd >= 0 and self._clock() >= self._sync_due:
+                self._sync_due = self._clock() + SYNC_S
+                self.sync()
+
+    def close(self) -> None:
+        """
+        Sync, whatever the time since the last attempt, and let go of the file.
+
+        Raises
+        ------
+        RecordingError
+            Rows could not be written. They are still held: `move_to` can save them.
+        """
+        with self._mutex:
+            if self._fd < 0:
+                return
+            self._retry_due = 0.0
+            self.sync()
+            if self.trouble is not None:
+                self._save_in_spare()
+            if self.trouble is not None:
+                raise unusable_recording(
+                    self.path,
+                    f"{self.pending_bytes} bytes could not be written: {self.trouble}",
+                    hint="make room there, or name a second place for the recording",
+                )
+            os.close(self._fd)
+            self._fd = -1
+
+    def discard(self) -> None:
+        """Remove the file, whose name is free again: for a recording of nothing."""
+        with self._mutex:
+            if self._fd >= 0:
+                file_io.remove(self._fd, self.path)
+                self._fd = -1
+
+    def move_to(self, path: Path | str) -> None:
+        """
+        Go on in a new file that is a complete recording by itself.
+
+        It gets all rows there were. The old file stays where and as it is.
+
+        Raises
+        ------
+        RecordingError
+            The new file exists or cannot be written; the writer goes on as before.
+        """
+        target = Path(path)
+        with self._mutex:
+            fd = file_io.create(target)
+            try:
+                written = self._write_all_to(fd)
+                os.fsync(fd)
+            except OSError as exc:
+                file_io.remove(fd, target)
+                raise unusable_recording(
+                    target, f"cannot be written: {words(exc)}", hint=ROOM
+                ) from exc
+            file_io.close(self._fd)
+            self._fd, self.path, self.trouble = fd, target, None
+            self._written = written
+            self._note_confirmed()
+
+    def _write_all_to(self, fd: int) -> int:
+        """Give a new file all rows; return how many bytes they take."""
+        offset = 0
+        for piece in (*self._history.pieces(), bytes(self._unconfirmed)):
+            offset = file_io.write_all(fd, offset, piece)
+        return offset
+
+    def _take_in(self) -> int:
+        """Take what the file holds into the history; return how much that is."""
+        size = 0
+        os.lseek(self._fd, 0, os.SEEK_SET)
+        while piece := os.read(self._fd, BLOCK_BYTES):
+            self._history.add(piece)
+            size += len(piece)
+        return size
+
+    def _attempt(self, step: Callable[[], None]) -> None:
+        if self.trouble is not None and self._clock() < self._retry_due:
+            return
+        try:
+            if self.trouble is not None and self._errno not in {None, *_DISK_FULL}:
+                self._find_file_again()
+            step()
+            self.trouble = None
+        except RecordingFileGone as gone:
+            self._go_on_elsewhere(str(gone))
+        except OSError as exc:
+            self.trouble, self._errno = exc.strerror or str(exc), exc.errno
+            self._retry_due = self._clock() + RETRY_S
+
+    def _write(self) -> None:
+        self._see_that_it_is_whole()
+        while self.pending_bytes:
+            with memoryview(self._unconfirmed) as rows:
+                rest = rows[self._written - self._confirmed :]
+                self._written += file_io.write_some(self._fd, self._written, rest)
+
+    def _write_and_confirm(self) -> None:
+        self._see_that_it_is_there()
+        self._write()
+        if not self._unconfirmed:
+            return
+        try:
+            os.fsync(self._fd)
+        except OSError:
+            # The system may forget the pages it could not store: all goes out again.
+            self._written = self._confirmed
+            raise
+        self._note_confirmed()
+
+    def _note_confirmed(self) -> None:
+        rows = bytes(self._unconfirmed)
+        self._history.add(rows)
+        self._fingerprint = (self._fingerprint + rows)[-file_io.FINGERPRINT_BYTES :]
+        self._unconfirmed.clear()
+        self._confirmed = self._written
+        self._sync_due = self._clock() + SYNC_S
+
+    def _see_that_it_is_there(self) -> None:
+        self._see_that_it_is_whole()
+        if file_io.read_before(self._fd, self._confirmed) != self._fingerprint:
+            raise RecordingFileGone("was overwritten by another program")
+        try:
+            named = self.path.stat()
+        except FileNotFoundError:
+            raise RecordingFileGone("was deleted or moved") from None
+        if not os.path.samestat(named, os.fstat(self._fd)):
+            raise RecordingFileGone("was replaced by another file")
+
+    def _see_that_it_is_whole(self) -> None:
+        if os.fstat(self._fd).st_size < self._written:
+            raise RecordingFileGone("was cut by another program")
+
+    def _go_on_elsewhere(self, why: str) -> None:
+        """Go on in a new file beside the old one, or in the spare folder."""
+        old = self.path
+        for folder in filter(None, (old.parent, self.spare)):
+            with contextlib.suppress(RecordingError):
+                self.move_to(file_io.free_name(folder, old))
+                self.moves.append(f"{old} {why}; all of it is in {self.path}")
+                return
+        self.trouble, self._errno = f"the file {why}, and there is no place to go on", None
+        self._retry_due = self._clock() + RETRY_S
+
+    def _save_in_spare(self) -> None:
+        """Try the spare folder before rows are given up."""
+        if self.spare is None:
+            return
+        old, why = self.path, self.trouble
+        with contextlib.suppress(RecordingError):
+            self.move_to(file_io.free_name(self.spare, old))
+            self.moves.append(
+                f"{old} could not be written ({why}); all of it is in {self.path}"
+            )
+
+    def _find_file_again(self) -> None:
+        """Take up the file anew if its device was pulled and put back."""
+        if os.path.samestat(self.path.stat(), os.fstat(self._fd)):
+            return
+        fd = os.open(self.path, file_io.OPEN_FLAGS)
+        try:
+            file_io.lock(fd)
+            if file_io.read_before(fd, self._confirmed) != self._fingerprint:
+                raise OSError(errno.ESTALE, "the file there is not this recording")
+        except OSError:
+            os.close(fd)
+            raise
+        file_io.close(self._fd)
+        self._fd, self._written = fd, self._confirmed
+
+
+def check_appendable(path: Path) -> None:
+    """
+    See that rows could be added, writing nothing.
+
+    Raises
+    ------
+    RecordingError
+        The file is missing, no recording, may not be written, or is being written by
+        another program.
+    """
+    os.close(_opened(path))
+
+
+def append_rows(path: Path, rows: bytes) -> None:
+    """
+    Add whole rows to the end of a recording, on the device when this returns.
+
+    A row that a crash has left without its end is ended by a mark that makes it count as
+    damaged, so that the new rows stand alone. Where the device takes only a part of the rows,
+    that part is taken away again.
+
+    Raises
+    ------
+    RecordingError
+        As `check_appendable`, or the device does not take them.
+    """
+    fd = _opened(path)
+    try:
+        size = os.lseek(fd, 0, os.SEEK_END)
+        os.lseek(fd, size - 1, os.SEEK_SET)
+        cut = b"" if os.read(fd, 1) == b"\n" else CUT_MARK
+        _add(fd, size, cut + rows)
+    except OSError as exc:
+        hint = "make room there, or work in a copy elsewhere"
+        raise unusable_recording(path, f"cannot be written: {words(exc)}", hint=hint) from exc
+    finally:
+        os.close(fd)
+
+
+def copy_recording(path: Path, target: Path) -> None:
+    """
+    Copy a recording to a new file, byte for byte; it is only read.
+
+    Raises
+    ------
+    RecordingError
+        The recording cannot be read, or the new file exists or cannot be written.
+    """
+    reader = read_blocks(path)
+    fd = create(target)
+    try:
+        with reader.path.open("rb") as file:
+            offset = 0
+            while piece := file.read(BLOCK_BYTES):
+                offset = write_all(fd, offset, piece)
+        os.fsync(fd)
+    except OSError as exc:
+        remove(fd, target)
+        raise unusable_recording(target, f"cannot be written: {words(exc)}", hint=ROOM) from exc
+    os.close(fd)
+
+
+def _opened(path: Path) -> int:
+    read_blocks(path)
+    return open_locked(path, OPEN_FLAGS)
+
+
+def _add(fd: int, size: int, rows: bytes) -> None:
+    try:
+        write_all(fd, size, rows)
+        os.fsync(fd)
+    except OSError:
+        os.ftruncate(fd, size)
+        raise

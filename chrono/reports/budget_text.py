@@ -1,0 +1,257 @@
+"""The error budget of a speed as text for a terminal, and as an object for JSON."""
+
+import math
+from typing import Any
+
+from chrono.measuring.error_budget import Budget, Contribution
+from chrono.measuring.improvements import Improvement
+from chrono.measuring.measurement_plan import DIGITS, SpeedBudget
+from chrono.measuring.monte_carlo import MonteCarlo, validate
+from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.setup_words import two_digits
+from chrono.rigs.rig_model import Rig
+from chrono.safe_text import plain
+from chrono.units import format_value, speed_in
+
+BAR_CELLS = 6
+MANY_DOF = 1000
+"""Degrees of freedom shown as infinite: t differs from the normal factor by 0.1 % there."""
+
+_SHOWN_UNITS = {
+    "m": ((1e-3, "mm"),),
+    "s": ((1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")),
+    "": ((1e-2, "%"), (1e-6, "ppm")),
+}
+"""Units that inputs are stated in, by their SI unit, the largest first."""
+
+
+def budget_text(found: SpeedBudget) -> str:
+    """Return what a speed's uncertainty is made of, as plain text within 80 columns."""
+    budget, unit = found.budget, found.rig.speed_unit
+    lines = [
+        _title(found),
+        "",
+        *_table(budget, unit),
+        "",
+        *_result_lines(budget, unit),
+        *_trial_lines(budget, found.trials, unit),
+        "",
+        *_advice_lines(budget, found.improvements, unit),
+        *window_lines(found.rig, found.speed_mps),
+    ]
+    return "\n".join(lines)
+
+
+def budget_data(found: SpeedBudget) -> dict[str, Any]:
+    """Return what `budget_text` shows as an object for JSON, in SI units."""
+    budget = found.budget
+    return {
+        "rig": found.rig.name,
+        "speed_mps": budget.speed_mps,
+        "transit_s": found.transit_s,
+        "edges_used": found.edges_used.name.lower(),
+        "contributions": [_contribution_data(budget, c) for c in budget.contributions],
+        "u_mps": budget.u_mps,
+        "u_random_mps": budget.u_random_mps,
+        "u_shared_mps": budget.u_shared_mps,
+        "effective_dof": _finite(budget.dof),
+        "k": _finite(budget.k),
+        "U95_mps": budget.U95_mps,
+        "U95_first_order_mps": budget.U95_first_order_mps,
+        "one_tick_limits_mps": [budget.lowest_mps, _finite(budget.highest_mps)],
+        "monte_carlo": _trials_data(budget, found.trials),
+        "improvements": [vars(i) for i in found.improvements],
+    }
+
+
+def window_lines(rig: Rig, speed_mps: float) -> list[str]:
+    """Return what the rig makes of a speed outside its window, nothing for one inside."""
+    window, unit = rig.window, rig.speed_unit
+    if window.slowest_mps <= speed_mps <= window.fastest_mps:
+        return []
+    ends = [speed_in(unit, v) for v in (window.slowest_mps, window.fastest_mps)]
+    flag = "too-slow" if speed_mps < window.slowest_mps else "too-fast"
+    return [
+        "",
+        f"Such a shot is flagged {flag} and not counted:",
+        f"the rig's window is {ends[0]:.4g} … {ends[1]:.4g} {unit}.",
+    ]
+
+
+def _title(found: SpeedBudget) -> str:
+    rig, budget, model = found.rig, found.budget, found.model
+    unit = rig.speed_unit
+    speed = format_value(speed_in(unit, budget.speed_mps), _U95(budget, unit))
+    return (
+        f"Error budget of {speed} {unit} with {plain(rig.name)}\n"
+        f"{model.spacing_m * 1e3:.6g} mm in {found.transit_s * 1e6:.6g} us, "
+        f"{found.transit_s / model.tick_s:.6g} ticks of {tick_text(model.tick_s)}, "
+        f"{'two pairs' if found.edges_used == EdgesUsed.BOTH else 'one pair'} of edges"
+    )
+
+
+def tick_text(tick_s: float) -> str:
+    """Return a step of the timestamps with a unit that suits it."""
+    scale, unit = next(u for u in _SHOWN_UNITS["s"] if tick_s >= 0.999 * u[0] or u[1] == "ns")
+    return f"{tick_s / scale:.4g} {unit}"
+
+
+def _table(budget: Budget, unit: str) -> list[str]:
+    header = _row("input", "stated", "distribution", "sensitivity", f"u [{unit}]", "share", "")
+    rows = [_contribution_row(budget, c, unit) for c in budget.contributions]
+    sums = [
+        _row(
+            name,
+            "",
+            "",
+            "",
+            two_digits(speed_in(unit, u)),
+            _percent((u / budget.u_mps) ** 2),
+            "",
+        )
+        for name, u in (
+            ("random part", budget.u_random_mps),
+            ("shared part", budget.u_shared_mps),
+            ("combined", budget.u_mps),
+        )
+    ]
+    return [header, "─" * 80, *rows, "─" * 80, *sums]
+
+
+def _contribution_row(budget: Budget, contribution: Contribution, unit: str) -> str:
+    scale, shown = _shown_unit(contribution)
+    share = budget.share(contribution)
+    return _row(
+        contribution.name,
+        stated_text(contribution),
+        contribution.input.distribution,
+        f"{speed_in(unit, abs(contribution.sensitivity)) * scale:.3g}/{shown}",
+        two_digits(speed_in(unit, contribution.u_out)),
+        _percent(share),
+        "█" * round(share * BAR_CELLS),
+    )
+
+
+def stated_text(contribution: Contribution) -> str:
+    """Return an input's half-width, or u where it has none, as people write it."""
+    quantity = contribution.input
+    if quantity.distribution == "tilt":
+        return f"0…{math.degrees(quantity.half_width):.3g}°"
+    scale, shown = _shown_unit(contribution)
+    if math.isinf(quantity.half_width):
+        return f"u {quantity.u / scale:.3g} {shown}"
+    return f"± {quantity.half_width / scale:.4g} {shown}"
+
+
+def _shown_unit(contribution: Contribution) -> tuple[float, str]:
+    """Return the largest unit in which the input's size is 0.1 or more, and its name."""
+    quantity = contribution.input
+    units = _SHOWN_UNITS[quantity.unit]
+    if quantity.distribution == "tilt":
+        return units[0]
+    size = quantity.u if math.isinf(quantity.half_width) else quantity.half_width
+    return next((unit for unit in units if size >= 0.999 * unit[0] / 10), units[-1])
+
+
+def _row(*cells: str) -> str:
+    widths = (20, -10, 11, -12, -8, -7, BAR_CELLS)
+    parts = [
+        f"{text:>{-width}}" if width < 0 else f"{text:<{width}}"
+        for text, width in zip(cells, widths, strict=True)
+    ]
+    return " ".join(parts).rstrip()
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"
+
+
+def _U95(budget: Budget, unit: str) -> float:  # noqa: N802
+    return speed_in(unit, budget.U95_mps)
+
+
+def _result_lines(budget: Budget, unit: str) -> list[str]:
+    U95 = _U95(budget, unit)  # noqa: N806
+    first = speed_in(unit, budget.U95_first_order_mps)
+    dof = "∞" if budget.dof > MANY_DOF else f"{budget.dof:.3g}"
+    limits = [speed_in(unit, v) for v in (budget.lowest_mps, budget.highest_mps)]
+    low, high = (f"{limit:.7g}" if math.isfinite(limit) else "∞" for limit in limits)
+    return [
+        f"U95            {two_digits(U95)} {unit} "
+        f"({two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
+        f"k = {budget.k:.3f}, from the combined distribution",
+        f"first order    {two_digits(first)} {unit} (t for {dof} effective degrees of freedom)",
+        f"tick alone     {low} … {high} {unit}, hard limits: one tick more or less",
+    ]
+
+
+def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
+    low, high = (
+        format_value(speed_in(unit, end), _U95(budget, unit) / 10)
+        for end in (trials.low, trials.high)
+    )
+    settled = "" if trials.settled else ", not settled"
+    return [
+        f"Monte Carlo    {low} … {high} {unit} in {trials.trials} trials{settled}",
+        f"               to {DIGITS} digits it confirms {_confirmed(budget, trials)}",
+    ]
+
+
+def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
+    gap = budget.U95_first_order_mps / budget.U95_mps - 1
+    wider = "wider" if gap > 0 else "narrower"
+    ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
+    first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
+    return {
+        (True, True): "U95 and first order",
+        (True, False): f"U95, not first order ({_percent(abs(gap))} {wider})",
+        (False, True): "first order, not U95",
+        (False, False): "neither U95 nor first order",
+    }[ours, first]
+
+
+def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
+    first = found[0] if found else None
+    if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
+        return ["Nothing alone would lessen U95 by more than 2 % if it were halved."]
+    halved = two_digits(speed_in(unit, first.U95_halved_mps))
+    helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
+    return [
+        f"Improve first: {first.group}; half its uncertainty gives U95 {halved} {unit}.",
+        "Ways, with the U95 that each gives:",
+        *(f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {i.text}" for i in helping),
+    ]
+
+
+def _result(improvement: Improvement) -> float:
+    return improvement.U95_mps
+
+
+def _contribution_data(budget: Budget, contribution: Contribution) -> dict[str, Any]:
+    quantity = contribution.input
+    return {
+        "name": quantity.name,
+        "distribution": quantity.distribution,
+        "half_width": _finite(quantity.half_width),
+        "u": quantity.u,
+        "unit": quantity.unit or "1",
+        "dof": _finite(quantity.dof),
+        "sensitivity": contribution.sensitivity,
+        "u_mps": contribution.u_out,
+        "share": budget.share(contribution),
+        "nature": quantity.nature,
+    }
+
+
+def _trials_data(budget: Budget, trials: MonteCarlo) -> dict[str, Any]:
+    return vars(trials) | {
+        "digits": DIGITS,
+        "U95_agrees": validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees,
+        "first_order_agrees": validate(
+            budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS
+        ).agrees,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,393 @@
+"""Pictures made of characters: points, bars and curves on axes whose ticks are evenly spaced.
+
+A cell of Braille holds two by four dots, so a point is drawn to a quarter of a line. The
+axis is chosen so that a step between ticks is a whole number of cells: what stands beside a
+tick is at its true place. Where a stream cannot carry Braille, plain ASCII is used. Curves end
+in their own letter; an axis of decades gives each decade the same length.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats
+
+DOTS_WIDE, DOTS_HIGH = 2, 4
+"""Dots of one Braille cell."""
+
+_BRAILLE = 0x2800
+_BITS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
+"""Bit of each dot by column and row (The Unicode Standard, chapter 21.1)."""
+_STEPS = (1.0, 2.0, 5.0)
+_UPPER, _LOWER = 0x01 | 0x08 | 0x02 | 0x10, 0x04 | 0x20 | 0x40 | 0x80
+
+Piece = tuple[str, str]
+"""A text and the name of its style, which may be empty."""
+
+
+@dataclass(frozen=True)
+class Axis:
+    """
+    An axis of cells with ticks at whole cells.
+
+    Attributes
+    ----------
+    first : float
+        Value at the middle of the first cell.
+    per_cell : float
+        Value from one cell to the next.
+    cells : int
+        Number of cells.
+    step : float
+        From tick to tick; a whole number of cells.
+    """
+
+    first: float
+    per_cell: float
+    cells: int
+    step: float
+
+    def place(self, value: float) -> float:
+        """Return where a value stands, in cells from the middle of the first one."""
+        return (value - self.first) / self.per_cell
+
+    @property
+    def low(self) -> float:
+        """Value at the near end of the first cell."""
+        return self.first - self.per_cell / 2
+
+    @property
+    def high(self) -> float:
+        """Value at the far end of the last cell."""
+        return self.first + (self.cells - 0.5) * self.per_cell
+
+    def ticks(self) -> list[tuple[int, str]]:
+        """Return the cell and the text of each tick."""
+        every = round(self.step / self.per_cell)
+        begin = round(self.first / self.per_cell)
+        decimals = max(-math.floor(math.log10(self.step) + 1e-9), 0)
+        return [
+            (cell, f"{(begin + cell) * self.per_cell:.{decimals}f}")
+            for cell in range(self.cells)
+            if (begin + cell) % every == 0
+        ]
+
+
+def fit_axis(
+    low: float,
+    high: float,
+    cells: int,
+    apart: Sequence[int] = (2, 3, 4, 5),
+    *,
+    anchored: bool = False,
+) -> Axis:
+    """
+    Choose the axis that shows a range as large as the cells allow.
+
+    Parameters
+    ----------
+    low, high : float
+        Range to show, finite; both may be the same.
+    cells : int
+        Cells of the axis, at least 2.
+    apart : sequence of int, optional
+        How many cells there may be from tick to tick.
+    anchored : bool, optional
+        Begin at `low`; else the range stands in the middle.
+
+    Returns
+    -------
+    Axis
+        Its step is 1, 2 or 5 times a power of ten.
+    """
+    span = max(high - low, abs(high) * 1e-6, 1e-9)
+    decade = 10.0 ** math.floor(math.log10(span / max(cells - 1, 1)))
+    steps = [scale * decade * s for scale in (1, 10, 100) for s in _STEPS]
+    near = [k for k in apart if 2 * k <= cells] or [min(apart)]  # so that two ticks show
+    fits = [(step / k, step) for step in steps for k in near]
+    per_cell, step = min(fit for fit in fits if _covers(fit[0], low, high, cells))
+    spare = cells - 1 - (_ceil(high / per_cell) - _floor(low / per_cell))
+    first = (_floor(low / per_cell) - (0 if anchored else spare // 2)) * per_cell
+    return Axis(first, per_cell, cells, step)
+
+
+def _covers(per_cell: float, low: float, high: float, cells: int) -> bool:
+    return _ceil(high / per_cell) - _floor(low / per_cell) <= cells - 1
+
+
+def _floor(value: float) -> int:
+    return math.floor(value + 1e-9)
+
+
+def _ceil(value: float) -> int:
+    return math.ceil(value - 1e-9)
+
+
+def axis_lines(
+    axis: Axis, unit: str = "", level: str = "─", tick: str = "┬"
+) -> tuple[str, str]:
+    """Return a level axis as a stroke with its ticks, and the numbers below them."""
+    ticks = axis.ticks()
+    places = {cell for cell, _ in ticks}
+    stroke = "".join(tick if cell in places else level for cell in range(axis.cells))
+    foot = ""
+    for cell, label in ticks:
+        begin = max(cell - (len(label) - 1) // 2, 0)
+        if begin >= len(foot) + bool(foot) and begin + len(label) <= axis.cells:
+            foot = foot.ljust(begin) + label
+    if len(foot) + 1 + len(unit) <= axis.cells:
+        foot += f" {unit}"
+    return stroke, foot.rstrip()
+
+
+class Chart:
+    """
+    A picture on two axes, drawn into and then taken out line by line.
+
+    Parameters
+    ----------
+    x, y : Axis
+        Columns and lines of the picture.
+    braille : bool, optional
+        Draw dots; else ASCII stands in for them.
+    """
+
+    def __init__(self, x: Axis, y: Axis, *, braille: bool = True) -> None:
+        self.x, self.y, self.braille = x, y, braille
+        self._bits = [[0] * x.cells for _ in range(y.cells)]
+        self._styles = [[""] * x.cells for _ in range(y.cells)]
+        self._signs: dict[tuple[int, int], Piece] = {}
+
+    def point(self, x: float, y: float, style: str = "") -> None:
+        """Draw one dot; what is off the picture is left out."""
+        self._dot(*self._dots(x, y), style)
+
+    def points(self, x: Iterable[float], y: Iterable[float], style: str = "") -> None:
+        """Draw dots."""
+        for one_x, one_y in zip(x, y, strict=True):
+            self.point(one_x, one_y, style)
+
+    def mark(self, x: float, y: float, style: str = "") -> None:
+        """Draw a point that is seen among bars: two dots wide."""
+        column, row = self._dots(x, y)
+        self._dot(column, row, style)
+        self._dot(column + 1, row, style)
+
+    def bar(self, x: float, low: float, high: float, style: str = "") -> None:
+        """Draw an upright line from one value to another."""
+        column, bottom = self._dots(x, max(low, self.y.low))
+        _, top = self._dots(x, min(high, self.y.high))
+        for row in range(top, bottom + 1):
+            self._dot(column, row, style)
+
+    def curve(self, x: Sequence[float], y: Sequence[float], style: str = "") -> None:
+        """Join points by straight lines; a NaN breaks the curve."""
+        places = [
+            self._dots(a, b) if math.isfinite(a) and math.isfinite(b) else None
+            for a, b in zip(x, y, strict=True)
+        ]
+        for begin, end in pairwise(places):
+            if begin is not None and end is not None:
+                self._line(begin, end, style)
+
+    def sign(self, x: float, y: float, text: str, style: str = "") -> None:
+        """Write a text that begins in the cell of a point, over what is drawn there."""
+        column, row = (round(self.x.place(x)), self.y.cells - 1 - round(self.y.place(y)))
+        for i, character in enumerate(text):
+            if 0 <= column + i < self.x.cells and 0 <= row < self.y.cells:
+                self._signs[row, column + i] = (character, style)
+
+    def lines(self, unit_x: str = "", unit_y: str = "") -> list[list[Piece]]:
+        """
+        Return the picture with its axes, top line first.
+
+        Parameters
+        ----------
+        unit_x, unit_y : str, optional
+            Written at the ends of the axes.
+
+        Returns
+        -------
+        list of list of (str, str)
+            Pieces of text of each line, each with the name of its style.
+        """
+        upright, corner, level, tick_x, tick_y = "│└─┬┤" if self.braille else "|+-++"
+        labels = dict(self.y.ticks())
+        room = max((len(label) for label in labels.values()), default=0)
+        lines: list[list[Piece]] = []
+        if unit_y:
+            lines.append([(unit_y, "axis")])
+        for row in range(self.y.cells):
+            label = labels.get(self.y.cells - 1 - row, "")
+            stroke = tick_y if label else upright
+            lines.append([(f"{label:>{room}} {stroke}", "axis"), *self._pieces(row)])
+        stroke, foot = axis_lines(self.x, unit_x, level, tick_x)
+        pad = " " * (room + 1)
+        return [
+            *lines,
+            [(f"{pad}{corner}{stroke}", "axis")],
+            [(f"{pad} {foot}".rstrip(), "axis")],
+        ]
+
+    def text(self, unit_x: str = "", unit_y: str = "") -> str:
+        """Return the picture as plain text."""
+        pieces = self.lines(unit_x, unit_y)
+        return "\n".join("".join(text for text, _ in line).rstrip() for line in pieces)
+
+    # -- drawing -----------------------------------------------------------------------
+
+    def _dots(self, x: float, y: float) -> tuple[int, int]:
+        """Return the dot of a point, counted from the top left."""
+        column = math.floor((self.x.place(x) + 0.5) * DOTS_WIDE)
+        row = math.floor((self.y.cells - 0.5 - self.y.place(y)) * DOTS_HIGH)
+        return column, row
+
+    def _dot(self, column: int, row: int, style: str) -> None:
+        cell_x, cell_y = column // DOTS_WIDE, row // DOTS_HIGH
+        if 0 <= cell_x < self.x.cells and 0 <= cell_y < self.y.cells:
+            self._bits[cell_y][cell_x] |= _BITS[column % DOTS_WIDE][row % DOTS_HIGH]
+            self._styles[cell_y][cell_x] = style
+
+    def _line(self, begin: tuple[int, int], end: tuple[int, int], style: str) -> None:
+        ways = end[0] - begin[0], end[1] - begin[1]
+        steps = max(*map(abs, ways), 1)
+        first, last = 0, steps
+        room = self.x.cells * DOTS_WIDE, self.y.cells * DOTS_HIGH
+        for start, way, dots in zip(begin, ways, room, strict=True):
+            if way:  # the way may be of any length: only its part in the picture is walked
+                enters, leaves = sorted((-1 - start, dots - start), reverse=way < 0)
+                first = max(first, steps * enters // way)
+                last = min(last, -(-steps * leaves // way))
+        for i in range(first, last + 1):
+            column, row = (a + round(b * i / steps) for a, b in zip(begin, ways, strict=True))
+            self._dot(column, row, style)
+
+    def _pieces(self, row: int) -> list[Piece]:
+        pieces: list[Piece] = []
+        for column in range(self.x.cells):
+            bits = self._bits[row][column]
+            drawn = (self._character(bits), self._styles[row][column] if bits else "")
+            text, style = self._signs.get((row, column), drawn)
+            if pieces and pieces[-1][1] == style:
+                pieces[-1] = (pieces[-1][0] + text, style)
+            else:
+                pieces.append((text, style))
+        return pieces
+
+    def _character(self, bits: int) -> str:
+        if not bits:
+            return " "
+        if self.braille:
+            return chr(_BRAILLE | bits)
+        return ":" if bits & _UPPER and bits & _LOWER else "'" if bits & _UPPER else "."
+
+
+WIDTH, HEIGHT = 48, 12
+"""Cells of a picture without its axes: fits a terminal 60 columns wide."""
+_APART_X, _APART_Y = (6, 8, 10, 12), (2, 3, 4)
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """One curve: its points in order, shape (N,), and the letter that it ends in (or none)."""
+
+    x: Floats
+    y: Floats
+    letter: str = ""
+
+
+def curves_picture(
+    curves: Sequence[Curve], x_label: str, y_label: str, *, ascii_only: bool = False
+) -> list[str]:
+    """
+    Draw curves over axes that begin at 0.
+
+    Parameters
+    ----------
+    curves : sequence of Curve
+        Finite points; what lies below 0 is left out.
+    x_label, y_label : str
+        What the axes show, with the unit.
+    ascii_only : bool, optional
+        Use plain ASCII characters.
+
+    Returns
+    -------
+    list of str
+        Lines of at most 60 columns.
+    """
+    right = max((float(np.max(c.x)) for c in curves if len(c.x)), default=0.0) or 1.0
+    top = max((float(np.max(c.y)) for c in curves if len(c.y)), default=0.0) or 1.0
+    chart = Chart(
+        fit_axis(0.0, right, WIDTH, _APART_X, anchored=True),
+        fit_axis(0.0, top, HEIGHT, _APART_Y, anchored=True),
+        braille=not ascii_only,
+    )
+    for curve in curves:
+        above = (curve.x >= 0) & (curve.y >= 0)
+        chart.curve(
+            np.where(above, curve.x, np.nan).tolist(), np.where(above, curve.y, np.nan).tolist()
+        )
+    taken: set[tuple[int, int]] = set()
+    for curve in curves:
+        _put_letter(chart, curve, taken)
+    return [*chart.text(unit_y=y_label).splitlines(), f"{x_label:>{WIDTH + 10}}"]
+
+
+def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None:
+    """Put a curve's letter on its highest point, or beside it if that is taken."""
+    if not curve.letter or not len(curve.x):
+        return
+    highest = int(np.argmax(curve.y))
+    column, row = (
+        min(max(round(place), 0), axis.cells - 1)
+        for axis, place in (
+            (chart.x, chart.x.place(float(curve.x[highest]))),
+            (chart.y, chart.y.place(float(curve.y[highest]))),
+        )
+    )
+    while (column, row) in taken and column < chart.x.cells - 1:
+        column += 1
+    taken.add((column, row))
+    chart.sign(
+        chart.x.first + column * chart.x.per_cell,
+        chart.y.first + row * chart.y.per_cell,
+        curve.letter,
+    )
+
+
+@dataclass(frozen=True)
+class DecadeAxis(Axis):
+    """
+    An axis of logarithms: `first`, `per_cell` and `step` are in decades.
+
+    Attributes
+    ----------
+    scale : float
+        What a value is divided by where it is written.
+    """
+
+    scale: float = 1.0
+
+    def place(self, value: float) -> float:
+        """Return where a value above zero stands, in cells from the middle of the first."""
+        return (math.log10(value) - self.first) / self.per_cell
+
+    def ticks(self) -> list[tuple[int, str]]:
+        """Return the cell and the text of each decade and, where there is room, of 2 and 5."""
+        found: dict[int, str] = {}
+        for digit in (1, 2, 5) if 1 / self.per_cell >= 12 else (1,):
+            for decade in range(math.floor(self.first), math.ceil(self.high) + 1):
+                cell = round(self.place(digit * 10.0**decade))
+                if 0 <= cell < self.cells:
+                    found.setdefault(cell, f"{digit * 10.0**decade / self.scale:g}")
+        return sorted(found.items())
+
+
+def decade_axis(low: float, high: float, cells: int, scale: float = 1.0) -> DecadeAxis:
+    """Return the axis that shows `low` … `high`, above zero, over all cells."""
+    first, last = math.log10(low), math.log10(high)
+    return DecadeAxis(first, (last - first) / (cells - 1), cells, 1.0, scale)

@@ -1,0 +1,222 @@
+"""The table of shots as CSV and Parquet, by Apache Arrow: in bulk, bounded in memory.
+
+Without pyarrow, and with decimal commas, CSV is written by plain code: the same bytes, a few
+times slower. Parquet needs pyarrow.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
+from decimal import Decimal
+from importlib.util import find_spec
+from threading import Thread
+from typing import IO, TYPE_CHECKING, Any
+
+from chrono.arrays.prefetch import prefetch
+from chrono.errors import OptionError
+from chrono.reports.export_table import (
+    COLUMNS,
+    SHOT_COLUMNS,
+    TEXT_COLUMNS,
+    Columns,
+    ExportHeads,
+    ExportTable,
+    TextColumn,
+    moment_texts,
+)
+from chrono.safe_text import cell
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+def write_comma_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
+    """Write recordings as CSV with `;` and decimal commas; return the number of rows."""
+    return _write(tables, stream, ";", ",")
+
+
+def write_point_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
+    """Write recordings as CSV with `,` and decimal points; return the number of rows."""
+    return _write(tables, stream, ",", ".")
+
+
+def _write(
+    tables: Iterable[ExportTable], stream: IO[bytes], separator: str, decimal_sign: str
+) -> int:
+    rows = 0
+    stream.write((separator.join(map(_quoted, COLUMNS)) + "\n").encode())
+    for table in tables:
+        for columns in table.chunks:
+            lines = [separator.join(cells) for cells in _rows(columns, decimal_sign)]
+            stream.write("".join(f"{line}\n" for line in lines).encode())
+            rows += len(lines)
+    return rows
+
+
+def _rows(columns: Columns, decimal_sign: str) -> Iterator[tuple[str, ...]]:
+    texts = [_cells(values, decimal_sign) for values in columns.values()]
+    return zip(*texts, strict=True)
+
+
+def _cells(values: Any, decimal_sign: str) -> Iterable[str]:
+    if isinstance(values, TextColumn):
+        each = [_quoted(cell(text)) for text in values.each]
+        return (each[place] for place in values.place.tolist())
+    if values.dtype.kind == "M":
+        return ("" if text is None else _quoted(text) for text in moment_texts(values))
+    words: dict[str, Callable[[Any], str]] = {"b": _yes_or_no, "i": str, "f": _number}
+    word = words[values.dtype.kind]
+    return (word(value).replace(".", decimal_sign) for value in values.tolist())
+
+
+def _quoted(text: str) -> str:
+    doubled = text.replace('"', '""')
+    return f'"{doubled}"'
+
+
+def _yes_or_no(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def _number(value: float) -> str:
+    """Return the shortest digits that mean the number, without an exponent."""
+    if value != value:
+        return ""
+    return f"{Decimal(repr(value)):f}".removesuffix(".0")
+
+
+ROW_GROUP = 50_000
+"""Rows of a Parquet file that are kept together, at least; many small ones read slowly."""
+
+
+def load_meanwhile() -> None:
+    """Have Apache Arrow load while the first recording is read."""
+    if _has_arrow():
+        Thread(target=_load).start()
+
+
+def _load() -> None:
+    with suppress(ImportError):  # which writing will tell
+        from pyarrow import csv, parquet  # noqa: F401
+
+
+def write_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
+    """Write recordings as CSV, UTF-8; return the number of rows."""
+    if not _has_arrow():
+        return write_point_csv(tables, stream)
+    from pyarrow import csv
+
+    options = csv.WriteOptions(quoting_style="needed")
+    schema, rows = _schema(moments_as_text=True), 0
+    parts = (_harmless(columns) for table in tables for columns in table.chunks)
+    with csv.CSVWriter(stream, schema, write_options=options) as writer:
+        for batch in prefetch(_batch(columns, schema) for columns in parts):
+            writer.write_batch(batch)
+            rows += batch.num_rows
+    return rows
+
+
+def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
+    """
+    Write recordings as Parquet; return the number of rows.
+
+    Its schema's metadata are the members that stand at the head of a JSON file, see
+    `ExportHeads.texts`. They are known at the end only, and would not be read as the schema's
+    if Arrow's own, which is made at the beginning, were stored too.
+
+    Raises
+    ------
+    OptionError
+        If pyarrow is not installed.
+    """
+    if not _has_arrow():
+        raise OptionError(
+            "Parquet needs pyarrow, which is not installed",
+            where="--output",
+            hint="pip install pyarrow, or export to CSV",
+        )
+    from pyarrow import parquet
+
+    heads, schema, rows = ExportHeads(), _schema(), 0
+    repeated = [*TEXT_COLUMNS]  # of numbers hardly any comes twice: looking would cost time
+    parts = _parts(tables, heads)
+    options = {"use_dictionary": repeated, "store_schema": False}
+    with parquet.ParquetWriter(stream, schema, **options) as writer:
+        for group in prefetch(_row_groups(_batch(columns, schema) for columns in parts)):
+            writer.write_table(group)
+            rows += group.num_rows
+        writer.add_key_value_metadata(heads.texts())
+    return rows
+
+
+def _has_arrow() -> bool:
+    try:
+        return find_spec("pyarrow") is not None
+    except ValueError:  # it was taken out of the running program
+        return False
+
+
+def _parts(tables: Iterable[ExportTable], heads: ExportHeads) -> Iterator[Columns]:
+    for table in tables:
+        heads.add(table.head)
+        yield from table.chunks
+
+
+def _row_groups(batches: Iterable["pa.RecordBatch"]) -> Iterator["pa.Table"]:
+    import pyarrow as pa
+
+    waiting: list[pa.RecordBatch] = []
+    for batch in batches:
+        waiting.append(batch)
+        if sum(each.num_rows for each in waiting) >= ROW_GROUP:
+            yield pa.Table.from_batches(waiting)
+            waiting = []
+    if waiting:
+        yield pa.Table.from_batches(waiting)
+
+
+def _harmless(columns: Columns) -> Columns:
+    """Return columns of which no text is a formula to a spreadsheet."""
+    for name in TEXT_COLUMNS:
+        texts = columns[name]
+        columns[name] = texts._replace(each=[cell(text) for text in texts.each])
+    return columns
+
+
+def _schema(moments_as_text: bool = False) -> "pa.Schema":
+    import pyarrow as pa
+
+    kinds = {
+        "string": pa.string(),
+        "integer": pa.int64(),
+        "number": pa.float64(),
+        "boolean": pa.bool_(),
+        "datetime": pa.string() if moments_as_text else pa.timestamp("us", tz="UTC"),
+    }
+    return pa.schema([(column.name, kinds[column.kind]) for column in SHOT_COLUMNS])
+
+
+def _batch(columns: Columns, schema: "pa.Schema") -> "pa.RecordBatch":
+    """Put columns together; a NaN becomes an empty cell."""
+    import pyarrow as pa
+
+    arrays = [_array(columns[field.name], field.type) for field in schema]
+    return pa.record_batch(arrays, schema=schema)
+
+
+def _array(values: Any, kind: Any) -> "pa.Array":
+    import pyarrow as pa
+
+    if isinstance(values, TextColumn):
+        return pa.array(values.each, kind).take(pa.array(values.place))
+    if values.dtype.kind == "M" and kind == pa.string():
+        return _moments_as_text(pa.array(values))
+    return pa.array(values, kind, from_pandas=True)
+
+
+def _moments_as_text(moments: "pa.Array") -> "pa.Array":
+    """Return moments as ISO 8601 has them."""
+    import pyarrow as pa
+    from pyarrow import compute
+
+    texts = compute.binary_replace_slice(moments.cast(pa.string()), 10, 11, "T")
+    return compute.binary_join_element_wise(texts, "Z", "")

@@ -1,0 +1,245 @@
+"""What falls, flights, stops and energies share in text and JSON: units, estimates, cautions.
+
+Lengths and forces follow the unit of the speeds: metres and newtons beside m/s and km/h,
+feet and pounds-force beside ft/s and mph. JSON is in SI.
+"""
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from textwrap import wrap
+from typing import Any
+
+from chrono.measuring.body_in_air import DIAMETER, MASS, TERMINAL
+from chrono.measuring.launch import Launch, RefusedLaunch
+from chrono.measuring.propagation import Estimate, Quantity
+from chrono.reports.setup_words import setup_text
+from chrono.safe_text import plain
+from chrono.units import (
+    ICE_POINT_K,
+    SPEED_UNITS,
+    STANDARD_GRAVITY_MPS2,
+    format_measured,
+    format_value,
+    significant_decimals,
+)
+
+COLUMNS = 60
+"""Width of sentences: that of a narrow terminal, and of the pictures."""
+
+LETTERS = "abcdefghijklmnopqrstuvwxyz"
+
+_TOGETHER = re.compile(r"(?<=[\d±]) (?=[±%\d]|[^\W\d_])")
+"""Spaces that no line may break at: those inside a value with its ± and its unit."""
+
+_METRIC = {
+    "length": ("m", 1.0),
+    "force": ("N", 1.0),
+    "energy": ("J", 1.0),
+    "momentum": ("N·s", 1.0),
+    "mass": ("g", 1e-3),
+    "size": ("mm", 1e-3),
+}
+_FEET = {
+    "length": ("ft", 0.3048),
+    "force": ("lbf", 4.4482216152605),
+    "energy": ("ft·lbf", 1.3558179483314),
+    "momentum": ("lbf·s", 4.4482216152605),
+    "mass": ("oz", 0.028349523125),
+    "size": ("in", 0.0254),
+}
+"""Units by kind and their SI value (exact: NIST SP 811, appendix B)."""
+
+_EVERYWHERE = {
+    "time": ("s", 1.0),
+    "acceleration": ("g", STANDARD_GRAVITY_MPS2),
+    "angle": ("°", math.pi / 180),
+    "part": ("%", 0.01),
+    "number": ("", 1.0),
+    "per length": ("1/m", 1.0),
+}
+
+
+@dataclass(frozen=True)
+class UserUnits:
+    """
+    The user's units.
+
+    Attributes
+    ----------
+    speed : str
+        One of `chrono.units.SPEED_UNITS`; lengths and forces follow it.
+    """
+
+    speed: str = "m/s"
+
+    def of(self, kind: str) -> tuple[str, float]:
+        """Return a kind's unit and its SI value."""
+        if kind == "speed":
+            return self.speed, SPEED_UNITS[self.speed]
+        system = _METRIC if self.speed in ("m/s", "km/h") else _FEET
+        return (system | _EVERYWHERE)[kind]
+
+    def show(self, kind: str, value: float, U95: float = 0.0) -> str:  # noqa: N803
+        """Return a value with its ± in the user's unit."""
+        unit, size = self.of(kind)
+        if math.isinf(value):
+            return "none"
+        shown = format_measured(value / size, U95 / size, unit)
+        return shown.rstrip().replace(" °", "°")
+
+    def above(self, kind: str, value: float, U95: float) -> str:  # noqa: N803
+        """Return what stays above a value by its ±, rounded up."""
+        unit, size = self.of(kind)
+        end, decimals = (value + U95) / size, significant_decimals(U95 / size)
+        if not math.isfinite(end):
+            return "more than can be told"
+        if U95 <= 0:
+            decimals = 3 - math.floor(math.log10(end))
+        rounded = math.ceil(end * 10**decimals - 1e-9) / 10**decimals
+        return f"{rounded:.{max(decimals, 0)}f} {unit}"
+
+    def estimate(self, kind: str, found: Estimate) -> str:
+        """Return an estimate with its ±, or what is known of it."""
+        text = self.show(kind, found.value, found.U95)
+        unknown = math.isinf(found.U95) and math.isfinite(found.value)
+        return f"{text} (± not known)" if unknown else text
+
+
+def estimate_data(found: Estimate) -> dict[str, float | None]:
+    """Return an estimate as an object for JSON, in SI."""
+    values = {
+        "value": found.value,
+        "U95": found.U95,
+        "u_random": found.u_random,
+        "u_shared": found.u_shared,
+    }
+    return {k: v if math.isfinite(v) else None for k, v in values.items()}
+
+
+def launch_data(launch: Launch) -> dict[str, Any]:
+    """Return what a launch rests on as an object for JSON, in SI."""
+    body = {q.name: q for q in launch.body.quantities}
+    masses = {
+        "mass_kg": body[MASS].value if MASS in body else None,
+        "diameter_m": body[DIAMETER].value if DIAMETER in body else None,
+    }
+    return {
+        "setup": launch.name or None,
+        "shots": launch.n,
+        "speed_mps": launch.mean_mps if launch.speed else None,
+        **masses,
+        "air_density_kgpm3": launch.site.density_kgpm3,
+        "gravity_mps2": launch.site.gravity_mps2,
+    }
+
+
+def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[str]:
+    """Return what a page is about, the body where all have one, and the air."""
+    bodies = {launch_body_text(launch, units) for launch in launches}
+    body = bodies.pop() if len(bodies) == 1 else "each setup with its own body"
+    return [*filled(f"{what}: {body}" if body else what, 0), *filled(air_line(launches[0]))]
+
+
+def own_body(
+    launch: Launch, launches: Sequence[Launch], units: UserUnits
+) -> list[tuple[str, str]]:
+    """Return a row of a table that tells the body, where not all have the same."""
+    one = len({launch_body_text(each, units) for each in launches}) == 1
+    return [] if one else [("body", launch_body_text(launch, units))]
+
+
+def launch_body_text(launch: Launch, units: UserUnits) -> str:
+    """Return what is launched, in a few words, with the ± (95 %) that it is taken to have."""
+    body, parts = launch.body, []
+    if body.mass:
+        parts.append(units.show("mass", body.mass.value, body.mass.U95))
+    if body.diameter:
+        parts.append(units.show("size", body.diameter.value, body.diameter.U95))
+    if body.terminal is None and body.drag_is_known:
+        parts.append("smooth sphere" if body.sphere else _drag_text(body.drag))
+    elif body.terminal is not None:
+        speed = body.terminal.value
+        shown = units.show("speed", speed, body.terminal.U95)
+        word = "no air" if math.isinf(speed) else f"{TERMINAL} {shown}"
+        parts.append(word)
+    return ", ".join(parts)
+
+
+def _drag_text(drag: Quantity) -> str:
+    return f"drag {format_measured(drag.value, drag.U95, '')}".rstrip()
+
+
+def air_line(launch: Launch) -> str:
+    """Return air and gravity as one line."""
+    site = launch.site
+    return (
+        f"air {site.density_kgpm3:.4g} kg/m³ ({site.temperature_k - ICE_POINT_K:.3g} °C, "
+        f"{site.pressure_pa / 100:.4g} hPa, {100 * site.humidity:.3g} %), "
+        f"gravity {site.gravity_mps2:.4f} m/s²"
+    )
+
+
+def name_of(launch: Launch) -> str:
+    """Return the setup's name and its number of shots."""
+    shots = "1 shot" if launch.n == 1 else f"{launch.n} shots"
+    return f"{setup_text(launch.name)} ({shots})" if launch.n else "one body"
+
+
+def table(rows: Sequence[tuple[str, str]], indent: int = 2) -> list[str]:
+    """Return names and values as lines, the values below each other."""
+    width = max((len(name) for name, _ in rows), default=0)
+    return [f"{'':>{indent}}{name:<{width}}  {value}" for name, value in rows]
+
+
+def leading_line(found: Estimate, what: str) -> str:
+    """Return which contributions make most of an estimate's variance."""
+    parts = sorted(found.uncertainty.contributions, key=lambda c: c.u_out, reverse=True)
+    total = found.uncertainty.u
+    if not parts or not total or not math.isfinite(total):
+        return ""
+    shares = [(plain(p.name), 100 * (p.u_out / total) ** 2) for p in parts[:3]]
+    words = ", ".join(f"{name} {share:.0f} %" for name, share in shares if share >= 0.5)
+    return f"variance of the {what}: {words}"
+
+
+def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
+    """Return the shot-to-shot and the shared part of an estimate."""
+    unit, size = units.of(kind)
+    random, shared = found.u_random / size, found.u_shared / size
+    if not found.u_random:
+        return f"u {format_value(shared, shared)} {unit}"
+    return (
+        f"u {format_value(random, random)} {unit} shot to shot, "
+        f"{format_value(shared, shared)} {unit} shared"
+    )
+
+
+def filled(text: str, indent: int = 2) -> list[str]:
+    """Return a sentence as lines within `COLUMNS`."""
+    pad = " " * indent
+    whole = _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
+    lines = wrap(whole, COLUMNS, initial_indent=pad, subsequent_indent=pad)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+
+
+def letters_for(results: Sequence[object]) -> list[str]:
+    """Return the letter of each result's curve; none where there is but one."""
+    count = len(results)
+    return [LETTERS[i % len(LETTERS)] if count > 1 else "" for i in range(count)]
+
+
+def refused_lines(refused: RefusedLaunch, letter: str) -> list[str]:
+    """Return why a launch has no result."""
+    return filled(f"{lettered(letter, name_of(refused.launch))}: {refused.reason}", 0)
+
+
+def lettered(letter: str, text: str) -> str:
+    """Return a text after the letter of its curve, if it has one."""
+    return f"{letter}: {text}" if letter else text
+
+
+def refused_data(refused: RefusedLaunch) -> dict[str, Any]:
+    """Return why a launch has no result as an object for JSON."""
+    return {**launch_data(refused.launch), "refused": refused.reason}

@@ -1,0 +1,131 @@
+"""What a speed means: energy, momentum, Mach number, range, and the speed at the mouth."""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from chrono.errors import ChronoError
+from chrono.health.timing import lengths_text
+from chrono.measuring.body_in_air import (
+    SMOOTH_SPHERE,
+    MovingBody,
+    given_diameter,
+    given_mass,
+    site_of,
+)
+from chrono.measuring.error_budget import normal
+from chrono.measuring.launch import Launch
+from chrono.measuring.muzzle_speed import MuzzleSpeed
+from chrono.measuring.propagation import SPEED, Quantity
+from chrono.measuring.trajectory_results import ANGLE, HEIGHT, WIND, Aim, flight_result
+from chrono.physics.sphere_drag import CRISIS_REYNOLDS
+from chrono.reports.launch_text import filled
+from chrono.reports.setup_words import motion_text
+from chrono.reports.statistics_text import Detail, detail
+from chrono.rigs.plausibility import stands_behind_mouth
+from chrono.rigs.rig_model import Rig
+from chrono.session.shot_log import ShotRow
+from chrono.units import format_speed, format_value
+
+ANGLES_DEG = 0, 15, 30, 45
+HEIGHT_M = 1.0
+"""From where the ranges are told: a launcher on a table [m]."""
+
+
+def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) -> list[str]:
+    """
+    Return energy, momentum, lengths seen, Mach number and ranges of one shot, a line each.
+
+    Parameters
+    ----------
+    row : ShotRow
+        With a speed.
+    rig : Rig
+        Says the body, the air and the place.
+    own : mapping
+        What the shot's setup says of its body instead.
+    unit : str
+        Unit of speeds.
+    """
+    mass_kg = own.get("mass_kg", rig.body.mass_kg)
+    body = MovingBody(
+        given_mass(mass_kg),
+        given_diameter(own.get("diameter_m", rig.body.diameter_m)),
+        SMOOTH_SPHERE,
+    )
+    input_ = normal(SPEED, row.u_mps, unit="m/s")
+    launch = Launch("", 0, (Quantity(SPEED, row.speed_mps, input_),), body, site_of(rig))
+    return [
+        f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
+        f"motion    {motion_text(row.speed_mps, mass_kg)}",
+        f"length    {lengths_text(row.length_a_mm, row.length_b_mm)}, declared "
+        f"{1e3 * own.get('length_m', rig.body.length_m):.4g} mm",
+        f"Mach      {row.speed_mps / launch.site.sound_mps:.3f}",
+        f"expected range from {HEIGHT_M:g} m above the ground, no wind, ± 95 %:",
+        *(f"  {degrees:>2}° up  {_range_text(launch, degrees)}" for degrees in ANGLES_DEG),
+        "The body is taken for a smooth ball at the speed of the gates.",
+    ]
+
+
+def _range_text(launch: Launch, degrees: float) -> str:
+    try:
+        flight = flight_result(launch, _aim(math.radians(degrees)))
+    except ChronoError as error:
+        return str(error).splitlines()[0]
+    U95 = flight.range.U95  # noqa: N806
+    if not math.isfinite(U95):
+        return f"about {flight.range.value:.2g} m"
+    return f"{format_value(flight.range.value, U95)} ± {format_value(U95, U95)} m"
+
+
+def _aim(angle_rad: float) -> Aim:
+    def exactly(name: str, value: float, unit: str) -> Quantity:
+        return Quantity(name, value, normal(name, 0.0, unit=unit))
+
+    return Aim(
+        exactly(ANGLE, angle_rad, "rad"),
+        exactly(HEIGHT, HEIGHT_M, "m"),
+        exactly(WIND, 0.0, "m/s"),
+    )
+
+
+def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
+    """Return the speed at the mouth as keys of an object for JSON, None where not known."""
+    return {
+        "muzzle_mps": mouth.speed_mps if mouth else None,
+        "U95_muzzle_mps": mouth.U95_mps if mouth else None,
+        "muzzle_reynolds": mouth.reynolds if mouth else None,
+        "muzzle_drag_coefficients": list(mouth.coefficients) if mouth else None,
+        "muzzle_drag_source": mouth.source if mouth else None,
+    }
+
+
+def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
+    """Return the speed at the mouth and what it rests on."""
+    where = f"{rig.site.muzzle_distance_m:g} m before the gates"
+    if stands_behind_mouth(rig):
+        return detail("mouth", f"{where}: not given, gate A would stand behind it")
+    if mouth is None:
+        return detail(
+            "mouth", f"{where}: not known, so light a body would not have come to the gates"
+        )
+    low, high = mouth.coefficients
+    drag = f"{low:.2f} … {high:.2f}" if mouth.in_crisis else f"{high:.2f}"
+    speed = format_speed(mouth.speed_mps, mouth.U95_mps, rig.speed_unit)
+    return detail("mouth", f"{speed}, {where}", f"Cd {drag} at Re {mouth.reynolds:.1e}")
+
+
+def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
+    """Return what speeds at the mouth rest on, once for all of them."""
+    if stands_behind_mouth(rig):
+        return []
+    texts = dict.fromkeys(f"{each.source}; {_limit(each)}" for each in mouths)
+    return [line for text in texts for line in ["", *filled(f"mouth: level path, {text}")]]
+
+
+def _limit(mouth: MuzzleSpeed) -> str:
+    if mouth.is_flat:
+        return "for flight end first only"
+    if mouth.in_crisis:
+        return "the drag crisis may have set in or not, the ± holds both"
+    return f"good to Re {CRISIS_REYNOLDS:.0e}, for a smooth ball only"

@@ -1,0 +1,112 @@
+"""Pages that need nothing else: templates filled here, written as HTML or as PDF.
+
+In: objects whose texts are ready for people. Out: HTML that asks nothing of any network and
+in which text from outside is text only. WeasyPrint lays out the PDF by the style for paper.
+"""
+
+import logging
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from chrono import __version__
+from chrono.errors import OptionError
+from chrono.reports.atomic_file import check_new
+from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    import jinja2
+
+
+def render_page(template: str, **content: Any) -> str:
+    """
+    Return a page as HTML.
+
+    Parameters
+    ----------
+    template : str
+        Name of a file of this room.
+    **content
+        What it names. A `Markup` is put in as it is, every other text as text.
+    """
+    return _pages().get_template(template).render(version=__version__, **content)
+
+
+@cache
+def _pages() -> "jinja2.Environment":
+    import jinja2
+
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("chrono.reports", "pages"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_harmless,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _harmless(value: Any) -> Any:
+    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+SYSTEM_PACKAGES = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+"""What WeasyPrint needs of the system, as Debian names it."""
+
+
+def check_page(path: Path) -> str:
+    """
+    Return the ending of a page's file, before any work is done for it.
+
+    Raises
+    ------
+    OptionError
+        If it is no page's, the file exists, or there is nothing to make a PDF with.
+    """
+    ending = check_new(path, (".html", ".pdf"))
+    if ending == ".pdf":
+        load_weasyprint()
+    return ending
+
+
+def page_bytes(html: str, ending: str) -> bytes:
+    """Return a page as its file holds it."""
+    return printed(html) if ending == ".pdf" else html.encode()
+
+
+def printed(html: str) -> bytes:
+    """
+    Return a page as a tagged PDF; nothing is fetched for it.
+
+    Raises
+    ------
+    OptionError
+        If WeasyPrint, or what it needs of the system, is not there.
+    """
+    weasyprint = load_weasyprint()
+    # It warns of each property that is for screens only.
+    logging.getLogger("weasyprint").setLevel(logging.ERROR)
+    fetcher = weasyprint.urls.URLFetcher(allowed_protocols=())
+    pdf: bytes = weasyprint.HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_tags=True)
+    return pdf
+
+
+def load_weasyprint() -> Any:
+    """Return WeasyPrint, loaded when the first page is printed; see `printed`."""
+    try:
+        import weasyprint
+        import weasyprint.urls
+    except ImportError as trouble:
+        raise OptionError(
+            f"a PDF needs WeasyPrint, which cannot be loaded ({trouble})",
+            hint="pip install weasyprint, or chrono-gates with its extra [pdf]; or print the "
+            ".html from a browser",
+        ) from trouble
+    except OSError as trouble:
+        raise OptionError(
+            f"WeasyPrint lacks a library of the system ({str(trouble).splitlines()[0]})",
+            hint=f"apt-get install {SYSTEM_PACKAGES}; or print the .html from a browser",
+        ) from trouble
+    return weasyprint

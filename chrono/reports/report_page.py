@@ -1,0 +1,334 @@
+"""A report of recordings as one page: its words and rows; the page itself is a template."""
+
+import datetime
+import math
+from collections.abc import Iterable
+from typing import Any
+
+from markupsafe import Markup
+
+from chrono.cautions import CAUTION
+from chrono.clock.clock_rate import rate_text
+from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.budget_text import stated_text, tick_text
+from chrono.reports.comparison_text import drift_lines, many_lines, pair_lines
+from chrono.reports.flag_help import FLAG_HELP
+from chrono.reports.motion_text import mouth_source_lines
+from chrono.reports.page_files import render_page
+from chrono.reports.rig_text import Rows, body_text, calibration_rows, rig_rows, site_text
+from chrono.reports.setup_words import mean_text, setup_text, spread_texts, two_digits
+from chrono.reports.speed_picture import (
+    COLOURS,
+    INK,
+    MARKER_WORDS,
+    NARROW,
+    PALE,
+    PAPER,
+    WIDE,
+    picture_svg,
+    what_is_drawn,
+)
+from chrono.reports.summary_text import setup_details, trouble_lines
+from chrono.rigs.rig_model import Rig
+from chrono.safe_text import plain
+from chrono.session.recording_loader import unread_line
+from chrono.session.report_content import RecordingReport, Report, UncountedShots
+from chrono.session.session_summary import SetupSummary
+from chrono.session.shot_log import ShotRow
+from chrono.units import format_speed, format_value, speed_in
+
+SHOWN_SHOTS = 72
+"""Two thirds of a page in three columns; of a longer session the first and the last."""
+SHOWN_SETUPS = 8
+SHOWN_PAIRS = 6
+SHOWN_TUKEY = 8
+SHOWN_REASONS = 8
+SHOWN_NUMBERS = 10
+SHOWN_NOTES = 8
+
+
+def report_page(report: Report, *, for_paper: bool = False) -> str:
+    """
+    Return a report as an HTML page that needs nothing beside it.
+
+    Parameters
+    ----------
+    report : Report
+    for_paper : bool, optional
+        To be printed by `pages.paper`, which knows no narrow screens and no colours that a
+        page names: each picture once, in its own colours.
+    """
+    names = [each.recorded.name for each in report.recordings]
+    return render_page(
+        "report.html.jinja",
+        title=", ".join(names) if len(names) < 4 else f"{len(names)} recordings",
+        comparison=_comparison(report),
+        recordings=[
+            _recording(each, f"r{place}", for_paper, report.given_rig)
+            for place, each in enumerate(report.recordings, 1)
+        ],
+        cautions=caution_items(),
+    )
+
+
+def _comparison(report: Report) -> list[tuple[str, list[str]]]:
+    """Return the comparison as headings with sentences; none where there is none."""
+    found = report.comparison
+    if found is None:
+        return []
+    unit = report.recordings[0].session.rig.speed_unit
+    fastest = max(found.groups, key=lambda group: group.series.mean_mps)
+    pairs = sorted(found.pairs, key=lambda pair: fastest not in (pair.first, pair.second))
+    blocks = [pair_lines(pair, unit) for pair in pairs[:SHOWN_PAIRS]]
+    if len(pairs) > SHOWN_PAIRS:
+        blocks.append([f"{len(pairs) - SHOWN_PAIRS} pairs more: see `chrono compare`"])
+    lines = many_lines(found, unit)
+    if lines:
+        more = len(lines) - SHOWN_TUKEY
+        blocks.append(lines[:SHOWN_TUKEY] + ([f"{more} pairs more"] if more > 0 else []))
+    blocks.append([line for line in drift_lines(found, unit) if line])
+    return [(first, [line.strip() for line in rest]) for first, *rest in filter(None, blocks)]
+
+
+def caution_items() -> tuple[str, list[str]]:
+    """Return the heading of the cautions, and the cautions one by one."""
+    head, *rest = CAUTION.split("\n- ")
+    return head, [" ".join(item.split()) for item in rest]
+
+
+def _recording(
+    told: RecordingReport, key: str, for_paper: bool, given_rig: str
+) -> dict[str, Any]:
+    session, rig = told.session, told.session.rig
+    shown, left_out = _shown_shots(told)
+    return {
+        "name": told.recorded.name,
+        "done": _done(told),
+        "notes": session.marks.notes[-SHOWN_NOTES:],
+        "more_notes": max(len(session.marks.notes) - SHOWN_NOTES, 0),
+        "picture": what_is_drawn(told.plotted) if _drawable(told) else "",
+        "pictures": _pictures(told, key, for_paper),
+        "unit": rig.speed_unit,
+        "setups": [_setup(each, rig, i) for i, each in enumerate(_counted(told))],
+        "mouth": _mouth(told),
+        "more_setups": max(len(_counted(told, all_of_them=True)) - SHOWN_SETUPS, 0),
+        "shots": shown,
+        "shots_left_out": left_out,
+        "aside": [_aside(each, rig.speed_unit) for each in told.aside[:SHOWN_REASONS]],
+        "more_aside": _rest(told.aside[SHOWN_REASONS:]),
+        "rig_name": rig.name,
+        "rig": [*rig_rows(rig), ("body", body_text(rig.body)), ("place", site_text(rig))],
+        "calibrations": calibration_rows(rig),
+        "budget": _budget(told),
+        "file": _file(told, given_rig),
+    }
+
+
+def _done(told: RecordingReport) -> str:
+    """Return in a sentence or two what was done."""
+    session, rig = told.session, told.session.rig
+    counted, shots = told.summary.counted, len(session.log)
+    setups = len(_counted(told, all_of_them=True))
+    lasted = ""
+    if shots:
+        seconds = int(session.log.shots["host_us"][-1] - session.log.shots["host_us"][0]) * 1e-6
+        lasted = f" in {seconds / 60:.3g} minutes" if seconds >= 60 else f" in {seconds:.3g} s"
+    return (
+        f"{_started(session.started)}{shots} {_plural(shots, 'shot')} of {rig.body.name}"
+        f"{lasted} through two light gates {rig.spacing_m * 1e3:.6g} mm apart, with "
+        f"{setups} {_plural(setups, 'setup')}. {counted} {_plural(counted, 'shot')} counted, "
+        f"{shots - counted} set aside."
+    )
+
+
+def _started(text: str) -> str:
+    try:
+        start = datetime.datetime.fromisoformat(text)
+    except ValueError:
+        return f"{text}: " if text else ""
+    zone = start.strftime(" UTC%z") if start.tzinfo else ""
+    return f"{start:%Y-%m-%d, %H:%M}{zone}: "
+
+
+def _plural(count: int, word: str) -> str:
+    return word if count == 1 else f"{word}s"
+
+
+def _drawable(told: RecordingReport) -> bool:
+    return bool(told.plotted.setups or len(told.plotted.aside_mps))
+
+
+def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[str, Markup]]:
+    """Return the pictures for the page and which screens each is for."""
+    if not _drawable(told):
+        return []
+    if for_paper:
+        return [("wide", Markup(picture_svg(told.plotted, WIDE, key)))]
+    sizes = {"wide": WIDE, "narrow": NARROW}
+    return [
+        (name, _themed(picture_svg(told.plotted, size, f"{key}-{name}")))
+        for name, size in sizes.items()
+    ]
+
+
+def _themed(svg: str) -> Markup:
+    """Return a picture whose colours are left to the page's light or dark."""
+    for colour, name in colour_names().items():
+        svg = svg.replace(colour, f"var(--{name},{colour})")
+    return Markup(svg)
+
+
+def colour_names() -> dict[str, str]:
+    """Return the pictures' colours and what the pages' style calls them."""
+    return {INK: "ink", PALE: "pale", PAPER: "paper"} | {
+        colour: f"setup{place}" for place, colour in enumerate(COLOURS)
+    }
+
+
+def _counted(told: RecordingReport, *, all_of_them: bool = False) -> list[SetupSummary]:
+    found = [each for each in told.summary.setups if each.series is not None]
+    return found if all_of_them else found[:SHOWN_SETUPS]
+
+
+def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
+    """Return a row of the table of setups, and what is said below it."""
+    series, unit = found.series, rig.speed_unit
+    assert series is not None, "only setups with counted shots have a row"
+    _, mean = mean_text(series, unit)
+    spread = dict(spread_texts(series, unit))
+    details = [(label, "; ".join(texts)) for label, texts in setup_details(found, rig)]
+    if found.setup.body:
+        details.append(("its body", body_text(rig.body, found.setup.body)))
+    return {
+        "mark": MARKER_WORDS[place % len(MARKER_WORDS)],
+        "colour": f"setup{place % len(COLOURS)}",
+        "name": setup_text(found.setup.name),
+        "n": series.n,
+        "mean": mean,
+        "s": spread.get("s", ""),
+        "median": spread.get("median", ""),
+        "details": details,
+    }
+
+
+def _mouth(told: RecordingReport) -> str:
+    """Return what the speeds at the launcher's mouth rest on."""
+    mouths = [each.mouth for each in told.summary.setups if each.mouth is not None]
+    lines = mouth_source_lines(mouths, told.session.rig)
+    return " ".join(line.strip() for line in lines if line)
+
+
+def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
+    """Return the counted shots that are listed, and a sentence on those that are not."""
+    session = told.session
+    places = session.counted().nonzero()[0].tolist()
+    left_out = ""
+    if len(places) > SHOWN_SHOTS:
+        half = SHOWN_SHOTS // 2
+        left_out = (
+            f"Listed are the first {half} and the last {half} counted shots. The "
+            f"{len(places) - 2 * half} between them, no. {places[half] + 1} to "
+            f"{places[-half - 1] + 1}, are in the sums and in the picture; `chrono export` "
+            "lists every one."
+        )
+        places = [*places[:half], *places[-half:]]
+    marks = {each.setup.name: i for i, each in enumerate(_counted(told, all_of_them=True))}
+    unit = session.rig.speed_unit
+    rows = (next(iter(session.rows_of(slice(place, place + 1)))) for place in places)
+    return [_shot(row, marks[row.setup], unit) for row in rows], left_out
+
+
+def _shot(row: ShotRow, place: int, unit: str) -> dict[str, Any]:
+    return {
+        "number": row.number,
+        "mark": MARKER_WORDS[place % len(MARKER_WORDS)],
+        "colour": f"setup{place % len(COLOURS)}",
+        "speed": format_speed(row.speed_mps, row.U95_mps, unit).removesuffix(f" {unit}"),
+        "remark": ", ".join([*row.flags, *([row.note] if row.note else [])]),
+    }
+
+
+def _aside(found: UncountedShots, unit: str) -> dict[str, Any]:
+    numbers = [
+        f"{number} ({speed_in(unit, speed):.4g})" if math.isfinite(speed) else str(number)
+        for number, speed in found.shots[:SHOWN_NUMBERS]
+    ]
+    more = len(found.shots) - len(numbers)
+    return {
+        "count": len(found.shots),
+        "reason": found.reason,
+        "numbers": ", ".join(numbers) + (f" … and {more} more" if more else ""),
+        "meaning": " ".join(FLAG_HELP[word] for word in found.flags if word in FLAG_HELP),
+    }
+
+
+def _rest(groups: Iterable[UncountedShots]) -> str:
+    counts = [len(group.shots) for group in groups]
+    if not counts:
+        return ""
+    return f"{sum(counts)} shots more for {len(counts)} other reasons"
+
+
+def _budget(told: RecordingReport) -> dict[str, Any] | None:
+    """Return the error budget of the shot with the median speed."""
+    budget, row = told.budget, told.typical
+    if budget is None or row is None:
+        return None
+    unit = told.session.rig.speed_unit
+    pairs = "two pairs" if row.edges_used == EdgesUsed.BOTH.name.lower() else "one pair"
+    tick_s = told.session.rig.clock.tick_s
+    return {
+        "shot": (
+            f"Shot {row.number}, the one with the median speed of {setup_text(row.setup)}: "
+            f"{format_speed(row.speed_mps, row.U95_mps, unit)}, transit "
+            f"{row.transit_us:.7g} us, {row.transit_us * 1e-6 / tick_s:.6g} ticks "
+            f"of {tick_text(tick_s)}, {pairs} of edges."
+        ),
+        "rows": [
+            (
+                each.name,
+                stated_text(each),
+                each.input.distribution,
+                each.input.nature,
+                two_digits(speed_in(unit, each.u_out)),
+                f"{100 * budget.share(each):.1f}",
+            )
+            for each in budget.contributions
+        ],
+        "sums": (
+            f"Random part {two_digits(speed_in(unit, budget.u_random_mps))}, shared part "
+            f"{two_digits(speed_in(unit, budget.u_shared_mps))}, combined u "
+            f"{two_digits(speed_in(unit, budget.u_mps))}, k {budget.k:.3f}, U95 "
+            f"{two_digits(speed_in(unit, budget.U95_mps))} {unit}. One tick more or less: "
+            f"{_limits(told)}."
+        ),
+    }
+
+
+def _limits(told: RecordingReport) -> str:
+    budget, unit = told.budget, told.session.rig.speed_unit
+    assert budget is not None, "asked for with a budget only"
+    ends = [speed_in(unit, end) for end in (budget.lowest_mps, budget.highest_mps)]
+    low, high = (
+        format_value(end, ends[1] - ends[0]) if math.isfinite(end) else "∞" for end in ends
+    )
+    return f"{low} … {high} {unit}"
+
+
+def _file(told: RecordingReport, given_rig: str) -> Rows:
+    recorded, session = told.recorded, told.session
+    rows = [
+        ("recording", recorded.name),
+        ("size", f"{told.fingerprint.size} bytes, {session.rows} rows"),
+        ("SHA-256", told.fingerprint.sha256),
+    ]
+    measured = f"the rig file {given_rig}, not its own rig" if given_rig else "its own rig"
+    rows.append(("measured with", measured))
+    if session.host_rate is not None:
+        rows.append(("counter by its beats", rate_text(session.host_rate)))
+    troubles = [line.strip() for line in trouble_lines(recorded)]
+    if session.unusable.records:
+        troubles.append(unread_line(session))
+    troubles += [recorded.clock_doubt] if recorded.clock_doubt else []
+    rows.append(("what could not be used", "; ".join(plain(t) for t in troubles) or "nothing"))
+    return rows

@@ -1,0 +1,102 @@
+"""A rig's facts as names and values with units, for people."""
+
+import math
+
+from chrono.reports.budget_text import tick_text
+from chrono.rigs.rig_model import Body, Rig
+from chrono.safe_text import plain
+from chrono.units import ICE_POINT_K
+
+Rows = list[tuple[str, str]]
+
+
+def rig_rows(rig: Rig) -> Rows:
+    """Return what gates and clock are stated to be, within which limits."""
+    gates, clock = rig.gates, rig.clock
+    jitter = f"standard deviation {tick_text(clock.jitter_s)}" if clock.jitter_s else "none"
+    rows = [
+        ("gate spacing", f"{_mm(gates.spacing_m)} ± {_mm(gates.spacing_tolerance_m)}"),
+        ("where each gate trips", f"± {_mm(gates.trip_tolerance_m)}"),
+        ("tilt of the path", f"0 … {math.degrees(gates.tilt_limit_rad):.3g}°"),
+        ("sensors' delays differ by", f"± {time_text(gates.latency_mismatch_s)}"),
+        ("tick of the counter", tick_text(clock.tick_s)),
+        ("counter's rate", f"± {clock.rate_tolerance * 1e6:.4g} ppm"),
+        ("jitter of one timestamp", jitter),
+    ]
+    if rig.body.shape == "round":
+        rows.insert(4, ("body off its axis", f"± {_mm(gates.off_centre_m)}"))
+    if rig.lines.counts_ticks:
+        width = f"{clock.counter_bits} bits at {clock.frequency_hz / 1e6:.6g} MHz"
+        rows.insert(-2, ("counter", width))
+    return rows
+
+
+def body_text(body: Body, overrides: dict[str, float] | None = None) -> str:
+    """Return a body with what a setup says of it: name, mass, diameter, length."""
+    said = {**body.model_dump(include={"mass_kg", "diameter_m", "length_m"})}
+    said.update(overrides or {})
+    return (
+        f"{plain(body.name)}, {said['mass_kg'] * 1e3:.4g} g, {_mm(said['diameter_m'])} across, "
+        f"{_mm(said['length_m'])} long, {body.shape}"
+    )
+
+
+def site_text(rig: Rig) -> str:
+    """Return the air and the place at which the gates stand."""
+    site = rig.site
+    return (
+        f"{_mm(site.muzzle_distance_m)} from the launcher's mouth; "
+        f"{site.temperature_k - ICE_POINT_K:.3g} °C, {site.pressure_pa / 100:.5g} hPa, "
+        f"{site.humidity * 100:.3g} % humidity, {site.altitude_m:.4g} m above the sea"
+    )
+
+
+def calibration_rows(rig: Rig) -> Rows:
+    """Return each calibration with value, uncertainty, date and evidence, or that it lacks."""
+    found = rig.calibration
+    rows = []
+    for name, result, value in (
+        ("counter's rate", found.clock, _rate(rig)),
+        ("sensors' delays", found.latency, _latency(rig)),
+        ("gate spacing", found.spacing, _spacing(rig)),
+    ):
+        if result is None:
+            rows.append((name, "not calibrated, the stated limits hold"))
+            continue
+        dof = "" if result.dof is None else f", {result.dof:.3g} degrees of freedom"
+        evidence = f" ({result.evidence})" if result.evidence else ""
+        date = result.date or "date not given"
+        rows.append((name, f"{value}{dof}, {date}{evidence}"))
+    return rows
+
+
+def time_text(time_s: float) -> str:
+    """Return a time with a unit that suits it; 0 has none that does."""
+    return tick_text(time_s) if time_s else "0 us"
+
+
+def _rate(rig: Rig) -> str:
+    result = rig.calibration.clock
+    if result is None:
+        return ""
+    return f"{result.rate_error * 1e6:+.4g} ppm, u = {result.rate_error_u * 1e6:.2g} ppm"
+
+
+def _latency(rig: Rig) -> str:
+    result = rig.calibration.latency
+    if result is None:
+        return ""
+    late_us, u_us = result.difference_s * 1e6, result.difference_u_s * 1e6
+    return f"B later than A by {late_us:.4g} us, u = {u_us:.2g} us"
+
+
+def _spacing(rig: Rig) -> str:
+    result = rig.calibration.spacing
+    if result is None:
+        return ""
+    covers = ", trip positions included" if result.covers_trip else ""
+    return f"{_mm(result.spacing_m)}, u = {result.spacing_u_m * 1e3:.2g} mm{covers}"
+
+
+def _mm(length_m: float) -> str:
+    return f"{length_m * 1e3:.6g} mm"

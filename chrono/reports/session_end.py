@@ -1,0 +1,35 @@
+"""What is said when a session of clocking ends: what there is, and what to do next."""
+
+from pathlib import Path
+
+from chrono.reports.setup_words import mean_text, setup_text
+from chrono.safe_text import plain
+from chrono.session.session import Session
+
+
+def session_end_lines(session: Session, recording: Path | None) -> list[str]:
+    """
+    Return the file, the shots, the mean of each setup and the next command, a line each.
+
+    Parameters
+    ----------
+    session : Session
+        It has ended.
+    recording : Path or None
+        Where it was recorded.
+    """
+    name = plain(str(recording)) if recording is not None else "not recorded"
+    counted = int(session.counted().sum())
+    lines = [f"{name}: {len(session.log)} shots, {counted} counted"]
+    for setup in session.setups.names:
+        series = session.series(setup)
+        if series is not None:
+            word, mean = mean_text(series, session.rig.speed_unit)
+            lines.append(f"  {setup_text(setup)}: n {series.n}, {word} {mean}")
+    if recording is not None:
+        lines.append(f"next: chrono summary {_quoted(name)}")
+    return lines
+
+
+def _quoted(name: str) -> str:
+    return f'"{name}"' if " " in name else name

@@ -1,0 +1,337 @@
+"""A picture of a recording's speeds: dots with intervals, setups' means, in SVG or PNG.
+
+Setups differ by colour (Okabe and Ito 2008, told apart by colour-blind people), by the shape
+of their dots and in grey. Drawn by matplotlib, which is loaded when the first picture is.
+"""
+
+import warnings
+from dataclasses import dataclass
+from io import BytesIO
+from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree
+
+import numpy as np
+
+from chrono.errors import OptionError
+from chrono.reports.setup_words import mean_text, setup_text
+from chrono.safe_text import plain, shortened
+from chrono.session.report_content import PlottedSetup, PlottedSpeeds
+from chrono.units import speed_in
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+ENDINGS = (".svg", ".png")
+
+INK, PALE, PAPER = "#1f2328", "#8b929a", "#ffffff"
+COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9")
+"""Of Okabe and Ito's eight those that stand out from white; black is for text."""
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+"""Seven shapes and six colours: forty-two setups before a pair comes again."""
+MARKER_WORDS = ("●", "■", "▲", "◆", "▼", "✚", "✖")
+
+MOST_CHANGES = 24
+"""More lines of setups that changed hide the dots; shots in turn have one at each."""
+NAMED_SETUPS = 8
+LONGEST_NAME = 30
+
+_STYLE: Any = {
+    "font.size": 8.5,
+    "text.parse_math": False,
+    "text.color": INK,
+    "axes.edgecolor": PALE,
+    "axes.labelcolor": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "speeds",
+}
+_SVG = "http://www.w3.org/2000/svg"
+_XLINK = "http://www.w3.org/1999/xlink"
+_INCH_MM = 25.4
+
+
+@dataclass(frozen=True)
+class PictureSize:
+    """Width of a picture [mm], height of its axes [mm], and whether the means stand apart."""
+
+    width_mm: float
+    axes_mm: float
+    means_apart: bool
+
+
+WIDE = PictureSize(180, 68, True)
+NARROW = PictureSize(88, 66, False)
+
+
+def picture_file(plotted: PlottedSpeeds, ending: str) -> bytes:
+    """
+    Return a picture as the bytes of a file.
+
+    Parameters
+    ----------
+    plotted : PlottedSpeeds
+        What to draw.
+    ending : str
+        One of `ENDINGS`.
+
+    Raises
+    ------
+    OptionError
+        If there is nothing to draw, or nothing to draw it with.
+    """
+    refuse_empty(plotted)
+    if ending == ".svg":
+        head = '<?xml version="1.0" encoding="UTF-8"?>\n'
+        sized = f'<svg width="{WIDE.width_mm:g}mm" '
+        return (head + picture_svg(plotted, WIDE, "speeds").replace("<svg ", sized, 1)).encode()
+    words = {"Title": _title(plotted), "Description": picture_text(plotted)}
+    return _drawn(plotted, WIDE, format="png", dpi=200, metadata=words)
+
+
+def need_matplotlib() -> None:
+    """Raise an `OptionError` where there is nothing to draw with."""
+    try:
+        import matplotlib.figure  # noqa: F401
+    except ImportError as trouble:
+        raise OptionError(
+            f"a picture needs matplotlib, which cannot be loaded ({trouble})",
+            hint="pip install matplotlib, or chrono-gates with its extra [report]",
+        ) from trouble
+
+
+def refuse_empty(plotted: PlottedSpeeds) -> None:
+    """Raise an `OptionError` where no shot has a speed to draw."""
+    if not plotted.setups and not len(plotted.aside_mps):
+        raise OptionError(
+            "there is no shot with a speed to draw",
+            where=plotted.name,
+            hint="see `chrono summary` for what was recorded",
+        )
+
+
+def picture_svg(plotted: PlottedSpeeds, size: PictureSize, key: str) -> str:
+    """
+    Return a picture as an SVG element with a title and a description.
+
+    Parameters
+    ----------
+    plotted : PlottedSpeeds
+        What to draw.
+    size : PictureSize
+        `WIDE` or `NARROW`.
+    key : str
+        What its ids begin with: unlike in each picture of a page.
+    """
+    svg = _drawn(plotted, size, format="svg", metadata={"Date": None})
+    return _with_words(svg, plotted, key)
+
+
+def picture_text(plotted: PlottedSpeeds) -> str:
+    """Return in words what a picture shows, for those who do not see it."""
+    unit = plotted.unit
+    lines = [what_is_drawn(plotted)]
+    for setup in plotted.setups:
+        lines.append(f"{setup_text(setup.name)}: {_mean_words(setup, unit)}.")
+    changes, aside = len(plotted.changes), len(plotted.aside_mps)
+    if changes:
+        lines.append(
+            f"The setup changed {changes} times." if changes > 1 else "The setup changed once."
+        )
+    if aside:
+        words = "1 shot with a speed is" if aside == 1 else f"{aside} shots with a speed are"
+        lines.append(f"{words} not counted.")
+    return " ".join(lines)
+
+
+def what_is_drawn(plotted: PlottedSpeeds) -> str:
+    """Return in a sentence what a dot and its line stand for."""
+    each = f"each dot the mean of up to {plotted.per_dot} shots, its line their range"
+    if plotted.per_dot == 1:
+        each = "each with its 95 % interval"
+    return f"Speeds in {plotted.unit} of the counted shots in order, {each}."
+
+
+def _title(plotted: PlottedSpeeds) -> str:
+    return f"Speeds of {plain(plotted.name)}"
+
+
+def _mean_words(setup: PlottedSetup, unit: str) -> str:
+    word, mean = mean_text(setup.series, unit)
+    return f"{setup.series.n} counted, {word} {mean} (95 %)"
+
+
+def _drawn(plotted: PlottedSpeeds, size: PictureSize, **how: Any) -> bytes:
+    """Return a picture as matplotlib's `savefig` writes it."""
+    need_matplotlib()
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    named = min(len(plotted.setups), NAMED_SETUPS) + (len(plotted.setups) > NAMED_SETUPS)
+    legend_mm = 5.0 * (named + bool(len(plotted.aside_mps))) + 2
+    inches = (size.width_mm / _INCH_MM, (size.axes_mm + legend_mm) / _INCH_MM)
+    stream = BytesIO()
+    # Ticks are made when they are drawn: the style has to hold until then.
+    with matplotlib.rc_context(dict(_STYLE)), _quiet():
+        figure = Figure(inches, layout="constrained", facecolor=PAPER)
+        _fill(figure, plotted, size)
+        figure.savefig(stream, **how)
+    return stream.getvalue()
+
+
+def _fill(figure: "Figure", plotted: PlottedSpeeds, size: PictureSize) -> None:
+    if size.means_apart and len(plotted.setups) > 1:
+        shots, means = figure.subplots(1, 2, width_ratios=[5, 1], sharey=True)
+        _draw_means(means, plotted)
+    else:
+        shots = figure.subplots()
+    handles = _draw_shots(shots, plotted)
+    longest = LONGEST_NAME if size.means_apart else LONGEST_NAME // 2
+    names = [_legend_text(setup, plotted.unit, longest) for setup in plotted.setups]
+    more = len(names) - NAMED_SETUPS
+    shown = [*zip(handles, names, strict=False)][:NAMED_SETUPS]
+    if more > 0:
+        shown.append((_invisible(shots), f"and {more} setups more"))
+    if len(plotted.aside_mps):
+        shown.append((handles[-1], _aside_text(shots, plotted)))
+    figure.legend(
+        [handle for handle, _ in shown],
+        [name for _, name in shown],
+        loc="outside lower left",
+        frameon=False,
+        borderaxespad=0.2,
+    )
+
+
+def _aside_text(axes: "Axes", plotted: PlottedSpeeds) -> str:
+    """Return what the legend says of shots that are not counted, some of them out of sight."""
+    low, high = axes.get_ylim()
+    speed = speed_in(plotted.unit, 1) * plotted.aside_mps
+    beyond = int(np.count_nonzero((speed < low) | (speed > high)))
+    return (
+        f"not counted ({beyond} of {len(speed)} beyond the picture)"
+        if beyond
+        else "not counted"
+    )
+
+
+def _invisible(axes: "Axes") -> Any:
+    return axes.plot([], [], linestyle="none")[0]
+
+
+def _legend_text(setup: PlottedSetup, unit: str, longest: int) -> str:
+    name = shortened(setup_text(setup.name), longest)
+    _, mean = mean_text(setup.series, unit)
+    return f"{name}: {mean}, n {setup.series.n}"
+
+
+def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
+    """Draw the shots in order and their means; return what the legend shows of each."""
+    from matplotlib.ticker import MaxNLocator
+
+    unit = plotted.unit
+    if len(plotted.changes) <= MOST_CHANGES:
+        for number in plotted.changes:
+            axes.axvline(number - 0.5, color=PALE, linewidth=0.6, linestyle=(0, (2, 3)))
+    handles: list[Any] = []
+    for place, setup in enumerate(plotted.setups):
+        colour, marker = style_of(place)
+        mean, half = (
+            speed_in(unit, v) for v in (setup.series.mean_mps, setup.series.U95_mean_mps)
+        )
+        ends = [setup.number.min() - 0.4, setup.number.max() + 0.4]
+        axes.fill_between(ends, mean - half, mean + half, color=colour, alpha=0.2, linewidth=0)
+        axes.plot(ends, [mean, mean], color=colour, linewidth=1)
+        speed, low, high = (
+            speed_in(unit, 1) * v for v in (setup.speed_mps, setup.low_mps, setup.high_mps)
+        )
+        handles += axes.plot(setup.number, speed, marker, color=colour, markersize=3.6)
+        axes.vlines(setup.number, low, high, color=colour, linewidth=1)
+    if len(plotted.aside_mps):
+        aside = speed_in(unit, 1) * plotted.aside_mps
+        handles += axes.plot(plotted.aside_number, aside, "x", color=PALE, markersize=3.6)
+    axes.set_xlim(0.4, plotted.shots + 0.6)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
+    axes.set_xlabel("number of the shot")
+    axes.set_ylabel(f"speed / ({unit})")
+    _keep_to_counted(axes, plotted)
+    return handles
+
+
+def _keep_to_counted(axes: "Axes", plotted: PlottedSpeeds) -> None:
+    """Let what is not counted, however far off, not squeeze what is."""
+    if not plotted.setups:
+        return
+    low = min(float(np.min(setup.low_mps)) for setup in plotted.setups)
+    high = max(float(np.max(setup.high_mps)) for setup in plotted.setups)
+    room = 0.25 * (high - low) or 0.01 * high
+    axes.set_ylim(
+        speed_in(plotted.unit, low - room / 4), speed_in(plotted.unit, high + room / 4)
+    )
+
+
+def _draw_means(axes: "Axes", plotted: PlottedSpeeds) -> None:
+    unit = plotted.unit
+    for place, setup in enumerate(plotted.setups):
+        colour, marker = style_of(place)
+        mean = speed_in(unit, setup.series.mean_mps)
+        half = speed_in(unit, setup.series.U95_mean_mps)
+        axes.errorbar([place], [mean], [half], fmt=marker, color=colour, capsize=4)
+    axes.set_xlim(-0.7, len(plotted.setups) - 0.3)
+    axes.set_xticks([])
+    axes.set_xlabel("mean, 95 %")
+    axes.spines["left"].set_visible(False)
+    axes.tick_params(left=False, labelleft=False)
+
+
+def style_of(place: int) -> tuple[str, str]:
+    """Return the colour and the marker of the setup at a place."""
+    return COLOURS[place % len(COLOURS)], MARKERS[place % len(MARKERS)]
+
+
+class _quiet(warnings.catch_warnings):  # noqa: N801
+    """Let a letter that the font lacks be drawn as a box without a word."""
+
+    def __enter__(self) -> Any:
+        entered = super().__enter__()
+        warnings.filterwarnings("ignore", "Glyph .* missing from", UserWarning)
+        return entered
+
+
+def _with_words(svg: bytes, plotted: PlottedSpeeds, key: str) -> str:
+    """Return a drawn SVG as an element of its own, with title and description."""
+    ElementTree.register_namespace("", _SVG)
+    ElementTree.register_namespace("xlink", _XLINK)
+    root = ElementTree.fromstring(svg)
+    for parent in [*root.iter()]:
+        for child in [*parent]:
+            if child.tag.endswith(("}metadata", "}style")):
+                parent.remove(child)
+    _name_apart(root, key)
+    del root.attrib["width"], root.attrib["height"]
+    root.set("role", "img")
+    root.set("aria-labelledby", f"{key}-title {key}-desc")
+    for place, (tag, words) in enumerate(
+        (("title", _title(plotted)), ("desc", picture_text(plotted)))
+    ):
+        element = ElementTree.Element(f"{{{_SVG}}}{tag}", {"id": f"{key}-{tag}"})
+        element.text = words
+        root.insert(place, element)
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+def _name_apart(root: ElementTree.Element, key: str) -> None:
+    """Put a picture's key before its ids and what refers to them; drop those that none does."""
+    referred = set[str]()
+    for element in root.iter():
+        for name, value in element.attrib.items():
+            if name == f"{{{_XLINK}}}href" or value.startswith("url(#"):
+                referred.add(value.removeprefix("url(").strip("#)"))
+                element.set(name, value.replace("#", f"#{key}-"))
+    for element in root.iter():
+        own = element.attrib.pop("id", None)
+        if own in referred:
+            element.set("id", f"{key}-{own}")

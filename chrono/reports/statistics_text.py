@@ -1,0 +1,229 @@
+"""The statistics of setups in words and for JSON: a short table first, details under it."""
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from chrono.measuring.motion import Motion
+from chrono.measuring.scatter import LEAST_FOR_SHAPE, Drift, Scatter
+from chrono.measuring.series_statistics import Series
+from chrono.reports.launch_text import UserUnits, filled
+from chrono.reports.setup_words import shown_digits, three_digits, two_digits
+from chrono.safe_text import plain
+from chrono.units import format_speed, format_value, speed_in
+
+NAME_COLUMNS = 18
+NOT_NORMAL = 0.05
+LABEL_COLUMNS = 11
+"""Room for the word in front of a detail."""
+
+Row = tuple[str, Series]
+Detail = tuple[str, tuple[str, ...]]
+"""A word, and sentences on what it names."""
+
+
+def table_lines(rows: Sequence[Row], unit: str) -> list[str]:
+    """Return n, mean with ± (95 %), s and median of setups below each other."""
+    cells = [("setup", "n", f"mean, {unit}", "s", "median")]
+    cells += [(plain(name), *_cells(series, unit)) for name, series in rows]
+    widths = [max(len(row[i]) for row in cells) for i in range(1, 5)]
+    lines = []
+    for name, *values in cells:
+        columns = "  ".join(f"{v:>{w}}" for v, w in zip(values, widths, strict=True))
+        long = len(name) > NAME_COLUMNS
+        lines += [*filled(name), f"{'':{NAME_COLUMNS + 2}}  {columns}"] if long else []
+        lines += [] if long else [f"  {name:<{NAME_COLUMNS}}  {columns}"]
+    return [line.rstrip() for line in lines]
+
+
+def _cells(series: Series, unit: str) -> tuple[str, str, str, str]:
+    mean = format_speed(series.mean_mps, series.U95_mean_mps, unit).removesuffix(f" {unit}")
+    if series.n < 2:
+        return str(series.n), mean, "", ""
+    shown = shown_digits(series, unit)
+    s = three_digits(speed_in(unit, series.s_mps))
+    return str(series.n), mean, s, shown(series.median_mps)
+
+
+def detail(label: str, *texts: str) -> list[Detail]:
+    """Return sentences with a word that says what they are about, to stand among others."""
+    return [(label, texts)]
+
+
+def detail_lines(details: Sequence[Detail]) -> list[str]:
+    """Return details as lines for a terminal, each sentence on a line of its own."""
+    found = []
+    for label, texts in details:
+        lines = [line for text in texts for line in filled(text, LABEL_COLUMNS + 4)]
+        found += [f"    {label:<{LABEL_COLUMNS}}{lines[0].lstrip()}", *lines[1:]]
+    return found
+
+
+def mean_details(series: Series, unit: str) -> list[Detail]:
+    """Return the mean, or the one shot's speed, and both parts of its ±."""
+    speed = format_speed(series.mean_mps, series.U95_mean_mps, unit)
+    if series.n < 2:
+        return detail("speed", speed)
+    random, shared = (
+        format_value(speed_in(unit, part), speed_in(unit, part))
+        for part in (series.U95_random_mean_mps, series.U95_shared_mean_mps)
+    )
+    return detail("mean", speed, f"± {random} from shot to shot, ± {shared} shared")
+
+
+def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[Detail]:
+    """Return range, spread, drift, suspicious shots and shape, none for one shot."""
+    if scatter is None:
+        return []
+    return [
+        *range_details(series, scatter.slowest, scatter.fastest, unit),
+        *detail("s", *_spread_texts(series, scatter, unit)),
+        *drift_details(scatter.drift, unit),
+        *suspicious_details(scatter.suspicious),
+        *detail("shape", shape_text(scatter.normal_p, series.n)),
+    ]
+
+
+def range_details(series: Series, slowest: int, fastest: int, unit: str) -> list[Detail]:
+    """Return the slowest and the fastest shot with their numbers, and the range."""
+    shown = shown_digits(series, unit)
+    return detail(
+        "range",
+        f"{shown(series.range_mps)} {unit}",
+        f"{shown(series.min_mps)} in shot {slowest} to "
+        f"{shown(series.max_mps)} in shot {fastest}",
+    )
+
+
+def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str]:
+    def at(value_mps: float) -> str:
+        return two_digits(speed_in(unit, value_mps))
+
+    span = f"({at(scatter.s_low_mps)} … {at(scatter.s_high_mps)})"
+    s = f"{three_digits(speed_in(unit, series.s_mps))} {unit} {span}"
+    gates = f"gates {at(scatter.instrument_s_mps)}"
+    if scatter.launcher_high_mps == 0:
+        return s, f"{gates}: more than the shots scatter"
+    low, high = at(scatter.launcher_low_mps), at(scatter.launcher_high_mps)
+    return s, f"{gates}, launcher {at(scatter.launcher_s_mps)} ({low} … {high})"
+
+
+def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
+    """Return the drift over the session, none where too few shots tell it."""
+    if drift is None:
+        return []
+    return detail("drift", f"{drift_text(drift, unit)}{'' if drift.seen else ': none seen'}")
+
+
+def drift_text(drift: Drift, unit: str) -> str:
+    """Return the slope in ten shots with its ±."""
+    half = 10 * speed_in(unit, (drift.high_mps - drift.low_mps) / 2)
+    slope = format_value(10 * speed_in(unit, drift.slope_mps), half)
+    sign = "" if slope.startswith("-") else "+"
+    return f"{sign}{slope} ± {format_value(half, half)} {unit} in ten shots"
+
+
+def suspicious_details(shots: Sequence[int]) -> list[Detail]:
+    """Return the shots that do not go with the others, as a proposal to look at them."""
+    return detail("suspicious", which_shots(shots)) if shots else []
+
+
+def which_shots(shots: Sequence[int]) -> str:
+    """Return which shots to look at, and that they count."""
+    which = ", ".join(str(number) for number in shots)
+    if len(shots) == 1:
+        return f"shot {which}: look at it; it is counted"
+    return f"shots {which}: look at them; they are counted"
+
+
+def shape_text(p: float, n: int) -> str:
+    """Return in words whether the speeds look like a normal sample (Anderson and Darling)."""
+    if n < LEAST_FOR_SHAPE:
+        return f"too few shots to tell, {LEAST_FOR_SHAPE} are needed"
+    if math.isnan(p):
+        return "all speeds are the same"
+    if p >= NOT_NORMAL:
+        return f"normal as far as it shows (p {p:.2g})"
+    return f"not normal, so intervals are approximate (p {p:.2g})"
+
+
+def motion_details(motion: Motion, unit: str) -> list[Detail]:
+    """Return energy, momentum and Mach number of the mean."""
+    units = UserUnits(unit)
+    mass = units.show("mass", motion.mass_kg)
+    energy = units.estimate("energy", motion.energy)
+    momentum = units.estimate("momentum", motion.momentum)
+    return detail("motion", f"{energy}, {momentum} with {mass}", f"Mach {motion.mach:.3f}")
+
+
+def scatter_data(scatter: Scatter | None) -> dict[str, Any]:
+    """Return how a setup scatters as keys of an object for JSON, None where undefined."""
+    keys = {
+        "s_low_mps": "s_low_mps",
+        "s_high_mps": "s_high_mps",
+        "instrument_s_mps": "instrument_s_mps",
+        "launcher_s_mps": "launcher_s_mps",
+        "launcher_s_low_mps": "launcher_low_mps",
+        "launcher_s_high_mps": "launcher_high_mps",
+        "slowest_shot": "slowest",
+        "fastest_shot": "fastest",
+        "normal_p": "normal_p",
+    }
+    found = {key: getattr(scatter, name, None) for key, name in keys.items()}
+    suspicious = list(scatter.suspicious) if scatter else []
+    return {
+        **finite(found),
+        "suspicious_shots": suspicious,
+        **drift_data(scatter.drift if scatter else None),
+    }
+
+
+def drift_data(drift: Drift | None) -> dict[str, Any]:
+    """Return a drift as keys of an object for JSON [m/s per shot]."""
+    return {
+        "drift_mps_per_shot": drift.slope_mps if drift else None,
+        "drift_low_mps_per_shot": drift.low_mps if drift else None,
+        "drift_high_mps_per_shot": drift.high_mps if drift else None,
+    }
+
+
+def motion_data(motion: Motion | None) -> dict[str, Any]:
+    """Return the motion at the mean speed as keys of an object for JSON, in SI."""
+    return {
+        "mass_kg": motion.mass_kg if motion else None,
+        "energy_j": motion.energy.value if motion else None,
+        "U95_energy_j": motion.energy.U95 if motion else None,
+        "momentum_Ns": motion.momentum.value if motion else None,
+        "U95_momentum_Ns": motion.momentum.U95 if motion else None,
+        "mach": motion.mach if motion else None,
+    }
+
+
+def series_data(series: Series) -> dict[str, Any]:
+    """Return the statistics of a series as an object for JSON, None where undefined or ∞."""
+    names = (
+        "mean_mps",
+        "u_mean_mps",
+        "U95_mean_mps",
+        "k",
+        "dof",
+        "u_random_mean_mps",
+        "random_dof",
+        "U95_random_mean_mps",
+        "u_shared_mean_mps",
+        "U95_shared_mean_mps",
+        "s_mps",
+        "median_mps",
+        "min_mps",
+        "max_mps",
+        "range_mps",
+    )
+    return finite({"counted": series.n, **{name: getattr(series, name) for name in names}})
+
+
+def finite(values: dict[str, Any]) -> dict[str, Any]:
+    """Return values with None for what is NaN or infinite."""
+    return {
+        k: None if isinstance(v, float) and not math.isfinite(v) else v
+        for k, v in values.items()
+    }

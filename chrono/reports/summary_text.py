@@ -1,0 +1,310 @@
+"""The summary of a recording as text and as an object for JSON.
+
+With the reasons why shots are not counted, the jitter that the shots show, and the lengths
+that the gates saw.
+"""
+
+from collections import Counter
+from typing import Any
+
+import numpy as np
+
+from chrono.clock.clock_rate import rate_text
+from chrono.health.timing import blocking_text, hidden_text, jitter_advice, timing_text
+from chrono.measuring.series_statistics import s_interval
+from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
+from chrono.processor.shot_records import NEVER_COUNTED, flag_words
+from chrono.reports.launch_text import filled
+from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
+from chrono.reports.setup_words import setup_text, three_digits, two_digits
+from chrono.reports.statistics_text import (
+    Detail,
+    detail,
+    detail_lines,
+    drift_data,
+    drift_details,
+    finite,
+    mean_details,
+    motion_data,
+    motion_details,
+    range_details,
+    scatter_data,
+    scatter_details,
+    series_data,
+    table_lines,
+)
+from chrono.rigs.rig_model import Rig
+from chrono.safe_text import plain
+from chrono.session.recording_loader import LoadedRecording, unread_line
+from chrono.session.session import Session
+from chrono.session.session_summary import SessionTotals, SetupSummary, Summary
+from chrono.session.shot_log import ShotRow
+from chrono.units import format_speed, speed_in
+
+SHOWN_REASONS = 6
+
+
+def uncounted(session: Session) -> list[tuple[str, int]]:
+    """Return the reasons, the most frequent first, and how many shots each keeps out."""
+    found: Counter[str] = Counter()
+    for part in session.log.chunks():
+        out = np.flatnonzero(~session.counted(part))
+        if not len(out):
+            continue
+        shots = session.log.shots[part][out]
+        said = session.marks.at(shots["key"])
+        for place, flags in enumerate(shots["flags"].tolist()):
+            mark = said.marks.get(place)
+            if mark is not None and mark.counted is False:
+                found[f"set aside: {mark.reason}" if mark.reason else "set aside"] += 1
+            else:
+                found[_reason(int(flags), bool(said.held[place]))] += 1
+    return sorted(found.items(), key=lambda item: (-item[1], item[0]))
+
+
+def _reason(flags: int, held: bool) -> str:
+    """Return what keeps a shot out of which nobody said that it should not count."""
+    never = flag_words(flags & int(NEVER_COUNTED))
+    if never:
+        return ", ".join(never)
+    if held:
+        return "on hold"
+    words = ", ".join(flag_words(flags))
+    return f"no speed ({words})" if words else "no speed"
+
+
+def uncounted_lines(session: Session) -> list[str]:
+    """Return why shots do not count as lines for a terminal, none if all do."""
+    reasons = uncounted(session)
+    if not reasons:
+        return []
+    words = [f"{count} {plain(reason)}" for reason, count in reasons[:SHOWN_REASONS]]
+    rest = sum(count for _, count in reasons[SHOWN_REASONS:])
+    words += [f"{rest} for other reasons"] if rest else []
+    return filled(f"not counted: {'; '.join(words)}")
+
+
+def uncounted_data(session: Session) -> list[dict[str, Any]]:
+    """Return what `uncounted_lines` shows, all of it, as objects for JSON."""
+    return [{"reason": reason, "shots": count} for reason, count in uncounted(session)]
+
+
+def timing_lines(timing: TimingJitter | None) -> list[str]:
+    """Return the jitter by the shots beside the rig's, and what to state in its place."""
+    if timing is None:
+        return []
+    lines = filled(f"jitter of an edge by the shots: {timing_text(timing)}")
+    if timing.states_too_little:
+        lines += filled(f"the rig states too little: {jitter_advice(timing)}", 4)
+    return lines + (filled(hidden_text(timing), 4) if hidden_text(timing) else [])
+
+
+def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
+    """Return the length that each gate sees, none where it is not known."""
+    return detail("body", blocking_text(blocking)) if blocking else []
+
+
+def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
+    """Return the jitter as an object for JSON, in SI; None where the shots do not tell it."""
+    if timing is None:
+        return None
+    return {
+        "shots": timing.shots,
+        "dof": timing.dof,
+        "jitter_s": timing.jitter_s,
+        "jitter_low_s": timing.low_s,
+        "jitter_high_s": timing.high_s,
+        "stated_jitter_s": timing.stated_s,
+        "chords_s": timing.chords_s,
+        "states_too_little": timing.states_too_little,
+    }
+
+
+def blocking_data(blocking: BlockedLengths | None) -> dict[str, Any]:
+    """Return the lengths as keys of an object for JSON [m], None where not known."""
+    return {
+        "length_at_a_m": blocking.at_a_m if blocking else None,
+        "length_at_b_m": blocking.at_b_m if blocking else None,
+        "declared_length_m": blocking.declared_m if blocking else None,
+    }
+
+
+ALL_SETUPS = "all setups"
+SHOWN_NOTES = 20
+
+
+def shot_line(row: ShotRow, unit: str) -> str:
+    """Return one shot as a line for a terminal, its speed with ± at 95 % coverage."""
+    words = [*row.flags]
+    if not row.counted:
+        words.append("not counted")
+    if row.note:
+        words.append(plain(row.note))
+    speed = format_speed(row.speed_mps, row.U95_mps, unit)
+    line = (
+        f"{row.number:>4}  {row.time_s:>9.3f} s  {speed:<24}"
+        f"  {plain(row.setup):<14}  {', '.join(words)}"
+    )
+    return line.rstrip()
+
+
+def summary_data(summary: Summary) -> dict[str, Any]:
+    """Return the summary of one recording as an object for JSON, speeds [m/s]."""
+    recorded, session = summary.recorded, summary.recorded.session
+    tally = session.processor.tally
+    return {
+        "recording": recorded.name,
+        "rig": session.rig.name,
+        "started": session.started,
+        "shots": len(session.log),
+        "counted": summary.counted,
+        "not_counted": uncounted_data(session),
+        "setups": [_setup_data(each) for each in summary.setups],
+        "session": _whole_data(summary.whole),
+        "timing": timing_data(summary.timing),
+        "rows": session.rows,
+        "damaged_lines": session.unusable.lines,
+        "lost_lines": tally.lost_lines,
+        "board_lost_edges": tally.board_lost,
+        "restarts": tally.restarts,
+        "notes": session.marks.notes,
+        "unread_records": session.unusable.records,
+        "left_out": recorded.left_out,
+        "clock": _clock_data(session),
+        "clock_doubt": recorded.clock_doubt,
+    }
+
+
+def _clock_data(session: Session) -> dict[str, Any] | None:
+    """Return the counter's relative rate error where the host's clock gave it."""
+    rate = session.host_rate
+    if rate is None:
+        return None
+    return {"rate_error": rate.rate_error, "u": rate.u, "U95": rate.U95, "beats": rate.beats}
+
+
+def summary_text(summary: Summary) -> str:
+    """Return the summary of one recording as lines for a terminal: a table, then details."""
+    recorded, session = summary.recorded, summary.recorded.session
+    lines = filled(
+        f"{plain(recorded.name)}: {len(session.log)} shots, {summary.counted} counted", 0
+    )
+    lines += uncounted_lines(session)
+    lines += filled(f"rig {plain(session.rig.name)}")
+    if session.started:
+        lines.append(f"  started {plain(session.started)}")
+    lines += _table(summary, session.rig.speed_unit)
+    for each in summary.setups:
+        lines += ["", *_setup_lines(each, session.rig)]
+    if summary.whole is not None and len(summary.setups) > 1:
+        lines += ["", *_whole_lines(summary.whole, session.rig.speed_unit)]
+    lines += mouth_source_lines([s.mouth for s in summary.setups if s.mouth], session.rig)
+    lines += ["", *timing_lines(summary.timing)] if summary.timing else []
+    lines += _rest(summary)
+    return "\n".join(lines)
+
+
+def _table(summary: Summary, unit: str) -> list[str]:
+    rows = [(setup_text(s.setup.name), s.series) for s in summary.setups if s.series]
+    if summary.whole is not None and len(rows) > 1:
+        rows.append((ALL_SETUPS, summary.whole.series))
+    if not rows:
+        return []
+    return ["", *table_lines(rows, unit), "  ± and what stands in brackets: at 95 % coverage"]
+
+
+def _rest(summary: Summary) -> list[str]:
+    """Return notes, clock and troubles."""
+    recorded, session = summary.recorded, summary.recorded.session
+    lines = _note_lines(session.marks.notes)
+    if session.host_rate is not None:
+        lines += filled(f"by its beats the counter runs {rate_text(session.host_rate)}")
+    lines += trouble_lines(recorded)
+    if session.unusable.records:
+        lines += filled(unread_line(session))
+    return ["", *lines] if lines else []
+
+
+def _setup_data(found: SetupSummary) -> dict[str, Any]:
+    data = {"setup": found.setup.name, "conditions": found.setup.conditions}
+    if found.series is None:
+        return {**data, "counted": 0}
+    return {
+        **data,
+        **series_data(found.series),
+        **scatter_data(found.scatter),
+        **motion_data(found.motion),
+        **blocking_data(found.blocking),
+        **muzzle_data(found.mouth),
+    }
+
+
+def _whole_data(whole: SessionTotals | None) -> dict[str, Any] | None:
+    """Return the statistics of all counted shots of a session."""
+    if whole is None:
+        return None
+    within = {"s_within_mps": whole.s_within_mps, "within_dof": whole.within_dof}
+    return {
+        **series_data(whole.series),
+        **finite(within),
+        "slowest_shot": whole.slowest,
+        "fastest_shot": whole.fastest,
+        **drift_data(whole.drift),
+    }
+
+
+def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
+    lines = filled(setup_text(found.setup.name))
+    details = setup_details(found, rig)
+    return [*lines, *(detail_lines(details) if details else ["    no counted shots"])]
+
+
+def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
+    """Return all that is told of a setup; nothing without counted shots."""
+    unit, series = rig.speed_unit, found.series
+    if series is None or found.motion is None:
+        return []
+    conditions = ", ".join(f"{plain(k)} {plain(v)}" for k, v in found.setup.conditions.items())
+    return [
+        *mean_details(series, unit),
+        *scatter_details(series, found.scatter, unit),
+        *blocking_details(found.blocking),
+        *motion_details(found.motion, unit),
+        *muzzle_details(found.mouth, rig),
+        *(detail("conditions", conditions) if conditions else []),
+    ]
+
+
+def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
+    """Return what all setups have in common: the range, s within them, the drift."""
+    details = range_details(whole.series, whole.slowest, whole.fastest, unit)
+    if whole.within_dof:
+        low, high = s_interval(whole.s_within_mps, whole.within_dof + 1)
+        values = [speed_in(unit, value) for value in (whole.s_within_mps, low, high)]
+        span = f"({two_digits(values[1])} … {two_digits(values[2])})"
+        s = f"{three_digits(values[0])} {unit} {span}"
+        details += detail("s", f"{s} within setups")
+    details += drift_details(whole.drift, unit)
+    return [f"  {ALL_SETUPS}", *detail_lines(details)]
+
+
+def _note_lines(notes: list[str]) -> list[str]:
+    shown = notes[-SHOWN_NOTES:]
+    lines = [line for note in shown for line in filled(f"note: {plain(note)}")]
+    earlier = len(notes) - len(shown)
+    return [f"  {earlier} earlier notes are in --json", *lines] if earlier else lines
+
+
+def trouble_lines(recorded: LoadedRecording) -> list[str]:
+    """Return what is wrong with a recording's data, a line each."""
+    tally = recorded.session.processor.tally
+    counts = (
+        (recorded.session.unusable.lines, "damaged line", ", not used"),
+        (tally.lost_lines, "line", " lost on the way"),
+        (tally.board_lost, "edge", " lost on the board"),
+        (tally.restarts, "restart", " of the board"),
+    )
+    lines = [f"  {n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
+    if recorded.left_out:
+        lines.append(f"  left out at the end: {recorded.left_out}")
+    return lines

@@ -1,0 +1,132 @@
+"""Write the table of shots to a file or a stream, in the format that its ending names.
+
+Each format's own file has a function that takes recordings one by one and holds no more than
+a part of one; nothing half written stays behind. JSON is written here: `schema` and `data`
+are laid out as pandas reads them with ``orient="table"``. Its rows wait in a temporary file,
+since what belongs in front of them is known only when all were read.
+"""
+
+import json
+import shutil
+from collections.abc import Callable, Iterable
+from itertools import chain, islice
+from pathlib import Path
+from tempfile import SpooledTemporaryFile
+from typing import IO
+
+from chrono.errors import OptionError
+from chrono.reports.atomic_file import new_file
+from chrono.reports.csv_parquet_files import (
+    load_meanwhile,
+    write_comma_csv,
+    write_csv,
+    write_parquet,
+)
+from chrono.reports.export_table import ExportHeads, ExportTable, records_of
+from chrono.reports.workbook import write_workbook
+
+IN_MEMORY_BYTES = 16 << 20
+
+
+def write_json(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
+    """
+    Write recordings as JSON; return the number of rows.
+
+    Its members are those of `ExportHeads.texts` and `data`.
+    """
+    heads, rows = ExportHeads(), 0
+    with SpooledTemporaryFile(IN_MEMORY_BYTES) as waiting:
+        for table in tables:
+            heads.add(table.head)
+            for columns in table.chunks:
+                for record in records_of(columns):
+                    waiting.write(b",\n" if rows else b"\n")
+                    waiting.write(json.dumps(record, allow_nan=False).encode())
+                    rows += 1
+        waiting.seek(0)
+        head = "".join(f'"{name}": {text},\n' for name, text in heads.texts().items())
+        stream.write(f'{{{head}"data": ['.encode())
+        shutil.copyfileobj(waiting, stream)
+    stream.write(b"\n]}\n")
+    return rows
+
+
+Writer = Callable[[Iterable[ExportTable], IO[bytes]], int]
+
+FORMATS: dict[str, Writer] = {
+    ".csv": write_csv,
+    ".parquet": write_parquet,
+    ".json": write_json,
+    ".xlsx": write_workbook,
+}
+WITH_STATISTICS = (".xlsx",)
+"""Formats that hold the statistics of each setup."""
+
+
+def format_of(path: Path, decimal_comma: bool = False) -> Writer:
+    """
+    Return what writes the format that the ending of a name says.
+
+    Raises
+    ------
+    OptionError
+        If the ending is unknown, or a decimal comma is wanted where there is none.
+    """
+    endings = list(FORMATS)
+    writer = FORMATS.get(path.suffix.lower())
+    if writer is None:
+        raise OptionError(
+            f"the ending {path.suffix!r} is no known format",
+            where=str(path),
+            hint=f"let the name end in {', '.join(endings)}, or in / for a folder of Parquet",
+        )
+    if not decimal_comma:
+        return writer
+    if writer is not write_csv:
+        raise OptionError(
+            f"a decimal comma is for CSV, and {path.name} is none",
+            where="--decimal-comma",
+            hint="leave it out: its numbers are numbers in every language",
+        )
+    return write_comma_csv
+
+
+def write_table(tables: Iterable[ExportTable], path: Path, decimal_comma: bool = False) -> int:
+    """
+    Write the shots of some recordings to a file that is not there yet.
+
+    Parameters
+    ----------
+    tables : iterable of ExportTable
+    path : Path
+        Where to; its ending says the format.
+    decimal_comma : bool, optional
+        Write CSV as spreadsheets with decimal commas expect it.
+
+    Returns
+    -------
+    int
+        Rows written.
+
+    Raises
+    ------
+    OptionError
+        If the ending is unknown or the file exists.
+    RecordingError
+        If the file cannot be written.
+    """
+    writer = format_of(path, decimal_comma)
+    with new_file(path) as file:
+        return write_stream(tables, writer, file)
+
+
+def write_stream(tables: Iterable[ExportTable], writer: Writer, stream: IO[bytes]) -> int:
+    """Write the shots of some recordings to an open stream; return the number of rows."""
+    if writer in (write_csv, write_parquet):
+        load_meanwhile()
+    waiting = iter(tables)
+    # The first one is read before anything is written: it may be no recording at all.
+    first = list(islice(waiting, 1))
+    rows = writer(chain(first, waiting), stream)
+    stream.flush()
+    return rows

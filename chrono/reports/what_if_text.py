@@ -1,0 +1,302 @@
+"""A recording beside what a supposition makes of it, as text and as an object for JSON."""
+
+import math
+from textwrap import wrap
+from typing import Any
+
+import numpy as np
+
+from chrono.measuring.series_statistics import Series
+from chrono.measuring.speed import Measured
+from chrono.processor.shot_records import EdgesUsed, flag_words
+from chrono.reports.budget_text import tick_text
+from chrono.reports.setup_words import setup_text, three_digits
+from chrono.reports.statistics_text import series_data
+from chrono.safe_text import plain
+from chrono.session.session import Session
+from chrono.session.speed_models import Assumptions
+from chrono.teaching.what_if import SetupPair, WhatIf
+from chrono.units import ABSENT_TEXT, format_speed, format_value, speed_in
+
+WIDE = 80
+EDGE_WORDS = {EdgesUsed.LEAD: "leading", EdgesUsed.TRAIL: "trailing"}
+
+
+def what_if_text(found: WhatIf, width: int = WIDE) -> str:
+    """
+    Return shots, setups and what cannot be known, as plain text.
+
+    Within `width` columns, from 60 on; below 80 the steps of each shot are left out.
+    """
+    unit = found.recorded.session.rig.speed_unit
+    titles = (f"{title} [{unit}]" for title in ("recorded", "as if"))
+    table = _row(("shot", *titles, "difference", "steps", ""), width)
+    for i in range(len(found.places)):
+        table += _row(_shot_cells(found, i, unit), width)
+    below = [line for pair in found.setups for line in ("", *_setup_lines(pair, unit))]
+    below += ["", *_agreement_lines(found), "", "What cannot be known so:"]
+    below += [f"- {note}" for note in notes_of(found)]
+    above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found), ""]
+    return "\n".join([*_folded(above, width), *table, *_folded(below, width)])
+
+
+def _folded(lines: list[str], width: int) -> list[str]:
+    """Break lines that are too long, what follows two columns further in."""
+    folded = []
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip()))
+        folded += wrap(
+            line.strip(),
+            width - 2,
+            initial_indent=indent,
+            subsequent_indent=f"{indent}  ",
+        ) or [""]
+    return folded
+
+
+def what_if_data(found: WhatIf) -> dict[str, Any]:
+    """Return what `what_if_text` shows as an object for JSON, in SI units."""
+    return {
+        "recording": found.recorded.name,
+        "as_if": _supposed_data(found),
+        "shots": [_shot_data(found, i) for i in range(len(found.places))],
+        "new_shots": found.new,
+        "setups": [
+            {
+                "setup": pair.name,
+                "recorded": _series_data(pair.recorded),
+                "as_if": _series_data(pair.supposed),
+            }
+            for pair in found.setups
+        ],
+        "compared": int(found.compared.sum()),
+        "within_U95": int(found.within.sum()),
+        "explained_by_steps": int(found.explained.sum()) if found.steps_alone else None,
+        "not_known": notes_of(found),
+    }
+
+
+def notes_of(found: WhatIf) -> list[str]:
+    """Return, in sentences, what the supposition leaves unknown of this recording."""
+    as_if, notes = found.as_if, []
+    if as_if.tick_s is not None:
+        notes += _step_notes(found)
+    if as_if.spacing_m is not None or as_if.clock_error:
+        notes.append(
+            "The ± is what a rig that believes this would state: it knows nothing of it."
+        )
+    if as_if.clock_error and as_if.tick_s is not None:
+        notes.append("The clock's error is put on the transits, not on where the steps fall.")
+    if as_if.edges != EdgesUsed.BOTH:
+        notes += _edge_notes(found)
+    if found.missing or found.new:
+        notes.append(
+            f"Shots of the recording that are not there so: {found.missing}; there only so: "
+            f"{found.new}. Edges were put together otherwise."
+        )
+    return notes
+
+
+def _step_notes(found: WhatIf) -> list[str]:
+    step, recorded = tick_text(found.tick_s), tick_text(found.recorded_tick_s)
+    phases = round(found.tick_s / found.recorded_tick_s)
+    counted = (
+        ("pass from gate to gate within one step", found.within_a_step, "they have no speed"),
+        (
+            "block a gate for less than one step",
+            found.blocked_within_a_step,
+            "they may have no length",
+        ),
+        (
+            "were unsound as recorded and have a speed so",
+            found.sound_only_so,
+            "owe it to steps that hide a gate's chatter",
+        ),
+    )
+    return [
+        f"The recorded steps of {recorded} and the board's own jitter are in both columns; "
+        "nothing finer is known.",
+        f"This is one of {phases} phases: where the steps of {step} fall is chance, and "
+        "another phase gives other readings.",
+        *(f"Shots that {what}: {count}; {so}." for what, count, so in counted if count),
+    ]
+
+
+def _edge_notes(found: WhatIf) -> list[str]:
+    end = "front" if found.as_if.edges == EdgesUsed.LEAD else "back"
+    notes = [
+        f"One pair of edges times the {end} of the body: its ± allows for the rig's body "
+        "slowing down and crossing the beams off its middle."
+    ]
+    if found.without_speed:
+        notes.append(
+            f"Shots whose {EDGE_WORDS[found.as_if.edges]} edges are not a sound pair, so that "
+            f"they have no speed so: {found.without_speed}."
+        )
+    return notes
+
+
+def _shots(count: int) -> str:
+    return "1 shot" if count == 1 else f"{count} shots"
+
+
+def _supposed_lines(found: WhatIf) -> list[str]:
+    as_if, lines = found.as_if, []
+    if as_if.tick_s is not None:
+        lines.append(
+            f"its steps were {tick_text(found.tick_s)} at phase {as_if.phase:g} "
+            f"({_steps(found)} of {tick_text(found.recorded_tick_s)})"
+        )
+    if as_if.spacing_m is not None:
+        true_m = found.recorded.session.rig.spacing_m
+        lines.append(
+            f"its rig said {as_if.spacing_m * 1e3:.6g} mm between the gates "
+            f"(it says {true_m * 1e3:.6g} mm)"
+        )
+    if as_if.clock_error:
+        word = "fast" if as_if.clock_error > 0 else "slow"
+        lines.append(f"its counter were {abs(as_if.clock_error) * 1e6:.6g} ppm too {word}")
+    if as_if.edges != EdgesUsed.BOTH:
+        lines.append(f"its {EDGE_WORDS[as_if.edges]} edges alone gave the transit")
+    return [f"  {line}" for line in lines]
+
+
+def _steps(found: WhatIf) -> str:
+    count = round(found.tick_s / found.recorded_tick_s)
+    given = tick_text(found.as_if.tick_s or 0.0)
+    taken = "" if given == tick_text(found.tick_s) else f"for {given} "
+    return f"{taken}{count} recorded steps" if count > 1 else f"{taken}the recorded step"
+
+
+def _shot_cells(found: WhatIf, i: int, unit: str) -> tuple[str, ...]:
+    true, so = found.true, found.supposed
+    difference = found.difference_mps[i]
+    steps = so.transit_s[i] / found.tick_s
+    return (
+        str(i + 1),
+        _speed_cell(true, i, unit),
+        _speed_cell(so, i, unit),
+        _signed(speed_in(unit, difference), speed_in(unit, true.U95_mps[i])),
+        f"{steps:.6g}" if math.isfinite(steps) else ABSENT_TEXT,
+        ", ".join(_words(found, i)),
+    )
+
+
+def _speed_cell(measured: Measured, i: int, unit: str) -> str:
+    text = format_speed(measured.speed_mps[i], measured.U95_mps[i], unit)
+    return text.removesuffix(f" {unit}")
+
+
+def _words(found: WhatIf, i: int) -> list[str]:
+    """Return what is to be said of a shot: flags that it has only so, whether it agrees."""
+    if found.places[i] < 0:
+        return ["not there"]
+    session, place = found.session, int(found.places[i])
+    before = set(_flags(found.recorded.session, i))
+    words = [word for word in _flags(session, place) if word not in before]
+    words = [word for word in words if not word.endswith("-only")]
+    if found.compared[i] and not found.within[i]:
+        words.append("outside")
+    both = math.isfinite(found.difference_mps[i])
+    if both and not found.compared[i] and not words:
+        words.append("not counted")
+    return words
+
+
+def _flags(session: Session, place: int) -> tuple[str, ...]:
+    return flag_words(int(session.log.shots["flags"][place]))
+
+
+def _signed(value: float, uncertainty: float) -> str:
+    text = format_value(value, uncertainty / 10)
+    return f"+{text}" if value > 0 else text
+
+
+def _row(cells: tuple[str, ...], width: int) -> list[str]:
+    """Return a row of the table, its last cell on more lines where it must be."""
+    columns: tuple[int, ...] = (-4, 16, 16, -10, -8)
+    if width < WIDE:
+        cells, columns = (*cells[:4], cells[-1]), (-4, 14, 14, -10)
+    parts = [
+        f"{text:>{-column}}" if column < 0 else f"{text:<{column}}"
+        for text, column in zip(cells, columns, strict=False)
+    ]
+    first = "  ".join([*parts, cells[-1]]).rstrip()
+    if width >= WIDE or len(first) <= width - 2:
+        return [first]
+    return ["  ".join(parts).rstrip(), f"{'':>{4 + 2}}{cells[-1]}"]
+
+
+def _setup_lines(pair: SetupPair, unit: str) -> list[str]:
+    lines = [f"{setup_text(pair.name)}:"]
+    for title, series in (("as recorded", pair.recorded), ("as if", pair.supposed)):
+        lines.append(f"  {title:<12}{_series_text(series, unit)}")
+    return lines
+
+
+def _series_text(series: Series | None, unit: str) -> str:
+    if series is None:
+        return "no counted shots"
+    mean = format_speed(series.mean_mps, series.U95_mean_mps, unit)
+    s = f", s {three_digits(speed_in(unit, series.s_mps))} {unit}" if series.n > 1 else ""
+    return f"{series.n} counted, mean {mean} (95 %){s}"
+
+
+def _agreement_lines(found: WhatIf) -> list[str]:
+    compared = int(found.compared.sum())
+    if not compared:
+        return ["No shot is counted both times."]
+    lines = [
+        f"The recorded speed lies within the ± stated so in {int(found.within.sum())} of "
+        f"{_shots(compared)}."
+    ]
+    if found.steps_alone:
+        half_s = np.unique(found.by_steps_s[found.compared]).max()
+        lines.append(
+            f"Steps alone move a transit by up to {half_s * 1e6:.3g} us (95 %): "
+            f"so it is in {int(found.explained.sum())} of {_shots(compared)}."
+        )
+    return lines
+
+
+def _supposed_data(found: WhatIf) -> dict[str, Any]:
+    as_if: Assumptions = found.as_if
+    return {
+        "tick_s": found.tick_s,
+        "recorded_tick_s": found.recorded_tick_s,
+        "phase": as_if.phase,
+        "spacing_m": found.session.rig.spacing_m,
+        "recorded_spacing_m": found.recorded.session.rig.spacing_m,
+        "clock_error": as_if.clock_error,
+        "edges": EDGE_WORDS.get(as_if.edges, "both"),
+    }
+
+
+def _shot_data(found: WhatIf, i: int) -> dict[str, Any]:
+    place = int(found.places[i])
+    return {
+        "shot": i + 1,
+        "recorded": _measured_data(found.recorded.session, found.true, i, i),
+        "as_if": None if place < 0 else _measured_data(found.session, found.supposed, place, i),
+        "difference_mps": _finite(found.difference_mps[i]),
+        "compared": bool(found.compared[i]),
+        "within_U95": bool(found.within[i]) if found.compared[i] else None,
+    }
+
+
+def _measured_data(session: Session, measured: Measured, place: int, i: int) -> dict[str, Any]:
+    return {
+        "speed_mps": _finite(measured.speed_mps[i]),
+        "U95_mps": _finite(measured.U95_mps[i]),
+        "transit_s": _finite(measured.transit_s[i]),
+        "edges_used": EdgesUsed(int(session.log.shots["used"][place])).name.lower(),
+        "flags": list(_flags(session, place)),
+    }
+
+
+def _series_data(series: Series | None) -> dict[str, Any] | None:
+    return None if series is None else series_data(series)
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

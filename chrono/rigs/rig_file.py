@@ -1,0 +1,425 @@
+"""Reading and writing the user's description of the rig: `rig.toml`, or a recording's record.
+
+All problems of a file are told at once, each with its line where that is known. A file is
+written whole or not at all, and never without a copy of what was there.
+"""
+
+import datetime
+import difflib
+import itertools
+import math
+import os
+import re
+import shutil
+import tempfile
+import tomllib
+import typing
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from chrono.errors import RigError
+from chrono.rigs.rig_model import Calibration, Rig, shown
+from chrono.units import quote
+
+__all__ = [
+    "Calibration",
+    "Rig",
+    "RigProblems",
+    "default_rig",
+    "load_rig",
+    "parse_rig",
+    "rig_from_record",
+    "rig_from_table",
+    "rig_record",
+    "update_rig",
+    "with_clock_rate",
+    "with_frequency",
+    "with_host_clock",
+    "write_rig",
+]
+
+_Places = dict[tuple[str, ...], int]
+
+MAX_FILE_BYTES = 64 * 1024
+"""A rig file is a page of text; anything longer is some other file."""
+
+
+class RigProblems(RigError):  # noqa: N818 - several, told as one
+    """Several problems of one rig file; `problems` holds each as an error of its own."""
+
+    def __init__(self, problems: tuple[RigError, ...]) -> None:
+        super().__init__(problems[0].message, where=problems[0].where, hint=problems[0].hint)
+        self.problems = problems
+
+    def __str__(self) -> str:
+        return "\n".join(str(problem) for problem in self.problems)
+
+
+def load_rig(path: str | Path) -> Rig:
+    """
+    Read a rig file.
+
+    Raises
+    ------
+    RigError
+        The file cannot be read, or with every problem found in it (`RigProblems`).
+    """
+    return parse_rig(_read_text(Path(path)), str(path))
+
+
+def parse_rig(text: str, where: str = "") -> Rig:
+    """
+    Read a rig from TOML text.
+
+    Parameters
+    ----------
+    text : str
+        What the file holds.
+    where : str, optional
+        The file's name, for messages.
+
+    Raises
+    ------
+    RigError
+        No TOML, or with every problem found (`RigProblems` when there are several).
+    """
+    return _checked(_parse_toml(text, where), where, text)
+
+
+def rig_from_table(table: Mapping[str, Any], where: str = "") -> Rig:
+    """
+    Make a rig from a file's keys and values, as a TOML reader gives them.
+
+    Raises
+    ------
+    RigError
+        With every problem found (`RigProblems` when there are several).
+    """
+    return _checked(dict(table), where, "")
+
+
+def _checked(data: dict[str, Any], where: str, text: str) -> Rig:
+    try:
+        return Rig.model_validate(data, context={"file": True}, by_alias=True, by_name=False)
+    except ValidationError as error:
+        raise _rig_error(error, where, _key_lines(text)) from error
+
+
+def rig_record(rig: Rig) -> dict[str, Any]:
+    """Return the rig as a JSON object of SI numbers, from which `rig_from_record` makes it."""
+    return rig.model_dump(by_alias=False)
+
+
+def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
+    """
+    Make a rig from what `rig_record` gave.
+
+    Raises
+    ------
+    RigError
+        The record is none of a rig.
+    """
+    try:
+        return Rig.model_validate(dict(record), by_alias=False, by_name=True)
+    except ValidationError as error:
+        raise _rig_error(error, where, {}) from error
+
+
+def default_rig(spacing_m: float = 0.3) -> Rig:
+    """Return a rig with the given spacing [m] and every other key at its default."""
+    return rig_from_record({"gates": {"spacing_m": spacing_m}})
+
+
+def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
+    """
+    Return the rig with the frequency [Hz] and width that the board itself reports.
+
+    Raises
+    ------
+    RigError
+        So narrow or quick a counter wraps within a slow shot: no speed could be trusted.
+    """
+    record = rig_record(rig)
+    record["clock"] |= {"frequency_hz": float(frequency_hz), "counter_bits": counter_bits}
+    counted = rig_from_record(record)
+    if trouble := counted.counter_trouble():
+        reason, hint = trouble
+        message = f"the board's counter of {counter_bits} bits cannot be used: it {reason}"
+        raise RigError(message, hint=hint)
+    return counted
+
+
+def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
+    """
+    Return the rig with the counter's rate as it was found.
+
+    Parameters
+    ----------
+    rig : Rig
+    rate_error, u : float
+        Relative error of the frequency and its standard uncertainty.
+    dof : float
+        Degrees of freedom of `u`; may be infinite.
+    """
+    record = rig_record(rig)
+    record["calibration"]["clock"] = {
+        "rate_error": rate_error,
+        "rate_error_u": u,
+        "dof": max(dof, 1.0) if math.isfinite(dof) else None,
+    }
+    return rig_from_record(record)
+
+
+def with_host_clock(rig: Rig) -> Rig:
+    """Return the rig with its counter's rate taken from the host's clock."""
+    record = rig_record(rig)
+    record["clock"]["from_host"] = True
+    return rig_from_record(record)
+
+
+def write_rig(path: str | Path, text: str) -> Rig:
+    """
+    Check a new rig file's text and write it, whole or not at all.
+
+    Raises
+    ------
+    RigError
+        The text is no rig, the file is there already, or it cannot be written.
+    """
+    path = Path(path)
+    rig = parse_rig(text, str(path))
+    try:
+        path.open("x").close()
+    except FileExistsError as error:
+        raise RigError(
+            "is there already and is not overwritten",
+            where=str(path),
+            hint="choose another name",
+        ) from error
+    except OSError as error:
+        raise _unwritable(path, error) from error
+    _replace(path, text.encode())
+    return rig
+
+
+def update_rig(path: str | Path, changes: Mapping[str, object]) -> Path:
+    """
+    Change keys of a rig file; its comments stay, and a copy of what was there is kept.
+
+    Parameters
+    ----------
+    path : str or Path
+        The rig file.
+    changes : mapping
+        Dotted key, such as ``"calibration.clock.value"``, to its new TOML value.
+
+    Returns
+    -------
+    Path
+        The copy, ``<name>.before-<date>`` beside the file.
+
+    Raises
+    ------
+    RigError
+        The changed text would be no rig (nothing is written), or a file cannot be written.
+    """
+    path = Path(path).resolve()
+    before = _read_text(path)
+    after = _changed(before, changes, str(path))
+    parse_rig(after, str(path))
+    copy = _keep_copy(path)
+    _replace(path, after.encode())
+    return copy
+
+
+def _read_text(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            content = file.read(MAX_FILE_BYTES + 1)
+    except FileNotFoundError as error:
+        hint = "check the name, or write one with: chrono rig new rig.toml"
+        raise RigError("there is no such rig file", where=str(path), hint=hint) from error
+    except OSError as error:
+        reason = error.strerror or "it cannot be read"
+        hint = "name a file that you may read"
+        raise RigError(
+            f"the rig file cannot be read: {reason}", where=str(path), hint=hint
+        ) from error
+    if len(content) > MAX_FILE_BYTES:
+        hint = "give the TOML file that describes the rig"
+        raise RigError("is too long to be a rig file", where=str(path), hint=hint)
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        hint = "save it as UTF-8 text"
+        raise RigError(
+            "is no rig file: it is not UTF-8 text", where=str(path), hint=hint
+        ) from error
+
+
+def _parse_toml(text: str, where: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        at = re.fullmatch(r"(.*) \(at line (\d+), column \d+\)", str(error), re.DOTALL)
+        reason, place = (at[1], f"{where}:{at[2]}") if at else (str(error), where)
+        reason = reason[:1].lower() + reason[1:]
+        hint = 'write lines such as spacing = "300 mm" below [gates]'
+        raise RigError(f"is no TOML: {reason}", where=place, hint=hint) from error
+
+
+def _key_lines(text: str) -> _Places:
+    """
+    Return the line where each key of a valid TOML text stands.
+
+    Lines are gathered until they parse by themselves, so tomllib alone decides what a
+    statement is.
+    """
+    lines: _Places = {}
+    table: tuple[str, ...] = ()
+    statement, start = "", 1
+    for number, line in enumerate(text.split("\n"), 1):
+        start = start if statement else number
+        statement += line + "\n"
+        try:
+            parsed = tomllib.loads(statement)
+        except tomllib.TOMLDecodeError:
+            continue
+        path = _first_path(parsed)
+        if statement.lstrip().startswith("["):
+            table = full = path
+        else:
+            full = table + path
+        for depth in range(1, len(full) + 1 if path else 0):
+            lines.setdefault(full[:depth], start)
+        statement = ""
+    return lines
+
+
+def _first_path(parsed: object) -> tuple[str, ...]:
+    path: list[str] = []
+    while isinstance(parsed, dict) and parsed:
+        key, parsed = next(iter(parsed.items()))
+        path.append(key)
+    return tuple(path)
+
+
+def _rig_error(error: ValidationError, where: str, lines: _Places) -> RigError:
+    """Return one error for everything that pydantic found, in the order of the file."""
+    found = [_problem(detail, where, lines) for detail in error.errors(include_url=False)]
+    problems = tuple(problem for _, problem in sorted(found, key=lambda pair: pair[0]))
+    return problems[0] if len(problems) == 1 else RigProblems(problems)
+
+
+def _problem(detail: ErrorDetails, where: str, lines: _Places) -> tuple[int, RigError]:
+    context = detail.get("ctx", {})
+    path = tuple(str(part) for part in detail["loc"])
+    path += tuple(context["key"].split(".")) if context.get("key") else ()
+    if path == ("gates",) and detail["type"] == "missing":
+        path = ("gates", "spacing")
+    line = lines.get(path, 0)
+    message, hint = _reason(detail, path)
+    return line, RigError(message, where=f"{where}:{line}" if line else where, hint=hint)
+
+
+def _reason(detail: ErrorDetails, path: tuple[str, ...]) -> tuple[str, str]:
+    """Return what is wrong with the key at `path`, and what to do."""
+    key, value, context = (
+        ".".join(map(_quote_key, path)),
+        detail["input"],
+        detail.get("ctx", {}),
+    )
+    match detail["type"]:
+        case "rig":
+            return f"{key} {context['reason']}", context["hint"]
+        case "missing":
+            example = ', such as spacing = "300 mm"' if path[-1] == "spacing" else ""
+            return f"{key} is missing", f"add it to its section{example}"
+        case "extra_forbidden":
+            return f"unknown key {key}", _nearest_key(path)
+        case "model_type" | "dict_type":
+            return f"{key} is {shown(value)}, a section is wanted", f"begin it with [{key}]"
+        case _:
+            wanted = detail["msg"].replace("Input should", "it should").replace("String", "it")
+            return f"{key} is {shown(value)}, {wanted}", "write such a value"
+
+
+def _quote_key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]{1,40}", key) else quote(key)
+
+
+def _nearest_key(path: tuple[str, ...]) -> str:
+    known = _known_keys(path[:-1])
+    near = difflib.get_close_matches(path[-1], known, 1)
+    return f"did you mean {near[0]}?" if near else f"known keys here: {', '.join(known)}"
+
+
+def _known_keys(section: tuple[str, ...]) -> list[str]:
+    model: type[BaseModel] = Rig
+    for part in section:
+        annotation = model.model_fields[part].annotation
+        kinds = typing.get_args(annotation) or (annotation,)
+        model = next(kind for kind in kinds if kind is not type(None))
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _changed(text: str, changes: Mapping[str, object], where: str) -> str:
+    _parse_toml(text, where)
+    document = tomlkit.parse(text)
+    for dotted, value in changes.items():
+        *sections, key = dotted.split(".")
+        table: Any = document
+        for section in sections:
+            table = table.setdefault(section, tomlkit.table())
+            if not isinstance(table, dict):
+                raise RigError(f"{section} is no section, {dotted} cannot be set", where=where)
+        table[key] = value
+    return tomlkit.dumps(document)
+
+
+def _keep_copy(path: Path) -> Path:
+    """Copy the file to a name not used yet, ``<name>.before-<date>[-2…]``."""
+    content = path.read_bytes()
+    stem = f"{path.name}.before-{datetime.date.today().isoformat()}"
+    for number in itertools.count(1):
+        copy = path.with_name(stem if number == 1 else f"{stem}-{number}")
+        try:
+            with copy.open("xb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        except FileExistsError:
+            continue
+        except OSError as error:
+            raise _unwritable(copy, error) from error
+        return copy
+    raise AssertionError("unreachable")
+
+
+def _replace(path: Path, content: bytes) -> None:
+    """Put `content` in the place of the file `path`, whole or not at all."""
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+        temporary = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            shutil.copymode(path, temporary)
+            temporary.replace(path)
+        finally:
+            temporary.unlink(missing_ok=True)
+    except OSError as error:
+        raise _unwritable(path, error) from error
+
+
+def _unwritable(path: Path, error: OSError) -> RigError:
+    reason = error.strerror or "no reason given"
+    hint = "check the folder and its permissions"
+    return RigError(f"cannot be written: {reason}", where=str(path), hint=hint)

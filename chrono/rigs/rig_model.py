@@ -1,0 +1,384 @@
+"""A rig's sections and their quantities: kinds, limits and defaults.
+
+In a file every quantity is text with a unit under the key's alias; a record holds the same
+values as SI numbers under the attributes' names. Knows nothing of files.
+"""
+
+import datetime
+import math
+import unicodedata
+from typing import Annotated, Literal, Self
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    PrivateAttr,
+    ValidationInfo,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from chrono.errors import UnitError
+from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, PLAIN, LineKind, names_of
+from chrono.units import ICE_POINT_K, KINDS, parse_quantity, quote
+
+Shape = Literal["round", "flat"]
+"""Of a body's ends: a ball's, or those of a rod or cylinder cut square."""
+
+_QUOTE = "'"
+_UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+
+
+def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidator:
+    """Read a quantity in `unit` that lies between `low` and `high`, which read `limits`."""
+    kind, example = KINDS[unit]
+
+    def read(value: object, info: ValidationInfo) -> float:
+        from_file = bool((info.context or {}).get("file"))
+        if from_file != isinstance(value, str):
+            raise _trouble(
+                f"is {shown(value)}, {kind} with its unit is wanted",
+                f'write {kind} as text with its unit, such as "{example}"',
+            )
+        try:
+            number = parse_quantity(value, unit) if isinstance(value, str) else _number(value)
+        except UnitError as error:
+            raise _trouble(f"is {shown(value)}, {kind} is wanted", error.hint) from error
+        if not low <= number <= high:
+            raise _trouble(f"is {shown(value)}, not {limits}", f"write {kind} {limits}")
+        return number
+
+    return BeforeValidator(read)
+
+
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise _trouble(f"is {shown(value)}, a number is wanted", "repair the record")
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf
+
+
+def _trouble(reason: str, hint: str, key: str = "") -> PydanticCustomError:
+    """Make a problem whose text follows the key's name."""
+    return PydanticCustomError("rig", "{reason}", {"reason": reason, "hint": hint, "key": key})
+
+
+def shown(value: object) -> str:
+    """Return a file's value for a message: texts in quotes, others as they are."""
+    return quote(value) if isinstance(value, str) else quote(value)[1:-1]
+
+
+def _harmless(text: str) -> str:
+    if _UNPRINTABLE & {unicodedata.category(character) for character in text}:
+        raise _trouble(
+            f"is {quote(text)}, a text without control characters is wanted",
+            "write it with printable characters only",
+        )
+    return text
+
+
+def _degrees(value: object) -> object:
+    """Read ``inf`` as "not limited", which JSON cannot write otherwise."""
+    return None if value == math.inf else value
+
+
+def _iso_date(value: object) -> object:
+    return value.isoformat() if isinstance(value, datetime.date) else value
+
+
+Length = Annotated[float, _quantity("m", 1e-3, 100.0, "between 1 mm and 100 m")]
+Tolerance = Annotated[float, _quantity("m", 0.0, 10.0, "between 0 mm and 10 m")]
+Distance = Annotated[float, _quantity("m", 0.0, 10e3, "between 0 m and 10 km")]
+Altitude = Annotated[float, _quantity("m", -500.0, 9000.0, "between -500 m and 9000 m")]
+Delay = Annotated[float, _quantity("s", 0.0, 1.0, "between 0 s and 1 s")]
+Difference = Annotated[float, _quantity("s", -1.0, 1.0, "between -1 s and 1 s")]
+Tick = Annotated[float, _quantity("s", 1e-10, 0.1, "between 0.1 ns and 0.1 s")]
+Angle = Annotated[float, _quantity("rad", 0.0, math.radians(10), "between 0 deg and 10 deg")]
+Latitude = Annotated[
+    float, _quantity("rad", -math.pi / 2, math.pi / 2, "between -90 deg and 90 deg")
+]
+Frequency = Annotated[float, _quantity("Hz", 1e3, 1e10, "between 1 kHz and 10 GHz")]
+Mass = Annotated[float, _quantity("kg", 1e-6, 1000.0, "between 1 mg and 1000 kg")]
+Speed = Annotated[float, _quantity("m/s", 1e-3, 1e5, "between 1 mm/s and 100 km/s")]
+Temperature = Annotated[float, _quantity("K", 173.15, 373.15, "between -100 degC and 100 degC")]
+Pressure = Annotated[float, _quantity("Pa", 1e3, 1.2e5, "between 10 hPa and 1200 hPa")]
+Fraction = Annotated[float, _quantity("", 0.0, 1.0, "between 0 % and 100 %")]
+RateTolerance = Annotated[float, _quantity("", 0.0, 0.2, "between 0 ppm and 20 %")]
+RateError = Annotated[float, _quantity("", -0.2, 0.2, "between -20 % and 20 %")]
+Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_harmless)]
+Evidence = Annotated[str, Field(max_length=1000), AfterValidator(_harmless)]
+Degrees = Annotated[float | None, Field(ge=1, allow_inf_nan=False), BeforeValidator(_degrees)]
+Date = Annotated[
+    str, Field(pattern=r"^(\d{4}-\d\d-\d\d([T ][0-9:.+Z-]+)?)?$"), BeforeValidator(_iso_date)
+]
+
+
+def _line_kind(value: object) -> LineKind:
+    """Return the kind of lines that a file or a record names."""
+    kind = LINE_KINDS.get(value) if isinstance(value, str) else value
+    if isinstance(kind, LineKind):
+        return kind
+    raise _trouble(
+        f"is {shown(value)}, it should be {names_of('or', quote=_QUOTE)}", "write such a value"
+    )
+
+
+Lines = Annotated[LineKind, PlainValidator(_line_kind), PlainSerializer(str)]
+SpeedUnit = Literal["m/s", "km/h", "ft/s", "mph"]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class Gates(_Section):
+    """
+    The two light beams.
+
+    Attributes
+    ----------
+    spacing_m : float
+        Distance of the beams along the gates' axis [m].
+    spacing_tolerance_m, trip_tolerance_m : float
+        Half-widths of the spacing, and of where inside the beam each gate trips [m].
+    tilt_limit_rad : float
+        The body's path stands at 0 … this against the gates' axis [rad].
+    latency_mismatch_s : float
+        Half-width of the difference of the two sensors' delays [s].
+    off_centre_m : float
+        How far off its axis a body may cross each beam [m], half-width; matters for round
+        bodies timed by one pair of edges.
+    """
+
+    spacing_m: Length = Field(alias="spacing")
+    spacing_tolerance_m: Tolerance = Field(0.5e-3, alias="spacing_tolerance")
+    trip_tolerance_m: Tolerance = Field(0.2e-3, alias="trip_tolerance")
+    tilt_limit_rad: Angle = Field(math.radians(1), alias="tilt_limit")
+    latency_mismatch_s: Delay = Field(2e-6, alias="latency_mismatch")
+    off_centre_m: Tolerance = Field(5e-3, alias="off_centre")
+
+    @model_validator(mode="after")
+    def _tolerances_are_small(self) -> Self:
+        for key, value in (
+            ("spacing_tolerance", self.spacing_tolerance_m),
+            ("trip_tolerance", self.trip_tolerance_m),
+        ):
+            if value > self.spacing_m / 4:
+                raise _trouble(
+                    f"is {value * 1e3:g} mm, more than a quarter of the spacing",
+                    "place the gates farther apart, or measure better",
+                    key,
+                )
+        return self
+
+
+class Clock(_Section):
+    """
+    The board's counter.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Nominal counter frequency [Hz]; a hello line overrides it.
+    counter_bits : int
+        Width of the counter.
+    rate_tolerance : float
+        Half-width of the frequency's relative error.
+    jitter_s : float
+        Standard deviation of one timestamp [s].
+    step_s : float or None
+        Step of the timestamps of lines that count no ticks [s]; None: 1 us.
+    from_host : bool
+        Whether the counter's rate is taken from the beats against the host's clock.
+    """
+
+    frequency_hz: Frequency = Field(16e6, alias="frequency")
+    counter_bits: int = Field(32, ge=8, le=62)
+    rate_tolerance: RateTolerance = Field(5000e-6, alias="rate_tolerance")
+    jitter_s: Delay = Field(0.1e-6, alias="jitter")
+    step_s: Tick | None = Field(None, alias="tick")
+    from_host: bool = False
+    _lines: LineKind = PrivateAttr(FRAMED)
+
+    @property
+    def unit_s(self) -> float:
+        """Time that one unit of a line's counter value stands for [s]."""
+        return self._lines.unit_s or 1 / self.frequency_hz
+
+    @property
+    def tick_s(self) -> float:
+        """Quantisation step of a timestamp [s]."""
+        return self.step_s or self.unit_s
+
+
+class Body(_Section):
+    """What is clocked: mass [kg], diameter across, length along the path [m], and shape."""
+
+    name: Name = "squash ball"
+    mass_kg: Mass = Field(24e-3, alias="mass")
+    diameter_m: Length = Field(40e-3, alias="diameter")
+    length_m: Length = Field(40e-3, alias="length")
+    shape: Shape = "round"
+
+
+class Window(_Section):
+    """Speeds that are a shot [m/s]; a gate that re-trips within `quiet_s` is one passage."""
+
+    slowest_mps: Speed = Field(2.0, alias="slowest")
+    fastest_mps: Speed = Field(200.0, alias="fastest")
+    quiet_s: Delay = Field(0.2e-3, alias="quiet")
+
+    @model_validator(mode="after")
+    def _slowest_is_below_fastest(self) -> Self:
+        if self.slowest_mps >= self.fastest_mps:
+            raise _trouble(
+                f"is {self.slowest_mps:g} m/s, not below window.fastest, "
+                f"{self.fastest_mps:g} m/s",
+                "make window.slowest the smaller of the two",
+                "slowest",
+            )
+        return self
+
+
+class Site(_Section):
+    """Where the gates stand, for air drag and local gravity (SI units; humidity 0 … 1)."""
+
+    muzzle_distance_m: Distance = Field(1.0, alias="muzzle_distance")
+    latitude_rad: Latitude = Field(math.radians(50), alias="latitude")
+    altitude_m: Altitude = Field(100.0, alias="altitude")
+    temperature_k: Temperature = Field(18 + ICE_POINT_K, alias="temperature")
+    pressure_pa: Pressure = Field(100500.0, alias="pressure")
+    humidity: Fraction = Field(0.6, alias="humidity")
+
+
+class _Result(_Section):
+    """What every calibration result carries: degrees of freedom, date and evidence."""
+
+    dof: Degrees = None
+    date: Date = ""
+    evidence: Evidence = ""
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Degrees of freedom of the standard uncertainty; infinity when not limited."""
+        return math.inf if self.dof is None else self.dof
+
+
+class ClockResult(_Result):
+    """Relative error ε of the counter's frequency, f = f_nominal·(1 + ε), and its u."""
+
+    rate_error: RateError = Field(alias="value")
+    rate_error_u: RateTolerance = Field(alias="u")
+
+
+class LatencyResult(_Result):
+    """Delay of gate B minus that of gate A, and its standard uncertainty [s]."""
+
+    difference_s: Difference = Field(alias="value")
+    difference_u_s: Delay = Field(alias="u")
+
+
+class SpacingResult(_Result):
+    """
+    Spacing and its standard uncertainty [m].
+
+    `covers_trip` tells that it was measured through the gates themselves, so that where
+    the beams trip is part of it.
+    """
+
+    spacing_m: Length = Field(alias="value")
+    spacing_u_m: Tolerance = Field(alias="u")
+    covers_trip: bool = False
+
+
+class Calibration(_Section):
+    """Results of calibrations, each optional; they replace the stated tolerances."""
+
+    clock: ClockResult | None = None
+    latency: LatencyResult | None = None
+    spacing: SpacingResult | None = None
+
+    @property
+    def rate_error(self) -> float:
+        """Relative error of the counter's frequency; 0 unless calibrated."""
+        return self.clock.rate_error if self.clock else 0.0
+
+    @property
+    def latency_difference_s(self) -> float:
+        """Delay of gate B minus that of gate A [s]; 0 unless calibrated."""
+        return self.latency.difference_s if self.latency else 0.0
+
+
+class Rig(_Section):
+    """
+    A whole rig; see the sections for their quantities.
+
+    Attributes
+    ----------
+    name : str
+        What the user calls it.
+    speed_unit : str
+        Unit in which speeds are shown, one of `chrono.units.SPEED_UNITS`.
+    lines : LineKind
+        What the board sends.
+    gates, clock, body, window, site, calibration
+        The sections of the file.
+    """
+
+    name: Name = "light gates"
+    speed_unit: SpeedUnit = "m/s"
+    lines: Lines = FRAMED
+    gates: Gates
+    clock: Clock = Field(default_factory=lambda: Clock.model_validate({}))
+    body: Body = Field(default_factory=lambda: Body.model_validate({}))
+    window: Window = Field(default_factory=lambda: Window.model_validate({}))
+    site: Site = Field(default_factory=lambda: Site.model_validate({}))
+    calibration: Calibration = Field(default_factory=Calibration)
+
+    @model_validator(mode="after")
+    def _lines_and_tick_agree(self) -> Self:
+        if self.lines.counts_ticks and self.clock.step_s is not None:
+            raise _trouble(
+                f"has no meaning for {self.lines} lines, whose step is 1/frequency",
+                f'remove clock.tick, or say lines = "{PLAIN}"',
+                "clock.tick",
+            )
+        self.clock._lines = self.lines
+        return self
+
+    @model_validator(mode="after")
+    def _counter_holds_a_shot(self, info: ValidationInfo) -> Self:
+        trouble = self.counter_trouble()
+        if trouble and (info.context or {}).get("file"):
+            reason, hint = trouble
+            found = f"is {self.clock.counter_bits}: such a counter {reason}"
+            raise _trouble(found, hint, "clock.counter_bits")
+        return self
+
+    def counter_trouble(self) -> tuple[str, str] | None:
+        """Return why the counter cannot tell the transit of a slow body, and what to do."""
+        wrap_s = 2**self.clock.counter_bits * self.clock.unit_s
+        way_m = self.gates.spacing_m + self.body.length_m
+        shot_s = way_m / self.window.slowest_mps
+        if self.lines.is_interval or wrap_s >= shot_s:
+            return None
+        needed = math.ceil(math.log2(shot_s / self.clock.unit_s))
+        return (
+            f"wraps every {wrap_s * 1e3:.3g} ms, and the slowest body needs "
+            f"{shot_s * 1e3:.3g} ms to pass both gates",
+            f"use a counter of {needed} bits or more, or make window.slowest at least "
+            f"{way_m / wrap_s:.3g} m/s",
+        )
+
+    @property
+    def spacing_m(self) -> float:
+        """Spacing to measure with [m]: the calibrated one, else the stated one."""
+        calibrated = self.calibration.spacing
+        return calibrated.spacing_m if calibrated else self.gates.spacing_m

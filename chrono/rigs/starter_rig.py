@@ -1,0 +1,121 @@
+"""Rig files to begin from: every key with its meaning, at values that a maker may trust.
+
+The values are the defaults, chosen so that a gate built by the notes and never calibrated
+keeps its ±. What a kind of board is known for stands in its comments.
+"""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from chrono.rigs.line_kinds import FRAMED, names_of
+from chrono.rigs.rig_file import write_rig
+from chrono.rigs.rig_model import Rig
+
+
+@dataclass(frozen=True)
+class _About:
+    """What a starter says of its board: of the rate's tolerance, the jitter, the tick."""
+
+    rate: str
+    jitter: str = ""
+    tick: str = ""
+
+
+_NOT_SURE = "resonator; 50 ppm only if you know it for a crystal"
+BOARDS: dict[str, _About] = {
+    "uno": _About("most of this form: resonator, though the USB chip has a crystal"),
+    "nano": _About("resonator or crystal; 50 ppm if the 16.000 can is the processor's"),
+    "other": _About(
+        _NOT_SURE,
+        jitter="; 0.7 us for micros()",
+        tick="; micros() has 4 us at 16 MHz",
+    ),
+}
+
+
+def write_starter(path: str | Path, board: str = "other") -> Rig:
+    """Write a commented rig file to fill in, every key at its default; see `write_rig`."""
+    return write_rig(path, starter_text(board=board))
+
+
+def starter_text(
+    name: str = "light gates", spacing: str = "300.0 mm", board: str = "other"
+) -> str:
+    """Return a commented rig file with every key at its default, to begin from."""
+    about = BOARDS[board]
+    return _STARTER.format(
+        name=json.dumps(name, ensure_ascii=False),
+        lines=json.dumps(FRAMED.name),
+        kinds=names_of("or"),
+        stepped=names_of("and", lambda kind: not kind.counts_ticks),
+        spacing=json.dumps(spacing),
+        rate=about.rate,
+        jitter=about.jitter,
+        tick=about.tick,
+    )
+
+
+_STARTER = """\
+# A rig: two light gates, their clock, what is clocked and where.
+# Every quantity is text with its unit. Only gates.spacing must be given; the others stand
+# here at their defaults, which err on the wide side: with what you measure and calibrate the
+# ± gets narrower. Check this file with: chrono rig check FILE
+
+name = {name}
+speed_unit = "m/s"             # how speeds are shown: m/s, km/h, ft/s, mph
+lines = {lines}               # what the board sends: {kinds}
+
+[gates]
+spacing = {spacing}           # distance of the two beams, along the path
+spacing_tolerance = "0.5 mm"   # ± how well that is known; drops or rods tighten it
+trip_tolerance = "0.2 mm"      # ± where inside its beam each gate trips
+tilt_limit = "1 deg"           # the path stands at most this far off the gates' axis
+latency_mismatch = "2 us"      # ± difference of the two sensors' delays; swapping tightens it
+off_centre = "5 mm"            # a body crosses each beam at most this far off its axis
+
+[clock]
+frequency = "16 MHz"           # of the counter; the board's hello line overrides it
+counter_bits = 32              # width of the counter
+rate_tolerance = "5000 ppm"    # ± {rate}
+jitter = "0.1 us"              # standard deviation of one timestamp{jitter}
+                               # a gate that bounces needs more: chrono check says how much
+from_host = false              # true: take the counter's rate from the computer's clock
+# tick = "4 us"                # {stepped} lines only: step of the timestamps{tick}
+
+[body]
+name = "squash ball"
+mass = "24 g"
+diameter = "40 mm"             # across the path
+length = "40 mm"               # along the path
+shape = "round"                # its ends: round (a ball), flat (a rod cut square)
+
+[window]
+slowest = "2 m/s"              # a transit outside slowest … fastest is not a shot
+fastest = "200 m/s"
+quiet = "0.2 ms"               # a gate that re-trips sooner is the same passage
+
+[site]
+muzzle_distance = "1.0 m"      # from the launcher's mouth to midway between the gates
+latitude = "50 deg"
+altitude = "100 m"
+temperature = "18 degC"
+pressure = "1005 hPa"
+humidity = "60 %"
+
+# [calibration.clock]          # written by chrono calibrate; each replaces a tolerance
+# value = "-120 ppm"           # relative error of the frequency
+# u = "4 ppm"                  # its standard uncertainty
+# dof = 30                     # its degrees of freedom
+# date = "2025-01-31"
+# evidence = "how it was found"
+#
+# [calibration.latency]        # delay of gate B minus that of gate A
+# value = "0.3 us"
+# u = "0.05 us"
+#
+# [calibration.spacing]
+# value = "300.2 mm"
+# u = "0.1 mm"
+# covers_trip = true           # measured through the gates: where they trip is included
+"""

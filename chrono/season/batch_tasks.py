@@ -1,0 +1,112 @@
+"""What is done with one recording of many: pure functions of its path and name.
+
+Each returns its result and what is wrong with the data. Results can be pickled: no session is
+among them, only what was made of it. What one of them alone needs it loads itself: processes
+are not to wait for the rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chrono.rigs.rig_model import Rig
+from chrono.season.recording_finder import RecordingSource
+from chrono.session.recording_loader import Findings, LoadedRecording, read_recording
+
+if TYPE_CHECKING:
+    from chrono.health.readiness import Readiness
+    from chrono.reports.export_table import ExportTable
+    from chrono.session.pooled_samples import RecordingSamples
+
+
+@dataclass(frozen=True)
+class ReadingOptions:
+    """
+    How recordings are to be read.
+
+    Attributes
+    ----------
+    rig : Rig or None
+        Measure with this rig instead of the recorded ones.
+    clock_from_host : bool
+        Take the counter's rate from its beats, whatever the rig says.
+    """
+
+    rig: Rig | None = None
+    clock_from_host: bool = False
+
+    def read(self, path: Path, source: RecordingSource) -> tuple[LoadedRecording, list[str]]:
+        """Read a recording; return what is wrong with its data beside it."""
+        recorded = read_recording(path, self.rig, clock_from_host=self.clock_from_host)
+        findings = Findings()
+        findings.add(recorded)
+        return replace(recorded, name=source.name), findings.lines
+
+
+@dataclass(frozen=True)
+class Export(ReadingOptions):
+    """Makes the table of a recording's shots; `with_statistics` those of its setups, too."""
+
+    with_statistics: bool = False
+
+    def __call__(self, path: Path, source: RecordingSource) -> tuple[ExportTable, list[str]]:
+        from chrono.reports.export_table import shot_table
+
+        recorded, findings = self.read(path, source)
+        return shot_table(recorded.session, source.name, self.with_statistics), findings
+
+
+@dataclass(frozen=True)
+class SummaryTexts:
+    """The summary of a recording, as text and as an object for JSON."""
+
+    text: str
+    data: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Summarize(ReadingOptions):
+    """Sums up a recording."""
+
+    def __call__(self, path: Path, source: RecordingSource) -> tuple[SummaryTexts, list[str]]:
+        from chrono.reports.summary_text import summary_data, summary_text
+        from chrono.session.session_summary import summary_of
+
+        recorded, findings = self.read(path, source)
+        found = summary_of(recorded)
+        return SummaryTexts(summary_text(found), summary_data(found)), findings
+
+
+@dataclass(frozen=True)
+class TakeSamples(ReadingOptions):
+    """Takes the counted shots of a recording by setup."""
+
+    def __call__(
+        self, path: Path, source: RecordingSource
+    ) -> tuple[RecordingSamples, list[str]]:
+        from chrono.session.pooled_samples import recording_samples
+
+        recorded, findings = self.read(path, source)
+        return recording_samples(recorded), findings
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """The health of gates, link and clock that a recording tells."""
+
+    name: str
+    health: Readiness
+
+
+@dataclass(frozen=True)
+class Check(ReadingOptions):
+    """Judges gates, link and clock of a recording."""
+
+    def __call__(self, path: Path, source: RecordingSource) -> tuple[CheckResult, list[str]]:
+        from chrono.session.readiness_check import check_recording
+
+        findings = Findings()
+        health = check_recording(path, self.rig, findings)
+        return CheckResult(source.name, health), findings.lines

@@ -1,0 +1,130 @@
+"""The table of shots as a dataset of Parquet files, in folders by the day of the session.
+
+Laid out as Hive has it (``day=2026-05-16/part-00000.parquet``), so that whatever reads Parquet
+takes the folder for one table and days for a column of it. A file grows no larger, and a
+folder no fuller, than the sessions of one day make them.
+"""
+
+import shutil
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from itertools import chain, groupby, islice
+from pathlib import Path
+from typing import IO, Protocol
+
+from chrono.errors import OptionError, RecordingError
+from chrono.reports.csv_parquet_files import load_meanwhile, write_parquet
+from chrono.reports.export_table import ExportTable
+from chrono.season import recording_finder
+
+NO_DAY = "unknown"
+
+
+class DatasetStore(Protocol):
+    """A folder that is to be filled, wherever it is."""
+
+    def open(self, name: str) -> IO[bytes]:
+        """Open a new file below it."""
+
+    def remove(self) -> None:
+        """Take it away with all that is in it."""
+
+
+class _Folder:
+    """A folder of this machine."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        path.mkdir()
+
+    def open(self, name: str) -> IO[bytes]:
+        path = self._path / name
+        path.parent.mkdir(exist_ok=True)
+        return path.open("xb")
+
+    def remove(self) -> None:
+        shutil.rmtree(self._path, ignore_errors=True)
+
+
+def is_dataset(output: str) -> bool:
+    """Tell whether the name of an output is that of a dataset: it ends as a folder does."""
+    return output.endswith(("/", "\\"))
+
+
+def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
+    """
+    Write the shots of some recordings to a folder that is not there yet.
+
+    Parameters
+    ----------
+    tables : iterable of ExportTable
+    output : str
+        Its path or address.
+
+    Returns
+    -------
+    int
+        Rows written.
+
+    Raises
+    ------
+    OptionError
+        If it is there already.
+    RecordingError
+        If it cannot be written.
+    """
+    load_meanwhile()
+    waiting = iter(tables)
+    # The first one is read before anything is written: it may be no recording at all.
+    first = list(islice(waiting, 1))
+    with _store(output) as store:
+        rows, parts = 0, Counter[str]()
+        for day, of_day in groupby(chain(first, waiting), _day_of):
+            name = f"day={day}/part-{parts[day]:05}.parquet"
+            parts[day] += 1
+            with store.open(name) as file:
+                rows += write_parquet(of_day, file)
+        return rows
+
+
+@contextmanager
+def _store(output: str) -> Iterator[DatasetStore]:
+    """Give a new folder; leave no half of one behind."""
+    try:
+        store = (
+            recording_finder.RemoteFolder(output)
+            if recording_finder.is_address(output)
+            else _Folder(Path(output))
+        )
+    except FileExistsError:
+        raise OptionError(
+            "the folder exists", where=output, hint="choose another name"
+        ) from None
+    except OSError as trouble:
+        raise _cannot_be_written(output, trouble) from trouble
+    try:
+        yield store
+    except BaseException as trouble:
+        store.remove()
+        if isinstance(trouble, OSError):
+            raise _cannot_be_written(output, trouble) from trouble
+        raise
+
+
+def _cannot_be_written(output: str, trouble: OSError) -> RecordingError:
+    return RecordingError(
+        f"cannot be written: {trouble.strerror or trouble}",
+        where=output,
+        hint="choose a place that may be written to and has room",
+    )
+
+
+def _day_of(table: ExportTable) -> str:
+    """Return the day on which a session began, UTC."""
+    try:
+        start = datetime.fromisoformat(table.head.started)
+        return f"{start.astimezone(UTC):%Y-%m-%d}" if start.tzinfo else NO_DAY
+    except (ValueError, OverflowError):
+        return NO_DAY

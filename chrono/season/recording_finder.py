@@ -1,0 +1,310 @@
+"""Which recordings are meant: files, folders, patterns and fsspec addresses, in order.
+
+Recordings with the same file name are distinguished by their path. What lies at an address is
+fetched, so that it can be read as a file is.
+"""
+
+import glob
+import os
+import tempfile
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from glob import has_magic
+from itertools import takewhile
+from pathlib import Path, PurePosixPath
+from typing import IO, Any
+
+from chrono.errors import ChronoError, OptionError, RecordingError
+from chrono.reader.file_io import size_of
+
+
+def is_address(word: str) -> bool:
+    """Tell whether a word is an address and no path."""
+    return "://" in word
+
+
+def is_folder(address: str) -> bool:
+    """Tell whether there are files below an address."""
+    system, path = _system(address)
+    with _telling(address):
+        return bool(system.isdir(path))
+
+
+def look_for(address: str) -> list[tuple[str, int]]:
+    """Return the files below an address, or that a pattern finds, and their sizes [bytes]."""
+    system, path = _system(address)
+    with _telling(address):
+        found = (
+            system.find(path, detail=True) if system.isdir(path) else _matching(system, path)
+        )
+        hits = [(name, int(told.get("size") or 0)) for name, told in found.items()]
+    named = len(_named_part(path).parts)
+    return [
+        (str(system.unstrip_protocol(name)), size_bytes)
+        for name, size_bytes in sorted(hits)
+        if not any(part.startswith(".") for part in PurePosixPath(name).parts[named:])
+    ]
+
+
+@contextmanager
+def fetched(address: str) -> Iterator[Path]:
+    """
+    Give a copy of the file at an address, for as long as it is needed; itself if it is here.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be fetched.
+    """
+    system, path = _system(address)
+    if address.startswith("file://"):
+        yield Path(path)
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / PurePosixPath(path).name
+        with _telling(address):
+            system.get_file(path, str(copy))
+        yield copy
+
+
+class RemoteFolder:
+    """
+    A folder to be filled at an address.
+
+    Raises
+    ------
+    FileExistsError
+        If there is something already.
+    RecordingError
+        If it cannot be reached.
+    """
+
+    def __init__(self, address: str) -> None:
+        self._address = address
+        self._system, self._path = _system(address)
+        with _telling(address):
+            is_there = self._system.exists(self._path)
+        if is_there:
+            raise FileExistsError(address)
+
+    def open(self, name: str) -> IO[bytes]:
+        """Open a new file below it."""
+        path = f"{self._path.rstrip('/')}/{name}"
+        with _telling(self._address):
+            self._system.makedirs(path.rpartition("/")[0], exist_ok=True)
+            file: IO[bytes] = self._system.open(path, "wb")
+        return file
+
+    def remove(self) -> None:
+        """Take it away with all that is in it."""
+        with suppress(FileNotFoundError), _telling(self._address):
+            if self._system.exists(self._path):
+                self._system.rm(self._path, recursive=True)
+
+
+def _matching(system: Any, pattern: str) -> dict[str, Any]:
+    found = system.glob(pattern, detail=True)
+    return {name: told for name, told in found.items() if told.get("type") == "file"}
+
+
+def _named_part(path: str) -> PurePosixPath:
+    """Return a folder or pattern as far as it is named, be it hidden or not."""
+    named = takewhile(lambda part: not has_magic(part), PurePosixPath(path).parts)
+    return PurePosixPath(*named)
+
+
+def _system(address: str) -> tuple[Any, str]:
+    """Return the file system of an address, and the path in it."""
+    try:
+        from fsspec.core import url_to_fs
+    except ImportError as error:
+        raise OptionError(
+            "addresses need fsspec, which is not installed",
+            where=address,
+            hint="pip install 'chrono-gates[cluster]'",
+        ) from error
+    with _telling(address):
+        system, path = url_to_fs(address)
+    return system, path
+
+
+@contextmanager
+def _telling(address: str) -> Iterator[None]:
+    """Let whatever a file system of somebody else's raises name the address."""
+    try:
+        yield
+    except ChronoError:
+        raise
+    except FileNotFoundError as error:
+        raise RecordingError(
+            "there is no such file", where=address, hint="check the name"
+        ) from error
+    except Exception as error:  # every service has errors of its own
+        reason = str(error).strip() or type(error).__name__
+        raise RecordingError(
+            f"cannot be reached: {reason}",
+            where=address,
+            hint="check the address, and what its service asks for",
+        ) from error
+
+
+ENDING = ".tsv"
+
+
+@dataclass(frozen=True)
+class RecordingSource:
+    """
+    One recording that is meant.
+
+    Attributes
+    ----------
+    where : str
+        Its path, or its address.
+    name : str
+        What tells it from the others: the file's name, or all of `where` if two share it.
+    size_bytes : int
+        0 if it is not there: reading it will tell.
+    """
+
+    where: str
+    name: str
+    size_bytes: int
+
+
+def find_sources(words: Sequence[str]) -> list[RecordingSource]:
+    """
+    Find the recordings that are meant.
+
+    Parameters
+    ----------
+    words : sequence of str
+        Files, folders (all recordings in them and below), patterns with ``*``, ``?``, ``[]``
+        and ``**``, or addresses of these.
+
+    Returns
+    -------
+    list of RecordingSource
+        In the order of the words, within a word sorted. Hidden files are left out unless
+        they are named; what a folder or a pattern finds again is taken once.
+
+    Raises
+    ------
+    OptionError
+        If a file is named twice.
+    RecordingError
+        If a folder or a pattern holds no recording.
+    """
+    found: dict[str, tuple[str, int]] = {}
+    named, folders = set[str](), dict[str, str]()
+    for word in words:
+        plainly_named = is_plainly_named(word)
+        hits = [(word, _size(word))] if plainly_named else _look_for(word)
+        for where, size_bytes in hits:
+            key = _identity(where, folders)
+            if plainly_named and key in named:
+                raise OptionError(
+                    "this recording is named twice",
+                    where=where,
+                    hint="name it once, or its shots would be counted twice",
+                )
+            named |= {key} if plainly_named else set()
+            found.setdefault(key, (where, size_bytes))
+    return _told_apart(found.values())
+
+
+def _told_apart(found: Iterable[tuple[str, int]]) -> list[RecordingSource]:
+    named = [(where, _base(where), size_bytes) for where, size_bytes in found]
+    shared = Counter(base for _, base, _ in named)
+    return [
+        RecordingSource(where, base if shared[base] == 1 else where, size_bytes)
+        for where, base, size_bytes in named
+    ]
+
+
+def is_plainly_named(word: str) -> bool:
+    """Tell whether a word is one file, be it there or not."""
+    if is_address(word):
+        return not glob.has_magic(word) and not is_folder(word)
+    path = Path(word)
+    return not path.is_dir() and (path.exists() or not glob.has_magic(word))
+
+
+def may_be_recordings(word: str) -> bool:
+    """Tell whether a word can mean recordings, where it could be a port, too."""
+    if is_address(word):  # the schemes of ports have no files
+        return word.endswith(ENDING)
+    path = Path(word)
+    return path.is_file() or path.is_dir() or path.suffix == ENDING or glob.has_magic(word)
+
+
+def _look_for(word: str) -> list[tuple[str, int]]:
+    if is_address(word):
+        hits = [hit for hit in look_for(word) if _is_wanted(hit[0], word)]
+    else:
+        hits = [(where, size_of(Path(where))) for where in sorted(_local_hits(word))]
+    if not hits:
+        raise RecordingError(
+            "no recording is there",
+            where=word,
+            hint=f"name a folder with {ENDING} files in it or below, or another pattern",
+        )
+    return hits
+
+
+def _local_hits(word: str) -> Iterator[str]:
+    # Not Path.glob: it takes hidden files for any others, and no pattern from the root.
+    for place in [word] if Path(word).is_dir() else glob.glob(word, recursive=True):  # noqa: PTH207
+        if Path(place).is_dir():
+            yield from _below(place)
+        elif _is_wanted(place, word):
+            yield place
+
+
+def _below(folder: str) -> Iterator[str]:
+    """Yield the recordings in a folder and below; links to folders are not followed."""
+    for place, folders, files in os.walk(folder, onerror=_cannot_look):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        at = str(Path(place))
+        for name in files:
+            if name.endswith(ENDING) and not name.startswith("."):
+                yield os.path.join(at, name)  # noqa: PTH118 - a path object each takes long
+
+
+def _is_wanted(where: str, word: str) -> bool:
+    """Tell whether a file that was found is one: by its ending, unless the pattern says one."""
+    ending = PurePosixPath(word).suffix
+    says_one = glob.has_magic(word) and ending and not glob.has_magic(ending)
+    return says_one or where.endswith(ENDING)
+
+
+def _cannot_look(error: OSError) -> None:
+    raise RecordingError(
+        f"cannot be looked through: {error.strerror}",
+        where=str(error.filename),
+        hint="check the permissions of the folder",
+    ) from error
+
+
+def _identity(where: str, folders: dict[str, str]) -> str:
+    """Return where a file really is; `folders` keeps where those looked up really are."""
+    if is_address(where):
+        return where
+    # `Path.resolve` trips over links in a circle.
+    folder, name = os.path.split(where)
+    if not name or os.path.islink(where):  # noqa: PTH114
+        return os.path.realpath(where)
+    if folder not in folders:
+        folders[folder] = os.path.realpath(folder)
+    return os.path.join(folders[folder], name)  # noqa: PTH118
+
+
+def _size(where: str) -> int:
+    return 0 if is_address(where) else size_of(Path(where))
+
+
+def _base(where: str) -> str:
+    if is_address(where):
+        return PurePosixPath(where).name
+    return os.path.basename(where) or Path(where).name  # noqa: PTH119

@@ -1,0 +1,343 @@
+"""The same work on each of many recordings, on one core or many, results in order.
+
+The work is a pure function of one recording. How many recordings are under way is bounded, in
+number and bytes, so memory does not grow with the season.
+"""
+
+import math
+import multiprocessing
+import os
+import signal
+import threading
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
+from multiprocessing.context import BaseContext
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+from chrono.arrays import machine_code
+from chrono.errors import ChronoError, RecordingError
+from chrono.season import recording_finder
+from chrono.season.recording_finder import RecordingSource
+
+T = TypeVar("T")
+
+Task = Callable[[Path, RecordingSource], tuple[T, list[str]]]
+"""Makes a result, and what is wrong with the data, from a file and what it is a copy of."""
+
+Progress = Callable[[], None]
+"""Told of each recording that is done."""
+
+LARGE_BYTES = 16_000_000
+"""A recording of so much is read by the main process, which hands it on part by part."""
+
+WAITING_BYTES = 64_000_000
+"""Recordings of so much together may be under way or wait for their turn."""
+
+BATCH_BYTES = 2_000_000
+"""Recordings of so much together are handed over at once: handing over costs some time."""
+
+FIRST = "CHRONO_SEASON_FIRST"
+"""Environment variable that names a recording to what processes are forked from."""
+
+UNKNOWN_BYTES = 10_000
+"""A recording counts for so much at least: what lies at an address may have no known size."""
+
+WAITING_EACH = 16
+"""Batches under way or waiting, for each process: enough while others are being written."""
+
+WORTH_SHARING_BYTES = 12_000_000
+"""Starting other processes takes about as long as reading so much."""
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome(Generic[T]):
+    """
+    What came of one recording: a result, or the error that says why there is none.
+
+    Attributes
+    ----------
+    source : RecordingSource
+    result : object or None
+    findings : list of str
+        What is wrong with its data.
+    error : ChronoError or None
+    """
+
+    source: RecordingSource
+    result: T | None
+    findings: list[str]
+    error: ChronoError | None = None
+
+
+def process_recordings(
+    task: Task[T], sources: Sequence[RecordingSource], jobs: int | None, progress: Progress
+) -> Generator[Outcome[T], None, None]:
+    """
+    Do the same work on each recording, on the cores of this machine.
+
+    Parameters
+    ----------
+    task : callable
+        Can be pickled.
+    sources : sequence of RecordingSource
+    jobs : int or None
+        Processes; None for as many as there are cores, or one where more would not pay.
+    progress : callable
+        Told of each that is done.
+
+    Yields
+    ------
+    Outcome
+        In the order of the sources.
+
+    Raises
+    ------
+    RecordingError
+        If a process is ended from outside.
+    """
+    processes, share = _shared(sources, jobs)
+    if processes < 2:
+        machine_code.prepare_loops(share)
+        yield from counted((outcome_of(task, source) for source in sources), progress)
+        return
+    # Machine code is made by one process, with one recording, and not by each anew; what
+    # making it takes in memory goes with that process.
+    alone = 0 if machine_code.is_cached() or share < machine_code.WORTH_COMPILING_BYTES else 1
+    for number, part in ((1, sources[:alone]), (processes, sources[alone:])):
+        if part:
+            yield from counted(_from_pool(task, part, number, share), progress)
+
+
+def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
+    """
+    Have what processes are forked from load while this program does, if there will be some.
+
+    Parameters
+    ----------
+    sources : sequence of RecordingSource
+    jobs : int or None
+        As for `work_through`.
+    """
+    processes, share = _shared(sources, jobs)
+    if processes > 1:
+        _context(share, sources[0])
+
+
+def _shared(sources: Sequence[RecordingSource], jobs: int | None) -> tuple[int, int]:
+    """Return how many processes there will be, and the share of each [bytes]."""
+    total = sum(source.size_bytes for source in sources)
+    processes = min(jobs or _cores(total), len(sources))
+    return processes, total // max(processes, 1)
+
+
+def _from_pool(
+    task: Task[T], sources: Sequence[RecordingSource], processes: int, share_bytes: int
+) -> Iterator[Outcome[T]]:
+    with _pool(processes, share_bytes, sources[0]) as pool:
+        try:
+            yield from in_order(task, sources, pool, WAITING_EACH * processes, LARGE_BYTES)
+        except BrokenProcessPool as error:
+            raise RecordingError(
+                "a process that read recordings was ended from outside",
+                hint="look whether memory ran out, and ask for fewer with --jobs",
+            ) from error
+
+
+def in_order(
+    task: Task[T],
+    sources: Sequence[RecordingSource],
+    pool: Executor,
+    waiting: int,
+    large_bytes: float = math.inf,
+    waiting_bytes: int = WAITING_BYTES,
+    batch_bytes: int = BATCH_BYTES,
+) -> Iterator[Outcome[T]]:
+    """
+    Yield the outcomes of work done elsewhere, in the order of the sources.
+
+    Parameters
+    ----------
+    task : callable
+    sources : sequence of RecordingSource
+    pool : Executor
+        Does the work, batch by batch.
+    waiting : int
+        So many batches may be under way or wait for their turn.
+    large_bytes : float, optional
+        Recordings of so much are read here.
+    waiting_bytes : int, optional
+        Recordings of so much together may be under way or wait for their turn.
+    batch_bytes : int, optional
+        Recordings of so much together are one batch.
+    """
+    under_way: deque[tuple[list[RecordingSource], Future[list[Outcome[T]]] | None]] = deque()
+    held_bytes = 0
+    for batch in _batches(sources, large_bytes, batch_bytes):
+        size_bytes = sum(source.size_bytes for source in batch)
+        while under_way and (
+            len(under_way) >= waiting or held_bytes + size_bytes > waiting_bytes
+        ):
+            held_bytes -= sum(source.size_bytes for source in under_way[0][0])
+            yield from _taken(task, *under_way.popleft())
+        elsewhere = batch[0].size_bytes < large_bytes
+        future = pool.submit(_outcomes_of, task, batch) if elsewhere else None
+        under_way.append((batch, future))
+        held_bytes += size_bytes
+    while under_way:
+        yield from _taken(task, *under_way.popleft())
+
+
+def _batches(
+    sources: Iterable[RecordingSource], large_bytes: float, batch_bytes: int
+) -> Iterator[list[RecordingSource]]:
+    """Yield sources in batches; a large one has a batch of its own."""
+    batch: list[RecordingSource] = []
+    held_bytes = 0
+    for source in sources:
+        is_large = source.size_bytes >= large_bytes
+        size_bytes = max(source.size_bytes, UNKNOWN_BYTES)
+        if batch and (is_large or held_bytes + size_bytes > batch_bytes):
+            yield batch
+            batch, held_bytes = [], 0
+        batch.append(source)
+        held_bytes += batch_bytes if is_large else size_bytes
+    if batch:
+        yield batch
+
+
+def _outcomes_of(task: Task[T], batch: Sequence[RecordingSource]) -> list[Outcome[T]]:
+    return [outcome_of(task, source) for source in batch]
+
+
+def _taken(
+    task: Task[T], batch: list[RecordingSource], future: Future[list[Outcome[T]]] | None
+) -> Iterable[Outcome[T]]:
+    return map(partial(outcome_of, task), batch) if future is None else future.result()
+
+
+def outcome_of(task: Task[T], source: RecordingSource) -> Outcome[T]:
+    """Do the work on one recording, wherever it is."""
+    try:
+        if not recording_finder.is_address(source.where):
+            return Outcome(source, *task(Path(source.where), source))
+        with recording_finder.fetched(source.where) as copy:
+            return _at_its_address(source, str(copy), task)
+    except ChronoError as error:
+        return Outcome(source, None, [], error)
+
+
+def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcome[T]:
+    """Do the work on a copy, and let what it says name the address."""
+    try:
+        result, findings = task(Path(copy), source)
+    except ChronoError as error:
+        error.where = error.where.replace(copy, source.where)
+        raise
+    return Outcome(source, result, [line.replace(copy, source.where) for line in findings])
+
+
+def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
+    """Yield outcomes and tell of each when the next is asked for."""
+    for outcome in outcomes:
+        yield outcome
+        progress()
+
+
+def _cores(total_bytes: int) -> int:
+    if total_bytes < WORTH_SHARING_BYTES:
+        return 1
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+class _Pool(ProcessPoolExecutor):
+    """Starts its processes when work comes, each to its end."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> "Future[Any]":
+        with _undisturbed():
+            return super().submit(fn, *args, **kwargs)
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Act on signals afterwards: a process that was half started would complain of it."""
+    came: list[tuple[int, Any]] = []
+    before: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                number = getattr(signal, name)
+                before[number] = signal.signal(number, lambda *told: came.append(told))
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    for number, frame in came:
+        if callable(before[number]):
+            before[number](number, frame)
+        else:
+            signal.raise_signal(number)
+
+
+def _context(share_bytes: int, first: RecordingSource) -> BaseContext:
+    """Return how processes start; what they are forked from begins to load."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    is_much = share_bytes >= machine_code.WORTH_LOADING_BYTES
+    context.set_forkserver_preload(
+        ["chrono.season.preload" if is_much else "chrono.season.batch_tasks"]
+    )
+    _start_server(first)
+    return context
+
+
+@contextmanager
+def _pool(processes: int, share_bytes: int, first: RecordingSource) -> Iterator[Executor]:
+    """Start processes; however this ends, none of them is left."""
+    context = _context(share_bytes, first)
+    before = set(multiprocessing.active_children())
+    pool = _Pool(processes, context, partial(_begin, share_bytes))
+    try:
+        yield pool
+    except BaseException:
+        for child in set(multiprocessing.active_children()) - before:
+            child.terminate()
+        raise
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _start_server(first: RecordingSource) -> None:
+    """Start what processes are forked from, now: it loads while the main process does."""
+    from multiprocessing import forkserver
+
+    start: Any = forkserver.ensure_running
+    is_small = first.size_bytes < LARGE_BYTES and not recording_finder.is_address(first.where)
+    os.environ[FIRST] = str(Path(first.where).absolute()) if is_small else ""
+    try:
+        with _undisturbed():
+            start()
+    finally:
+        del os.environ[FIRST]
+
+
+def _begin(share_bytes: int) -> None:
+    """Prepare a process for its share of the work; let it end with the one that started it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # that is the main process's to take
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    machine_code.prepare_loops(share_bytes)
+
+
+def _end_with_parent() -> None:
+    parent: Any = multiprocessing.parent_process()
+    parent.join()
+    os._exit(1)

@@ -1,0 +1,176 @@
+"""The run that follows a recording while another program writes it.
+
+What is in the file is there at once, then every row as it comes, through the same session as
+live and in a replay. Nothing is ever written: what the operator says belongs to the program
+that clocks.
+"""
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import ClassVar
+
+from chrono.arrays import machine_code
+from chrono.arrays.events import Batch
+from chrono.errors import RecordingError
+from chrono.processor.rig_rules import HOST_TOLERANCE_S, Rules
+from chrono.reader.file_io import size_of
+from chrono.reader.follow_source import FollowSource
+from chrono.reader.recording_rows import HEADER
+from chrono.reader.row_sources import row_host_us
+from chrono.rigs.rig_file import rig_from_record
+from chrono.rigs.rig_model import Rig
+from chrono.session.observer import Observer
+from chrono.session.recording_loader import first_rig, telling_where
+from chrono.session.run import SILENCE_EVERY_S, FedRun
+from chrono.session.session import Session
+
+COME_WITHIN_S = 0.2
+"""What was written is read here within this time, however busy the machine is [s]."""
+
+BEGIN_WITHIN_S = 3.0
+"""A program that has just made its recording writes the rig into it sooner [s]."""
+
+WHOLE_WITHIN_S = 1.0
+"""A row that has no end after this time was cut [s]."""
+
+_LONGEST_BEGINNING = 4096 + len(HEADER)
+
+
+class FollowRun(FedRun):
+    """
+    A recording that grows.
+
+    Parameters
+    ----------
+    path : Path
+    rig : Rig
+        To measure with, until the recording has another.
+    keeps_rig : bool
+        Keep to `rig` whatever the recording says.
+    clock : callable, optional
+        Seconds that pass; only differences count.
+    """
+
+    near_launches: ClassVar[bool] = True
+    followed: ClassVar[bool] = True
+    takes_records: ClassVar[bool] = False
+    source: FollowSource
+
+    def __init__(
+        self,
+        path: Path,
+        rig: Rig,
+        keeps_rig: bool,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.path = path
+        self._keeps_rig = keeps_rig
+        self._rig = self._stated = rig
+        self._passed_us = 0
+        self._silence_due_us = 0
+        super().__init__(FollowSource(path, clock), Session(rig, fixed_rig=True), path.name)
+
+    def catch_up(self, told: Callable[[int], None] = lambda _: None) -> None:
+        """Take all that is there by now; `told` hears after each piece how many bytes."""
+        while self._take_ready():
+            told(self.status.bytes)
+
+    def close(self) -> list[str]:
+        """Stop following; return what is wrong with the recording."""
+        status = self.status
+        troubles = [f"{self.path}: {status.reason}"] if status.reason else []
+        unfinished, quiet_s = self.source.unfinished_bytes, self.source.quiet_s
+        if unfinished and quiet_s > WHOLE_WITHIN_S:
+            troubles.append(
+                f"{self.path}: its last row is cut off after {unfinished} bytes; it is left out"
+            )
+        super().close()
+        self.source.stop()
+        return [*troubles, *filter(None, [self._clock_doubt])]
+
+    def _take(self, rows: bytes) -> Batch:
+        if self._comes_late(rows):
+            # Silence has closed shots that these rows belong to: a replay would not.
+            self._begin(self._rig)
+            rows = self.source.drain()
+        with telling_where(self.path):
+            batch = super()._take(rows)
+            for record in batch.controls:
+                if record.origin == "rig" and not self._keeps_rig:
+                    self._stated = rig_from_record(record.data)
+        self._observer.counter_rate.follow(self.now_us())
+        return batch
+
+    def _comes_late(self, rows: bytes) -> bool:
+        """Tell whether the board's first line here is older than the silence before it."""
+        board = rows.find(b"\tboard\t")
+        host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
+        return host_us is not None and host_us < self._passed_us
+
+    def _wait(self) -> None:
+        """Use the rig stated last, and let silence close shots, where nothing came."""
+        if self._stated != self._rig:
+            self._change_rig()
+        now_us = self.now_us()
+        if now_us >= self._silence_due_us:
+            self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
+            self._pass_time(now_us - int(COME_WITHIN_S * 1e6))
+
+    def _pass_time(self, host_us: int) -> None:
+        self.session.pass_time(host_us)
+        if host_us - self.source.last_us > HOST_TOLERANCE_S * 1e6:
+            self._passed_us = host_us  # a shorter silence closes nothing
+
+    def _change_rig(self) -> None:
+        """Measure with the rig stated last; form shots anew where it asks for that."""
+        before, self._rig = self._rig, self._stated
+        if Rules.from_rig(before) == Rules.from_rig(self._rig):
+            self.session.remeasure(self._rig)
+            return
+        self._begin(self._rig)
+        self.catch_up()
+
+    def _begin(self, rig: Rig) -> None:
+        """Take the recording again from its first row."""
+        self.source.rewind()
+        self._passed_us = self._silence_due_us = 0
+        self.session = Session(rig, fixed_rig=True)
+        self._observer = Observer(self.session)
+
+    def _finish(self) -> None:
+        super()._finish()
+        self._settle_clock()
+
+
+def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:
+    """
+    Make the run that follows a recording.
+
+    Parameters
+    ----------
+    path : Path
+        The recording; one that has just been made is given a moment to tell its rig.
+    rig : Rig, optional
+        Measure with this rig, whatever the recording says.
+
+    Raises
+    ------
+    RecordingError
+        If the file is no recording, or holds no rig and none is given.
+    """
+    machine_code.prepare_loops(size_of(path))
+    return FollowRun(path, rig or _begun_rig(path), rig is not None)
+
+
+def _begun_rig(path: Path) -> Rig:
+    """Return the first rig of a recording that may just be beginning."""
+    end_s = time.monotonic() + BEGIN_WITHIN_S
+    while True:
+        try:
+            return first_rig(path)
+        except RecordingError:
+            is_new = 0 <= size_of(path) < _LONGEST_BEGINNING and path.is_file()
+            if not is_new or time.monotonic() > end_s:
+                raise
+        time.sleep(0.02)

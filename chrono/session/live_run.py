@@ -1,0 +1,247 @@
+"""The run that clocks a board: its port, its recording, and the host's clock beside it."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any, ClassVar
+
+from chrono import __version__
+from chrono.arrays.events import Batch
+from chrono.errors import ChronoError, OptionError, PortError
+from chrono.reader.recording_writer import RecordingWriter
+from chrono.reader.row_sources import LiveSource
+from chrono.reader.serial_ports import DEFAULT_BAUDRATE, SimulatedPort, simulated_port
+from chrono.rigs.rig_file import parse_rig, rig_record, with_host_clock
+from chrono.rigs.rig_model import Rig
+from chrono.safe_text import plain
+from chrono.session.operator_records import Setup
+from chrono.session.run import SILENCE_EVERY_S, FedRun
+from chrono.session.session import Session
+from chrono.session.troubles import loss_lines
+
+ANSWER_WITHIN_S = 6.0
+"""Longer than any board takes to start and to beat [s]."""
+GARBAGE_LINES = 20
+GARBAGE_BYTES = 3000
+FRUITLESS_OPENINGS = 5
+"""A port that is lost so often without a line is given up; takes some 4 s."""
+
+
+class LiveRun(FedRun):
+    """
+    A board on a port.
+
+    Parameters
+    ----------
+    source : LiveSource
+    session : Session
+    name : str
+        Port or recording, as people should see it.
+    writer : RecordingWriter, optional
+        The recording being written.
+    """
+
+    live: ClassVar[bool] = True
+    near_launches: ClassVar[bool] = True
+    source: LiveSource
+
+    def __init__(
+        self,
+        source: LiveSource,
+        session: Session,
+        name: str,
+        writer: RecordingWriter | None = None,
+    ) -> None:
+        super().__init__(source, session, name)
+        self.writer = writer
+        self._lines_taken = 0
+        self._silence_due_us = 0
+
+    def start(self) -> None:
+        """Open the port; the recording's name is free again where that fails."""
+        try:
+            super().start()
+        except ChronoError:
+            self._discard_recording()
+            raise
+
+    def record(self, origin: str, data: dict[str, Any]) -> None:
+        """Take a record of the operator among the board's rows."""
+        self.source.record(origin, data)
+
+    def complaint(self) -> PortError | None:
+        """Return what is wrong with a board that has not said one sound line by now."""
+        if self.finished or self._has_heard():
+            return None
+        return self._no_link() or self._no_board()
+
+    def _has_heard(self) -> bool:
+        return self.session.heard
+
+    def _unusable_lines(self) -> int:
+        return self.session.unusable.lines
+
+    def _no_link(self) -> PortError | None:
+        status = self.status
+        if status.fruitless < FRUITLESS_OPENINGS:
+            return None
+        return PortError(
+            f"opened {status.fruitless} times, and each time it was closed from there before "
+            f"one line came: {plain(status.reason)}",
+            where=status.port,
+            hint="check what is at the other end: a server may hold no board, or a board that "
+            "another program reads",
+        )
+
+    def _no_board(self) -> PortError | None:
+        status, lines = self.status, self.session.rig.lines
+        other = self.session.unusable.other_kind(lines)
+        if other is not None:
+            return PortError(
+                f"what comes in are {other} lines of a board, and the rig states {lines} ones",
+                where=status.port,
+                hint=f'write lines = "{other}" in the rig',
+            )
+        all_taken = self._lines_taken >= status.lines
+        babbles = all_taken and status.bytes >= GARBAGE_BYTES
+        if babbles or self._unusable_lines() >= GARBAGE_LINES:
+            return PortError(
+                f"what comes in is no {lines} line of a board",
+                where=status.port,
+                hint="check the baud rate (--baud) and `lines` in the rig",
+            )
+        if lines.has_beats and not status.answered and status.silent_s > ANSWER_WITHIN_S:
+            return PortError(
+                f"no board answers within {ANSWER_WITHIN_S:g} s",
+                where=status.port,
+                hint="check the port, the cable, the board's power and its firmware",
+            )
+        return None
+
+    def give_up(self) -> None:
+        """Stop the source; a recording of not one byte is removed, its name free again."""
+        self.source.stop()
+        if not self.status.bytes:
+            self._discard_recording()
+
+    def close(self) -> list[str]:
+        """Stop the source, take what it still had, close the recording; return troubles."""
+        losses = loss_lines(self.status)
+        troubles = super().close() + losses + self.session.unusable.boards
+        if self._clock_doubt:
+            troubles.append(self._clock_doubt)
+        if self.source.failure is not None:
+            troubles.append(f"{self.status.port}: reading ended: {self.source.failure}")
+        if self.writer is not None:
+            try:
+                self.writer.close()
+            except ChronoError as trouble:
+                troubles.append(str(trouble))
+            troubles += self.writer.moves
+        return troubles
+
+    def _discard_recording(self) -> None:
+        if self.writer is not None:
+            self.writer.discard()
+
+    def _take_old(self, rows: bytes) -> None:
+        """Take rows that are in the recording already, and of which the board knows nothing."""
+        super()._take(rows)
+
+    def _take(self, rows: bytes) -> Batch:
+        batch = super()._take(rows)
+        self.source.hear(batch)
+        self._lines_taken += rows.count(b"\tboard\t")
+        self._observer.counter_rate.follow(self.now_us())
+        return batch
+
+    def _wait(self) -> None:
+        """Let silence close shots, where nothing came."""
+        now_us = self.now_us()
+        if self.writer is not None:
+            self.writer.look_after()
+        if now_us >= self._silence_due_us:
+            self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
+            self.session.pass_time(now_us)
+
+    def _finish(self) -> None:
+        super()._finish()
+        self._settle_clock()
+
+
+def live_run(
+    port: str,
+    rig: Rig | None,
+    recording: Path | None,
+    *,
+    setup: str = "",
+    baud: int = DEFAULT_BAUDRATE,
+    clock_from_host: bool = False,
+    spare: Path | None = None,
+) -> LiveRun:
+    """
+    Make the run that clocks a board.
+
+    Parameters
+    ----------
+    port : str
+        Anything pyserial opens, ``virtual://SCENARIO`` among it.
+    rig : Rig or None
+        None only for a port that brings its own, as a virtual board does.
+    recording : Path or None
+        New file to record to.
+    setup : str, optional
+        Name of the setup from the first shot on.
+    baud : int, optional
+    clock_from_host : bool, optional
+        Take the counter's rate from its beats; the recording's rig then says so.
+    spare : Path, optional
+        Folder where the recording goes on if its own place fails.
+
+    Raises
+    ------
+    ChronoError
+        If the rig is missing or its lines have no beats for a wanted rate, or the port or the
+        recording cannot be used.
+    """
+    played = simulated_port(port)
+    rig = wanted_rig(rig or _own_rig(played, port), clock_from_host)
+    acts = played.operator_rows() if played is not None and not setup else ()
+    writer = RecordingWriter(recording, spare=spare) if recording else None
+    source = LiveSource(port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts)
+    run = LiveRun(source, Session(rig), recording.name if recording else port, writer)
+    start = datetime.now().astimezone().isoformat(timespec="milliseconds")
+    run.record("file", {"format": 1, "program": __version__, "start": start})
+    run.record("rig", rig_record(rig))
+    if setup:
+        run.say_setup(Setup(setup))
+    return run
+
+
+def _own_rig(played: SimulatedPort | None, port: str) -> Rig:
+    if played is None:
+        raise OptionError(
+            "a board needs a rig file",
+            where="--rig",
+            hint="write one with: chrono rig new rig.toml",
+        )
+    return parse_rig(played.rig_text(), port)
+
+
+def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
+    """
+    Return a rig that takes the counter's rate from the host's clock if that is wanted.
+
+    Raises
+    ------
+    OptionError
+        If its lines have no beats for that.
+    """
+    if not clock_from_host:
+        return rig
+    if not rig.lines.has_beats:
+        raise OptionError(
+            f"{rig.lines} lines have no beats to compare with the host's clock",
+            where="--clock-from-host",
+            hint="leave it out, and state clock.rate_tolerance in the rig",
+        )
+    return with_host_clock(rig)

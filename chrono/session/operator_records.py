@@ -1,0 +1,153 @@
+"""The operator's records, setups and marks, as JSON objects of a recording.
+
+Making and reading them are both here, so that what is written is what is read.
+"""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+SET_ASIDE = "set-aside"
+COUNT_AGAIN = "count-again"
+NOTE = "note"
+HOLD_ON = "hold-on"
+HOLD_OFF = "hold-off"
+UNDO = "undo"
+
+NO_SETUP = ""
+"""Name of the setup before the user named one."""
+
+BODY_KEYS = ("mass_kg", "diameter_m", "length_m")
+TEXT_LIMIT = 500
+"""Longest name, reason or note that is kept."""
+
+
+@dataclass(frozen=True)
+class Setup:
+    """
+    Launch conditions that a series of shots shares.
+
+    Attributes
+    ----------
+    name : str
+        The user's name for them.
+    body : dict
+        Overrides of the rig's body in SI units: `mass_kg`, `diameter_m`, `length_m`.
+    conditions : dict
+        Free key-value text.
+    corrects : str or None
+        The name of the setup that this one stands for, wherever that one was stated before;
+        None for one that holds from here on.
+    """
+
+    name: str = NO_SETUP
+    body: dict[str, float] = field(default_factory=dict)
+    conditions: dict[str, str] = field(default_factory=dict)
+    corrects: str | None = None
+
+
+@dataclass(frozen=True)
+class Mark:
+    """What the operator said of one shot, or of the session where `shot` is None."""
+
+    action: str
+    shot: int | None = None
+    text: str = ""
+
+
+Said = Setup | Mark
+"""What the operator said, which an undo takes back."""
+
+
+def setup_record(setup: Setup) -> dict[str, Any]:
+    """Return the JSON object of a `setup` row."""
+    record: dict[str, Any] = {
+        "name": setup.name,
+        "body": dict(setup.body),
+        "conditions": dict(setup.conditions),
+    }
+    if setup.corrects is not None:
+        record["corrects"] = setup.corrects
+    return record
+
+
+def mark_record(mark: Mark) -> dict[str, Any]:
+    """Return the JSON object of a `mark` row."""
+    record: dict[str, Any] = {"action": mark.action}
+    if mark.shot is not None:
+        record["shot"] = mark.shot
+    if mark.text:
+        record["text"] = mark.text
+    return record
+
+
+def undo_record(said: Said) -> dict[str, Any]:
+    """Return the JSON object of the `mark` row that takes back what was said."""
+    origin = "setup" if isinstance(said, Setup) else "mark"
+    record = setup_record(said) if isinstance(said, Setup) else mark_record(said)
+    return {"action": UNDO, "origin": origin, "said": record}
+
+
+def read_setup(data: dict[str, Any]) -> Setup:
+    """
+    Read the JSON object of a `setup` row.
+
+    Raises
+    ------
+    ValueError
+        If it is no setup.
+    """
+    body = data.get("body") or {}
+    conditions = data.get("conditions") or {}
+    if not isinstance(body, dict) or not isinstance(conditions, dict):
+        raise ValueError("body and conditions of a setup are objects")
+    return Setup(
+        _text(data.get("name", NO_SETUP)),
+        {key: _positive(body[key]) for key in BODY_KEYS if key in body},
+        {_text(k): _text(v) for k, v in list(conditions.items())[:50]},
+        None if data.get("corrects") is None else _text(data["corrects"]),
+    )
+
+
+def read_mark(data: dict[str, Any]) -> Mark:
+    """
+    Read the JSON object of a `mark` row.
+
+    Raises
+    ------
+    ValueError
+        If it is no mark.
+    """
+    action = data.get("action")
+    shot = data.get("shot")
+    if action not in (SET_ASIDE, COUNT_AGAIN, NOTE, HOLD_ON, HOLD_OFF):
+        raise ValueError(f"unknown mark {action!r}")
+    if shot is not None and (isinstance(shot, bool) or not isinstance(shot, int)):
+        raise ValueError("a mark's shot is a whole number")
+    if shot is None and action in (SET_ASIDE, COUNT_AGAIN):
+        raise ValueError(f"{action} names a shot")
+    return Mark(action, shot, _text(data.get("text", "")))
+
+
+def read_undo(data: dict[str, Any]) -> Said:
+    """
+    Read from the JSON object of a `mark` row what it takes back.
+
+    Raises
+    ------
+    ValueError
+        If it takes nothing back.
+    """
+    said = data.get("said")
+    if not isinstance(said, dict):
+        raise ValueError("an undo states what was said")
+    return read_setup(said) if data.get("origin") == "setup" else read_mark(said)
+
+
+def _text(value: object) -> str:
+    return str(value)[:TEXT_LIMIT]
+
+
+def _positive(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
+        raise ValueError(f"{value!r} is no mass or length of a body")
+    return float(value)

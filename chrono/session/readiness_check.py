@@ -1,0 +1,93 @@
+"""Are gates, link and clock ready? Watch a board for a while, or look through a recording."""
+
+import time
+from pathlib import Path
+
+from chrono.arrays import machine_code
+from chrono.errors import ChronoError
+from chrono.health.gate_monitor import WINDOW_S
+from chrono.health.readiness import Readiness, judge_readiness
+from chrono.health.timing import with_shots
+from chrono.reader.file_io import size_of
+from chrono.reader.recording_reader import RecordingReader
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import LineKind
+from chrono.rigs.rig_model import Rig
+from chrono.session.live_run import live_run
+from chrono.session.observer import Observer
+from chrono.session.recording_loader import Findings, LoadedRecording, feed_blocks, first_rig
+from chrono.session.session import Session
+from chrono.session.session_summary import lengths_of, timing_of
+
+POLL_S = 0.02
+
+
+def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readiness:
+    """
+    Watch a board.
+
+    Parameters
+    ----------
+    port : str
+        Anything pyserial opens, or ``virtual://SCENARIO``.
+    rig : Rig or None
+        None only for a virtual board.
+    seconds : float
+        How long to watch [s].
+    baud : int
+
+    Raises
+    ------
+    ChronoError
+        If the port cannot be opened or no board speaks on it.
+    """
+    run = live_run(port, rig, None, baud=baud)
+    run.start()
+    end = time.monotonic() + seconds
+    try:
+        while time.monotonic() < end:
+            if not run.step():
+                time.sleep(POLL_S)
+            complaint: ChronoError | None = run.complaint()
+            if complaint:
+                raise complaint
+        seen, timing, lengths = run.observed(), timing_of(run.session), lengths_of(run.session)
+    finally:
+        run.close()
+    assert seen is not None, "a live run always has a source to observe"
+    return with_shots(judge_readiness(seen), timing, lengths)
+
+
+def check_recording(path: Path, rig: Rig | None, findings: Findings | None = None) -> Readiness:
+    """
+    Judge the last minute of a recording, clock, jitter and bodies by all of it.
+
+    Parameters
+    ----------
+    path : Path
+    rig : Rig or None
+        None for the recorded one.
+    findings : Findings, optional
+        Takes what else is wrong with the data.
+
+    Raises
+    ------
+    RecordingError
+        If the file is no recording, or holds no rig and none is given.
+    """
+    machine_code.prepare_loops(size_of(path))
+    session = Session(rig or first_rig(path), fixed_rig=True)
+    reader = RecordingReader(path)
+    observer = Observer(session, _last_us(reader, session.rig.lines))
+    feed_blocks(reader, session.rig.lines, observer)
+    session.finish()
+    if findings is not None:
+        findings.add(LoadedRecording(path, path.name, session, reader.cut or ""))
+    health = judge_readiness(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
+    return with_shots(health, timing_of(session), lengths_of(session))
+
+
+def _last_us(reader: RecordingReader, lines: LineKind) -> int:
+    """Return the host time of the last line [us], 0 if that cannot be told from the end."""
+    host_us = decode_rows(reader.last_rows(), lines).events.host_us
+    return int(host_us[-1]) if len(host_us) else 0

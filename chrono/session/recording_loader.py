@@ -1,0 +1,281 @@
+"""Open recordings whole: every block through the session, twice if a later rig asks for it."""
+
+import os
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Protocol
+
+from chrono.arrays import machine_code
+from chrono.arrays.events import Batch
+from chrono.arrays.prefetch import prefetch
+from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
+from chrono.reader.file_io import size_of
+from chrono.reader.recording_reader import BLOCK_BYTES, RecordingReader
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED, LineKind
+from chrono.rigs.rig_file import rig_from_record
+from chrono.rigs.rig_model import Rig
+from chrono.safe_text import plain
+from chrono.session.observer import CounterRate, clock_doubt
+from chrono.session.session import Session
+
+BYTES_PER_SHOT = 150
+"""Fewer than any real shot takes in a framed recording; only a guess for making room."""
+
+RIG_MARK = b"\trig\t"
+
+Progress = Callable[[int, int], None]
+"""Told the bytes read and the bytes in all."""
+
+
+class BatchTaker(Protocol):
+    """Whoever is fed batches: a session, or what watches one."""
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch."""
+
+
+@dataclass(frozen=True, eq=False)
+class LoadedRecording:
+    """
+    A recording's session.
+
+    Attributes
+    ----------
+    path : Path
+    name : str
+        The file's name, with its folders where another recording read with it has the same.
+    session : Session
+        Closed: all its shots are in its log.
+    left_out : str
+        What could not be used at the end of the file, empty if nothing.
+    clock_doubt : str
+        Why the host's clock, which the rig asks for, is not used; empty if it is, or if the
+        rig does not ask.
+    """
+
+    path: Path
+    name: str
+    session: Session
+    left_out: str = ""
+    clock_doubt: str = ""
+
+
+@dataclass
+class Findings:
+    """What is wrong with the data, collected on the way to be told at the end."""
+
+    lines: list[str] = field(default_factory=list)
+
+    def add(self, recorded: LoadedRecording) -> None:
+        """Take in what is wrong with one recording."""
+        session = recorded.session
+        troubles = [recorded.left_out, recorded.clock_doubt, *session.unusable.boards]
+        if session.unusable.records:
+            troubles.append(unread_line(session))
+        if session.unusable.lines and not session.heard:
+            troubles.append(wrong_lines(session))
+        self.lines += [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
+
+
+def unread_line(session: Session) -> str:
+    """Return how many of the operator's records were left out, and why the first was."""
+    count = session.unusable.records
+    words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
+    return f"{words} left out, the first: {plain(session.unusable.record_reasons[0])}"
+
+
+def wrong_lines(session: Session) -> str:
+    """Return that no line is of the kind that the rig states, and the kind that fits."""
+    stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
+    what = f"not one of its {session.unusable.lines} lines is a {stated} line of a board"
+    if other is None:
+        return f"{what}: check `lines` in the rig"
+    return f'{what}; they are {other} ones: write lines = "{other}" in the rig'
+
+
+def read_all(
+    paths: Sequence[Path], rig: Rig | None, findings: Findings, clock_from_host: bool = False
+) -> Iterator[LoadedRecording]:
+    """
+    Yield recordings read one by one, and collect what is wrong with them.
+
+    Raises
+    ------
+    ChronoError
+        If one is named twice, or cannot be read.
+    """
+    names = _names(paths)
+    prepare_for(paths)
+    for path, name in zip(paths, names, strict=True):
+        recorded = read_recording(path, rig, clock_from_host=clock_from_host)
+        findings.add(recorded)
+        yield replace(recorded, name=name)
+
+
+def prepare_for(paths: Sequence[Path]) -> None:
+    """Load machine code if reading all these recordings is work enough for it."""
+    machine_code.prepare_loops(sum(size_of(path) for path in paths))
+
+
+def _names(paths: Sequence[Path]) -> list[str]:
+    """Return what tells recordings apart: the file's name, or its path where two share it."""
+    seen = set[Path]()
+    for path in paths:
+        place = Path(os.path.realpath(path))  # `resolve` trips over links in a circle
+        if place in seen:
+            raise OptionError(
+                "this recording is named twice",
+                where=str(path),
+                hint="name it once, or its shots would be counted twice",
+            )
+        seen.add(place)
+    shared = Counter(path.name for path in paths)
+    return [path.name if shared[path.name] == 1 else str(path) for path in paths]
+
+
+def read_recording(
+    path: Path,
+    rig: Rig | None = None,
+    progress: Progress | None = None,
+    *,
+    clock_from_host: bool = False,
+) -> LoadedRecording:
+    """
+    Form and measure all shots of a recording.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    rig : Rig, optional
+        Measure with this rig instead of the last one in the recording.
+    progress : callable, optional
+        Called after each block.
+    clock_from_host : bool, optional
+        Take the counter's rate from its beats, whatever the rig says.
+
+    Raises
+    ------
+    RecordingError
+        If the file is no recording, or holds no rig and none is given.
+    CalibrationError
+        If `clock_from_host` is wanted and the beats cannot tell the rate.
+    """
+    machine_code.prepare_loops(size_of(path))
+    first = rig or first_rig(path)
+    recorded, beats = _one_pass(path, first, rig is not None, progress, clock_from_host)
+    last = recorded.session.last_rig
+    wanted = clock_from_host or last.clock.from_host
+    formed_otherwise = recorded.session.needs_second_pass or last.lines != first.lines
+    if formed_otherwise or (wanted and beats is None):
+        recorded, beats = _one_pass(path, last, True, progress, clock_from_host)
+    if recorded.session.lengths_corrected:
+        known = recorded.session
+        recorded, beats = _one_pass(path, last, True, progress, clock_from_host, known)
+    if not wanted:
+        return recorded
+    assert beats is not None, "whoever wants the beats has them fed"
+    try:
+        beats.settle()
+    except CalibrationError as error:
+        if clock_from_host:
+            raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
+        return replace(recorded, clock_doubt=clock_doubt(error))
+    return recorded
+
+
+def feed_blocks(
+    reader: RecordingReader,
+    lines: LineKind,
+    *takers: BatchTaker,
+    progress: Progress | None = None,
+) -> None:
+    """
+    Feed a whole recording, batch by batch.
+
+    Parameters
+    ----------
+    reader : RecordingReader
+        The recording; its `cut` then says what could not be used at the end.
+    lines : LineKind
+        What its board sent.
+    *takers : BatchTaker
+        Each is fed every batch, in this order.
+    progress : callable, optional
+        Called after each block.
+    """
+    size, done = reader.path.stat().st_size, 0
+    decoded = ((decode_rows(block, lines), len(block)) for block in reader)
+    # Starting a thread takes longer than it saves where there is one block.
+    for batch, read in prefetch(decoded) if size > BLOCK_BYTES else decoded:
+        with telling_where(reader.path):
+            for taker in takers:
+                taker.feed(batch)
+        done += read
+        if progress:
+            progress(done, size)
+
+
+def first_rig(path: Path) -> Rig:
+    """
+    Return the first rig that a recording holds, most often at its head.
+
+    Raises
+    ------
+    RecordingError
+        If there is none, or the file is no recording.
+    """
+    for block in RecordingReader(path):
+        for row in rows_with(block, RIG_MARK):
+            # Records are the same in every kind of lines.
+            for control in decode_rows(row, FRAMED).controls:
+                if control.origin == "rig":
+                    with telling_where(path):
+                        return rig_from_record(control.data)
+    raise RecordingError(
+        "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
+    )
+
+
+def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
+    """Yield the rows of a block that hold the mark, found without a look at the others."""
+    at = block.find(mark)
+    while at >= 0:
+        end = block.find(b"\n", at) + 1 or len(block)
+        yield block[block.rfind(b"\n", 0, at) + 1 : end]
+        at = block.find(mark, end)
+
+
+@contextmanager
+def telling_where(path: Path) -> Iterator[None]:
+    """Let a complaint about what a recording holds name the recording."""
+    try:
+        yield
+    except ChronoError as error:
+        for problem in (error, *getattr(error, "problems", ())):
+            problem.where = f"{path}: {problem.where}" if problem.where else str(path)
+        raise
+
+
+def _one_pass(
+    path: Path,
+    rig: Rig,
+    fixed: bool,
+    progress: Progress | None,
+    clock_from_host: bool,
+    known: Session | None = None,
+) -> tuple[LoadedRecording, CounterRate | None]:
+    """Read a recording with a rig or the ones it holds; the beats only where they matter."""
+    reader = RecordingReader(path)
+    capacity = path.stat().st_size // BYTES_PER_SHOT
+    session = Session(rig, capacity=capacity, fixed_rig=fixed, known=known)
+    wanted = clock_from_host or rig.clock.from_host
+    beats = CounterRate(session) if wanted else None
+    takers = (session, beats) if beats else (session,)
+    feed_blocks(reader, rig.lines, *takers, progress=progress)
+    session.finish()
+    return LoadedRecording(path, path.name, session, reader.cut or ""), beats

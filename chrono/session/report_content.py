@@ -1,0 +1,323 @@
+"""The content of a report and of its picture: sums, scatter, dots, uncounted shots, files.
+
+A long session is thinned: consecutive shots of a setup become one dot with their range.
+"""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats, Ints
+from chrono.errors import RecordingError
+from chrono.measuring.error_budget import Budget
+from chrono.measuring.series_statistics import Sample, Series
+from chrono.measuring.setup_comparison import Comparison, compare_groups
+from chrono.processor.shot_records import NEVER_COUNTED, Flag, flag_words
+from chrono.safe_text import shortened
+from chrono.session.pooled_samples import groups_of, samples_of
+from chrono.session.recording_loader import LoadedRecording
+from chrono.session.session import Session
+from chrono.session.session_summary import Summary, summary_of
+from chrono.session.shot_log import ShotRow
+
+MOST_DOTS = 240
+"""More dots of one setup are a smear on a page 170 mm wide."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlottedSetup:
+    """
+    The counted shots of one setup as dots.
+
+    Attributes
+    ----------
+    name : str
+    series : Series
+    number : ndarray of float64, shape (N,)
+        Numbers of the shots in the session, from 1; means of them where shots share a dot.
+    speed_mps, low_mps, high_mps : ndarray of float64, shape (N,)
+        Speed and its 95 % interval; where shots share a dot, their mean and their range.
+    per_dot : int
+        Shots that share a dot; 1 where each has its own.
+    """
+
+    name: str
+    series: Series
+    number: Floats
+    speed_mps: Floats
+    low_mps: Floats
+    high_mps: Floats
+    per_dot: int
+
+
+@dataclass(frozen=True, eq=False)
+class PlottedSpeeds:
+    """
+    The speeds of a recording to be drawn.
+
+    Attributes
+    ----------
+    name : str
+        Of the recording.
+    unit : str
+        In which speeds are shown.
+    shots : int
+        All of them, counted or not.
+    setups : tuple of PlottedSetup
+        Those with counted shots, in order of first use.
+    changes : ndarray of int64, shape (M,)
+        Numbers of the shots before which another setup was stated.
+    aside_number : ndarray of int64, shape (K,)
+        Numbers of the shots that have a speed and are not counted.
+    aside_mps : ndarray of float64, shape (K,)
+        Their speeds.
+    """
+
+    name: str
+    unit: str
+    shots: int
+    setups: tuple[PlottedSetup, ...]
+    changes: Ints
+    aside_number: Ints
+    aside_mps: Floats
+
+    @property
+    def per_dot(self) -> int:
+        """The largest number of shots that share a dot."""
+        return max((setup.per_dot for setup in self.setups), default=1)
+
+
+def plotted_speeds(recorded: LoadedRecording, most_dots: int = MOST_DOTS) -> PlottedSpeeds:
+    """Return what to draw of a recording, at most `most_dots` dots of each setup."""
+    session = recorded.session
+    measured = session.measured()
+    counted = session.are_counted(session.log.shots, measured.speed_mps)
+    setups = []
+    for name in session.setups.names:
+        series = session.series(name)
+        places = (counted & session.setups.named(name)[session.log.setup]).nonzero()[0]
+        if series is not None:
+            speed, half = measured.speed_mps[places], measured.U95_mps[places]
+            setups.append(_dots(name, series, places + 1, speed, half, most_dots))
+    aside = (~counted & np.isfinite(measured.speed_mps)).nonzero()[0]
+    return PlottedSpeeds(
+        recorded.name,
+        session.rig.speed_unit,
+        len(session.log),
+        tuple(setups),
+        _changes(session),
+        aside.astype(np.int64) + 1,
+        measured.speed_mps[aside],
+    )
+
+
+def _changes(session: Session) -> Ints:
+    """Return the numbers of the shots whose setup has another name than the shot before."""
+    if not len(session.log):
+        return np.zeros(0, np.int64)
+    used, place = np.unique(session.log.setup, return_inverse=True)
+    codes = {name: code for code, name in enumerate(session.setups.names)}
+    of_shot = np.array([codes[session.setups.name(int(i))] for i in used])[place]
+    return np.flatnonzero(np.diff(of_shot)).astype(np.int64) + 2
+
+
+def _dots(
+    name: str, series: Series, number: Ints, speed: Floats, half: Floats, most: int
+) -> PlottedSetup:
+    """Return a setup's dots: each shot with its interval, or groups with their range."""
+    per_dot = -(-len(speed) // most)
+    if per_dot == 1:
+        low, high = speed - half, speed + half
+        return PlottedSetup(name, series, number.astype(np.float64), speed, low, high, 1)
+    starts = np.arange(0, len(speed), per_dot)
+    sizes = np.diff(np.append(starts, len(speed)))
+    return PlottedSetup(
+        name,
+        series,
+        np.add.reduceat(number, starts) / sizes,
+        np.add.reduceat(speed, starts) / sizes,
+        np.minimum.reduceat(speed, starts),
+        np.maximum.reduceat(speed, starts),
+        per_dot,
+    )
+
+
+LONGEST_NAME = 70
+"""Of a setup, its recording before it; a longer one takes more than a line on a phone."""
+WITHOUT_TRANSIT = Flag.UNSOUND | Flag.FRAGMENTS | Flag.GAP | Flag.AMBIGUOUS
+"""What may leave a shot without a transit."""
+NO_SPEED = "no speed"
+"""Why a shot without a flag that says so is not counted."""
+
+
+@dataclass(frozen=True)
+class Fingerprint:
+    """Size [bytes] and SHA-256 of a file, as 64 hexadecimal digits."""
+
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class UncountedShots:
+    """
+    Shots that are not counted for one reason.
+
+    Attributes
+    ----------
+    reason : str
+        What the operator said, else the flags that keep them from counting.
+    flags : tuple of str
+        Those flags.
+    shots : tuple of (int, float)
+        Their numbers and their speeds [m/s], NaN where they have none.
+    """
+
+    reason: str
+    flags: tuple[str, ...]
+    shots: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class RecordingReport:
+    """
+    All that is told of one recording.
+
+    Attributes
+    ----------
+    summary : Summary
+        With the recording and its session.
+    plotted : PlottedSpeeds
+    aside : tuple of UncountedShots
+        The largest first.
+    typical : ShotRow or None
+        The shot with the median speed of the setup that has most counted shots; None where
+        nothing is counted.
+    budget : Budget or None
+        Of that shot.
+    fingerprint : Fingerprint
+    """
+
+    summary: Summary
+    plotted: PlottedSpeeds
+    aside: tuple[UncountedShots, ...]
+    typical: ShotRow | None
+    budget: Budget | None
+    fingerprint: Fingerprint
+
+    @property
+    def recorded(self) -> LoadedRecording:
+        """The recording that was read."""
+        return self.summary.recorded
+
+    @property
+    def session(self) -> Session:
+        """The session of the recording."""
+        return self.summary.recorded.session
+
+
+@dataclass(frozen=True, eq=False)
+class Report:
+    """
+    All that is told of some recordings.
+
+    Attributes
+    ----------
+    recordings : tuple of RecordingReport
+    comparison : Comparison or None
+        Of their setups, where there are two and more.
+    given_rig : str
+        Name of the rig file that all were measured with; empty for the recorded rigs.
+    """
+
+    recordings: tuple[RecordingReport, ...]
+    comparison: Comparison | None
+    given_rig: str = ""
+
+
+def report_of(recordings: Sequence[LoadedRecording], given_rig: str = "") -> Report:
+    """
+    Return what is told of recordings that were read whole.
+
+    Parameters
+    ----------
+    recordings : sequence of LoadedRecording
+    given_rig : str, optional
+        Name of the rig file that they were measured with, if not with the recorded rigs.
+
+    Raises
+    ------
+    RecordingError
+        If a file cannot be read once more for its checksum.
+    """
+    groups = [
+        replace(group, name=shortened(group.name, LONGEST_NAME))
+        for group in groups_of(recordings)
+    ]
+    comparison = compare_groups(groups) if len(groups) > 1 else None
+    told = tuple(_recording(recorded) for recorded in recordings)
+    return Report(told, comparison, given_rig)
+
+
+def fingerprint_of(path: Path) -> Fingerprint:
+    """
+    Return the checksum (FIPS 180-4) of a file.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256")
+            return Fingerprint(file.tell(), digest.hexdigest())
+    except OSError as trouble:
+        raise RecordingError(
+            f"cannot be read: {trouble.strerror or trouble}",
+            where=str(path),
+            hint="check that the file is still there",
+        ) from trouble
+
+
+def _recording(recorded: LoadedRecording) -> RecordingReport:
+    session = recorded.session
+    typical = typical_shot(samples_of(session), session)
+    return RecordingReport(
+        summary_of(recorded),
+        plotted_speeds(recorded),
+        _aside(session),
+        typical,
+        session.budget_of(typical) if typical else None,
+        fingerprint_of(recorded.path),
+    )
+
+
+def typical_shot(samples: Mapping[str, Sample], session: Session) -> ShotRow | None:
+    """Return the shot with the median speed of the largest sample (the upper of two)."""
+    if not samples:
+        return None
+    largest = max(samples.values(), key=lambda sample: len(sample.number))
+    order = np.argsort(largest.speed_mps, kind="stable")
+    place = int(largest.number[order[len(order) // 2]]) - 1
+    return next(iter(session.rows_of(slice(place, place + 1))))
+
+
+def _aside(session: Session) -> tuple[UncountedShots, ...]:
+    """Return the shots that are not counted, by reason."""
+    flags, speed = session.log.shots["flags"], session.measured().speed_mps
+    notes = session.notes()
+    found: dict[tuple[str, tuple[str, ...]], list[tuple[int, float]]] = {}
+    for place in np.flatnonzero(~session.counted()).tolist():
+        words = flag_words(int(flags[place]) & int(NEVER_COUNTED))
+        if not words and not np.isfinite(speed[place]):
+            words = flag_words(int(flags[place]) & int(WITHOUT_TRANSIT)) or (NO_SPEED,)
+        reason = notes[place] or ", ".join(words)
+        found.setdefault((reason, words), []).append((place + 1, float(speed[place])))
+    groups = [
+        UncountedShots(reason, words, tuple(shots)) for (reason, words), shots in found.items()
+    ]
+    return tuple(sorted(groups, key=lambda group: -len(group.shots)))

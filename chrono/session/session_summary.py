@@ -1,0 +1,232 @@
+"""What the shots of a recording come to, setup by setup and in all, with jitter and lengths."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats
+from chrono.measuring.error_budget import chords
+from chrono.measuring.motion import Motion, motion_of
+from chrono.measuring.muzzle_speed import MuzzleSpeed, muzzle_of
+from chrono.measuring.scatter import Drift, Scatter, drift_of, pooled_s, scatter_of
+from chrono.measuring.series_statistics import Sample, Series, of_several_setups, series_of
+from chrono.measuring.timing_jitter import (
+    BlockedLengths,
+    TimingJitter,
+    blocking_of,
+    tells_timing,
+    timing_scatter,
+)
+from chrono.rigs.rig_model import Rig
+from chrono.session.operator_records import Setup
+from chrono.session.recording_loader import LoadedRecording
+from chrono.session.session import Session
+
+MOST_SHOTS = 20_000
+"""The last ones tell enough."""
+
+
+def timing_of(session: Session) -> TimingJitter | None:
+    """Return the jitter that the counted shots under the counter of now tell, if they do."""
+    part = _last_part(session)
+    shots = session.log.shots[part]
+    measured = session.measured(part)
+    chosen = session.are_counted(shots, measured.speed_mps) & tells_timing(shots)
+    places = session.counters.at(shots["key"])
+    chosen &= np.array([session.counters.is_last(int(place)) for place in places], np.bool_)
+    if not chosen.any():
+        return None
+    shots, speed_mps = shots[chosen], measured.speed_mps[chosen]
+    model, setups = session.model, session.log.setup[part][chosen]
+    return timing_scatter(
+        (shots["trail"] - shots["lead"]) * model.unit_s,
+        measured.transit_s[chosen],
+        setups.astype(np.intp),
+        _chord_u(session, setups.tolist()) / speed_mps,
+        tick_s=model.tick_s,
+        stated_s=model.jitter.u,
+    )
+
+
+def lengths_of(session: Session) -> dict[str, BlockedLengths]:
+    """Return what the gates saw of each setup's bodies, in order of first use."""
+    part = _last_part(session)
+    shots, measured = session.log.shots[part], session.measured(part)
+    counted = session.are_counted(shots, measured.speed_mps)
+    found = {}
+    for name in session.setups.names:
+        chosen = counted & session.setups.named(name)[session.log.setup[part]]
+        declared_m = session.setups.last(name).body.get("length_m", session.rig.body.length_m)
+        blocking = blocking_of(shots[chosen], measured.body_length_m[chosen], declared_m)
+        if blocking is not None:
+            found[name] = blocking
+    return found
+
+
+def _last_part(session: Session) -> slice:
+    return slice(max(len(session.log) - MOST_SHOTS, 0), len(session.log))
+
+
+def _chord_u(session: Session, setups: list[int]) -> Floats:
+    """Return the standard deviation of the bodies' lengths that chords may make [m], (N,)."""
+    widths = {
+        place: _length_u(session.rig, session.setups.last(session.setups.name(place)).body)
+        for place in set(setups)
+    }
+    return np.array([widths[place] for place in setups])
+
+
+def _length_u(rig: Rig, own: dict[str, float]) -> float:
+    """
+    Return how much a body's length at gate B differs from that at A, as its u [m].
+
+    A ball's by its chords; a flat body's by the bulge of its leaning end faces, which has the
+    same shape and is smaller by the angle.
+    """
+    if not rig.gates.off_centre_m:
+        return 0.0
+    radius_m = own.get("diameter_m", rig.body.diameter_m) / 2
+    lean = 1.0 if rig.body.shape == "round" else math.sin(rig.gates.tilt_limit_rad)
+    return 2 * chords("", radius_m, rig.gates.off_centre_m).u * lean
+
+
+@dataclass(frozen=True)
+class SetupSummary:
+    """
+    The counted shots of one setup.
+
+    Attributes
+    ----------
+    setup : Setup
+        What was stated last under its name.
+    series : Series or None
+        None without counted shots.
+    scatter : Scatter or None
+        None for one shot or none.
+    motion : Motion or None
+        Of their mean, None without counted shots.
+    mouth : MuzzleSpeed or None
+        Their mean at the launcher's mouth, None where that is not known.
+    blocking : BlockedLengths or None
+        The lengths that the gates saw, None where no shot blocked both.
+    """
+
+    setup: Setup
+    series: Series | None
+    scatter: Scatter | None
+    motion: Motion | None
+    mouth: MuzzleSpeed | None
+    blocking: BlockedLengths | None = None
+
+
+@dataclass(frozen=True)
+class SessionTotals:
+    """
+    All counted shots of a session.
+
+    Attributes
+    ----------
+    series : Series
+        Of all of them, see `of_several_setups`.
+    slowest, fastest : int
+        Numbers of these shots.
+    drift : Drift or None
+        Slope common to the setups, each with a mean of its own.
+    s_within_mps : float
+        Standard deviation within the setups [m/s], NaN where none has two shots.
+    within_dof : int
+        Its degrees of freedom.
+    """
+
+    series: Series
+    slowest: int
+    fastest: int
+    drift: Drift | None
+    s_within_mps: float
+    within_dof: int
+
+
+@dataclass(frozen=True, eq=False)
+class Summary:
+    """
+    A recording summed up.
+
+    Attributes
+    ----------
+    recorded : LoadedRecording
+    counted : int
+        Shots that enter the statistics.
+    setups : tuple of SetupSummary
+        Of the setups with shots, in order of first use.
+    whole : SessionTotals or None
+        None without counted shots.
+    timing : TimingJitter or None
+        The jitter of an edge as the shots tell it, None where they do not.
+    """
+
+    recorded: LoadedRecording
+    counted: int
+    setups: tuple[SetupSummary, ...]
+    whole: SessionTotals | None
+    timing: TimingJitter | None
+
+
+def summary_of(recorded: LoadedRecording) -> Summary:
+    """Sum up a recording that was read whole."""
+    session = recorded.session
+    used = {session.setups.name(int(i)) for i in np.unique(session.log.setup)}
+    names = [name for name in session.setups.names if name in used]
+    samples = [session.sample(name) for name in names]
+    lengths = lengths_of(session)
+    setups = tuple(
+        _setup(session, name, sample, lengths.get(name))
+        for name, sample in zip(names, samples, strict=True)
+    )
+    counted = [sample for sample in samples if sample is not None]
+    number = sum(len(sample.number) for sample in counted)
+    return Summary(recorded, number, setups, _whole(counted), timing_of(session))
+
+
+def _setup(
+    session: Session, name: str, sample: Sample | None, blocking: BlockedLengths | None
+) -> SetupSummary:
+    setup = session.setups.last(name)
+    series = series_of(sample) if sample is not None else None
+    if sample is None or series is None:
+        return SetupSummary(setup, None, None, None, None)
+    return SetupSummary(
+        setup,
+        series,
+        scatter_of(sample),
+        motion_of(series, session.rig, setup.body),
+        muzzle_of(series, session.rig, setup.body),
+        blocking,
+    )
+
+
+def _whole(samples: Sequence[Sample]) -> SessionTotals | None:
+    """Sum up all setups' samples."""
+    if not samples:
+        return None
+    every = joined(samples)
+    series = series_of(every)
+    assert series is not None, "a sample has shots"
+    slowest, fastest = (int(every.number[f(every.speed_mps)]) for f in (np.argmin, np.argmax))
+    within = pooled_s(samples)
+    series = of_several_setups(series, *within, every.shared)
+    return SessionTotals(series, slowest, fastest, drift_of(samples), *within)
+
+
+def joined(samples: Sequence[Sample]) -> Sample:
+    """Return samples of one session as one, in the order of its shots."""
+    if len(samples) == 1:
+        return samples[0]
+    order = np.argsort(np.concatenate([each.number for each in samples]))
+    number, *columns = (
+        np.concatenate([getattr(each, name) for each in samples])[order]
+        for name in ("number", "speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
+    )
+    speed, random, shared, expanded = columns
+    return Sample(number, speed, random, shared, expanded, samples[0].shared)

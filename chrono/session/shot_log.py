@@ -1,0 +1,214 @@
+"""The growing table of a session's shots in counter units, their setups and times.
+
+Rows are only ever added; what the operator says of a shot is kept beside it, by key. The time
+of a shot is when its first line was read, but where lines waited to be read (the program stood
+still) the counter tells how much earlier they were sent. It tells so of shots alone that are
+too near for a jump of the counter between them: behind one, time goes on by more than passed.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.arrays.array_types import Bools, Floats, Ints
+from chrono.arrays.structured_arrays import put
+from chrono.measuring.timing_jitter import gate_lengths
+from chrono.processor.shot_records import (
+    NEVER_COUNTED,
+    SHOT_DTYPE,
+    EdgesUsed,
+    Shots,
+    flag_words,
+)
+
+T = TypeVar("T", float, Floats)
+
+FIRST_CAPACITY = 256
+
+WAITED_S = 0.1
+"""Lines that were read so much too close together have waited [s]."""
+MANY_WAITED = 1000
+"""More shots than any system keeps the lines of."""
+RATE_LIMIT = 0.01
+"""A counter is no further off than this."""
+
+
+@dataclass(frozen=True)
+class ShotRow:
+    """
+    One shot as people see it, numbered from 1 in the order of the session.
+
+    Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN where they were not
+    measured; `bounce_us` is the part of the transit's u from bounce and late lines [us]. An
+    `open` shot may still change: the time in which more edges of it could come has not
+    passed. `length_a_mm` and `length_b_mm` are what each gate sees of the body [mm], NaN
+    where it does not.
+    """
+
+    number: int
+    key: int
+    time_s: float
+    setup: str
+    speed_mps: float
+    u_mps: float
+    U95_mps: float
+    u_random_mps: float
+    u_shared_mps: float
+    transit_us: float
+    bounce_us: float
+    edges_used: str
+    body_length_mm: float
+    companion_speed_mps: float
+    counted: bool
+    flags: tuple[str, ...]
+    note: str
+    open: bool = False
+    length_a_mm: float = math.nan
+    length_b_mm: float = math.nan
+
+
+class ShotLog:
+    """
+    Shots and the numbers of their setups in growing arrays.
+
+    Parameters
+    ----------
+    capacity : int, optional
+        Rows to make room for. Room that is never filled costs address space only.
+    """
+
+    def __init__(self, capacity: int = FIRST_CAPACITY) -> None:
+        self._size = 0
+        self._shots = np.empty(max(capacity, FIRST_CAPACITY), SHOT_DTYPE)
+        self._setup = np.empty(len(self._shots), np.int32)
+        self._time_us = np.empty(len(self._shots), np.int64)
+        self.version = 0
+        """Grows when a time that was there before is put right."""
+
+    def __len__(self) -> int:
+        return self._size
+
+    @property
+    def shots(self) -> Shots:
+        """The shots in counter units, shape (N,)."""
+        return self._shots[: self._size]
+
+    @property
+    def setup(self) -> npt.NDArray[np.int32]:
+        """Index of each shot's setup, shape (N,)."""
+        return self._setup[: self._size]
+
+    @property
+    def time_us(self) -> Ints:
+        """When each shot was, on the session's clock [us], shape (N,)."""
+        return self._time_us[: self._size]
+
+    def add(self, shots: Shots, setup: npt.NDArray[np.int32], unit_s: float, jump: int) -> None:
+        """
+        Append rows.
+
+        Parameters
+        ----------
+        shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
+        setup : ndarray of int32, shape (N,)
+        unit_s : float
+            Unit of the counter [s].
+        jump : int
+            No jump of the counter is shorter than that [counter units].
+        """
+        start, self._size = self._size, self._size + len(shots)
+        while self._size > len(self._shots):
+            self._grow()
+        put(shots, self._shots[start : self._size])
+        self._setup[start : self._size] = setup
+        self._time_us[start : self._size] = shots["host_us"]
+        self._put_times_right(start, unit_s, jump)
+
+    def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
+        """Go back from the last shot while lines were read closer together than sent."""
+        first = max(start - 1, 0)
+        sent = np.diff(self._shots["key"][first : self._size])
+        read_us = np.diff(self._shots["host_us"][first : self._size])
+        too_near = read_us < _least_us(sent * (unit_s * 1e6))
+        waited = np.flatnonzero(too_near & (sent < jump))
+        if not len(waited):
+            return
+        oldest = max(start - MANY_WAITED, 0)
+        for place in range(first + int(waited[-1]), oldest - 1, -1):
+            apart = int(self._shots["key"][place + 1] - self._shots["key"][place])
+            later_us, apart_us = int(self._time_us[place + 1]), apart * unit_s * 1e6
+            was_us = int(self._time_us[place])
+            if apart < jump and later_us - was_us < _least_us(apart_us):
+                self._time_us[place] = max(later_us - round(apart_us), 0)
+                self.version += place < start
+            elif place < start:
+                break
+
+    def chunks(
+        self, start: int = 0, stop: int | None = None, rows: int = 25_000
+    ) -> Iterator[slice]:
+        """Yield slices that cover the rows `start` to `stop` in order, `rows` at a time."""
+        end = self._size if stop is None else stop
+        for begin in range(start, end, rows):
+            yield slice(begin, min(begin + rows, end))
+
+    def _grow(self) -> None:
+        more = 2 * len(self._shots)
+        self._shots = _enlarged(self._shots, more)
+        self._setup = _enlarged(self._setup, more)
+        self._time_us = _enlarged(self._time_us, more)
+
+
+def _least_us(apart_us: T) -> T:
+    """Return how far apart two lines are read at least, if neither waited [us]."""
+    return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
+
+
+def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[type-arg]
+    larger = np.empty(size, array.dtype)
+    larger[: len(array)] = array
+    return larger
+
+
+def countable(shots: Shots, speed_mps: Floats) -> Bools:
+    """Tell which shots enter the statistics when the operator says nothing, shape (N,)."""
+    return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
+
+
+def shot_row(
+    number: int,
+    shot: np.void,
+    measured: dict[str, float],
+    setup: str,
+    counted: bool,
+    note: str,
+    still_open: bool,
+) -> ShotRow:
+    """Put one shot together for people to see."""
+    at_a, at_b = gate_lengths(np.atleast_1d(shot), np.array([measured["body_length_m"]]))
+    return ShotRow(
+        number=number,
+        key=int(shot["key"]),
+        time_s=measured["time_s"],
+        setup=setup,
+        speed_mps=measured["speed_mps"],
+        u_mps=measured["u_mps"],
+        U95_mps=measured["U95_mps"],
+        u_random_mps=measured["u_random_mps"],
+        u_shared_mps=measured["u_shared_mps"],
+        transit_us=measured["transit_s"] * 1e6,
+        bounce_us=measured["bounce_s"] * 1e6,
+        edges_used=EdgesUsed(int(shot["used"])).name.lower(),
+        body_length_mm=measured["body_length_m"] * 1e3,
+        companion_speed_mps=measured["companion_speed_mps"],
+        counted=counted,
+        flags=flag_words(int(shot["flags"])),
+        note=note,
+        open=still_open,
+        length_a_mm=float(at_a[0]) * 1e3,
+        length_b_mm=float(at_b[0]) * 1e3,
+    )

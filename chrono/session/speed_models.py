@@ -1,0 +1,231 @@
+"""The models that turn transits into speeds: by the counter, the setup's body, and assumptions.
+
+A board that is replaced, or flashed again, may count otherwise: shots before and after it are
+measured by their own counter. One pair of edges depends on the body, which a setup may state;
+two pairs do not, so most sessions need one model. An assumption changes which edges time a
+shot, the step of its timestamps and the time of a counter unit; the rest stays the same.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.arrays.array_types import Ints, Places
+from chrono.clock.clock_rate import ClockEstimate
+from chrono.errors import RigError
+from chrono.measuring.speed import Measured, SpeedModel, measure
+from chrono.processor.shot_records import EdgesUsed, Flag, Shots
+from chrono.rigs.rig_file import with_clock_rate, with_frequency
+from chrono.rigs.rig_model import Rig
+from chrono.session.annotations import BEFORE_ALL, NO_BODY, Annotations, Body
+
+_PAIR_FLAGS = {EdgesUsed.LEAD: Flag.LEAD_ONLY, EdgesUsed.TRAIL: Flag.TRAIL_ONLY}
+
+
+@dataclass(frozen=True)
+class Assumptions:
+    """
+    A supposition; the defaults suppose nothing.
+
+    Attributes
+    ----------
+    tick_s : float or None
+        Step of a coarser counter [s], taken as a whole number of recorded ticks.
+    phase : float
+        Where its steps lie against the recorded counter's zero, 0 … 1 steps.
+    spacing_m : float or None
+        Distance of the gates as it was misread [m].
+    clock_error : float
+        Relative error by which the counter was too fast.
+    edges : EdgesUsed
+        LEAD or TRAIL: one pair of edges only.
+    """
+
+    tick_s: float | None = None
+    phase: float = 0.0
+    spacing_m: float | None = None
+    clock_error: float = 0.0
+    edges: EdgesUsed = EdgesUsed.BOTH
+
+    def ticks(self, recorded_tick_s: float) -> int:
+        """Return how many recorded ticks make one step of the coarser counter."""
+        return 1 if self.tick_s is None else max(round(self.tick_s / recorded_tick_s), 1)
+
+    def shots(self, shots: Shots) -> Shots:
+        """Return the shots as timed by the edges supposed; none where these are unsound."""
+        if self.edges == EdgesUsed.BOTH:
+            return shots
+        shots = shots.copy()
+        usable = np.isin(shots["used"], (EdgesUsed.BOTH, self.edges))
+        shots["bounce"][shots["used"] == EdgesUsed.BOTH] *= np.sqrt(2.0)  # it was a mean
+        shots["used"] = np.where(usable, self.edges, EdgesUsed.NONE)
+        shots["flags"] &= ~np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
+        shots["flags"][usable] |= np.uint32(_PAIR_FLAGS[self.edges])
+        return shots
+
+    def model(self, model: SpeedModel) -> SpeedModel:
+        """Return a rig's model with the step and the counter's rate supposed."""
+        if self.tick_s is None and not self.clock_error:
+            return model
+        return replace(
+            model,
+            tick_s=model.tick_s * self.ticks(model.tick_s),
+            unit_s=model.unit_s * (1 + self.clock_error),
+        )
+
+
+NO_ASSUMPTIONS = Assumptions()
+
+
+Counter = tuple[float, int]
+"""Frequency [Hz] and width of a board's counter."""
+
+
+def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
+    """Return why a counter cannot tell a shot of a rig, None if it can."""
+    try:
+        with_frequency(rig, *counter)
+    except RigError as problem:
+        return problem
+    return None
+
+
+class BoardCounters:
+    """Counters by the place from which on they hold; None stands for the rig's own."""
+
+    def __init__(self) -> None:
+        self._counters: list[Counter | None] = [None]
+        self._since = [BEFORE_ALL]
+
+    @property
+    def now(self) -> Counter | None:
+        """What the board said last, None while it said nothing."""
+        return self._counters[-1]
+
+    def confirm(self, counter: Counter) -> None:
+        """Let the board say what holds already."""
+        self._counters[-1] = counter
+
+    def change(self, counter: Counter, anchor: int) -> None:
+        """Let another counter hold for shots with keys above `anchor`."""
+        self._counters.append(counter)
+        self._since.append(max(anchor, self._since[-1]))
+
+    def at(self, keys: Ints) -> Places:
+        """Return the place of each shot's counter, shape (N,)."""
+        return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
+
+    def is_last(self, place: int) -> bool:
+        """Tell whether a place that `at` gave is that of the counter now."""
+        return place == len(self._counters) - 1
+
+    def applied(self, rig: Rig, place: int = -1) -> Rig:
+        """Return a rig with the counter of a place, the one now if none is named."""
+        counter = self._counters[place]
+        return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
+
+    def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
+        """
+        Yield slices of shots that have one counter, and its place.
+
+        Parameters
+        ----------
+        keys : ndarray of int64, shape (N,)
+            Keys of the shots, at least one.
+        start : int
+            The number of the first of them, added to the slices.
+        """
+        places = self.at(keys)
+        begins = [0, *(np.flatnonzero(np.diff(places)) + 1).tolist()]
+        for begin, end in zip(begins, [*begins[1:], len(keys)], strict=True):
+            yield slice(start + begin, start + end), int(places[begin])
+
+
+@lru_cache(maxsize=64)
+def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel:
+    """
+    Make a model once: its coverage takes time, and is worked out when it is wanted.
+
+    Parameters
+    ----------
+    rig : Rig
+    as_if : Assumptions
+    own : tuple of (str, float), optional
+        What a setup says of its body in place of the rig, in SI units.
+    """
+    body = rig.body.model_copy(update=dict(own))
+    return as_if.model(SpeedModel.from_rig(rig.model_copy(update={"body": body})))
+
+
+def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
+    """Return a rig whose counter runs as its beats tell; None: as it states."""
+    if rate is None:
+        return rig
+    return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
+
+
+class SpeedModels:
+    """
+    The models that a session measures with: by the counter, and by the setup's body.
+
+    Parameters
+    ----------
+    counters : BoardCounters
+    told : Annotations
+        They go on by themselves.
+    as_if : Assumptions
+    """
+
+    def __init__(self, counters: BoardCounters, told: Annotations, as_if: Assumptions) -> None:
+        self._counters, self._told, self._as_if = counters, told, as_if
+        self._rig: Rig
+        self._rate: ClockEstimate | None
+        self.now: SpeedModel
+        """That of the rig's own body and the counter now."""
+
+    def use(self, rig: Rig, rate: ClockEstimate | None) -> None:
+        """Measure with a rig from here on, and with this rate of the counter now, if any."""
+        self._rig, self._rate = rig, rate
+        self.now = self.of(None, NO_BODY)
+
+    def of(self, counter: int | None, own: Body) -> SpeedModel:
+        """Return the model for a counter, None for that of now, and a setup's body."""
+        if counter is None or self._counters.is_last(counter):
+            return speed_model(with_rate(self._rig, self._rate), self._as_if, own)
+        # a rate that beats gave is the last counter's
+        return speed_model(self._counters.applied(self._rig, counter), self._as_if, own)
+
+    def at(self, key: int) -> SpeedModel:
+        """Return the model that measures the shot with this key."""
+        keys, setups = np.array([key]), self._told.setups
+        own = setups.body(int(setups.at(keys)[0]))
+        return self.of(int(self._counters.at(keys)[0]), own)
+
+    def measure(
+        self, shots: Shots, setups: npt.NDArray[np.int32], counter: int | None = None
+    ) -> Measured:
+        """
+        Measure shots, each with its setup's body.
+
+        Parameters
+        ----------
+        shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
+        setups : ndarray of int32, shape (N,)
+            The place of each shot's setup.
+        counter : int, optional
+            The place of their counter; that of now if none is named.
+        """
+        is_now = counter is None or self._counters.is_last(counter)
+        found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))
+        single = np.isin(shots["used"], (EdgesUsed.LEAD, EdgesUsed.TRAIL))
+        for place in np.unique(setups[single]).tolist():
+            own = self._told.setups.body(place)
+            if own == NO_BODY:
+                continue
+            chosen = np.flatnonzero(single & (setups == place))
+            for name, column in vars(measure(shots[chosen], self.of(counter, own))).items():
+                getattr(found, name)[chosen] = column
+        return found

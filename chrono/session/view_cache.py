@@ -1,0 +1,197 @@
+"""What people look at again and again: rows of shots, statistics, the latest shot.
+
+Nothing is measured twice as long as it holds, so a look at half a million shots costs no more
+than one at ten. Shots are only ever added, so what was worked out of them holds until
+
+- they are measured otherwise (`Session.measured_by`: another rig, counter or clock's rate),
+- the operator says something (`Told.version`: setups, marks, what is taken back), or
+- their times are put right (`ShotLog.version`).
+
+`_Basis` is all of these; what was kept goes when it changes.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import isfinite
+from typing import NamedTuple
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats
+from chrono.measuring.error_budget import Budget
+from chrono.measuring.series_statistics import Series, series_of
+from chrono.measuring.setup_comparison import Group
+from chrono.session.operator_records import Setup
+from chrono.session.pooled_samples import RecordingSamples, groups_from
+from chrono.session.sample_columns import SAMPLE_COLUMNS
+from chrono.session.session import Session
+from chrono.session.shot_log import ShotRow
+
+PAGE_ROWS = 64
+MANY_PAGES = 32
+
+
+@dataclass(frozen=True, eq=False)
+class SessionView:
+    """What a screen shows, at one moment; `rows` holds the last shots, oldest first."""
+
+    rows: tuple[ShotRow, ...]
+    shots: int
+    setup: Setup
+    series: Series | None
+    latest: ShotRow | None
+    budget: Budget | None
+
+
+class _Basis(NamedTuple):
+    measured_by: int
+    told: int
+    times: int
+
+
+class _Columns(NamedTuple):
+    speed_mps: Floats
+    u_random_mps: Floats
+    u_shared_mps: Floats
+    U95_mps: Floats
+
+
+class _MeasuredOnce:
+    """The columns that statistics take, of all shots so far."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._table = np.empty((len(SAMPLE_COLUMNS), 0))
+        self._size = 0
+
+    def pieces(self, part: slice) -> Iterator[tuple[slice, _Columns]]:
+        """Yield a slice of the shots and what was measured of it, measuring only new ones."""
+        self._measure_new()
+        yield part, _Columns(*self._table[:, part])
+
+    def _measure_new(self) -> None:
+        log = self._session.log
+        if len(log) > self._table.shape[1]:
+            larger = np.empty((len(self._table), 2 * len(log)))
+            larger[:, : self._size] = self._table[:, : self._size]
+            self._table = larger
+        for part, found in self._session.pieces(slice(self._size, len(log))):
+            for name, column in zip(SAMPLE_COLUMNS, self._table, strict=True):
+                column[part] = getattr(found, name)
+        self._size = len(log)
+
+
+class ViewCache:
+    """
+    Looks at a session.
+
+    Parameters
+    ----------
+    session : Session
+        It goes on by itself.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self._open: list[ShotRow] = []
+        self._open_at: tuple[int, _Basis] | None = None
+        self._basis: _Basis | None = None
+        self._forget(None)
+
+    def _forget(self, basis: _Basis | None) -> None:
+        if basis is None or self._basis is None or basis.measured_by != self._basis.measured_by:
+            self._measured = _MeasuredOnce(self.session)
+        self._pages: dict[int, list[ShotRow]] = {}
+        self._series: dict[str, tuple[int, Series | None]] = {}
+        self._groups: tuple[int, list[Group]] = (-1, [])
+        self._basis = basis
+
+    def _basis_now(self) -> _Basis:
+        session = self.session
+        return _Basis(session.measured_by, session.annotations.version, session.log.version)
+
+    def _keep_what_holds(self) -> None:
+        basis = self._basis_now()
+        if basis != self._basis:
+            self._forget(basis)
+
+    def __len__(self) -> int:
+        """Return how many shots there are, open ones among them."""
+        return len(self.session.log) + len(self.open_rows())
+
+    def row(self, index: int) -> ShotRow:
+        """Return a shot by its place among all, from 0."""
+        closed = len(self.session.log)
+        return self.open_rows()[index - closed] if index >= closed else self._closed(index)
+
+    def place_of(self, key: int) -> int | None:
+        """Return the place of the shot with this key, None if there is no such shot."""
+        place = self.session.number_of(key) - 1
+        if place == len(self.session.log):
+            places = (place + i for i, row in enumerate(self.open_rows()) if row.key == key)
+            return next(places, None)
+        return place if self.row(place).key == key else None
+
+    def open_rows(self) -> list[ShotRow]:
+        """Return the shots that may still change."""
+        now = self.session.revision, self._basis_now()
+        if self._open_at != now:
+            self._open, self._open_at = self.session.open_rows(), now
+        return self._open
+
+    def rows(self, start: int, stop: int) -> list[ShotRow]:
+        """Return shots by their places, as far as there are any."""
+        return [self.row(index) for index in range(max(start, 0), min(stop, len(self)))]
+
+    def series(self, setup: str) -> Series | None:
+        """Return the statistics of the counted shots of a setup."""
+        self._keep_what_holds()
+        shots, series = self._series.get(setup, (-1, None))
+        if shots != len(self.session.log):
+            sample = self.session.sample(setup, self._measured.pieces)
+            series = series_of(sample) if sample is not None else None
+            self._series[setup] = len(self.session.log), series
+        return series
+
+    def groups(self) -> list[Group]:
+        """Return the setups with counted shots to compare; the same list till they change."""
+        self._keep_what_holds()
+        shots, groups = self._groups
+        if shots != len(self.session.log):
+            samples = {
+                name: sample
+                for name in self.session.setups.names
+                if (sample := self.session.sample(name, self._measured.pieces)) is not None
+            }
+            groups = groups_from([RecordingSamples("", self.session.rig, samples)])
+            self._groups = len(self.session.log), groups
+        return groups
+
+    def view(self, limit: int = 300) -> SessionView:
+        """Return what a screen shows now, with at most `limit` of the last shots."""
+        session, count = self.session, len(self)
+        rows = tuple(self.rows(count - limit, count))
+        # A body still between the gates is no shot to look at yet.
+        latest = next((r for r in reversed(rows) if not r.open or isfinite(r.speed_mps)), None)
+        return SessionView(
+            rows=rows,
+            shots=count,
+            setup=session.setup_now,
+            series=self.series(session.setup_now.name),
+            latest=latest,
+            budget=session.budget_of(latest) if latest else None,
+        )
+
+    def _closed(self, index: int) -> ShotRow:
+        self._keep_what_holds()
+        number, place = divmod(index, PAGE_ROWS)
+        page = self._pages.get(number, [])
+        if place >= len(page):
+            begin = number * PAGE_ROWS
+            end = min(begin + PAGE_ROWS, len(self.session.log))
+            page = [*page, *self.session.rows_of(slice(begin + len(page), end))]
+            self._pages.pop(number, None)
+            self._pages[number] = page
+            if len(self._pages) > MANY_PAGES:
+                del self._pages[next(iter(self._pages))]
+        return page[place]

@@ -1,0 +1,131 @@
+"""Who is let in: only requests to look, addressed to this computer, from its own page.
+
+A page of somebody else, opened in the same browser, must not read ours: its requests carry its
+own origin, or (where its name was made to point here) its own host. Pure functions on what a
+request says of itself.
+"""
+
+import ipaddress
+import secrets
+import socket
+from dataclasses import dataclass
+from urllib.parse import urlsplit
+
+TOKEN_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
+"""Those that nobody mistakes for others when reading them off a wall."""
+
+TOKEN_LENGTH = 10
+"""31^10, some 50 bits: guessing a thousand a second takes 13,000 years on average."""
+
+
+@dataclass(frozen=True)
+class PageRequest:
+    """
+    What a request says of itself.
+
+    Attributes
+    ----------
+    method, path : str
+        The path as it came, nothing decoded.
+    host, origin, site : str
+        The headers Host, Origin and Sec-Fetch-Site, empty where there is none.
+    address : str
+        Address of this computer at which it came in.
+    port : int
+        And the TCP port.
+    """
+
+    method: str
+    path: str
+    host: str
+    origin: str
+    site: str
+    address: str
+    port: int
+
+
+@dataclass(frozen=True)
+class RefusedRequest:
+    """A status code of HTTP and the words that go with it."""
+
+    status: int
+    words: str
+
+
+def make_token() -> str:
+    """Return a secret that can be read off a wall and typed."""
+    return "".join(secrets.choice(TOKEN_LETTERS) for _ in range(TOKEN_LENGTH))
+
+
+def admit(asked: PageRequest, token: str) -> str | RefusedRequest:
+    """
+    Decide on one request.
+
+    Parameters
+    ----------
+    asked : PageRequest
+    token : str
+        Secret that must lead the path; empty if none is asked for.
+
+    Returns
+    -------
+    str or RefusedRequest
+        What is asked for (``""`` is the page), or why it is not given.
+    """
+    if asked.method not in ("GET", "HEAD"):
+        return RefusedRequest(405, "This page can only be looked at.")
+    if not is_own_host(asked.host, asked.address, asked.port):
+        return RefusedRequest(421, "This is not the address of the page.")
+    name = _behind_token(asked.path, token)
+    if name is None:
+        return RefusedRequest(404, "There is no such page.")
+    if asked.origin and asked.origin != f"http://{asked.host}":
+        return RefusedRequest(403, "Other pages may not read this one.")
+    if name and asked.site not in ("", "same-origin", "none"):
+        return RefusedRequest(403, "Other pages may not read this one.")
+    return name
+
+
+def is_own_host(host: str, address: str, port: int) -> bool:
+    """
+    Tell whether a Host header names this computer.
+
+    Only the address at which the request came in, this computer's own name, and for itself
+    `localhost`: no other name, whatever it was made to point to.
+    """
+    try:
+        parts = urlsplit(f"//{host}")
+        name, named_port = parts.hostname or "", parts.port or 80
+    except ValueError:
+        return False
+    if named_port != port or parts.netloc != host or "@" in host:
+        return False
+    own = socket.gethostname().lower().partition(".")[0]
+    if name in (own, f"{own}.local") or _same_address(name, address):
+        return True
+    return name == "localhost" and _is_loopback(address)
+
+
+def _behind_token(path: str, token: str) -> str | None:
+    """Return what a path asks for behind the token, None without the right token."""
+    if not path.startswith("/"):
+        return None
+    if not token:
+        return path[1:]
+    first, _, rest = path[1:].partition("/")
+    is_right = secrets.compare_digest(first.encode(), token.encode())
+    return rest if is_right else None
+
+
+def _same_address(name: str, address: str) -> bool:
+    try:
+        return ipaddress.ip_address(name) == ipaddress.ip_address(address)
+    except ValueError:
+        return False
+
+
+def _is_loopback(address: str) -> bool:
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False

@@ -1,0 +1,261 @@
+"""What the page shows of a session at one moment: texts with their digits, and a plot.
+
+The page computes nothing: values come in the unit, with the digits and with the decimal sign
+that people are to read. Knows nothing of the network.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from math import isfinite
+
+import numpy as np
+
+from chrono.measuring.series_statistics import Series
+from chrono.reports.character_chart import fit_axis
+from chrono.reports.setup_words import mean_text, setup_text, spread_texts
+from chrono.safe_text import plain
+from chrono.session.run import Run
+from chrono.session.session import Session
+from chrono.session.shot_log import ShotRow
+from chrono.session.view_cache import ViewCache
+from chrono.units import format_speed, speed_in
+
+PLOTTED_SHOTS = 200
+SHOWN_SETUPS = 12
+"""More do not fit on any page."""
+
+BEAT_MISSED_S = 5.0
+"""A board beats once a second: a recording that does not grow for so long stands still [s]."""
+LONG_PAUSE_S = 60.0
+"""The same where lines come with shots only [s]."""
+
+Tick = tuple[float, str]
+
+
+@dataclass(frozen=True)
+class PageShot:
+    """
+    The latest shot.
+
+    Attributes
+    ----------
+    number : int
+    speed, half_width : str
+        Speed and its ± (95 %), without unit; `half_width` empty where it is not known.
+    setup, state : str
+        `state` is ``"counted"``, ``"not counted"`` or ``"still open"``.
+    flags : tuple of str
+    """
+
+    number: int
+    speed: str
+    half_width: str
+    setup: str
+    state: str
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PageSetup:
+    """
+    The counted shots of one setup; `values` holds name and value of each statistic.
+
+    `key` is the place of the setup in the session, by which shots of the plot name it.
+    """
+
+    key: int
+    name: str
+    now: bool
+    values: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class PagePlot:
+    """
+    Speed against shot, in the unit of the page.
+
+    Attributes
+    ----------
+    x, y : tuple of (float, float)
+        Ends of the axes.
+    x_ticks, y_ticks : tuple of (float, str)
+        Place and text of each tick.
+    points : tuple of (int, float, float, bool, int)
+        Number, speed, half-width of its ± (95 %), counted, key of its setup.
+    """
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+    x_ticks: tuple[Tick, ...]
+    y_ticks: tuple[Tick, ...]
+    points: tuple[tuple[int, float, float, bool, int], ...]
+
+
+@dataclass(frozen=True)
+class PageState:
+    """
+    The page at one moment.
+
+    Attributes
+    ----------
+    recording, rig, unit : str
+    shots, counted : int
+        Of the whole session.
+    hold : bool
+        Shots are not counted now.
+    trouble : str
+        What became of the recording, empty if it is followed.
+    quiet_after_s : float
+        A recording that has not grown for so long stands still [s].
+    latest : PageShot or None
+    setups : tuple of PageSetup
+        The one that holds now, then the others, the last one first.
+    plot : PagePlot or None
+        None without a speed.
+    """
+
+    recording: str
+    rig: str
+    unit: str
+    shots: int
+    counted: int
+    hold: bool
+    trouble: str
+    quiet_after_s: float
+    latest: PageShot | None
+    setups: tuple[PageSetup, ...]
+    plot: PagePlot | None
+
+
+def page_state_of(
+    run: Run, unit: str = "", decimal: str = ".", looks: ViewCache | None = None
+) -> PageState:
+    """
+    Return what the page shows of a run now.
+
+    Parameters
+    ----------
+    run : Run
+    unit : str, optional
+        One of `chrono.units.SPEED_UNITS`; the rig's without it.
+    decimal : str, optional
+        The decimal sign.
+    looks : ViewCache, optional
+        At the run's session; one that is kept needs not put all shots together each time.
+    """
+    session, status = run.session, run.status
+    unit = unit or session.rig.speed_unit
+    looks = looks or ViewCache(session)
+    view = looks.view(PLOTTED_SHOTS)
+    keys = _setup_keys(session, view.rows)
+    has_beats = session.rig.lines.has_beats
+    return PageState(
+        recording=plain(run.name),
+        rig=plain(session.rig.name),
+        unit=unit,
+        shots=view.shots,
+        counted=int(np.count_nonzero(session.counted())),
+        hold=session.on_hold and not run.finished,
+        trouble=plain(status.reason) if status.state in ("lost", "failed") else "",
+        quiet_after_s=BEAT_MISSED_S if has_beats else LONG_PAUSE_S,
+        latest=_shot(view.latest, unit, decimal) if view.latest is not None else None,
+        setups=tuple(
+            _setup(looks, name, keys[name], unit, decimal)
+            for name in _now_first(session, keys)[:SHOWN_SETUPS]
+        ),
+        plot=_plot(view.rows, keys, unit, decimal),
+    )
+
+
+def page_state_json(shown: PageState) -> bytes:
+    """Return the page's state as one line of JSON."""
+    return json.dumps(asdict(shown), allow_nan=False, separators=(",", ":")).encode("ascii")
+
+
+def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
+    """Return the setups that have shots, and the one that holds now, in order of first use."""
+    names = session.setups.names
+    used = {session.setups.name(int(place)) for place in np.unique(session.log.setup)}
+    used |= {row.setup for row in rows}
+    if session.setup_now.name or not used:
+        used.add(session.setup_now.name)
+    return {name: key for key, name in enumerate(names) if name in used}
+
+
+def _now_first(session: Session, keys: dict[str, int]) -> list[str]:
+    """Return the setups' names in the order in which people look for them."""
+    now = session.setup_now.name
+    return sorted(keys, key=lambda name: (name != now, -keys[name]))
+
+
+def _shot(row: ShotRow, unit: str, decimal: str) -> PageShot:
+    speed, _, half = format_speed(row.speed_mps, row.U95_mps, unit).partition(" ± ")
+    counted = "counted" if row.counted else "not counted"
+    return PageShot(
+        number=row.number,
+        speed=_signed(speed.removesuffix(f" {unit}"), decimal),
+        half_width=_signed(half.removesuffix(f" {unit}"), decimal),
+        setup=setup_text(row.setup),
+        state="still open" if row.open else counted,
+        flags=row.flags,
+    )
+
+
+def _setup(looks: ViewCache, name: str, key: int, unit: str, decimal: str) -> PageSetup:
+    is_now = name == looks.session.setup_now.name
+    values = _values(looks.series(name), unit, decimal)
+    return PageSetup(key, setup_text(name), is_now, values)
+
+
+def _values(series: Series | None, unit: str, decimal: str) -> tuple[tuple[str, str], ...]:
+    if series is None:
+        return (("n", "0"),)
+    name, mean = mean_text(series, unit)
+    values = [(name, mean.removesuffix(f" {unit}")), *spread_texts(series, unit)]
+    return ("n", str(series.n)), *((word, _signed(text, decimal)) for word, text in values)
+
+
+def _plot(
+    rows: Sequence[ShotRow], keys: dict[str, int], unit: str, decimal: str
+) -> PagePlot | None:
+    points = tuple(
+        (
+            row.number,
+            speed_in(unit, row.speed_mps),
+            speed_in(unit, row.U95_mps) if isfinite(row.U95_mps) else 0.0,
+            row.counted,
+            keys[row.setup],
+        )
+        for row in rows
+        if isfinite(row.speed_mps)
+    )
+    if not points:
+        return None
+    y, y_ticks = _axis(
+        min(speed - half for _, speed, half, _, _ in points),
+        max(speed + half for _, speed, half, _, _ in points),
+        decimal,
+    )
+    _, x_ticks = _axis(points[0][0], max(points[-1][0], points[0][0] + 5), decimal)
+    x = (points[0][0] - 0.5, max(points[-1][0], points[0][0] + 5) + 0.5)
+    whole = [tick for tick in x_ticks if tick[1].isdigit() and x[0] < tick[0] < x[1]]
+    return PagePlot(x, y, tuple(whole), y_ticks, points)
+
+
+def _axis(
+    low: float, high: float, decimal: str
+) -> tuple[tuple[float, float], tuple[Tick, ...]]:
+    """Return an axis with some six ticks that holds a range: its ends, and its ticks."""
+    axis = fit_axis(low, high, 7, apart=(1,))
+    places = [(axis.first + cell * axis.per_cell, text) for cell, text in axis.ticks()]
+    kept = [
+        (place, _signed(text, decimal))
+        for place, text in places
+        if low - axis.per_cell < place < high + axis.per_cell
+    ]
+    return (kept[0][0], kept[-1][0]), tuple(kept)
+
+
+def _signed(text: str, decimal: str) -> str:
+    return text.replace(".", decimal)

@@ -1,0 +1,110 @@
+"""Sharing beside clocking, as a process of its own that only follows the recording.
+
+So neither people who look nor anybody who floods the network can delay a line of the board.
+The two are joined by a pipe: the sharing process says that it is ready or why not, is told
+where the recording goes on, and ends when the pipe does, whatever ended the other end.
+"""
+
+import multiprocessing
+import socket
+from contextlib import suppress
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+from chrono.errors import ChronoError, PortError
+from chrono.session.follow_run import follow_run
+from chrono.sharing.share_server import DisplayOptions, serve
+
+READY_WITHIN_S = 30.0
+END_WITHIN_S = 5.0
+
+
+class SharingProcess:
+    """
+    The sharing process, seen from the one that clocks.
+
+    Parameters
+    ----------
+    recording : Path
+        It must exist.
+    bound : socket
+        Where the page is asked for.
+    token : str
+    wishes : DisplayOptions
+
+    Attributes
+    ----------
+    trouble : str
+        Why the page is no longer served, empty if it is.
+
+    Raises
+    ------
+    ChronoError
+        If sharing cannot begin.
+    """
+
+    def __init__(
+        self, recording: Path, bound: socket.socket, token: str, wishes: DisplayOptions
+    ) -> None:
+        processes = multiprocessing.get_context("spawn")
+        self._pipe, others = processes.Pipe()
+        self._recording = recording
+        self.trouble = ""
+        self._process = processes.Process(
+            target=_share, args=(others, recording, bound, token, wishes), daemon=True
+        )
+        self._process.start()
+        others.close()
+        bound.close()
+        self._await_ready()
+
+    def look_after(self, recording: Path) -> None:
+        """Tell where the recording goes on, if in another file, and see that all is well."""
+        if recording != self._recording:
+            self._recording = recording
+            with suppress(OSError):
+                self._pipe.send(recording)
+        if not self.trouble and not self._process.is_alive():
+            self.trouble = "the page is no longer served; clocking went on without it"
+
+    def close(self) -> None:
+        """End sharing."""
+        self._pipe.close()
+        self._process.join(END_WITHIN_S)
+        if self._process.is_alive():
+            self._process.terminate()
+            self._process.join()
+
+    def _await_ready(self) -> None:
+        trouble: object = "it did not begin"
+        with suppress(EOFError, OSError):
+            if self._pipe.poll(READY_WITHIN_S):
+                trouble = self._pipe.recv()
+        if trouble is not None:
+            self.close()
+            raise PortError(f"the page cannot be served: {trouble}", where="share")
+
+
+def _share(
+    pipe: Connection, recording: Path, bound: socket.socket, token: str, wishes: DisplayOptions
+) -> None:
+    """Follow and serve until the pipe ends."""
+    try:
+        run = follow_run(recording)
+        run.start()
+        run.session.make_ready()
+    except ChronoError as error:
+        pipe.send(error.message)
+        return
+
+    def is_over() -> bool:
+        try:
+            while pipe.poll():
+                run.source.go_on_under(pipe.recv())
+        except (EOFError, OSError):
+            return True
+        return False
+
+    with suppress(KeyboardInterrupt):
+        serve(run, bound, token, wishes, lambda: pipe.send(None), is_over)
+    run.close()

@@ -1,0 +1,225 @@
+"""Following a recording and serving its page, until somebody ends it.
+
+One loop serves everyone; reading and measuring go on in a thread beside it, one step at a time.
+"""
+
+import asyncio
+import json
+import logging
+import signal
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+
+import uvicorn
+from starlette.types import ASGIApp
+
+from chrono.session.follow_run import FollowRun
+from chrono.session.view_cache import ViewCache
+from chrono.sharing.connection_limits import (
+    MOST_ANSWERED,
+    MOST_OPEN,
+    LimitedConnection,
+    allow_open_files,
+)
+from chrono.sharing.page_state import page_state_json, page_state_of
+from chrono.sharing.web_address import SERVER_NAME
+from chrono.sharing.web_app import StateChannel, make_app
+
+POLL_S = 0.02
+"""How often the recording is looked at."""
+
+SHOW_S = 0.05
+"""No more states than one in this time: a page is looked at by people."""
+
+KEPT_SHOTS = 500
+"""Shots that are put together once and kept, before all are forgotten: memory stays flat."""
+
+BACKLOG = 64
+"""Connections that the system may hold for us: taken in at once, they count as open ones."""
+
+OTHER_FILES = 100
+"""Files that the program has open beside connections, at most."""
+
+END_WITHIN_S = 2
+
+
+@dataclass(frozen=True)
+class DisplayOptions:
+    """How the page is to show a session: unit (empty: the rig's) and decimal sign."""
+
+    unit: str = ""
+    decimal: str = "."
+
+
+class PageServer(uvicorn.Server):
+    """The server, which leaves signals to whoever runs it."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Leave them."""
+        yield
+
+
+def serve(
+    run: FollowRun,
+    bound: socket.socket,
+    token: str,
+    wishes: DisplayOptions,
+    ready: Callable[[], None] = lambda: None,
+    is_over: Callable[[], bool] = lambda: False,
+) -> None:
+    """
+    Follow a recording and serve its page until a signal ends that.
+
+    Parameters
+    ----------
+    run : FollowRun
+        Started already.
+    bound : socket
+        Where the page is asked for; it is closed in the end.
+    token : str
+        Secret that leads every path; empty for none.
+    wishes : DisplayOptions
+    ready : callable, optional
+        Called once the page can be asked for.
+    is_over : callable, optional
+        Asked now and then; serving ends when it says so.
+    """
+    asyncio.run(serving(run, bound, token, wishes, ready, is_over))
+
+
+async def serving(
+    run: FollowRun,
+    bound: socket.socket,
+    token: str,
+    wishes: DisplayOptions,
+    ready: Callable[[], None] = lambda: None,
+    is_over: Callable[[], bool] = lambda: False,
+) -> None:
+    """Do what `serve` does, in a loop that runs already."""
+    allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
+    channel = StateChannel(lambda: beat_of(run))
+    server = PageServer(_config(make_app(channel, token)))
+    stop = asyncio.Event()
+    with _ended_by_signals(stop):
+        tasks = [
+            asyncio.create_task(server.serve(sockets=[bound])),
+            asyncio.create_task(publish(run, channel, wishes)),
+            asyncio.create_task(_until_over(stop, is_over)),
+        ]
+        ready()
+        ended, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        channel.close()
+        server.should_exit = True
+        for task in tasks[1:]:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+    for task in ended:
+        task.result()  # what went wrong, if anything did
+
+
+async def _until_over(stop: asyncio.Event, is_over: Callable[[], bool]) -> None:
+    while not (stop.is_set() or is_over()):
+        with suppress(TimeoutError):
+            async with asyncio.timeout(0.2):
+                await stop.wait()
+
+
+def beat_of(run: FollowRun) -> bytes:
+    """Return what is sent where nothing is new: how long the recording has not grown."""
+    return json.dumps({"quiet_s": round(run.source.quiet_s, 1)}).encode()
+
+
+async def publish(run: FollowRun, channel: StateChannel, wishes: DisplayOptions) -> None:
+    """Take rows as they come, and publish each state that looks different."""
+    loop = asyncio.get_running_loop()
+    states = _States(run, wishes)
+    while True:
+        begun_s = loop.time()
+        state = await asyncio.to_thread(states.newer)
+        if state:
+            quiet = b'"quiet_s":%.1f,' % run.source.quiet_s
+            channel.publish(b"{" + quiet + state[1:])
+            # Where a state takes long to make, half the time is left for everything else.
+            await asyncio.sleep(max(SHOW_S, loop.time() - begun_s))
+        await asyncio.sleep(POLL_S)
+
+
+class _States:
+    """What a run shows, each time that it looks different."""
+
+    def __init__(self, run: FollowRun, wishes: DisplayOptions) -> None:
+        self._run, self._wishes = run, wishes
+        self._look_anew()
+        self._known: object = None
+        self._last = b""
+
+    def _look_anew(self) -> None:
+        """Forget the shots that were put together: only the last ones are shown."""
+        self._looks = ViewCache(self._run.session)
+        self._until = len(self._run.session.log) + KEPT_SHOTS
+
+    def newer(self) -> bytes:
+        """Take the rows that are ready; return the state if it looks new, else nothing."""
+        run, wishes = self._run, self._wishes
+        run.catch_up()
+        run.step()
+        now = (run.session, run.session.revision, run.status.state)
+        if now == self._known:
+            return b""
+        self._known = now
+        if self._looks.session is not run.session or len(run.session.log) > self._until:
+            self._look_anew()
+        shown = page_state_json(page_state_of(run, wishes.unit, wishes.decimal, self._looks))
+        if shown == self._last:
+            return b""
+        self._last = shown
+        return shown
+
+
+def _config(app: ASGIApp) -> uvicorn.Config:
+    # What goes wrong in the program itself is told; what others send is their business.
+    for name in ("uvicorn.error", "asyncio"):
+        logging.getLogger(name).setLevel(logging.ERROR)
+    return uvicorn.Config(
+        app,
+        http=LimitedConnection,
+        ws="none",
+        loop="asyncio",
+        lifespan="off",
+        interface="asgi3",
+        access_log=False,  # it would keep the secret in the address
+        log_config=None,
+        proxy_headers=False,
+        server_header=False,
+        headers=[("Server", SERVER_NAME)],
+        backlog=BACKLOG,
+        limit_concurrency=MOST_ANSWERED,
+        timeout_keep_alive=1,
+        timeout_graceful_shutdown=END_WITHIN_S,
+        h11_max_incomplete_event_size=8192,
+    )
+
+
+@contextmanager
+def _ended_by_signals(stop: asyncio.Event) -> Iterator[None]:
+    """Let ctrl+c and the signals that end programs set `stop`."""
+    loop = asyncio.get_running_loop()
+
+    def end(*_: object) -> None:
+        loop.call_soon_threadsafe(stop.set)
+
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.getsignal(number) for number in numbers}
+    with suppress(ValueError):  # not in the main thread: nobody sends it signals
+        for number in numbers:
+            signal.signal(number, end)
+    try:
+        yield
+    finally:
+        with suppress(ValueError):
+            for number, handler in before.items():
+                signal.signal(number, handler)

@@ -1,0 +1,216 @@
+"""The page and its stream of states, as an ASGI application.
+
+There are two things to ask for, the page and its states, named exactly; no path is ever looked
+up in a file system. Nothing that a request brings is executed, stored or shown.
+
+There are no queues. A viewer has only the number of the state that was sent last. So a slow
+viewer gets the newest state when it can take more, and costs nobody anything. The form is
+that of server-sent events (HTML Living Standard, 9.2).
+"""
+
+import asyncio
+import base64
+import hashlib
+import secrets
+from collections.abc import AsyncIterator, Callable, Mapping
+from importlib.resources import files
+
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response, StreamingResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from chrono.cautions import CAUTION_LINE
+from chrono.sharing.access_control import PageRequest, RefusedRequest, admit
+
+BEAT_S = 5.0
+"""Something is sent at least so often, so that both ends know of each other [s]."""
+
+RETRY_MS = 2000
+"""Who lost the link tries again after so long [ms]."""
+
+
+class StateChannel:
+    """
+    The newest state, and all who wait for a newer one.
+
+    Parameters
+    ----------
+    beat : callable
+        Gives the text sent where nothing is new.
+
+    Attributes
+    ----------
+    viewers : int
+        How many are looking.
+    """
+
+    def __init__(self, beat: Callable[[], bytes] = lambda: b"{}") -> None:
+        self._beat = beat
+        self._run = secrets.token_hex(4)  # numbers of an earlier run are none of this one
+        self._number = 0
+        self._message = b""
+        self._changed = asyncio.Event()
+        self._closed = False
+        self.viewers = 0
+
+    def publish(self, state: bytes) -> None:
+        """Let everyone have a state, given as one line of text, in place of the one before."""
+        self._number += 1
+        self._message = b"id: %s\ndata: %s\n\n" % (self._name(self._number), state)
+        self._wake()
+
+    def close(self) -> None:
+        """End every stream."""
+        self._closed = True
+        self._wake()
+
+    async def messages(self, last_seen: str = "") -> AsyncIterator[bytes]:
+        """
+        Yield the newest state whenever there is a newer one, and beats between.
+
+        Parameters
+        ----------
+        last_seen : str, optional
+            Name of the state that this viewer saw last, on an earlier connection.
+        """
+        seen = self._number if last_seen.encode() == self._name(self._number) else 0
+        self.viewers += 1
+        try:
+            yield b"retry: %d\n\n" % RETRY_MS
+            while not self._closed:
+                changed = self._changed
+                if self._number != seen:
+                    seen = self._number
+                    yield self._message
+                elif not await _within(BEAT_S, changed):
+                    yield b"event: beat\ndata: %s\n\n" % self._beat()
+        finally:
+            self.viewers -= 1
+
+    def _name(self, number: int) -> bytes:
+        return f"{self._run}-{number}".encode()
+
+    def _wake(self) -> None:
+        changed, self._changed = self._changed, asyncio.Event()
+        changed.set()
+
+
+async def _within(seconds: float, event: asyncio.Event) -> bool:
+    try:
+        async with asyncio.timeout(seconds):
+            await event.wait()
+    except TimeoutError:
+        return False
+    return True
+
+
+PAGE, EVENTS = "", "events"
+
+MOST_VIEWERS = 250
+"""Several classes; more streams are refused."""
+
+SAFE_HEADERS = {
+    "Cache-Control": "no-store",
+    "Connection": "close",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+}
+"""With every answer: not kept, not framed, its address (with the secret) told to nobody."""
+
+LOCKED_POLICY = (
+    "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+
+
+def make_app(channel: StateChannel, token: str) -> ASGIApp:
+    """
+    Return the application.
+
+    Parameters
+    ----------
+    channel : StateChannel
+        What is shown.
+    token : str
+        Secret that leads every path; empty for none.
+    """
+    page, policy = make_page()
+
+    async def app(scope: Scope, receive: Receive, send: Send) -> None:
+        request = Request(scope, receive)
+        answer = _answer(request, channel, token, page, policy)
+        await answer(scope, receive, send)
+
+    return app
+
+
+def make_page() -> tuple[bytes, str]:
+    """
+    Return the whole page, one file that loads nothing, and its content security policy.
+
+    The policy allows the style and the script of the page by their hashes, and nothing else
+    to run (Content Security Policy Level 3, W3C).
+    """
+    style, script = _text("page.css"), _text("page.js")
+    page = _text("page.html").replace("/*style*/", style).replace("/*script*/", script)
+    page = page.replace("<!--caution-->", CAUTION_LINE)
+    policy = (
+        f"{LOCKED_POLICY}; connect-src 'self'; "
+        f"style-src '{_hash(style)}'; script-src '{_hash(script)}'"
+    )
+    return page.encode(), policy
+
+
+def _answer(
+    request: Request, channel: StateChannel, token: str, page: bytes, policy: str
+) -> Response:
+    name = admit(_asked(request), token)
+    if isinstance(name, RefusedRequest):
+        allowed = {"Allow": "GET, HEAD"} if name.status == 405 else {}
+        return _words(name.status, name.words, allowed)
+    if name == PAGE:
+        headers = {**SAFE_HEADERS, "Content-Security-Policy": policy}
+        return Response(page, media_type="text/html; charset=utf-8", headers=headers)
+    if name == EVENTS and request.method == "HEAD":
+        return Response(media_type="text/event-stream", headers=_headers())
+    if name == EVENTS and channel.viewers >= MOST_VIEWERS:
+        return _words(503, "As many as there is room for are looking.", {"Retry-After": "10"})
+    if name == EVENTS:
+        seen = request.headers.get("last-event-id", "")
+        return StreamingResponse(
+            channel.messages(seen), media_type="text/event-stream", headers=_headers()
+        )
+    return _words(404, "There is no such page.")
+
+
+def _asked(request: Request) -> PageRequest:
+    scope, headers = request.scope, request.headers
+    address, port = scope.get("server") or ("", 0)
+    return PageRequest(
+        request.method,
+        scope.get("raw_path", b"").decode("latin-1"),
+        headers.get("host", ""),
+        headers.get("origin", ""),
+        headers.get("sec-fetch-site", ""),
+        address,
+        port or 0,
+    )
+
+
+def _words(status: int, words: str, more: Mapping[str, str] = {}) -> Response:
+    return PlainTextResponse(f"{words}\n", status, headers={**_headers(), **more})
+
+
+def _headers() -> dict[str, str]:
+    return {**SAFE_HEADERS, "Content-Security-Policy": LOCKED_POLICY}
+
+
+def _text(name: str) -> str:
+    return files("chrono.sharing").joinpath(name).read_text("utf-8")
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode()).digest()
+    return f"sha256-{base64.b64encode(digest).decode()}"

@@ -1,0 +1,173 @@
+"""What a bench of the error lab shows: its budget, its shots repeated, its error by speed."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats
+from chrono.measuring.coverage_interval import cumulative
+from chrono.measuring.error_budget import BOUNCE, Budget, Input, triangular, two_pair
+from chrono.measuring.improvements import GROUPS, group_shares, input_group
+from chrono.measuring.speed import SpeedModel, shot_budget
+from chrono.processor.shot_records import EdgesUsed
+from chrono.teaching.lab_bench import VALUES, Bench
+from chrono.teaching.repeated_shots import RepeatedShots, repeat_shots, step_errors
+
+CURVE_POINTS = 120
+STEP_TRANSITS = 20_000
+STEP_BINS = 40
+
+
+@dataclass(frozen=True, eq=False)
+class ErrorCurves:
+    """
+    Relative standard uncertainty over speed.
+
+    Attributes
+    ----------
+    speed_mps : ndarray of float64, shape (N,)
+        Speeds [m/s], growing.
+    parts : mapping
+        By group of contributions, those that contribute: u over the speed, shape (N,).
+    whole : ndarray of float64, shape (N,)
+        All of them combined.
+    """
+
+    speed_mps: Floats
+    parts: Mapping[str, Floats]
+    whole: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class StepErrors:
+    """
+    What counting alone does to a transit.
+
+    Attributes
+    ----------
+    edges : ndarray of float64, shape (M + 1,)
+        Ends of M intervals of the error [ticks].
+    counted, expected : ndarray of float64, shape (M,)
+        Of `STEP_TRANSITS` transits, how many fell there, and how many theory expects.
+    sd : float
+        Standard deviation of the errors [ticks].
+    sd_expected : float
+        That of theory [ticks].
+    """
+
+    edges: Floats
+    counted: Floats
+    expected: Floats
+    sd: float
+    sd_expected: float
+
+
+@dataclass(frozen=True, eq=False)
+class LabView:
+    """
+    Everything that a bench shows.
+
+    Attributes
+    ----------
+    bench : Bench
+    seed : int
+        Which gates of this description, which chances.
+    model : SpeedModel
+    transit_s : float
+        The transit that a board without error would tell [s].
+    budget : Budget
+    shares : mapping
+        Share of the variance by group, the largest first.
+    repeated : RepeatedShots
+    curves : ErrorCurves
+    steps : StepErrors
+    """
+
+    bench: Bench
+    seed: int
+    model: SpeedModel
+    transit_s: float
+    budget: Budget
+    shares: Mapping[str, float]
+    repeated: RepeatedShots
+    curves: ErrorCurves
+    steps: StepErrors
+
+    @property
+    def rung_s(self) -> float:
+        """Time between two possible readings of a transit [s]: half a tick for two pairs."""
+        both = self.bench.edges == EdgesUsed.BOTH
+        return self.bench.tick_s / (2 if both else 1)
+
+    @property
+    def rules(self) -> tuple[str, float]:
+        """The group with the largest share of the variance, and that share."""
+        return next(iter(self.shares.items()))
+
+    @property
+    def tick_rules_from_mps(self) -> float:
+        """Speed from which on the tick has half of the variance [m/s]; NaN if it never has."""
+        tick, whole = self.curves.parts.get("tick"), self.curves.whole
+        if tick is None:
+            return float("nan")
+        share = (tick / whole) ** 2
+        over = np.flatnonzero(share >= 0.5)
+        if not len(over):
+            return float("nan")
+        first = int(over[0])
+        near = slice(max(first - 1, 0), first + 1)
+        return float(np.interp(0.5, share[near], self.curves.speed_mps[near]))
+
+    @property
+    def held(self) -> int:
+        """How many of the repeated shots have an interval ± U95 that holds the true speed."""
+        repeated = self.repeated
+        off = np.abs(repeated.measured.speed_mps - repeated.true_mps)
+        return int((off <= repeated.measured.U95_mps).sum())
+
+
+def look(bench: Bench, seed: int = 0) -> LabView:
+    """Work out everything that a bench shows; takes a fraction of a second."""
+    model = SpeedModel.from_rig(bench.rig)
+    transit_s = model.board_transit(bench.speed_mps, bench.edges)
+    budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)
+    return LabView(
+        bench=bench,
+        seed=seed,
+        model=model,
+        transit_s=transit_s,
+        budget=budget,
+        shares=group_shares(budget.contributions),
+        repeated=repeat_shots(bench, model, seed),
+        curves=_error_curves(model, bench),
+        steps=_step_errors(bench, model, seed),
+    )
+
+
+def _error_curves(model: SpeedModel, bench: Bench) -> ErrorCurves:
+    slowest, *_, fastest = VALUES["speed_mps"]
+    speeds = np.geomspace(slowest, fastest, CURVE_POINTS)
+    variances = {group: np.zeros(CURVE_POINTS) for group in (*GROUPS, BOUNCE)}
+    for i, speed_mps in enumerate(speeds):
+        transit_s = model.board_transit(float(speed_mps), bench.edges)
+        for part in model.contributions(transit_s, bench.edges, bench.bounce_s):
+            variances[input_group(part)][i] += (part.u_out / speed_mps) ** 2
+    parts = {group: np.sqrt(v) for group, v in variances.items() if v.any()}
+    return ErrorCurves(speeds, parts, np.sqrt(sum(variances.values())))
+
+
+def _step_errors(bench: Bench, model: SpeedModel, seed: int) -> StepErrors:
+    found = step_errors(bench, model, seed, STEP_TRANSITS)
+    edges = np.linspace(-1, 1, STEP_BINS + 1)
+    counted, _ = np.histogram(found, edges)
+    theory = step_input(bench.edges)
+    expected = STEP_TRANSITS * np.diff(cumulative(theory, edges))
+    return StepErrors(edges, counted.astype(float), expected, float(found.std()), theory.u)
+
+
+def step_input(edges: EdgesUsed) -> Input:
+    """Return the error of a transit counted in ticks of 1, as the budget takes it."""
+    if edges == EdgesUsed.BOTH:
+        return two_pair("tick", 1.0)
+    return triangular("tick", 1.0)

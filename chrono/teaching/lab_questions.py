@@ -1,0 +1,145 @@
+"""Questions that a class can be asked of any bench; the answers are computed from it."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from chrono.measuring.improvements import group_shares
+from chrono.measuring.series_statistics import series_statistics
+from chrono.measuring.speed import SpeedModel, shot_budget
+from chrono.processor.shot_records import EdgesUsed
+from chrono.teaching.lab_bench import Bench
+from chrono.teaching.repeated_shots import repeat_shots
+
+MEAN_OF = 100
+"""Shots whose mean is asked for."""
+
+
+@dataclass(frozen=True)
+class Side:
+    """
+    What a bench comes to, before or after a change.
+
+    Attributes
+    ----------
+    speed_mps, U95_mps : float
+        The speed and its ± at 95 % [m/s].
+    rules : str
+        What has the largest share of the variance.
+    share : float
+        That share.
+    """
+
+    speed_mps: float
+    U95_mps: float
+    rules: str
+    share: float
+
+    @property
+    def relative(self) -> float:
+        """U95 over the speed."""
+        return self.U95_mps / self.speed_mps
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The two sides of a question; `after` is None where the bench cannot be changed so."""
+
+    before: Side
+    after: Side | None
+
+
+@dataclass(frozen=True)
+class Question:
+    """
+    A prepared question.
+
+    Attributes
+    ----------
+    text : str
+    change : callable
+        Makes the bench after the change.
+    mean : bool
+        What is asked for is the mean of `MEAN_OF` shots, on the same bench.
+    """
+
+    text: str
+    change: Callable[[Bench], Bench]
+    mean: bool = False
+
+    def answer(self, bench: Bench, seed: int = 0) -> Answer:
+        """Work out the answer for a bench."""
+        before = side_of(bench)
+        if self.mean:
+            return Answer(before, _mean_side(bench, seed))
+        changed = self.change(bench)
+        return Answer(before, None if changed == bench else side_of(changed))
+
+
+def side_of(bench: Bench) -> Side:
+    """Return what a bench comes to."""
+    model = SpeedModel.from_rig(bench.rig)
+    transit_s = model.board_transit(bench.speed_mps, bench.edges)
+    budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)
+    rules, share = next(iter(group_shares(budget.contributions).items()))
+    return Side(budget.speed_mps, budget.U95_mps, rules, share)
+
+
+def _mean_side(bench: Bench, seed: int) -> Side | None:
+    model = SpeedModel.from_rig(bench.rig)
+    measured = repeat_shots(bench, model, seed, MEAN_OF).measured
+    transit_s = model.board_transit(bench.speed_mps, bench.edges)
+    shared = [
+        part
+        for part in model.contributions(transit_s, bench.edges)
+        if part.input.nature == "shared"
+    ]
+    columns = measured.speed_mps, measured.u_random_mps, measured.u_shared_mps
+    series = series_statistics(*columns, shared)
+    if series is None:
+        return None
+    parts = {
+        "what shots share": series.u_shared_mean_mps,
+        "what is new in each shot": series.u_random_mean_mps,
+    }
+    rules = max(parts, key=lambda name: parts[name])
+    total = math.hypot(*parts.values())
+    share = (parts[rules] / total) ** 2 if total else 0.0
+    return Side(series.mean_mps, series.U95_mean_mps, rules, share)
+
+
+def _scaled(name: str, factor: float) -> Callable[[Bench], Bench]:
+    return lambda bench: bench.with_values(**{name: factor * getattr(bench, name)})
+
+
+def _one_pair(bench: Bench) -> Bench:
+    edges = EdgesUsed.LEAD if bench.edges == EdgesUsed.BOTH else EdgesUsed.BOTH
+    return bench.with_values(edges=edges)
+
+
+QUESTIONS = (
+    Question(
+        "The gates stand twice as far apart: what happens to the ±?", _scaled("spacing_m", 2)
+    ),
+    Question("The counter steps half as far: what happens to the ±?", _scaled("tick_s", 0.5)),
+    Question(
+        "The body flies twice as fast: what happens to the ± in per cent?",
+        _scaled("speed_mps", 2),
+    ),
+    Question(
+        "The clock is ten times as good: what happens to the ±?",
+        _scaled("clock_tolerance", 0.1),
+    ),
+    Question(
+        "The stamps tremble ten times as much: what happens to the ±?", _scaled("jitter_s", 10)
+    ),
+    Question(
+        "One pair of edges for two, or two for one: what happens to the ±?",
+        _one_pair,
+    ),
+    Question(
+        f"The same shot {MEAN_OF} times, and the mean of them: what is left of the ±?",
+        lambda bench: bench,
+        mean=True,
+    ),
+)

@@ -1,0 +1,158 @@
+"""Shots repeated on one bench: true times counted in ticks, then measured as any shot is.
+
+The gates of a bench have their errors once, drawn as the budget states them; where an edge
+falls in a tick, jitter and chords are new in each shot. What comes out are counter values,
+which the product's own measuring turns into speeds.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats, Ints
+from chrono.measuring.error_budget import Input
+from chrono.measuring.monte_carlo import draw
+from chrono.measuring.speed import Measured, SpeedModel, measure
+from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
+from chrono.teaching.lab_bench import Bench
+
+SHOTS = 1000
+"""Enough to see a distribution, few enough to be drawn in a blink."""
+
+
+@dataclass(frozen=True, eq=False)
+class RepeatedShots:
+    """
+    Shots repeated on one bench.
+
+    Attributes
+    ----------
+    true_mps : ndarray of float64, shape (N,)
+        True speed of each shot's middle midway between the gates [m/s].
+    transit_ticks : ndarray of float64, shape (N,)
+        The transits as counted, half ticks where two pairs are averaged.
+    measured : Measured
+        Columns of N shots.
+    """
+
+    true_mps: Floats
+    transit_ticks: Floats
+    measured: Measured
+
+
+def repeat_shots(
+    bench: Bench, model: SpeedModel, seed: int, count: int = SHOTS
+) -> RepeatedShots:
+    """
+    Repeat a shot on a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+    model : SpeedModel
+        That of the bench's rig.
+    seed : int
+        The same seed gives the same gates and the same chances.
+    count : int, optional
+        How many shots.
+    """
+    rng = np.random.default_rng(seed)
+    true_mps = bench.speed_mps * (1 + bench.spread * rng.standard_normal(count))
+    true_mps = np.maximum(true_mps, bench.speed_mps / 10)
+    path_m = model.spacing_m + _once(model.spacing, rng)
+    path_m += sum(_once(trip, rng) for trip in model.trips)
+    path_m *= model.path_factor + _once(model.tilt, rng)
+    latency_s = model.latency_s + _once(model.latency, rng)
+    rate = 1 + model.rate_error + _once(model.rate, rng)
+    chord_m = _chords(bench, model, rng, count)
+    lead_mps, trail_mps = _edge_speeds(model, true_mps, rng)
+    lead_s = (path_m + chord_m) / lead_mps + latency_s
+    trail_s = (path_m - chord_m) / trail_mps + latency_s
+    block_s = bench.base.body.length_m / true_mps
+    bounced_s = bench.bounce_s * rng.standard_normal(count)
+    lead_s, trail_s = lead_s + bounced_s, trail_s + bounced_s
+    shots = count_shots(bench, lead_s * rate, trail_s * rate, block_s * rate, rng)
+    measured = measure(shots, model)
+    return RepeatedShots(true_mps, measured.transit_s / bench.tick_s, measured)
+
+
+def step_errors(bench: Bench, model: SpeedModel, seed: int, count: int) -> Floats:
+    """
+    Return what counting alone does to transits of any fraction of a tick [ticks].
+
+    Parameters
+    ----------
+    bench : Bench
+        Its tick and the edges used count; jitter is left out.
+    model : SpeedModel
+        That of the bench's rig.
+    seed : int
+        Of the random numbers.
+    count : int
+        How many transits.
+    """
+    rng = np.random.default_rng(seed)
+    ticks = np.ceil(model.board_transit(bench.speed_mps, bench.edges) / bench.tick_s) + 1
+    transit_s = (ticks + rng.random(count)) * bench.tick_s
+    block_s = (ticks + rng.random(count)) * bench.tick_s
+    still = bench.with_values(jitter_s=0.0)
+    shots = count_shots(still, transit_s, transit_s, block_s, rng)
+    return np.asarray((measure(shots, model).transit_s - transit_s) / bench.tick_s)
+
+
+def count_shots(
+    bench: Bench, lead_s: Floats, trail_s: Floats, block_s: Floats, rng: np.random.Generator
+) -> Shots:
+    """
+    Return shots as a board counts them.
+
+    Parameters
+    ----------
+    bench : Bench
+        Its tick, jitter and edges.
+    lead_s, trail_s, block_s : ndarray of float64, shape (N,)
+        Transits of the front and of the back, time for which gate A is blocked [s], by the
+        board's clock.
+    rng : Generator
+        Where in a tick a shot begins, and the jitter.
+    """
+    count = len(lead_s)
+    begin_s = rng.random(count) * bench.tick_s
+
+    def stamp(time_s: Floats) -> Ints:
+        noisy_s = time_s + bench.jitter_s * rng.standard_normal(count)
+        return np.floor(noisy_s / bench.tick_s).astype(np.int64)
+
+    end_s = begin_s + block_s
+    a_in, a_out, b_in, b_out = map(stamp, (begin_s, end_s, begin_s + lead_s, end_s + trail_s))
+    shots = np.zeros(count, SHOT_DTYPE)
+    shots["lead"], shots["trail"] = b_in - a_in, b_out - a_out
+    shots["block_a"], shots["block_b"] = a_out - a_in, b_out - b_in
+    shots["companion"] = np.nan
+    shots["bounce"] = bench.bounce_s / bench.tick_s
+    shots["used"] = bench.edges
+    unused = {EdgesUsed.LEAD: "trail", EdgesUsed.TRAIL: "lead"}.get(bench.edges)
+    if unused:
+        shots[unused] = ABSENT
+    return shots
+
+
+def _once(quantity: Input, rng: np.random.Generator) -> float:
+    return float(draw(quantity, rng, 1)[0])
+
+
+def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: int) -> Floats:
+    chords = model.one_pair.chords
+    return np.zeros(count) if chords is None else draw(chords, rng, count)
+
+
+def _edge_speeds(
+    model: SpeedModel, true_mps: Floats, rng: np.random.Generator
+) -> tuple[Floats, Floats]:
+    """Return the speeds of front and back midway, drag off by one draw for all shots."""
+    off = float(rng.standard_normal()) * model.one_pair.factor_u(true_mps)
+    front, back = (
+        true_mps / (model.one_pair.factor(true_mps, edges) + sign * off)
+        for edges, sign in ((EdgesUsed.LEAD, -1), (EdgesUsed.TRAIL, 1))
+    )
+    return front, back

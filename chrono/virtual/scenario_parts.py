@@ -1,0 +1,289 @@
+"""The parts of a virtual board's scenario: bodies, gates, boards, lamps, and how bodies fly.
+
+Numbers are SI; they are what is stated or plausible, not measured.
+"""
+
+from dataclasses import dataclass, field
+from math import acosh, exp, expm1, sqrt
+
+from chrono.rigs.line_kinds import FRAMED, PLAIN, LineKind
+
+
+@dataclass(frozen=True)
+class FlyingBody:
+    """
+    Something that flies through the gates.
+
+    Attributes
+    ----------
+    name : str
+    mass_kg, diameter_m, length_m : float
+        Mass [kg], size across and along the path [m].
+    drag_per_m : float
+        Relative loss of speed per metre of path, ½·ρ·c·A/m [1/m].
+    """
+
+    name: str
+    mass_kg: float
+    diameter_m: float
+    length_m: float
+    drag_per_m: float
+
+
+@dataclass(frozen=True)
+class PlayedSetup:
+    """Launch conditions: speed midway between the gates [m/s] and its relative spread."""
+
+    name: str
+    speed_mps: float
+    relative_spread: float
+    conditions: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Companion:
+    """
+    A carrier that leaves the muzzle with the body and may follow it through the gates.
+
+    Attributes
+    ----------
+    body : FlyingBody
+    speed_ratio, ratio_spread : float
+        Its speed at the muzzle relative to the main body's, mean and standard deviation.
+    probability : float
+        How often it reaches the gates.
+    """
+
+    body: FlyingBody
+    speed_ratio: float
+    ratio_spread: float
+    probability: float
+
+
+@dataclass(frozen=True)
+class Lamp:
+    """A lamp that trips one gate periodically, for `burst_s` in every `every_s` [s]."""
+
+    gate: int
+    frequency_hz: float
+    duty: float
+    every_s: float
+    burst_s: float
+
+
+@dataclass(frozen=True)
+class StatedGates:
+    """The two gates: what the rig states of them. Lengths [m], angle [rad], times [s]."""
+
+    spacing_m: float = 0.3
+    spacing_tolerance_m: float = 0.0005
+    trip_tolerance_m: float = 0.0002
+    tilt_limit_deg: float = 1.0
+    latency_mismatch_s: float = 0.2e-6
+    muzzle_distance_m: float = 1.0
+    slowest_mps: float = 2.0
+    fastest_mps: float = 200.0
+
+
+@dataclass(frozen=True)
+class Board:
+    """
+    The board's clock and line.
+
+    Attributes
+    ----------
+    name, firmware : str
+        As in its hello line.
+    lines : LineKind
+        What it sends.
+    frequency_hz : float
+        Counter units per second; 1e6 for plain and interval lines.
+    step : int
+        Counter units by which its timestamps advance.
+    counter_bits : int
+    counter_start : int
+        Counter value when the play begins.
+    rate_tolerance : float
+        Half-width of the relative error of the frequency.
+    jitter_s : float
+        Standard deviation of one timestamp [s].
+    separation_s : float
+        Two edges closer than this cannot both be timed [s].
+    bits_per_s : float
+        Speed of its serial line.
+    queue_lines : int
+        Lines that may wait for the serial line before edges are lost.
+    """
+
+    name: str = "gates-328p"
+    firmware: str = "1.0"
+    lines: LineKind = FRAMED
+    frequency_hz: float = 16e6
+    step: int = 1
+    counter_bits: int = 32
+    counter_start: int = 0
+    rate_tolerance: float = 50e-6
+    jitter_s: float = 0.1e-6
+    separation_s: float = 4.2e-6
+    bits_per_s: float = 250_000.0
+    queue_lines: int = 64
+
+    @property
+    def tick_s(self) -> float:
+        """Step of a timestamp [s]."""
+        return self.step / self.frequency_hz
+
+
+@dataclass(frozen=True)
+class Drop:
+    """
+    A body dropped from rest through gates that stand one above the other, A on top.
+
+    Attributes
+    ----------
+    height_m, height_tolerance_m : float
+        From the beam of gate A up to the body's lower edge as stated, and its half-width [m].
+    spread_m : float
+        Standard deviation of the height from drop to drop [m].
+    """
+
+    height_m: float
+    height_tolerance_m: float = 0.001
+    spread_m: float = 0.0003
+
+
+SQUASH_BALL = FlyingBody("squash ball", 0.024, 0.040, 0.040, drag_per_m=0.0148)
+"""Size and mass as in the rules of squash; drag of a smooth sphere, c = 0.47."""
+STEEL_BALL = FlyingBody("steel ball", 0.0642, 0.025, 0.025, drag_per_m=0.0018)
+"""A ball of a bearing, 25 mm; drag of a smooth sphere at 3.6 m/s, c = 0.39."""
+FELT_WAD = FlyingBody("felt wad", 0.002, 0.040, 0.012, drag_per_m=0.20)
+
+SKETCH_CLOCK = Board(
+    name="sketch",
+    lines=PLAIN,
+    frequency_hz=1e6,
+    step=4,
+    rate_tolerance=5000e-6,
+    jitter_s=1.9e-6,
+    separation_s=0.0,
+    bits_per_s=115_200.0,
+)
+"""A plain sketch on `micros()`: steps of 4 us, a ceramic resonator, interrupts in its way."""
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """
+    One play for the virtual board.
+
+    Attributes
+    ----------
+    name, summary : str
+        As it is called for, and one line for lists.
+    setups : tuple of PlayedSetup
+        Taken in turn, `block` shots each.
+    pause_s : (float, float)
+        Time between shots is uniform in this range [s].
+    bounce_probability : float
+        How often the comparator chatters at an edge.
+    missed_probability : float
+        How often the board misses an edge.
+    drop : Drop, optional
+        The body is dropped, not launched.
+    spacing_off_m : float
+        By how much the gates stand farther apart than the rig's tolerance explains [m].
+    gates_of : str
+        Scenario whose very gates and clock these are, for the same seed; empty for its own.
+    launches_of : str
+        Scenario whose very launches these are, for the same seed; empty for its own.
+    exchanged : bool
+        Whether the two sensors were exchanged, each with its delay.
+    """
+
+    name: str
+    summary: str
+    setups: tuple[PlayedSetup, ...]
+    block: int = 10
+    pause_s: tuple[float, float] = (2.0, 4.0)
+    body: FlyingBody = SQUASH_BALL
+    companion: Companion | None = None
+    lamps: tuple[Lamp, ...] = ()
+    bounce_probability: float = 0.0
+    missed_probability: float = 0.0
+    drop: Drop | None = None
+    spacing_off_m: float = 0.0
+    gates_of: str = ""
+    launches_of: str = ""
+    exchanged: bool = False
+    gates: StatedGates = field(default_factory=StatedGates)
+    board: Board = field(default_factory=Board)
+
+    def setup_of(self, shot: int) -> PlayedSetup:
+        """Return the setup of the shot with this index, from 0."""
+        return self.setups[shot // self.block % len(self.setups)]
+
+
+Interval = tuple[float, float]
+"""From when to when [s]."""
+
+
+@dataclass(frozen=True)
+class VirtualFlight:
+    """
+    One body on its way along the gates' axis, slowed by quadratic drag.
+
+    Attributes
+    ----------
+    body : FlyingBody
+    speed_mps : float
+        True speed of its middle midway between the gates [m/s].
+    midway_s : float
+        Board time at which its middle is there [s].
+    """
+
+    body: FlyingBody
+    speed_mps: float
+    midway_s: float
+
+    def time_at(self, position_m: float) -> float:
+        """
+        Return when the body's middle is at a position from midway [s].
+
+        Notes
+        -----
+        From dv/dt = −κ·v²: t(x) = (exp(κ·x) − 1)/(κ·v₀).
+        """
+        kappa = self.body.drag_per_m
+        return self.midway_s + expm1(kappa * position_m) / (kappa * self.speed_mps)
+
+    def blocks(self, gate_position_m: float) -> Interval:
+        """Return from when to when it blocks a gate [s]."""
+        half_m = self.body.length_m / 2.0
+        return self.time_at(gate_position_m - half_m), self.time_at(gate_position_m + half_m)
+
+
+@dataclass(frozen=True)
+class VirtualFall(VirtualFlight):
+    """
+    One body that falls from rest along the gates' axis, gate A above gate B.
+
+    Attributes
+    ----------
+    release_m : float
+        Where its middle is released, from midway, negative above it [m].
+    acceleration_mps2 : float
+        As long as it is slow [m/s²].
+    """
+
+    release_m: float
+    acceleration_mps2: float
+
+    def time_at(self, position_m: float) -> float:
+        """Return when the body's middle is at a position from midway [s]."""
+        return self.midway_s + self._falling_s(position_m) - self._falling_s(0.0)
+
+    def _falling_s(self, position_m: float) -> float:
+        """Time since its release, arcosh(exp(κ·h))/√(κ·a), from dv/dt = a − κ·v²."""
+        kappa = self.body.drag_per_m
+        fallen_m = max(position_m - self.release_m, 0.0)
+        return acosh(exp(kappa * fallen_m)) / sqrt(kappa * self.acceleration_mps2)

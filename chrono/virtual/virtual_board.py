@@ -1,0 +1,402 @@
+"""A board that exists only as numbers: launches through two gates, as true wire lines.
+
+Bodies fly, beams are blocked, comparators trip and chatter, a counter with its own rate
+is read, lines wait for the serial line. All pure: the same scenario and seed give the
+same lines, and the truth behind them. Knows no port and no clock of the host.
+"""
+
+import heapq
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import count
+from math import cos, exp, expm1, floor, pi, radians, sqrt
+from random import Random
+from typing import Any
+
+from chrono.reader.line_grammar import (
+    encode_beat,
+    encode_edge,
+    encode_hello,
+    encode_interval,
+    encode_plain,
+)
+from chrono.virtual.scenario_parts import (
+    Board,
+    Interval,
+    Lamp,
+    PlayedSetup,
+    Scenario,
+    VirtualFall,
+    VirtualFlight,
+)
+from chrono.virtual.scenarios import Play
+
+FIRST_LAUNCH_S = 1.2
+"""Time from the board's start to the first launch [s]; speedup shortens it."""
+
+CHATTER_S = 40e-6
+"""Longest chatter of a comparator after a leading, or before a trailing edge [s]."""
+
+GRAVITY_MPS2 = 9.8104
+GRAVITY_TOLERANCE_MPS2 = 1e-3
+"""At a rig's default place, 50° and 100 m; the half-width is what ores and mountains do."""
+
+AIR_KGPM3 = 1.2
+
+TimedLine = tuple[float, bytes]
+"""Board time at which the line's last byte has left [s], and the line with newline."""
+
+Edge = tuple[float, int, int]
+"""Time [s], gate 0 or 1, level 1 blocked or 0 clear."""
+
+_BEAT = -1
+"""Stands for a gate where a beat is due."""
+
+
+@dataclass(frozen=True)
+class VirtualLaunch:
+    """
+    The truth of one launch.
+
+    Attributes
+    ----------
+    shot : int
+        Index from 0.
+    setup : PlayedSetup
+    ready_s : float
+        Board time since which the launcher stands ready in this setup [s].
+    flights : tuple of VirtualFlight
+        The main body first, then what follows it.
+    """
+
+    shot: int
+    setup: PlayedSetup
+    ready_s: float
+    flights: tuple[VirtualFlight, ...]
+
+    @property
+    def speed_mps(self) -> float:
+        """True speed of the main body midway between the gates [m/s]."""
+        return self.flights[0].speed_mps
+
+
+@dataclass(frozen=True)
+class TrueRig:
+    """
+    What the rig really is, drawn within its stated tolerances.
+
+    Attributes
+    ----------
+    positions_m : (float, float)
+        Where along the path each gate trips, from midway [m].
+    latencies_s : (float, float)
+        Delay of each gate's sensor [s].
+    rate_error : float
+        Relative error of the counter's frequency.
+    spacing_m : float
+        Distance of the places where the gates trip, along their axis [m].
+    height_m : float
+        Of a drop: from where gate A trips up to the body's lower edge, on average [m].
+    gravity_mps2 : float
+        Of the place [m/s²].
+    """
+
+    positions_m: tuple[float, float]
+    latencies_s: tuple[float, float]
+    rate_error: float
+    spacing_m: float
+    height_m: float
+    gravity_mps2: float
+
+
+def true_rig(scenario: Scenario, seed: int) -> TrueRig:
+    """Draw the rig of this seed: one set of errors that all its shots share."""
+    rng = Random(f"{scenario.gates_of or scenario.name} {seed} rig")
+    gates = scenario.gates
+    spacing_m = gates.spacing_m + _within(rng, gates.spacing_tolerance_m)
+    spacing_m += scenario.spacing_off_m
+    trips_m = [_within(rng, gates.trip_tolerance_m) for _ in range(2)]
+    path_per_axis = 1.0 / cos(radians(rng.uniform(0.0, gates.tilt_limit_deg)))
+    mismatch_s = _within(rng, gates.latency_mismatch_s)
+    base_s = gates.latency_mismatch_s
+    latencies_s = (base_s, base_s + mismatch_s)
+    rate_error = _within(rng, scenario.board.rate_tolerance)
+    drop = scenario.drop
+    return TrueRig(
+        positions_m=(
+            (-spacing_m / 2.0 + trips_m[0]) * path_per_axis,
+            (spacing_m / 2.0 + trips_m[1]) * path_per_axis,
+        ),
+        latencies_s=latencies_s[::-1] if scenario.exchanged else latencies_s,
+        rate_error=rate_error,
+        spacing_m=spacing_m + trips_m[1] - trips_m[0],
+        height_m=drop.height_m + _within(rng, drop.height_tolerance_m) if drop else 0.0,
+        gravity_mps2=GRAVITY_MPS2 + _within(rng, GRAVITY_TOLERANCE_MPS2),
+    )
+
+
+def launches(
+    scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
+) -> Iterator[VirtualLaunch]:
+    """
+    Yield the launches of a play, the truth that `board_lines` shows the board.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    seed : int
+    shots : int, optional
+        End after so many; None for no end.
+    speedup : float
+        Pauses are so many times shorter, but never so short that launches overlap.
+
+    Yields
+    ------
+    VirtualLaunch
+    """
+    rng = Random(f"{scenario.launches_of or scenario.name} {seed} launches")
+    rig = true_rig(scenario, seed)
+    reach_m = scenario.gates.muzzle_distance_m + scenario.gates.spacing_m
+    overlap_s = 0.1 + 2.0 * reach_m / min(s.speed_mps for s in scenario.setups)
+    overlap_s = max(overlap_s, 2.0 * scenario.gates.spacing_m / scenario.gates.slowest_mps)
+    ready_s, midway_s = 0.0, max(FIRST_LAUNCH_S / speedup, overlap_s)
+    for shot in count() if shots is None else range(shots):
+        flights = (
+            (_fall(scenario, rig, midway_s, rng),)
+            if scenario.drop
+            else _flights(scenario, shot, midway_s, rng)
+        )
+        yield VirtualLaunch(shot, scenario.setup_of(shot), ready_s, flights)
+        pause_s = max(rng.uniform(*scenario.pause_s) / speedup, overlap_s)
+        ready_s, midway_s = midway_s + pause_s / 2.0, midway_s + pause_s
+
+
+def setup_changes(
+    scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
+) -> Iterator[tuple[float, PlayedSetup]]:
+    """Yield when the launcher is set up anew [s], the first time at 0 s, and the setup."""
+    if len(scenario.setups) == 1:
+        yield 0.0, scenario.setups[0]
+        return
+    for launch in launches(scenario, seed, shots=shots, speedup=speedup):
+        if launch.shot % scenario.block == 0:
+            yield launch.ready_s, launch.setup
+
+
+def operator_rows(play: Play) -> Iterator[tuple[float, str, dict[str, Any]]]:
+    """
+    Yield the records an operator of the play would make.
+
+    Yields
+    ------
+    (float, str, dict)
+        Time since the board's start [s], origin, JSON object.
+    """
+    changes = setup_changes(play.scenario, play.seed, shots=play.shots, speedup=play.speedup)
+    for time_s, setup in changes:
+        record = {"name": setup.name, "body": {}, "conditions": dict(setup.conditions)}
+        yield time_s, "setup", record
+
+
+def board_lines(
+    scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
+) -> Iterator[TimedLine]:
+    """
+    Yield the board's lines in the order and at the board time they leave it.
+
+    A framed board goes on beating once a second after the last shot, without end; the
+    others fall silent.
+
+    Parameters
+    ----------
+    scenario, seed, shots, speedup
+        As for `launches`.
+
+    Yields
+    ------
+    (float, bytes)
+        Time at which the last byte has left [s]; the line with its newline.
+    """
+    rig = true_rig(scenario, seed)
+    rng = Random(f"{scenario.name} {seed} board")
+    play = launches(scenario, seed, shots=shots, speedup=speedup)
+    edges = _edges(_changes(scenario, rig, play, rng), scenario.missed_probability, rng)
+    board = _Board(scenario.board, rig.rate_error, rng)
+    if not scenario.board.lines.has_beats:
+        yield from board.sketch_lines(edges)
+        return
+    yield board.send(0.0, hello(scenario.board))
+    for time_s, gate, level in heapq.merge(edges, board.beats()):
+        line = board.beat(time_s) if gate == _BEAT else board.edge(time_s, gate, level)
+        if line:
+            yield board.send(time_s, line)
+
+
+def hello(board: Board) -> bytes:
+    """Return the line a framed board sends at its start and when asked."""
+    return encode_hello(int(board.frequency_hz), board.counter_bits, board.name, board.firmware)
+
+
+class _Board:
+    """The board's counter, sequence and serial line."""
+
+    def __init__(self, board: Board, rate_error: float, rng: Random) -> None:
+        self._board = board
+        self._rate_hz = board.frequency_hz * (1.0 + rate_error)
+        self._rng = rng
+        self._sequence = -1
+        self._lost = 0
+        self._levels = [0, 0]
+        self._line_free_s = 0.0
+        self._last_edge_s = -1.0
+
+    def beats(self) -> Iterator[Edge]:
+        """Yield when the counter has gone on by another second."""
+        period_s = self._board.frequency_hz / self._rate_hz
+        return ((n * period_s, _BEAT, 0) for n in count(1))
+
+    def send(self, time_s: float, line: bytes) -> TimedLine:
+        start_s = max(time_s, self._line_free_s)
+        self._line_free_s = start_s + 10.0 * (len(line) + 1) / self._board.bits_per_s
+        return self._line_free_s, line + b"\n"
+
+    def edge(self, time_s: float, gate: int, level: int) -> bytes | None:
+        """Return the edge's line, or None when the queue for the serial line is full."""
+        self._levels[gate] = level
+        waiting_s = self._line_free_s - time_s
+        if waiting_s > self._board.queue_lines * 250.0 / self._board.bits_per_s:
+            self._lost += 1
+            return None
+        late = time_s - self._last_edge_s < self._board.separation_s
+        if late:
+            time_s = self._last_edge_s + self._board.separation_s
+        self._last_edge_s = time_s
+        counter = self._counter(time_s + self._rng.gauss(0.0, self._board.jitter_s))
+        self._sequence += 1
+        return encode_edge(self._sequence, gate, level, counter, late=late)
+
+    def beat(self, time_s: float) -> bytes:
+        """Return the line of the board's sign of life."""
+        self._sequence += 1
+        level_a, level_b = self._levels
+        counter = self._counter(time_s)
+        return encode_beat(self._sequence, counter, level_a, level_b, self._lost)
+
+    def sketch_lines(self, edges: Iterator[Edge]) -> Iterator[TimedLine]:
+        """Yield what a plain sketch prints: leading edges, or the time between them."""
+        entered: int | None = None
+        for time_s, gate, level in edges:
+            if not level:
+                continue
+            counter = self._counter(time_s + self._rng.gauss(0.0, self._board.jitter_s))
+            if not self._board.lines.is_interval:
+                yield self.send(time_s, encode_plain(gate, counter))
+            elif gate == 0:
+                entered = counter
+            elif entered is not None:
+                yield self.send(time_s, encode_interval(counter - entered))
+                entered = None
+
+    def _counter(self, time_s: float) -> int:
+        steps = floor(time_s * self._rate_hz / self._board.step)
+        value = self._board.counter_start + steps * self._board.step
+        return value % (1 << self._board.counter_bits)
+
+
+def _within(rng: Random, half_width: float) -> float:
+    return rng.uniform(-half_width, half_width)
+
+
+def _flights(
+    scenario: Scenario, shot: int, midway_s: float, rng: Random
+) -> tuple[VirtualFlight, ...]:
+    setup = scenario.setup_of(shot)
+    speed_mps = setup.speed_mps * (1.0 + setup.relative_spread * rng.gauss(0.0, 1.0))
+    ball = VirtualFlight(scenario.body, speed_mps, midway_s)
+    companion = scenario.companion
+    if companion is None or rng.random() >= companion.probability:
+        return (ball,)
+    muzzle_m = scenario.gates.muzzle_distance_m
+    ratio = rng.gauss(companion.speed_ratio, companion.ratio_spread)
+    muzzle_mps = ratio * speed_mps * exp(scenario.body.drag_per_m * muzzle_m)
+    kappa = companion.body.drag_per_m
+    way_s = expm1(kappa * muzzle_m) / (kappa * muzzle_mps)
+    carried = VirtualFlight(
+        companion.body,
+        muzzle_mps * exp(-kappa * muzzle_m),
+        ball.time_at(-muzzle_m) + way_s,
+    )
+    return ball, carried
+
+
+def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> VirtualFall:
+    """Drop the body; the air it displaces carries it a little and moves along with it."""
+    assert scenario.drop is not None, "only what is dropped falls"
+    body = scenario.body
+    displaced = AIR_KGPM3 * pi * body.diameter_m**3 / 6 / body.mass_kg
+    acceleration = rig.gravity_mps2 * (1 - displaced) / (1 + displaced / 2)
+    height_m = rig.height_m + rng.gauss(0.0, scenario.drop.spread_m)
+    release_m = rig.positions_m[0] - height_m - body.length_m / 2
+    kappa = body.drag_per_m
+    speed_mps = sqrt(acceleration * -expm1(2 * kappa * release_m) / kappa)
+    return VirtualFall(body, speed_mps, midway_s, release_m, acceleration)
+
+
+def _changes(
+    scenario: Scenario, rig: TrueRig, play: Iterator[VirtualLaunch], rng: Random
+) -> Iterator[Edge]:
+    """Yield +1 and -1 for each thing that begins and ends to block a gate, in time order."""
+    streams = [_flight_changes(scenario, rig, play, rng)]
+    streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
+    return heapq.merge(*streams)
+
+
+def _flight_changes(
+    scenario: Scenario, rig: TrueRig, play: Iterator[VirtualLaunch], rng: Random
+) -> Iterator[Edge]:
+    for launch in play:
+        changes: list[Edge] = []
+        for flight in launch.flights:
+            for gate in (0, 1):
+                begin_s, end_s = flight.blocks(rig.positions_m[gate])
+                delay_s = rig.latencies_s[gate]
+                for begin, end in _chattered(
+                    (begin_s + delay_s, end_s + delay_s), scenario.bounce_probability, rng
+                ):
+                    changes += [(begin, gate, 1), (end, gate, -1)]
+        yield from sorted(changes)
+
+
+def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Interval]:
+    """Break a blocked interval near its ends, where the comparator hesitates."""
+    begin_s, end_s = blocked
+    pieces = []
+    if rng.random() < probability:
+        off_s, on_s = sorted(rng.uniform(1e-6, CHATTER_S) for _ in range(2))
+        pieces.append((begin_s, begin_s + off_s))
+        begin_s += on_s
+    if rng.random() < probability:
+        off_s, on_s = sorted((rng.uniform(1e-6, CHATTER_S) for _ in range(2)), reverse=True)
+        return [*pieces, (begin_s, end_s - off_s), (end_s - on_s, end_s)]
+    return [*pieces, (begin_s, end_s)]
+
+
+def _lamp_changes(lamp: Lamp) -> Iterator[Edge]:
+    period_s = 1.0 / lamp.frequency_hz
+    pulses = int(lamp.burst_s * lamp.frequency_hz)
+    for burst in count(1):
+        for pulse in range(pulses):
+            begin_s = burst * lamp.every_s + pulse * period_s
+            yield begin_s, lamp.gate, 1
+            yield begin_s + lamp.duty * period_s, lamp.gate, -1
+
+
+def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:
+    """Turn begins and ends of blocking into level changes; a beam does not count bodies."""
+    depth = [0, 0]
+    for time_s, gate, step in changes:
+        was_blocked = depth[gate] > 0
+        depth[gate] += step
+        blocked = depth[gate] > 0
+        if blocked != was_blocked and rng.random() >= missed_probability:
+            yield time_s, gate, int(blocked)

@@ -1,0 +1,403 @@
+"""Report pages: nothing fetched, nothing hidden, every number that the table of shots has."""
+
+import csv
+import hashlib
+import io
+import re
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bounce_kit import unsound_recording
+from command_kit import is_one_clear_complaint
+from interval_kit import RIG, record, setup, shot, write_recording
+from page_kit import Page, is_self_contained, read_page
+
+from chrono import __version__
+from chrono.cautions import CAUTION
+from chrono.reports.atomic_file import write_new
+from chrono.session.recording_loader import read_recording
+
+RECORDINGS = Path(__file__).parents[2] / "recordings"
+DEMO = sorted(RECORDINGS.glob("*.tsv"))
+BANDS = RECORDINGS / "two-and-three-bands.tsv"
+PLAIN = RECORDINGS / "plain-lines-4us.tsv"
+NOISY = RECORDINGS / "noisy-hall.tsv"
+TEMPLATES = Path(__file__).parents[2] / "chrono" / "reports" / "pages"
+
+
+@pytest.fixture(name="reported")
+def _reported(chrono, tmp_path):
+    """Write a report of recordings and read it."""
+
+    def make(*words: object, code: int = 0) -> Page:
+        out = tmp_path / "out.html"
+        out.unlink(missing_ok=True)
+        done = chrono("report", *words, "-o", out)
+        assert done.code == code, done.err
+        assert done.out == ""
+        found = read_page(out.read_text("utf-8"))
+        is_self_contained(found)
+        return found
+
+    return make
+
+
+@pytest.mark.parametrize("recording", DEMO, ids=lambda path: path.stem)
+def test_a_page_stands_by_itself_and_says_what_file_program_and_cautions(
+    reported, recording
+) -> None:
+    text = reported(recording).text
+
+    content = recording.read_bytes()
+    assert hashlib.sha256(content).hexdigest() in text
+    rows = len(content.splitlines()) - 1  # without the header
+    assert f"{len(content)} bytes, {rows} rows" in text
+    assert f"chrono-gates {__version__}" in text
+    for line in CAUTION.split("\n- "):
+        assert " ".join(line.split()) in text
+
+
+@pytest.mark.parametrize("recording", DEMO, ids=lambda path: path.stem)
+def test_every_counted_shot_is_listed_with_the_exported_speed(
+    chrono, reported, recording
+) -> None:
+    rows = list(csv.DictReader(io.StringIO(chrono("export", recording).out)))
+    text = reported(recording).text
+
+    part = text[text.index("Counted shots") : text.index("Set aside, and why")]
+    marks = dict(zip(dict.fromkeys(row["setup"] for row in rows), "●■", strict=False))
+    found = re.findall(r"(\d+) ([●■]) ([\d.]+) ± ([\d.]+)", part)
+    counted = [row for row in rows if row["counted"] == "true"]
+    assert [int(number) for number, *_ in found] == [int(row["shot"]) for row in counted]
+    for (_, mark, speed, half), row in zip(found, counted, strict=True):
+        assert mark == marks[row["setup"]]
+        last_digit = 10.0 ** -len(speed.partition(".")[2])
+        assert float(speed) == pytest.approx(float(row["speed_mps"]), abs=0.51 * last_digit)
+        assert float(half) == pytest.approx(float(row["U95_mps"]), abs=0.51 * last_digit)
+
+
+def test_what_does_not_count_is_told_with_its_reason(chrono, reported, tmp_path) -> None:
+    path = unsound_recording(tmp_path / "close.tsv")
+    rows = list(csv.DictReader(io.StringIO(chrono("export", path).out)))
+    text = reported(path).text
+
+    aside = [row["shot"] for row in rows if row["counted"] == "false"]
+    assert len(aside) == 18
+    assert f"unsound 18 {', '.join(aside[:10])} … and 8 more No pair of edges can" in text
+    assert "2 shots counted, 18 set aside" in text
+
+
+def test_reasons_are_the_flags_that_keep_a_shot_out_the_most_frequent_first(
+    reported, tmp_path
+) -> None:
+    held = [
+        record("mark", {"action": "hold-on"}),
+        shot(19),
+        record("mark", {"action": "hold-off"}),
+    ]
+    rows = [setup("a"), shot(20), *held, shot(1), shot(21), shot(0.9), shot(0.8)]
+    text = reported(write_recording(tmp_path / "x.tsv", rows)).text
+
+    assert re.search(r"too-slow 3 3 \([\d.]+\), 5 \([\d.]+\), 6 \([\d.]+\) The transit", text)
+    assert text.index("too-slow 3") < text.index("on hold 1 2 (")
+
+
+def test_the_page_tells_setups_and_their_difference(reported) -> None:
+    text = reported(BANDS).text
+
+    assert "2025-05-16, 14:00 UTC+0200: 40 shots of squash ball in 1.99 minutes" in text
+    assert re.search(r"two bands 20 22\.20 ± 0\.\d\d m/s", text)
+    assert "three bands against two bands: faster by 4.87 ± 0.34 m/s (95 %), 22.0 %" in text
+    assert "conditions launcher sling, bands 2" in text
+    assert "gate spacing 300 mm ± 0.5 mm" in text
+    assert "counter 32 bits at 16 MHz" in text
+    assert "gate spacing not calibrated, the stated limits hold" in text
+
+
+def test_the_interval_of_s_is_that_of_the_chi_square(reported) -> None:
+    # s = 0.43908 m/s of 20 shots; 32.852 and 8.907 are the 0.975 and 0.025 points of χ² for 19
+    # degrees of freedom (NIST e-Handbook 1.3.6.7.4).
+    low, high = (0.43908 * np.sqrt(19 / point) for point in (32.852, 8.907))
+    assert f"s 0.439 m/s ({low:.2g} … {high:.2g})" in reported(BANDS).text
+
+
+def test_the_budget_is_that_of_the_shot_with_the_median_speed(chrono, reported) -> None:
+    rows = csv.DictReader(io.StringIO(chrono("export", BANDS).out))
+    own = sorted((float(r["speed_mps"]), r["shot"]) for r in rows if r["setup"] == "two bands")
+    assert (
+        f"Shot {own[10][1]}, the one with the median speed of two bands" in reported(BANDS).text
+    )
+
+
+def test_the_budget_adds_up(reported) -> None:
+    text = reported(PLAIN).text
+    part = text[text.index("share of u² [%]") : text.index("Random part")]
+    rows = re.findall(r"(random|shared) ([\d.e-]+) ([\d.]+)", part)
+    u = float(re.search(r"combined u ([\d.]+)", text)[1])  # type: ignore[index]
+
+    assert len(rows) == 10
+    assert sum(float(share) for _, _, share in rows) == pytest.approx(100, abs=0.5)
+    assert np.sqrt(sum(float(own) ** 2 for _, own, _ in rows)) == pytest.approx(
+        u, rel=0.05
+    )  # of two digits
+    for _, own, share in rows:
+        assert 100 * (float(own) / u) ** 2 == pytest.approx(float(share), abs=4)
+
+
+def test_pictures_have_titles_and_descriptions_and_ids_are_unlike(reported) -> None:
+    found = reported(BANDS, PLAIN)
+
+    pictures = found.named("svg")
+    assert len(pictures) == 4
+    ids = [attributes["id"] for _, attributes in found.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    for picture in pictures:
+        assert picture["role"] == "img"
+        assert set(picture["aria-labelledby"].split()) <= set(ids)
+    referred = [
+        value.rpartition("#")[2].rstrip(")")
+        for _, attributes in found.tags
+        for name, value in attributes.items()
+        if (name == "xlink:href" or "url(#" in value) and "#" in value
+    ]
+    assert set(referred) <= set(ids)
+
+
+HOSTILE = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "</style></svg></title><b onload=alert(1)>",
+    "{{ 7 * 7 }}{% raw %}",
+    "&lt;i&gt; & $x_1$",
+)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_text_from_outside_is_text_only(reported, tmp_path, text) -> None:
+    rig = RIG | {"name": text, "body": {"name": text}}
+    note = record("mark", {"action": "note", "text": text})
+    held = record("mark", {"action": "hold-on"})
+    rows = [setup(text, **{text: text}), shot(20), shot(20.2), note, held, shot(20.1)]
+    recording = write_recording(tmp_path / "x.tsv", rows, rig)
+    key = int(read_recording(recording).session.log.shots["key"][0])
+    said = (
+        ("set-aside", key, text),
+        ("note", int(read_recording(recording).session.log.shots["key"][1]), text),
+    )
+    marks = [record("mark", {"action": a, "shot": k, "text": t}) for a, k, t in said]
+    found = reported(write_recording(tmp_path / "y.tsv", [*rows, *marks], rig))
+
+    assert found.named("img") == []
+    assert found.named("b") == []
+    assert "49" not in re.sub(r"[0-9a-f]{64}", "", found.text)
+    # Rig, body, setup, its condition, session's note, reason, shot's note.
+    assert found.text.count(" ".join(text.split())) >= 8
+    assert f"set aside: {text}" in found.text
+
+
+def test_a_file_s_name_is_text_only(reported, tmp_path) -> None:
+    recording = tmp_path / "<img src=x>.tsv"
+    recording.write_bytes(PLAIN.read_bytes())
+    found = reported(recording)
+
+    assert found.named("img") == []
+    assert "Speeds clocked: <img src=x>.tsv" in found.text
+
+
+def test_characters_that_a_terminal_or_reader_obeys_are_shown_as_a_dot(
+    reported, tmp_path
+) -> None:
+    note = record("mark", {"action": "note", "text": "c\u202ed\x07"})
+    rows = [setup("a\u202eb\x1b[31m"), shot(20), note, shot(20.2)]
+    text = reported(write_recording(tmp_path / "x.tsv", rows)).text
+
+    assert "a·b·[31m" in text
+    assert "note: c·d·" in text
+    assert "\u202e" not in text
+
+
+def test_a_long_session_is_cut_and_says_what_is_left_out(reported, tmp_path) -> None:
+    rng = np.random.default_rng(2)
+    held = [record("mark", {"action": "hold-on"}), *map(shot, rng.normal(20, 0.4, 30))]
+    rows = [setup("a"), *map(shot, rng.normal(20, 0.4, 3000)), *held]
+    recording = write_recording(tmp_path / "x.tsv", rows)
+    text = reported(recording).text
+
+    assert text.count(" ● ") == 72 + 2  # the list of shots, the table of setups, its details
+    assert (
+        "Listed are the first 36 and the last 36 counted shots. The 2928 between them, no. 37 "
+        "to 2964, are in the sums and in the picture"
+    ) in text
+    assert re.search(r"on hold 30 3001 \(.*\), .* 3010 \([\d.]+\) … and 20 more", text)
+    assert (tmp_path / "out.html").stat().st_size < 300_000
+
+
+def test_many_setups_and_many_reasons_are_counted_not_listed(reported, tmp_path) -> None:
+    rows = [row for i in range(14) for row in (setup(f"s{i}"), shot(20 + i), shot(20.1 + i))]
+    recording = write_recording(tmp_path / "x.tsv", rows)
+    keys = read_recording(recording).session.log.shots["key"].tolist()
+    marks = [
+        record("mark", {"action": "set-aside", "shot": keys[2 * i], "text": f"why {i}"})
+        for i in range(11)
+    ]
+    text = reported(write_recording(tmp_path / "y.tsv", [*rows, *marks])).text
+
+    assert "6 setups more are left out of this table" in text
+    assert "3 shots more for 3 other reasons" in text
+    # Fourteen setups make 91 pairs; those with the fastest are told first.
+    assert text.count("s13 against s") == 6
+    assert "85 pairs more: see `chrono compare`" in text
+
+
+def test_several_recordings_are_told_apart_and_compared(reported) -> None:
+    text = reported(BANDS, PLAIN).text
+
+    assert "Speeds clocked: plain-lines" not in text
+    assert "two-and-three-bands.tsv, plain-lines-4us.tsv" in text
+    assert "plain-lines-4us.tsv: two bands against two-and-three-bands.tsv: two bands:" in text
+    assert "all setups together:" in text
+
+
+def test_a_setup_of_one_shot_and_a_session_without_any_have_a_page(reported, tmp_path) -> None:
+    one = reported(write_recording(tmp_path / "x.tsv", [setup("a"), shot(20)])).text
+    assert "1 shot of squash ball" in one
+    assert "1 shot counted, 0 set aside" in one
+
+    none = reported(write_recording(tmp_path / "y.tsv", [setup("a")])).text
+    assert "0 shots of squash ball" in none
+    assert "Error budget" not in none
+
+
+def test_calibrations_are_told_with_date_value_and_evidence(reported, tmp_path) -> None:
+    calibration = {
+        "clock": {
+            "rate_error": 12.5e-6,
+            "rate_error_u": 2e-6,
+            "dof": 30.0,
+            "date": "2025-05-01",
+        },
+        "latency": {"difference_s": 1.5e-6, "difference_u_s": 2e-7, "date": "2025-05-02"},
+        "spacing": {"spacing_m": 0.3002, "spacing_u_m": 1e-4, "evidence": "drops.tsv"},
+    }
+    rows = [setup("a"), shot(20), shot(21)]
+    recording = write_recording(tmp_path / "x.tsv", rows, RIG | {"calibration": calibration})
+    text = reported(recording).text
+
+    assert "+12.5 ppm, u = 2 ppm, 30 degrees of freedom, 2025-05-01" in text
+    assert "B later than A by 1.5 us, u = 0.2 us, 2025-05-02" in text
+    assert "300.2 mm, u = 0.1 mm, date not given (drops.tsv)" in text
+    assert "through two light gates 300.2 mm apart" in text
+
+
+def test_what_is_wrong_with_the_data_is_on_the_page_and_ends_with_one(
+    reported, tmp_path
+) -> None:
+    cut = tmp_path / "cut.tsv"
+    cut.write_bytes(PLAIN.read_bytes()[:-3] + b"\n99\tboard\tnoise\n88")
+    text = reported(cut, code=1).text
+
+    assert "what could not be used 1 damaged line" in text
+    assert "left out at the end: line 127 is cut off" in text
+
+
+def test_a_page_says_with_which_rig_it_was_measured(chrono, reported, tmp_path) -> None:
+    assert "measured with its own rig" in reported(BANDS).text
+
+    chrono("rig", "new", "other.toml")
+    text = reported(BANDS, "--rig", "other.toml").text
+    assert "measured with the rig file other.toml, not its own rig" in text
+
+
+def test_a_rig_s_own_unit_is_the_page_s(chrono, reported, tmp_path) -> None:
+    held = [
+        record("mark", {"action": "hold-on"}),
+        shot(19),
+        record("mark", {"action": "hold-off"}),
+    ]
+    rows = [setup("a"), shot(20), shot(20.2), *held, shot(21)]
+    recording = write_recording(tmp_path / "x.tsv", rows, RIG | {"speed_unit": "km/h"})
+    exported = csv.DictReader(io.StringIO(chrono("export", recording).out))
+    kmh = [3.6 * float(row["speed_mps"]) for row in exported]
+    text = reported(recording).text
+
+    counted = [float(v) for v in re.findall(r"\d ● ([\d.]+) ± ", text)]
+    assert counted == pytest.approx([kmh[0], kmh[1], kmh[3]], abs=0.051)
+    assert f"on hold 1 3 ({kmh[2]:.4g})" in text
+    assert "m/s" not in text
+    u = re.search(r"gate spacing ± 0.5 mm rectangular shared ([\d.]+)", text)
+    assert u
+    assert float(u[1]) == pytest.approx(kmh[1] * 0.5 / 300 / 3**0.5, rel=0.03)
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of a colour (WCAG 2.2, definition)."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return float(np.dot([0.2126, 0.7152, 0.0722], linear))
+
+
+def contrast(one: str, other: str) -> float:
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("theme", [0, 1], ids=["light", "dark"])
+def test_colours_stand_out_from_the_paper(theme) -> None:
+    # WCAG 2.2: text 4.5 : 1 (1.4.3), parts of a picture 3 : 1 (1.4.11). Orange and sky blue on
+    # white fall short of that; their dots differ by shape, and their names stand beside them.
+    style = (TEMPLATES / "page.css").read_text("utf-8")
+    blocks = re.findall(r":root \{(.*?)\}", style, re.DOTALL)
+    assert len(blocks) == 2
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", blocks[theme]))
+    assert len(colours) == 11
+    paper = colours["paper"]
+    assert contrast(colours["ink"], paper) >= 7
+    assert contrast(colours["pale"], paper) >= 4.5
+    for place in range(6):
+        assert contrast(colours[f"setup{place}"], paper) >= (2 if theme == 0 else 3)
+
+
+def test_pictures_follow_the_page_s_light_and_dark(reported, tmp_path) -> None:
+    reported(BANDS)
+    html = (tmp_path / "out.html").read_text("utf-8")
+    drawn = html[html.index("<svg") : html.rindex("</svg>")]
+    colours = set(re.findall(r"(?<!,)#[0-9a-f]{6}\b", drawn))
+    assert colours == set()
+    assert "var(--setup0,#0072b2)" in drawn
+
+
+def test_a_page_that_is_there_is_left_alone(chrono, tmp_path) -> None:
+    write_new(tmp_path / "x.html", b"mine")
+    is_one_clear_complaint(chrono("report", BANDS, "-o", "x.html"), "x.html", "exists")
+    assert (tmp_path / "x.html").read_bytes() == b"mine"
+
+
+def test_wrong_endings_and_missing_files_are_one_complaint(chrono, tmp_path) -> None:
+    is_one_clear_complaint(chrono("report", BANDS, "-o", "x.docx"), "'.docx'", ".html")
+    is_one_clear_complaint(chrono("report", "none.tsv", "-o", "x.html"), "none.tsv")
+    is_one_clear_complaint(chrono("report", BANDS, "-o", "no/x.html"), "cannot be written")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("command", ["report", "worksheet"])
+def test_without_weasyprint_one_line_says_what_to_install(
+    chrono, tmp_path, monkeypatch, command
+) -> None:
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    refused = chrono(command, BANDS, "-o", "x.pdf")
+    is_one_clear_complaint(refused, "pip install weasyprint", "from a browser")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_library_that_the_system_lacks_is_named(chrono, tmp_path, monkeypatch) -> None:
+    package = tmp_path / "lacking" / "weasyprint.py"
+    package.parent.mkdir()
+    package.write_text("raise OSError('cannot load library libpango-1.0-0')")
+    monkeypatch.syspath_prepend(package.parent)
+    monkeypatch.delitem(sys.modules, "weasyprint", raising=False)
+    refused = chrono("report", BANDS, "-o", "x.pdf")
+    is_one_clear_complaint(
+        refused, "cannot load library libpango-1.0-0", "apt-get install libpango"
+    )

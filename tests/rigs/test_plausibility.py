@@ -1,0 +1,73 @@
+"""What a rig says that cannot be: refused where no speed could be trusted, else told."""
+
+import pytest
+
+from chrono.errors import RigError
+from chrono.rigs.plausibility import rig_doubts
+from chrono.rigs.rig_file import default_rig, parse_rig, with_frequency
+from chrono.rigs.starter_rig import BOARDS, starter_text
+
+SPACING = '[gates]\nspacing = "300 mm"\n'
+
+
+@pytest.mark.parametrize("board", list(BOARDS))
+def test_starters_of_all_boards_are_sound_and_at_the_cautious_defaults(board) -> None:
+    rig = parse_rig(starter_text(board=board))
+
+    assert rig == default_rig(0.3)
+    assert rig_doubts(rig) == ()
+    assert rig.clock.rate_tolerance == 5000e-6
+    assert rig.gates.latency_mismatch_s >= 1e-6
+
+
+@pytest.mark.parametrize(
+    ("clock", "refused"),
+    [
+        ("counter_bits = 16", True),
+        ('counter_bits = 16\nfrequency = "1 MHz"', True),
+        ('counter_bits = 16\nfrequency = "250 kHz"', False),
+        ("counter_bits = 22", False),
+        ("counter_bits = 21", True),
+        ("counter_bits = 32", False),
+    ],
+)
+def test_a_counter_that_wraps_within_the_slowest_shot_is_refused(clock, refused) -> None:
+    """340 mm at 2 m/s take 170 ms; 2^21 ticks of 62.5 ns are 131 ms, 2^22 are 262 ms."""
+    text = f"{SPACING}[clock]\n{clock}\n"
+    if not refused:
+        parse_rig(text)
+        return
+    with pytest.raises(RigError, match=r"counter_bits is .* wraps every") as told:
+        parse_rig(text, "rig.toml")
+    assert "window.slowest at least" in told.value.hint
+
+
+def test_a_window_of_fast_shots_allows_a_narrow_counter() -> None:
+    parse_rig(
+        f'{SPACING}[clock]\ncounter_bits = 16\n[window]\nslowest = "90 m/s"\n'
+        '[body]\nlength = "10 mm"\n'
+    )
+
+
+def test_a_board_that_says_so_in_its_hello_is_refused_too() -> None:
+    with pytest.raises(RigError, match=r"16 bits cannot be used: it wraps every 4\.1 ms"):
+        with_frequency(default_rig(), 16e6, 16)
+    assert with_frequency(default_rig(), 16e6, 32).clock.counter_bits == 32
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        (SPACING + '[site]\nmuzzle_distance = "0 m"', "behind the launcher's mouth"),
+        ('[gates]\nspacing = "2.5 m"', "behind the launcher's mouth"),
+        (SPACING + '[body]\nlength = "300 mm"', "blocks both gates"),
+        (SPACING + '[window]\nfastest = "900 km/s"', ""),
+        ('lines = "plain"\n[gates]\nspacing = "20 mm"\n[clock]\ntick = "100 us"', "steps"),
+    ],
+)
+def test_what_is_hardly_possible_is_told(text, word) -> None:
+    if not word:
+        with pytest.raises(RigError):
+            parse_rig(text)
+        return
+    assert any(word in doubt for doubt in rig_doubts(parse_rig(text)))

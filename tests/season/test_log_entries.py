@@ -1,0 +1,125 @@
+"""The log book: what stands in it, in which order, and what becomes of bad files."""
+
+import json
+from itertools import permutations
+from pathlib import Path
+
+import pytest
+from command_kit import is_one_clear_complaint
+from season_kit import BANDS, HALL, season
+
+from chrono.reader.recording_rows import json_row
+from chrono.season.logbook import LogEntry, LogOrder, MakeEntry, in_order_of
+from chrono.season.logbook_text import about_lines, date_text, logbook_text
+from chrono.season.recording_finder import RecordingSource
+
+
+def entry_of(path: Path) -> tuple[LogEntry, list[str]]:
+    return MakeEntry()(path, RecordingSource(str(path), path.name, 0))
+
+
+def test_an_entry_tells_date_rig_setups_counts_and_notes(tmp_path: Path) -> None:
+    noted = tmp_path / "noted.tsv"
+    note = json_row(7_000_000, "mark", {"action": "note", "text": "new rubber"})
+    noted.write_bytes(BANDS.read_bytes() + note)
+    entry, findings = entry_of(noted)
+    assert findings == []
+    assert entry == LogEntry(
+        name="noted.tsv",
+        where=str(noted),
+        started="2025-05-16T14:00:00.000+02:00",
+        rig="virtual gates: class-afternoon",
+        shots=40,
+        counted=40,
+        setups={"two bands": 20, "three bands": 20},
+        notes=("new rubber",),
+    )
+    assert about_lines(entry)[-1] == "note: new rubber"
+
+
+def test_counts_are_of_counted_shots_by_setup() -> None:
+    entry, _ = entry_of(HALL)
+    assert (entry.shots, entry.counted) == (40, 40)
+    assert entry.setups == {"2 bar": 20, "3 bar": 20}
+
+
+def test_a_file_that_is_no_recording_is_shown_as_such(tmp_path: Path) -> None:
+    (tmp_path / "x.tsv").write_text("name\tprice\n")
+    entry, findings = entry_of(tmp_path / "x.tsv")
+    assert entry.trouble.startswith("is no recording")
+    assert findings == [f"{tmp_path / 'x.tsv'}: {entry.trouble}"]
+    assert "cannot be used: is no recording" in logbook_text([entry])
+
+
+BOOK = [
+    LogEntry("a", "a", "2026-05-11T00:30:00+02:00", "r2", 5, 5),
+    LogEntry("b", "b", "2026-05-10T23:00:00+00:00", "r1", 9, 1),
+    LogEntry("c", "c", "2026-05-11T01:30:00+05:00", "r3", 1, 1),
+    LogEntry("d", "d", "some day", "r0", 7, 7),
+    LogEntry("e", "e", trouble="is empty"),
+]
+
+
+@pytest.mark.parametrize(
+    ("order", "reverse", "names"),
+    [
+        (LogOrder.DATE, False, "cabde"),  # by the moment, not by what the clock showed
+        (LogOrder.DATE, True, "bacde"),
+        (LogOrder.NAME, False, "abcde"),
+        (LogOrder.NAME, True, "dcbae"),
+        (LogOrder.RIG, False, "dbace"),
+        (LogOrder.SHOTS, True, "bdace"),
+        (LogOrder.COUNTED, False, "bcade"),
+    ],
+)
+def test_the_order_is_that_of_what_it_is_sorted_by(order, reverse, names) -> None:
+    for shuffled in permutations(BOOK):
+        found = in_order_of(shuffled, order, reverse)
+        assert "".join(entry.name for entry in found) == names
+
+
+def test_dates_are_those_of_the_recording_s_own_clock() -> None:
+    assert [date_text(entry) for entry in BOOK] == [
+        "2026-05-11 00:30",
+        "2026-05-10 23:00",
+        "2026-05-11 01:30",
+        "no date",
+        "no date",
+    ]
+
+
+def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> None:
+    season(tmp_path / "season", days=1)
+    (tmp_path / "season" / "bad.tsv").write_text("")
+    outcome = chrono("list", "season")
+    assert outcome.code == 1
+    assert outcome.err == "chrono: season/bad.tsv: is no recording: it is empty\n"
+    heads = [line for line in outcome.out.splitlines() if not line.startswith(" ")]
+    assert heads == [
+        "2025-05-16 14:00  two-and-three-bands.tsv  40 shots, 40 counted",
+        "2025-05-17 10:30  noisy-hall.tsv  40 shots, 40 counted",
+        "2025-05-20 09:15  plain-lines-4us.tsv  60 shots, 60 counted",
+        "no date           bad.tsv",
+    ]
+    assert max(map(len, outcome.out.splitlines())) <= 80
+
+
+def test_the_command_sorts_and_speaks_json(chrono, tmp_path) -> None:
+    season(tmp_path / "season", days=1)
+    told = json.loads(chrono("list", "season", "--sort", "counted", "--json").out)
+    assert [each["counted"] for each in told] == [40, 40, 60]
+    assert told[0]["where"] == "season/day-0/noisy-hall.tsv"
+    turned = json.loads(chrono("list", "season", "--sort", "name", "--reverse", "--json").out)
+    assert turned[0]["name"] == "two-and-three-bands.tsv"
+
+
+def test_this_folder_is_listed_where_none_is_named(chrono, tmp_path) -> None:
+    is_one_clear_complaint(chrono("list"), "no recording is there")
+    season(tmp_path, days=1)
+    assert chrono("list").code == 0
+
+
+@pytest.mark.parametrize("words", [("--sort", "weight"), ("--choose", "--json"), ("--choose",)])
+def test_a_wrong_call_is_refused(chrono, tmp_path, words) -> None:
+    season(tmp_path, days=1)
+    is_one_clear_complaint(chrono("list", *words), words[0])

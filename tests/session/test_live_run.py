@@ -1,0 +1,89 @@
+"""A live run and its board: what the board said reaches the port again."""
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+from hand_board import RIG_TEXT, hand_run
+from pty_board import HELLO, PtyBoard, until
+
+from chrono.reader.port_reader import ASK_EVERY_S, ASK_FIRST_S, HELLO_REQUEST
+from chrono.rigs.rig_file import parse_rig
+from chrono.session.live_run import LiveRun, live_run
+from chrono.session.recording_loader import read_recording
+from chrono.session.replay_run import ReplayRun, replay_run
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
+
+DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
+TWICE_ASKED_S = ASK_FIRST_S + ASK_EVERY_S
+
+
+def started(board: PtyBoard) -> LiveRun:
+    run = live_run(str(board.name), parse_rig(RIG_TEXT, "test"), None)
+    run.start()
+    return run
+
+
+def test_a_board_whose_hello_was_decoded_is_asked_no_more(tmp_path: Path) -> None:
+    with PtyBoard(tmp_path / "board") as board:
+        run = started(board)
+        board.send(HELLO)
+        until(lambda: run.step() and run.session.heard)
+        assert board.heard(within_s=TWICE_ASKED_S) == b""
+        run.close()
+
+
+def test_a_shot_that_could_still_change_is_there_once_the_run_is_closed() -> None:
+    board, run = hand_run()
+    board.shoot()
+    assert run.step()
+    assert len(run.session.log) == 0
+    assert run.close() == []
+    assert len(run.session.log) == 1
+
+
+def test_going_to_the_next_shot_holds_the_recorded_time_there() -> None:
+    run = replay_run(DEMO, read_recording(DEMO).session, 1.0)
+    assert isinstance(run, ReplayRun)
+    run.start()
+    run.step_to_next_shot()
+    assert run.source.paused
+    assert len(run.session.open_rows()) + len(run.session.log) == 1
+
+
+def test_a_board_that_only_babbles_is_asked_on_and_on(tmp_path: Path) -> None:
+    with PtyBoard(tmp_path / "board") as board:
+        run = started(board)
+        board.send(b"no line of a board\n")
+        until(run.step)
+        began_s = time.monotonic()
+        assert [board.heard(), board.heard()] == [HELLO_REQUEST, HELLO_REQUEST]
+        assert time.monotonic() - began_s > ASK_EVERY_S / 2
+        run.close()
+
+
+def test_a_shot_in_which_the_host_stalls_is_the_same_live_and_replayed(tmp_path: Path) -> None:
+    board, run = hand_run(tmp_path / "a.tsv")
+    board.wait(2.0)
+    for gate, level, at_s in (("A", 1, 0.0), ("A", 0, 0.002), ("B", 1, 0.015)):
+        board.us = 2_500_000 + round(at_s * 1e6)
+        board.edge(gate, level)
+    run.step()
+    for _ in range(80):  # the board is read no more, while the host's clock goes on
+        board.us += 100_000
+        run.step()
+    assert not len(run.session.log), (
+        "silence of a board that beats is a stall, no end of a shot"
+    )
+    stalled_us, board.us = board.us, 2_517_000
+    late = f"E {board.number()} B 0 {board.us * 16:08X}"
+    board.us = stalled_us
+    board.line(late)
+    board.wait(4.0)
+    run.step()
+    assert run.close() == []
+    replayed = read_recording(tmp_path / "a.tsv").session.log.shots
+    assert replayed.tobytes() == run.session.log.shots.tobytes()
+    assert [row.edges_used for row in run.session.rows_of(slice(0, 1))] == ["both"]

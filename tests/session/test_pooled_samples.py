@@ -1,0 +1,132 @@
+"""Recordings put together setup by setup: whose rig is whose, and what is said of it."""
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from command_kit import is_one_clear_complaint
+from season_kit import BANDS, HALL, PLAIN
+
+from chrono.measuring.series_statistics import Sample
+from chrono.reports.pooled_text import pooled_text
+from chrono.rigs.rig_file import default_rig
+from chrono.rigs.rig_model import Rig
+from chrono.session.pooled_samples import (
+    RecordingSamples,
+    is_same_rig,
+    pooled_groups,
+    pooled_of,
+)
+
+
+def rig(name: str, spacing_m: float = 0.3) -> Rig:
+    return default_rig(spacing_m).model_copy(update={"name": name})
+
+
+def sampled(name: str, its: Rig, **speeds: list[float]) -> RecordingSamples:
+    samples = {
+        setup: Sample(
+            np.arange(1, len(values) + 1),
+            np.array(values),
+            np.zeros(len(values)),
+            np.full(len(values), 0.1),
+        )
+        for setup, values in speeds.items()
+    }
+    return RecordingSamples(name, its, samples)
+
+
+MORNING = sampled("morning.tsv", rig("hall"), two=[20.0, 20.2, 20.4], three=[25.0, 25.3])
+EVENING = sampled("evening.tsv", rig("hall"), two=[20.1, 20.3, 20.2])
+
+
+def test_setups_of_one_name_are_put_together_in_order_of_first_use() -> None:
+    pooled = pooled_of([MORNING, EVENING])
+    assert [(s.name, s.series.n, s.counted) for s in pooled.setups] == [
+        ("two", 6, {"morning.tsv": 3, "evening.tsv": 3}),
+        ("three", 2, {"morning.tsv": 2}),
+    ]
+    assert pooled.rigs == ("hall",)
+    assert pooled.setups[0].series.u_shared_mean_mps == pytest.approx(0.1)
+
+
+def test_rigs_of_other_names_and_gates_count_each() -> None:
+    elsewhere = replace(EVENING, rig=rig("yard", 0.4))
+    (two, _) = pooled_of([MORNING, elsewhere]).setups
+    assert two.rigs == (0, 1)
+    assert two.series.u_shared_mean_mps == pytest.approx(0.1 / np.sqrt(2))
+
+
+@pytest.mark.parametrize(
+    ("other", "is_same"),
+    [
+        (rig("hall"), True),
+        (rig("hall", 0.4), True),  # measured anew: the same gates by another number
+        (rig("yard"), True),  # the same gates by another name
+        (rig("yard", 0.4), False),
+    ],
+)
+def test_a_rig_is_known_by_its_name_or_by_its_gates(other: Rig, is_same: bool) -> None:
+    assert is_same_rig(rig("hall"), other) is is_same
+
+
+def test_recordings_that_differ_are_said_to_differ() -> None:
+    drifted = sampled("evening.tsv", rig("hall"), two=[22.0, 22.2, 22.1])
+    assert not pooled_of([MORNING, EVENING]).setups[0].differ
+    pooled = pooled_of([MORNING, drifted])
+    assert pooled.setups[0].differ
+    assert "they differ by more than their shots scatter" in pooled_text(pooled)
+    assert pooled.setups[1].between is None, "one recording cannot differ"
+
+
+def test_setups_of_one_rig_share_it_in_a_comparison_and_others_do_not() -> None:
+    pooled = pooled_of([MORNING, EVENING])
+    assert [group.rig for group in pooled_groups(pooled)] == [0, 0]
+    assert len({group.session for group in pooled_groups(pooled)}) == 2, "in no common order"
+    mixed = pooled_of([MORNING, replace(EVENING, rig=rig("yard", 0.4))])
+    two, three = pooled_groups(mixed)
+    assert two.rig not in (0, 1)
+    assert three.rig == 0
+
+
+def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
+    for name in ("a.tsv", "b.tsv"):
+        shutil.copy(BANDS, tmp_path / name)
+    alone = json.loads(chrono("summary", "a.tsv", "--json").out)[0]["setups"]
+    told = json.loads(chrono("summary", "--pool", "a.tsv", "b.tsv", "--json").out)
+    for one, both in zip(alone, told["setups"], strict=True):
+        assert both["counted"] == 2 * one["counted"]
+        assert both["mean_mps"] == pytest.approx(one["mean_mps"], rel=1e-12)
+        assert both["from"] == {"a.tsv": 20, "b.tsv": 20}
+        assert both["U95_mean_mps"] < one["U95_mean_mps"]
+        assert both["between_recordings"]["p_value"] == pytest.approx(1)
+    text = chrono("summary", "--pool", ".").out
+    assert text.startswith("2 recordings put together: 80 shots counted\n  one rig, ")
+    assert max(map(len, text.splitlines())) <= 60
+
+
+def test_a_comparison_of_pooled_setups_has_each_of_them_once(chrono) -> None:
+    outcome = chrono("compare", "--pool", BANDS, PLAIN, HALL, "--json")
+    assert outcome.code == 0
+    told = json.loads(outcome.out)["setups"]
+    assert [(each["setup"], each["n"]) for each in told] == [
+        ("two bands", 80),
+        ("three bands", 20),
+        ("2 bar", told[2]["n"]),
+        ("3 bar", told[3]["n"]),
+    ]
+
+
+def test_too_many_setups_are_not_compared_each_with_each(chrono, tmp_path: Path) -> None:
+    for n in range(26):
+        shutil.copy(BANDS, tmp_path / f"{n}.tsv")
+    is_one_clear_complaint(chrono("compare", "."), "52 setups of 26 recordings", "--pool")
+    assert chrono("compare", ".", "--pool").code == 0
+
+
+def test_nothing_that_can_be_pooled_is_told(chrono, tmp_path: Path) -> None:
+    (tmp_path / "x.tsv").write_text("")
+    is_one_clear_complaint(chrono("summary", "--pool", "x.tsv", "--skip-bad"), "not one")
