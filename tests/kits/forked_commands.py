@@ -11,11 +11,21 @@ import json
 import os
 import sys
 import traceback
+from importlib import import_module
 from pathlib import Path
 
-import chrono.reports.export_table
-import chrono.session.recording_loader  # noqa: F401 - loaded before the fork
 from chrono.cli import main
+
+LOADED_BEFORE = (
+    "matplotlib.backends.backend_svg",
+    "pandas",
+    "scipy.integrate",
+    "scipy.optimize",
+    "scipy.special",
+    "chrono.reports.export_table",
+    "chrono.session.recording_loader",
+)
+"""What many commands load, here once for all of them."""
 
 
 def run(words: list[str], out: Path, err: Path) -> int:
@@ -33,6 +43,8 @@ def run(words: list[str], out: Path, err: Path) -> int:
 
 
 if __name__ == "__main__":
+    for module in LOADED_BEFORE:
+        import_module(module)
     target = Path(sys.argv[1])
     for line in sys.stdin:
         told = json.loads(line)
