@@ -7,7 +7,6 @@ the host's clock begins a new segment with an offset of its own; the rate is com
 Knows nothing of ports, recordings and gates.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -213,44 +212,6 @@ class ClockTracker:
             finished = self._segments[:-1]
             weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
             del self._segments[weakest]
-
-
-def estimate_clock(
-    ticks: npt.NDArray[np.int64],
-    host_us: npt.NDArray[np.int64],
-    unit_s: float,
-    *,
-    breaks: Sequence[int] = (),
-    host_rate_tolerance: float = HOST_RATE_TOLERANCE,
-    polling_s: float = POLLING_S,
-) -> ClockEstimate:
-    """
-    Return the counter's rate error from all beats of a recording.
-
-    Parameters
-    ----------
-    ticks : ndarray of int64, shape (N,)
-        Unwrapped counter of each beat [counter units].
-    host_us : ndarray of int64, shape (N,)
-        Host's monotonic clock when the beat was read [us].
-    unit_s : float
-        Nominal time of one counter unit [s].
-    breaks : sequence of int
-        Indices of beats that follow a restart or a lost link.
-    host_rate_tolerance, polling_s : float
-        See `ClockTracker.estimate`.
-
-    Raises
-    ------
-    CalibrationError
-        As `ClockTracker.estimate`.
-    """
-    tracker = ClockTracker(unit_s)
-    ends = [*sorted(breaks), len(ticks)]
-    for start, end in zip([0, *ends], ends, strict=False):
-        tracker.begin_segment()
-        tracker.add(ticks[start:end], host_us[start:end])
-    return tracker.estimate(host_rate_tolerance=host_rate_tolerance, polling_s=polling_s)
 
 
 def rate_text(estimate: ClockEstimate) -> str:

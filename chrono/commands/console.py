@@ -161,7 +161,6 @@ class RunTeller:
         self._trouble: str | None = None
         self._told_bytes = 0
         self._moves = 0
-        self._boards = 0
         self._link = "open"
         self._remeasured_us: int | None = None
 

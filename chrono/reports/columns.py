@@ -77,12 +77,3 @@ def columns_text() -> str:
         f"{column.name:<20} {column.kind:<9} {column.unit:<4} {column.meaning}"
         for column in SHOT_COLUMNS
     )
-
-
-def columns_markdown() -> str:
-    """Return the columns as the README's table."""
-    rows = [
-        f"| `{column.name}` | {column.kind} | {column.unit} | {column.meaning} |"
-        for column in SHOT_COLUMNS
-    ]
-    return "\n".join(["| column | kind | unit | meaning |", "| --- | --- | --- | --- |", *rows])

@@ -8,6 +8,7 @@ import pytest
 from beat_kit import (
     UNIT_S,
     delivered_every,
+    estimate_clock,
     exponential,
     microseconds,
     send_beats,
@@ -18,7 +19,7 @@ from beat_kit import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from chrono.clock.rate import ClockTracker, clock_changes, clock_report, estimate_clock
+from chrono.clock.rate import ClockTracker, clock_changes, clock_report
 from chrono.errors import CalibrationError
 from chrono.rigs.file import load_rig, update_rig, write_rig
 

@@ -5,10 +5,11 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from quadratic_drag import fall_distance, fall_speed_at
 
 from chrono.errors import OptionError
 from chrono.physics.falling import fall_to, terminal_speed_of
-from chrono.physics.flight import fall_distance, fall_speed, fall_speed_at, fall_time
+from chrono.physics.flight import fall_speed, fall_time
 
 G = 9.81
 DRAGS = st.floats(1e-4, 1.0)

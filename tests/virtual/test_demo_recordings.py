@@ -10,12 +10,13 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from virtual_kit import noise_free
 
 from chrono.arrays.batch import Batch, Kind
 from chrono.reader.decoder import decode_rows
 from chrono.reader.recording import read_blocks
 from chrono.virtual.board import launches, true_rig
-from chrono.virtual.scenarios import SCENARIOS, Play, noise_free, parse_play
+from chrono.virtual.scenarios import SCENARIOS, Play, parse_play
 from chrono.virtual.simulation import simulate_recording
 
 FOLDER = Path(__file__).parents[2] / "recordings"

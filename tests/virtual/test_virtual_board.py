@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
+from virtual_kit import noise_free
 
 from chrono.arrays.batch import Kind
 from chrono.reader.grammar import PARSERS, Event, Hello, parse_framed
@@ -22,7 +23,7 @@ from chrono.virtual.board import (
 )
 from chrono.virtual.cast import SQUASH_BALL, STEEL_BALL, Lamp
 from chrono.virtual.flights import Fall, Flight
-from chrono.virtual.scenarios import SCENARIOS, Play, noise_free
+from chrono.virtual.scenarios import SCENARIOS, Play
 
 FRAMED = [name for name, s in SCENARIOS.items() if s.board.lines == "framed"]
 SEEDS = st.integers(0, 2**32)
