@@ -22,10 +22,11 @@ from chrono.measuring.speed import measure as measure_shots
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.reports.columns import TEXT_COLUMNS
 from chrono.reports.export import shot_frame
+from chrono.reports.findings_text import recording_findings, unread_line
 from chrono.reports.summary import summary_data, trouble_lines
 from chrono.rigs.file import Rig, load_rig, rig_from_record, rig_from_table
 from chrono.session.marks import NO_SETUP, Setup
-from chrono.session.recorded import Findings, Recorded, read_all, unread_line
+from chrono.session.recorded import Recorded, read_all
 from chrono.session.session import Session
 from chrono.session.summary import summary_of
 from chrono.session.unusable import DamagedLine
@@ -221,12 +222,9 @@ def read(
     if not paths:
         raise OptionError("no recording is named", hint="name one: a pattern may match none")
     other = None if rig is None else _rig(rig)
-    findings = Findings()
-    found = Recordings(
-        _recording(each)
-        for each in read_all([Path(p) for p in paths], other, findings, clock_from_host)
-    )
-    for line in findings.lines:
+    read = list(read_all([Path(p) for p in paths], other, clock_from_host))
+    found = Recordings(_recording(each) for each in read)
+    for line in (line for each in read for line in recording_findings(each)):
         warnings.warn(line, stacklevel=2)
     return found[0] if one else found
 

@@ -102,7 +102,8 @@ def replay(
             )
         _follow(file, rig, no_dashboard, as_json)
         return
-    from chrono.session.recorded import Findings, read_recording
+    from chrono.reports.findings_text import Findings
+    from chrono.session.recorded import read_recording
     from chrono.session.replay import replay_run
 
     if at_once and pace is not None:
@@ -124,8 +125,8 @@ def replay(
 
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
     """Show what a recording holds and then what it grows by; the file is only read."""
+    from chrono.reports.findings_text import Findings
     from chrono.session.follow import follow_run
-    from chrono.session.recorded import Findings
 
     if wants_dashboard(no_dashboard, as_json):
         from chrono.dashboard.app import show_followed

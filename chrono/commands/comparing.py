@@ -30,9 +30,9 @@ def compare(
     from chrono.errors import OptionError
     from chrono.measuring.comparison import compare_groups
     from chrono.reports.comparison import comparison_data, comparison_text
+    from chrono.reports.findings_text import Findings
     from chrono.season.tasks import TakeSamples
     from chrono.session.pooled import pooled_groups, pooled_of
-    from chrono.session.recorded import Findings
     from chrono.session.samples import groups_from
 
     findings, task = Findings(), TakeSamples(rig_of(rig), clock_from_host)

@@ -81,7 +81,7 @@ def energy(
     from chrono.measuring.energies import energy_result
     from chrono.measuring.launch import each_launch
     from chrono.reports.energy import energy_data, energy_text, exceeded_words
-    from chrono.session.recorded import Findings
+    from chrono.reports.findings_text import Findings
 
     findings = Findings()
     told = told_by(

@@ -55,7 +55,7 @@ def fall(
     from chrono.measuring.falls import fall_result
     from chrono.measuring.launch import each_launch
     from chrono.reports.fall import fall_data, fall_text
-    from chrono.session.recorded import Findings
+    from chrono.reports.findings_text import Findings
 
     findings = Findings()
     goal, given = _given(recording is not None, height, time, speed)

@@ -74,7 +74,7 @@ def flight(
 
     With --landed: the drag coefficient and terminal speed with which it lands there.
     """
-    from chrono.session.recorded import Findings
+    from chrono.reports.findings_text import Findings
 
     findings, aim = Findings(), aim_of(angle, height, wind)
     told = told_by(

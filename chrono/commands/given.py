@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from chrono.measuring.launch import Launch
     from chrono.measuring.propagation import Quantity
     from chrono.measuring.surroundings import MovingBody
+    from chrono.reports.findings_text import Findings
     from chrono.reports.physical import Units
     from chrono.rigs.file import Rig
-    from chrono.session.recorded import Findings
     from chrono.session.session import Session
 
 MaybeRecording = Annotated[

@@ -19,7 +19,7 @@ from chrono.commands.common import (
 from chrono.errors import ChronoError, OptionError
 
 if TYPE_CHECKING:
-    from chrono.session.recorded import Findings
+    from chrono.reports.findings_text import Findings
     from chrono.teaching.bench import Bench
     from chrono.teaching.guesses import Guess
     from chrono.teaching.lab import Seen
@@ -76,11 +76,11 @@ def lab(
     On a terminal a screen to play with; else everything once as text. Estimates are kept
     beside the recording, or in this folder without one; `chrono guesses` lists them.
     """
-    from chrono.session.recorded import Findings
+    from chrono.reports.findings_text import Findings, start_findings
     from chrono.teaching.start import start_of
 
-    findings = Findings()
-    start = start_of(file, rig_of(rig), findings)
+    start = start_of(file, rig_of(rig))
+    findings = Findings(start_findings(start))
     options = {
         "spacing": spacing,
         "tick": tick,
@@ -112,9 +112,9 @@ def guesses(
     as_json: AsJson = False,
 ) -> None:
     """List what classes estimated of an error, beside what was computed; CSV or JSON."""
+    from chrono.reports.findings_text import Findings
     from chrono.reports.guesses import guesses_csv, guesses_data
     from chrono.reports.newfile import check_new, write_new
-    from chrono.session.recorded import Findings
     from chrono.teaching.guesses import files_of, read_guesses
 
     if output is not None:

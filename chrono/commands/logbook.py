@@ -37,9 +37,9 @@ def list_recordings(
 ) -> None:
     """Show the log book of a folder: each recording's date, rig, setups, counts, notes."""
     from chrono.commands.common import wants_dashboard
+    from chrono.reports.findings_text import Findings
     from chrono.season.logbook import Enter, Order, in_order_of
     from chrono.season.logbook_text import logbook_data, logbook_text
-    from chrono.session.recorded import Findings
 
     if choose and not wants_dashboard(False, as_json):
         raise OptionError(
@@ -66,7 +66,7 @@ def _replay_what_is_chosen(
 
     from chrono.dashboard.app import show_replay
     from chrono.dashboard.logbook import LogBook
-    from chrono.session.recorded import Findings
+    from chrono.reports.findings_text import Findings
 
     book = LogBook(entries, order, reverse)
     while (chosen := book.run()) is not None:

@@ -12,9 +12,9 @@ import typer
 from chrono.errors import OptionError, RecordingError
 
 if TYPE_CHECKING:
+    from chrono.reports.findings_text import Findings
     from chrono.season.engine import Outcome, Task
     from chrono.season.sources import Source
-    from chrono.session.recorded import Findings
 
 T = TypeVar("T")
 

@@ -81,10 +81,10 @@ def check(
 def _check_recordings(targets: list[str], rig: Path | None, how: Many, as_json: bool) -> None:
     """Print all of one recording's health, and the verdict alone where there may be several."""
     sources = meant(targets, how)
+    from chrono.reports.findings_text import Findings
     from chrono.reports.health import health_data, health_line, health_text
     from chrono.season.sources import is_plainly_named
     from chrono.season.tasks import Check
-    from chrono.session.recorded import Findings
 
     findings, data, ready = Findings(), [], True
     alone = len(targets) == 1 and is_plainly_named(targets[0])

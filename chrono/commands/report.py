@@ -24,12 +24,12 @@ def report(
     skip_bad: SkipBad = False,
 ) -> None:
     """Write a page on recordings: what was done, how sure it is, what was set aside."""
+    from chrono.reports.findings_text import Findings
     from chrono.reports.newfile import write_new
     from chrono.reports.pages.paper import check_page, page_bytes
     from chrono.reports.picture import need_matplotlib
     from chrono.reports.report import report_page
     from chrono.season.tasks import Reading
-    from chrono.session.recorded import Findings
     from chrono.session.reported import report_of
 
     ending = check_page(output)

@@ -15,8 +15,8 @@ from chrono.plain import plain
 if TYPE_CHECKING:
     import socket
 
+    from chrono.reports.findings_text import Findings
     from chrono.session.follow import FollowRun
-    from chrono.session.recorded import Findings
     from chrono.sharing.service import Wishes
 
 DEFAULT_PORT = 8765
@@ -75,7 +75,7 @@ def share(
     baud: Baud = 250_000,
 ) -> None:
     """Show speeds, plot and statistics on every screen in the room, as they are clocked."""
-    from chrono.session.recorded import Findings
+    from chrono.reports.findings_text import Findings
     from chrono.sharing.address import LOCALHOST, listen, network_address
 
     wishes, findings = _wishes(unit, decimal_comma), Findings()

@@ -67,8 +67,8 @@ def stop(
     """Tell the way, deceleration, force, time and energy of a stop, each from each."""
     from chrono.measuring.launch import each_launch
     from chrono.measuring.stops import stop_result
+    from chrono.reports.findings_text import Findings
     from chrono.reports.stop import stop_data, stop_text
-    from chrono.session.recorded import Findings
 
     findings, how = Findings(), law_of(law)
     goal, given = _given(distance, limit, mean, force, time)

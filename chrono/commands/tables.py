@@ -83,8 +83,8 @@ def export(
     how = Many(jobs, skip_bad, cluster)
     sources = meant(files, how)
     from chrono.reports.files import WITH_STATISTICS
+    from chrono.reports.findings_text import Findings
     from chrono.season.tasks import Export
-    from chrono.session.recorded import Findings
 
     target = output or ("shots.json" if as_json else "shots.csv")
     write, findings = _writer(target, output is None, decimal_comma), Findings()
@@ -133,8 +133,8 @@ def summary(
     """Print the statistics of recordings, setup by setup."""
     how = Many(jobs, skip_bad, cluster)
     sources = meant(files, how)
+    from chrono.reports.findings_text import Findings
     from chrono.season.tasks import Summarize, TakeSamples
-    from chrono.session.recorded import Findings
 
     if pool:
         _pooled_summary(sources, TakeSamples(rig_of(rig), clock_from_host), how, as_json)
@@ -154,9 +154,9 @@ def summary(
 def _pooled_summary(
     sources: "list[Source]", task: "TakeSamples", how: Many, as_json: bool
 ) -> None:
+    from chrono.reports.findings_text import Findings
     from chrono.reports.pooled import pooled_data, pooled_text
     from chrono.session.pooled import pooled_of
-    from chrono.session.recorded import Findings
 
     findings = Findings()
     pooled = pooled_of(all_of(sources, task, how, findings))

@@ -29,8 +29,9 @@ from chrono.session.troubles import disk_line
 from chrono.units import SPEED_UNITS
 
 if TYPE_CHECKING:
+    from chrono.reports.findings_text import Findings
     from chrono.rigs.file import Rig
-    from chrono.session.recorded import Findings, Progress
+    from chrono.session.recorded import Progress
     from chrono.session.run import Run
     from chrono.session.shotlog import ShotRow
 

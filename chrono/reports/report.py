@@ -13,6 +13,7 @@ from chrono.plain import plain
 from chrono.processor.table import EdgesUsed
 from chrono.reports.budget import stated_text, tick_text
 from chrono.reports.comparison import drift_lines, many_lines, pair_lines
+from chrono.reports.findings_text import unread_line
 from chrono.reports.flags_help import FLAG_HELP
 from chrono.reports.muzzle import mouth_source_lines
 from chrono.reports.pages import page
@@ -31,7 +32,6 @@ from chrono.reports.rig import Rows, body_text, calibration_rows, rig_rows, site
 from chrono.reports.summary import setup_details, trouble_lines
 from chrono.reports.words import mean_text, setup_text, spread_texts, two_digits
 from chrono.rigs.model import Rig
-from chrono.session.recorded import unread_line
 from chrono.session.reported import Aside, RecordingReport, Report
 from chrono.session.shotlog import ShotRow
 from chrono.session.summary import SetupSummary

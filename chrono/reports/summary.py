@@ -5,6 +5,7 @@ from typing import Any
 from chrono.clock.rate import rate_text
 from chrono.measuring.statistics import s_interval
 from chrono.plain import plain
+from chrono.reports.findings_text import unread_line
 from chrono.reports.muzzle import mouth_source_lines, muzzle_data, muzzle_details
 from chrono.reports.physical import filled
 from chrono.reports.statistics import (
@@ -27,7 +28,7 @@ from chrono.reports.timing import blocking_data, blocking_details, timing_data, 
 from chrono.reports.uncounted import uncounted_data, uncounted_lines
 from chrono.reports.words import setup_text, three_digits, two_digits
 from chrono.rigs.file import Rig
-from chrono.session.recorded import Recorded, unread_line
+from chrono.session.recorded import Recorded
 from chrono.session.session import Session
 from chrono.session.shotlog import ShotRow
 from chrono.session.summary import SetupSummary, Summary, Whole

@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from chrono.reports.findings_text import recording_findings
 from chrono.rigs.file import Rig
 from chrono.season.sources import Source
-from chrono.session.recorded import Findings, Recorded, read_recording
+from chrono.session.recorded import Recorded, read_recording
 
 if TYPE_CHECKING:
     from chrono.health.verdict import Health
@@ -40,9 +41,7 @@ class Reading:
     def read(self, path: Path, source: Source) -> tuple[Recorded, list[str]]:
         """Read a recording; return what is wrong with its data beside it."""
         recorded = read_recording(path, self.rig, clock_from_host=self.clock_from_host)
-        findings = Findings()
-        findings.add(recorded)
-        return replace(recorded, name=source.name), findings.lines
+        return replace(recorded, name=source.name), recording_findings(recorded)
 
 
 @dataclass(frozen=True)
@@ -105,6 +104,5 @@ class Check(Reading):
     def __call__(self, path: Path, source: Source) -> tuple[Checked, list[str]]:
         from chrono.session.check import check_recording
 
-        findings = Findings()
-        health = check_recording(path, self.rig, findings)
-        return Checked(source.name, health), findings.lines
+        checked = check_recording(path, self.rig)
+        return Checked(source.name, checked.health), recording_findings(checked.recorded)

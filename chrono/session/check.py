@@ -1,6 +1,7 @@
 """Are gates, link and clock ready? Watch a board for a while, or look through a recording."""
 
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 from chrono.arrays import compiled
@@ -15,7 +16,7 @@ from chrono.reader.size import size_of
 from chrono.rigs.file import Rig
 from chrono.session.live import live_run
 from chrono.session.observer import Observer
-from chrono.session.recorded import Findings, Recorded, feed_blocks, first_rig
+from chrono.session.recorded import Recorded, feed_blocks, first_rig
 from chrono.session.session import Session
 from chrono.session.timing import lengths_of, timing_of
 
@@ -58,7 +59,15 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Health:
     return with_shots(judge(seen), timing, lengths)
 
 
-def check_recording(path: Path, rig: Rig | None, findings: Findings | None = None) -> Health:
+@dataclass(frozen=True, eq=False)
+class CheckedRecording:
+    """What a recording tells of gates, link and clock, and the recording as it was read."""
+
+    health: Health
+    recorded: Recorded
+
+
+def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     """
     Judge the last minute of a recording, clock, jitter and bodies by all of it.
 
@@ -67,8 +76,6 @@ def check_recording(path: Path, rig: Rig | None, findings: Findings | None = Non
     path : Path
     rig : Rig or None
         None for the recorded one.
-    findings : Findings, optional
-        Takes what else is wrong with the data.
 
     Raises
     ------
@@ -81,10 +88,9 @@ def check_recording(path: Path, rig: Rig | None, findings: Findings | None = Non
     observer = Observer(session, _last_us(reader, session.rig.lines))
     feed_blocks(reader, session.rig.lines, observer)
     session.finish()
-    if findings is not None:
-        findings.add(Recorded(path, path.name, session, reader.cut or ""))
-    health = judge(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
-    return with_shots(health, timing_of(session), lengths_of(session))
+    judged = judge(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
+    health = with_shots(judged, timing_of(session), lengths_of(session))
+    return CheckedRecording(health, Recorded(path, path.name, session, reader.cut or ""))
 
 
 def _last_us(reader: RecordingReader, lines: Lines) -> int:

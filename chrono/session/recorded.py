@@ -4,7 +4,7 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
@@ -12,7 +12,6 @@ from chrono.arrays import compiled
 from chrono.arrays.ahead import ahead
 from chrono.arrays.batch import Batch
 from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
-from chrono.plain import plain
 from chrono.reader.decoder import decode_rows
 from chrono.reader.grammar import Lines
 from chrono.reader.recording import BLOCK_BYTES, RecordingReader
@@ -63,44 +62,11 @@ class Recorded:
     clock_doubt: str = ""
 
 
-@dataclass
-class Findings:
-    """What is wrong with the data, collected on the way to be told at the end."""
-
-    lines: list[str] = field(default_factory=list)
-
-    def add(self, recorded: Recorded) -> None:
-        """Take in what is wrong with one recording."""
-        session = recorded.session
-        troubles = [recorded.left_out, recorded.clock_doubt, *session.unusable.boards]
-        if session.unusable.records:
-            troubles.append(unread_line(session))
-        if session.unusable.lines and not session.heard:
-            troubles.append(wrong_lines(session))
-        self.lines += [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
-
-
-def unread_line(session: Session) -> str:
-    """Return how many of the operator's records were left out, and why the first was."""
-    count = session.unusable.records
-    words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
-    return f"{words} left out, the first: {plain(session.unusable.record_reasons[0])}"
-
-
-def wrong_lines(session: Session) -> str:
-    """Return that no line is of the kind that the rig states, and the kind that fits."""
-    stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
-    what = f"not one of its {session.unusable.lines} lines is a {stated} line of a board"
-    if other is None:
-        return f"{what}: check `lines` in the rig"
-    return f'{what}; they are {other} ones: write lines = "{other}" in the rig'
-
-
 def read_all(
-    paths: Sequence[Path], rig: Rig | None, findings: Findings, clock_from_host: bool = False
+    paths: Sequence[Path], rig: Rig | None, clock_from_host: bool = False
 ) -> Iterator[Recorded]:
     """
-    Yield recordings read one by one, and collect what is wrong with them.
+    Yield recordings read one by one.
 
     Raises
     ------
@@ -110,9 +76,7 @@ def read_all(
     names = _names(paths)
     prepare_for(paths)
     for path, name in zip(paths, names, strict=True):
-        recorded = read_recording(path, rig, clock_from_host=clock_from_host)
-        findings.add(recorded)
-        yield replace(recorded, name=name)
+        yield replace(read_recording(path, rig, clock_from_host=clock_from_host), name=name)
 
 
 def prepare_for(paths: Sequence[Path]) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 
 from chrono.measuring.forecast import edges_timed
 from chrono.rigs.file import Rig
-from chrono.session.recorded import Findings, read_recording
+from chrono.session.recorded import Recorded, read_recording
 from chrono.session.session import Session
 from chrono.session.shotlog import ShotRow
 from chrono.teaching.bench import USUAL, Bench, bench_of_rig, bench_of_shot
@@ -38,6 +38,8 @@ class Start:
         Its session.
     shots : sequence of ShotRow
         Its last shots with a speed.
+    recorded : Recorded or None
+        The recording, where it was read for the lab.
     """
 
     bench: Bench
@@ -46,6 +48,7 @@ class Start:
     recording: str | None = None
     session: Session | None = None
     shots: Sequence[ShotRow] = ()
+    recorded: Recorded | None = None
 
     def with_bench(self, bench: Bench) -> "Start":
         """Return the same with another bench."""
@@ -70,7 +73,7 @@ class Start:
         )
 
 
-def start_of(file: Path | None, rig: Rig | None, findings: Findings) -> Start:
+def start_of(file: Path | None, rig: Rig | None) -> Start:
     """
     Return what a lab begins with.
 
@@ -80,8 +83,6 @@ def start_of(file: Path | None, rig: Rig | None, findings: Findings) -> Start:
         A recording.
     rig : Rig or None
         Instead of the recorded one, or of the usual one.
-    findings : Findings
-        Takes what is wrong with the recording.
 
     Raises
     ------
@@ -92,11 +93,7 @@ def start_of(file: Path | None, rig: Rig | None, findings: Findings) -> Start:
         bench = USUAL if rig is None else bench_of_rig(rig, USUAL.speed_mps, edges_timed(rig))
         return Start(bench, bench.base.name, guesses_path(None, Path.cwd()))
     recorded = read_recording(file, rig)
-    findings.add(recorded)
-    start = start_of_session(recorded.session, file)
-    if not start.shots:
-        findings.lines.append(f"{file}: no shot has a speed, so the lab begins at a usual one")
-    return start
+    return replace(start_of_session(recorded.session, file), recorded=recorded)
 
 
 def start_of_session(session: Session, file: Path | None) -> Start:

@@ -17,7 +17,6 @@ from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_keys import LAB_KEYS
 from chrono.reports.lab import result_lines
 from chrono.session.looks import Looks
-from chrono.session.recorded import Findings
 from chrono.teaching.bench import PRESETS, VALUES
 from chrono.teaching.lab import look
 from chrono.teaching.questions import QUESTIONS
@@ -29,13 +28,13 @@ RECORDINGS = Path(__file__).parents[2] / "recordings"
 @pytest.fixture(name="start")
 def _start(monkeypatch, tmp_path) -> Start:
     monkeypatch.chdir(tmp_path)
-    return start_of(None, None, Findings())
+    return start_of(None, None)
 
 
 @pytest.fixture(name="monday")
 def _monday(tmp_path) -> Start:
     shutil.copy(RECORDINGS / "plain-lines-4us.tsv", tmp_path / "monday.tsv")
-    return start_of(tmp_path / "monday.tsv", None, Findings())
+    return start_of(tmp_path / "monday.tsv", None)
 
 
 async def settle(app, pilot) -> None:

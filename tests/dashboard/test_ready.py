@@ -14,9 +14,9 @@ from chrono.dashboard import driving
 from chrono.dashboard.app import Dashboard
 from chrono.measuring import speed
 from chrono.processor.table import EdgesUsed
+from chrono.reports.findings_text import Findings
 from chrono.session.live import live_run
 from chrono.session.models import speed_model
-from chrono.session.recorded import Findings
 from chrono.sharing import apart
 from chrono.sharing.service import Wishes
 

@@ -17,9 +17,10 @@ from chrono.dashboard.loading import LoadingScreen
 from chrono.errors import RecordingError
 from chrono.reader.source import ReplaySource
 from chrono.reader.writer import RecordingWriter
+from chrono.reports.findings_text import Findings
 from chrono.session.looks import Looks
 from chrono.session.marks import NOTE, SET_ASIDE, Mark, Setup
-from chrono.session.recorded import Findings, read_recording
+from chrono.session.recorded import read_recording
 from chrono.session.replay import WholeRun, replay_run
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"

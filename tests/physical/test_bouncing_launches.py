@@ -177,12 +177,12 @@ def test_check_says_the_jitter_that_holds_shots_without_a_bounce(
 ) -> None:
     found = launches(tmp_path, case, board, 200, KNOWN, bouncing=False)
     assert found.timing_is_held.mean() < 0.9
-    health = check_recording(tmp_path / "lines.tsv", None)
+    health = check_recording(tmp_path / "lines.tsv", None).health
     (bounce,) = (item for item in health.troubles if item.name == "bounce")
     (stated,) = re.findall(r'state jitter = "([\d.e-]+) us" under \[clock\]', bounce.advice)
     again = launches(
         tmp_path, case, board, 200, KNOWN, bouncing=False, jitter_s=1e-6 * float(stated)
     )
     assert again.timing_is_held.mean() >= 0.94
-    troubles = check_recording(tmp_path / "lines.tsv", None).troubles
+    troubles = check_recording(tmp_path / "lines.tsv", None).health.troubles
     assert "bounce" not in [item.name for item in troubles]

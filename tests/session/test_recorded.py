@@ -16,7 +16,7 @@ from chrono.reader.rows import board_row, json_row
 from chrono.rigs.file import default_rig, parse_rig, rig_record, with_host_clock
 from chrono.session import recorded as module
 from chrono.session.check import check_recording
-from chrono.session.recorded import Findings, first_rig, read_all, read_recording
+from chrono.session.recorded import first_rig, read_all, read_recording
 from chrono.virtual.board import true_rig
 from chrono.virtual.scenarios import parse_play, rig_text
 from chrono.virtual.simulation import simulate_recording
@@ -267,7 +267,7 @@ def test_the_whole_work_is_told_before_the_first_recording_is_read(
     second = first.rename(tmp_path / "other.tsv")
     first = recording(tmp_path, LONG)
     sizes = [path.stat().st_size for path in (first, second)]
-    next(read_all([first, second], None, Findings()))
+    next(read_all([first, second], None))
     assert told[0] == sum(sizes)
     told.clear()
     check_recording(second, None)

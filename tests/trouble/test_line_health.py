@@ -14,7 +14,7 @@ def _health(folder: Path, kind: str, noise_per_min: float = 0.0, size: float = 0
     line = firing_line(3, size=size, kinds=(kind,), noise_per_min=noise_per_min)
     path = folder / "line.tsv"
     path.write_bytes(b"host_us\torigin\tline\n" + line.rows)
-    return check_recording(path, None)
+    return check_recording(path, None).health
 
 
 def test_a_line_without_trouble_is_ready(tmp_path: Path) -> None:
