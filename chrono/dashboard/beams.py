@@ -8,7 +8,9 @@ from textual.widgets import Static
 from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.status import trouble_lines
 from chrono.dashboard.words import fit
-from chrono.health.verdict import GateSeen, Health, Observed, judge
+from chrono.health.verdict import GateSeen, Observed
+from chrono.reports.health import HealthText as Health
+from chrono.reports.health import judged_words as judge
 from chrono.session.observer import Delays
 from chrono.session.run import Run
 from chrono.session.session import Session

@@ -1,28 +1,252 @@
 """Whether gates, link and clock are ready, as text for a terminal and as an object for JSON."""
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
+from math import floor, log10
 from typing import Any
 
-from chrono.health.verdict import Health
+from chrono.health.verdict import Aspect, Health, Item, Observed, judge
+from chrono.measuring.timing import Blocking, Timing
 from chrono.plain import plain
+from chrono.reports.timing import blocking_text, jitter_advice, microseconds, timing_text
+
+
+@dataclass(frozen=True)
+class ItemText:
+    """One line of the health: what is looked at, its reading, what is wrong, what to do."""
+
+    name: str
+    reading: str
+    trouble: str = ""
+    """A reason for not being ready, empty if all is well."""
+    advice: str = ""
+
+
+@dataclass(frozen=True)
+class HealthText:
+    """The lines of a health in order."""
+
+    items: tuple[ItemText, ...]
+
+    @property
+    def ready(self) -> bool:
+        """Whether nothing stands against clocking."""
+        return not self.troubles
+
+    @property
+    def troubles(self) -> tuple[ItemText, ...]:
+        """The lines of what stands against it."""
+        return tuple(item for item in self.items if item.trouble)
+
+    @property
+    def verdict(self) -> str:
+        """`ready`, or `not ready because` with all reasons."""
+        reasons = "; ".join(item.trouble for item in self.troubles)
+        return f"not ready because {reasons}" if reasons else "ready"
+
+
+def health_words(health: Health) -> HealthText:
+    """Return a health in words."""
+    return HealthText(tuple(_item_text(item, health) for item in health.items))
+
+
+def judged_words(seen: Observed) -> HealthText:
+    """Return in words whether what was observed will do."""
+    return health_words(judge(seen))
 
 
 def health_text(health: Health) -> str:
     """Return the items, the verdict, and what to do, a line each."""
-    width = max(len(item.name) for item in health.items)
+    told = health_words(health)
+    width = max(len(item.name) for item in told.items)
     lines = [
         f"{'!' if item.trouble else ' '} {item.name:{width}s}  {item.reading}"
-        for item in health.items
+        for item in told.items
     ]
-    advice = [f"  do: {item.advice}" for item in health.troubles]
-    return "\n".join([*lines, health.verdict, *advice])
+    advice = [f"  do: {item.advice}" for item in told.troubles]
+    return "\n".join([*lines, told.verdict, *advice])
 
 
 def health_line(recording: str, health: Health) -> str:
     """Return the verdict on one recording of several."""
-    return f"{plain(recording)}: {health.verdict}"
+    return f"{plain(recording)}: {health_words(health).verdict}"
 
 
 def health_data(health: Health) -> dict[str, Any]:
     """Return what `health_text` shows as an object for JSON."""
-    return {"ready": health.ready, "verdict": health.verdict, **asdict(health)}
+    told = health_words(health)
+    return {
+        "ready": health.ready,
+        "verdict": told.verdict,
+        "items": tuple(asdict(item) for item in told.items),
+        "timing": asdict(health.timing) if health.timing is not None else None,
+        "lengths": {name: asdict(blocking) for name, blocking in health.lengths.items()},
+    }
+
+
+def _item_text(item: Item, health: Health) -> ItemText:
+    """Return an item in words: its reading, and where it is troubled the reason and advice."""
+    match item.aspect:
+        case Aspect.JITTER:
+            assert health.timing is not None, "only a timing has such an item"
+            words = _jitter(health.timing)
+        case Aspect.BODY:
+            words = _body(item.setup, health.lengths[item.setup])
+        case _:
+            words = _WORDS[item.aspect](health.seen, item.gate)
+    reading, trouble, advice = words
+    if not item.troubled:
+        return ItemText(item.name, reading)
+    return ItemText(item.name, reading, trouble, advice)
+
+
+def _link(seen: Observed, _: str) -> tuple[str, str, str]:
+    return (
+        f"no line in {seen.span_s:.0f} s",
+        "no line has come from the board",
+        "check the port, the baud rate, the board's power, and the rig's kind of lines",
+    )
+
+
+def _beam(seen: Observed, name: str) -> tuple[str, str, str]:
+    gate = seen.gate(name)
+    reading = "clear" if not gate.blocked else f"blocked for {gate.blocked_for_s:.1f} s"
+    return (
+        "not known yet" if gate.blocked is None else reading,
+        f"gate {name} is blocked",
+        f"align the lamp and the sensor of gate {name}, look for an obstacle or sunlight",
+    )
+
+
+def _flicker(seen: Observed, name: str) -> tuple[str, str, str]:
+    gate = seen.gate(name)
+    hertz = f"{gate.flicker_hz:.0f} Hz"
+    reading = f"{hertz}, blocked {100 * gate.flicker_duty:.0f} % of the time"
+    return (
+        reading if gate.flicker_hz else "none",
+        f"a lamp makes gate {name} flicker at {hertz}",
+        f"switch off or screen the lamp that shines on gate {name}, or feed it direct current",
+    )
+
+
+def _noise(seen: Observed, name: str) -> tuple[str, str, str]:
+    count = seen.gate(name).noise
+    return (
+        _count(count, seen),
+        f"gate {name} trips on its own ({seen.per_min(count):.0f} a minute)",
+        f"shade gate {name}, keep cables and motors away from its sensor, lower its gain",
+    )
+
+
+def _chatter(seen: Observed, name: str) -> tuple[str, str, str]:
+    count = seen.gate(name).chatter
+    return (
+        _count(count, seen),
+        f"gate {name} chatters at its threshold ({seen.per_min(count):.0f} a minute)",
+        f"give the comparator of gate {name} more hysteresis, or raise window.quiet",
+    )
+
+
+def _count(count: int, seen: Observed) -> str:
+    return f"{count} in {seen.span_s:.0f} s" if count else "none"
+
+
+def _lines(seen: Observed, _: str) -> tuple[str, str, str]:
+    when = f"in the last {seen.span_s:.0f} s"
+    share = 100 * seen.bad_lines / max(seen.lines, seen.bad_lines)
+    return (
+        f"{seen.lines} {when}, {seen.damaged} damaged, {seen.lost_lines} lost",
+        f"{share:.1f} % of the lines are damaged or lost",
+        "check the cable, the ground, the baud rate on both sides, and the rig's kind of lines",
+    )
+
+
+def _board(seen: Observed, _: str) -> tuple[str, str, str]:
+    reading = f"{seen.board_lost} edges dropped, {seen.restarts} restarts"
+    if seen.board_lost:
+        return (
+            reading,
+            f"the board dropped {seen.board_lost} edges",
+            "remove what trips the gates so often, or use a faster baud rate",
+        )
+    times = "once" if seen.restarts == 1 else f"{seen.restarts} times"
+    return (
+        reading,
+        f"the board restarted {times}",
+        "check the board's supply and its reset line",
+    )
+
+
+def _beats(seen: Observed, _: str) -> tuple[str, str, str]:
+    return (
+        f"longest silence {seen.silence_s:.1f} s",
+        f"the board was silent for {seen.silence_s:.1f} s",
+        "check that the firmware sends its beat each second and that the link is alive",
+    )
+
+
+def _clock(seen: Observed, _: str) -> tuple[str, str, str]:
+    if not seen.has_beats:
+        return "rate not known: lines of this kind bring no beats", "", ""
+    if seen.clock is None or not seen.knows_rate:
+        return "rate not known: it needs some minutes of beats", "", ""
+    return (
+        f"rate error {1e6 * seen.clock.rate_error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm",
+        f"the counter's rate is off by {1e6 * seen.rate_off:+.0f} ppm, the rig allows"
+        f" ± {1e6 * seen.rate_tolerance:.0f} ppm",
+        "run chrono calibrate clock, or state the clock.rate_tolerance of this board",
+    )
+
+
+def _bounce(seen: Observed, _: str) -> tuple[str, str, str]:
+    if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
+        return "not told by lines without a level", "", ""
+    if not seen.bounced:
+        return (f"none in {_shots(seen.timed)}" if seen.timed else "no shots"), "", ""
+    return (
+        f"in {seen.bounced} of {_shots(seen.timed)}",
+        f"{_shots(seen.hidden)} met that noise without a bounce, and the rig's jitter is too "
+        "small for it",
+        f'state jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock], or give the '
+        "comparators more hysteresis",
+    )
+
+
+def _jitter(timing: Timing) -> tuple[str, str, str]:
+    return (
+        timing_text(timing),
+        f"edges scatter by {microseconds(timing.jitter_s)} µs, "
+        f"the rig states {microseconds(timing.stated_s)} µs",
+        jitter_advice(timing),
+    )
+
+
+def _body(setup: str, blocking: Blocking) -> tuple[str, str, str]:
+    return (
+        blocking_text(blocking) + (f" ({plain(setup)})" if setup else ""),
+        "bodies block the gates for another length than declared",
+        "check body.length and gates.spacing in the rig, and the alignment of both beams",
+    )
+
+
+def _shots(count: int) -> str:
+    return "1 shot" if count == 1 else f"{count} shots"
+
+
+def _rounded_up(value: float) -> float:
+    """Return the next number with two digits."""
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return -floor(-value / step + 1e-9) * step
+
+
+_WORDS = {
+    Aspect.LINK: _link,
+    Aspect.BEAM: _beam,
+    Aspect.FLICKER: _flicker,
+    Aspect.NOISE: _noise,
+    Aspect.CHATTER: _chatter,
+    Aspect.LINES: _lines,
+    Aspect.BOARD: _board,
+    Aspect.BEATS: _beats,
+    Aspect.CLOCK: _clock,
+    Aspect.BOUNCE: _bounce,
+}

@@ -4,7 +4,6 @@ import math
 from collections.abc import Mapping
 
 from chrono.errors import ChronoError
-from chrono.health.timing import lengths_text
 from chrono.measuring.budget import normal
 from chrono.measuring.flights import ANGLE, HEIGHT, WIND, Aim, flight_result
 from chrono.measuring.launch import Launch
@@ -16,6 +15,7 @@ from chrono.measuring.surroundings import (
     given_mass,
     site_of,
 )
+from chrono.reports.timing import lengths_text
 from chrono.reports.words import motion_text
 from chrono.rigs.model import Rig
 from chrono.session.shotlog import ShotRow

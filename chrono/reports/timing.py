@@ -2,10 +2,10 @@
 
 from typing import Any
 
-from chrono.health.timing import blocking_text, hidden_text, jitter_advice, timing_text
 from chrono.measuring.timing import Blocking, Timing
 from chrono.reports.physical import filled
 from chrono.reports.statistics import Detail, detail
+from chrono.units import format_value
 
 
 def timing_lines(timing: Timing | None) -> list[str]:
@@ -21,6 +21,49 @@ def timing_lines(timing: Timing | None) -> list[str]:
 def blocking_details(blocking: Blocking | None) -> list[Detail]:
     """Return the length that each gate sees, none where it is not known."""
     return detail("body", blocking_text(blocking)) if blocking else []
+
+
+def microseconds(seconds: float) -> str:
+    """Return a time to two digits, without its unit."""
+    return f"{1e6 * seconds:.2g}"
+
+
+def timing_text(timing: Timing) -> str:
+    """Return what the shots tell of the jitter, beside what the rig states."""
+    rig = f"the rig states {microseconds(timing.stated_s)} µs"
+    dof = f"{timing.dof} degrees of freedom"
+    if timing.is_upper_limit:
+        return f"at most {microseconds(timing.high_s)} µs, {dof}; {rig}"
+    span = f"({microseconds(timing.low_s)} … {microseconds(timing.high_s)})"
+    return f"{microseconds(timing.jitter_s)} µs {span}, {dof}; {rig}"
+
+
+def hidden_text(timing: Timing) -> str:
+    """Return what else may scatter so, empty where the rig's jitter explains it."""
+    if not timing.may_be_chords:
+        return ""
+    return (
+        "that is more than the rig states, but bodies that cross the beams off their middle "
+        f"scatter edges too, by {microseconds(timing.chords_s)} µs where gates.off_centre is "
+        "right: a flat rod, or a smaller off_centre where the aim is better, tells more"
+    )
+
+
+def jitter_advice(timing: Timing) -> str:
+    """Return what to state where the rig states too little."""
+    return f'state clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
+
+
+def blocking_text(blocking: Blocking) -> str:
+    """Return the length that each gate sees, beside the declared one."""
+    seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
+    return f"{seen}, declared {1e3 * blocking.declared_m:.4g} mm"
+
+
+def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
+    """Return what each gate sees of a body, a dash where it does not."""
+    at_a, at_b = (format_value(mm, abs(mm) / 100) for mm in (at_a_mm, at_b_mm))
+    return f"{at_a} mm at A, {at_b} mm at B"
 
 
 def timing_data(timing: Timing | None) -> dict[str, Any] | None:

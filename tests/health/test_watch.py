@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from chrono.arrays.batch import Batch, Events, Kind, cut_batch
-from chrono.health.verdict import Observed, judge
+from chrono.health.verdict import Observed
 from chrono.health.watch import Flicker, Watch, flicker_now, second_places
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.rules import Rules
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Flag
 from chrono.processor.timeline import Tally
+from chrono.reports.health import judged_words
 
 RULES = Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, "framed")
 TURN = 1 << 32
@@ -49,7 +50,7 @@ def test_beats_alone_tell_the_levels_and_since_when() -> None:
     seen = _seen(_beats(11, levels=2), until_s=10.5)
     assert (seen.gates[0].blocked, seen.gates[1].blocked) == (False, True)
     assert seen.gates[1].blocked_for_s == pytest.approx(10.5)
-    assert judge(seen).verdict == "not ready because gate B is blocked"
+    assert judged_words(seen).verdict == "not ready because gate B is blocked"
 
 
 def test_an_edge_after_the_last_beat_has_the_last_word() -> None:
@@ -119,7 +120,7 @@ def test_a_silence_counts_as_far_as_it_lies_within_the_minute() -> None:
 def test_a_silence_that_lasts_longer_than_the_minute_leaves_no_lines() -> None:
     seen = _seen(_beats(5), until_s=100.0)
     assert (seen.lines, seen.silence_s) == (0, pytest.approx(60.0))
-    assert "no line has come" in judge(seen).verdict
+    assert "no line has come" in judged_words(seen).verdict
 
 
 def test_a_host_clock_that_goes_back_counts_on() -> None:
@@ -200,4 +201,4 @@ def test_watching_plain_lines_expects_no_beats() -> None:
     watch.feed(_events([(1.0, Kind.EDGE, 0, 2)]), Tally())
     seen = watch.observed(60_000_000)
     assert not seen.has_beats
-    assert judge(seen).ready
+    assert judged_words(seen).ready

@@ -11,6 +11,7 @@ from gate_lines import framed_lines, recording_bytes, recording_rows
 from gate_physics import draw_rigs, fly, rod
 
 from chrono.reader.rows import json_row
+from chrono.reports.health import health_words
 from chrono.reports.summary import summary_data, summary_text
 from chrono.rigs.file import default_rig, rig_record
 from chrono.session.check import check_recording
@@ -49,7 +50,8 @@ def _rods(tmp_path: Path):
 
 
 def item(path: Path, name: str):
-    return next(each for each in check_recording(path, None).health.items if each.name == name)
+    told = health_words(check_recording(path, None).health)
+    return next(each for each in told.items if each.name == name)
 
 
 def test_check_and_summary_tell_the_jitter_beside_what_the_rig_states(rods) -> None:
