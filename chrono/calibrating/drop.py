@@ -48,6 +48,8 @@ NO_FALL = 0.25
 """Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider): what
 seems further off did not fall from the height that was stated."""
 
+HEIGHT = "height of the fall"
+
 CLOCK_RATE = rectangular("clock rate", 50e-6)
 LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
 """What a rig with a crystal and quick sensors leaves open, where the caller does not say."""
@@ -147,6 +149,17 @@ class DropResult:
     def agrees(self) -> bool:
         """Whether spacing found and spacing stated agree within their uncertainty."""
         return abs(self.deviation_m) <= self.deviation_uncertainty.U95
+
+    @property
+    def by_height(self) -> float:
+        """How far the spacing moves with the height of the fall, length for length."""
+        parts = self.uncertainty.contributions
+        return abs(next(part.sensitivity for part in parts if part.name == HEIGHT))
+
+    @property
+    def unseen_height_m(self) -> float:
+        """How wrong a height may be and yet pass for one that agrees [m]."""
+        return self.deviation_uncertainty.U95 / self.by_height
 
 
 def drop_calibration(
@@ -325,7 +338,7 @@ def _contributions(
     by_gravity = change(_fall(setup, gravity_mps2=setup.gravity_mps2 + 1e-3)) / 1e-3
     by_drag = change(_fall(setup, drag_scale=1.01)) / 0.01
     by_added_mass = change(_fall(setup, added_mass=ADDED_MASS + 0.01)) / 0.01
-    height = rectangular("height of the fall", setup.height_tolerance_m, unit="m")
+    height = rectangular(HEIGHT, setup.height_tolerance_m, unit="m")
     gravity = rectangular("local gravity", setup.gravity_tolerance_mps2, unit="m/s2")
     return [
         Contribution(scatter, by_time),

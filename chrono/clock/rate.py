@@ -33,8 +33,7 @@ from chrono.measuring.budget import (
     normal,
     rectangular,
 )
-from chrono.measuring.combined import Combined, Floats, combine, rig_changes
-from chrono.units import format_value
+from chrono.measuring.combined import Combined, Floats, combine
 
 HOST_RATE_TOLERANCE = 15e-6
 """Half-width for a host whose clock is kept by NTP: PHI of RFC 5905, figure 5 ("frequency
@@ -45,10 +44,6 @@ POLLING_S = 1e-3
 """How far the least delay may wander unseen: lines wait for the next USB full-speed frame,
 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short lines longer (FTDI AN232B-04:
 16 ms by default); pass that time for them."""
-
-CREEP_S = 20e-3
-"""A delay that grows evenly cannot be told from the counter's rate; what so much of it would
-make of the rate is said."""
 
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
@@ -74,8 +69,13 @@ class ClockEstimate:
         Stretches without a break that the rate was taken from.
     span_s : float
         Summed length of these stretches [s].
-    notes : tuple of str
-        What the user should know about it.
+    steps_s : float
+        Over how long the delays follow one another, as if the port delivered at fixed
+        intervals, which widens the uncertainty [s]; 0 where they do not.
+    wanders : bool
+        Whether the delays wander instead of scattering, which widens it too.
+    narrows : bool
+        Whether a longer run would narrow it.
     """
 
     rate_error: float
@@ -83,7 +83,9 @@ class ClockEstimate:
     beats: int
     segments: int
     span_s: float
-    notes: tuple[str, ...]
+    steps_s: float = 0.0
+    wanders: bool = False
+    narrows: bool = False
 
     @property
     def u(self) -> float:
@@ -174,14 +176,17 @@ class ClockTracker:
                 rectangular("polling of the port", float(weight @ creep)),
             )
         )
-        span_s = sum(line.span_s for line in lines)
+        scatter, host, polling = (part.u_out for part in uncertainty.contributions)
+        steps_s = max(line.order_s for line in lines)
         return ClockEstimate(
             rate_error=rate_error,
             uncertainty=uncertainty,
             beats=self._beats,
             segments=len(lines),
-            span_s=span_s,
-            notes=_notes(lines, uncertainty),
+            span_s=sum(line.span_s for line in lines),
+            steps_s=steps_s if steps_s > POLLING_S else 0.0,
+            wanders=any(line.wander > 1 for line in lines) and scatter > max(host, polling) / 3,
+            narrows=max(scatter, polling) > host,
         )
 
     def _add_one(self, point: Point) -> None:
@@ -214,44 +219,6 @@ class ClockTracker:
             del self._segments[weakest]
 
 
-def rate_text(estimate: ClockEstimate) -> str:
-    """Return the rate with ± at 95 % coverage, such as ``120 ± 15 ppm slow``."""
-    error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
-    return (
-        f"{format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
-        f"{'fast' if error >= 0 else 'slow'}"
-    )
-
-
-def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
-    """Return the estimate as lines for the user."""
-    parts = ", ".join(
-        f"{part.name} {part.u_out * 1e6:.2f} ppm" for part in estimate.uncertainty.contributions
-    )
-    return (
-        f"the counter runs {rate_text(estimate)} (95 % coverage)",
-        f"from {estimate.beats} beats, {estimate.span_s:.0f} s in "
-        f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}",
-        f"standard uncertainties: {parts}",
-        *estimate.notes,
-        f"a delay that crept by {CREEP_S * 1e3:.0f} ms all the while would look like "
-        f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm and is not in the ±: if in doubt, repeat "
-        "it on another port or computer",
-    )
-
-
-def clock_changes(estimate: ClockEstimate, date: str) -> dict[str, object]:
-    """Return the keys of the rig file that take up the estimate, with day and evidence."""
-    return rig_changes(
-        "clock",
-        f"{estimate.rate_error * 1e6:.3f} ppm",
-        f"{estimate.u * 1e6:.3f} ppm",
-        estimate.uncertainty.dof,
-        date,
-        "beats against the host's clock: " + "; ".join(clock_report(estimate)),
-    )
-
-
 def _scatter(lines: list[Line], sensitivity: Floats) -> Input:
     parts = [
         Contribution(normal("", line.u, dof=line.dof), float(share))
@@ -259,22 +226,6 @@ def _scatter(lines: list[Line], sensitivity: Floats) -> Input:
     ]
     u = combined_uncertainty(parts)
     return normal("scatter of the delays", u, dof=effective_dof(parts))
-
-
-def _notes(lines: list[Line], uncertainty: Combined) -> tuple[str, ...]:
-    scatter, host, polling = (part.u_out for part in uncertainty.contributions)
-    notes = []
-    steps_s = max(line.order_s for line in lines)
-    if steps_s > POLLING_S:
-        notes.append(
-            f"the delays follow one another over {steps_s * 1e3:.0f} ms, as if the port "
-            "delivered at fixed intervals: uncertainty widened"
-        )
-    if any(line.wander > 1 for line in lines) and scatter > max(host, polling) / 3:
-        notes.append("the delays wander instead of scattering: uncertainty widened")
-    if max(scatter, polling) > host:
-        notes.append("a longer run narrows this")
-    return tuple(notes)
 
 
 def _refuse_too_little(lines: list[Line], beats: int) -> None:

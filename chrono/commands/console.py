@@ -14,11 +14,11 @@ from chrono.commands.endings import noted_signals
 from chrono.commands.streams import abandon_output, why
 from chrono.plain import plain
 from chrono.reader.writer import RecordingWriter
+from chrono.reports.clock_text import remeasured_words
 from chrono.reports.export import shot_records
 from chrono.reports.findings_text import Findings
 from chrono.reports.parting import parting_lines
 from chrono.reports.summary import shot_line
-from chrono.session.counter_rate import remeasured_words
 from chrono.session.run import Run
 from chrono.session.troubles import disk_line
 

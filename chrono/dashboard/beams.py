@@ -9,6 +9,7 @@ from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.status import trouble_lines
 from chrono.dashboard.words import fit
 from chrono.health.verdict import GateSeen, Observed
+from chrono.reports.clock_text import rate_notes
 from chrono.reports.health import HealthText as Health
 from chrono.reports.health import judged_words as judge
 from chrono.session.observer import Delays
@@ -101,7 +102,7 @@ def clock_notes(observed: Observed) -> Text:
         f"  {'':<10} from {clock.beats} beats, {clock.span_s:.0f} s without a break\n",
         "bright_black",
     )
-    for note in clock.notes:
+    for note in rate_notes(clock):
         text.append(f"  {'':<10} {note}\n", "bright_black")
     return text
 

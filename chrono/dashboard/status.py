@@ -99,7 +99,7 @@ def _clock(run: Run) -> list[Text]:
     """Return which rate of the counter is in use where it is taken from the host's clock."""
     rate = run.session.host_rate
     if rate is not None:
-        from chrono.clock.rate import rate_text
+        from chrono.reports.clock_text import rate_text
 
         text = Text(f"clock {rate_text(rate)}")
         if run.remeasured_us is not None:

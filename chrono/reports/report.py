@@ -8,10 +8,10 @@ from typing import Any
 from markupsafe import Markup
 
 from chrono.cautions import CAUTION
-from chrono.clock.rate import rate_text
 from chrono.plain import plain
 from chrono.processor.table import EdgesUsed
 from chrono.reports.budget import stated_text, tick_text
+from chrono.reports.clock_text import rate_text
 from chrono.reports.comparison import drift_lines, many_lines, pair_lines
 from chrono.reports.findings_text import unread_line
 from chrono.reports.flags_help import FLAG_HELP

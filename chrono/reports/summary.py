@@ -2,9 +2,9 @@
 
 from typing import Any
 
-from chrono.clock.rate import rate_text
 from chrono.measuring.statistics import s_interval
 from chrono.plain import plain
+from chrono.reports.clock_text import rate_text
 from chrono.reports.findings_text import unread_line
 from chrono.reports.muzzle import mouth_source_lines, muzzle_data, muzzle_details
 from chrono.reports.physical import filled

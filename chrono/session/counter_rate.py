@@ -6,7 +6,7 @@ recording is measured with what all its beats say. Knows nothing of files and sc
 
 from chrono.arrays.batch import Batch
 from chrono.clock.beats import BeatClock
-from chrono.clock.rate import ClockEstimate, rate_text
+from chrono.clock.rate import ClockEstimate
 from chrono.errors import CalibrationError
 from chrono.processor.rules import Rules
 from chrono.session.counters import counter_problem
@@ -127,16 +127,6 @@ def clock_doubt(error: CalibrationError) -> str:
     return (
         f"the rate of the counter is not known from its beats ({error.message}); "
         "measured with the clock that the rig states"
-    )
-
-
-def remeasured_words(session: Session) -> str:
-    """Return what shots that were there already have just been measured with."""
-    rate = session.host_rate
-    if rate is None:
-        return "All shots measured again with the clock that the rig states."
-    return (
-        f"All shots measured again: the counter runs {rate_text(rate)} by the computer's clock."
     )
 
 

@@ -15,7 +15,7 @@ GOOD = Observed(span_s=20.0, gates=(CLEAR, CLEAR), lines=400, has_beats=True, si
 
 
 def _clock(rate_error: float, u: float) -> ClockEstimate:
-    return ClockEstimate(rate_error, Combined((), u, inf, 1.96 * u), 300, 1, 300.0, ())
+    return ClockEstimate(rate_error, Combined((), u, inf, 1.96 * u), 300, 1, 300.0)
 
 
 def _gate_b(**changes: object) -> Observed:

@@ -16,9 +16,9 @@ from chrono.measuring.speed import measure
 from chrono.processor.pipeline import Processor
 from chrono.reader.decoder import decode_rows
 from chrono.reader.rows import board_row, json_row
+from chrono.reports.clock_text import remeasured_words
 from chrono.rigs.file import Rig, default_rig, parse_rig, rig_record
 from chrono.session import marks
-from chrono.session.counter_rate import remeasured_words
 from chrono.session.looks import Looks
 from chrono.session.marks import Mark, Setup, mark_record, setup_record
 from chrono.session.session import Session
