@@ -22,7 +22,7 @@ from chrono.measuring.speed import measure as measure_shots
 from chrono.processor.table import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.reports.columns import TEXT_COLUMNS
 from chrono.reports.export import shot_frame
-from chrono.reports.findings_text import recording_findings, unread_line
+from chrono.reports.findings_text import clock_doubt, recording_findings, unread_line
 from chrono.reports.summary import summary_data, trouble_lines
 from chrono.rigs.file import Rig, load_rig, rig_from_record, rig_from_table
 from chrono.session.marks import NO_SETUP, Setup
@@ -383,7 +383,7 @@ def _damage(recorded: Recorded, data: dict[str, Any]) -> Damage:
     unusable = recorded.session.unusable
     words = [line.strip() for line in trouble_lines(recorded)]
     words += [unread_line(recorded.session)] if unusable.records else []
-    words += [recorded.clock_doubt] if recorded.clock_doubt else []
+    words += filter(None, [clock_doubt(recorded)])
     return Damage(
         **{name: data[name] for name in Damage.__dataclass_fields__.keys() & data.keys()},
         samples=tuple(unusable.line_samples),

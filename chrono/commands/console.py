@@ -19,8 +19,8 @@ from chrono.reports.export import shot_records
 from chrono.reports.findings_text import Findings
 from chrono.reports.parting import parting_lines
 from chrono.reports.summary import shot_line
+from chrono.reports.trouble_text import disk_line
 from chrono.session.run import Run
-from chrono.session.troubles import disk_line
 
 POLL_S = 0.01
 
@@ -79,7 +79,7 @@ def print_shots(
                 teller.look(run)
                 look_after()
         finally:
-            findings.lines += run.close()
+            findings.take(run.close())
         if ending.asked:
             tell("stopped")
         results.print_new()

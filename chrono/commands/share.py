@@ -142,7 +142,7 @@ def _share_file(
         shown = url_of(bound, token)
         serve(run, bound, token, wishes, lambda: _tell_address(shown, bool(token), run.name))
     finally:
-        findings.lines += run.close()
+        findings.take(run.close())
     tell("stopped")
 
 

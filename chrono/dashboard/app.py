@@ -25,7 +25,7 @@ from chrono.dashboard.going import GoingApp
 from chrono.dashboard.memory import SIGNALS
 from chrono.dashboard.screens import MODES, lab_screen
 from chrono.dashboard.words import shot_lines
-from chrono.session.troubles import disk_line
+from chrono.reports.trouble_text import disk_line
 from chrono.units import SPEED_UNITS
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
             app.run()
     finally:
         if app.loaded:
-            findings.lines += app.clocking.close()
+            findings.take(app.clocking.close())
     if app.trouble is not None:
         raise app.trouble
     if app.return_code:

@@ -8,8 +8,8 @@ from rich.text import Text
 
 from chrono.dashboard.words import fit
 from chrono.plain import plain
+from chrono.reports.trouble_text import disk_line
 from chrono.reports.words import span_text
-from chrono.session.troubles import disk_line
 
 if TYPE_CHECKING:
     from chrono.reader.port import LinkStatus

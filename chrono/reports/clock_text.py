@@ -56,14 +56,6 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def clock_doubt_text(reason: str) -> str:
-    """Return why a rig's wish for the host's clock is not met, and what is done instead."""
-    return (
-        f"the rate of the counter is not known from its beats ({reason}); "
-        "measured with the clock that the rig states"
-    )
-
-
 def remeasured_words(session: Session) -> str:
     """Return what shots that were there already have just been measured with."""
     rate = session.host_rate

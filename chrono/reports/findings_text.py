@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ from chrono.plain import plain
 if TYPE_CHECKING:
     from chrono.session.recorded import Recorded
     from chrono.session.session import Session
+    from chrono.session.troubles import Trouble
     from chrono.teaching.start import Start
 
 
@@ -23,11 +25,16 @@ class Findings:
         """Take in what is wrong with one recording."""
         self.lines += recording_findings(recorded)
 
+    def take(self, troubles: Iterable[Trouble]) -> None:
+        """Take in what went wrong with a run."""
+        self.lines += _trouble_lines(troubles)
+
 
 def recording_findings(recorded: Recorded) -> list[str]:
     """Return what is wrong with a recording, a line each, its path before it."""
     session = recorded.session
-    troubles = [recorded.left_out, recorded.clock_doubt, *session.unusable.boards]
+    troubles = [recorded.left_out, clock_doubt(recorded)]
+    troubles += _trouble_lines(session.unusable.boards)
     if session.unusable.records:
         troubles.append(unread_line(session))
     if session.unusable.lines and not session.heard:
@@ -46,6 +53,12 @@ def start_findings(start: Start) -> list[str]:
     return found
 
 
+def clock_doubt(recorded: Recorded) -> str:
+    """Return why the host's clock is not used, empty if it is or the rig does not ask."""
+    unknown = [recorded.rate_unknown] if recorded.rate_unknown else []
+    return "".join(_trouble_lines(unknown))
+
+
 def unread_line(session: Session) -> str:
     """Return how many of the operator's records were left out, and why the first was."""
     count = session.unusable.records
@@ -60,3 +73,9 @@ def _wrong_lines(session: Session) -> str:
     if other is None:
         return f"{what}: check `lines` in the rig"
     return f'{what}; they are {other} ones: write lines = "{other}" in the rig'
+
+
+def _trouble_lines(troubles: Iterable[Trouble]) -> list[str]:
+    from chrono.reports.trouble_text import trouble_line  # a formula needs none of it
+
+    return [trouble_line(trouble) for trouble in troubles]

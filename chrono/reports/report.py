@@ -13,7 +13,7 @@ from chrono.processor.table import EdgesUsed
 from chrono.reports.budget import stated_text, tick_text
 from chrono.reports.clock_text import rate_text
 from chrono.reports.comparison import drift_lines, many_lines, pair_lines
-from chrono.reports.findings_text import unread_line
+from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.flags_help import FLAG_HELP
 from chrono.reports.muzzle import mouth_source_lines
 from chrono.reports.pages import page
@@ -329,6 +329,6 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
     troubles = [line.strip() for line in trouble_lines(recorded)]
     if session.unusable.records:
         troubles.append(unread_line(session))
-    troubles += [recorded.clock_doubt] if recorded.clock_doubt else []
+    troubles += filter(None, [clock_doubt(recorded)])
     rows.append(("what could not be used", "; ".join(plain(t) for t in troubles) or "nothing"))
     return rows

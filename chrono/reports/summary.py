@@ -5,7 +5,7 @@ from typing import Any
 from chrono.measuring.statistics import s_interval
 from chrono.plain import plain
 from chrono.reports.clock_text import rate_text
-from chrono.reports.findings_text import unread_line
+from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.muzzle import mouth_source_lines, muzzle_data, muzzle_details
 from chrono.reports.physical import filled
 from chrono.reports.statistics import (
@@ -76,7 +76,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "unread_records": session.unusable.records,
         "left_out": recorded.left_out,
         "clock": _clock_data(session),
-        "clock_doubt": recorded.clock_doubt,
+        "clock_doubt": clock_doubt(recorded),
     }
 
 

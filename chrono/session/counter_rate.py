@@ -122,14 +122,6 @@ class CounterRate:
         self._use(found, host_us)
 
 
-def clock_doubt(error: CalibrationError) -> str:
-    """Return in words why a rig's wish for the host's clock is not met, and what is done."""
-    return (
-        f"the rate of the counter is not known from its beats ({error.message}); "
-        "measured with the clock that the rig states"
-    )
-
-
 def _is_news(found: ClockEstimate, used: ClockEstimate) -> bool:
     moved = abs(found.rate_error - used.rate_error)
     return moved > MOVED * found.u or found.u < NARROWED * used.u

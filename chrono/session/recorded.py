@@ -17,8 +17,9 @@ from chrono.reader.grammar import Lines
 from chrono.reader.recording import BLOCK_BYTES, RecordingReader
 from chrono.reader.size import size_of
 from chrono.rigs.file import Rig, rig_from_record
-from chrono.session.counter_rate import CounterRate, clock_doubt
+from chrono.session.counter_rate import CounterRate
 from chrono.session.session import Session
+from chrono.session.troubles import RateUnknown
 
 BYTES_PER_SHOT = 150
 """Fewer than any real shot takes in a framed recording; only a guess for making room."""
@@ -50,8 +51,8 @@ class Recorded:
         Closed: all its shots are in its log.
     left_out : str
         What could not be used at the end of the file, empty if nothing.
-    clock_doubt : str
-        Why the host's clock, which the rig asks for, is not used; empty if it is, or if the
+    rate_unknown : RateUnknown or None
+        Why the host's clock, which the rig asks for, is not used; None if it is, or if the
         rig does not ask.
     """
 
@@ -59,7 +60,7 @@ class Recorded:
     name: str
     session: Session
     left_out: str = ""
-    clock_doubt: str = ""
+    rate_unknown: RateUnknown | None = None
 
 
 def read_all(
@@ -147,7 +148,7 @@ def read_recording(
     except CalibrationError as error:
         if clock_from_host:
             raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
-        return replace(recorded, clock_doubt=clock_doubt(error))
+        return replace(recorded, rate_unknown=RateUnknown(error.message))
     return recorded
 
 

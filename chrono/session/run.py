@@ -13,7 +13,6 @@ from chrono.health.verdict import Observed
 from chrono.reader.decoder import decode_rows
 from chrono.reader.port import LinkStatus
 from chrono.reader.writer import RecordingWriter
-from chrono.session.counter_rate import clock_doubt
 from chrono.session.edits import Edits
 from chrono.session.marks import (
     Mark,
@@ -25,6 +24,7 @@ from chrono.session.marks import (
 )
 from chrono.session.observer import Delays, Observer
 from chrono.session.session import Session
+from chrono.session.troubles import Trouble
 
 
 class Run:
@@ -138,7 +138,7 @@ class Run:
     def give_up(self) -> None:
         """Stop after a complaint."""
 
-    def close(self) -> list[str]:
+    def close(self) -> list[Trouble]:
         """Stop, and take what is left; return troubles."""
         return []
 
@@ -184,7 +184,7 @@ class FedRun(Run):
         super().__init__(session, name)
         self.source = source
         self._observer = Observer(session)
-        self._clock_doubt = ""
+        self._rate_unknown = ""
         self._ended_us: int | None = None
 
     @property
@@ -236,7 +236,7 @@ class FedRun(Run):
         """Return how late the board's beats are read, None while that is not known."""
         return self._observer.delays()
 
-    def close(self) -> list[str]:
+    def close(self) -> list[Trouble]:
         """Stop the source and take what it still had; return troubles."""
         if not self.finished:
             self.source.stop()
@@ -269,4 +269,4 @@ class FedRun(Run):
             try:
                 self._observer.counter_rate.settle(self.now_us())
             except CalibrationError as error:
-                self._clock_doubt = clock_doubt(error)
+                self._rate_unknown = error.message
