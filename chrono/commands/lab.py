@@ -113,14 +113,18 @@ def guesses(
 ) -> None:
     """List what classes estimated of an error, beside what was computed; CSV or JSON."""
     from chrono.reports.findings_text import Findings
-    from chrono.reports.guesses import guesses_csv, guesses_data
+    from chrono.reports.guesses import guesses_csv, guesses_data, unread_guess_lines
     from chrono.reports.newfile import check_new, write_new
     from chrono.teaching.guesses import files_of, read_guesses
 
     if output is not None:
         check_new(output, (".csv",))
     findings = Findings()
-    found = [g for path in files_of(places) for g in read_guesses(path, findings.lines)]
+    found = []
+    for path in files_of(places):
+        read, others = read_guesses(path)
+        found += read
+        findings.lines += unread_guess_lines(path, others)
     if as_json:
         print_json(guesses_data(found))
     elif output is None:

@@ -10,7 +10,8 @@ from chrono.errors import ChronoError, OptionError
 
 if TYPE_CHECKING:
     from chrono.rigs.model import Rig
-    from chrono.season.logbook import Entry, Order
+    from chrono.season.logbook import Order
+    from chrono.session.entry import Entry
 
 Folders = Annotated[
     list[str] | None,
@@ -38,8 +39,8 @@ def list_recordings(
     """Show the log book of a folder: each recording's date, rig, setups, counts, notes."""
     from chrono.commands.common import wants_dashboard
     from chrono.reports.findings_text import Findings
+    from chrono.reports.logbook_text import logbook_data, logbook_text
     from chrono.season.logbook import Enter, Order, in_order_of
-    from chrono.season.logbook_text import logbook_data, logbook_text
 
     if choose and not wants_dashboard(False, as_json):
         raise OptionError(

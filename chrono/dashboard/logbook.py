@@ -18,8 +18,9 @@ from chrono.dashboard.frame import key_text
 from chrono.dashboard.memory import recall
 from chrono.dashboard.words import fit, flow
 from chrono.plain import plain
-from chrono.season.logbook import Entry, Order, in_order_of
-from chrono.season.logbook_text import DATE_CELLS, about_lines, date_text
+from chrono.reports.logbook_text import DATE_CELLS, about_lines, date_text
+from chrono.season.logbook import Order, in_order_of
+from chrono.session.entry import Entry
 
 COUNT_CELLS = 7
 LEAST_NAME = 10

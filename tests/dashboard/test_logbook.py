@@ -5,7 +5,8 @@ from test_contrast import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
 from chrono.dashboard.logbook import LogBook
-from chrono.season.logbook import Entry, Order
+from chrono.season.logbook import Order
+from chrono.session.entry import Entry
 
 ENTRIES = [
     Entry(

@@ -9,9 +9,10 @@ from command_kit import is_one_clear_complaint
 from season_kit import BANDS, HALL, season
 
 from chrono.reader.rows import json_row
-from chrono.season.logbook import Enter, Entry, Order, in_order_of
-from chrono.season.logbook_text import about_lines, date_text, logbook_text
+from chrono.reports.logbook_text import about_lines, date_text, logbook_text
+from chrono.season.logbook import Enter, Order, in_order_of
 from chrono.season.sources import Source
+from chrono.session.entry import Entry
 
 
 def entry_of(path: Path) -> tuple[Entry, list[str]]:

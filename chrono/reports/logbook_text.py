@@ -7,7 +7,7 @@ from typing import Any
 from chrono.plain import plain
 from chrono.reports.physical import filled
 from chrono.reports.words import setup_text
-from chrono.season.logbook import Entry
+from chrono.session.entry import Entry
 
 NO_DATE = "no date"
 DATE_CELLS = 16
