@@ -131,7 +131,10 @@ def guesses(
         print(guesses_csv(found), end="")
     else:
         write_new(output, guesses_csv(found).encode())
-        print(f"{len(found)} guesses written to {output}", file=sys.stderr)
+        print(
+            f"{len(found)} {'guess' if len(found) == 1 else 'guesses'} written to {output}",
+            file=sys.stderr,
+        )
     end(findings)
 
 

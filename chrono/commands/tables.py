@@ -93,7 +93,9 @@ def export(
     with each_of(sources, task, how, findings) as tables:
         rows = write(tables)
     if output:
-        print(f"{rows} shots written to {plain(output)}", file=sys.stderr)
+        from chrono.reports.words import count_text
+
+        print(f"{count_text(rows, 'shot')} written to {plain(output)}", file=sys.stderr)
     end(findings)
 
 

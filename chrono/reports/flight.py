@@ -25,6 +25,7 @@ from chrono.reports.physical import (
     refused_lines,
     table,
 )
+from chrono.reports.words import count_text
 
 Results = Sequence[FlightResult | Refused]
 
@@ -72,7 +73,7 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: Units) -> str:
     if math.isnan(fit.coefficient.value):
         rows = rows[1:]
     count = len(fit.landings)
-    landings = "1 landing" if count == 1 else f"{count} landings"
+    landings = count_text(count, "landing")
     lines = [
         f"Drag that {landings} {_aim_text(aim, units)} tell{'s' if count == 1 else ''} (95 %)",
         *filled(air_line(launch)),

@@ -8,6 +8,7 @@ from chrono.health.verdict import Aspect, Health, Item, Observed, judge
 from chrono.measuring.timing import Blocking, Timing
 from chrono.plain import plain
 from chrono.reports.timing import blocking_text, jitter_advice, microseconds, timing_text
+from chrono.reports.words import count_text
 
 
 @dataclass(frozen=True)
@@ -161,11 +162,12 @@ def _lines(seen: Observed, _: str) -> tuple[str, str, str]:
 
 
 def _board(seen: Observed, _: str) -> tuple[str, str, str]:
-    reading = f"{seen.board_lost} edges dropped, {seen.restarts} restarts"
+    lost = count_text(seen.board_lost, "edge")
+    reading = f"{lost} dropped, {count_text(seen.restarts, 'restart')}"
     if seen.board_lost:
         return (
             reading,
-            f"the board dropped {seen.board_lost} edges",
+            f"the board dropped {lost}",
             "remove what trips the gates so often, or use a faster baud rate",
         )
     times = "once" if seen.restarts == 1 else f"{seen.restarts} times"
@@ -200,12 +202,13 @@ def _clock(seen: Observed, _: str) -> tuple[str, str, str]:
 def _bounce(seen: Observed, _: str) -> tuple[str, str, str]:
     if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
         return "not told by lines without a level", "", ""
+    timed = count_text(seen.timed, "shot")
     if not seen.bounced:
-        return (f"none in {_shots(seen.timed)}" if seen.timed else "no shots"), "", ""
+        return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
-        f"in {seen.bounced} of {_shots(seen.timed)}",
-        f"{_shots(seen.hidden)} met that noise without a bounce, and the rig's jitter is too "
-        "small for it",
+        f"in {seen.bounced} of {timed}",
+        f"{count_text(seen.hidden, 'shot')} met that noise without a bounce, and the rig's "
+        "jitter is too small for it",
         f'state jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock], or give the '
         "comparators more hysteresis",
     )
@@ -226,10 +229,6 @@ def _body(setup: str, blocking: Blocking) -> tuple[str, str, str]:
         "bodies block the gates for another length than declared",
         "check body.length and gates.spacing in the rig, and the alignment of both beams",
     )
-
-
-def _shots(count: int) -> str:
-    return "1 shot" if count == 1 else f"{count} shots"
 
 
 def _rounded_up(value: float) -> float:

@@ -6,7 +6,7 @@ from typing import Any
 
 from chrono.plain import plain
 from chrono.reports.physical import filled
-from chrono.reports.words import setup_text
+from chrono.reports.words import count_text, setup_text
 from chrono.session.entry import Entry
 
 NO_DATE = "no date"
@@ -41,5 +41,5 @@ def about_lines(entry: Entry) -> list[str]:
 def _entry_lines(entry: Entry) -> list[str]:
     head = f"{date_text(entry):<{DATE_CELLS}}  {plain(entry.name)}"
     if not entry.trouble:
-        head += f"  {entry.shots} shots, {entry.counted} counted"
+        head += f"  {count_text(entry.shots, 'shot')}, {entry.counted} counted"
     return [head, *(line for about in about_lines(entry) for line in filled(about, 4))]

@@ -15,7 +15,7 @@ from chrono.measuring.launch import Launch, Refused
 from chrono.measuring.propagation import Estimate, Quantity
 from chrono.measuring.surroundings import DIAMETER, MASS, TERMINAL
 from chrono.plain import plain
-from chrono.reports.words import setup_text
+from chrono.reports.words import count_text, setup_text
 from chrono.units import (
     SPEED_UNITS,
     STANDARD_GRAVITY_MPS2,
@@ -180,7 +180,7 @@ def air_line(launch: Launch) -> str:
 
 def name_of(launch: Launch) -> str:
     """Return the setup's name and its number of shots."""
-    shots = "1 shot" if launch.n == 1 else f"{launch.n} shots"
+    shots = count_text(launch.n, "shot")
     return f"{setup_text(launch.name)} ({shots})" if launch.n else "one body"
 
 

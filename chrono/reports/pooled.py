@@ -14,7 +14,7 @@ from chrono.reports.statistics import (
     series_data,
     table_lines,
 )
-from chrono.reports.words import setup_text, three_digits, two_digits
+from chrono.reports.words import count_text, setup_text, three_digits, two_digits
 from chrono.session.pooled import Pooled, PooledSetup
 from chrono.units import speed_in
 
@@ -24,10 +24,8 @@ SHOWN_RECORDINGS = 6
 def pooled_text(pooled: Pooled) -> str:
     """Return recordings put together as lines for a terminal: a table, then details."""
     number = sum(setup.series.n for setup in pooled.setups)
-    few = (
-        "1 recording" if len(pooled.recordings) == 1 else f"{len(pooled.recordings)} recordings"
-    )
-    lines = filled(f"{few} put together: {number} shots counted", 0)
+    few = count_text(len(pooled.recordings), "recording")
+    lines = filled(f"{few} put together: {count_text(number, 'shot')} counted", 0)
     rigs = ", ".join(plain(name) for name in pooled.rigs[:SHOWN_RECORDINGS])
     if len(pooled.rigs) == 1:
         lines += filled(f"one rig, {rigs}: its shared part counts once")

@@ -30,7 +30,7 @@ from chrono.reports.picture import (
 )
 from chrono.reports.rig import Rows, body_text, calibration_rows, rig_rows, site_text
 from chrono.reports.summary import setup_details, trouble_lines
-from chrono.reports.words import mean_text, setup_text, spread_texts, two_digits
+from chrono.reports.words import count_text, mean_text, setup_text, spread_texts, two_digits
 from chrono.rigs.model import Rig
 from chrono.session.reported import Aside, RecordingReport, Report
 from chrono.session.shotlog import ShotRow
@@ -134,9 +134,9 @@ def _done(told: RecordingReport) -> str:
         seconds = int(session.log.shots["host_us"][-1] - session.log.shots["host_us"][0]) * 1e-6
         lasted = f" in {seconds / 60:.3g} minutes" if seconds >= 60 else f" in {seconds:.3g} s"
     return (
-        f"{_started(session.started)}{shots} {_plural(shots, 'shot')} of {rig.body.name}"
+        f"{_started(session.started)}{count_text(shots, 'shot')} of {rig.body.name}"
         f"{lasted} through two light gates {rig.spacing_m * 1e3:.6g} mm apart, with "
-        f"{setups} {_plural(setups, 'setup')}. {counted} {_plural(counted, 'shot')} counted, "
+        f"{count_text(setups, 'setup')}. {count_text(counted, 'shot')} counted, "
         f"{shots - counted} set aside."
     )
 
@@ -148,10 +148,6 @@ def _started(text: str) -> str:
         return f"{text}: " if text else ""
     zone = start.strftime(" UTC%z") if start.tzinfo else ""
     return f"{start:%Y-%m-%d, %H:%M}{zone}: "
-
-
-def _plural(count: int, word: str) -> str:
-    return word if count == 1 else f"{word}s"
 
 
 def _drawable(told: RecordingReport) -> bool:
@@ -266,7 +262,8 @@ def _rest(groups: Iterable[Aside]) -> str:
     counts = [len(group.shots) for group in groups]
     if not counts:
         return ""
-    return f"{sum(counts)} shots more for {len(counts)} other reasons"
+    more, others = count_text(sum(counts), "shot"), count_text(len(counts), "other reason")
+    return f"{more} more for {others}"
 
 
 def _budget(told: RecordingReport) -> dict[str, Any] | None:

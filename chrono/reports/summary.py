@@ -26,7 +26,7 @@ from chrono.reports.statistics import (
 )
 from chrono.reports.timing import blocking_data, blocking_details, timing_data, timing_lines
 from chrono.reports.uncounted import uncounted_data, uncounted_lines
-from chrono.reports.words import setup_text, three_digits, two_digits
+from chrono.reports.words import count_text, setup_text, three_digits, two_digits
 from chrono.rigs.file import Rig
 from chrono.session.recorded import Recorded
 from chrono.session.session import Session
@@ -91,9 +91,8 @@ def _clock_data(session: Session) -> dict[str, Any] | None:
 def summary_text(summary: Summary) -> str:
     """Return the summary of one recording as lines for a terminal: a table, then details."""
     recorded, session = summary.recorded, summary.recorded.session
-    lines = filled(
-        f"{plain(recorded.name)}: {len(session.log)} shots, {summary.counted} counted", 0
-    )
+    shots = f"{count_text(len(session.log), 'shot')}, {summary.counted} counted"
+    lines = filled(f"{plain(recorded.name)}: {shots}", 0)
     lines += uncounted_lines(session)
     lines += filled(f"rig {plain(session.rig.name)}")
     if session.started:

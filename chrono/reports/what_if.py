@@ -12,7 +12,7 @@ from chrono.plain import plain
 from chrono.processor.table import EdgesUsed, flag_words
 from chrono.reports.budget import tick_text
 from chrono.reports.statistics import series_data
-from chrono.reports.words import setup_text, three_digits
+from chrono.reports.words import count_text, setup_text, three_digits
 from chrono.session.as_if import AsIf
 from chrono.session.session import Session
 from chrono.teaching.what_if import SetupPair, WhatIf
@@ -136,10 +136,6 @@ def _edge_notes(found: WhatIf) -> list[str]:
     return notes
 
 
-def _shots(count: int) -> str:
-    return "1 shot" if count == 1 else f"{count} shots"
-
-
 def _supposed_lines(found: WhatIf) -> list[str]:
     as_if, lines = found.as_if, []
     if as_if.tick_s is not None:
@@ -248,13 +244,13 @@ def _agreement_lines(found: WhatIf) -> list[str]:
         return ["No shot is counted both times."]
     lines = [
         f"The recorded speed lies within the ± stated so in {int(found.within.sum())} of "
-        f"{_shots(compared)}."
+        f"{count_text(compared, 'shot')}."
     ]
     if found.steps_alone:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
             f"Steps alone move a transit by up to {half_s * 1e6:.3g} us (95 %): "
-            f"so it is in {int(found.explained.sum())} of {_shots(compared)}."
+            f"so it is in {int(found.explained.sum())} of {count_text(compared, 'shot')}."
         )
     return lines
 
