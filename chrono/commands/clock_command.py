@@ -102,7 +102,8 @@ def replay(
             )
         _follow(file, rig, no_dashboard, as_json)
         return
-    from chrono.session.recording_loader import Findings, read_recording
+    from chrono.reports.findings_text import Findings
+    from chrono.session.recording_loader import read_recording
     from chrono.session.replay_run import replay_run
 
     if at_once and pace is not None:
@@ -124,8 +125,8 @@ def replay(
 
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
     """Show what a recording holds and then what it grows by; the file is only read."""
+    from chrono.reports.findings_text import Findings
     from chrono.session.follow_run import follow_run
-    from chrono.session.recording_loader import Findings
 
     if wants_dashboard(no_dashboard, as_json):
         from chrono.dashboard.app import show_followed

@@ -10,7 +10,8 @@ from chrono.errors import ChronoError, OptionError
 
 if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
-    from chrono.season.logbook import LogEntry, LogOrder
+    from chrono.season.logbook import LogOrder
+    from chrono.session.log_entry import LogEntry
 
 Folders = Annotated[
     list[str] | None,
@@ -37,9 +38,9 @@ def list_recordings(
 ) -> None:
     """Show the log book of a folder: each recording's date, rig, setups, counts, notes."""
     from chrono.commands.command_options import wants_dashboard
+    from chrono.reports.findings_text import Findings
+    from chrono.reports.logbook_text import logbook_data, logbook_text
     from chrono.season.logbook import LogOrder, MakeEntry, in_order_of
-    from chrono.season.logbook_text import logbook_data, logbook_text
-    from chrono.session.recording_loader import Findings
 
     if choose and not wants_dashboard(False, as_json):
         raise OptionError(
@@ -66,7 +67,7 @@ def _replay_what_is_chosen(
 
     from chrono.dashboard.app import show_replay
     from chrono.dashboard.logbook import LogBook
-    from chrono.session.recording_loader import Findings
+    from chrono.reports.findings_text import Findings
 
     book = LogBook(entries, order, reverse)
     while (chosen := book.run()) is not None:

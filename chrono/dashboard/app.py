@@ -25,12 +25,13 @@ from chrono.dashboard.going import GoingApp
 from chrono.dashboard.memory import SIGNALS
 from chrono.dashboard.screens import MODES, lab_screen
 from chrono.dashboard.words import shot_lines
-from chrono.session.troubles import disk_line
+from chrono.reports.trouble_text import disk_line
 from chrono.units import SPEED_UNITS
 
 if TYPE_CHECKING:
+    from chrono.reports.findings_text import Findings
     from chrono.rigs.rig_model import Rig
-    from chrono.session.recording_loader import Findings, Progress
+    from chrono.session.recording_loader import Progress
     from chrono.session.run import Run
     from chrono.session.shot_log import ShotRow
 
@@ -140,7 +141,7 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
             app.run()
     finally:
         if app.loaded:
-            findings.lines += app.clocking.close()
+            findings.take(app.clocking.close())
     if app.trouble is not None:
         raise app.trouble
     if app.return_code:

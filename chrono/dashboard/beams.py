@@ -8,7 +8,10 @@ from textual.widgets import Static
 from chrono.dashboard.frame import FramedScreen
 from chrono.dashboard.status import trouble_lines
 from chrono.dashboard.words import fit
-from chrono.health.readiness import GateObservation, Observation, Readiness, judge_readiness
+from chrono.health.readiness import GateObservation, Observation
+from chrono.reports.clock_text import rate_notes
+from chrono.reports.readiness_text import HealthText as Health
+from chrono.reports.readiness_text import judged_words as judge
 from chrono.session.observer import BeatDelays
 from chrono.session.run import Run
 from chrono.session.session import Session
@@ -44,7 +47,7 @@ class BeamsScreen(FramedScreen):
             self.query_one("#gates").display = False
             self.query_one("#items", Static).update(records_text(run.session))
             return
-        health = judge_readiness(observed)
+        health = judge(observed)
         self.query_one("#verdict", Static).update(verdict_text(health))
         for gate, seen in zip("ab", observed.gates, strict=True):
             widget = self.query_one(f"#gate-{gate}", Static)
@@ -57,7 +60,7 @@ class BeamsScreen(FramedScreen):
         self.query_one("#items", Static).update(text)
 
 
-def verdict_text(health: Readiness) -> Text:
+def verdict_text(health: Health) -> Text:
     """Return the verdict."""
     if health.ready:
         return Text.assemble(("READY", "bold green"))
@@ -66,7 +69,7 @@ def verdict_text(health: Readiness) -> Text:
     )
 
 
-def advice_text(health: Readiness, troubles: list[str]) -> Text:
+def advice_text(health: Health, troubles: list[str]) -> Text:
     """Return what to do where something stands against clocking, and what else is wrong."""
     lines = [f"do: {item.advice}" for item in health.troubles] + troubles
     return Text("".join(f"{line}\n" for line in lines))
@@ -81,7 +84,7 @@ def gate_text(seen: GateObservation) -> Text:
     return Text.assemble(("○ CLEAR", "bold green"))
 
 
-def items_text(health: Readiness) -> Text:
+def items_text(health: Health) -> Text:
     """Return one line for each item, its trouble marked by a sign."""
     text = Text()
     for item in health.items:
@@ -99,7 +102,7 @@ def clock_notes(observed: Observation) -> Text:
         f"  {'':<10} from {clock.beats} beats, {clock.span_s:.0f} s without a break\n",
         "bright_black",
     )
-    for note in clock.notes:
+    for note in rate_notes(clock):
         text.append(f"  {'':<10} {note}\n", "bright_black")
     return text
 

@@ -260,7 +260,7 @@ class DrivenApp(App[None]):
 
     def _tell_remeasured(self) -> None:
         """Speeds that stood on the screen have changed: say why."""
-        from chrono.session.observer import remeasured_words
+        from chrono.reports.clock_text import remeasured_words
 
         run = self.clocking
         if run.remeasured_us != self._remeasured_us:

@@ -17,9 +17,10 @@ from chrono.dashboard.driving import end_on_signals
 from chrono.dashboard.frame import key_text
 from chrono.dashboard.memory import recall
 from chrono.dashboard.words import fit, flow
+from chrono.reports.logbook_text import DATE_CELLS, about_lines, date_text
 from chrono.safe_text import plain
-from chrono.season.logbook import LogEntry, LogOrder, in_order_of
-from chrono.season.logbook_text import DATE_CELLS, about_lines, date_text
+from chrono.season.logbook import LogOrder, in_order_of
+from chrono.session.log_entry import LogEntry
 
 COUNT_CELLS = 7
 LEAST_NAME = 10

@@ -8,8 +8,8 @@ from rich.text import Text
 
 from chrono.dashboard.words import fit
 from chrono.reports.setup_words import span_text
+from chrono.reports.trouble_text import disk_line
 from chrono.safe_text import plain
-from chrono.session.troubles import disk_line
 
 if TYPE_CHECKING:
     from chrono.reader.port_reader import LinkStatus
@@ -98,7 +98,7 @@ def _clock(run: Run) -> list[Text]:
     """Return which rate of the counter is in use where it is taken from the host's clock."""
     rate = run.session.host_rate
     if rate is not None:
-        from chrono.clock.clock_rate import rate_text
+        from chrono.reports.clock_text import rate_text
 
         text = Text(f"clock {rate_text(rate)}")
         if run.remeasured_us is not None:

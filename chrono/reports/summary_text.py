@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
-from chrono.clock.clock_rate import rate_text
-from chrono.health.timing import blocking_text, hidden_text, jitter_advice, timing_text
 from chrono.measuring.series_statistics import s_interval
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.processor.shot_records import NEVER_COUNTED, flag_words
+from chrono.reports.clock_text import rate_text
+from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.launch_text import filled
 from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
-from chrono.reports.setup_words import setup_text, three_digits, two_digits
+from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
 from chrono.reports.statistics_text import (
     Detail,
     detail,
@@ -35,11 +35,11 @@ from chrono.reports.statistics_text import (
 )
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.recording_loader import LoadedRecording, unread_line
+from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 from chrono.session.session_summary import SessionTotals, SetupSummary, Summary
 from chrono.session.shot_log import ShotRow
-from chrono.units import format_speed, speed_in
+from chrono.units import format_speed, format_value, speed_in
 
 SHOWN_REASONS = 6
 
@@ -102,6 +102,49 @@ def timing_lines(timing: TimingJitter | None) -> list[str]:
 def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
     """Return the length that each gate sees, none where it is not known."""
     return detail("body", blocking_text(blocking)) if blocking else []
+
+
+def microseconds(seconds: float) -> str:
+    """Return a time to two digits, without its unit."""
+    return f"{1e6 * seconds:.2g}"
+
+
+def timing_text(timing: TimingJitter) -> str:
+    """Return what the shots tell of the jitter, beside what the rig states."""
+    rig = f"the rig states {microseconds(timing.stated_s)} µs"
+    dof = f"{timing.dof} degrees of freedom"
+    if timing.is_upper_limit:
+        return f"at most {microseconds(timing.high_s)} µs, {dof}; {rig}"
+    span = f"({microseconds(timing.low_s)} … {microseconds(timing.high_s)})"
+    return f"{microseconds(timing.jitter_s)} µs {span}, {dof}; {rig}"
+
+
+def hidden_text(timing: TimingJitter) -> str:
+    """Return what else may scatter so, empty where the rig's jitter explains it."""
+    if not timing.may_be_chords:
+        return ""
+    return (
+        "that is more than the rig states, but bodies that cross the beams off their middle "
+        f"scatter edges too, by {microseconds(timing.chords_s)} µs where gates.off_centre is "
+        "right: a flat rod, or a smaller off_centre where the aim is better, tells more"
+    )
+
+
+def jitter_advice(timing: TimingJitter) -> str:
+    """Return what to state where the rig states too little."""
+    return f'state clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
+
+
+def blocking_text(blocking: BlockedLengths) -> str:
+    """Return the length that each gate sees, beside the declared one."""
+    seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
+    return f"{seen}, declared {1e3 * blocking.declared_m:.4g} mm"
+
+
+def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
+    """Return what each gate sees of a body, a dash where it does not."""
+    at_a, at_b = (format_value(mm, abs(mm) / 100) for mm in (at_a_mm, at_b_mm))
+    return f"{at_a} mm at A, {at_b} mm at B"
 
 
 def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
@@ -171,7 +214,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "unread_records": session.unusable.records,
         "left_out": recorded.left_out,
         "clock": _clock_data(session),
-        "clock_doubt": recorded.clock_doubt,
+        "clock_doubt": clock_doubt(recorded),
     }
 
 
@@ -186,9 +229,8 @@ def _clock_data(session: Session) -> dict[str, Any] | None:
 def summary_text(summary: Summary) -> str:
     """Return the summary of one recording as lines for a terminal: a table, then details."""
     recorded, session = summary.recorded, summary.recorded.session
-    lines = filled(
-        f"{plain(recorded.name)}: {len(session.log)} shots, {summary.counted} counted", 0
-    )
+    shots = f"{count_text(len(session.log), 'shot')}, {summary.counted} counted"
+    lines = filled(f"{plain(recorded.name)}: {shots}", 0)
     lines += uncounted_lines(session)
     lines += filled(f"rig {plain(session.rig.name)}")
     if session.started:

@@ -12,7 +12,7 @@ import numpy as np
 
 from chrono.arrays.events import Batch, cut_batch
 from chrono.clock.beats import BeatClock
-from chrono.clock.clock_rate import ClockEstimate, rate_text
+from chrono.clock.clock_rate import ClockEstimate
 from chrono.errors import CalibrationError
 from chrono.health.gate_monitor import RECENT_S, GateMonitor, flicker_now, second_places
 from chrono.health.readiness import Observation
@@ -132,24 +132,6 @@ class CounterRate:
             self._use(None, host_us)
             raise
         self._use(found, host_us)
-
-
-def clock_doubt(error: CalibrationError) -> str:
-    """Return in words why a rig's wish for the host's clock is not met, and what is done."""
-    return (
-        f"the rate of the counter is not known from its beats ({error.message}); "
-        "measured with the clock that the rig states"
-    )
-
-
-def remeasured_words(session: Session) -> str:
-    """Return what shots that were there already have just been measured with."""
-    rate = session.host_rate
-    if rate is None:
-        return "All shots measured again with the clock that the rig states."
-    return (
-        f"All shots measured again: the counter runs {rate_text(rate)} by the computer's clock."
-    )
 
 
 def _is_news(found: ClockEstimate, used: ClockEstimate) -> bool:

@@ -5,6 +5,8 @@ import pty
 import subprocess
 import sys
 
+import pytest
+
 MEASURING = ("numpy", "pydantic", "chrono.rigs.rig_model", "chrono.session.session")
 """What the run brings along: an application that shows none yet goes without."""
 
@@ -47,6 +49,33 @@ asyncio.run(show())
 
     assert "chrono.session.session" in loaded
     assert not loaded & {*LATE, *(f"chrono.{name}" for name in LATE_SCREENS)}
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "stop --speed 45m/s --mass 24g --limit 50g",
+        "stop --speed 45m/s --mass 24g --diameter 40mm --distance 0.8m --path 10m --json",
+        "fall --height 8m --mass 24g --diameter 40mm",
+        "fall --speed 10m/s --no-air --json",
+        "flight --speed 45m/s --angle 30deg --mass 24g --diameter 40mm",
+        "energy --speed 45m/s --mass 24g",
+    ],
+)
+def test_a_formula_loads_nothing_that_reads_recordings(words: str) -> None:
+    program = f"""
+from chrono.cli import main
+sys.argv = {["chrono", *words.split()]!r}
+try:
+    main()
+except SystemExit as end:
+    assert end.code == 0
+"""
+
+    loaded = {name for name in loaded_by(program) if name.startswith("chrono.")}
+
+    assert "chrono.measuring.launch" in loaded
+    assert not {n for n in loaded if n.split(".")[1] in ("session", "processor", "reader")}
 
 
 def first_line_on_a_terminal(*arguments: str) -> bytes:

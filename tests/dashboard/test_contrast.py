@@ -9,7 +9,6 @@ from textual.screen import ModalScreen
 from chrono.dashboard.app import Dashboard
 from chrono.dashboard.caution import CautionScreen
 from chrono.dashboard.lab_app import LabApp
-from chrono.session.recording_loader import Findings
 from chrono.teaching.lab_start import start_of
 
 FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▔▎▊▁▂▃▄▅▆▇"
@@ -89,7 +88,7 @@ async def test_no_text_of_the_caution_is_faint(theme):
 
 @pytest.mark.parametrize("theme", THEMES)
 async def test_no_text_of_the_error_lab_is_faint(theme):
-    app = LabApp(start_of(None, None, Findings()))
+    app = LabApp(start_of(None, None))
     async with app.run_test(size=(100, 40)) as pilot:
         app.theme = theme
         for key in ("2", "n", "a", "p", "p", "g", "escape", "h"):

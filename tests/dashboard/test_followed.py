@@ -11,8 +11,8 @@ from chrono.dashboard import app as dashboard_app
 from chrono.dashboard.actions import LIVE_ONLY, RECORDS, REPLAY_ONLY
 from chrono.dashboard.app import Dashboard, show_followed
 from chrono.errors import RecordingError
+from chrono.reports.findings_text import Findings
 from chrono.session.follow_run import FollowRun, follow_run
-from chrono.session.recording_loader import Findings
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 

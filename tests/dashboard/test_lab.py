@@ -16,7 +16,6 @@ from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_keys import LAB_KEYS
 from chrono.reports.lab_text import result_lines
-from chrono.session.recording_loader import Findings
 from chrono.session.view_cache import ViewCache
 from chrono.teaching.error_lab import look
 from chrono.teaching.lab_bench import PRESETS, VALUES
@@ -29,13 +28,13 @@ RECORDINGS = Path(__file__).parents[2] / "recordings"
 @pytest.fixture(name="start")
 def _start(monkeypatch, tmp_path) -> LabStart:
     monkeypatch.chdir(tmp_path)
-    return start_of(None, None, Findings())
+    return start_of(None, None)
 
 
 @pytest.fixture(name="monday")
 def _monday(tmp_path) -> LabStart:
     shutil.copy(RECORDINGS / "plain-lines-4us.tsv", tmp_path / "monday.tsv")
-    return start_of(tmp_path / "monday.tsv", None, Findings())
+    return start_of(tmp_path / "monday.tsv", None)
 
 
 async def settle(app, pilot) -> None:

@@ -5,7 +5,8 @@ from test_contrast import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
 from chrono.dashboard.logbook import LogBook
-from chrono.season.logbook import LogEntry, LogOrder
+from chrono.season.logbook import LogOrder
+from chrono.session.log_entry import LogEntry
 
 ENTRIES = [
     LogEntry(

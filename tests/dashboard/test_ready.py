@@ -14,8 +14,8 @@ from chrono.dashboard import driving
 from chrono.dashboard.app import Dashboard
 from chrono.measuring import speed
 from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.findings_text import Findings
 from chrono.session.live_run import live_run
-from chrono.session.recording_loader import Findings
 from chrono.session.speed_models import speed_model
 from chrono.sharing import server_process
 from chrono.sharing.share_server import DisplayOptions

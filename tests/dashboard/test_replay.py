@@ -17,8 +17,9 @@ from chrono.dashboard.loading import LoadingScreen
 from chrono.errors import RecordingError
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reader.row_sources import ReplaySource
+from chrono.reports.findings_text import Findings
 from chrono.session.operator_records import NOTE, SET_ASIDE, Mark, Setup
-from chrono.session.recording_loader import Findings, read_recording
+from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import WholeRun, replay_run
 from chrono.session.view_cache import ViewCache
 

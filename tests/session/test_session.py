@@ -16,11 +16,11 @@ from chrono.measuring.speed import measure
 from chrono.processor.pipeline import Processor
 from chrono.reader.recording_rows import board_row, json_row
 from chrono.reader.row_decoding import decode_rows
+from chrono.reports.clock_text import remeasured_words
 from chrono.rigs.rig_file import default_rig, parse_rig, rig_record
 from chrono.rigs.rig_model import Rig
 from chrono.session import operator_records
 from chrono.session.annotations import SETUP_LIMIT
-from chrono.session.observer import remeasured_words
 from chrono.session.operator_records import Mark, Setup, mark_record, setup_record
 from chrono.session.rejected_input import SAMPLE_LIMIT
 from chrono.session.session import Session

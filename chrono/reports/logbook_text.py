@@ -5,9 +5,9 @@ from dataclasses import asdict
 from typing import Any
 
 from chrono.reports.launch_text import filled
-from chrono.reports.setup_words import setup_text
+from chrono.reports.setup_words import count_text, setup_text
 from chrono.safe_text import plain
-from chrono.season.logbook import LogEntry
+from chrono.session.log_entry import LogEntry
 
 NO_DATE = "no date"
 DATE_CELLS = 16
@@ -41,5 +41,5 @@ def about_lines(entry: LogEntry) -> list[str]:
 def _entry_lines(entry: LogEntry) -> list[str]:
     head = f"{date_text(entry):<{DATE_CELLS}}  {plain(entry.name)}"
     if not entry.trouble:
-        head += f"  {entry.shots} shots, {entry.counted} counted"
+        head += f"  {count_text(entry.shots, 'shot')}, {entry.counted} counted"
     return [head, *(line for about in about_lines(entry) for line in filled(about, 4))]
