@@ -114,7 +114,7 @@ def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -
     Without any, what the gates saw of the body, if that fits into a line of `cells`.
     """
     if not row.flags:
-        from chrono.reports.summary_text import lengths_text
+        from chrono.reports.timing_text import lengths_text
 
         words = f"no flags · {lengths_text(row.length_a_mm, row.length_b_mm)}"
         seen = isfinite(row.length_a_mm) or isfinite(row.length_b_mm)

@@ -21,7 +21,7 @@ from chrono.physics.sphere_drag import CRISIS_REYNOLDS
 from chrono.reports.launch_text import filled
 from chrono.reports.setup_words import motion_text
 from chrono.reports.statistics_text import Detail, detail
-from chrono.reports.summary_text import lengths_text
+from chrono.reports.timing_text import lengths_text
 from chrono.rigs.plausibility import stands_behind_mouth
 from chrono.rigs.rig_model import Rig
 from chrono.session.shot_log import ShotRow

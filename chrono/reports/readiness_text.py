@@ -13,7 +13,7 @@ from chrono.health.readiness import (
 )
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.reports.setup_words import count_text
-from chrono.reports.summary_text import blocking_text, jitter_advice, microseconds, timing_text
+from chrono.reports.timing_text import blocking_text, jitter_advice, microseconds, timing_text
 from chrono.safe_text import plain
 
 
