@@ -1,6 +1,8 @@
 """What tests of several rooms share as fixtures."""
 
+import signal
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,17 @@ from chrono.cli import main
 # A busy machine is no fault of what is tested.
 settings.register_profile("chrono", deadline=None)
 settings.load_profile("chrono")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _ctrl_c_ends_what_is_started() -> Iterator[None]:
+    """Let ctrl+c reach the programs that tests start, though `nohup` started the tests.
+
+    A process hands on to its children that it ignores a signal, but not what it does at one.
+    """
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 @pytest.fixture(name="chrono")

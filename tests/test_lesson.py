@@ -7,10 +7,10 @@ import shutil
 import signal
 import subprocess
 import sys
-import threading
 from pathlib import Path
 
 import pytest
+from waiting import patience
 
 from chrono.cautions import CAUTION_LINE
 from chrono.errors import OptionError
@@ -23,7 +23,6 @@ GUIDE = HOUSE / "recordings" / "lesson.md"
 TEXT = GUIDE.read_text("utf-8")
 PORT = "virtual://class-afternoon"
 """What the guide names for those who have no gates."""
-PATIENCE_S = 60.0
 BLOCKS = re.compile(r"```(sh|text)\n(.*?)```", re.DOTALL)
 
 Step = tuple[list[str], list[str]]
@@ -104,20 +103,15 @@ def go_on_for_a_while(words: list[str], folder: Path) -> None:
         text=True,
         encoding="utf-8",
     )
-    guard = threading.Timer(PATIENCE_S, running.kill)
-    guard.start()
-    if shots:
-        assert all(running.stdout.readline() for _ in range(shots)), words
-    else:
-        while "ctrl+c ends it" not in (line := running.stderr.readline()):
-            assert line, words
-    running.send_signal(signal.SIGINT)
-    running.stdout.read()
-    err = running.stderr.read()
-    running.wait()
-    guard.cancel()
-    running.stdout.close()
-    running.stderr.close()
+    with running, patience(running):
+        if shots:
+            assert all(running.stdout.readline() for _ in range(shots)), words
+        else:
+            while "ctrl+c ends it" not in (line := running.stderr.readline()):
+                assert line, words
+        running.send_signal(signal.SIGINT)
+        running.stdout.read()
+        err = running.stderr.read()
     assert running.returncode == 0, (words, err)
 
 

@@ -64,10 +64,10 @@ def print_shots(
     if run.near_launches:
         tell(CAUTION)
     run.start()
-    run.session.make_ready()
     results, teller = ShotPrinter(run, shots, as_json), RunReporter()
     with noted_signals() as ending:
         try:
+            run.session.make_ready()
             while not (ending.asked or run.finished or results.done):
                 if not run.step():
                     time.sleep(POLL_S)

@@ -6,8 +6,8 @@ transforms. No normal distribution is assumed and nothing is drawn at random.
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import scipy
@@ -101,14 +101,44 @@ def quotient_half_width(
 
 @dataclass(frozen=True, eq=False)
 class CoverageTable:
-    """Coverage factors U95/u_c at some true transits [s], interpolated to 0.2 %."""
+    """
+    Coverage factors U95/u_c at some true transits [s], interpolated to 0.2 %.
+
+    Attributes
+    ----------
+    transit_s : ndarray of float64, shape (M,)
+        Rising.
+    exact : callable
+        Gives the factor at one transit [s]; it takes some milliseconds.
+    factors : ndarray of float64, shape (M,)
+        Those worked out so far, NaN elsewhere.
+    """
 
     transit_s: Floats
-    factors: Floats
+    exact: Callable[[float], float]
+    factors: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "factors", np.full(len(self.transit_s), np.nan))
 
     def factor(self, true_transit_s: Floats) -> Floats:
         """Return the coverage factor for each transit, shape kept; NaN where that is NaN."""
+        shortest = np.fmin.reduce(true_transit_s, axis=None, initial=np.nan)
+        longest = np.fmax.reduce(true_transit_s, axis=None, initial=np.nan)
+        if shortest <= longest:
+            self._work_out(shortest, longest)
         return np.asarray(np.interp(true_transit_s, self.transit_s, self.factors))
+
+    def work_out_all(self) -> None:
+        """Work all factors out now, so that no shot has to wait for one."""
+        self._work_out(self.transit_s[0], self.transit_s[-1])
+
+    def _work_out(self, shortest_s: float, longest_s: float) -> None:
+        """Work out the factors that transits from the shortest to the longest lie between."""
+        first = max(int(np.searchsorted(self.transit_s, shortest_s, "right")) - 1, 0)
+        behind = int(np.searchsorted(self.transit_s, longest_s, "left")) + 1
+        for place in np.flatnonzero(np.isnan(self.factors[first:behind])) + first:
+            self.factors[place] = self.exact(self.transit_s[place])
 
 
 def with_normal(factors: Floats, share: Floats) -> Floats:
@@ -186,9 +216,11 @@ def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
     depth = 1 - math.sqrt(1 - ratio * ratio)
     y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
     shorter = 1 - np.sqrt(1 - (ratio * y) ** 2)
-    above = np.clip(np.abs(deviation)[..., np.newaxis] * depth + shorter, 0.0, depth)
+    # Where chords are not what counts most, nearly all deviations lie beyond the largest one.
+    size, place = np.unique(np.minimum(np.abs(deviation), 1.0), return_inverse=True)
+    above = np.clip(size[:, np.newaxis] * depth + shorter, 0.0, depth)
     reached = np.sqrt(above * (2 - above)) / ratio
-    upper = np.minimum(reached, 1.0).mean(axis=-1)
+    upper = np.minimum(reached, 1.0).mean(axis=-1)[place].reshape(np.shape(deviation))
     return np.asarray(np.where(deviation < 0, 1 - upper, upper))
 
 

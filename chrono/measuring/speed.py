@@ -22,7 +22,7 @@ among millions give the same bits.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
@@ -272,7 +272,8 @@ class SpeedModel:
 
     def make_ready(self) -> None:
         """Work out the coverage now: it takes 0.3 s, and else the first shot waits for it."""
-        _ = self._both_coverage, self._single_coverage
+        for table in (self._both_coverage, self._single_coverage):
+            table.work_out_all()
 
     def true_transit(self, transit_s: float) -> float:
         """Return a transit [s] free of the clock's error and the gates' latencies."""
@@ -518,12 +519,10 @@ def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
     middle = u_time / (u_ratio or STEEP) if u_time > 0 else 1.0
     count = round(2 * _DECADES * _NODES_PER_DECADE) + 1
     transits = middle * np.logspace(-_DECADES, _DECADES, count)
-    return CoverageTable(
-        transits, np.array([_coverage_factor(model, t, edges_used) for t in transits])
-    )
+    return CoverageTable(transits, partial(_coverage_factor, model, edges_used))
 
 
-def _coverage_factor(model: SpeedModel, true_s: float, edges_used: int) -> float:
+def _coverage_factor(model: SpeedModel, edges_used: int, true_s: float) -> float:
     board_s = (true_s + model.latency_s) * (1 + model.rate_error)
     contributions = model.contributions(board_s, edges_used)
     u = combined_uncertainty(contributions)

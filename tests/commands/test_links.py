@@ -15,6 +15,7 @@ import pytest
 from command_kit import is_one_clear_complaint
 from plugs import Plugs
 from pty_board import BEAT, HELLO, PtyBoard, until
+from waiting import patience
 
 from chrono.rigs.rig_file import load_rig
 from chrono.session.live_run import live_run
@@ -41,7 +42,18 @@ def clocking(folder: Path, port: Path) -> Iterator["subprocess.Popen[str]"]:
 def said(process: "subprocess.Popen[str]", words: str) -> str:
     """Return the next line on standard error that has these words."""
     assert process.stderr is not None
-    return next(line for line in process.stderr if words in line)
+    with patience(process):
+        return next(line for line in process.stderr if words in line)
+
+
+def terminated(process: "subprocess.Popen[str]") -> str:
+    """End a program, and return the rest of what it says."""
+    process.send_signal(signal.SIGTERM)
+    assert process.stderr is not None
+    with patience(process):
+        rest = process.stderr.read()
+        process.wait()
+    return rest
 
 
 def test_a_link_that_is_lost_and_found_is_said_and_counts_at_the_end(tmp_path: Path) -> None:
@@ -56,8 +68,7 @@ def test_a_link_that_is_lost_and_found_is_said_and_counts_at_the_end(tmp_path: P
             again.heard()
             again.send(BEAT)
             said(process, "link found again")
-            process.send_signal(signal.SIGTERM)
-            _, rest = process.communicate(timeout=20)
+            rest = terminated(process)
     assert process.returncode == 1
     assert f"chrono: {name}: the link was lost once" in rest
     assert "not found again" not in rest
@@ -70,8 +81,7 @@ def test_a_link_that_stays_lost_is_said_to_be_so(tmp_path: Path) -> None:
         board.send(HELLO)
         board.unplug()
         said(process, "link lost")
-        process.send_signal(signal.SIGTERM)
-        _, rest = process.communicate(timeout=20)
+        rest = terminated(process)
     assert process.returncode == 1
     assert "it was not found again" in rest
 

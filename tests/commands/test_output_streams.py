@@ -3,18 +3,20 @@
 import json
 import os
 import pty
-import select
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
+from command_kit import are_kept
+from waiting import PATIENCE_S, patience
 
+from chrono.commands.console_output import print_shots
 from chrono.commands.output_streams import STAND_INS
 from chrono.reports.export_table import shot_records
-from chrono.session.recording_loader import read_recording
+from chrono.session.live_run import live_run
+from chrono.session.recording_loader import Findings, read_recording
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 RIG = '[gates]\nspacing = "300 mm"\n'
@@ -38,7 +40,7 @@ def chrono(*words: str, cwd: Path, **options: object) -> subprocess.CompletedPro
         [sys.executable, "-m", "chrono", *words],
         cwd=cwd,
         env=environment,
-        timeout=60,
+        timeout=PATIENCE_S,
         check=False,
         **({"capture_output": True} | options),  # type: ignore[call-overload]
     )
@@ -99,7 +101,7 @@ def closed(redirection: str, *words: str, cwd: Path) -> subprocess.CompletedProc
     (cwd / "rig.toml").write_text(RIG)
     shell = ["sh", "-c", f'exec "$@" {redirection}', "sh", sys.executable, "-m", "chrono"]
     return subprocess.run(
-        [*shell, *words], cwd=cwd, capture_output=True, timeout=60, check=False
+        [*shell, *words], cwd=cwd, capture_output=True, timeout=PATIENCE_S, check=False
     )
 
 
@@ -177,16 +179,31 @@ def test_signals_end_a_session_with_its_shots_printed_and_kept(number, tmp_path)
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     )
-    first = process.stdout.readline()
-    process.send_signal(number)
-    out, err = process.communicate(timeout=20)
+    with process, patience(process):
+        first = process.stdout.readline()
+        process.send_signal(number)
+        # `communicate` would leave out what was read ahead with the first line
+        out, err = first + process.stdout.read(), process.stderr.read()
     rows = kept(tmp_path / "a.tsv")
-    printed = [json.loads(line) for line in (first + out).splitlines()]
+    printed = [json.loads(line) for line in out.splitlines()]
 
     assert process.returncode == 0, err
-    assert printed == rows
+    assert len(printed) == len(rows)
+    assert are_kept(printed, rows)
     assert b"stopped" in err
     assert b"next: chrono summary a.tsv" in err
+
+
+def test_a_signal_before_the_first_shot_can_be_measured_ends_a_session_in_order(capsys):
+    run = live_run("virtual://two-bands?speedup=50&shots=1", None, None)
+    run.session.make_ready = lambda: os.kill(os.getpid(), signal.SIGINT)
+    try:
+        print_shots(run, None, as_json=False, findings=Findings())
+    except KeyboardInterrupt:
+        pytest.fail("nobody noted it")
+
+    assert "stopped" in capsys.readouterr().err
+    assert run.source.status.state == "closed"
 
 
 def test_shots_stops_after_so_many_whole_ones(tmp_path):
@@ -220,13 +237,13 @@ def test_a_terminated_dashboard_gives_the_terminal_back(tmp_path):
         env=os.environ | {"TERM": "xterm-256color"},
     )
     os.close(slave)
-    screen = read_until(master, b"Eye protection", 30)
-    time_of_shots = time.monotonic() + 2
-    while time.monotonic() < time_of_shots:
-        screen += read_some(master)
-    process.send_signal(signal.SIGTERM)
-    screen = read_until(master, b"next: chrono summary", 20)
-    assert process.wait(20) == 0
+    with patience(process):
+        read_until(master, b"Eye protection")
+        while (tmp_path / "a.tsv").read_bytes().count(b"\tboard\tE ") < 8:  # those of two shots
+            assert read_some(master), "it ended early"
+        process.send_signal(signal.SIGTERM)
+        screen = read_until(master, b"next: chrono summary")
+        assert process.wait() == 0
     os.close(master)
 
     assert b"\x1b[?1049l" in screen
@@ -234,16 +251,17 @@ def test_a_terminated_dashboard_gives_the_terminal_back(tmp_path):
 
 
 def read_some(master: int) -> bytes:
-    ready, _, _ = select.select([master], [], [], 0.1)
+    """Read what is shown next; nothing when the program is gone."""
     try:
-        return os.read(master, 65536) if ready else b""
+        return os.read(master, 65536)
     except OSError:
         return b""
 
 
-def read_until(master: int, words: bytes, seconds: float) -> bytes:
-    screen, end = b"", time.monotonic() + seconds
+def read_until(master: int, words: bytes) -> bytes:
+    screen = b""
     while words not in screen:
-        assert time.monotonic() < end, screen[-2000:]
-        screen += read_some(master)
+        new = read_some(master)
+        assert new, screen[-2000:]
+        screen += new
     return screen

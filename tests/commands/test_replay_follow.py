@@ -6,14 +6,13 @@ import shutil
 import signal
 import subprocess
 import sys
-import threading
 from pathlib import Path
 
 import pytest
 from command_kit import is_one_clear_complaint
+from waiting import patience
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
-PATIENCE_S = 30.0
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="sends a signal to end it")
 
@@ -39,11 +38,8 @@ def follow(path: Path, *words: str) -> subprocess.Popen[str]:
 
 def read_lines(running: subprocess.Popen[str], count: int) -> list[str]:
     """Return that many lines of what it prints; a run that prints too few is ended."""
-    guard = threading.Timer(PATIENCE_S, running.kill)
-    guard.start()
-    lines = [running.stdout.readline() for _ in range(count)]
-    guard.cancel()
-    return lines
+    with patience(running):
+        return [running.stdout.readline() for _ in range(count)]
 
 
 def end(running: subprocess.Popen[str]) -> tuple[str, str]:
@@ -53,14 +49,8 @@ def end(running: subprocess.Popen[str]) -> tuple[str, str]:
 
 def rest_of(running: subprocess.Popen[str]) -> tuple[str, str]:
     """Return what it still says until it ends."""
-    guard = threading.Timer(PATIENCE_S, running.kill)
-    guard.start()
-    rest = running.stdout.read(), running.stderr.read()
-    running.wait()
-    guard.cancel()
-    running.stdout.close()
-    running.stderr.close()
-    return rest
+    with running, patience(running):
+        return running.stdout.read(), running.stderr.read()
 
 
 def test_shots_are_printed_as_they_are_recorded(half) -> None:
@@ -108,11 +98,9 @@ def test_a_recording_that_is_deleted_is_said_and_waited_for(half) -> None:
     running = follow(path)
     read_lines(running, 18)
     path.unlink()
-    guard = threading.Timer(PATIENCE_S, running.kill)
-    guard.start()
-    while "recording lost" not in (line := running.stderr.readline()):
-        assert line, "it ended without a word"
-    guard.cancel()
+    with patience(running):
+        while "recording lost" not in (line := running.stderr.readline()):
+            assert line, "it ended without a word"
     assert "was deleted or moved" in line
     assert running.poll() is None
     _, err = end(running)

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 from command_kit import is_one_clear_complaint
-from sharing_process import PATIENCE_S, Shared
+from sharing_process import Shared
+from waiting import PATIENCE_S
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 posix = pytest.mark.skipif(os.name != "posix", reason="sends a signal to end it")

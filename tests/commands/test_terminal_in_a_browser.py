@@ -4,16 +4,15 @@ import json
 import os
 import subprocess
 import sys
-import threading
 from pathlib import Path
 from typing import BinaryIO
 
 import pytest
+from waiting import patience
 
 from chrono.commands.command_options import wants_dashboard
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
-PATIENCE_S = 60.0
 WEB_DRIVER = "textual.drivers.web_driver:WebDriver"
 
 
@@ -79,17 +78,15 @@ def test_the_dashboard_speaks_to_a_browser_and_leaves_when_the_tab_is_closed() -
         stderr=subprocess.PIPE,
         env=os.environ | {"TEXTUAL_DRIVER": WEB_DRIVER, "COLUMNS": "100", "ROWS": "30"},
     )
-    guard = threading.Timer(PATIENCE_S, running.kill)
-    guard.start()
-    assert running.stdout.readline() == b"__GANGLION__\n"  # nothing was printed before it
-    shown = b""
-    while b"27.31" not in shown.replace(b" ", b"") or b"three bands" not in shown:
-        kind, content = read_packet(running.stdout)
-        assert kind, running.stderr.read()
-        shown += content if kind == b"D" else b""
-    running.stdin.write(packet(b"M", json.dumps({"type": "quit"}).encode()))
-    running.stdin.flush()
-    rest, err = running.communicate(timeout=PATIENCE_S)
-    guard.cancel()
+    with running, patience(running):
+        assert running.stdout.readline() == b"__GANGLION__\n"  # nothing was printed before it
+        shown = b""
+        while b"27.31" not in shown.replace(b" ", b"") or b"three bands" not in shown:
+            kind, content = read_packet(running.stdout)
+            assert kind, running.stderr.read()
+            shown += content if kind == b"D" else b""
+        running.stdin.write(packet(b"M", json.dumps({"type": "quit"}).encode()))
+        running.stdin.flush()
+        rest, err = running.stdout.read(), running.stderr.read()
     assert running.returncode == 0, err
     assert b"Traceback" not in rest + err

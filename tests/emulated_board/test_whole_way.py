@@ -10,12 +10,12 @@ import io
 import math
 import subprocess
 import sys
-import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from waiting import wait_until
 
 from .conftest import MakeBoard
 from .kit import Board, write_script
@@ -75,12 +75,12 @@ class Clocked(NamedTuple):
 
 def wait_for_opened(recording: Path, process: subprocess.Popen[bytes]) -> None:
     """Wait until the program has the port open (opening empties its input)."""
-    end = time.monotonic() + 20
-    while time.monotonic() < end and process.poll() is None:
-        if recording.exists() and b"opened" in recording.read_bytes():
-            return
-        time.sleep(0.02)
-    pytest.fail(f"the port was not opened: {process.communicate()}")
+
+    def is_opened() -> bool:
+        return recording.exists() and b"opened" in recording.read_bytes()
+
+    wait_until(lambda: is_opened() or process.poll() is not None)
+    assert is_opened(), f"the port was not opened: {process.communicate()}"
 
 
 def chrono(*words: object) -> list[str]:

@@ -1,4 +1,6 @@
-"""Running a command in this process, and what a clear complaint looks like."""
+"""Running a command in this process, a clear complaint, and shots that are kept as printed."""
+
+from typing import Any
 
 
 class Outcome:
@@ -20,3 +22,18 @@ def is_one_clear_complaint(outcome: Outcome, *words: str) -> None:
     for word in words:
         assert word in outcome.err
     assert outcome.out == ""
+
+
+def are_kept(printed: list[dict[str, Any]], kept: list[dict[str, Any]]) -> bool:
+    """
+    Whether a recording begins with the shots that were printed live, as objects of JSON.
+
+    A busy machine reads a line late. The program finds that out by the next shot, and puts the
+    time of the shot before earlier. Nothing else of a shot may change, and no time to later.
+    """
+    times = ("time_s", "time_utc")
+    return len(printed) <= len(kept) and all(
+        {**before, **{name: after[name] for name in times}} == after
+        and all(before[name] >= after[name] for name in times)
+        for before, after in zip(printed, kept, strict=False)
+    )

@@ -41,7 +41,7 @@ RUNS = {
     "check": Run("{bands}"),
     "share": Run("{gone}", (2,)),
     "fall": Run("--height 2m --mass 24g --diameter 40mm"),
-    "flight": Run("{bands} --angle 30deg"),
+    "flight": Run("{before} --angle 30deg"),
     "stop": Run("{bands} --distance 20mm"),
     "energy": Run("--speed 22m/s --mass 24g --volume 0.5L --gauge 1bar"),
     "whatif": Run("{bands} --as-if-tick 4us"),

@@ -13,8 +13,15 @@ import sys
 import traceback
 from pathlib import Path
 
+import matplotlib.backends.backend_svg
+import matplotlib.figure
+import pandas
+import scipy.integrate
+import scipy.optimize
+import scipy.special  # noqa: F401 - loaded before the fork, once for all commands
+
 import chrono.reports.export_table
-import chrono.session.recording_loader  # noqa: F401 - loaded before the fork
+import chrono.session.recording_loader  # noqa: F401
 from chrono.cli import main
 
 

@@ -10,22 +10,18 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self
 
+from waiting import PATIENCE_S, wait_until
+
 from chrono.arrays.events import Batch
 from chrono.reader.line_grammar import crc_text
 from chrono.reader.recording_rows import unescape
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED
 
-PATIENCE_S = 10.0
-"""Longest wait for what must come; only a failing test waits as long."""
-
 
 def until(true: Callable[[], bool]) -> None:
-    """Wait for what another thread or program brings about."""
-    end_s = time.monotonic() + PATIENCE_S
-    while not true():
-        assert time.monotonic() < end_s, "waited in vain"
-        os.sched_yield()
+    """Wait for what another thread or program brings about any moment."""
+    wait_until(true, every_s=0.001)
 
 
 class PtyBoard:

@@ -8,11 +8,11 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
+from waiting import PATIENCE_S
+
 from chrono.session.follow_run import FollowRun, follow_run
 from chrono.sharing.share_server import DisplayOptions, serving
 from chrono.sharing.web_address import LOCALHOST, listen
-
-PATIENCE_S = 20.0
 
 
 class Served:

@@ -8,7 +8,7 @@ import sys
 import threading
 from pathlib import Path
 
-PATIENCE_S = 60.0
+from waiting import PATIENCE_S
 
 
 class Shared:

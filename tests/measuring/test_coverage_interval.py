@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from chrono.measuring.coverage_interval import coverage_half_width, cumulative
+from chrono.measuring.coverage_interval import CoverageTable, coverage_half_width, cumulative
 from chrono.measuring.error_budget import (
     Contribution,
     Input,
@@ -134,3 +134,41 @@ def test_the_interval_holds_95_percent_of_drawn_sums(contributions: list[Contrib
     sums = sum(c.sensitivity * draw(c.input, rng, 200_000) for c in contributions)
     held = np.mean(np.abs(sums) <= coverage_half_width(contributions))
     assert abs(held - 0.95) < 5 * math.sqrt(0.95 * 0.05 / 200_000)
+
+
+# -- factors worked out when a transit asks for them -----------------------------------------
+
+NODES = np.geomspace(1e-4, 1.0, 41)
+
+
+def factor_at(transit_s: float) -> float:
+    """Any curve: that of a spring, so that every node has a value of its own."""
+    return 2 + math.sin(3 * math.log(transit_s))
+
+
+TRANSITS = st.lists(
+    st.floats(1e-6, 100.0) | st.sampled_from(NODES.tolist()) | st.just(math.nan), max_size=60
+)
+
+
+@settings(deadline=None)
+@given(TRANSITS, TRANSITS)
+def test_factors_worked_out_on_demand_are_those_of_the_whole_table(
+    before: list[float], asked: list[float]
+) -> None:
+    table = CoverageTable(NODES, factor_at)
+    table.factor(np.array(before))
+    whole = np.array([factor_at(t) for t in NODES])
+    found = table.factor(np.array(asked))
+    assert found.tobytes() == np.interp(np.array(asked), NODES, whole).tobytes()
+
+
+def test_only_the_factors_beside_a_transit_are_worked_out_and_each_once() -> None:
+    asked = []
+    table = CoverageTable(NODES, lambda t: asked.append(t) or factor_at(t))  # type: ignore[func-returns-value]
+    between = (NODES[7] + NODES[8]) / 2
+    table.factor(np.array([[between], [math.nan]]))
+    table.factor(np.array([between]))
+    assert asked == NODES[7:9].tolist()
+    table.work_out_all()
+    assert sorted(asked) == NODES.tolist()
