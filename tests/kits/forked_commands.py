@@ -13,12 +13,12 @@ import sys
 import traceback
 from pathlib import Path
 
-import matplotlib.backends.backend_svg
-import matplotlib.figure
-import pandas
+import matplotlib.backends.backend_svg  # loaded before the fork, once for all commands
+import matplotlib.figure  # noqa: F401
+import pandas  # noqa: F401
 import scipy.integrate
 import scipy.optimize
-import scipy.special  # noqa: F401 - loaded before the fork, once for all commands
+import scipy.special  # noqa: F401
 
 import chrono.reports.export_table
 import chrono.session.recording_loader  # noqa: F401
