@@ -8,7 +8,7 @@ import re
 import sys
 from pathlib import Path
 
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.session.recorded import read_recording
 from chrono.session.replay import replay_run
 

@@ -64,8 +64,8 @@ def _replay_what_is_chosen(
     """Show the log book and the chosen replay in turn, until the log book is left."""
     from pathlib import Path
 
-    from chrono.dashboard.app import show_replay
-    from chrono.dashboard.logbook import LogBook
+    from chrono.dashboard.dashboard_app import show_replay
+    from chrono.dashboard.logbook_app import LogBook
     from chrono.session.recorded import Findings
 
     book = LogBook(entries, order, reverse)

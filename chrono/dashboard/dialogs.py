@@ -14,8 +14,8 @@ from textual.widgets import Input, Label, Static
 
 from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.fields import Field, TypedDialog
-from chrono.dashboard.forms import read_setup_form, setup_form
-from chrono.dashboard.words import fit
+from chrono.dashboard.setup_form import read_setup_form, setup_form
+from chrono.dashboard.shot_text import fit
 from chrono.errors import ChronoError
 from chrono.plain import plain
 from chrono.session.marks import TEXT_LIMIT, Setup

@@ -4,10 +4,10 @@ from pathlib import Path
 
 from textual.app import App
 
-from chrono.dashboard.calm import freeze_widgets, short_turns
-from chrono.dashboard.colours import ON_DARK, ON_LIGHT
-from chrono.dashboard.lab import LabScreen
-from chrono.dashboard.memory import recall
+from chrono.dashboard.base_app import ON_DARK, ON_LIGHT
+from chrono.dashboard.lab_screen import LabScreen
+from chrono.dashboard.preferences import recall
+from chrono.dashboard.thread_latency import freeze_widgets, short_turns
 from chrono.teaching.start import Start
 
 

@@ -7,7 +7,7 @@ from rich.text import Text
 from textual.binding import Binding
 from textual.widgets import Static
 
-from chrono.dashboard.words import flow
+from chrono.dashboard.shot_text import flow
 
 
 @dataclass(frozen=True)

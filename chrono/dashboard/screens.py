@@ -13,31 +13,31 @@ if TYPE_CHECKING:
 
 
 def _shots() -> Screen[None]:
-    from chrono.dashboard.shots import ShotsScreen
+    from chrono.dashboard.shots_screen import ShotsScreen
 
     return ShotsScreen()
 
 
 def _far() -> Screen[None]:
-    from chrono.dashboard.far import FarScreen
+    from chrono.dashboard.far_screen import FarScreen
 
     return FarScreen()
 
 
 def _comparison() -> Screen[None]:
-    from chrono.dashboard.comparing import ComparisonScreen
+    from chrono.dashboard.comparison_screen import ComparisonScreen
 
     return ComparisonScreen()
 
 
 def _beams() -> Screen[None]:
-    from chrono.dashboard.beams import BeamsScreen
+    from chrono.dashboard.beams_screen import BeamsScreen
 
     return BeamsScreen()
 
 
 def _help() -> Screen[None]:
-    from chrono.dashboard.guide import HelpScreen
+    from chrono.dashboard.help_screen import HelpScreen
 
     return HelpScreen()
 
@@ -53,7 +53,7 @@ MODES: dict[str, Callable[[], Screen[None]]] = {
 
 def lab_screen(run: Run) -> Screen[None]:
     """Return the error lab, with gates and shots of a run."""
-    from chrono.dashboard.lab import LabScreen
+    from chrono.dashboard.lab_screen import LabScreen
     from chrono.teaching.start import start_of_session
 
     path = run.writer.path if run.writer else run.edits.path if run.edits else None

@@ -21,9 +21,9 @@ import tty
 from pathlib import Path
 from statistics import median
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.calm import short_turns
-from chrono.dashboard.shots import ShotsScreen
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.shots_screen import ShotsScreen
+from chrono.dashboard.thread_latency import short_turns
 from chrono.reader.grammar import crc_text
 from chrono.rigs.file import default_rig
 from chrono.session.live import LiveRun, live_run

@@ -4,7 +4,7 @@ import gc
 
 import pytest
 
-from chrono.dashboard import driving
+from chrono.dashboard import run_driver as driving
 
 
 @pytest.fixture(autouse=True)

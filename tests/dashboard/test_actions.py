@@ -7,13 +7,13 @@ from dashboard_kit import SIZES, clocking, drive, listed, screen_text
 from hand_board import hand_run, records
 from textual.widgets import Digits, Input, Static
 
-from chrono.dashboard import driving
+from chrono.dashboard import run_driver as driving
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
-from chrono.dashboard.forms import read_setup_form, setup_form
-from chrono.dashboard.memory import recall
-from chrono.dashboard.plot import SpeedPlot
+from chrono.dashboard.preferences import recall
+from chrono.dashboard.setup_form import read_setup_form, setup_form
+from chrono.dashboard.speed_plot import SpeedPlot
 from chrono.session.looks import Looks
 from chrono.session.marks import Setup
 from chrono.session.recorded import read_recording

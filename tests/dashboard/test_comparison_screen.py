@@ -5,8 +5,8 @@ import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 from hand_board import hand_run
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.comparing import TOO_FEW, groups_text, interval_line, latest_pair
+from chrono.dashboard.comparison_screen import TOO_FEW, groups_text, interval_line, latest_pair
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.measuring.comparison import Group, compare_groups, group_of
 from chrono.measuring.statistics import Sample
 from chrono.reports.chart import axis_lines, fit_axis

@@ -6,8 +6,8 @@ from hand_board import hand_run
 from rich.color import Color
 from textual.screen import ModalScreen
 
-from chrono.dashboard.app import Dashboard
 from chrono.dashboard.caution import CautionScreen
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.lab_app import LabApp
 from chrono.session.recorded import Findings
 from chrono.teaching.start import start_of

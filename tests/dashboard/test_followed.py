@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from dashboard_kit import SIZES, screen_text
 
-from chrono.dashboard import app as dashboard_app
+from chrono.dashboard import dashboard_app as dashboard_app
 from chrono.dashboard.actions import LIVE_ONLY, RECORDS, REPLAY_ONLY
-from chrono.dashboard.app import Dashboard, show_followed
+from chrono.dashboard.dashboard_app import Dashboard, show_followed
 from chrono.errors import RecordingError
 from chrono.session.follow import FollowRun, follow_run
 from chrono.session.recorded import Findings

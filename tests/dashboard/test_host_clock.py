@@ -5,8 +5,8 @@ import pytest
 from dashboard_kit import drive, screen_text
 from hand_board import RIG_TEXT, hand_run
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.status import status_line
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.status_text import status_line
 from chrono.reports.export import shot_frame
 from chrono.session.recorded import read_recording
 

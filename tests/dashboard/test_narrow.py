@@ -11,11 +11,11 @@ from textual.widgets import Input
 
 from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.actions import ACTIONS, GIVE_WAY
-from chrono.dashboard.app import Dashboard
 from chrono.dashboard.caution import CautionScreen
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
-from chrono.dashboard.far import FarScreen
-from chrono.dashboard.words import flow
+from chrono.dashboard.far_screen import FarScreen
+from chrono.dashboard.shot_text import flow
 from chrono.reader.port import LinkStatus
 from chrono.session.marks import SET_ASIDE, Mark, Setup
 from chrono.session.recorded import read_recording

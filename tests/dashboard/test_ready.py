@@ -10,8 +10,8 @@ from hand_board import hand_run
 
 from chrono.commands.console import print_shots
 from chrono.commands.share import _opened
-from chrono.dashboard import driving
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard import run_driver as driving
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.measuring import speed
 from chrono.processor.table import EdgesUsed
 from chrono.session.live import live_run

@@ -9,11 +9,11 @@ from dashboard_kit import listed, screen_text
 from hand_board import hand_run, records
 from textual.widgets import Input, ProgressBar
 
-from chrono.dashboard import going
+from chrono.dashboard import shot_navigation as going
 from chrono.dashboard.actions import LIVE_ONLY, REPLAY_ONLY
-from chrono.dashboard.app import Dashboard, show, show_replay
+from chrono.dashboard.dashboard_app import Dashboard, show, show_replay
 from chrono.dashboard.dialogs import ChangeDialog
-from chrono.dashboard.loading import LoadingScreen
+from chrono.dashboard.loading_screen import LoadingScreen
 from chrono.errors import RecordingError
 from chrono.reader.source import ReplaySource
 from chrono.reader.writer import RecordingWriter

@@ -7,9 +7,9 @@ import pytest
 from dashboard_kit import SIZES, clocking, drive, listed, screen_text
 from textual.widgets import Digits, Static
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.driving import SHOWN_SHOTS
-from chrono.dashboard.plot import SpeedPlot
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.run_driver import SHOWN_SHOTS
+from chrono.dashboard.speed_plot import SpeedPlot
 from chrono.reports.flags_help import FLAG_HELP
 from chrono.session.marks import SET_ASIDE, Mark
 from chrono.units import format_speed

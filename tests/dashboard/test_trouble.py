@@ -9,7 +9,7 @@ from hand_board import hand_run, records
 from textual.widgets import Input, Static
 
 from chrono.commands.console import RunTeller
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.reader import handles
 
 HOSTILE = ["[bold red]x[/]", "\x1b[31mred\x1b[2J", "x" * 10_000, "a\tb\u202ec\u200b", "[/]["]

@@ -8,7 +8,7 @@ import pytest
 from dashboard_kit import ALL_SIZES, Clocking, clocking, drive, screen_text
 
 from chrono.dashboard.actions import ACTIONS
-from chrono.dashboard.app import MODES, Dashboard
+from chrono.dashboard.dashboard_app import MODES, Dashboard
 
 KEYS = [action.key.split(",")[0] for action in ACTIONS if action.name != "quit"]
 GREY = re.compile(r"#([0-9a-f]{2})\1\1", re.IGNORECASE)

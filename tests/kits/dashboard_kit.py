@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from hand_board import HandBoard, hand_run
 from textual.pilot import Pilot
 
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.session.live import LiveRun
 
 SIZES = [(80, 24), (120, 40)]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chrono.dashboard.forms import setup_form
+from chrono.dashboard.setup_form import setup_form
 from chrono.plain import plain
 from chrono.reports.flags_help import FLAG_HELP
 from chrono.reports.words import mean_text, setup_text, spread_texts

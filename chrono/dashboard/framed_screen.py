@@ -13,9 +13,9 @@ from textual.widgets import Static
 
 from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.actions import ACTIONS, GIVE_WAY
-from chrono.dashboard.clipping import Clipped
-from chrono.dashboard.status import status_line, trouble_lines
-from chrono.dashboard.words import flow
+from chrono.dashboard.clipped_text import Clipped
+from chrono.dashboard.shot_text import flow
+from chrono.dashboard.status_text import status_line, trouble_lines
 
 if TYPE_CHECKING:
     from chrono.session.looks import Looks, SessionView

@@ -21,19 +21,19 @@ from textual.message import Message
 from textual.worker import Worker, WorkerState, get_current_worker
 
 from chrono.dashboard.actions import ACTIONS
-from chrono.dashboard.calm import freeze_widgets
+from chrono.dashboard.base_app import ON_DARK, ON_LIGHT
 from chrono.dashboard.caution import CautionScreen
-from chrono.dashboard.colours import ON_DARK, ON_LIGHT
 from chrono.dashboard.dialogs import plain_lines
 from chrono.dashboard.fields import TypedDialog
-from chrono.dashboard.frame import FramedScreen
-from chrono.dashboard.loading import LoadingScreen
-from chrono.dashboard.memory import SIGNALS, Memory, keep, recall
+from chrono.dashboard.framed_screen import FramedScreen
+from chrono.dashboard.loading_screen import LoadingScreen
+from chrono.dashboard.preferences import SIGNALS, Memory, keep, recall
+from chrono.dashboard.thread_latency import freeze_widgets
 from chrono.errors import ChronoError
 from chrono.units import SPEED_UNITS
 
 if TYPE_CHECKING:
-    from chrono.dashboard.shots import ShotsScreen
+    from chrono.dashboard.shots_screen import ShotsScreen
     from chrono.session.looks import Looks, SessionView
     from chrono.session.recorded import Progress
     from chrono.session.run import Run

@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 
-from chrono.dashboard import lab as lab_module
+from chrono.dashboard import lab_screen as lab_module
 from chrono.dashboard.actions import ACTIONS
-from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_keys import LAB_KEYS
+from chrono.dashboard.lab_screen import LabScreen
 from chrono.reports.lab import result_lines
 from chrono.session.looks import Looks
 from chrono.session.recorded import Findings

@@ -10,8 +10,8 @@ from textual.containers import VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Static
 
-from chrono.dashboard.frame import FramedScreen, update_text
-from chrono.dashboard.words import SEGMENT_COLOURS, fit
+from chrono.dashboard.framed_screen import FramedScreen, update_text
+from chrono.dashboard.shot_text import SEGMENT_COLOURS, fit
 from chrono.measuring.comparison import Comparison, Group, PairComparison, compare_groups
 from chrono.reports.chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, axis_lines, fit_axis
 from chrono.reports.comparison import drift_lines, many_lines, pair_lines, suspicious_lines

@@ -19,12 +19,12 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, RECORDS, REPLAY_ONLY
-from chrono.dashboard.calm import short_turns
 from chrono.dashboard.dialogs import LinesDialog, QuitDialog, TextDialog
-from chrono.dashboard.going import GoingApp
-from chrono.dashboard.memory import SIGNALS
+from chrono.dashboard.preferences import SIGNALS
 from chrono.dashboard.screens import MODES, lab_screen
-from chrono.dashboard.words import shot_lines
+from chrono.dashboard.shot_navigation import GoingApp
+from chrono.dashboard.shot_text import shot_lines
+from chrono.dashboard.thread_latency import short_turns
 from chrono.session.troubles import disk_line
 from chrono.units import SPEED_UNITS
 

@@ -21,7 +21,7 @@ from textual.widgets import Static
 from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.dialogs import TextDialog
 from chrono.dashboard.lab_keys import LAB_BINDINGS, LabKeyBar
-from chrono.dashboard.words import flow
+from chrono.dashboard.shot_text import flow
 from chrono.errors import ChronoError
 from chrono.plain import plain
 from chrono.reports.chart import Piece

@@ -13,11 +13,10 @@ from textual.renderables.digits import Digits as DigitsRenderable
 from textual.widget import Widget
 from textual.widgets import Digits, Static
 
-from chrono.dashboard.clipping import Clipped
-from chrono.dashboard.frame import FramedScreen, update_text
-from chrono.dashboard.plot import SpeedPlot
-from chrono.dashboard.table import ShotTable
-from chrono.dashboard.words import (
+from chrono.dashboard.clipped_text import Clipped
+from chrono.dashboard.framed_screen import FramedScreen, update_text
+from chrono.dashboard.shot_table import ShotTable
+from chrono.dashboard.shot_text import (
     budget_bar,
     flag_lines,
     large_text,
@@ -25,6 +24,7 @@ from chrono.dashboard.words import (
     statistics_lines,
     statistics_text,
 )
+from chrono.dashboard.speed_plot import SpeedPlot
 from chrono.session.looks import SessionView
 from chrono.session.shotlog import ShotRow
 

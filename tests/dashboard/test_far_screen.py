@@ -3,7 +3,7 @@
 import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 
-from chrono.dashboard.digits import STROKES, large_digits
+from chrono.dashboard.large_digits import STROKES, large_digits
 from chrono.session.looks import Looks
 from chrono.session.marks import SET_ASIDE, Mark
 

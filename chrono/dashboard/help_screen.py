@@ -11,7 +11,7 @@ from textual.widgets import Static
 
 from chrono.cautions import CAUTION
 from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY, Action
-from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.framed_screen import FramedScreen
 from chrono.reports.flags_help import FLAG_HELP
 
 UNCERTAINTY = """\

@@ -4,7 +4,7 @@ import pytest
 from test_contrast import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
-from chrono.dashboard.logbook import LogBook
+from chrono.dashboard.logbook_app import LogBook
 from chrono.season.logbook import Entry, Order
 
 ENTRIES = [

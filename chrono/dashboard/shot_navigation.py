@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 from textual import work
 
 from chrono.dashboard.dialogs import TextDialog
-from chrono.dashboard.telling import TellingApp
+from chrono.dashboard.shot_edits import TellingApp
 
 if TYPE_CHECKING:
     from chrono.session.replay import ReplayRun

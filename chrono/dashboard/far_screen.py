@@ -6,9 +6,9 @@ from rich.text import Text
 from textual.widget import Widget
 from textual.widgets import Static
 
-from chrono.dashboard.digits import large_digits
-from chrono.dashboard.frame import FramedScreen, update_text
-from chrono.dashboard.words import fit, shot_state
+from chrono.dashboard.framed_screen import FramedScreen, update_text
+from chrono.dashboard.large_digits import large_digits
+from chrono.dashboard.shot_text import fit, shot_state
 from chrono.reports.words import motion_text, setup_text
 from chrono.session.looks import SessionView
 from chrono.session.shotlog import ShotRow

@@ -12,11 +12,11 @@ from textual.binding import Binding, BindingType
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from chrono.dashboard.colours import ON_DARK, ON_LIGHT
-from chrono.dashboard.driving import end_on_signals
-from chrono.dashboard.frame import key_text
-from chrono.dashboard.memory import recall
-from chrono.dashboard.words import fit, flow
+from chrono.dashboard.base_app import ON_DARK, ON_LIGHT
+from chrono.dashboard.framed_screen import key_text
+from chrono.dashboard.preferences import recall
+from chrono.dashboard.run_driver import end_on_signals
+from chrono.dashboard.shot_text import fit, flow
 from chrono.plain import plain
 from chrono.season.logbook import Entry, Order, in_order_of
 from chrono.season.logbook_text import DATE_CELLS, about_lines, date_text

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 from textual import work
 
 from chrono.dashboard.dialogs import ChangeDialog, SetupDialog, TextDialog
-from chrono.dashboard.driving import DrivenApp
-from chrono.dashboard.forms import corrected, setup_form
-from chrono.dashboard.words import said_text
+from chrono.dashboard.run_driver import DrivenApp
+from chrono.dashboard.setup_form import corrected, setup_form
+from chrono.dashboard.shot_text import said_text
 from chrono.errors import ChronoError
 from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 
