@@ -93,7 +93,9 @@ def test_no_file_imports_itself_by_way_of_others() -> None:
 
 MOST_LINES = 450
 MOST_LINES_OF_FUNCTION = 40
-LONGER_FILES: dict[str, str] = {}
+LONGER_FILES = {
+    "dashboard/dashboard_app.py": "the application, its start and its screens' loading",
+}
 """Files that may be longer, each with its reason."""
 
 LONGER_FUNCTIONS = {

@@ -65,14 +65,14 @@ def _replay_what_is_chosen(
     from pathlib import Path
 
     from chrono.dashboard.dashboard_app import show_replay
-    from chrono.dashboard.logbook_app import LogBook
+    from chrono.dashboard.logbook_app import LogBookApp
     from chrono.session.recorded import Findings
 
-    book = LogBook(entries, order, reverse)
+    book = LogBookApp(entries, order, reverse)
     while (chosen := book.run()) is not None:
         said = ""
         try:
             show_replay(Path(chosen.where), rig, 1.0, Findings())
         except ChronoError as error:
             said = f"{error.where}: {error.message}"
-        book = LogBook(entries, book.order, book.reverse, chosen, said)
+        book = LogBookApp(entries, book.order, book.reverse, chosen, said)

@@ -5,8 +5,8 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Static
 
+from chrono.dashboard.clipped_text import fit
 from chrono.dashboard.framed_screen import FramedScreen
-from chrono.dashboard.shot_text import fit
 from chrono.dashboard.status_text import trouble_lines
 from chrono.health.verdict import GateSeen, Health, Observed, judge
 from chrono.session.observer import Delays

@@ -1,24 +1,58 @@
 """The screen that stands while a recording is being read."""
 
-from typing import ClassVar
+from __future__ import annotations
 
+from asyncio import CancelledError, to_thread
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import on, work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
+from textual.message import Message
 from textual.screen import Screen
 from textual.widgets import ProgressBar, Static
 
+from chrono.errors import ChronoError
 from chrono.plain import plain
 
+if TYPE_CHECKING:
+    from chrono.session.recorded import Progress
+    from chrono.session.run import Run
 
-class LoadingScreen(Screen[None]):
-    """A bar that fills; q leaves."""
+Load = Callable[["Progress"], "Run"]
+
+
+class LoadingScreen(Screen["Run | ChronoError"]):
+    """
+    A bar that fills; q leaves. It returns the run, or why there is none.
+
+    Parameters
+    ----------
+    load : callable
+        Makes the run, in a thread; it is told how to report progress.
+    name : str
+        What is being read.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("q", "app.quit", "Quit")]
 
-    def __init__(self, name: str) -> None:
+    class Progressed(Message):
+        """So many bytes of so many were read."""
+
+        def __init__(self, done: int, total: int) -> None:
+            super().__init__()
+            self.done, self.total = done, total
+
+        def can_replace(self, message: Message) -> bool:
+            """Only the latest counts."""
+            return isinstance(message, LoadingScreen.Progressed)
+
+    def __init__(self, load: Load, name: str) -> None:
         super().__init__()
-        self._name = plain(name)
+        self._load, self._name = load, plain(name)
+        self._left = False
 
     def compose(self) -> ComposeResult:
         """Show name, bar and how to leave."""
@@ -29,6 +63,35 @@ class LoadingScreen(Screen[None]):
             classes="box",
         )
 
-    def show_progress(self, done: int, total: int) -> None:
-        """Fill the bar."""
-        self.query_one(ProgressBar).update(total=max(total, 1), progress=done)
+    def on_mount(self) -> None:
+        """Begin to read."""
+        self._read()
+
+    @work
+    async def _read(self) -> None:
+        try:
+            self.dismiss(await to_thread(self._loaded))
+        except ChronoError as error:
+            self.dismiss(error)
+        except CancelledError:
+            self._left = True
+            raise
+
+    def _loaded(self) -> Run:
+        def progress(done: int, total: int) -> None:
+            if self._left:
+                raise _NoLongerWanted
+            self.post_message(self.Progressed(done, total))
+
+        run = self._load(progress)
+        run.session.make_ready()
+        return run
+
+    @on(Progressed)
+    def _show_progress(self, message: Progressed) -> None:
+        for bar in self.query(ProgressBar):
+            bar.update(total=max(message.total, 1), progress=message.done)
+
+
+class _NoLongerWanted(Exception):  # noqa: N818 - no error: the operator has left
+    """Ends the reading thread."""

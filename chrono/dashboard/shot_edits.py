@@ -1,190 +1,92 @@
-"""What the operator says of shots and session: setups, marks, notes, hold, and taking it back.
+"""What the operator enters of shots and session, and whether it may be entered.
 
-All of it becomes rows of the recording. Where a recording is shown again, the first of them
-waits until he has agreed to change it, or to work in a copy.
+All of it becomes rows of the recording. Where a recording is shown again, the first entry waits
+until the operator has agreed to change the recording, or to work in a copy.
 """
 
 from __future__ import annotations
 
 from asyncio import to_thread
 from collections.abc import Callable
-from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from textual import work
-
-from chrono.dashboard.dialogs import ChangeDialog, SetupDialog, TextDialog
-from chrono.dashboard.run_driver import DrivenApp
-from chrono.dashboard.setup_form import corrected, setup_form
+from chrono.dashboard.base_app import BaseApp
+from chrono.dashboard.dialogs import ChangeDialog, TextDialog
+from chrono.dashboard.run_driver import RunDriver
 from chrono.dashboard.shot_text import said_text
 from chrono.errors import ChronoError
-from chrono.session.marks import COUNT_AGAIN, HOLD_OFF, HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 
 if TYPE_CHECKING:
-    from chrono.session.shotlog import ShotRow
+    from chrono.session.edits import Edits
+    from chrono.session.marks import Mark, Setup
 
 
-class TellingApp(DrivenApp):
-    """The application with what the operator says."""
+class ShotEdits:
+    """
+    Enters marks and setups.
 
-    def action_new_setup(self) -> None:
-        """Ask for the conditions from here on."""
+    Parameters
+    ----------
+    app : BaseApp
+        Puts up dialogs and warnings.
+    driver : RunDriver
+        Has the run that takes the entries.
+    changed : callable
+        Shows what an entry changed.
+    """
 
-        def say(setup: Setup | None) -> None:
-            if setup is not None:
-                self._tell(lambda: self.clocking.say_setup(setup))
+    def __init__(
+        self, app: BaseApp[Any], driver: RunDriver, changed: Callable[[], None]
+    ) -> None:
+        self._app, self._driver, self._changed = app, driver, changed
 
-        names = self.clocking.session.setups.names[-20:]
-        self.push_screen(SetupDialog("New setup, from the next shot on", names), say)
-
-    def action_correct_setup(self) -> None:
-        """Show the selected shot's setup, and correct it for all its shots."""
-        row = self.selected_shot()
-        if row is None:
-            return
-        setup = self.clocking.session.setups.last(row.setup)
-
-        def say(form: Setup | None) -> None:
-            if form is not None and setup_form(form) != setup_form(setup):
-                self._once_agreed(lambda: self._correct(corrected(setup, form)))
-
-        shots = self.clocking.recorded.shots_of(row.setup)
-        title = f"Setup of shot {row.number}, corrected for all its {shots} shots"
-        self.push_screen(SetupDialog(title, setup=setup), say)
-
-    def action_set_aside(self) -> None:
-        """Ask why, and set the selected shot aside."""
-        row = self.selected_shot()
-        if row is not None:
-            said = self.clocking.session.marks.of(row.key)
-            title = f"Set shot {row.number} aside: why?"
-            self._once_agreed(lambda: self._ask_mark(title, SET_ASIDE, row.key, said.reason))
-
-    def action_count_again(self) -> None:
-        """Count the selected shot."""
-        row = self.selected_shot()
-        if row is None:
-            return
-        if not isfinite(row.speed_mps):
-            self.say(f"Shot {row.number} has no speed, so it cannot be counted.")
-            return
-        self._once_agreed(lambda: self._mark(Mark(COUNT_AGAIN, row.key)))
-
-    def action_note(self) -> None:
-        """Ask for a note on the selected shot; an earlier one is there to be edited."""
-        row = self.selected_shot()
-        if row is not None:
-            note = self.clocking.session.marks.of(row.key).note
-            title = f"Note on shot {row.number}"
-            self._once_agreed(lambda: self._ask_mark(title, NOTE, row.key, note))
-
-    def action_session_note(self) -> None:
-        """Ask for a note on the session."""
-
-        def note(text: str | None) -> None:
-            if text and self._mark(Mark(NOTE, text=text)):
-                self.notify("Noted for the session.", markup=False)
-
-        def ask() -> None:
-            self.push_screen(TextDialog("Note on the session", required=True), note)
-
-        self._once_agreed(ask)
-
-    def action_hold(self) -> None:
-        """Hold, or count again."""
-        self._mark(Mark(HOLD_OFF if self.clocking.session.on_hold else HOLD_ON))
-
-    def action_undo(self) -> None:
-        """Take back what was said last."""
-        run = self.clocking
-        words = said_text(run.said[-1], run.session)
-        if self._tell(run.undo):
-            self.notify(f"Taken back: {words}", markup=False)
-
-    def selected_shot(self) -> ShotRow | None:
-        """Return the shot under the cursor; say so if there is none."""
-        screen = self.shots_screen
-        row = screen.selected if screen is not None else None
-        if row is None:
-            self.say("There is no shot yet.")
-        return row
-
-    # -- helpers -----------------------------------------------------------------------
-
-    def _once_agreed(self, go_on: Callable[[], object]) -> None:
-        """Go on where something may be written, else ask for it first."""
-        edits = self.clocking.edits
+    async def may_enter(self) -> bool:
+        """Return whether entries have a place to go; ask for one if none was agreed yet."""
+        edits = self._driver.run.edits
         if edits is None or edits.target is not None:
-            go_on()
-            return
+            return True
+        choice = await self._app.push_screen_wait(ChangeDialog(edits.path.name))
+        if choice == "change":
+            return self._try(edits.agree)
+        return choice == "copy" and await self._copied(edits)
 
-        def decide(choice: str | None) -> None:
-            if choice == "change" and self._agree():
-                go_on()
-            elif choice == "copy":
-                self._ask_copy(go_on)
-
-        self.push_screen(ChangeDialog(edits.path.name), decide)
-
-    def _agree(self) -> bool:
-        edits = self.clocking.edits
-        assert edits is not None
-        try:
-            edits.agree()
-        except ChronoError as error:
-            self.say(str(error))
+    async def _copied(self, edits: Edits) -> bool:
+        title = f"Copy {edits.path.name} to which new file?"
+        dialog = TextDialog(title, str(edits.free_copy_name()), required=True)
+        text = await self._app.push_screen_wait(dialog)
+        if not text:
             return False
-        self.refresh_all()
+        try:
+            await to_thread(edits.work_in_copy, Path(text).expanduser())
+        except ChronoError as error:
+            self._app.warn(str(error))
+            return False
+        self._changed()
         return True
 
-    def _ask_copy(self, go_on: Callable[[], object]) -> None:
-        edits = self.clocking.edits
-        assert edits is not None
+    def mark(self, mark: Mark) -> bool:
+        """Enter a mark on a shot or on the session; return whether that was possible."""
+        return self._try(lambda: self._driver.run.say_mark(mark))
 
-        def copy(text: str | None) -> None:
-            if text:
-                self._copy(Path(text).expanduser(), go_on)
+    def set_up(self, setup: Setup) -> bool:
+        """Enter a setup or a correction of one; return whether that was possible."""
+        return self._try(lambda: self._driver.run.say_setup(setup))
 
-        title = f"Copy {edits.path.name} to which new file?"
-        self.push_screen(TextDialog(title, str(edits.free_copy_name()), required=True), copy)
+    def undo(self) -> str:
+        """Take back the last entry; return it in words, empty if that was not possible."""
+        run = self._driver.run
+        if not run.said:
+            return ""
+        words = said_text(run.said[-1], run.session)
+        return words if self._try(run.undo) else ""
 
-    @work(exclusive=True, exit_on_error=False, group="copy")
-    async def _copy(self, path: Path, go_on: Callable[[], object]) -> None:
-        edits = self.clocking.edits
-        assert edits is not None
-        await to_thread(edits.work_in_copy, path)
-        self.refresh_all()
-        go_on()
-
-    def _correct(self, setup: Setup) -> None:
-        if not self._tell(lambda: self.clocking.say_setup(setup)):
-            return
-        if self.clocking.recorded.lengths_corrected:
-            self.notify(
-                "Its length decides which edges make a shot, and short or long: that is judged "
-                "anew when the recording is opened again.",
-                timeout=12,
-                markup=False,
-            )
-
-    def _ask_mark(self, title: str, action: str, shot: int, text: str) -> None:
-        def mark(text: str | None) -> None:
-            if text is not None:
-                self._mark(Mark(action, shot, text))
-
-        self.push_screen(TextDialog(title, text), mark)
-
-    def _mark(self, mark: Mark) -> bool:
-        return self._tell(lambda: self.clocking.say_mark(mark))
-
-    def _tell(self, say: Callable[[], object]) -> bool:
-        """Record what the operator says, and show what it changed; return whether it could."""
+    def _try(self, act: Callable[[], object]) -> bool:
+        """Act and show what that changed, or warn of what prevented it."""
         try:
-            say()
+            act()
         except ChronoError as error:
-            self.say(str(error))
+            self._app.warn(str(error))
             return False
-        self.drive()
-        self.refresh_all()
+        self._changed()
         return True

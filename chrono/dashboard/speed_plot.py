@@ -10,7 +10,7 @@ from rich.style import Style
 from rich.text import Text
 from textual.widget import Widget
 
-from chrono.dashboard.shot_text import fit
+from chrono.dashboard.clipped_text import fit
 from chrono.reports.chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, Piece, fit_axis
 from chrono.reports.words import setup_text
 from chrono.session.shotlog import ShotRow

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, cast
 
 from rich.text import Text
 
-from chrono.dashboard.shot_text import fit
+from chrono.dashboard.clipped_text import fit
 from chrono.plain import plain
 from chrono.reports.words import span_text
 from chrono.session.troubles import disk_line

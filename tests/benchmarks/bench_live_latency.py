@@ -96,12 +96,12 @@ class WatchedDashboard(Dashboard):
         """Look what the table holds after it was shown."""
         super().show_session()
         now = time.monotonic_ns()
-        if self.view is None or not isinstance(self.screen_stack[0], ShotsScreen):
+        if self.driver.view is None or not isinstance(self.screen_stack[0], ShotsScreen):
             return
         table = self.screen_stack[0].table
         new = [
             row.number
-            for row in self.view.rows[-5:]
+            for row in self.driver.view.rows[-5:]
             if row.edges_used == "both"
             and row.number not in self.listed_ns
             and len(table) >= row.number

@@ -8,13 +8,12 @@ import time
 from pathlib import Path
 
 import pytest
-from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
+from dashboard_kit import ALL_SIZES, clocking, drive, screen_text, settle
 
 from chrono.dashboard import lab_screen as lab_module
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.lab_app import LabApp
-from chrono.dashboard.lab_keys import LAB_KEYS
-from chrono.dashboard.lab_screen import LabScreen
+from chrono.dashboard.lab_screen import LAB_KEYS, LabScreen
 from chrono.reports.lab import result_lines
 from chrono.session.looks import Looks
 from chrono.session.recorded import Findings
@@ -36,12 +35,6 @@ def _start(monkeypatch, tmp_path) -> Start:
 def _monday(tmp_path) -> Start:
     shutil.copy(RECORDINGS / "plain-lines-4us.tsv", tmp_path / "monday.tsv")
     return start_of(tmp_path / "monday.tsv", None, Findings())
-
-
-async def settle(app, pilot) -> None:
-    await pilot.pause()
-    await app.workers.wait_for_complete()
-    await pilot.pause()
 
 
 def lab_of(app) -> LabScreen:
@@ -123,7 +116,7 @@ async def test_every_key_of_the_footer_does_something(monday) -> None:
             await pilot.press("0", *prepared.get(key.action, ()))
             await settle(app, pilot)
             before = state(app)
-            assert key.shown in "".join(screen_text(app).splitlines()[-3:]), key
+            assert key.sign in "".join(screen_text(app).splitlines()[-3:]), key
             await pilot.press(key.keys.split(",")[0])
             await settle(app, pilot)
             assert app.return_code is not None or state(app) != before, key

@@ -225,7 +225,7 @@ async def test_the_plot_holds_every_shot_and_marks_where_the_setup_changes(size)
             await pilot.press("p")
         assert plot.display
 
-        view = app.view
+        view = app.driver.view
         plot.show_shots(view.rows, view.setup.name, "m/s")
         await pilot.pause()
         rows = [r for r in view.rows if isfinite(r.speed_mps)]
