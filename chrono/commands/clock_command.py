@@ -110,7 +110,7 @@ def replay(
         raise typer.BadParameter("give --pace or --at-once, not both")
     findings, shown_pace = Findings(), None if at_once else pace or 1.0
     if wants_dashboard(no_dashboard, as_json):
-        from chrono.dashboard.app import show_replay
+        from chrono.dashboard.dashboard_app import show_replay
 
         show_replay(file, rig_of(rig), shown_pace, findings, clock_from_host, edit=edit)
         end(findings)
@@ -129,7 +129,7 @@ def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> 
     from chrono.session.follow_run import follow_run
 
     if wants_dashboard(no_dashboard, as_json):
-        from chrono.dashboard.app import show_followed
+        from chrono.dashboard.dashboard_app import show_followed
 
         findings = Findings()
         show_followed(file, rig_of(rig), findings)

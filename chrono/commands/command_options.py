@@ -91,7 +91,7 @@ def drive(
 
     findings = findings or Findings()
     if wants_dashboard(no_dashboard, as_json):
-        from chrono.dashboard.app import show
+        from chrono.dashboard.dashboard_app import show
 
         show(run, findings)
         if run.live:

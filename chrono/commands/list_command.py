@@ -65,15 +65,15 @@ def _replay_what_is_chosen(
     """Show the log book and the chosen replay in turn, until the log book is left."""
     from pathlib import Path
 
-    from chrono.dashboard.app import show_replay
-    from chrono.dashboard.logbook import LogBook
+    from chrono.dashboard.dashboard_app import show_replay
+    from chrono.dashboard.logbook_app import LogBookApp
     from chrono.reports.findings_text import Findings
 
-    book = LogBook(entries, order, reverse)
+    book = LogBookApp(entries, order, reverse)
     while (chosen := book.run()) is not None:
         said = ""
         try:
             show_replay(Path(chosen.where), rig, 1.0, Findings())
         except ChronoError as error:
             said = f"{error.where}: {error.message}"
-        book = LogBook(entries, book.order, book.reverse, chosen, said)
+        book = LogBookApp(entries, book.order, book.reverse, chosen, said)

@@ -13,7 +13,12 @@ MEASURING = ("numpy", "pydantic", "chrono.rigs.rig_model", "chrono.session.sessi
 LATE = ("scipy.special", "scipy.fft", "scipy.stats", "pint", "pandas", "numba", "pyarrow")
 """What takes a tenth of a second or more, and is not wanted before the first shot."""
 
-LATE_SCREENS = ("dashboard.lab", "dashboard.comparing", "dashboard.beams", "teaching")
+LATE_SCREENS = (
+    "dashboard.lab_screen",
+    "dashboard.comparison_screen",
+    "dashboard.beams_screen",
+    "teaching",
+)
 
 
 def loaded_by(program: str) -> set[str]:
@@ -24,7 +29,7 @@ def loaded_by(program: str) -> set[str]:
 
 
 def test_the_application_loads_nothing_that_measures() -> None:
-    loaded = loaded_by("import chrono.dashboard.app")
+    loaded = loaded_by("import chrono.dashboard.dashboard_app")
 
     assert "textual.app" in loaded
     assert not loaded & {*MEASURING, *LATE, *(f"chrono.{name}" for name in LATE_SCREENS)}
@@ -33,7 +38,7 @@ def test_the_application_loads_nothing_that_measures() -> None:
 def test_a_board_is_clocked_and_shown_without_what_only_shots_need(tmp_path) -> None:
     program = f"""
 import asyncio, pathlib
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.session.live_run import live_run
 run = live_run("virtual://two-bands", None, pathlib.Path({str(tmp_path / "a.tsv")!r}))
 run.session.make_ready = lambda: None

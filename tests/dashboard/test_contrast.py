@@ -1,13 +1,13 @@
 """Every text of every screen has a contrast of 4.5 : 1, dark and light (WCAG 2.2, 1.4.3)."""
 
 import pytest
-from dashboard_kit import clocking, drive
+from dashboard_kit import clocking, drive, settle
 from hand_board import hand_run
 from rich.color import Color
 from textual.screen import ModalScreen
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.caution import CautionScreen
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.dialogs import CautionScreen
 from chrono.dashboard.lab_app import LabApp
 from chrono.teaching.lab_start import start_of
 
@@ -93,6 +93,5 @@ async def test_no_text_of_the_error_lab_is_faint(theme):
         app.theme = theme
         for key in ("2", "n", "a", "p", "p", "g", "escape", "h"):
             await pilot.press(key)
-            await app.workers.wait_for_complete()
-            await pilot.pause()
+            await settle(app, pilot)
             assert faint_texts(app) == {}, key

@@ -5,8 +5,8 @@ import pytest
 from dashboard_kit import drive, screen_text
 from hand_board import RIG_TEXT, hand_run
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.status import status_line
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.status_text import status_line
 from chrono.reports.export_table import shot_frame
 from chrono.reports.findings_text import clock_doubt
 from chrono.reports.trouble_text import trouble_line
@@ -165,7 +165,7 @@ async def test_the_dashboard_says_which_rate_is_in_use_and_that_shots_were_remea
         await pilot.press("enter")
         await drive(app, pilot)
         assert "clock not known yet" in screen_text(app)
-        before = app.view.rows[0].speed_mps
+        before = app.driver.view.rows[0].speed_mps
 
         for _ in range(70):
             board.wait(1.0)
@@ -176,5 +176,5 @@ async def test_the_dashboard_says_which_rate_is_in_use_and_that_shots_were_remea
         assert "clock 40" in status_line(run).plain
         assert "ppm slow, shots remeasured at" in text
         assert "All shots measured again" in text
-        assert app.view.rows[0].speed_mps == pytest.approx(MPS, rel=1e-4)
+        assert app.driver.view.rows[0].speed_mps == pytest.approx(MPS, rel=1e-4)
         assert abs(before - MPS) > 0.1

@@ -2,15 +2,19 @@
 
 import html
 import re
+from asyncio import gather
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from hand_board import HandBoard, hand_run
+from textual.app import App
 from textual.pilot import Pilot
 
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.dialogs import ASKING
 from chrono.session.live_run import LiveRun
 
 SIZES = [(80, 24), (120, 40)]
@@ -60,7 +64,24 @@ def listed(app: Dashboard) -> list[tuple[str, ...]]:
     return [table.cells(index) for index in range(len(table))]
 
 
-def screen_text(app: Dashboard) -> str:
+def names_of(group: str) -> set[str]:
+    """Return the names of a group's actions."""
+    return {action.name for action in ACTIONS if action.group == group}
+
+
+async def finish_work(app: App[Any]) -> None:
+    """Let everything be worked out; what waits for an answer goes on waiting."""
+    await gather(*(worker.wait() for worker in app.workers if worker.group != ASKING))
+
+
+async def settle(app: App[Any], pilot: Pilot[Any]) -> None:
+    """Let everything be worked out and shown."""
+    await pilot.pause()
+    await finish_work(app)
+    await pilot.pause()
+
+
+def screen_text(app: App[Any]) -> str:
     """Return what stands on the screen, line by line, from the picture it makes of itself."""
     lines: dict[int, str] = {}
     for x, line, text in _SVG_TEXT.findall(app.export_screenshot()):

@@ -3,7 +3,7 @@
 import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 
-from chrono.dashboard.digits import STROKES, large_digits
+from chrono.dashboard.large_digits import STROKES, large_digits
 from chrono.session.operator_records import SET_ASIDE, Mark
 from chrono.session.view_cache import ViewCache
 

@@ -1,22 +1,19 @@
 """The log book: the recordings of a folder, one to be chosen and replayed."""
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import ClassVar
 
 from rich.cells import cell_len
 from rich.text import Text
 from textual import on
-from textual.app import App, ComposeResult
-from textual.binding import Binding, BindingType
+from textual.app import ComposeResult
+from textual.binding import BindingType
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from chrono.dashboard.colours import ON_DARK, ON_LIGHT
-from chrono.dashboard.driving import end_on_signals
-from chrono.dashboard.frame import key_text
-from chrono.dashboard.memory import recall
-from chrono.dashboard.words import fit, flow
+from chrono.dashboard.base_app import BaseApp
+from chrono.dashboard.clipped_text import fit
+from chrono.dashboard.key_bar import KeyBar, KeyLabel
 from chrono.reports.logbook_text import DATE_CELLS, about_lines, date_text
 from chrono.safe_text import plain
 from chrono.season.logbook import LogOrder, in_order_of
@@ -25,9 +22,16 @@ from chrono.session.log_entry import LogEntry
 COUNT_CELLS = 7
 LEAST_NAME = 10
 UNUSABLE = "cannot be used"
+KEYS = (
+    KeyLabel("enter", "enter", "Replay", "select"),
+    KeyLabel("s", "s", "Sort", "sort"),
+    KeyLabel("r", "r", "Reverse", "reverse"),
+    KeyLabel("q,escape", "q", "Quit", "quit"),
+)
+"""The first is the list's own, so that it stays in order with the keys that move the cursor."""
 
 
-class LogBook(App[LogEntry]):
+class LogBookApp(BaseApp[LogEntry]):
     """
     Lists recordings until one is chosen or the operator leaves.
 
@@ -43,14 +47,8 @@ class LogBook(App[LogEntry]):
         What is to be told at first: why the last one could not be replayed.
     """
 
-    TITLE = "chrono"
-    CSS_PATH = Path(__file__).with_name("dashboard.tcss")
     ENABLE_COMMAND_PALETTE = False
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("s", "sort", "Sort"),
-        Binding("r", "reverse", "Reverse"),
-        Binding("q,escape", "quit", "Quit"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [key.binding() for key in KEYS[1:]]
 
     def __init__(
         self,
@@ -61,10 +59,6 @@ class LogBook(App[LogEntry]):
         said: str = "",
     ) -> None:
         super().__init__()
-        self.ansi_theme_dark, self.ansi_theme_light = ON_DARK, ON_LIGHT
-        remembered = recall().theme
-        if remembered in self.available_themes:
-            self.theme = remembered
         self.order, self.reverse = order, reverse
         self.entries = in_order_of(entries, order, reverse)
         self._chosen, self._said = chosen, said
@@ -75,11 +69,10 @@ class LogBook(App[LogEntry]):
         yield Static(id="columns", markup=False)
         yield OptionList(id="recordings", markup=False)
         yield Static(id="about", markup=False)
-        yield Static(id="keys", markup=False)
+        yield KeyBar(KEYS)
 
     def on_mount(self) -> None:
         """List the recordings."""
-        end_on_signals(self.exit)
         self.show_entries()
 
     def on_resize(self) -> None:
@@ -104,16 +97,6 @@ class LogBook(App[LogEntry]):
         columns = _cells("started", "recording", cells, "shots", "counted")
         self.query_one("#columns", Static).update(columns)
         self.query_one("#status", Static).update(self._title())
-        keys = [
-            key_text(key, label, f"app.{action}")
-            for key, label, action in (
-                ("enter", "Replay", "replay"),
-                ("s", "Sort", "sort"),
-                ("r", "Reverse", "reverse"),
-                ("q", "Quit", "quit"),
-            )
-        ]
-        self.query_one("#keys", Static).update(flow(keys, self.size.width - 2))
         self._tell_about()
 
     @on(OptionList.OptionHighlighted)
@@ -122,10 +105,8 @@ class LogBook(App[LogEntry]):
             self._said = ""
         self._tell_about()
 
-    # By the list's own message and no key of the application, which would overtake the
-    # list's keys: the one must be replayed on which the cursor stands then.
     @on(OptionList.OptionSelected)
-    def action_replay(self) -> None:
+    def replay(self) -> None:
         """Leave with the recording under the cursor."""
         entry = self.selected
         if entry is not None and not entry.trouble:

@@ -6,7 +6,7 @@ import pytest
 from dashboard_kit import SIZES, clocking, drive, screen_text
 from textual.widgets import Static
 
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chrono.dashboard.forms import setup_form
+from chrono.dashboard.clipped_text import fit, flow
+from chrono.dashboard.setup_form import setup_form
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.reports.setup_words import mean_text, setup_text, spread_texts
 from chrono.safe_text import plain
@@ -41,30 +42,6 @@ LEAST_NAME = 8
 """Cells that a setup's name gets at least."""
 LEAST_SHARE = 0.005
 """A contribution below half a percent goes into the rest."""
-
-
-def fit(text: str, cells: int) -> str:
-    """Return harmless text that takes at most so many cells, cut with an ellipsis."""
-    if len(text) <= cells and text.isascii() and text.isprintable():
-        return text
-    shown = Text(plain(text[: 4 * cells + 4]))
-    shown.truncate(cells, overflow="ellipsis")
-    return shown.plain
-
-
-def flow(items: list[Text], cells: int) -> Text:
-    """Return items side by side, on as many lines as they need; none is broken."""
-    text, used = Text(), 0
-    for item in items:
-        if used and used + 2 + item.cell_len > cells:
-            text.append("\n")
-            used = 0
-        elif used:
-            text.append("  ")
-            used += 2
-        text.append_text(item)
-        used += item.cell_len
-    return text
 
 
 def speed_text(row: ShotRow, unit: str) -> str:

@@ -19,9 +19,10 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.cautions import CAUTION_LINE
-from chrono.dashboard.dialogs import TextDialog
-from chrono.dashboard.lab_keys import LAB_BINDINGS, LabKeyBar
-from chrono.dashboard.words import flow
+from chrono.dashboard.clipped_text import flow
+from chrono.dashboard.dialogs import TextDialog, asks
+from chrono.dashboard.key_bar import KeyBar, KeyLabel
+from chrono.dashboard.preferences import unit_after
 from chrono.errors import ChronoError
 from chrono.reports.character_chart import Piece
 from chrono.reports.lab_pictures import (
@@ -39,7 +40,6 @@ from chrono.teaching.guesses import keep_guess, read_estimate
 from chrono.teaching.lab_bench import PRESETS, Bench
 from chrono.teaching.lab_questions import QUESTIONS
 from chrono.teaching.lab_start import LabStart
-from chrono.units import SPEED_UNITS
 
 PICTURES = ("ladder", "steps", "errors", "budget")
 PART_STYLES = (
@@ -67,6 +67,31 @@ STYLES = {
     "here": "bright_black",
 }
 BEGIN = "n asks a question. g takes your guess of the ±. 1 to 6: benches where one thing rules."
+LAB_KEYS = (
+    KeyLabel("up", "↑", "", "choose(-1)"),
+    KeyLabel("down", "↓", "Setting", "choose(1)"),
+    KeyLabel("left", "←", "", "step(-1)"),
+    KeyLabel("right", "→", "Step", "step(1)"),
+    KeyLabel("p", "p", "Picture", "picture"),
+    KeyLabel("1", "1", "", "preset(0)"),
+    KeyLabel("2", "2", "", "preset(1)"),
+    KeyLabel("3", "3", "", "preset(2)"),
+    KeyLabel("4", "4", "", "preset(3)"),
+    KeyLabel("5", "5", "", "preset(4)"),
+    KeyLabel("6", "6", "Presets", "preset(5)"),
+    KeyLabel("n", "n", "Question", "question"),
+    KeyLabel("a", "a", "Answer", "answer"),
+    KeyLabel("t", "t", "Try it", "try_it"),
+    KeyLabel("g", "g", "Guess", "guess"),
+    KeyLabel("h", "h", "Hide ±", "hide"),
+    KeyLabel("o", "o", "Other gates", "others"),
+    KeyLabel("comma", ",", "", "shot(-1)"),
+    KeyLabel("full_stop", ".", "Shot", "shot(1)"),
+    KeyLabel("0", "0", "Reset", "reset"),
+    KeyLabel("u", "u", "Unit", "unit"),
+    KeyLabel("q,escape", "q", "Leave", "leave"),
+)
+
 HIDDEN = "The ± and the pictures are hidden: press g and enter what you think it is."
 
 
@@ -83,10 +108,7 @@ class LabScreen(Screen[None]):
         Whether somebody may launch meanwhile.
     """
 
-    keys_are_its_own: ClassVar[bool] = True
-    """Those of the session do nothing here."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [*LAB_BINDINGS]
+    BINDINGS: ClassVar[list[BindingType]] = [key.binding() for key in LAB_KEYS]
     CSS = """
     LabScreen #lab-title { height: 1; padding: 0 1; background: $panel; text-style: bold; }
     LabScreen #lab-body { height: 1fr; }
@@ -97,10 +119,7 @@ class LabScreen(Screen[None]):
     LabScreen #words {
         height: auto; min-height: 1; max-height: 6; padding: 0 1; background: $surface;
     }
-    LabScreen LabKeyBar {
-        height: auto; max-height: 3; padding: 0 1; background: $panel;
-        link-style: none; link-color: $foreground; link-background: $panel;
-    }
+    LabScreen #keys { max-height: 3; }
     LabScreen #result-below { display: none; height: auto; padding: 0 1; }
     LabScreen.-narrow #lab-left { width: 25; }
     LabScreen.-narrow #result { display: none; }
@@ -124,7 +143,6 @@ class LabScreen(Screen[None]):
         self._chosen = 0
         self._picture = 0
         self._question: int | None = None
-        self._words: list[str] = []
         self._shot: int | None = None
         self._looking = False
 
@@ -140,7 +158,7 @@ class LabScreen(Screen[None]):
             yield LabPicture()
         yield Static(id="result-below", markup=False)
         yield Static(BEGIN, id="words", markup=False)
-        yield LabKeyBar(id="lab-keys")
+        yield KeyBar(LAB_KEYS)
 
     def on_mount(self) -> None:
         """Begin."""
@@ -228,8 +246,7 @@ class LabScreen(Screen[None]):
 
     def action_unit(self) -> None:
         """Show speeds in the next unit."""
-        units = list(SPEED_UNITS)
-        self.unit = units[(units.index(self.unit) + 1) % len(units)]
+        self.unit = unit_after(self.unit)
         self._show_all()
 
     def action_question(self) -> None:
@@ -265,26 +282,12 @@ class LabScreen(Screen[None]):
         self._say(HIDDEN if self.hidden else "The ± is shown.")
         self._show_all()
 
-    def action_guess(self) -> None:
-        """Ask for an estimate of the ±."""
+    @asks
+    async def action_guess(self) -> None:
+        """Ask for an estimate of the ±, and set it beside what is computed."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         title = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
-        self.app.push_screen(TextDialog(title, required=True), self._take_guess)
-
-    def action_shot(self, direction: int) -> None:
-        """Go to the next shot of the recording, at the recording's own gates."""
-        at = self._shot if self._shot is not None else (-1 if direction > 0 else 0)
-        self._shot = (at + direction) % len(self.start.shots)
-        self._set(self.start.bench_of(self._shot))
-        self._show_all()
-
-    def action_leave(self) -> None:
-        """Leave the lab."""
-        self.dismiss()
-
-    # -- estimates ---------------------------------------------------------------------
-
-    def _take_guess(self, text: str | None) -> None:
+        text = await self.app.push_screen_wait(TextDialog(title, required=True))
         if text is None:
             return
         try:
@@ -292,11 +295,9 @@ class LabScreen(Screen[None]):
         except ChronoError as problem:
             self._say(str(problem))
             return
-        self._judge_guess(who, guess_mps)
+        await self._judge_guess(who, guess_mps)
 
-    @work(group="guess")
     async def _judge_guess(self, who: str, guess_mps: float) -> None:
-        """Set an estimate beside what is computed, and keep it."""
         seen = self.seen if self.up_to_date else await to_thread(look, self.bench, self.seed)
         assert seen is not None, "just worked out"
         guess = self.start.estimate(seen, who, guess_mps, self._shot)
@@ -310,13 +311,32 @@ class LabScreen(Screen[None]):
         self._say(*words)
         self._show_all()
 
+    def action_shot(self, direction: int) -> None:
+        """Go to the next shot of the recording, at the recording's own gates."""
+        at = self._shot if self._shot is not None else (-1 if direction > 0 else 0)
+        self._shot = (at + direction) % len(self.start.shots)
+        self._set(self.start.bench_of(self._shot))
+        self._show_all()
+
+    def action_leave(self) -> None:
+        """Leave the lab."""
+        self.dismiss()
+
     # -- drawing -----------------------------------------------------------------------
 
+    @property
+    def _goes(self) -> bool:
+        """Whether the screen is being left, and its widgets with it."""
+        return not (self.display and self.app.is_running)
+
     def _say(self, *lines: str) -> None:
-        self._words = list(lines)
+        if self._goes:
+            return
         self.query_one("#words", Static).update("\n".join(lines))
 
     def _show_all(self) -> None:
+        if self._goes:
+            return
         self.query_one("#lab-title", Static).update(self._title())
         self._show_settings()
         self._show_result()

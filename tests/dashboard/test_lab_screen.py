@@ -8,13 +8,12 @@ import time
 from pathlib import Path
 
 import pytest
-from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
+from dashboard_kit import ALL_SIZES, clocking, drive, screen_text, settle
 
-from chrono.dashboard import lab as lab_module
+from chrono.dashboard import lab_screen as lab_module
 from chrono.dashboard.actions import ACTIONS
-from chrono.dashboard.lab import LabScreen
 from chrono.dashboard.lab_app import LabApp
-from chrono.dashboard.lab_keys import LAB_KEYS
+from chrono.dashboard.lab_screen import LAB_KEYS, LabScreen
 from chrono.reports.lab_text import result_lines
 from chrono.session.view_cache import ViewCache
 from chrono.teaching.error_lab import look
@@ -35,12 +34,6 @@ def _start(monkeypatch, tmp_path) -> LabStart:
 def _monday(tmp_path) -> LabStart:
     shutil.copy(RECORDINGS / "plain-lines-4us.tsv", tmp_path / "monday.tsv")
     return start_of(tmp_path / "monday.tsv", None)
-
-
-async def settle(app, pilot) -> None:
-    await pilot.pause()
-    await app.workers.wait_for_complete()
-    await pilot.pause()
 
 
 def lab_of(app) -> LabScreen:
@@ -122,7 +115,7 @@ async def test_every_key_of_the_footer_does_something(monday) -> None:
             await pilot.press("0", *prepared.get(key.action, ()))
             await settle(app, pilot)
             before = state(app)
-            assert key.shown in "".join(screen_text(app).splitlines()[-3:]), key
+            assert key.sign in "".join(screen_text(app).splitlines()[-3:]), key
             await pilot.press(key.keys.split(",")[0])
             await settle(app, pilot)
             assert app.return_code is not None or state(app) != before, key

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, cast
 
 from rich.text import Text
 
-from chrono.dashboard.words import fit
+from chrono.dashboard.clipped_text import fit
 from chrono.reports.setup_words import span_text
 from chrono.reports.trouble_text import disk_line
 from chrono.safe_text import plain

@@ -6,9 +6,10 @@ from rich.text import Text
 from textual.widget import Widget
 from textual.widgets import Static
 
-from chrono.dashboard.digits import large_digits
-from chrono.dashboard.frame import FramedScreen, update_text
-from chrono.dashboard.words import fit, shot_state
+from chrono.dashboard.clipped_text import fit, update_text
+from chrono.dashboard.framed_screen import FramedScreen
+from chrono.dashboard.large_digits import large_digits
+from chrono.dashboard.shot_text import shot_state
 from chrono.reports.setup_words import motion_text, setup_text
 from chrono.session.shot_log import ShotRow
 from chrono.session.view_cache import SessionView
@@ -28,14 +29,14 @@ class FarScreen(FramedScreen):
 
     def on_resize(self) -> None:
         """Draw for the new size."""
-        self.call_after_refresh(self.dashboard.refresh_all)
+        self.call_after_refresh(self.refresh_all)
 
     def show_view(self, view: SessionView, unit: str) -> None:
         """Show the last shot."""
         far = self.query_one("#far", Static)
         columns, lines = far.content_size.width, far.content_size.height
         update_text(far, far_text(view.latest, unit, columns, lines))
-        rig = self.dashboard.clocking.session.rig
+        rig = self.driver.run.session.rig
         mass_kg = view.setup.body.get("mass_kg", rig.body.mass_kg)
         update_text(self.query_one("#far-words", Static), far_words(view, mass_kg, columns))
 

@@ -4,7 +4,7 @@ import pytest
 from test_contrast import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
-from chrono.dashboard.logbook import LogBook
+from chrono.dashboard.logbook_app import LogBookApp
 from chrono.season.logbook import LogOrder
 from chrono.session.log_entry import LogEntry
 
@@ -22,21 +22,21 @@ ENTRIES = [
 ]  # fmt: skip
 
 
-def texts(app: LogBook) -> dict[str, str]:
+def texts(app: LogBookApp) -> dict[str, str]:
     return {
         name: str(app.query_one(f"#{name}", Static).content)
         for name in ("status", "about", "keys")
     }
 
 
-def lines(app: LogBook) -> list[str]:
+def lines(app: LogBookApp) -> list[str]:
     shown = app.query_one("#recordings", OptionList)
     return [str(shown.get_option_at_index(n).prompt) for n in range(shown.option_count)]
 
 
 @pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40)])
 async def test_every_recording_has_a_line_that_fits(size) -> None:
-    app = LogBook(ENTRIES)
+    app = LogBookApp(ENTRIES)
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         assert [line.split()[2] for line in lines(app)[:2]] == ["monday.tsv", "friday.tsv"]
@@ -49,7 +49,7 @@ async def test_every_recording_has_a_line_that_fits(size) -> None:
 
 
 async def test_enter_leaves_with_the_chosen_recording() -> None:
-    app = LogBook(ENTRIES)
+    app = LogBookApp(ENTRIES)
     async with app.run_test() as pilot:
         await pilot.press("down")
         assert texts(app)["about"].splitlines() == [
@@ -63,7 +63,7 @@ async def test_enter_leaves_with_the_chosen_recording() -> None:
 
 
 async def test_home_and_end_reach_the_first_and_the_last() -> None:
-    app = LogBook(ENTRIES)
+    app = LogBookApp(ENTRIES)
     async with app.run_test() as pilot:
         await pilot.press("end")
         assert app.selected.name == "prices.tsv"
@@ -72,7 +72,7 @@ async def test_home_and_end_reach_the_first_and_the_last() -> None:
 
 
 async def test_one_that_cannot_be_used_says_why_and_is_not_chosen() -> None:
-    app = LogBook(ENTRIES)
+    app = LogBookApp(ENTRIES)
     async with app.run_test() as pilot:
         await pilot.press("end", "enter")
         assert texts(app)["about"] == "cannot be used: is no recording: it is empty"
@@ -82,7 +82,7 @@ async def test_one_that_cannot_be_used_says_why_and_is_not_chosen() -> None:
 
 
 async def test_sorting_keeps_the_cursor_on_its_recording() -> None:
-    app = LogBook(ENTRIES)
+    app = LogBookApp(ENTRIES)
     async with app.run_test() as pilot:
         await pilot.press("down")
         for order in ("name", "rig", "shots"):
@@ -97,7 +97,7 @@ async def test_sorting_keeps_the_cursor_on_its_recording() -> None:
 
 
 async def test_the_cursor_comes_back_to_what_was_replayed_and_tells_what_went_wrong() -> None:
-    app = LogBook(
+    app = LogBookApp(
         ENTRIES, LogOrder.NAME, False, ENTRIES[1], "2026/monday.tsv: there is no such file"
     )
     async with app.run_test() as pilot:
@@ -109,7 +109,7 @@ async def test_the_cursor_comes_back_to_what_was_replayed_and_tells_what_went_wr
 
 
 async def test_a_log_book_of_nothing_is_left_like_any_other() -> None:
-    app = LogBook([])
+    app = LogBookApp([])
     async with app.run_test() as pilot:
         await pilot.press("enter", "s", "r", "down", "q")
     assert app.return_value is None
@@ -117,7 +117,7 @@ async def test_a_log_book_of_nothing_is_left_like_any_other() -> None:
 
 @pytest.mark.parametrize("theme", THEMES)
 async def test_no_text_of_the_log_book_is_faint(theme) -> None:
-    app = LogBook(ENTRIES)
+    app = LogBookApp(ENTRIES)
     async with app.run_test(size=(80, 24)) as pilot:
         app.theme = theme
         await pilot.press("down")
@@ -126,7 +126,7 @@ async def test_no_text_of_the_log_book_is_faint(theme) -> None:
 
 
 async def test_names_from_outside_are_harmless_on_the_screen() -> None:
-    app = LogBook(ENTRIES)
+    app = LogBookApp(ENTRIES)
     async with app.run_test() as pilot:
         await pilot.press("s", "end", "up")
         assert app.selected.where == "2026/x.tsv"

@@ -5,9 +5,9 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Static
 
-from chrono.dashboard.frame import FramedScreen
-from chrono.dashboard.status import trouble_lines
-from chrono.dashboard.words import fit
+from chrono.dashboard.clipped_text import fit
+from chrono.dashboard.framed_screen import FramedScreen
+from chrono.dashboard.status_text import trouble_lines
 from chrono.health.readiness import GateObservation, Observation
 from chrono.reports.clock_text import rate_notes
 from chrono.reports.readiness_text import HealthText as Health

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.text import Text
 
-from chrono.dashboard.forms import read_setup_form
-from chrono.dashboard.words import LEAST_SHARE, budget_bar, fit, flow
+from chrono.dashboard.clipped_text import fit, flow
+from chrono.dashboard.setup_form import read_setup_form
+from chrono.dashboard.shot_text import LEAST_SHARE, budget_bar
 from chrono.errors import ChronoError
 from chrono.measuring.error_budget import Budget
 from chrono.session.view_cache import ViewCache

@@ -10,8 +10,11 @@ from textual.containers import VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Static
 
-from chrono.dashboard.frame import FramedScreen, update_text
-from chrono.dashboard.words import SEGMENT_COLOURS, fit
+from chrono.dashboard.clipped_text import fit, update_text
+from chrono.dashboard.framed_screen import FramedScreen
+from chrono.dashboard.preferences import Preferences
+from chrono.dashboard.run_driver import RunDriver
+from chrono.dashboard.shot_text import SEGMENT_COLOURS
 from chrono.measuring.setup_comparison import Comparison, Group, PairComparison, compare_groups
 from chrono.reports.character_chart import (
     DOTS_HIGH,
@@ -34,8 +37,8 @@ _APART = range(6, 21)
 class ComparisonScreen(FramedScreen):
     """Each setup's shots and mean, and how each pair differs."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, driver: RunDriver, preferences: Preferences) -> None:
+        super().__init__(driver, preferences)
         self._groups: list[Group] = []
         self._compared: list[Group] = []
         self._found: Comparison | None = None
@@ -51,7 +54,7 @@ class ComparisonScreen(FramedScreen):
 
     def show_view(self, view: SessionView, unit: str) -> None:
         """Compare anew if any shot or mark changed; else draw what is known."""
-        self._groups = self.dashboard.looks.groups()
+        self._groups = self.driver.looks.groups()
         if self._groups is not self._compared and not self._at_work:
             self._at_work = True
             self._compare()
@@ -69,10 +72,12 @@ class ComparisonScreen(FramedScreen):
             self._at_work = False
 
     def _draw(self) -> None:
+        if not self.stands:
+            return
         text = self.query_one("#compared", Static)
         columns = text.content_size.width
         if columns >= LEAST_CELLS:
-            unit = self.dashboard.unit
+            unit = self.preferences.unit
             update_text(text, comparison_screen_text(self._groups, self._found, unit, columns))
 
 

@@ -10,7 +10,7 @@ from rich.text import Text
 from textual.widget import Widget
 
 from chrono.arrays.array_types import Floats
-from chrono.dashboard.words import fit
+from chrono.dashboard.clipped_text import fit
 from chrono.reports.character_chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, Piece, fit_axis
 from chrono.reports.setup_words import setup_text
 from chrono.session.shot_log import ShotRow

@@ -15,7 +15,8 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from chrono.dashboard.words import counted_text, fit, speed_text
+from chrono.dashboard.clipped_text import fit
+from chrono.dashboard.shot_text import counted_text, speed_text
 from chrono.session.shot_log import ShotRow
 from chrono.session.view_cache import ViewCache
 

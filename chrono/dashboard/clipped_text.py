@@ -1,7 +1,9 @@
-"""Texts that may be longer than their place: cut at lines, with a word where the rest is."""
+"""Texts from outside in the room that there is: cut, or flowing over lines; never harmful."""
 
 from rich.text import Text
 from textual.widgets import Static
+
+from chrono.safe_text import plain
 
 
 class Clipped(Static):
@@ -48,3 +50,34 @@ class Clipped(Static):
         last.truncate(max(cells - len(end), 0))
         last.rstrip()
         return Text("\n").join([*wrapped[: lines - 1], last.append(end)])
+
+
+def fit(text: str, cells: int) -> str:
+    """Return harmless text that takes at most so many cells, cut with an ellipsis."""
+    if len(text) <= cells and text.isascii() and text.isprintable():
+        return text
+    shown = Text(plain(text[: 4 * cells + 4]))
+    shown.truncate(cells, overflow="ellipsis")
+    return shown.plain
+
+
+def flow(items: list[Text], cells: int) -> Text:
+    """Return items side by side, on as many lines as they need; none is broken."""
+    text, used = Text(), 0
+    for item in items:
+        if used and used + 2 + item.cell_len > cells:
+            text.append("\n")
+            used = 0
+        elif used:
+            text.append("  ")
+            used += 2
+        text.append_text(item)
+        used += item.cell_len
+    return text
+
+
+def update_text(widget: Static, text: Text) -> None:
+    """Change a text only if it differs: most of the time it does not."""
+    if getattr(widget, "shown_text", None) != text:
+        widget.shown_text = text  # type: ignore[attr-defined]
+        widget.update(text)

@@ -10,8 +10,8 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.cautions import CAUTION
-from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY, Action
-from chrono.dashboard.frame import FramedScreen
+from chrono.dashboard.actions import ACTIONS, Action
+from chrono.dashboard.framed_screen import FramedScreen
 from chrono.reports.flag_help import FLAG_HELP
 
 UNCERTAINTY = """\
@@ -62,8 +62,7 @@ def help_page() -> Group:
 
 def _key_table() -> Table:
     rows = [
-        (action.shown_key, f"{action.title}{_where(action)}: {action.help}")
-        for action in ACTIONS
+        (action.sign, f"{action.title}{_where(action)}: {action.help}") for action in ACTIONS
     ]
     rows.append(("↑ ↓ ← →", "Select a shot in the table, or scroll."))
     rows.append(("Home End", "Select the first or the last shot."))
@@ -73,9 +72,7 @@ def _key_table() -> Table:
 
 
 def _where(action: Action) -> str:
-    if action.name in REPLAY_ONLY:
-        return " (in a replay)"
-    return " (live)" if action.name in LIVE_ONLY else ""
+    return {"replay": " (in a replay)", "live": " (live)"}.get(action.group, "")
 
 
 def _two_columns(rows: Iterable[tuple[str, str]]) -> Table:
