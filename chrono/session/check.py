@@ -79,7 +79,7 @@ def check_recording(path: Path, rig: Rig | None, findings: Findings | None = Non
     session = Session(rig or first_rig(path), fixed_rig=True)
     reader = RecordingReader(path)
     observer = Observer(session, _last_us(reader, session.rig.lines))
-    feed_blocks(reader, session.rig.lines, observer)
+    feed_blocks(reader, session.rig.lines, session, observer, pieces=observer.seconds)
     session.finish()
     if findings is not None:
         findings.add(Recorded(path, path.name, session, reader.cut or ""))
