@@ -171,6 +171,8 @@ class Session:
 
     def _process(self, events: Events, between: Sequence[Control]) -> None:
         """Take events and the records between them: these hold before any shot is formed."""
+        if not len(events) and not between:
+            return
         self._begun = self._begun or len(events) > 0
         if self._deaf:
             anchors = [self._processor.anchor()] * len(between)
