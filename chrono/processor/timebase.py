@@ -138,7 +138,7 @@ def put_on_timebase(
             breaks=len(gaps.mark) - len(jumps) + len(placed.mark),
         ),
     )
-    first = int(np.append(top, _END_OF_TIME)[1])
+    first = int(top[1]) if count else _END_OF_TIME
     return Ticked(
         edges, beats, gaps, placed, first, _anchors(records, lines, top, state), after
     )

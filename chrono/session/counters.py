@@ -71,6 +71,9 @@ class Counters:
         start : int
             The number of the first of them, added to the slices.
         """
+        if len(self._counters) == 1:
+            yield slice(start, start + len(keys)), 0
+            return
         places = self.at(keys)
         begins = [0, *(np.flatnonzero(np.diff(places)) + 1).tolist()]
         for begin, end in zip(begins, [*begins[1:], len(keys)], strict=True):

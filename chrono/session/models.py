@@ -96,7 +96,9 @@ class Models:
         """
         is_now = counter is None or self._counters.is_last(counter)
         found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))
-        single = np.isin(shots["used"], (EdgesUsed.LEAD, EdgesUsed.TRAIL))
+        if not self._told.setups.state_bodies:
+            return found
+        single = (shots["used"] == EdgesUsed.LEAD) | (shots["used"] == EdgesUsed.TRAIL)
         for place in np.unique(setups[single]).tolist():
             own = self._told.setups.body(place)
             if own == NO_BODY:
