@@ -85,7 +85,7 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     session = Session(rig or first_rig(path), fixed_rig=True)
     reader = RecordingReader(path)
     observer = Observer(session, _last_us(reader, session.rig.lines))
-    feed_blocks(reader, session.rig.lines, observer)
+    feed_blocks(reader, session.rig.lines, session, observer, pieces=observer.seconds)
     session.finish()
     judged = judge_readiness(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
     health = with_shots(judged, timing_of(session), lengths_of(session))

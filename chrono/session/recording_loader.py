@@ -2,7 +2,7 @@
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -153,10 +153,16 @@ def read_recording(
     return recorded
 
 
+def _whole(batch: Batch) -> tuple[Batch, ...]:
+    """Return a batch as its only piece."""
+    return (batch,)
+
+
 def feed_blocks(
     reader: RecordingReader,
     lines: LineKind,
     *takers: BatchTaker,
+    pieces: Callable[[Batch], Iterable[Batch]] = _whole,
     progress: Progress | None = None,
 ) -> None:
     """
@@ -169,7 +175,9 @@ def feed_blocks(
     lines : LineKind
         What its board sent.
     *takers : BatchTaker
-        Each is fed every batch, in this order.
+        Each is fed every piece, in this order.
+    pieces : callable, optional
+        Cuts each batch.
     progress : callable, optional
         Called after each block.
     """
@@ -178,8 +186,9 @@ def feed_blocks(
     # Starting a thread takes longer than it saves where there is one block.
     for batch, read in prefetch(decoded) if size > BLOCK_BYTES else decoded:
         with telling_where(reader.path):
-            for taker in takers:
-                taker.feed(batch)
+            for piece in pieces(batch):
+                for taker in takers:
+                    taker.feed(piece)
         done += read
         if progress:
             progress(done, size)

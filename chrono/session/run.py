@@ -338,7 +338,9 @@ class FedRun(Run):
 
     def _take(self, rows: bytes) -> Batch:
         batch = decode_rows(rows, self.session.rig.lines)
-        self._observer.feed(batch)
+        for piece in self._observer.seconds(batch):
+            self.session.feed(piece)
+            self._observer.feed(piece)
         return batch
 
     def _wait(self) -> None:

@@ -19,7 +19,7 @@ from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.dashboard_app import SCREENS, Dashboard
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_screen import LabScreen
-from chrono.session.recording_loader import Findings
+from chrono.reports.findings_text import Findings
 from chrono.teaching.lab_start import start_of
 
 

@@ -67,15 +67,18 @@ def test_a_session_in_which_nothing_came_says_so(tmp_path: Path) -> None:
 
 def seen_in_pieces(rows: list[bytes], places: list[int], until_us: int = 0) -> Observation:
     """Return what is observed at the end of rows that come cut at `places`."""
-    observer = Observer(Session(RIG, fixed_rig=True), until_us)
+    session = Session(RIG, fixed_rig=True)
+    observer = Observer(session, until_us)
     last_us, begin = 0, 0
     for end in [*sorted(places), len(rows)]:
         batch = decode_rows(b"".join(rows[begin:end]), FRAMED)
-        observer.feed(batch)
+        for piece in observer.seconds(batch):
+            session.feed(piece)
+            observer.feed(piece)
         begin = end
         if len(batch.events):
             last_us = int(batch.events.host_us[-1])
-    observer._session.finish()
+    session.finish()
     return observer.observed(last_us + 300_000)
 
 
