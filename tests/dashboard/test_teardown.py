@@ -19,7 +19,6 @@ from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.dashboard_app import SCREENS, Dashboard
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_screen import LabScreen
-from chrono.reports.findings_text import Findings
 from chrono.teaching.lab_start import start_of
 
 
@@ -117,7 +116,7 @@ async def test_it_ends_while_a_dialog_is_open(keys) -> None:
 
 async def test_the_lab_is_left_while_it_works(monkeypatch, tmp_path) -> None:
     monkeypatch.chdir(tmp_path)
-    app = LabApp(start_of(None, None, Findings()))
+    app = LabApp(start_of(None, None))
     async with app.run_test(size=(80, 24)) as pilot:
         lab = app.screen
         assert isinstance(lab, LabScreen)
