@@ -22,11 +22,12 @@ from chrono.measuring.speed import SpeedModel
 from chrono.measuring.speed import measure as measure_shots
 from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.reports.export_table import TEXT_COLUMNS, shot_frame
+from chrono.reports.findings_text import clock_doubt, recording_findings, unread_line
 from chrono.reports.summary_text import summary_data, trouble_lines
 from chrono.rigs.rig_file import load_rig, rig_from_record, rig_from_table
 from chrono.rigs.rig_model import Rig
 from chrono.session.operator_records import NO_SETUP, Setup
-from chrono.session.recording_loader import Findings, LoadedRecording, read_all, unread_line
+from chrono.session.recording_loader import LoadedRecording, read_all
 from chrono.session.rejected_input import DamagedLine
 from chrono.session.session import Session
 from chrono.session.session_summary import summary_of
@@ -222,12 +223,9 @@ def read(
     if not paths:
         raise OptionError("no recording is named", hint="name one: a pattern may match none")
     other = None if rig is None else _rig(rig)
-    findings = Findings()
-    found = Recordings(
-        _recording(each)
-        for each in read_all([Path(p) for p in paths], other, findings, clock_from_host)
-    )
-    for line in findings.lines:
+    read = list(read_all([Path(p) for p in paths], other, clock_from_host))
+    found = Recordings(_recording(each) for each in read)
+    for line in (line for each in read for line in recording_findings(each)):
         warnings.warn(line, stacklevel=2)
     return found[0] if one else found
 
@@ -386,7 +384,7 @@ def _damage(recorded: LoadedRecording, data: dict[str, Any]) -> Damage:
     unusable = recorded.session.unusable
     words = [line.strip() for line in trouble_lines(recorded)]
     words += [unread_line(recorded.session)] if unusable.records else []
-    words += [recorded.clock_doubt] if recorded.clock_doubt else []
+    words += filter(None, [clock_doubt(recorded)])
     return Damage(
         **{name: data[name] for name in Damage.__dataclass_fields__.keys() & data.keys()},
         samples=tuple(unusable.line_samples),

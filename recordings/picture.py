@@ -8,7 +8,7 @@ import re
 import sys
 from pathlib import Path
 
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run
 

@@ -4,6 +4,7 @@ Joins recordings, the calibrations of the processor and the rig file. Each funct
 what it found; writing it into the rig file is one more call.
 """
 
+import math
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -12,21 +13,14 @@ import numpy as np
 
 from chrono.arrays.array_types import Bools, Floats
 from chrono.calibrating.drop_calibration import (
+    DropResult,
     DropSetup,
     are_drops,
     drop_calibration,
-    drop_changes,
-    drop_report,
 )
-from chrono.calibrating.rods_calibration import (
-    Passes,
-    RodSetup,
-    rod_calibration,
-    rod_changes,
-    rod_report,
-)
-from chrono.calibrating.swap_calibration import swap_calibration, swap_changes, swap_report
-from chrono.clock.clock_rate import clock_changes, clock_report
+from chrono.calibrating.rods_calibration import Passes, RodResult, RodSetup, rod_calibration
+from chrono.calibrating.swap_calibration import SwapResult, swap_calibration
+from chrono.clock.clock_rate import ClockEstimate
 from chrono.errors import CalibrationError, OptionError
 from chrono.measuring.body_in_air import ball_in_air
 from chrono.physics.air_and_gravity import normal_gravity
@@ -42,13 +36,10 @@ HIGHEST_M = 100.0
 """Nobody drops a ball through gates from higher [m]."""
 
 
-@dataclass(frozen=True)
-class CalibrationOutcome:
-    """Lines for the user, the keys of the rig file that hold what was found, any doubt."""
+MAX_EVIDENCE = 1000
+"""Characters that a rig file keeps of the evidence."""
 
-    lines: tuple[str, ...]
-    changes: dict[str, object]
-    doubt: str = ""
+Calibration = ClockEstimate | SwapResult | DropResult | RodResult
 
 
 @dataclass(frozen=True)
@@ -65,7 +56,7 @@ class CountedTransits:
     used: EdgesUsed
 
 
-def calibrate_clock(path: Path, rig: Rig | None) -> CalibrationOutcome:
+def calibrate_clock(path: Path, rig: Rig | None) -> ClockEstimate:
     """
     Find the rate of the counter of a recording.
 
@@ -76,7 +67,7 @@ def calibrate_clock(path: Path, rig: Rig | None) -> CalibrationOutcome:
     """
     estimate = read_recording(path, rig, clock_from_host=True).session.host_rate
     assert estimate is not None, "a recording whose clock is wanted tells it, or is refused"
-    return CalibrationOutcome(clock_report(estimate), clock_changes(estimate, _today()))
+    return estimate
 
 
 def calibrate_swap(
@@ -88,7 +79,7 @@ def calibrate_swap(
     setup_after: str | None = None,
     left_exchanged: bool = False,
     slits_moved: bool = False,
-) -> CalibrationOutcome:
+) -> SwapResult:
     """
     Find the difference of the gates' delays from shots before and after an exchange.
 
@@ -122,7 +113,7 @@ def calibrate_swap(
     second = _series(after, read_recording(after, rig).session, setup_after)
     mean_speed_mps = session.rig.spacing_m / float(np.mean(first.transit_s))
     moved_m = 2 * session.rig.gates.trip_tolerance_m if slits_moved else 0.0
-    result = swap_calibration(
+    return swap_calibration(
         first.transit_s,
         second.transit_s,
         blocking_before_s=_blocking(first),
@@ -132,7 +123,6 @@ def calibrate_swap(
         stated_s=session.rig.gates.latency_mismatch_s,
         left_exchanged=left_exchanged,
     )
-    return CalibrationOutcome(swap_report(result), swap_changes(result, _today()), result.doubt)
 
 
 def calibrate_drop(
@@ -142,7 +132,7 @@ def calibrate_drop(
     height_tolerance_m: float,
     *,
     setup: str | None = None,
-) -> CalibrationOutcome:
+) -> DropResult:
     """
     Find the effective spacing from dropped balls.
 
@@ -172,15 +162,13 @@ def calibrate_drop(
     drops = _series(path, session, setup, are_drops(start_s, counted))
     model = session.model
     stated = _drop_setup(rig, height_m, height_tolerance_m)
-    result = drop_calibration(
+    return drop_calibration(
         drops.transit_s - model.latency_s,
         replace(stated, clock_rate=model.rate, latency=model.latency),
         edges_used=drops.used,
         blocking_a_s=drops.block_a_s,
         blocking_b_s=drops.block_b_s,
     )
-    doubt = "" if result.agrees else "the spacing found and the stated one do not agree"
-    return CalibrationOutcome(drop_report(result), drop_changes(result, _today()), doubt)
 
 
 @dataclass(frozen=True)
@@ -194,7 +182,7 @@ class Rod:
 
 def calibrate_rods(
     short: Rod, long: Rod, rig: Rig | None, length_tolerance_m: float
-) -> CalibrationOutcome:
+) -> RodResult:
     """
     Find the effective spacing from two flat-ended rods.
 
@@ -224,8 +212,7 @@ def calibrate_rods(
     model, gates = sessions[0].model, sessions[0].rig.gates
     first, second = (_passes(*pair) for pair in zip((short, long), sessions, strict=True))
     setup = RodSetup(gates.spacing_m, length_tolerance_m, gates.tilt_limit_rad, model.latency)
-    result = rod_calibration(first, second, setup)
-    return CalibrationOutcome(rod_report(result), rod_changes(result, _today()))
+    return rod_calibration(first, second, setup)
 
 
 def _passes(rod: Rod, session: Session) -> Passes:
@@ -240,9 +227,43 @@ def _passes(rod: Rod, session: Session) -> Passes:
     return Passes(rod.length_m, transit_s, transits.block_a_s, transits.block_b_s)
 
 
-def write_result(result: CalibrationOutcome, rig_file: Path) -> Path:
+def write_result(result: Calibration, rig_file: Path, evidence: str) -> Path:
     """Put a result into a rig file; return the copy of what was there."""
-    return update_rig(rig_file, result.changes)
+    return update_rig(rig_file, rig_changes(result, evidence, date.today().isoformat()))
+
+
+def rig_changes(result: Calibration, evidence: str, day: str) -> dict[str, object]:
+    """
+    Return the keys of a rig file that hold a calibration's result.
+
+    Parameters
+    ----------
+    result : Calibration
+    evidence : str
+        One line that tells what it rests on.
+    day : str
+        Of the calibration, ISO 8601.
+    """
+    extra: dict[str, object] = {}
+    match result:
+        case ClockEstimate():
+            section, value, per_unit, form = "clock", result.rate_error, 1e6, "{:.3f} ppm"
+        case SwapResult():
+            section, value, per_unit, form = "latency", result.difference_s, 1e6, "{:.5f} us"
+        case DropResult() | RodResult():
+            section, value, per_unit, form = "spacing", result.spacing_m, 1e3, "{:.4f} mm"
+            extra["covers_trip"] = True
+    uncertainty = result.uncertainty
+    keys: dict[str, object] = {
+        "value": form.format(value * per_unit),
+        "u": form.format(uncertainty.u * per_unit),
+        **extra,
+        "date": day,
+        "evidence": evidence[:MAX_EVIDENCE],
+    }
+    if math.isfinite(uncertainty.dof):
+        keys["dof"] = round(max(uncertainty.dof, 1.0), 2)
+    return {f"calibration.{section}.{key}": item for key, item in keys.items()}
 
 
 def _refuse_lengths(height_m: float, height_tolerance_m: float) -> None:
@@ -339,7 +360,3 @@ def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
     declared_s = float(np.mean(transits.transit_s)) * rig.body.length_m / rig.spacing_m
     off_s = abs(float(np.mean(blocking)) - declared_s)
     return off_s + rig.gates.latency_mismatch_s
-
-
-def _today() -> str:
-    return date.today().isoformat()

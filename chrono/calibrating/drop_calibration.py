@@ -21,13 +21,11 @@ from chrono.measuring.calibration_uncertainty import (
     CombinedUncertainty,
     combine,
     mean_input,
-    rig_changes,
 )
 from chrono.measuring.error_budget import Contribution, Input, rectangular, tilt
 from chrono.physics.air_and_gravity import ANOMALY_MPS2
 from chrono.physics.free_fall import fall_speed, fall_time
 from chrono.processor.shot_records import EdgesUsed
-from chrono.units import format_value
 
 ADDED_MASS = 0.5
 """Of the air displaced, moving with a sphere in potential flow (Lamb, Hydrodynamics, § 92;
@@ -48,6 +46,8 @@ so large a part of the transit. Drops from one height scatter by a thousandth.""
 NO_FALL = 0.25
 """Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider): what
 seems further off did not fall from the height that was stated."""
+
+HEIGHT = "height of the fall"
 
 CLOCK_RATE = rectangular("clock rate", 50e-6)
 LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
@@ -148,6 +148,17 @@ class DropResult:
     def agrees(self) -> bool:
         """Whether spacing found and spacing stated agree within their uncertainty."""
         return abs(self.deviation_m) <= self.deviation_uncertainty.U95
+
+    @property
+    def by_height(self) -> float:
+        """How far the spacing moves with the height of the fall, length for length."""
+        parts = self.uncertainty.contributions
+        return abs(next(part.sensitivity for part in parts if part.name == HEIGHT))
+
+    @property
+    def unseen_height_m(self) -> float:
+        """How wrong a height may be and yet pass for one that agrees [m]."""
+        return self.deviation_uncertainty.U95 / self.by_height
 
 
 def drop_calibration(
@@ -326,7 +337,7 @@ def _contributions(
     by_gravity = change(_fall(setup, gravity_mps2=setup.gravity_mps2 + 1e-3)) / 1e-3
     by_drag = change(_fall(setup, drag_scale=1.01)) / 0.01
     by_added_mass = change(_fall(setup, added_mass=ADDED_MASS + 0.01)) / 0.01
-    height = rectangular("height of the fall", setup.height_tolerance_m, unit="m")
+    height = rectangular(HEIGHT, setup.height_tolerance_m, unit="m")
     gravity = rectangular("local gravity", setup.gravity_tolerance_mps2, unit="m/s2")
     return [
         Contribution(scatter, by_time),
@@ -445,87 +456,3 @@ def _refuse(transits: Floats, setup: DropSetup) -> None:
             "a transit is not positive",
             hint="gate A must be the upper gate; leave out drops that passed no gate",
         )
-
-
-def drop_report(result: DropResult) -> tuple[str, ...]:
-    """Return the result as lines for the user, the verdict first."""
-    stated_mm, found_mm = result.setup.spacing_m * 1e3, result.spacing_m * 1e3
-    u95_mm, away = result.uncertainty.U95 * 1e3, result.deviation_m * 1e3
-    ratio = abs(result.deviation_m) / result.deviation_uncertainty.U95
-    verdict = "agrees with" if result.agrees else "differs from"
-    lines = [
-        f"the spacing found {verdict} the stated {stated_mm:.1f} mm: it differs by "
-        f"{away:+.1f} mm, which is {ratio:.1f} times the uncertainty of that difference",
-        f"effective spacing {format_value(found_mm, u95_mm)} ± "
-        f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
-        f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
-        _largest_line(result.uncertainty),
-        _height_line(result),
-    ]
-    return (*lines, *_blocking_lines(result))
-
-
-def drop_changes(result: DropResult, date: str) -> dict[str, object]:
-    """Return the keys of the rig file that take up the result, with day and evidence."""
-    return rig_changes(
-        "spacing",
-        f"{result.spacing_m * 1e3:.4f} mm",
-        f"{result.uncertainty.u * 1e3:.4f} mm",
-        result.uncertainty.dof,
-        date,
-        f"balls dropped from {result.setup.height_m * 1e3:.1f} mm: "
-        + "; ".join(drop_report(result)),
-        covers_trip=True,
-    )
-
-
-def _height_line(result: DropResult) -> str:
-    """Say how wrong a height may be without being seen: transits alone cannot tell it."""
-    height = next(c for c in result.uncertainty.contributions if c.name == "height of the fall")
-    slope = abs(height.sensitivity)
-    unseen_mm = result.deviation_uncertainty.U95 / slope * 1e3
-    return (
-        f"1 mm of height moves the spacing by {slope:.2f} mm; a height wrong by up to "
-        f"{unseen_mm:.0f} mm may pass here for one that agrees: measure it to the ± you stated"
-    )
-
-
-def _largest_line(uncertainty: CombinedUncertainty) -> str:
-    largest = max(uncertainty.contributions, key=lambda part: part.u_out)
-    share = (largest.u_out / uncertainty.u) ** 2
-    line = (
-        f"the largest contribution is the {largest.name}, {100 * share:.0f} % of the variance"
-    )
-    advice = {
-        "drag coefficient": "a heavier ball narrows this",
-        "added mass of air": "a heavier ball narrows this",
-        "height of the fall": "a better measured or greater height narrows this",
-        "scatter of the drops": "more drops, released more evenly, narrow this",
-    }.get(largest.name)
-    return f"{line}: {advice}" if advice else line
-
-
-def _blocking_lines(result: DropResult) -> list[str]:
-    height, spacing = result.height_seen, result.spacing_seen
-    if height is None or spacing is None:
-        return []
-    lines = [
-        f"the blocking times speak for a fall of {height.value_m * 1e3:.0f} ± "
-        f"{2 * height.u_m * 1e3:.0f} mm (stated {result.setup.height_m * 1e3:.0f} mm) and a "
-        f"spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
-    ]
-    if result.agrees:
-        return lines
-    wrong_height = height.contradicts(result.setup.height_m)
-    wrong_spacing = spacing.contradicts(result.setup.spacing_m)
-    return [*lines, _suspect(wrong_height, wrong_spacing)]
-
-
-def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
-    if wrong_height and wrong_spacing:
-        return "height and spacing both look wrong: check the ball's size, then measure again"
-    if wrong_height:
-        return "the height looks wrong, not the spacing: measure the height again"
-    if wrong_spacing:
-        return "the spacing looks wrong, not the height: measure the spacing again"
-    return "the blocking times cannot tell which is wrong: measure height and spacing again"

@@ -17,10 +17,8 @@ from chrono.measuring.calibration_uncertainty import (
     CombinedUncertainty,
     combine,
     mean_input,
-    rig_changes,
 )
 from chrono.measuring.error_budget import Contribution, Input, rectangular, tilt
-from chrono.units import format_value
 
 LEAST_DIFFERENCE_M = 5e-3
 """Rods of more equal lengths tell nothing of the spacing."""
@@ -143,35 +141,6 @@ def rod_calibration(short: Passes, long: Passes, setup: RodSetup) -> RodResult:
         stated_m=setup.spacing_m,
         passes=(len(ratios[0]), len(ratios[1])),
         lengths_m=(short.length_m, long.length_m),
-    )
-
-
-def rod_report(result: RodResult) -> tuple[str, ...]:
-    """Return the result as lines for the user."""
-    found_mm, u95_mm = result.spacing_m * 1e3, result.uncertainty.U95 * 1e3
-    largest = max(result.uncertainty.contributions, key=lambda part: part.u_out)
-    share = (largest.u_out / result.uncertainty.u) ** 2
-    lengths = " and ".join(f"{length * 1e3:.2f} mm" for length in result.lengths_m)
-    return (
-        f"effective spacing {format_value(found_mm, u95_mm)} ± "
-        f"{format_value(u95_mm, u95_mm)} mm (95 % coverage), "
-        f"stated {result.stated_m * 1e3:.1f} mm",
-        f"from {result.passes[0]} and {result.passes[1]} passes of rods of {lengths}",
-        f"a gate stays blocked {result.extra_m * 1e3:+.2f} mm longer than a rod is long",
-        f"the largest contribution is the {largest.name}, {100 * share:.0f} % of the variance",
-    )
-
-
-def rod_changes(result: RodResult, date: str) -> dict[str, object]:
-    """Return the keys of the rig file that take up the result, with day and evidence."""
-    return rig_changes(
-        "spacing",
-        f"{result.spacing_m * 1e3:.4f} mm",
-        f"{result.uncertainty.u * 1e3:.4f} mm",
-        result.uncertainty.dof,
-        date,
-        "two rods: " + "; ".join(rod_report(result)),
-        covers_trip=True,
     )
 
 

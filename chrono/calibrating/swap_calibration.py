@@ -9,6 +9,7 @@ with the transits, which are exact, and not the other way round.
 """
 
 from dataclasses import dataclass
+from enum import Enum, auto
 from math import inf, sqrt
 
 import numpy as np
@@ -21,7 +22,6 @@ from chrono.measuring.calibration_uncertainty import (
     CombinedUncertainty,
     combine,
     mean_input,
-    rig_changes,
 )
 from chrono.measuring.error_budget import (
     Contribution,
@@ -29,13 +29,32 @@ from chrono.measuring.error_budget import (
     effective_dof,
     rectangular,
 )
-from chrono.units import format_value
 
 SUSPICIOUS = 0.01
 """A check that goes wrong by chance once in a hundred calibrations is told."""
 
 FAR_BEYOND = 3.0
 """A delay difference of so many times what the rig states is hardly one of the sensors."""
+
+
+class SwapDoubt(Enum):
+    """Why the sensors may not have been exchanged as told, or the shots tell too little."""
+
+    FAR_BEYOND = auto()
+    """The difference is far beyond what the rig states."""
+    TOO_WIDE = auto()
+    """The uncertainty is wider than what the rig states."""
+    NO_DIFFERENCE = auto()
+    """The uncertainty holds 0."""
+
+
+class SwapNote(Enum):
+    """What changed with the exchange that should not have, or drifted meanwhile."""
+
+    SCATTER_CHANGED = auto()
+    DRIFT_BEFORE = auto()
+    DRIFT_AFTER = auto()
+    SPEED_CHANGED = auto()
 
 
 @dataclass(frozen=True)
@@ -53,9 +72,11 @@ class SwapResult:
         Shots before and after the exchange.
     by_blocking : bool
         Whether each shot's own speed was taken from its blocking times.
-    doubt : str
-        Why the sensors may not have been exchanged as told, empty if nothing speaks for that.
-    notes : tuple of str
+    stated_s : float
+        Half-width of the difference as the rig states it [s].
+    doubt : SwapDoubt or None
+        None if nothing speaks for any.
+    notes : tuple of SwapNote
         What else the user should know about it.
     """
 
@@ -64,8 +85,9 @@ class SwapResult:
     before: int
     after: int
     by_blocking: bool
-    doubt: str
-    notes: tuple[str, ...]
+    stated_s: float
+    doubt: SwapDoubt | None
+    notes: tuple[SwapNote, ...]
 
 
 def swap_calibration(
@@ -125,34 +147,9 @@ def swap_calibration(
         before=len(before),
         after=len(after),
         by_blocking=by_blocking,
-        doubt=_doubt(abs(difference_s), uncertainty.U95, stated_s, by_blocking),
+        stated_s=stated_s,
+        doubt=_doubt(abs(difference_s), uncertainty.U95, stated_s),
         notes=_notes(before, after, by_blocking),
-    )
-
-
-def swap_report(result: SwapResult) -> tuple[str, ...]:
-    """Return the result as lines for the user."""
-    value_us, u95_us = result.difference_s * 1e6, result.uncertainty.U95 * 1e6
-    method = "each shot's speed from its blocking times" if result.by_blocking else "means"
-    return (
-        f"gate B answers {format_value(abs(value_us), u95_us)} ± "
-        f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
-        "than gate A (95 % coverage)",
-        f"from {result.before} shots before and {result.after} after the exchange ({method})",
-        *([result.doubt] if result.doubt else []),
-        *result.notes,
-    )
-
-
-def swap_changes(result: SwapResult, date: str) -> dict[str, object]:
-    """Return the keys of the rig file that take up the result, with day and evidence."""
-    return rig_changes(
-        "latency",
-        f"{result.difference_s * 1e6:.5f} us",
-        f"{result.uncertainty.u * 1e6:.5f} us",
-        result.uncertainty.dof,
-        date,
-        "sensors exchanged: " + "; ".join(swap_report(result)),
     )
 
 
@@ -215,34 +212,24 @@ def _refuse(before: Floats, after: Floats) -> None:
         )
 
 
-def _doubt(difference_s: float, u95_s: float, stated_s: float, by_blocking: bool) -> str:
+def _doubt(difference_s: float, u95_s: float, stated_s: float) -> SwapDoubt | None:
     if difference_s > u95_s + FAR_BEYOND * stated_s:
-        return (
-            f"far beyond the ± {stated_s * 1e6:.3g} us that the rig states: were gates, "
-            "launcher or aim moved as well?"
-        )
+        return SwapDoubt.FAR_BEYOND
     if u95_s > stated_s:
-        reason = "the transits scatter: launch more evenly"
-        if by_blocking:
-            reason = "the blocking times scatter for another reason than speed: aim better"
-        return f"the rig's ± {stated_s * 1e6:.3g} us is narrower; {reason}, or take more shots"
-    if difference_s <= u95_s:
-        return "no difference seen: the sensors are alike within this, or were not exchanged"
-    return ""
+        return SwapDoubt.TOO_WIDE
+    return SwapDoubt.NO_DIFFERENCE if difference_s <= u95_s else None
 
 
-def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[str, ...]:
-    notes = []
-    if not by_blocking and _spread_p(before[:, 0], after[:, 0]) < SUSPICIOUS:
-        notes.append("the scatter changed with the exchange: was the launching the same?")
-    for name, series in (("before", before), ("after", after)):
-        if not by_blocking and _trend_p(series[:, 0]) < SUSPICIOUS:
-            notes.append(f"the transits {name} the exchange drift: the launcher is not steady")
-    if by_blocking and _welch_p(before[:, 0], after[:, 0]) < SUSPICIOUS:
-        notes.append(
-            "the speed changed with the exchange, which is allowed for: was the aim the same?"
-        )
-    return tuple(notes)
+def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[SwapNote, ...]:
+    transits = before[:, 0], after[:, 0]
+    if by_blocking:
+        return (SwapNote.SPEED_CHANGED,) if _welch_p(*transits) < SUSPICIOUS else ()
+    chances = {
+        SwapNote.SCATTER_CHANGED: _spread_p(*transits),
+        SwapNote.DRIFT_BEFORE: _trend_p(transits[0]),
+        SwapNote.DRIFT_AFTER: _trend_p(transits[1]),
+    }
+    return tuple(note for note, p in chances.items() if p < SUSPICIOUS)
 
 
 def _spread_p(first: Floats, second: Floats) -> float:

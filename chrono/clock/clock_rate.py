@@ -7,7 +7,6 @@ the host's clock begins a new segment with an offset of its own; the rate is com
 Knows nothing of ports, recordings and gates.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +25,7 @@ from chrono.clock.delay_envelope import (
     lower_hull,
 )
 from chrono.errors import CalibrationError
-from chrono.measuring.calibration_uncertainty import CombinedUncertainty, combine, rig_changes
+from chrono.measuring.calibration_uncertainty import CombinedUncertainty, combine
 from chrono.measuring.error_budget import (
     Contribution,
     Input,
@@ -35,7 +34,6 @@ from chrono.measuring.error_budget import (
     normal,
     rectangular,
 )
-from chrono.units import format_value
 
 HOST_RATE_TOLERANCE = 15e-6
 """Half-width for a host whose clock is kept by NTP: PHI of RFC 5905, figure 5 ("frequency
@@ -46,10 +44,6 @@ POLLING_S = 1e-3
 """How far the least delay may wander unseen: lines wait for the next USB full-speed frame,
 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short lines longer (FTDI AN232B-04:
 16 ms by default); pass that time for them."""
-
-CREEP_S = 20e-3
-"""A delay that grows evenly cannot be told from the counter's rate; what so much of it would
-make of the rate is said."""
 
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
@@ -77,8 +71,13 @@ class ClockEstimate:
         Stretches without a break that the rate was taken from.
     span_s : float
         Summed length of these stretches [s].
-    notes : tuple of str
-        What the user should know about it.
+    steps_s : float
+        Over how long the delays follow one another, as if the port delivered at fixed
+        intervals, which widens the uncertainty [s]; 0 where they do not.
+    wanders : bool
+        Whether the delays wander instead of scattering, which widens it too.
+    narrows : bool
+        Whether a longer run would narrow it.
     """
 
     rate_error: float
@@ -86,7 +85,9 @@ class ClockEstimate:
     beats: int
     segments: int
     span_s: float
-    notes: tuple[str, ...]
+    steps_s: float = 0.0
+    wanders: bool = False
+    narrows: bool = False
 
     @property
     def u(self) -> float:
@@ -177,14 +178,17 @@ class ClockTracker:
                 rectangular("polling of the port", float(weight @ creep)),
             )
         )
-        span_s = sum(line.span_s for line in lines)
+        scatter, host, polling = (part.u_out for part in uncertainty.contributions)
+        steps_s = max(line.order_s for line in lines)
         return ClockEstimate(
             rate_error=rate_error,
             uncertainty=uncertainty,
             beats=self._beats,
             segments=len(lines),
-            span_s=span_s,
-            notes=_notes(lines, uncertainty),
+            span_s=sum(line.span_s for line in lines),
+            steps_s=steps_s if steps_s > POLLING_S else 0.0,
+            wanders=any(line.wander > 1 for line in lines) and scatter > max(host, polling) / 3,
+            narrows=max(scatter, polling) > host,
         )
 
     def _add_one(self, point: Point) -> None:
@@ -217,82 +221,6 @@ class ClockTracker:
             del self._segments[weakest]
 
 
-def estimate_clock(
-    ticks: Ints,
-    host_us: Ints,
-    unit_s: float,
-    *,
-    breaks: Sequence[int] = (),
-    host_rate_tolerance: float = HOST_RATE_TOLERANCE,
-    polling_s: float = POLLING_S,
-) -> ClockEstimate:
-    """
-    Return the counter's rate error from all beats of a recording.
-
-    Parameters
-    ----------
-    ticks : ndarray of int64, shape (N,)
-        Unwrapped counter of each beat [counter units].
-    host_us : ndarray of int64, shape (N,)
-        Host's monotonic clock when the beat was read [us].
-    unit_s : float
-        Nominal time of one counter unit [s].
-    breaks : sequence of int
-        Indices of beats that follow a restart or a lost link.
-    host_rate_tolerance, polling_s : float
-        See `ClockTracker.estimate`.
-
-    Raises
-    ------
-    CalibrationError
-        As `ClockTracker.estimate`.
-    """
-    tracker = ClockTracker(unit_s)
-    ends = [*sorted(breaks), len(ticks)]
-    for start, end in zip([0, *ends], ends, strict=False):
-        tracker.begin_segment()
-        tracker.add(ticks[start:end], host_us[start:end])
-    return tracker.estimate(host_rate_tolerance=host_rate_tolerance, polling_s=polling_s)
-
-
-def rate_text(estimate: ClockEstimate) -> str:
-    """Return the rate with ± at 95 % coverage, such as ``120 ± 15 ppm slow``."""
-    error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
-    return (
-        f"{format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
-        f"{'fast' if error >= 0 else 'slow'}"
-    )
-
-
-def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
-    """Return the estimate as lines for the user."""
-    parts = ", ".join(
-        f"{part.name} {part.u_out * 1e6:.2f} ppm" for part in estimate.uncertainty.contributions
-    )
-    return (
-        f"the counter runs {rate_text(estimate)} (95 % coverage)",
-        f"from {estimate.beats} beats, {estimate.span_s:.0f} s in "
-        f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}",
-        f"standard uncertainties: {parts}",
-        *estimate.notes,
-        f"a delay that crept by {CREEP_S * 1e3:.0f} ms all the while would look like "
-        f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm and is not in the ±: if in doubt, repeat "
-        "it on another port or computer",
-    )
-
-
-def clock_changes(estimate: ClockEstimate, date: str) -> dict[str, object]:
-    """Return the keys of the rig file that take up the estimate, with day and evidence."""
-    return rig_changes(
-        "clock",
-        f"{estimate.rate_error * 1e6:.3f} ppm",
-        f"{estimate.u * 1e6:.3f} ppm",
-        estimate.uncertainty.dof,
-        date,
-        "beats against the host's clock: " + "; ".join(clock_report(estimate)),
-    )
-
-
 def _scatter(lines: list[EnvelopeLine], sensitivity: Floats) -> Input:
     parts = [
         Contribution(normal("", line.u, dof=line.dof), float(share))
@@ -300,22 +228,6 @@ def _scatter(lines: list[EnvelopeLine], sensitivity: Floats) -> Input:
     ]
     u = combined_uncertainty(parts)
     return normal("scatter of the delays", u, dof=effective_dof(parts))
-
-
-def _notes(lines: list[EnvelopeLine], uncertainty: CombinedUncertainty) -> tuple[str, ...]:
-    scatter, host, polling = (part.u_out for part in uncertainty.contributions)
-    notes = []
-    steps_s = max(line.order_s for line in lines)
-    if steps_s > POLLING_S:
-        notes.append(
-            f"the delays follow one another over {steps_s * 1e3:.0f} ms, as if the port "
-            "delivered at fixed intervals: uncertainty widened"
-        )
-    if any(line.wander > 1 for line in lines) and scatter > max(host, polling) / 3:
-        notes.append("the delays wander instead of scattering: uncertainty widened")
-    if max(scatter, polling) > host:
-        notes.append("a longer run narrows this")
-    return tuple(notes)
 
 
 def _refuse_too_little(lines: list[EnvelopeLine], beats: int) -> None:

@@ -12,9 +12,9 @@ import typer
 from chrono.errors import OptionError, RecordingError
 
 if TYPE_CHECKING:
+    from chrono.reports.findings_text import Findings
     from chrono.season.recording_finder import RecordingSource
     from chrono.season.worker_pool import Outcome, Task
-    from chrono.session.recording_loader import Findings
 
 T = TypeVar("T")
 

@@ -2,12 +2,15 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from chrono.commands.command_options import Accept, Dry, RecordingFile, RigToWrite, rig_of
 from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    from chrono.calibrating.calibration import Calibration
 
 
 def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry = False) -> None:
@@ -152,19 +155,27 @@ def calibrate_rods(
     _calibrated(result, rig, dry)
 
 
-def _calibrated(result: Any, rig: Path | None, dry: bool, accept: bool = False) -> None:
+def _calibrated(
+    result: "Calibration", rig: Path | None, dry: bool, accept: bool = False
+) -> None:
     """Print a calibration's result and put it into the rig file, unless it is in doubt."""
-    print("\n".join(result.lines))
-    if result.doubt and not accept:
-        print(f"nothing written: {result.doubt}; --accept writes it", file=sys.stderr)
+    from chrono.calibrating.calibration import write_result
+    from chrono.reports.calibration_text import (
+        calibration_doubt,
+        calibration_evidence,
+        calibration_lines,
+    )
+
+    print("\n".join(calibration_lines(result)))
+    doubt = calibration_doubt(result)
+    if doubt and not accept:
+        print(f"nothing written: {doubt}; --accept writes it", file=sys.stderr)
         raise typer.Exit(1)
     if rig is None or dry:
         reason = "this is a dry run" if dry else "name the rig file with --rig"
         print(f"nothing written: {reason}", file=sys.stderr)
         return
-    from chrono.calibrating.calibration import write_result
-
-    copy = write_result(result, rig)
+    copy = write_result(result, rig, calibration_evidence(result))
     print(
         f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
         file=sys.stderr,

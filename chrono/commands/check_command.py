@@ -83,10 +83,10 @@ def _check_recordings(
 ) -> None:
     """Print all of one recording's health, and the verdict alone where there may be several."""
     sources = meant(targets, how)
+    from chrono.reports.findings_text import Findings
     from chrono.reports.readiness_text import health_data, health_line, health_text
     from chrono.season.batch_tasks import Check
     from chrono.season.recording_finder import is_plainly_named
-    from chrono.session.recording_loader import Findings
 
     findings, data, ready = Findings(), [], True
     alone = len(targets) == 1 and is_plainly_named(targets[0])

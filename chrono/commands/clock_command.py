@@ -102,14 +102,15 @@ def replay(
             )
         _follow(file, rig, no_dashboard, as_json)
         return
-    from chrono.session.recording_loader import Findings, read_recording
+    from chrono.reports.findings_text import Findings
+    from chrono.session.recording_loader import read_recording
     from chrono.session.replay_run import replay_run
 
     if at_once and pace is not None:
         raise typer.BadParameter("give --pace or --at-once, not both")
     findings, shown_pace = Findings(), None if at_once else pace or 1.0
     if wants_dashboard(no_dashboard, as_json):
-        from chrono.dashboard.app import show_replay
+        from chrono.dashboard.dashboard_app import show_replay
 
         show_replay(file, rig_of(rig), shown_pace, findings, clock_from_host, edit=edit)
         end(findings)
@@ -124,11 +125,11 @@ def replay(
 
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
     """Show what a recording holds and then what it grows by; the file is only read."""
+    from chrono.reports.findings_text import Findings
     from chrono.session.follow_run import follow_run
-    from chrono.session.recording_loader import Findings
 
     if wants_dashboard(no_dashboard, as_json):
-        from chrono.dashboard.app import show_followed
+        from chrono.dashboard.dashboard_app import show_followed
 
         findings = Findings()
         show_followed(file, rig_of(rig), findings)

@@ -87,11 +87,11 @@ def drive(
     run: "Run", shots: int | None, no_dashboard: bool, as_json: bool, findings: Any = None
 ) -> None:
     """Run the dashboard where there is a terminal and it is wanted, else print the shots."""
-    from chrono.session.recording_loader import Findings
+    from chrono.reports.findings_text import Findings
 
     findings = findings or Findings()
     if wants_dashboard(no_dashboard, as_json):
-        from chrono.dashboard.app import show
+        from chrono.dashboard.dashboard_app import show
 
         show(run, findings)
         if run.live:

@@ -13,14 +13,14 @@ from chrono.cautions import CAUTION
 from chrono.commands.output_streams import abandon_output, why
 from chrono.commands.stop_signals import noted_signals
 from chrono.reader.recording_writer import RecordingWriter
+from chrono.reports.clock_text import remeasured_words
 from chrono.reports.export_table import shot_records
+from chrono.reports.findings_text import Findings
 from chrono.reports.session_end import session_end_lines
 from chrono.reports.summary_text import shot_line
+from chrono.reports.trouble_text import disk_line
 from chrono.safe_text import plain
-from chrono.session.observer import remeasured_words
-from chrono.session.recording_loader import Findings
 from chrono.session.run import Run
-from chrono.session.troubles import disk_line
 
 POLL_S = 0.01
 
@@ -79,7 +79,7 @@ def print_shots(
                 teller.look(run)
                 look_after()
         finally:
-            findings.lines += run.close()
+            findings.take(run.close())
         if ending.asked:
             tell("stopped")
         results.print_new()
@@ -161,7 +161,6 @@ class RunReporter:
         self._trouble: str | None = None
         self._told_bytes = 0
         self._moves = 0
-        self._boards = 0
         self._link = "open"
         self._remeasured_us: int | None = None
 

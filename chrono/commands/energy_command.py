@@ -161,7 +161,7 @@ def energy(
     from chrono.measuring.energy_results import energy_result
     from chrono.measuring.launch import each_launch
     from chrono.reports.energy_text import energy_data, energy_text, exceeded_words
-    from chrono.session.recording_loader import Findings
+    from chrono.reports.findings_text import Findings
 
     findings = Findings()
     told = launches_from(

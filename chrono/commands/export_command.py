@@ -75,9 +75,9 @@ def export(
     """Write the shots of recordings as a table, one row a shot."""
     how = BatchOptions(jobs, skip_bad, cluster)
     sources = meant(files, how)
+    from chrono.reports.findings_text import Findings
     from chrono.reports.table_files import WITH_STATISTICS
     from chrono.season.batch_tasks import Export
-    from chrono.session.recording_loader import Findings
 
     target = output or ("shots.json" if as_json else "shots.csv")
     write, findings = _writer(target, output is None, decimal_comma), Findings()
@@ -86,7 +86,9 @@ def export(
     with each_of(sources, task, how, findings) as tables:
         rows = write(tables)
     if output:
-        print(f"{rows} shots written to {plain(output)}", file=sys.stderr)
+        from chrono.reports.setup_words import count_text
+
+        print(f"{count_text(rows, 'shot')} written to {plain(output)}", file=sys.stderr)
     end(findings)
 
 
@@ -126,8 +128,8 @@ def summary(
     """Print the statistics of recordings, setup by setup."""
     how = BatchOptions(jobs, skip_bad, cluster)
     sources = meant(files, how)
+    from chrono.reports.findings_text import Findings
     from chrono.season.batch_tasks import Summarize, TakeSamples
-    from chrono.session.recording_loader import Findings
 
     if pool:
         _pooled_summary(sources, TakeSamples(rig_of(rig), clock_from_host), how, as_json)
@@ -147,9 +149,9 @@ def summary(
 def _pooled_summary(
     sources: "list[RecordingSource]", task: "TakeSamples", how: BatchOptions, as_json: bool
 ) -> None:
+    from chrono.reports.findings_text import Findings
     from chrono.reports.pooled_text import pooled_data, pooled_text
     from chrono.session.pooled_samples import pooled_of
-    from chrono.session.recording_loader import Findings
 
     findings = Findings()
     pooled = pooled_of(all_of(sources, task, how, findings))
@@ -180,9 +182,9 @@ def compare(
     from chrono.errors import OptionError
     from chrono.measuring.setup_comparison import compare_groups
     from chrono.reports.comparison_text import comparison_data, comparison_text
+    from chrono.reports.findings_text import Findings
     from chrono.season.batch_tasks import TakeSamples
     from chrono.session.pooled_samples import groups_from, pooled_groups, pooled_of
-    from chrono.session.recording_loader import Findings
 
     findings, task = Findings(), TakeSamples(rig_of(rig), clock_from_host)
     recordings = all_of(sources, task, how, findings)

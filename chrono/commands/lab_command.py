@@ -19,7 +19,7 @@ from chrono.commands.command_options import (
 from chrono.errors import ChronoError, OptionError
 
 if TYPE_CHECKING:
-    from chrono.session.recording_loader import Findings
+    from chrono.reports.findings_text import Findings
     from chrono.teaching.error_lab import LabView
     from chrono.teaching.guesses import Guess
     from chrono.teaching.lab_bench import Bench
@@ -78,11 +78,11 @@ def lab(
     On a terminal a screen to play with; else everything once as text. Estimates are kept
     beside the recording, or in this folder without one; `chrono guesses` lists them.
     """
-    from chrono.session.recording_loader import Findings
+    from chrono.reports.findings_text import Findings, start_findings
     from chrono.teaching.lab_start import start_of
 
-    findings = Findings()
-    start = start_of(file, rig_of(rig), findings)
+    start = start_of(file, rig_of(rig))
+    findings = Findings(start_findings(start))
     options = {
         "spacing": spacing,
         "tick": tick,
@@ -115,21 +115,28 @@ def guesses(
 ) -> None:
     """List what classes estimated of an error, beside what was computed; CSV or JSON."""
     from chrono.reports.atomic_file import check_new, write_new
-    from chrono.reports.lab_text import guesses_csv, guesses_data
-    from chrono.session.recording_loader import Findings
+    from chrono.reports.findings_text import Findings
+    from chrono.reports.lab_text import guesses_csv, guesses_data, unread_guess_lines
     from chrono.teaching.guesses import files_of, read_guesses
 
     if output is not None:
         check_new(output, (".csv",))
     findings = Findings()
-    found = [g for path in files_of(places) for g in read_guesses(path, findings.lines)]
+    found = []
+    for path in files_of(places):
+        read, others = read_guesses(path)
+        found += read
+        findings.lines += unread_guess_lines(path, others)
     if as_json:
         print_json(guesses_data(found))
     elif output is None:
         print(guesses_csv(found), end="")
     else:
         write_new(output, guesses_csv(found).encode())
-        print(f"{len(found)} guesses written to {output}", file=sys.stderr)
+        print(
+            f"{len(found)} {'guess' if len(found) == 1 else 'guesses'} written to {output}",
+            file=sys.stderr,
+        )
     end(findings)
 
 

@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from chrono.measuring.body_in_air import MovingBody
     from chrono.measuring.launch import Launch
     from chrono.measuring.propagation import Quantity
+    from chrono.reports.findings_text import Findings
     from chrono.reports.launch_text import UserUnits
     from chrono.rigs.rig_model import Rig
-    from chrono.session.recording_loader import Findings
     from chrono.session.session import Session
 
 MaybeRecording = Annotated[

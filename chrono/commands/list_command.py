@@ -10,7 +10,8 @@ from chrono.errors import ChronoError, OptionError
 
 if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
-    from chrono.season.logbook import LogEntry, LogOrder
+    from chrono.season.logbook import LogOrder
+    from chrono.session.log_entry import LogEntry
 
 Folders = Annotated[
     list[str] | None,
@@ -37,9 +38,9 @@ def list_recordings(
 ) -> None:
     """Show the log book of a folder: each recording's date, rig, setups, counts, notes."""
     from chrono.commands.command_options import wants_dashboard
+    from chrono.reports.findings_text import Findings
+    from chrono.reports.logbook_text import logbook_data, logbook_text
     from chrono.season.logbook import LogOrder, MakeEntry, in_order_of
-    from chrono.season.logbook_text import logbook_data, logbook_text
-    from chrono.session.recording_loader import Findings
 
     if choose and not wants_dashboard(False, as_json):
         raise OptionError(
@@ -64,15 +65,15 @@ def _replay_what_is_chosen(
     """Show the log book and the chosen replay in turn, until the log book is left."""
     from pathlib import Path
 
-    from chrono.dashboard.app import show_replay
-    from chrono.dashboard.logbook import LogBook
-    from chrono.session.recording_loader import Findings
+    from chrono.dashboard.dashboard_app import show_replay
+    from chrono.dashboard.logbook_app import LogBookApp
+    from chrono.reports.findings_text import Findings
 
-    book = LogBook(entries, order, reverse)
+    book = LogBookApp(entries, order, reverse)
     while (chosen := book.run()) is not None:
         said = ""
         try:
             show_replay(Path(chosen.where), rig, 1.0, Findings())
         except ChronoError as error:
             said = f"{error.where}: {error.message}"
-        book = LogBook(entries, book.order, book.reverse, chosen, said)
+        book = LogBookApp(entries, book.order, book.reverse, chosen, said)

@@ -46,6 +46,7 @@ def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) 
 
     Exit code 1 where it says what is hardly possible.
     """
+    from chrono.reports.doubts_text import doubt_text
     from chrono.rigs.plausibility import rig_doubts
     from chrono.rigs.rig_file import load_rig, rig_record
 
@@ -57,7 +58,7 @@ def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) 
         f"{plain(str(file))}: {'doubtful' if doubts else 'a sound rig'}",
     )
     for doubt in doubts:
-        print(f"{plain(str(file))}: {doubt}", file=sys.stderr)
+        print(f"{plain(str(file))}: {doubt_text(doubt, rig)}", file=sys.stderr)
     if doubts:
         raise typer.Exit(1)
 

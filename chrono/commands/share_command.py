@@ -15,8 +15,8 @@ from chrono.safe_text import plain
 if TYPE_CHECKING:
     import socket
 
+    from chrono.reports.findings_text import Findings
     from chrono.session.follow_run import FollowRun
-    from chrono.session.recording_loader import Findings
     from chrono.sharing.share_server import DisplayOptions
 
 DEFAULT_PORT = 8765
@@ -75,7 +75,7 @@ def share(
     baud: Baud = 250_000,
 ) -> None:
     """Show speeds, plot and statistics on every screen in the room, as they are clocked."""
-    from chrono.session.recording_loader import Findings
+    from chrono.reports.findings_text import Findings
     from chrono.sharing.web_address import LOCALHOST, listen, network_address
 
     wishes, findings = _wishes(unit, decimal_comma), Findings()
@@ -142,7 +142,7 @@ def _share_file(
         shown = url_of(bound, token)
         serve(run, bound, token, wishes, lambda: _tell_address(shown, bool(token), run.name))
     finally:
-        findings.lines += run.close()
+        findings.take(run.close())
     tell("stopped")
 
 

@@ -66,8 +66,8 @@ def fall(
     """
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import fall_result
+    from chrono.reports.findings_text import Findings
     from chrono.reports.trajectory_text import fall_data, fall_text
-    from chrono.session.recording_loader import Findings
 
     findings = Findings()
     goal, given = _fall_goal(recording is not None, height, time, speed)
@@ -232,7 +232,7 @@ def flight(
 
     With --landed: the drag coefficient and terminal speed with which it lands there.
     """
-    from chrono.session.recording_loader import Findings
+    from chrono.reports.findings_text import Findings
 
     findings, aim = Findings(), aim_of(angle, height, wind)
     told = launches_from(
@@ -336,8 +336,8 @@ def stop(
     """Tell the way, deceleration, force, time and energy of a stop, each from each."""
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import stop_result
+    from chrono.reports.findings_text import Findings
     from chrono.reports.trajectory_text import stop_data, stop_text
-    from chrono.session.recording_loader import Findings
 
     findings, how = Findings(), law_of(law)
     goal, given = _stop_goal(distance, limit, mean, force, time)

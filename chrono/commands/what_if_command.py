@@ -62,13 +62,14 @@ def whatif(
     The recorded lines go the same way a second time, coarser or believed of another rig; what
     is supposed may be combined. The recording stays as it is.
     """
+    from chrono.reports.findings_text import Findings, recording_findings
     from chrono.reports.what_if_text import what_if_data, what_if_text
-    from chrono.session.recording_loader import Findings, read_all
+    from chrono.session.recording_loader import read_all
     from chrono.teaching.what_if import what_if
 
     as_if = _supposed(tick, phase, spacing, clock, edges)
-    findings = Findings()
-    (recorded,) = read_all([file], rig_of(rig), findings, clock_from_host)
+    (recorded,) = read_all([file], rig_of(rig), clock_from_host)
+    findings = Findings(recording_findings(recorded))
     found = what_if(recorded, as_if)
     if not found.compared.any():
         findings.lines.append(f"{file}: no shot is counted both as recorded and so")

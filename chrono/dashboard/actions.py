@@ -1,6 +1,50 @@
-"""Everything the operator can do: one table for keys, footer, command palette and help."""
+"""Everything that the operator can do: one table for keys, key bar, command palette and help.
 
+Each action says in which situation it is possible. Nothing else decides that; a key whose
+action is not possible is neither shown nor heard.
+"""
+
+from collections.abc import Callable
 from dataclasses import dataclass
+
+SCREENS = ("shots", "far", "comparison", "beams", "help")
+"""The screens of a run, each with a key of its own."""
+
+
+@dataclass(frozen=True)
+class Situation:
+    """
+    What decides which actions are possible.
+
+    Attributes
+    ----------
+    screen : str
+        One of `SCREENS`; "lab" while the error lab is in front; empty while a recording is
+        read.
+    live : bool
+        A board is being clocked.
+    replayed : bool
+        A recording is shown again by its own time.
+    finished : bool
+        Nothing more will come.
+    takes_records : bool
+        What the operator says has a place to go.
+    undoable : bool
+        The operator said something that can be taken back.
+    sought : bool
+        A shot was looked for.
+    disk_trouble : bool
+        The recording cannot be written where it is.
+    """
+
+    screen: str = ""
+    live: bool = False
+    replayed: bool = False
+    finished: bool = False
+    takes_records: bool = False
+    undoable: bool = False
+    sought: bool = False
+    disk_trouble: bool = False
 
 
 @dataclass(frozen=True)
@@ -11,246 +55,156 @@ class Action:
     Attributes
     ----------
     name : str
-        The app's method is ``action_<name>``.
-    key, shown_key : str
-        The key as Textual names it and as people see it.
+        The method is ``action_<name>``: of the Shots screen for the group "shot", else of the
+        application.
+    key : str
+        As Textual names it.
     label : str
-        For the footer, one or two words.
+        For the key bar, one or two words.
     title, help : str
         For the command palette and the help screen.
+    group : str
+        "shot", "live", "replay" or "session": what it is about.
+    when : callable
+        Whether it is possible, on one of its screens.
+    screens : tuple of str
+        Where it is possible.
+    rank : int or None
+        A narrow key bar leaves out the least rank first; None is always kept.
+    shown_key : str
+        The key as people see it, empty if that is `key`.
     """
 
     name: str
     key: str
-    shown_key: str
     label: str
     title: str
     help: str
+    group: str
+    when: Callable[[Situation], bool] = lambda now: True
+    screens: tuple[str, ...] = SCREENS
+    rank: int | None = None
+    shown_key: str = ""
+
+    def possible(self, now: Situation) -> bool:
+        """Return whether it can be done now."""
+        return now.screen in self.screens and self.when(now)
+
+    @property
+    def sign(self) -> str:
+        """The key as people see it."""
+        return self.shown_key or self.key
 
 
+ON_SHOTS = ("shots",)
+
+
+def _clocking(now: Situation) -> bool:
+    """What holds from now on has no place in a recording that is shown."""
+    return now.live and not now.finished
+
+
+def _playing(now: Situation) -> bool:
+    return now.replayed and not now.finished
+
+
+def _takes_records(now: Situation) -> bool:
+    return now.takes_records
+
+
+def _sought(now: Situation) -> bool:
+    return now.sought
+
+
+def _others(screen: str) -> tuple[str, ...]:
+    return tuple(name for name in SCREENS if name != screen)
+
+
+# fmt: off
 ACTIONS = (
-    Action(
-        "new_setup",
-        "n",
-        "n",
-        "Setup",
-        "New setup",
-        "Name the launch conditions that hold from the next shot on.",
-    ),
-    Action(
-        "correct_setup",
-        "i",
-        "i",
-        "Edit setup",
-        "Show or correct the selected shot's setup",
-        "Its name, conditions and body, for all shots of that setup.",
-    ),
-    Action(
-        "set_aside",
-        "a",
-        "a",
-        "Set aside",
-        "Set the selected shot aside",
-        "Keep it, but out of the statistics, with the reason.",
-    ),
-    Action(
-        "count_again",
-        "c",
-        "c",
-        "Count",
-        "Count the selected shot",
-        "Take a shot that was set aside or held into the statistics.",
-    ),
-    Action(
-        "note",
-        "t",
-        "t",
-        "Note",
-        "Note on the selected shot",
-        "Write down what you saw of this shot.",
-    ),
-    Action(
-        "session_note",
-        "T",
-        "T",
-        "Session note",
-        "Note on the session",
-        "Write down what concerns all shots.",
-    ),
-    Action(
-        "hold",
-        "h",
-        "h",
-        "Hold",
-        "Hold on or off",
-        "People near the gates: edges are recorded, shots are not counted.",
-    ),
-    Action(
-        "undo",
-        "z",
-        "z",
-        "Undo",
-        "Take back what was said last",
-        "Set aside, count, note, setup, hold: as if it had not been said.",
-    ),
-    Action(
-        "pause",
-        "space",
-        "space",
-        "Pause",
-        "Pause or go on",
-        "Hold the recorded time, or let it run on.",
-    ),
-    Action(
-        "faster", "plus", "+", "Faster", "Replay faster", "Let the recorded time pass faster."
-    ),
-    Action(
-        "slower",
-        "minus",
-        "-",
-        "Slower",
-        "Replay slower",
-        "Let the recorded time pass more slowly.",
-    ),
-    Action(
-        "next_shot",
-        "full_stop",
-        ".",
-        "Next shot",
-        "Go to the next shot",
-        "Let the recorded time pass up to the next shot and pause there.",
-    ),
-    Action(
-        "previous_shot",
-        "comma",
-        ",",
-        "Shot before",
-        "Go back to the shot before",
-        "Let the recorded time be where the shot before the latest one came.",
-    ),
-    Action(
-        "find",
-        "slash",
-        "/",
-        "Find",
-        "Find a shot",
-        "Go to a shot by its number, or by part of its setup, a flag or its note.",
-    ),
-    Action("next_match", "x", "x", "Next", "Next shot found", "Go on to the next such shot."),
-    Action(
-        "previous_match",
-        "X",
-        "X",
-        "Back",
-        "Shot found before",
-        "Go back to the last such shot before.",
-    ),
-    Action(
-        "whole_shot",
-        "enter",
-        "Enter",
-        "All of it",
-        "All of the selected shot",
-        "Its setup, flags and note, with nothing cut off.",
-    ),
-    Action(
-        "motion",
-        "m",
-        "m",
-        "Motion",
-        "Energy, momentum, Mach number and range",
-        "What the selected shot's speed means, and how far such a body would fly.",
-    ),
-    Action(
-        "unit",
-        "u",
-        "u",
-        "Unit",
-        "Another unit of speed",
-        "Show speeds in m/s, km/h, ft/s or mph in turn.",
-    ),
-    Action(
-        "plot",
-        "p",
-        "p",
-        "Plot",
-        "Plot on or off",
-        "Show the speed per shot, on a small screen in the place of the table.",
-    ),
-    Action(
-        "histogram",
-        "g",
-        "g",
-        "Histogram",
-        "Histogram or speed by shot",
-        "Show how often which speed came in this setup, in the place of the plot.",
-    ),
-    Action(
-        "write_elsewhere",
-        "w",
-        "w",
-        "Write elsewhere",
-        "Write the recording to a second place",
-        "When the disk is full or gone: go on in a new file that holds everything.",
-    ),
-    Action(
-        "signal",
-        "k",
-        "k",
-        "Signal",
-        "Signal of a new shot",
-        "None, a bell or a flash for each shot; it is remembered.",
-    ),
-    Action("shots", "s", "s", "Shots", "Shots", "Speeds, statistics and the table of shots."),
-    Action(
-        "far",
-        "f",
-        "f",
-        "Far view",
-        "Far view",
-        "The last speed as large as the terminal, to be read from metres away.",
-    ),
-    Action(
-        "comparison",
-        "v",
-        "v",
-        "Compare",
-        "Compare setups",
-        "Is one faster, and how sure is that? Every shot, the means, the differences.",
-    ),
-    Action(
-        "beams",
-        "b",
-        "b",
-        "Beams",
-        "Beams",
-        "Gates, link and clock now: ready, or not ready because of what.",
-    ),
-    Action(
-        "lab",
-        "l",
-        "l",
-        "Error lab",
-        "Error lab",
-        "Try what tick, gates and clock do to the ±, beginning with these gates.",
-    ),
-    Action(
-        "help", "question_mark", "?", "Help", "Help", "Keys, flags, cautions, and what ± means."
-    ),
-    Action("quit", "q", "q", "Quit", "Quit", "End the session; the recording is kept."),
+    Action("new_setup", "n", "Setup", "New setup",
+           "Name the launch conditions that hold from the next shot on.", "live", _clocking),
+    Action("correct_setup", "i", "Edit setup", "Show or correct the selected shot's setup",
+           "Its name, conditions and body, for all shots of that setup.",
+           "shot", _takes_records, ON_SHOTS, rank=12),
+    Action("set_aside", "a", "Set aside", "Set the selected shot aside",
+           "Keep it, but out of the statistics, with the reason.",
+           "shot", _takes_records, ON_SHOTS, rank=24),
+    Action("count_again", "c", "Count", "Count the selected shot",
+           "Take a shot that was set aside or held into the statistics.",
+           "shot", _takes_records, ON_SHOTS, rank=15),
+    Action("note", "t", "Note", "Note on the selected shot",
+           "Write down what you saw of this shot.", "shot", _takes_records, ON_SHOTS, rank=17),
+    Action("session_note", "T", "Session note", "Note on the session",
+           "Write down what concerns all shots.", "session", _takes_records, rank=2),
+    Action("hold", "h", "Hold", "Hold on or off",
+           "People near the gates: edges are recorded, shots are not counted.",
+           "live", _clocking),
+    Action("undo", "z", "Undo", "Take back what was said last",
+           "Set aside, count, note, setup, hold: as if it had not been said.",
+           "session", lambda now: now.undoable, rank=22),
+    Action("pause", "space", "Pause", "Pause or go on",
+           "Hold the recorded time, or let it run on.", "replay", _playing),
+    Action("faster", "plus", "Faster", "Replay faster",
+           "Let the recorded time pass faster.", "replay", _playing, rank=18, shown_key="+"),
+    Action("slower", "minus", "Slower", "Replay slower",
+           "Let the recorded time pass more slowly.",
+           "replay", _playing, rank=10, shown_key="-"),
+    Action("next_shot", "full_stop", "Next shot", "Go to the next shot",
+           "Let the recorded time pass up to the next shot and pause there.",
+           "replay", _playing, rank=19, shown_key="."),
+    Action("previous_shot", "comma", "Shot before", "Go back to the shot before",
+           "Let the recorded time be where the shot before the latest one came.",
+           "replay", lambda now: now.replayed, rank=9, shown_key=","),
+    Action("find", "slash", "Find", "Find a shot",
+           "Go to a shot by its number, or by part of its setup, a flag or its note.",
+           "shot", screens=ON_SHOTS, rank=21, shown_key="/"),
+    Action("next_match", "x", "Next", "Next shot found",
+           "Go on to the next such shot.", "shot", _sought, ON_SHOTS, rank=14),
+    Action("previous_match", "X", "Back", "Shot found before",
+           "Go back to the last such shot before.", "shot", _sought, ON_SHOTS, rank=5),
+    Action("whole_shot", "enter", "All of it", "All of the selected shot",
+           "Its setup, flags and note, with nothing cut off.",
+           "shot", screens=ON_SHOTS, rank=7, shown_key="Enter"),
+    Action("motion", "m", "Motion", "Energy, momentum, Mach number and range",
+           "What the selected shot's speed means, and how far such a body would fly.",
+           "shot", screens=ON_SHOTS, rank=4),
+    Action("unit", "u", "Unit", "Another unit of speed",
+           "Show speeds in m/s, km/h, ft/s or mph in turn.",
+           "session", screens=("shots", "far", "comparison"), rank=11),
+    Action("plot", "p", "Plot", "Plot on or off",
+           "Show the speed per shot, on a small screen in the place of the table.",
+           "shot", screens=ON_SHOTS, rank=13),
+    Action("histogram", "g", "Histogram", "Histogram or speed by shot",
+           "Show how often which speed came in this setup, in the place of the plot.",
+           "shot", screens=ON_SHOTS, rank=6),
+    Action("write_elsewhere", "w", "Write elsewhere", "Write the recording to a second place",
+           "When the disk is full or gone: go on in a new file that holds everything.",
+           "session", lambda now: now.disk_trouble),
+    Action("signal", "k", "Signal", "Signal of a new shot",
+           "None, a bell or a flash for each shot; it is remembered.",
+           "session", lambda now: not now.finished, rank=1),
+    Action("shots", "s", "Shots", "Shots",
+           "Speeds, statistics and the table of shots.",
+           "session", screens=_others("shots"), rank=20),
+    Action("far", "f", "Far view", "Far view",
+           "The last speed as large as the terminal, to be read from metres away.",
+           "session", screens=_others("far"), rank=23),
+    Action("comparison", "v", "Compare", "Compare setups",
+           "Is one faster, and how sure is that? Every shot, the means, the differences.",
+           "session", screens=_others("comparison"), rank=8),
+    Action("beams", "b", "Beams", "Beams",
+           "Gates, link and clock now: ready, or not ready because of what.",
+           "session", screens=_others("beams"), rank=16),
+    Action("lab", "l", "Error lab", "Error lab",
+           "Try what tick, gates and clock do to the ±, beginning with these gates.",
+           "session", rank=3),
+    Action("help", "question_mark", "Help", "Help",
+           "Keys, flags, cautions, and what ± means.",
+           "session", screens=_others("help"), shown_key="?"),
+    Action("quit", "q", "Quit", "Quit",
+           "End the session; the recording is kept.", "session", screens=("", *SCREENS)),
 )
+# fmt: on
 
-GIVE_WAY = (
-    "signal", "session_note", "lab", "motion", "previous_match", "histogram", "whole_shot",
-    "comparison", "previous_shot", "slower", "unit", "correct_setup", "plot", "next_match",
-    "count_again", "beams", "note", "faster", "next_shot", "shots", "find", "undo", "far",
-    "set_aside",
-)  # fmt: skip
-"""Which keys leave a narrow screen's footer first; Help and the command palette keep them."""
-
-REPLAY_ONLY = {"pause", "faster", "slower", "next_shot", "previous_shot"}
-LIVE_ONLY = {"new_setup", "hold"}
-"""A replay shows a recording as it was: what holds from now on has no place in it."""
-
-RECORDS = {"correct_setup", "set_aside", "count_again", "note", "session_note"}
-"""What the operator says of shots; with those of `LIVE_ONLY`, all that a recording takes."""
+ACTION = {action.name: action for action in ACTIONS}

@@ -1,21 +1,27 @@
-"""Dialogs: one line of text, a new setup, whether to quit. Each returns what was entered."""
+"""Dialogs: a line of text, a setup, whether to change or to quit, lines to read, the caution.
+
+An action that asks awaits the answers (`asks`). Keys come faster than a dialog is put up: a
+barcode reader, a paste, a quick hand. Those that come before it takes keys are kept, and typed
+once it does, so nothing that was typed is lost.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import ClassVar
+from asyncio import sleep
+from collections.abc import Callable, Coroutine, Sequence
+from functools import wraps
+from typing import Any, ClassVar, TypeVar
 
-from textual import on
-from textual.app import ComposeResult
+from textual import events, on
+from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
-from textual.screen import ModalScreen
+from textual.screen import ModalScreen, Screen
 from textual.widgets import Input, Label, Static
 
-from chrono.cautions import CAUTION_LINE
-from chrono.dashboard.fields import Field, TypedDialog
-from chrono.dashboard.forms import read_setup_form, setup_form
-from chrono.dashboard.words import fit
+from chrono.cautions import CAUTION, CAUTION_LINE
+from chrono.dashboard.clipped_text import fit
+from chrono.dashboard.setup_form import read_setup_form, setup_form
 from chrono.errors import ChronoError
 from chrono.safe_text import plain
 from chrono.session.operator_records import TEXT_LIMIT, Setup
@@ -25,6 +31,100 @@ CHANGE_TEXT = """\
 So far nothing was written. What you say would be added at the end of the recording; nothing \
 in it is altered, and z takes back what was said. You are asked once.
 """
+ACKNOWLEDGE = "Enter: all of this holds      q: quit\nThe gates are being recorded meanwhile."
+
+ASKING = "dialog"
+"""The group of the workers that wait for an answer."""
+
+Owner = TypeVar("Owner", bound="App[Any] | Screen[Any]")
+
+
+def asks(
+    action: Callable[[Owner], Coroutine[Any, Any, None]],
+) -> Callable[[Owner], Coroutine[Any, Any, None]]:
+    """
+    Let an action await the answers of dialogs.
+
+    It runs in a worker, since an answer may take long. The key's own handling ends once the
+    first dialog is there or all is done, so a second key goes to the dialog, never to another
+    action. Nothing that takes time may stand before the first dialog.
+    """
+
+    @wraps(action)
+    async def start(owner: Owner) -> None:
+        app = owner if isinstance(owner, App) else owner.app
+        before = app.screen_stack[-1:]
+        worker = owner.run_worker(action(owner), group=ASKING)
+        while not worker.is_finished and app.screen_stack[-1:] == before:
+            await sleep(0)
+
+    return start
+
+
+Answer = TypeVar("Answer")
+
+
+class Field(Input):
+    """A field; what is pasted with tabs goes to the fields from this one on."""
+
+    def on_paste(self, event: events.Paste) -> None:
+        """Share out what is pasted."""
+        texts = event.text.partition("\n")[0].rstrip("\r").split("\t")
+        if len(texts) < 2:
+            return
+        event.prevent_default()
+        event.stop()
+        fields = list(self.screen.query(Field))
+        for field, text in zip(fields[fields.index(self) :], texts, strict=False):
+            field.insert_text_at_cursor(text)
+            field.focus()
+
+
+class TypedDialog(ModalScreen[Answer]):
+    """A dialog with fields; `take` gets the keys that no field has got."""
+
+    AUTO_FOCUS = ""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._early: list[events.Key] = []
+        self.stands = False
+        """Whether its fields take keys themselves."""
+
+    def on_mount(self) -> None:
+        """Stand once everything is there."""
+        self.call_after_refresh(self._begin)
+
+    async def take(self, event: events.Key) -> None:
+        """Type a key, or keep it until that can be done."""
+        if self.stands:
+            await self._type(event)
+        else:
+            self._early.append(event)
+
+    async def _begin(self) -> None:
+        fields = self.query(Field)
+        if not fields:
+            return  # it has been left already
+        self.set_focus(fields.first())
+        self.stands = True
+        for event in self._early:
+            await self._type(event)
+
+    async def _type(self, event: events.Key) -> None:
+        field = self.focused
+        if event.key == "escape":
+            self.dismiss(None)
+        elif not isinstance(field, Field):
+            return
+        elif event.key == "tab":
+            self.focus_next(Field)
+        elif event.key == "enter":
+            await field.action_submit()
+        elif event.key == "backspace":
+            field.action_delete_left()
+        elif event.is_printable and event.character is not None:
+            field.insert_text_at_cursor(event.character)
 
 
 class TextDialog(TypedDialog[str | None]):
@@ -228,10 +328,33 @@ class LinesDialog(ModalScreen[None]):
             classes="box",
         )
 
-    def tell(self, lines: Sequence[str]) -> None:
+    def show(self, lines: Sequence[str]) -> None:
         """Show other lines, if it is still there."""
-        if self.is_attached:
-            self.query_one("#told", Static).update("\n".join(plain(line) for line in lines))
+        for text in self.query("#told").results(Static):
+            text.update("\n".join(plain(line) for line in lines))
+
+
+class CautionScreen(ModalScreen[None]):
+    """Stays until it is acknowledged; clocking goes on behind it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter,space", "acknowledge", "All of this holds"),
+        Binding("q", "app.quit", "Quit"),
+    ]
+
+    def compose(self) -> ComposeResult:
+        """Show the cautions in a box."""
+        heading, _, rest = CAUTION.partition("\n")
+        yield Vertical(
+            Static(heading, id="heading", markup=False),
+            Static(rest.replace("\n  ", " "), markup=False),
+            Static(ACKNOWLEDGE, id="acknowledge", markup=False),
+            classes="box",
+        )
+
+    def action_acknowledge(self) -> None:
+        """Let the operator go on."""
+        self.dismiss()
 
 
 def plain_lines(text: str) -> str:

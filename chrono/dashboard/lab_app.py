@@ -1,17 +1,12 @@
 """The error lab as an application of its own."""
 
-from pathlib import Path
-
-from textual.app import App
-
-from chrono.dashboard.calm import freeze_widgets, short_turns
-from chrono.dashboard.colours import ON_DARK, ON_LIGHT
-from chrono.dashboard.lab import LabScreen
-from chrono.dashboard.memory import recall
+from chrono.dashboard.base_app import BaseApp
+from chrono.dashboard.lab_screen import LabScreen
+from chrono.dashboard.thread_latency import freeze_widgets, short_turns
 from chrono.teaching.lab_start import LabStart
 
 
-class LabApp(App[None]):
+class LabApp(BaseApp[None]):
     """
     Shows the lab until it is left.
 
@@ -23,14 +18,9 @@ class LabApp(App[None]):
     """
 
     TITLE = "chrono lab"
-    CSS_PATH = Path(__file__).with_name("dashboard.tcss")
 
     def __init__(self, start: LabStart, *, hidden: bool = False) -> None:
         super().__init__()
-        self.ansi_theme_dark, self.ansi_theme_light = ON_DARK, ON_LIGHT
-        theme = recall().theme
-        if theme in self.available_themes:
-            self.theme = theme
         self._start, self._hidden = start, hidden
 
     def on_mount(self) -> None:

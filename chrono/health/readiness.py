@@ -1,15 +1,18 @@
 """Whether the gates are ready: what was observed, judged item by item.
 
-`Observation` holds plain numbers about a stretch of watching. `judge_readiness` turns it into a
-`Readiness` with one line per item, a verdict, and what to do about each trouble. Knows nothing
-of ports and screens.
+`Observation` holds plain numbers about a stretch of watching; `judge_readiness` decides for
+each item whether it is in the way of clocking. Knows nothing of ports and screens, and writes
+no sentences.
 """
 
-from dataclasses import dataclass, field
-from math import floor, inf, isfinite, log10
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from math import inf, isfinite
 
 from chrono.clock.clock_rate import ClockEstimate
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
+from chrono.processor.passage_pairing import LENGTH_TOLERANCE
 
 BLOCKED_LIMIT_S = 3.0
 """No body and no passer-by blocks a gate for longer."""
@@ -108,22 +111,86 @@ class Observation:
     bounce_s: float = 0.0
     jitter_s: float = inf
 
+    def gate(self, name: str) -> GateObservation:
+        """Return what was seen of gate A or B."""
+        return self.gates["AB".index(name)]
+
+    def per_min(self, count: int) -> float:
+        """Return how often a minute something happened that was counted so often."""
+        return 60 * count / self.span_s if self.span_s > 0 else 0.0
+
+    @property
+    def bad_lines(self) -> int:
+        """Lines damaged or lost, whichever are more."""
+        return max(self.damaged, self.lost_lines)
+
+    @property
+    def hidden(self) -> int:
+        """The last shots of which no edge bounced: noise may have moved these unseen."""
+        return self.timed - self.bounced
+
+    @property
+    def knows_rate(self) -> bool:
+        """Whether the beats tell the counter's rate with an uncertainty."""
+        return self.clock is not None and isfinite(self.clock.U95)
+
+    @property
+    def rate_off(self) -> float:
+        """How far the rate is from what the rig says, relative; 0 while it is not known."""
+        if self.clock is None or not self.knows_rate:
+            return 0.0
+        return self.clock.rate_error - self.rate_error
+
+
+class Aspect(StrEnum):
+    """What is looked at."""
+
+    LINK = "link"
+    BEAM = "beam"
+    FLICKER = "flicker"
+    NOISE = "noise"
+    CHATTER = "chatter"
+    LINES = "lines"
+    BOARD = "board"
+    BEATS = "beats"
+    CLOCK = "clock"
+    BOUNCE = "bounce"
+    JITTER = "jitter"
+    BODY = "body"
+
 
 @dataclass(frozen=True)
 class ReadinessItem:
-    """One line of the health: what is looked at, its reading, what is wrong, what to do."""
+    """
+    One thing that was looked at.
 
-    name: str
-    reading: str
-    trouble: str = ""
-    """A reason for not being ready, empty if all is well."""
-    advice: str = ""
+    Attributes
+    ----------
+    aspect : Aspect
+    troubled : bool
+        Whether it stands against clocking.
+    gate : str
+        `A` or `B` where it is one gate's, else empty.
+    setup : str
+        Whose bodies, where it is about bodies.
+    """
+
+    aspect: Aspect
+    troubled: bool = False
+    gate: str = ""
+    setup: str = ""
+
+    @property
+    def name(self) -> str:
+        """What was looked at, and of which gate."""
+        return f"{self.aspect} {self.gate}" if self.gate else str(self.aspect)
 
 
 @dataclass(frozen=True)
 class Readiness:
-    """All items in order; ready if none has a trouble."""
+    """What was observed and all items in order; ready if none is troubled."""
 
+    seen: Observation
     items: tuple[ReadinessItem, ...]
     timing: TimingJitter | None = None
     """What the shots tell of the jitter, where they do."""
@@ -138,197 +205,78 @@ class Readiness:
     @property
     def troubles(self) -> tuple[ReadinessItem, ...]:
         """The items that stand against it."""
-        return tuple(item for item in self.items if item.trouble)
-
-    @property
-    def verdict(self) -> str:
-        """`ready`, or `not ready because` with all reasons."""
-        reasons = "; ".join(item.trouble for item in self.troubles)
-        return f"not ready because {reasons}" if reasons else "ready"
+        return tuple(item for item in self.items if item.troubled)
 
 
 def judge_readiness(seen: Observation) -> Readiness:
     """Return the health of the gates, the link and the clock from what was observed."""
     if not seen.lines:
-        return Readiness((_nothing_came(seen),))
-    gates = (
-        item
-        for name, gate in zip("AB", seen.gates, strict=True)
-        for item in _gate_items(name, gate, seen.span_s)
+        return Readiness(seen, (ReadinessItem(Aspect.LINK, troubled=True),))
+    gates = [item for name in "AB" for item in _gate_items(name, seen)]
+    link = [
+        ReadinessItem(
+            Aspect.LINES, seen.bad_lines > max(FIRST_DAMAGED, LOST_SHARE * seen.lines)
+        ),
+    ]
+    if seen.has_beats:
+        link += [
+            ReadinessItem(Aspect.BOARD, bool(seen.board_lost or seen.restarts)),
+            ReadinessItem(Aspect.BEATS, seen.silence_s > BEAT_LIMIT_S),
+        ]
+    clock, bounce = (
+        ReadinessItem(Aspect.CLOCK, _is_off(seen)),
+        ReadinessItem(Aspect.BOUNCE, _hides_noise(seen)),
     )
-    link = (_lines(seen), _board(seen), _beats(seen)) if seen.has_beats else (_lines(seen),)
-    return Readiness((*gates, *link, _clock(seen), _bounce(seen)))
+    return Readiness(seen, (*gates, *link, clock, bounce))
 
 
-def _nothing_came(seen: Observation) -> ReadinessItem:
-    return ReadinessItem(
-        "link",
-        f"no line in {seen.span_s:.0f} s",
-        "no line has come from the board",
-        "check the port, the baud rate, the board's power, and the rig's kind of lines",
-    )
-
-
-def _gate_items(name: str, gate: GateObservation, span_s: float) -> tuple[ReadinessItem, ...]:
+def _gate_items(name: str, seen: Observation) -> tuple[ReadinessItem, ...]:
+    gate = seen.gate(name)
+    blocked = bool(gate.blocked) and gate.blocked_for_s > BLOCKED_LIMIT_S
     return (
-        _beam(name, gate),
-        _flicker(name, gate),
-        _rate(
-            f"noise {name}",
-            gate.noise,
-            span_s,
-            NOISE_PER_MIN,
-            f"gate {name} trips on its own",
-            f"shade gate {name}, keep cables and motors away from its sensor, lower its gain",
-        ),
-        _rate(
-            f"chatter {name}",
-            gate.chatter,
-            span_s,
-            CHATTER_PER_MIN,
-            f"gate {name} chatters at its threshold",
-            f"give the comparator of gate {name} more hysteresis, or raise window.quiet",
-        ),
+        ReadinessItem(Aspect.BEAM, blocked, name),
+        ReadinessItem(Aspect.FLICKER, gate.flicker_hz > 0, name),
+        ReadinessItem(Aspect.NOISE, _is_often(gate.noise, seen, NOISE_PER_MIN), name),
+        ReadinessItem(Aspect.CHATTER, _is_often(gate.chatter, seen, CHATTER_PER_MIN), name),
     )
 
 
-def _beam(name: str, gate: GateObservation) -> ReadinessItem:
-    label = f"beam {name}"
-    if gate.blocked is None:
-        return ReadinessItem(label, "not known yet")
-    if not gate.blocked:
-        return ReadinessItem(label, "clear")
-    reading = f"blocked for {gate.blocked_for_s:.1f} s"
-    if gate.blocked_for_s <= BLOCKED_LIMIT_S:
-        return ReadinessItem(label, reading)
-    return ReadinessItem(
-        label,
-        reading,
-        f"gate {name} is blocked",
-        f"align the lamp and the sensor of gate {name}, look for an obstacle or sunlight",
-    )
-
-
-def _flicker(name: str, gate: GateObservation) -> ReadinessItem:
-    if not gate.flicker_hz:
-        return ReadinessItem(f"flicker {name}", "none")
-    hertz = f"{gate.flicker_hz:.0f} Hz"
-    return ReadinessItem(
-        f"flicker {name}",
-        f"{hertz}, blocked {100 * gate.flicker_duty:.0f} % of the time",
-        f"a lamp makes gate {name} flicker at {hertz}",
-        f"switch off or screen the lamp that shines on gate {name}, or feed it direct current",
-    )
-
-
-def _rate(
-    label: str, count: int, span_s: float, limit: float, trouble: str, advice: str
-) -> ReadinessItem:
+def _is_often(count: int, seen: Observation, limit_per_min: float) -> bool:
     """Judge events a minute; one alone is no rate."""
-    per_min = 60 * count / span_s if span_s > 0 else 0.0
-    reading = f"{count} in {span_s:.0f} s" if count else "none"
-    if count < 2 or per_min <= limit:
-        return ReadinessItem(label, reading)
-    return ReadinessItem(label, reading, f"{trouble} ({per_min:.0f} a minute)", advice)
+    return count >= 2 and seen.per_min(count) > limit_per_min
 
 
-def _bounce(seen: Observation) -> ReadinessItem:
+def _hides_noise(seen: Observation) -> bool:
     """Judge whether shots that bounced by chance tell of noise that the others hide."""
-    if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
-        return ReadinessItem("bounce", "not told by lines without a level")
-    if not seen.bounced:
-        return ReadinessItem(
-            "bounce", f"none in {_shots(seen.timed)}" if seen.timed else "no shots"
-        )
-    reading = f"in {seen.bounced} of {_shots(seen.timed)}"
-    hidden = seen.timed - seen.bounced
-    wanted_s = _rounded_up(seen.bounce_s)
-    if min(seen.bounced, hidden) < FEW_SHOTS or seen.bounce_s <= seen.jitter_s:
-        return ReadinessItem("bounce", reading)
-    return ReadinessItem(
-        "bounce",
-        reading,
-        f"{_shots(hidden)} met that noise without a bounce, and the rig's jitter is too small "
-        "for it",
-        f'state jitter = "{wanted_s * 1e6:g} us" under [clock], or give the comparators more '
-        "hysteresis",
-    )
+    return min(seen.bounced, seen.hidden) >= FEW_SHOTS and seen.bounce_s > seen.jitter_s
 
 
-def _shots(count: int) -> str:
-    return "1 shot" if count == 1 else f"{count} shots"
+def _is_off(seen: Observation) -> bool:
+    """Judge the counter's rate, where lines of this kind tell it and it is known."""
+    if not seen.has_beats or seen.clock is None or not seen.knows_rate:
+        return False
+    return abs(seen.rate_off) > seen.rate_tolerance + seen.clock.U95
 
 
-def _rounded_up(value: float) -> float:
-    """Return the next number with two digits."""
-    step = 10.0 ** (floor(log10(value)) - 1)
-    return -floor(-value / step + 1e-9) * step
+def with_shots(
+    health: Readiness, timing: TimingJitter | None, lengths: Mapping[str, BlockedLengths]
+) -> Readiness:
+    """
+    Return a health with what the shots tell added.
 
-
-def _lines(seen: Observation) -> ReadinessItem:
-    when = f"in the last {seen.span_s:.0f} s"
-    reading = f"{seen.lines} {when}, {seen.damaged} damaged, {seen.lost_lines} lost"
-    bad = max(seen.damaged, seen.lost_lines)
-    if bad <= FIRST_DAMAGED or bad <= LOST_SHARE * seen.lines:
-        return ReadinessItem("lines", reading)
-    share = 100 * bad / max(seen.lines, bad)
-    return ReadinessItem(
-        "lines",
-        reading,
-        f"{share:.1f} % of the lines are damaged or lost",
-        "check the cable, the ground, the baud rate on both sides, and the rig's kind of lines",
-    )
-
-
-def _board(seen: Observation) -> ReadinessItem:
-    reading = f"{seen.board_lost} edges dropped, {seen.restarts} restarts"
-    if seen.board_lost:
-        return ReadinessItem(
-            "board",
-            reading,
-            f"the board dropped {seen.board_lost} edges",
-            "remove what trips the gates so often, or use a faster baud rate",
-        )
-    if seen.restarts:
-        return ReadinessItem(
-            "board",
-            reading,
-            f"the board restarted {_times(seen.restarts)}",
-            "check the board's supply and its reset line",
-        )
-    return ReadinessItem("board", reading)
-
-
-def _beats(seen: Observation) -> ReadinessItem:
-    reading = f"longest silence {seen.silence_s:.1f} s"
-    if seen.silence_s <= BEAT_LIMIT_S:
-        return ReadinessItem("beats", reading)
-    return ReadinessItem(
-        "beats",
-        reading,
-        f"the board was silent for {seen.silence_s:.1f} s",
-        "check that the firmware sends its beat each second and that the link is alive",
-    )
-
-
-def _clock(seen: Observation) -> ReadinessItem:
-    if not seen.has_beats:
-        return ReadinessItem("clock", "rate not known: lines of this kind bring no beats")
-    if seen.clock is None or not isfinite(seen.clock.U95):
-        return ReadinessItem("clock", "rate not known: it needs some minutes of beats")
-    error, allowed = seen.clock.rate_error, seen.rate_tolerance
-    reading = f"rate error {1e6 * error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm"
-    off = error - seen.rate_error
-    if abs(off) <= allowed + seen.clock.U95:
-        return ReadinessItem("clock", reading)
-    return ReadinessItem(
-        "clock",
-        reading,
-        f"the counter's rate is off by {1e6 * off:+.0f} ppm, the rig allows"
-        f" ± {1e6 * allowed:.0f} ppm",
-        "run chrono calibrate clock, or state the clock.rate_tolerance of this board",
-    )
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count} times"
+    Parameters
+    ----------
+    health : Readiness
+    timing : TimingJitter or None
+        None where they do not tell it.
+    lengths : mapping of str to BlockedLengths
+        What the gates saw of each setup's bodies, by the setup's name.
+    """
+    items = [*health.items]
+    if timing is not None:
+        items.append(ReadinessItem(Aspect.JITTER, timing.states_too_little))
+    items += [
+        ReadinessItem(Aspect.BODY, blocking.is_off(LENGTH_TOLERANCE), setup=name)
+        for name, blocking in lengths.items()
+    ]
+    return replace(health, items=tuple(items), timing=timing, lengths=dict(lengths))

@@ -1,4 +1,4 @@
-"""What the calibrations share: the mean of a series, a combined uncertainty, the rig's keys.
+"""What the calibrations share: the mean of a series, a combined uncertainty.
 
 Contributions are those of the error budget. Knows nothing of gates, files or screens.
 """
@@ -22,9 +22,6 @@ from chrono.measuring.error_budget import (
 
 MIN_REPEATS = 5
 """Fewer repeats give a standard deviation that may well be off by half of itself."""
-
-MAX_EVIDENCE = 1000
-"""Characters that a rig file keeps of the evidence."""
 
 
 @dataclass(frozen=True)
@@ -84,33 +81,6 @@ def mean_input(name: str, values: Floats, unit: str = "") -> Input:
     """
     u = float(np.std(values, ddof=1)) / math.sqrt(len(values))
     return normal(name, u, dof=len(values) - 1, nature="shared", unit=unit)
-
-
-def rig_changes(
-    section: str, value: str, u: str, dof: float, date: str, evidence: str, **extra: object
-) -> dict[str, object]:
-    """
-    Return the keys of a rig file that hold a calibration's result.
-
-    Parameters
-    ----------
-    section : str
-        ``clock``, ``latency`` or ``spacing``.
-    value, u : str
-        Result and standard uncertainty with their unit.
-    dof : float
-        Effective degrees of freedom; infinite ones are left out.
-    date : str
-        Day of the calibration, ISO 8601.
-    evidence : str
-        One line that tells what it rests on.
-    **extra
-        Further keys of the section.
-    """
-    keys = {"value": value, "u": u, **extra, "date": date, "evidence": evidence[:MAX_EVIDENCE]}
-    if math.isfinite(dof):
-        keys["dof"] = round(max(dof, 1.0), 2)
-    return {f"calibration.{section}.{key}": item for key, item in keys.items()}
 
 
 def _expanded(parts: tuple[Contribution, ...]) -> float:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from enum import Enum, auto
 
 import numpy as np
 
@@ -30,17 +31,48 @@ GROUPS = (
 )
 """Inputs that one measure lessens together, by how their names begin."""
 
+
+class Way(Enum):
+    """What can be done about a rig's uncertainty."""
+
+    STEEL_RULE = auto()
+    RULE_AND_LENS = auto()
+    CALLIPER = auto()
+    SPACER = auto()
+    DROP_AGAIN = auto()
+    FARTHER_GATES = auto()
+    SHARPER_BEAMS = auto()
+    STRAIGHTER_PATH = auto()
+    TRUER_AIM = auto()
+    BOTH_PAIRS = auto()
+    CRYSTAL_OR_BEATS = auto()
+    BEATS = auto()
+    CRYSTAL = auto()
+    STANDARD = auto()
+    EXCHANGE = auto()
+    INPUT_CAPTURE = auto()
+    LESS_JITTER = auto()
+
+
+@dataclass(frozen=True)
+class Advice:
+    """A way, and how far to go: a length [m] or an angle [rad], NaN where it has no number."""
+
+    way: Way
+    reach: float = math.nan
+
+
 _RULES = (
-    (0.5e-3, "a steel rule, ± 0.5 mm"),
-    (0.2e-3, "a steel rule and a lens, ± 0.2 mm"),
-    (0.05e-3, "a calliper, ± 0.05 mm"),
-    (0.01e-3, "a machined spacer, ± 0.01 mm"),
+    (0.5e-3, Way.STEEL_RULE),
+    (0.2e-3, Way.RULE_AND_LENS),
+    (0.05e-3, Way.CALLIPER),
+    (0.01e-3, Way.SPACER),
 )
-"""Ways to know a spacing and their half-widths [m]; common practice, no source."""
+"""Half-widths that ways to measure a spacing leave [m]; common practice, no source."""
 
 
-Way = Callable[[SpeedModel], tuple[str, SpeedModel]]
-"""Gives in words what to do, and the model of the rig after it."""
+Change = Callable[[SpeedModel], tuple[Advice, SpeedModel]]
+"""Gives what to do, and the model of the rig after it."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +86,7 @@ class Improvement:
         The group of inputs it acts on, one of `GROUPS`.
     U95_halved_mps : float
         U95 at the same speed if the group's inputs were half as uncertain [m/s].
-    text : str
+    advice : Advice
         A concrete way to lessen them.
     U95_mps : float
         U95 that this way gives at the same speed [m/s].
@@ -62,7 +94,7 @@ class Improvement:
 
     group: str
     U95_halved_mps: float
-    text: str
+    advice: Advice
     U95_mps: float
 
 
@@ -106,7 +138,7 @@ def improvements(
     """
     contributions = model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
     groups = [group for group, share in group_shares(contributions).items() if share > 0]
-    ways = _WAYS if beats else _WAYS | {"clock rate": _clock_without_beats}
+    ways = _CHANGES if beats else _CHANGES | {"clock rate": _clock_without_beats}
     found = [_improvement(model, group, ways[group], speed_mps, edges_used) for group in groups]
     return tuple(sorted(found, key=lambda i: i.U95_halved_mps))
 
@@ -115,17 +147,17 @@ def farther_gates(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> Improvement:
     """Return what twice the spacing brings, which lessens all groups but tilt and clock."""
-    text, changed = _farther_gates(model)
+    advice, changed = _farther_gates(model)
     U95_mps = changed.U95(speed_mps, edges_used)  # noqa: N806
-    return Improvement("gate spacing", U95_mps, text, U95_mps)
+    return Improvement("gate spacing", U95_mps, advice, U95_mps)
 
 
 def _improvement(
-    model: SpeedModel, group: str, way: Way, speed_mps: float, edges_used: int
+    model: SpeedModel, group: str, change: Change, speed_mps: float, edges_used: int
 ) -> Improvement:
     halved = _halve(model, group).U95(speed_mps, edges_used)
-    text, changed = way(model)
-    return Improvement(group, halved, text, changed.U95(speed_mps, edges_used))
+    advice, changed = change(model)
+    return Improvement(group, halved, advice, changed.U95(speed_mps, edges_used))
 
 
 def _halve(model: SpeedModel, group: str) -> SpeedModel:
@@ -163,35 +195,32 @@ def _half(quantity: Input) -> Input:
     return _scaled(quantity, 0.5)
 
 
-def _better_spacing(model: SpeedModel) -> tuple[str, SpeedModel]:
+def _better_spacing(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     if not model.trips:
         # Found through the gates: no ruler tells where they trip.
-        text = "drop a ball again from a greater, better measured height: calibrate drop"
-        return text, _halve(model, "gate spacing")
+        return Advice(Way.DROP_AGAIN), _halve(model, "gate spacing")
     half_width = model.spacing.u * math.sqrt(3)
     for reach, way in _RULES:
         if reach < 0.7 * half_width:
-            return f"measure the gate spacing with {way}", replace(
-                model, spacing=rectangular(model.spacing.name, reach, unit="m")
-            )
+            spacing = rectangular(model.spacing.name, reach, unit="m")
+            return Advice(way, reach), replace(model, spacing=spacing)
     return _farther_gates(model)
 
 
-def _farther_gates(model: SpeedModel) -> tuple[str, SpeedModel]:
+def _farther_gates(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     spacing_m = float(f"{2 * model.spacing_m:.2g}")
-    return f"place the gates {spacing_m * 1e3:g} mm apart", replace(model, spacing_m=spacing_m)
+    return Advice(Way.FARTHER_GATES, spacing_m), replace(model, spacing_m=spacing_m)
 
 
-def _sharper_beams(model: SpeedModel) -> tuple[str, SpeedModel]:
-    half_mm = model.trips[0].half_width * 1e3 / 2
-    text = f"narrow the beams with slits, each gate to trip within ± {half_mm:.2g} mm"
-    return text, _halve(model, "trip position")
+def _sharper_beams(model: SpeedModel) -> tuple[Advice, SpeedModel]:
+    half_m = model.trips[0].half_width / 2
+    return Advice(Way.SHARPER_BEAMS, half_m), _halve(model, "trip position")
 
 
-def _straighter_path(model: SpeedModel) -> tuple[str, SpeedModel]:
-    degrees = math.degrees(model.tilt.half_width) / 2
-    text = f"align gates and launcher to within {degrees:.2g}°"
-    return text, replace(model, tilt=tilt(model.tilt.name, model.tilt.half_width / 2))
+def _straighter_path(model: SpeedModel) -> tuple[Advice, SpeedModel]:
+    half_rad = model.tilt.half_width / 2
+    changed = replace(model, tilt=tilt(model.tilt.name, half_rad))
+    return Advice(Way.STRAIGHTER_PATH, half_rad), changed
 
 
 def _closer_chords(quantity: Input, part: float) -> Input:
@@ -200,72 +229,60 @@ def _closer_chords(quantity: Input, part: float) -> Input:
     return chords(quantity.name, quantity.radius_m, part * off_centre_m)
 
 
-def _truer_aim(model: SpeedModel) -> tuple[str, SpeedModel]:
+def _truer_aim(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     chord = model.one_pair.chords
     assert chord is not None, "only chords that are there are lessened"
-    half_mm = chord.ratio * chord.radius_m * 1e3 / 2
-    text = f"aim within {half_mm:.2g} mm of the beams' middle; state it: off_centre"
-    return text, _with_one_pair(model, chords=_closer_chords(chord, 0.5))
+    changed = _with_one_pair(model, chords=_closer_chords(chord, 0.5))
+    return Advice(Way.TRUER_AIM, chord.ratio * chord.radius_m / 2), changed
 
 
-def _both_pairs(model: SpeedModel) -> tuple[str, SpeedModel]:
+def _both_pairs(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     slowing_u = np.zeros_like(model.one_pair.slowing_u)
-    text = "send the trailing edges as well: the mean of both is free of that drag"
-    return text, _with_one_pair(model, slowing_u=slowing_u)
+    return Advice(Way.BOTH_PAIRS), _with_one_pair(model, slowing_u=slowing_u)
 
 
-def _better_clock(model: SpeedModel) -> tuple[str, SpeedModel]:
+def _better_clock(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     half_width = model.rate.u * math.sqrt(3)
     if half_width > 2 * CRYSTAL_TOLERANCE:
-        return _with_clock(
-            model,
-            "use a crystal, or measure the clock: chrono calibrate clock",
-            CRYSTAL_TOLERANCE,
-        )
+        return _with_clock(model, Way.CRYSTAL_OR_BEATS, CRYSTAL_TOLERANCE)
     if half_width > 1.5 * MEASURED_CLOCK_TOLERANCE:
-        return _with_clock(
-            model, "measure the board's clock: chrono calibrate clock", MEASURED_CLOCK_TOLERANCE
-        )
+        return _with_clock(model, Way.BEATS, MEASURED_CLOCK_TOLERANCE)
     return _by_standard(model)
 
 
-def _clock_without_beats(model: SpeedModel) -> tuple[str, SpeedModel]:
+def _clock_without_beats(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     if model.rate.u * math.sqrt(3) > 2 * CRYSTAL_TOLERANCE:
-        return _with_clock(model, "use a board with a crystal", CRYSTAL_TOLERANCE)
+        return _with_clock(model, Way.CRYSTAL, CRYSTAL_TOLERANCE)
     return _by_standard(model)
 
 
-def _by_standard(model: SpeedModel) -> tuple[str, SpeedModel]:
-    text = "compare the counter with a frequency standard"
-    return _with_clock(model, text, model.rate.u * math.sqrt(3) / 5)
+def _by_standard(model: SpeedModel) -> tuple[Advice, SpeedModel]:
+    return _with_clock(model, Way.STANDARD, model.rate.u * math.sqrt(3) / 5)
 
 
-def _with_clock(model: SpeedModel, text: str, tolerance: float) -> tuple[str, SpeedModel]:
-    return text, replace(model, rate=rectangular(model.rate.name, tolerance))
+def _with_clock(model: SpeedModel, way: Way, tolerance: float) -> tuple[Advice, SpeedModel]:
+    return Advice(way), replace(model, rate=rectangular(model.rate.name, tolerance))
 
 
-def _known_latency(model: SpeedModel) -> tuple[str, SpeedModel]:
-    text = "exchange the sensors to measure it: chrono calibrate swap"
-    return text, replace(model, latency=_scaled(model.latency, 0.2))
+def _known_latency(model: SpeedModel) -> tuple[Advice, SpeedModel]:
+    return Advice(Way.EXCHANGE), replace(model, latency=_scaled(model.latency, 0.2))
 
 
-def _finer_tick(model: SpeedModel) -> tuple[str, SpeedModel]:
+def _finer_tick(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     if model.tick_s > CAPTURE_TICK_S:
-        text = "take the times by input capture, in ticks of 62.5 ns"
-        return text, replace(model, tick_s=CAPTURE_TICK_S)
+        return Advice(Way.INPUT_CAPTURE), replace(model, tick_s=CAPTURE_TICK_S)
     return _farther_gates(model)
 
 
-def _less_jitter(model: SpeedModel) -> tuple[str, SpeedModel]:
-    text = "halve the jitter with a comparator or a faster sensor"
-    return text, _halve(model, "jitter")
+def _less_jitter(model: SpeedModel) -> tuple[Advice, SpeedModel]:
+    return Advice(Way.LESS_JITTER), _halve(model, "jitter")
 
 
 def _scaled(quantity: Input, factor: float) -> Input:
     return replace(quantity, half_width=quantity.half_width * factor, u=quantity.u * factor)
 
 
-_WAYS: dict[str, Way] = {
+_CHANGES: dict[str, Change] = {
     "gate spacing": _better_spacing,
     "trip position": _sharper_beams,
     "tilt": _straighter_path,

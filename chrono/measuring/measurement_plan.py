@@ -346,7 +346,7 @@ def _improvements(
     """Return the improvements by group, and wider spacing where it is not among them."""
     found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
     wider = farther_gates(model, speed_mps, edges_used)
-    return found if wider.text in {i.text for i in found} else (*found, wider)
+    return found if wider.advice in [i.advice for i in found] else (*found, wider)
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:

@@ -223,15 +223,6 @@ def numerical_tolerance(u: float, digits: int) -> float:
     return 0.5 * 10.0**exponent
 
 
-def shortest_interval(values: Floats, probability: float = COVERAGE) -> tuple[float, float]:
-    """Return the shortest interval that holds the probability (JCGM 101, 7.7.4)."""
-    ordered = np.sort(values)
-    inside = min(round(probability * len(ordered)), len(ordered) - 1)
-    widths = ordered[inside:] - ordered[: len(ordered) - inside]
-    first = int(np.argmin(widths))
-    return float(ordered[first]), float(ordered[first + inside])
-
-
 def _summary(values: Floats, probability: float) -> Floats:
     """Return mean, standard deviation and the two ends of the symmetric interval."""
     tail = (1 - probability) / 2

@@ -422,13 +422,13 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
     true_s[~(true_s > 0)] = np.nan
     speed = (model.spacing_m * model.path_factor) / true_s
     bounce_s = np.asarray(shots["bounce"], np.float64) * model.unit_s
-    u_random = speed * (_timing_u(bounce_s, single, model) / rate) / true_s
+    bounced = bounce_s.nonzero()[0]
+    u_random = speed * (_timing_u(bounce_s, bounced, single, model) / rate) / true_s
     u_shared = speed * _shared_relative_u(true_s, model)
     if single.size:
         _correct_single(speed, u_random, u_shared, single, used, model)
     u = np.sqrt(u_random * u_random + u_shared * u_shared)
     factors = _coverage_factors(true_s, single, model)
-    bounced = bounce_s.nonzero()[0]
     if bounced.size:
         share = (speed * (bounce_s / rate) / true_s)[bounced] / u[bounced]
         factors[bounced] = with_normal(factors[bounced], share)
@@ -546,10 +546,9 @@ def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     return transit
 
 
-def _timing_u(bounce_s: Floats, single: Places, model: SpeedModel) -> Floats:
+def _timing_u(bounce_s: Floats, bounced: Places, single: Places, model: SpeedModel) -> Floats:
     u_s = np.full(len(bounce_s), model.u_timing_s[EdgesUsed.BOTH])
     u_s[single] = model.u_timing_s[EdgesUsed.LEAD]
-    bounced = bounce_s.nonzero()[0]
     if bounced.size:
         u_s[bounced] = np.sqrt(u_s[bounced] ** 2 + bounce_s[bounced] ** 2)
     return u_s

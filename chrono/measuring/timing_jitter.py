@@ -65,6 +65,12 @@ class TimingJitter:
         return self.low_s > self.stated_s
 
     @property
+    def may_be_chords(self) -> bool:
+        """Whether edges scatter more than the rig's jitter, and chords may be all of that."""
+        suspected = self.scatters_more and self.chords_s > self.stated_s
+        return self.is_upper_limit and suspected
+
+    @property
     def scatters_more(self) -> bool:
         """Whether edges scatter more than the rig's jitter lets them, and not by chance."""
         return s_interval(self.jitter_s, self.dof + 1, COVERAGE)[0] > self.stated_s

@@ -20,9 +20,6 @@ theory)."""
 WATER_MOLAR_MASS = 18.01528e-3
 CO2_FRACTION = 400e-6
 
-DENSITY_RELATIVE_U = 22e-6
-"""Of the CIPM-2007 formula itself (from memory); the readings put into it weigh more."""
-
 
 def moist_air_density(
     temperature_k: float, pressure_pa: float, humidity: float, co2: float = CO2_FRACTION

@@ -1,4 +1,4 @@
-"""Closed forms of motion under quadratic drag: fall, and flight past the gates.
+"""Closed forms of a fall from rest under quadratic drag.
 
 Deceleration is κ·v² with a constant κ (`drag.drag_constant`). `trajectory` integrates any
 drag numerically and is what these are checked against. Plain SI floats; knows nothing of
@@ -22,11 +22,6 @@ from chrono.physics.trajectory import Deceleration
 
 _LARGE = 30.0
 """Beyond it exp(−2x) is below the last digit of a float."""
-
-
-def terminal_speed(drag_per_m: float, gravity_mps2: float) -> float:
-    """Return √(g/κ), the speed at which drag balances gravity [m/s]; infinite without drag."""
-    return math.sqrt(gravity_mps2 / drag_per_m) if drag_per_m > 0 else math.inf
 
 
 def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
@@ -67,86 +62,6 @@ def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
     # arcosh(1 + x) in a form that keeps its digits where x is small
     excess = math.expm1(drag_per_m * height_m)
     return math.log1p(excess + math.sqrt(excess * (excess + 2))) / rate
-
-
-def fall_distance(time_s: float, drag_per_m: float, gravity_mps2: float) -> float:
-    """Return the height fallen from rest in a time [m]: h = (1/κ)·ln cosh(g·t/v_t)."""
-    if drag_per_m == 0:
-        return gravity_mps2 * time_s**2 / 2
-    phase = math.sqrt(gravity_mps2 * drag_per_m) * time_s
-    if phase > _LARGE:
-        return (phase - math.log(2)) / drag_per_m
-    return math.log1p(2 * math.sinh(phase / 2) ** 2) / drag_per_m
-
-
-def fall_speed_at(time_s: float, drag_per_m: float, gravity_mps2: float) -> float:
-    """Return the speed a fall from rest has after a time [m/s]: v = v_t·tanh(g·t/v_t)."""
-    if drag_per_m == 0:
-        return gravity_mps2 * time_s
-    phase = math.sqrt(gravity_mps2 * drag_per_m) * time_s
-    return math.sqrt(gravity_mps2 / drag_per_m) * math.tanh(phase)
-
-
-def speed_upstream(
-    speed_mps: float, distance_m: float, drag_per_m: float, gravity_along_mps2: float = 0.0
-) -> float:
-    """
-    Return the speed a body had a distance before the place where it was measured.
-
-    Parameters
-    ----------
-    speed_mps : float
-        Speed measured [m/s].
-    distance_m : float
-        Path flown since then [m]; negative for a place further on.
-    drag_per_m : float
-        Drag constant κ [1/m].
-    gravity_along_mps2 : float, optional
-        Part of gravity that slowed it: g·sin(elevation) [m/s²]; 0 for a level path.
-
-    Returns
-    -------
-    float
-        v₀ = √(v²·exp(2κx) + g_along·(exp(2κx) − 1)/κ) [m/s], from
-        v·dv/dx = −κ·v² − g_along; NaN where the body could not have come this far.
-    """
-    grown = math.exp(2 * drag_per_m * distance_m)
-    lifted = 2 * gravity_along_mps2 * distance_m * grown * _decay(2 * drag_per_m * distance_m)
-    square = speed_mps**2 * grown + lifted
-    return math.sqrt(square) if square >= 0 else math.nan
-
-
-def transit_time(speed_at_a_mps: float, spacing_m: float, drag_per_m: float) -> float:
-    """
-    Return the time from gate A to gate B on a level path with drag.
-
-    Parameters
-    ----------
-    speed_at_a_mps : float
-        Speed at gate A [m/s].
-    spacing_m : float
-        Distance between the gates [m].
-    drag_per_m : float
-        Drag constant κ [1/m].
-
-    Returns
-    -------
-    float
-        Δ = (exp(κd) − 1)/(κ·v_A) [s].
-    """
-    phase = drag_per_m * spacing_m
-    return spacing_m / speed_at_a_mps * _decay(phase) * math.exp(phase)
-
-
-def mid_gate_difference(spacing_m: float, drag_per_m: float) -> float:
-    """
-    Return how far d/Δ lies below the speed midway between the gates, relative.
-
-    With v_A = v_mid·exp(κd/2) the ratio of d/Δ to v_mid is x/sinh x, x = κd/2: below 1 by
-    less than x²/6 = (κd)²/24.
-    """
-    x = drag_per_m * spacing_m / 2
-    return 1 - x / math.sinh(x) if x else 0.0
 
 
 def _decay(phase: float) -> float:

@@ -203,7 +203,9 @@ def note_breaks(
     mark = np.maximum(np.maximum.accumulate(mark), start.mark)
     slack = rules.units(NOTE_SLACK_S)
     breaks = Breaks(np.maximum(seen, mark - slack), mark, mark + slack, notes.lost)
-    return breaks.between(seen, np.append(top, FOREVER)[notes.place + 1]), int(mark[-1])
+    is_last = notes.place == len(top) - 1
+    then = np.where(is_last, FOREVER, top[notes.place + ~is_last])
+    return breaks.between(seen, then), int(mark[-1])
 
 
 def early_break(

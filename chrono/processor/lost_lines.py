@@ -22,12 +22,12 @@
   of the last break near it.
 """
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from chrono.arrays.array_types import Bools, Floats, Ints, Places
-from chrono.arrays.structured_arrays import part
+from chrono.arrays.structured_arrays import expand_runs, part
 from chrono.processor.passage_pairing import LENGTH_TOLERANCE, body_lengths
 from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import EdgesUsed, Flag, Shots
@@ -143,13 +143,10 @@ def _mark_gaps(
     for begin, end in inside:
         shots["flags"][(end > begin)[:n]] |= np.uint32(Flag.GAP)
     missing = _missing_edges(launches, rules)
-    explained = np.zeros(len(launches), np.int64)
-    left = [each._replace(lost=each.lost.copy()) for each in breaks]
-    after = left
-    for place in missing.nonzero()[0].tolist():
-        if place >= n and after is left:
-            after = [each._replace(lost=each.lost.copy()) for each in left]
-        explained[place] = _explain(launches[place], int(missing[place]), place, inside, left)
+    done, later = (part.nonzero()[0] + at for part, at in ((missing[:n], 0), (missing[n:], n)))
+    after, explained = _explain(launches, missing, done, inside, breaks)
+    left, explained_later = _explain(launches, missing, later, inside, after)
+    explained += explained_later
     near, far = (
         explained + sum(_totals(*pair) for pair in zip(left, ranges, strict=True))
         for ranges in (beside, within_reach)
@@ -175,23 +172,39 @@ def _missing_edges(launches: Launches, rules: Rules) -> Ints:
 
 
 def _explain(
-    launch: Any, missing: int, place: int, inside: list[_Ranges], left: list[Breaks]
-) -> int:
+    launches: Launches,
+    missing: Ints,
+    places: Places,
+    inside: list[_Ranges],
+    breaks: tuple[Breaks, Breaks],
+) -> tuple[tuple[Breaks, Breaks], Ints]:
     """
-    Take what a launch's missing edges explain out of the lines lost in breaks, in place.
+    Return breaks less the lost lines that the missing edges of the launches at `places`
+    explain, one launch after the other, and how many lines each launch explains.
 
     First in the breaks between its edges: what is missing there can be nowhere else.
     """
-    rest = missing
-    for is_between in (True, False):
-        for (begin, end), breaks in zip(inside, left, strict=True):
-            for one in range(begin[place], end[place]):
-                within = breaks.before[one] >= launch["start"]
-                if (within and breaks.mark[one] <= launch["stop"]) == is_between:
-                    taken = min(rest, int(breaks.lost[one]))
-                    breaks.lost[one] -= taken
-                    rest -= taken
-    return missing - rest
+    explained = np.zeros(len(launches), np.int64)
+    if not len(places):
+        return breaks, explained
+    start, stop = launches["start"][places], launches["stop"][places]
+    near = []
+    for kind, (each, (begin, end)) in enumerate(zip(breaks, inside, strict=True)):
+        owner, one = expand_runs(begin[places], (end - begin)[places])
+        is_between = (each.before[one] >= start[owner]) & (each.mark[one] <= stop[owner])
+        near.append(np.stack((one, np.full(len(one), kind), ~is_between, owner)))
+    columns = np.concatenate(near, axis=1)
+    lost, rest = [each.lost.tolist() for each in breaks], missing[places].tolist()
+    for one, kind, _, owner in columns[:, np.lexsort(columns)].T.tolist():
+        taken = min(rest[owner], lost[kind][one])
+        lost[kind][one] -= taken
+        rest[owner] -= taken
+    explained[places] = missing[places] - rest
+    gaps, notes = (
+        each._replace(lost=np.array(left, np.int64))
+        for each, left in zip(breaks, lost, strict=True)
+    )
+    return (gaps, notes), explained
 
 
 def _totals(breaks: Breaks, ranges: _Ranges) -> Ints:

@@ -79,33 +79,62 @@ class Processor:
         self._lengths = Lengths(
             np.array([_BEFORE_ALL]), np.array([rules.body_length_m or np.nan])
         )
+        self._told_lengths: list[tuple[int, float]] = []
         self._solitary: tuple[Shots, ...] = ()
         self._others = NO_EDGES
+        self._placed = NO_EDGES
+        self._intervals = NO_SHOTS
         self._last_key = _BEFORE_ALL
 
     # -- what comes in -----------------------------------------------------------------
 
-    def feed(self, events: Events, notes: Sequence[Record] = ()) -> Shots:
+    def feed(self, events: Events, records: Sequence[Record] = ()) -> Shots:
         """
-        Take events, and the notes between them.
-
-        Parameters
-        ----------
-        events : Events
-        notes : sequence of Record, optional
-            The `hello` and `link` records that stand between them: a restart may lie at the
-            one, a break does at the other. All are of the counter that `rules` tell of.
+        Take events and records that tell of no other body: `place` and `form` in one.
 
         Returns
         -------
         structured array of SHOT_DTYPE
             The shots that became final, in order of key.
         """
-        if self.rules.lines.is_interval:
-            return self._take_intervals(events)
-        if len(events) or notes:
-            return self._take_lines(events, notes)
-        return NO_SHOTS
+        self.place(events, records)
+        return self.form()
+
+    def place(self, events: Events, records: Sequence[Record] = ()) -> list[int]:
+        """
+        Put events on the time that only grows; `form` then makes shots of them.
+
+        Parameters
+        ----------
+        events : Events
+        records : sequence of Record, optional
+            All that stand between them: a restart may lie at a `hello`, a break does at a
+            `link`. All are of the counter that `rules` tell of.
+
+        Returns
+        -------
+        list of int
+            For each record the latest time before it, as `anchor` gives it: what comes later
+            has a greater key.
+        """
+        if self._is_interval:
+            return self._place_intervals(events, records)
+        ticked = put_on_timebase(events, records, self._timebase, self.rules)
+        bounded = self._notes.between(self._timebase.top, ticked.first)
+        self._notes = bounded.followed_by(ticked.notes).in_order()
+        self._timebase = ticked.after
+        self._gaps = self._gaps.followed_by(ticked.gaps)
+        self._beats = self._beats.followed_by(ticked.beats)
+        self._placed = ticked.edges
+        return [max(anchor, self._last_key) for anchor in ticked.anchors.tolist()]
+
+    def form(self) -> Shots:
+        """Return the shots that became final by what was placed, in order of key."""
+        if self._is_interval:
+            shots, self._intervals = self._intervals, NO_SHOTS
+            return shots
+        edges, self._placed = self._placed, NO_EDGES
+        return self._advance(edges, known_time(self._timebase, self.rules))
 
     def is_new_counter(self, frequency_hz: float, counter_bits: int) -> bool:
         """Tell whether a board that says this of its counter counts otherwise than before."""
@@ -141,17 +170,13 @@ class Processor:
         if not self._timebase.started:
             return NO_SHOTS
         broken = Record(0, host_us, "link", {})
-        shots = join(self._take_lines(NO_EVENTS, [broken]), self.finish())
+        shots = join(self.feed(NO_EVENTS, [broken]), self.finish())
         self._timebase = replace(self._timebase, other_counter=True)
         return shots
 
-    def change_body(self, length_m: float | None) -> None:
-        """Expect bodies of this length from here on [m], of any where it is None."""
-        metres = np.nan if length_m is None else length_m
-        self._lengths = Lengths(
-            np.append(self._lengths.since, self.anchor()),
-            np.append(self._lengths.values, metres),
-        )
+    def change_body(self, length_m: float | None, anchor: int) -> None:
+        """Expect bodies of this length after `anchor` [m], of any where it is None."""
+        self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
         """Return the shots that silence up to this time on the host's clock made final."""
@@ -192,16 +217,14 @@ class Processor:
 
     # -- inside ------------------------------------------------------------------------
 
-    def _take_lines(self, events: Events, notes: Sequence[Record]) -> Shots:
-        ticked = put_on_timebase(events, notes, self._timebase, self.rules)
-        bounded = self._notes.between(self._timebase.top, ticked.first)
-        self._notes = bounded.followed_by(ticked.notes).in_order()
-        self._timebase = ticked.after
-        self._gaps = self._gaps.followed_by(ticked.gaps)
-        self._beats = self._beats.followed_by(ticked.beats)
-        return self._advance(ticked.edges, known_time(self._timebase, self.rules))
+    @property
+    def _is_interval(self) -> bool:
+        return self.rules.lines.is_interval
 
     def _advance(self, edges: Edges, known: int) -> Shots:
+        if self._told_lengths:
+            self._lengths = self._lengths.followed_by(self._told_lengths)
+            self._told_lengths = []
         solitary, edges = self._take_solitary(edges, known)
         self._solitary = (*self._solitary, solitary)
         self._others = self._others.followed_by(edges)
@@ -277,13 +300,17 @@ class Processor:
     def _with_counter(self, frequency_hz: float, counter_bits: int) -> Rules:
         return replace(self.rules, unit_s=1.0 / frequency_hz, counter_bits=counter_bits)
 
-    def _take_intervals(self, events: Events) -> Shots:
+    def _place_intervals(self, events: Events, records: Sequence[Record]) -> list[int]:
+        """Make a shot of each interval: its key is known at once."""
         chosen = np.flatnonzero(events.kind == EventKind.INTERVAL)
         shots = interval_shots(events.counter[chosen], events.host_us[chosen], self.rules)
-        shots = make_unique(shots, self._last_key)
+        self._intervals = make_unique(shots, self._last_key)
+        keys = np.append(self.anchor(), self._intervals["key"])
         if len(shots):
-            self._last_key = int(shots["key"][-1])
+            self._last_key = int(keys[-1])
             tally = self._timebase.tally
             tally = replace(tally, edges=tally.edges + len(shots))
             self._timebase = replace(self._timebase, tally=tally)
-        return shots
+        places = chosen.searchsorted([record.position for record in records])
+        anchors: list[int] = keys[places].tolist()
+        return anchors

@@ -3,6 +3,7 @@
 Every rule of the processor is local in time: it looks no further than one of these windows.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
@@ -165,6 +166,11 @@ class Lengths(NamedTuple):
 
     since: Ints
     values: Floats
+
+    def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
+        """Return these lengths and then more, each after the time since which it holds."""
+        since, values = zip(*more, strict=True)
+        return Lengths(np.append(self.since, since), np.append(self.values, values))
 
     def at(self, t: Ints) -> Floats:
         """Return the length declared for each time."""

@@ -79,13 +79,13 @@ def flag_words(flags: int) -> tuple[str, ...]:
 
 def sort_shots(shots: Shots) -> Shots:
     """Return the shots in order of key."""
-    key = shots["key"]
+    key = np.ascontiguousarray(shots["key"])
     return shots if (key[1:] >= key[:-1]).all() else shots.take(key.argsort(kind="stable"))
 
 
 def make_unique(shots: Shots, last_key: int) -> Shots:
     """Move keys up where needed, so that they grow strictly from `last_key` on."""
-    key = shots["key"]
+    key = np.ascontiguousarray(shots["key"])
     if len(key) and (key[0] <= last_key or (key[1:] <= key[:-1]).any()):
         place = np.arange(len(key))
         shots["key"] = np.maximum(np.maximum.accumulate(key - place), last_key + 1) + place

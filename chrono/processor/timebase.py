@@ -136,7 +136,8 @@ class TimedStretch(NamedTuple):
     """
     One stretch on the time that only grows: edges, beats, the gaps between lines, the notes
     of damaged lines and lost links, the time of the first line (long hence if there is none),
-    and the state after it.
+    the latest time before each record (-1 before the first line of all), and the state after
+    the stretch.
     """
 
     edges: Edges
@@ -144,6 +145,7 @@ class TimedStretch(NamedTuple):
     gaps: Breaks
     notes: Breaks
     first: int
+    anchors: Ints
     after: Timebase
 
 
@@ -167,7 +169,8 @@ def put_on_timebase(
     """
     Put the events of one stretch, all of one counter, on the time that only grows.
 
-    `records` holds the `hello` and `link` records between them.
+    `records` holds the records between them: a restart may lie at a `hello`, a break does at
+    a `link`.
     """
     lines, duplicates = used_lines(events, state, rules)
     start = _origin(events, lines, state, rules)
@@ -205,7 +208,16 @@ def put_on_timebase(
             breaks=len(gaps.mark) - len(jumps) + len(placed.mark),
         ),
     )
-    return TimedStretch(edges, beats, gaps, placed, int(np.append(top, FOREVER)[1]), after)
+    first = int(top[1]) if count else FOREVER
+    return TimedStretch(
+        edges, beats, gaps, placed, first, _anchors(records, lines, top, state), after
+    )
+
+
+def _anchors(records: Sequence[Record], lines: Lines, top: Ints, state: Timebase) -> Ints:
+    """Return the latest time before each record, -1 before the first line of all."""
+    places = lines.used.searchsorted([record.position for record in records])
+    return np.where((places > 0) | state.started, top[places], -1)
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:

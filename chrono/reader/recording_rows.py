@@ -174,7 +174,8 @@ def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
         data = _DECODER.decode(text.decode())
         if not isinstance(data, dict):
             return LineDamage("JSON, but not an object")
-        if _deeper_than(MAX_JSON_LEVELS, data):
+        brackets = text.count(b"{") + text.count(b"[")
+        if brackets > MAX_JSON_LEVELS and _deeper_than(MAX_JSON_LEVELS, data):
             return LineDamage(f"nested deeper than {MAX_JSON_LEVELS} levels")
         return _without_surrogates(data) if b"\\u" in text else data
     except (ValueError, RecursionError) as exc:

@@ -8,6 +8,7 @@ from chrono.measuring.improvements import Improvement
 from chrono.measuring.measurement_plan import DIGITS, SpeedBudget
 from chrono.measuring.monte_carlo import MonteCarlo, validate
 from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.advice_text import advice_text
 from chrono.reports.setup_words import two_digits
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
@@ -60,7 +61,7 @@ def budget_data(found: SpeedBudget) -> dict[str, Any]:
         "U95_first_order_mps": budget.U95_first_order_mps,
         "one_tick_limits_mps": [budget.lowest_mps, _finite(budget.highest_mps)],
         "monte_carlo": _trials_data(budget, found.trials),
-        "improvements": [vars(i) for i in found.improvements],
+        "improvements": [_improvement_data(i) for i in found.improvements],
     }
 
 
@@ -219,8 +220,20 @@ def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> 
     return [
         f"Improve first: {first.group}; half its uncertainty gives U95 {halved} {unit}.",
         "Ways, with the U95 that each gives:",
-        *(f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {i.text}" for i in helping),
+        *(
+            f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {advice_text(i.advice)}"
+            for i in helping
+        ),
     ]
+
+
+def _improvement_data(improvement: Improvement) -> dict[str, Any]:
+    return {
+        "group": improvement.group,
+        "U95_halved_mps": improvement.U95_halved_mps,
+        "text": advice_text(improvement.advice),
+        "U95_mps": improvement.U95_mps,
+    }
 
 
 def _result(improvement: Improvement) -> float:

@@ -98,15 +98,6 @@ def columns_text() -> str:
     )
 
 
-def columns_markdown() -> str:
-    """Return the columns as the README's table."""
-    rows = [
-        f"| `{column.name}` | {column.kind} | {column.unit} | {column.meaning} |"
-        for column in SHOT_COLUMNS
-    ]
-    return "\n".join(["| column | kind | unit | meaning |", "| --- | --- | --- | --- |", *rows])
-
-
 PROGRAM = f"chrono-gates {__version__}"
 
 

@@ -5,6 +5,7 @@ import io
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from chrono.processor.shot_records import EdgesUsed
@@ -55,6 +56,11 @@ def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
         asdict(guess) | {"ratio": guess.ratio if math.isfinite(guess.ratio) else None}
         for guess in guesses
     ]
+
+
+def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
+    """Return which lines of a file are no guesses."""
+    return [f"{path}:{number}: is no guess, left out" for number in numbers]
 
 
 def _cell(value: Any) -> Any:

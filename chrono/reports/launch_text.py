@@ -14,7 +14,7 @@ from typing import Any
 from chrono.measuring.body_in_air import DIAMETER, MASS, TERMINAL
 from chrono.measuring.launch import Launch, RefusedLaunch
 from chrono.measuring.propagation import Estimate, Quantity
-from chrono.reports.setup_words import setup_text
+from chrono.reports.setup_words import count_text, setup_text
 from chrono.safe_text import plain
 from chrono.units import (
     ICE_POINT_K,
@@ -183,7 +183,7 @@ def air_line(launch: Launch) -> str:
 
 def name_of(launch: Launch) -> str:
     """Return the setup's name and its number of shots."""
-    shots = "1 shot" if launch.n == 1 else f"{launch.n} shots"
+    shots = count_text(launch.n, "shot")
     return f"{setup_text(launch.name)} ({shots})" if launch.n else "one body"
 
 

@@ -5,7 +5,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from chrono.errors import ChronoError
-from chrono.health.timing import lengths_text
 from chrono.measuring.body_in_air import (
     SMOOTH_SPHERE,
     MovingBody,
@@ -22,6 +21,7 @@ from chrono.physics.sphere_drag import CRISIS_REYNOLDS
 from chrono.reports.launch_text import filled
 from chrono.reports.setup_words import motion_text
 from chrono.reports.statistics_text import Detail, detail
+from chrono.reports.timing_text import lengths_text
 from chrono.rigs.plausibility import stands_behind_mouth
 from chrono.rigs.rig_model import Rig
 from chrono.session.shot_log import ShotRow

@@ -4,7 +4,7 @@ from typing import Any
 
 from chrono.measuring.series_statistics import s_interval
 from chrono.reports.launch_text import filled
-from chrono.reports.setup_words import setup_text, three_digits, two_digits
+from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
 from chrono.reports.statistics_text import (
     Detail,
     detail,
@@ -24,10 +24,8 @@ SHOWN_RECORDINGS = 6
 def pooled_text(pooled: PooledRecordings) -> str:
     """Return recordings put together as lines for a terminal: a table, then details."""
     number = sum(setup.series.n for setup in pooled.setups)
-    few = (
-        "1 recording" if len(pooled.recordings) == 1 else f"{len(pooled.recordings)} recordings"
-    )
-    lines = filled(f"{few} put together: {number} shots counted", 0)
+    few = count_text(len(pooled.recordings), "recording")
+    lines = filled(f"{few} put together: {count_text(number, 'shot')} counted", 0)
     rigs = ", ".join(plain(name) for name in pooled.rigs[:SHOWN_RECORDINGS])
     if len(pooled.rigs) == 1:
         lines += filled(f"one rig, {rigs}: its shared part counts once")

@@ -1,28 +1,257 @@
 """Whether gates, link and clock are ready, as text for a terminal and as an object for JSON."""
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
+from math import floor, log10
 from typing import Any
 
-from chrono.health.readiness import Readiness
+from chrono.health.readiness import (
+    Aspect,
+    Observation,
+    Readiness,
+    ReadinessItem,
+    judge_readiness,
+)
+from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
+from chrono.reports.setup_words import count_text
+from chrono.reports.timing_text import blocking_text, jitter_advice, microseconds, timing_text
 from chrono.safe_text import plain
+
+
+@dataclass(frozen=True)
+class ItemText:
+    """One line of the health: what is looked at, its reading, what is wrong, what to do."""
+
+    name: str
+    reading: str
+    trouble: str = ""
+    """A reason for not being ready, empty if all is well."""
+    advice: str = ""
+
+
+@dataclass(frozen=True)
+class HealthText:
+    """The lines of a health in order."""
+
+    items: tuple[ItemText, ...]
+
+    @property
+    def ready(self) -> bool:
+        """Whether nothing stands against clocking."""
+        return not self.troubles
+
+    @property
+    def troubles(self) -> tuple[ItemText, ...]:
+        """The lines of what stands against it."""
+        return tuple(item for item in self.items if item.trouble)
+
+    @property
+    def verdict(self) -> str:
+        """`ready`, or `not ready because` with all reasons."""
+        reasons = "; ".join(item.trouble for item in self.troubles)
+        return f"not ready because {reasons}" if reasons else "ready"
+
+
+def health_words(health: Readiness) -> HealthText:
+    """Return a health in words."""
+    return HealthText(tuple(_item_text(item, health) for item in health.items))
+
+
+def judged_words(seen: Observation) -> HealthText:
+    """Return in words whether what was observed will do."""
+    return health_words(judge_readiness(seen))
 
 
 def health_text(health: Readiness) -> str:
     """Return the items, the verdict, and what to do, a line each."""
-    width = max(len(item.name) for item in health.items)
+    told = health_words(health)
+    width = max(len(item.name) for item in told.items)
     lines = [
         f"{'!' if item.trouble else ' '} {item.name:{width}s}  {item.reading}"
-        for item in health.items
+        for item in told.items
     ]
-    advice = [f"  do: {item.advice}" for item in health.troubles]
-    return "\n".join([*lines, health.verdict, *advice])
+    advice = [f"  do: {item.advice}" for item in told.troubles]
+    return "\n".join([*lines, told.verdict, *advice])
 
 
 def health_line(recording: str, health: Readiness) -> str:
     """Return the verdict on one recording of several."""
-    return f"{plain(recording)}: {health.verdict}"
+    return f"{plain(recording)}: {health_words(health).verdict}"
 
 
 def health_data(health: Readiness) -> dict[str, Any]:
     """Return what `health_text` shows as an object for JSON."""
-    return {"ready": health.ready, "verdict": health.verdict, **asdict(health)}
+    told = health_words(health)
+    return {
+        "ready": health.ready,
+        "verdict": told.verdict,
+        "items": tuple(asdict(item) for item in told.items),
+        "timing": asdict(health.timing) if health.timing is not None else None,
+        "lengths": {name: asdict(blocking) for name, blocking in health.lengths.items()},
+    }
+
+
+def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
+    """Return an item in words: its reading, and where it is troubled the reason and advice."""
+    match item.aspect:
+        case Aspect.JITTER:
+            assert health.timing is not None, "only a timing has such an item"
+            words = _jitter(health.timing)
+        case Aspect.BODY:
+            words = _body(item.setup, health.lengths[item.setup])
+        case _:
+            words = _WORDS[item.aspect](health.seen, item.gate)
+    reading, trouble, advice = words
+    if not item.troubled:
+        return ItemText(item.name, reading)
+    return ItemText(item.name, reading, trouble, advice)
+
+
+def _link(seen: Observation, _: str) -> tuple[str, str, str]:
+    return (
+        f"no line in {seen.span_s:.0f} s",
+        "no line has come from the board",
+        "check the port, the baud rate, the board's power, and the rig's kind of lines",
+    )
+
+
+def _beam(seen: Observation, name: str) -> tuple[str, str, str]:
+    gate = seen.gate(name)
+    reading = "clear" if not gate.blocked else f"blocked for {gate.blocked_for_s:.1f} s"
+    return (
+        "not known yet" if gate.blocked is None else reading,
+        f"gate {name} is blocked",
+        f"align the lamp and the sensor of gate {name}, look for an obstacle or sunlight",
+    )
+
+
+def _flicker(seen: Observation, name: str) -> tuple[str, str, str]:
+    gate = seen.gate(name)
+    hertz = f"{gate.flicker_hz:.0f} Hz"
+    reading = f"{hertz}, blocked {100 * gate.flicker_duty:.0f} % of the time"
+    return (
+        reading if gate.flicker_hz else "none",
+        f"a lamp makes gate {name} flicker at {hertz}",
+        f"switch off or screen the lamp that shines on gate {name}, or feed it direct current",
+    )
+
+
+def _noise(seen: Observation, name: str) -> tuple[str, str, str]:
+    count = seen.gate(name).noise
+    return (
+        _count(count, seen),
+        f"gate {name} trips on its own ({seen.per_min(count):.0f} a minute)",
+        f"shade gate {name}, keep cables and motors away from its sensor, lower its gain",
+    )
+
+
+def _chatter(seen: Observation, name: str) -> tuple[str, str, str]:
+    count = seen.gate(name).chatter
+    return (
+        _count(count, seen),
+        f"gate {name} chatters at its threshold ({seen.per_min(count):.0f} a minute)",
+        f"give the comparator of gate {name} more hysteresis, or raise window.quiet",
+    )
+
+
+def _count(count: int, seen: Observation) -> str:
+    return f"{count} in {seen.span_s:.0f} s" if count else "none"
+
+
+def _lines(seen: Observation, _: str) -> tuple[str, str, str]:
+    when = f"in the last {seen.span_s:.0f} s"
+    share = 100 * seen.bad_lines / max(seen.lines, seen.bad_lines)
+    return (
+        f"{seen.lines} {when}, {seen.damaged} damaged, {seen.lost_lines} lost",
+        f"{share:.1f} % of the lines are damaged or lost",
+        "check the cable, the ground, the baud rate on both sides, and the rig's kind of lines",
+    )
+
+
+def _board(seen: Observation, _: str) -> tuple[str, str, str]:
+    lost = count_text(seen.board_lost, "edge")
+    reading = f"{lost} dropped, {count_text(seen.restarts, 'restart')}"
+    if seen.board_lost:
+        return (
+            reading,
+            f"the board dropped {lost}",
+            "remove what trips the gates so often, or use a faster baud rate",
+        )
+    times = "once" if seen.restarts == 1 else f"{seen.restarts} times"
+    return (
+        reading,
+        f"the board restarted {times}",
+        "check the board's supply and its reset line",
+    )
+
+
+def _beats(seen: Observation, _: str) -> tuple[str, str, str]:
+    return (
+        f"longest silence {seen.silence_s:.1f} s",
+        f"the board was silent for {seen.silence_s:.1f} s",
+        "check that the firmware sends its beat each second and that the link is alive",
+    )
+
+
+def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
+    if not seen.has_beats:
+        return "rate not known: lines of this kind bring no beats", "", ""
+    if seen.clock is None or not seen.knows_rate:
+        return "rate not known: it needs some minutes of beats", "", ""
+    return (
+        f"rate error {1e6 * seen.clock.rate_error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm",
+        f"the counter's rate is off by {1e6 * seen.rate_off:+.0f} ppm, the rig allows"
+        f" ± {1e6 * seen.rate_tolerance:.0f} ppm",
+        "run chrono calibrate clock, or state the clock.rate_tolerance of this board",
+    )
+
+
+def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
+    if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
+        return "not told by lines without a level", "", ""
+    timed = count_text(seen.timed, "shot")
+    if not seen.bounced:
+        return (f"none in {timed}" if seen.timed else "no shots"), "", ""
+    return (
+        f"in {seen.bounced} of {timed}",
+        f"{count_text(seen.hidden, 'shot')} met that noise without a bounce, and the rig's "
+        "jitter is too small for it",
+        f'state jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock], or give the '
+        "comparators more hysteresis",
+    )
+
+
+def _jitter(timing: TimingJitter) -> tuple[str, str, str]:
+    return (
+        timing_text(timing),
+        f"edges scatter by {microseconds(timing.jitter_s)} µs, "
+        f"the rig states {microseconds(timing.stated_s)} µs",
+        jitter_advice(timing),
+    )
+
+
+def _body(setup: str, blocking: BlockedLengths) -> tuple[str, str, str]:
+    return (
+        blocking_text(blocking) + (f" ({plain(setup)})" if setup else ""),
+        "bodies block the gates for another length than declared",
+        "check body.length and gates.spacing in the rig, and the alignment of both beams",
+    )
+
+
+def _rounded_up(value: float) -> float:
+    """Return the next number with two digits."""
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return -floor(-value / step + 1e-9) * step
+
+
+_WORDS = {
+    Aspect.LINK: _link,
+    Aspect.BEAM: _beam,
+    Aspect.FLICKER: _flicker,
+    Aspect.NOISE: _noise,
+    Aspect.CHATTER: _chatter,
+    Aspect.LINES: _lines,
+    Aspect.BOARD: _board,
+    Aspect.BEATS: _beats,
+    Aspect.CLOCK: _clock,
+    Aspect.BOUNCE: _bounce,
+}

@@ -8,15 +8,22 @@ from typing import Any
 from markupsafe import Markup
 
 from chrono.cautions import CAUTION
-from chrono.clock.clock_rate import rate_text
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reports.budget_text import stated_text, tick_text
+from chrono.reports.clock_text import rate_text
 from chrono.reports.comparison_text import drift_lines, many_lines, pair_lines
+from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.reports.motion_text import mouth_source_lines
 from chrono.reports.page_files import render_page
 from chrono.reports.rig_text import Rows, body_text, calibration_rows, rig_rows, site_text
-from chrono.reports.setup_words import mean_text, setup_text, spread_texts, two_digits
+from chrono.reports.setup_words import (
+    count_text,
+    mean_text,
+    setup_text,
+    spread_texts,
+    two_digits,
+)
 from chrono.reports.speed_picture import (
     COLOURS,
     INK,
@@ -31,7 +38,6 @@ from chrono.reports.speed_picture import (
 from chrono.reports.summary_text import setup_details, trouble_lines
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.recording_loader import unread_line
 from chrono.session.report_content import RecordingReport, Report, UncountedShots
 from chrono.session.session_summary import SetupSummary
 from chrono.session.shot_log import ShotRow
@@ -134,9 +140,9 @@ def _done(told: RecordingReport) -> str:
         seconds = int(session.log.shots["host_us"][-1] - session.log.shots["host_us"][0]) * 1e-6
         lasted = f" in {seconds / 60:.3g} minutes" if seconds >= 60 else f" in {seconds:.3g} s"
     return (
-        f"{_started(session.started)}{shots} {_plural(shots, 'shot')} of {rig.body.name}"
+        f"{_started(session.started)}{count_text(shots, 'shot')} of {rig.body.name}"
         f"{lasted} through two light gates {rig.spacing_m * 1e3:.6g} mm apart, with "
-        f"{setups} {_plural(setups, 'setup')}. {counted} {_plural(counted, 'shot')} counted, "
+        f"{count_text(setups, 'setup')}. {count_text(counted, 'shot')} counted, "
         f"{shots - counted} set aside."
     )
 
@@ -148,10 +154,6 @@ def _started(text: str) -> str:
         return f"{text}: " if text else ""
     zone = start.strftime(" UTC%z") if start.tzinfo else ""
     return f"{start:%Y-%m-%d, %H:%M}{zone}: "
-
-
-def _plural(count: int, word: str) -> str:
-    return word if count == 1 else f"{word}s"
 
 
 def _drawable(told: RecordingReport) -> bool:
@@ -266,7 +268,8 @@ def _rest(groups: Iterable[UncountedShots]) -> str:
     counts = [len(group.shots) for group in groups]
     if not counts:
         return ""
-    return f"{sum(counts)} shots more for {len(counts)} other reasons"
+    more, others = count_text(sum(counts), "shot"), count_text(len(counts), "other reason")
+    return f"{more} more for {others}"
 
 
 def _budget(told: RecordingReport) -> dict[str, Any] | None:
@@ -329,6 +332,6 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
     troubles = [line.strip() for line in trouble_lines(recorded)]
     if session.unusable.records:
         troubles.append(unread_line(session))
-    troubles += [recorded.clock_doubt] if recorded.clock_doubt else []
+    troubles += filter(None, [clock_doubt(recorded)])
     rows.append(("what could not be used", "; ".join(plain(t) for t in troubles) or "nothing"))
     return rows

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from chrono.reports.setup_words import mean_text, setup_text
+from chrono.reports.setup_words import count_text, mean_text, setup_text
 from chrono.safe_text import plain
 from chrono.session.session import Session
 
@@ -20,7 +20,7 @@ def session_end_lines(session: Session, recording: Path | None) -> list[str]:
     """
     name = plain(str(recording)) if recording is not None else "not recorded"
     counted = int(session.counted().sum())
-    lines = [f"{name}: {len(session.log)} shots, {counted} counted"]
+    lines = [f"{name}: {count_text(len(session.log), 'shot')}, {counted} counted"]
     for setup in session.setups.names:
         series = session.series(setup)
         if series is not None:

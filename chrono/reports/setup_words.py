@@ -19,6 +19,11 @@ def setup_text(name: str) -> str:
     return plain(name) or NO_SETUP_TEXT
 
 
+def count_text(count: int, noun: str) -> str:
+    """Return how many there are: ``1 shot``, ``2 shots``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def motion_text(speed_mps: float, mass_kg: float) -> str:
     """Return the kinetic energy m·v²/2 and the momentum m·v of a body, to three digits."""
     energy, momentum = mass_kg * speed_mps**2 / 2, mass_kg * speed_mps

@@ -1,7 +1,6 @@
 """The summary of a recording as text and as an object for JSON.
 
-With the reasons why shots are not counted, the jitter that the shots show, and the lengths
-that the gates saw.
+With the reasons why shots are not counted.
 """
 
 from collections import Counter
@@ -9,14 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from chrono.clock.clock_rate import rate_text
-from chrono.health.timing import blocking_text, hidden_text, jitter_advice, timing_text
 from chrono.measuring.series_statistics import s_interval
-from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.processor.shot_records import NEVER_COUNTED, flag_words
+from chrono.reports.clock_text import rate_text
+from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.launch_text import filled
 from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
-from chrono.reports.setup_words import setup_text, three_digits, two_digits
+from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
 from chrono.reports.statistics_text import (
     Detail,
     detail,
@@ -33,9 +31,15 @@ from chrono.reports.statistics_text import (
     series_data,
     table_lines,
 )
+from chrono.reports.timing_text import (
+    blocking_data,
+    blocking_details,
+    timing_data,
+    timing_lines,
+)
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.recording_loader import LoadedRecording, unread_line
+from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 from chrono.session.session_summary import SessionTotals, SetupSummary, Summary
 from chrono.session.shot_log import ShotRow
@@ -89,46 +93,6 @@ def uncounted_data(session: Session) -> list[dict[str, Any]]:
     return [{"reason": reason, "shots": count} for reason, count in uncounted(session)]
 
 
-def timing_lines(timing: TimingJitter | None) -> list[str]:
-    """Return the jitter by the shots beside the rig's, and what to state in its place."""
-    if timing is None:
-        return []
-    lines = filled(f"jitter of an edge by the shots: {timing_text(timing)}")
-    if timing.states_too_little:
-        lines += filled(f"the rig states too little: {jitter_advice(timing)}", 4)
-    return lines + (filled(hidden_text(timing), 4) if hidden_text(timing) else [])
-
-
-def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
-    """Return the length that each gate sees, none where it is not known."""
-    return detail("body", blocking_text(blocking)) if blocking else []
-
-
-def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
-    """Return the jitter as an object for JSON, in SI; None where the shots do not tell it."""
-    if timing is None:
-        return None
-    return {
-        "shots": timing.shots,
-        "dof": timing.dof,
-        "jitter_s": timing.jitter_s,
-        "jitter_low_s": timing.low_s,
-        "jitter_high_s": timing.high_s,
-        "stated_jitter_s": timing.stated_s,
-        "chords_s": timing.chords_s,
-        "states_too_little": timing.states_too_little,
-    }
-
-
-def blocking_data(blocking: BlockedLengths | None) -> dict[str, Any]:
-    """Return the lengths as keys of an object for JSON [m], None where not known."""
-    return {
-        "length_at_a_m": blocking.at_a_m if blocking else None,
-        "length_at_b_m": blocking.at_b_m if blocking else None,
-        "declared_length_m": blocking.declared_m if blocking else None,
-    }
-
-
 ALL_SETUPS = "all setups"
 SHOWN_NOTES = 20
 
@@ -171,7 +135,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "unread_records": session.unusable.records,
         "left_out": recorded.left_out,
         "clock": _clock_data(session),
-        "clock_doubt": recorded.clock_doubt,
+        "clock_doubt": clock_doubt(recorded),
     }
 
 
@@ -186,9 +150,8 @@ def _clock_data(session: Session) -> dict[str, Any] | None:
 def summary_text(summary: Summary) -> str:
     """Return the summary of one recording as lines for a terminal: a table, then details."""
     recorded, session = summary.recorded, summary.recorded.session
-    lines = filled(
-        f"{plain(recorded.name)}: {len(session.log)} shots, {summary.counted} counted", 0
-    )
+    shots = f"{count_text(len(session.log), 'shot')}, {summary.counted} counted"
+    lines = filled(f"{plain(recorded.name)}: {shots}", 0)
     lines += uncounted_lines(session)
     lines += filled(f"rig {plain(session.rig.name)}")
     if session.started:

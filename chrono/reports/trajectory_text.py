@@ -34,6 +34,7 @@ from chrono.reports.launch_text import (
     refused_lines,
     table,
 )
+from chrono.reports.setup_words import count_text
 
 FallResults = Sequence[FallResult | RefusedLaunch]
 
@@ -166,7 +167,7 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
     if math.isnan(fit.coefficient.value):
         rows = rows[1:]
     count = len(fit.landings)
-    landings = "1 landing" if count == 1 else f"{count} landings"
+    landings = count_text(count, "landing")
     lines = [
         f"Drag that {landings} {_aim_text(aim, units)} tell{'s' if count == 1 else ''} (95 %)",
         *filled(air_line(launch)),

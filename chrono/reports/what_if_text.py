@@ -10,7 +10,7 @@ from chrono.measuring.series_statistics import Series
 from chrono.measuring.speed import Measured
 from chrono.processor.shot_records import EdgesUsed, flag_words
 from chrono.reports.budget_text import tick_text
-from chrono.reports.setup_words import setup_text, three_digits
+from chrono.reports.setup_words import count_text, setup_text, three_digits
 from chrono.reports.statistics_text import series_data
 from chrono.safe_text import plain
 from chrono.session.session import Session
@@ -136,10 +136,6 @@ def _edge_notes(found: WhatIf) -> list[str]:
     return notes
 
 
-def _shots(count: int) -> str:
-    return "1 shot" if count == 1 else f"{count} shots"
-
-
 def _supposed_lines(found: WhatIf) -> list[str]:
     as_if, lines = found.as_if, []
     if as_if.tick_s is not None:
@@ -248,13 +244,13 @@ def _agreement_lines(found: WhatIf) -> list[str]:
         return ["No shot is counted both times."]
     lines = [
         f"The recorded speed lies within the ± stated so in {int(found.within.sum())} of "
-        f"{_shots(compared)}."
+        f"{count_text(compared, 'shot')}."
     ]
     if found.steps_alone:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
             f"Steps alone move a transit by up to {half_s * 1e6:.3g} us (95 %): "
-            f"so it is in {int(found.explained.sum())} of {_shots(compared)}."
+            f"so it is in {int(found.explained.sum())} of {count_text(compared, 'shot')}."
         )
     return lines
 

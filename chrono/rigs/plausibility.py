@@ -3,6 +3,8 @@
 Such a file is read, and its doubts are told: the gates may be meant for something else.
 """
 
+from enum import Enum, auto
+
 from chrono.rigs.rig_model import Rig
 
 FEW_TICKS = 10
@@ -10,9 +12,25 @@ FEW_TICKS = 10
 (common practice, no source)."""
 
 
-def rig_doubts(rig: Rig) -> tuple[str, ...]:
-    """Return what is hardly possible about a rig, each as a sentence with what to do."""
-    return tuple(doubt for doubt in (_mouth(rig), _length(rig), _ticks(rig)) if doubt)
+class RigDoubt(Enum):
+    """What is hardly possible about a rig."""
+
+    BEHIND_MOUTH = auto()
+    """Gate A would stand at or behind the launcher's mouth."""
+    BLOCKS_BOTH = auto()
+    """The body is as long as the gates are apart, or longer."""
+    FEW_TICKS = auto()
+    """The fastest body passes within a few steps of the counter."""
+
+
+def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
+    """Return what is hardly possible about a rig."""
+    found = {
+        RigDoubt.BEHIND_MOUTH: stands_behind_mouth(rig),
+        RigDoubt.BLOCKS_BOTH: rig.body.length_m >= rig.spacing_m,
+        RigDoubt.FEW_TICKS: fewest_ticks(rig) < FEW_TICKS,
+    }
+    return tuple(doubt for doubt, holds in found.items() if holds)
 
 
 def stands_behind_mouth(rig: Rig) -> bool:
@@ -20,32 +38,6 @@ def stands_behind_mouth(rig: Rig) -> bool:
     return rig.site.muzzle_distance_m <= rig.spacing_m / 2
 
 
-def _mouth(rig: Rig) -> str:
-    if not stands_behind_mouth(rig):
-        return ""
-    return (
-        f"site.muzzle_distance is {rig.site.muzzle_distance_m:g} m: with gates "
-        f"{rig.spacing_m:g} m apart gate A would stand behind the launcher's mouth, so no "
-        "speed is given for there; measure from the mouth to midway between the gates"
-    )
-
-
-def _length(rig: Rig) -> str:
-    if rig.body.length_m < rig.spacing_m:
-        return ""
-    return (
-        f"body.length is {rig.body.length_m * 1e3:g} mm, gates.spacing "
-        f"{rig.spacing_m * 1e3:g} mm: the body blocks both gates at once, and what follows it "
-        "is not told from it; place the gates farther apart"
-    )
-
-
-def _ticks(rig: Rig) -> str:
-    ticks = rig.spacing_m / rig.window.fastest_mps / rig.clock.tick_s
-    if ticks >= FEW_TICKS:
-        return ""
-    return (
-        f"at window.fastest, {rig.window.fastest_mps:g} m/s, a transit is {ticks:.2g} steps of "
-        "the clock: such speeds are told with a ± of many per cent; place the gates farther "
-        "apart or lower window.fastest"
-    )
+def fewest_ticks(rig: Rig) -> float:
+    """Return the steps of the counter in the transit of the fastest body."""
+    return rig.spacing_m / rig.window.fastest_mps / rig.clock.tick_s

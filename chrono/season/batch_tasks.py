@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from chrono.reports.findings_text import recording_findings
 from chrono.rigs.rig_model import Rig
 from chrono.season.recording_finder import RecordingSource
-from chrono.session.recording_loader import Findings, LoadedRecording, read_recording
+from chrono.session.recording_loader import LoadedRecording, read_recording
 
 if TYPE_CHECKING:
     from chrono.health.readiness import Readiness
@@ -40,9 +41,7 @@ class ReadingOptions:
     def read(self, path: Path, source: RecordingSource) -> tuple[LoadedRecording, list[str]]:
         """Read a recording; return what is wrong with its data beside it."""
         recorded = read_recording(path, self.rig, clock_from_host=self.clock_from_host)
-        findings = Findings()
-        findings.add(recorded)
-        return replace(recorded, name=source.name), findings.lines
+        return replace(recorded, name=source.name), recording_findings(recorded)
 
 
 @dataclass(frozen=True)
@@ -107,6 +106,5 @@ class Check(ReadingOptions):
     def __call__(self, path: Path, source: RecordingSource) -> tuple[CheckResult, list[str]]:
         from chrono.session.readiness_check import check_recording
 
-        findings = Findings()
-        health = check_recording(path, self.rig, findings)
-        return CheckResult(source.name, health), findings.lines
+        checked = check_recording(path, self.rig)
+        return CheckResult(source.name, checked.health), recording_findings(checked.recorded)

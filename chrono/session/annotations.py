@@ -100,6 +100,8 @@ class Setups:
 
     def at(self, keys: Ints) -> npt.NDArray[np.int32]:
         """Return the place of each shot's setup, shape (N,)."""
+        if len(self._since) == 1:
+            return np.zeros(len(keys), np.int32)
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
         return np.maximum(place, 0).astype(np.int32)
 
@@ -120,6 +122,11 @@ class Setups:
     def body(self, place: int) -> Body:
         """Return what the setup at a place states of its body."""
         return tuple(sorted(self._setups[place].body.items()))
+
+    @property
+    def state_bodies(self) -> bool:
+        """Whether any of them states a body."""
+        return any(each.body for each in self._setups)
 
     def named(self, name: str | None) -> Bools:
         """Tell which places hold a setup of this name, or of any if it is None."""

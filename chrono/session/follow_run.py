@@ -24,6 +24,7 @@ from chrono.session.observer import Observer
 from chrono.session.recording_loader import first_rig, telling_where
 from chrono.session.run import SILENCE_EVERY_S, FedRun
 from chrono.session.session import Session
+from chrono.session.troubles import RateUnknown, RowCut, SourceFailed, Trouble
 
 COME_WITHIN_S = 0.2
 """What was written is read here within this time, however busy the machine is [s]."""
@@ -76,18 +77,19 @@ class FollowRun(FedRun):
         while self._take_ready():
             told(self.status.bytes)
 
-    def close(self) -> list[str]:
+    def close(self) -> list[Trouble]:
         """Stop following; return what is wrong with the recording."""
-        status = self.status
-        troubles = [f"{self.path}: {status.reason}"] if status.reason else []
+        path, reason, troubles = str(self.path), self.status.reason, list[Trouble]()
+        if reason:
+            troubles.append(SourceFailed(path, reason, ended=False))
         unfinished, quiet_s = self.source.unfinished_bytes, self.source.quiet_s
         if unfinished and quiet_s > WHOLE_WITHIN_S:
-            troubles.append(
-                f"{self.path}: its last row is cut off after {unfinished} bytes; it is left out"
-            )
+            troubles.append(RowCut(path, unfinished))
         super().close()
         self.source.stop()
-        return [*troubles, *filter(None, [self._clock_doubt])]
+        if self._rate_unknown:
+            troubles.append(RateUnknown(self._rate_unknown))
+        return troubles
 
     def _take(self, rows: bytes) -> Batch:
         if self._comes_late(rows):

@@ -16,7 +16,13 @@ from chrono.safe_text import plain
 from chrono.session.operator_records import Setup
 from chrono.session.run import SILENCE_EVERY_S, FedRun
 from chrono.session.session import Session
-from chrono.session.troubles import loss_lines
+from chrono.session.troubles import (
+    FileTrouble,
+    LinkLost,
+    RateUnknown,
+    SourceFailed,
+    Trouble,
+)
 
 ANSWER_WITHIN_S = 6.0
 """Longer than any board takes to start and to beat [s]."""
@@ -123,20 +129,24 @@ class LiveRun(FedRun):
         if not self.status.bytes:
             self._discard_recording()
 
-    def close(self) -> list[str]:
+    def close(self) -> list[Trouble]:
         """Stop the source, take what it still had, close the recording; return troubles."""
-        losses = loss_lines(self.status)
-        troubles = super().close() + losses + self.session.unusable.boards
-        if self._clock_doubt:
-            troubles.append(self._clock_doubt)
+        status = self.status
+        is_back = status.state != "lost"
+        lost = LinkLost(status.port, status.losses, is_back, status.reason)
+        troubles = super().close()
+        troubles += [lost] if status.losses else []
+        troubles += self.session.unusable.boards
+        troubles += [RateUnknown(self._rate_unknown)] if self._rate_unknown else []
         if self.source.failure is not None:
-            troubles.append(f"{self.status.port}: reading ended: {self.source.failure}")
+            failure = str(self.source.failure)
+            troubles.append(SourceFailed(self.status.port, failure, ended=True))
         if self.writer is not None:
             try:
                 self.writer.close()
             except ChronoError as trouble:
-                troubles.append(str(trouble))
-            troubles += self.writer.moves
+                troubles.append(FileTrouble(str(trouble)))
+            troubles += map(FileTrouble, self.writer.moves)
         return troubles
 
     def _discard_recording(self) -> None:

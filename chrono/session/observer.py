@@ -5,6 +5,7 @@ read. Live the rate is followed while it becomes better known; a recording is me
 the rate of all its beats. Judges nothing and knows nothing of ports and screens.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import inf
 
@@ -12,7 +13,7 @@ import numpy as np
 
 from chrono.arrays.events import Batch, cut_batch
 from chrono.clock.beats import BeatClock
-from chrono.clock.clock_rate import ClockEstimate, rate_text
+from chrono.clock.clock_rate import ClockEstimate
 from chrono.errors import CalibrationError
 from chrono.health.gate_monitor import RECENT_S, GateMonitor, flicker_now, second_places
 from chrono.health.readiness import Observation
@@ -134,24 +135,6 @@ class CounterRate:
         self._use(found, host_us)
 
 
-def clock_doubt(error: CalibrationError) -> str:
-    """Return in words why a rig's wish for the host's clock is not met, and what is done."""
-    return (
-        f"the rate of the counter is not known from its beats ({error.message}); "
-        "measured with the clock that the rig states"
-    )
-
-
-def remeasured_words(session: Session) -> str:
-    """Return what shots that were there already have just been measured with."""
-    rate = session.host_rate
-    if rate is None:
-        return "All shots measured again with the clock that the rig states."
-    return (
-        f"All shots measured again: the counter runs {rate_text(rate)} by the computer's clock."
-    )
-
-
 def _is_news(found: ClockEstimate, used: ClockEstimate) -> bool:
     moved = abs(found.rate_error - used.rate_error)
     return moved > MOVED * found.u or found.u < NARROWED * used.u
@@ -172,7 +155,7 @@ class Observer:
     Parameters
     ----------
     session : Session
-        Gets its lines from here.
+        Fed by whoever feeds this.
     until_us : int, optional
         Nobody looks before this host time [us].
     """
@@ -185,37 +168,37 @@ class Observer:
         self.last_us = 0
         """Host time of the last line [us]."""
         self._found: ClockEstimate | None = None
-        self._begin(session.processor.tally, len(session.log))
+        self._note_before()
+        self._begin()
 
-    def _begin(self, tally: Tally, shots: int) -> None:
-        """Watch anew, by the rules of now; `tally` and `shots` were there before."""
+    def _begin(self) -> None:
+        """Watch anew, by the rules of now; what was there before the last piece is left out."""
         self._counters, self._rules = self._counter()
-        self._watch = GateMonitor(self._rules, tally)
-        self._shots = shots
+        self._watch = GateMonitor(self._rules, self._tally_before)
+        self._shots = self._shots_before
+
+    def _note_before(self) -> None:
+        """Note what there is before the next piece."""
+        self._tally_before: Tally = self._session.processor.tally
+        self._shots_before = len(self._session.log)
 
     def _counter(self) -> tuple[int, Rules]:
         """Tell one counter from another, and from the same one that came back."""
         return self._session.processor.counters, self._session.processor.rules
 
-    def feed(self, batch: Batch) -> None:
-        """
-        Take a batch: the session first, then what watches it.
+    def seconds(self, batch: Batch) -> Iterator[Batch]:
+        """Yield a batch in the pieces to feed: what is seen then depends on no other cut."""
+        return cut_batch(batch, second_places(batch, self._until_us))
 
-        Raises
-        ------
-        RecordingError
-            As `Session.feed` does.
-        """
-        session = self._session
-        for piece in cut_batch(batch, second_places(batch, self._until_us)):
-            tally, shots = session.processor.tally, len(session.log)
-            session.feed(piece)
-            if self._counter() != (self._counters, self._rules):
-                self._begin(tally, shots)
-            self._watch.feed(piece.events, session.processor.tally)
-            self.counter_rate.feed(piece)
-        if len(batch.events):
-            self.last_us = max(self.last_us, int(batch.events.host_us[-1]))
+    def feed(self, piece: Batch) -> None:
+        """Take a piece that `seconds` gave and the session was fed just before."""
+        if self._counter() != (self._counters, self._rules):
+            self._begin()
+        self._watch.feed(piece.events, self._session.processor.tally)
+        self.counter_rate.feed(piece)
+        if len(piece.events):
+            self.last_us = max(self.last_us, int(piece.events.host_us[-1]))
+        self._note_before()
 
     def observed(self, host_us: int, flicker_within_s: float = RECENT_S) -> Observation:
         """

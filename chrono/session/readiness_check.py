@@ -1,13 +1,13 @@
 """Are gates, link and clock ready? Watch a board for a while, or look through a recording."""
 
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 from chrono.arrays import machine_code
 from chrono.errors import ChronoError
 from chrono.health.gate_monitor import WINDOW_S
-from chrono.health.readiness import Readiness, judge_readiness
-from chrono.health.timing import with_shots
+from chrono.health.readiness import Readiness, judge_readiness, with_shots
 from chrono.reader.file_io import size_of
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
@@ -15,7 +15,7 @@ from chrono.rigs.line_kinds import LineKind
 from chrono.rigs.rig_model import Rig
 from chrono.session.live_run import live_run
 from chrono.session.observer import Observer
-from chrono.session.recording_loader import Findings, LoadedRecording, feed_blocks, first_rig
+from chrono.session.recording_loader import LoadedRecording, feed_blocks, first_rig
 from chrono.session.session import Session
 from chrono.session.session_summary import lengths_of, timing_of
 
@@ -58,7 +58,15 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readine
     return with_shots(judge_readiness(seen), timing, lengths)
 
 
-def check_recording(path: Path, rig: Rig | None, findings: Findings | None = None) -> Readiness:
+@dataclass(frozen=True, eq=False)
+class CheckedRecording:
+    """What a recording tells of gates, link and clock, and the recording as it was read."""
+
+    health: Readiness
+    recorded: LoadedRecording
+
+
+def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     """
     Judge the last minute of a recording, clock, jitter and bodies by all of it.
 
@@ -67,8 +75,6 @@ def check_recording(path: Path, rig: Rig | None, findings: Findings | None = Non
     path : Path
     rig : Rig or None
         None for the recorded one.
-    findings : Findings, optional
-        Takes what else is wrong with the data.
 
     Raises
     ------
@@ -79,12 +85,11 @@ def check_recording(path: Path, rig: Rig | None, findings: Findings | None = Non
     session = Session(rig or first_rig(path), fixed_rig=True)
     reader = RecordingReader(path)
     observer = Observer(session, _last_us(reader, session.rig.lines))
-    feed_blocks(reader, session.rig.lines, observer)
+    feed_blocks(reader, session.rig.lines, session, observer, pieces=observer.seconds)
     session.finish()
-    if findings is not None:
-        findings.add(LoadedRecording(path, path.name, session, reader.cut or ""))
-    health = judge_readiness(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
-    return with_shots(health, timing_of(session), lengths_of(session))
+    judged = judge_readiness(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
+    health = with_shots(judged, timing_of(session), lengths_of(session))
+    return CheckedRecording(health, LoadedRecording(path, path.name, session, reader.cut or ""))
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:

@@ -2,9 +2,9 @@
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
@@ -18,9 +18,9 @@ from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED, LineKind
 from chrono.rigs.rig_file import rig_from_record
 from chrono.rigs.rig_model import Rig
-from chrono.safe_text import plain
-from chrono.session.observer import CounterRate, clock_doubt
+from chrono.session.observer import CounterRate
 from chrono.session.session import Session
+from chrono.session.troubles import RateUnknown
 
 BYTES_PER_SHOT = 150
 """Fewer than any real shot takes in a framed recording; only a guess for making room."""
@@ -52,8 +52,8 @@ class LoadedRecording:
         Closed: all its shots are in its log.
     left_out : str
         What could not be used at the end of the file, empty if nothing.
-    clock_doubt : str
-        Why the host's clock, which the rig asks for, is not used; empty if it is, or if the
+    rate_unknown : RateUnknown or None
+        Why the host's clock, which the rig asks for, is not used; None if it is, or if the
         rig does not ask.
     """
 
@@ -61,47 +61,14 @@ class LoadedRecording:
     name: str
     session: Session
     left_out: str = ""
-    clock_doubt: str = ""
-
-
-@dataclass
-class Findings:
-    """What is wrong with the data, collected on the way to be told at the end."""
-
-    lines: list[str] = field(default_factory=list)
-
-    def add(self, recorded: LoadedRecording) -> None:
-        """Take in what is wrong with one recording."""
-        session = recorded.session
-        troubles = [recorded.left_out, recorded.clock_doubt, *session.unusable.boards]
-        if session.unusable.records:
-            troubles.append(unread_line(session))
-        if session.unusable.lines and not session.heard:
-            troubles.append(wrong_lines(session))
-        self.lines += [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
-
-
-def unread_line(session: Session) -> str:
-    """Return how many of the operator's records were left out, and why the first was."""
-    count = session.unusable.records
-    words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
-    return f"{words} left out, the first: {plain(session.unusable.record_reasons[0])}"
-
-
-def wrong_lines(session: Session) -> str:
-    """Return that no line is of the kind that the rig states, and the kind that fits."""
-    stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
-    what = f"not one of its {session.unusable.lines} lines is a {stated} line of a board"
-    if other is None:
-        return f"{what}: check `lines` in the rig"
-    return f'{what}; they are {other} ones: write lines = "{other}" in the rig'
+    rate_unknown: RateUnknown | None = None
 
 
 def read_all(
-    paths: Sequence[Path], rig: Rig | None, findings: Findings, clock_from_host: bool = False
+    paths: Sequence[Path], rig: Rig | None, clock_from_host: bool = False
 ) -> Iterator[LoadedRecording]:
     """
-    Yield recordings read one by one, and collect what is wrong with them.
+    Yield recordings read one by one.
 
     Raises
     ------
@@ -111,9 +78,7 @@ def read_all(
     names = _names(paths)
     prepare_for(paths)
     for path, name in zip(paths, names, strict=True):
-        recorded = read_recording(path, rig, clock_from_host=clock_from_host)
-        findings.add(recorded)
-        yield replace(recorded, name=name)
+        yield replace(read_recording(path, rig, clock_from_host=clock_from_host), name=name)
 
 
 def prepare_for(paths: Sequence[Path]) -> None:
@@ -184,14 +149,20 @@ def read_recording(
     except CalibrationError as error:
         if clock_from_host:
             raise CalibrationError(error.message, where=str(path), hint=error.hint) from error
-        return replace(recorded, clock_doubt=clock_doubt(error))
+        return replace(recorded, rate_unknown=RateUnknown(error.message))
     return recorded
+
+
+def _whole(batch: Batch) -> tuple[Batch, ...]:
+    """Return a batch as its only piece."""
+    return (batch,)
 
 
 def feed_blocks(
     reader: RecordingReader,
     lines: LineKind,
     *takers: BatchTaker,
+    pieces: Callable[[Batch], Iterable[Batch]] = _whole,
     progress: Progress | None = None,
 ) -> None:
     """
@@ -204,7 +175,9 @@ def feed_blocks(
     lines : LineKind
         What its board sent.
     *takers : BatchTaker
-        Each is fed every batch, in this order.
+        Each is fed every piece, in this order.
+    pieces : callable, optional
+        Cuts each batch.
     progress : callable, optional
         Called after each block.
     """
@@ -213,8 +186,9 @@ def feed_blocks(
     # Starting a thread takes longer than it saves where there is one block.
     for batch, read in prefetch(decoded) if size > BLOCK_BYTES else decoded:
         with telling_where(reader.path):
-            for taker in takers:
-                taker.feed(batch)
+            for piece in pieces(batch):
+                for taker in takers:
+                    taker.feed(piece)
         done += read
         if progress:
             progress(done, size)

@@ -7,6 +7,7 @@ from chrono.arrays.events import LineSample, Record
 from chrono.errors import ChronoError
 from chrono.reader.recording_rows import kind_of
 from chrono.rigs.line_kinds import LineKind
+from chrono.session.troubles import BoardUnused
 
 SAMPLE_LIMIT = 20
 TELLING_LINES = 5
@@ -36,9 +37,8 @@ class RejectedInput:
         Setups and marks that are none, left out.
     record_reasons : list of str
         Of the first of them: what and when it was, and why it is none.
-    boards : list of str
-        Boards, or what a board became, whose counter cannot tell a shot: since when, and why.
-        What they said is not used.
+    boards : list of BoardUnused
+        Boards, or what a board became, whose counter cannot tell a shot.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ class RejectedInput:
         self.line_samples: list[DamagedLine] = []
         self.records: int = before.records if before else 0
         self.record_reasons: list[str] = list(before.record_reasons) if before else []
-        self.boards: list[str] = []
+        self.boards: list[BoardUnused] = []
 
     def take_lines(self, count: int, samples: Sequence[LineSample], rows_before: int) -> None:
         """Take the damaged lines of a batch that `rows_before` rows stand before."""
@@ -78,7 +78,4 @@ class RejectedInput:
     def take_board(self, hello: Record, problem: ChronoError) -> None:
         """Take a hello that tells of a counter that cannot be used."""
         if len(self.boards) < SAMPLE_LIMIT:
-            self.boards.append(
-                f"from {hello.host_us * 1e-6:.3f} s on, until another hello, what the board "
-                f"said is not used: {problem.message}"
-            )
+            self.boards.append(BoardUnused(hello.host_us * 1e-6, problem.message))

@@ -23,7 +23,7 @@ from chrono.reader.recording_writer import (
     copy_recording,
 )
 from chrono.reader.row_decoding import decode_rows
-from chrono.session.observer import BeatDelays, Observer, clock_doubt
+from chrono.session.observer import BeatDelays, Observer
 from chrono.session.operator_records import (
     Mark,
     Said,
@@ -33,6 +33,7 @@ from chrono.session.operator_records import (
     undo_record,
 )
 from chrono.session.session import Session
+from chrono.session.troubles import Trouble
 
 
 class OperatorEdits:
@@ -222,7 +223,7 @@ class Run:
     def give_up(self) -> None:
         """Stop after a complaint."""
 
-    def close(self) -> list[str]:
+    def close(self) -> list[Trouble]:
         """Stop, and take what is left; return troubles."""
         return []
 
@@ -268,7 +269,7 @@ class FedRun(Run):
         super().__init__(session, name)
         self.source = source
         self._observer = Observer(session)
-        self._clock_doubt = ""
+        self._rate_unknown = ""
         self._ended_us: int | None = None
 
     @property
@@ -320,7 +321,7 @@ class FedRun(Run):
         """Return how late the board's beats are read, None while that is not known."""
         return self._observer.delays()
 
-    def close(self) -> list[str]:
+    def close(self) -> list[Trouble]:
         """Stop the source and take what it still had; return troubles."""
         if not self.finished:
             self.source.stop()
@@ -337,7 +338,9 @@ class FedRun(Run):
 
     def _take(self, rows: bytes) -> Batch:
         batch = decode_rows(rows, self.session.rig.lines)
-        self._observer.feed(batch)
+        for piece in self._observer.seconds(batch):
+            self.session.feed(piece)
+            self._observer.feed(piece)
         return batch
 
     def _wait(self) -> None:
@@ -353,4 +356,4 @@ class FedRun(Run):
             try:
                 self._observer.counter_rate.settle(self.now_us())
             except CalibrationError as error:
-                self._clock_doubt = clock_doubt(error)
+                self._rate_unknown = error.message

@@ -23,7 +23,7 @@ from chrono.processor.shot_records import EdgesUsed, Shots
 from chrono.rigs.rig_file import rig_from_record
 from chrono.rigs.rig_model import Rig
 from chrono.session.annotations import Annotations, Marks, Setups
-from chrono.session.operator_records import HOLD_OFF, HOLD_ON, UNDO, Setup
+from chrono.session.operator_records import UNDO, Setup
 from chrono.session.rejected_input import RejectedInput
 from chrono.session.sample_columns import SAMPLE_COLUMNS, Pieces
 from chrono.session.shot_log import ShotLog, ShotRow, countable, shot_row
@@ -102,16 +102,17 @@ class Session:
         RecordingError
             If the records go beyond any session's bounds.
         """
-        done = 0
-        notes: list[Record] = []
+        done, between = 0, list[Record]()
         for record in batch.controls:
-            if self._holds_from_here(record):
-                self._process(batch.events.part(done, record.position), notes)
-                done, notes = record.position, []
-            elif record.origin in ("hello", "link"):
-                notes.append(replace(record, position=record.position - done))
-            self._take(record)
-        self._process(batch.events.part(done, len(batch.events)), notes)
+            if self._begins_anew(record):
+                self._process(batch.events.part(done, record.position), between)
+                self._take(record, self._processor.anchor())
+                done, between = record.position, []
+            elif done:
+                between.append(replace(record, position=record.position - done))
+            else:
+                between.append(record)
+        self._process(batch.events.part(done, len(batch.events)), between)
         self.unusable.take_lines(batch.damaged, batch.samples, self.rows)
         self.rows += batch.rows
         self._note_time(batch)
@@ -160,25 +161,30 @@ class Session:
             self.host_rate = found
             self.remeasure(self.rig)
 
-    def _holds_from_here(self, record: Record) -> bool:
+    def _begins_anew(self, record: Record) -> bool:
         """
         Tell whether a record divides what comes from what came before it.
 
-        A stretch of its own costs a millisecond, and a file may hold thousands of records.
+        Those that do are rare: a stretch of its own costs a millisecond, and a file may hold
+        thousands of records.
         """
-        match record.origin:
-            case "hello":
-                return self._deaf or self._processor.is_new_counter(*_counter_of(record))
-            case "rig":
-                return not (self._begun or record.position > 0)
-            case "mark":
-                return record.data.get("action") in (HOLD_ON, HOLD_OFF, UNDO)
-        return record.origin == "setup"
+        if record.origin == "hello":
+            return self._deaf or self._processor.is_new_counter(*_counter_of(record))
+        return record.origin == "rig" and not (self._begun or record.position > 0)
 
-    def _process(self, events: Events, notes: Sequence[Record]) -> None:
+    def _process(self, events: Events, between: Sequence[Record]) -> None:
+        """Take events and the records between them: these hold before any shot is formed."""
+        if not len(events) and not between:
+            return
         self._begun = self._begun or len(events) > 0
-        if (len(events) or notes) and not self._deaf:
-            self._add(self._processor.feed(events, notes))
+        if self._deaf:
+            anchors = [self._processor.anchor()] * len(between)
+        else:
+            anchors = self._processor.place(events, between)
+        for record, anchor in zip(between, anchors, strict=True):
+            self._take(record, anchor)
+        if not self._deaf:
+            self._add(self._processor.form())
 
     def _add(self, shots: Shots, rules: Rules | None = None) -> None:
         if len(shots):
@@ -188,31 +194,32 @@ class Session:
             self.log.add(self._as_if.shots(shots), setup, unit_s, rules.windows.dead)
             self.revision += 1
 
-    def _take(self, record: Record) -> None:
+    def _take(self, record: Record, anchor: int) -> None:
+        """Take a record that was made when `anchor` was the latest counter value."""
         try:
-            self._take_record(record)
+            self._take_record(record, anchor)
         except ChronoError:
             raise
         except ValueError as problem:
             self.unusable.take_record(record, problem)
 
-    def _take_record(self, record: Record) -> None:
+    def _take_record(self, record: Record, anchor: int) -> None:
         match record.origin:
             case "hello":
                 self._take_hello(record)
             case "setup" | "mark":
-                self._take_told(record)
+                self._take_told(record, anchor)
             case "rig":
                 self._take_rig(record)
             case "file":
                 self.started = str(record.data.get("start", ""))[:64]
 
-    def _take_told(self, record: Record) -> None:
+    def _take_told(self, record: Record, anchor: int) -> None:
         if not self._is_told_before:
-            self.annotations.take(record, self._processor.anchor())
+            self.annotations.take(record, anchor)
         is_undo = record.data.get("action") == UNDO
         if record.origin == "setup" or is_undo:
-            self._tell_body_length()
+            self._tell_body_length(anchor)
         if is_undo or record.data.get("corrects") is not None:
             self._measured_anew += 1
 
@@ -240,7 +247,7 @@ class Session:
         if self._fixed_rig:
             return
         self.last_rig = rig_from_record(record.data)
-        if self._holds_from_here(record):
+        if not self._begun:
             self._begin(self.last_rig)
         elif not self.needs_second_pass:
             self.remeasure(self.last_rig)
@@ -253,13 +260,13 @@ class Session:
         said = self.counters.now
         if said and self._processor.is_new_counter(*said):
             self._processor.change_counter(*said, 0)
-        self._tell_body_length()
+        self._tell_body_length(self._processor.anchor())
 
-    def _tell_body_length(self) -> None:
-        place, setup = self.setups.after(self._processor.anchor())
+    def _tell_body_length(self, anchor: int) -> None:
+        place, setup = self.setups.after(anchor)
         length_m = self._body_length_m(setup)
         self._lengths_m.setdefault(place, set()).add(length_m)
-        self._processor.change_body(length_m)
+        self._processor.change_body(length_m, anchor)
 
     def _body_length_m(self, setup: Setup) -> float | None:
         return setup.body.get("length_m", self.rig.body.length_m)

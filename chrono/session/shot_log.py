@@ -9,12 +9,12 @@ too near for a jump of the counter between them: behind one, time goes on by mor
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from chrono.arrays.array_types import Bools, Floats, Ints
+from chrono.arrays.machine_code import loop
 from chrono.arrays.structured_arrays import put
 from chrono.measuring.timing_jitter import gate_lengths
 from chrono.processor.shot_records import (
@@ -24,8 +24,6 @@ from chrono.processor.shot_records import (
     Shots,
     flag_words,
 )
-
-T = TypeVar("T", float, Floats)
 
 FIRST_CAPACITY = 256
 
@@ -131,14 +129,12 @@ class ShotLog:
     def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
         """Go back from the last shot while lines were read closer together than sent."""
         first = max(start - 1, 0)
-        sent = np.diff(self._shots["key"][first : self._size])
-        read_us = np.diff(self._shots["host_us"][first : self._size])
-        too_near = read_us < _least_us(sent * (unit_s * 1e6))
-        waited = np.flatnonzero(too_near & (sent < jump))
-        if not len(waited):
+        new = self._shots[first : self._size]
+        waited = _last_waited(new["key"], new["host_us"], unit_s * 1e6, jump)
+        if waited < 0:
             return
         oldest = max(start - MANY_WAITED, 0)
-        for place in range(first + int(waited[-1]), oldest - 1, -1):
+        for place in range(first + waited, oldest - 1, -1):
             apart = int(self._shots["key"][place + 1] - self._shots["key"][place])
             later_us, apart_us = int(self._time_us[place + 1]), apart * unit_s * 1e6
             was_us = int(self._time_us[place])
@@ -163,7 +159,18 @@ class ShotLog:
         self._time_us = _enlarged(self._time_us, more)
 
 
-def _least_us(apart_us: T) -> T:
+@loop
+def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
+    """Return the last place that was read too near to the next one, -1 if there is none."""
+    for place in range(len(key) - 2, -1, -1):
+        apart = key[place + 1] - key[place]
+        least_us = (1 - RATE_LIMIT) * (apart * unit_us) - WAITED_S * 1e6
+        if apart < jump and read_us[place + 1] - read_us[place] < least_us:
+            return place
+    return -1
+
+
+def _least_us(apart_us: float) -> float:
     """Return how far apart two lines are read at least, if neither waited [us]."""
     return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
 

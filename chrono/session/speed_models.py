@@ -138,6 +138,9 @@ class BoardCounters:
         start : int
             The number of the first of them, added to the slices.
         """
+        if len(self._counters) == 1:
+            yield slice(start, start + len(keys)), 0
+            return
         places = self.at(keys)
         begins = [0, *(np.flatnonzero(np.diff(places)) + 1).tolist()]
         for begin, end in zip(begins, [*begins[1:], len(keys)], strict=True):
@@ -220,7 +223,9 @@ class SpeedModels:
         """
         is_now = counter is None or self._counters.is_last(counter)
         found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))
-        single = np.isin(shots["used"], (EdgesUsed.LEAD, EdgesUsed.TRAIL))
+        if not self._told.setups.state_bodies:
+            return found
+        single = (shots["used"] == EdgesUsed.LEAD) | (shots["used"] == EdgesUsed.TRAIL)
         for place in np.unique(setups[single]).tolist():
             own = self._told.setups.body(place)
             if own == NO_BODY:

@@ -1,37 +1,68 @@
-"""What became of link and disk, in words."""
+"""What went wrong with a session's link, board, clock or file, as facts."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from chrono.safe_text import plain
-
 if TYPE_CHECKING:
-    from chrono.reader.port_reader import LinkStatus
     from chrono.reader.recording_writer import RecordingWriter
 
 MUCH_BYTES = 100_000_000
 """More than an hour of any board: rows that wait take memory, which ends too."""
 
 
-def loss_lines(status: LinkStatus) -> list[str]:
-    """Return how often the link was lost and what that means, nothing if it never was."""
-    if not status.losses:
-        return []
-    times = "once" if status.losses == 1 else f"{status.losses} times"
-    line = f"{plain(status.port)}: the link was lost {times}; what the board said meanwhile is"
-    if status.state == "lost":
-        return [f"{line} missing, and it was not found again: {plain(status.reason)}"]
-    return [f"{line} missing"]
+@dataclass(frozen=True)
+class LinkLost:
+    """How often a link was lost, whether it was found again in the end, and why it was not."""
+
+    port: str
+    times: int
+    found_again: bool
+    reason: str
 
 
-def disk_line(writer: RecordingWriter) -> str:
-    """Return why how much waits in memory and what that means, empty if all is well."""
-    if writer.trouble is None:
-        return plain(writer.moves[-1]) if writer.moves else ""
-    waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
-    more = ", SO MANY that memory may run out and lose them" if much_waits(writer) else ""
-    return waits + more
+@dataclass(frozen=True)
+class BoardUnused:
+    """Since when a board's lines are not used [s], and why its counter cannot tell a shot."""
+
+    since_s: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class RateUnknown:
+    """Why the beats do not tell the counter's rate, though the rig asks for it."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class SourceFailed:
+    """Why no more could be read from a port or from a recording that was followed."""
+
+    place: str
+    reason: str
+    ended: bool
+    """Whether reading itself broke down."""
+
+
+@dataclass(frozen=True)
+class RowCut:
+    """After how many bytes the last row of a recording that was followed is cut off."""
+
+    path: str
+    size: int
+
+
+@dataclass(frozen=True)
+class FileTrouble:
+    """What the writer of a recording said of its file."""
+
+    said: str
+
+
+Trouble = LinkLost | BoardUnused | RateUnknown | SourceFailed | RowCut | FileTrouble
 
 
 def much_waits(writer: RecordingWriter) -> bool:

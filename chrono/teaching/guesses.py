@@ -9,7 +9,7 @@ of the bench in SI, their names as there).
 import json
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -155,9 +155,9 @@ def _ends_whole(path: Path) -> bool:
         return file.read(1) == b"\n"
 
 
-def read_guesses(path: Path, troubles: list[str]) -> Iterator[Guess]:
+def read_guesses(path: Path) -> tuple[list[Guess], list[int]]:
     """
-    Yield the guesses of a file; a line that is none is told in `troubles` and left out.
+    Return the guesses of a file, and the numbers of the lines that are none, from 1.
 
     Raises
     ------
@@ -168,13 +168,15 @@ def read_guesses(path: Path, troubles: list[str]) -> Iterator[Guess]:
         lines = path.read_bytes().split(b"\n")
     except OSError as error:
         raise RecordingError(f"cannot be read: {error.strerror}", where=str(path)) from error
+    found, others = list[Guess](), list[int]()
     for number, line in enumerate(lines, 1):
         if not line.strip():
             continue
         try:
-            yield _guess_of(json.loads(line))
+            found.append(_guess_of(json.loads(line)))
         except (ValueError, TypeError, KeyError, AttributeError):
-            troubles.append(f"{path}:{number}: is no guess, left out")
+            others.append(number)
+    return found, others
 
 
 def _guess_of(data: dict[str, Any]) -> Guess:

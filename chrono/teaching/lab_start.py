@@ -9,7 +9,7 @@ import numpy as np
 
 from chrono.measuring.measurement_plan import edges_timed
 from chrono.rigs.rig_model import Rig
-from chrono.session.recording_loader import Findings, read_recording
+from chrono.session.recording_loader import LoadedRecording, read_recording
 from chrono.session.session import Session
 from chrono.session.shot_log import ShotRow
 from chrono.teaching.error_lab import LabView
@@ -38,6 +38,8 @@ class LabStart:
         Its session.
     shots : sequence of ShotRow
         Its last shots with a speed.
+    recorded : LoadedRecording or None
+        The recording, where it was read for the lab.
     """
 
     bench: Bench
@@ -46,6 +48,7 @@ class LabStart:
     recording: str | None = None
     session: Session | None = None
     shots: Sequence[ShotRow] = ()
+    recorded: LoadedRecording | None = None
 
     def with_bench(self, bench: Bench) -> "LabStart":
         """Return the same with another bench."""
@@ -70,7 +73,7 @@ class LabStart:
         )
 
 
-def start_of(file: Path | None, rig: Rig | None, findings: Findings) -> LabStart:
+def start_of(file: Path | None, rig: Rig | None) -> LabStart:
     """
     Return what a lab begins with.
 
@@ -80,8 +83,6 @@ def start_of(file: Path | None, rig: Rig | None, findings: Findings) -> LabStart
         A recording.
     rig : Rig or None
         Instead of the recorded one, or of the usual one.
-    findings : Findings
-        Takes what is wrong with the recording.
 
     Raises
     ------
@@ -92,11 +93,7 @@ def start_of(file: Path | None, rig: Rig | None, findings: Findings) -> LabStart
         bench = USUAL if rig is None else bench_of_rig(rig, USUAL.speed_mps, edges_timed(rig))
         return LabStart(bench, bench.base.name, guesses_path(None, Path.cwd()))
     recorded = read_recording(file, rig)
-    findings.add(recorded)
-    start = start_of_session(recorded.session, file)
-    if not start.shots:
-        findings.lines.append(f"{file}: no shot has a speed, so the lab begins at a usual one")
-    return start
+    return replace(start_of_session(recorded.session, file), recorded=recorded)
 
 
 def start_of_session(session: Session, file: Path | None) -> LabStart:

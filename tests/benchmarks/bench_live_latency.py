@@ -21,9 +21,9 @@ import tty
 from pathlib import Path
 from statistics import median
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.calm import short_turns
-from chrono.dashboard.shots import ShotsScreen
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.shots_screen import ShotsScreen
+from chrono.dashboard.thread_latency import short_turns
 from chrono.reader.line_grammar import crc_text
 from chrono.rigs.rig_file import default_rig
 from chrono.session.live_run import LiveRun, live_run
@@ -96,12 +96,12 @@ class WatchedDashboard(Dashboard):
         """Look what the table holds after it was shown."""
         super().show_session()
         now = time.monotonic_ns()
-        if self.view is None or not isinstance(self.screen_stack[0], ShotsScreen):
+        if self.driver.view is None or not isinstance(self.screen_stack[0], ShotsScreen):
             return
         table = self.screen_stack[0].table
         new = [
             row.number
-            for row in self.view.rows[-5:]
+            for row in self.driver.view.rows[-5:]
             if row.edges_used == "both"
             and row.number not in self.listed_ns
             and len(table) >= row.number

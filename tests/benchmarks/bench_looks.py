@@ -16,7 +16,7 @@ from statistics import median
 import numpy as np
 from make_recording import make_recording
 
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.session.operator_records import SET_ASIDE, Mark
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run

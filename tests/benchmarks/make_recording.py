@@ -1,5 +1,7 @@
 """Make a recording of any number of edges: shots at even pace, beats, a few damaged lines.
 
+Setups may change on the way, in turn, as often as at every shot.
+
 Vectorised and independent of the code it is to test: lines are put together as matrices of
 characters, CRCs byte by byte from their definition. The same arguments give the same bytes.
 
@@ -9,6 +11,7 @@ characters, CRCs byte by byte from their definition. The same arguments give the
 import argparse
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +38,13 @@ SPEEDS_MPS = 20.0, 60.0
 PAUSE_S = 0.3, 0.6
 """From one shot to the next: what comes within 0.25 s would be a companion."""
 
+SETUPS: tuple[dict[str, Any], ...] = (
+    {"name": "fresh ball", "body": {}, "conditions": {"pressure": "2 bar"}},
+    {"name": "warm ball", "body": {"mass_kg": 0.0241}, "conditions": {"pressure": "2 bar"}},
+    {"name": "worn ball", "body": {"mass_kg": 0.0236, "length_m": 0.0396}, "conditions": {}},
+)
+"""They take turns."""
+
 READING_DELAY_S = 0.0002, 0.002
 SHOTS_A_CHUNK = 50_000
 HOST_DIGITS = 15
@@ -50,6 +60,7 @@ class Made:
     shots: int = 0
     beats: int = 0
     damaged: int = 0
+    setups: int = 0
 
     @property
     def edges(self) -> int:
@@ -59,11 +70,16 @@ class Made:
     @property
     def rows(self) -> int:
         """All rows, with the file's and the rig's."""
-        return self.edges + self.beats + 2
+        return self.edges + self.beats + self.setups + 2
 
 
 def make_recording(
-    path: Path, edges: int, damaged: float = 0.001, seed: int = 1, crlf: bool = False
+    path: Path,
+    edges: int,
+    damaged: float = 0.001,
+    seed: int = 1,
+    crlf: bool = False,
+    setup_every: int = 0,
 ) -> Made:
     """
     Write a recording.
@@ -80,6 +96,8 @@ def make_recording(
         Of the random numbers.
     crlf : bool
         The board ends its lines by a carriage return too.
+    setup_every : int
+        A setup begins every so many shots, with the first one; 0 for none.
     """
     draw = np.random.default_rng(seed)
     made, sequence, start = Made(), 0, TICKS_PER_S // 2
@@ -91,7 +109,10 @@ def make_recording(
             shots = min(SHOTS_A_CHUNK, edges // 4 - made.shots)
             lines, end = _chunk(draw, shots, start, sequence)
             spoilt = draw.random(len(lines.counter)) < damaged
-            file.write(_text(draw, lines, spoilt, crlf))
+            text = _text(draw, lines, spoilt, crlf)
+            if setup_every:
+                text = _with_setups(text, lines, setup_every, made)
+            file.write(text)
             made.shots += shots
             made.beats += int(lines.beat.sum())
             made.damaged += int(spoilt.sum())
@@ -160,6 +181,17 @@ def _text(
     return rows[rows != 0].tobytes()
 
 
+def _with_setups(text: bytes, lines: _Lines, every: int, made: Made) -> bytes:
+    """Put a setup in front of every so many shots, those made before counted in."""
+    rows = text.splitlines(keepends=True)
+    first_edges = (~lines.beat).nonzero()[0][::4]
+    for place in first_edges[-made.shots % every :: every].tolist():
+        setup = json_row(int(lines.host_us[place]), "setup", SETUPS[made.setups % len(SETUPS)])
+        rows[place] = setup + rows[place]
+        made.setups += 1
+    return b"".join(rows)
+
+
 def _beside(parts: list[Matrix | bytes], count: int) -> Matrix:
     """Return character matrices side by side; a text is the same in each row."""
     matrices = [
@@ -210,6 +242,7 @@ def main() -> None:
     parser.add_argument("--damaged", type=float, default=0.001)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--crlf", action="store_true")
+    parser.add_argument("--setup-every", type=int, default=0)
     options = parser.parse_args()
     print(make_recording(**vars(options)))
 

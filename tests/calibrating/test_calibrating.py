@@ -12,11 +12,13 @@ from command_kit import Outcome, is_one_clear_complaint
 
 from chrono.arrays import machine_code
 from chrono.calibrating.calibration import (
-    CalibrationOutcome,
+    Calibration,
     calibrate_clock,
     calibrate_drop,
     calibrate_swap,
+    rig_changes,
 )
+from chrono.reports.calibration_text import calibration_lines
 from chrono.rigs.rig_file import load_rig, parse_rig, rig_record
 from chrono.virtual.scenarios import SCENARIOS, parse_play, rig_text
 from chrono.virtual.simulated_recording import simulate_recording
@@ -44,13 +46,13 @@ def truth(scenario: str, seed: int) -> TrueRig:
     return true_rig(SCENARIOS[scenario], seed)
 
 
-def u95(result: CalibrationOutcome, section: str) -> float:
+def u95(result: Calibration, section: str) -> float:
     """Return about the half-width that the rig file will hold, from its u."""
-    return 2 * float(str(result.changes[f"calibration.{section}.u"]).split()[0])
+    return 2 * float(str(rig_changes(result, "", "")[f"calibration.{section}.u"]).split()[0])
 
 
-def value(result: CalibrationOutcome, section: str) -> float:
-    return float(str(result.changes[f"calibration.{section}.value"]).split()[0])
+def value(result: Calibration, section: str) -> float:
+    return float(str(rig_changes(result, "", "")[f"calibration.{section}.value"]).split()[0])
 
 
 # -- the whole way -----------------------------------------------------------------------------
@@ -302,7 +304,7 @@ def test_beats_over_20_s_are_refused(chrono, tmp_path, rig) -> None:
 def test_beats_over_little_more_than_a_minute_are_widened_and_it_is_said(tmp_path) -> None:
     short = calibrate_clock(record(tmp_path / "a.tsv", "two-bands?shots=21"), None)
     long = calibrate_clock(record(tmp_path / "b.tsv", "two-bands?shots=250"), None)
-    assert "a longer run narrows this" in short.lines
+    assert "a longer run narrows this" in calibration_lines(short)
     assert u95(short, "clock") > 1.2 * u95(long, "clock")
 
 

@@ -8,12 +8,11 @@ import numpy as np
 import pytest
 from falling import dropped
 
+from chrono.calibrating.calibration import rig_changes
 from chrono.calibrating.drop_calibration import (
     DropSetup,
     are_drops,
     drop_calibration,
-    drop_changes,
-    drop_report,
     drop_transit,
 )
 from chrono.errors import CalibrationError
@@ -21,6 +20,7 @@ from chrono.measuring.body_in_air import ball_in_air
 from chrono.physics.air_and_gravity import dynamic_viscosity
 from chrono.physics.free_fall import fall_speed
 from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.calibration_text import calibration_evidence, drop_report
 from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 TEMPERATURE_K, GRAVITY = 293.15, 9.81
@@ -215,7 +215,7 @@ def test_a_rig_file_takes_the_result_up(tmp_path):
     path = tmp_path / "rig.toml"
     write_rig(path, '[gates]\nspacing = "300 mm"\n')
     found = calibrate(np.random.default_rng(6), make_setup())
-    update_rig(path, drop_changes(found, "2026-03-14"))
+    update_rig(path, rig_changes(found, calibration_evidence(found), "2026-03-14"))
 
     kept = load_rig(path).calibration.spacing
     assert kept.spacing_m == pytest.approx(found.spacing_m, abs=1e-7)

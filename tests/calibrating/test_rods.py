@@ -4,15 +4,11 @@ import numpy as np
 import pytest
 from passing import edges_of_passes, make_beams, transits_and_blockings
 
-from chrono.calibrating.rods_calibration import (
-    Passes,
-    RodSetup,
-    rod_calibration,
-    rod_changes,
-    rod_report,
-)
+from chrono.calibrating.calibration import rig_changes
+from chrono.calibrating.rods_calibration import Passes, RodSetup, rod_calibration
 from chrono.errors import CalibrationError
 from chrono.measuring.error_budget import rectangular
+from chrono.reports.calibration_text import calibration_evidence, rod_report
 from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 TOLERANCE_M = 0.05e-3
@@ -137,7 +133,7 @@ def test_a_rig_file_takes_the_result_up(tmp_path):
     path = tmp_path / "rig.toml"
     write_rig(path, '[gates]\nspacing = "300 mm"\n')
     found, _ = calibrate(3, pushed)
-    update_rig(path, rod_changes(found, "2026-03-14"))
+    update_rig(path, rig_changes(found, calibration_evidence(found), "2026-03-14"))
 
     kept = load_rig(path).calibration.spacing
     assert kept.spacing_m == pytest.approx(found.spacing_m, abs=1e-7)

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from passing import launched, make_beams
 
-from chrono.calibrating.swap_calibration import swap_calibration, swap_changes, swap_report
+from chrono.calibrating.calibration import rig_changes
+from chrono.calibrating.swap_calibration import SwapDoubt, SwapNote, swap_calibration
 from chrono.errors import CalibrationError
+from chrono.reports.calibration_text import calibration_doubt, calibration_evidence, swap_report
 from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 STATED_S = 2e-6
@@ -93,7 +95,8 @@ def test_balls_that_cross_the_beams_off_their_middle_calibrate_nothing():
     assert real_coverage(20, off_m=0.008)[1] == 1
     found, _ = swap_real_gates(np.random.default_rng(1), off_m=0.008)
 
-    assert "scatter for another reason than speed" in found.doubt
+    assert found.doubt == SwapDoubt.TOO_WIDE
+    assert "scatter for another reason than speed" in calibration_doubt(found)
 
 
 @pytest.mark.parametrize("by_blocking", [True, False])
@@ -112,7 +115,8 @@ def test_uncertainty_covers_95_percent_of_calibrations(by_blocking, shots):
 def test_a_launcher_that_changed_its_speed_is_told():
     found = calibrate(np.random.default_rng(1), 1e-6, speed_mps=40.0)
 
-    assert "the speed changed with the exchange" in " ".join(found.notes)
+    assert found.notes == (SwapNote.SPEED_CHANGED,)
+    assert "the speed changed with the exchange" in " ".join(swap_report(found))
 
 
 def test_blocking_times_take_the_launchers_scatter_out():
@@ -167,6 +171,7 @@ def test_the_same_shots_twice_are_refused():
 def test_sensors_that_may_not_have_been_exchanged_are_told():
     found = calibrate(np.random.default_rng(7), 0.0)
 
+    assert found.doubt == SwapDoubt.NO_DIFFERENCE
     assert "or were not exchanged" in " ".join(swap_report(found))
 
 
@@ -174,9 +179,10 @@ def test_an_unsteady_launcher_is_told_where_it_matters():
     rng = np.random.default_rng(8)
     steady, loose = launch(rng, 12, 0.0)[0], launch(rng, 12, 0.0, scatter=0.1)[0]
     drifting = steady + np.linspace(0, 1e-3, 12)
-    notes = " ".join(
-        swap_calibration(steady, loose).notes + swap_calibration(drifting, steady[::-1]).notes
-    )
+    found = [swap_calibration(steady, loose), swap_calibration(drifting, steady[::-1])]
+    told = {note for each in found for note in each.notes}
+    assert {SwapNote.SCATTER_CHANGED, SwapNote.DRIFT_BEFORE} <= told
+    notes = " ".join(line for each in found for line in swap_report(each))
 
     assert "the scatter changed with the exchange" in notes
     assert "the transits before the exchange drift" in notes
@@ -187,14 +193,15 @@ def test_gates_that_were_moved_are_suspected():
     before, after = launch(rng, 10, 0.0)[0], launch(rng, 10, 0.0)[0] * 1.3
     found = swap_calibration(before, after, stated_s=STATED_S)
 
-    assert "were gates, launcher or aim moved" in found.doubt
+    assert found.doubt == SwapDoubt.FAR_BEYOND
+    assert "were gates, launcher or aim moved" in calibration_doubt(found)
 
 
 def test_a_rig_file_takes_the_result_up(tmp_path):
     path = tmp_path / "rig.toml"
     write_rig(path, '[gates]\nspacing = "300 mm"\n')
     found = calibrate(np.random.default_rng(10), 20e-6)
-    update_rig(path, swap_changes(found, "2026-03-14"))
+    update_rig(path, rig_changes(found, calibration_evidence(found), "2026-03-14"))
 
     kept = load_rig(path).calibration.latency
     assert kept.difference_s == pytest.approx(found.difference_s, abs=1e-10)

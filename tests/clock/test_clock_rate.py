@@ -8,6 +8,7 @@ import pytest
 from beat_kit import (
     UNIT_S,
     delivered_every,
+    estimate_clock,
     exponential,
     microseconds,
     send_beats,
@@ -18,8 +19,11 @@ from beat_kit import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from chrono.clock.clock_rate import ClockTracker, clock_changes, clock_report, estimate_clock
+from chrono.calibrating.calibration import rig_changes
+from chrono.clock.clock_rate import ClockTracker
 from chrono.errors import CalibrationError
+from chrono.reports.calibration_text import calibration_evidence
+from chrono.reports.clock_text import clock_report
 from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 PERFECT_HOST = {"host_rate_tolerance": 0.0, "polling_s": 0.0}
@@ -288,7 +292,7 @@ def test_a_rig_file_takes_the_estimate_up(tmp_path):
     write_rig(path, '[gates]\nspacing = "300 mm"\n')
     ticks, host_s = send_beats(np.random.default_rng(9), 600, -4.2e-3, exponential)
     found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
-    update_rig(path, clock_changes(found, "2026-03-14"))
+    update_rig(path, rig_changes(found, calibration_evidence(found), "2026-03-14"))
 
     kept = load_rig(path).calibration.clock
     assert kept.rate_error == pytest.approx(found.rate_error, abs=1e-9)

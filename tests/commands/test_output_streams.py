@@ -17,8 +17,9 @@ from waiting import PATIENCE_S, patience
 from chrono.commands.console_output import print_shots
 from chrono.commands.output_streams import STAND_INS
 from chrono.reports.export_table import shot_records
+from chrono.reports.findings_text import Findings
 from chrono.session.live_run import live_run
-from chrono.session.recording_loader import Findings, read_recording
+from chrono.session.recording_loader import read_recording
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 RIG = '[gates]\nspacing = "300 mm"\n'

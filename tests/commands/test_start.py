@@ -5,13 +5,20 @@ import pty
 import subprocess
 import sys
 
+import pytest
+
 MEASURING = ("numpy", "pydantic", "chrono.rigs.rig_model", "chrono.session.session")
 """What the run brings along: an application that shows none yet goes without."""
 
 LATE = ("scipy.special", "scipy.fft", "scipy.stats", "pint", "pandas", "numba", "pyarrow")
 """What takes a tenth of a second or more, and is not wanted before the first shot."""
 
-LATE_SCREENS = ("dashboard.lab", "dashboard.comparing", "dashboard.beams", "teaching")
+LATE_SCREENS = (
+    "dashboard.lab_screen",
+    "dashboard.comparison_screen",
+    "dashboard.beams_screen",
+    "teaching",
+)
 
 
 def loaded_by(program: str) -> set[str]:
@@ -22,7 +29,7 @@ def loaded_by(program: str) -> set[str]:
 
 
 def test_the_application_loads_nothing_that_measures() -> None:
-    loaded = loaded_by("import chrono.dashboard.app")
+    loaded = loaded_by("import chrono.dashboard.dashboard_app")
 
     assert "textual.app" in loaded
     assert not loaded & {*MEASURING, *LATE, *(f"chrono.{name}" for name in LATE_SCREENS)}
@@ -31,7 +38,7 @@ def test_the_application_loads_nothing_that_measures() -> None:
 def test_a_board_is_clocked_and_shown_without_what_only_shots_need(tmp_path) -> None:
     program = f"""
 import asyncio, pathlib
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.session.live_run import live_run
 run = live_run("virtual://two-bands", None, pathlib.Path({str(tmp_path / "a.tsv")!r}))
 run.session.make_ready = lambda: None
@@ -47,6 +54,33 @@ asyncio.run(show())
 
     assert "chrono.session.session" in loaded
     assert not loaded & {*LATE, *(f"chrono.{name}" for name in LATE_SCREENS)}
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "stop --speed 45m/s --mass 24g --limit 50g",
+        "stop --speed 45m/s --mass 24g --diameter 40mm --distance 0.8m --path 10m --json",
+        "fall --height 8m --mass 24g --diameter 40mm",
+        "fall --speed 10m/s --no-air --json",
+        "flight --speed 45m/s --angle 30deg --mass 24g --diameter 40mm",
+        "energy --speed 45m/s --mass 24g",
+    ],
+)
+def test_a_formula_loads_nothing_that_reads_recordings(words: str) -> None:
+    program = f"""
+from chrono.cli import main
+sys.argv = {["chrono", *words.split()]!r}
+try:
+    main()
+except SystemExit as end:
+    assert end.code == 0
+"""
+
+    loaded = {name for name in loaded_by(program) if name.startswith("chrono.")}
+
+    assert "chrono.measuring.launch" in loaded
+    assert not {n for n in loaded if n.split(".")[1] in ("session", "processor", "reader")}
 
 
 def first_line_on_a_terminal(*arguments: str) -> bytes:

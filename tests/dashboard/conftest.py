@@ -4,13 +4,13 @@ import gc
 
 import pytest
 
-from chrono.dashboard import driving
+from chrono.dashboard import dashboard_app
 
 
 @pytest.fixture(autouse=True)
 def _no_ticks(monkeypatch):
-    monkeypatch.setattr(driving, "POLL_S", 3600.0)
-    monkeypatch.setattr(driving, "SHOW_S", 3600.0)
+    monkeypatch.setattr(dashboard_app, "POLL_S", 3600.0)
+    monkeypatch.setattr(dashboard_app, "SHOW_S", 3600.0)
 
 
 @pytest.fixture(autouse=True)

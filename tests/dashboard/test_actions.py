@@ -3,17 +3,17 @@
 from pathlib import Path
 
 import pytest
-from dashboard_kit import SIZES, clocking, drive, listed, screen_text
+from dashboard_kit import SIZES, clocking, drive, listed, names_of, screen_text
 from hand_board import hand_run, records
 from textual.widgets import Digits, Input, Static
 
-from chrono.dashboard import driving
-from chrono.dashboard.actions import ACTIONS, LIVE_ONLY, REPLAY_ONLY
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard import dashboard_app
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
-from chrono.dashboard.forms import read_setup_form, setup_form
-from chrono.dashboard.memory import recall
-from chrono.dashboard.plot import SpeedPlot
+from chrono.dashboard.preferences import Preferences
+from chrono.dashboard.setup_form import read_setup_form, setup_form
+from chrono.dashboard.speed_plot import SpeedPlot
 from chrono.session.operator_records import Setup
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run
@@ -37,7 +37,7 @@ async def type_text(pilot, text: str) -> None:
 async def test_a_shot_is_set_aside_with_its_reason_and_counted_again(recording, size):
     async with clocking(recording=recording, size=size, shots=(30.0, 31.0, 32.0)) as at:
         _, run, app, pilot = at
-        key = app.view.rows[1].key
+        key = app.driver.view.rows[1].key
         await pilot.press("up", "a")
         assert isinstance(app.screen, TextDialog)
         await type_text(pilot, "hit the frame")
@@ -68,7 +68,7 @@ async def test_notes_go_to_the_shot_and_to_the_session(recording):
         await type_text(pilot, "new rubber")
         await pilot.press("t", "escape", "T", "escape")
 
-        assert app.view.rows[0].note == "a draught"
+        assert app.driver.view.rows[0].note == "a draught"
         assert run.session.marks.notes == ["new rubber"]
         assert [m["text"] for m in records(recording, "mark")] == ["a draught", "new rubber"]
 
@@ -91,10 +91,10 @@ async def test_shots_on_hold_are_not_counted(recording):
 
 async def test_the_unit_goes_round():
     async with clocking(shots=(30.0,)) as (_, _, app, pilot):
-        row = app.view.rows[0]
+        row = app.driver.view.rows[0]
         for unit in ("km/h", "ft/s", "mph", "m/s"):
             await pilot.press("u")
-            assert app.unit == unit
+            assert app.preferences.unit == unit
             text = format_speed(row.speed_mps, row.U95_mps, unit)
             assert app.screen.query_one(Digits).value == text
             assert listed(app)[0][3] == text.removesuffix(f" {unit}")
@@ -128,7 +128,7 @@ async def test_a_setup_holds_from_the_next_shot_on(recording, size):
         assert setup.name == "three bands"
         assert setup.conditions == {"bands": "3"}
         assert setup.body == pytest.approx({"mass_kg": 0.025, "length_m": 0.041})
-        assert [row.setup for row in app.view.rows] == ["", "three bands"]
+        assert [row.setup for row in app.driver.view.rows] == ["", "three bands"]
         assert records(recording, "setup")[0]["name"] == "three bands"
         assert "three bands" in screen_text(app)
 
@@ -156,7 +156,7 @@ async def test_screens_come_and_go():
 
 async def test_every_action_has_a_key_in_the_footer_and_a_command():
     async with clocking(shots=(30.0,)) as (_, _, app, pilot):
-        absent = REPLAY_ONLY | {"write_elsewhere", "shots"}
+        absent = names_of("replay") | {"write_elsewhere", "shots"}
         assert not app.check_action("undo", ())
         assert not app.check_action("next_match", ())
         await pilot.press("c", "slash", "1", "enter")
@@ -166,15 +166,15 @@ async def test_every_action_has_a_key_in_the_footer_and_a_command():
         footer = screen_text(app).splitlines()[-high:]
         commands = {c.title for c in app.get_system_commands(app.screen)}
         for action in expected:
-            assert f"{action.shown_key} {action.label}" in " ".join(footer)
+            assert f"{action.sign} {action.label}" in " ".join(footer)
             assert action.title in commands
         assert {"Theme", "Screenshot"} == commands - {action.title for action in ACTIONS}
-        assert all(not app.check_action(name, ()) for name in REPLAY_ONLY)
-        assert all(app.check_action(name, ()) for name in LIVE_ONLY)
+        assert all(not app.check_action(name, ()) for name in names_of("replay"))
+        assert all(app.check_action(name, ()) for name in names_of("live"))
 
         line = next(i for i, text in enumerate(footer) if "u Unit" in text)
         await pilot.click("#keys", offset=(footer[line].index("u Unit"), line))
-        assert app.unit == "km/h"
+        assert app.preferences.unit == "km/h"
 
         await pilot.press("b")
         assert not app.check_action("unit", ())
@@ -234,11 +234,11 @@ async def test_ctrl_c_leaves_a_replay_at_once():
 async def test_a_bell_or_a_flash_tells_of_each_new_shot_and_is_remembered(monkeypatch):
     rung = []
     monkeypatch.setattr(Dashboard, "bell", lambda self: rung.append(1))
-    monkeypatch.setattr(driving, "FLASH_S", 3600.0)
+    monkeypatch.setattr(dashboard_app, "FLASH_S", 3600.0)
     async with clocking(shots=(30.0,)) as (board, run, app, pilot):
         assert not rung
         await pilot.press("k")
-        assert recall().signal == "bell"
+        assert Preferences().signal == "bell"
         board.shoot_and_wait(31.0)
         await drive(app, pilot)
         board.wait(3.0)
@@ -251,22 +251,22 @@ async def test_a_bell_or_a_flash_tells_of_each_new_shot_and_is_remembered(monkey
         assert app.screen.has_class("-flash")
         assert len(rung) == 1
     again = Dashboard(run)
-    assert again.signal_of_shots == "flash"
+    assert again.preferences.signal == "flash"
     async with again.run_test() as pilot:
         await drive(again, pilot)
         assert not again.screen.has_class("-flash")  # no shot is new
         await pilot.press("enter", "k")
-        assert recall().signal == ""
+        assert Preferences().signal == ""
 
 
 async def test_flashes_come_no_faster_than_is_safe(monkeypatch):
-    monkeypatch.setattr(driving, "FLASH_S", 0.001)
+    monkeypatch.setattr(dashboard_app, "FLASH_S", 0.001)
     at_s, flashed = [100.0], []
-    monkeypatch.setattr(driving, "monotonic", lambda: at_s[0])
+    monkeypatch.setattr(dashboard_app, "monotonic", lambda: at_s[0])
     async with clocking() as (_, _, app, _):
-        app.choose_signal("flash")
+        app.preferences.choose_signal("flash")
         for _ in range(20):
-            app._signal_shot()
+            app.signal_shot()
             if app._flashed_at == at_s[0]:
                 flashed.append(at_s[0])
             at_s[0] += 0.1
@@ -284,10 +284,10 @@ async def test_a_note_and_a_reason_stand_there_to_be_edited(recording):
             await pilot.press(key)
             assert app.screen.query_one(Input).value == first
             await pilot.press(*second.replace(" ", "_"), "enter")
-        assert app.view.rows[0].note == "set aside: frame?; a draught_from_the_left"
+        assert app.driver.view.rows[0].note == "set aside: frame?; a draught_from_the_left"
         await pilot.press("t")
         await type_text(pilot, "")
-        assert app.view.rows[0].note == "set aside: frame?"
+        assert app.driver.view.rows[0].note == "set aside: frame?"
 
 
 async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
@@ -363,7 +363,9 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
         dialog.query_one("#length", Input).value = "41 mm"
         await pilot.press("enter")
         await drive(app, pilot)
-        assert [row.setup for row in app.view.rows] == ["two bands"] * 2 + ["three bands"]
+        assert [row.setup for row in app.driver.view.rows] == ["two bands"] * 2 + [
+            "three bands"
+        ]
         right = Setup(
             "two bands",
             {"diameter_m": 0.05, "mass_kg": 0.025, "length_m": 0.041},
@@ -373,7 +375,9 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
         assert any("opened again" in said.message for said in app._notifications)
         await pilot.press("z")
         await drive(app, pilot)
-        assert [row.setup for row in app.view.rows] == ["too bands"] * 2 + ["three bands"]
+        assert [row.setup for row in app.driver.view.rows] == ["too bands"] * 2 + [
+            "three bands"
+        ]
     run.close()
     assert read_recording(recording).session.setups.names == ("", "too bands", "three bands")
 

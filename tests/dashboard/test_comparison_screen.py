@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
+from dashboard_kit import ALL_SIZES, clocking, drive, finish_work, screen_text
 from hand_board import hand_run
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.comparing import TOO_FEW, groups_text, interval_line, latest_pair
+from chrono.dashboard.comparison_screen import TOO_FEW, groups_text, interval_line, latest_pair
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.measuring.series_statistics import Sample
 from chrono.measuring.setup_comparison import Group, compare_groups, group_of
 from chrono.reports.character_chart import axis_lines, fit_axis
@@ -28,7 +28,7 @@ def group(name: str, speeds: list[float], first: int = 1) -> Group:
 async def settle(app: Dashboard, pilot) -> str:
     """Let the comparison be worked out, and return what the screen shows."""
     await drive(app, pilot)
-    await app.workers.wait_for_complete()
+    await finish_work(app)
     await pilot.pause()
     return screen_text(app)
 

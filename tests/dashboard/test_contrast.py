@@ -1,15 +1,14 @@
 """Every text of every screen has a contrast of 4.5 : 1, dark and light (WCAG 2.2, 1.4.3)."""
 
 import pytest
-from dashboard_kit import clocking, drive
+from dashboard_kit import clocking, drive, settle
 from hand_board import hand_run
 from rich.color import Color
 from textual.screen import ModalScreen
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.caution import CautionScreen
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.dialogs import CautionScreen
 from chrono.dashboard.lab_app import LabApp
-from chrono.session.recording_loader import Findings
 from chrono.teaching.lab_start import start_of
 
 FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▔▎▊▁▂▃▄▅▆▇"
@@ -89,11 +88,10 @@ async def test_no_text_of_the_caution_is_faint(theme):
 
 @pytest.mark.parametrize("theme", THEMES)
 async def test_no_text_of_the_error_lab_is_faint(theme):
-    app = LabApp(start_of(None, None, Findings()))
+    app = LabApp(start_of(None, None))
     async with app.run_test(size=(100, 40)) as pilot:
         app.theme = theme
         for key in ("2", "n", "a", "p", "p", "g", "escape", "h"):
             await pilot.press(key)
-            await app.workers.wait_for_complete()
-            await pilot.pause()
+            await settle(app, pilot)
             assert faint_texts(app) == {}, key

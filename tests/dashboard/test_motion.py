@@ -3,7 +3,7 @@
 import threading
 
 import pytest
-from dashboard_kit import clocking, screen_text
+from dashboard_kit import clocking, finish_work, screen_text
 
 import chrono.reports.motion_text as motion
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
@@ -15,7 +15,7 @@ ENERGY_J = 0.024 * 30.0**2 / 2
 async def test_the_dialog_stands_at_once_and_then_tells() -> None:
     async with clocking(shots=(30.0,)) as (_, _, app, pilot):
         await pilot.press("m")
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         await pilot.pause()
         shown = screen_text(app)
         assert f"{ENERGY_J:.1f} J · 0.720 N·s" in shown
@@ -42,7 +42,7 @@ async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
         await pilot.press("escape", "n", "t", "h")
         assert asked.wait(10)
         go_on.set()
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         await pilot.pause()
         assert isinstance(app.screen, SetupDialog)
         await pilot.press("r", "e", "e", "enter")

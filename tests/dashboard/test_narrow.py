@@ -10,12 +10,11 @@ from textual import events
 from textual.widgets import Input
 
 from chrono.cautions import CAUTION_LINE
-from chrono.dashboard.actions import ACTIONS, GIVE_WAY
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.caution import CautionScreen
-from chrono.dashboard.dialogs import LinesDialog, SetupDialog
-from chrono.dashboard.far import FarScreen
-from chrono.dashboard.words import flow
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.clipped_text import flow
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.dialogs import CautionScreen, LinesDialog, SetupDialog
+from chrono.dashboard.far_screen import FarScreen
 from chrono.reader.port_reader import LinkStatus
 from chrono.session.operator_records import SET_ASIDE, Mark, Setup
 from chrono.session.recording_loader import read_recording
@@ -35,7 +34,7 @@ async def busy(board, run, app, pilot):
     run.say_setup(Setup(LONG_NAME, {"mass_kg": 0.024, "length_m": 0.041}, conditions))
     board.shoot_and_wait(*[30.0 + i / 7 for i in range(12)])
     await drive(app, pilot)
-    run.say_mark(Mark(SET_ASIDE, app.view.rows[3].key, REASON))
+    run.say_mark(Mark(SET_ASIDE, app.driver.view.rows[3].key, REASON))
     board.trip("A")
     board.wait(8.0)
     await drive(app, pilot)
@@ -50,8 +49,8 @@ def frame_holds(app) -> None:
     assert str(keys.content).rstrip().endswith("^p Commands")
     seen = screen_text(app)
     for action in ACTIONS:
-        if f"{action.shown_key} {action.label}" in str(keys.content):
-            assert f"{action.shown_key} {action.label}" in seen
+        if f"{action.sign} {action.label}" in str(keys.content):
+            assert f"{action.sign} {action.label}" in seen
     for widget in base.query("#status, #trouble, #caution, #top, #table, #chosen, #verdict"):
         if widget.display and widget.region.height:
             assert widget.region.bottom <= keys.region.y
@@ -172,15 +171,15 @@ async def test_a_narrow_footer_takes_two_lines_and_keeps_the_way_to_all_keys(rep
         able = {bound.binding.action for bound in app.screen.active_bindings.values()}
         for action in ACTIONS:
             if action.name in able:
-                assert f"{action.shown_key} {action.label}" in " ".join(footer(app))
+                assert f"{action.sign} {action.label}" in " ".join(footer(app))
         assert len(narrow) < len(" ".join(footer(app)))
 
 
 def test_keys_give_way_from_the_least_on_and_are_keys() -> None:
     names = {action.name for action in ACTIONS}
-    assert set(GIVE_WAY) < names
-    assert len(set(GIVE_WAY)) == len(GIVE_WAY)
-    assert names - set(GIVE_WAY) == {
+    give_way = {action.name: action.rank for action in ACTIONS if action.rank is not None}
+    assert len(set(give_way.values())) == len(give_way)
+    assert names - set(give_way) == {
         *("new_setup", "hold", "pause", "write_elsewhere", "help", "quit")
     }
 

@@ -3,7 +3,7 @@
 import pytest
 from hand_board import CLOCK_HZ, RIG_TEXT, hand_run
 
-from chrono.health.readiness import judge_readiness
+from chrono.reports.readiness_text import judged_words
 
 
 def beats(board, run, count, *, late_us=lambda n: 0, rate_error=0.0):
@@ -88,6 +88,6 @@ CALIBRATED = '[calibration.clock]\nvalue = "-4000 ppm"\nu = "10 ppm"\n'
 def test_a_rate_is_judged_by_what_is_known_of_it(more, troubled):
     board, run = hand_run(rig_text=RIG_TEXT + more)
     beats(board, run, 200, rate_error=-4000e-6)
-    clock = next(item for item in judge_readiness(run.observed()).items if item.name == "clock")
+    clock = next(item for item in judged_words(run.observed()).items if item.name == "clock")
     assert "-4000" in clock.reading
     assert bool(clock.trouble) == troubled

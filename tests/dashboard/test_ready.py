@@ -7,16 +7,17 @@ from pathlib import Path
 from socket import socket
 
 import pytest
+from dashboard_kit import finish_work
 from hand_board import hand_run
 
 from chrono.commands.console_output import print_shots
 from chrono.commands.share_command import _opened
-from chrono.dashboard import driving
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard import dashboard_app
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.measuring import speed
 from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.findings_text import Findings
 from chrono.session.live_run import live_run
-from chrono.session.recording_loader import Findings
 from chrono.session.speed_models import speed_model
 from chrono.sharing import server_process
 from chrono.sharing.share_server import DisplayOptions
@@ -50,7 +51,7 @@ async def test_the_coverage_is_worked_out_beside_the_screen(made):
 
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
-        await app.workers.wait_for_complete()
+        await finish_work(app)
 
     assert Counter(edges for edges, _ in made) == ALL
     assert threading.main_thread() not in {thread for _, thread in made}
@@ -59,11 +60,11 @@ async def test_the_coverage_is_worked_out_beside_the_screen(made):
 async def test_what_shots_need_is_set_aside_from_collection_with_the_widgets(made, monkeypatch):
     _, run = hand_run()
     frozen = []
-    monkeypatch.setattr(driving, "freeze_widgets", lambda: frozen.append(len(made)))
+    monkeypatch.setattr(dashboard_app, "freeze_widgets", lambda: frozen.append(len(made)))
 
     async with Dashboard(run).run_test(size=(80, 24)) as pilot:
         await pilot.pause()
-        await pilot.app.workers.wait_for_complete()
+        await finish_work(pilot.app)
         await pilot.pause()
 
     assert frozen == [ALL.total()], "once, when all is there"
@@ -74,11 +75,11 @@ async def test_it_is_worked_out_anew_for_a_board_whose_counter_is_another(made):
     app = Dashboard(run)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         made.clear()
         board.line("H 1 8000000 32 hand 1.0")
         app.drive()
-        await app.workers.wait_for_complete()
+        await finish_work(app)
 
     assert Counter(edges for edges, _ in made) == ALL
     assert threading.main_thread() not in {thread for _, thread in made}
@@ -113,7 +114,7 @@ async def test_what_is_read_behind_a_bar_is_ready_when_the_bar_goes(made):
 
     app = Watched(load=lambda progress: run, name="x.tsv")
     async with app.run_test(size=(80, 24)) as pilot:
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         await pilot.pause()
 
     assert seen == [ALL.total()]

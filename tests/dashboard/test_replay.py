@@ -5,20 +5,20 @@ import threading
 from pathlib import Path
 
 import pytest
-from dashboard_kit import listed, screen_text
+from dashboard_kit import finish_work, listed, names_of, screen_text
 from hand_board import hand_run, records
 from textual.widgets import Input, ProgressBar
 
-from chrono.dashboard import going
-from chrono.dashboard.actions import LIVE_ONLY, REPLAY_ONLY
-from chrono.dashboard.app import Dashboard, show, show_replay
-from chrono.dashboard.dialogs import ChangeDialog
-from chrono.dashboard.loading import LoadingScreen
+from chrono.dashboard import shot_navigation as going
+from chrono.dashboard.dashboard_app import Dashboard, show, show_replay
+from chrono.dashboard.dialogs import ChangeDialog, TextDialog
+from chrono.dashboard.loading_screen import LoadingScreen
 from chrono.errors import RecordingError
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reader.row_sources import ReplaySource
+from chrono.reports.findings_text import Findings
 from chrono.session.operator_records import NOTE, SET_ASIDE, Mark, Setup
-from chrono.session.recording_loader import Findings, read_recording
+from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import WholeRun, replay_run
 from chrono.session.view_cache import ViewCache
 
@@ -44,8 +44,8 @@ async def test_stepping_shows_one_more_shot_each_time_until_the_end():
         assert "Eye protection" not in screen_text(app)  # nobody is about to shoot
         for n in range(1, 4):
             await pilot.press("full_stop")
-            assert app.view.shots == n
-            assert app.view.latest.speed_mps == whole.measured().speed_mps[n - 1]
+            assert app.driver.view.shots == n
+            assert app.driver.view.latest.speed_mps == whole.measured().speed_mps[n - 1]
             assert f"{n}" == listed(app)[-1][0]
         assert "paused" in screen_text(app)
         while not run.finished:
@@ -83,8 +83,8 @@ async def test_pause_and_pace_move_the_recorded_time():
         for _ in range(20):
             app.action_faster()
         assert source.pace == going.PACES[-1]
-        assert all(app.check_action(name, ()) for name in REPLAY_ONLY)
-        assert not any(app.check_action(name, ()) for name in LIVE_ONLY)
+        assert all(app.check_action(name, ()) for name in names_of("replay"))
+        assert not any(app.check_action(name, ()) for name in names_of("live"))
         await pilot.press("q")
         await pilot.pause()
         assert not app.is_running
@@ -147,12 +147,12 @@ async def test_what_is_agreed_once_goes_to_the_end_of_the_file(copied):
     app = Dashboard(run)
     async with app.run_test() as pilot:
         await pilot.pause()
-        assert app.view.shots == len(whole.log)
+        assert app.driver.view.shots == len(whole.log)
         await pilot.press("home", "a", "1")
         assert copied.read_bytes() == before  # nothing was said yet
         app.screen.query_one(Input).value = "wrong ball"
         await pilot.press("enter")
-        assert not app.view.rows[0].counted
+        assert not app.driver.view.rows[0].counted
         assert listed(app)[0][6].startswith("set aside")
         assert "changes are kept in it" in screen_text(app)
         await pilot.press("t")  # not asked again
@@ -177,11 +177,11 @@ async def test_a_copy_takes_what_is_said_and_the_recording_stays(copied):
         assert field.value == str(copied.parent / "copied-2.tsv")
         field.value = str(copied)  # exists
         await pilot.press("enter")
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         assert run.edits.target is None
         await pilot.press("a", "2", "enter")
-        await app.workers.wait_for_complete()
-        await pilot.pause()
+        while run.edits.target is None or not isinstance(app.screen, TextDialog):
+            await pilot.pause()
         app.screen.query_one(Input).value = "wrong ball"
         await pilot.press("enter")
         app.follow()
@@ -229,28 +229,28 @@ async def test_a_replay_goes_back_and_to_any_shot(copied):
 
     async def press(*keys):
         await pilot.press(*keys)
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         await pilot.pause()
 
     async with app.run_test(size=(80, 24)) as pilot:
         await press("full_stop", "full_stop", "full_stop")
-        assert app.view.shots == 3
+        assert app.driver.view.shots == 3
         await press("comma")
-        assert app.view.shots == 2
-        assert app.view.latest.speed_mps == speeds[1]
-        assert app.clocking.source.paused
+        assert app.driver.view.shots == 2
+        assert app.driver.view.latest.speed_mps == speeds[1]
+        assert app.driver.run.source.paused
         await press("comma", "comma", "comma")
-        assert app.view.shots == 1
+        assert app.driver.view.shots == 1
         await press("slash", *"37", "enter")
-        assert app.view.latest.number == 37
-        assert app.view.latest.speed_mps == speeds[36]
+        assert app.driver.view.latest.number == 37
+        assert app.driver.view.latest.speed_mps == speeds[36]
         assert "37 of 40 shots" in screen_text(app)
         await press("slash", *"12", "enter")  # that one is in the table by now
         assert app.screen.table.selected.number == 12
-        assert app.view.latest.number == 37
+        assert app.driver.view.latest.number == 37
         await press("full_stop")
-        assert app.view.latest.number == 38
-    before = app.clocking
+        assert app.driver.view.latest.number == 38
+    before = app.driver.run
     assert before.session.log.shots.tobytes() == (
         whole.log.shots[: len(before.session.log)].tobytes()
     )
@@ -313,7 +313,7 @@ async def test_shots_are_found_by_setup_flag_and_note(copied):
         assert app.screen.table.selected.number == named[-1]  # round and round
         await pilot.press("x")
         assert app.screen.table.selected.number == named[0]
-        app.sought = "nothing like it"
+        app.finder.sought = "nothing like it"
         await pilot.press("x")
         assert app.screen.table.selected.number == named[0]
         await pilot.press("right")
@@ -345,7 +345,7 @@ async def test_marks_made_after_the_session_show_from_the_start_of_a_replay(copi
 
 def test_edit_agrees_from_the_start(by_hand, copied):
     async def mark(pilot):
-        await pilot.app.workers.wait_for_complete()
+        await finish_work(pilot.app)
         await pilot.pause()
         await pilot.press("home", "c", "q")
 
@@ -394,7 +394,7 @@ async def test_a_long_recording_is_loaded_behind_a_bar():
         await pilot.press("a", "b", "n")  # nothing to act on yet
         assert isinstance(app.screen, LoadingScreen)
         go_on.set()
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         await pilot.pause()
         assert app.current_mode == "shots"
         assert len(app.screen.table) == 40
@@ -418,9 +418,9 @@ def test_a_replay_is_read_shown_and_closed(by_hand):
     seen = []
 
     async def act(pilot):
-        await pilot.app.workers.wait_for_complete()
+        await finish_work(pilot.app)
         await pilot.pause()
-        seen.append((type(pilot.app.clocking), pilot.app.view.shots))
+        seen.append((type(pilot.app.driver.run), pilot.app.driver.view.shots))
         await pilot.press("q")
 
     by_hand(act)
@@ -432,7 +432,7 @@ def test_a_replay_is_read_shown_and_closed(by_hand):
 
 def test_a_file_that_is_no_recording_is_the_one_error_line(by_hand, tmp_path):
     async def wait(pilot):
-        await pilot.app.workers.wait_for_complete()
+        await finish_work(pilot.app)
 
     by_hand(wait)
     (tmp_path / "x.tsv").write_text("no recording\n")
@@ -442,7 +442,7 @@ def test_a_file_that_is_no_recording_is_the_one_error_line(by_hand, tmp_path):
 
 def test_a_cut_recording_is_shown_and_found_fault_with(by_hand, tmp_path):
     async def leave(pilot):
-        await pilot.app.workers.wait_for_complete()
+        await finish_work(pilot.app)
         await pilot.pause()
         await pilot.press("q")
 

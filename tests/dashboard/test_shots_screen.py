@@ -7,9 +7,9 @@ import pytest
 from dashboard_kit import SIZES, clocking, drive, listed, screen_text
 from textual.widgets import Digits, Static
 
-from chrono.dashboard.app import Dashboard
-from chrono.dashboard.driving import SHOWN_SHOTS
-from chrono.dashboard.plot import SpeedPlot
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.run_driver import SHOWN_SHOTS
+from chrono.dashboard.speed_plot import SpeedPlot
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.session.operator_records import SET_ASIDE, Mark
 from chrono.units import format_speed
@@ -225,7 +225,7 @@ async def test_the_plot_holds_every_shot_and_marks_where_the_setup_changes(size)
             await pilot.press("p")
         assert plot.display
 
-        view = app.view
+        view = app.driver.view
         plot.show_shots(view.rows, view.setup.name, "m/s")
         await pilot.pause()
         rows = [r for r in view.rows if isfinite(r.speed_mps)]

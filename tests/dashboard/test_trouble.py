@@ -4,12 +4,12 @@ import errno
 from dataclasses import replace
 
 import pytest
-from dashboard_kit import SIZES, clocking, drive, listed, screen_text
+from dashboard_kit import SIZES, clocking, drive, finish_work, listed, screen_text
 from hand_board import hand_run, records
 from textual.widgets import Input, Static
 
 from chrono.commands.console_output import RunReporter
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.dashboard_app import Dashboard
 from chrono.reader import file_io
 
 HOSTILE = ["[bold red]x[/]", "\x1b[31mred\x1b[2J", "x" * 10_000, "a\tb\u202ec\u200b", "[/]["]
@@ -67,14 +67,14 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
         await pilot.press("w")
         app.screen.query_one(Input).value = str(first)
         await pilot.press("enter")
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         await pilot.pause()
         assert run.writer.path == first  # a file that is there is never taken
         second = tmp_path / "second.tsv"
         await pilot.press("w")
         app.screen.query_one(Input).value = str(second)
         await pilot.press("enter")
-        await app.workers.wait_for_complete()
+        await finish_work(app)
         await drive(app, pilot)
         assert "DISK" not in screen_text(app)
         assert "second.tsv" in screen_text(app)
@@ -206,7 +206,7 @@ async def test_hostile_texts_are_shown_harmless(tmp_path):
             board.raw(name.encode("unicode_escape").decode())
             board.link = replace(board.link, state="lost", reason=name)
             await drive(app, pilot)
-            mark = {"action": "set-aside", "shot": app.view.latest.key, "text": name}
+            mark = {"action": "set-aside", "shot": app.driver.view.latest.key, "text": name}
             board.record("mark", mark)
             await drive(app, pilot)
             text = screen_text(app)

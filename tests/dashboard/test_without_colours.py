@@ -8,7 +8,7 @@ import pytest
 from dashboard_kit import ALL_SIZES, Clocking, clocking, drive, screen_text
 
 from chrono.dashboard.actions import ACTIONS
-from chrono.dashboard.app import MODES, Dashboard
+from chrono.dashboard.dashboard_app import SCREENS, Dashboard
 
 KEYS = [action.key.split(",")[0] for action in ACTIONS if action.name != "quit"]
 GREY = re.compile(r"#([0-9a-f]{2})\1\1", re.IGNORECASE)
@@ -44,7 +44,7 @@ async def played(size: tuple[int, int]) -> AsyncIterator[Clocking]:
 async def test_every_screen_is_drawn_in_greys(size: tuple[int, int]) -> None:
     async with played(size) as (_, _, app, pilot):
         assert "lone-a" in screen_text(app), "a shot that does not count says so"
-        for mode in sorted(MODES):
+        for mode in sorted(SCREENS):
             app.switch_mode(mode)
             await drive(app, pilot)
             assert screen_text(app).strip(), mode

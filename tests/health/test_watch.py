@@ -7,11 +7,12 @@ import pytest
 
 from chrono.arrays.events import Batch, EventKind, Events, cut_batch
 from chrono.health.gate_monitor import FlickerReading, GateMonitor, flicker_now, second_places
-from chrono.health.readiness import Observation, judge_readiness
+from chrono.health.readiness import Observation
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Flag
 from chrono.processor.timeline import Tally
+from chrono.reports.readiness_text import judged_words
 from chrono.rigs.line_kinds import FRAMED, PLAIN
 
 RULES = Rules(1e-6, 32, 0.3, 2.0, 200.0, 200e-6, 0.04, FRAMED)
@@ -50,7 +51,7 @@ def test_beats_alone_tell_the_levels_and_since_when() -> None:
     seen = _seen(_beats(11, levels=2), until_s=10.5)
     assert (seen.gates[0].blocked, seen.gates[1].blocked) == (False, True)
     assert seen.gates[1].blocked_for_s == pytest.approx(10.5)
-    assert judge_readiness(seen).verdict == "not ready because gate B is blocked"
+    assert judged_words(seen).verdict == "not ready because gate B is blocked"
 
 
 def test_an_edge_after_the_last_beat_has_the_last_word() -> None:
@@ -123,7 +124,7 @@ def test_a_silence_counts_as_far_as_it_lies_within_the_minute() -> None:
 def test_a_silence_that_lasts_longer_than_the_minute_leaves_no_lines() -> None:
     seen = _seen(_beats(5), until_s=100.0)
     assert (seen.lines, seen.silence_s) == (0, pytest.approx(60.0))
-    assert "no line has come" in judge_readiness(seen).verdict
+    assert "no line has come" in judged_words(seen).verdict
 
 
 def test_a_host_clock_that_goes_back_counts_on() -> None:
@@ -207,4 +208,4 @@ def test_watching_plain_lines_expects_no_beats() -> None:
     watch.feed(_events([(1.0, EventKind.EDGE, 0, 2)]), Tally())
     seen = watch.observed(60_000_000)
     assert not seen.has_beats
-    assert judge_readiness(seen).ready
+    assert judged_words(seen).ready

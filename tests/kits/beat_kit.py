@@ -2,6 +2,8 @@
 
 import numpy as np
 
+from chrono.clock.clock_rate import ClockTracker
+
 UNIT_S = 1 / 16e6
 
 
@@ -48,3 +50,13 @@ def send_real_beats(rng, beats, rate_error, delays, *, uneven=True):
     ticks = np.cumsum(16_000_000 + late + rng.integers(0, 500, beats))
     sent_s = ticks * UNIT_S / (1 + rate_error) + rng.uniform()
     return ticks, (sent_s + delays(rng, sent_s) + 5) * (1 + rng.uniform(-15e-6, 15e-6))
+
+
+def estimate_clock(ticks, host_us, unit_s, *, breaks=(), **known):
+    """Estimate the rate from all beats, the `breaks` being those after a restart."""
+    tracker = ClockTracker(unit_s)
+    ends = [*sorted(breaks), len(ticks)]
+    for start, end in zip([0, *ends], ends, strict=False):
+        tracker.begin_segment()
+        tracker.add(ticks[start:end], host_us[start:end])
+    return tracker.estimate(**known)

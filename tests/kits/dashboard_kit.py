@@ -1,5 +1,6 @@
 """The dashboard of a board played by hand: begun, moved on by the test, read off its screen."""
 
+from asyncio import gather
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -8,9 +9,12 @@ from unittest.mock import patch
 
 from hand_board import HandBoard, hand_run
 from rich.console import Console
+from textual.app import App
 from textual.pilot import Pilot
 
-from chrono.dashboard.app import Dashboard
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.dialogs import ASKING
 from chrono.session.live_run import LiveRun
 
 SIZES = [(80, 24), (120, 40)]
@@ -60,7 +64,24 @@ def listed(app: Dashboard) -> list[tuple[str, ...]]:
     return [table.cells(index) for index in range(len(table))]
 
 
-def screen_text(app: Dashboard) -> str:
+def names_of(group: str) -> set[str]:
+    """Return the names of a group's actions."""
+    return {action.name for action in ACTIONS if action.group == group}
+
+
+async def finish_work(app: App[Any]) -> None:
+    """Let everything be worked out; what waits for an answer goes on waiting."""
+    await gather(*(worker.wait() for worker in app.workers if worker.group != ASKING))
+
+
+async def settle(app: App[Any], pilot: Pilot[Any]) -> None:
+    """Let everything be worked out and shown."""
+    await pilot.pause()
+    await finish_work(app)
+    await pilot.pause()
+
+
+def screen_text(app: App[Any]) -> str:
     """Return what stands on the screen, line by line, from the picture it makes of itself."""
     with patch.object(Console, "export_svg", lambda console, **_: console.export_text()):
         text = app.export_screenshot()

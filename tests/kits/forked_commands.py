@@ -11,21 +11,18 @@ import json
 import os
 import sys
 import traceback
-from importlib import import_module
 from pathlib import Path
 
-from chrono.cli import main
+import matplotlib.backends.backend_svg  # loaded before the fork, once for all commands
+import matplotlib.figure  # noqa: F401
+import pandas  # noqa: F401
+import scipy.integrate
+import scipy.optimize
+import scipy.special  # noqa: F401
 
-LOADED_BEFORE = (
-    "matplotlib.backends.backend_svg",
-    "pandas",
-    "scipy.integrate",
-    "scipy.optimize",
-    "scipy.special",
-    "chrono.reports.export_table",
-    "chrono.session.recording_loader",
-)
-"""What many commands load, here once for all of them."""
+import chrono.reports.export_table
+import chrono.session.recording_loader  # noqa: F401
+from chrono.cli import main
 
 
 def run(words: list[str], out: Path, err: Path) -> int:
@@ -43,8 +40,6 @@ def run(words: list[str], out: Path, err: Path) -> int:
 
 
 if __name__ == "__main__":
-    for module in LOADED_BEFORE:
-        import_module(module)
     target = Path(sys.argv[1])
     for line in sys.stdin:
         told = json.loads(line)

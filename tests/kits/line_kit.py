@@ -111,19 +111,25 @@ def shots_of(these: Events, controls: Sequence[Record] = (), rules: Rules = RULE
 
 def feed(processor: Processor, these: Events, records: Sequence[Record] = ()) -> Shots:
     """Feed a stretch with records between its events: new counters and bodies among them."""
-    found, begin, notes = [], 0, list[Record]()
+    found, begin, between = [], 0, list[Record]()
     for record in records:
-        if record.origin != "setup" and not _is_new_counter(processor, record):
-            notes.append(replace(record, position=record.position - begin))
+        if not _is_new_counter(processor, record):
+            between.append(replace(record, position=record.position - begin))
             continue
-        found.append(processor.feed(part(these, begin, record.position), notes))
-        begin, notes = record.position, []
+        found.append(_formed(processor, part(these, begin, record.position), between))
+        begin, between = record.position, []
+        hertz, bits = record.data["frequency_hz"], record.data["counter_bits"]
+        found.append(processor.change_counter(hertz, bits, record.host_us))
+    return np.concatenate([*found, _formed(processor, part(these, begin, len(these)), between)])
+
+
+def _formed(processor: Processor, these: Events, between: Sequence[Record]) -> Shots:
+    """Place a stretch of one counter, tell of the bodies in it, and form its shots."""
+    anchors = processor.place(these, between)
+    for record, anchor in zip(between, anchors, strict=True):
         if record.origin == "setup":
-            processor.change_body(record.data["body_length_m"])
-        else:
-            hertz, bits = record.data["frequency_hz"], record.data["counter_bits"]
-            found.append(processor.change_counter(hertz, bits, record.host_us))
-    return np.concatenate([*found, processor.feed(part(these, begin, len(these)), notes)])
+            processor.change_body(record.data["body_length_m"], anchor)
+    return processor.form()
 
 
 def _is_new_counter(processor: Processor, record: Record) -> bool:

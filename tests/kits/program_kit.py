@@ -18,21 +18,8 @@ import subprocess
 import sys
 import threading
 from functools import cache
-from importlib import import_module
 from pathlib import Path
 from typing import IO, Any, Self
-
-LOADED_BEFORE = (
-    "chrono.cli",
-    "chrono.commands.share_command",
-    "chrono.reports.export_table",
-    "chrono.season.worker_pool",
-    "chrono.session.live_run",
-    "chrono.session.recording_loader",
-    "chrono.sharing.share_server",
-    "pandas",
-    "scipy.special",
-)
 
 
 class Program:
@@ -223,8 +210,17 @@ def open_streams(encoding: str) -> None:
 
 def main() -> None:
     """Fork programs until the tests are over; each goes on behind the loop."""
-    for name in LOADED_BEFORE:
-        import_module(name)
+    import pandas
+    import scipy.special
+
+    import chrono.cli
+    import chrono.commands.share_command
+    import chrono.reports.export_table
+    import chrono.season.worker_pool
+    import chrono.session.live_run
+    import chrono.session.recording_loader
+    import chrono.sharing.share_server  # noqa: F401
+
     gc.collect()
     gc.freeze()
     ours = socket.socket(fileno=os.dup(0))

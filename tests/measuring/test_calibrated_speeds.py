@@ -1,9 +1,8 @@
 """What the calibrations are for: speeds that are right within a smaller uncertainty."""
 
 import numpy as np
-from beat_kit import exponential, microseconds, send_beats
+from beat_kit import estimate_clock, exponential, microseconds, send_beats
 
-from chrono.clock.clock_rate import estimate_clock
 from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.processor.shot_records import EdgesUsed
 from chrono.rigs.rig_file import rig_from_record

@@ -19,6 +19,7 @@ from chrono.measuring.measurement_plan import (
 )
 from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.advice_text import advice_text
 
 MODEL = SpeedModel.from_rig(make_rig())
 
@@ -141,19 +142,19 @@ def test_improvements_are_ordered_by_what_halving_brings() -> None:
 
 def test_twice_the_spacing_halves_what_the_lengths_leave() -> None:
     assert farther_gates(MODEL, 45.0).U95_mps == pytest.approx(MODEL.U95(45.0) / 2, rel=0.01)
-    assert farther_gates(MODEL, 45.0).text == "place the gates 600 mm apart"
+    assert advice_text(farther_gates(MODEL, 45.0).advice) == "place the gates 600 mm apart"
 
 
 def test_a_doubled_spacing_is_a_round_one() -> None:
     model = SpeedModel.from_rig(make_rig(gates__spacing_m=0.3002))
-    assert farther_gates(model, 45.0).text == "place the gates 600 mm apart"
+    assert advice_text(farther_gates(model, 45.0).advice) == "place the gates 600 mm apart"
 
 
 def test_a_spacing_found_through_the_gates_is_not_to_be_measured_by_a_ruler() -> None:
     spacing = {"spacing_m": 0.3, "spacing_u_m": 0.4e-3, "covers_trip": True}
     model = SpeedModel.from_rig(make_rig(calibration__spacing=spacing))
     first = improvements(model, 45.0)[0]
-    assert "drop a ball" in first.text
+    assert "drop a ball" in advice_text(first.advice)
     assert first.U95_mps == first.U95_halved_mps < 0.6 * model.U95(45.0)
 
 
@@ -164,7 +165,7 @@ def test_a_clock_is_not_promised_to_become_better_than_the_host_s(u: float, way:
     clock = {"rate_error": 0.0, "rate_error_u": u}
     model = SpeedModel.from_rig(make_rig(calibration__clock=clock))
     found = next(i for i in improvements(model, 45.0) if i.group == "clock rate")
-    assert way in found.text
+    assert way in advice_text(found.advice)
     assert found.U95_mps <= model.U95(45.0)
 
 
@@ -178,6 +179,6 @@ def test_a_frequency_standard_is_taken_to_make_the_clock_five_times_as_sure():
     model = SpeedModel.from_rig(exact_gates(clock__rate_tolerance=20e-6))
     first, *_ = improvements(model, 1.0)
 
-    assert first.text == "compare the counter with a frequency standard"
+    assert advice_text(first.advice) == "compare the counter with a frequency standard"
     # of a rectangular distribution 95 % lie within 0.95 of its half-width
     assert first.U95_mps == pytest.approx(0.95 * 20e-6 / 5, rel=1e-3)

@@ -1,7 +1,5 @@
 """Monte Carlo beside first order: stopping, bounds, repeatability, verdicts."""
 
-import math
-
 import numpy as np
 import pytest
 from speed_rigs import exact_gates, make_rig
@@ -10,7 +8,6 @@ from chrono.measuring.error_budget import normal, rectangular
 from chrono.measuring.monte_carlo import (
     monte_carlo,
     numerical_tolerance,
-    shortest_interval,
     simulate_shot,
     simulated_speed,
     validate,
@@ -87,10 +84,3 @@ def test_numerical_tolerance_is_half_a_unit_of_the_last_digit() -> None:
     assert numerical_tolerance(0.00035, 1) == pytest.approx(0.5e-4)
     assert numerical_tolerance(2.0, 1) == pytest.approx(0.5)
     assert numerical_tolerance(0.0997, 2) == pytest.approx(0.5e-2)
-
-
-def test_the_shortest_interval_of_a_skewed_sample_leans_to_its_dense_side() -> None:
-    draws = np.random.default_rng(4).exponential(size=200_000)
-    low, high = shortest_interval(draws)
-    assert low == pytest.approx(0.0, abs=1e-3)
-    assert high == pytest.approx(-math.log(0.05), rel=0.02)

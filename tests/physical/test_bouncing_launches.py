@@ -18,6 +18,7 @@ from gate_physics import SQUASH, draw_rigs, fly
 from gate_readings import Reading, read_flight
 from speed_rigs import make_rig
 
+from chrono.reports.readiness_text import health_words
 from chrono.session.readiness_check import check_recording
 
 QUEUE = replace(PIN_INTERRUPT, busy_kind="queue")
@@ -177,12 +178,12 @@ def test_check_says_the_jitter_that_holds_shots_without_a_bounce(
 ) -> None:
     found = launches(tmp_path, case, board, 200, KNOWN, bouncing=False)
     assert found.timing_is_held.mean() < 0.9
-    health = check_recording(tmp_path / "lines.tsv", None)
-    (bounce,) = (item for item in health.troubles if item.name == "bounce")
+    told = health_words(check_recording(tmp_path / "lines.tsv", None).health)
+    (bounce,) = (item for item in told.troubles if item.name == "bounce")
     (stated,) = re.findall(r'state jitter = "([\d.e-]+) us" under \[clock\]', bounce.advice)
     again = launches(
         tmp_path, case, board, 200, KNOWN, bouncing=False, jitter_s=1e-6 * float(stated)
     )
     assert again.timing_is_held.mean() >= 0.94
-    troubles = check_recording(tmp_path / "lines.tsv", None).troubles
+    troubles = check_recording(tmp_path / "lines.tsv", None).health.troubles
     assert "bounce" not in [item.name for item in troubles]

@@ -5,16 +5,10 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from quadratic_drag import fall_distance, fall_speed_at
 
 from chrono.errors import OptionError
-from chrono.physics.free_fall import (
-    fall_distance,
-    fall_speed,
-    fall_speed_at,
-    fall_time,
-    fall_to,
-    terminal_speed_of,
-)
+from chrono.physics.free_fall import fall_speed, fall_time, fall_to, terminal_speed_of
 
 G = 9.81
 DRAGS = st.floats(1e-4, 1.0)

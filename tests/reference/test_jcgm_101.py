@@ -19,13 +19,7 @@ from chrono.measuring.error_budget import (
     normal,
     rectangular,
 )
-from chrono.measuring.monte_carlo import (
-    draw,
-    monte_carlo,
-    numerical_tolerance,
-    shortest_interval,
-    validate,
-)
+from chrono.measuring.monte_carlo import draw, monte_carlo, numerical_tolerance, validate
 
 NORMALS = [normal(f"X{i}", 1.0) for i in range(4)]
 RECTANGLES = [rectangular(f"X{i}", math.sqrt(3)) for i in range(4)]
@@ -94,6 +88,14 @@ def mass_difference(deviations: np.ndarray) -> np.ndarray:
     reference = 100_000.000 + m_r + 1.234 + dm_r
     buoyancy = (1.20 + rho_a - 1.2) * (1 / (8000 + rho_w) - 1 / (8000 + rho_r))
     return np.asarray(reference * (1 + buoyancy) - 100_000)
+
+
+def shortest_interval(values: np.ndarray) -> tuple[float, float]:
+    """Return the shortest interval that holds 95 % of the values (7.7.4)."""
+    ordered = np.sort(values)
+    inside = round(0.95 * len(ordered))
+    first = int(np.argmin(ordered[inside:] - ordered[: len(ordered) - inside]))
+    return float(ordered[first]), float(ordered[first + inside])
 
 
 def test_9_3_mass_calibration_by_trials() -> None:

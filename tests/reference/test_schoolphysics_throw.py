@@ -9,7 +9,7 @@ import math
 import numpy as np
 import pytest
 
-from chrono.physics.free_fall import fall_speed, fall_time, terminal_speed
+from chrono.physics.free_fall import fall_speed, fall_time, terminal_speed_of
 from chrono.physics.trajectory import fly
 
 G, THROWN, TERMINAL, MASS = 9.81, 36.0, 42.5, 0.142
@@ -18,8 +18,9 @@ KAPPA = G / TERMINAL**2
 
 def test_terminal_speed_is_the_printed_one_for_the_printed_drag():
     """Drag of 0.00077 kg/m, which is 1 N at 36 m/s, and 0.142 kg: 42.5 m/s."""
-    assert terminal_speed(0.00077 / MASS, G) == pytest.approx(TERMINAL, rel=2e-3)
-    assert terminal_speed(1.0 / THROWN**2 / MASS, G) == pytest.approx(TERMINAL, rel=2e-3)
+    for drag_kg_per_m in (0.00077, 1.0 / THROWN**2):
+        found = terminal_speed_of(lambda v, k=drag_kg_per_m / MASS: k * v**2, G)
+        assert found == pytest.approx(TERMINAL, rel=2e-3)
 
 
 def test_height_times_and_speed_of_return_are_those_computed():

@@ -8,7 +8,7 @@ import math
 import pytest
 from scipy.optimize import brentq, minimize_scalar
 
-from chrono.physics.free_fall import fall_speed, fall_speed_at, fall_time
+from chrono.physics.free_fall import fall_speed, fall_time, fall_to
 from chrono.physics.trajectory import fly
 
 MPH, FOOT, G = 0.44704, 0.3048, 9.80665
@@ -42,7 +42,8 @@ def test_a_light_body_reaches_its_terminal_speed_in_800_ft_and_10_s():
 
 
 def test_a_fall_of_1_1_s_ends_near_22_mph():
-    found = fall_speed_at(1.1, drag_of_terminal_speed(70.0), G) / MPH
+    kappa = drag_of_terminal_speed(70.0)
+    found = fall_to("time", 1.1, lambda v: kappa * v**2, G).speed_mps[-1] / MPH
 
     assert found == pytest.approx(22.0, rel=0.08)
 

@@ -18,6 +18,7 @@ from chrono.reports.budget_text import budget_data, budget_text
 from chrono.reports.launch_text import UserUnits, launch_body_text, leading_line
 from chrono.reports.plan_text import plan_data, plan_text
 from chrono.reports.rig_text import calibration_rows, rig_rows
+from chrono.reports.setup_words import count_text
 from chrono.rigs.rig_file import default_rig, parse_rig, rig_from_record, rig_record
 from chrono.rigs.rig_model import Rig
 
@@ -284,3 +285,7 @@ def test_a_calibration_is_told_or_that_there_is_none() -> None:
     ]
     told = "B later than A by 0.3 us, u = 0.1 us, 3 degrees of freedom, date not given"
     assert rows["sensors' delays"] == told
+
+
+def test_one_thing_is_told_in_the_singular() -> None:
+    assert [count_text(n, "shot") for n in (0, 1, 2)] == ["0 shots", "1 shot", "2 shots"]

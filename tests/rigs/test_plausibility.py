@@ -3,6 +3,7 @@
 import pytest
 
 from chrono.errors import RigError
+from chrono.reports.doubts_text import doubt_text
 from chrono.rigs.plausibility import rig_doubts
 from chrono.rigs.rig_file import default_rig, parse_rig, with_frequency
 from chrono.rigs.starter_rig import BOARDS, starter_text
@@ -70,4 +71,5 @@ def test_what_is_hardly_possible_is_told(text, word) -> None:
         with pytest.raises(RigError):
             parse_rig(text)
         return
-    assert any(word in doubt for doubt in rig_doubts(parse_rig(text)))
+    rig = parse_rig(text)
+    assert any(word in doubt_text(doubt, rig) for doubt in rig_doubts(rig))

@@ -9,9 +9,10 @@ from command_kit import is_one_clear_complaint
 from season_kit import BANDS, HALL, season
 
 from chrono.reader.recording_rows import json_row
-from chrono.season.logbook import LogEntry, LogOrder, MakeEntry, in_order_of
-from chrono.season.logbook_text import about_lines, date_text, logbook_text
+from chrono.reports.logbook_text import about_lines, date_text, logbook_text
+from chrono.season.logbook import LogOrder, MakeEntry, in_order_of
 from chrono.season.recording_finder import RecordingSource
+from chrono.session.log_entry import LogEntry
 
 
 def entry_of(path: Path) -> tuple[LogEntry, list[str]]:

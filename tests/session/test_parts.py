@@ -9,6 +9,7 @@ from speed_rigs import make_rig
 
 from chrono.arrays.events import Batch, Events, LineSample, Record
 from chrono.errors import RecordingError, RigError
+from chrono.reports.trouble_text import trouble_line
 from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 from chrono.rigs.rig_file import rig_record
 from chrono.session import operator_records
@@ -196,8 +197,9 @@ def test_a_board_whose_counter_cannot_be_used_is_not_heard_until_another_hello()
     session = three_boards(NARROW)
     assert speeds(session) == pytest.approx([20.0, 22.0], rel=1e-4)
     (told,) = session.unusable.boards
-    assert told.startswith("from 30.000 s on, until another hello")
-    assert "16 bits cannot be used" in told
+    words = trouble_line(told)
+    assert words.startswith("from 30.000 s on, until another hello")
+    assert "16 bits cannot be used" in words
 
 
 def test_what_such_a_board_says_does_not_depend_on_the_cut() -> None:

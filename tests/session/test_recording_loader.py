@@ -13,10 +13,11 @@ from chrono.errors import CalibrationError, RecordingError
 from chrono.reader import row_decoding
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.recording_rows import board_row, json_row
+from chrono.reports.findings_text import clock_doubt
 from chrono.rigs.rig_file import default_rig, parse_rig, rig_record, with_host_clock
 from chrono.session import recording_loader as module
 from chrono.session.readiness_check import check_recording
-from chrono.session.recording_loader import Findings, first_rig, read_all, read_recording
+from chrono.session.recording_loader import first_rig, read_all, read_recording
 from chrono.virtual.scenarios import parse_play, rig_text
 from chrono.virtual.simulated_recording import simulate_recording
 from chrono.virtual.virtual_board import true_rig
@@ -185,7 +186,7 @@ def test_the_last_rig_says_whether_the_host_s_clock_is_used(tmp_path, first, las
     found = read_recording(path)
 
     assert (found.session.host_rate is not None) == last
-    assert found.clock_doubt == ""
+    assert found.rate_unknown is None
     assert len(found.session.log) == 60
 
 
@@ -209,7 +210,7 @@ def test_a_rig_s_wish_that_the_beats_cannot_meet_is_told_and_changes_no_digit(tm
 
     found = read_recording(recording(tmp_path, SHORT, wish))
 
-    assert "at least 60 s" in found.clock_doubt
+    assert "at least 60 s" in clock_doubt(found)
     assert found.session.measured().U95_mps.tolist() == stated.measured().U95_mps.tolist()
 
 
@@ -269,7 +270,7 @@ def test_the_whole_work_is_told_before_the_first_recording_is_read(
     second = first.rename(tmp_path / "other.tsv")
     first = recording(tmp_path, LONG)
     sizes = [path.stat().st_size for path in (first, second)]
-    next(read_all([first, second], None, Findings()))
+    next(read_all([first, second], None))
     assert told[0] == sum(sizes)
     told.clear()
     check_recording(second, None)

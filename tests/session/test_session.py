@@ -16,11 +16,11 @@ from chrono.measuring.speed import measure
 from chrono.processor.pipeline import Processor
 from chrono.reader.recording_rows import board_row, json_row
 from chrono.reader.row_decoding import decode_rows
+from chrono.reports.clock_text import remeasured_words
 from chrono.rigs.rig_file import default_rig, parse_rig, rig_record
 from chrono.rigs.rig_model import Rig
 from chrono.session import operator_records
 from chrono.session.annotations import SETUP_LIMIT
-from chrono.session.observer import remeasured_words
 from chrono.session.operator_records import Mark, Setup, mark_record, setup_record
 from chrono.session.rejected_input import SAMPLE_LIMIT
 from chrono.session.session import Session
@@ -315,6 +315,9 @@ REPEATED = {
     "hello": b"0\tboard\tH 1 16000000 32 gates-328p 1.0 F934\n",
     "rig": None,
     "note": b'0\tmark\t{"action": "note", "shot": 5, "text": "x"}\n',
+    "hold": b'0\tmark\t{"action": "hold-on"}\n',
+    "setup": b'0\tsetup\t{"name": "x", "body": {"length_m": 0.03}}\n',
+    "correction": b'0\tsetup\t{"name": "y", "corrects": "x"}\n',
 }
 
 
@@ -324,7 +327,7 @@ def test_records_between_lines_take_no_stretch_of_their_own(
 ) -> None:
     rig, rows = recording(SCENARIOS[0])
     record = REPEATED[origin] or json_row(0, "rig", rig_record(rig))
-    calls = {"feed": 0, "measure": 0}
+    calls = {"place": 0, "form": 0, "measure": 0}
 
     def counted(name: str, function: Callable[..., Any]) -> Callable[..., Any]:
         def call(*args: Any, **more: Any) -> Any:
@@ -333,17 +336,18 @@ def test_records_between_lines_take_no_stretch_of_their_own(
 
         return call
 
-    monkeypatch.setattr(Processor, "feed", counted("feed", Processor.feed))
+    for name in ("place", "form"):
+        monkeypatch.setattr(Processor, name, counted(name, getattr(Processor, name)))
     monkeypatch.setattr("chrono.session.speed_models.measure", counted("measure", measure))
 
     def calls_with(records: int) -> dict[str, int]:
-        calls.update(feed=0, measure=0)
+        calls.update(place=0, form=0, measure=0)
         after = range(len(rows) - records, len(rows))
         mixed = [row + record if i in after else row for i, row in enumerate(rows)]
         run(rig, [b"".join(mixed)])
         return dict(calls)
 
-    assert calls_with(100) == calls_with(1)
+    assert calls_with(100) == calls_with(1) == {"place": 2, "form": 2, "measure": 0}
 
 
 def test_many_rigs_in_one_piece_measure_as_one_by_one() -> None:

@@ -11,6 +11,7 @@ from gate_lines import framed_lines, recording_bytes, recording_rows
 from gate_physics import draw_rigs, fly, rod
 
 from chrono.reader.recording_rows import json_row
+from chrono.reports.readiness_text import health_words
 from chrono.reports.summary_text import summary_data, summary_text
 from chrono.rigs.rig_file import default_rig, rig_record
 from chrono.session.readiness_check import check_recording
@@ -48,7 +49,8 @@ def _rods(tmp_path: Path):
 
 
 def item(path: Path, name: str):
-    return next(each for each in check_recording(path, None).items if each.name == name)
+    told = health_words(check_recording(path, None).health)
+    return next(each for each in told.items if each.name == name)
 
 
 def test_check_and_summary_tell_the_jitter_beside_what_the_rig_states(rods) -> None:
@@ -69,12 +71,12 @@ def test_check_and_summary_tell_the_jitter_beside_what_the_rig_states(rods) -> N
         text.split()
     )
     assert item(path, "jitter").trouble.startswith("edges scatter by ")
-    assert not check_recording(path, None).ready
+    assert not check_recording(path, None).health.ready
 
 
 def test_a_rig_that_states_its_jitter_is_ready(rods) -> None:
     path = rods(0.8e-6, stated_s=0.8e-6)
-    health = check_recording(path, None)
+    health = check_recording(path, None).health
 
     assert health.ready
     assert health.timing is not None
@@ -96,7 +98,7 @@ def test_both_gates_lengths_stand_beside_the_declared_one(rods) -> None:
 
 def test_a_body_that_is_not_as_long_as_declared_is_a_trouble(rods) -> None:
     assert item(rods(0.1e-6, length_m=0.060), "body").trouble
-    assert not check_recording(rods(0.1e-6, length_m=0.060), None).ready
+    assert not check_recording(rods(0.1e-6, length_m=0.060), None).health.ready
 
 
 def test_only_counted_shots_tell_it(rods) -> None:
@@ -109,7 +111,7 @@ def test_only_counted_shots_tell_it(rods) -> None:
     assert not recorded.session.counted().any()
     assert timing_of(recorded.session) is None
     assert summary_data(summary_of(recorded))["timing"] is None
-    assert check_recording(path, None).timing is None
+    assert check_recording(path, None).health.timing is None
 
 
 def test_a_flat_body_off_its_axis_bulges_by_its_slant(rods) -> None:

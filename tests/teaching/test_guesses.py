@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from chrono.errors import OptionError, RecordingError
+from chrono.reports.lab_text import unread_guess_lines
 from chrono.teaching.guesses import (
     Guess,
     files_of,
@@ -80,10 +81,9 @@ def test_what_is_kept_is_read_again_and_documented_line_by_line(tmp_path) -> Non
     other = Guess("Ünal 😀", 0.2, 0.25, 3.0, "no \udcff text.tsv")
     keep_guess(path, GUESS)
     keep_guess(path, other)
-    troubles: list[str] = []
-    found = list(read_guesses(path, troubles))
+    found, others = read_guesses(path)
     assert found == [GUESS, replace(other, recording="no · text.tsv")]
-    assert troubles == []
+    assert others == []
     lines = path.read_text("utf-8").splitlines()
     assert len(lines) == 2
     first = json.loads(lines[0])
@@ -104,9 +104,9 @@ def test_a_line_that_was_cut_off_neither_swallows_the_next_nor_stops_the_reading
     whole = path.read_bytes()
     path.write_bytes(whole + whole[:20])
     keep_guess(path, GUESS)
-    troubles: list[str] = []
-    assert list(read_guesses(path, troubles)) == [GUESS, GUESS]
-    assert troubles == [f"{path}:2: is no guess, left out"]
+    found, others = read_guesses(path)
+    assert found == [GUESS, GUESS]
+    assert unread_guess_lines(path, others) == [f"{path}:2: is no guess, left out"]
 
 
 @pytest.mark.parametrize(
@@ -123,10 +123,10 @@ def test_a_line_that_was_cut_off_neither_swallows_the_next_nor_stops_the_reading
 def test_a_line_that_is_no_guess_is_told_and_left_out(tmp_path, line) -> None:
     path = tmp_path / "x.guesses.jsonl"
     path.write_bytes(line + b"\n")
-    troubles: list[str] = []
-    assert list(read_guesses(path, troubles)) == []
-    assert len(troubles) == 1
-    assert "x.guesses.jsonl:1" in troubles[0]
+    found, others = read_guesses(path)
+    assert found == []
+    (told,) = unread_guess_lines(path, others)
+    assert "x.guesses.jsonl:1" in told
 
 
 def test_many_at_once_are_all_kept(tmp_path) -> None:
@@ -136,9 +136,9 @@ def test_many_at_once_are_all_kept(tmp_path) -> None:
         thread.start()
     for thread in threads:
         thread.join()
-    troubles: list[str] = []
-    assert len(list(read_guesses(path, troubles))) == 30
-    assert troubles == []
+    found, others = read_guesses(path)
+    assert len(found) == 30
+    assert others == []
 
 
 def test_where_nothing_can_be_written_that_is_said(tmp_path) -> None:
@@ -170,4 +170,4 @@ def test_files_are_found_in_folders_beside_recordings_and_by_name(tmp_path) -> N
 
 def test_a_file_that_cannot_be_read_is_said(tmp_path) -> None:
     with pytest.raises(RecordingError, match="cannot be read"):
-        list(read_guesses(tmp_path / "none.guesses.jsonl", []))
+        read_guesses(tmp_path / "none.guesses.jsonl")

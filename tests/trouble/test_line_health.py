@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from chrono.health.readiness import Readiness
+from chrono.reports.readiness_text import HealthText, health_words
 from chrono.session.readiness_check import check_recording
 
 from .generator import firing_line
@@ -12,11 +12,11 @@ from .generator import firing_line
 
 def _health(
     folder: Path, kind: str, noise_per_min: float = 0.0, size: float = 0.2
-) -> Readiness:
+) -> HealthText:
     line = firing_line(3, size=size, kinds=(kind,), noise_per_min=noise_per_min)
     path = folder / "line.tsv"
     path.write_bytes(b"host_us\torigin\tline\n" + line.rows)
-    return check_recording(path, None)
+    return health_words(check_recording(path, None).health)
 
 
 def test_a_line_without_trouble_is_ready(tmp_path: Path) -> None:

@@ -10,12 +10,13 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from virtual_kit import noise_free
 
 from chrono.arrays.events import Batch, EventKind
 from chrono.reader.recording_reader import read_blocks
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED, PLAIN
-from chrono.virtual.scenarios import SCENARIOS, Play, noise_free, parse_play
+from chrono.virtual.scenarios import SCENARIOS, Play, parse_play
 from chrono.virtual.simulated_recording import simulate_recording
 from chrono.virtual.virtual_board import launches, true_rig
 

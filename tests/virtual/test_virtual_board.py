@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
+from virtual_kit import noise_free
 
 from chrono.arrays.events import EventKind
 from chrono.reader.line_grammar import PARSERS, Event, Hello, parse_framed
@@ -20,7 +21,7 @@ from chrono.virtual.scenario_parts import (
     VirtualFall,
     VirtualFlight,
 )
-from chrono.virtual.scenarios import SCENARIOS, Play, noise_free
+from chrono.virtual.scenarios import SCENARIOS, Play
 from chrono.virtual.virtual_board import (
     TimedLine,
     board_lines,

@@ -1,0 +1,80 @@
+"""What the dashboard, the error lab and the log book have in common as applications.
+
+Theme, kept choices, signals that end programs, and keys that come before a dialog is there.
+The colours that texts name can be told apart with any colour vision: the hues are those of
+Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), made lighter or darker until each has a
+contrast of 4.5 : 1 (WCAG 2.2, 1.4.3) on every background in use.
+"""
+
+from __future__ import annotations
+
+import signal
+from asyncio import get_running_loop
+from contextlib import suppress
+from pathlib import Path
+from typing import TypeVar
+
+from rich.terminal_theme import TerminalTheme
+from textual import events
+from textual.app import App
+
+from chrono.dashboard.dialogs import TypedDialog, plain_lines
+from chrono.dashboard.preferences import Preferences
+
+Result = TypeVar("Result")
+
+
+class BaseApp(App[Result]):
+    """An application with the operator's theme that ends as the terminal wants it to."""
+
+    TITLE = "chrono"
+    CSS_PATH = Path(__file__).with_name("dashboard.tcss")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.preferences = Preferences()
+        self.ansi_theme_dark, self.ansi_theme_light = ON_DARK, ON_LIGHT
+        if self.preferences.theme in self.available_themes:
+            self.theme = self.preferences.theme
+
+    def on_mount(self) -> None:
+        """Let the signals that end programs end this one, which restores the terminal."""
+        for name in ("SIGTERM", "SIGHUP"):
+            with suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
+                get_running_loop().add_signal_handler(getattr(signal, name), self.exit)
+
+    def watch_theme(self, theme: str) -> None:
+        """Keep the theme for the next session."""
+        if self.is_running:
+            self.preferences.choose_theme(theme)
+
+    async def on_key(self, event: events.Key) -> None:
+        """Give a dialog the keys that came while it was put up."""
+        for dialog in self.screen_stack[-1:]:
+            if isinstance(dialog, TypedDialog) and (event.is_printable or not dialog.stands):
+                event.prevent_default()
+                await dialog.take(event)
+
+    def warn(self, text: str) -> None:
+        """Tell the operator of something that did not go well."""
+        self.notify(plain_lines(text), severity="warning", timeout=8, markup=False)
+
+
+_DARK = ("#ff8f5a", "#3ecf9f", "#f0b429", "#6ab7f5", "#e79ac8", "#62c4f0", "#e6e6e6")
+_LIGHT = ("#8c2a00", "#004d39", "#5e3f00", "#003f73", "#732a58", "#004a70", "#1c1c1c")
+"""Red, green, yellow, blue, magenta, cyan, white."""
+
+
+def _terminal_theme(ground: str, ink: str, faint: str, hues: tuple[str, ...]) -> TerminalTheme:
+    normal = [_rgb(colour) for colour in ("#000000", *hues)]
+    bright = [_rgb(colour) for colour in (faint, *hues)]
+    return TerminalTheme(_rgb(ground), _rgb(ink), normal, bright)
+
+
+def _rgb(colour: str) -> tuple[int, int, int]:
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return red, green, blue
+
+
+ON_DARK = _terminal_theme("#121212", "#e0e0e0", "#b0b0b0", _DARK)
+ON_LIGHT = _terminal_theme("#f0f0f0", "#1c1c1c", "#3f3f3f", _LIGHT)

@@ -1,0 +1,146 @@
+"""The Beams screen: what the gates, the link and the clock do now, and whether that will do."""
+
+from rich.text import Text
+from textual.containers import Horizontal, VerticalScroll
+from textual.widget import Widget
+from textual.widgets import Static
+
+from chrono.dashboard.clipped_text import fit
+from chrono.dashboard.framed_screen import FramedScreen
+from chrono.dashboard.status_text import trouble_lines
+from chrono.health.readiness import GateObservation, Observation
+from chrono.reports.clock_text import rate_notes
+from chrono.reports.readiness_text import HealthText as Health
+from chrono.reports.readiness_text import judged_words as judge
+from chrono.session.observer import BeatDelays
+from chrono.session.run import Run
+from chrono.session.session import Session
+
+WHOLE = (
+    "This recording was read whole, so there is no now to watch.\n"
+    "Replay it by its own time to see the beams: chrono replay FILE --pace 1\n"
+    "or have it judged: chrono check FILE"
+)
+SHOWN_SAMPLES = 5
+
+
+class BeamsScreen(FramedScreen):
+    """Levels, flicker, delays, link and clock, and the verdict."""
+
+    def compose_body(self) -> list[Widget]:
+        """Return both gates, the verdict and the items."""
+        gates = [Static(id=f"gate-{name}", classes="gate") for name in "ab"]
+        for gate, name in zip(gates, "AB", strict=True):
+            gate.border_title = f"gate {name}"
+        return [
+            Static(id="verdict"),
+            Horizontal(*gates, id="gates"),
+            VerticalScroll(Static(id="items"), id="health"),
+        ]
+
+    def show_run(self, run: Run) -> None:
+        """Show what is seen now."""
+        super().show_run(run)
+        observed = run.observed()
+        if observed is None:
+            self.query_one("#verdict", Static).update(Text(WHOLE))
+            self.query_one("#gates").display = False
+            self.query_one("#items", Static).update(records_text(run.session))
+            return
+        health = judge(observed)
+        self.query_one("#verdict", Static).update(verdict_text(health))
+        for gate, seen in zip("ab", observed.gates, strict=True):
+            widget = self.query_one(f"#gate-{gate}", Static)
+            widget.update(gate_text(seen))
+            widget.set_class(bool(seen.blocked), "-blocked")
+        text = advice_text(health, trouble_lines(run)).append_text(items_text(health))
+        text.append_text(clock_notes(observed))
+        text.append_text(delays_text(run.delays()))
+        text.append_text(records_text(run.session))
+        self.query_one("#items", Static).update(text)
+
+
+def verdict_text(health: Health) -> Text:
+    """Return the verdict."""
+    if health.ready:
+        return Text.assemble(("READY", "bold green"))
+    return Text.assemble(
+        (f"NOT READY because {health.verdict.partition('because ')[2]}", "bold red")
+    )
+
+
+def advice_text(health: Health, troubles: list[str]) -> Text:
+    """Return what to do where something stands against clocking, and what else is wrong."""
+    lines = [f"do: {item.advice}" for item in health.troubles] + troubles
+    return Text("".join(f"{line}\n" for line in lines))
+
+
+def gate_text(seen: GateObservation) -> Text:
+    """Return a gate's level in one word, large enough to be read from the gates."""
+    if seen.blocked is None:
+        return Text.assemble(("? not known yet", "bright_black"))
+    if seen.blocked:
+        return Text.assemble((f"█ BLOCKED {seen.blocked_for_s:.1f} s", "bold yellow"))
+    return Text.assemble(("○ CLEAR", "bold green"))
+
+
+def items_text(health: Health) -> Text:
+    """Return one line for each item, its trouble marked by a sign."""
+    text = Text()
+    for item in health.items:
+        sign, style = ("!", "bold yellow") if item.trouble else (" ", "")
+        text.append(f"{sign} {item.name:<10} {item.reading}\n", style)
+    return text
+
+
+def clock_notes(observed: Observation) -> Text:
+    """Return what is to be known about the clock's rate."""
+    if observed.clock is None:
+        return Text()
+    clock = observed.clock
+    text = Text(
+        f"  {'':<10} from {clock.beats} beats, {clock.span_s:.0f} s without a break\n",
+        "bright_black",
+    )
+    for note in rate_notes(clock):
+        text.append(f"  {'':<10} {note}\n", "bright_black")
+    return text
+
+
+def delays_text(delays: BeatDelays | None) -> Text:
+    """Return how late the beats are read."""
+    if delays is None:
+        return Text()
+    return Text(
+        f"  {'delays':<10} beats come {delays.median_ms:.1f} ms late in the median, "
+        f"{delays.longest_ms:.1f} ms at most\n"
+    )
+
+
+def records_text(session: Session) -> Text:
+    """Return the session's notes, and what of its records could not be used."""
+    unusable = session.unusable
+    damaged = [
+        f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in unusable.line_samples
+    ]
+    text = _list(f"damaged lines: {unusable.lines} in the session, the first of them", damaged)
+    text.append_text(
+        _list(
+            f"setups and marks left out: {unusable.records}, the first of them",
+            [fit(reason, 76) for reason in unusable.record_reasons],
+        )
+    )
+    notes = session.marks.notes[: -SHOWN_SAMPLES - 1 : -1]
+    return text.append_text(
+        _list("notes on the session, the last one first", [fit(note, 76) for note in notes])
+    )
+
+
+def _list(heading: str, lines: list[str]) -> Text:
+    """Return a heading and the first lines under it, nothing without lines."""
+    if not lines:
+        return Text()
+    text = Text().append(f"\n{heading}\n", "bold")
+    for line in lines[:SHOWN_SAMPLES]:
+        text.append(f"  {line}\n", "bright_black")
+    return text

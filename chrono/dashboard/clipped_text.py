@@ -1,0 +1,83 @@
+"""Texts from outside in the room that there is: cut, or flowing over lines; never harmful."""
+
+from rich.text import Text
+from textual.widgets import Static
+
+from chrono.safe_text import plain
+
+
+class Clipped(Static):
+    """
+    A text of at most so many lines.
+
+    Parameters
+    ----------
+    id : str
+    low, high : int
+        Lines on low screens and on high ones.
+    more : str, optional
+        Where the rest can be read.
+    """
+
+    def __init__(self, id: str, low: int, high: int, more: str = "") -> None:  # noqa: A002
+        super().__init__(id=id)
+        self._low, self._high = low, high
+        self._more = more
+        self._whole = Text()
+
+    def show(self, text: Text) -> None:
+        """Show a text."""
+        if text != self._whole:
+            self._whole = text
+            self._fit()
+
+    def on_resize(self) -> None:
+        """Fit the text to the new size."""
+        self._fit()
+
+    def _fit(self) -> None:
+        cells = self.content_size.width or self.app.size.width - 2
+        lines = self._low if self.screen.has_class("-low") else self._high
+        self.update(self.clip(self._whole, cells, lines))
+
+    def clip(self, text: Text, cells: int, lines: int) -> Text:
+        """Return a text of so many lines of so many cells, the last saying what is missing."""
+        wrapped = text.wrap(self.app.console, cells)
+        if len(wrapped) <= lines:
+            return text
+        end = f" … {self._more}" if self._more else "…"
+        last = wrapped[lines - 1]
+        last.truncate(max(cells - len(end), 0))
+        last.rstrip()
+        return Text("\n").join([*wrapped[: lines - 1], last.append(end)])
+
+
+def fit(text: str, cells: int) -> str:
+    """Return harmless text that takes at most so many cells, cut with an ellipsis."""
+    if len(text) <= cells and text.isascii() and text.isprintable():
+        return text
+    shown = Text(plain(text[: 4 * cells + 4]))
+    shown.truncate(cells, overflow="ellipsis")
+    return shown.plain
+
+
+def flow(items: list[Text], cells: int) -> Text:
+    """Return items side by side, on as many lines as they need; none is broken."""
+    text, used = Text(), 0
+    for item in items:
+        if used and used + 2 + item.cell_len > cells:
+            text.append("\n")
+            used = 0
+        elif used:
+            text.append("  ")
+            used += 2
+        text.append_text(item)
+        used += item.cell_len
+    return text
+
+
+def update_text(widget: Static, text: Text) -> None:
+    """Change a text only if it differs: most of the time it does not."""
+    if getattr(widget, "shown_text", None) != text:
+        widget.shown_text = text  # type: ignore[attr-defined]
+        widget.update(text)

@@ -1,0 +1,546 @@
+"""The dashboard: shows a run, and lets the operator act.
+
+The application has the loop that drives the run, the actions that concern the whole session,
+and the services that its screens are given. What is done with one shot is done on the Shots
+screen. The board's lines are in the recording before this program sees them, so nothing on a
+screen can lose a shot.
+"""
+
+from __future__ import annotations
+
+from asyncio import to_thread
+from collections.abc import Callable, Iterable
+from functools import partial
+from pathlib import Path
+from time import monotonic
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import work
+from textual.app import SystemCommand
+from textual.binding import Binding, BindingType
+from textual.dom import DOMNode
+from textual.reactive import reactive
+from textual.screen import Screen
+
+from chrono.dashboard.actions import ACTION, ACTIONS, Situation
+from chrono.dashboard.base_app import BaseApp
+from chrono.dashboard.dialogs import CautionScreen, QuitDialog, SetupDialog, TextDialog, asks
+from chrono.dashboard.framed_screen import FramedScreen
+from chrono.dashboard.loading_screen import Load, LoadingScreen
+from chrono.dashboard.run_driver import MORE_EDGES_S, RunDriver
+from chrono.dashboard.shot_edits import ShotEdits
+from chrono.dashboard.shot_navigation import ReplayControls, ShotFinder
+from chrono.dashboard.thread_latency import freeze_widgets, short_turns
+from chrono.errors import ChronoError
+from chrono.reports.trouble_text import disk_line
+from chrono.session.operator_records import HOLD_OFF, HOLD_ON, NOTE, Mark
+
+if TYPE_CHECKING:
+    from chrono.reports.findings_text import Findings
+    from chrono.rigs.rig_model import Rig
+    from chrono.session.recording_loader import Progress
+    from chrono.session.run import Run
+
+POLL_S = 1 / 100
+"""How often waiting rows are taken."""
+SHOW_S = 1 / 10
+"""How often the screen follows; a new shot does not wait for it."""
+FLASH_S = 0.15
+FLASH_APART_S = 0.4
+"""No more than three flashes in any second (WCAG 2.2, 2.3.1)."""
+SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
+"""Those of Textual's own that neither hide a caution nor double an action."""
+
+
+def show(run: Run, findings: Findings) -> None:
+    """
+    Show a run until the operator quits.
+
+    Parameters
+    ----------
+    run : Run
+        Not started yet; it is closed in the end.
+    findings : Findings
+        Takes what went wrong on the way.
+
+    Raises
+    ------
+    ChronoError
+        If the source cannot be opened.
+    """
+    run.start()
+    _run_app(Dashboard(run), findings)
+
+
+def show_replay(
+    path: Path,
+    rig: Rig | None,
+    pace: float | None,
+    findings: Findings,
+    clock_from_host: bool = False,
+    *,
+    edit: bool = False,
+) -> None:
+    """
+    Read a recording behind a progress bar, then show it.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    rig : Rig or None
+        Measure with this rig instead of the last one in the recording.
+    pace : float or None
+        Recorded seconds in a second; None for all shots at once.
+    findings : Findings
+        Takes what is wrong with the recording.
+    clock_from_host : bool, optional
+        Take the counter's rate from its beats, whatever the rig says.
+    edit : bool, optional
+        Let what is said go into the recording without asking.
+
+    Raises
+    ------
+    ChronoError
+        If the recording cannot be used.
+    """
+
+    from chrono.session.recording_loader import read_recording
+    from chrono.session.replay_run import replay_run
+
+    def load(progress: Progress) -> Run:
+        recorded = read_recording(path, rig, progress, clock_from_host=clock_from_host)
+        findings.add(recorded)
+        run = replay_run(path, recorded.session, pace)
+        if edit:
+            run.edits.agree()
+        run.start()
+        return run
+
+    _run_app(Dashboard(load=load, name=path.name), findings)
+
+
+def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
+    """
+    Read what a recording holds behind a progress bar, then show it as it grows.
+
+    Parameters
+    ----------
+    path : Path
+        The recording, which another program writes.
+    rig : Rig or None
+        Measure with this rig instead of the last one in the recording.
+    findings : Findings
+        Takes what is wrong with the recording.
+
+    Raises
+    ------
+    ChronoError
+        If the recording cannot be used.
+    """
+
+    from chrono.reader.file_io import size_of
+    from chrono.session.follow_run import follow_run
+
+    def load(progress: Progress) -> Run:
+        run = follow_run(path, rig)
+        run.start()
+        run.catch_up(lambda done: progress(done, size_of(path)))
+        return run
+
+    _run_app(Dashboard(load=load, name=path.name), findings)
+
+
+def _run_app(app: Dashboard, findings: Findings) -> None:
+    try:
+        with short_turns():
+            app.run()
+    finally:
+        if app.loaded:
+            findings.take(app.driver.run.close())
+    if app.trouble is not None:
+        raise app.trouble
+    if app.return_code:
+        raise SystemExit(app.return_code)
+
+
+class Dashboard(BaseApp[None]):
+    """
+    The application.
+
+    Parameters
+    ----------
+    run : Run, optional
+        Started already.
+    load : callable, optional
+        Makes the run if there is none yet, in a thread; it is told how to report progress.
+    name : str, optional
+        What is being loaded.
+
+    Attributes
+    ----------
+    loaded : bool
+        Whether there is a run; `driver`, `edits`, `finder` and `replay` are there from then on.
+    trouble : ChronoError or None
+        What ended the dashboard, None if the operator did.
+    """
+
+    HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (76, "-narrow"), (100, "-wide")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (32, "-high")]  # noqa: RUF012
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(Binding(act.key, act.name, act.label) for act in ACTIONS if act.group != "shot"),
+        Binding("escape", "shots", show=False),
+        Binding("ctrl+c", "interrupt", show=False, priority=True),
+    ]
+
+    keys_shown_for = reactive(Situation(), repaint=False, init=False, bindings=True)
+    """The keys on the screen are those of this situation; another one refreshes them."""
+
+    def __init__(
+        self, run: Run | None = None, load: Load | None = None, name: str = ""
+    ) -> None:
+        super().__init__()
+        self.loaded = False
+        self.trouble: ChronoError | None = None
+        self._load, self._load_name = load, name
+        self._flashed_at = 0.0
+        for mode, screen in SCREENS.items():
+            self.add_mode(mode, partial(screen, self))
+        if run is not None:
+            self._take_over(run)
+
+    # -- beginning ---------------------------------------------------------------------
+
+    def on_mount(self) -> None:
+        """Show the run, or load it first."""
+        if self.loaded:
+            self._begin()
+        else:
+            self._load_and_begin()
+
+    @work
+    async def _load_and_begin(self) -> None:
+        assert self._load is not None
+        loaded = await self.push_screen_wait(LoadingScreen(self._load, self._load_name))
+        if isinstance(loaded, ChronoError):
+            self.trouble = loaded
+            self.exit()
+        elif self.is_running:
+            self._take_over(loaded)
+            self._begin()
+
+    def _take_over(self, run: Run) -> None:
+        self.driver = RunDriver(run)
+        self.edits = ShotEdits(self, self.driver, self.drive_and_show)
+        self.finder = ShotFinder(self.driver)
+        self.replay = ReplayControls(self.driver, self.refresh_all)
+        self.loaded = True
+
+    def _begin(self) -> None:
+        self.preferences.use_rig_unit(self.driver.run.session.rig.speed_unit)
+        self.switch_mode("shots")
+        if self.driver.run.live:
+            self.push_screen(CautionScreen())
+        self.set_interval(POLL_S, self.drive)
+        self.set_interval(SHOW_S, self.follow)
+        self.call_after_refresh(self._prepare_if_needed)
+
+    def _prepare_if_needed(self) -> None:
+        if self.driver.must_prepare():
+            self._prepare()
+
+    @work(group="ready")
+    async def _prepare(self) -> None:
+        """Have done beside the screen what the next shot would wait for."""
+        await to_thread(self.driver.prepare)
+        freeze_widgets()  # and what shots need, which is loaded by now
+
+    # -- what is possible now ------------------------------------------------------------
+
+    @property
+    def situation(self) -> Situation:
+        """What decides which actions are possible."""
+        if not self.loaded or self.current_mode not in SCREENS:
+            return Situation()
+        run = self.driver.run
+        has_lab = any(not screen.is_modal for screen in self.screen_stack[1:])
+        return Situation(
+            screen="lab" if has_lab else self.current_mode,
+            live=run.live,
+            replayed=run.replayed,
+            finished=run.finished,
+            takes_records=run.takes_records,
+            undoable=bool(run.said),
+            sought=bool(self.finder.sought),
+            disk_trouble=run.writer is not None and run.writer.trouble is not None,
+        )
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Tell which actions are possible now; the keys of the others are not even shown."""
+        return action not in ACTION or ACTION[action].possible(self.situation)
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """Offer every action by name."""
+        for command in super().get_system_commands(screen):
+            if command.title in SYSTEM_COMMANDS:
+                yield command
+        for action in ACTIONS:
+            owner: DOMNode = screen if action.group == "shot" else self
+            if self.check_action(action.name, ()):
+                method = getattr(owner, f"action_{action.name}")
+                yield SystemCommand(action.title, action.help, method)
+
+    # -- driving and showing -------------------------------------------------------------
+
+    def drive(self) -> None:
+        """Take what has come; a new shot is shown at once."""
+        if self.trouble is not None or not self.loaded:
+            return
+        try:
+            change = self.driver.step()
+        except ChronoError as trouble:
+            self.trouble = trouble
+            self.exit()
+            return
+        if change.any and self.driver.prepares:  # a board's own counter makes another model
+            self._prepare_if_needed()
+        if change.whole_shot:
+            self.show_session()
+            self.signal_shot()
+        elif change.part_of_shot:
+            self.set_timer(MORE_EDGES_S, self._show_if_stale)
+        if change.remeasured:
+            self._tell_remeasured()
+
+    def _tell_remeasured(self) -> None:
+        from chrono.reports.clock_text import remeasured_words
+
+        words = remeasured_words(self.driver.run.session)
+        self.notify(words, timeout=12, markup=False)
+
+    def follow(self) -> None:
+        """Follow what is no shot: lines, link, disk, time."""
+        if self.driver.settled:
+            self._show_if_stale()
+        screen = self.base
+        if screen is not None:
+            screen.show_run(self.driver.run)
+            self.keys_shown_for = self.situation
+
+    @property
+    def base(self) -> FramedScreen | None:
+        """The screen below any dialogs, while it is there."""
+        screen = next(iter(self.screen_stack), None)
+        return screen if isinstance(screen, FramedScreen) and screen.stands else None
+
+    def _show_if_stale(self) -> None:
+        if self.driver.stale:
+            self.show_session()
+
+    def show_session(self) -> None:
+        """Show shots and statistics as they are now."""
+        view = self.driver.look()
+        if self.base is not None:
+            self.base.show_view(view, self.preferences.unit)
+
+    def refresh_all(self) -> None:
+        """Bring the screen and its keys up to date in every part."""
+        screen = self.base
+        if screen is not None:
+            screen.refresh_all()
+            self.keys_shown_for = self.situation
+
+    def drive_and_show(self) -> None:
+        """Take what the operator entered, and show what it changed."""
+        self.drive()
+        self.refresh_all()
+
+    def signal_shot(self) -> None:
+        """Let a bell or a flash tell of a shot; flashes come no faster than is safe to see."""
+        if self.preferences.signal == "bell":
+            self.bell()
+        elif self.preferences.signal == "flash" and self._may_flash():
+            self._flashed_at = monotonic()
+            for screen in self.screen_stack[-1:]:
+                screen.add_class("-flash")
+                self.set_timer(FLASH_S, partial(screen.remove_class, "-flash"))
+
+    def _may_flash(self) -> bool:
+        return monotonic() - self._flashed_at > FLASH_APART_S
+
+    # -- screens -------------------------------------------------------------------------
+
+    def action_shots(self) -> None:
+        """Show the shots."""
+        self.switch_mode("shots")
+
+    def action_far(self) -> None:
+        """Show the last speed as large as the terminal."""
+        self.switch_mode("far")
+
+    def action_comparison(self) -> None:
+        """Compare the setups."""
+        self.switch_mode("comparison")
+
+    def action_beams(self) -> None:
+        """Show gates, link and clock."""
+        self.switch_mode("beams")
+
+    def action_help(self) -> None:
+        """Show the help."""
+        self.switch_mode("help")
+
+    def action_lab(self) -> None:
+        """Open the error lab with the gates of this session."""
+        from chrono.dashboard.lab_screen import LabScreen
+        from chrono.teaching.lab_start import start_of_session
+
+        run = self.driver.run
+        path = run.writer.path if run.writer else run.edits.path if run.edits else None
+        start = start_of_session(run.session, path)
+        self.push_screen(LabScreen(start, caution=run.near_launches))
+
+    # -- the session ---------------------------------------------------------------------
+
+    @asks
+    async def action_new_setup(self) -> None:
+        """Ask for the conditions from here on."""
+        names = self.driver.run.session.setups.names[-20:]
+        dialog = SetupDialog("New setup, from the next shot on", names)
+        setup = await self.push_screen_wait(dialog)
+        if setup is not None:
+            self.edits.set_up(setup)
+
+    @asks
+    async def action_session_note(self) -> None:
+        """Ask for a note on the session."""
+        if await self.edits.may_enter():
+            dialog = TextDialog("Note on the session", required=True)
+            text = await self.push_screen_wait(dialog)
+            if text and self.edits.mark(Mark(NOTE, text=text)):
+                self.notify("Noted for the session.", markup=False)
+
+    def action_hold(self) -> None:
+        """Hold, or count again."""
+        on_hold = self.driver.run.session.on_hold
+        self.edits.mark(Mark(HOLD_OFF if on_hold else HOLD_ON))
+
+    def action_undo(self) -> None:
+        """Take back what was said last."""
+        words = self.edits.undo()
+        if words:
+            self.notify(f"Taken back: {words}", markup=False)
+
+    def action_unit(self) -> None:
+        """Show speeds in the next unit."""
+        self.preferences.next_unit(self.driver.run.session.rig.speed_unit)
+        self.refresh_all()
+
+    def action_signal(self) -> None:
+        """Tell of shots by the next kind of signal."""
+        signal = self.preferences.next_signal()
+        self.notify(f"Signal of a new shot: {signal or 'none'}", timeout=3)
+
+    @asks
+    async def action_write_elsewhere(self) -> None:
+        """Ask for a second place for the recording, and write it there."""
+        writer = self.driver.run.writer
+        if writer is None:
+            return
+        title = f"Write the whole recording to which new file? ({disk_line(writer)})"
+        default = str(Path.home() / writer.path.name)
+        text = await self.push_screen_wait(TextDialog(title, default, required=True))
+        if text:
+            try:
+                await to_thread(writer.move_to, Path(text).expanduser())
+            except ChronoError as error:
+                self.warn(str(error))
+
+    async def action_interrupt(self) -> None:
+        """Quit as ever; where that has been asked already, do."""
+        if isinstance(self.screen, QuitDialog):
+            self.screen.dismiss(True)
+        else:
+            await self.action_quit()
+
+    @asks
+    async def action_quit(self) -> None:
+        """End; a live session is asked about first."""
+        run = self.driver.run if self.loaded else None
+        is_clocking = run is not None and run.live and not run.finished
+        if not is_clocking or await self.push_screen_wait(QuitDialog(_parting_words(run))):
+            self.exit()
+
+    # -- the time of a replay ------------------------------------------------------------
+
+    def action_pause(self) -> None:
+        """Hold the recorded time or let it run."""
+        self.replay.pause_or_resume()
+
+    def action_faster(self) -> None:
+        """Replay at the next faster pace."""
+        self.replay.play_faster()
+
+    def action_slower(self) -> None:
+        """Replay at the next slower pace."""
+        self.replay.play_slower()
+
+    def action_next_shot(self) -> None:
+        """Go on to the next shot and pause there."""
+        self.replay.step_to_next_shot()
+
+    @work(exclusive=True, group="go")
+    async def action_previous_shot(self) -> None:
+        """Go back to the shot before and pause there."""
+        await self.replay.go_to_previous_shot()
+
+
+def _parting_words(run: Run | None) -> list[str]:
+    writer = run.writer if run is not None else None
+    if writer is None:
+        return ["This session is not recorded: its shots will be gone."]
+    lines = [f"The recording is kept: {writer.path}"]
+    trouble = disk_line(writer) if writer.trouble else ""
+    return [*lines, f"But {trouble}: press n, then w to write elsewhere."] if trouble else lines
+
+
+# The screens of a run are loaded when they are first shown, so the first one is up sooner.
+
+
+def _shots(app: Dashboard) -> Screen[None]:
+    from chrono.dashboard.shots_screen import ShotsScreen
+
+    return ShotsScreen(app.driver, app.preferences, app.edits, app.finder, app.replay)
+
+
+def _far(app: Dashboard) -> Screen[None]:
+    from chrono.dashboard.far_screen import FarScreen
+
+    return FarScreen(app.driver, app.preferences)
+
+
+def _comparison(app: Dashboard) -> Screen[None]:
+    from chrono.dashboard.comparison_screen import ComparisonScreen
+
+    return ComparisonScreen(app.driver, app.preferences)
+
+
+def _beams(app: Dashboard) -> Screen[None]:
+    from chrono.dashboard.beams_screen import BeamsScreen
+
+    return BeamsScreen(app.driver, app.preferences)
+
+
+def _help(app: Dashboard) -> Screen[None]:
+    from chrono.dashboard.help_screen import HelpScreen
+
+    return HelpScreen(app.driver, app.preferences)
+
+
+SCREENS: dict[str, Callable[[Dashboard], Screen[None]]] = {
+    "shots": _shots,
+    "far": _far,
+    "comparison": _comparison,
+    "beams": _beams,
+    "help": _help,
+}

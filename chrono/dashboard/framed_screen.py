@@ -1,0 +1,99 @@
+"""What every screen of a run has: status, troubles and caution above, keys below."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, cast
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import Static
+
+from chrono.cautions import CAUTION_LINE
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.base_app import BaseApp
+from chrono.dashboard.clipped_text import Clipped
+from chrono.dashboard.key_bar import KeyBar, KeyLabel
+from chrono.dashboard.preferences import Preferences
+from chrono.dashboard.run_driver import RunDriver
+from chrono.dashboard.status_text import status_line, trouble_lines
+
+if TYPE_CHECKING:
+    from chrono.session.run import Run
+    from chrono.session.view_cache import SessionView
+
+KEY_LABELS = (
+    *(KeyLabel(act.key, act.sign, act.label, act.name, act.rank) for act in ACTIONS),
+    KeyLabel("ctrl+p", "^p", "Commands", "command_palette"),
+)
+
+
+class FramedScreen(Screen[None]):
+    """
+    A screen within the frame; `show_view` and `show_run` are called to update it.
+
+    Parameters
+    ----------
+    driver : RunDriver
+        Has the run that is shown.
+    preferences : Preferences
+        Have the unit of speeds.
+    """
+
+    def __init__(self, driver: RunDriver, preferences: Preferences) -> None:
+        super().__init__()
+        self.driver, self.preferences = driver, preferences
+        self._mounted = False
+
+    @property
+    def stands(self) -> bool:
+        """Whether all its widgets are there: not before it is mounted, nor while it goes."""
+        return self._mounted and self.app.is_running
+
+    def on_mount(self) -> None:
+        """Take note that everything is there."""
+        self._mounted = True
+
+    def compose(self) -> ComposeResult:
+        """Put the body into the frame."""
+        yield Clipped("status", 2, 3)
+        yield Clipped("trouble", 3, 8, "b: all of it")
+        if self.driver.run.near_launches:
+            yield Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False)
+        yield from self.compose_body()
+        yield KeyBar(KEY_LABELS)
+
+    def compose_body(self) -> list[Widget]:
+        """Return the widgets of this screen."""
+        raise NotImplementedError
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Ask the application, which knows what is possible now."""
+        return self.app.check_action(action, parameters)
+
+    def warn(self, text: str) -> None:
+        """Tell the operator of something that did not go well."""
+        cast(BaseApp[Any], self.app).warn(text)
+
+    def on_screen_resume(self) -> None:
+        """Show what happened meanwhile."""
+        self.refresh_all()
+
+    def refresh_all(self) -> None:
+        """Bring the screen up to date in every part."""
+        if self.stands:
+            self.show_view(self.driver.look(), self.preferences.unit)
+            self.show_run(self.driver.run)
+
+    def show_view(self, view: SessionView, unit: str) -> None:
+        """Show shots and statistics as they are now."""
+
+    def show_run(self, run: Run) -> None:
+        """Show the state of the run; called ten times a second."""
+        self.query_one("#status", Clipped).show(status_line(run))
+        troubles = trouble_lines(run)
+        trouble = self.query_one("#trouble", Clipped)
+        trouble.display = bool(troubles)
+        trouble.show(Text("\n".join(troubles)))
+        self.set_class(bool(troubles), "-troubled")

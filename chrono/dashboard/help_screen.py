@@ -1,0 +1,84 @@
+"""The Help screen: keys, what ± means, flags with what to do, the cautions."""
+
+from collections.abc import Iterable
+
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+from textual.containers import VerticalScroll
+from textual.widget import Widget
+from textual.widgets import Static
+
+from chrono.cautions import CAUTION
+from chrono.dashboard.actions import ACTIONS, Action
+from chrono.dashboard.framed_screen import FramedScreen
+from chrono.reports.flag_help import FLAG_HELP
+
+UNCERTAINTY = """\
+A speed is the distance of the gates over the transit, the time from a body's edge at gate A \
+to the same edge at gate B; where the leading and the trailing pair are sound it is their mean.
+All that could be wrong with it stands in the error budget: the distance, where in the beams \
+the gates trip, the tilt of the path, the sensors' delays, the clock's rate, step and jitter.
+Each has a distribution and so a standard uncertainty u; times its effect on the speed, these \
+add as squares, and the bar shows their shares.
+The ± is the half-width of the interval that holds 95 % of all of them combined, so nineteen \
+of twenty such intervals hold the true speed, if the rig is as it was described.
+Step and jitter are new in each shot and fall with √n in a mean; the rest is shared by all \
+shots of a rig, so a mean is never better known than that."""
+
+
+OPEN = """\
+A shot is open for some seconds, while more edges of it could still come: its speed may change \
+and it does not enter the statistics yet."""
+
+
+class HelpScreen(FramedScreen):
+    """What one may want to look up at the firing line."""
+
+    def compose_body(self) -> list[Widget]:
+        """Return one long page to scroll."""
+        return [VerticalScroll(Static(help_page()), id="guide")]
+
+    def on_mount(self) -> None:
+        """Let the arrow keys scroll."""
+        self.query_one("#guide").focus()
+
+
+def help_page() -> Group:
+    """Return the whole help."""
+    return Group(
+        Text("Keys", "bold underline"),
+        _key_table(),
+        Text("\nHow the ± is made", "bold underline"),
+        Text(UNCERTAINTY),
+        Text("\nOpen shots", "bold underline"),
+        Text(OPEN),
+        Text("\nFlags of a shot, and what to do", "bold underline"),
+        _two_columns(FLAG_HELP.items()),
+        Text("\nCautions", "bold underline"),
+        Text(CAUTION.replace("\n  ", " ")),
+    )
+
+
+def _key_table() -> Table:
+    rows = [
+        (action.sign, f"{action.title}{_where(action)}: {action.help}") for action in ACTIONS
+    ]
+    rows.append(("↑ ↓ ← →", "Select a shot in the table, or scroll."))
+    rows.append(("Home End", "Select the first or the last shot."))
+    rows.append(("ctrl+c", "Quit; a second time without a question."))
+    rows.append(("ctrl+p", "All commands by name."))
+    return _two_columns(rows)
+
+
+def _where(action: Action) -> str:
+    return {"replay": " (in a replay)", "live": " (live)"}.get(action.group, "")
+
+
+def _two_columns(rows: Iterable[tuple[str, str]]) -> Table:
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="bold", no_wrap=True)
+    table.add_column()
+    for left, right in rows:
+        table.add_row(Text(left), Text(right))
+    return table

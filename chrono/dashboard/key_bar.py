@@ -1,0 +1,113 @@
+"""The line of keys at the foot of every screen: those that do something now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.style import Style
+from rich.text import Text
+from textual.app import App
+from textual.binding import Binding
+from textual.dom import DOMNode
+from textual.screen import Screen
+from textual.widgets import Static
+
+from chrono.dashboard.clipped_text import flow
+
+NARROW_CELLS, NARROW_LINES = 74, 2
+"""A narrower bar gets no more lines."""
+
+
+@dataclass(frozen=True)
+class KeyLabel:
+    """
+    A key in the bar.
+
+    Attributes
+    ----------
+    keys : str
+        As Textual names them, separated by commas.
+    sign : str
+        As people see them.
+    label : str
+        What it does; empty where the next key's label is for both.
+    action : str
+        The action that the key is bound to.
+    rank : int or None
+        A narrow bar leaves out the least rank first; None is always kept.
+    """
+
+    keys: str
+    sign: str
+    label: str
+    action: str
+    rank: int | None = None
+
+    def binding(self) -> Binding:
+        """Return what binds the keys to the action."""
+        return Binding(self.keys, self.action, self.label, show=False)
+
+
+class KeyBar(Static):
+    """
+    The keys of a screen whose actions are possible now.
+
+    Parameters
+    ----------
+    labels : sequence of KeyLabel
+        In the order of the bar.
+    """
+
+    def __init__(self, labels: Sequence[KeyLabel]) -> None:
+        super().__init__(id="keys")
+        self._labels = labels
+
+    def on_mount(self) -> None:
+        """Follow what can be done."""
+        self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
+
+    def on_resize(self) -> None:
+        """Fit the keys to the new width."""
+        self.show_keys()
+
+    def show_keys(self) -> None:
+        """Write the keys whose actions are possible now, on as many lines as they need."""
+        if not self.app.is_running:
+            return  # Textual looks for the screen in front, and there is none any more
+        owners = {
+            bound.binding.action: bound.node for bound in self.screen.active_bindings.values()
+        }
+        able = [label for label in self._labels if label.action in owners]
+        cells = self.content_size.width or self.app.size.width - 2
+        least = sorted(
+            (label for label in able if label.rank), key=lambda label: label.rank or 0
+        )
+        text = flow(_items(able, owners), cells)
+        for label in least if cells < NARROW_CELLS else ():
+            if text.plain.count("\n") < NARROW_LINES:
+                break
+            able.remove(label)
+            text = flow(_items(able, owners), cells)
+        self.update(text)
+
+
+def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]:
+    """Return keys with their labels, those of one label side by side."""
+    items, text = [], Text()
+    for label in labels:
+        click = Style(meta={"@click": _called(label.action, owners[label.action])})
+        text.append(label.sign, Style(bold=True, reverse=True) + click)
+        if label.label:
+            items.append(text.append(f" {label.label}", click))
+            text = Text()
+    return items
+
+
+def _called(action: str, owner: DOMNode) -> str:
+    """Return an action as a click calls it, on the node whose key it is."""
+    if isinstance(owner, App):
+        place = "app"
+    else:
+        place = "screen" if isinstance(owner, Screen) else "focused"
+    return f"{place}.{action}" if action.endswith(")") else f"{place}.{action}()"

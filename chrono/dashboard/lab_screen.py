@@ -1,0 +1,433 @@
+"""The error lab: settings at the left, what they do to readings at the right.
+
+Everything shown comes from `teaching`, worked out in a thread; the screen only draws it.
+While the ± is hidden, a class estimates it first.
+"""
+
+from asyncio import to_thread
+from collections.abc import Sequence
+from typing import ClassVar
+
+from rich.style import Style
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Horizontal, Vertical
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import Static
+
+from chrono.cautions import CAUTION_LINE
+from chrono.dashboard.clipped_text import flow
+from chrono.dashboard.dialogs import TextDialog, asks
+from chrono.dashboard.key_bar import KeyBar, KeyLabel
+from chrono.dashboard.preferences import unit_after
+from chrono.errors import ChronoError
+from chrono.reports.character_chart import Piece
+from chrono.reports.lab_pictures import (
+    LETTERS,
+    Lines,
+    budget_picture,
+    error_picture,
+    ladder,
+    step_picture,
+)
+from chrono.reports.lab_text import NAMES, answer_lines, guess_line, result_lines, setting_text
+from chrono.safe_text import plain
+from chrono.teaching.error_lab import LabView, look
+from chrono.teaching.guesses import keep_guess, read_estimate
+from chrono.teaching.lab_bench import PRESETS, Bench
+from chrono.teaching.lab_questions import QUESTIONS
+from chrono.teaching.lab_start import LabStart
+
+PICTURES = ("ladder", "steps", "errors", "budget")
+PART_STYLES = (
+    "yellow",
+    "green",
+    "blue",
+    "magenta",
+    "white",
+    "red",
+    "white",
+    "bold cyan",
+    "cyan",
+    "bold red",
+)
+"""By contribution, in the order of `LETTERS`; its letter tells it where there is no colour."""
+HIGH = 26
+"""Lines from which on two pictures stand one above the other."""
+
+STYLES = {
+    **dict(zip(LETTERS, PART_STYLES, strict=True)),
+    "whole": "bold",
+    "axis": "bright_black",
+    "bar": "cyan",
+    "true": "bold green",
+    "here": "bright_black",
+}
+BEGIN = "n asks a question. g takes your guess of the ±. 1 to 6: benches where one thing rules."
+LAB_KEYS = (
+    KeyLabel("up", "↑", "", "choose(-1)"),
+    KeyLabel("down", "↓", "Setting", "choose(1)"),
+    KeyLabel("left", "←", "", "step(-1)"),
+    KeyLabel("right", "→", "Step", "step(1)"),
+    KeyLabel("p", "p", "Picture", "picture"),
+    KeyLabel("1", "1", "", "preset(0)"),
+    KeyLabel("2", "2", "", "preset(1)"),
+    KeyLabel("3", "3", "", "preset(2)"),
+    KeyLabel("4", "4", "", "preset(3)"),
+    KeyLabel("5", "5", "", "preset(4)"),
+    KeyLabel("6", "6", "Presets", "preset(5)"),
+    KeyLabel("n", "n", "Question", "question"),
+    KeyLabel("a", "a", "Answer", "answer"),
+    KeyLabel("t", "t", "Try it", "try_it"),
+    KeyLabel("g", "g", "Guess", "guess"),
+    KeyLabel("h", "h", "Hide ±", "hide"),
+    KeyLabel("o", "o", "Other gates", "others"),
+    KeyLabel("comma", ",", "", "shot(-1)"),
+    KeyLabel("full_stop", ".", "Shot", "shot(1)"),
+    KeyLabel("0", "0", "Reset", "reset"),
+    KeyLabel("u", "u", "Unit", "unit"),
+    KeyLabel("q,escape", "q", "Leave", "leave"),
+)
+
+HIDDEN = "The ± and the pictures are hidden: press g and enter what you think it is."
+
+
+class LabScreen(Screen[None]):
+    """
+    The screen of the error lab.
+
+    Parameters
+    ----------
+    start : LabStart
+    hidden : bool, optional
+        Begin with the ± hidden, so that it is estimated first.
+    caution : bool, optional
+        Whether somebody may launch meanwhile.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [key.binding() for key in LAB_KEYS]
+    CSS = """
+    LabScreen #lab-title { height: 1; padding: 0 1; background: $panel; text-style: bold; }
+    LabScreen #lab-body { height: 1fr; }
+    LabScreen #lab-left { width: 31; padding: 0 1; border-right: solid $primary; }
+    LabScreen #settings, LabScreen #result { height: auto; }
+    LabScreen #result { margin-top: 1; }
+    LabScreen #picture { width: 1fr; height: 100%; padding: 0 1; }
+    LabScreen #words {
+        height: auto; min-height: 1; max-height: 6; padding: 0 1; background: $surface;
+    }
+    LabScreen #keys { max-height: 3; }
+    LabScreen #result-below { display: none; height: auto; padding: 0 1; }
+    LabScreen.-narrow #lab-left { width: 25; }
+    LabScreen.-narrow #result { display: none; }
+    LabScreen.-narrow #result-below { display: block; }
+    LabScreen.-low #result { margin-top: 0; }
+    """
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (76, "-wide")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (24, "-high")]  # noqa: RUF012
+
+    def __init__(self, start: LabStart, *, hidden: bool = False, caution: bool = False) -> None:
+        super().__init__()
+        self._caution = caution
+        self.start = start
+        self.bench = start.bench
+        self.seen: LabView | None = None
+        """What is drawn; None before the first."""
+        self.hidden = hidden
+        self.seed = 0
+        self.unit: str = start.bench.base.speed_unit
+        self._guessing = hidden
+        self._chosen = 0
+        self._picture = 0
+        self._question: int | None = None
+        self._shot: int | None = None
+        self._looking = False
+
+    def compose(self) -> ComposeResult:
+        """Put settings, pictures, words and keys on the screen."""
+        yield Static(id="lab-title", markup=False)
+        if self._caution:
+            yield Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False)
+        with Horizontal(id="lab-body"):
+            with Vertical(id="lab-left"):
+                yield Static(id="settings")
+                yield Static(id="result")
+            yield LabPicture()
+        yield Static(id="result-below", markup=False)
+        yield Static(BEGIN, id="words", markup=False)
+        yield KeyBar(LAB_KEYS)
+
+    def on_mount(self) -> None:
+        """Begin."""
+        self._show_all()
+        self._look_again()
+
+    def on_resize(self) -> None:
+        """Draw for the new size."""
+        self.call_after_refresh(self._show_all)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Tell which keys make sense now; the others are not even shown."""
+        if action == "shot":
+            return bool(self.start.shots)
+        if action in ("answer", "try_it"):
+            return self._question is not None
+        return True
+
+    # -- what is worked out ------------------------------------------------------------
+
+    @property
+    def up_to_date(self) -> bool:
+        """Whether what is drawn is that of the settings shown."""
+        seen = self.seen
+        return seen is not None and (seen.bench, seen.seed) == (self.bench, self.seed)
+
+    def _set(self, bench: Bench) -> None:
+        """Go to another bench; what was hidden to be guessed is hidden again."""
+        if bench == self.bench:
+            return
+        self.bench = bench
+        self.hidden = self._guessing
+        self._show_all()
+        self._look_again()
+
+    def _look_again(self) -> None:
+        if not self._looking:
+            self._looking = True
+            self._look()
+
+    @work(exclusive=True, group="look")
+    async def _look(self) -> None:
+        """Work out the latest bench, one at a time however fast keys are pressed."""
+        try:
+            while not self.up_to_date:
+                self.seen = await to_thread(look, self.bench, self.seed)
+                self._show_all()
+        finally:
+            self._looking = False
+
+    # -- keys --------------------------------------------------------------------------
+
+    def action_choose(self, direction: int) -> None:
+        """Choose the next setting."""
+        self._chosen = (self._chosen + direction) % len(NAMES)
+        self._show_settings()
+
+    def action_step(self, direction: int) -> None:
+        """Change the chosen setting by a step."""
+        self._shot = None
+        self._set(self.bench.stepped(list(NAMES)[self._chosen], direction))
+
+    def action_picture(self) -> None:
+        """Show the next picture."""
+        self._picture = (self._picture + 1) % len(PICTURES)
+        self._show_picture()
+
+    def action_preset(self, number: int) -> None:
+        """Take a bench at which one contribution rules."""
+        preset = PRESETS[number]
+        self._shot = None
+        self._say(f"{preset.name}: what rules is the {preset.rules}.")
+        self._set(preset.bench())
+
+    def action_reset(self) -> None:
+        """Go back to the bench that the lab began with."""
+        self._shot = None
+        self._set(self.start.bench)
+
+    def action_others(self) -> None:
+        """Draw the errors of gates, clock and chance anew."""
+        self.seed += 1
+        self._say("Other gates of the same description: what all their shots share is new.")
+        self._look_again()
+
+    def action_unit(self) -> None:
+        """Show speeds in the next unit."""
+        self.unit = unit_after(self.unit)
+        self._show_all()
+
+    def action_question(self) -> None:
+        """Ask the next question; its answer stays hidden."""
+        last = -1 if self._question is None else self._question
+        self._question = (last + 1) % len(QUESTIONS)
+        question = QUESTIONS[self._question]
+        self._say(f"{self._question + 1}. {question.text}", "Think, then press a.")
+        self.refresh_bindings()
+
+    @work(exclusive=True, group="answer")
+    async def action_answer(self) -> None:
+        """Work out the answer and show it."""
+        if self._question is None:
+            return
+        if self.hidden:
+            self._say("The answer would show the ±: press g and enter what you think it is.")
+            return
+        question, bench = QUESTIONS[self._question], self.bench
+        answer = await to_thread(question.answer, bench, self.seed)
+        if QUESTIONS[self._question] is question:
+            self._say(question.text, *answer_lines(answer, self.unit))
+
+    def action_try_it(self) -> None:
+        """Change the bench as the question says."""
+        if self._question is not None:
+            self._shot = None
+            self._set(QUESTIONS[self._question].change(self.bench))
+
+    def action_hide(self) -> None:
+        """Hide the ± until it was guessed, or stop hiding it."""
+        self._guessing = self.hidden = not self.hidden
+        self._say(HIDDEN if self.hidden else "The ± is shown.")
+        self._show_all()
+
+    @asks
+    async def action_guess(self) -> None:
+        """Ask for an estimate of the ±, and set it beside what is computed."""
+        speed = setting_text(self.bench, "speed_mps", self.unit)
+        title = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
+        text = await self.app.push_screen_wait(TextDialog(title, required=True))
+        if text is None:
+            return
+        try:
+            who, guess_mps = read_estimate(text, self.bench.speed_mps)
+        except ChronoError as problem:
+            self._say(str(problem))
+            return
+        await self._judge_guess(who, guess_mps)
+
+    async def _judge_guess(self, who: str, guess_mps: float) -> None:
+        seen = self.seen if self.up_to_date else await to_thread(look, self.bench, self.seed)
+        assert seen is not None, "just worked out"
+        guess = self.start.estimate(seen, who, guess_mps, self._shot)
+        words = [guess_line(guess, self.unit)]
+        try:
+            await to_thread(keep_guess, self.start.guesses, guess)
+            words.append(f"Kept in {plain(self.start.guesses.name)}.")
+        except ChronoError as problem:
+            words.append(str(problem))
+        self.hidden = False
+        self._say(*words)
+        self._show_all()
+
+    def action_shot(self, direction: int) -> None:
+        """Go to the next shot of the recording, at the recording's own gates."""
+        at = self._shot if self._shot is not None else (-1 if direction > 0 else 0)
+        self._shot = (at + direction) % len(self.start.shots)
+        self._set(self.start.bench_of(self._shot))
+        self._show_all()
+
+    def action_leave(self) -> None:
+        """Leave the lab."""
+        self.dismiss()
+
+    # -- drawing -----------------------------------------------------------------------
+
+    @property
+    def _goes(self) -> bool:
+        """Whether the screen is being left, and its widgets with it."""
+        return not (self.display and self.app.is_running)
+
+    def _say(self, *lines: str) -> None:
+        if self._goes:
+            return
+        self.query_one("#words", Static).update("\n".join(lines))
+
+    def _show_all(self) -> None:
+        if self._goes:
+            return
+        self.query_one("#lab-title", Static).update(self._title())
+        self._show_settings()
+        self._show_result()
+        self._show_picture()
+
+    def _title(self) -> str:
+        title = f"Error lab · {plain(self.start.title)}"
+        if self._shot is not None:
+            title += f" · shot {self.start.shots[self._shot].number}"
+        return title if self.up_to_date else f"{title} · working it out"
+
+    def _show_settings(self) -> None:
+        text = Text(no_wrap=True)
+        for i, (name, title) in enumerate(NAMES.items()):
+            chosen = i == self._chosen
+            value = setting_text(self.bench, name, self.unit)
+            text.append(
+                f"{'▸' if chosen else ' '} {title:<9}{value}\n",
+                "bold reverse" if chosen else "",
+            )
+        self.query_one("#settings", Static).update(text)
+
+    def _show_result(self) -> None:
+        beside, below = (self.query_one(f"#{n}", Static) for n in ("result", "result-below"))
+        if self.hidden:
+            beside.update(Text("± hidden: g"))
+            below.update(Text("± hidden: g"))
+        elif self.seen is not None and self.up_to_date:
+            first, *more = result_lines(self.seen, self.unit)
+            texts = [Text(first, "bold"), *map(Text, more)]
+            beside.update(Text("\n").join(texts))
+            below.update(flow(texts, self.size.width - 2))
+
+    def _show_picture(self) -> None:
+        shown = None if self.hidden else self.seen
+        names = (PICTURES[(self._picture + i) % len(PICTURES)] for i in (0, 2))
+        self.query_one(LabPicture).show(shown, list(names), self.unit, hidden=self.hidden)
+
+
+class LabPicture(Widget):
+    """One picture, or two one above the other where there is room; drawn at its own size."""
+
+    can_focus = False
+
+    def __init__(self) -> None:
+        super().__init__(id="picture")
+        self._seen: LabView | None = None
+        self._names: list[str] = []
+        self._unit = "m/s"
+        self._words = ""
+
+    def show(self, seen: LabView | None, names: list[str], unit: str, *, hidden: bool) -> None:
+        """Show what was worked out, or that it is hidden."""
+        self._seen, self._names, self._unit = seen, names, unit
+        self._words = HIDDEN if hidden else ""
+        self.refresh()
+
+    def render(self) -> Text:
+        """Draw at the present size."""
+        columns, lines = self.content_size
+        seen, unit = self._seen, self._unit
+        if seen is None:
+            return Text(self._words)
+        if columns < 24 or lines < 6:
+            return Text("too little room for a picture")
+        first, second = self._names
+        if lines < HIGH:
+            return styled(picture(first, seen, columns, lines, unit))
+        half = (lines - 1) // 2
+        upper = picture(first, seen, columns, half, unit)[:half]
+        upper += [[("", "")]] * (half + 1 - len(upper))
+        return styled(upper + picture(second, seen, columns, lines - half - 1, unit))
+
+
+def picture(name: str, seen: LabView, columns: int, lines: int, unit: str) -> Lines:
+    """Return a picture of the lab by its name."""
+    match name:
+        case "ladder":
+            return ladder(seen, columns, lines, unit)
+        case "steps":
+            return step_picture(seen, columns, lines)
+        case "errors":
+            return error_picture(seen, columns, lines, unit)
+    return budget_picture(seen, columns, lines, unit)
+
+
+def styled(lines: Sequence[Sequence[Piece]]) -> Text:
+    """Return pieces as text in the colours of the screen."""
+    text = Text(no_wrap=True)
+    for line in lines:
+        for piece, style in line:
+            text.append(piece, Style.parse(STYLES[style]) if style else "")
+        text.append("\n")
+    return text

@@ -1,0 +1,122 @@
+"""What the operator chose last, kept from session to session: theme, unit, signal of a shot.
+
+It lies in the user's own folder for settings. If it cannot be read or written, the dashboard
+works as if nothing had been kept.
+"""
+
+import json
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from platformdirs import user_config_path
+
+from chrono.units import SPEED_UNITS
+
+SIGNALS = ("", "bell", "flash")
+
+
+@dataclass(frozen=True)
+class Choices:
+    """
+    What was chosen last.
+
+    Attributes
+    ----------
+    theme : str
+        Empty for the usual one.
+    unit : str
+        Unit of speeds, empty for the rig's.
+    rig_unit : str
+        The rig's unit which it was chosen instead of; another rig's unit is not replaced.
+    signal : str
+        What announces a new shot: one of `SIGNALS`.
+    """
+
+    theme: str = ""
+    unit: str = ""
+    rig_unit: str = ""
+    signal: str = ""
+
+
+class Preferences:
+    """
+    The choices of the operator; each change is written at once.
+
+    Attributes
+    ----------
+    unit : str
+        The unit in which speeds are shown now.
+    """
+
+    def __init__(self) -> None:
+        self._choices = read_choices()
+        self.unit = "m/s"
+
+    @property
+    def theme(self) -> str:
+        """The theme chosen last, empty for the usual one."""
+        return self._choices.theme
+
+    @property
+    def signal(self) -> str:
+        """What announces a new shot: nothing, a bell or a flash."""
+        return self._choices.signal if self._choices.signal in SIGNALS else ""
+
+    def choose_theme(self, theme: str) -> None:
+        """Keep the theme."""
+        if theme != self._choices.theme:
+            self._keep(replace(self._choices, theme=theme))
+
+    def choose_signal(self, signal: str) -> None:
+        """Keep what announces a new shot."""
+        self._keep(replace(self._choices, signal=signal))
+
+    def next_signal(self) -> str:
+        """Choose the next kind of signal and return it."""
+        self.choose_signal(SIGNALS[(SIGNALS.index(self.signal) + 1) % len(SIGNALS)])
+        return self.signal
+
+    def use_rig_unit(self, rig_unit: str) -> None:
+        """Show speeds in the rig's unit, or in the one that was chosen instead of it."""
+        chosen = self._choices
+        is_chosen = chosen.unit in SPEED_UNITS and chosen.rig_unit == rig_unit
+        self.unit = chosen.unit if is_chosen else rig_unit
+
+    def next_unit(self, rig_unit: str) -> None:
+        """Show speeds in the next unit, from now on instead of this unit of a rig."""
+        self.unit = unit_after(self.unit)
+        self._keep(replace(self._choices, unit=self.unit, rig_unit=rig_unit))
+
+    def _keep(self, choices: Choices) -> None:
+        self._choices = choices
+        write_choices(choices)
+
+
+def unit_after(unit: str) -> str:
+    """Return the next unit of speed."""
+    units = list(SPEED_UNITS)
+    return units[(units.index(unit) + 1) % len(units)]
+
+
+def choices_path() -> Path:
+    """Return where the choices are kept."""
+    return user_config_path("chrono-gates") / "dashboard.json"
+
+
+def read_choices() -> Choices:
+    """Return what was kept, as far as it can be read."""
+    try:
+        kept = json.loads(choices_path().read_text("utf-8"))
+        return Choices(**{name: str(kept.get(name, ""))[:40] for name in asdict(Choices())})
+    except (OSError, ValueError, AttributeError):
+        return Choices()
+
+
+def write_choices(choices: Choices) -> None:
+    """Keep the choices, if there is a place."""
+    path = choices_path()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(asdict(choices)), "utf-8")
+    except OSError:
+        return

@@ -1,0 +1,151 @@
+"""Takes what a run brings, and says what of it is news. Knows no screen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import isfinite
+from time import monotonic
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from chrono.session.run import Run
+    from chrono.session.view_cache import SessionView, ViewCache
+
+MORE_EDGES_S = 0.03
+"""A shot that may soon have more edges is shown so much later, or with them at once."""
+SHOWN_SHOTS = 200
+
+
+@dataclass(frozen=True)
+class Change:
+    """
+    What a step brought.
+
+    Attributes
+    ----------
+    any : bool
+        Whether the session changed at all.
+    whole_shot : bool
+        A new shot has all its edges.
+    part_of_shot : bool
+        A new shot has a speed, and may soon have more edges.
+    remeasured : bool
+        Speeds that were shown have changed.
+    """
+
+    any: bool = False
+    whole_shot: bool = False
+    part_of_shot: bool = False
+    remeasured: bool = False
+
+
+class RunDriver:
+    """
+    Drives the run that is shown.
+
+    Parameters
+    ----------
+    run : Run
+        Started already.
+    clock : callable, optional
+        Seconds that pass; only differences count.
+
+    Attributes
+    ----------
+    view : SessionView or None
+        What was looked at last.
+    """
+
+    def __init__(self, run: Run, clock: Callable[[], float] = monotonic) -> None:
+        self.view: SessionView | None = None
+        self._clock = clock
+        self._looks: ViewCache | None = None
+        self._stale = True
+        self._changed_s = 0.0
+        self._prepared_for: object = None
+        self.run = run
+        self._whole_seen, self._parts_seen = len(run.session.log), 0
+        self._remeasured_us: int | None = None
+
+    def show_instead(self, run: Run) -> None:
+        """Go on with another run of the same recording; its shots are no news."""
+        self.run = run
+        self._whole_seen, self._parts_seen = len(run.session.log), 0
+        self._remeasured_us = run.remeasured_us
+
+    def step(self) -> Change:
+        """
+        Take the rows that are ready.
+
+        Raises
+        ------
+        ChronoError
+            If the run cannot go on.
+        """
+        if not self.run.step():
+            return Change()
+        self._stale = True
+        self._changed_s = self._clock()
+        session = self.run.session
+        speeds = [row.edges_used for row in session.open_rows() if isfinite(row.speed_mps)]
+        whole, parts = len(session.log) + speeds.count("both"), len(speeds)
+        change = Change(
+            any=True,
+            whole_shot=whole > self._whole_seen,
+            part_of_shot=parts > self._parts_seen,
+            remeasured=self.run.remeasured_us != self._remeasured_us,
+        )
+        self._whole_seen, self._parts_seen = whole, parts
+        self._remeasured_us = self.run.remeasured_us
+        return change
+
+    # -- looking -----------------------------------------------------------------------
+
+    @property
+    def looks(self) -> ViewCache:
+        """What is looked at of the session that is shown now."""
+        from chrono.session.view_cache import ViewCache
+
+        session = self.run.session
+        if self._looks is None or self._looks.session is not session:
+            self._looks = ViewCache(session)
+        return self._looks
+
+    def look(self) -> SessionView:
+        """Return shots and statistics as they are now."""
+        self._stale = False
+        self.view = self.looks.view(SHOWN_SHOTS)
+        return self.view
+
+    @property
+    def stale(self) -> bool:
+        """Whether something changed since the last look."""
+        return self._stale
+
+    @property
+    def settled(self) -> bool:
+        """Whether no more edges of the shot that came last are to be waited for."""
+        return self._clock() - self._changed_s > MORE_EDGES_S
+
+    # -- preparing ---------------------------------------------------------------------
+
+    @property
+    def prepares(self) -> bool:
+        """Whether anything was prepared yet."""
+        return self._prepared_for is not None
+
+    def must_prepare(self) -> bool:
+        """
+        Return whether shots are measured by another model than was prepared last.
+
+        It is taken as prepared from then on: call `prepare`, in a thread.
+        """
+        model = self.run.session.model
+        is_new = model is not self._prepared_for
+        self._prepared_for = model
+        return is_new
+
+    def prepare(self) -> None:
+        """Have done what the next shot would wait for."""
+        self.run.session.make_ready()

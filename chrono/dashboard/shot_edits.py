@@ -1,0 +1,92 @@
+"""What the operator enters of shots and session, and whether it may be entered.
+
+All of it becomes rows of the recording. Where a recording is shown again, the first entry waits
+until the operator has agreed to change the recording, or to work in a copy.
+"""
+
+from __future__ import annotations
+
+from asyncio import to_thread
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chrono.dashboard.base_app import BaseApp
+from chrono.dashboard.dialogs import ChangeDialog, TextDialog
+from chrono.dashboard.run_driver import RunDriver
+from chrono.dashboard.shot_text import said_text
+from chrono.errors import ChronoError
+
+if TYPE_CHECKING:
+    from chrono.session.operator_records import Mark, Setup
+    from chrono.session.run import OperatorEdits
+
+
+class ShotEdits:
+    """
+    Enters marks and setups.
+
+    Parameters
+    ----------
+    app : BaseApp
+        Puts up dialogs and warnings.
+    driver : RunDriver
+        Has the run that takes the entries.
+    changed : callable
+        Shows what an entry changed.
+    """
+
+    def __init__(
+        self, app: BaseApp[Any], driver: RunDriver, changed: Callable[[], None]
+    ) -> None:
+        self._app, self._driver, self._changed = app, driver, changed
+
+    async def may_enter(self) -> bool:
+        """Return whether entries have a place to go; ask for one if none was agreed yet."""
+        edits = self._driver.run.edits
+        if edits is None or edits.target is not None:
+            return True
+        choice = await self._app.push_screen_wait(ChangeDialog(edits.path.name))
+        if choice == "change":
+            return self._try(edits.agree)
+        return choice == "copy" and await self._copied(edits)
+
+    async def _copied(self, edits: OperatorEdits) -> bool:
+        title = f"Copy {edits.path.name} to which new file?"
+        dialog = TextDialog(title, str(edits.free_copy_name()), required=True)
+        text = await self._app.push_screen_wait(dialog)
+        if not text:
+            return False
+        try:
+            await to_thread(edits.work_in_copy, Path(text).expanduser())
+        except ChronoError as error:
+            self._app.warn(str(error))
+            return False
+        self._changed()
+        return True
+
+    def mark(self, mark: Mark) -> bool:
+        """Enter a mark on a shot or on the session; return whether that was possible."""
+        return self._try(lambda: self._driver.run.say_mark(mark))
+
+    def set_up(self, setup: Setup) -> bool:
+        """Enter a setup or a correction of one; return whether that was possible."""
+        return self._try(lambda: self._driver.run.say_setup(setup))
+
+    def undo(self) -> str:
+        """Take back the last entry; return it in words, empty if that was not possible."""
+        run = self._driver.run
+        if not run.said:
+            return ""
+        words = said_text(run.said[-1], run.session)
+        return words if self._try(run.undo) else ""
+
+    def _try(self, act: Callable[[], object]) -> bool:
+        """Act and show what that changed, or warn of what prevented it."""
+        try:
+            act()
+        except ChronoError as error:
+            self._app.warn(str(error))
+            return False
+        self._changed()
+        return True

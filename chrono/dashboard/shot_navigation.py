@@ -1,0 +1,120 @@
+"""The ways to a shot: by its number, by words about it, by the recorded time of a replay."""
+
+from __future__ import annotations
+
+from asyncio import to_thread
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, cast
+
+from chrono.dashboard.run_driver import RunDriver
+
+if TYPE_CHECKING:
+    from chrono.session.replay_run import ReplayRun
+
+PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
+
+
+class ReplayControls:
+    """
+    Moves the recorded time of a replay.
+
+    Parameters
+    ----------
+    driver : RunDriver
+    changed : callable
+        Shows where the replay is now.
+    """
+
+    def __init__(self, driver: RunDriver, changed: Callable[[], None]) -> None:
+        self._driver, self._changed = driver, changed
+
+    @property
+    def _run(self) -> ReplayRun:
+        return cast("ReplayRun", self._driver.run)
+
+    def pause_or_resume(self) -> None:
+        """Hold the recorded time or let it run."""
+        source = self._run.source
+        (source.resume if source.paused else source.pause)()
+        self._changed()
+
+    def play_faster(self) -> None:
+        """Replay at the next faster pace."""
+        source = self._run.source
+        source.set_pace(min((p for p in PACES if p > (source.pace or 0)), default=PACES[-1]))
+        self._changed()
+
+    def play_slower(self) -> None:
+        """Replay at the next slower pace."""
+        source = self._run.source
+        source.set_pace(max((p for p in PACES if p < (source.pace or 1)), default=PACES[0]))
+        self._changed()
+
+    def step_to_next_shot(self) -> None:
+        """Go on to the next shot and pause there."""
+        self._run.step_to_next_shot()
+        self._changed()
+
+    async def go_to_previous_shot(self) -> None:
+        """Go back to the shot before the latest and pause there."""
+        await self.go_to(self._run.previous_shot())
+
+    async def go_to(self, number: int) -> None:
+        """Let the replay be paused where this shot is the latest one."""
+        run = self._run
+        there = await to_thread(run.at_shot, number)
+        if self._driver.run is run:
+            run.close()
+            self._driver.show_instead(there)
+            self._changed()
+
+
+@dataclass(frozen=True)
+class Match:
+    """
+    A shot that was looked for.
+
+    Attributes
+    ----------
+    place : int
+        Among all shots that there are, from 0.
+    count, of : int
+        The how-manieth match of how many.
+    """
+
+    place: int
+    count: int
+    of: int
+
+
+class ShotFinder:
+    """
+    Looks for shots by a text, which it keeps.
+
+    Parameters
+    ----------
+    driver : RunDriver
+    """
+
+    def __init__(self, driver: RunDriver) -> None:
+        self._driver = driver
+        self.sought = ""
+        """What was looked for last."""
+
+    def match_after(self, place: int) -> Match | None:
+        """Return the next match after a place, the first after the last; None without any."""
+        return self._match(place, "right", 0)
+
+    def match_before(self, place: int) -> Match | None:
+        """Return the last match before a place, the last before the first; None without any."""
+        return self._match(place, "left", -1)
+
+    def _match(self, place: int, side: Literal["left", "right"], step: int) -> Match | None:
+        from chrono.session.shot_search import find_shots
+
+        places = find_shots(self._driver.run.recorded, self.sought)
+        if not len(places):
+            return None
+        at = (int(places.searchsorted(place, side=side)) + step) % len(places)
+        return Match(int(places[at]), at + 1, len(places))

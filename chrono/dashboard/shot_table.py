@@ -1,0 +1,223 @@
+"""The table of shots, however many: only the lines in sight are put together.
+
+Draws its own lines: a `DataTable` draws every visible cell anew after each change, which
+takes longer than a shot may take to appear.
+"""
+
+from typing import ClassVar
+
+from rich.cells import cell_len
+from rich.segment import Segment
+from rich.style import Style
+from textual import events
+from textual.geometry import Region, Size
+from textual.message import Message
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+
+from chrono.dashboard.clipped_text import fit
+from chrono.dashboard.shot_text import counted_text, speed_text
+from chrono.session.shot_log import ShotRow
+from chrono.session.view_cache import ViewCache
+
+HEADER = ("shot", "time s", "setup", "", "counted", "flags", "note")
+RIGHT = (0, 1, 3)
+"""Columns of numbers."""
+COUNTED = 4
+WIDTHS = {
+    "slim": (4, 6, 9, 14, 7),
+    "narrow": (4, 7, 12, 15, 7, 13),
+    "wide": (6, 10, 18, 22, 7, 26),
+}
+"""Cells of each column but the last, which takes what is left; slim ones share that."""
+GAPS = {"slim": " ", "narrow": "  ", "wide": "  "}
+LEAST_LAST = 6
+KEPT_LINES = 500
+"""Cells that were put together are kept for about so many lines."""
+
+Cells = tuple[str, ...]
+
+
+class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
+    """One line a shot; the cursor stays with the newest shot or with its own."""
+
+    class Moved(Message):
+        """The operator moved the cursor."""
+
+    COMPONENT_CLASSES: ClassVar[set[str]] = {
+        "table--header",
+        "table--cursor",
+        "table--plain",
+        "table--stripe",
+        "table--yes",
+        "table--no",
+        "table--open",
+    }
+
+    def __init__(self) -> None:
+        super().__init__(id="table")
+        self._looks: ViewCache | None = None
+        self._count = 0
+        self._unit = ""
+        self._chosen: int | None = None
+        self._styles: dict[str, Style] = {}
+        self._cells: dict[int, tuple[ShotRow, Cells]] = {}
+
+    def __len__(self) -> int:
+        """Return how many shots are listed."""
+        return self._count
+
+    @property
+    def cursor(self) -> int:
+        """Index of the selected line, -1 without any."""
+        place = None
+        if self._chosen is not None and self._looks is not None:
+            place = self._looks.place_of(self._chosen)
+        return self._count - 1 if place is None else min(place, self._count - 1)
+
+    @property
+    def chosen(self) -> ShotRow | None:
+        """The shot that the operator moved to, None while the cursor follows the newest."""
+        cursor = self.cursor
+        return self._row(cursor) if 0 <= cursor < self._count - 1 else None
+
+    @property
+    def selected(self) -> ShotRow | None:
+        """The shot under the cursor."""
+        return self._row(self.cursor) if self._count else None
+
+    def show_shots(self, looks: ViewCache, unit: str) -> None:
+        """List all shots there are now."""
+        if unit != self._unit or looks is not self._looks:
+            self._cells = {}
+        self._looks, self._unit, self._count = looks, unit, len(looks)
+        self.virtual_size = Size(self.size.width, self._count + 1)
+        self._follow_cursor()
+        self.refresh()
+
+    def cells(self, index: int) -> Cells:
+        """Return what is written of a shot, by its place from 0."""
+        row = self._row(index)
+        known, cells = self._cells.get(index, (None, ()))
+        if known is not row:
+            cells = _cells(row, self._unit)
+            if len(self._cells) > KEPT_LINES:
+                self._cells = {}
+            self._cells[index] = row, cells
+        return cells
+
+    def _row(self, index: int) -> ShotRow:
+        assert self._looks is not None
+        return self._looks.row(index)
+
+    # -- drawing -----------------------------------------------------------------------
+
+    @property
+    def layout_name(self) -> str:
+        """Which widths are used at this size."""
+        width = self.scrollable_content_region.width
+        return "wide" if width >= 100 else "narrow" if width >= 76 else "slim"
+
+    @property
+    def widths(self) -> tuple[int, ...]:
+        """Cells of each column at this size."""
+        number, time, *fixed = WIDTHS[self.layout_name]
+        if self._count:  # numbers are never cut
+            number = max(number, len(str(self._count)))
+            time = max(time, len(self.cells(self._count - 1)[1]))
+        columns = (number, time, *fixed)
+        gaps = len(GAPS[self.layout_name]) * len(columns)
+        last = self.scrollable_content_region.width - sum(columns) - gaps
+        return (*columns, max(last, LEAST_LAST))
+
+    def render_line(self, y: int) -> Strip:
+        """Draw one line: the header stays, the shots scroll under it."""
+        width = self.scrollable_content_region.width
+        if y == 0:
+            header = (*HEADER[:3], f"{self._unit} ± 95 %", *HEADER[4:])
+            return self._strip(header, self._style("header"))
+        index = self.scroll_offset.y + y - 1
+        if self._looks is None or index >= min(self._count, len(self._looks)):
+            return Strip.blank(width, self._style("plain"))
+        if index == self.cursor:
+            return self._strip(self.cells(index), self._style("cursor"))
+        style = self._style("plain" if index % 2 else "stripe")
+        return self._strip(self.cells(index), style, counted=True)
+
+    def notify_style_update(self) -> None:
+        """Look the styles up anew after a change of theme or focus."""
+        super().notify_style_update()
+        self._styles = {}
+
+    def _style(self, name: str) -> Style:
+        if name not in self._styles:
+            self._styles[name] = self.get_component_rich_style(f"table--{name}")
+        return self._styles[name]
+
+    def _strip(self, cells: Cells, style: Style, *, counted: bool = False) -> Strip:
+        segments, widths = [], self.widths
+        if len(widths) < len(cells):
+            rest = "; ".join(filter(None, cells[len(widths) - 1 :]))
+            cells = (*cells[: len(widths) - 1], rest)
+        gap = GAPS[self.layout_name]
+        for column, (text, width) in enumerate(zip(cells, widths, strict=True)):
+            shown = fit(text, width)
+            space = " " * (width - cell_len(shown))
+            padded = space + shown if column in RIGHT else shown + space
+            own = self._counted_style(text) if counted and column == COUNTED else Style.null()
+            segments += [Segment(padded, style + own)]
+            segments += [Segment(gap, style)]
+        width = self.scrollable_content_region.width
+        return Strip(segments).adjust_cell_length(width, style)
+
+    def _counted_style(self, text: str) -> Style:
+        style = self._style(text)
+        return Style(color=style.color, bold=style.bold, italic=style.italic)
+
+    # -- choosing ----------------------------------------------------------------------
+
+    def move(self, lines: int) -> None:
+        """Move the cursor."""
+        if self._count:
+            self.choose(self.cursor + lines)
+
+    def move_page(self, pages: int) -> None:
+        """Move the cursor by as many lines as are seen."""
+        self.move(pages * max(self.size.height - 1, 1))
+
+    def choose(self, index: int) -> None:
+        """Let the cursor stand on a shot, by its place from 0, or on the nearest there is."""
+        index = min(max(index, 0), self._count - 1)
+        is_newest = index == self._count - 1
+        self._chosen = None if is_newest else self._row(index).key
+        self._follow_cursor()
+        self.refresh()
+        self.post_message(self.Moved())
+
+    def on_resize(self) -> None:
+        """Keep the cursor in sight when lines above or below take room."""
+        self._follow_cursor()
+
+    def on_click(self, event: events.Click) -> None:
+        """Choose the shot that was clicked."""
+        line = event.y + self.scroll_offset.y - 1
+        if event.y > 0 and line < self._count:
+            self.choose(line)
+
+    def _follow_cursor(self) -> None:
+        """Scroll so that the cursor is seen below the header."""
+        if self._count:
+            line = Region(0, max(self.cursor, 0), 1, 2)
+            self.scroll_to_region(line, animate=False, force=True, immediate=True)
+
+
+def _cells(row: ShotRow, unit: str) -> Cells:
+    return (
+        str(row.number),
+        f"{row.time_s:.1f}",
+        row.setup,
+        speed_text(row, unit),
+        counted_text(row),
+        ", ".join(row.flags),
+        row.note,
+    )

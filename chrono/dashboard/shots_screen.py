@@ -1,0 +1,339 @@
+"""The Shots screen: the latest speed large, what its ± is made of, statistics, plot, table.
+
+Where the cursor stands on an older shot, that one is shown in full below the table. What can be
+done with the selected shot is done here.
+"""
+
+from __future__ import annotations
+
+from asyncio import to_thread
+from math import isfinite
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.text import Text
+from textual import events, on, work
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.renderables.digits import Digits as DigitsRenderable
+from textual.widget import Widget
+from textual.widgets import Digits, Static
+
+from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.clipped_text import Clipped, update_text
+from chrono.dashboard.dialogs import LinesDialog, SetupDialog, TextDialog, asks
+from chrono.dashboard.framed_screen import FramedScreen
+from chrono.dashboard.preferences import Preferences
+from chrono.dashboard.run_driver import RunDriver
+from chrono.dashboard.setup_form import corrected, setup_form
+from chrono.dashboard.shot_edits import ShotEdits
+from chrono.dashboard.shot_navigation import Match, ReplayControls, ShotFinder
+from chrono.dashboard.shot_table import ShotTable
+from chrono.dashboard.shot_text import (
+    budget_bar,
+    flag_lines,
+    large_text,
+    shot_lines,
+    shot_text,
+    statistics_lines,
+    statistics_text,
+)
+from chrono.dashboard.speed_plot import SpeedPlot
+from chrono.session.operator_records import COUNT_AGAIN, NOTE, SET_ASIDE, Mark
+
+if TYPE_CHECKING:
+    from chrono.session.shot_log import ShotRow
+    from chrono.session.view_cache import SessionView
+
+ALL_OF_IT = "Enter: all of it"
+
+LENGTH_CORRECTED = (
+    "Its length decides which edges make a shot, and short or long: that is judged anew when "
+    "the recording is opened again."
+)
+
+PLOT_PAUSE_S = 0.3
+"""A plot takes as long to draw as ten shots to list: it follows the table."""
+
+
+class ShotsScreen(FramedScreen):
+    """
+    Speeds and what is known of them.
+
+    Parameters
+    ----------
+    driver : RunDriver
+    preferences : Preferences
+    edits : ShotEdits
+        Enter what the operator says of the selected shot.
+    finder : ShotFinder
+    replay : ReplayControls
+        Go to a shot that is still to come.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(Binding(act.key, act.name, act.label) for act in ACTIONS if act.group == "shot"),
+        Binding("up,left", "move(-1)", show=False),
+        Binding("down,right", "move(1)", show=False),
+        Binding("pageup", "move_page(-1)", show=False),
+        Binding("pagedown", "move_page(1)", show=False),
+        Binding("home", "move(-1_000_000_000)", show=False),
+        Binding("end", "move(1_000_000_000)", show=False),
+    ]
+
+    def __init__(
+        self,
+        driver: RunDriver,
+        preferences: Preferences,
+        edits: ShotEdits,
+        finder: ShotFinder,
+        replay: ReplayControls,
+    ) -> None:
+        super().__init__(driver, preferences)
+        self._edits, self._finder, self._replay = edits, finder, replay
+        self._plot_due = False
+
+    def compose_body(self) -> list[Widget]:
+        """Return the latest shot and the statistics above, plot and table below."""
+        latest = Vertical(
+            Digits("", id="speed"),
+            Clipped("shot", 2, 2, ALL_OF_IT),
+            Clipped("flags", 1, 4, ALL_OF_IT),
+            Static(id="budget"),
+            id="latest",
+        )
+        statistics = Static(id="statistics")
+        statistics.border_title = "this setup"
+        top = Horizontal(latest, statistics, id="top")
+        return [top, SpeedPlot(), ShotTable(), Clipped("chosen", 3, 6, ALL_OF_IT)]
+
+    def on_mount(self) -> None:
+        """Let the arrow keys choose shots."""
+        self.table.focus()
+
+    @property
+    def table(self) -> ShotTable:
+        """The table of shots."""
+        return self.query_one(ShotTable)
+
+    @property
+    def selected(self) -> ShotRow | None:
+        """The shot under the cursor."""
+        return self.table.selected
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Fit texts to the new size."""
+        self.call_after_refresh(self.refresh_all)
+
+    # -- choosing a shot ---------------------------------------------------------------
+
+    def selected_or_warn(self) -> ShotRow | None:
+        """Return the shot under the cursor; say so if there is none."""
+        row = self.selected
+        if row is None:
+            self.warn("There is no shot yet.")
+        return row
+
+    def action_move(self, lines: int) -> None:
+        """Choose another shot."""
+        self.table.move(lines)
+
+    def action_move_page(self, pages: int) -> None:
+        """Choose a shot as many lines away as are seen."""
+        self.table.move_page(pages)
+
+    @asks
+    async def action_find(self) -> None:
+        """Ask what to look for, and go to the next such shot."""
+        title = "Go to which shot? Its number, or part of a setup, flag or note"
+        dialog = TextDialog(title, self._finder.sought, required=True, replaced=True)
+        text = await self.app.push_screen_wait(dialog)
+        if text:
+            self._finder.sought = text
+            self.action_next_match()
+
+    def action_next_match(self) -> None:
+        """Go on to the next shot that was looked for."""
+        self._go_to(self._finder.match_after(self.table.cursor))
+
+    def action_previous_match(self) -> None:
+        """Go back to the shot before that was looked for."""
+        self._go_to(self._finder.match_before(self.table.cursor))
+
+    def _go_to(self, match: Match | None) -> None:
+        if match is None:
+            self.warn(f"No shot is found by {self._finder.sought!r}.")
+            return
+        if match.place < len(self.driver.looks):
+            self.table.choose(match.place)
+        else:
+            self._go_in_time(match.place + 1)
+        if match.of > 1:
+            self.notify(f"{match.count} of {match.of}", timeout=2)
+
+    @work(exclusive=True, group="go")
+    async def _go_in_time(self, number: int) -> None:
+        await self._replay.go_to(number)
+
+    # -- what the operator says of it ----------------------------------------------------
+
+    @asks
+    async def action_set_aside(self) -> None:
+        """Ask why, and set the selected shot aside."""
+        row = self.selected_or_warn()
+        if row is not None and await self._edits.may_enter():
+            reason = self.driver.run.session.marks.of(row.key).reason
+            dialog = TextDialog(f"Set shot {row.number} aside: why?", reason)
+            await self._ask_mark(dialog, SET_ASIDE, row)
+
+    @asks
+    async def action_note(self) -> None:
+        """Ask for a note on the selected shot; an earlier one is there to be edited."""
+        row = self.selected_or_warn()
+        if row is not None and await self._edits.may_enter():
+            note = self.driver.run.session.marks.of(row.key).note
+            dialog = TextDialog(f"Note on shot {row.number}", note)
+            await self._ask_mark(dialog, NOTE, row)
+
+    async def _ask_mark(self, dialog: TextDialog, action: str, row: ShotRow) -> None:
+        text = await self.app.push_screen_wait(dialog)
+        if text is not None:
+            self._edits.mark(Mark(action, row.key, text))
+
+    @asks
+    async def action_count_again(self) -> None:
+        """Count the selected shot."""
+        row = self.selected_or_warn()
+        if row is None:
+            return
+        if not isfinite(row.speed_mps):
+            self.warn(f"Shot {row.number} has no speed, so it cannot be counted.")
+        elif await self._edits.may_enter():
+            self._edits.mark(Mark(COUNT_AGAIN, row.key))
+
+    @asks
+    async def action_correct_setup(self) -> None:
+        """Show the selected shot's setup, and correct it for all its shots."""
+        row = self.selected_or_warn()
+        if row is None:
+            return
+        run = self.driver.run
+        setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
+        title = f"Setup of shot {row.number}, corrected for all its {shots} shots"
+        form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
+        if form is None or setup_form(form) == setup_form(setup):
+            return
+        if not await self._edits.may_enter() or not self._edits.set_up(corrected(setup, form)):
+            return
+        if self.driver.run.recorded.lengths_corrected:
+            self.notify(LENGTH_CORRECTED, timeout=12, markup=False)
+
+    # -- what is shown of it -------------------------------------------------------------
+
+    def action_whole_shot(self) -> None:
+        """Show all there is to say of the selected shot."""
+        row = self.selected_or_warn()
+        if row is not None:
+            setup = self.driver.run.session.setups.last(row.setup)
+            lines = shot_lines(row, setup, self.preferences.unit)
+            self.app.push_screen(LinesDialog(f"Shot {row.number}", lines))
+
+    def action_motion(self) -> None:
+        """Work out what the selected shot's speed means, and show it."""
+        row = self.selected_or_warn()
+        if row is None:
+            return
+        if isfinite(row.speed_mps):
+            self._show_motion(row)
+        else:
+            self.warn(f"Shot {row.number} has no speed.")
+
+    @work(exclusive=True, group="motion")
+    async def _show_motion(self, row: ShotRow) -> None:
+        def motion() -> list[str]:
+            from chrono.reports.motion_text import motion_lines
+
+            return motion_lines(row, session.rig, own, self.preferences.unit)
+
+        session = self.driver.run.session
+        own = session.setups.last(row.setup).body
+        dialog = LinesDialog(f"Shot {row.number}", ["being worked out …"])
+        await self.app.push_screen(dialog)
+        dialog.show(await to_thread(motion))
+
+    def action_plot(self) -> None:
+        """Show the plot or hide it."""
+        self.toggle_class("-swapped")
+
+    def action_histogram(self) -> None:
+        """Change what the plot shows; on a small screen it comes in the place of the table."""
+        plot = self.query_one(SpeedPlot)
+        if plot.size.height:
+            plot.toggle_histogram()
+        else:
+            plot.histogram = True
+            self.action_plot()
+
+    # -- drawing -----------------------------------------------------------------------
+
+    def show_view(self, view: SessionView, unit: str) -> None:
+        """Show shots and statistics as they are now."""
+        with self.app.batch_update():
+            self.table.show_shots(self.driver.looks, unit)
+            self.show_chosen()
+            self._show_latest(view, unit)
+            self._show_statistics(view, unit)
+        if not self._plot_due:
+            self._plot_due = True
+            self.set_timer(PLOT_PAUSE_S, self._show_plot)
+
+    @on(ShotTable.Moved)
+    def show_chosen(self) -> None:
+        """Show in full what the table cuts off of a shot that is not the newest."""
+        if not self.stands:
+            return
+        row, widget = self.table.chosen, self.query_one("#chosen", Clipped)
+        self.set_class(row is not None, "-choosing")
+        if row is not None:
+            room = widget.content_size.width or self.app.size.width - 2
+            text = shot_text(row, room)
+            flags = self._flag_lines(row, self.preferences.unit, room)
+            widget.show(text.append("\n").append_text(flags))
+
+    def _show_statistics(self, view: SessionView, unit: str) -> None:
+        if self.has_class("-slim"):
+            room = self.app.size.width - 2
+            text = statistics_lines(view.series, view.setup, view.shots, unit, room)
+        else:
+            text = statistics_text(view.series, view.setup, view.shots, unit)
+        self._set("statistics", text)
+
+    def _show_latest(self, view: SessionView, unit: str) -> None:
+        latest = view.latest
+        room = self.query_one("#latest").content_size.width or 40
+        large = large_text(latest, unit)
+        if DigitsRenderable.get_width(large) > room:
+            large = large.partition(" ")[0]
+        self.query_one("#speed", Digits).update(large)
+        shot = (
+            shot_text(latest, room)
+            if latest
+            else Text.assemble(("no shot yet", "bright_black"))
+        )
+        self.query_one("#shot", Clipped).show(shot)
+        flags = self._flag_lines(latest, unit, room) if latest else Text()
+        self.query_one("#flags", Clipped).show(flags)
+        bar = budget_bar(view.budget, room) if view.budget else Text()
+        self._set("budget", bar)
+
+    def _flag_lines(self, row: ShotRow, unit: str, room: int) -> Text:
+        return flag_lines(row, unit, room, explained=not self.has_class("-low"))
+
+    def _set(self, name: str, text: Text) -> None:
+        update_text(self.query_one(f"#{name}", Static), text)
+
+    def _show_plot(self) -> None:
+        self._plot_due = False
+        view = self.driver.view
+        if view is not None and self.stands:
+            plot = self.query_one(SpeedPlot)
+            plot.show_shots(view.rows, view.setup.name, self.preferences.unit)

@@ -1,0 +1,175 @@
+"""Speed per shot with error bars, or how often which speed came: the last shots listed."""
+
+from collections.abc import Iterable
+from itertools import pairwise
+from math import isfinite
+
+import numpy as np
+from rich.style import Style
+from rich.text import Text
+from textual.widget import Widget
+
+from chrono.arrays.array_types import Floats
+from chrono.dashboard.clipped_text import fit
+from chrono.reports.character_chart import DOTS_HIGH, DOTS_WIDE, Axis, Chart, Piece, fit_axis
+from chrono.reports.setup_words import setup_text
+from chrono.session.shot_log import ShotRow
+from chrono.units import speed_in
+
+Points = Floats
+
+LAST_SHOTS = 100
+LEAST_SHOTS_WIDE = 10
+LABEL_CELLS = 9
+"""Kept free at the left for the ticks' numbers."""
+STYLES = {"counted": "cyan", "not": "yellow", "change": "bright_black", "axis": "bright_black"}
+
+
+class SpeedPlot(Widget):
+    """Counted shots as a dot with its ± (95 %), others as ×; a key changes to a histogram."""
+
+    can_focus = False
+
+    def __init__(self) -> None:
+        super().__init__(id="speeds")
+        self.points = _points([], "m/s")
+        """Number, speed, ± and counted of each shot that is plotted, shape (N, 4)."""
+        self.histogram = False
+        self._changes: list[tuple[float, str]] = []
+        self._setup = ""
+        self._unit = "m/s"
+
+    def show_shots(self, rows: Iterable[ShotRow], setup: str, unit: str) -> None:
+        """Plot the last shots that have a speed; the histogram takes this setup's counted."""
+        chosen = [row for row in rows if isfinite(row.speed_mps)][-LAST_SHOTS:]
+        self.points, self._setup, self._unit = _points(chosen, unit), setup, unit
+        self._changes = [
+            ((a.number + b.number) / 2, b.setup)
+            for a, b in pairwise(chosen)
+            if a.setup != b.setup
+        ]
+        of_setup = [row.setup == setup and row.counted for row in chosen]
+        self._speeds = self.points[np.array(of_setup, bool), 1]
+        self.refresh()
+
+    def toggle_histogram(self) -> None:
+        """Show how often which speed came, or the speed of each shot."""
+        self.histogram = not self.histogram
+        self.refresh()
+
+    def render(self) -> Text:
+        """Draw at the present size."""
+        columns, lines = self.content_size.width - LABEL_CELLS, self.content_size.height
+        if columns < LEAST_SHOTS_WIDE or lines < 5 or not len(self.points):
+            self.border_title = self._unit
+            return Text("" if len(self.points) else "no speed yet", "bright_black")
+        if self.histogram:
+            self.border_title = (
+                f"counted shots by {self._unit}: {fit(setup_text(self._setup), 24)}"
+            )
+            return histogram_text(self._speeds, columns, lines)
+        chart, words = shots_chart(self.points, columns, lines - 2)
+        self.border_title = f"{self._unit} by shot, {words}   · counted   × not"
+        top = chart.y.high - chart.y.per_cell / 2
+        for x, name in self._changes:
+            chart.bar(x, chart.y.low, chart.y.high, "change")
+            chart.sign(x + chart.x.per_cell, top, fit(setup_text(name), 16), "change")
+        return _text(chart.lines())
+
+
+def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
+    """
+    Draw speeds by shot.
+
+    Parameters
+    ----------
+    points : ndarray, shape (N, 4)
+        Number, speed, ± and counted of each shot; N at least 1.
+    columns, lines : int
+        Cells of the picture without its axes.
+
+    Returns
+    -------
+    Chart
+    str
+        What the picture says of the ±: drawn, or smaller than a dot.
+    """
+    x, y, u = points[:, :3].T
+    last = max(float(x[-1]), float(x[0]) + LEAST_SHOTS_WIDE - 1)
+    axis_x = fit_axis(float(x[0]) - 0.4, last + 0.4, columns, apart=range(5, 21))
+    axis_y = fit_axis(float(np.min(y - u)), float(np.max(y + u)), lines)
+    chart = Chart(axis_x, axis_y)
+    drawn = u > axis_y.per_cell / DOTS_HIGH / 2
+    wide = 1 / axis_x.per_cell * DOTS_WIDE >= 3
+    for number, speed, half, counted in points:
+        style = "counted" if counted else "not"
+        if half > axis_y.per_cell / DOTS_HIGH / 2:
+            chart.bar(number, speed - half, speed + half, style)
+        (chart.mark if wide else chart.point)(number, speed, style)
+        if not counted:
+            chart.sign(number, speed, "×", style)
+    return chart, "± 95 %" if drawn.any() else "± smaller than a dot"
+
+
+def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
+    """
+    Draw how often which speed came, a line for each interval.
+
+    The width of the intervals is that of Scott's rule (Biometrika 66 (1979) 605), 3.49·s/∛n,
+    made round, for four lines at least and no more than there are.
+    """
+    if len(speeds) < 2:
+        return Text.assemble(
+            ("a histogram needs two counted shots of this setup", "bright_black")
+        )
+    axis = _intervals(speeds, lines)
+    counts = np.bincount(
+        np.clip(
+            np.floor(np.array([axis.place(v) for v in speeds]) + 0.5).astype(int),
+            0,
+            axis.cells - 1,
+        ),
+        minlength=axis.cells,
+    )
+    room = columns - 4
+    labels = dict(axis.ticks())
+    text = Text()
+    for cell in range(axis.cells - 1, -1, -1):
+        count = int(counts[cell])
+        length = round(room * count / max(int(counts.max()), 1))
+        text.append(f"{labels.get(cell, ''):>{LABEL_CELLS - 2}} ", STYLES["axis"])
+        text.append("█" * max(length, bool(count)), STYLES["counted"])
+        text.append(f" {count}\n" if count else "\n", STYLES["axis"])
+    return text
+
+
+def _intervals(speeds: Points, lines: int) -> Axis:
+    """Return intervals about whole steps, as many as are filled."""
+    low, high = float(speeds.min()), float(speeds.max())
+    width = 3.49 * float(np.std(speeds, ddof=1)) / len(speeds) ** (1 / 3)
+    wanted = int((high - low) / width) + 2 if width > 0 else 2
+    return fit_axis(low, high, max(min(lines, wanted), 4), apart=(1, 2))
+
+
+def _text(lines: list[list[Piece]]) -> Text:
+    """Return pieces as text in the colours of the screen."""
+    text = Text(no_wrap=True)
+    for line in lines:
+        for piece, style in line:
+            text.append(piece, Style.parse(STYLES[style]) if style else "")
+        text.append("\n")
+    return text
+
+
+def _points(rows: list[ShotRow], unit: str) -> Points:
+    """Return number, speed, ± and counted of each shot, shape (N, 4), all finite."""
+    points = [
+        (
+            row.number,
+            speed_in(unit, row.speed_mps),
+            speed_in(unit, row.U95_mps) if isfinite(row.U95_mps) else 0.0,
+            row.counted,
+        )
+        for row in rows
+    ]
+    return np.array(points, np.float64).reshape(-1, 4)

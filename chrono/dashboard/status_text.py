@@ -1,0 +1,176 @@
+"""The state of the run in words: one line always, and a banner for each trouble."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
+
+from rich.text import Text
+
+from chrono.dashboard.clipped_text import fit
+from chrono.reports.setup_words import span_text
+from chrono.reports.trouble_text import disk_line
+from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    from chrono.reader.port_reader import LinkStatus
+    from chrono.session.replay_run import ReplayRun
+    from chrono.session.run import OperatorEdits, Run
+
+NAME_CELLS = 28
+
+
+def status_line(run: Run) -> Text:
+    """Return recording, link or place in a replay, lines in trouble, the clock in use."""
+    parts = [_recording(run)]
+    if run.replayed:
+        parts.append(_replay(cast("ReplayRun", run)))
+    elif run.followed:
+        parts.append(_followed(run))
+    elif run.live:
+        parts.append(_link(run))
+    parts += [*_counts(run), *_clock(run)]
+    return Text(" · ").join(parts)
+
+
+def trouble_lines(run: Run) -> list[str]:
+    """Return what must be seen at once, the worst first, each one plain line."""
+    lines = [_disk(run), _port(run)]
+    if run.session.on_hold and not run.finished:
+        lines.append("ON HOLD: edges are recorded, shots are not counted")
+    return [plain(line) for line in lines if line]
+
+
+def _recording(run: Run) -> Text:
+    if run.writer is not None:
+        name = fit(run.writer.path.name, NAME_CELLS)
+        return Text.assemble(("REC ", "bold red"), (name, "bold"))
+    if run.live:
+        return Text.assemble(("not recorded ", "yellow"), (fit(run.name, NAME_CELLS), "bold"))
+    if run.followed:
+        return Text.assemble("Recording ", (fit(run.name, NAME_CELLS), "bold"))
+    return Text.assemble("Replay of ", (fit(run.name, NAME_CELLS), "bold"), _edits(run.edits))
+
+
+def _edits(edits: OperatorEdits | None) -> tuple[str, str]:
+    """Return where records go, if anywhere."""
+    if edits is None or edits.target is None:
+        return "", ""
+    if edits.in_copy:
+        return f", changes go to {fit(edits.target.name, NAME_CELLS)}", "yellow"
+    return ", changes are kept in it", "yellow"
+
+
+def _replay(run: ReplayRun) -> Text:
+    source = run.source
+    if source.finished:
+        return Text("at its end")
+    seen, all_ = run.shots_shown, len(run.recorded.log)
+    place = (
+        f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {seen} of {all_} shots"
+    )
+    if source.paused:
+        return Text.assemble(("paused", "bold yellow"), f", {source.pace:g}×, at {place}")
+    return Text(f"{source.pace:g}× at {place}")
+
+
+def _followed(run: Run) -> Text:
+    status = run.status
+    if status.state != "open":
+        word = "lost" if status.state == "lost" else "no longer followed"
+        return Text.assemble((word, "bold red"))
+    if status.silent:
+        return Text.assemble((f"nothing new for {span_text(status.silent_s)}", "yellow"))
+    return Text.assemble(("followed", "green"), " as it grows")
+
+
+def _link(run: Run) -> Text:
+    status = run.status
+    if status.state != "open":
+        return Text.assemble((f"link {status.state}", "bold red"))
+    text = Text.assemble("link ", ("open", "green"))
+    if status.losses:
+        times = "once" if status.losses == 1 else f"{status.losses} times"
+        text.append(f", lost {times}", "yellow")
+    return text
+
+
+def _clock(run: Run) -> list[Text]:
+    """Return which rate of the counter is in use where it is taken from the host's clock."""
+    rate = run.session.host_rate
+    if rate is not None:
+        from chrono.reports.clock_text import rate_text
+
+        text = Text(f"clock {rate_text(rate)}")
+        if run.remeasured_us is not None:
+            text.append(f", shots remeasured at {run.remeasured_us * 1e-6:.0f} s", "yellow")
+        return [text]
+    if not run.session.rig.clock.from_host:
+        return []
+    known = "not known from its beats" if run.finished else "not known yet"
+    return [Text.assemble((f"clock {known}", "yellow"))]
+
+
+def _counts(run: Run) -> list[Text]:
+    tally = run.session.processor.tally
+    counts = (
+        (run.session.unusable.lines, "damaged"),
+        (tally.lost_lines, "lost"),
+    )
+    words = [f"{count} {word}" for count, word in counts if count]
+    parts = [Text.assemble((f"lines: {', '.join(words)}", "yellow"))] if words else []
+    if run.session.unusable.records:
+        parts.append(
+            Text.assemble(
+                (f"setups and marks left out: {run.session.unusable.records}", "yellow")
+            )
+        )
+    if tally.board_lost:
+        parts.append(Text.assemble((f"board lost {tally.board_lost} edges", "yellow")))
+    return parts
+
+
+def _disk(run: Run) -> str:
+    writer = run.writer
+    if writer is None or not (writer.trouble or writer.moves):
+        return ""
+    if writer.trouble is None:
+        return f"FILE: {disk_line(writer)}"
+    more = "Clocking goes on. Make room, or press w to write elsewhere"
+    return f"DISK: {disk_line(writer)}. {more}"
+
+
+def _port(run: Run) -> str:
+    status = run.status
+    if run.followed:
+        return _followed_trouble(status)
+    if not run.live:
+        return ""
+    if status.state == "lost":
+        why = f": {status.reason}" if status.reason else ""
+        return f"LINK LOST: {status.port}{why}. Check cable and power; it is tried again"
+    if status.state == "failed":
+        return f"READING ENDED: {status.reason}"
+    complaint = run.complaint()
+    if complaint is not None:
+        return f"{complaint.message}: {complaint.hint}"
+    if status.silent and run.session.rig.lines.has_beats:
+        return f"SILENT for {status.silent_s:.0f} s: {_awaited(run)}"
+    return ""
+
+
+def _awaited(run: Run) -> str:
+    """Return which shots wait for a silent board: more of their lines may come."""
+    waiting = run.session.open_rows()
+    if not waiting:
+        return "nothing comes from the board"
+    if len(waiting) == 1:
+        return f"shot {waiting[0].number} waits for the board"
+    return f"{len(waiting)} shots wait for the board"
+
+
+def _followed_trouble(status: LinkStatus) -> str:
+    if status.state == "lost":
+        return f"RECORDING LOST: it {status.reason}. It is looked for again"
+    if status.state == "failed":
+        return f"NO LONGER FOLLOWED: the recording {status.reason}"
+    return ""

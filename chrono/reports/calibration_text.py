@@ -1,0 +1,177 @@
+"""What calibrations found, in lines for the user: clock, exchanged sensors, drops, rods."""
+
+from chrono.calibrating.calibration import Calibration
+from chrono.calibrating.drop_calibration import DropResult
+from chrono.calibrating.rods_calibration import RodResult
+from chrono.calibrating.swap_calibration import SwapDoubt, SwapNote, SwapResult
+from chrono.clock.clock_rate import ClockEstimate
+from chrono.measuring.calibration_uncertainty import CombinedUncertainty
+from chrono.reports.clock_text import clock_report
+from chrono.units import format_value
+
+SWAP_NOTES = {
+    SwapNote.SCATTER_CHANGED: (
+        "the scatter changed with the exchange: was the launching the same?"
+    ),
+    SwapNote.DRIFT_BEFORE: (
+        "the transits before the exchange drift: the launcher is not steady"
+    ),
+    SwapNote.DRIFT_AFTER: "the transits after the exchange drift: the launcher is not steady",
+    SwapNote.SPEED_CHANGED: (
+        "the speed changed with the exchange, which is allowed for: was the aim the same?"
+    ),
+}
+
+NARROWED_BY = {
+    "drag coefficient": "a heavier ball narrows this",
+    "added mass of air": "a heavier ball narrows this",
+    "height of the fall": "a better measured or greater height narrows this",
+    "scatter of the drops": "more drops, released more evenly, narrow this",
+}
+"""What to do about the largest contribution to a spacing by drops."""
+
+
+def calibration_lines(result: Calibration) -> tuple[str, ...]:
+    """Return what a calibration found as lines for the user."""
+    match result:
+        case ClockEstimate():
+            return clock_report(result)
+        case SwapResult():
+            return swap_report(result)
+        case DropResult():
+            return drop_report(result)
+        case RodResult():
+            return rod_report(result)
+
+
+def calibration_doubt(result: Calibration) -> str:
+    """Return why a result had better not be written, empty if nothing speaks against it."""
+    match result:
+        case SwapResult():
+            return swap_doubt(result)
+        case DropResult(agrees=False):
+            return "the spacing found and the stated one do not agree"
+    return ""
+
+
+def calibration_evidence(result: Calibration) -> str:
+    """Return what a result rests on, as a rig file keeps it beside the result."""
+    match result:
+        case ClockEstimate():
+            how = "beats against the host's clock"
+        case SwapResult():
+            how = "sensors exchanged"
+        case DropResult():
+            how = f"balls dropped from {result.setup.height_m * 1e3:.1f} mm"
+        case RodResult():
+            how = "two rods"
+    return f"{how}: " + "; ".join(calibration_lines(result))
+
+
+def swap_report(result: SwapResult) -> tuple[str, ...]:
+    """Return the difference of the gates' delays as lines for the user."""
+    value_us, u95_us = result.difference_s * 1e6, result.uncertainty.U95 * 1e6
+    method = "each shot's speed from its blocking times" if result.by_blocking else "means"
+    doubt = swap_doubt(result)
+    return (
+        f"gate B answers {format_value(abs(value_us), u95_us)} ± "
+        f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
+        "than gate A (95 % coverage)",
+        f"from {result.before} shots before and {result.after} after the exchange ({method})",
+        *([doubt] if doubt else []),
+        *(SWAP_NOTES[note] for note in result.notes),
+    )
+
+
+def swap_doubt(result: SwapResult) -> str:
+    """Return why the sensors may not have been exchanged as told, empty without a doubt."""
+    stated = f"± {result.stated_s * 1e6:.3g} us"
+    match result.doubt:
+        case None:
+            return ""
+        case SwapDoubt.FAR_BEYOND:
+            return (
+                f"far beyond the {stated} that the rig states: were gates, launcher or aim "
+                "moved as well?"
+            )
+        case SwapDoubt.TOO_WIDE:
+            reason = "the transits scatter: launch more evenly"
+            if result.by_blocking:
+                reason = "the blocking times scatter for another reason than speed: aim better"
+            return f"the rig's {stated} is narrower; {reason}, or take more shots"
+        case SwapDoubt.NO_DIFFERENCE:
+            return (
+                "no difference seen: the sensors are alike within this, or were not exchanged"
+            )
+
+
+def drop_report(result: DropResult) -> tuple[str, ...]:
+    """Return the spacing by drops as lines for the user, the verdict first."""
+    stated_mm, found_mm = result.setup.spacing_m * 1e3, result.spacing_m * 1e3
+    u95_mm, away = result.uncertainty.U95 * 1e3, result.deviation_m * 1e3
+    ratio = abs(result.deviation_m) / result.deviation_uncertainty.U95
+    verdict = "agrees with" if result.agrees else "differs from"
+    largest, line = _largest(result.uncertainty)
+    advice = NARROWED_BY.get(largest)
+    return (
+        f"the spacing found {verdict} the stated {stated_mm:.1f} mm: it differs by "
+        f"{away:+.1f} mm, which is {ratio:.1f} times the uncertainty of that difference",
+        f"effective spacing {format_value(found_mm, u95_mm)} ± "
+        f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
+        f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
+        f"{line}: {advice}" if advice else line,
+        # Transits alone cannot tell a wrong height.
+        f"1 mm of height moves the spacing by {result.by_height:.2f} mm; a height wrong by up "
+        f"to {result.unseen_height_m * 1e3:.0f} mm may pass here for one that agrees: measure "
+        "it to the ± you stated",
+        *_blocking_lines(result),
+    )
+
+
+def rod_report(result: RodResult) -> tuple[str, ...]:
+    """Return the spacing by rods as lines for the user."""
+    found_mm, u95_mm = result.spacing_m * 1e3, result.uncertainty.U95 * 1e3
+    lengths = " and ".join(f"{length * 1e3:.2f} mm" for length in result.lengths_m)
+    return (
+        f"effective spacing {format_value(found_mm, u95_mm)} ± "
+        f"{format_value(u95_mm, u95_mm)} mm (95 % coverage), "
+        f"stated {result.stated_m * 1e3:.1f} mm",
+        f"from {result.passes[0]} and {result.passes[1]} passes of rods of {lengths}",
+        f"a gate stays blocked {result.extra_m * 1e3:+.2f} mm longer than a rod is long",
+        _largest(result.uncertainty)[1],
+    )
+
+
+def _largest(uncertainty: CombinedUncertainty) -> tuple[str, str]:
+    """Return the name of the largest contribution, and a line about it."""
+    largest = max(uncertainty.contributions, key=lambda part: part.u_out)
+    share = (largest.u_out / uncertainty.u) ** 2
+    return largest.name, (
+        f"the largest contribution is the {largest.name}, {100 * share:.0f} % of the variance"
+    )
+
+
+def _blocking_lines(result: DropResult) -> list[str]:
+    height, spacing = result.height_seen, result.spacing_seen
+    if height is None or spacing is None:
+        return []
+    lines = [
+        f"the blocking times speak for a fall of {height.value_m * 1e3:.0f} ± "
+        f"{2 * height.u_m * 1e3:.0f} mm (stated {result.setup.height_m * 1e3:.0f} mm) and a "
+        f"spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
+    ]
+    if result.agrees:
+        return lines
+    wrong_height = height.contradicts(result.setup.height_m)
+    wrong_spacing = spacing.contradicts(result.setup.spacing_m)
+    return [*lines, _suspect(wrong_height, wrong_spacing)]
+
+
+def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
+    if wrong_height and wrong_spacing:
+        return "height and spacing both look wrong: check the ball's size, then measure again"
+    if wrong_height:
+        return "the height looks wrong, not the spacing: measure the height again"
+    if wrong_spacing:
+        return "the spacing looks wrong, not the height: measure the spacing again"
+    return "the blocking times cannot tell which is wrong: measure height and spacing again"

@@ -1,0 +1,66 @@
+"""The counter's rate by its beats, in sentences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from chrono.units import format_value
+
+if TYPE_CHECKING:
+    from chrono.clock.clock_rate import ClockEstimate
+    from chrono.session.session import Session
+
+CREEP_S = 20e-3
+"""A delay that grows evenly cannot be told from the counter's rate; what so much of it would
+make of the rate is said."""
+
+
+def rate_text(estimate: ClockEstimate) -> str:
+    """Return the rate with ± at 95 % coverage, such as ``120 ± 15 ppm slow``."""
+    error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
+    return (
+        f"{format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
+        f"{'fast' if error >= 0 else 'slow'}"
+    )
+
+
+def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
+    """Return the estimate as lines for the user."""
+    parts = ", ".join(
+        f"{part.name} {part.u_out * 1e6:.2f} ppm" for part in estimate.uncertainty.contributions
+    )
+    return (
+        f"the counter runs {rate_text(estimate)} (95 % coverage)",
+        f"from {estimate.beats} beats, {estimate.span_s:.0f} s in "
+        f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}",
+        f"standard uncertainties: {parts}",
+        *rate_notes(estimate),
+        f"a delay that crept by {CREEP_S * 1e3:.0f} ms all the while would look like "
+        f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm and is not in the ±: if in doubt, repeat "
+        "it on another port or computer",
+    )
+
+
+def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
+    """Return what the user should know about an estimate."""
+    notes = []
+    if estimate.steps_s:
+        notes.append(
+            f"the delays follow one another over {estimate.steps_s * 1e3:.0f} ms, as if the "
+            "port delivered at fixed intervals: uncertainty widened"
+        )
+    if estimate.wanders:
+        notes.append("the delays wander instead of scattering: uncertainty widened")
+    if estimate.narrows:
+        notes.append("a longer run narrows this")
+    return tuple(notes)
+
+
+def remeasured_words(session: Session) -> str:
+    """Return what shots that were there already have just been measured with."""
+    rate = session.host_rate
+    if rate is None:
+        return "All shots measured again with the clock that the rig states."
+    return (
+        f"All shots measured again: the counter runs {rate_text(rate)} by the computer's clock."
+    )

@@ -1,0 +1,81 @@
+"""What is wrong with the data, a sentence each, collected on the way to be told at the end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    from chrono.session.recording_loader import LoadedRecording
+    from chrono.session.session import Session
+    from chrono.session.troubles import Trouble
+    from chrono.teaching.lab_start import LabStart
+
+
+@dataclass
+class Findings:
+    """What is wrong with the data: the lines that a command tells at its end."""
+
+    lines: list[str] = field(default_factory=list)
+
+    def add(self, recorded: LoadedRecording) -> None:
+        """Take in what is wrong with one recording."""
+        self.lines += recording_findings(recorded)
+
+    def take(self, troubles: Iterable[Trouble]) -> None:
+        """Take in what went wrong with a run."""
+        self.lines += _trouble_lines(troubles)
+
+
+def recording_findings(recorded: LoadedRecording) -> list[str]:
+    """Return what is wrong with a recording, a line each, its path before it."""
+    session = recorded.session
+    troubles = [recorded.left_out, clock_doubt(recorded)]
+    troubles += _trouble_lines(session.unusable.boards)
+    if session.unusable.records:
+        troubles.append(unread_line(session))
+    if session.unusable.lines and not session.heard:
+        troubles.append(_wrong_lines(session))
+    return [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
+
+
+def start_findings(start: LabStart) -> list[str]:
+    """Return what is wrong with the recording that a lab begins with."""
+    if start.recorded is None:
+        return []
+    found = recording_findings(start.recorded)
+    if not start.shots:
+        path = start.recorded.path
+        found.append(f"{path}: no shot has a speed, so the lab begins at a usual one")
+    return found
+
+
+def clock_doubt(recorded: LoadedRecording) -> str:
+    """Return why the host's clock is not used, empty if it is or the rig does not ask."""
+    unknown = [recorded.rate_unknown] if recorded.rate_unknown else []
+    return "".join(_trouble_lines(unknown))
+
+
+def unread_line(session: Session) -> str:
+    """Return how many of the operator's records were left out, and why the first was."""
+    count = session.unusable.records
+    words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
+    return f"{words} left out, the first: {plain(session.unusable.record_reasons[0])}"
+
+
+def _wrong_lines(session: Session) -> str:
+    """Return that no line is of the kind that the rig states, and the kind that fits."""
+    stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
+    what = f"not one of its {session.unusable.lines} lines is a {stated} line of a board"
+    if other is None:
+        return f"{what}: check `lines` in the rig"
+    return f'{what}; they are {other} ones: write lines = "{other}" in the rig'
+
+
+def _trouble_lines(troubles: Iterable[Trouble]) -> list[str]:
+    from chrono.reports.trouble_text import trouble_line  # a formula needs none of it
+
+    return [trouble_line(trouble) for trouble in troubles]

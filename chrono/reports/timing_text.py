@@ -1,0 +1,91 @@
+"""The jitter that shots tell and the lengths that gates see, as lines and for JSON."""
+
+from typing import Any
+
+from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
+from chrono.reports.launch_text import filled
+from chrono.reports.statistics_text import Detail, detail
+from chrono.units import format_value
+
+
+def timing_lines(timing: TimingJitter | None) -> list[str]:
+    """Return the jitter by the shots beside the rig's, and what to state in its place."""
+    if timing is None:
+        return []
+    lines = filled(f"jitter of an edge by the shots: {timing_text(timing)}")
+    if timing.states_too_little:
+        lines += filled(f"the rig states too little: {jitter_advice(timing)}", 4)
+    return lines + (filled(hidden_text(timing), 4) if hidden_text(timing) else [])
+
+
+def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
+    """Return the length that each gate sees, none where it is not known."""
+    return detail("body", blocking_text(blocking)) if blocking else []
+
+
+def microseconds(seconds: float) -> str:
+    """Return a time to two digits, without its unit."""
+    return f"{1e6 * seconds:.2g}"
+
+
+def timing_text(timing: TimingJitter) -> str:
+    """Return what the shots tell of the jitter, beside what the rig states."""
+    rig = f"the rig states {microseconds(timing.stated_s)} µs"
+    dof = f"{timing.dof} degrees of freedom"
+    if timing.is_upper_limit:
+        return f"at most {microseconds(timing.high_s)} µs, {dof}; {rig}"
+    span = f"({microseconds(timing.low_s)} … {microseconds(timing.high_s)})"
+    return f"{microseconds(timing.jitter_s)} µs {span}, {dof}; {rig}"
+
+
+def hidden_text(timing: TimingJitter) -> str:
+    """Return what else may scatter so, empty where the rig's jitter explains it."""
+    if not timing.may_be_chords:
+        return ""
+    return (
+        "that is more than the rig states, but bodies that cross the beams off their middle "
+        f"scatter edges too, by {microseconds(timing.chords_s)} µs where gates.off_centre is "
+        "right: a flat rod, or a smaller off_centre where the aim is better, tells more"
+    )
+
+
+def jitter_advice(timing: TimingJitter) -> str:
+    """Return what to state where the rig states too little."""
+    return f'state clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
+
+
+def blocking_text(blocking: BlockedLengths) -> str:
+    """Return the length that each gate sees, beside the declared one."""
+    seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
+    return f"{seen}, declared {1e3 * blocking.declared_m:.4g} mm"
+
+
+def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
+    """Return what each gate sees of a body, a dash where it does not."""
+    at_a, at_b = (format_value(mm, abs(mm) / 100) for mm in (at_a_mm, at_b_mm))
+    return f"{at_a} mm at A, {at_b} mm at B"
+
+
+def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
+    """Return the jitter as an object for JSON, in SI; None where the shots do not tell it."""
+    if timing is None:
+        return None
+    return {
+        "shots": timing.shots,
+        "dof": timing.dof,
+        "jitter_s": timing.jitter_s,
+        "jitter_low_s": timing.low_s,
+        "jitter_high_s": timing.high_s,
+        "stated_jitter_s": timing.stated_s,
+        "chords_s": timing.chords_s,
+        "states_too_little": timing.states_too_little,
+    }
+
+
+def blocking_data(blocking: BlockedLengths | None) -> dict[str, Any]:
+    """Return the lengths as keys of an object for JSON [m], None where not known."""
+    return {
+        "length_at_a_m": blocking.at_a_m if blocking else None,
+        "length_at_b_m": blocking.at_b_m if blocking else None,
+        "declared_length_m": blocking.declared_m if blocking else None,
+    }

@@ -1,0 +1,60 @@
+"""What went wrong with link, board, clock, disk or file, a sentence each."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from chrono.safe_text import plain
+from chrono.session.troubles import (
+    BoardUnused,
+    FileTrouble,
+    LinkLost,
+    RateUnknown,
+    RowCut,
+    SourceFailed,
+    Trouble,
+    much_waits,
+)
+
+if TYPE_CHECKING:
+    from chrono.reader.recording_writer import RecordingWriter
+
+
+def trouble_line(trouble: Trouble) -> str:
+    """Return what went wrong, and what that means."""
+    match trouble:
+        case LinkLost():
+            return _link_line(trouble)
+        case BoardUnused(since_s, reason):
+            return (
+                f"from {since_s:.3f} s on, until another hello, what the board said is not "
+                f"used: {reason}"
+            )
+        case RateUnknown(reason):
+            return (
+                f"the rate of the counter is not known from its beats ({reason}); "
+                "measured with the clock that the rig states"
+            )
+        case SourceFailed(place, reason, ended):
+            return f"{place}: reading ended: {reason}" if ended else f"{place}: {reason}"
+        case RowCut(path, size):
+            return f"{path}: its last row is cut off after {size} bytes; it is left out"
+        case FileTrouble(said):
+            return said
+
+
+def _link_line(lost: LinkLost) -> str:
+    times = "once" if lost.times == 1 else f"{lost.times} times"
+    line = f"{plain(lost.port)}: the link was lost {times}; what the board said meanwhile is"
+    if lost.found_again:
+        return f"{line} missing"
+    return f"{line} missing, and it was not found again: {plain(lost.reason)}"
+
+
+def disk_line(writer: RecordingWriter) -> str:
+    """Return why how much waits in memory and what that means, empty if all is well."""
+    if writer.trouble is None:
+        return plain(writer.moves[-1]) if writer.moves else ""
+    waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
+    more = ", SO MANY that memory may run out and lose them" if much_waits(writer) else ""
+    return waits + more

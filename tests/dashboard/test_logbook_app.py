@@ -1,0 +1,134 @@
+"""The log book's screen: one list at every size, sorted as wanted, one recording chosen."""
+
+import pytest
+from test_contrast import THEMES, faint_texts
+from textual.widgets import OptionList, Static
+
+from chrono.dashboard.logbook_app import LogBookApp
+from chrono.season.logbook import LogOrder
+from chrono.session.log_entry import LogEntry
+
+ENTRIES = [
+    LogEntry(
+        "friday.tsv", "2026/friday.tsv", "2026-05-15T10:00:00+02:00", "gates 2", 30, 28,
+        {"two bands": 20, "three bands": 8}, ("new rubber",),
+    ),
+    LogEntry(
+        "monday.tsv", "2026/monday.tsv", "2026-05-11T09:30:00+02:00", "gates 1", 12, 12,
+        {"": 12},
+    ),
+    LogEntry("prices.tsv", "2026/prices.tsv", trouble="is no recording: it is empty"),
+    LogEntry("x\x1b[2J.tsv", "2026/x.tsv", "", "gates 1", 50, 1, {"a\x1b[2J": 1}),
+]  # fmt: skip
+
+
+def texts(app: LogBookApp) -> dict[str, str]:
+    return {
+        name: str(app.query_one(f"#{name}", Static).content)
+        for name in ("status", "about", "keys")
+    }
+
+
+def lines(app: LogBookApp) -> list[str]:
+    shown = app.query_one("#recordings", OptionList)
+    return [str(shown.get_option_at_index(n).prompt) for n in range(shown.option_count)]
+
+
+@pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40)])
+async def test_every_recording_has_a_line_that_fits(size) -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        assert [line.split()[2] for line in lines(app)[:2]] == ["monday.tsv", "friday.tsv"]
+        assert lines(app)[0].endswith("12       12")
+        assert "cannot be used" in lines(app)[3]
+        assert all(len(line) <= size[0] - 3 for line in lines(app))
+        assert not any("\x1b" in line for line in lines(app))
+        assert app.screen.query_one("#keys").region.bottom == size[1]
+        assert texts(app)["status"] == "Log book: 4 recordings · 1 cannot be used · by date"
+
+
+async def test_enter_leaves_with_the_chosen_recording() -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test() as pilot:
+        await pilot.press("down")
+        assert texts(app)["about"].splitlines() == [
+            "rig gates 2",
+            "two bands (20 counted), three bands (8 counted)",
+            "note: new rubber",
+        ]
+        await pilot.press("enter")
+    assert app.return_value is not None
+    assert app.return_value.where == "2026/friday.tsv"
+
+
+async def test_home_and_end_reach_the_first_and_the_last() -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test() as pilot:
+        await pilot.press("end")
+        assert app.selected.name == "prices.tsv"
+        await pilot.press("home", "enter")
+    assert app.return_value.name == "monday.tsv"
+
+
+async def test_one_that_cannot_be_used_says_why_and_is_not_chosen() -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test() as pilot:
+        await pilot.press("end", "enter")
+        assert texts(app)["about"] == "cannot be used: is no recording: it is empty"
+        assert app.is_running
+        await pilot.press("q")
+    assert app.return_value is None
+
+
+async def test_sorting_keeps_the_cursor_on_its_recording() -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test() as pilot:
+        await pilot.press("down")
+        for order in ("name", "rig", "shots"):
+            await pilot.press("s")
+            assert texts(app)["status"].endswith(f"by {order}")
+            assert app.selected.name == "friday.tsv"
+        assert [entry.shots for entry in app.entries] == [12, 30, 50, 0]
+        await pilot.press("r")
+        assert [entry.shots for entry in app.entries] == [50, 30, 12, 0]
+        assert texts(app)["status"].endswith("by shots, reversed")
+        assert app.selected.name == "friday.tsv"
+
+
+async def test_the_cursor_comes_back_to_what_was_replayed_and_tells_what_went_wrong() -> None:
+    app = LogBookApp(
+        ENTRIES, LogOrder.NAME, False, ENTRIES[1], "2026/monday.tsv: there is no such file"
+    )
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        assert app.selected is ENTRIES[1]
+        assert texts(app)["about"].startswith("not replayed: 2026/monday.tsv: there is no")
+        await pilot.press("up")
+        assert "not replayed" not in texts(app)["about"]
+
+
+async def test_a_log_book_of_nothing_is_left_like_any_other() -> None:
+    app = LogBookApp([])
+    async with app.run_test() as pilot:
+        await pilot.press("enter", "s", "r", "down", "q")
+    assert app.return_value is None
+
+
+@pytest.mark.parametrize("theme", THEMES)
+async def test_no_text_of_the_log_book_is_faint(theme) -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.theme = theme
+        await pilot.press("down")
+        await pilot.pause()
+        assert faint_texts(app) == {}
+
+
+async def test_names_from_outside_are_harmless_on_the_screen() -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test() as pilot:
+        await pilot.press("s", "end", "up")
+        assert app.selected.where == "2026/x.tsv"
+        assert "\x1b" not in texts(app)["about"]
+        assert "a·[2J (1 counted)" in texts(app)["about"]

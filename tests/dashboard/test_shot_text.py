@@ -1,0 +1,98 @@
+"""Words for the screen, without a screen."""
+
+import pytest
+from hand_board import HandBoard, hand_run
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.cells import cell_len
+from rich.text import Text
+
+from chrono.dashboard.clipped_text import fit, flow
+from chrono.dashboard.setup_form import read_setup_form
+from chrono.dashboard.shot_text import LEAST_SHARE, budget_bar
+from chrono.errors import ChronoError
+from chrono.measuring.error_budget import Budget
+from chrono.session.view_cache import ViewCache
+
+
+def a_budget() -> Budget:
+    board, run = hand_run()
+    board.shoot_and_wait(30.0)
+    run.step()
+    return ViewCache(run.session).view().budget
+
+
+@given(st.text(), st.integers(1, 40))
+def test_a_fitted_text_is_harmless_and_short_enough(text, cells):
+    shown = fit(text, cells)
+    assert cell_len(shown) <= cells
+    assert shown.isprintable()
+
+
+def test_a_text_that_fits_is_left_alone():
+    assert fit("two bands", 9) == "two bands"
+    assert fit("two bands", 8) == "two ban…"
+
+
+@pytest.mark.parametrize("cells", [10, 46, 80])
+def test_the_budget_bar_is_as_long_as_told_and_names_every_large_share(cells):
+    budget = a_budget()
+    bar, *legend = budget_bar(budget, cells).plain.split("\n")
+    assert len(bar) == cells
+    for part in budget.contributions:
+        if budget.share(part) >= LEAST_SHARE:
+            assert f"{part.name} {100 * budget.share(part):.0f} %" in "  ".join(legend)
+
+
+def test_the_largest_share_has_the_longest_part_of_the_bar():
+    budget = a_budget()
+    bar = budget_bar(budget, 100)
+    largest = max(budget.share(part) for part in budget.contributions)
+    first = max(span.end - span.start for span in bar.spans if span.end <= 100)
+    assert abs(first - 100 * largest) <= 2
+
+
+@given(st.lists(st.integers(1, 20), max_size=20), st.integers(20, 60))
+def test_flowing_items_are_never_broken(lengths, cells):
+    items = [Text("x" * length) for length in lengths]
+    lines = flow(items, cells).plain.split("\n")
+    assert all(len(line) <= cells for line in lines)
+    assert [len(word) for line in lines for word in line.split()] == lengths
+
+
+def test_a_setup_form_is_read_with_its_units():
+    setup = read_setup_form(" three bands ", "bands=3, angle = 20 deg,", "2.5 g", "4 cm")
+    assert setup.name == "three bands"
+    assert setup.conditions == {"bands": "3", "angle": "20 deg"}
+    assert setup.body == pytest.approx({"mass_kg": 0.0025, "length_m": 0.04})
+
+
+def test_a_setup_form_may_hold_a_name_only():
+    setup = read_setup_form("x", "", "", " ")
+    assert (setup.conditions, setup.body) == ({}, {})
+
+
+@pytest.mark.parametrize(
+    ("fields", "where"),
+    [
+        (("", "", "", ""), "name"),
+        (("x", "bands", "", ""), "conditions"),
+        (("x", "=3", "", ""), "conditions"),
+        (("x", "", "24 mm", ""), "mass"),
+        (("x", "", "24", ""), "mass"),
+        (("x", "", "-1 g", ""), "mass"),
+        (("x", "", "", "0 mm"), "length"),
+        (("x", "", "", "1e9 km"), "length"),
+    ],
+)
+def test_a_wrong_field_is_named(fields, where):
+    with pytest.raises(ChronoError) as caught:
+        read_setup_form(*fields)
+    assert caught.value.where == where
+
+
+def test_a_hand_board_speaks_the_wire_format():
+    board = HandBoard()
+    board.line("E 00A1 A 1 0003F2A1")
+    row = board.journal.drain().decode()
+    assert row.startswith("0\tboard\tE 00A1 A 1 0003F2A1 ")
