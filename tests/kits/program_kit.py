@@ -210,8 +210,8 @@ def open_streams(encoding: str) -> None:
 
 def main() -> None:
     """Fork programs until the tests are over; each goes on behind the loop."""
-    import pandas
-    import scipy.special
+    import pandas  # noqa: F401
+    import scipy.special  # noqa: F401
 
     import chrono.cli
     import chrono.commands.share_command
