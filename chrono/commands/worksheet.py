@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from chrono.commands.common import HostClock, OtherRig, RecordingFile, end, rig_of
+from chrono.commands.common import HostClock, OtherRig, RecordingFile, end, read_one
 from chrono.errors import OptionError
 from chrono.plain import plain
 
@@ -36,19 +36,16 @@ def worksheet(
 ) -> None:
     """Write a sheet of tasks on real shots, with raw counter values, and a key to it."""
     from chrono.reports.figures import figures_of
-    from chrono.reports.findings_text import Findings, recording_findings
     from chrono.reports.newfile import write_new_together
     from chrono.reports.pages.paper import check_page, page_bytes
     from chrono.reports.worksheet import key_page, sheet_page
-    from chrono.session.recorded import read_all
     from chrono.teaching.worksheet import worksheet_of
 
     wanted = _wanted(group, groups)
     answers = _key_of(output, key)
     endings = [check_page(path) for path in (output, answers)]
     figures_of(units, "m/s", decimal_comma)  # wrong units are told before any reading
-    (recorded,) = read_all([file], rig_of(rig), clock_from_host)
-    findings = Findings(recording_findings(recorded))
+    recorded, findings = read_one(file, rig, clock_from_host)
     found = worksheet_of(recorded, shots, wanted)
     figures = figures_of(units, found.rig.speed_unit, decimal_comma)
     pages = (sheet_page(found, figures), key_page(found, figures))

@@ -10,11 +10,10 @@ from falling import dropped
 
 from chrono.calibrating.drop import (
     DropSetup,
-    are_drops,
     drop_calibration,
     drop_transit,
 )
-from chrono.calibrating.recordings import rig_changes
+from chrono.calibrating.recordings import are_drops, rig_changes
 from chrono.errors import CalibrationError
 from chrono.measuring.ball import ball_in_air
 from chrono.physics.air import dynamic_viscosity
