@@ -17,7 +17,7 @@ from row_kit import row
 from chrono.arrays import compiled
 from chrono.arrays.batch import Kind
 from chrono.reader import bulk, grammar
-from chrono.reader.decoder import BULK_BYTES
+from chrono.reader.decoder import BULK_BYTES, decode_rows
 from chrono.reader.grammar import Damage, Event
 from chrono.reader.rows import HEADER, json_row, kind_of
 from chrono.rigs.file import parse_rig, rig_from_record, rig_record
@@ -146,3 +146,18 @@ def test_every_kind_says_how_one_line_is_read() -> None:
 def test_a_hello_is_of_no_use_to_a_kind_that_counts_no_ticks() -> None:
     with pytest.raises(ValueError, match="ticks must be counted"):
         LineKind("odd", says_hello=True)
+
+
+def test_no_loop_of_a_known_kind_takes_lines_that_only_look_alike(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    fives = LineKind("fives", unit_s=1e-6, is_interval=True)
+    monkeypatch.setitem(LINE_KINDS, fives.name, fives)
+    monkeypatch.setitem(
+        grammar.PARSERS, fives.name, lambda line: Event(Kind.INTERVAL, 5 * int(line))
+    )
+    compiled.load()
+    block = b"".join(row(us, b"%d" % us) for us in range(1, 1000))
+    assert len(block) > BULK_BYTES
+    events = decode_rows(block, fives).events
+    assert events.counter.tolist() == [5 * us for us in range(1, 1000)]
