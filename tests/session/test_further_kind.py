@@ -19,10 +19,11 @@ from chrono.arrays.batch import Kind
 from chrono.reader import bulk, grammar
 from chrono.reader.decoder import BULK_BYTES, decode_rows
 from chrono.reader.grammar import Damage, Event
+from chrono.reader.port import LinkStatus
 from chrono.reader.rows import HEADER, json_row, kind_of
 from chrono.rigs.file import parse_rig, rig_from_record, rig_record
 from chrono.rigs.line_kinds import LINE_KINDS, LineKind
-from chrono.session.live import LiveRun
+from chrono.session.live import ANSWER_WITHIN_S, LiveRun
 from chrono.session.recorded import read_recording
 from chrono.session.session import Session
 
@@ -124,6 +125,17 @@ def test_a_board_of_a_further_kind_is_clocked_live() -> None:
     run.close()
     assert len(run.session.log.shots) == 3
     assert run.complaint() is None
+
+
+@pytest.mark.parametrize(("name", "is_missed"), [("framed", True), ("tenths", False)])
+def test_silence_tells_that_no_board_is_there_only_where_boards_beat(
+    name: str, is_missed: bool
+) -> None:
+    rig = parse_rig(RIG.format(name))
+    board = HandBoard(lines=rig.lines)
+    run = LiveRun(board, Session(rig), "hand", None)
+    board.link = LinkStatus("open", "hand", silent_s=ANSWER_WITHIN_S + 1)
+    assert ("no board answers" in str(run.complaint())) == is_missed
 
 
 def test_a_rig_of_a_further_kind_is_kept_and_read_again() -> None:
