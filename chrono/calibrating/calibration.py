@@ -169,7 +169,7 @@ def calibrate_drop(
     )
 
 
-def are_drops(start_s: Floats, downwards: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def are_drops(start_s: Floats, downwards: Bools) -> npt.NDArray[np.bool_]:
     """
     Tell drops from the falls of a ball that came back up from the floor.
 
@@ -185,7 +185,7 @@ def are_drops(start_s: Floats, downwards: npt.NDArray[np.bool_]) -> npt.NDArray[
     """
     follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
     after_other = np.concatenate([[False], ~downwards[:-1]])
-    drops: npt.NDArray[np.bool_] = downwards & ~(follows_soon & after_other)
+    drops: Bools = downwards & ~(follows_soon & after_other)
     return drops
 
 
