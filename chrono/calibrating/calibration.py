@@ -169,7 +169,7 @@ def calibrate_drop(
     )
 
 
-def are_drops(start_s: Floats, downwards: Bools) -> npt.NDArray[np.bool_]:
+def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
     Tell drops from the falls of a ball that came back up from the floor.
 
