@@ -393,7 +393,7 @@ class Dashboard(BaseApp[None]):
     def action_lab(self) -> None:
         """Open the error lab with the gates of this session."""
         from chrono.dashboard.lab_screen import LabScreen
-        from chrono.teaching.lab_start import start_of_session
+        from chrono.teaching.error_lab import start_of_session
 
         run = self.driver.run
         path = run.writer.path if run.writer else run.edits.path if run.edits else None

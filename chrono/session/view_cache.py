@@ -23,9 +23,8 @@ from chrono.measuring.series_statistics import Series, series_of
 from chrono.measuring.setup_comparison import Group
 from chrono.session.operator_records import Setup
 from chrono.session.pooled_samples import RecordingSamples, groups_from
-from chrono.session.sample_columns import SAMPLE_COLUMNS
 from chrono.session.session import Session
-from chrono.session.shot_log import ShotRow
+from chrono.session.shot_log import SAMPLE_COLUMNS, ShotRow
 
 PAGE_ROWS = 64
 MANY_PAGES = 32

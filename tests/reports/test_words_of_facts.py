@@ -6,7 +6,7 @@ import pytest
 
 from chrono.calibrating.swap_calibration import SwapNote
 from chrono.measuring.improvements import Advice, Way
-from chrono.reports.advice_text import WAYS, advice_text
+from chrono.reports.budget_text import WAYS, advice_text
 from chrono.reports.calibration_text import SWAP_NOTES
 from chrono.reports.trouble_text import trouble_line
 from chrono.session.troubles import (
