@@ -1,7 +1,8 @@
 """Two passages, one at each gate: could one body have made both, and with what transit?
 
-**When edges that bounced or came late were.** Noise at a comparator's threshold makes it trip several times where a body's edge crosses the
-beam. Rules, for the leading edges of a pair of passages and alike for its trailing ones:
+**When an edge was that bounced or came late.** Noise at a comparator's threshold makes it trip
+several times where a body's edge crosses the beam. Rules, for the leading edges of a pair of
+passages and alike for its trailing ones:
 
 - An edge lies between its first trip and its last one, that of the passage's core; a late
   line's trip at any time since the edge before it. It is timed at the middle. Its error is
@@ -17,9 +18,10 @@ beam. Rules, for the leading edges of a pair of passages and alike for its trail
 
 Noise slower than the bounce moves all trips of an edge alike, and cannot be seen in them.
 
-**Which passages belong together.** `compare_passages` answers for any number of pairs at once:
+**Which passages belong together.** `compare_passages` answers for any number of pairs:
 
-- The transit is the mean of the leading and the trailing one where both are sound. Without a sound pair there is no transit.
+- The transit is the mean of the leading and the trailing one where both are sound. Without a
+  sound pair there is no transit.
 - One body blocks both gates for about the same time: 10 % and 20 us are allowed, and what
   15 m/s² along the path could change, half of it at most. Chatter leaves open how long a gate
   was blocked, between the passage's core and the whole.
