@@ -9,6 +9,7 @@ import pytest
 from command_kit import Outcome
 from hypothesis import settings
 from plugs import Plugs
+from program_kit import end_forking
 from serial.tools import list_ports
 
 from chrono.cli import main
@@ -27,6 +28,13 @@ def _ctrl_c_ends_what_is_started() -> Iterator[None]:
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     yield
     signal.signal(signal.SIGINT, before)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _no_process_is_left() -> Iterator[None]:
+    """End what programs are forked from when the tests are over."""
+    yield
+    end_forking()
 
 
 @pytest.fixture(name="chrono")

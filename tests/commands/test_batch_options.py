@@ -7,14 +7,14 @@ import os
 import pty
 import shutil
 import signal
-import subprocess
-import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from command_kit import is_one_clear_complaint
+from program_kit import Program
 from season_kit import BANDS, PLAIN, many_links, season
-from waiting import wait_until
+from waiting import patience, wait_until
 
 SHOTS = 140  # 40, 40 and 60 in the three demo sessions of a day
 
@@ -122,13 +122,15 @@ def test_a_number_of_processes_that_is_none_is_refused(chrono, jobs) -> None:
 # -- processes, terminals, signals ----------------------------------------------------------
 
 
-def start(*words: str, cwd: Path, **options: object) -> "subprocess.Popen[bytes]":
-    return subprocess.Popen(
-        [sys.executable, "-m", "chrono", *words],
-        cwd=cwd,
-        start_new_session=True,
-        **({"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | options),
-    )
+def start(*words: str, cwd: Path, **options: Any) -> Program:
+    return Program(*words, cwd=cwd, start_new_session=True, **options)
+
+
+def rest_of(running: Program) -> tuple[bytes, bytes]:
+    """Return what a program still says until it ends."""
+    with running, patience(running):
+        said: tuple[bytes, bytes] = running.communicate()
+    return said
 
 
 def in_session(leader: int) -> list[int]:
@@ -154,7 +156,7 @@ def test_an_interruption_leaves_no_half_file_and_no_process(tmp_path, number) ->
     assert not (tmp_path / "out.parquet").exists()
     assert list(tmp_path.glob(".chrono-*.part")), "it is being written"
     os.killpg(running.pid, number) if number == signal.SIGINT else running.send_signal(number)
-    _, told = running.communicate(timeout=60)
+    _, told = rest_of(running)
     assert running.returncode == 130, told
     assert b"Traceback" not in told
     assert [path.name for path in tmp_path.iterdir()] == ["many"]
@@ -166,7 +168,7 @@ def test_processes_end_when_the_one_that_started_them_is_killed(tmp_path) -> Non
     running = start("export", "many", "-o", "out.parquet", "--jobs", "2", cwd=tmp_path)
     wait_until(lambda: len(in_session(running.pid)) >= 4)
     running.kill()
-    running.communicate(timeout=60)
+    rest_of(running)
     wait_until(lambda: not in_session(running.pid))
     assert not (tmp_path / "out.parquet").exists(), "what has the name is whole"
 
@@ -174,15 +176,16 @@ def test_processes_end_when_the_one_that_started_them_is_killed(tmp_path) -> Non
 def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
     many_links(tmp_path / "many", 30, BANDS)
     piped = start("export", "many", "-o", "a.csv", cwd=tmp_path)
-    assert piped.communicate(timeout=60) == (b"", b"1200 shots written to a.csv\n")
+    assert rest_of(piped) == (b"", b"1200 shots written to a.csv\n")
     master, slave = pty.openpty()
-    environment = os.environ | {"TERM": "xterm", "COLUMNS": "80"}
-    shown = start("export", "many", "-o", "b.csv", cwd=tmp_path, stderr=slave, env=environment)
+    wide = {"TERM": "xterm", "COLUMNS": "80"}
+    shown = start("export", "many", "-o", "b.csv", cwd=tmp_path, stderr=slave, env=wide)
     os.close(slave)
     seen = b""
-    while b"written" not in seen:
-        seen += os.read(master, 65536)
-    shown.communicate(timeout=60)
+    with patience(shown):
+        while b"written" not in seen:
+            seen += os.read(master, 65536)
+    rest_of(shown)
     os.close(master)
     assert b"recordings" in seen
     assert b"/30" in seen

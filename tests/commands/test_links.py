@@ -3,8 +3,6 @@
 import os
 import signal
 import socket
-import subprocess
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +12,7 @@ from typing import Any
 import pytest
 from command_kit import is_one_clear_complaint
 from plugs import Plugs
+from program_kit import Program
 from pty_board import BEAT, HELLO, PtyBoard, until
 from waiting import patience
 
@@ -26,34 +25,28 @@ RIG = '[gates]\nspacing = "300 mm"\n'
 
 
 @contextmanager
-def clocking(folder: Path, port: Path) -> Iterator["subprocess.Popen[str]"]:
+def clocking(folder: Path, port: Path) -> Iterator[Program]:
     """Clock a board in a program of its own."""
     (folder / "rig.toml").write_text(RIG)
     words = ("clock", str(port), "--rig", "rig.toml", "--no-dashboard", "--recording", "a.tsv")
-    with subprocess.Popen(
-        [sys.executable, "-m", "chrono", *words], cwd=folder, stderr=subprocess.PIPE, text=True
-    ) as process:
+    with Program(*words, cwd=folder, text=True) as process:
         try:
             yield process
         finally:
             process.kill()
 
 
-def said(process: "subprocess.Popen[str]", words: str) -> str:
+def said(process: Program, words: str) -> str:
     """Return the next line on standard error that has these words."""
-    assert process.stderr is not None
     with patience(process):
         return next(line for line in process.stderr if words in line)
 
 
-def terminated(process: "subprocess.Popen[str]") -> str:
+def terminated(process: Program) -> str:
     """End a program, and return the rest of what it says."""
     process.send_signal(signal.SIGTERM)
-    assert process.stderr is not None
     with patience(process):
-        rest = process.stderr.read()
-        process.wait()
-    return rest
+        return process.communicate()[1]
 
 
 def test_a_link_that_is_lost_and_found_is_said_and_counts_at_the_end(tmp_path: Path) -> None:

@@ -7,9 +7,11 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from command_kit import are_kept
+from program_kit import Program
 from waiting import PATIENCE_S, patience
 
 from chrono.commands.console_output import print_shots
@@ -34,17 +36,12 @@ BRAILLE = {chr(c) for c in range(0x2800, 0x2900)}
 """Drawn only where the stream carries it."""
 
 
-def chrono(*words: str, cwd: Path, **options: object) -> subprocess.CompletedProcess[bytes]:
+def chrono(*words: str, cwd: Path, **options: Any) -> subprocess.CompletedProcess[bytes]:
+    """Run a command to its end."""
     (cwd / "rig.toml").write_text(RIG)
-    environment = os.environ | options.pop("env", {})  # type: ignore[operator]
-    return subprocess.run(
-        [sys.executable, "-m", "chrono", *words],
-        cwd=cwd,
-        env=environment,
-        timeout=PATIENCE_S,
-        check=False,
-        **({"capture_output": True} | options),  # type: ignore[call-overload]
-    )
+    with Program(*words, cwd=cwd, **options) as program, patience(program):
+        out, err = program.communicate()
+    return subprocess.CompletedProcess(words, program.wait(), out, err)
 
 
 def kept(recording: Path) -> list[dict[str, object]]:
@@ -82,13 +79,7 @@ def test_stand_ins_are_plain_ascii():
 @pytest.mark.parametrize("name", ["export", "demo", "replay"])
 def test_a_full_device_for_results_is_told_in_one_line(name, tmp_path):
     with Path("/dev/full").open("wb") as full:
-        done = chrono(
-            *COMMANDS[name],
-            cwd=tmp_path,
-            stdout=full,
-            stderr=subprocess.PIPE,
-            capture_output=False,
-        )
+        done = chrono(*COMMANDS[name], cwd=tmp_path, stdout=full)
     told = [line for line in done.stderr.decode().splitlines() if "No space left" in line]
 
     assert done.returncode == 1
@@ -152,8 +143,6 @@ def test_clocking_goes_on_and_records_though_nobody_reads_the_results(tmp_path):
             "4",
             cwd=tmp_path,
             stdout=writer,
-            stderr=subprocess.PIPE,
-            capture_output=False,
         )
     finally:
         os.close(writer)
@@ -174,19 +163,12 @@ def test_signals_end_a_session_with_its_shots_printed_and_kept(number, tmp_path)
         "--recording",
         "a.tsv",
     )
-    process = subprocess.Popen(
-        [sys.executable, "-m", "chrono", *words],
-        cwd=tmp_path,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-    )
-    with process, patience(process):
+    with Program(*words, cwd=tmp_path) as process, patience(process):
         first = process.stdout.readline()
         process.send_signal(number)
-        # `communicate` would leave out what was read ahead with the first line
-        out, err = first + process.stdout.read(), process.stderr.read()
+        rest, err = process.communicate()
     rows = kept(tmp_path / "a.tsv")
-    printed = [json.loads(line) for line in out.splitlines()]
+    printed = [json.loads(line) for line in (first + rest).splitlines()]
 
     assert process.returncode == 0, err
     assert len(printed) == len(rows)

@@ -4,12 +4,11 @@ import json
 import os
 import shutil
 import signal
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from command_kit import is_one_clear_complaint
+from program_kit import Program
 from waiting import patience
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
@@ -27,30 +26,25 @@ def _half(tmp_path):
     return path, b"".join(rows[middle:])
 
 
-def follow(path: Path, *words: str) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-m", "chrono", "replay", "--follow", path, *words],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+def follow(path: Path, *words: str) -> Program:
+    return Program("replay", "--follow", path, *words, text=True)
 
 
-def read_lines(running: subprocess.Popen[str], count: int) -> list[str]:
+def read_lines(running: Program, count: int) -> list[str]:
     """Return that many lines of what it prints; a run that prints too few is ended."""
     with patience(running):
         return [running.stdout.readline() for _ in range(count)]
 
 
-def end(running: subprocess.Popen[str]) -> tuple[str, str]:
+def end(running: Program) -> tuple[str, str]:
     running.send_signal(signal.SIGINT)
     return rest_of(running)
 
 
-def rest_of(running: subprocess.Popen[str]) -> tuple[str, str]:
+def rest_of(running: Program) -> tuple[str, str]:
     """Return what it still says until it ends."""
     with running, patience(running):
-        return running.stdout.read(), running.stderr.read()
+        return running.communicate()
 
 
 def test_shots_are_printed_as_they_are_recorded(half) -> None:

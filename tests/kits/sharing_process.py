@@ -3,11 +3,10 @@
 import os
 import re
 import signal
-import subprocess
-import sys
 import threading
 from pathlib import Path
 
+from program_kit import Program
 from waiting import PATIENCE_S
 
 
@@ -19,14 +18,8 @@ class Shared:
     """
 
     def __init__(self, *words: object, patience_s: float = PATIENCE_S, **env: str) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "chrono", "share", *map(str, words), "--web-port", "0"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            env=os.environ | env,
-            text=True,
-            encoding="utf-8",
-            start_new_session=True,
+        self.process = Program(
+            *("share", *words, "--web-port", "0"), env=env, text=True, start_new_session=True
         )
         self._guard = threading.Timer(patience_s, self.process.kill)
         self._guard.start()
