@@ -4,7 +4,7 @@ Nothing is measured twice as long as it holds, so a look at half a million shots
 than one at ten. Shots are only ever added, so what was worked out of them holds until
 
 - they are measured otherwise (`Session.measured_by`: another rig, counter or clock's rate),
-- the operator says something (`Told.version`: setups, marks, what is taken back), or
+- the operator says something (`Annotations.version`: setups, marks, what is undone), or
 - their times are put right (`ShotLog.version`).
 
 `_Basis` is all of these; what was kept goes when it changes.
