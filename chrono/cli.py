@@ -20,9 +20,9 @@ from chrono.commands.energy_command import energy
 from chrono.commands.lab_command import guesses, lab
 from chrono.commands.list_command import list_recordings
 from chrono.commands.output_streams import Commands
-from chrono.commands.page_commands import picture, report, worksheet
+from chrono.commands.page_command import picture, report, worksheet
 from chrono.commands.share_command import share
-from chrono.commands.trajectory_commands import fall, flight, stop
+from chrono.commands.trajectory_command import fall, flight, stop
 from chrono.commands.what_if_command import whatif
 from chrono.errors import ChronoError
 from chrono.safe_text import plain

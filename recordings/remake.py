@@ -9,7 +9,7 @@ from pathlib import Path
 
 from chrono.rigs.rig_file import parse_rig, rig_record
 from chrono.virtual.scenarios import parse_play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
+from chrono.virtual.virtual_board import simulate_recording
 
 FOLDER = Path(__file__).parent
 

@@ -12,12 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from chrono.arrays.array_types import Bools, Floats
-from chrono.calibrating.drop_calibration import (
-    DropResult,
-    DropSetup,
-    are_drops,
-    drop_calibration,
-)
+from chrono.calibrating.drop_calibration import DropResult, DropSetup, drop_calibration
 from chrono.calibrating.rods_calibration import Passes, RodResult, RodSetup, rod_calibration
 from chrono.calibrating.swap_calibration import SwapResult, swap_calibration
 from chrono.clock.clock_rate import ClockEstimate
@@ -35,6 +30,9 @@ from chrono.session.session import Session
 HIGHEST_M = 100.0
 """Nobody drops a ball through gates from higher [m]."""
 
+
+PAUSE_S = 2.0
+"""A ball that bounced on a floor 5 m down is back sooner: a flight of at most 2·√(2h/g)."""
 
 MAX_EVIDENCE = 1000
 """Characters that a rig file keeps of the evidence."""
@@ -169,6 +167,26 @@ def calibrate_drop(
         blocking_a_s=drops.block_a_s,
         blocking_b_s=drops.block_b_s,
     )
+
+
+def are_drops(start_s: Floats, downwards: Bools) -> Bools:
+    """
+    Tell drops from the falls of a ball that came back up from the floor.
+
+    To fall through again it has to rise through the gates: a passage that is no fall, soon
+    before.
+
+    Parameters
+    ----------
+    start_s : ndarray of float64, shape (N,)
+        When each passage of a recording began, counted or not, in order [s].
+    downwards : ndarray of bool, shape (N,)
+        Whether it was counted, as a fall from A to B.
+    """
+    follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
+    after_other = np.concatenate([[False], ~downwards[:-1]])
+    drops: Bools = downwards & ~(follows_soon & after_other)
+    return drops
 
 
 @dataclass(frozen=True)

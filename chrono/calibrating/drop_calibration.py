@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from chrono.arrays.array_types import Bools, Floats
+from chrono.arrays.array_types import Floats
 from chrono.errors import CalibrationError
 from chrono.measuring.body_in_air import Ball
 from chrono.measuring.calibration_uncertainty import (
@@ -34,9 +34,6 @@ from memory)."""
 ADDED_MASS_TOLERANCE = 0.25
 """Half-width: the flow behind a falling ball is not the potential one (common practice, no
 source)."""
-
-PAUSE_S = 2.0
-"""A ball that bounced on a floor 5 m down is back sooner: a flight of at most 2·√(2h/g)."""
 
 CLUSTER_GAP = 6.0
 CLUSTER_PART = 0.01
@@ -215,26 +212,6 @@ def drop_calibration(
         height_seen=height_seen,
         spacing_seen=spacing_seen,
     )
-
-
-def are_drops(start_s: Floats, downwards: Bools) -> Bools:
-    """
-    Tell drops from the falls of a ball that came back up from the floor.
-
-    To fall through again it has to rise through the gates: a passage that is no fall, soon
-    before.
-
-    Parameters
-    ----------
-    start_s : ndarray of float64, shape (N,)
-        When each passage of a recording began, counted or not, in order [s].
-    downwards : ndarray of bool, shape (N,)
-        Whether it was counted, as a fall from A to B.
-    """
-    follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
-    after_other = np.concatenate([[False], ~downwards[:-1]])
-    drops: Bools = downwards & ~(follows_soon & after_other)
-    return drops
 
 
 def drop_transit(

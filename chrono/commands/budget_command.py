@@ -49,7 +49,7 @@ def plan(
     The error is U95 over the speed. What the table does not vary is as in the rig.
     """
     from chrono.measuring.measurement_plan import plan_for
-    from chrono.reports.plan_text import plan_data, plan_text
+    from chrono.reports.budget_text import plan_data, plan_text
     from chrono.rigs.rig_file import default_rig
 
     found = plan_for(rig_of(rig) or default_rig(), speed_of(speed), part_of(within))

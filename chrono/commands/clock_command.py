@@ -62,8 +62,7 @@ def clock(
     """Clock shots from a board, recording everything it says."""
     announce(port, no_dashboard, as_json)
     from chrono.commands.console_output import default_recording
-    from chrono.session.live_run import live_run
-    from chrono.session.resumed_run import resumed_run
+    from chrono.session.live_run import live_run, resumed_run
 
     if resume is not None and recording is not None:
         raise typer.BadParameter("give --recording or --resume, not both")

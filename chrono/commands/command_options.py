@@ -12,7 +12,9 @@ from chrono.errors import OptionError
 from chrono.safe_text import plain
 
 if TYPE_CHECKING:
+    from chrono.reports.findings_text import Findings
     from chrono.rigs.rig_model import Rig
+    from chrono.session.recording_loader import LoadedRecording
     from chrono.session.run import Run
 
 # Whether a file can be read is told by our own words, which say what to do.
@@ -124,6 +126,19 @@ def rig_of(path: Path | None) -> "Rig | None":
     from chrono.rigs.rig_file import load_rig
 
     return load_rig(path)
+
+
+def read_one(
+    path: Path, rig: Path | None, clock_from_host: bool
+) -> "tuple[LoadedRecording, Findings]":
+    """Read the one recording of a command whole; return what is wrong with it beside it."""
+    from chrono.reports.findings_text import Findings
+    from chrono.session.recording_loader import read_recording
+
+    recorded = read_recording(path, rig_of(rig), clock_from_host=clock_from_host)
+    findings = Findings()
+    findings.add(recorded)
+    return recorded, findings
 
 
 def speed_of(text: str) -> float:

@@ -150,7 +150,7 @@ def _pooled_summary(
     sources: "list[RecordingSource]", task: "TakeSamples", how: BatchOptions, as_json: bool
 ) -> None:
     from chrono.reports.findings_text import Findings
-    from chrono.reports.pooled_text import pooled_data, pooled_text
+    from chrono.reports.summary_text import pooled_data, pooled_text
     from chrono.session.pooled_samples import pooled_of
 
     findings = Findings()

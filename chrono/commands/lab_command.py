@@ -20,10 +20,9 @@ from chrono.errors import ChronoError, OptionError
 
 if TYPE_CHECKING:
     from chrono.reports.findings_text import Findings
-    from chrono.teaching.error_lab import LabView
+    from chrono.teaching.error_lab import LabStart, LabView
     from chrono.teaching.guesses import Guess
     from chrono.teaching.lab_bench import Bench
-    from chrono.teaching.lab_start import LabStart
 
 
 class EdgesOption(StrEnum):
@@ -79,7 +78,7 @@ def lab(
     beside the recording, or in this folder without one; `chrono guesses` lists them.
     """
     from chrono.reports.findings_text import Findings, start_findings
-    from chrono.teaching.lab_start import start_of
+    from chrono.teaching.error_lab import start_of
 
     start = start_of(file, rig_of(rig))
     findings = Findings(start_findings(start))

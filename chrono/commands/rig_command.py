@@ -46,9 +46,9 @@ def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) 
 
     Exit code 1 where it says what is hardly possible.
     """
-    from chrono.reports.doubts_text import doubt_text
-    from chrono.rigs.plausibility import rig_doubts
+    from chrono.reports.rig_text import doubt_text
     from chrono.rigs.rig_file import load_rig, rig_record
+    from chrono.rigs.rig_model import rig_doubts
 
     rig = load_rig(file)
     doubts = rig_doubts(rig)

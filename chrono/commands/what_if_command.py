@@ -12,7 +12,7 @@ from chrono.commands.command_options import (
     RecordingFile,
     end,
     print_json,
-    rig_of,
+    read_one,
 )
 from chrono.commands.output_streams import text_columns
 from chrono.errors import OptionError
@@ -62,14 +62,11 @@ def whatif(
     The recorded lines go the same way a second time, coarser or believed of another rig; what
     is supposed may be combined. The recording stays as it is.
     """
-    from chrono.reports.findings_text import Findings, recording_findings
     from chrono.reports.what_if_text import what_if_data, what_if_text
-    from chrono.session.recording_loader import read_all
     from chrono.teaching.what_if import what_if
 
     as_if = _supposed(tick, phase, spacing, clock, edges)
-    (recorded,) = read_all([file], rig_of(rig), clock_from_host)
-    findings = Findings(recording_findings(recorded))
+    recorded, findings = read_one(file, rig, clock_from_host)
     found = what_if(recorded, as_if)
     if not found.compared.any():
         findings.lines.append(f"{file}: no shot is counted both as recorded and so")

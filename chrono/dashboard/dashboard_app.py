@@ -4,6 +4,10 @@ The application has the loop that drives the run, the actions that concern the w
 and the services that its screens are given. What is done with one shot is done on the Shots
 screen. The board's lines are in the recording before this program sees them, so nothing on a
 screen can lose a shot.
+
+This module loads with Textual alone. The measuring code comes with the run, each other screen
+when it is first shown (`SCREENS`), scipy with the coverage of the first speed, which
+`Session.make_ready` computes in a thread once the first screen is there.
 """
 
 from __future__ import annotations
@@ -393,7 +397,7 @@ class Dashboard(BaseApp[None]):
     def action_lab(self) -> None:
         """Open the error lab with the gates of this session."""
         from chrono.dashboard.lab_screen import LabScreen
-        from chrono.teaching.lab_start import start_of_session
+        from chrono.teaching.error_lab import start_of_session
 
         run = self.driver.run
         path = run.writer.path if run.writer else run.edits.path if run.edits else None

@@ -64,8 +64,9 @@ class KeyBar(Static):
         self._labels = labels
 
     def on_mount(self) -> None:
-        """Follow what can be done."""
+        """Write the keys before the screen is laid out first, and follow what can be done."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
+        self.show_keys()
 
     def on_resize(self) -> None:
         """Fit the keys to the new width."""

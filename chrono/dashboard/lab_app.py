@@ -3,7 +3,7 @@
 from chrono.dashboard.base_app import BaseApp
 from chrono.dashboard.lab_screen import LabScreen
 from chrono.dashboard.thread_latency import freeze_widgets, short_turns
-from chrono.teaching.lab_start import LabStart
+from chrono.teaching.error_lab import LabStart
 
 
 class LabApp(BaseApp[None]):

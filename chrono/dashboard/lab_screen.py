@@ -25,21 +25,24 @@ from chrono.dashboard.key_bar import KeyBar, KeyLabel
 from chrono.dashboard.preferences import unit_after
 from chrono.errors import ChronoError
 from chrono.reports.character_chart import Piece
-from chrono.reports.lab_pictures import (
+from chrono.reports.lab_text import (
     LETTERS,
+    NAMES,
     Lines,
+    answer_lines,
     budget_picture,
     error_picture,
+    guess_line,
     ladder,
+    result_lines,
+    setting_text,
     step_picture,
 )
-from chrono.reports.lab_text import NAMES, answer_lines, guess_line, result_lines, setting_text
 from chrono.safe_text import plain
-from chrono.teaching.error_lab import LabView, look
+from chrono.teaching.error_lab import LabStart, LabView, look
 from chrono.teaching.guesses import keep_guess, read_estimate
 from chrono.teaching.lab_bench import PRESETS, Bench
 from chrono.teaching.lab_questions import QUESTIONS
-from chrono.teaching.lab_start import LabStart
 
 PICTURES = ("ladder", "steps", "errors", "budget")
 PART_STYLES = (

@@ -1,4 +1,4 @@
-"""Watching the gates while lines come in: what `health.judge` needs, over the last minute.
+"""Watching the gates while lines come in: what `judge_readiness` needs, over the last minute.
 
 `GateMonitor` takes decoded events and finished shots, and carries a few numbers per gate. It
 judges nothing and knows nothing of ports and screens.

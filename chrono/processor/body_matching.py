@@ -8,9 +8,9 @@ Rules, all local in time; passages of both gates stand in one row, ordered by fi
   of transits, and neither has another candidate in its place. Almost all shots are such pairs.
 - The rest falls into clusters that no possible pair reaches across, nor across a clean pair.
   In a cluster bodies keep their order: of all ways to pair in order the one with the best sum
-  of scores (see `pairing`) is taken, the earliest if several are. With up to 6 passages at
-  each gate one body may overtake another, if that fits clearly better and all are whole and
-  alike. A cluster of more than 48 passages is cut there.
+  of scores (see `passage_pairing`) is taken, the earliest if several are. With up to 6
+  passages at each gate one body may overtake another, if that fits clearly better and all are
+  whole and alike. A cluster of more than 48 passages is cut there.
 - What is left over is lone.
 
 A pair is given out once time is known past every passage that could change it.

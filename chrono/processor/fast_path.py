@@ -1,6 +1,6 @@
 """The short way for the commonest launch: one whole body, with nothing else near in time.
 
-Four edges that make a clean pair by the rules of `matching` are a shot of their own if no
+Four edges that make a clean pair by the rules of `body_matching` are a shot of their own if no
 rule of any stage reaches from them to anything else:
 
 - All other edges are further away than a launch, a transit and a step of flicker last.
@@ -121,7 +121,7 @@ def _find_groups(
 def _is_pair(
     t: Ints, what: Words, start: int, fast: float, slow: int, block_limit: int, unit_s: float
 ) -> bool:
-    """Tell whether four edges are a clean pair by the rules of `matching`."""
+    """Tell whether four edges are a clean pair by the rules of `body_matching`."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
     enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
     if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:

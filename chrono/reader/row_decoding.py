@@ -1,7 +1,8 @@
 """Rows of a recording to a batch of events.
 
-Rows are read one by one by `rows.parse_row`, which is the definition. Where machine code is
-loaded, the loops of `bulk` read the common rows of a large block, and leave it the others.
+Rows are read one by one by `recording_rows.parse_row`, which is the definition. Where machine
+code is loaded, the loops of `bulk_decoding` read the common rows of a large block and leave the
+others to it.
 """
 
 import re
@@ -58,7 +59,7 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
 
 
 def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
-    """Leave all rows to be read one by one, as `bulk.read_rows` does with some."""
+    """Leave all rows to be read one by one, as `bulk_decoding.read_rows` does with some."""
     end = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
     if block and not block.endswith(b"\n"):
         end = np.append(end, len(block))
@@ -75,7 +76,7 @@ def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
 def _read_left(
     block: bytes, lines: LineKind, rows: int, dropped: int, events: Events, left: Ints
 ) -> Batch:
-    """Read the rows left, as `bulk.read_rows` gives them, and complete the batch."""
+    """Read the rows left, as `bulk_decoding.read_rows` gives them, and complete the batch."""
     records: list[tuple[int, Row]] = []
     samples: list[LineSample] = []
     no_events: list[int] = []

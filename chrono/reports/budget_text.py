@@ -1,18 +1,54 @@
-"""The error budget of a speed as text for a terminal, and as an object for JSON."""
+"""Before the first shot, in words: error budgets, advice and plans, as text and for JSON."""
 
 import math
+from textwrap import wrap
 from typing import Any
 
 from chrono.measuring.error_budget import Budget, Contribution
-from chrono.measuring.improvements import Improvement
-from chrono.measuring.measurement_plan import DIGITS, SpeedBudget
+from chrono.measuring.improvements import Advice, Improvement, Way
+from chrono.measuring.measurement_plan import (
+    CLOCKS,
+    DIGITS,
+    SPACINGS_M,
+    TICKS_S,
+    ErrorCurve,
+    Plan,
+    PlanOption,
+    SpeedBudget,
+)
 from chrono.measuring.monte_carlo import MonteCarlo, validate
 from chrono.processor.shot_records import EdgesUsed
-from chrono.reports.advice_text import advice_text
 from chrono.reports.setup_words import two_digits
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
 from chrono.units import format_value, speed_in
+
+WAYS = {
+    Way.STEEL_RULE: "measure the gate spacing with a steel rule, ± {mm:g} mm",
+    Way.RULE_AND_LENS: "measure the gate spacing with a steel rule and a lens, ± {mm:g} mm",
+    Way.CALLIPER: "measure the gate spacing with a calliper, ± {mm:g} mm",
+    Way.SPACER: "measure the gate spacing with a machined spacer, ± {mm:g} mm",
+    Way.DROP_AGAIN: "drop a ball again from a greater, better measured height: calibrate drop",
+    Way.FARTHER_GATES: "place the gates {mm:g} mm apart",
+    Way.SHARPER_BEAMS: "narrow the beams with slits, each gate to trip within ± {mm:.2g} mm",
+    Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
+    Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; state it: off_centre",
+    Way.BOTH_PAIRS: "send the trailing edges as well: the mean of both is free of that drag",
+    Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",
+    Way.BEATS: "measure the board's clock: chrono calibrate clock",
+    Way.CRYSTAL: "use a board with a crystal",
+    Way.STANDARD: "compare the counter with a frequency standard",
+    Way.EXCHANGE: "exchange the sensors to measure it: chrono calibrate swap",
+    Way.INPUT_CAPTURE: "take the times by input capture, in ticks of 62.5 ns",
+    Way.LESS_JITTER: "halve the jitter with a comparator or a faster sensor",
+}
+
+
+def advice_text(advice: Advice) -> str:
+    """Return what to do."""
+    degrees, mm = math.degrees(advice.reach), advice.reach * 1e3
+    return WAYS[advice.way].format(mm=mm, degrees=degrees)
+
 
 BAR_CELLS = 6
 MANY_DOF = 1000
@@ -268,3 +304,110 @@ def _trials_data(budget: Budget, trials: MonteCarlo) -> dict[str, Any]:
 
 def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
+
+
+CURVE_CELLS = 48
+COLUMNS = 80
+
+
+def plan_text(plan: Plan) -> str:
+    """Return which rigs clock a speed as wanted, as plain text within 80 columns."""
+    rig, unit = plan.rig, plan.rig.speed_unit
+    return "\n".join(
+        [
+            f"To clock {speed_in(unit, plan.speed_mps):.4g} {unit} "
+            f"within {100 * plan.within:g} % (U95):",
+            "",
+            *_option_lines(plan.options),
+            "",
+            f"+ reaches it, with the other tolerances as in {plain(rig.name)}.",
+            _clock_line(),
+            "",
+            *_rig_lines(plan),
+            *window_lines(rig, plan.speed_mps),
+            "",
+            *_curve_lines(plan.curve, plan.within, unit),
+        ]
+    )
+
+
+def plan_data(plan: Plan) -> dict[str, Any]:
+    """Return what `plan_text` shows as an object for JSON, in SI units."""
+    return {
+        "speed_mps": plan.speed_mps,
+        "within": plan.within,
+        "options": [vars(option) for option in plan.options],
+        "rig": {
+            "name": plan.rig.name,
+            "U95_relative": plan.U95_relative,
+            "highest_speed_mps": plan.highest_mps,
+        },
+        "curve": {
+            "speed_mps": plan.curve.speed_mps.tolist(),
+            "U95_relative": plan.curve.U95_relative.tolist(),
+        },
+    }
+
+
+def _option_lines(options: tuple[PlanOption, ...]) -> list[str]:
+    by_choice = {(o.clock, o.spacing_m, o.tick_s): o for o in options}
+    ticks = "".join(f"{tick_text(tick):>10}  " for tick in TICKS_S)
+    lines = [
+        f"{'':<17}   U95 if timestamps come in steps of",
+        f"{'clock':<9}{'spacing':>8}{ticks}   largest share at {tick_text(TICKS_S[0])}",
+    ]
+    for clock in CLOCKS:
+        for spacing_m in SPACINGS_M:
+            row = [by_choice[clock, spacing_m, tick] for tick in TICKS_S]
+            cells = "".join(f"{_option_cell(option):>12}" for option in row)
+            lead = f"{row[0].leading}, {100 * row[0].leading_share:.0f} %"
+            lines.append(f"{clock:<9}{f'{spacing_m * 1e3:g} mm':>8}{cells}   {lead}")
+    return lines
+
+
+def _option_cell(option: PlanOption) -> str:
+    return f"{_rounded_percent(option.U95_relative)} {'+' if option.reaches else ' '}"
+
+
+def _clock_line() -> str:
+    kinds = " and ".join(f"{name} ± {1e6 * part:g} ppm" for name, part in CLOCKS.items())
+    return f"Clocks: {kinds}, not measured."
+
+
+def _rig_lines(plan: Plan) -> list[str]:
+    rig, model, highest = plan.rig, plan.model, plan.highest_mps
+    unit, goal = rig.speed_unit, f"{100 * plan.within:g} %"
+    if highest is None:
+        reach = f"Its lengths and clock alone exceed {goal}, at any speed."
+    elif highest >= rig.window.fastest_mps:
+        ends = [speed_in(unit, v) for v in (rig.window.slowest_mps, rig.window.fastest_mps)]
+        reach = (
+            f"It keeps {goal} in all of its window, {ends[0]:.4g} … {ends[1]:.4g} {unit}, "
+            f"and would up to {speed_in(unit, highest):.4g} {unit}."
+        )
+    else:
+        reach = f"It keeps {goal} up to {speed_in(unit, highest):.4g} {unit}."
+    return [
+        f"{plain(rig.name)} ({model.spacing_m * 1e3:g} mm, steps of {tick_text(model.tick_s)}) "
+        f"reaches {_rounded_percent(plan.U95_relative)};",
+        f"the largest share of the variance, {100 * plan.leading_share:.0f} %, "
+        f"is {plan.leading}.",
+        *wrap(reach, COLUMNS),
+    ]
+
+
+def _curve_lines(curve: ErrorCurve, within: float, unit: str) -> list[str]:
+    """Draw U95 over speed as bars; `|` marks what is wanted."""
+    largest = max(float(curve.U95_relative.max()), within)
+    mark = round(within / largest * (CURVE_CELLS - 1))
+    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | is {100 * within:g} %"]
+    for speed_mps, relative in zip(curve.speed_mps, curve.U95_relative, strict=True):
+        bar = list(("█" * round(relative / largest * CURVE_CELLS)).ljust(CURVE_CELLS))
+        bar[mark] = "|"
+        speed = f"{speed_in(unit, speed_mps):>10.4g}      "
+        lines.append(f"{speed}{_rounded_percent(relative):>9}  {''.join(bar)}".rstrip())
+    return lines
+
+
+def _rounded_percent(ratio: float) -> str:
+    return f"{100 * ratio:#.2g}".rstrip(".") + " %"

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from chrono.session.recording_loader import LoadedRecording
     from chrono.session.session import Session
     from chrono.session.troubles import Trouble
-    from chrono.teaching.lab_start import LabStart
+    from chrono.teaching.error_lab import LabStart
 
 
 @dataclass

@@ -1,4 +1,7 @@
-"""The error lab as text and tables: settings, result, questions, and the class's estimates."""
+"""The error lab as text, tables and pictures of characters, with the class's estimates.
+
+Pictures are pieces of text of any size, each with its style.
+"""
 
 import csv
 import io
@@ -6,17 +9,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
+import numpy as np
+
+from chrono.measuring.error_budget import BOUNCE
+from chrono.measuring.improvements import GROUPS
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reports.budget_text import tick_text
-from chrono.reports.character_chart import Piece
-from chrono.reports.lab_pictures import (
-    budget_picture,
-    error_picture,
-    ladder,
-    step_picture,
-)
+from chrono.reports.character_chart import Chart, Piece, decade_axis, fit_axis
 from chrono.reports.setup_words import two_digits
 from chrono.safe_text import cell, plain
 from chrono.teaching.error_lab import STEP_TRANSITS, LabView
@@ -24,6 +26,199 @@ from chrono.teaching.guesses import Guess
 from chrono.teaching.lab_bench import VALUES, Bench
 from chrono.teaching.lab_questions import QUESTIONS, Answer, Question, Side
 from chrono.units import format_speed, format_value, speed_in
+
+Lines = list[list[Piece]]
+
+LETTERS = dict(zip((*GROUPS, BOUNCE), "spiodkltjb", strict=True))
+"""What stands for a contribution on its line: s spacing, p position, i inclination, o off its
+middle, d drag, k clock, l latency, t tick, j jitter, b bounce."""
+
+WHOLE_LETTER = "u"
+SHOWN_PART = 0.01
+"""A contribution that nowhere has a hundredth of the whole is not drawn."""
+
+
+def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
+    """
+    Draw the possible readings, how many repeated shots gave each, and the true value.
+
+    Parameters
+    ----------
+    seen : LabView
+    columns, lines : int
+        Room, at least 30 by 6.
+    unit : str
+        Of speeds.
+    """
+    rungs = np.rint(seen.repeated.transit_ticks * seen.bench.tick_s / seen.rung_s)
+    read = rungs[np.isfinite(rungs) & np.isfinite(seen.repeated.measured.speed_mps)]
+    true = seen.transit_s / seen.rung_s
+    if not len(read):
+        return [
+            [("No shot gives a reading: its transit is", "")],
+            [("shorter than a tick.", "")],
+        ]
+    low, high = min(float(read.min()), true), max(float(read.max()), true)
+    room = lines - 2
+    per_line = max(math.ceil((high - low + 1) / max(room - 2, 1)), 1)
+    bins = np.floor(read / per_line).astype(int)
+    first, last = math.floor(low / per_line), math.floor(high / per_line)
+    spare = room - 1 - (last - first + 1)
+    first, last = max(first - spare // 2, 1 if per_line == 1 else 0), last + (spare + 1) // 2
+    counts = np.bincount(np.clip(bins - first, 0, last - first), minlength=last - first + 1)
+    drawn: Lines = []
+    is_drawn = False
+    for i, count in enumerate(counts):
+        begin = (first + i) * per_line
+        if not is_drawn and true < begin + (per_line - 1):
+            drawn.append(_true_line(seen, columns, unit))
+            is_drawn = True
+        drawn.append(_rung(seen, begin, per_line, int(count), int(counts.max()), columns, unit))
+    if not is_drawn:
+        drawn.append(_true_line(seen, columns, unit))
+    return [*_ladder_heading(seen, per_line, unit, columns), *drawn[:room]]
+
+
+def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Lines:
+    step = tick_text(seen.bench.tick_s)
+    half = "half a tick" if seen.bench.edges == EdgesUsed.BOTH else "one tick"
+    apart = (
+        f"readings {half} of {step} apart" if per_line == 1 else f"{per_line} readings a line"
+    )
+    missing = int((~np.isfinite(seen.repeated.measured.speed_mps)).sum())
+    words = f"{len(seen.repeated.true_mps)} shots, {apart}"
+    if missing:
+        words += f", {missing} without"
+    return [[(words[:columns], "axis")], [(f"{unit:>9}", "axis")]]
+
+
+def _true_line(seen: LabView, columns: int, unit: str) -> list[Piece]:
+    value = speed_in(unit, seen.bench.speed_mps)
+    text = f"{value:>9.6g} ──◂ true value "
+    return [(text + "─" * max(columns - len(text) - 1, 0), "true")]
+
+
+def _rung(
+    seen: LabView, begin: int, per_line: int, count: int, most: int, columns: int, unit: str
+) -> list[Piece]:
+    middle_s = (begin + (per_line - 1) / 2) * seen.rung_s
+    speed = speed_in(unit, seen.model.speed(middle_s, seen.bench.edges))
+    next_mps = seen.model.speed(middle_s + per_line * seen.rung_s, seen.bench.edges)
+    apart = speed - speed_in(unit, next_mps)
+    decimals = max(1 - math.floor(math.log10(apart)), 0) if math.isfinite(apart) else 0
+    label = f"{speed:>9.{decimals}f}" if math.isfinite(speed) else f"{'∞':>9}"
+    room = columns - 17
+    cells = max(round(room * count / most), 1) if count else 0
+    pieces = [(f"{label} ┤", "axis"), ("█" * cells, "bar")]
+    return [*pieces, (f" {count}", "axis")] if count else pieces
+
+
+def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = True) -> Lines:
+    """Draw the errors of counted transits as bars, and what theory expects as a curve."""
+    steps = seen.steps
+    middles = (steps.edges[:-1] + steps.edges[1:]) / 2
+    top = 1.05 * float(max(steps.counted.max(), steps.expected.max()))
+    x = fit_axis(-1.0, 1.0, columns - 9, apart=range(8, 40))
+    chart = Chart(x, fit_axis(0.0, top, lines - 4, anchored=True), braille=braille)
+    for left, right, count in zip(
+        steps.edges[:-1], steps.edges[1:], steps.counted, strict=True
+    ):
+        cells = range(math.ceil(x.place(left)), math.ceil(x.place(right)))
+        for place in cells:  # one column of dots in two, so that the curve is seen among them
+            chart.bar(x.first + (place - 0.25) * x.per_cell, 0.0, float(count), "bar")
+    chart.curve(middles.tolist(), steps.expected.tolist(), "true")
+    title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"
+    heading = (
+        f"reading less true transit, {STEP_TRANSITS} transits; s {steps.sd:.3f}, "
+        f"theory {steps.sd_expected:.3f} tick ({title})"
+    )
+    return [*_wrapped(heading, columns, 2), *chart.lines("ticks")]
+
+
+def error_picture(
+    seen: LabView, columns: int, lines: int, unit: str, *, braille: bool = True
+) -> Lines:
+    """Draw the relative standard uncertainty over speed, a line for each contribution."""
+    curves = seen.curves
+    shown = _shown_parts(seen)
+    legend = _legend(shown, columns)[: max(lines // 5, 1)]
+    top = min(float(curves.whole.max()), 1.0)
+    bottom = float(curves.whole.min()) / 10
+    speeds = [speed_in(unit, float(v)) for v in curves.speed_mps]
+    x = decade_axis(speeds[0], speeds[-1], columns - 8)
+    y = decade_axis(bottom, 1.2 * top, max(lines - 3 - len(legend), 3), scale=0.01)
+    chart = Chart(x, y, braille=braille)
+    here = speed_in(unit, seen.bench.speed_mps)
+    for place in np.linspace(y.first, y.first + y.per_cell * (y.cells - 1), 2 * y.cells):
+        chart.point(here, 10.0 ** float(place), "here")
+    for group in reversed(shown):
+        _draw_part(chart, speeds, curves.parts[group], LETTERS[group], group)
+    _draw_part(chart, speeds, curves.whole, WHOLE_LETTER, "whole")
+    heading = f"u/speed in %, by speed in {unit}"
+    return [[(heading[:columns], "axis")], *chart.lines(), *legend]
+
+
+def _shown_parts(seen: LabView) -> list[str]:
+    """Return the groups worth a line, the largest at the bench's speed first."""
+    parts, whole = seen.curves.parts, seen.curves.whole
+    return [g for g in seen.shares if g in parts and (parts[g] > SHOWN_PART * whole).any()]
+
+
+def _draw_part(
+    chart: Chart,
+    speeds: Sequence[float],
+    values: Sequence[float] | np.ndarray,
+    letter: str,
+    style: str,
+) -> None:
+    lowest = 10.0 ** (chart.y.first - chart.y.per_cell / 2)
+    kept = [float(v) if v >= lowest else math.nan for v in values]
+    chart.curve(list(speeds), kept, style)
+    every = max(len(speeds) // 3, 1)
+    begin = (sum(map(ord, letter)) * 7) % every
+    for i in range(begin, len(speeds), every):
+        if math.isfinite(kept[i]):
+            chart.sign(speeds[i], kept[i], letter, style)
+
+
+def _legend(groups: Sequence[str], columns: int) -> Lines:
+    """Return letters and names, on as many lines as they need."""
+    items = [(WHOLE_LETTER, "whole"), *((LETTERS[group], group) for group in groups)]
+    lines: Lines = [[]]
+    used = 0
+    for letter, name in items:
+        text = f"{letter} {name}"
+        if used and used + 3 + len(text) > columns:
+            lines.append([])
+            used = 0
+        if used:
+            lines[-1].append(("   ", ""))
+            used += 3
+        lines[-1].append((text, name))
+        used += len(text)
+    return lines
+
+
+def budget_picture(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
+    """Draw each contribution's share of the variance as a bar, the largest first."""
+    room = columns - 25
+    drawn: Lines = []
+    u = speed_in(unit, seen.budget.u_mps)
+    for group, share in [item for item in seen.shares.items() if item[1] > 0][: lines - 1]:
+        cells = round(room * share)
+        drawn.append(
+            [
+                (f"{group:<14}{100 * share:>6.1f} % ", ""),
+                ("█" * cells if cells else "▏", group),
+            ]
+        )
+    heading = f"shares of u² ({format_value(u, u)} {unit})²"
+    return [[(heading[:columns], "axis")], *drawn]
+
+
+def _wrapped(text: str, columns: int, most: int) -> Lines:
+    return [[(line, "axis")] for line in wrap(text, columns)[:most]]
+
 
 GUESS_COLUMNS = (
     "time",

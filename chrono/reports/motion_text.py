@@ -22,8 +22,7 @@ from chrono.reports.launch_text import filled
 from chrono.reports.setup_words import motion_text
 from chrono.reports.statistics_text import Detail, detail
 from chrono.reports.timing_text import lengths_text
-from chrono.rigs.plausibility import stands_behind_mouth
-from chrono.rigs.rig_model import Rig
+from chrono.rigs.rig_model import Rig, stands_behind_mouth
 from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value
 

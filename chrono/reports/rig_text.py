@@ -1,11 +1,36 @@
-"""A rig's facts as names and values with units, for people."""
+"""A rig's facts as names and values with units, and what is doubtful in it."""
 
 import math
 
 from chrono.reports.budget_text import tick_text
-from chrono.rigs.rig_model import Body, Rig
+from chrono.rigs.rig_model import Body, Rig, RigDoubt, fewest_ticks
 from chrono.safe_text import plain
 from chrono.units import ICE_POINT_K
+
+
+def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
+    """Return what is hardly possible about a rig, and what to do."""
+    match doubt:
+        case RigDoubt.BEHIND_MOUTH:
+            return (
+                f"site.muzzle_distance is {rig.site.muzzle_distance_m:g} m: with gates "
+                f"{rig.spacing_m:g} m apart gate A would stand behind the launcher's mouth, so "
+                "no speed is given for there; measure from the mouth to midway between the "
+                "gates"
+            )
+        case RigDoubt.BLOCKS_BOTH:
+            return (
+                f"body.length is {rig.body.length_m * 1e3:g} mm, gates.spacing "
+                f"{rig.spacing_m * 1e3:g} mm: the body blocks both gates at once, and what "
+                "follows it is not told from it; place the gates farther apart"
+            )
+        case RigDoubt.FEW_TICKS:
+            return (
+                f"at window.fastest, {rig.window.fastest_mps:g} m/s, a transit is "
+                f"{fewest_ticks(rig):.2g} steps of the clock: such speeds are told with a ± of "
+                "many per cent; place the gates farther apart or lower window.fastest"
+            )
+
 
 Rows = list[tuple[str, str]]
 

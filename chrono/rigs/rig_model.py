@@ -1,12 +1,14 @@
 """A rig's sections and their quantities: kinds, limits and defaults.
 
 In a file every quantity is text with a unit under the key's alias; a record holds the same
-values as SI numbers under the attributes' names. Knows nothing of files.
+values as SI numbers under the attributes' names. Values that are possible one by one, but not
+plausible together, are accepted and reported as doubts. Knows nothing of files.
 """
 
 import datetime
 import math
 import unicodedata
+from enum import Enum, auto
 from typing import Annotated, Literal, Self
 
 from pydantic import (
@@ -382,3 +384,39 @@ class Rig(_Section):
         """Spacing to measure with [m]: the calibrated one, else the stated one."""
         calibrated = self.calibration.spacing
         return calibrated.spacing_m if calibrated else self.gates.spacing_m
+
+
+FEW_TICKS = 10
+"""Below this many steps of the counter in a transit the ± is most of the speed's last digits
+(common practice, no source)."""
+
+
+class RigDoubt(Enum):
+    """What is hardly possible about a rig."""
+
+    BEHIND_MOUTH = auto()
+    """Gate A would stand at or behind the launcher's mouth."""
+    BLOCKS_BOTH = auto()
+    """The body is as long as the gates are apart, or longer."""
+    FEW_TICKS = auto()
+    """The fastest body passes within a few steps of the counter."""
+
+
+def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
+    """Return what is hardly possible about a rig."""
+    found = {
+        RigDoubt.BEHIND_MOUTH: stands_behind_mouth(rig),
+        RigDoubt.BLOCKS_BOTH: rig.body.length_m >= rig.spacing_m,
+        RigDoubt.FEW_TICKS: fewest_ticks(rig) < FEW_TICKS,
+    }
+    return tuple(doubt for doubt, holds in found.items() if holds)
+
+
+def stands_behind_mouth(rig: Rig) -> bool:
+    """Whether gate A would stand at or behind the launcher's mouth."""
+    return rig.site.muzzle_distance_m <= rig.spacing_m / 2
+
+
+def fewest_ticks(rig: Rig) -> float:
+    """Return the steps of the counter in the transit of the fastest body."""
+    return rig.spacing_m / rig.window.fastest_mps / rig.clock.tick_s

@@ -15,9 +15,8 @@ from chrono.arrays.events import Batch
 from chrono.errors import RecordingError
 from chrono.processor.rig_rules import HOST_TOLERANCE_S, Rules
 from chrono.reader.file_io import size_of
-from chrono.reader.follow_source import FollowSource
 from chrono.reader.recording_rows import HEADER
-from chrono.reader.row_sources import row_host_us
+from chrono.reader.row_sources import FollowSource, row_host_us
 from chrono.rigs.rig_file import rig_from_record
 from chrono.rigs.rig_model import Rig
 from chrono.session.observer import Observer

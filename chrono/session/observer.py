@@ -12,8 +12,7 @@ from math import inf
 import numpy as np
 
 from chrono.arrays.events import Batch, cut_batch
-from chrono.clock.beats import BeatClock
-from chrono.clock.clock_rate import ClockEstimate
+from chrono.clock.clock_rate import BeatClock, ClockEstimate
 from chrono.errors import CalibrationError
 from chrono.health.gate_monitor import RECENT_S, GateMonitor, flicker_now, second_places
 from chrono.health.readiness import Observation

@@ -25,8 +25,14 @@ from chrono.rigs.rig_model import Rig
 from chrono.session.annotations import Annotations, Marks, Setups
 from chrono.session.operator_records import UNDO, Setup
 from chrono.session.rejected_input import RejectedInput
-from chrono.session.sample_columns import SAMPLE_COLUMNS, Pieces
-from chrono.session.shot_log import ShotLog, ShotRow, countable, shot_row
+from chrono.session.shot_log import (
+    SAMPLE_COLUMNS,
+    Pieces,
+    ShotLog,
+    ShotRow,
+    countable,
+    shot_row,
+)
 from chrono.session.speed_models import (
     NO_ASSUMPTIONS,
     Assumptions,

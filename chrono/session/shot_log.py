@@ -1,14 +1,9 @@
-"""The growing table of a session's shots in counter units, their setups and times.
-
-Rows are only ever added; what the operator says of a shot is kept beside it, by key. The time
-of a shot is when its first line was read, but where lines waited to be read (the program stood
-still) the counter tells how much earlier they were sent. It tells so of shots alone that are
-too near for a jump of the counter between them: behind one, time goes on by more than passed.
-"""
+"""The growing table of a session's shots in counter units, with their setups and times."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +19,33 @@ from chrono.processor.shot_records import (
     Shots,
     flag_words,
 )
+
+SAMPLE_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
+
+
+class SampleColumns(Protocol):
+    """Columns of what was measured that a sample takes; `Measured` has them."""
+
+    @property
+    def speed_mps(self) -> Floats:
+        """Speeds [m/s]."""
+
+    @property
+    def u_random_mps(self) -> Floats:
+        """Random parts of their uncertainties [m/s]."""
+
+    @property
+    def u_shared_mps(self) -> Floats:
+        """Shared parts [m/s]."""
+
+    @property
+    def U95_mps(self) -> Floats:  # noqa: N802
+        """Expanded uncertainties [m/s]."""
+
+
+Pieces = Callable[[slice], Iterator[tuple[slice, SampleColumns]]]
+"""Gives slices that cover one, and what was measured of each."""
+
 
 FIRST_CAPACITY = 256
 

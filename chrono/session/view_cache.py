@@ -4,7 +4,7 @@ Nothing is measured twice as long as it holds, so a look at half a million shots
 than one at ten. Shots are only ever added, so what was worked out of them holds until
 
 - they are measured otherwise (`Session.measured_by`: another rig, counter or clock's rate),
-- the operator says something (`Told.version`: setups, marks, what is taken back), or
+- the operator says something (`Annotations.version`: setups, marks, what is undone), or
 - their times are put right (`ShotLog.version`).
 
 `_Basis` is all of these; what was kept goes when it changes.
@@ -23,9 +23,8 @@ from chrono.measuring.series_statistics import Series, series_of
 from chrono.measuring.setup_comparison import Group
 from chrono.session.operator_records import Setup
 from chrono.session.pooled_samples import RecordingSamples, groups_from
-from chrono.session.sample_columns import SAMPLE_COLUMNS
 from chrono.session.session import Session
-from chrono.session.shot_log import ShotRow
+from chrono.session.shot_log import SAMPLE_COLUMNS, ShotRow
 
 PAGE_ROWS = 64
 MANY_PAGES = 32

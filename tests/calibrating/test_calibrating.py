@@ -21,8 +21,7 @@ from chrono.calibrating.calibration import (
 from chrono.reports.calibration_text import calibration_lines
 from chrono.rigs.rig_file import load_rig, parse_rig, rig_record
 from chrono.virtual.scenarios import SCENARIOS, parse_play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
-from chrono.virtual.virtual_board import TrueRig, true_rig
+from chrono.virtual.virtual_board import TrueRig, simulate_recording, true_rig
 
 Chrono = Callable[..., Outcome]
 TODAY = date.today().isoformat()

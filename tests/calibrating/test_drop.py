@@ -9,13 +9,8 @@ import pytest
 from falling import dropped
 from trial_kit import trials
 
-from chrono.calibrating.calibration import rig_changes
-from chrono.calibrating.drop_calibration import (
-    DropSetup,
-    are_drops,
-    drop_calibration,
-    drop_transit,
-)
+from chrono.calibrating.calibration import are_drops, rig_changes
+from chrono.calibrating.drop_calibration import DropSetup, drop_calibration, drop_transit
 from chrono.errors import CalibrationError
 from chrono.measuring.body_in_air import ball_in_air
 from chrono.physics.air_and_gravity import dynamic_viscosity
@@ -143,6 +138,17 @@ def test_a_good_drop_agrees_and_says_by_how_much():
     assert "times the uncertainty of that difference" in lines[0]
     assert "the largest contribution is the height of the fall" in lines[2]
     assert "looks wrong" not in " ".join(lines)
+
+
+def test_a_height_wrong_by_what_passes_unseen_moves_the_spacing_by_the_uncertainty():
+    setup = make_setup()
+    transit, *_ = measure(np.random.default_rng(4), setup)
+    found = drop_calibration(transit, setup)
+    higher = replace(setup, height_m=setup.height_m + found.unseen_height_m)
+    moved_m = drop_calibration(transit, higher).spacing_m - found.spacing_m
+
+    assert abs(moved_m) == pytest.approx(found.deviation_uncertainty.U95, rel=0.01)
+    assert f"up to {found.unseen_height_m * 1e3:.0f} mm may pass" in drop_report(found)[3]
 
 
 def test_a_light_ball_is_told_to_be_too_light():

@@ -188,6 +188,19 @@ def test_an_unsteady_launcher_is_told_where_it_matters():
     assert "the transits before the exchange drift" in notes
 
 
+def test_it_is_told_on_which_side_of_the_exchange_the_launcher_drifted():
+    rng = np.random.default_rng(1)
+    steady = 6.6e-3 + rng.normal(0, 1e-5, 12)
+    drifting = 6.6e-3 + rng.normal(0, 1e-5, 12) + np.linspace(0, 1e-3, 12)
+    drifts = {SwapNote.DRIFT_BEFORE, SwapNote.DRIFT_AFTER}
+
+    before, after = swap_calibration(drifting, steady), swap_calibration(steady, drifting)
+
+    assert drifts & set(before.notes) == {SwapNote.DRIFT_BEFORE}
+    assert drifts & set(after.notes) == {SwapNote.DRIFT_AFTER}
+    assert "the transits after the exchange drift" in " ".join(swap_report(after))
+
+
 def test_gates_that_were_moved_are_suspected():
     rng = np.random.default_rng(9)
     before, after = launch(rng, 10, 0.0)[0], launch(rng, 10, 0.0)[0] * 1.3

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from chrono.clock.beats import BeatClock
+from chrono.clock.clock_rate import BeatClock
 from chrono.errors import CalibrationError
 from chrono.processor.rig_rules import Rules
 from chrono.reader.line_grammar import encode_beat, encode_hello

@@ -9,7 +9,7 @@ from textual.screen import ModalScreen
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import CautionScreen
 from chrono.dashboard.lab_app import LabApp
-from chrono.teaching.lab_start import start_of
+from chrono.teaching.error_lab import start_of
 
 FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▔▎▊▁▂▃▄▅▆▇"
 """Lines about texts, and the scroll bar's ends."""

@@ -27,6 +27,16 @@ async def test_the_speed_and_its_uncertainty_fill_the_terminal(size):
         assert "nobody near the gates" in " ".join(text.split()), "the caution keeps its sense"
 
 
+@pytest.mark.parametrize("size", ALL_SIZES)
+async def test_the_digits_are_whole_as_soon_as_the_view_stands(size):
+    async with clocking(size=size, shots=(45.0,)) as (_, _, app, pilot):
+        await pilot.press("f")
+        await pilot.pause()
+        far = app.screen.query_one("#far")
+        assert far.content_size.height > 0
+        assert len(str(far.content).splitlines()) <= far.content_size.height
+
+
 async def test_a_shot_that_does_not_count_says_so_in_words():
     async with clocking("f", size=(60, 20)) as (board, run, app, pilot):
         await drive(app, pilot)

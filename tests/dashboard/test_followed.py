@@ -83,7 +83,7 @@ async def test_nothing_can_be_said_of_its_shots(half) -> None:
 
 @pytest.mark.skipif(os.name != "posix", reason="Windows keeps open files from being deleted")
 async def test_what_became_of_the_file_stands_above_the_shots(half, monkeypatch) -> None:
-    monkeypatch.setattr("chrono.reader.follow_source.LOOK_S", 0.0)
+    monkeypatch.setattr("chrono.reader.row_sources.LOOK_S", 0.0)
     path, _ = half
     content = path.read_bytes()
     app = Dashboard(a_follower(path))

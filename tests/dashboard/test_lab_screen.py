@@ -16,10 +16,9 @@ from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_screen import LAB_KEYS, LabScreen
 from chrono.reports.lab_text import result_lines
 from chrono.session.view_cache import ViewCache
-from chrono.teaching.error_lab import look
+from chrono.teaching.error_lab import LabStart, look, start_of
 from chrono.teaching.lab_bench import PRESETS, VALUES
 from chrono.teaching.lab_questions import QUESTIONS
-from chrono.teaching.lab_start import LabStart, start_of
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 

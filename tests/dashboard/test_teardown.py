@@ -19,7 +19,7 @@ from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.dashboard_app import SCREENS, Dashboard
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.lab_screen import LabScreen
-from chrono.teaching.lab_start import start_of
+from chrono.teaching.error_lab import start_of
 
 
 class Disturbed(Dashboard):

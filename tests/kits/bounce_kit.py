@@ -5,7 +5,7 @@ from pathlib import Path
 
 from chrono.rigs.rig_file import parse_rig, rig_record
 from chrono.virtual.scenarios import SCENARIOS, Play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
+from chrono.virtual.virtual_board import simulate_recording
 
 
 def unsound_recording(path: Path, shots: int = 20) -> Path:

@@ -11,7 +11,7 @@ from chrono.cli import app
 from chrono.rigs.rig_file import parse_rig, rig_record
 from chrono.teaching.guesses import Guess, keep_guess
 from chrono.virtual.scenarios import parse_play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
+from chrono.virtual.virtual_board import simulate_recording
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 RIG = 'name = "Tore ± Küche"\n[gates]\nspacing = "300 mm"\n'

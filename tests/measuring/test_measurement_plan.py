@@ -19,7 +19,7 @@ from chrono.measuring.measurement_plan import (
 )
 from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
-from chrono.reports.advice_text import advice_text
+from chrono.reports.budget_text import advice_text
 
 MODEL = SpeedModel.from_rig(make_rig())
 

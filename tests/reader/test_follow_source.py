@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chrono.errors import RecordingError
-from chrono.reader.follow_source import LOOK_S, FollowSource
 from chrono.reader.recording_reader import read_blocks
 from chrono.reader.recording_rows import HEADER, MAX_ROW_BYTES
+from chrono.reader.row_sources import LOOK_S, FollowSource
 
 ROWS = b"".join(b"%d\tboard\tA %d\n" % (1000 * n, n) for n in range(1, 400))
 

@@ -6,22 +6,20 @@ import numpy as np
 import pytest
 
 from chrono.reports.character_chart import decade_axis
-from chrono.reports.lab_pictures import (
+from chrono.reports.lab_text import (
     LETTERS,
     WHOLE_LETTER,
+    answer_lines,
     budget_picture,
     error_picture,
-    ladder,
-    step_picture,
-)
-from chrono.reports.lab_text import (
-    answer_lines,
     guess_line,
     lab_data,
     lab_text,
+    ladder,
     plain_lines,
     result_lines,
     setting_text,
+    step_picture,
 )
 from chrono.teaching.error_lab import look
 from chrono.teaching.guesses import Guess

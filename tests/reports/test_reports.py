@@ -14,9 +14,8 @@ from chrono.measuring.measurement_plan import budget_of_speed, plan_for
 from chrono.measuring.propagation import Estimate, Quantity, known, propagate
 from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.processor.shot_records import EdgesUsed
-from chrono.reports.budget_text import budget_data, budget_text
+from chrono.reports.budget_text import budget_data, budget_text, plan_data, plan_text
 from chrono.reports.launch_text import UserUnits, launch_body_text, leading_line
-from chrono.reports.plan_text import plan_data, plan_text
 from chrono.reports.rig_text import calibration_rows, rig_rows
 from chrono.reports.setup_words import count_text
 from chrono.rigs.rig_file import default_rig, parse_rig, rig_from_record, rig_record
@@ -212,7 +211,7 @@ def test_reports_load_no_screen() -> None:
     import sys
 
     code = (
-        "import sys, chrono.reports.budget_text, chrono.reports.plan_text; "
+        "import sys, chrono.reports.budget_text, chrono.reports.budget_text; "
         "assert not {'textual', 'pandas', 'rich'} & set(sys.modules), sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)

@@ -3,9 +3,9 @@
 import pytest
 
 from chrono.errors import RigError
-from chrono.reports.doubts_text import doubt_text
-from chrono.rigs.plausibility import rig_doubts
+from chrono.reports.rig_text import doubt_text
 from chrono.rigs.rig_file import default_rig, parse_rig, with_frequency
+from chrono.rigs.rig_model import rig_doubts
 from chrono.rigs.starter_rig import BOARDS, starter_text
 
 SPACING = '[gates]\nspacing = "300 mm"\n'

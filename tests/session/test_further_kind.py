@@ -18,11 +18,12 @@ from chrono.arrays import machine_code
 from chrono.arrays.events import EventKind
 from chrono.reader import bulk_decoding, line_grammar
 from chrono.reader.line_grammar import Event, LineDamage
+from chrono.reader.port_reader import LinkStatus
 from chrono.reader.recording_rows import HEADER, json_row, kind_of
-from chrono.reader.row_decoding import BULK_BYTES
+from chrono.reader.row_decoding import BULK_BYTES, decode_rows
 from chrono.rigs.line_kinds import LINE_KINDS, LineKind
 from chrono.rigs.rig_file import parse_rig, rig_from_record, rig_record
-from chrono.session.live_run import LiveRun
+from chrono.session.live_run import ANSWER_WITHIN_S, LiveRun
 from chrono.session.recording_loader import read_recording
 from chrono.session.session import Session
 
@@ -126,6 +127,17 @@ def test_a_board_of_a_further_kind_is_clocked_live() -> None:
     assert run.complaint() is None
 
 
+@pytest.mark.parametrize(("name", "is_missed"), [("framed", True), ("tenths", False)])
+def test_silence_tells_that_no_board_is_there_only_where_boards_beat(
+    name: str, is_missed: bool
+) -> None:
+    rig = parse_rig(RIG.format(name))
+    board = HandBoard(lines=rig.lines)
+    run = LiveRun(board, Session(rig), "hand", None)
+    board.link = LinkStatus("open", "hand", silent_s=ANSWER_WITHIN_S + 1)
+    assert ("no board answers" in str(run.complaint())) == is_missed
+
+
 def test_a_rig_of_a_further_kind_is_kept_and_read_again() -> None:
     rig = parse_rig(RIG.format(TENTHS.name))
     record = rig_record(rig)
@@ -146,3 +158,18 @@ def test_every_kind_says_how_one_line_is_read() -> None:
 def test_a_hello_is_of_no_use_to_a_kind_that_counts_no_ticks() -> None:
     with pytest.raises(ValueError, match="ticks must be counted"):
         LineKind("odd", says_hello=True)
+
+
+def test_no_loop_of_a_known_kind_takes_lines_that_only_look_alike(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    fives = LineKind("fives", unit_s=1e-6, is_interval=True)
+    monkeypatch.setitem(LINE_KINDS, fives.name, fives)
+    monkeypatch.setitem(
+        line_grammar.PARSERS, fives.name, lambda line: Event(EventKind.INTERVAL, 5 * int(line))
+    )
+    machine_code.load_numba()
+    block = b"".join(row(us, b"%d" % us) for us in range(1, 1000))
+    assert len(block) > BULK_BYTES
+    events = decode_rows(block, fives).events
+    assert events.counter.tolist() == [5 * us for us in range(1, 1000)]

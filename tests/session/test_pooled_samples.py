@@ -11,7 +11,7 @@ from command_kit import is_one_clear_complaint
 from season_kit import BANDS, HALL, PLAIN
 
 from chrono.measuring.series_statistics import Sample
-from chrono.reports.pooled_text import pooled_text
+from chrono.reports.summary_text import pooled_text
 from chrono.rigs.rig_file import default_rig
 from chrono.rigs.rig_model import Rig
 from chrono.session.pooled_samples import (

@@ -19,8 +19,7 @@ from chrono.session import recording_loader as module
 from chrono.session.readiness_check import check_recording
 from chrono.session.recording_loader import first_rig, read_all, read_recording
 from chrono.virtual.scenarios import parse_play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
-from chrono.virtual.virtual_board import true_rig
+from chrono.virtual.virtual_board import simulate_recording, true_rig
 
 HEAD = b"host_us\torigin\tline\n"
 LONG = "two-bands?shots=60&seed=3"

@@ -25,7 +25,7 @@ from chrono.session.operator_records import (
 )
 from chrono.session.session import Session
 from chrono.virtual.scenarios import parse_play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
+from chrono.virtual.virtual_board import simulate_recording
 
 ADDRESSES = ("class-afternoon?shots=8", "noisy-hall?shots=6", "plain-board?shots=8")
 INTERVALS = "interval-board?shots=8"

@@ -11,9 +11,9 @@ from pty_board import HELLO, PtyBoard, framed, until
 from chrono.errors import ChronoError, OptionError, PortError, RecordingError
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.rigs.rig_file import parse_rig
+from chrono.session.live_run import ResumedRun, resumed_run
 from chrono.session.operator_records import HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
 from chrono.session.recording_loader import read_recording
-from chrono.session.resumed_run import ResumedRun, resumed_run
 from chrono.session.view_cache import ViewCache
 
 RIG = parse_rig(RIG_TEXT, "test")

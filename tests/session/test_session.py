@@ -27,7 +27,7 @@ from chrono.session.session import Session
 from chrono.session.shot_log import ShotRow
 from chrono.session.view_cache import ViewCache
 from chrono.virtual.scenarios import parse_play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
+from chrono.virtual.virtual_board import simulate_recording
 
 
 @cache

@@ -16,7 +16,7 @@ from chrono.rigs.rig_file import default_rig, parse_rig, rig_from_record
 from chrono.session.speed_models import Assumptions
 from chrono.teaching.what_if import CoarseCounter
 from chrono.virtual.scenarios import SCENARIOS, Play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
+from chrono.virtual.virtual_board import simulate_recording
 
 TICK_S = 1 / 16e6
 

@@ -19,8 +19,7 @@ from chrono.session.speed_models import Assumptions
 from chrono.teaching.what_if import what_if
 from chrono.virtual.scenario_parts import Scenario
 from chrono.virtual.scenarios import SCENARIOS, Play, rig_text
-from chrono.virtual.simulated_recording import simulate_recording
-from chrono.virtual.virtual_board import launches
+from chrono.virtual.virtual_board import launches, simulate_recording
 
 DEMOS = Path(__file__).parents[2] / "recordings"
 COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps", "transit_s")

@@ -17,8 +17,7 @@ from chrono.reader.recording_reader import read_blocks
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED, PLAIN
 from chrono.virtual.scenarios import SCENARIOS, Play, parse_play
-from chrono.virtual.simulated_recording import simulate_recording
-from chrono.virtual.virtual_board import launches, true_rig
+from chrono.virtual.virtual_board import launches, simulate_recording, true_rig
 
 FOLDER = Path(__file__).parents[2] / "recordings"
 NAMES = (

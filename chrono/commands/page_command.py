@@ -7,7 +7,14 @@ from typing import Annotated
 import typer
 
 from chrono.commands.batch_options import BatchOptions, Recordings, SkipBad, all_of, files_meant
-from chrono.commands.command_options import HostClock, OtherRig, RecordingFile, end, rig_of
+from chrono.commands.command_options import (
+    HostClock,
+    OtherRig,
+    RecordingFile,
+    end,
+    read_one,
+    rig_of,
+)
 from chrono.errors import OptionError
 from chrono.safe_text import plain
 
@@ -57,21 +64,18 @@ def picture(
 ) -> None:
     """Draw the speeds of a recording: every shot with its interval, every setup's mean."""
     from chrono.reports.atomic_file import check_new, write_new
-    from chrono.reports.findings_text import Findings, recording_findings
     from chrono.reports.speed_picture import (
         ENDINGS,
         need_matplotlib,
         picture_file,
         picture_text,
     )
-    from chrono.session.recording_loader import read_all
     from chrono.session.report_content import plotted_speeds
 
     ending = check_new(output, ENDINGS)
     need_matplotlib()  # its lack is told before any reading
     (source,) = files_meant(files, 1, "a picture", "name one")
-    (recorded,) = read_all([Path(source.where)], rig_of(rig), clock_from_host)
-    findings = Findings(recording_findings(recorded))
+    recorded, findings = read_one(Path(source.where), rig, clock_from_host)
     plotted = plotted_speeds(recorded)
     write_new(output, picture_file(plotted, ending))
     print(f"{plain(str(output))} written. {picture_text(plotted)}", file=sys.stderr)
@@ -104,19 +108,16 @@ def worksheet(
 ) -> None:
     """Write a sheet of tasks on real shots, with raw counter values, and a key to it."""
     from chrono.reports.atomic_file import write_new_together
-    from chrono.reports.findings_text import Findings, recording_findings
     from chrono.reports.number_format import number_format_of
     from chrono.reports.page_files import check_page, page_bytes
     from chrono.reports.worksheet_page import key_page, sheet_page
-    from chrono.session.recording_loader import read_all
     from chrono.teaching.worksheet import worksheet_of
 
     wanted = _wanted(group, groups)
     answers = _key_of(output, key)
     endings = [check_page(path) for path in (output, answers)]
     number_format_of(units, "m/s", decimal_comma)  # wrong units are told before any reading
-    (recorded,) = read_all([file], rig_of(rig), clock_from_host)
-    findings = Findings(recording_findings(recorded))
+    recorded, findings = read_one(file, rig, clock_from_host)
     found = worksheet_of(recorded, shots, wanted)
     figures = number_format_of(units, found.rig.speed_unit, decimal_comma)
     pages = (sheet_page(found, figures), key_page(found, figures))

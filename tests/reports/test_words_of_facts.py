@@ -1,0 +1,70 @@
+"""Every fact that a room may return has its sentence, and the sentence its numbers."""
+
+import math
+
+import pytest
+
+from chrono.calibrating.swap_calibration import SwapNote
+from chrono.measuring.improvements import Advice, Way
+from chrono.reports.budget_text import WAYS, advice_text
+from chrono.reports.calibration_text import SWAP_NOTES
+from chrono.reports.trouble_text import trouble_line
+from chrono.session.troubles import (
+    BoardUnused,
+    FileTrouble,
+    LinkLost,
+    RateUnknown,
+    RowCut,
+    SourceFailed,
+)
+
+MEANWHILE = "what the board said meanwhile is missing"
+
+
+def test_no_advice_and_no_note_is_without_words() -> None:
+    assert set(WAYS) == set(Way)
+    assert set(SWAP_NOTES) == set(SwapNote)
+
+
+@pytest.mark.parametrize("way", list(Way))
+def test_an_advice_states_its_number_only_where_it_has_one(way: Way) -> None:
+    assert "nan" not in advice_text(Advice(way, 0.25e-3))
+    assert "{" not in advice_text(Advice(way, 0.25e-3))
+
+
+def test_an_advice_is_given_in_millimetres_and_degrees() -> None:
+    assert advice_text(Advice(Way.CALLIPER, 0.05e-3)).endswith("a calliper, ± 0.05 mm")
+    assert advice_text(Advice(Way.STRAIGHTER_PATH, math.radians(0.5))).endswith("within 0.5°")
+    assert advice_text(Advice(Way.TRUER_AIM, 7.5e-3)).startswith("aim within 7.5 mm of")
+
+
+@pytest.mark.parametrize(
+    ("trouble", "line"),
+    [
+        (LinkLost("p", 1, True, "x"), f"p: the link was lost once; {MEANWHILE}"),
+        (LinkLost("p", 3, True, ""), f"p: the link was lost 3 times; {MEANWHILE}"),
+        (
+            LinkLost("p\x1b", 2, False, "no such port\n"),
+            f"p·: the link was lost 2 times; {MEANWHILE}, and it was not found again: "
+            "no such port·",
+        ),
+        (
+            BoardUnused(12.5, "16 bits"),
+            "from 12.500 s on, until another hello, what the board said is not used: 16 bits",
+        ),
+        (
+            RateUnknown("3 beats"),
+            "the rate of the counter is not known from its beats (3 beats); measured with the "
+            "clock that the rig states",
+        ),
+        (SourceFailed("p", "broken", ended=True), "p: reading ended: broken"),
+        (SourceFailed("a.tsv", "was cut", ended=False), "a.tsv: was cut"),
+        (
+            RowCut("a.tsv", 7),
+            "a.tsv: its last row is cut off after 7 bytes; it is left out",
+        ),
+        (FileTrouble("it goes on in b.tsv"), "it goes on in b.tsv"),
+    ],
+)
+def test_a_trouble_is_told_in_one_sentence(trouble, line: str) -> None:
+    assert trouble_line(trouble) == line
