@@ -51,8 +51,17 @@ def test_a_sustained_stream_of_edges_loses_nothing(
 
 
 @pytest.mark.parametrize("target", WIRINGS)
-@pytest.mark.parametrize("baud", [1_000_000, 250_000])
-@pytest.mark.parametrize("pattern", ["AB", "A", "AABB"])
+@pytest.mark.parametrize(
+    ("baud", "pattern"),
+    [
+        (250_000, "AB"),
+        (250_000, "A"),
+        (250_000, "AABB"),
+        (1_000_000, "AB"),
+        pytest.param(1_000_000, "A", marks=pytest.mark.long),
+        pytest.param(1_000_000, "AABB", marks=pytest.mark.long),
+    ],
+)
 def test_bursts_of_60_edges_10_us_apart_lose_nothing(
     make_board: MakeBoard, script: Path, target: str, baud: int, pattern: str
 ) -> None:
@@ -70,8 +79,20 @@ def test_bursts_of_60_edges_10_us_apart_lose_nothing(
 
 
 @pytest.mark.parametrize("target", WIRINGS)
-@pytest.mark.parametrize("pattern", ["AB", "A", "AAB"])
-@pytest.mark.parametrize("count", [300, 2001, 8000])
+@pytest.mark.parametrize(
+    ("pattern", "count"),
+    [
+        ("AB", 300),
+        ("AB", 8000),
+        ("A", 2001),
+        ("AAB", 2001),
+        *(
+            pytest.param(pattern, count, marks=pytest.mark.long)
+            for pattern in ("AB", "A", "AAB")
+            for count in (300, 2001, 8000)
+        ),
+    ],
+)
 def test_what_does_not_fit_is_counted_to_the_edge(
     make_board: MakeBoard, script: Path, target: str, pattern: str, count: int
 ) -> None:

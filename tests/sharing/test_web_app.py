@@ -171,7 +171,7 @@ async def test_what_is_no_request_is_refused_and_told_to_nobody(junk, capfd) -> 
     async with a_page(BANDS) as served:
         reader, writer = await asyncio.open_connection(LOCALHOST, served.port)
         writer.write(junk)
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE_S):
             answer = await reader.read()
         writer.close()
         assert answer.startswith(b"HTTP/1.1 4")
@@ -265,7 +265,7 @@ async def test_what_goes_wrong_in_the_page_itself_ends_it_and_is_told(
 
     monkeypatch.setattr(share_server, "shown_of", fail)
     with pytest.raises(ZeroDivisionError, match="in the page"):
-        async with asyncio.timeout(20), a_page(BANDS) as served:
+        async with asyncio.timeout(PATIENCE_S), a_page(BANDS) as served:
             await served.task
 
 
