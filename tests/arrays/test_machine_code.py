@@ -145,11 +145,42 @@ print(len(shots), *{EdgesUsed(used).name for used in shots["used"].tolist()})
 """
 
 
-def test_a_constant_of_another_file_that_changes_makes_machine_code_anew(tmp_path) -> None:
-    package = tmp_path / "chrono"
-    shutil.copytree(
-        Path(chrono.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__")
+@pytest.fixture(name="package")
+def _package(tmp_path) -> Path:
+    """The package, copied to where a test may change it."""
+    target = tmp_path / "chrono"
+    return shutil.copytree(
+        Path(chrono.__file__).parent, target, ignore=shutil.ignore_patterns("__pycache__")
     )
+
+
+A_SMALL_LOOP = """
+import numpy as np
+from chrono.arrays import machine_code, small_loop
+machine_code.load_numba()
+print(machine_code.compiled(small_loop.scaled)(np.ones(5)))
+"""
+
+
+def test_a_constant_of_another_file_that_changes_makes_machine_code_anew(
+    tmp_path, package
+) -> None:
+    (package / "arrays" / "small_loop.py").write_text(
+        "from chrono.arrays.small_constant import FACTOR\n\n\n"
+        "def scaled(values):\n    return FACTOR * values.sum()\n"
+    )
+    constant = package / "arrays" / "small_constant.py"
+    for factor, told in ((2, 1), (2, 0), (3, 1)):
+        constant.write_text(f"FACTOR = {factor}\n")
+        done = run_python(A_SMALL_LOOP, tmp_path)
+        assert float(done.stdout) == 5 * factor
+        assert done.stderr.count("compiling the loops") == told
+
+
+@pytest.mark.long
+def test_a_constant_of_the_shots_that_changes_makes_their_machine_code_anew(
+    tmp_path, package
+) -> None:
     first = run_python(SHOTS_BY_THE_SHORT_WAY, tmp_path)
     assert first.stdout.split() == ["40", "BOTH"]
     assert first.stderr.count("compiling the loops") == 1

@@ -18,6 +18,7 @@ from beat_kit import (
 )
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from trial_kit import trials
 
 from chrono.calibrating.calibration import rig_changes
 from chrono.clock.clock_rate import ClockTracker
@@ -49,12 +50,14 @@ def test_ten_minutes_of_beats_give_the_rate_within_20_ppm_and_hold_the_truth():
     assert u95.max() <= 20e-6
 
 
+@trials((100, 0.89), (250, 0.925), "runs_and_least")
 @pytest.mark.parametrize("delay", [exponential, uniform, two_kinds])
 @pytest.mark.parametrize("beats", [90, 600])
-def test_uncertainty_from_the_delays_alone_covers_95_percent(delay, beats):
-    share, _ = coverage(250, beats, delay, **PERFECT_HOST)
+def test_uncertainty_from_the_delays_alone_covers_95_percent(delay, beats, runs_and_least):
+    runs, least = runs_and_least
+    share, _ = coverage(runs, beats, delay, **PERFECT_HOST)
 
-    assert 0.925 <= share <= 0.985
+    assert least <= share <= 0.985
 
 
 def real_coverage(runs, beats, rate_limit, delays, *, uneven=True):

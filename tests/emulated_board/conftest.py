@@ -1,9 +1,12 @@
-"""Builds the emulator and each firmware once a run, in a temporary folder."""
+"""Builds the emulator and each firmware once a run, in a folder that its processes share."""
 
+import fcntl
 import os
+import re
 import shutil
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -31,7 +34,20 @@ def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
         if os.environ.get("CI") == "true":
             pytest.fail(wanted)
         pytest.skip(wanted)
-    return tmp_path_factory.mktemp("workshop")
+    own = tmp_path_factory.getbasetemp()  # with pytest-xdist, in a folder of the whole run
+    shared = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+    place = shared / "workshop"
+    place.mkdir(exist_ok=True)
+    return place
+
+
+@contextmanager
+def alone_with(folder: Path) -> Iterator[None]:
+    """Keep other processes of the run from building there meanwhile."""
+    folder.mkdir(exist_ok=True)
+    with (folder / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 def call(*command: str, folder: Path) -> str:
@@ -47,10 +63,13 @@ def call(*command: str, folder: Path) -> str:
 @pytest.fixture(scope="session")
 def program(workshop: Path) -> Path:
     """The emulator."""
-    built = workshop / "board"
+    folder = workshop / "emulator"
+    built = folder / "board"
     source = Path(__file__).with_name("board.c")
     flags = ("-O2", "-Wall", "-Wextra", str(source), "-o", str(built), "-lsimavr", "-lelf")
-    call("gcc", *flags, folder=workshop)
+    with alone_with(folder):
+        if not built.exists():
+            call("gcc", *flags, folder=folder)
     return built
 
 
@@ -60,25 +79,17 @@ Build = Callable[..., tuple[Path, str]]
 
 @pytest.fixture(scope="session")
 def build(workshop: Path) -> Build:
-    """Builds firmware; asked again for the same, it hands out what it has."""
-    made: dict[tuple[str, int, str], tuple[Path, str]] = {}
+    """Builds firmware; asked again for the same, it hands out what there is."""
 
     def make(target: str, baud: int = 250_000, options: str = "") -> tuple[Path, str]:
-        key = (target, baud, options)
-        if key not in made:
-            folder = workshop / f"firmware{len(made)}"
-            source = NOTES / ("plain_micros" if target == "plain_micros" else "gates_328p")
-            elf = folder / f"{target}.elf"
-            said = call(
-                "make",
-                f"BUILD={folder}",
-                f"BAUD={baud}UL",
-                f"OPTIONS={options}",
-                str(elf),
-                folder=source,
-            )
-            made[key] = (elf, said)
-        return made[key]
+        folder = workshop / re.sub("[ =]", "_", f"{target} {baud} {options}")
+        elf, said = folder / f"{target}.elf", folder / "said"
+        source = NOTES / ("plain_micros" if target == "plain_micros" else "gates_328p")
+        choices = (f"BUILD={folder}", f"BAUD={baud}UL", f"OPTIONS={options}")
+        with alone_with(folder):
+            if not said.exists():
+                said.write_text(call("make", *choices, str(elf), folder=source))
+        return elf, said.read_text()
 
     return make
 

@@ -110,7 +110,9 @@ def test_the_lost_count_ends_at_ffff(make_board: MakeBoard, script: Path, target
     assert lost[-2:] == [0xFFFF, 0xFFFF]
 
 
-@pytest.mark.parametrize("target", WIRINGS)
+@pytest.mark.parametrize(
+    "target", ["gates_int", pytest.param("gates_icp", marks=pytest.mark.long)]
+)
 def test_the_sequence_goes_on_past_7fff_and_from_ffff_to_0000(
     make_board: MakeBoard, script: Path, target: str
 ) -> None:

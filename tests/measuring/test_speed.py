@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from speed_rigs import HEAVY_ROD, exact_gates, make_rig, make_shots, random_models, simulate
+from trial_kit import trials
 from uncertainties import ufloat
 
 from chrono.measuring.coverage_interval import coverage_half_width, quotient_half_width
@@ -323,13 +324,13 @@ def test_a_factor_of_two_would_not_hold_95_percent(used: EdgesUsed) -> None:
     assert held.mean() > 0.99
 
 
-TRIALS = 10_000_000
-
-
+@trials(2_000_000, 10_000_000)
 @pytest.mark.parametrize("speed", [3.0, 180.0], ids=["slow", "fast"])
 @pytest.mark.parametrize("tick", [62.5e-9, 4e-6], ids=["fine tick", "coarse tick"])
 @pytest.mark.parametrize("tolerance", [50e-6, 5e-3], ids=["crystal", "ceramic"])
-def test_u95_is_that_of_ten_million_trials(speed: float, tick: float, tolerance: float) -> None:
+def test_u95_is_that_of_millions_of_trials(
+    speed: float, tick: float, tolerance: float, count: int
+) -> None:
     rig = make_rig(
         lines="plain",
         clock__step_s=tick,
@@ -341,9 +342,9 @@ def test_u95_is_that_of_ten_million_trials(speed: float, tick: float, tolerance:
     transit_s = model.board_transit(speed)
     budget = shot_budget(model, transit_s, EdgesUsed.BOTH)
     deviations = np.concatenate(
-        [np.abs(_trials(rig, transit_s, seed) - speed) for seed in range(TRIALS // 250_000)]
+        [np.abs(_trials(rig, transit_s, seed) - speed) for seed in range(count // 250_000)]
     )
-    position = round(0.95 * TRIALS)
+    position = round(0.95 * count)
     U95 = np.partition(deviations, position)[position]  # noqa: N806
     assert budget.U95_mps == pytest.approx(U95, rel=0.01)
 

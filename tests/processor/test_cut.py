@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
 from hypothesis import strategies as st
 from line_kit import RULES, A, B, Line, block, body, cut, events, feed, joined, without
+from trial_kit import trials, try_examples
 
 from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind, Events, Record
 from chrono.processor.pipeline import Processor, Rules
@@ -177,51 +177,53 @@ PLACES = st.lists(st.integers(0, 120), max_size=5)
 LENGTHS_DECLARED = st.sampled_from([None, 0.04])
 
 
-@settings(max_examples=50, deadline=None)
-@given(streams(), PLACES, LENGTHS_DECLARED)
-def test_framed_lines_give_the_same_shots_in_any_pieces(
-    stream: Stream, places: list[int], length_m: float | None
-) -> None:
-    agree(stream, places, replace(RULES, body_length_m=length_m))
+@trials(15, 50)
+def test_framed_lines_give_the_same_shots_in_any_pieces(count: int) -> None:
+    def check(stream: Stream, places: list[int], length_m: float | None) -> None:
+        agree(stream, places, replace(RULES, body_length_m=length_m))
+
+    try_examples(count, check, streams(), PLACES, LENGTHS_DECLARED)
 
 
-@settings(max_examples=30, deadline=None)
-@given(streams(lines="plain"), PLACES, LENGTHS_DECLARED)
-def test_plain_lines_give_the_same_shots_in_any_pieces(
-    stream: Stream, places: list[int], length_m: float | None
-) -> None:
-    agree(stream, places, replace(RULES, lines=PLAIN, body_length_m=length_m))
+@trials(10, 30)
+def test_plain_lines_give_the_same_shots_in_any_pieces(count: int) -> None:
+    def check(stream: Stream, places: list[int], length_m: float | None) -> None:
+        agree(stream, places, replace(RULES, lines=PLAIN, body_length_m=length_m))
+
+    try_examples(count, check, streams(lines="plain"), PLACES, LENGTHS_DECLARED)
 
 
-@settings(max_examples=30, deadline=None)
-@given(streams(lines="bare"), PLACES)
-def test_lines_without_levels_give_the_same_shots_in_any_pieces(
-    stream: Stream, places: list[int]
-) -> None:
-    agree(stream, places, replace(RULES, lines=PLAIN))
+@trials(10, 30)
+def test_lines_without_levels_give_the_same_shots_in_any_pieces(count: int) -> None:
+    def check(stream: Stream, places: list[int]) -> None:
+        agree(stream, places, replace(RULES, lines=PLAIN))
+
+    try_examples(count, check, streams(lines="bare"), PLACES)
 
 
-@settings(max_examples=20, deadline=None)
-@given(streams(lines="bare"), PLACES)
-def test_interval_lines_give_the_same_shots_in_any_pieces(
-    stream: Stream, places: list[int]
-) -> None:
-    these, controls = stream
-    kind = np.where(
-        these.kind == EventKind.DAMAGED, EventKind.DAMAGED, EventKind.INTERVAL
-    ).astype(np.uint8)
-    rules = replace(RULES, lines=INTERVAL, unit_s=1e-6)
-    agree((replace(these, kind=kind), controls), places, rules)
+@trials(10, 20)
+def test_interval_lines_give_the_same_shots_in_any_pieces(count: int) -> None:
+    def check(stream: Stream, places: list[int]) -> None:
+        these, controls = stream
+        kind = np.where(
+            these.kind == EventKind.DAMAGED, EventKind.DAMAGED, EventKind.INTERVAL
+        ).astype(np.uint8)
+        rules = replace(RULES, lines=INTERVAL, unit_s=1e-6)
+        agree((replace(these, kind=kind), controls), places, rules)
+
+    try_examples(count, check, streams(lines="bare"), PLACES)
 
 
-@settings(max_examples=60, deadline=None)
-@given(streams())
-def test_what_an_early_look_shows_is_what_the_end_would_give(stream: Stream) -> None:
-    processor = Processor(RULES)
-    feed(processor, *stream)
-    seen, again = processor.peek(), processor.peek()
-    assert repr(seen) == repr(again)
-    assert repr(processor.finish()) == repr(seen)
+@trials(20, 60)
+def test_what_an_early_look_shows_is_what_the_end_would_give(count: int) -> None:
+    def check(stream: Stream) -> None:
+        processor = Processor(RULES)
+        feed(processor, *stream)
+        seen, again = processor.peek(), processor.peek()
+        assert repr(seen) == repr(again)
+        assert repr(processor.finish()) == repr(seen)
+
+    try_examples(count, check, streams())
 
 
 US = 1e-6

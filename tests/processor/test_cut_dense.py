@@ -114,7 +114,10 @@ def run(
     return np.concatenate([*found, processor.finish()]), processor
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize(
+    "seed",
+    [*range(8), *(pytest.param(seed, marks=pytest.mark.long) for seed in range(8, 40))],
+)
 def test_shots_of_a_dense_stream_do_not_depend_on_its_cut(seed: int) -> None:
     rng = np.random.default_rng(seed)
     these = harmed(rng, dense(rng))

@@ -80,7 +80,7 @@ def test_shots_do_not_depend_on_where_the_rows_are_cut(data: st.DataObject, seed
 
 
 def test_looking_early_changes_nothing() -> None:
-    rig, rows = recording("noisy-hall?shots=10")
+    rig, rows = recording("noisy-hall?shots=4")
     session = Session(rig)
     for row in rows:
         session.feed(decode_rows(row, rig.lines))
