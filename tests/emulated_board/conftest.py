@@ -1,4 +1,4 @@
-"""Builds the emulator and each firmware once a run, in a temporary folder."""
+"""Builds the emulators and each firmware once a run, in a temporary folder."""
 
 import os
 import shutil
@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from emulated_rp2040 import pico
 
 from .kit import Board
 
@@ -27,11 +28,15 @@ def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     missing = [name for name in NEEDED_PROGRAMS if not shutil.which(name)]
     missing += [str(path) for path in NEEDED_FILES if not path.exists()]
     if missing:
-        wanted = f"{', '.join(missing)} missing: install Debian's packages {PACKAGES}"
-        if os.environ.get("CI") == "true":
-            pytest.fail(wanted)
-        pytest.skip(wanted)
+        give_up(f"{', '.join(missing)} missing: install Debian's packages {PACKAGES}")
     return tmp_path_factory.mktemp("workshop")
+
+
+def give_up(wanted: str) -> None:
+    """Fail in CI, which must have everything; elsewhere skip and say what is wanted."""
+    if os.environ.get("CI") == "true":
+        pytest.fail(wanted)
+    pytest.skip(wanted)
 
 
 def call(*command: str, folder: Path) -> str:
@@ -87,9 +92,32 @@ MakeBoard = Callable[..., Board]
 
 
 @pytest.fixture(scope="session")
-def make_board(program: Path, build: Build) -> MakeBoard:
-    """Puts a firmware into the emulator: (target, baud, options)."""
-    return lambda *firmware: Board(program, build(*firmware)[0])
+def make_pico(tmp_path_factory: pytest.TempPathFactory) -> MakeBoard:
+    """Puts the RP2040's firmware, built with some options, into its emulator."""
+    if wanted := pico.missing():
+        give_up(wanted)
+    made: dict[str, Board] = {}
+
+    def make(options: str = "") -> Board:
+        if options not in made:
+            folder = tmp_path_factory.mktemp("rp2040")
+            made[options] = pico.Pico(pico.EMULATED, pico.build(folder, options))
+        return made[options]
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def make_board(request: pytest.FixtureRequest) -> MakeBoard:
+    """Puts a firmware into its emulator: (target, baud, options); an RP2040 has no baud."""
+
+    def make(target: str, baud: int = 250_000, options: str = "") -> Board:
+        if target == "gates_rp2040":
+            return request.getfixturevalue("make_pico")(options)
+        program, build = map(request.getfixturevalue, ("program", "build"))
+        return Board(program, build(target, baud, options)[0])
+
+    return make
 
 
 @pytest.fixture

@@ -18,9 +18,8 @@ from typing import NamedTuple
 import pytest
 
 from .conftest import MakeBoard
-from .kit import Board, write_script
+from .kit import Board, go, write_script
 from .shots import SPACING_M, Shot, edges_of_shots, make_shots
-from .test_terminal import behind_terminal, go
 
 pytestmark = pytest.mark.long
 
@@ -94,7 +93,7 @@ def clock_session(board: Board, rig_text: str, folder: Path) -> Clocked:
     script, rig, recording = folder / "script", folder / "rig.toml", folder / "session.tsv"
     write_script(edges_of_shots(shots), script)
     rig.write_text(rig_text, encoding="utf-8")
-    with behind_terminal(board, script, "--pace", "2") as (port, emulator):
+    with board.behind_terminal(script, "--pace", "2") as (port, emulator):
         options = ("--rig", rig, "--recording", recording, "--no-dashboard", "--shots", COUNT)
         clocking = subprocess.Popen(
             chrono("clock", port, *options), stdout=subprocess.PIPE, stderr=subprocess.PIPE
