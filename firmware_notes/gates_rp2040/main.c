@@ -85,12 +85,17 @@ static void show_light(void) {
     REG(is_any_blocked() ? SIO_OUT_SET : SIO_OUT_CLEAR) = 1u << PIN_LED;
 }
 
-// Until USB wants something, or a millisecond is over.
+extern volatile bool is_woken; // set by interrupts, see start.c
+
+// Until USB wants something, be it since it was last served, or a millisecond is over.
 static void sleep(void) {
     REG(TIMER_INTR) = 1;
     REG(TIMER_ALARM) = REG(TIMER_LOW) + 1000;
     REG(NVIC_ENABLE) = IRQ_TIMER | IRQ_USB;
-    __asm volatile("wfi");
+    __asm volatile("cpsid i"); // an interrupt now still ends the sleep
+    if (!is_woken) __asm volatile("wfi");
+    __asm volatile("cpsie i");
+    is_woken = false;
 }
 
 void main(void) {
@@ -99,8 +104,8 @@ void main(void) {
     start_usb();
     REG(TIMER_INTE) = 1;
     start_watchdog();
-    greet(read_counter());
-    while (true) {
+    last_beat = read_counter();
+    while (true) { // the hello comes when a program opens the port
         feed_watchdog();
         show_light();
         serve_usb();

@@ -18,6 +18,11 @@
 #define GATES_COUNTER_START 0
 #endif
 
+// Room for 2 to the power of this many edges of each gate, 64 less in truth.
+#ifndef GATES_RING_BITS
+#define GATES_RING_BITS 12
+#endif
+
 #define FIRMWARE_VERSION "1.0"
 
 // Pins, by their GP numbers.

@@ -45,8 +45,8 @@ static const uint16_t program[LENGTH] = {
 };
 #define DEAD_STEPS 4 // from a change to the next look
 
-// 4096 words; the ring's address tells the DMA where it begins.
-#define RING_BITS 12
+// The address of the ring tells the DMA where it begins.
+#define RING_BITS GATES_RING_BITS
 #define RING_LENGTH (1u << RING_BITS)
 #define RING_MARGIN 64 // words that may come in while one is taken
 static volatile uint32_t ring[2][RING_LENGTH] __attribute__((aligned(4 * RING_LENGTH)));

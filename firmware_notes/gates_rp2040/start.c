@@ -18,8 +18,17 @@ __attribute__((section(".vectors"), noreturn)) static void fault(void) {
 
 // An interrupt only ends the sleep of main(), which looks at everything itself. It is switched
 // off here, as what asks for it is still asking; the other one stays on.
-static void wake_by_timer(void) { REG(NVIC_DISABLE) = IRQ_TIMER; }
-static void wake_by_usb(void) { REG(NVIC_DISABLE) = IRQ_USB; }
+volatile bool is_woken;
+
+static void wake_by_timer(void) {
+    REG(NVIC_DISABLE) = IRQ_TIMER;
+    is_woken = true;
+}
+
+static void wake_by_usb(void) {
+    REG(NVIC_DISABLE) = IRQ_USB;
+    is_woken = true;
+}
 
 __attribute__((section(".vectors.table"), used)) void *const vectors[16 + 6] = {
     stack_top, start, fault, fault, fault, fault, fault, fault, fault, fault, fault,

@@ -49,7 +49,11 @@ export class Chip {
     this.pio.run = () => {};
     this.clock = chip.clock;
     this.#follow(chip, onPulse);
-    chip.peripherals[0x40058].onWatchdogTrigger = onWatchdog;
+    const watchdog = chip.peripherals[0x40058];
+    watchdog.onWatchdogTrigger = () => {
+      watchdog.alarm.enable = false; // it would strike again and again within the same cycle
+      onWatchdog();
+    };
     levels.forEach((level, gate) => chip.gpio[2 + gate].setInputValue(!!level));
     // What the chip's own program does: the second stage into the RAM, and on to it.
     chip.sram.set(program.subarray(0, 256), SECOND_STAGE - 0x20000000);

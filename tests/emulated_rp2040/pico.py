@@ -27,9 +27,12 @@ def missing() -> str:
     """What this machine lacks and how to get it; nothing where it lacks nothing."""
     lacking = [name for name in NEEDED_PROGRAMS if not shutil.which(name)]
     lacking += [] if EMULATOR.exists() else ["rp2040js"]
-    return lacking and (
-        f"{', '.join(lacking)} missing: install Debian's packages {PACKAGES}, "
-        f"then call: npm ci --prefix tests/{HERE.name}"
+    return (
+        lacking
+        and (
+            f"{', '.join(lacking)} missing: install Debian's packages {PACKAGES}, "
+            f"then call: npm ci --prefix tests/{HERE.name}"
+        )
     ) or ""
 
 
