@@ -48,29 +48,30 @@ static Happening next_happening(uint32_t until) {
 }
 
 // A beat tells of the moment up to which all is told.
-static void beat(uint32_t counter) {
-    last_beat = counter;
+static void beat(uint32_t counter, uint32_t now) {
+    last_beat = now;
     unevenness += 40503;
     send_beat(counter);
 }
 
-static void greet(uint32_t counter) {
+static void greet(uint32_t counter, uint32_t now) {
     send_hello();
-    beat(counter);
+    beat(counter, now);
 }
 
 static void tell_happenings(uint32_t now) {
-    while (has_room()) {
-        const Happening next = next_happening(now);
+    while (true) {
+        const Happening next = next_happening(now); // also where nobody listens: edges get old
+        if (!has_room()) return;
         if (is_hello_wanted()) {
-            greet(next.counter);
+            greet(next.counter, now);
         } else if (is_self_test_wanted()) {
-            greet(next.counter);
+            greet(next.counter, now);
             start_self_test();
         } else if (is_beat_due(now) && !is_self_test_running()) {
-            beat(next.counter);
+            beat(next.counter, now);
         } else if (next.kind == A_PULSE) {
-            beat(next.counter);
+            beat(next.counter, now);
             take_pulse();
         } else if (next.kind == AN_EDGE) {
             send_edge(next.gate, &next.edge);

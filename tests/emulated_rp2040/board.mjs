@@ -1,6 +1,6 @@
 /* An RP2040 board with two gates, emulated by rp2040js.
  *
- *   node board.mjs FIRMWARE.uf2 SCRIPT [--fd N] [--pace FACTOR] [--until CYCLE]
+ *   node board.mjs FIRMWARE.uf2 SCRIPT [--fd N] [--pace FACTOR] [--until CYCLE] [--usb FILE]
  *
  * SCRIPT holds one event a line, in the order of the cycles of 8 ns (counted from power-up):
  *
@@ -14,7 +14,8 @@
  *
  * The board's bytes go to standard output. With --fd they go to that file descriptor, the
  * master side of a terminal; the run waits for a line on standard input, and ends with its end.
- * --pace 1 is real time; without it the run is as fast as it can be.
+ * --pace 1 is real time; without it the run is as fast as it can be. --usb writes what the host
+ * asked when the board was plugged in and what it answered, as JSON.
  */
 import fs from 'node:fs';
 import { Chip, readUf2 } from './chip.mjs';
@@ -191,6 +192,7 @@ function main(firmware, script, ...options) {
     const board = new Board(firmware, script, 1);
     board.runTo(until);
     while (board.stuck()) board.flush();
+    if (given['--usb']) fs.writeFileSync(given['--usb'], JSON.stringify(board.host.log));
     return;
   }
   const fd = Number(given['--fd']);
