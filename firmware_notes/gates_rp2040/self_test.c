@@ -5,9 +5,9 @@
 #define CHANGES 128                    // of the pulse pin, told one by one
 #define LEAST_STEPS (COUNTER_HZ / 400) // 2.5 ms from one to the next, and up to 1 ms more
 #define BURST_CHANGES 100
-#define BURST_STEPS (COUNTER_HZ / 50000) // 20 us
+#define BURST_STEPS (COUNTER_HZ / 40000) // 25 us
 
-static enum { RESTING, PLAYING, BURST, DONE } part = RESTING;
+static enum { RESTING, PLAYING, BEFORE_BURST, BURST, AFTER_BURST } part = RESTING;
 static uint32_t changes;
 static uint32_t last; // counter at the last change
 static uint32_t pause;
@@ -48,23 +48,35 @@ void start_self_test(void) {
     part = PLAYING;
 }
 
+static void tell_moment(uint32_t now) {
+    last = now;
+    untold = true;
+}
+
 void go_on_with_self_test(uint32_t now) {
     if (part == RESTING || untold || steps_between(last, now) < pause) return;
-    if (part == PLAYING) {
-        change();
-        if (changes == CHANGES && part == PLAYING) part = BURST;
-    } else if (part == BURST) { // a beat before it and one after it
-        play_burst();
-        last = read_counter();
-        untold = true;
-        part = DONE;
-    } else {
-        stop_pulses();
-        part = RESTING;
+    switch (part) {
+        case PLAYING:
+            change();
+            if (changes == CHANGES && part == PLAYING) part = BEFORE_BURST;
+            return;
+        case BEFORE_BURST:
+            tell_moment(now);
+            part = BURST;
+            return;
+        case BURST:
+            play_burst();
+            last = now;
+            part = AFTER_BURST;
+            return;
+        default:
+            tell_moment(now);
+            stop_pulses();
+            part = RESTING;
     }
 }
 
-bool is_self_test_running(void) { return part != RESTING; }
+bool is_self_test_running(void) { return part != RESTING || untold; }
 
 bool is_pulse_untold(uint32_t until, uint32_t *counter) {
     *counter = last;

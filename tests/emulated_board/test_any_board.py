@@ -54,9 +54,9 @@ class Kind:
     """Seconds after which its watchdog restarts a stuck program."""
 
 
-INT = Kind("gates_int", "1 16000000 32 gates-328p-int 1.1")
+INT = Kind("gates_int", "1 16000000 32 gates-328p-int 1.2")
 INT_FAST = Kind("gates_int", INT.hello, 1_000_000, a_second=3000)
-ICP = Kind("gates_icp", "1 16000000 32 gates-328p-icp 1.1")
+ICP = Kind("gates_icp", "1 16000000 32 gates-328p-icp 1.2")
 ICP_FAST = Kind("gates_icp", ICP.hello, 1_000_000, a_second=3000)
 PICO = Kind(
     "gates_rp2040",

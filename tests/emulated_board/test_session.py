@@ -16,10 +16,10 @@ from .kit import (
 )
 
 HELLO = {
-    "gates_int": "1 16000000 32 gates-328p-int 1.1",
-    "sketch_int": "1 16000000 32 gates-328p-int 1.1",
-    "gates_icp": "1 16000000 32 gates-328p-icp 1.1",
-    "sketch_icp": "1 16000000 32 gates-328p-icp 1.1",
+    "gates_int": "1 16000000 32 gates-328p-int 1.2",
+    "sketch_int": "1 16000000 32 gates-328p-int 1.2",
+    "gates_icp": "1 16000000 32 gates-328p-icp 1.2",
+    "sketch_icp": "1 16000000 32 gates-328p-icp 1.2",
 }
 WIRINGS = ["gates_int", "gates_icp"]
 QUESTION = b"?\n".hex()
