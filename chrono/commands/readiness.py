@@ -54,12 +54,30 @@ def check(
         float, typer.Option(min=1.0, max=3600.0, help="How long to watch a port.")
     ] = 10.0,
     baud: Baud = 250_000,
+    self_test: Annotated[
+        bool,
+        typer.Option(
+            "--self-test",
+            help="Let the board play pulses on its pulse pin, which wires bring to the inputs.",
+        ),
+    ] = False,
+    light: Annotated[
+        bool,
+        typer.Option(
+            "--light",
+            help="Self-test: the pulse pin drives the emitters; the difference of the sensors' "
+            "delays goes into the rig file.",
+        ),
+    ] = False,
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
     """Judge beams, flicker, link and clock: ready, or why not."""
+    if self_test:
+        _test_inputs(targets, rig if light else None, light, seconds, baud, as_json)
+        return
     from chrono.reports.health import health_data, health_text
     from chrono.season.sources import may_be_recordings
     from chrono.session.check import check_port
@@ -76,6 +94,48 @@ def check(
         print(health_text(health))
     if not health.ready:
         raise typer.Exit(1)
+
+
+def _test_inputs(
+    targets: list[str],
+    rig: Path | None,
+    light: bool,
+    seconds: float,
+    baud: int,
+    as_json: bool,
+) -> None:
+    """Play pulses on a board, print what came back, and put it into the rig file if wanted."""
+    from datetime import date
+
+    from chrono.calibrating.pulse_lines import read_pulse_lines
+    from chrono.calibrating.pulses import (
+        pulse_changes,
+        pulse_data,
+        pulse_doubt,
+        pulse_report,
+        pulse_test,
+    )
+    from chrono.errors import OptionError
+    from chrono.rigs.file import update_rig
+
+    if len(targets) > 1:
+        raise OptionError("a self-test takes one port", where="--self-test")
+    print(f"testing {plain(targets[0])}, {seconds:g} s for its clock", file=sys.stderr)
+    test = pulse_test(*read_pulse_lines(targets[0], baud, seconds))
+    doubt = pulse_doubt(test, light=light)
+    if as_json:
+        print_json(pulse_data(test, doubt))
+    else:
+        print("\n".join(pulse_report(test, light=light)))
+    if doubt:
+        print(f"nothing written: {doubt}" if rig else doubt, file=sys.stderr)
+        raise typer.Exit(1)
+    if rig:
+        copy = update_rig(rig, pulse_changes(test, date.today().isoformat()))
+        print(
+            f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
+            file=sys.stderr,
+        )
 
 
 def _check_recordings(targets: list[str], rig: Path | None, how: Many, as_json: bool) -> None:

@@ -8,8 +8,8 @@
 namespace {
 
 constexpr uint8_t CHANGES = 128; // of the pin, told one by one
-constexpr uint8_t BURST_CHANGES = 100;
-constexpr uint16_t BURST_STEPS = F_CPU / 40000; // 25 us
+constexpr uint8_t BURST_CHANGES = 50;
+constexpr uint16_t BURST_STEPS = F_CPU / 20000; // 50 us
 constexpr uint32_t LEAST_STEPS = F_CPU / 300;   // from one change to the next, at 250 kbaud
 constexpr uint8_t PULSE_PIN = _BV(PB1);
 
@@ -54,16 +54,17 @@ bool change(bool high, uint32_t now, uint32_t &counter) {
 }
 
 void play_burst() {
-    uint16_t at = uint16_t(keep_time()) + 2000;
-    set_match(at);
+    uint16_t at;
+    do at = uint16_t(keep_time()) + 1000;
+    while (at > 20000); // all of it within one turn of Timer1
     for (uint8_t n = 0; n < BURST_CHANGES; n++) {
         const bool high = !(n & 1);
+        set_match(at);
         turn_at_match(high);
         for (uint8_t tries = 255; is_high() != high && tries; tries--) keep_time();
+        leave_to_port(high);
         at += BURST_STEPS;
-        set_match(at);
     }
-    leave_to_port(false);
 }
 
 void stop() {

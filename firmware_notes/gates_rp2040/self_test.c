@@ -4,8 +4,8 @@
 
 #define CHANGES 128                    // of the pulse pin, told one by one
 #define LEAST_STEPS (COUNTER_HZ / 400) // 2.5 ms from one to the next, and up to 1 ms more
-#define BURST_CHANGES 100
-#define BURST_STEPS (COUNTER_HZ / 40000) // 25 us
+#define BURST_CHANGES 50
+#define BURST_STEPS (COUNTER_HZ / 20000) // 50 us
 
 static enum { RESTING, PLAYING, BEFORE_BURST, BURST, AFTER_BURST } part = RESTING;
 static uint32_t changes;

@@ -54,7 +54,17 @@ def program(workshop: Path) -> Path:
     """The emulator."""
     built = workshop / "board"
     source = Path(__file__).with_name("board.c")
-    flags = ("-O2", "-Wall", "-Wextra", str(source), "-o", str(built), "-lsimavr", "-lelf", "-lm")
+    flags = (
+        "-O2",
+        "-Wall",
+        "-Wextra",
+        str(source),
+        "-o",
+        str(built),
+        "-lsimavr",
+        "-lelf",
+        "-lm",
+    )
     call("gcc", *flags, folder=workshop)
     return built
 
