@@ -88,6 +88,7 @@ bool is_self_test_running() { return part != RESTING; }
 
 bool play_what_is_due(uint32_t now, uint32_t &counter) {
     if (now - last < LEAST_STEPS + (draw() & 0x0FFF)) return false;
+    if (uint16_t(now) > 60000) return false; // a match beyond Timer1's turn, simavr may miss
     last = counter = now;
     switch (part) {
         case PLAYING: {
