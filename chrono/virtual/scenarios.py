@@ -11,6 +11,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 from chrono.errors import PortError
 from chrono.virtual.cast import (
     FELT_WAD,
+    PICO_CLOCK,
     SKETCH_CLOCK,
     SQUASH_BALL,
     STEEL_BALL,
@@ -81,6 +82,15 @@ SCENARIOS: dict[str, Scenario] = {
             "the very shots of plain-board, by a counter of 62.5 ns and both pairs of edges",
             (TWO_BANDS,),
             gates=StatedGates(spacing_m=0.1),
+            gates_of="plain-board",
+            launches_of="plain-board",
+        ),
+        Scenario(
+            "pico-board",
+            "the very shots of plain-board, by an RP2040's counter of 16 ns",
+            (TWO_BANDS,),
+            gates=StatedGates(spacing_m=0.1),
+            board=PICO_CLOCK,
             gates_of="plain-board",
             launches_of="plain-board",
         ),
