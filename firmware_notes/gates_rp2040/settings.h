@@ -23,6 +23,12 @@
 #define GATES_RING_BITS 12
 #endif
 
+// How many edges of a gate one DMA channel carries before the other one follows, as a power of 2.
+// The tests take a small one.
+#ifndef GATES_ROUND_BITS
+#define GATES_ROUND_BITS 31
+#endif
+
 #define FIRMWARE_VERSION "1.0"
 
 // Pins, by their GP numbers.

@@ -53,7 +53,7 @@ static volatile uint32_t ring[2][RING_LENGTH] __attribute__((aligned(4 * RING_LE
 
 // Two DMA channels of a gate start each other, each after this many words, so that it never
 // ends. The sum of what they still have to do tells how many words came, modulo this.
-#define ROUND (1u << 31)
+#define ROUND (1u << GATES_ROUND_BITS)
 #define SECOND_OF(gate) ((gate) + 2)
 
 #define LONGEST_WAIT (8u * COUNTER_HZ) // far less than half a turn of the counter

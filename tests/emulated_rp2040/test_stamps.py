@@ -162,6 +162,18 @@ def test_words_that_find_no_way_out_are_counted_and_spoil_no_time(
     assert beats_of(lines)[-1].levels == f"{after[-1].level}0"
 
 
+def test_two_dma_channels_follow_each_other_without_a_gap(
+    make_pico: MakeBoard, script: Path
+) -> None:
+    """Each carries 2^31 edges before the other one follows; here 512."""
+    board = make_pico("-DGATES_RING_BITS=8 -DGATES_ROUND_BITS=9")
+    cycles = [board.start + n * 40 * board.microsecond for n in range(2600)]
+    edges = toggled(cycles, "A" * 1300 + "AB" * 650)
+    lines = board.lines(edges, cycles[-1] + board.second // 5, script)
+
+    assert_exact(edges, lines)
+
+
 @pytest.mark.long
 def test_edges_that_wait_for_a_deaf_host_are_lost_after_eight_seconds_and_counted(
     make_pico: MakeBoard, script: Path

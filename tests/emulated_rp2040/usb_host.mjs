@@ -134,7 +134,10 @@ export class UsbHost {
     }
     if (out && !(yield* this.#packet(0, FROM_HOST, () => out))) return null;
     this.names.set(TO_HOST, 1);
-    const end = yield* this.#packet(0, TO_HOST);
+    const address = this.usb.addrEndp;
+    const end = yield* this.#packet(0, TO_HOST, null, () => {
+      if (this.usb.addrEndp !== address) throw new Error('an address taken too early');
+    });
     if (end && end.length) throw new Error('an end with bytes in it');
     return end;
   }
@@ -199,7 +202,14 @@ export class UsbHost {
 
   *#listen() {
     const deaf = () => !this.opened || this.isDeaf();
-    for (;;) this.onBytes(yield* this.#packet(2, TO_HOST, null, deaf));
+    let delivery = Buffer.alloc(0); // it ends with the first packet that is not full
+    for (;;) {
+      const part = yield* this.#packet(2, TO_HOST, null, deaf);
+      delivery = Buffer.concat([delivery, part]);
+      if (part.length === 64) continue;
+      this.onBytes(delivery);
+      delivery = Buffer.alloc(0);
+    }
   }
 
   *#speak() {
