@@ -18,6 +18,8 @@ SELF_TEST_REQUEST = b"!\n"
 ASK_EVERY_S = 1.0
 HELLO_WITHIN_S = 10.0
 """Boards that restart when their port is opened need some seconds."""
+ANSWER_WITHIN_S = 3.0
+"""For the test: a board that has said hello is awake."""
 BEAT_WITHIN_S = 5.0
 EARLY_S = 0.5
 """Beats of a test come much sooner one after another than those of every second."""
@@ -84,16 +86,18 @@ class _Talk:
 
     def ask(self, question: bytes) -> Hello:
         """Return the hello that answers a question; a test is asked for only once."""
-        end_s, ask_s = time.monotonic() + HELLO_WITHIN_S, 0.0
+        known = question == HELLO_REQUEST
+        within_s = HELLO_WITHIN_S if known else ANSWER_WITHIN_S
+        end_s, ask_s = time.monotonic() + within_s, 0.0
         while (now_s := time.monotonic()) < end_s:
             if now_s >= ask_s:
                 with suppress(serial.SerialTimeoutException):
                     self._port.write(question)
-                ask_s = end_s if question == SELF_TEST_REQUEST else now_s + ASK_EVERY_S
+                ask_s = now_s + ASK_EVERY_S if known else end_s
             found = self._next(min(ask_s, end_s))
             if found and isinstance(found[1], Hello):
                 return found[1]
-        if question == SELF_TEST_REQUEST:
+        if not known:
             raise self._ignorance()
         raise ChronoError(
             "no board says hello here",

@@ -17,6 +17,22 @@ Targets = Annotated[
     ),
 ]
 
+SelfTest = Annotated[
+    bool,
+    typer.Option(
+        "--self-test",
+        help="Let the board play pulses on its pulse pin, which wires bring to the inputs.",
+    ),
+]
+Light = Annotated[
+    bool,
+    typer.Option(
+        "--light",
+        help="Self-test: the pulse pin drives the emitters; the difference of the sensors' "
+        "delays goes into the rig file.",
+    ),
+]
+
 
 def boards(as_json: AsJson = False) -> None:
     """List the serial ports of this machine and the virtual boards."""
@@ -54,29 +70,16 @@ def check(
         float, typer.Option(min=1.0, max=3600.0, help="How long to watch a port.")
     ] = 10.0,
     baud: Baud = 250_000,
-    self_test: Annotated[
-        bool,
-        typer.Option(
-            "--self-test",
-            help="Let the board play pulses on its pulse pin, which wires bring to the inputs.",
-        ),
-    ] = False,
-    light: Annotated[
-        bool,
-        typer.Option(
-            "--light",
-            help="Self-test: the pulse pin drives the emitters; the difference of the sensors' "
-            "delays goes into the rig file.",
-        ),
-    ] = False,
+    self_test: SelfTest = False,
+    light: Light = False,
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
     """Judge beams, flicker, link and clock: ready, or why not."""
-    if self_test:
-        _test_inputs(targets, rig if light else None, light, seconds, baud, as_json)
+    if self_test or light:
+        _test_inputs(targets, rig, self_test, light, seconds, baud, as_json)
         return
     from chrono.reports.health import health_data, health_text
     from chrono.season.sources import may_be_recordings
@@ -99,6 +102,7 @@ def check(
 def _test_inputs(
     targets: list[str],
     rig: Path | None,
+    self_test: bool,
     light: bool,
     seconds: float,
     baud: int,
@@ -117,9 +121,13 @@ def _test_inputs(
     )
     from chrono.errors import OptionError
     from chrono.rigs.file import update_rig
+    from chrono.season.sources import may_be_recordings
 
-    if len(targets) > 1:
+    if not self_test:
+        raise OptionError("light is for the self-test", where="--light", hint="add --self-test")
+    if len(targets) > 1 or may_be_recordings(targets[0]):
         raise OptionError("a self-test takes one port", where="--self-test")
+    rig_of(rig)  # a wrong file is told before the test
     print(f"testing {plain(targets[0])}, {seconds:g} s for its clock", file=sys.stderr)
     test = pulse_test(*read_pulse_lines(targets[0], baud, seconds))
     doubt = pulse_doubt(test, light=light)
@@ -130,7 +138,9 @@ def _test_inputs(
     if doubt:
         print(f"nothing written: {doubt}" if rig else doubt, file=sys.stderr)
         raise typer.Exit(1)
-    if rig:
+    if rig and not light:
+        print("nothing written: only --light measures the sensors", file=sys.stderr)
+    elif rig:
         copy = update_rig(rig, pulse_changes(test, date.today().isoformat()))
         print(
             f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
