@@ -20,6 +20,8 @@ HELLO_WITHIN_S = 10.0
 """Boards that restart when their port is opened need some seconds."""
 ANSWER_WITHIN_S = 3.0
 """For the test: a board that has said hello is awake."""
+LEFT_OVER_S = 0.3
+"""A board may say hello by itself and as an answer too: both come within this time."""
 BEAT_WITHIN_S = 5.0
 EARLY_S = 0.5
 """Beats of a test come much sooner one after another than those of every second."""
@@ -52,6 +54,7 @@ def read_pulse_lines(port: str, baud: int, seconds: float) -> tuple[Hello, list[
     talk = _Talk(port, baud)
     try:
         talk.ask(HELLO_REQUEST)
+        talk.pass_over(LEFT_OVER_S)
         return talk.ask(SELF_TEST_REQUEST), talk.listen(seconds)
     except OSError as exc:
         raise PortError(f"the port was lost: {reason_of(exc)}", where=plain(port)) from exc
@@ -104,6 +107,12 @@ class _Talk:
             where=self._name,
             hint="check port and baud rate; plain lines and intervals know no self-test",
         )
+
+    def pass_over(self, seconds: float) -> None:
+        """Read and forget what comes within this time."""
+        end_s = time.monotonic() + seconds
+        while self._next(end_s):
+            pass
 
     def listen(self, seconds: float) -> list[StampedEvent]:
         """Return the test's edges and beats, and the beats of some seconds after it."""

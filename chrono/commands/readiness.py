@@ -79,7 +79,10 @@ def check(
 ) -> None:
     """Judge beams, flicker, link and clock: ready, or why not."""
     if self_test or light:
-        _test_inputs(targets, rig, self_test, light, seconds, baud, as_json)
+        from chrono.commands.self_test import check_inputs, refuse_without
+
+        refuse_without(self_test)
+        check_inputs(targets, rig, light, seconds, baud, as_json)
         return
     from chrono.reports.health import health_data, health_text
     from chrono.season.sources import may_be_recordings
@@ -97,55 +100,6 @@ def check(
         print(health_text(health))
     if not health.ready:
         raise typer.Exit(1)
-
-
-def _test_inputs(
-    targets: list[str],
-    rig: Path | None,
-    self_test: bool,
-    light: bool,
-    seconds: float,
-    baud: int,
-    as_json: bool,
-) -> None:
-    """Play pulses on a board, print what came back, and put it into the rig file if wanted."""
-    from datetime import date
-
-    from chrono.calibrating.pulse_lines import read_pulse_lines
-    from chrono.calibrating.pulses import (
-        pulse_changes,
-        pulse_data,
-        pulse_doubt,
-        pulse_report,
-        pulse_test,
-    )
-    from chrono.errors import OptionError
-    from chrono.rigs.file import update_rig
-    from chrono.season.sources import may_be_recordings
-
-    if not self_test:
-        raise OptionError("light is for the self-test", where="--light", hint="add --self-test")
-    if len(targets) > 1 or may_be_recordings(targets[0]):
-        raise OptionError("a self-test takes one port", where="--self-test")
-    rig_of(rig)  # a wrong file is told before the test
-    print(f"testing {plain(targets[0])}, {seconds:g} s for its clock", file=sys.stderr)
-    test = pulse_test(*read_pulse_lines(targets[0], baud, seconds))
-    doubt = pulse_doubt(test, light=light)
-    if as_json:
-        print_json(pulse_data(test, doubt))
-    else:
-        print("\n".join(pulse_report(test, light=light)))
-    if doubt:
-        print(f"nothing written: {doubt}" if rig else doubt, file=sys.stderr)
-        raise typer.Exit(1)
-    if rig and not light:
-        print("nothing written: only --light measures the sensors", file=sys.stderr)
-    elif rig:
-        copy = update_rig(rig, pulse_changes(test, date.today().isoformat()))
-        print(
-            f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
-            file=sys.stderr,
-        )
 
 
 def _check_recordings(targets: list[str], rig: Path | None, how: Many, as_json: bool) -> None:
