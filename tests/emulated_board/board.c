@@ -1,6 +1,6 @@
 /* An ATmega328P at 16 MHz with two gates, emulated by simavr.
  *
- *   board FIRMWARE.elf SCRIPT [--pty] [--pace FACTOR] [--until CYCLE]
+ *   board FIRMWARE.elf SCRIPT [--pty] [--pace FACTOR] [--until CYCLE] [--seed NUMBER]
  *
  * SCRIPT holds one event a line, in the order of the cycles (counted from power-up):
  *
@@ -225,9 +225,10 @@ static void note_timer_zero(avr_t *a, avr_io_addr_t address, uint8_t value, void
     timer_runs = value & 7;
 }
 
-/* Random numbers between -1 and 1, always the same ones (xorshift). */
+/* Random numbers between -1 and 1, the same ones for the same seed (xorshift). */
+static uint32_t seed = 1;
+
 static double draw(void) {
-    static uint32_t seed = 1;
     seed ^= seed << 13;
     seed ^= seed >> 17;
     seed ^= seed << 5;
@@ -469,6 +470,10 @@ int main(int argc, char **argv) {
         if (!strcmp(argv[i], "--pty")) open_terminal();
         else if (!strcmp(argv[i], "--pace") && i + 1 < argc) pace = atof(argv[++i]);
         else if (!strcmp(argv[i], "--until") && i + 1 < argc) until = strtoull(argv[++i], NULL, 10);
+        else if (!strcmp(argv[i], "--seed") && i + 1 < argc) {
+            seed = 2654435769u * (1 + (uint32_t)atoi(argv[++i]));
+            for (int n = 0; n < 16; n++) draw();
+        }
         else fail("unknown option", argv[i]);
     }
     if (terminal < 0 && until == UINT64_MAX) fail("usage", "without --pty an --until is needed");

@@ -102,11 +102,13 @@ class Board:
             emulator.communicate()
         assert emulator.returncode == 0
 
-    def run(self, events: Iterable[Edge | str], until: int, script: Path) -> bytes:
+    def run(
+        self, events: Iterable[Edge | str], until: int, script: Path, *options: str
+    ) -> bytes:
         """Run as fast as it goes up to the cycle `until`; what the board sent."""
         write_script(events, script)
-        command = self.command(script, "--until", str(until))
-        return subprocess.run(command, check=True, capture_output=True, timeout=120).stdout
+        command = self.command(script, "--until", str(until), *options)
+        return subprocess.run(command, check=True, capture_output=True, timeout=600).stdout
 
 
 def go(emulator: subprocess.Popen[str]) -> None:

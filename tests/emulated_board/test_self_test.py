@@ -46,14 +46,17 @@ def wire(board: Board, gate: str, rise_us: float, fall_us: float, **how: float) 
     return f"{board.start} wire {gate} " + " ".join(map(str, words))
 
 
-def played(board: Board, wires: list[list[str]], script: Path) -> list[PulseTest]:
+def played(
+    board: Board, wires: list[list[str]], script: Path, seed: int = 0
+) -> list[PulseTest]:
     """One test after another on one board, each with its own wires."""
     events, step = [], round(TEST_S * board.second)
     for n, own in enumerate(wires):
         at = board.start + n * step
         events += [f"{at} {' '.join(w.split()[1:])}" for w in own]
         events += [f"{at + board.second // 100} send {REQUEST}"]
-    sent = board.run(events, board.start + len(wires) * step, script)
+    until = board.start + len(wires) * step
+    sent = board.run(events, until, script, "--seed", str(seed))
     return [outcome(part) for part in answers(sent)]
 
 
@@ -143,7 +146,11 @@ def test_planted_delays_lie_within_u95_in_93_percent_of_200_runs(
                 wire(board, "B", own[2] + difference_us, own[3] + difference_us, **jitter),
             ]
         )
-    tests = [t for n in range(0, 200, 20) for t in played(board, wires[n : n + 20], script)]
+    tests = [
+        test
+        for n in range(0, 200, 20)
+        for test in played(board, wires[n : n + 20], script, seed=n)
+    ]
 
     assert len(tests) == 200
     for name, truths in zip(("rise", "fall"), zip(*planted, strict=True), strict=True):

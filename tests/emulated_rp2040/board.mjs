@@ -1,6 +1,7 @@
 /* An RP2040 board with two gates, emulated by rp2040js.
  *
  *   node board.mjs FIRMWARE.uf2 SCRIPT [--fd N] [--pace FACTOR] [--until CYCLE] [--usb FILE]
+ *                 [--seed NUMBER]
  *
  * SCRIPT holds one event a line, in the order of the cycles of 8 ns (counted from power-up):
  *
@@ -43,7 +44,7 @@ function readScript(path) {
   return events;
 }
 
-// A fixed sequence of random numbers between -1 and 1 (xorshift).
+// Random numbers between -1 and 1, the same ones for the same seed (xorshift).
 let seed = 1;
 function random() {
   seed ^= seed << 13;
@@ -187,6 +188,8 @@ function main(firmware, script, ...options) {
   for (let n = 0; n < options.length; n += 2) given[options[n]] = options[n + 1];
   const until = given['--until'] ? Number(given['--until']) : Infinity;
   const pace = Number(given['--pace'] ?? 0);
+  seed = Math.imul(2654435769, 1 + Number(given['--seed'] ?? 0)) >>> 0;
+  for (let n = 0; n < 16; n++) random();
   if (!given['--fd']) {
     if (until === Infinity) fail('without --fd an --until is needed');
     const board = new Board(firmware, script, 1);
