@@ -212,6 +212,29 @@ def test_a_port_that_is_opened_again_gets_a_hello_and_no_old_lines(
     assert max(offsets(told, edges_of(lines))) - min(offsets(told, edges_of(lines))) <= 2
 
 
+def test_lines_that_wait_when_the_port_is_closed_are_forgotten_but_for_one_packet(
+    make_pico: MakeBoard, script: Path
+) -> None:
+    """The packet that was given to USB already cannot be taken back; it holds whole lines."""
+    board = make_pico()
+    ms = 1000 * board.microsecond
+    edges = [Edge(board.start + n * 5 * ms, "B", (n + 1) % 2) for n in range(30)]
+    deaf, closed = edges[9].cycle + 2 * ms, edges[19].cycle + 2 * ms
+    events = [
+        *edges,
+        f"{deaf} deaf",
+        f"{closed} close",
+        f"{closed + ms} hear",
+        f"{closed + 2 * ms} open",
+    ]
+    lines = board.lines(events, edges[-1].cycle + board.second // 5, script)
+
+    kinds = "".join(line.kind for line in lines)
+    old, new = kinds.removeprefix("HT" + 10 * "E").split("HT")
+    assert old in ("", "E", "EE")
+    assert new == 10 * "E"
+
+
 def test_beats_follow_the_counter_across_its_wrap(make_pico: MakeBoard, script: Path) -> None:
     board = make_pico(near_wrap(2.5))
     beats = beats_of(board.lines([], 4 * board.second, script))
