@@ -1,6 +1,7 @@
 """The log book's screen: one list at every size, sorted as wanted, one recording chosen."""
 
 import pytest
+from dashboard_kit import ALL_SIZES
 from test_colours import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
@@ -34,7 +35,7 @@ def lines(app: LogBookApp) -> list[str]:
     return [str(shown.get_option_at_index(n).prompt) for n in range(shown.option_count)]
 
 
-@pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40)])
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_every_recording_has_a_line_that_fits(size) -> None:
     app = LogBookApp(ENTRIES)
     async with app.run_test(size=size) as pilot:

@@ -5,7 +5,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from dashboard_kit import finish_work, listed, names_of, screen_text
+from dashboard_kit import ALL_SIZES, finish_work, listed, names_of, screen_text
 from hand_board import hand_run, records
 from textual.widgets import Input, ProgressBar
 
@@ -103,7 +103,7 @@ def state_of(path):
 
 
 @pytest.mark.parametrize("pace", [None, 4.0])
-@pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40)])
+@pytest.mark.parametrize("size", ALL_SIZES)
 async def test_a_replay_writes_nothing_until_it_is_agreed(copied, pace, size):
     before = state_of(copied)
     run, _ = a_replay(copied, pace)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from unittest.mock import patch
 
+import pytest
 from hand_board import HandBoard, hand_run
 from rich.console import Console
 from textual.app import App
@@ -17,8 +18,9 @@ from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import ASKING
 from chrono.session.live_run import LiveRun
 
-SIZES = [(80, 24), (120, 40)]
-ALL_SIZES = [(60, 20), *SIZES]
+SMALL, USUAL, LARGE = (60, 20), (80, 24), (120, 40)
+SIZES = [USUAL, pytest.param(LARGE, marks=pytest.mark.long)]
+ALL_SIZES = [SMALL, pytest.param(USUAL, marks=pytest.mark.long), LARGE]
 
 
 class Clocking(NamedTuple):
