@@ -49,7 +49,7 @@ def test_a_constant_of_the_field_is_written_once(number: float) -> None:
     assert len(places) == 1, places
 
 
-OTHER_MEANINGS = {("dashboard/table.py", "plain"): "how a row of the table looks"}
+OTHER_MEANINGS = {("dashboard/shot_table.py", "plain"): "how a row of the table looks"}
 """Where a word that is also a kind's name means something else."""
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from chrono.arrays.array_types import Bools, Floats
 from chrono.calibrating.drop_calibration import DropResult, DropSetup, drop_calibration
+from chrono.calibrating.pulses import DelayDifference
 from chrono.calibrating.rods_calibration import Passes, RodResult, RodSetup, rod_calibration
 from chrono.calibrating.swap_calibration import SwapResult, swap_calibration
 from chrono.clock.clock_rate import ClockEstimate
@@ -250,7 +251,9 @@ def write_result(result: Calibration, rig_file: Path, evidence: str) -> Path:
     return update_rig(rig_file, rig_changes(result, evidence, date.today().isoformat()))
 
 
-def rig_changes(result: Calibration, evidence: str, day: str) -> dict[str, object]:
+def rig_changes(
+    result: Calibration | DelayDifference, evidence: str, day: str
+) -> dict[str, object]:
     """
     Return the keys of a rig file that hold a calibration's result.
 
@@ -268,6 +271,8 @@ def rig_changes(result: Calibration, evidence: str, day: str) -> dict[str, objec
             section, value, per_unit, form = "clock", result.rate_error, 1e6, "{:.3f} ppm"
         case SwapResult():
             section, value, per_unit, form = "latency", result.difference_s, 1e6, "{:.5f} us"
+        case DelayDifference():
+            section, value, per_unit, form = "latency", result.value_s, 1e6, "{:.5f} us"
         case DropResult() | RodResult():
             section, value, per_unit, form = "spacing", result.spacing_m, 1e3, "{:.4f} mm"
             extra["covers_trip"] = True

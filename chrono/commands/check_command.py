@@ -17,6 +17,22 @@ Targets = Annotated[
     ),
 ]
 
+SelfTest = Annotated[
+    bool,
+    typer.Option(
+        "--self-test",
+        help="Let the board play pulses on its pulse pin, which wires bring to the inputs.",
+    ),
+]
+Light = Annotated[
+    bool,
+    typer.Option(
+        "--light",
+        help="Self-test: the pulse pin drives the emitters; the difference of the sensors' "
+        "delays goes into the rig file.",
+    ),
+]
+
 
 def boards(as_json: AsJson = False) -> None:
     """List the serial ports of this machine and the virtual boards."""
@@ -54,12 +70,20 @@ def check(
         float, typer.Option(min=1.0, max=3600.0, help="How long to watch a port.")
     ] = 10.0,
     baud: Baud = 250_000,
+    self_test: SelfTest = False,
+    light: Light = False,
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
     """Judge beams, flicker, link and clock: ready, or why not."""
+    if self_test or light:
+        from chrono.commands.self_test_command import check_inputs, refuse_without
+
+        refuse_without(self_test)
+        check_inputs(targets, rig, light, seconds, baud, as_json)
+        return
     from chrono.reports.readiness_text import health_data, health_text
     from chrono.season.recording_finder import may_be_recordings
     from chrono.session.readiness_check import check_port

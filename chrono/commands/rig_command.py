@@ -16,7 +16,7 @@ def rig_new(
         str | None, typer.Option(help="Write the rig of this virtual board instead.")
     ] = None,
     board: Annotated[
-        str, typer.Option(help="uno, nano or other: what is known of its clock is told.")
+        str, typer.Option(help="uno, nano, pico or other: what is known of its clock is told.")
     ] = "other",
 ) -> None:
     """Write a rig file to fill in, every key with its meaning."""

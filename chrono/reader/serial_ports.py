@@ -36,6 +36,11 @@ MAKERS = {
 list of USB numbers (linux-usb.org, usb.ids)."""
 
 
+PRODUCTS = {(0x2E8A, 0x000A): "an RP2040 board that runs a program"}
+"""Vendor and product by which a board of a family that we have firmware for shows itself; from
+memory. Without a program it is a drive and no port (2E8A:0003)."""
+
+
 class PortIdentity(NamedTuple):
     """
     What tells one USB device from another.
@@ -60,10 +65,7 @@ class AttachedPort(NamedTuple):
 
 def ports_here() -> list[AttachedPort]:
     """Return the serial ports of this machine, by name."""
-    return sorted(
-        AttachedPort(p.device, _words(p.description or ""), _rank(p))
-        for p in list_ports.comports()
-    )
+    return sorted(AttachedPort(p.device, _words(p), _rank(p)) for p in list_ports.comports())
 
 
 def likely_boards(ports: list[AttachedPort]) -> list[str]:
@@ -101,8 +103,10 @@ def _rank(port: ListPortInfo) -> int:
     return 2 if port.vid in MAKERS else 1
 
 
-def _words(description: str) -> str:
-    return "" if description == "n/a" else description
+def _words(port: ListPortInfo) -> str:
+    description = "" if port.description in (None, "n/a") else str(port.description)
+    known = PRODUCTS.get((port.vid, port.pid), "")
+    return f"{description} ({known})" if description and known else description or known
 
 
 DEFAULT_BAUDRATE = 250_000

@@ -170,6 +170,18 @@ SKETCH_CLOCK = Board(
 )
 """A plain sketch on `micros()`: steps of 4 us, a ceramic resonator, interrupts in its way."""
 
+PICO_CLOCK = Board(
+    name="gates-rp2040",
+    frequency_hz=62.5e6,
+    counter_bits=31,
+    counter_start=2**31 - 62_500_000 * 20,
+    jitter_s=0.02e-6,
+    separation_s=64e-9,
+    bits_per_s=6e6,
+    queue_lines=4032,
+)
+"""State machines that stamp in steps of 16 ns; the counter wraps every 34 s."""
+
 
 @dataclass(frozen=True)
 class Scenario:

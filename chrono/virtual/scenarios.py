@@ -12,6 +12,7 @@ from chrono.errors import PortError
 from chrono.rigs.line_kinds import INTERVAL
 from chrono.virtual.scenario_parts import (
     FELT_WAD,
+    PICO_CLOCK,
     SKETCH_CLOCK,
     SQUASH_BALL,
     STEEL_BALL,
@@ -82,6 +83,15 @@ SCENARIOS: dict[str, Scenario] = {
             "the very shots of plain-board, by a counter of 62.5 ns and both pairs of edges",
             (TWO_BANDS,),
             gates=StatedGates(spacing_m=0.1),
+            gates_of="plain-board",
+            launches_of="plain-board",
+        ),
+        Scenario(
+            "pico-board",
+            "the very shots of plain-board, by an RP2040's counter of 16 ns",
+            (TWO_BANDS,),
+            gates=StatedGates(spacing_m=0.1),
+            board=PICO_CLOCK,
             gates_of="plain-board",
             launches_of="plain-board",
         ),

@@ -4,6 +4,7 @@
 #include <avr/wdt.h>
 
 #include "capture.h"
+#include "self_test.h"
 #include "settings.h"
 #include "wire.h"
 
@@ -27,6 +28,14 @@ void beat() {
 void greet() {
     send_hello();
     beat();
+}
+
+// A change of the pulse pin is told when all that came before it is.
+void go_on_with_test() {
+    uint32_t counter;
+    if (is_edge_waiting() || !play_what_is_due(keep_time(), counter)) return;
+    last_beat = counter;
+    send_beat(state_as_told(counter));
 }
 
 void show_light() {
@@ -57,7 +66,14 @@ void run_board() {
     if (take_edge(edge)) send_edge(edge);
     // While edges wait, a hello waits too: the ring has to be emptied before its epochs wrap.
     // A ring that never empties still lets one through a second, in the place of a beat.
+    if (is_self_test_running()) {
+        go_on_with_test();
+        return;
+    }
     const bool due = is_beat_due();
-    if (hello_wanted() && (due || !is_edge_waiting())) greet();
+    if (self_test_wanted() && !is_edge_waiting()) {
+        greet();
+        start_self_test(keep_time());
+    } else if (hello_wanted() && (due || !is_edge_waiting())) greet();
     else if (due) beat();
 }

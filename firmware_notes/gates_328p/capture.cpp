@@ -24,6 +24,7 @@ constexpr uint8_t CAPTURED = _BV(ICF1);   // the stamp is a capture
 constexpr uint8_t A_DROPPED = _BV(6), B_DROPPED = _BV(7); // edges after it did not fit
 static_assert((PENDING ^ LEVELS ^ OF_GATE_B ^ CAPTURED ^ A_DROPPED ^ B_DROPPED) == 0xFF,
               "the marks share a bit");
+static_assert(FLAG_A == _BV(INT0) && FLAG_B == _BV(INT1), "EIMSK differs from EIFR");
 
 // 256 records, so that the indices wrap by themselves. A record waits at most as long as 255
 // lines take, and a beat or hello or two among them, which must stay below 256 half turns
@@ -226,6 +227,12 @@ bool is_any_blocked() {
     return is_blocked(pins, PIN_A) || is_blocked(pins, PIN_B);
 }
 
+void listen_to(Listening gates) {
+    const uint8_t wanted = gates == TO_A ? FLAG_A : gates == TO_B ? FLAG_B : FLAGS;
+    EIFR = wanted & ~EIMSK; // writing a one clears; EIMSK has its bits where EIFR has them
+    EIMSK = wanted;
+}
+
 State board_state() {
     uint32_t counter = keep_time();
     uint8_t pins = PIND;
@@ -235,4 +242,8 @@ State board_state() {
         pins = told;
     }
     return {counter, is_blocked(pins, PIN_A), is_blocked(pins, PIN_B), lost};
+}
+
+State state_as_told(uint32_t counter) {
+    return {counter, is_blocked(told, PIN_A), is_blocked(told, PIN_B), lost};
 }

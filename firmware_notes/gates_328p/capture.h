@@ -30,6 +30,10 @@ bool take_edge(Edge &edge);
 // True while a beam is blocked.
 bool is_any_blocked();
 
+// Listen to both gates, or to one alone; what the other one did meanwhile is thrown away.
+enum Listening { TO_BOTH, TO_A, TO_B };
+void listen_to(Listening gates);
+
 struct State {
     uint32_t counter; // all edges before it have been taken
     bool a_blocked;
@@ -39,3 +43,6 @@ struct State {
 
 // Where the board stands: the time up to which all edges are taken, and the gates then.
 State board_state();
+
+// Where the edges taken so far have led, told of another moment.
+State state_as_told(uint32_t counter);

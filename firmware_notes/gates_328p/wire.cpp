@@ -10,14 +10,14 @@ namespace {
 
 const char HELLO_VERSION[] PROGMEM = "H 1 ";
 #if GATES_WIRING == ON_ICP
-const char HELLO_NAME[] PROGMEM = " 32 gates-328p-icp 1.1";
+const char HELLO_NAME[] PROGMEM = " 32 gates-328p-icp 1.2";
 #else
-const char HELLO_NAME[] PROGMEM = " 32 gates-328p-int 1.1";
+const char HELLO_NAME[] PROGMEM = " 32 gates-328p-int 1.2";
 #endif
 
 uint16_t sequence;
 uint16_t crc;
-bool wanted;
+bool hello_asked, test_asked;
 char heard;
 
 // CRC-16/CCITT-FALSE, one byte further (poly 1021, most significant bit first), in bytes, which
@@ -34,7 +34,8 @@ void listen() {
     if (!(UCSR0A & _BV(RXC0))) return;
     const char byte = UDR0;
     if (byte == '\r') return;
-    if (byte == '\n' && heard == '?') wanted = true;
+    if (byte == '\n' && heard == '?') hello_asked = true;
+    if (byte == '\n' && heard == '!') test_asked = true;
     heard = byte;
 }
 
@@ -105,7 +106,7 @@ void start_wire() {
 }
 
 void send_hello() {
-    wanted = false;
+    hello_asked = false;
     begin_line();
     put_text(HELLO_VERSION);
     put_decimal(F_CPU);
@@ -136,5 +137,11 @@ void send_beat(const State &state) {
 
 bool hello_wanted() {
     listen();
-    return wanted;
+    return hello_asked;
+}
+
+bool self_test_wanted() {
+    const bool asked = test_asked;
+    test_asked = false;
+    return asked;
 }

@@ -15,3 +15,6 @@ void send_beat(const State &state);
 
 // True from the host's "?\n" until a hello is sent.
 bool hello_wanted();
+
+// True once after the host has asked for the self-test, with `!` and a newline.
+bool self_test_wanted();

@@ -379,7 +379,7 @@ def test_a_starter_may_be_that_of_a_board(chrono, tmp_path) -> None:
     assert chrono("rig", "new", "nano.toml", "--board", "nano").code == 0
     assert "5000 ppm" in (tmp_path / "nano.toml").read_text()
     refused = chrono("rig", "new", "x.toml", "--board", "mega")
-    is_one_clear_complaint(refused, "--board", "uno, nano, other")
+    is_one_clear_complaint(refused, "--board", "uno, nano, pico, other")
     assert not (tmp_path / "x.toml").exists()
 
 

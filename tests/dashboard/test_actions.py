@@ -175,6 +175,10 @@ async def test_every_action_has_a_key_in_the_footer_and_a_command():
         line = next(i for i, text in enumerate(footer) if "u Unit" in text)
         await pilot.click("#keys", offset=(footer[line].index("u Unit"), line))
         assert app.preferences.unit == "km/h"
+        line = next(i for i, text in enumerate(footer) if "t Note" in text)
+        await pilot.click("#keys", offset=(footer[line].index("t Note"), line))
+        assert isinstance(app.screen, TextDialog), "also one of the screen's own keys"
+        await pilot.press("escape")
 
         await pilot.press("b")
         assert not app.check_action("unit", ())

@@ -2,7 +2,7 @@
 
 import pytest
 from dashboard_kit import ALL_SIZES
-from test_contrast import THEMES, faint_texts
+from test_colours import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
 from chrono.dashboard.logbook_app import LogBookApp
@@ -59,6 +59,21 @@ async def test_enter_leaves_with_the_chosen_recording() -> None:
             "note: new rubber",
         ]
         await pilot.press("enter")
+    assert app.return_value is not None
+    assert app.return_value.where == "2026/friday.tsv"
+
+
+async def test_a_click_on_a_key_does_the_same() -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test() as pilot:
+        await pilot.press("down")
+        await pilot.pause()
+        keys = texts(app)["keys"]
+        assert keys == "enter Replay  s Sort  r Reverse  q Quit"
+        await pilot.click("#keys", offset=(1 + keys.index("s Sort"), 0))
+        assert app.order is LogOrder.NAME
+        await pilot.click("#keys", offset=(1 + keys.index("enter"), 0))
+        await pilot.pause()
     assert app.return_value is not None
     assert app.return_value.where == "2026/friday.tsv"
 

@@ -1,13 +1,16 @@
-"""The Shots screen shows what the session holds, at both sizes."""
+"""The Shots screen shows what the session holds, at both sizes, and what a speed means."""
 
+import threading
 from math import isfinite
 
 import numpy as np
 import pytest
-from dashboard_kit import SIZES, clocking, drive, listed, screen_text
+from dashboard_kit import SIZES, clocking, drive, finish_work, listed, screen_text
 from textual.widgets import Digits, Static
 
+import chrono.reports.motion_text as motion
 from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 from chrono.dashboard.run_driver import SHOWN_SHOTS
 from chrono.dashboard.speed_plot import SpeedPlot
 from chrono.reports.flag_help import FLAG_HELP
@@ -248,3 +251,44 @@ async def test_a_session_without_shots_says_so():
         assert "no shot yet" in screen_text(app)
         await pilot.press("a")
         assert len(app.screen_stack) == 1
+
+
+ENERGY_J = 0.024 * 30.0**2 / 2
+"""Of the rig's squash ball at 30 m/s, ½·m·v²: 10.8 J."""
+
+
+async def test_the_dialog_stands_at_once_and_then_tells() -> None:
+    async with clocking(shots=(30.0,)) as (_, _, app, pilot):
+        await pilot.press("m")
+        await finish_work(app)
+        await pilot.pause()
+        shown = screen_text(app)
+        assert f"{ENERGY_J:.1f} J · 0.720 N·s" in shown
+        assert "45° up" in shown
+        await pilot.press("escape")
+        assert not isinstance(app.screen, LinesDialog)
+
+
+async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    go_on, asked = threading.Event(), threading.Event()
+
+    def slowly(*_: object) -> list[str]:
+        asked.set()
+        assert go_on.wait(10)
+        return ["worked out late"]
+
+    monkeypatch.setattr(motion, "motion_lines", slowly)
+    async with clocking(shots=(30.0,)) as (_, run, app, pilot):
+        await pilot.press("m")
+        assert isinstance(app.screen, LinesDialog)
+        assert "being worked out" in screen_text(app)
+        await pilot.press("escape", "n", "t", "h")
+        assert asked.wait(10)
+        go_on.set()
+        await finish_work(app)
+        await pilot.pause()
+        assert isinstance(app.screen, SetupDialog)
+        await pilot.press("r", "e", "e", "enter")
+        assert run.session.setup_now.name == "three"

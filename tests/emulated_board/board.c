@@ -1,12 +1,14 @@
 /* An ATmega328P at 16 MHz with two gates, emulated by simavr.
  *
- *   board FIRMWARE.elf SCRIPT [--pty] [--pace FACTOR] [--until CYCLE]
+ *   board FIRMWARE.elf SCRIPT [--pty] [--pace FACTOR] [--until CYCLE] [--seed NUMBER]
  *
  * SCRIPT holds one event a line, in the order of the cycles (counted from power-up):
  *
  *   CYCLE A 1        gate A's pin goes high          CYCLE B 0        gate B's pin goes low
  *   CYCLE reset      the reset button                CYCLE hang       the program is stuck
  *   CYCLE send HEX   bytes from the host
+ *   CYCLE wire A RISE FALL JITTER INVERT    from here on gate A follows the pulse pin PB1, so many
+ *                    cycles later, JITTER of them at random to and fro, upside down if INVERT is 1
  *
  * Gate A drives PD2, gate B drives PD3, and A xor B drives PB0, whatever the firmware uses.
  * The board's bytes go to standard output. With --pty they go to a pseudo-terminal whose name
@@ -19,6 +21,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <inttypes.h>
+#include <math.h>
 #include <poll.h>
 #include <pty.h>
 #include <stdio.h>
@@ -30,6 +33,7 @@
 
 #include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
+#include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_elf.h>
@@ -39,9 +43,11 @@ enum { FREQUENCY = 16000000, TURN = FREQUENCY / 1000, INTERRUPT_ENTRY = 4 };
 enum { RJMP_TO_ITSELF = 0xCFFF };
 enum { PINB_ADDRESS = 0x23, PIND_ADDRESS = 0x29 };
 enum { UCSR0A_ADDRESS = 0xC0, UCSR0B_ADDRESS = 0xC1, UBRR0L_ADDRESS = 0xC4 };
+enum { PORTB_ADDRESS = 0x25 };
+enum { EIFR_ADDRESS = 0x3C, TCCR1B_ADDRESS = 0x81, OCR1AL_ADDRESS = 0x88 };
 enum { UDRE0_BIT = 1 << 5, TXEN0_BIT = 1 << 3 };
 
-enum kind { GATE_A, GATE_B, RESET, HANG, SEND };
+enum kind { GATE_A, GATE_B, RESET, HANG, SEND, WIRE };
 
 struct event {
     uint64_t cycle;
@@ -49,6 +55,10 @@ struct event {
     int level;
     char bytes[64];
     size_t length;
+    struct wire {
+        double rise, fall, jitter; /* cycles */
+        int inverted, connected;
+    } wire;
 };
 
 static struct event *script;
@@ -56,6 +66,9 @@ static size_t events, done;
 
 static avr_t *avr;
 static int level[2];
+static struct wire wires[2];
+static struct event coming[16]; /* what the wires bring, in order */
+static size_t brought;
 static int reset_asked, hang_asked;
 static long hung_at = -1;
 static uint16_t hung_word;
@@ -77,7 +90,7 @@ static int hex_bytes(const char *text, char *bytes, size_t room) {
 
 static int read_event(const char *line, struct event *event) {
     char word[16], rest[160] = "";
-    if (sscanf(line, "%" SCNu64 " %15s %159s", &event->cycle, word, rest) < 2) return 0;
+    if (sscanf(line, "%" SCNu64 " %15s %159[^\n]", &event->cycle, word, rest) < 2) return 0;
     if (!strcmp(word, "A") || !strcmp(word, "B")) {
         event->kind = *word == 'A' ? GATE_A : GATE_B;
         event->level = *rest == '1';
@@ -87,6 +100,15 @@ static int read_event(const char *line, struct event *event) {
         event->kind = SEND;
         event->length = hex_bytes(rest, event->bytes, sizeof event->bytes);
         return event->length > 0;
+    }
+    if (!strcmp(word, "wire")) {
+        char gate;
+        struct wire *wire = &event->wire;
+        event->kind = WIRE;
+        wire->connected = 1;
+        return sscanf(rest, "%c %lf %lf %lf %d", &gate, &wire->rise, &wire->fall, &wire->jitter,
+                      &wire->inverted) == 5 &&
+               (event->level = gate == 'B', gate == 'A' || gate == 'B');
     }
     event->kind = strcmp(word, "reset") ? HANG : RESET;
     return event->kind == RESET || !strcmp(word, "hang");
@@ -146,7 +168,25 @@ static void perform(const struct event *event) {
     case RESET: reset_asked = 1; break;
     case HANG: hang_asked = 1; break;
     case SEND: send_to_board(event->bytes, event->length); break;
+    case WIRE:
+        wires[event->level] = event->wire;
+        level[event->level] = event->wire.inverted;
+        drive_pins();
+        break;
     }
+}
+
+static const struct event *first_event(void) {
+    const struct event *planned = done < events ? &script[done] : NULL;
+    if (brought && (!planned || coming[0].cycle < planned->cycle)) return coming;
+    return planned;
+}
+
+static void take_first_event(struct event *event) {
+    const struct event *first = first_event();
+    *event = *first;
+    if (first != coming) done++;
+    else memmove(coming, coming + 1, --brought * sizeof *coming);
 }
 
 /* simavr: a timer fires after the instruction that passes its cycle; the captured count and
@@ -155,18 +195,83 @@ static avr_cycle_count_t next_event(struct avr_t *a, avr_cycle_count_t when, voi
     (void)param;
     (void)when;
     const avr_cycle_count_t reached = a->cycle;
-    while (done < events && script[done].cycle <= reached) {
-        a->cycle = script[done].cycle;
-        perform(&script[done++]);
+    while (first_event() && first_event()->cycle <= reached) {
+        struct event event;
+        take_first_event(&event);
+        a->cycle = event.cycle;
+        perform(&event);
     }
     a->cycle = reached;
-    return done < events ? script[done].cycle : 0;
+    return first_event() ? first_event()->cycle : 0;
 }
 
 static void schedule(void) {
-    if (done == events) return;
-    const uint64_t cycle = script[done].cycle;
+    avr_cycle_timer_cancel(avr, next_event, NULL);
+    if (!first_event()) return;
+    const uint64_t cycle = first_event()->cycle;
     avr_cycle_timer_register(avr, cycle > avr->cycle ? cycle - avr->cycle : 1, next_event, NULL);
+}
+
+/* ---- the pulse pin ---- */
+
+static uint64_t timer_zero;
+static int timer_runs;
+
+/* simavr: the counter's zero is the cycle at which the program starts Timer1. */
+static void note_timer_zero(avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)param;
+    (void)address;
+    if ((value & 7) && !timer_runs) timer_zero = a->cycle;
+    timer_runs = value & 7;
+}
+
+/* Random numbers between -1 and 1, the same ones for the same seed (xorshift). */
+static uint32_t seed = 1;
+
+static double draw(void) {
+    seed ^= seed << 13;
+    seed ^= seed >> 17;
+    seed ^= seed << 5;
+    return (double)seed / 2147483648.0 - 1;
+}
+
+/* simavr: the pin turns after the instruction that passes the match; the match itself was
+ * earlier, by as much as Timer1 has gone on. */
+static void follow_pulse(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)param;
+    const int high = value & 1;
+    static int before;
+    if (high == before) return;
+    before = high;
+    /* simavr: an output pin reads as its PORT bit, not as what the timer makes of it. */
+    avr->data[PORTB_ADDRESS] = (uint8_t)((avr->data[PORTB_ADDRESS] & ~2) | high << 1);
+    const uint16_t match = (uint16_t)(avr->data[OCR1AL_ADDRESS] | avr->data[OCR1AL_ADDRESS + 1] << 8);
+    const uint64_t turned = avr->cycle - (uint16_t)(avr->cycle - timer_zero - match);
+    (void)irq;
+    for (int gate = 0; gate < 2; gate++) {
+        const struct wire *wire = &wires[gate];
+        if (!wire->connected || brought == sizeof coming / sizeof *coming) continue;
+        const double later = (high ? wire->rise : wire->fall) + wire->jitter * draw();
+        struct event edge = {.cycle = turned + (uint64_t)ceil(later < 1 ? 1 : later),
+                             .kind = gate ? GATE_B : GATE_A,
+                             .level = high ^ wire->inverted};
+        size_t place = brought++;
+        for (; place && coming[place - 1].cycle > edge.cycle; place--)
+            coming[place] = coming[place - 1];
+        coming[place] = edge;
+    }
+    schedule();
+}
+
+/* simavr: writing a one to a flag does not clear it. */
+static void clear_flags(avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)param;
+    a->data[address] &= (uint8_t)~value;
+    for (int i = 0; i < a->interrupts.vector_count; i++) {
+        avr_int_vector_t *vector = a->interrupts.vector[i];
+        if (vector->raised.reg == address && (value >> vector->raised.bit & 1))
+            avr_clear_interrupt(a, vector);
+    }
 }
 
 /* ---- what surrounds the chip ---- */
@@ -228,6 +333,7 @@ static void be_quiet(avr_t *a, const int severity, const char *format, va_list r
 
 /* simavr: a reset brings back its defaults, forgets all timers and reads all pins as low. */
 static void surround(void) {
+    timer_runs = 0;
     avr_extint_set_strict_lvl_trig(avr, 0, 0);
     avr_extint_set_strict_lvl_trig(avr, 1, 0);
     drive_pins();
@@ -264,6 +370,10 @@ static void power_up(const char *elf) {
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT),
                             keep_bytes, NULL);
+    avr_register_io_write(avr, TCCR1B_ADDRESS, note_timer_zero, NULL);
+    avr_register_io_write(avr, EIFR_ADDRESS, clear_flags, NULL);
+    avr_irq_register_notify(
+        avr_io_getirq(avr, AVR_IOCTL_TIMER_GETIRQ('1'), TIMER_IRQ_OUT_COMP), follow_pulse, NULL);
     avr_register_io_write(avr, UBRR0L_ADDRESS, correct_byte_time, NULL);
     avr_register_io_write(avr, UCSR0B_ADDRESS, enable_transmitter, NULL);
     avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
@@ -360,6 +470,10 @@ int main(int argc, char **argv) {
         if (!strcmp(argv[i], "--pty")) open_terminal();
         else if (!strcmp(argv[i], "--pace") && i + 1 < argc) pace = atof(argv[++i]);
         else if (!strcmp(argv[i], "--until") && i + 1 < argc) until = strtoull(argv[++i], NULL, 10);
+        else if (!strcmp(argv[i], "--seed") && i + 1 < argc) {
+            seed = 2654435769u * (1 + (uint32_t)atoi(argv[++i]));
+            for (int n = 0; n < 16; n++) draw();
+        }
         else fail("unknown option", argv[i]);
     }
     if (terminal < 0 && until == UINT64_MAX) fail("usage", "without --pty an --until is needed");

@@ -1,4 +1,4 @@
-"""Builds the emulator and each firmware once a run, in a folder that its processes share."""
+"""Builds the emulators and each firmware once a run, in a folder that its processes share."""
 
 import fcntl
 import os
@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from emulated_rp2040 import pico
 
 from .kit import Board
 
@@ -30,10 +31,7 @@ def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     missing = [name for name in NEEDED_PROGRAMS if not shutil.which(name)]
     missing += [str(path) for path in NEEDED_FILES if not path.exists()]
     if missing:
-        wanted = f"{', '.join(missing)} missing: install Debian's packages {PACKAGES}"
-        if os.environ.get("CI") == "true":
-            pytest.fail(wanted)
-        pytest.skip(wanted)
+        give_up(f"{', '.join(missing)} missing: install Debian's packages {PACKAGES}")
     own = tmp_path_factory.getbasetemp()  # with pytest-xdist, in a folder of the whole run
     shared = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
     place = shared / "workshop"
@@ -48,6 +46,13 @@ def alone_with(folder: Path) -> Iterator[None]:
     with (folder / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield
+
+
+def give_up(wanted: str) -> None:
+    """Fail in CI, which must have everything; elsewhere skip and say what is wanted."""
+    if os.environ.get("CI") == "true":
+        pytest.fail(wanted)
+    pytest.skip(wanted)
 
 
 def call(*command: str, folder: Path) -> str:
@@ -66,10 +71,20 @@ def program(workshop: Path) -> Path:
     folder = workshop / "emulator"
     built = folder / "board"
     source = Path(__file__).with_name("board.c")
-    flags = ("-O2", "-Wall", "-Wextra", str(source), "-o", str(built), "-lsimavr", "-lelf")
+    libraries = ("-lsimavr", "-lelf", "-lm")
     with alone_with(folder):
         if not built.exists():
-            call("gcc", *flags, folder=folder)
+            call(
+                "gcc",
+                "-O2",
+                "-Wall",
+                "-Wextra",
+                str(source),
+                "-o",
+                str(built),
+                *libraries,
+                folder=folder,
+            )
     return built
 
 
@@ -98,9 +113,32 @@ MakeBoard = Callable[..., Board]
 
 
 @pytest.fixture(scope="session")
-def make_board(program: Path, build: Build) -> MakeBoard:
-    """Puts a firmware into the emulator: (target, baud, options)."""
-    return lambda *firmware: Board(program, build(*firmware)[0])
+def make_pico(tmp_path_factory: pytest.TempPathFactory) -> MakeBoard:
+    """Puts the RP2040's firmware, built with some options, into its emulator."""
+    if wanted := pico.missing():
+        give_up(wanted)
+    made: dict[str, Board] = {}
+
+    def make(options: str = "") -> Board:
+        if options not in made:
+            folder = tmp_path_factory.mktemp("rp2040")
+            made[options] = pico.Pico(pico.EMULATED, pico.build(folder, options))
+        return made[options]
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def make_board(request: pytest.FixtureRequest) -> MakeBoard:
+    """Puts a firmware into its emulator: (target, baud, options); an RP2040 has no baud."""
+
+    def make(target: str, baud: int = 250_000, options: str = "") -> Board:
+        if target == "gates_rp2040":
+            return request.getfixturevalue("make_pico")(options)
+        program, build = map(request.getfixturevalue, ("program", "build"))
+        return Board(program, build(target, baud, options)[0])
+
+    return make
 
 
 @pytest.fixture

@@ -1,18 +1,20 @@
-"""What the tests of the emulated board share: scripts, runs, lines, matching with the truth.
+"""What the tests of the emulated boards share: scripts, runs, lines, matching with the truth.
 
 A script is a list of edges at exact cycles; the lines that come back are read by the small
 parser below, which owes nothing to the program's own. Truth and lines are matched by gate,
-level and time.
+level and time. The names in capitals below are those of the ATmega328P, whose counter counts
+cycles; any board's own are with `Board`.
 """
 
 import binascii
 import subprocess
 from collections import deque
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from itertools import islice, pairwise
 from pathlib import Path
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 FREQUENCY_HZ = 16_000_000
 MICROSECOND = 16
@@ -50,15 +52,70 @@ class Board:
     program: Path
     firmware: Path
 
+    frequency_hz: ClassVar[int] = FREQUENCY_HZ
+    """Of the cycles that scripts count."""
+    cycles_a_count: ClassVar[int] = 1
+    """Times the counter's turns this is 2^32 with every board, so cycles compare alike."""
+
+    @property
+    def microsecond(self) -> int:
+        """In cycles; so are the next two."""
+        return self.frequency_hz // 1_000_000
+
+    @property
+    def second(self) -> int:
+        return self.frequency_hz
+
+    @property
+    def start(self) -> int:
+        """By this cycle the board has started and said hello."""
+        return self.frequency_hz // 10
+
+    def lines(self, events: Iterable[Edge | str], until: int, script: Path) -> list[Line]:
+        """Run, and return the lines, their counters in cycles."""
+        return [
+            line
+            if line.counter is None
+            else replace(line, counter=line.counter * self.cycles_a_count)
+            for line in read_lines(self.run(events, until, script))
+        ]
+
     def command(self, script: Path, *options: str) -> list[str]:
         """The command line of a run."""
         return [str(self.program), str(self.firmware), str(script), *options]
 
-    def run(self, events: Iterable[Edge | str], until: int, script: Path) -> bytes:
+    @contextmanager
+    def behind_terminal(
+        self, script: Path, *options: str
+    ) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+        """The board's port, and the emulator, which waits for a line before it runs."""
+        emulator = subprocess.Popen(
+            self.command(script, "--pty", *options),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            assert emulator.stdout is not None
+            yield emulator.stdout.readline().strip(), emulator
+        finally:
+            emulator.communicate()
+        assert emulator.returncode == 0
+
+    def run(
+        self, events: Iterable[Edge | str], until: int, script: Path, *options: str
+    ) -> bytes:
         """Run as fast as it goes up to the cycle `until`; what the board sent."""
         write_script(events, script)
-        command = self.command(script, "--until", str(until))
-        return subprocess.run(command, check=True, capture_output=True, timeout=120).stdout
+        command = self.command(script, "--until", str(until), *options)
+        return subprocess.run(command, check=True, capture_output=True, timeout=600).stdout
+
+
+def go(emulator: subprocess.Popen[str]) -> None:
+    """Let the board run; its port is open by now."""
+    assert emulator.stdin is not None
+    emulator.stdin.write("go\n")
+    emulator.stdin.flush()
 
 
 def write_script(events: Iterable[Edge | str], path: Path) -> None:
@@ -163,12 +220,15 @@ def offsets(edges: Sequence[Edge], lines: Sequence[Line]) -> list[int]:
 
 
 def errors_of_exact_lines(
-    edges: Sequence[Edge], lines: Iterable[Line], constant: int
+    edges: Sequence[Edge],
+    lines: Iterable[Line],
+    constant: int,
+    reach: int = 30 * MICROSECOND,
 ) -> dict[Edge, int]:
     """
     The truth behind each `E` line, and how far its counter is off.
 
-    An exact line that has no edge of its gate and level within 30 us, or the edge of
+    An exact line that has no edge of its gate and level within `reach`, or the edge of
     another line, fails the test.
     """
     waiting = deque(edges)
@@ -176,7 +236,6 @@ def errors_of_exact_lines(
     for line in lines:
         if line.kind != "E":
             continue
-        reach = 30 * MICROSECOND
         while waiting and difference(line.counter, waiting[0].cycle) - constant > reach:
             waiting.popleft()
         near = [

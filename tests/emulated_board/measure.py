@@ -95,7 +95,9 @@ def build(folder: Path) -> dict[str, Board]:
     """The emulator with each firmware."""
     program = folder / "board"
     source = Path(__file__).with_name("board.c")
-    subprocess.run(["gcc", "-O2", source, "-o", program, "-lsimavr", "-lelf"], check=True)
+    subprocess.run(
+        ["gcc", "-O2", source, "-o", program, "-lsimavr", "-lelf", "-lm"], check=True
+    )
     boards = {}
     for target in ("gates_int", "gates_icp", "sketch_int", "plain_micros"):
         room = folder / target

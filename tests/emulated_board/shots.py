@@ -32,12 +32,12 @@ def make_shots(count: int, seed: int, first_s: float) -> list[Shot]:
     return shots
 
 
-def edges_of_shots(shots: list[Shot]) -> list[Edge]:
+def edges_of_shots(shots: list[Shot], frequency_hz: int = FREQUENCY_HZ) -> list[Edge]:
     """Four edges a shot, each at the cycle in which it falls."""
     edges = []
     for shot in shots:
         for gate, place_m in (("A", 0.0), ("B", SPACING_M)):
             for level, length_m in ((1, 0.0), (0, BODY_LENGTH_M)):
                 time_s = shot.start_s + (place_m + length_m) / shot.speed_mps
-                edges.append(Edge(math.floor(time_s * FREQUENCY_HZ), gate, level))
+                edges.append(Edge(math.floor(time_s * frequency_hz), gate, level))
     return sorted(edges)

@@ -1,4 +1,4 @@
-"""The board at its rim: questions amid a full ring, long sequences, many edges lost."""
+"""The ATmega328P at its rim: a ring that never empties, edges inside a handler, choices."""
 
 from pathlib import Path
 
@@ -10,13 +10,10 @@ from .kit import (
     SECOND,
     START,
     Edge,
-    Line,
     beats_of,
     difference,
     edges_of,
     errors_of_exact_lines,
-    is_unbroken,
-    offsets,
     read_lines,
 )
 
@@ -28,26 +25,6 @@ MILLISECOND = SECOND // 1000
 def burst(count: int, start: int = START, gap: int = 10 * MICROSECOND) -> list[Edge]:
     """Edges of gate A, `gap` apart."""
     return [Edge(start + n * gap, "A", (n + 1) % 2) for n in range(count)]
-
-
-@pytest.mark.parametrize("target", WIRINGS)
-@pytest.mark.parametrize("every_ms", [1, 3, 10])
-def test_questions_while_a_full_ring_waits_spoil_no_time(
-    make_board: MakeBoard, script: Path, target: str, every_ms: int
-) -> None:
-    """A record's epoch holds for 524 ms, so that hellos must not delay the ring for long."""
-    edges = burst(255)
-    questions = [
-        f"{START + n * every_ms * MILLISECOND} send {QUESTION}"
-        for n in range(1, 600 // every_ms)
-    ]
-    lines = read_lines(make_board(target).run([*edges, *questions], SECOND, script))
-
-    shown = offsets(edges, edges_of(lines))
-    assert max(shown) - min(shown) <= 100
-    assert is_unbroken(lines)
-    assert beats_of(lines)[-1].lost == 0
-    assert any(line.kind == "H" for line in lines[-20:]), "a question is never forgotten"
 
 
 def test_a_board_whose_ring_never_empties_still_answers_within_a_second(
@@ -65,64 +42,6 @@ def test_a_board_whose_ring_never_empties_still_answers_within_a_second(
     # what was told last before it waited in the ring for up to 0.3 s
     assert last_edge.counter < asked + SECOND
     assert beats_of(lines)[-1].lost > 1000
-
-
-@pytest.mark.parametrize("target", WIRINGS)
-def test_a_beat_tells_the_levels_that_the_lines_before_it_led_to(
-    make_board: MakeBoard, script: Path, target: str
-) -> None:
-    """Beats fall due while up to 255 edges wait; the pins may be elsewhere by then."""
-    edges: list[Edge] = []
-    for n in range(40):
-        edges += burst(201, START + n * SECOND // 8)
-        edges += [Edge(START + n * SECOND // 8 + SECOND // 16, "B", (n + 1) % 2)]
-        edges += [Edge(START + n * SECOND // 8 + SECOND // 16 + MILLISECOND, "A", 0)]
-    edges = sorted(edges)
-    lines = read_lines(make_board(target).run(edges, START + 5 * SECOND, script))
-
-    levels, amid = {"A": 0, "B": 0}, 0
-    for place, line in enumerate(lines):
-        if line.kind in "EL":
-            levels[str(line.gate)] = int(line.level or 0)
-        if line.kind == "T":
-            assert line.levels == f"{levels['A']}{levels['B']}"
-            amid += _is_followed_by_an_earlier_happening(lines, place)
-    assert amid >= 1, "no beat fell due while edges waited: the test tests nothing"
-    assert is_unbroken(lines)
-
-
-def _is_followed_by_an_earlier_happening(lines: list[Line], place: int) -> bool:
-    """Whether the edge after a beat happened within 1 ms of it: it waited in the ring."""
-    after = next((line for line in lines[place:] if line.kind in "EL"), None)
-    beat = lines[place].counter
-    return after is not None and after.counter - beat < MILLISECOND
-
-
-@pytest.mark.parametrize("target", WIRINGS)
-def test_the_lost_count_ends_at_ffff(make_board: MakeBoard, script: Path, target: str) -> None:
-    """75000 edges 20 µs apart, of which some 1500 find room."""
-    edges = burst(75_000, gap=20 * MICROSECOND)
-    lines = read_lines(make_board(target).run(edges, START + 4 * SECOND, script))
-    lost = [beat.lost for beat in beats_of(lines)]
-
-    assert lost == sorted(lost)
-    assert 0 < lost[1] < 0xFFFF
-    assert lost[-2:] == [0xFFFF, 0xFFFF]
-
-
-@pytest.mark.parametrize(
-    "target", ["gates_int", pytest.param("gates_icp", marks=pytest.mark.long)]
-)
-def test_the_sequence_goes_on_past_7fff_and_from_ffff_to_0000(
-    make_board: MakeBoard, script: Path, target: str
-) -> None:
-    edges = burst(67_000, gap=SECOND // 3000)
-    until = edges[-1].cycle + SECOND // 100
-    lines = read_lines(make_board(target, 1_000_000).run(edges, until, script))
-
-    assert is_unbroken(lines)
-    assert len(edges_of(lines)) == len(edges)
-    assert beats_of(lines)[-1].lost == 0
 
 
 @pytest.mark.parametrize("target", WIRINGS)

@@ -1,8 +1,5 @@
 """The emulated board behind a pseudo-terminal, read as a real one is."""
 
-import subprocess
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import serial
@@ -11,41 +8,15 @@ from .conftest import MakeBoard
 from .kit import (
     SECOND,
     START,
-    Board,
     Edge,
     beats_of,
     edges_of,
+    go,
     is_unbroken,
     offsets,
     read_lines,
     write_script,
 )
-
-
-@contextmanager
-def behind_terminal(
-    board: Board, script: Path, *options: str
-) -> Iterator[tuple[str, subprocess.Popen[str]]]:
-    """The board's port, and the emulator, which waits for a line before it runs."""
-    emulator = subprocess.Popen(
-        board.command(script, "--pty", *options),
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        assert emulator.stdout is not None
-        yield emulator.stdout.readline().strip(), emulator
-    finally:
-        emulator.communicate()
-    assert emulator.returncode == 0
-
-
-def go(emulator: subprocess.Popen[str]) -> None:
-    """Let the board run; its port is open by now."""
-    assert emulator.stdin is not None
-    emulator.stdin.write("go\n")
-    emulator.stdin.flush()
 
 
 def read_until(port: serial.Serial, end: bytes) -> bytes:
@@ -63,7 +34,7 @@ def test_lines_come_through_a_terminal_unchanged(make_board: MakeBoard, script: 
     write_script(edges, script)
     until = ("--until", str(START + 2 * SECOND))
     with (
-        behind_terminal(make_board("gates_icp"), script, *until) as (name, emulator),
+        make_board("gates_icp").behind_terminal(script, *until) as (name, emulator),
         serial.Serial(name, 250_000, timeout=60) as port,
     ):
         go(emulator)
@@ -77,11 +48,11 @@ def test_lines_come_through_a_terminal_unchanged(make_board: MakeBoard, script: 
 def test_the_host_can_ask_through_a_terminal(make_board: MakeBoard, script: Path) -> None:
     write_script([], script)
     with (
-        behind_terminal(make_board("gates_int"), script) as (name, emulator),
+        make_board("gates_int").behind_terminal(script) as (name, emulator),
         serial.Serial(name, 250_000, timeout=60) as port,
     ):
         go(emulator)
         read_until(port, b"\nT 0001")
         read_until(port, b"\n")
         port.write(b"?\n")
-        read_until(port, b"H 1 16000000 32 gates-328p-int 1.1 ")
+        read_until(port, b"H 1 16000000 32 gates-328p-int 1.2 ")

@@ -187,22 +187,3 @@ def test_no_edge_near_an_overflow_is_wrong_by_65536(
     shown = offsets(edges, lines)
     assert max(abs(offset - constant) for offset in shown) <= (4 if "int" in target else 0)
     assert any(a.counter > b.counter for a, b in pairwise(lines))
-
-
-@pytest.mark.parametrize("target", ["gates_int", "gates_icp"])
-def test_a_storm_of_edges_leaves_the_clock_right(
-    make_board: MakeBoard, script: Path, target: str
-) -> None:
-    """Both gates chatter every 4 us for 60 ms, 15 turns of Timer1, then come to rest."""
-    board = make_board(target, FAST)
-    constant = constant_of(board, script)
-    storm = accumulate([64] * 15_000)
-    calm = accumulate([20_000] * 400, storm[-1] + 4_000_000)
-    edges = toggled(storm + calm, "AB" * 7500 + "AB" * 200)
-    lines = read_lines(board.run(edges, calm[-1] + START, script))
-
-    assert sum(line.kind == "H" for line in lines) == 1
-    last = edges_of(lines)[-400:]
-    assert {line.kind for line in last[1:]} == {"E"}
-    shown = offsets(edges[-400:], last)
-    assert max(abs(offset - constant) for offset in shown) <= 4

@@ -130,6 +130,21 @@ def test_a_port_that_says_nothing_of_itself_has_no_description(plugs: Plugs) -> 
     assert [port.description for port in ports_here()] == [""]
 
 
+def test_a_pico_with_a_program_in_it_is_told_as_such(plugs: Plugs) -> None:
+    """2E8A:000A is what serial ports on the chip's maker's own library show, from memory."""
+    plugs.plug("/dev/ttyACM0", vendor=0x2E8A, product=0x000A, description="light gates")
+    plugs.plug("/dev/ttyACM1", vendor=0x2E8A, product=0x000A, description="n/a")
+    plugs.plug("/dev/ttyACM2", vendor=0x2E8A, product=0x0005, description="other")
+    told = [port.description for port in ports_here()]
+
+    assert told == [
+        "light gates (an RP2040 board that runs a program)",
+        "an RP2040 board that runs a program",
+        "other",
+    ]
+    assert len(likely_boards(ports_here())) == 3
+
+
 def test_the_ports_of_this_machine_are_texts() -> None:
     assert all(
         isinstance(p.device, str) and isinstance(p.description, str) for p in ports_here()

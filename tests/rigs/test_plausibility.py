@@ -15,7 +15,12 @@ SPACING = '[gates]\nspacing = "300 mm"\n'
 def test_starters_of_all_boards_are_sound_and_at_the_cautious_defaults(board) -> None:
     rig = parse_rig(starter_text(board=board))
 
-    assert rig == default_rig(0.3)
+    default = default_rig(0.3)
+    if board == "pico":  # its clock is known
+        same = {"from_host", "jitter_s", "step_s"}
+        assert rig.clock.model_dump(include=same) == default.clock.model_dump(include=same)
+        rig = rig.model_copy(update={"clock": default.clock})
+    assert rig == default
     assert rig_doubts(rig) == ()
     assert rig.clock.rate_tolerance == 5000e-6
     assert rig.gates.latency_mismatch_s >= 1e-6

@@ -175,6 +175,16 @@ def test_the_starter_says_every_key_at_its_default() -> None:
         assert key in text
 
 
+def test_the_starter_of_a_pico_has_its_clock_and_names_what_rules_instead_of_the_tick() -> None:
+    text = starter_text(board="pico")
+    rig = parse_rig(text)
+
+    assert (rig.clock.frequency_hz, rig.clock.counter_bits) == (62.5e6, 31)
+    assert rig.clock.rate_tolerance == pytest.approx(100e-6)
+    assert "16 ns" in text
+    assert "latency_mismatch" in text.split("[clock]")[1].split("[body]")[0]
+
+
 def test_the_starters_calibration_lines_are_valid_once_uncommented() -> None:
     head, tail = starter_text().split("# [calibration.clock]")
     lines = [

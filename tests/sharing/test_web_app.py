@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from served_page import LOCALHOST, Viewer, a_page, ask
+from waiting import PATIENCE_S
 
 from chrono.cautions import CAUTION_LINE
 from chrono.sharing import share_server, web_app
@@ -240,9 +241,9 @@ async def test_a_line_that_changes_nothing_on_the_page_is_told_to_nobody(
 async def test_where_nothing_is_new_nothing_is_worked_out(monkeypatch) -> None:
     monkeypatch.setattr(web_app, "BEAT_S", 0.1)
     made = []
-    shown_of = share_server.shown_of
+    real = share_server.page_state_of
     monkeypatch.setattr(
-        share_server, "shown_of", lambda *words: made.append(len(made)) or shown_of(*words)
+        share_server, "page_state_of", lambda *words: made.append(len(made)) or real(*words)
     )
     async with a_page(BANDS) as served:
         viewer = Viewer(served)
@@ -263,7 +264,7 @@ async def test_what_goes_wrong_in_the_page_itself_ends_it_and_is_told(
     def fail(*_: object) -> None:
         raise ZeroDivisionError("in the page")
 
-    monkeypatch.setattr(share_server, "shown_of", fail)
+    monkeypatch.setattr(share_server, "page_state_of", fail)
     with pytest.raises(ZeroDivisionError, match="in the page"):
         async with asyncio.timeout(PATIENCE_S), a_page(BANDS) as served:
             await served.task

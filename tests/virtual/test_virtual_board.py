@@ -231,6 +231,21 @@ def test_two_boards_hear_the_very_same_shots_through_the_same_gates(seed: int) -
     assert abs(rigs[1].rate_error) < 50e-6
 
 
+def test_the_pico_board_hears_the_shots_of_the_plain_board_by_its_own_counter() -> None:
+    pico = SCENARIOS["pico-board"]
+    assert list(launches(pico, 3, shots=5)) == list(
+        launches(SCENARIOS["plain-board"], 3, shots=5)
+    )
+    until_60 = takewhile(lambda x: x[0] < 60, board_lines(pico, 3, shots=5))
+    first, *lines = (line.rstrip() for _, line in until_60)
+    hello = parse_framed(first)
+    assert isinstance(hello, Hello)
+    assert (hello.frequency_hz, hello.counter_bits) == (62_500_000, 31)
+    counters = [event.counter for event in map(parse_framed, lines) if isinstance(event, Event)]
+    assert max(counters) < 2**31
+    assert sum(a > b for a, b in pairwise(counters)) >= 1
+
+
 @pytest.mark.parametrize("name", SCENARIOS)
 @pytest.mark.parametrize("speedup", [1.0, 10.0, 1000.0])
 def test_launches_never_overlap_however_fast_they_follow(name: str, speedup: float) -> None:

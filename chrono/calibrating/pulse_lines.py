@@ -1,0 +1,143 @@
+"""The lines of a board that plays pulses to itself: asks for them and reads them all."""
+
+import time
+from contextlib import suppress
+
+import serial
+
+from chrono.arrays.events import EventKind
+from chrono.calibrating.pulses import BEATS, StampedEvent
+from chrono.errors import ChronoError, PortError
+from chrono.reader.line_grammar import Event, Hello, parse_framed
+from chrono.reader.port_reader import HELLO_REQUEST, LineFramer
+from chrono.reader.serial_ports import open_port, reason_of
+from chrono.safe_text import plain
+
+SELF_TEST_REQUEST = b"!\n"
+ASK_EVERY_S = 1.0
+HELLO_WITHIN_S = 10.0
+"""Boards that restart when their port is opened need some seconds."""
+ANSWER_WITHIN_S = 3.0
+"""For the test: a board that has said hello is awake."""
+LEFT_OVER_S = 0.3
+"""A board may say hello by itself and as an answer too: both come within this time."""
+BEAT_WITHIN_S = 5.0
+EARLY_S = 0.5
+"""Beats of a test come much sooner one after another than those of every second."""
+
+
+def read_pulse_lines(port: str, baud: int, seconds: float) -> tuple[Hello, list[StampedEvent]]:
+    """
+    Ask the board on a port for its self-test and read it.
+
+    Parameters
+    ----------
+    port : str
+        Anything pyserial opens.
+    baud : int
+    seconds : float
+        How long to go on listening to beats after the test, for the clock's rate [s].
+
+    Returns
+    -------
+    Hello
+        What the board said to the question.
+    list of (int, Event)
+        Edges and beats from then on, with the host's clock [us].
+
+    Raises
+    ------
+    ChronoError
+        If the port cannot be opened, or no board speaks on it that knows the test.
+    """
+    talk = _Talk(port, baud)
+    try:
+        talk.ask(HELLO_REQUEST)
+        talk.pass_over(LEFT_OVER_S)
+        return talk.ask(SELF_TEST_REQUEST), talk.listen(seconds)
+    except OSError as exc:
+        raise PortError(f"the port was lost: {reason_of(exc)}", where=plain(port)) from exc
+    finally:
+        talk.close()
+
+
+class _Talk:
+    """One board's lines, one after another."""
+
+    def __init__(self, port: str, baud: int) -> None:
+        self._name = plain(port)
+        self._port = open_port(port, baud)
+        self._framer = LineFramer()
+        self._waiting: list[tuple[int, Event | Hello]] = []
+
+    def close(self) -> None:
+        with suppress(OSError):
+            self._port.close()
+
+    def _next(self, until_s: float) -> tuple[int, Event | Hello] | None:
+        while not self._waiting:
+            if time.monotonic() >= until_s:
+                return None
+            data = self._port.read(self._port.in_waiting or 1)
+            host_us = time.monotonic_ns() // 1000
+            for stamp, line in self._framer.feed(host_us, data):
+                parsed = parse_framed(line)
+                if isinstance(parsed, Event | Hello):
+                    self._waiting.append((stamp, parsed))
+        return self._waiting.pop(0)
+
+    def ask(self, question: bytes) -> Hello:
+        """Return the hello that answers a question; a test is asked for only once."""
+        known = question == HELLO_REQUEST
+        within_s = HELLO_WITHIN_S if known else ANSWER_WITHIN_S
+        end_s, ask_s = time.monotonic() + within_s, 0.0
+        while (now_s := time.monotonic()) < end_s:
+            if now_s >= ask_s:
+                with suppress(serial.SerialTimeoutException):
+                    self._port.write(question)
+                ask_s = now_s + ASK_EVERY_S if known else end_s
+            found = self._next(min(ask_s, end_s))
+            if found and isinstance(found[1], Hello):
+                return found[1]
+        if not known:
+            raise self._ignorance()
+        raise ChronoError(
+            "no board says hello here",
+            where=self._name,
+            hint="check port and baud rate; plain lines and intervals know no self-test",
+        )
+
+    def pass_over(self, seconds: float) -> None:
+        """Read and forget what comes within this time."""
+        end_s = time.monotonic() + seconds
+        while self._next(end_s):
+            pass
+
+    def listen(self, seconds: float) -> list[StampedEvent]:
+        """Return the test's edges and beats, and the beats of some seconds after it."""
+        events: list[StampedEvent] = []
+        beats_us: list[int] = []
+        end_s = time.monotonic() + BEAT_WITHIN_S
+        while found := self._next(end_s):
+            stamp_us, line = found
+            if isinstance(line, Hello):  # what came before answered an earlier question
+                events, beats_us = [], []
+                continue
+            events.append((stamp_us, line))
+            if line.kind != EventKind.BEAT:
+                continue
+            beats_us.append(stamp_us)
+            if len(beats_us) < BEATS:
+                end_s = time.monotonic() + BEAT_WITHIN_S
+                if len(beats_us) > 2 and beats_us[-1] - beats_us[-2] > EARLY_S * 1e6:
+                    break  # beats of every second again: the board gave the test up
+            elif len(beats_us) == BEATS:
+                end_s = time.monotonic() + seconds
+        return events
+
+    def _ignorance(self) -> ChronoError:
+        return ChronoError(
+            "this board knows no self-test",
+            where=self._name,
+            hint="load the firmware of these notes anew: its older versions have none",
+        )

@@ -1,0 +1,244 @@
+"""Delays of the two inputs, from pulses that the board plays to itself.
+
+The board switches a pin and reports each change by a beat at its moment. It reports what comes
+back at the gates' inputs as edges. A wire from the pin to an input shows what board and cable
+add. An emitter that the pin drives shows the delay of each sensor, light on and light off.
+Knows nothing of ports.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats, Ints
+from chrono.arrays.events import EventKind
+from chrono.clock.clock_rate import ClockEstimate, ClockTracker
+from chrono.errors import CalibrationError
+from chrono.measuring.calibration_uncertainty import (
+    MIN_REPEATS,
+    CombinedUncertainty,
+    combine,
+    mean_input,
+)
+from chrono.measuring.error_budget import Contribution, rectangular, triangular
+from chrono.reader.line_grammar import Event, Hello
+
+CHANGES = 128
+"""Changes of the pin that are told one by one, the first one upwards."""
+BURST_CHANGES = 50
+BEATS = CHANGES + 3
+"""One with the hello, one for each change, one before and one after the burst."""
+
+StampedEvent = tuple[int, Event]
+"""Host time at which its line was read [us], and the event."""
+
+
+@dataclass(frozen=True)
+class Response:
+    """
+    How one gate's input followed the pin.
+
+    Attributes
+    ----------
+    rises_s, falls_s : ndarray of float64
+        Time from each rise (fall) of the pin to the edge that followed [s].
+    late : int
+        Edges whose time the board could not take exactly; they are not among those.
+    extra : int
+        Edges beyond one for a change: bounce.
+    inverted : bool
+        The input goes down when the pin goes up, as behind a sensor whose emitter it drives.
+    burst : int
+        Edges told of the burst.
+    """
+
+    rises_s: Floats
+    falls_s: Floats
+    late: int
+    extra: int
+    inverted: bool
+    burst: int
+
+
+@dataclass(frozen=True)
+class DelayDifference:
+    """Delay of gate B minus that of gate A at one direction of the pin [s]."""
+
+    value_s: float
+    uncertainty: CombinedUncertainty
+
+
+@dataclass(frozen=True)
+class PulseTest:
+    """
+    What a self-test showed.
+
+    Attributes
+    ----------
+    board : Hello
+    gates : tuple of Response
+        Gate A, gate B.
+    rise, fall : DelayDifference or None
+        None where a gate has too few exact edges.
+    lost : int
+        Edges that the board counted as lost meanwhile.
+    rate : ClockEstimate or CalibrationError
+        The counter's rate against the host's clock, or why it is not known.
+    """
+
+    board: Hello
+    gates: tuple[Response, Response]
+    rise: DelayDifference | None
+    fall: DelayDifference | None
+    lost: int
+    rate: ClockEstimate | CalibrationError
+
+    @property
+    def inverted(self) -> bool:
+        """Whether both inputs stand upside down to the pin."""
+        return all(gate.inverted for gate in self.gates)
+
+
+def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
+    """
+    Return what the lines of a self-test tell.
+
+    Parameters
+    ----------
+    board : Hello
+        What the board said when it was asked for the test.
+    events : sequence of (int, Event)
+        All its edges and beats from then on; beats after the test add to the clock's rate.
+
+    Raises
+    ------
+    CalibrationError
+        Lines are missing among them, or the test came to no end.
+    """
+    _refuse_gaps([event for _, event in events])
+    turn = 1 << board.counter_bits
+    counters = np.array([event.counter for _, event in events], np.int64)
+    steps = (np.diff(counters, prepend=counters[:1]) + turn // 2) % turn - turn // 2
+    ticks = np.cumsum(steps)
+    kinds = np.array([event.kind for _, event in events])
+    beats = (kinds == EventKind.BEAT).nonzero()[0]
+    if len(beats) < BEATS:
+        raise CalibrationError(
+            f"the board told {max(len(beats) - 1, 0)} of {CHANGES + 2} moments and stopped",
+            hint="see that nothing but the inputs (or the emitters) hangs on the pulse pin",
+        )
+    played, burst = ticks[beats[1 : CHANGES + 1]], ticks[beats[CHANGES + 1 : BEATS]]
+    unit_s = 1 / board.frequency_hz
+    gates = [_response(gate, events, ticks, played, burst, unit_s) for gate in (0, 1)]
+    a, b = gates
+    return PulseTest(
+        board,
+        (a, b),
+        _difference(a.rises_s, b.rises_s, unit_s),
+        _difference(a.falls_s, b.falls_s, unit_s),
+        events[beats[BEATS - 1]][1].lost - events[beats[0]][1].lost,
+        _rate(ticks[beats], [events[n][0] for n in beats], unit_s),
+    )
+
+
+def delay_of(test: PulseTest) -> DelayDifference:
+    """
+    Return the difference of the delays as a rig takes it, that of a mean transit.
+
+    Leading and trailing edges have half the weight each. Where one pair alone times a shot
+    its own difference may hold, so half of what the two differ by is added (rectangular).
+    """
+    assert test.rise, "pulse_doubt tells before"
+    assert test.fall
+    apart = (test.rise.value_s - test.fall.value_s) / 2
+    parts = [
+        Contribution(part.input, part.sensitivity / 2)
+        for each in (test.rise, test.fall)
+        for part in each.uncertainty.contributions
+    ]
+    one_pair = Contribution(rectangular("light on and off differ", abs(apart), unit="s"), 1.0)
+    return DelayDifference(
+        (test.rise.value_s + test.fall.value_s) / 2, combine([*parts, one_pair])
+    )
+
+
+def _response(
+    gate: int,
+    events: Sequence[StampedEvent],
+    ticks: Ints,
+    played: Ints,
+    burst: Ints,
+    unit_s: float,
+) -> Response:
+    """Give each change of the pin the first edge of this gate before the next change."""
+    own = [
+        n
+        for n, (_, e) in enumerate(events)
+        if e.kind in (EventKind.EDGE, EventKind.LATE) and e.gate == gate
+    ]
+    at = ticks[own]
+    ends = np.append(played[1:], burst[0])
+    delays: tuple[list[float], list[float]] = ([], [])
+    late = extra = upside_down = seen = 0
+    for n, (start, end) in enumerate(zip(played, ends, strict=True)):
+        first, behind = np.searchsorted(at, [start, end])
+        if first == behind:
+            continue
+        extra += int(behind - first) - 1
+        edge = events[own[first]][1]
+        falls = n % 2
+        seen += 1
+        upside_down += edge.level == falls
+        if edge.kind == EventKind.LATE:
+            late += 1
+        else:
+            delays[falls].append(float(at[first] - start) * unit_s)
+    in_burst = int(np.diff(np.searchsorted(at, burst))[0])
+    return Response(
+        np.array(delays[0]),
+        np.array(delays[1]),
+        late,
+        extra,
+        inverted=seen > 0 and 2 * upside_down > seen,
+        burst=in_burst,
+    )
+
+
+def _difference(a_s: Floats, b_s: Floats, unit_s: float) -> DelayDifference | None:
+    """
+    Return B minus A, each from many pulses.
+
+    Pulses may keep step with the counter, so what the counting of whole steps does to a delay
+    need not differ from pulse to pulse: it is taken once, not divided by the number of pulses.
+    """
+    if min(len(a_s), len(b_s)) < MIN_REPEATS:
+        return None
+    uncertainty = combine(
+        [
+            Contribution(mean_input("scatter at A", a_s, "s"), 1.0),
+            Contribution(mean_input("scatter at B", b_s, "s"), 1.0),
+            Contribution(triangular("steps of the counter", unit_s, unit="s"), 1.0),
+        ]
+    )
+    return DelayDifference(float(np.mean(b_s) - np.mean(a_s)), uncertainty)
+
+
+def _refuse_gaps(events: Sequence[Event]) -> None:
+    numbers = np.array([event.sequence for event in events])
+    if len(numbers) and (np.diff(numbers) % 65536 != 1).any():
+        raise CalibrationError(
+            "lines of the test were lost or damaged",
+            hint="try again; if it stays so, use another cable or a slower baud rate",
+        )
+
+
+def _rate(
+    ticks: Ints, host_us: Sequence[int], unit_s: float
+) -> ClockEstimate | CalibrationError:
+    tracker = ClockTracker(unit_s)
+    tracker.add(ticks, np.array(host_us, np.int64))
+    try:
+        return tracker.estimate()
+    except CalibrationError as exc:
+        return exc

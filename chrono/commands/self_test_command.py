@@ -1,0 +1,72 @@
+"""`check --self-test`: the board plays pulses, and its inputs or sensors answer."""
+
+import sys
+from datetime import date
+from pathlib import Path
+
+import typer
+
+from chrono.calibrating.calibration import rig_changes
+from chrono.calibrating.pulse_lines import read_pulse_lines
+from chrono.calibrating.pulses import PulseTest, delay_of, pulse_test
+from chrono.commands.command_options import print_json, rig_of
+from chrono.errors import OptionError
+from chrono.reports.self_test_text import (
+    pulse_data,
+    pulse_doubt,
+    pulse_evidence,
+    pulse_report,
+)
+from chrono.rigs.rig_file import update_rig
+from chrono.safe_text import plain
+from chrono.season.recording_finder import may_be_recordings
+
+
+def refuse_without(self_test: bool) -> None:
+    """Refuse ``--light`` by itself."""
+    if not self_test:
+        raise OptionError(
+            "--light belongs to the self-test", where="--light", hint="add --self-test"
+        )
+
+
+def check_inputs(
+    targets: list[str],
+    rig: Path | None,
+    light: bool,
+    seconds: float,
+    baud: int,
+    as_json: bool,
+) -> None:
+    """Play pulses on a board, print what came back, and put it into the rig file if wanted."""
+    if len(targets) > 1 or may_be_recordings(targets[0]):
+        raise OptionError(
+            "a self-test takes one port",
+            where="--self-test",
+            hint="name the board's port",
+        )
+    rig_of(rig)  # a wrong file is told before the test
+    print(f"testing {plain(targets[0])}, {seconds:g} s for its clock", file=sys.stderr)
+    test = pulse_test(*read_pulse_lines(targets[0], baud, seconds))
+    doubt = pulse_doubt(test, light=light)
+    if as_json:
+        print_json(pulse_data(test, doubt))
+    else:
+        print("\n".join(pulse_report(test, light=light)))
+    if doubt:
+        print(f"nothing written: {doubt}" if rig else doubt, file=sys.stderr)
+        raise typer.Exit(1)
+    if rig:
+        _write(test, rig, light)
+
+
+def _write(test: PulseTest, rig: Path, light: bool) -> None:
+    if not light:
+        print("nothing written: only --light measures the sensors", file=sys.stderr)
+        return
+    day = date.today().isoformat()
+    copy = update_rig(rig, rig_changes(delay_of(test), pulse_evidence(test), day))
+    print(
+        f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
+        file=sys.stderr,
+    )

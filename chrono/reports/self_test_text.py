@@ -1,0 +1,138 @@
+"""The self-test of a board in words: what its pulses showed, and what speaks against it."""
+
+from math import inf
+from typing import Any
+
+import numpy as np
+
+from chrono.arrays.array_types import Floats
+from chrono.calibrating.pulses import BURST_CHANGES, CHANGES, DelayDifference, PulseTest
+from chrono.clock.clock_rate import ClockEstimate
+from chrono.measuring.calibration_uncertainty import MIN_REPEATS
+from chrono.reports.clock_text import rate_text
+from chrono.units import format_value
+
+
+def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
+    """
+    Return the result as lines for the user.
+
+    Parameters
+    ----------
+    test : PulseTest
+    light : bool
+        Whether the pin drove the emitters, not the inputs.
+    """
+    who = "sensor" if light else "input"
+    up, down = ("light on", "light off") if light else ("pin up", "pin down")
+    lines = [
+        f"{test.board.board} {test.board.firmware} played {CHANGES} changes and a burst of "
+        f"{BURST_CHANGES}"
+    ]
+    for letter, gate in zip("AB", test.gates, strict=True):
+        lines += [
+            f"{who} {letter}, {name}: {_delay_text(delays)}"
+            for name, delays in ((up, gate.rises_s), (down, gate.falls_s))
+        ]
+        if gate.late:
+            lines.append(f"{who} {letter}: {gate.late} edges came late and are not used")
+        if gate.extra:
+            lines.append(f"{who} {letter}: {gate.extra} edges too many: it bounces")
+    for name, difference in ((up, test.rise), (down, test.fall)):
+        if difference:
+            lines.append(f"{name}: {_difference_text(difference)}")
+    told = ", ".join(
+        f"{letter} told {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
+    )
+    lines.append(f"burst: {told} of {BURST_CHANGES}; the board lost {test.lost}")
+    lines.append(
+        "pulses and stamps share one clock, so they cannot show its rate; that is taken "
+        f"from the beats against this computer: {_rate_text(test)}"
+    )
+    if light:
+        lines.append(
+            "light that is switched shows the sensors' delay; it cannot show their hysteresis, "
+            "nor where in the beam a body trips them"
+        )
+    return tuple(lines)
+
+
+def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
+    """Return what `pulse_report` shows as an object for JSON."""
+    gates = {
+        letter: {
+            f"{name}_s": {
+                "mean": float(np.mean(delays)) if len(delays) else None,
+                "scatter": float(np.std(delays, ddof=1)) if len(delays) > 1 else None,
+                "edges": len(delays),
+            }
+            for name, delays in (("rise", gate.rises_s), ("fall", gate.falls_s))
+        }
+        | {"late": gate.late, "extra": gate.extra, "burst": gate.burst}
+        for letter, gate in zip("AB", test.gates, strict=True)
+    }
+    differences = {
+        f"{name}_difference_s": each and {"value": each.value_s, "U95": each.uncertainty.U95}
+        for name, each in (("rise", test.rise), ("fall", test.fall))
+    }
+    return {
+        "board": test.board.board,
+        "firmware": test.board.firmware,
+        "gates": gates,
+        **differences,
+        "lost": test.lost,
+        "rate": _rate_text(test),
+        "doubt": doubt,
+    }
+
+
+def pulse_doubt(test: PulseTest, *, light: bool) -> str:
+    """Return what speaks against the result, nothing where nothing does."""
+    for letter, gate in zip("AB", test.gates, strict=True):
+        if len(gate.rises_s) + len(gate.falls_s) == 0:
+            late = " exactly; with the XOR wiring bring the pin to one input at a time"
+            return f"input {letter} showed no pulse{late if gate.late else ''}"
+    if test.rise is None or test.fall is None:
+        return f"fewer than {MIN_REPEATS} exact edges of one kind at an input"
+    if light != test.inverted:
+        return (
+            "the inputs follow the pin as a wire does, not as sensors do"
+            if light
+            else "the inputs stand upside down to the pin; through the light? then add --light"
+        )
+    if test.lost:
+        return f"the board lost {test.lost} edges"
+    return ""
+
+
+def pulse_evidence(test: PulseTest) -> str:
+    """Return what the sensors' difference rests on, for the rig file."""
+    assert test.rise
+    assert test.fall
+    return (
+        "emitters switched by the board (self-test): "
+        f"light on, {_difference_text(test.rise)}; light off, {_difference_text(test.fall)}; "
+        "hysteresis and the place of the trip are not in it"
+    )
+
+
+def _rate_text(test: PulseTest) -> str:
+    return rate_text(test.rate) if isinstance(test.rate, ClockEstimate) else test.rate.message
+
+
+def _delay_text(delays_s: Floats) -> str:
+    if not len(delays_s):
+        return "no edge"
+    scatter_us = float(np.std(delays_s, ddof=1)) * 1e6 if len(delays_s) > 1 else inf
+    return (
+        f"{float(np.mean(delays_s)) * 1e6:.3f} us after the change, "
+        f"scatter {scatter_us:.3f} us ({len(delays_s)} edges)"
+    )
+
+
+def _difference_text(difference: DelayDifference) -> str:
+    value_us, u95_us = difference.value_s * 1e6, difference.uncertainty.U95 * 1e6
+    return (
+        f"B answers {format_value(abs(value_us), u95_us)} ± {format_value(u95_us, u95_us)} us "
+        f"{'later' if value_us >= 0 else 'sooner'} than A (95 % coverage)"
+    )
