@@ -289,7 +289,8 @@ class Dashboard(BaseApp[None]):
             if command.title in SYSTEM_COMMANDS:
                 yield command
         for action in ACTIONS:
-            owner: DOMNode = screen if action.group == "shot" else self
+            # A dialog may be in front of the screen that has the action.
+            owner: DOMNode = self.screen_stack[0] if action.group == "shot" else self
             if self.check_action(action.name, ()):
                 method = getattr(owner, f"action_{action.name}")
                 yield SystemCommand(action.title, action.help, method)

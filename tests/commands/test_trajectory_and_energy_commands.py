@@ -67,7 +67,8 @@ def test_a_table_of_forces_that_is_none_is_refused(chrono, tmp_path, text) -> No
 
 
 def test_a_flight_of_clocked_shots_tells_where_one_more_lands(chrono) -> None:
-    outcome = chrono("flight", BANDS, "--angle", "30 ± 1 deg", "--height", "1 m")
+    words = ("--angle", "30 ± 1 deg", "--height", "1 m", "--setup", "two bands")
+    outcome = chrono("flight", BANDS, *words)
     data = json.loads(chrono("flight", BANDS, "--angle", "30 deg", "--json").out)
 
     told = " ".join(outcome.out.split())
@@ -170,7 +171,7 @@ def test_a_page_begins_with_the_body_that_it_is_about(chrono) -> None:
 def test_a_flight_tells_the_speed_and_the_body_with_their_stated_uncertainty(chrono) -> None:
     body = "--mass", "24 ± 0.1 g", "--diameter", "40 ± 0.3 mm", "--drag", "0.8 ± 0.1"
     done = chrono("flight", "--speed", "45 ± 0.3 m/s", "--angle", "30 deg", *body)
-    clocked = chrono("flight", BANDS, "--angle", "30 deg")
+    clocked = chrono("flight", BANDS, "--angle", "30 deg", "--setup", "two bands")
 
     head = " ".join(done.out.split())
     assert "24.00 ± 0.10 g, 40.00 ± 0.30 mm, drag 0.80 ± 0.10 air" in head

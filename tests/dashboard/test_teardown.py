@@ -82,13 +82,17 @@ async def test_nothing_asks_for_the_screen_in_front_once_there_is_none() -> None
 
 
 async def test_a_recording_that_is_read_when_the_operator_has_left_is_not_shown() -> None:
-    reading, go_on = threading.Event(), threading.Event()
+    reading, go_on, given_up = threading.Event(), threading.Event(), threading.Event()
     _, run = hand_run()
 
     def load(progress):
         reading.set()
         assert go_on.wait(10)
-        progress(1, 2)
+        try:
+            progress(1, 2)
+        except Exception:
+            given_up.set()
+            raise
         return run
 
     app = Dashboard(load=load, name="x.tsv")
@@ -99,6 +103,7 @@ async def test_a_recording_that_is_read_when_the_operator_has_left_is_not_shown(
         await pilot.pause()
         assert not app.is_running
         go_on.set()
+        assert given_up.wait(10), "nothing more is read"
     assert not app.loaded
     assert app.trouble is None
 

@@ -203,7 +203,7 @@ def test_sensors_that_give_0_when_blocked_can_be_built_for(
     assert [(line.gate, line.level) for line in edges_of(lines)] == [("B", 1)]
 
 
-@on(INT_FAST, ICP_FAST, long=(PICO,))
+@on(INT_FAST, long=(ICP_FAST, PICO))
 def test_the_sequence_goes_on_past_7fff_and_from_ffff_to_0000(
     board: Board, kind: Kind, run: Run
 ) -> None:
@@ -305,7 +305,7 @@ def test_a_storm_of_edges_leaves_the_clock_right(board: Board, kind: Kind, run: 
 # ---- how many edges ----
 
 
-@on(INT, INT_FAST, ICP, ICP_FAST, long=(PICO,))
+@on(INT, ICP_FAST, long=(INT_FAST, ICP, PICO))
 def test_a_sustained_stream_of_edges_loses_nothing(board: Board, kind: Kind, run: Run) -> None:
     """And keeps up: 5 ms after the last edge all of them have been told."""
     edges = train(board, 4 * kind.a_second, 1e6 / kind.a_second)
@@ -317,7 +317,7 @@ def test_a_sustained_stream_of_edges_loses_nothing(board: Board, kind: Kind, run
     assert beats_of(lines)[-1].lost == 0
 
 
-@on(INT, INT_FAST, ICP, ICP_FAST, long=(SMALL_PICO, PICO))
+@on(INT, ICP_FAST, long=(INT_FAST, ICP, SMALL_PICO, PICO))
 @pytest.mark.parametrize("pattern", ["AB", "A", "AABB"])
 def test_bursts_lose_nothing(board: Board, kind: Kind, run: Run, pattern: str) -> None:
     gap = round(kind.apart_us * board.microsecond)
@@ -336,8 +336,14 @@ def test_bursts_lose_nothing(board: Board, kind: Kind, run: Run, pattern: str) -
 
 
 @on(INT, ICP, long=(SMALL_PICO, PICO))
-@pytest.mark.parametrize("pattern", ["AB", "A", "AAB"])
-@pytest.mark.parametrize("size", [0, 1, 2])
+@pytest.mark.parametrize(
+    ("pattern", "size"),
+    [
+        pytest.param(pattern, size, marks=[] if size == quick else pytest.mark.long)
+        for quick, pattern in enumerate(("AB", "A", "AAB"))
+        for size in range(3)
+    ],
+)
 def test_what_does_not_fit_is_counted_to_the_edge(
     board: Board, kind: Kind, run: Run, pattern: str, size: int
 ) -> None:

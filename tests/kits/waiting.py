@@ -1,5 +1,6 @@
 """Waiting for what another process or thread does."""
 
+import asyncio
 import subprocess
 import threading
 import time
@@ -18,6 +19,16 @@ def wait_until(
     while not condition():
         assert time.monotonic() < end, "it did not come"
         never.wait(every_s)
+
+
+async def wait_beside(
+    condition: Callable[[], object], meanwhile: Callable[[], object] = lambda: None
+) -> None:
+    """Wait in an event loop for something to be so; do something again and again meanwhile."""
+    async with asyncio.timeout(PATIENCE_S):
+        while not condition():
+            meanwhile()
+            await asyncio.sleep(0.01)
 
 
 @contextmanager

@@ -266,7 +266,7 @@ def edited(block: bytes, changes: list[tuple[str, int, int, int]]) -> bytes:
     return bytes(spoilt) + b"\n"
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     lines=st.sampled_from(KINDS),
     seed=st.integers(0, 20),

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from served_page import LOCALHOST, Viewer, a_page, ask
+from waiting import PATIENCE_S
 
 from chrono.cautions import CAUTION_LINE
 from chrono.sharing import share_server, web_app
@@ -171,7 +172,7 @@ async def test_what_is_no_request_is_refused_and_told_to_nobody(junk, capfd) -> 
     async with a_page(BANDS) as served:
         reader, writer = await asyncio.open_connection(LOCALHOST, served.port)
         writer.write(junk)
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE_S):
             answer = await reader.read()
         writer.close()
         assert answer.startswith(b"HTTP/1.1 4")
@@ -240,9 +241,9 @@ async def test_a_line_that_changes_nothing_on_the_page_is_told_to_nobody(
 async def test_where_nothing_is_new_nothing_is_worked_out(monkeypatch) -> None:
     monkeypatch.setattr(web_app, "BEAT_S", 0.1)
     made = []
-    shown_of = share_server.shown_of
+    real = share_server.page_state_of
     monkeypatch.setattr(
-        share_server, "shown_of", lambda *words: made.append(len(made)) or shown_of(*words)
+        share_server, "page_state_of", lambda *words: made.append(len(made)) or real(*words)
     )
     async with a_page(BANDS) as served:
         viewer = Viewer(served)
@@ -263,9 +264,9 @@ async def test_what_goes_wrong_in_the_page_itself_ends_it_and_is_told(
     def fail(*_: object) -> None:
         raise ZeroDivisionError("in the page")
 
-    monkeypatch.setattr(share_server, "shown_of", fail)
+    monkeypatch.setattr(share_server, "page_state_of", fail)
     with pytest.raises(ZeroDivisionError, match="in the page"):
-        async with asyncio.timeout(20), a_page(BANDS) as served:
+        async with asyncio.timeout(PATIENCE_S), a_page(BANDS) as served:
             await served.task
 
 
