@@ -393,3 +393,13 @@ def test_a_setup_reads_back_from_what_is_shown_of_it() -> None:
     assert again.conditions == setup.conditions
     assert again.body == pytest.approx(setup.body, rel=1e-11)
     assert read_setup_form(*setup_form(Setup("y"))) == Setup("y")
+
+
+async def test_commands_are_offered_by_name_while_a_dialog_is_in_front():
+    async with clocking(shots=(30.0,)) as (_, _, app, pilot):
+        before = {command.title for command in app.get_system_commands(app.screen)}
+        assert "Set the selected shot aside" in before
+        await pilot.press("q")
+        assert isinstance(app.screen, QuitDialog)
+        assert {command.title for command in app.get_system_commands(app.screen)} == before
+        await pilot.press("escape")
