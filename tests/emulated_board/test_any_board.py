@@ -218,7 +218,7 @@ def test_the_sequence_goes_on_past_7fff_and_from_ffff_to_0000(
 # ---- restarts ----
 
 
-@on(INT, ICP, PICO)
+@on(INT, ICP, long=(PICO,))
 def test_a_reset_in_mid_session_starts_counter_and_sequence_anew(
     board: Board, run: Run
 ) -> None:
