@@ -218,7 +218,7 @@ def test_the_sequence_goes_on_past_7fff_and_from_ffff_to_0000(
 # ---- restarts ----
 
 
-@on(INT, ICP, PICO)
+@on(INT, ICP, long=(PICO,))
 def test_a_reset_in_mid_session_starts_counter_and_sequence_anew(
     board: Board, run: Run
 ) -> None:
@@ -355,7 +355,8 @@ def test_what_does_not_fit_is_counted_to_the_edge(
     lost = beats_of(lines)[-1].lost
     assert lost > 0
     assert len(edges_of(lines)) + lost == count
-    assert any(line.kind == "L" for line in edges_of(lines)), "what follows a loss is late"
+    late = any(line.kind == "L" for line in edges_of(lines))
+    assert late or size == 0, "what follows a loss is late; the least flood may end with one"
     final = {edge.gate: edge.level for edge in edges}
     assert beats_of(lines)[-1].levels == f"{final['A']}{final.get('B', 0)}"
 

@@ -70,7 +70,7 @@ def outcome(answer: tuple[Hello, list[tuple[int, Event]]]) -> PulseTest:
     return pulse_test(*answer)
 
 
-@pytest.mark.parametrize("target", ["gates_int", "gates_rp2040"])
+@pytest.mark.parametrize("target", BOARDS)
 def test_wires_show_the_difference_of_the_inputs_and_a_burst_loses_nothing(
     make_board: MakeBoard, script: Path, target: str
 ) -> None:

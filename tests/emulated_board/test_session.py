@@ -51,7 +51,7 @@ def test_an_edge_amid_the_start_is_either_told_or_taken_for_granted(
     make_board: MakeBoard, script: Path, target: str
 ) -> None:
     """400 starts, the edge at each of the 400 cycles in which the handlers come alive."""
-    life, first = 150_000, 6500
+    life, first = 150_000, 6750
     events: list[Edge | str] = []
     for n in range(400):
         begin = n * life

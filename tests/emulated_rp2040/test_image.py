@@ -76,6 +76,7 @@ def test_the_shipped_file_runs(make_pico: MakeBoard, script: Path) -> None:
     assert [(x.gate, x.level) for x in edges_of(lines)] == [(e.gate, e.level) for e in edges]
 
 
+@pytest.mark.long
 def test_a_build_with_another_choice_is_not_taken_for_the_old_one(
     make_pico: MakeBoard, tmp_path: Path, built: Path
 ) -> None:

@@ -162,6 +162,7 @@ def test_words_that_find_no_way_out_are_counted_and_spoil_no_time(
     assert beats_of(lines)[-1].levels == f"{after[-1].level}0"
 
 
+@pytest.mark.long
 def test_two_dma_channels_follow_each_other_without_a_gap(
     make_pico: MakeBoard, script: Path
 ) -> None:
@@ -212,6 +213,7 @@ def test_a_port_that_is_opened_again_gets_a_hello_and_no_old_lines(
     assert max(offsets(told, edges_of(lines))) - min(offsets(told, edges_of(lines))) <= 2
 
 
+@pytest.mark.long
 def test_lines_that_wait_when_the_port_is_closed_are_forgotten_but_for_one_packet(
     make_pico: MakeBoard, script: Path
 ) -> None:
@@ -235,6 +237,7 @@ def test_lines_that_wait_when_the_port_is_closed_are_forgotten_but_for_one_packe
     assert new == 10 * "E"
 
 
+@pytest.mark.long
 def test_beats_follow_the_counter_across_its_wrap(make_pico: MakeBoard, script: Path) -> None:
     board = make_pico(near_wrap(2.5))
     beats = beats_of(board.lines([], 4 * board.second, script))
