@@ -3,14 +3,13 @@
 import json
 
 import pytest
-from chrono.session.recorded import Findings
-from chrono.teaching.start import start_of
 from hand_board import hand_run
 
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.lab_app import LabApp
 from chrono.dashboard.logbook_app import LogBookApp
 from chrono.dashboard.preferences import Choices, Preferences, choices_path, read_choices
+from chrono.teaching.error_lab import start_of
 from chrono.units import SPEED_UNITS
 
 
@@ -73,7 +72,7 @@ async def test_the_theme_is_that_of_the_last_session_in_all_three_applications()
     assert read_choices().theme == "textual-light"
     for other in (
         Dashboard(run),
-        LabApp(start_of(None, None, Findings())),
+        LabApp(start_of(None, None)),
         LogBookApp([]),
     ):
         assert other.theme == "textual-light"

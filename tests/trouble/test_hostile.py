@@ -33,7 +33,7 @@ MEASURED = """
 import re, sys
 from pathlib import Path
 from chrono.cli import main
-from chrono.arrays.machine_code import load
+from chrono.arrays.machine_code import load_numba
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED
 
@@ -50,7 +50,7 @@ def most_kb():  # the resource usage begins with that of the process which start
 
 small, *words = sys.argv[1:]
 run("summary", small)
-load()  # machine code is part of the program
+load_numba()  # machine code is part of the program
 decode_rows(b"5\tboard\t\\n" * 1000, FRAMED)
 before = most_kb()
 code = run(*words)
