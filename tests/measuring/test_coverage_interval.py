@@ -172,3 +172,13 @@ def test_only_the_factors_beside_a_transit_are_worked_out_and_each_once() -> Non
     assert asked == NODES[7:9].tolist()
     table.work_out_all()
     assert sorted(asked) == NODES.tolist()
+
+
+@pytest.mark.parametrize(
+    "quantity",
+    [rectangular("a", 2.0), triangular("b", 2.0), two_pair("c", 2.0), arcsine("d", 2.0)],
+    ids=["rectangular", "triangular", "two-pair", "arcsine"],
+)
+def test_beyond_its_bounds_a_distribution_is_none_or_all(quantity: Input) -> None:
+    beyond = np.array([-50.0, -quantity.half_width, quantity.half_width, 50.0])
+    np.testing.assert_allclose(cumulative(quantity, beyond), [0.0, 0.0, 1.0, 1.0], atol=1e-15)
