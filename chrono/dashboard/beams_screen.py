@@ -10,8 +10,7 @@ from chrono.dashboard.framed_screen import FramedScreen
 from chrono.dashboard.status_text import trouble_lines
 from chrono.health.readiness import GateObservation, Observation
 from chrono.reports.clock_text import rate_notes
-from chrono.reports.readiness_text import HealthText as Health
-from chrono.reports.readiness_text import judged_words as judge
+from chrono.reports.readiness_text import HealthText, judged_words
 from chrono.session.observer import BeatDelays
 from chrono.session.run import Run
 from chrono.session.session import Session
@@ -47,7 +46,7 @@ class BeamsScreen(FramedScreen):
             self.query_one("#gates").display = False
             self.query_one("#items", Static).update(records_text(run.session))
             return
-        health = judge(observed)
+        health = judged_words(observed)
         self.query_one("#verdict", Static).update(verdict_text(health))
         for gate, seen in zip("ab", observed.gates, strict=True):
             widget = self.query_one(f"#gate-{gate}", Static)
@@ -60,7 +59,7 @@ class BeamsScreen(FramedScreen):
         self.query_one("#items", Static).update(text)
 
 
-def verdict_text(health: Health) -> Text:
+def verdict_text(health: HealthText) -> Text:
     """Return the verdict."""
     if health.ready:
         return Text.assemble(("READY", "bold green"))
@@ -69,7 +68,7 @@ def verdict_text(health: Health) -> Text:
     )
 
 
-def advice_text(health: Health, troubles: list[str]) -> Text:
+def advice_text(health: HealthText, troubles: list[str]) -> Text:
     """Return what to do where something stands against clocking, and what else is wrong."""
     lines = [f"do: {item.advice}" for item in health.troubles] + troubles
     return Text("".join(f"{line}\n" for line in lines))
@@ -84,7 +83,7 @@ def gate_text(seen: GateObservation) -> Text:
     return Text.assemble(("○ CLEAR", "bold green"))
 
 
-def items_text(health: Health) -> Text:
+def items_text(health: HealthText) -> Text:
     """Return one line for each item, its trouble marked by a sign."""
     text = Text()
     for item in health.items:

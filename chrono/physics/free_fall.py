@@ -6,7 +6,7 @@ gates' signals.
 
 A fall from rest, integrated step by step to a height, a time or a speed.
 
-For drag of any law; with a constant coefficient the closed forms of `flight` say the same
+For drag of any law; with a constant coefficient the closed forms above say the same
 and are what this is checked against. Plain SI floats.
 """
 

@@ -1,7 +1,7 @@
 """A flight through the air, integrated step by step under any drag that opposes the motion.
 
 Plain SI floats; knows nothing of gates, shots and what is uncertain about them. The closed
-forms in `flight` and the vacuum parabola are what it is checked against.
+forms in `free_fall` and the vacuum parabola are what it is checked against.
 """
 
 import math
