@@ -1,5 +1,6 @@
 """What tests of several rooms share as fixtures."""
 
+import os
 import signal
 import sys
 from collections.abc import Iterator
@@ -17,6 +18,11 @@ from chrono.cli import main
 # A busy machine is no fault of what is tested.
 settings.register_profile("chrono", deadline=None)
 settings.load_profile("chrono")
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Return how many processes test side by side; each waits for programs half of the time."""
+    return 2 * (os.cpu_count() or 1)
 
 
 @pytest.fixture(autouse=True, scope="session")

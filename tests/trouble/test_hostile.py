@@ -49,8 +49,8 @@ def most_kb():  # the resource usage begins with that of the process which start
     return int(re.search("VmHWM: *([0-9]+) kB", status.replace("\\t", " "))[1])
 
 small, *words = sys.argv[1:]
+load_numba()  # machine code, and making it, is part of the program
 run("summary", small)
-load_numba()  # machine code is part of the program
 decode_rows(b"5\tboard\t\\n" * 1000, FRAMED)
 before = most_kb()
 code = run(*words)
