@@ -36,7 +36,7 @@ def make_setup(height_m=0.5, mass_kg=0.024, diameter_m=0.04, **changes):
 
 
 @cache
-def exact_fall(setup, *, height_m=None, spacing_m=0.3):
+def exact_fall(setup, *, height_m=None, spacing_m=0.3, added_mass=0.5):
     """Crossings of gate A and B, leading and trailing, of one ball as the setup has it [s]."""
     body, lower = setup.body, setup.height_m if height_m is None else height_m
     columns = {
@@ -46,11 +46,17 @@ def exact_fall(setup, *, height_m=None, spacing_m=0.3):
         "viscosity": dynamic_viscosity(TEMPERATURE_K),
         "gravity": setup.gravity_mps2,
         "drag_scale": 1.0,
-        "added_mass": 0.5,
+        "added_mass": added_mass,
     }
     places = lower + np.array([0, spacing_m, body.diameter_m, body.diameter_m + spacing_m])
     one = {key: np.array([value]) for key, value in columns.items()}
     return dropped(one, places[:, None], 0.65)[:, 0]
+
+
+def exact_transit(setup, **fall):
+    """Mean transit of both pairs of edges [s]."""
+    lead_a, lead_b, trail_a, trail_b = exact_fall(setup, **fall)
+    return ((lead_b - lead_a) + (trail_b - trail_a)) / 2
 
 
 def measure(rng, setup, *, drops=10, **fall):
@@ -182,22 +188,33 @@ def test_without_air_the_transit_is_that_of_free_fall():
 def test_every_sensitivity_is_the_slope_of_the_spacing():
     setup = make_setup()
     transits = drop_transit(0.3, setup) + np.linspace(-1e-5, 1e-5, 5)
-    parts = {c.name: c for c in drop_calibration(transits, setup).uncertainty.contributions}
+    mean_s = transits.mean()
+    found = drop_calibration(transits, setup)
+    slopes = {c.name: c.sensitivity for c in found.uncertainty.contributions}
+
+    def slope(step, changed=setup, seconds=transits):
+        return (drop_calibration(seconds, changed).spacing_m - found.spacing_m) / step
+
+    def of_body(name):
+        changed = replace(setup.body, **{name: getattr(setup.body, name) * 1.0001})
+        return slope(1e-4, replace(setup, body=changed))
+
+    by_time = slope(1e-6, seconds=transits + 1e-6)
     moved = {
-        "height of the fall": (replace(setup, height_m=0.5001), 1e-4),
-        "local gravity": (replace(setup, gravity_mps2=GRAVITY + 1e-4), 1e-4),
-        "drag coefficient": (
-            replace(
-                setup,
-                body=replace(setup.body, drag_coefficient=setup.body.drag_coefficient * 1.0001),
-            ),
-            1e-4,
-        ),
+        "scatter of the drops": by_time,
+        "latency mismatch": by_time,
+        "clock rate": by_time * mean_s,
+        "height of the fall": slope(1e-4, replace(setup, height_m=0.5001)),
+        "local gravity": slope(1e-4, replace(setup, gravity_mps2=GRAVITY + 1e-4)),
+        "drag coefficient": of_body("drag_coefficient"),
+        "plumb line": found.spacing_m,
     }
-    base = drop_calibration(transits, setup).spacing_m
-    for name, (changed, step) in moved.items():
-        slope = (drop_calibration(transits, changed).spacing_m - base) / step
-        assert parts[name].sensitivity == pytest.approx(slope, rel=1e-2), name
+    heavier, as_it_is = (exact_transit(setup, added_mass=mass) for mass in (0.55, 0.5))
+    moved["added mass of air"] = -by_time * (heavier - as_it_is) / 0.05
+
+    assert {name: slopes[name] for name in moved} == pytest.approx(moved, rel=1e-2)
+    drag = {"air density", "mass", "diameter"}  # they act through the drag alone
+    assert set(slopes) == set(moved) | drag
 
 
 @pytest.mark.parametrize("drops", [0, 1, 4])

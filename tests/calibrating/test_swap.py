@@ -201,6 +201,15 @@ def test_it_is_told_on_which_side_of_the_exchange_the_launcher_drifted():
     assert "the transits after the exchange drift" in " ".join(swap_report(after))
 
 
+def test_transits_without_any_scatter_do_not_drift():
+    alike = np.full(12, 2**-7)  # no rounding in their mean
+    rng = np.random.default_rng(1)
+    steady = 2**-7 + rng.normal(0, 1e-5, 12)
+
+    for found in (swap_calibration(alike, steady), swap_calibration(steady, alike)):
+        assert not {SwapNote.DRIFT_BEFORE, SwapNote.DRIFT_AFTER} & set(found.notes)
+
+
 def test_gates_that_were_moved_are_suspected():
     rng = np.random.default_rng(9)
     before, after = launch(rng, 10, 0.0)[0], launch(rng, 10, 0.0)[0] * 1.3

@@ -14,6 +14,7 @@ from rich.color import Color
 from textual.screen import ModalScreen
 
 from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.base_app import ON_DARK, ON_LIGHT
 from chrono.dashboard.dashboard_app import SCREENS, Dashboard
 from chrono.dashboard.dialogs import CautionScreen
 from chrono.dashboard.lab_app import LabApp
@@ -62,6 +63,12 @@ def test_contrast_is_that_of_the_standard():
     assert contrast(Color.parse("#000000"), Color.parse("#ffffff")) == pytest.approx(21)
     grey = contrast(Color.parse("#767676"), Color.parse("#ffffff"))
     assert grey == pytest.approx(4.54, abs=0.01), "the well-known lightest grey on white"
+
+
+def test_colours_of_a_picture_are_those_that_are_written_in_hex() -> None:
+    assert ON_DARK.background_color == (0x12, 0x12, 0x12)
+    assert ON_LIGHT.foreground_color == (0x1C, 0x1C, 0x1C)
+    assert ON_DARK.ansi_colors[1] == (0xFF, 0x8F, 0x5A)
 
 
 @pytest.mark.parametrize("theme", THEMES)

@@ -1,6 +1,7 @@
 """Every fact that a room may return has its sentence, and the sentence its numbers."""
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -8,7 +9,9 @@ from chrono.calibrating.swap_calibration import SwapNote
 from chrono.measuring.improvements import Advice, Way
 from chrono.reports.budget_text import WAYS, advice_text
 from chrono.reports.calibration_text import SWAP_NOTES
+from chrono.reports.motion_text import motion_lines
 from chrono.reports.trouble_text import trouble_line
+from chrono.session.recording_loader import read_recording
 from chrono.session.troubles import (
     BoardUnused,
     FileTrouble,
@@ -18,6 +21,7 @@ from chrono.session.troubles import (
     SourceFailed,
 )
 
+RECORDINGS = Path(__file__).parents[2] / "recordings"
 MEANWHILE = "what the board said meanwhile is missing"
 
 
@@ -68,3 +72,19 @@ def test_an_advice_is_given_in_millimetres_and_degrees() -> None:
 )
 def test_a_trouble_is_told_in_one_sentence(trouble, line: str) -> None:
     assert trouble_line(trouble) == line
+
+
+def test_ranges_of_a_shot_begin_with_the_level_one() -> None:
+    session = read_recording(RECORDINGS / "two-and-three-bands.tsv").session
+    [*rows] = session.rows_of(slice(0, len(session.log)))
+    row = next(row for row in rows if math.isfinite(row.speed_mps))
+
+    lines = motion_lines(row, session.rig, {}, "m/s")
+
+    ranges = {
+        up.strip(): far for up, _, far in (line.partition(" up  ") for line in lines) if far
+    }
+    assert list(ranges) == ["0°", "15°", "30°", "45°"]
+    level_m = float(ranges["0°"].split()[0])
+    in_vacuum_m = row.speed_mps * math.sqrt(2 * 1.0 / 9.81)
+    assert 0.9 * in_vacuum_m < level_m < in_vacuum_m
