@@ -140,7 +140,7 @@ def is_noticed(copy: Path, room: str) -> bool:
                 sys.executable,
                 "-m",
                 "pytest",
-                *["-q", "-x", "-n", "0", "-p", "no:cacheprovider"],
+                *["-q", "-x", "-p", "no:cacheprovider"],
                 *paths,
             ],
             cwd=copy,
