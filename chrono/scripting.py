@@ -47,6 +47,8 @@ _UNITS = {
     "_per_shot": "m/s",
 }
 _EDGES = {used.name.lower(): used for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)}
+_TEXT = pd.StringDtype("python")
+"""The same frames with pyarrow and without it."""
 _SPEEDS = ("speed_mps", "u_mps", "U95_mps", "u_random_mps", "u_shared_mps")
 
 _STEP_S = 1e-15
@@ -369,7 +371,7 @@ def _recording(recorded: LoadedRecording) -> Recording:
 
 def _shots(recorded: LoadedRecording) -> pd.DataFrame:
     table = shot_frame(recorded.session, recorded.name).set_index("shot")
-    table = table.astype(dict.fromkeys(TEXT_COLUMNS, "string"))
+    table = table.astype(dict.fromkeys(TEXT_COLUMNS, _TEXT))
     return _with_units(table)
 
 
@@ -398,7 +400,7 @@ def _summary(setups: list[dict[str, Any]]) -> pd.DataFrame:
         {k: v for k, v in setup.items() if isinstance(v, int | float | None)}
         for setup in setups
     ]
-    names = pd.Index([setup["setup"] for setup in setups], dtype="string", name="setup")
+    names = pd.Index([setup["setup"] for setup in setups], dtype=_TEXT, name="setup")
     return _with_units(pd.DataFrame(rows, index=names))
 
 

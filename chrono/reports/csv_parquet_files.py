@@ -1,13 +1,14 @@
 """The table of shots as CSV and Parquet, by Apache Arrow: in bulk, bounded in memory.
 
-Without pyarrow, and with decimal commas, CSV is written by plain code: the same bytes, a few
-times slower. Parquet needs pyarrow.
+Few shots, decimal commas, and all CSV where pyarrow is not installed, are written by plain
+code: the same bytes, a few times slower, but nothing to load. Parquet needs pyarrow.
 """
 
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from decimal import Decimal
 from importlib.util import find_spec
+from itertools import chain
 from threading import Thread
 from typing import IO, TYPE_CHECKING, Any
 
@@ -31,24 +32,22 @@ if TYPE_CHECKING:
 
 def write_comma_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """Write recordings as CSV with `;` and decimal commas; return the number of rows."""
-    return _write(tables, stream, ";", ",")
+    return _write_plain(_chunks(tables), stream, ";", ",")
 
 
-def write_point_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
-    """Write recordings as CSV with `,` and decimal points; return the number of rows."""
-    return _write(tables, stream, ",", ".")
+def _chunks(tables: Iterable[ExportTable]) -> Iterator[Columns]:
+    return (columns for table in tables for columns in table.chunks)
 
 
-def _write(
-    tables: Iterable[ExportTable], stream: IO[bytes], separator: str, decimal_sign: str
+def _write_plain(
+    chunks: Iterable[Columns], stream: IO[bytes], separator: str, decimal_sign: str
 ) -> int:
     rows = 0
     stream.write((separator.join(map(_quoted, COLUMNS)) + "\n").encode())
-    for table in tables:
-        for columns in table.chunks:
-            lines = [separator.join(cells) for cells in _rows(columns, decimal_sign)]
-            stream.write("".join(f"{line}\n" for line in lines).encode())
-            rows += len(lines)
+    for columns in chunks:
+        lines = [separator.join(cells) for cells in _rows(columns, decimal_sign)]
+        stream.write("".join(f"{line}\n" for line in lines).encode())
+        rows += len(lines)
     return rows
 
 
@@ -84,6 +83,9 @@ def _number(value: float) -> str:
     return f"{Decimal(repr(value)):f}".removesuffix(".0")
 
 
+WORTH_LOADING_ROWS = 2_000
+"""Writing so many rows by plain code takes as long as loading Apache Arrow."""
+
 ROW_GROUP = 50_000
 """Rows of a Parquet file that are kept together, at least; many small ones read slowly."""
 
@@ -101,13 +103,24 @@ def _load() -> None:
 
 def write_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """Write recordings as CSV, UTF-8; return the number of rows."""
-    if not _has_arrow():
-        return write_point_csv(tables, stream)
+    chunks = _chunks(tables)
+    first, rows = [], 0
+    for columns in chunks:
+        first.append(columns)
+        rows += len(columns["shot"])
+        if rows >= WORTH_LOADING_ROWS and _has_arrow():
+            return _write_by_arrow(chain(first, chunks), stream)
+        if rows >= WORTH_LOADING_ROWS:
+            break
+    return _write_plain(chain(first, chunks), stream, ",", ".")
+
+
+def _write_by_arrow(chunks: Iterable[Columns], stream: IO[bytes]) -> int:
     from pyarrow import csv
 
     options = csv.WriteOptions(quoting_style="needed")
     schema, rows = _schema(moments_as_text=True), 0
-    parts = (_harmless(columns) for table in tables for columns in table.chunks)
+    parts = (_harmless(columns) for columns in chunks)
     with csv.CSVWriter(stream, schema, write_options=options) as writer:
         for batch in prefetch(_batch(columns, schema) for columns in parts):
             writer.write_batch(batch)
@@ -132,7 +145,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
         raise OptionError(
             "Parquet needs pyarrow, which is not installed",
             where="--output",
-            hint="pip install pyarrow, or export to CSV",
+            hint="pip install 'chrono-gates[bulk]', or export to CSV",
         )
     from pyarrow import parquet
 

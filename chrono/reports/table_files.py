@@ -122,7 +122,7 @@ def write_table(tables: Iterable[ExportTable], path: Path, decimal_comma: bool =
 
 def write_stream(tables: Iterable[ExportTable], writer: Writer, stream: IO[bytes]) -> int:
     """Write the shots of some recordings to an open stream; return the number of rows."""
-    if writer in (write_csv, write_parquet):
+    if writer is write_parquet:
         load_meanwhile()
     waiting = iter(tables)
     # The first one is read before anything is written: it may be no recording at all.

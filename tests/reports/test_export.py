@@ -17,7 +17,6 @@ import pytest
 from chrono.errors import OptionError, RecordingError
 from chrono.reader.recording_rows import json_row
 from chrono.reports import csv_parquet_files, workbook
-from chrono.reports.csv_parquet_files import write_point_csv
 from chrono.reports.export_table import (
     COLUMNS,
     SHOT_COLUMNS,
@@ -211,20 +210,32 @@ def test_all_formats_but_parquet_do_without_pyarrow(tmp_path: Path, name: str) -
 
 @pytest.mark.usefixtures("no_arrow")
 def test_parquet_says_what_to_install_and_leaves_nothing(tmp_path: Path) -> None:
-    with pytest.raises(OptionError, match="pip install pyarrow"):
+    with pytest.raises(OptionError, match="chrono-gates\\[bulk\\]"):
         write_table([table_of(BANDS)], tmp_path / "a.parquet")
     assert list(tmp_path.iterdir()) == []
 
 
-def test_plain_code_and_pyarrow_write_the_same_bytes_of_hard_numbers(tmp_path: Path) -> None:
+def test_plain_code_and_pyarrow_write_the_same_bytes_of_hard_numbers(
+    tmp_path: Path, monkeypatch
+) -> None:
     (columns,) = table_of(BANDS).chunks
     hard = [0.0, -0.0, 1e-6, 2.5e-5, 0.1, 22.0, -3.5, 123456789.123457, np.nan, 99999.0]
     columns["speed_mps"][:10] = hard
-    head = table_of(BANDS).head
-    ours, theirs = io.BytesIO(), io.BytesIO()
-    assert write_point_csv([ExportTable(head, [columns])], ours) == 40
-    assert FORMATS[".csv"]([ExportTable(head, [columns])], theirs) == 40
-    assert ours.getvalue() == theirs.getvalue()
+    head, written, by_arrow = table_of(BANDS).head, [], []
+    arrow = csv_parquet_files._write_by_arrow
+    monkeypatch.setattr(
+        csv_parquet_files, "_write_by_arrow", lambda *all_: by_arrow.append(1) or arrow(*all_)
+    )
+    for rows in (41, 40, 80, 81):  # the fewest for which Arrow is loaded; twice there are 40
+        monkeypatch.setattr(csv_parquet_files, "WORTH_LOADING_ROWS", rows)
+        times = 1 if rows < 50 else 2
+        stream = io.BytesIO()
+        tables = [ExportTable(head, [columns])] * times
+        assert FORMATS[".csv"](tables, stream) == 40 * times
+        written.append(stream.getvalue())
+        assert len(by_arrow) == {41: 0, 40: 1, 80: 2, 81: 2}[rows]
+    assert written[0] == written[1]
+    assert written[2] == written[3] != written[0]
 
 
 # -- the columns -----------------------------------------------------------------------------
