@@ -1,6 +1,18 @@
-"""Run the command line with `python -m chrono`."""
+"""The program's entry: `chrono`, or `python -m chrono`."""
 
-from chrono.cli import main
+import signal
+
+
+def main() -> None:
+    """Load the program and run it; Ctrl+C while it loads ends it without a word."""
+    handler = signal.getsignal(signal.SIGINT)
+    if handler is signal.default_int_handler:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    from chrono.cli import main as run
+
+    signal.signal(signal.SIGINT, handler)
+    run()
+
 
 if __name__ == "__main__":
     main()

@@ -75,11 +75,11 @@ def process_on_cluster(
     with _client(address) as client:
         workers = sum(client.nthreads().values())
         work = _Shared(task, total // workers)
-        pool = client.get_executor()
+        submit = client.get_executor().submit
         shared = [_as_all_see_it(source) for source in sources]
         waiting = WAITING_EACH * workers
         bounds = {"waiting_bytes": WAITING_BYTES, "batch_bytes": BATCH_BYTES}
-        outcomes = in_order(work, shared, pool, waiting, **bounds)
+        outcomes = in_order(work, shared, submit, waiting, **bounds)
         try:
             yield from counted(outcomes, progress)
         except ChronoError:

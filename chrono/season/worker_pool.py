@@ -15,14 +15,16 @@ import math
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
+from importlib.util import find_spec
 from multiprocessing.context import BaseContext
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -37,6 +39,9 @@ T = TypeVar("T")
 Task = Callable[[Path, RecordingSource], tuple[T, list[str]]]
 """Makes a result, and what is wrong with the data, from a file and what it is a copy of."""
 
+Submit = Callable[..., "Future[Any]"]
+"""Has a function called with arguments elsewhere, as `Executor.submit` does."""
+
 Progress = Callable[[], None]
 """Told of each recording that is done."""
 
@@ -49,8 +54,8 @@ WAITING_BYTES = 64_000_000
 BATCH_BYTES = 2_000_000
 """Recordings of so much together are handed over at once: handing over costs some time."""
 
-FIRST = "CHRONO_SEASON_FIRST"
-"""Environment variable that names a recording to what processes are forked from."""
+MOST_PROCESSES = 61 if sys.platform == "win32" else 512
+"""Windows waits for no more at once."""
 
 UNKNOWN_BYTES = 10_000
 """A recording counts for so much at least: what lies at an address may have no known size."""
@@ -133,22 +138,22 @@ def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
     """
     processes, share = _shared(sources, jobs)
     if processes > 1:
-        _context(share, sources[0])
+        _start_server(_context(share))
 
 
 def _shared(sources: Sequence[RecordingSource], jobs: int | None) -> tuple[int, int]:
     """Return how many processes there will be, and the share of each [bytes]."""
     total = sum(source.size_bytes for source in sources)
-    processes = min(jobs or _cores(total), len(sources))
+    processes = min(jobs or _cores(total), len(sources), MOST_PROCESSES)
     return processes, total // max(processes, 1)
 
 
 def _from_pool(
     task: Task[T], sources: Sequence[RecordingSource], processes: int, share_bytes: int
 ) -> Iterator[Outcome[T]]:
-    with _pool(processes, share_bytes, sources[0]) as pool:
+    with _submitted(processes, share_bytes) as submit:
         try:
-            yield from in_order(task, sources, pool, WAITING_EACH * processes, LARGE_BYTES)
+            yield from in_order(task, sources, submit, WAITING_EACH * processes, LARGE_BYTES)
         except BrokenProcessPool as error:
             raise RecordingError(
                 "a process that read recordings was ended from outside",
@@ -159,7 +164,7 @@ def _from_pool(
 def in_order(
     task: Task[T],
     sources: Sequence[RecordingSource],
-    pool: Executor,
+    submit: Submit,
     waiting: int,
     large_bytes: float = math.inf,
     waiting_bytes: int = WAITING_BYTES,
@@ -172,8 +177,8 @@ def in_order(
     ----------
     task : callable
     sources : sequence of RecordingSource
-    pool : Executor
-        Does the work, batch by batch.
+    submit : callable
+        Has the work done, batch by batch.
     waiting : int
         So many batches may be under way or wait for their turn.
     large_bytes : float, optional
@@ -193,7 +198,7 @@ def in_order(
             held_bytes -= sum(source.size_bytes for source in under_way[0][0])
             yield from _taken(task, *under_way.popleft())
         elsewhere = batch[0].size_bytes < large_bytes
-        future = pool.submit(_outcomes_of, task, batch) if elsewhere else None
+        future = submit(_outcomes_of, task, batch) if elsewhere else None
         under_way.append((batch, future))
         held_bytes += size_bytes
     while under_way:
@@ -264,82 +269,57 @@ def _cores(total_bytes: int) -> int:
     return os.cpu_count() or 1
 
 
-class _Pool(ProcessPoolExecutor):
-    """Starts its processes when work comes, each to its end."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> "Future[Any]":
-        with _undisturbed():
-            return super().submit(fn, *args, **kwargs)
-
-
 @contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Act on signals afterwards: a process that was half started would complain of it."""
-    came: list[tuple[int, Any]] = []
-    before: dict[int, Any] = {}
-    if threading.current_thread() is threading.main_thread():
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            if hasattr(signal, name):
-                number = getattr(signal, name)
-                before[number] = signal.signal(number, lambda *told: came.append(told))
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-    for number, frame in came:
-        if callable(before[number]):
-            before[number](number, frame)
-        else:
-            signal.raise_signal(number)
+def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
+    """Start processes as work comes for them; however this ends, none of them is left."""
+    context = _context(share_bytes)
+    _start_server(context)
+    before = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(processes, context, partial(_begin, share_bytes))
+    # An interruption ends the main thread's work, and never the start of a process half-way.
+    with ThreadPoolExecutor(1) as starting:
+        try:
+            yield lambda *work: starting.submit(partial(pool.submit, *work)).result()
+        except BaseException:
+            starting.shutdown()
+            for child in set(multiprocessing.active_children()) - before:
+                child.terminate()
+            raise
+        finally:
+            pool.shutdown(cancel_futures=True)
 
 
-def _context(share_bytes: int, first: RecordingSource) -> BaseContext:
-    """Return how processes start; what they are forked from begins to load."""
+def _context(share_bytes: int) -> BaseContext:
+    """Return how processes start, and what they all need."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    is_much = share_bytes >= machine_code.WORTH_LOADING_BYTES
+    is_much = share_bytes >= machine_code.WORTH_LOADING_BYTES and find_spec("numba")
     context.set_forkserver_preload(
-        ["chrono.season.preload" if is_much else "chrono.season.batch_tasks"]
+        [*(["numba"] if is_much else []), "chrono.season.batch_tasks"]
     )
-    _start_server(first)
     return context
 
 
-@contextmanager
-def _pool(processes: int, share_bytes: int, first: RecordingSource) -> Iterator[Executor]:
-    """Start processes; however this ends, none of them is left."""
-    context = _context(share_bytes, first)
-    before = set(multiprocessing.active_children())
-    pool = _Pool(processes, context, partial(_begin, share_bytes))
-    try:
-        yield pool
-    except BaseException:
-        for child in set(multiprocessing.active_children()) - before:
-            child.terminate()
-        raise
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _start_server(first: RecordingSource) -> None:
-    """Start what processes are forked from, now: it loads while the main process does."""
-    from multiprocessing import forkserver
+def _start_server(context: BaseContext) -> None:
+    """Start what processes are forked from: it loads while this program does."""
+    if context.get_start_method() != "forkserver":
+        return
+    from multiprocessing import forkserver, resource_tracker
 
     start: Any = forkserver.ensure_running
-    is_small = first.size_bytes < LARGE_BYTES and not recording_finder.is_address(first.where)
-    os.environ[FIRST] = str(Path(first.where).absolute()) if is_small else ""
+    resource_tracker.ensure_running()  # starting it would let the signal through again
+    # Ctrl+C comes to all processes of a terminal, and is the main one's to take.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        with _undisturbed():
-            start()
+        start()
     finally:
-        del os.environ[FIRST]
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin(share_bytes: int) -> None:
     """Prepare a process for its share of the work; let it end with the one that started it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # that is the main process's to take
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it was not kept from it above
     threading.Thread(target=_end_with_parent, daemon=True).start()
     machine_code.prepare_loops(share_bytes)
 

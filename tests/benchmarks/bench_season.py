@@ -130,7 +130,10 @@ def on_paper(number: int) -> None:
         sources = find_sources([place])
         _tell("names found and told apart", begin)
         begin = time.process_time()
-        assert sum(1 for _ in in_order(lambda *_: (None, []), sources, AtOnce(), 16)) == number
+        assert (
+            sum(1 for _ in in_order(lambda *_: (None, []), sources, AtOnce().submit, 16))
+            == number
+        )
         _tell("turns taken", begin)
         begin, heads = time.process_time(), ExportHeads()
         setups = [{"name": "two bands", "body": {}, "conditions": {"bands": "2"}}]

@@ -163,6 +163,19 @@ def test_an_interruption_leaves_no_half_file_and_no_process(tmp_path, number) ->
     wait_until(lambda: not in_session(running.pid))
 
 
+@pytest.mark.parametrize("processes", [1, 2, 3])
+def test_an_interruption_while_processes_start_is_silent(tmp_path, processes) -> None:
+    many_links(tmp_path / "many", 6000)
+    running = start("export", "many", "-o", "out.csv", "--jobs", "2", cwd=tmp_path)
+    wait_until(lambda: len(in_session(running.pid)) >= processes)
+    os.killpg(running.pid, signal.SIGINT)
+    _, told = rest_of(running)
+    assert running.returncode in (130, -signal.SIGINT), told
+    assert told == b""
+    wait_until(lambda: not in_session(running.pid))
+    assert [path.name for path in tmp_path.iterdir()] == ["many"]
+
+
 def test_processes_end_when_the_one_that_started_them_is_killed(tmp_path) -> None:
     many_links(tmp_path / "many", 6000)
     running = start("export", "many", "-o", "out.parquet", "--jobs", "2", cwd=tmp_path)

@@ -51,21 +51,23 @@ def sources(folder: Path, number: int, size_bytes: int = 1000) -> list[Recording
 
 def test_results_come_in_order_whatever_order_the_work_was_done_in(tmp_path: Path) -> None:
     pool = HandPool()
-    found = in_order(TellProcess(), sources(tmp_path, 20), pool, 5, 1e9, batch_bytes=1)
+    found = in_order(TellProcess(), sources(tmp_path, 20), pool.submit, 5, 1e9, batch_bytes=1)
     assert [outcome.result[1] for outcome in found] == [f"{n}.tsv" for n in range(20)]
     assert pool.most == 5
 
 
 def test_what_is_under_way_is_bounded_in_bytes_too(tmp_path: Path) -> None:
     pool = HandPool()
-    found = list(in_order(TellProcess(), sources(tmp_path, 10), pool, 100, 1e9, 3500, 1))
+    found = list(in_order(TellProcess(), sources(tmp_path, 10), pool.submit, 100, 1e9, 3500, 1))
     assert [outcome.source.name for outcome in found] == [f"{n}.tsv" for n in range(10)]
     assert pool.most_bytes == 3000
     assert pool.fill == [1, 2, 3, 3, 3, 3, 3, 3, 3, 3], "and kept busy"
 
 
 def test_one_recording_beyond_all_bounds_is_read_all_the_same(tmp_path: Path):
-    found = list(in_order(TellProcess(), sources(tmp_path, 3), HandPool(), 100, 1e9, 500, 1))
+    found = list(
+        in_order(TellProcess(), sources(tmp_path, 3), HandPool().submit, 100, 1e9, 500, 1)
+    )
     assert len(found) == 3
 
 
@@ -74,7 +76,9 @@ def test_large_recordings_are_read_here_in_their_turn(tmp_path: Path) -> None:
     large = RecordingSource(str(tmp_path / "large.tsv"), "large.tsv", 5000)
     pool = HandPool()
     found = list(
-        in_order(TellProcess(), [*small[:3], large, *small[3:]], pool, 4, 5000, batch_bytes=1)
+        in_order(
+            TellProcess(), [*small[:3], large, *small[3:]], pool.submit, 4, 5000, batch_bytes=1
+        )
     )
     assert found[3].source is large
     assert ["large.tsv"] not in pool.started
@@ -86,7 +90,7 @@ def test_small_recordings_are_handed_over_together(tmp_path: Path) -> None:
     some = sources(tmp_path, 7, 30_000)
     large = RecordingSource(str(tmp_path / "large.tsv"), "large.tsv", 400_000)
     found = in_order(
-        TellProcess(), [*some[:5], large, *some[5:]], pool, 9, 400_000, 10**9, 99_999
+        TellProcess(), [*some[:5], large, *some[5:]], pool.submit, 9, 400_000, 10**9, 99_999
     )
     names = [outcome.source.name for outcome in found]
     assert names == ["0.tsv", "1.tsv", "2.tsv", "3.tsv", "4.tsv", "large.tsv", "5.tsv", "6.tsv"]
@@ -95,7 +99,7 @@ def test_small_recordings_are_handed_over_together(tmp_path: Path) -> None:
 
 def test_recordings_of_unknown_size_do_not_all_go_into_one_batch(tmp_path: Path) -> None:
     pool = HandPool()
-    list(in_order(TellProcess(), sources(tmp_path, 250, 0), pool, 9))
+    list(in_order(TellProcess(), sources(tmp_path, 250, 0), pool.submit, 9))
     assert [len(batch) for batch in pool.started] == [200, 50]
 
 
