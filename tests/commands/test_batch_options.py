@@ -163,7 +163,7 @@ def test_an_interruption_leaves_no_half_file_and_no_process(tmp_path, number) ->
     wait_until(lambda: not in_session(running.pid))
 
 
-@pytest.mark.parametrize("processes", [1, 2, 3])
+@pytest.mark.parametrize("processes", [2, 3])
 def test_an_interruption_while_processes_start_is_silent(tmp_path, processes) -> None:
     many_links(tmp_path / "many", 6000)
     running = start("export", "many", "-o", "out.csv", "--jobs", "2", cwd=tmp_path)
