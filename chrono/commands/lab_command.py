@@ -60,7 +60,7 @@ def lab(
     trip: Annotated[str | None, typer.Option(help='± of a gate, such as "0.2 mm".')] = None,
     spread: Annotated[str | None, typer.Option(help='Of the shots, such as "2 %".')] = None,
     edges: Annotated[
-        EdgesOption | None, typer.Option(help="EdgesOption that give the transit.")
+        EdgesOption | None, typer.Option(help="Edges that give the transit.")
     ] = None,
     guess: Annotated[
         bool, typer.Option("--guess", help="Ask for an estimate of the ± before it is shown.")
@@ -112,10 +112,15 @@ def guesses(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List what classes estimated of an error, beside what was computed; CSV or JSON."""
+    """List what classes estimated of an error, beside what was computed."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.findings_text import Findings
-    from chrono.reports.lab_text import guesses_csv, guesses_data, unread_guess_lines
+    from chrono.reports.lab_text import (
+        guesses_csv,
+        guesses_data,
+        guesses_text,
+        unread_guess_lines,
+    )
     from chrono.teaching.guesses import files_of, read_guesses
 
     if output is not None:
@@ -129,7 +134,7 @@ def guesses(
     if as_json:
         print_json(guesses_data(found))
     elif output is None:
-        print(guesses_csv(found), end="")
+        print(guesses_text(found))
     else:
         write_new(output, guesses_csv(found).encode())
         print(

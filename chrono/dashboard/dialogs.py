@@ -272,12 +272,16 @@ class ChangeDialog(ModalScreen[str | None]):
 
 class QuitDialog(ModalScreen[bool]):
     """
-    Ask whether to end a live session.
+    Ask whether to end what is going on, a live session above all.
 
     Parameters
     ----------
     lines : sequence of str
         What becomes of the recording.
+    title : str, optional
+        The question.
+    yes : str, optional
+        The answer that ends it.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -285,16 +289,19 @@ class QuitDialog(ModalScreen[bool]):
         Binding("n,escape,q", "dismiss(False)", "Go on"),
     ]
 
-    def __init__(self, lines: Sequence[str]) -> None:
+    def __init__(
+        self, lines: Sequence[str], title: str = "Stop clocking and quit?", yes: str = "quit"
+    ) -> None:
         super().__init__()
         self._lines = "\n".join(plain(line) for line in lines)
+        self._title, self._yes = title, yes
 
     def compose(self) -> ComposeResult:
         """Show the question."""
         yield Vertical(
-            Static("Stop clocking and quit?", classes="heading", markup=False),
+            Static(self._title, classes="heading", markup=False),
             Static(self._lines, markup=False),
-            Static("y or Enter: quit      n or Esc: go on", markup=False),
+            Static(f"y or Enter: {self._yes}      n or Esc: go on", markup=False),
             classes="box",
         )
 

@@ -20,7 +20,7 @@ from textual.widgets import Static
 
 from chrono.cautions import CAUTION_LINE
 from chrono.dashboard.clipped_text import flow
-from chrono.dashboard.dialogs import TextDialog, asks
+from chrono.dashboard.dialogs import QuitDialog, TextDialog, asks
 from chrono.dashboard.key_bar import KeyBar, KeyLabel
 from chrono.dashboard.preferences import unit_after
 from chrono.errors import ChronoError
@@ -38,9 +38,10 @@ from chrono.reports.lab_text import (
     setting_text,
     step_picture,
 )
+from chrono.reports.setup_words import count_text
 from chrono.safe_text import plain
 from chrono.teaching.error_lab import LabStart, LabView, look
-from chrono.teaching.guesses import keep_guess, read_estimate
+from chrono.teaching.guesses import Guess, keep_guess, read_estimate
 from chrono.teaching.lab_bench import PRESETS, Bench
 from chrono.teaching.lab_questions import QUESTIONS
 
@@ -86,16 +87,20 @@ LAB_KEYS = (
     KeyLabel("a", "a", "Answer", "answer"),
     KeyLabel("t", "t", "Try it", "try_it"),
     KeyLabel("g", "g", "Guess", "guess"),
+    KeyLabel("r", "r", "Reveal", "reveal"),
     KeyLabel("h", "h", "Hide ±", "hide"),
     KeyLabel("o", "o", "Other gates", "others"),
     KeyLabel("comma", ",", "", "shot(-1)"),
     KeyLabel("full_stop", ".", "Shot", "shot(1)"),
     KeyLabel("0", "0", "Reset", "reset"),
     KeyLabel("u", "u", "Unit", "unit"),
-    KeyLabel("q,escape", "q", "Leave", "leave"),
+    KeyLabel("escape", "Esc", "Leave?", "ask_to_leave"),
+    KeyLabel("q", "q", "Leave", "leave"),
 )
 
 HIDDEN = "The ± and the pictures are hidden: press g and enter what you think it is."
+SHOWN_GUESSES = 4
+"""Guesses for which the words have room."""
 
 
 class LabScreen(Screen[None]):
@@ -143,6 +148,8 @@ class LabScreen(Screen[None]):
         self.seed = 0
         self.unit: str = start.bench.base.speed_unit
         self._guessing = hidden
+        self._guesses: list[Guess] = []
+        """Taken while the ± is hidden, to be revealed together."""
         self._chosen = 0
         self._picture = 0
         self._question: int | None = None
@@ -178,6 +185,8 @@ class LabScreen(Screen[None]):
             return bool(self.start.shots)
         if action in ("answer", "try_it"):
             return self._question is not None
+        if action == "reveal":
+            return bool(self._guesses)
         return True
 
     # -- what is worked out ------------------------------------------------------------
@@ -194,6 +203,7 @@ class LabScreen(Screen[None]):
             return
         self.bench = bench
         self.hidden = self._guessing
+        self._forget_guesses()
         self._show_all()
         self._look_again()
 
@@ -233,7 +243,7 @@ class LabScreen(Screen[None]):
         """Take a bench at which one contribution rules."""
         preset = PRESETS[number]
         self._shot = None
-        self._say(f"{preset.name}: what rules is the {preset.rules}.")
+        self._say(f"{preset.name}: most of the ± comes from {preset.rules}.")
         self._set(preset.bench())
 
     def action_reset(self) -> None:
@@ -281,38 +291,66 @@ class LabScreen(Screen[None]):
 
     def action_hide(self) -> None:
         """Hide the ± until it was guessed, or stop hiding it."""
+        if self._guesses:
+            self.action_reveal()
+            return
         self._guessing = self.hidden = not self.hidden
         self._say(HIDDEN if self.hidden else "The ± is shown.")
         self._show_all()
 
     @asks
     async def action_guess(self) -> None:
-        """Ask for an estimate of the ±, and set it beside what is computed."""
+        """Ask for an estimate of the ±; what is none stays there to be mended."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
-        title = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
-        text = await self.app.push_screen_wait(TextDialog(title, required=True))
-        if text is None:
-            return
-        try:
-            who, guess_mps = read_estimate(text, self.bench.speed_mps)
-        except ChronoError as problem:
-            self._say(str(problem))
-            return
-        await self._judge_guess(who, guess_mps)
+        question = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
+        title, text = question, ""
+        while True:
+            answer = await self.app.push_screen_wait(TextDialog(title, text, required=True))
+            if answer is None:
+                return
+            try:
+                estimate = read_estimate(answer, self.bench.speed_mps)
+            except ChronoError as problem:
+                title, text = f"{problem}\n{question}", answer
+            else:
+                break
+        await self._take_guess(*estimate)
 
-    async def _judge_guess(self, who: str, guess_mps: float) -> None:
+    async def _take_guess(self, who: str, guess_mps: float) -> None:
+        """Keep a guess; while the ± is hidden it stays so for those who guess after."""
         seen = self.seen if self.up_to_date else await to_thread(look, self.bench, self.seed)
         assert seen is not None, "just worked out"
         guess = self.start.estimate(seen, who, guess_mps, self._shot)
-        words = [guess_line(guess, self.unit)]
         try:
             await to_thread(keep_guess, self.start.guesses, guess)
-            words.append(f"Kept in {plain(self.start.guesses.name)}.")
+            kept = f"Kept in {plain(self.start.guesses.name)}."
         except ChronoError as problem:
-            words.append(str(problem))
+            kept = str(problem)
+        if self.hidden:
+            self._guesses.append(guess)
+            self.refresh_bindings()
+            taken = count_text(len(self._guesses), "estimate")
+            self._say(
+                f"{taken} taken. g takes the next one, r reveals the ± and all of them.", kept
+            )
+        else:
+            self._say(guess_line(guess, self.unit), kept)
+
+    def action_reveal(self) -> None:
+        """Show the ±, and every guess beside it."""
+        lines = [guess_line(guess, self.unit) for guess in self._guesses]
+        more = len(lines) - SHOWN_GUESSES
+        if more > 0:
+            name = plain(self.start.guesses.name)
+            lines[SHOWN_GUESSES:] = [f"and {more} more: chrono guesses {name}"]
         self.hidden = False
-        self._say(*words)
+        self._forget_guesses()
+        self._say(*lines)
         self._show_all()
+
+    def _forget_guesses(self) -> None:
+        self._guesses = []
+        self.refresh_bindings()
 
     def action_shot(self, direction: int) -> None:
         """Go to the next shot of the recording, at the recording's own gates."""
@@ -324,6 +362,12 @@ class LabScreen(Screen[None]):
     def action_leave(self) -> None:
         """Leave the lab."""
         self.dismiss()
+
+    @asks
+    async def action_ask_to_leave(self) -> None:
+        """Leave the lab if that is meant."""
+        if await self.app.push_screen_wait(QuitDialog([], "Leave the lab?", "leave")):
+            self.dismiss()
 
     # -- drawing -----------------------------------------------------------------------
 

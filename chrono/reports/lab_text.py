@@ -83,7 +83,9 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
     step = tick_text(seen.bench.tick_s)
     half = "half a tick" if seen.bench.edges == EdgesUsed.BOTH else "one tick"
     apart = (
-        f"readings {half} of {step} apart" if per_line == 1 else f"{per_line} readings a line"
+        f"readings {half} of {step} apart in time"
+        if per_line == 1
+        else f"{per_line} readings a line"
     )
     missing = int((~np.isfinite(seen.repeated.measured.speed_mps)).sum())
     words = f"{len(seen.repeated.true_mps)} shots, {apart}"
@@ -233,16 +235,34 @@ GUESS_COLUMNS = (
 
 
 def guesses_csv(guesses: Sequence[Guess]) -> str:
-    """Return estimates as CSV, a row each, the settings of the bench behind."""
+    """Return estimates as CSV, a row each, the other settings of the bench behind."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([*GUESS_COLUMNS, *VALUES])
+    settings = [name for name in VALUES if name not in GUESS_COLUMNS]
+    writer.writerow([*GUESS_COLUMNS, *settings])
     for guess in guesses:
         data = asdict(guess) | {"ratio": guess.ratio}
         row = [data[name] for name in GUESS_COLUMNS]
-        row += [guess.settings.get(name) for name in VALUES]
+        row += [guess.settings.get(name) for name in settings]
         writer.writerow([_cell(value) for value in row])
     return stream.getvalue()
+
+
+def guesses_text(guesses: Sequence[Guess]) -> str:
+    """Return estimates for a class: what was guessed at, then each guess beside the answer."""
+    lines: list[str] = []
+    asked = ""
+    width = max((len(guess.who) for guess in guesses), default=0)
+    for guess in guesses:
+        where = plain(guess.recording or "lab")
+        shot = f", shot {guess.shot}" if guess.shot is not None else ""
+        now = f"{where}{shot}: {format_speed(guess.speed_mps, guess.U95_mps, 'm/s')}"
+        if now != asked:
+            lines += ["", now]
+            asked = now
+        said = f"± {_two(guess.guess_mps)} m/s"
+        lines.append(f"  {guess.who:<{width}}  {said:<14}  {_judged(guess)}")
+    return "\n".join(lines[1:])
 
 
 def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
@@ -261,6 +281,8 @@ def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
 def _cell(value: Any) -> Any:
     if isinstance(value, str):
         return cell(value)
+    if isinstance(value, float):
+        return f"{value:.9g}"
     return "" if value is None else value
 
 
@@ -325,15 +347,16 @@ def _tick_line(seen: LabView, unit: str) -> str:
     """Return from which speed on the tick has half of the variance."""
     from_mps = seen.tick_rules_from_mps
     if math.isnan(from_mps):
-        return f"tick rules nowhere to {speed_in(unit, VALUES['speed_mps'][-1]):.3g} {unit}"
-    return f"tick rules from {speed_in(unit, from_mps):.3g} {unit} on"
+        return f"tick rules nowhere to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
+    return f"tick rules from {_three(speed_in(unit, from_mps))} {unit} on"
 
 
 def speed_line(seen: LabView, unit: str) -> str:
     """Return the speed with its ± and that in per cent."""
     budget = seen.budget
     if not budget.U95_mps < budget.speed_mps:
-        return f"{speed_in(unit, budget.speed_mps):.3g} {unit}: the ± is larger than that"
+        speed = _three(speed_in(unit, budget.speed_mps))
+        return f"{speed} {unit}: the ± is larger than that"
     text = format_speed(budget.speed_mps, budget.U95_mps, unit)
     return f"{text} ({_percent(budget.U95_mps / budget.speed_mps)})"
 
@@ -360,12 +383,15 @@ def guess_line(guess: Guess, unit: str) -> str:
     """Return an estimate beside what is computed."""
     said, computed = (speed_in(unit, v) for v in (guess.guess_mps, guess.U95_mps))
     who = f"{plain(guess.who)} said" if guess.who else "said"
-    text = f"{who} ± {_two(said)} {unit}, computed ± {_two(computed)}: "
+    return f"{who} ± {_two(said)} {unit}, computed ± {_two(computed)}: {_judged(guess)}"
+
+
+def _judged(guess: Guess) -> str:
     if 1 / CLOSE <= guess.ratio <= CLOSE:
-        return f"{text}close"
+        return "close"
     if guess.ratio > 1:
-        return f"{text}{guess.ratio:.2g} times too large"
-    return f"{text}{1 / guess.ratio:.2g} times too small"
+        return f"{two_digits(guess.ratio)} times too large"
+    return f"{two_digits(1 / guess.ratio)} times too small"
 
 
 def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = None) -> str:
@@ -457,7 +483,13 @@ def _lacking(values: Any) -> Any:
 
 
 def _percent(part: float) -> str:
-    return f"{_two(100 * part)} %"
+    """Return a part in per cent, to the digits that a ratio of two of them needs."""
+    return f"{two_digits(100 * part)} %"
+
+
+def _three(value: float) -> str:
+    """Return a number to three digits, from 1000 on to a whole one."""
+    return f"{value:.0f}" if abs(value) >= 999.5 else f"{value:.3g}"
 
 
 def _two(value: float) -> str:

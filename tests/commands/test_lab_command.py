@@ -140,9 +140,11 @@ def test_guesses_are_exported_as_csv_and_json(chrono, monday, say, tmp_path) -> 
         assert chrono("lab", monday, "--guess").code == 0
     say("1 %\n")
     assert chrono("lab", "--guess").code == 0
-    done = chrono("guesses", ".")
+    assert chrono("guesses", ".", "-o", "all.csv").code == 0
+    table = (tmp_path / "all.csv").read_text("utf-8")
 
-    rows = list(csv.DictReader(io.StringIO(done.out)))
+    rows = list(csv.DictReader(io.StringIO(table)))
+    assert len(rows[0]) == len(table.splitlines()[0].split(",")), "no column twice"
     assert [row["recording"] for row in rows] == ["", "monday.tsv", "monday.tsv"]
     assert rows[1]["who"] == "3b"
     assert rows[2]["who"].startswith("'="), "harmless in a spreadsheet"
@@ -155,9 +157,14 @@ def test_guesses_are_exported_as_csv_and_json(chrono, monday, say, tmp_path) -> 
     out = chrono("guesses", monday, "-o", "x.csv")
     assert "2 guesses written" in out.err
     assert (tmp_path / "x.csv").read_text("utf-8").splitlines() == [
-        line for line in done.out.splitlines() if "monday" in line or "recording" in line
+        line for line in table.splitlines() if "monday" in line or "recording" in line
     ]
     is_one_clear_complaint(chrono("guesses", monday, "-o", "x.csv"), "exists")
+    assert chrono("guesses", monday).out.splitlines() == [
+        "monday.tsv: 21.98 ± 0.22 m/s",
+        "  3b               ± 0.4 m/s       2.0 times too large",
+        '  =HYPERLINK("x")  ± 0.10 m/s      2.2 times too small',
+    ]
     is_one_clear_complaint(chrono("guesses", monday, "-o", "x.pdf"), ".csv")
 
 

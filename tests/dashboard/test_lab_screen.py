@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text, settle
+from textual.widgets import Input
 
 from chrono.dashboard import lab_screen as lab_module
 from chrono.dashboard.actions import ACTIONS
@@ -54,7 +55,7 @@ async def test_settings_result_picture_and_keys_fit_on_the_screen(start, size) -
         assert "true value" in text
         assert "█" in text
         assert "q Leave" in text
-        assert "what rules is the tick" in text
+        assert "most of the ± comes from tick" in text
 
 
 @pytest.mark.parametrize("size", ALL_SIZES)
@@ -106,7 +107,8 @@ def state(app) -> tuple:
 
 
 async def test_every_key_of_the_footer_does_something(monday) -> None:
-    prepared = {"answer": ["n"], "try_it": ["n"], "reset": ["right"]}
+    guess = ["h", "g", "2", "percent_sign", "enter"]
+    prepared = {"answer": ["n"], "try_it": ["n"], "reset": ["right"], "reveal": guess}
     app = LabApp(monday)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(app, pilot)
@@ -177,7 +179,7 @@ async def test_answers_are_hidden_until_asked_and_can_be_tried(start) -> None:
         assert "after" not in screen_text(app)
         await pilot.press("a")
         await settle(app, pilot)
-        assert "before  45.0 ± 3.3 m/s (7 %); tick 95 %" in screen_text(app)
+        assert "before  45.0 ± 3.3 m/s (7.3 %); tick 95 %" in screen_text(app)
         assert "after   45.0 ± 1.6 m/s" in screen_text(app)
         await pilot.press("t")
         await settle(app, pilot)
@@ -200,34 +202,69 @@ async def test_nothing_shows_the_error_before_it_was_guessed(monday, tmp_path) -
         ).replace("the ±", "").replace("± 5000 ppm", "").replace("± 0.2 mm", "")
         assert "u²" not in text
         await pilot.press("g")
-        await pilot.press(*"3b: 2 %".replace(" ", "_").replace(":", "*").split("_")[0])
-        await pilot.press("colon", "space", "2", "space", "percent_sign", "enter")
+        await pilot.press("3", "b", "colon", "space", "2", "space", "percent_sign", "enter")
         await settle(app, pilot)
         text = screen_text(app)
-        assert "times too large" in text
-        assert "Kept in monday.guesses.jsonl" in text
+        assert "1 estimate taken" in text
+        assert "too large" not in text, "the next group has not guessed yet"
+        assert lab_of(app).hidden
+        await pilot.press("g", "4", "colon", "1", "percent_sign", "enter", "r")
+        await settle(app, pilot)
+        text = screen_text(app)
+        assert "3b said ± 0.4 m/s, computed ± 0.22: 2.0 times too large" in text
+        assert "4 said ± 0.22 m/s, computed ± 0.22: close" in text
         assert "21.98 ± 0.22 m/s" in text
+        assert "r Reveal" not in text
         await pilot.press("full_stop")
         await settle(app, pilot)
         assert lab_of(app).hidden, "another shot is another guess"
         await pilot.press("h")
         await settle(app, pilot)
         assert not lab_of(app).hidden
-    kept = json.loads((tmp_path / "monday.guesses.jsonl").read_text())
+    kept = json.loads((tmp_path / "monday.guesses.jsonl").read_text().splitlines()[0])
     assert kept["shot"] is None
     assert kept["guess_mps"] == pytest.approx(0.02 * kept["speed_mps"])
 
 
-async def test_what_is_no_guess_is_said_and_hides_on(monday) -> None:
+async def test_what_is_no_guess_stays_there_to_be_mended(monday) -> None:
     app = LabApp(monday, hidden=True)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("g", "m", "u", "c", "h", "enter")
         await settle(app, pilot)
         assert "no estimate" in screen_text(app)
+        assert app.screen.query_one("#text", Input).value == "much"
+        await pilot.press(*["backspace"] * 4, "2", "percent_sign", "enter")
+        await settle(app, pilot)
+        assert "1 estimate taken" in screen_text(app)
         assert lab_of(app).hidden
         await pilot.press("g", "escape")
         await settle(app, pilot)
         assert lab_of(app).hidden
+
+
+async def test_guesses_belong_to_the_bench_at_which_they_were_made(monday) -> None:
+    app = LabApp(monday, hidden=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("g", "2", "percent_sign", "enter")
+        await settle(app, pilot)
+        assert "r Reveal" in screen_text(app)
+        await pilot.press("right", "r")
+        await settle(app, pilot)
+        assert "r Reveal" not in screen_text(app)
+        assert lab_of(app).hidden
+
+
+async def test_many_guesses_are_revealed_as_far_as_there_is_room(monday) -> None:
+    app = LabApp(monday, hidden=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for _ in range(6):
+            await pilot.press("g", "2", "percent_sign", "enter")
+            await settle(app, pilot)
+        await pilot.press("h")
+        await settle(app, pilot)
+        text = screen_text(app)
+        assert text.count("times too large") == 4
+        assert "and 2 more: chrono guesses monday.guesses.jsonl" in text
 
 
 async def test_where_a_guess_cannot_be_kept_the_lab_goes_on(monday, tmp_path) -> None:
@@ -237,7 +274,9 @@ async def test_where_a_guess_cannot_be_kept_the_lab_goes_on(monday, tmp_path) ->
         await pilot.press("g", "2", "percent_sign", "enter")
         await settle(app, pilot)
         assert "not kept" in screen_text(app)
-        assert not lab_of(app).hidden
+        await pilot.press("r")
+        await settle(app, pilot)
+        assert "times too" in screen_text(app)
 
 
 async def test_shots_of_a_recording_come_with_their_own_error(monday) -> None:
@@ -315,12 +354,24 @@ async def test_one_look_at_a_time_and_the_last_one_is_of_the_last_bench(
         assert looked == [start.bench, lab_of(app).bench]
 
 
-async def test_it_is_left_by_q_and_by_escape(start) -> None:
-    for key in ("q", "escape"):
-        app = LabApp(start)
-        async with app.run_test(size=(80, 24)) as pilot:
+@pytest.mark.parametrize("keys", [["q"], ["escape", "y"], ["escape", "n", "q"]])
+async def test_it_is_left_by_q_and_by_escape_only_after_asking(start, keys) -> None:
+    app = LabApp(start)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key in keys:
+            assert app.return_code is None
             await pilot.press(key)
-        assert app.return_code == 0
+            await pilot.pause()
+    assert app.return_code == 0
+
+
+async def test_escape_pressed_twice_stays_in_the_lab(start) -> None:
+    app = LabApp(start)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("escape", "escape")
+        await settle(app, pilot)
+        assert lab_of(app).up_to_date
+        assert "Esc Leave?" in screen_text(app)
 
 
 async def test_too_small_a_terminal_says_so_and_does_not_fail(start) -> None:
