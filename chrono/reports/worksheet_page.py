@@ -7,7 +7,7 @@ from chrono.measuring.error_budget import Input
 from chrono.reports.number_format import LENGTHS, TIMES, NumberFormat
 from chrono.reports.page_files import render_page
 from chrono.reports.report_page import caution_items
-from chrono.reports.setup_words import setup_text
+from chrono.reports.setup_words import setup_text, two_digits
 from chrono.teaching.worksheet import (
     RESTATED_STEP,
     Facts,
@@ -24,6 +24,11 @@ _COLUMNS = {
     1: ("transit",),
 }
 """Names of a shot's counter values, by how many there are."""
+
+
+_NO_SIGNS = str.maketrans("", "", ".,−-")
+MUCH_LARGER = 3.0
+"""A standard deviation of a few shots is hardly so many times too large by chance."""
 
 
 @dataclass(frozen=True)
@@ -156,6 +161,7 @@ def _key(task: Task, figures: NumberFormat) -> dict[str, Any]:
         "combined_rows": _combined_rows(task, figures),
         "first": task.shots[0].number,
         "rules": _rules(task),
+        "scatter": _scatter(task) if len(task.shots) > 1 else "",
     }
 
 
@@ -248,7 +254,8 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
     combined, facts = task.combined, task.facts
     path, time, speed = (_of(figures, kind) for kind in ("length", "time", "speed"))
     v, U = task.shots[0].speed_mps, combined.U_mps  # noqa: N806
-    rounded = (figures.to_uncertainty(figures.in_speed(x), figures.in_speed(U)) for x in (v, U))
+    rounded = [figures.to_uncertainty(figures.in_speed(x), figures.in_speed(U)) for x in (v, U)]
+    time_s = task.shots[0].time_s
     gates = (
         (" + 2 u(g)²", f" + 2 × {path.four(combined.u_trip_m)}²") if facts.trip else ("", "")
     )
@@ -280,6 +287,23 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
             "result",
             "rounded to what U leaves meaningful",
             f"({' ± '.join(rounded)}) {figures.speed}",
+        ),
+        SheetRow(
+            "digits that mean something",
+            f"those of {rounded[0]}",
+            str(len(rounded[0].translate(_NO_SIGNS).lstrip("0"))),
+        ),
+        *(
+            [
+                SheetRow(
+                    "u of the speed by step and jitter alone",
+                    f"v / t · √(u(T)² + u(j)²) = {speed.six(v)} / {time.six(time_s)} · "
+                    f"√({time.four(parts[0])}² + {time.four(parts[1])}²)",
+                    speed.answer(combined.u_random_mps),
+                )
+            ]
+            if len(task.shots) > 1
+            else []
         ),
     ]
 
@@ -313,6 +337,17 @@ def _of(figures: NumberFormat, kind: str) -> _Kind:
         "speed": (figures.speed, SPEED_UNITS[figures.speed]),
     }[kind]
     return _Kind(figures, unit, size)
+
+
+def _scatter(task: Task) -> str:
+    """Return whether the gates or the launcher scatter."""
+    ratio = task.s_mps / task.combined.u_random_mps
+    if ratio > MUCH_LARGER:
+        return (
+            f"s is {two_digits(ratio)} times as large as what step and jitter give: "
+            "the launcher scatters, not the gates."
+        )
+    return "s is hardly larger than what step and jitter give: the gates alone may scatter so."
 
 
 def _rules(task: Task) -> str:

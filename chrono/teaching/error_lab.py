@@ -4,6 +4,7 @@ It begins with a recording's gates and shots, with a rig, or with the usual benc
 the bench's error budget, its shots repeated, and its error by speed.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -265,9 +266,15 @@ def start_of(file: Path | None, rig: Rig | None) -> LabStart:
     return replace(start_of_session(recorded.session, file), recorded=recorded)
 
 
+def _speed_mps(row: ShotRow) -> float:
+    return row.speed_mps
+
+
 def start_of_session(session: Session, file: Path | None) -> LabStart:
     """
-    Return what a lab of a session begins with: its gates at its middle speed.
+    Return what a lab of a session begins with: its gates at the middle speed of a setup.
+
+    It is the setup with most shots, for a speed between two setups is none of either.
 
     Parameters
     ----------
@@ -281,7 +288,9 @@ def start_of_session(session: Session, file: Path | None) -> LabStart:
     name = file.name if file else session.rig.name
     place = guesses_path(file, Path.cwd())
     if shots:
-        middle = sorted(shots, key=lambda row: row.speed_mps)[len(shots) // 2]
+        (setup, _), *_ = Counter(row.setup for row in shots).most_common()
+        speeds = sorted((row for row in shots if row.setup == setup), key=_speed_mps)
+        middle = speeds[len(speeds) // 2]
         bench = bench_of_shot(session, middle)
     else:
         bench = bench_of_rig(session.rig, USUAL.speed_mps, edges_timed(session.rig))

@@ -9,6 +9,7 @@ tolerance of its own: no number of five digits and more is in two groups' keys.
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
 
@@ -271,6 +272,8 @@ class RootSumSquare:
         Of the speed, over the speed.
     u_mps, U_mps : float
         Of the speed, and twice that [m/s].
+    u_random_mps : float
+        Of the speed, by what is new in each shot alone: step and jitter [m/s].
     """
 
     u_spacing_m: float
@@ -284,6 +287,7 @@ class RootSumSquare:
     u_relative: float
     u_mps: float
     U_mps: float
+    u_random_mps: float
 
 
 @dataclass(frozen=True)
@@ -356,10 +360,21 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
         if made == groups[-1]:
             return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
-        f"its shots are enough for {made} groups of {shots}, group {groups[-1]} is wanted",
+        f"its shots are enough for {made} groups of {shots}, group {groups[-1]} is wanted; "
+        "counted shots without a doubtful flag are fit, whose every edge stands in it",
         where=str(recorded.path),
-        hint="ask for fewer --shots, or give these groups another recording",
+        hint=" or ".join([*_offers(recorded, shots, made, groups[-1]), "another recording"]),
     )
+
+
+def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> Iterator[str]:
+    """Yield the options that would fit."""
+    if made:
+        yield f"--groups {made}"
+    for fewer in range(shots - 1, 0, -1):
+        if sum(1 for _ in islice(_tasks(recorded, fewer), wanted)) == wanted:
+            yield f"--shots {fewer}"
+            return
 
 
 def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
@@ -398,6 +413,7 @@ def _results(task: Task) -> dict[str, list[float]]:
         "u of the time": [combined.u_time_s],
         "u over the speed": [combined.u_relative],
         "u of the speed": [combined.u_mps],
+        "u of the speed by chance": [combined.u_random_mps],
     }
 
 
@@ -478,4 +494,5 @@ def combined_of(facts: Facts, time_s: float) -> RootSumSquare:
         u_relative=relative,
         u_mps=u,
         U_mps=2 * u,
+        u_random_mps=math.hypot(tick.u, jitter) / time_s * facts.spacing_m / time_s,
     )

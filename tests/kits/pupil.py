@@ -93,6 +93,8 @@ def solve(html: str) -> Solution:
     if len(speeds) > 1:
         answers["mean of the speeds"] = statistics.mean(speeds)
         answers["their standard deviation s"] = statistics.stdev(speeds)
+        by_chance = math.sqrt(u_step**2 + u_jitter**2) / t * speeds[0]
+        answers["u of the speed by step and jitter alone"] = by_chance
     return Solution(int(group[1]), transits, times, speeds, answers)
 
 

@@ -56,7 +56,7 @@ def agrees(sheet: str, key: str) -> None:
     found, answers = solve(sheet), answers_of(key)
     for asked, value in found.answers.items():
         assert quantity(answers[asked]) == pytest.approx(value, rel=2e-5), asked
-    assert set(answers) == {*found.answers, "result"}
+    assert set(answers) == {*found.answers, "result", "digits that mean something"}
 
     head, *rows = tables_of(key)[0]
     assert len(rows) == len(found.speeds_mps)
@@ -68,6 +68,8 @@ def agrees(sheet: str, key: str) -> None:
         assert quantity(f"{row[-3]} {time_unit}") == pytest.approx(time_s, rel=1e-5)
         assert quantity(f"{row[-2]} {speed_unit}") == pytest.approx(speed, rel=1e-5)
     speed, half = re.findall(r"[\d.,]+", answers["result"])[:2]
+    digits = re.sub("[.,]", "", speed).lstrip("0")
+    assert answers["digits that mean something"] == str(len(digits))
     unit = answers["result"].rpartition(") ")[2]
     last_digit = UNITS[unit] * 10.0 ** -len(re.split("[.,]", half + ".")[1])
     assert quantity(f"{half} {unit}") == pytest.approx(
@@ -272,6 +274,22 @@ def test_what_contributes_most_is_named_with_its_share(sheets) -> None:
     assert int(share[2]) == pytest.approx(100 * (1 - 0.75 * part) ** 0.5, abs=1)
 
 
+def test_the_key_says_whether_the_gates_or_the_launcher_scatter(sheets, tmp_path) -> None:
+    _, key = sheets(BANDS, "--group", 1)
+    answers = answers_of(key)
+    s, by_chance = (
+        quantity(answers[asked])
+        for asked in ("their standard deviation s", "u of the speed by step and jitter alone")
+    )
+    assert s > 10 * by_chance
+    assert "the launcher scatters, not the gates" in key
+    alike = [setup("a"), *(shot(20 + i / 1e4) for i in range(8))]
+    _, key = sheets(write_recording(tmp_path / "x.tsv", alike))
+    assert "the gates alone may scatter so" in key
+    _, key = sheets(BANDS, "--shots", 1)
+    assert "scatter" not in key
+
+
 HOSTILE = ("<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "{{ 7 * 7 }}")
 
 
@@ -325,7 +343,12 @@ def test_with_a_decimal_comma_there_is_no_decimal_point(sheets) -> None:
 
 def test_too_many_groups_are_refused_with_how_many_there_are(chrono, tmp_path) -> None:
     refused = chrono("worksheet", BANDS, "--group", 7, "-o", "x.html")
-    is_one_clear_complaint(refused, "6 groups of 6", "group 7", "--shots")
+    is_one_clear_complaint(refused, "6 groups of 6", "group 7", "--groups 6 or --shots 5")
+    assert "counted shots without a doubtful flag" in refused.err
+    for offered in (("--groups", 6), ("--groups", 7, "--shots", 5)):
+        assert chrono("worksheet", BANDS, *offered, "-o", "y.html").code == 0
+        for page in tmp_path.iterdir():
+            page.unlink()
     refused = chrono("worksheet", BANDS, "--shots", 24, "-o", "x.html")
     is_one_clear_complaint(refused, "0 groups of 24")
     assert list(tmp_path.iterdir()) == []
