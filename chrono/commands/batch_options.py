@@ -2,6 +2,7 @@
 
 import os
 import sys
+import time
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -214,12 +215,18 @@ def _good(
             raise outcome.error
 
 
+FIRST_LINE_S, NEXT_LINES_S = 10.0, 60.0
+"""After so long without a terminal it is said how far the work is, and then so often."""
+
+
 @contextmanager
 def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
-    """Show how many recordings are done, on standard error if that is a terminal."""
-    is_shown = sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
-    if hidden or total < 2 or not is_shown:
+    """Show how many recordings are done on standard error: a bar, or a line now and then."""
+    if total < 2 or hidden:
         yield lambda: None
+        return
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        yield _lines(total)
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
@@ -235,3 +242,26 @@ def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
     with bar:
         line = bar.add_task("", total=total)
         yield lambda: bar.advance(line)
+
+
+def _lines(total: int) -> Callable[[], None]:
+    """Return what is told of each recording that is done, and says so now and then."""
+    begin_s = time.monotonic()
+    done, next_s = 0, begin_s + FIRST_LINE_S
+
+    def advance() -> None:
+        nonlocal done, next_s
+        done += 1
+        now_s = time.monotonic()
+        if now_s < next_s or done == total:
+            return
+        next_s = now_s + NEXT_LINES_S
+        left_s = (now_s - begin_s) / done * (total - done)
+        left = f"{left_s:.0f} s" if left_s < 90 else f"{left_s / 60:.0f} min"
+        print(
+            f"chrono: {done} of {total} recordings, about {left} left",
+            file=sys.stderr,
+            flush=True,
+        )
+
+    return advance

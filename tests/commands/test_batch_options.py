@@ -5,6 +5,7 @@ import io
 import json
 import os
 import pty
+import re
 import shutil
 import signal
 from pathlib import Path
@@ -15,6 +16,8 @@ from command_kit import is_one_clear_complaint
 from program_kit import Program
 from season_kit import BANDS, PLAIN, many_links, season
 from waiting import patience, wait_until
+
+from chrono.commands import batch_options
 
 SHOTS = 140  # 40, 40 and 60 in the three demo sessions of a day
 
@@ -129,8 +132,9 @@ def start(*words: str, cwd: Path, **options: Any) -> Program:
 def rest_of(running: Program) -> tuple[bytes, bytes]:
     """Return what a program still says until it ends."""
     with running, patience(running):
-        said: tuple[bytes, bytes] = running.communicate()
-    return said
+        out, err = running.communicate()
+    # A busy machine is told how far the work is.
+    return out, re.sub(rb"chrono: \d+ of \d+ recordings, .*\n", b"", err)
 
 
 def in_session(leader: int) -> list[int]:
@@ -203,6 +207,26 @@ def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
     assert b"recordings" in seen
     assert b"/30" in seen
     assert shown.returncode == 0
+
+
+def test_without_a_terminal_a_line_now_and_then_says_how_far_it_is(monkeypatch, capsys) -> None:
+    now_s = [100.0]
+    monkeypatch.setattr(batch_options.time, "monotonic", lambda: now_s[0])
+    with batch_options._bar(200, hidden=False) as advance:
+        for _ in range(200):
+            now_s[0] += 1.0
+            advance()
+    assert capsys.readouterr().err.splitlines() == [
+        "chrono: 10 of 200 recordings, about 3 min left",
+        "chrono: 70 of 200 recordings, about 2 min left",
+        "chrono: 130 of 200 recordings, about 70 s left",
+        "chrono: 190 of 200 recordings, about 10 s left",
+    ]
+    for total, hidden in ((1, False), (200, True)):
+        with batch_options._bar(total, hidden) as advance:
+            now_s[0] += 100.0
+            advance()
+    assert capsys.readouterr().err == ""
 
 
 def test_a_report_takes_folders_and_leaves_bad_files_out_where_that_is_wanted(
