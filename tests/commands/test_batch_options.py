@@ -134,7 +134,7 @@ def rest_of(running: Program) -> tuple[bytes, bytes]:
     with running, patience(running):
         out, err = running.communicate()
     # A busy machine is told how far the work is.
-    return out, re.sub(rb"chrono: \d+ of \d+ recordings, .*\n", b"", err)
+    return out, re.sub(rb"chrono: \d+ of \d+ recordings, .*\n", b"", err or b"")
 
 
 def in_session(leader: int) -> list[int]:
