@@ -192,6 +192,12 @@ def test_a_body_of_impossible_length_is_refused(length: object) -> None:
         operator_records.read_setup({"name": "x", "body": {"length_m": length}})
 
 
+@pytest.mark.parametrize("part", ["body", "conditions"])
+def test_a_setup_whose_body_or_conditions_are_no_object_is_none(part) -> None:
+    with pytest.raises(ValueError, match="are objects"):
+        operator_records.read_setup({"name": "x", part: ["24 g"]})
+
+
 def test_long_texts_are_cut() -> None:
     assert (
         len(operator_records.read_setup({"name": "x" * 10_000}).name)
