@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
 
 import typer
 
@@ -38,12 +38,25 @@ Jobs = Annotated[
 Pool = Annotated[
     bool, typer.Option("--pool", help="Put the recordings together, setup by setup.")
 ]
+Rigs = Annotated[
+    Literal["one", "each"] | None,
+    typer.Option(
+        "--rigs",
+        help="Take all recordings for those of one rig, or each for another rig. Without it "
+        "the identity in the rig decides, then the description; the name never does.",
+    ),
+]
 Cluster = Annotated[
     str | None,
     typer.Option(
         "--cluster", help="Have it done by a Dask cluster, such as tcp://scheduler:8786."
     ),
 ]
+
+
+def one_rig(rigs: str | None) -> bool | None:
+    """Return whether all recordings are of one rig by the user's word, None without it."""
+    return None if rigs is None else rigs == "one"
 
 
 @dataclass(frozen=True)

@@ -14,10 +14,12 @@ from chrono.commands.batch_options import (
     Jobs,
     Pool,
     Recordings,
+    Rigs,
     SkipBad,
     all_of,
     each_of,
     meant,
+    one_rig,
 )
 from chrono.commands.command_options import AsJson, HostClock, OtherRig, end, print_json, rig_of
 from chrono.errors import OptionError
@@ -130,6 +132,7 @@ def summary(
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     pool: Pool = False,
+    rigs: Rigs = None,
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
@@ -142,10 +145,17 @@ def summary(
     from chrono.season.batch_tasks import Summarize, TakeSamples
 
     if pool:
-        _pooled_summary(sources, TakeSamples(rig_of(rig), clock_from_host), how, as_json)
+        task = TakeSamples(rig_of(rig), clock_from_host)
+        _pooled_summary(sources, task, how, one_rig(rigs), as_json)
         return
-    findings, task, data = Findings(), Summarize(rig_of(rig), clock_from_host), []
-    with each_of(sources, task, how, findings, streaming=not as_json) as found:
+    if rigs is not None:
+        raise OptionError(
+            "only recordings that are put together have rigs in common",
+            where="--rigs",
+            hint="add --pool",
+        )
+    findings, summarize, data = Findings(), Summarize(rig_of(rig), clock_from_host), []
+    with each_of(sources, summarize, how, findings, streaming=not as_json) as found:
         for each in found:
             if as_json:
                 data.append(each.data)
@@ -157,14 +167,18 @@ def summary(
 
 
 def _pooled_summary(
-    sources: "list[RecordingSource]", task: "TakeSamples", how: BatchOptions, as_json: bool
+    sources: "list[RecordingSource]",
+    task: "TakeSamples",
+    how: BatchOptions,
+    is_one: bool | None,
+    as_json: bool,
 ) -> None:
     from chrono.reports.findings_text import Findings
     from chrono.reports.summary_text import pooled_data, pooled_text
     from chrono.session.pooled_samples import pooled_of
 
     findings = Findings()
-    pooled = pooled_of(all_of(sources, task, how, findings))
+    pooled = pooled_of(all_of(sources, task, how, findings), is_one)
     if as_json:
         print_json(pooled_data(pooled))
     else:
@@ -181,6 +195,7 @@ def compare(
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     pool: Pool = False,
+    rigs: Rigs = None,
     as_json: AsJson = False,
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
@@ -189,27 +204,37 @@ def compare(
     """Compare setups: which is faster, by how much, and which is more repeatable."""
     how = BatchOptions(jobs, skip_bad, cluster)
     sources = meant(files, how)
-    from chrono.errors import OptionError
     from chrono.measuring.setup_comparison import compare_groups
     from chrono.reports.comparison_text import comparison_data, comparison_text
     from chrono.reports.findings_text import Findings
     from chrono.season.batch_tasks import TakeSamples
-    from chrono.session.pooled_samples import groups_from, pooled_groups, pooled_of
+    from chrono.session.pooled_samples import (
+        damaged_lines,
+        groups_from,
+        pooled_groups,
+        pooled_of,
+        rigs_taken,
+    )
 
     findings, task = Findings(), TakeSamples(rig_of(rig), clock_from_host)
     recordings = all_of(sources, task, how, findings)
-    groups = pooled_groups(pooled_of(recordings)) if pool else groups_from(recordings)
+    is_one = one_rig(rigs)
+    taken, damaged = rigs_taken(recordings, is_one), damaged_lines(recordings)
+    if pool:
+        groups = pooled_groups(pooled_of(recordings, is_one))
+    else:
+        groups = groups_from(recordings, taken)
     if len(groups) > MOST_GROUPS:
         raise OptionError(
             f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
             "each with each",
             hint="name fewer" if pool else "name fewer, or put them together with --pool",
         )
-    compared = compare_groups(groups)
+    compared, unit = compare_groups(groups), recordings[0].rig.speed_unit
     if len(compared.groups) < 2:
         findings.lines.append("a comparison needs two setups with counted shots")
     if as_json:
-        print_json(comparison_data(compared))
+        print_json(comparison_data(compared, unit, taken, damaged))
     else:
-        print(comparison_text(compared, recordings[0].rig.speed_unit))
+        print(comparison_text(compared, unit, taken, damaged))
     end(findings)

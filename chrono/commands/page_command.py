@@ -6,7 +6,15 @@ from typing import Annotated
 
 import typer
 
-from chrono.commands.batch_options import BatchOptions, Recordings, SkipBad, all_of, files_meant
+from chrono.commands.batch_options import (
+    BatchOptions,
+    Recordings,
+    Rigs,
+    SkipBad,
+    all_of,
+    files_meant,
+    one_rig,
+)
 from chrono.commands.command_options import (
     HostClock,
     OtherRig,
@@ -29,6 +37,7 @@ def report(
     ],
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
+    rigs: Rigs = None,
     skip_bad: SkipBad = False,
 ) -> None:
     """Write a page on recordings: what was done, how sure it is, what was set aside."""
@@ -47,7 +56,8 @@ def report(
     findings, task = Findings(), ReadingOptions(rig_of(rig), clock_from_host).read
     recordings = all_of(sources, task, BatchOptions(jobs=1, skip_bad=skip_bad), findings)
     html = report_page(
-        report_of(recordings, rig.name if rig else ""), for_paper=ending == ".pdf"
+        report_of(recordings, rig.name if rig else "", one_rig(rigs)),
+        for_paper=ending == ".pdf",
     )
     write_new(output, page_bytes(html, ending))
     print(f"{plain(str(output))} written", file=sys.stderr)

@@ -24,7 +24,16 @@ from chrono.reports.character_chart import (
     axis_lines,
     fit_axis,
 )
-from chrono.reports.comparison_text import drift_lines, many_lines, pair_lines, suspicious_lines
+from chrono.reports.comparison_text import (
+    headline_lines,
+    is_matrix,
+    many_lines,
+    matrix_lines,
+    note_lines,
+    pair_lines,
+    suspicious_lines,
+)
+from chrono.session.pooled_samples import damaged_lines_of
 from chrono.session.view_cache import SessionView
 from chrono.units import format_speed, speed_in
 
@@ -78,26 +87,37 @@ class ComparisonScreen(FramedScreen):
         columns = text.content_size.width
         if columns >= LEAST_CELLS:
             unit = self.preferences.unit
-            update_text(text, comparison_screen_text(self._groups, self._found, unit, columns))
+            damaged = damaged_lines_of(self.driver.run.session)
+            shown = comparison_screen_text(self._groups, self._found, unit, columns, damaged)
+            update_text(text, shown)
 
 
 def comparison_screen_text(
-    groups: Sequence[Group], found: Comparison | None, unit: str, columns: int
+    groups: Sequence[Group],
+    found: Comparison | None,
+    unit: str,
+    columns: int,
+    damaged_lines: int = 0,
 ) -> Text:
-    """Return the pair shot last, all setups' shots and means, the other pairs, and hints."""
+    """Return the answer, all setups' shots and means, and the pairs, the latest one first."""
     text = Text()
     if len(groups) < 2:
         text.append(f"{TOO_FEW}\n\n", "bold yellow")
     elif found is not None and len(found.groups) > 1:
+        answer, *doubts = headline_lines(found, unit, damaged_lines)
+        text.append(f"{answer}\n", "bold").append("".join(f"{line}\n" for line in doubts))
         latest = latest_pair(found)
-        text.append_text(pair_text(latest, unit, columns)).append("\n")
         text.append_text(groups_text(groups, unit, columns))
-        for pair in found.pairs:
-            if pair is not latest:
-                text.append("\n").append_text(pair_text(pair, unit, columns))
-        for lines in (suspicious_lines(found), many_lines(found, unit)):
-            text.append("\n" if lines else "").append("".join(f"{line}\n" for line in lines))
-        return text.append("\n".join(drift_lines(found, unit)))
+        text.append("\n").append_text(pair_text(latest, unit, columns))
+        pairs = [pair for pair in found.pairs if pair is not latest and not is_matrix(found)]
+        for pair in pairs:
+            text.append("\n").append_text(pair_text(pair, unit, columns))
+        more = [suspicious_lines(found), note_lines(found, unit)]
+        if is_matrix(found):
+            more[:0] = [matrix_lines(found, unit, columns), many_lines(found)]
+        for lines in filter(None, more):
+            text.append("\n").append("".join(f"{line}\n" for line in lines))
+        return text
     return text.append_text(groups_text(groups, unit, columns)) if groups else text
 
 

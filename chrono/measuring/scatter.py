@@ -8,6 +8,7 @@ deviate finds several at once; with one candidate it is Grubbs' test. (NIST e-Ha
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import scipy
@@ -169,17 +170,6 @@ def _without(s: float, own: float) -> float:
     return math.sqrt(max(s * s - own * own, 0.0))
 
 
-def pooled_s(samples: Sequence[Sample]) -> tuple[float, int]:
-    """Return s within samples, each about a mean of its own, and its degrees of freedom."""
-    spreads = [
-        (mean_and_s(each.speed_mps)[1], len(each.speed_mps) - 1)
-        for each in samples
-        if len(each.speed_mps) > 1
-    ]
-    dof = sum(n for _, n in spreads)
-    return (math.sqrt(sum(n * s * s for s, n in spreads) / dof), dof) if dof else (math.nan, 0)
-
-
 def drift_of(samples: Sequence[Sample]) -> Drift | None:
     """
     Return the slope common to samples that each have a mean of their own.
@@ -233,13 +223,68 @@ def anderson_darling(values: Floats) -> float:
     return float(-n - (2 * np.arange(1, n + 1) - 1) @ tails / n)
 
 
-def s_ratio_interval(
-    s_first: float, n_first: int, s_second: float, n_second: int, probability: float = COVERAGE
-) -> tuple[float, float]:
-    """Return the interval of σ_second/σ_first by F (NIST e-Handbook 1.3.5.9)."""
-    if min(n_first, n_second) < 2 or not s_first > 0:
-        return math.nan, math.nan
-    tail, ratio = (1 - probability) / 2, s_second / s_first
-    low = float(scipy.special.fdtri(n_second - 1, n_first - 1, 1 - tail))
-    high = float(scipy.special.fdtri(n_first - 1, n_second - 1, 1 - tail))
-    return ratio / math.sqrt(low), ratio * math.sqrt(high)
+LEAST_FOR_RATIO = 5
+"""Fewer shots show too little of their shape for an interval of the ratio of two s."""
+
+
+def s_ratio_intervals(
+    samples: Sequence[Floats], probability: float = COVERAGE
+) -> dict[tuple[int, int], tuple[float, float]]:
+    """
+    Return the intervals of σ_second/σ_first of all pairs that can be judged.
+
+    Parameters
+    ----------
+    samples : sequence of ndarray of float64
+        Speeds of each setup. Those with fewer than `LEAST_FOR_RATIO` values, or with equal
+        values only, are in no pair.
+    probability : float, optional
+        With which all intervals hold at once (Bonferroni).
+
+    Returns
+    -------
+    dict of (int, int) to (float, float)
+        By the places of the two setups, the first one first.
+
+    Notes
+    -----
+    Bonett, Applied Psychological Measurement 30 (2006) 432. ln σ² has the variance
+    (γ − (n − 3)/n)/(n − 1), where γ is the kurtosis about the trimmed means, taken from all
+    setups together. With two setups this is his formula. With more it needs equal kurtosis
+    in all, and does not depend on the few shots of two.
+    """
+    judged = [
+        place
+        for place, values in enumerate(samples)
+        if len(values) >= LEAST_FOR_RATIO and np.ptp(values) > 0
+    ]
+    pairs = list(combinations(judged, 2))
+    if not pairs:
+        return {}
+    z = -float(scipy.special.ndtri((1 - probability) / len(pairs) / 2))
+    used = [samples[place] for place in judged]
+    squares = sum(float(np.sum((each - each.mean()) ** 2)) for each in used)
+    fourths = sum(float(np.sum((each - trimmed_mean(each)) ** 4)) for each in used)
+    kurtosis = sum(len(each) for each in used) * fourths / squares**2
+    found = {}
+    for first, second in pairs:
+        logs, errors = zip(
+            *(_log_variance(samples[i], kurtosis, z) for i in (first, second)), strict=True
+        )
+        middle, half = logs[1] - logs[0], z * math.hypot(*errors)
+        found[first, second] = math.exp((middle - half) / 2), math.exp((middle + half) / 2)
+    return found
+
+
+def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, float]:
+    """Return ln of the variance with Bonett's factor for few values, and its error."""
+    n = len(values)
+    spread = float(np.var(values, ddof=1)) * n / (n - z)
+    return math.log(spread), math.sqrt((kurtosis - (n - 3) / n) / (n - 1))
+
+
+def trimmed_mean(values: Floats) -> float:
+    """Return the mean without the part 1/(2·√(n − 4)) of the values at each end (Bonett)."""
+    n = len(values)
+    cut = min(int(n / (2 * math.sqrt(n - 4))), (n - 1) // 2)
+    return float(np.mean(np.sort(values)[cut : n - cut]))

@@ -110,7 +110,7 @@ class Series:
 
     @property
     def k(self) -> float:
-        """Coverage factor U95/u of the mean, NaN where nothing is uncertain."""
+        """Coverage factor U95/u of the mean, NaN where nothing is uncertain or known."""
         return self.U95_mean_mps / self.u_mean_mps if self.u_mean_mps else math.nan
 
 
@@ -204,28 +204,40 @@ def mean_half_width(
     return coverage_half_width([*shared, Contribution(widened, 1.0)])
 
 
-def of_several_setups(
+def of_several_parts(
     series: Series, s_within: float, dof: int, shared: Sequence[Contribution]
 ) -> Series:
     """
-    Return the statistics of several setups' shots together, with the ± of their mean.
+    Return the statistics of the shots of several setups, or of several rigs, together.
 
-    That is the mean of the setups' means, each counted as often as it has shots: its random
-    part comes from the scatter within the setups, not from their differences.
+    Their mean is that of the parts' means, each counted as often as it has shots. Its random
+    part comes from the scatter within the parts, not from their differences: setups are
+    meant to differ, and the errors of rigs are in the shared part.
 
     Parameters
     ----------
     series : Series
-        Of all shots, as if they were of one setup.
+        Of all shots, as if they were of one part.
     s_within, dof : float, int
-        Standard deviation within the setups [m/s] and its degrees of freedom.
+        Standard deviation within the parts [m/s] and its degrees of freedom. Without any the
+        scatter is unknown, and so is the ± of the mean.
     shared : sequence of Contribution
         What the shared part is made of.
     """
+    if not dof:
+        return replace(
+            series,
+            u_random_mean_mps=math.nan,
+            random_dof=math.nan,
+            U95_random_mean_mps=math.nan,
+            u_mean_mps=math.nan,
+            dof=math.nan,
+            U95_mean_mps=math.nan,
+        )
     u, random_dof = random_part(s_within, dof, series.own_random_mps, series.n)
     parts = shared_parts(shared, series.u_shared_mean_mps)
     both = [*parts, Contribution(normal("random", u, dof=random_dof), 1.0)]
-    half = coverage_factor(dof) * s_within / math.sqrt(series.n) if dof else math.nan
+    half = coverage_factor(dof) * s_within / math.sqrt(series.n)
     return replace(
         series,
         u_random_mean_mps=u,
@@ -282,6 +294,13 @@ def mean_and_s(values: Floats) -> tuple[float, float]:
         return mean, math.nan
     squares = float(np.sum((deviations - rest) ** 2))
     return mean, math.sqrt(squares / (n - 1))
+
+
+def s_within_parts(parts: Sequence[Floats]) -> tuple[float, int]:
+    """Return s within parts, each about a mean of its own, and its degrees of freedom."""
+    spreads = [(mean_and_s(part)[1], len(part) - 1) for part in parts if len(part) > 1]
+    dof = sum(n for _, n in spreads)
+    return (math.sqrt(sum(n * s * s for s, n in spreads) / dof), dof) if dof else (math.nan, 0)
 
 
 def mean_interval(
@@ -346,3 +365,26 @@ def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Co
     u_shared = np.concatenate([sample.u_shared_mps for sample in own])
     part = len(u_shared) / sum(len(sample.number) for sample in samples)
     return shared_parts(own[0].shared, part * float(u_shared.mean()))
+
+
+def pooled_series(samples: Sequence[Sample], rigs: Sequence[int]) -> Series:
+    """
+    Return the statistics of samples of one setup together; for the parameters see above.
+
+    The errors of several rigs are in the shared part of the mean. They also set the rigs'
+    means apart, so the random part comes from the scatter within each rig: s of all shots
+    would count these errors twice.
+    """
+    whole = pooled_sample(samples, rigs)
+    series = series_of(whole)
+    assert series is not None, "a sample has shots"
+    by_rig = [
+        np.concatenate(
+            [s.speed_mps for s, its in zip(samples, rigs, strict=True) if its == rig]
+        )
+        for rig in dict.fromkeys(rigs)
+    ]
+    s_within, dof = s_within_parts(by_rig)
+    if len(by_rig) < 2 or not dof:
+        return series
+    return of_several_parts(series, s_within, dof, whole.shared)

@@ -1,115 +1,148 @@
 """Is one setup faster than another, is it more repeatable, and how many shots would show it?
 
-Holds the difference of two means with its interval (Welch), the one-way analysis of variance
-with Tukey's intervals for three setups and more, and the comparison that joins them.
+Each difference is judged twice: with a steady drift of the launcher fitted beside the setups
+(`drift_model`), and as if the launcher did not drift (Welch). Holm's method corrects for the
+number of pairs: at most one session in twenty with equal setups has any false claim.
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import combinations, pairwise
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import Enum, auto
+from itertools import combinations
 
 import numpy as np
 import scipy
 
-from chrono.arrays.array_types import Floats
-from chrono.measuring.error_budget import COVERAGE, coverage_factor
-from chrono.measuring.scatter import Drift, drift_of, s_ratio_interval, suspicious
-from chrono.measuring.series_statistics import (
-    Sample,
-    Series,
-    mean_and_s,
-    random_part,
-    series_of,
+from chrono.arrays.array_types import Ints
+from chrono.measuring.drift_model import DriftFit, fit_drift
+from chrono.measuring.error_budget import coverage_factor
+from chrono.measuring.scatter import (
+    LEAST_FOR_RATIO,
+    Drift,
+    drift_of,
+    s_ratio_intervals,
+    suspicious,
 )
+from chrono.measuring.series_statistics import Sample, Series, series_of
 
-_END = 8
-"""Power at which a series' error at its ends fades towards its middle."""
+RISK = 0.05
+"""Share of the sessions with equal setups in which any pair may be called different."""
+POWER = 0.8
+MOST_SHOTS = 1000
+_SPREAD_RISK = 0.2
+"""Planned is with the spread that the true one exceeds once in five times."""
+_PLAUSIBLE = 0.8
+"""Coverage of the differences that are held possible where one is not settled."""
+_HALVINGS = 60
+"""Steps to the logarithm of a p-value, which is then exact to its last digits."""
+_LEAST_LOG_P = -30.0
+"""Nobody asks for less than 1e-13, and quantiles of Student's t fail far below."""
 
 
 @dataclass(frozen=True)
 class Difference:
     """
-    Difference of two setups' means.
+    Difference of two setups' means, second less first.
 
     Attributes
     ----------
     difference_mps : float
-        Mean of the second less mean of the first [m/s].
-    u_random_mps, u_shared_mps : float
-        Random parts of both means combined; the shared part, which on one rig acts as a
-        common scale on both and so only in proportion to the difference [m/s].
-    dof : float
-        Effective degrees of freedom (Welch).
-    t : float
-        Difference over what its uncertainty would be if the setups were equal: the random
-        part, and with two rigs their shared parts too.
-    p_value : float
-        Probability of a |t| this large if the setups had equal means.
-    U95_mps : float
-        Expanded uncertainty of the difference [m/s].
+    u_random_mps, dof : float
+        Its random standard uncertainty [m/s], above 0, and the degrees of freedom.
+    u_rigs_mps : float
+        Standard uncertainty by the errors of rigs if the setups are equal [m/s]; 0 if one rig
+        clocked both.
+    scale : float
+        Relative standard uncertainty of the scale that a common rig gives.
+    p_adjusted : float or None
+        p-value by Holm's method, among all pairs; None if this is the only pair.
+    level : float
+        Risk of the interval: 5 % for one pair, less among several.
     """
 
     difference_mps: float
     u_random_mps: float
-    u_shared_mps: float
     dof: float
-    t: float
-    p_value: float
-    U95_mps: float
+    u_rigs_mps: float = 0.0
+    scale: float = 0.0
+    p_adjusted: float | None = None
+    level: float = RISK
 
-    @classmethod
-    def of(
-        cls,
-        difference_mps: float,
-        parts: Sequence[tuple[float, float]],
-        *,
-        scale: float = 0.0,
-        u_rigs_mps: float = 0.0,
-    ) -> "Difference":
+    @property
+    def t(self) -> float:
+        """Difference over its uncertainty if the setups are equal."""
+        return self.difference_mps / math.hypot(self.u_random_mps, self.u_rigs_mps)
+
+    @property
+    def p_value(self) -> float:
         """
-        Return the test and the interval of a difference.
+        Level at which the interval just reaches zero, for this pair alone.
 
-        Parameters
-        ----------
-        difference_mps : float
-        parts : sequence of (float, float)
-            Random part of the uncertainty of each mean [m/s] and its degrees of freedom, one
-            of them above zero.
-        scale : float, optional
-            Relative standard uncertainty of the scale that one rig gives.
-        u_rigs_mps : float, optional
-            Shared parts of two rigs together [m/s].
+        It is that of Student's t if one rig clocked both setups: then a difference of zero
+        has no shared part.
+        """
+        size = abs(self.difference_mps)
+        if self.u_rigs_mps == 0:
+            return 2 * _tail(size / self.u_random_mps, self.dof)
+        low, high = _LEAST_LOG_P, 0.0
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2
+            half = _half_width(self.u_random_mps, self.dof, self.u_rigs_mps, math.exp(middle))
+            low, high = (middle, high) if half > size else (low, middle)
+        return math.exp(high)
 
-        Notes
-        -----
+    @property
+    def p_overall(self) -> float:
+        """The p-value that decides: `p_adjusted`, or that of the only pair."""
+        return self.p_value if self.p_adjusted is None else self.p_adjusted
+
+    @property
+    def u_shared_mps(self) -> float:
+        """Shared part of the uncertainty: of rigs, and of a common rig's scale [m/s]."""
+        return math.hypot(self.scale * self.difference_mps, self.u_rigs_mps)
+
+    @property
+    def U95_mps(self) -> float:  # noqa: N802
+        """
+        Half-width of the interval: 95 % for one pair, by Holm's method among several [m/s].
+
         Random and shared half-widths combine in quadrature, as for a mean.
         """
-        u_random = math.hypot(*(u for u, _ in parts))
-        dof = _welch_dof(parts)
-        u_if_equal = math.hypot(u_random, u_rigs_mps)
-        t = difference_mps / u_if_equal
-        t_dof = dof * (u_if_equal / u_random) ** 4
-        tail = _normal_tail(t) if math.isinf(t_dof) else scipy.special.stdtr(t_dof, -abs(t))
-        u_shared = math.hypot(scale * difference_mps, u_rigs_mps)
-        half = math.hypot(
-            difference_factor(parts) * u_random, coverage_factor(math.inf) * u_shared
-        )
-        return cls(difference_mps, u_random, u_shared, dof, t, float(2 * tail), half)
+        return _half_width(self.u_random_mps, self.dof, self.u_shared_mps, self.level)
+
+    @property
+    def settled(self) -> bool:
+        """Whether both the p-value and the interval exclude zero."""
+        return self.p_overall <= RISK and abs(self.difference_mps) > self.U95_mps
+
+
+def _tail(t: float, dof: float) -> float:
+    special = scipy.special
+    return float(special.ndtr(-t) if math.isinf(dof) else special.stdtr(dof, -t))
+
+
+def _factor(dof: float, level: float) -> float:
+    """Return the coverage factor for a risk, which may be very small."""
+    special, tail = scipy.special, level / 2
+    return -float(special.ndtri(tail) if math.isinf(dof) else special.stdtrit(dof, tail))
+
+
+def _half_width(u_random: float, dof: float, u_shared: float, level: float) -> float:
+    return math.hypot(_factor(dof, level) * u_random, _factor(math.inf, level) * u_shared)
 
 
 def compare_series(
-    first: Series, second: Series, *, same_rig: bool = True
+    first: Series, second: Series, u_rigs_mps: float = 0.0, scale: float | None = None
 ) -> Difference | None:
     """
-    Compare two setups (Welch's t, NIST e-Handbook 1.3.5.3).
+    Compare the means of two setups (Welch, Biometrika 34 (1947) 28; e-Handbook 1.3.5.3).
 
     Parameters
     ----------
     first, second : Series
-    same_rig : bool, optional
-        Whether one rig clocked both: its shared part is then only a scale on the difference.
-        The shared parts of two rigs count in full.
+    u_rigs_mps, scale : float, optional
+        See `Difference`. Without them one rig clocked both.
 
     Returns
     -------
@@ -118,14 +151,17 @@ def compare_series(
         neither has any random uncertainty.
     """
     both = (first, second)
-    parts = [(s.u_random_mean_mps, s.random_dof) for s in both]
-    if min(first.n, second.n) < 2 or not any(u for u, _ in parts):
+    squares = [s.u_random_mean_mps**2 for s in both]
+    if min(first.n, second.n) < 2 or not sum(squares):
         return None
-    difference = second.mean_mps - first.mean_mps
-    if same_rig:
-        return Difference.of(difference, parts, scale=rig_scale(*both))
-    u_rigs = math.hypot(*(s.u_shared_mean_mps for s in both))
-    return Difference.of(difference, parts, u_rigs_mps=u_rigs)
+    spent = sum(u2**2 / s.random_dof for u2, s in zip(squares, both, strict=True))
+    return Difference(
+        second.mean_mps - first.mean_mps,
+        math.sqrt(sum(squares)),
+        sum(squares) ** 2 / spent if spent else math.inf,
+        u_rigs_mps,
+        rig_scale(*both) if scale is None else scale,
+    )
 
 
 def rig_scale(*series: Series) -> float:
@@ -133,188 +169,60 @@ def rig_scale(*series: Series) -> float:
     return max(abs(s.u_shared_mean_mps / s.mean_mps) for s in series)
 
 
-def difference_factor(
-    parts: Sequence[tuple[float, float]], probability: float = COVERAGE
-) -> float:
+def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
     """
-    Return the half-width of a difference's interval over its standard uncertainty.
+    Return the adjusted p-value and the level of each of several tests.
 
-    Parameters
-    ----------
-    parts : sequence of (float, float)
-        Standard uncertainty of each independent mean and its degrees of freedom.
-    probability : float, optional
-
-    Notes
-    -----
-    The series of Welch (Biometrika 34 (1947) 28) and Aspin (Biometrika 35 (1948) 88) up to
-    1/ν², and exact at its ends, where one mean's scatter is all there is and Student's t
-    holds. Each way of treating two unknown spreads errs one way or the other with few shots.
-    Of three and three shots Welch's t with his degrees of freedom calls 3.5 % … 5.8 % of
-    equal setups different, by how unlike their spreads are, the pooled t 5.0 % … 10 %, this
-    4.1 % … 6.0 %; of three and ten 4.7 % … 7.2 % against 4.8 % … 6.6 % (pooled: 0.3 % … 38 %).
+    Holm, Scandinavian Journal of Statistics 6 (1979) 65. The interval of a test at its level
+    excludes zero if, and only if, the adjusted p-value is at most `RISK`.
     """
-    whole = sum(u * u for u, _ in parts)
-    weights = [(u * u / whole, dof) for u, dof in parts]
-    z = coverage_factor(math.inf, probability)
-    factor = series_factor(z, weights)
-    for weight, dof in weights:
-        exact = coverage_factor(dof, probability)
-        factor += weight**_END * (exact - series_factor(z, [(1.0, dof)]))
-    return factor
-
-
-def series_factor(z: float, weights: Sequence[tuple[float, float]]) -> float:
-    """Return the series for the normal deviate z and each part's weight and freedom."""
-    first = sum(w**2 / dof for w, dof in weights)
-    cubes = sum(w**3 / dof**2 for w, dof in weights)
-    squares = sum(w**2 / dof**2 for w, dof in weights)
-    z2, z4 = z * z, z**4
-    return z * (
-        1
-        + (1 + z2) / 4 * first
-        - (1 + z2) / 2 * squares
-        + (3 + 5 * z2 + z4) / 3 * cubes
-        - (15 + 32 * z2 + 9 * z4) / 32 * first**2
-    )
-
-
-def _welch_dof(parts: Sequence[tuple[float, float]]) -> float:
-    """Return the effective degrees of freedom (GUM eq. G.2b)."""
-    whole = sum(u * u for u, _ in parts)
-    spent = sum((u * u / whole) ** 2 / dof for u, dof in parts)
-    return 1 / spent if spent else math.inf
-
-
-def _normal_tail(t: float) -> float:
-    return float(scipy.special.ndtr(-abs(t)))
-
-
-_MANY = 100_000
-"""Degrees of freedom at which a studentised range is one of normal values."""
-
-
-@dataclass(frozen=True)
-class OneWayAnalysis:
-    """
-    One-way analysis of variance (NIST e-Handbook 7.4.3).
-
-    Attributes
-    ----------
-    between_squares, within_squares : float
-        Sums of squares [unit²].
-    between_dof, within_dof : int
-    F : float
-        Ratio of the mean squares, infinite where no group scatters.
-    p_value : float
-        Probability of an F this large if all groups had the same mean.
-    residual_s : float
-        Standard deviation within the groups [unit].
-    """
-
-    between_squares: float
-    within_squares: float
-    between_dof: int
-    within_dof: int
-    F: float
-    p_value: float
-    residual_s: float
-
-
-def one_way(groups: Sequence[Floats]) -> OneWayAnalysis | None:
-    """Return the analysis of variance of groups, None where no scatter can be known."""
-    total = sum(len(group) for group in groups)
-    between_dof, within_dof = len(groups) - 1, total - len(groups)
-    if between_dof < 1 or within_dof < 1 or not all(len(group) for group in groups):
-        return None
-    # Leading digits that all values share are taken off first, exactly.
-    origin = float(groups[0][0])
-    shifted = [group - origin for group in groups]
-    means = [mean_and_s(group)[0] for group in shifted]
-    grand = math.fsum(math.fsum(group) for group in shifted) / total
-    between = math.fsum(len(g) * (m - grand) ** 2 for g, m in zip(shifted, means, strict=True))
-    within = math.fsum(
-        math.fsum((group - mean) ** 2) for group, mean in zip(shifted, means, strict=True)
-    )
-    residual = within / within_dof
-    ratio = between / between_dof / residual if residual else math.inf
-    p_value = float(scipy.special.fdtrc(between_dof, within_dof, ratio)) if residual else 0.0
-    return OneWayAnalysis(
-        between, within, between_dof, within_dof, ratio, p_value, math.sqrt(residual)
-    )
-
-
-@dataclass(frozen=True)
-class TukeyInterval:
-    """Mean of group `second` less that of `first`, its interval among all pairs, p adjusted."""
-
-    first: int
-    second: int
-    difference: float
-    low: float
-    high: float
-    p_value: float
-
-
-def tukey_intervals(
-    groups: Sequence[Floats],
-    shared: Sequence[tuple[float, float]] | None = None,
-    probability: float = COVERAGE,
-) -> list[TukeyInterval]:
-    """
-    Return the intervals of all differences, all true at once with `probability`.
-
-    Tukey's, for unequal numbers Kramer's (NIST e-Handbook 7.4.7.1): equal spread is assumed.
-
-    Parameters
-    ----------
-    groups : sequence of ndarray of float64
-    shared : sequence of (float, float), optional
-        For each pair, in order, the standard uncertainty that both means do not share, and
-        the relative one of the scale that they do. Its half-width, by the range of normal
-        values, combines with the random one in quadrature.
-    probability : float, optional
-    """
-    analysis = one_way(groups)
-    if analysis is None or analysis.residual_s == 0:
-        return []
-    from scipy.stats import studentized_range  # slow to load, and for this alone
-
-    shape = (len(groups), analysis.within_dof)
-    q = float(studentized_range.ppf(probability, *shape))
-    q_normal = float(studentized_range.ppf(probability, len(groups), _MANY)) if shared else 0.0
-    found = []
-    pairs = list(combinations(range(len(groups)), 2))
-    for (first, second), (apart, scale) in zip(
-        pairs, shared or [(0.0, 0.0)] * len(pairs), strict=True
-    ):
-        a, b = groups[first], groups[second]
-        u = analysis.residual_s * math.sqrt((1 / len(a) + 1 / len(b)) / 2)
-        difference = mean_and_s(b)[0] - mean_and_s(a)[0]
-        common = math.hypot(apart, scale * difference) / math.sqrt(2)
-        half = math.hypot(q * u, q_normal * common)
-        if_equal = math.hypot(u, apart / math.sqrt(2))
-        p_value = float(studentized_range.sf(abs(difference) / if_equal, *shape))
-        low, high = difference - half, difference + half
-        found.append(TukeyInterval(first, second, difference, low, high, p_value))
+    tests = len(p_values)
+    found = [(math.nan, RISK)] * tests
+    adjusted, level = 0.0, RISK
+    for rank, place in enumerate(sorted(range(tests), key=lambda i: p_values[i])):
+        if adjusted <= RISK:
+            level = RISK / (tests - rank)
+        adjusted = max(adjusted, min((tests - rank) * p_values[place], 1.0))
+        found[place] = adjusted, level
     return found
 
 
-LEAST_PAIRS = 4
-PAIRED_SHARE = 0.8
-"""Part of both setups' shots that must stand in pairs for them to be shots in turn."""
-POWER = 0.8
-MOST_SHOTS = 1000
-_SPREAD_RISK = 0.2
-"""Planned is with the spread that the true one exceeds once in five times."""
-_PLAUSIBLE = 0.8
-"""Coverage of the differences that are held possible where one is open."""
+def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]:
+    """Return differences with their p-values and intervals among each other."""
+    known = [each for each in differences if each is not None]
+    if len(known) < 2:
+        return list(differences)
+    results = iter(holm([each.p_value for each in known]))
+    judged = []
+    for each in differences:
+        if each is not None:
+            p_adjusted, level = next(results)
+            each = replace(each, p_adjusted=p_adjusted, level=level)
+        judged.append(each)
+    return judged
+
+
+@dataclass(frozen=True)
+class RigShare:
+    """
+    What one rig has to do with the mean of a setup.
+
+    Attributes
+    ----------
+    part : float
+        Part of the shots that it clocked, up to 1.
+    u_mps : float
+        Shared part of their uncertainty [m/s].
+    """
+
+    part: float
+    u_mps: float
 
 
 @dataclass(frozen=True)
 class Group:
     """
-    One setup of one session.
+    One setup of one session, or of several put together.
 
     Attributes
     ----------
@@ -322,8 +230,8 @@ class Group:
         As it is to be shown.
     session : int
         Which session it is from: shots are in one order only within a session.
-    rig : int
-        Which rig measured it: the shared part is common within a rig.
+    rigs : mapping of int to RigShare
+        The rigs that clocked it: the shared part is common within a rig.
     sample : Sample
         At least one shot.
     series : Series
@@ -334,7 +242,7 @@ class Group:
 
     name: str
     session: int
-    rig: int
+    rigs: Mapping[int, RigShare]
     sample: Sample
     series: Series
     suspicious: tuple[int, ...] = ()
@@ -343,7 +251,7 @@ class Group:
 @dataclass(frozen=True)
 class MoreShots:
     """
-    How many more shots of each setup would settle an open difference.
+    How many more shots of each setup, shot in turn, would settle a difference.
 
     Attributes
     ----------
@@ -358,6 +266,34 @@ class MoreShots:
     most: int | None
 
 
+class Verdict(Enum):
+    """What the shots say of the speeds of two setups."""
+
+    FASTER = auto()
+    """One is faster, also if a steady drift is allowed for."""
+    FASTER_WITHOUT_DRIFT = auto()
+    """One is faster if the launcher did not drift."""
+    NOT_SETTLED = auto()
+    """Zero is in both intervals."""
+    UNKNOWN = auto()
+    """One has a single shot, or no scatter is known."""
+
+
+class SpreadVerdict(Enum):
+    """What the shots say of the repeatability of two setups."""
+
+    MORE_REPEATABLE = auto()
+    """The second scatters less."""
+    LESS_REPEATABLE = auto()
+    """The second scatters more."""
+    NOT_SETTLED = auto()
+    """1 is in the interval of the ratio."""
+    TOO_FEW = auto()
+    """One has too few shots."""
+    EQUAL_SPEEDS = auto()
+    """All shots of one have the same speed."""
+
+
 @dataclass(frozen=True)
 class PairComparison:
     """
@@ -367,30 +303,76 @@ class PairComparison:
     ----------
     first, second : Group
     difference : Difference or None
-        None where the scatter of neither is known. From pairs where `pairs` is not 0.
-    pairs : int
-        Pairs of shots in turn that the difference is from, 0 if it is from the means.
+        With a steady drift allowed for, if both are of one session. None if it is unknown.
+    plain : Difference or None
+        Of the means: as if the launcher did not drift.
     s_ratio, s_ratio_low, s_ratio_high : float
-        s of the second over s of the first, with its 95 % interval; NaN where unknown.
-    more_shots : MoreShots or None
-        What would settle an open difference; None if it is not open.
+        s of the second over s of the first, with its interval; NaN where unknown.
+    without_suspicious : PairComparison or None
+        The same pair without the suspicious shots of all setups; None if there are none.
     """
 
     first: Group
     second: Group
     difference: Difference | None
-    pairs: int
+    plain: Difference | None
     s_ratio: float
     s_ratio_low: float
     s_ratio_high: float
-    more_shots: MoreShots | None
+    without_suspicious: "PairComparison | None" = None
+
+    @property
+    def of_one_session(self) -> bool:
+        """Whether a drift could be allowed for."""
+        return self.first.session == self.second.session
+
+    @property
+    def verdict(self) -> Verdict:
+        """What is known of the speeds."""
+        if self.plain is None:
+            return Verdict.UNKNOWN
+        if self.difference is not None and self.difference.settled:
+            return Verdict.FASTER
+        without_drift = self.of_one_session and self.plain.settled
+        return Verdict.FASTER_WITHOUT_DRIFT if without_drift else Verdict.NOT_SETTLED
+
+    @property
+    def deciding(self) -> Difference | None:
+        """The difference that the verdict is about."""
+        is_plain = self.verdict is Verdict.FASTER_WITHOUT_DRIFT or self.difference is None
+        return self.plain if is_plain else self.difference
+
+    @property
+    def faster(self) -> Group | None:
+        """The faster setup by the verdict, None if there is none."""
+        if self.verdict not in (Verdict.FASTER, Verdict.FASTER_WITHOUT_DRIFT):
+            return None
+        assert self.deciding is not None, "a verdict is about a difference"
+        return self.second if self.deciding.difference_mps > 0 else self.first
+
+    @property
+    def more_shots(self) -> MoreShots | None:
+        """What would settle a difference that is not settled; None if it is, or is unknown."""
+        return _more_shots(self)
 
     @property
     def relative(self) -> float:
         """Difference over the first mean."""
-        if self.difference is None:
+        if self.deciding is None:
             return math.nan
-        return self.difference.difference_mps / self.first.series.mean_mps
+        return self.deciding.difference_mps / self.first.series.mean_mps
+
+    @property
+    def spread(self) -> SpreadVerdict:
+        """What is known of the repeatability."""
+        if min(self.first.series.n, self.second.series.n) < LEAST_FOR_RATIO:
+            return SpreadVerdict.TOO_FEW
+        if math.isnan(self.s_ratio_low):
+            return SpreadVerdict.EQUAL_SPEEDS
+        if self.s_ratio_high < 1:
+            return SpreadVerdict.MORE_REPEATABLE
+        is_less = self.s_ratio_low > 1
+        return SpreadVerdict.LESS_REPEATABLE if is_less else SpreadVerdict.NOT_SETTLED
 
 
 @dataclass(frozen=True)
@@ -403,22 +385,39 @@ class Comparison:
     groups : tuple of Group
     pairs : tuple of PairComparison
         All pairs, in order.
-    one_way : OneWayAnalysis or None
-        For three groups and more of one rig: it knows of no error that rigs do not share.
-    tukey : tuple of TukeyInterval
-        For three groups and more, in the order of `pairs`.
     drift : Drift or None
         Slope common to all groups, of one session only.
-    in_turn : bool
-        Whether any two setups were shot in turn.
     """
 
     groups: tuple[Group, ...]
     pairs: tuple[PairComparison, ...]
-    one_way: OneWayAnalysis | None
-    tukey: tuple[TukeyInterval, ...]
     drift: Drift | None
-    in_turn: bool
+
+    @property
+    def judged(self) -> tuple[PairComparison, ...]:
+        """The pairs whose speeds can be compared."""
+        return tuple(pair for pair in self.pairs if pair.verdict is not Verdict.UNKNOWN)
+
+    @property
+    def fastest(self) -> tuple[Group, Verdict] | None:
+        """The setup that is faster than all others, and the weakest verdict that says so."""
+        for group in self.groups:
+            own = [pair for pair in self.judged if group in (pair.first, pair.second)]
+            if own and all(pair.faster is group for pair in own):
+                verdicts = {pair.verdict for pair in own}
+                weak = Verdict.FASTER_WITHOUT_DRIFT
+                return group, weak if weak in verdicts else Verdict.FASTER
+        return None
+
+    @property
+    def slower(self) -> tuple[Group, ...]:
+        """Setups than which another is faster, drift allowed for."""
+        found = [
+            pair.first if pair.faster is pair.second else pair.second
+            for pair in self.judged
+            if pair.verdict is Verdict.FASTER
+        ]
+        return tuple(group for group in self.groups if any(group is each for each in found))
 
 
 def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group | None:
@@ -426,124 +425,135 @@ def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group
     series = series_of(sample)
     if series is None:
         return None
-    apart = tuple(int(sample.number[place]) for place in suspicious(sample.speed_mps))
-    return Group(name, session, rig, sample, series, apart)
+    share = RigShare(1.0, series.u_shared_mean_mps)
+    return Group(name, session, {rig: share}, sample, series, suspicious_shots(sample))
+
+
+def suspicious_shots(sample: Sample) -> tuple[int, ...]:
+    """Return the numbers of shots that do not go with the others, the furthest first."""
+    return tuple(int(sample.number[place]) for place in suspicious(sample.speed_mps))
 
 
 def compare_groups(groups: Sequence[Group]) -> Comparison:
     """Compare setups, each with each."""
-    pairs = tuple(compare_pair(a, b) for a, b in combinations(groups, 2))
-    speeds = [group.sample.speed_mps for group in groups] if len(groups) > 2 else []
+    pairs = _pairs(groups)
+    if any(group.suspicious for group in groups):
+        others = _pairs([_without_suspicious(group) for group in groups])
+        pairs = [
+            replace(pair, without_suspicious=other)
+            for pair, other in zip(pairs, others, strict=True)
+        ]
     one_session = len({group.session for group in groups}) == 1
-    one_rig = len({group.rig for group in groups}) == 1
-    return Comparison(
-        tuple(groups),
-        pairs,
-        one_way(speeds) if speeds and one_rig else None,
-        tuple(tukey_intervals(speeds, _shared(groups))) if speeds else (),
-        drift_of([group.sample for group in groups]) if one_session else None,
-        any(pair.pairs for pair in pairs),
+    drift = drift_of([group.sample for group in groups]) if one_session else None
+    return Comparison(tuple(groups), tuple(pairs), drift)
+
+
+def _without_suspicious(group: Group) -> Group:
+    sample = group.sample
+    kept = ~np.isin(sample.number, group.suspicious)
+    rest = Sample(
+        sample.number[kept],
+        sample.speed_mps[kept],
+        sample.u_random_mps[kept],
+        sample.u_shared_mps[kept],
+        shared=sample.shared,
     )
+    series = series_of(rest)
+    assert series is not None, "suspicious shots are few"
+    return replace(group, sample=rest, series=series)
 
 
-def _shared(groups: Sequence[Group]) -> list[tuple[float, float]]:
-    """Return each pair's shared parts: of two rigs [m/s], and the scale of one, in order."""
-    found = []
-    for a, b in combinations(groups, 2):
-        if a.rig == b.rig:
-            found.append((0.0, rig_scale(a.series, b.series)))
-        else:
-            apart = math.hypot(a.series.u_shared_mean_mps, b.series.u_shared_mean_mps)
-            found.append((apart, 0.0))
+def _pairs(groups: Sequence[Group]) -> list[PairComparison]:
+    """Return all pairs, judged together."""
+    places = list(combinations(range(len(groups)), 2))
+    means = {(i, j): _compare_means(groups[i], groups[j]) for i, j in places}
+    drifting = means | _with_drift(groups, means)
+    ratios = s_ratio_intervals([group.sample.speed_mps for group in groups])
+    plain, fitted = _judged(list(means.values())), _judged(list(drifting.values()))
+    return [
+        _pair(groups[i], groups[j], with_drift, mean, ratios.get((i, j), (math.nan, math.nan)))
+        for (i, j), with_drift, mean in zip(places, fitted, plain, strict=True)
+    ]
+
+
+def _compare_means(first: Group, second: Group) -> Difference | None:
+    """Compare the means of two setups, with what their rigs have and do not have in common."""
+    squares = 0.0
+    for rig in {*first.rigs, *second.rigs}:
+        a, b = (group.rigs.get(rig, RigShare(0.0, 0.0)) for group in (first, second))
+        squares += ((b.part - a.part) * max(a.u_mps, b.u_mps)) ** 2
+    one_scale = bool({*first.rigs} & {*second.rigs})
+    scale = rig_scale(first.series, second.series) if one_scale else 0.0
+    return compare_series(first.series, second.series, math.sqrt(squares), scale)
+
+
+_Pairs = dict[tuple[int, int], Difference | None]
+
+
+def _with_drift(groups: Sequence[Group], means: _Pairs) -> _Pairs:
+    """Return the pairs of one session, with a steady drift fitted beside its setups."""
+    found: _Pairs = {}
+    for session in {group.session for group in groups}:
+        places = [
+            place
+            for place, group in enumerate(groups)
+            if group.session == session and group.series.n > 1
+        ]
+        fit = fit_drift([groups[place].sample for place in places])
+        for (a, i), (b, j) in combinations(enumerate(places), 2):
+            plain = means[i, j]
+            found[i, j] = _fitted(fit, a, b, plain) if fit and plain else None
     return found
 
 
-def compare_pair(first: Group, second: Group) -> PairComparison:
-    """Compare two setups: their means, or pairs where they were shot in turn; their s."""
-    difference = compare_series(first.series, second.series, same_rig=first.rig == second.rig)
-    paired = shots_in_turn(first, second)
-    if len(paired) and difference is not None:
-        difference = _paired_difference(paired, first.series, second.series)
-    a, b = first.series, second.series
-    low, high = s_ratio_interval(a.s_mps, a.n, b.s_mps, b.n)
-    ratio = b.s_mps / a.s_mps if a.s_mps > 0 else math.nan
-    return PairComparison(
-        first,
-        second,
-        difference,
-        len(paired),
-        ratio,
-        low,
-        high,
-        _more_shots(difference, paired, a, b),
-    )
-
-
-def is_settled(difference: Difference) -> bool:
-    """Tell whether the interval of a difference leaves zero out."""
-    return abs(difference.difference_mps) > difference.U95_mps
-
-
-def shots_in_turn(first: Group, second: Group) -> Floats:
-    """
-    Return second less first of neighbouring shots of two setups, shape (pairs,).
-
-    Empty unless most shots of both stand in pairs: it is the order that decides, never the
-    speeds. Each shot is in one pair at most.
-    """
-    if first.session != second.session:
-        return np.zeros(0)
-    a, b = first.sample, second.sample
-    shots = sorted(
-        [(int(n), 0, float(v)) for n, v in zip(a.number, a.speed_mps, strict=True)]
-        + [(int(n), 1, float(v)) for n, v in zip(b.number, b.speed_mps, strict=True)]
-    )
-    found: list[float] = []
-    taken = -1
-    for i, (one, two) in enumerate(pairwise(shots)):
-        if one[1] != two[1] and i > taken:
-            found.append(two[2] - one[2] if one[1] == 0 else one[2] - two[2])
-            taken = i + 1
-    enough = len(found) >= max(LEAST_PAIRS, PAIRED_SHARE * max(len(a.number), len(b.number)))
-    return np.array(found) if enough else np.zeros(0)
-
-
-def _paired_difference(pairs: Floats, first: Series, second: Series) -> Difference | None:
-    """Return the mean of pairs' differences (NIST e-Handbook 7.3.1), with the rig's scale."""
-    mean, s = mean_and_s(pairs)
-    n = len(pairs)
-    own = math.hypot(first.own_random_mps, second.own_random_mps)
-    part = random_part(s, n - 1, own, n)
-    return Difference.of(mean, [part], scale=rig_scale(first, second)) if part[0] else None
-
-
-def _more_shots(
-    difference: Difference | None, paired: Floats, first: Series, second: Series
-) -> MoreShots | None:
-    if difference is None or is_settled(difference):
+def _fitted(fit: DriftFit, first: int, second: int, plain: Difference) -> Difference | None:
+    """Return a fitted difference, with the shots' own random part if that is wider."""
+    found = fit.difference(first, second)
+    u, dof = found.u_mps, found.dof
+    if coverage_factor(dof) * u <= coverage_factor(math.inf) * found.u_own_mps:
+        u, dof = found.u_own_mps, math.inf
+    if not u:
         return None
-    samples = [(first.s_mps, first.n), (second.s_mps, second.n)]
-    if len(paired):
-        samples = [(mean_and_s(paired)[1], len(paired))]
-    seen, shared = abs(difference.difference_mps), difference.u_shared_mps
-    beside = coverage_factor(difference.dof, _PLAUSIBLE) * difference.u_random_mps
-    return MoreShots(
-        as_seen=more_shots(seen, samples, shared),
-        most=_most(seen - beside, samples, shared),
+    return Difference(found.difference_mps, u, dof, plain.u_rigs_mps, plain.scale)
+
+
+def _pair(
+    first: Group,
+    second: Group,
+    difference: Difference | None,
+    plain: Difference | None,
+    ratio: tuple[float, float],
+) -> PairComparison:
+    a, b = first.series.s_mps, second.series.s_mps
+    return PairComparison(
+        first, second, difference, plain, b / a if a > 0 else math.nan, *ratio
     )
 
 
-def _most(
-    difference: float, samples: Sequence[tuple[float, int]], u_shared: float
-) -> int | None:
-    most = more_shots(difference, samples, u_shared)
-    return most if most < MOST_SHOTS else None
+def _more_shots(pair: PairComparison) -> MoreShots | None:
+    """Return what settles a pair, for the difference that its verdict is about."""
+    looks = pair.deciding
+    if looks is None or pair.verdict is Verdict.FASTER:
+        return None
+    first, second = pair.first, pair.second
+    both = (first.series, second.series)
+    spreads = [(max(each.s_mps, each.own_random_mps), each.n) for each in both]
+    numbers = (first.sample.number, second.sample.number) if pair.of_one_session else None
+    level = (pair.difference or looks).level
+    seen, beside = abs(looks.difference_mps), coverage_factor(looks.dof, _PLAUSIBLE)
+    as_seen, most = (
+        more_shots(size, spreads, looks.u_shared_mps, level, numbers)
+        for size in (seen, seen - beside * looks.u_random_mps)
+    )
+    return MoreShots(as_seen, most if most < MOST_SHOTS else None)
 
 
 def more_shots(
     difference: float,
-    samples: Sequence[tuple[float, int]],
+    spreads: Sequence[tuple[float, int]],
     u_shared: float = 0.0,
+    level: float = RISK,
+    numbers: tuple[Ints, Ints] | None = None,
 ) -> int:
     """
     Return how many more shots of each setup let a true difference of this size be seen.
@@ -552,26 +562,33 @@ def more_shots(
     ----------
     difference : float
         Size of the difference.
-    samples : sequence of (float, int)
-        s and number of each setup so far; one of them for pairs. Taken is not s but what the
-        true spread exceeds only once in five times.
+    spreads : sequence of (float, int)
+        s and number of each of the two setups so far. Taken is not s but what the true
+        spread exceeds only once in five times.
     u_shared : float, optional
         Part of the difference's uncertainty that no number of shots makes less.
+    level : float, optional
+        Risk of the interval.
+    numbers : two ndarrays of int64, optional
+        Numbers of both setups' shots, if a drift is fitted; the further shots follow in turn.
 
     Returns
     -------
     int
-        In four sessions of five the interval then leaves zero out (NIST e-Handbook 7.2.2.2);
+        In four sessions of five the interval then excludes zero (NIST e-Handbook 7.2.2.2);
         `MOST_SHOTS` for that many or more.
     """
-    dof_now = sum(n - 1 for _, n in samples)
-    spread = math.sqrt(sum((n - 1) * s * s for s, n in samples) / dof_now)
+    dof_now = sum(n - 1 for _, n in spreads)
+    spread = math.sqrt(sum((n - 1) * s * s for s, n in spreads) / dof_now)
     spread *= math.sqrt(dof_now / float(scipy.special.chdtri(dof_now, 1 - _SPREAD_RISK)))
 
     def enough(more: int) -> bool:
-        dof = dof_now + len(samples) * more
-        u = spread * math.sqrt(sum(1 / (n + more) for _, n in samples))
-        half = math.hypot(coverage_factor(dof) * u, coverage_factor(math.inf) * u_shared)
+        dof = dof_now + 2 * more - (numbers is not None)
+        squares = sum(1 / (n + more) for _, n in spreads)
+        if numbers is not None:
+            squares += drift_share(*numbers, more)
+        u = spread * math.sqrt(squares)
+        half = _half_width(u, dof, u_shared, level)
         return half + float(scipy.special.stdtrit(dof, POWER)) * u <= difference
 
     low, high = 0, MOST_SHOTS
@@ -579,3 +596,73 @@ def more_shots(
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)
     return high
+
+
+def drift_share(first: Ints, second: Ints, more: int) -> float:
+    """
+    Return what fitting a drift adds to the variance of a difference, for shots of spread 1.
+
+    Parameters
+    ----------
+    first, second : ndarray of int64
+        Numbers of the shots of two setups.
+    more : int
+        Further shots of each, which follow in turn.
+    """
+    follow = max(first[-1], second[-1]) + 1 + 2 * np.arange(more)
+    a, b = np.append(first, follow), np.append(second, follow + 1)
+    about = float(np.sum((a - a.mean()) ** 2) + np.sum((b - b.mean()) ** 2))
+    return float(b.mean() - a.mean()) ** 2 / about
+
+
+def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
+    """
+    Return the p-value of any of several series differing from the others.
+
+    Parameters
+    ----------
+    series : sequence of Series
+        Of one setup. One shot alone shows no scatter, so such a series is left out.
+    rigs : sequence of int
+        Which rig clocked each.
+
+    Returns
+    -------
+    float
+        Of each mean against the mean of all other shots, by Welch's test and Holm's method;
+        the errors of different rigs are allowed for. NaN for fewer than two series.
+    """
+    used = [(each, rig) for each, rig in zip(series, rigs, strict=True) if each.n > 1]
+    if len(used) < 2:
+        return math.nan
+    n = np.array([each.n for each, _ in used], float)
+    means, u, dof, u_shared = np.array(
+        [
+            (each.mean_mps, each.u_random_mean_mps, each.random_dof, each.u_shared_mean_mps)
+            for each, _ in used
+        ]
+    ).T
+    _, rig = np.unique([rig for _, rig in used], return_inverse=True)
+    rest = n.sum() - n
+    others = ((n @ means) - n * means) / rest
+    variance, spent = (n * u) ** 2, (n * u) ** 4 / dof
+    u_others = np.sqrt(np.maximum(variance.sum() - variance, 0)) / rest
+    whole = u**2 + u_others**2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        welch = whole**2 / (u**4 / dof + np.maximum(spent.sum() - spent, 0) / rest**4)
+    # sensitivity of the difference to a rig: its part of the one, less its part of the others
+    of_rig = np.bincount(rig, n)
+    u_rig = np.bincount(rig, n * u_shared) / of_rig
+    own = 1 - (of_rig[rig] - n) / rest
+    shared = (own * u_rig[rig]) ** 2
+    shared += (((of_rig * u_rig) ** 2).sum() - (of_rig * u_rig)[rig] ** 2) / rest**2
+    found = [
+        Difference(float(d), float(r), float(f) if f > 0 else math.inf, float(s)).p_value
+        for d, r, f, s in zip(
+            means - others, np.sqrt(whole), welch, np.sqrt(np.maximum(shared, 0)), strict=True
+        )
+        if r > 0
+    ]
+    if len(used) == 2:
+        found = found[:1]  # each against the other is one test
+    return min(p for p, _ in holm(found)) if found else math.nan

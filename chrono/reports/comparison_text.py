@@ -1,36 +1,83 @@
-"""Setups compared, as lines for a terminal and as an object for JSON."""
+"""Setups compared, as lines for a terminal and as an object for JSON.
 
-import math
-from collections.abc import Sequence
+The answer comes first, with at most two reasons for doubt. Up to three setups have a paragraph
+for each pair, more have a matrix.
+"""
+
+from collections.abc import Callable, Sequence
 from typing import Any
 
+from chrono.measuring.scatter import LEAST_FOR_RATIO
 from chrono.measuring.setup_comparison import (
     MOST_SHOTS,
+    RISK,
     Comparison,
     Difference,
     Group,
     MoreShots,
-    OneWayAnalysis,
     PairComparison,
-    TukeyInterval,
-    is_settled,
+    SpreadVerdict,
+    Verdict,
 )
-from chrono.reports.launch_text import filled
-from chrono.reports.setup_words import two_digits
-from chrono.reports.statistics_text import drift_text, table_lines, which_shots
-from chrono.safe_text import plain
-from chrono.units import format_speed, format_value, speed_in
+from chrono.reports.launch_text import COLUMNS, filled
+from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
+from chrono.reports.setup_words import count_text, two_digits
+from chrono.reports.statistics_text import drift_text, finite, table_lines, which_shots
+from chrono.safe_text import plain, shortened
+from chrono.session.pooled_samples import RigBasis, RigsTaken
+from chrono.units import format_value, significant_decimals, speed_in
+
+MOST_PARAGRAPHS = 3
+"""More setups make a matrix: their pairs would be six paragraphs and more."""
+MOST_REASONS = 2
+SHOWN_NAMES = 4
+SHOWN_CHANGES = 4
+LONGEST_NAME = 40
+"""Of a setup in a sentence; the table has the whole name."""
 
 
-def comparison_text(found: Comparison, unit: str) -> str:
-    """Return a comparison in words and figures, at 95 % coverage."""
-    rows = [(group.name, group.series) for group in found.groups]
-    lines = table_lines(rows, unit) + in_columns(suspicious_lines(found))
-    for pair in found.pairs:
-        lines += ["", *in_columns(pair_lines(pair, unit))]
-    many = many_lines(found, unit)
-    lines += ["", *in_columns(many)] if many else []
-    return "\n".join([*lines, *in_columns(drift_lines(found, unit))])
+def comparison_text(
+    found: Comparison, unit: str, rigs: RigsTaken | None = None, damaged_lines: int = 0
+) -> str:
+    """
+    Return a comparison in words and figures.
+
+    Parameters
+    ----------
+    found : Comparison
+    unit : str
+        Of speeds.
+    rigs : RigsTaken, optional
+        Which recordings were taken for those of one rig.
+    damaged_lines : int, optional
+        Lines of the recordings that are damaged or lost.
+    """
+    rows = [
+        (name, group.series) for name, group in zip(names(found), found.groups, strict=True)
+    ]
+    lines = in_columns(headline_lines(found, unit, damaged_lines))
+    lines += [""] if lines else []
+    lines += table_lines(rows, unit) + in_columns(suspicious_lines(found))
+    for block in pair_blocks(found, unit, rigs):
+        lines += ["", *in_columns(block)]
+    if is_matrix(found):
+        lines += ["", *matrix_lines(found, unit), *in_columns(many_lines(found))]
+    notes = note_lines(found, unit, rigs)
+    return "\n".join([*lines, *([""] if notes else []), *in_columns(notes)])
+
+
+def is_matrix(found: Comparison) -> bool:
+    """Tell whether there are too many setups for a paragraph for each pair."""
+    return len(found.groups) > MOST_PARAGRAPHS
+
+
+def names(found: Comparison) -> list[str]:
+    """Return the setups' names, numbered where a matrix refers to them."""
+    numbered = is_matrix(found)
+    return [
+        f"{place} {group.name}" if numbered else group.name
+        for place, group in enumerate(found.groups, 1)
+    ]
 
 
 def in_columns(lines: Sequence[str]) -> list[str]:
@@ -42,149 +89,518 @@ def in_columns(lines: Sequence[str]) -> list[str]:
     return found
 
 
+def _name(group: Group) -> str:
+    return shortened(plain(group.name), LONGEST_NAME)
+
+
+def headline_lines(found: Comparison, unit: str, damaged_lines: int = 0) -> list[str]:
+    """Return the answer in a sentence, and at most two reasons to doubt it."""
+    if len(found.groups) < 2:
+        return []
+    if not found.judged:
+        return [f"Nothing can be compared yet: {_no_judgement(found.pairs[0])}."]
+    changing = _changing_reasons(found)
+    reasons = [
+        *_drift_reasons(found),
+        *changing,
+        *_damage_reasons(damaged_lines),
+        *([] if changing else _suspicious_reasons(found)),
+    ]
+    return [_answer(found, unit), *(f"Doubt: {each}" for each in reasons[:MOST_REASONS])]
+
+
+def _answer(found: Comparison, unit: str) -> str:
+    """Return which setup is the fastest, or that this is not settled."""
+    compared = _compared(found)
+    if found.fastest is not None:
+        group, verdict = found.fastest
+        drift = ", if the launcher did not drift" * (verdict is Verdict.FASTER_WITHOUT_DRIFT)
+        if len(compared) > 2:
+            return f"{_name(group)} is the fastest of {_of_setups(found)}{drift}."
+        (pair,) = found.judged
+        other = pair.first if pair.faster is pair.second else pair.second
+        assert pair.deciding is not None, "a fastest setup has a difference"
+        by, _ = difference_text(pair.deciding, unit)
+        return f"{_name(group)} is faster than {_name(other)} by {by}{drift}."
+    if len(compared) == 2:
+        return (
+            f"Not settled: neither {' nor '.join(map(_name, compared))} is shown to be faster."
+        )
+    if not found.slower:
+        return f"Not settled: none of {_of_setups(found)} is shown to be faster than another."
+    leaders = [group for group in compared if not _is_in(group, found.slower)]
+    return (
+        f"Not settled which of {_of_setups(found)} is the fastest: {_listed(leaders, 'or')} "
+        f"may be. Another setup is faster than {_listed(found.slower, 'and')}."
+    )
+
+
+def _compared(found: Comparison) -> list[Group]:
+    """Return the setups whose speed was compared with that of any other."""
+    used = [group for pair in found.judged for group in (pair.first, pair.second)]
+    return [group for group in found.groups if _is_in(group, used)]
+
+
+def _is_in(group: Group, groups: Sequence[Group]) -> bool:
+    return any(group is each for each in groups)
+
+
+def _of_setups(found: Comparison) -> str:
+    compared = len(_compared(found))
+    left_out = len(found.groups) - compared
+    shots = " with two shots or more" if left_out else ""
+    return f"the {compared} setups{shots}"
+
+
+def _listed(groups: Sequence[Group], word: str) -> str:
+    shown = [_name(group) for group in groups]
+    if len(shown) > SHOWN_NAMES:
+        return f"{len(shown)} setups"
+    return f" {word} ".join(filter(None, [", ".join(shown[:-1]), shown[-1]]))
+
+
+def _drift_reasons(found: Comparison) -> list[str]:
+    if any(pair.verdict is Verdict.FASTER_WITHOUT_DRIFT for pair in found.pairs):
+        return [
+            "a drift of the launcher can look like this difference. "
+            "More shots of the setups in turn (A B A B) will show."
+        ]
+    if any(pair.faster is not None and not pair.of_one_session for pair in found.pairs):
+        return [
+            "the setups were not shot in one session. If the launcher changed in between, "
+            "that looks like a difference."
+        ]
+    return []
+
+
+def _changing_reasons(found: Comparison) -> list[str]:
+    changed = [line for pair in found.pairs for line in without_lines(pair)]
+    if not changed:
+        return []
+    if len(found.groups) == 2:
+        return [f"{changed[0].strip()}."]
+    return [f"without the suspicious shots {count_text(len(changed), 'answer')} would change."]
+
+
+def _damage_reasons(damaged_lines: int) -> list[str]:
+    if not damaged_lines:
+        return []
+    return [
+        f"{count_text(damaged_lines, 'line')} of the data "
+        f"{'is' if damaged_lines == 1 else 'are'} damaged or lost. Shots may be missing."
+    ]
+
+
+def _suspicious_reasons(found: Comparison) -> list[str]:
+    count = sum(len(group.suspicious) for group in found.groups)
+    if not count:
+        return []
+    return [
+        f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not go with the others. "
+        "The answer is the same without."
+    ]
+
+
 def suspicious_lines(found: Comparison) -> list[str]:
     """Return which shots do not go with the others of their setup."""
     return [
-        f"  suspicious in {plain(group.name)}: {which_shots(group.suspicious)}"
+        f"  suspicious in {_name(group)}: {which_shots(group.suspicious)}"
         for group in found.groups
         if group.suspicious
     ]
 
 
-def pair_lines(pair: PairComparison, unit: str) -> list[str]:
-    """Return a sentence on speed, what is still open, and a sentence on spread."""
+def pair_blocks(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> list[list[str]]:
+    """Return a paragraph for each pair, or for the two fastest setups beside a matrix."""
+    pairs = found.pairs
+    if is_matrix(found):
+        first, second = sorted(found.groups, key=lambda group: -group.series.mean_mps)[:2]
+        pairs = tuple(
+            pair
+            for pair in found.pairs
+            if {id(pair.first), id(pair.second)} == {id(first), id(second)}
+        )
+    return [pair_lines(pair, unit, rigs) for pair in pairs]
+
+
+def pair_lines(pair: PairComparison, unit: str, rigs: RigsTaken | None = None) -> list[str]:
+    """Return sentences on speed, on what settles it, and on repeatability."""
     title = f"{plain(pair.second.name)} against {plain(pair.first.name)}:"
-    if pair.difference is None:
-        return [title, "  not to be told: at least two counted shots of each are needed"]
-    lines = [title, f"  {speed_sentence(pair, pair.difference, unit)}"]
-    if pair.pairs:
-        lines.append(f"  shot in turn: from {pair.pairs} pairs of neighbouring shots")
-    if pair.more_shots is not None:
-        lines.append(f"  {more_sentence(pair.more_shots)}")
-    return [*lines, *(f"  {line}" for line in _spread_lines(pair))]
+    if pair.verdict is Verdict.UNKNOWN:
+        return [title, f"  cannot compare: {_no_judgement(pair)}"]
+    more = pair.more_shots
+    in_turn = ", shot in turn (A B A B)," * pair.of_one_session
+    sentences = [
+        *speed_sentences(pair, unit),
+        *([more_sentence(more, in_turn)] if more is not None else []),
+        spread_sentence(pair),
+        *_rig_assumption(pair, rigs),
+        *(line.strip() for line in without_lines(pair)),
+    ]
+    return [title, *(f"  {line}" for line in sentences)]
 
 
-def speed_sentence(pair: PairComparison, difference: Difference, unit: str) -> str:
-    """Return how much faster the second is, or that it is open."""
-    value = difference.difference_mps
-    if not is_settled(difference):
-        shown = format_speed(value, difference.U95_mps, unit)
-        return f"open which is faster: difference {shown} (95 %), zero is in its interval"
-    shown = format_speed(abs(value), difference.U95_mps, unit)
-    word = "faster" if value > 0 else "slower"
+def _no_judgement(pair: PairComparison) -> str:
+    if min(pair.first.series.n, pair.second.series.n) < 2:
+        return "each setup needs at least two counted shots"
+    return "the scatter of the shots is not known"
+
+
+def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
+    """Return how much faster or slower the second is, or that it is not settled."""
+    deciding = pair.deciding
+    assert deciding is not None, "only pairs with a difference have a sentence"
+    by, signed = difference_text(deciding, unit)
+    if pair.verdict is Verdict.NOT_SETTLED:
+        return [
+            f"not settled which is faster: the difference is {signed}, zero is in its interval"
+        ]
+    word = "faster" if deciding.difference_mps > 0 else "slower"
     percent = format_value(
-        100 * abs(pair.relative), 100 * difference.U95_mps / pair.first.series.mean_mps
+        100 * abs(pair.relative), 100 * deciding.U95_mps / pair.first.series.mean_mps
     )
-    return f"{word} by {shown} (95 %), {percent} %; {chance_words(difference.p_value)}"
+    if pair.verdict is Verdict.FASTER:
+        lines = [f"{word} by {by}, which is {percent} %", chance_words(deciding)]
+        assert pair.plain is not None, "a verdict has both differences"
+        if deciding.difference_mps * pair.plain.difference_mps < 0:
+            lines.append("the drift hides this: the means include it")
+        return lines
+    allowed = "is not known"
+    if pair.difference is not None:
+        _, text = difference_text(pair.difference, unit)
+        allowed = f"is {text}, so it is not settled"
+    return [
+        f"{word} by {by}, which is {percent} %, if the launcher did not drift",
+        f"with a steady drift allowed for, the difference {allowed}",
+    ]
 
 
-def chance_words(p_value: float) -> str:
-    """Return in words how often chance alone does as much, for setups that are equal."""
-    for odds, words in ((1_000_000, "a million"), (1000, "a thousand"), (100, "a hundred")):
-        if p_value < 1 / odds:
-            return f"chance alone would do this less than once in {words} such days"
-    if p_value < 0.1:
-        return f"chance alone would do this once in {1 / p_value:.0f} such days"
-    return f"chance alone would do this on {100 * p_value:.0f} of 100 such days"
+def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
+    """
+    Return a difference with its interval: its size, and with its sign.
+
+    There is one digit more where rounding would hide whether zero is in the interval.
+    """
+    value = speed_in(unit, difference.difference_mps)
+    half = speed_in(unit, difference.U95_mps)
+    decimals = significant_decimals(half)
+
+    def shown(number: float) -> str:
+        return f"{round(number, decimals) + 0.0:.{max(decimals, 0)}f}"
+
+    while decimals < 9 and (
+        (float(shown(abs(value))) > float(shown(half))) != (abs(value) > half)
+    ):
+        decimals += 1
+    ending = f" ± {shown(half)} {unit} (95 %)"
+    return f"{shown(abs(value))}{ending}", f"{shown(value)}{ending}"
 
 
-def more_sentence(more: MoreShots) -> str:
-    """Return how many shots would settle an open difference, and how far that can be told."""
+def chance_words(difference: Difference) -> str:
+    """Return how often equal setups would look at least so different, in words and as p."""
+    p = difference.p_overall
+    if p < 0.001:
+        often, number = "in less than 1 of 1000 sessions", "p < 0.001"
+    elif p < 0.01:
+        often, number = f"in {1000 * p:.0f} of 1000 sessions", f"p = {p:.1g}"
+    else:
+        often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
+    if difference.p_adjusted is None:
+        return f"two equally fast setups would look so different {often} ({number})"
+    return f"among equally fast setups, two would look so different {often} ({number})"
+
+
+def more_sentence(more: MoreShots, in_turn: str = "") -> str:
+    """
+    Return how many shots would settle a difference, and how far that can be known.
+
+    Parameters
+    ----------
+    more : MoreShots
+    in_turn : str, optional
+        How to shoot them.
+    """
     if more.as_seen >= MOST_SHOTS:
-        return f"if it is as small as it looks, {MOST_SHOTS} more of each may not settle it"
-    sure = f"{more.as_seen} more of each settle it in four cases of five"
+        return (
+            f"if the difference is as small as it looks, {MOST_SHOTS} more shots of each "
+            "setup may not settle it"
+        )
+    few = count_text(more.as_seen, "more shot")
+    sure = (
+        f"if the difference is as large as it looks, {few} of each setup{in_turn} "
+        f"{'settles' if more.as_seen == 1 else 'settle'} it in four cases of five"
+    )
     if more.most is None:
-        return f"if it is as large as it looks, {sure}; it may be nothing: then no number does"
-    return f"if it is as large as it looks, {sure}; if it is as small as may be, {more.most} do"
+        return f"{sure}; the difference may be zero, then no number does"
+    return f"{sure}; if it is as small as may be, {more.most} do"
 
 
-def _spread_lines(pair: PairComparison) -> list[str]:
+def spread_sentence(pair: PairComparison) -> str:
+    """Return which of two setups is more repeatable, or why that is not known."""
+    match pair.spread:
+        case SpreadVerdict.TOO_FEW:
+            return (
+                "repeatability: too few shots to judge, "
+                f"{LEAST_FOR_RATIO} of each setup are needed"
+            )
+        case SpreadVerdict.EQUAL_SPEEDS:
+            return "repeatability: not judged, all shots of one setup have the same speed"
+        case SpreadVerdict.MORE_REPEATABLE:
+            words = "more repeatable"
+        case SpreadVerdict.LESS_REPEATABLE:
+            words = "less repeatable"
+        case _:
+            words = "not settled which is more repeatable"
+    return f"{words}: {ratio_text(pair)}"
+
+
+def ratio_text(pair: PairComparison) -> str:
+    """Return the ratio of s; one digit more where rounding would hide a claim."""
     low, high = pair.s_ratio_low, pair.s_ratio_high
-    if math.isnan(low):
+    digits: Callable[[float], str] = two_digits
+    if (float(two_digits(low)) > 1, float(two_digits(high)) < 1) != (low > 1, high < 1):
+        digits = _four_digits
+    return f"s is {digits(pair.s_ratio)} times as large, {digits(low)} … {digits(high)} (95 %)"
+
+
+def _four_digits(value: float) -> str:
+    return f"{value:#.4g}"
+
+
+def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
+    """Return that both recordings are taken for one rig, where this is an assumption."""
+    if rigs is None or pair.of_one_session:
         return []
-    ratio, least, most = (two_digits(value) for value in (pair.s_ratio, low, high))
-    span = f"s is {ratio} times as large, {least} … {most} (95 %)"
-    if low > 1:
-        return [f"less repeatable: {span}"]
-    return [
-        f"more repeatable: {span}" if high < 1 else f"open which is more repeatable: {span}"
-    ]
-
-
-def many_lines(found: Comparison, unit: str) -> list[str]:
-    """Return the analysis of variance in a sentence, and Tukey's interval of each pair."""
-    if not found.tukey:
+    common = set(pair.first.rigs) & set(pair.second.rigs)
+    if not any(rigs.basis[rig] is RigBasis.DESCRIPTION for rig in common):
         return []
-    lines = [_together(found.one_way), "  by Tukey's intervals, all true at once (95 %):"]
-    return lines + [_tukey_line(found, tukey, unit) for tukey in found.tukey]
+    return ["this holds if one rig made these recordings: their descriptions are equal"]
 
 
-def _together(analysis: OneWayAnalysis | None) -> str:
-    if analysis is None:
-        return "all setups together: of several rigs, whose own errors each interval holds"
-    verdict = "not all means are equal" if analysis.p_value < 0.05 else "no difference is seen"
-    return (
-        f"all setups together: {verdict} (analysis of variance: F({analysis.between_dof}, "
-        f"{analysis.within_dof}) = {analysis.F:.4g}, p = {analysis.p_value:.2g})"
+def without_lines(pair: PairComparison) -> list[str]:
+    """Return what would be said of a pair without the suspicious shots, if it is not this."""
+    other = pair.without_suspicious
+    if other is None:
+        return []
+    found = []
+    which = _which_suspicious(pair)
+    if _claim(other) != _claim(pair):
+        found.append(f"without {which} {_verdict_words(other)}")
+    if other.spread != pair.spread:
+        found.append(f"without {which} the repeatability would be: {_spread_words(other)}")
+    return [f"  {line}" for line in found]
+
+
+def _claim(pair: PairComparison) -> tuple[Verdict, bool]:
+    return pair.verdict, pair.faster is pair.second
+
+
+def _which_suspicious(pair: PairComparison) -> str:
+    own = [group for group in (pair.first, pair.second) if group.suspicious]
+    if not own:
+        return "the suspicious shots of other setups"
+    return " and ".join(
+        f"shot{'s' * (len(group.suspicious) > 1)} "
+        f"{', '.join(map(str, group.suspicious))} of {_name(group)}"
+        for group in own
     )
 
 
-def _tukey_line(found: Comparison, tukey: TukeyInterval, unit: str) -> str:
-    first, second = (plain(found.groups[i].name) for i in (tukey.first, tukey.second))
-    low, high = (speed_in(unit, v) for v in (tukey.low, tukey.high))
-    half = (high - low) / 2
-    span = f"{format_value(low, half)} … {format_value(high, half)} {unit}"
-    return f"    {second} less {first}: {span}"
+def _verdict_words(pair: PairComparison) -> str:
+    """Return what would hold of the speeds."""
+    if pair.faster is None:
+        return "it would not be settled which is faster"
+    name = _name(pair.faster)
+    if pair.verdict is Verdict.FASTER:
+        return f"it would be settled that {name} is faster"
+    return f"{name} would be faster only if the launcher did not drift"
 
 
-def drift_lines(found: Comparison, unit: str) -> list[str]:
-    """Return a hint to shoot in turn where the speed drifts over the session."""
-    drift = found.drift
-    if drift is None or not drift.seen or found.in_turn:
-        return []
+def _spread_words(pair: PairComparison) -> str:
+    return {
+        SpreadVerdict.MORE_REPEATABLE: "more repeatable",
+        SpreadVerdict.LESS_REPEATABLE: "less repeatable",
+        SpreadVerdict.NOT_SETTLED: "not settled",
+        SpreadVerdict.TOO_FEW: "too few shots to judge",
+        SpreadVerdict.EQUAL_SPEEDS: "not judged",
+    }[pair.spread]
+
+
+MARKS = {
+    Verdict.FASTER: "*",
+    Verdict.FASTER_WITHOUT_DRIFT: "~",
+    Verdict.NOT_SETTLED: "·",
+    Verdict.UNKNOWN: "?",
+}
+MATRIX_LEGEND = (
+    "* settled, ~ only if the launcher did not drift, · not settled, ? cannot compare"
+)
+
+
+def matrix_cells(found: Comparison, unit: str) -> list[list[str]]:
+    """Return for each setup but the first its difference from each earlier one, with a mark."""
+    size = len(found.groups)
+    pairs = iter(found.pairs)
+    cells = [[""] * (size - 1) for _ in range(size - 1)]
+    for first in range(size - 1):
+        for second in range(first + 1, size):
+            cells[second - 1][first] = _matrix_cell(next(pairs), unit)
+    return cells
+
+
+def _matrix_cell(pair: PairComparison, unit: str) -> str:
+    deciding, mark = pair.deciding, MARKS[pair.verdict]
+    if deciding is None or pair.faster is None:
+        return mark
+    half = speed_in(unit, deciding.U95_mps)
+    value = format_value(speed_in(unit, deciding.difference_mps), half)
+    return f"{'' if value.startswith('-') else '+'}{value}{mark}"
+
+
+def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[str]:
+    """Return the matrix of pairs, in pieces as wide as `columns` allow."""
+    cells = matrix_cells(found, unit)
+    width = max(len(cell) for row in cells for cell in row) + 1
+    side = len(str(len(cells) + 1)) + 2
+    fit = max((columns - side) // width, 1)
+    lines = [f"difference of row less column, {unit}:"]
+    for begin in range(0, len(cells), fit):
+        own = range(begin, min(begin + fit, len(cells)))
+        lines.append(f"{'':{side}}" + "".join(f"{c + 1:>{width - 1}} " for c in own))
+        for row in range(begin, len(cells)):
+            text = "".join(f"{cells[row][c]:>{width}}" for c in own if c <= row)
+            lines.append(f"{row + 2:>{side}}{text}")
+    return [line.rstrip() for line in lines] + in_columns([f"  {MATRIX_LEGEND}"])
+
+
+def many_lines(found: Comparison) -> list[str]:
+    """Return what a matrix does not show: repeatability, and what suspicious shots change."""
+    number = {id(group): place for place, group in enumerate(found.groups, 1)}
+    claims = {SpreadVerdict.MORE_REPEATABLE, SpreadVerdict.LESS_REPEATABLE}
+    lines = []
+    for pair in found.pairs:
+        if pair.spread in claims:
+            words = _spread_words(pair)
+            which = f"{number[id(pair.second)]} is {words} than {number[id(pair.first)]}"
+            lines.append(f"{which}: {ratio_text(pair)}")
+    if not lines:
+        lines = ["no setup is shown to be more repeatable than another"]
+    changed = [
+        f"{number[id(pair.second)]} against {number[id(pair.first)]}: {line.strip()}"
+        for pair in found.pairs
+        for line in without_lines(pair)
+    ]
+    more = len(changed) - SHOWN_CHANGES
     return [
-        "",
-        f"the speed drifts by {drift_text(drift, unit)} (95 %):",
-        "  shoot the setups in turn (A B A B), so that drift is not taken for a difference",
+        *lines,
+        *changed[:SHOWN_CHANGES],
+        *([f"and {more} changes more"] if more > 0 else []),
     ]
 
 
-def comparison_data(found: Comparison) -> dict[str, Any]:
+def note_lines(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> list[str]:
+    """Return how the pairs were judged, the answer for all setups together, and the rigs."""
+    judged = found.judged
+    return [
+        *(_drift_notes(found, unit) if judged else []),
+        *(_together_notes(judged) if len(judged) > 1 else []),
+        *([rigs_taken_text(rigs)] if rigs is not None else []),
+    ]
+
+
+def _drift_notes(found: Comparison, unit: str) -> list[str]:
+    lines = []
+    if found.drift is not None and found.drift.seen:
+        lines.append(f"The speed drifts by {drift_text(found.drift, unit)} (95 %).")
+    kinds = {pair.of_one_session for pair in found.judged}
+    if True in kinds:
+        lines.append(
+            "Unless stated, a steady drift of the launcher in a session is allowed for."
+        )
+    if False in kinds:
+        lines.append(
+            "Between recordings a drift cannot be separated from a difference of the setups."
+        )
+    return lines
+
+
+def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
+    known = [pair.difference for pair in judged if pair.difference is not None]
+    if not known:
+        return []
+    p = min(each.p_overall for each in known)
+    differs = any(each.settled for each in known)
+    verdict = "not all are equally fast" if differs else "no difference is shown"
+    number = "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
+    return [
+        f"All setups together: {verdict} ({number}).",
+        f"The {len(judged)} pairs are judged together (Welch, Holm). If all setups were "
+        f"equally fast, at most {100 * RISK:.0f} of 100 sessions would call any pair "
+        "different. All p and all intervals of differences allow for this.",
+    ]
+
+
+def comparison_data(
+    found: Comparison, unit: str = "m/s", rigs: RigsTaken | None = None, damaged_lines: int = 0
+) -> dict[str, Any]:
     """Return a comparison as an object for JSON, speeds [m/s], None where undefined."""
-    analysis = found.one_way
+    fastest = found.fastest
     return {
+        "headline": headline_lines(found, unit, damaged_lines),
+        "fastest": fastest[0].name if fastest else None,
         "setups": [_group_data(group) for group in found.groups],
         "pairs": [_pair_data(pair) for pair in found.pairs],
-        "one_way": _finite(vars(analysis)) if analysis else None,
-        "tukey": [_finite(vars(tukey)) for tukey in found.tukey],
-        "drift": _finite(vars(found.drift)) if found.drift else None,
+        "drift": finite(vars(found.drift)) if found.drift else None,
+        "rigs": rigs_taken_data(rigs) if rigs else None,
+        "damaged_lines": damaged_lines,
     }
 
 
 def _group_data(group: Group) -> dict[str, Any]:
     return {
         "setup": group.name,
-        **_finite(vars(group.series)),
+        **finite(vars(group.series)),
         "suspicious_shots": list(group.suspicious),
     }
 
 
 def _pair_data(pair: PairComparison) -> dict[str, Any]:
-    difference = pair.difference
+    without = pair.without_suspicious
+    more = pair.more_shots
     return {
         "first": pair.first.name,
         "second": pair.second.name,
-        "difference": _finite(vars(difference)) if difference else None,
-        "settled": is_settled(difference) if difference else None,
-        "pairs_in_turn": pair.pairs,
-        "more_shots": pair.more_shots.as_seen if pair.more_shots else None,
-        "more_shots_most": pair.more_shots.most if pair.more_shots else None,
-        **_finite({k: v for k, v in vars(pair).items() if k.startswith("s_ratio")}),
+        **_verdict_data(pair),
+        "difference": _difference_data(pair.difference),
+        "without_drift": _difference_data(pair.plain),
+        "more_shots": more.as_seen if more else None,
+        "more_shots_most": more.most if more else None,
+        **finite({k: v for k, v in vars(pair).items() if k.startswith("s_ratio")}),
+        "without_suspicious": _verdict_data(without) if without else None,
     }
 
 
-def _finite(values: dict[str, Any]) -> dict[str, Any]:
+def _verdict_data(pair: PairComparison) -> dict[str, Any]:
     return {
-        k: None if isinstance(v, float) and not math.isfinite(v) else v
-        for k, v in values.items()
+        "verdict": pair.verdict.name.lower(),
+        "settled": None if pair.verdict is Verdict.UNKNOWN else pair.verdict is Verdict.FASTER,
+        "faster": pair.faster.name if pair.faster else None,
+        "repeatability": pair.spread.name.lower(),
     }
+
+
+def _difference_data(difference: Difference | None) -> dict[str, Any] | None:
+    if difference is None:
+        return None
+    names = (
+        "difference_mps",
+        "u_random_mps",
+        "dof",
+        "u_shared_mps",
+        "t",
+        "p_value",
+        "p_adjusted",
+        "level",
+        "U95_mps",
+    )
+    return finite({name: getattr(difference, name) for name in names})

@@ -11,7 +11,17 @@ from chrono.cautions import CAUTION
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reports.budget_text import stated_text, tick_text
 from chrono.reports.clock_text import rate_text
-from chrono.reports.comparison_text import drift_lines, many_lines, pair_lines
+from chrono.reports.comparison_text import (
+    MATRIX_LEGEND,
+    headline_lines,
+    is_matrix,
+    many_lines,
+    matrix_cells,
+    names,
+    note_lines,
+    pair_blocks,
+    suspicious_lines,
+)
 from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.reports.motion_text import mouth_source_lines
@@ -46,8 +56,8 @@ from chrono.units import format_speed, format_value, speed_in
 SHOWN_SHOTS = 72
 """Two thirds of a page in three columns; of a longer session the first and the last."""
 SHOWN_SETUPS = 8
-SHOWN_PAIRS = 6
-SHOWN_TUKEY = 8
+MOST_IN_MATRIX = 12
+"""More columns do not fit on a page."""
 SHOWN_REASONS = 8
 SHOWN_NUMBERS = 10
 SHOWN_NOTES = 8
@@ -77,23 +87,32 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
     )
 
 
-def _comparison(report: Report) -> list[tuple[str, list[str]]]:
-    """Return the comparison as headings with sentences; none where there is none."""
+def _comparison(report: Report) -> dict[str, Any] | None:
+    """Return the comparison: its headline, sentences on pairs, a matrix for many, notes."""
     found = report.comparison
     if found is None:
-        return []
+        return None
     unit = report.recordings[0].session.rig.speed_unit
-    fastest = max(found.groups, key=lambda group: group.series.mean_mps)
-    pairs = sorted(found.pairs, key=lambda pair: fastest not in (pair.first, pair.second))
-    blocks = [pair_lines(pair, unit) for pair in pairs[:SHOWN_PAIRS]]
-    if len(pairs) > SHOWN_PAIRS:
-        blocks.append([f"{len(pairs) - SHOWN_PAIRS} pairs more: see `chrono compare`"])
-    lines = many_lines(found, unit)
-    if lines:
-        more = len(lines) - SHOWN_TUKEY
-        blocks.append(lines[:SHOWN_TUKEY] + ([f"{more} pairs more"] if more > 0 else []))
-    blocks.append([line for line in drift_lines(found, unit) if line])
-    return [(first, [line.strip() for line in rest]) for first, *rest in filter(None, blocks)]
+    answer, *doubts = headline_lines(found, unit, report.damaged_lines)
+    blocks = [
+        (head, [line.strip() for line in rest])
+        for head, *rest in pair_blocks(found, unit, report.rigs)
+    ]
+    matrix = is_matrix(found)
+    extra = many_lines(found) if matrix else []
+    if matrix and len(found.groups) > MOST_IN_MATRIX:
+        extra = [f"{len(found.pairs)} pairs in all: see `chrono compare`"]
+        matrix = False
+    return {
+        "answer": answer,
+        "doubts": [*doubts, *(line.strip() for line in suspicious_lines(found))],
+        "blocks": blocks,
+        "matrix": list(zip(names(found)[1:], matrix_cells(found, unit), strict=True))
+        if matrix
+        else [],
+        "legend": f"Difference of the row less the column, {unit}: {MATRIX_LEGEND}.",
+        "notes": [*extra, *note_lines(found, unit, report.rigs)],
+    }
 
 
 def caution_items() -> tuple[str, list[str]]:

@@ -1,10 +1,14 @@
 """A rig's facts as names and values with units, and what is doubtful in it."""
 
 import math
+from collections.abc import Sequence
+from typing import Any
 
 from chrono.reports.budget_text import tick_text
+from chrono.reports.setup_words import count_text
 from chrono.rigs.rig_model import Body, Rig, RigDoubt, fewest_ticks
 from chrono.safe_text import plain
+from chrono.session.pooled_samples import RigBasis, RigsTaken
 from chrono.units import ICE_POINT_K
 
 
@@ -30,6 +34,59 @@ def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
                 f"{fewest_ticks(rig):.2g} steps of the clock: such speeds are told with a ± of "
                 "many per cent; place the gates farther apart or lower window.fastest"
             )
+
+
+SHOWN_RECORDINGS = 3
+_BASIS_WORDS = {
+    RigBasis.ALONE: "",
+    RigBasis.IDENTITY: " (same identity)",
+    RigBasis.DESCRIPTION: " (equal descriptions, so this is an assumption)",
+    RigBasis.GIVEN: "",
+}
+
+
+def rigs_taken_text(rigs: RigsTaken) -> str:
+    """Return in one sentence which recordings were taken for those of one rig."""
+    count = len(rigs.places)
+    if count == 1:
+        return "Rigs: there is one recording, so there is one rig."
+    if rigs.given and len(rigs.recordings) == 1:
+        return f"Rigs: all {count} recordings are taken for those of one rig, as you said."
+    if rigs.given:
+        return f"Rigs: each of the {count} recordings is taken for another rig, as you said."
+    if len(rigs.recordings) == 1:
+        (basis,) = rigs.basis
+        taken = f"all {count} recordings are taken for those of one rig{_BASIS_WORDS[basis]}"
+        return f"Rigs: {taken}; --rigs each overrules this."
+    if all(basis is RigBasis.ALONE for basis in rigs.basis):
+        return (
+            f"Rigs: the {count} recordings are taken for those of {count} rigs; "
+            "--rigs one overrules this."
+        )
+    each = "; ".join(
+        f"{_recordings_text(names)}{_BASIS_WORDS[basis]}"
+        for names, basis in zip(
+            rigs.recordings[:SHOWN_RECORDINGS], rigs.basis[:SHOWN_RECORDINGS], strict=True
+        )
+    )
+    more = len(rigs.recordings) - SHOWN_RECORDINGS
+    each += f"; {count_text(more, 'more rig')}" if more > 0 else ""
+    taken = f"the recordings are taken for those of {len(rigs.recordings)} rigs"
+    return f"Rigs: {taken}: {each}; --rigs one overrules this."
+
+
+def _recordings_text(names: Sequence[str]) -> str:
+    shown = ", ".join(plain(name) for name in names[:SHOWN_RECORDINGS])
+    more = len(names) - SHOWN_RECORDINGS
+    return shown + (f" and {more} more" if more > 0 else "")
+
+
+def rigs_taken_data(rigs: RigsTaken) -> list[dict[str, Any]]:
+    """Return the rigs with their recordings, and why these are taken for those of one rig."""
+    return [
+        {"recordings": list(names), "basis": basis.name.lower()}
+        for names, basis in zip(rigs.recordings, rigs.basis, strict=True)
+    ]
 
 
 Rows = list[tuple[str, str]]

@@ -3,6 +3,7 @@
 With the reasons why shots are not counted.
 """
 
+import math
 from collections import Counter
 from typing import Any
 
@@ -14,6 +15,7 @@ from chrono.reports.clock_text import rate_text
 from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.launch_text import filled
 from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
+from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
 from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
 from chrono.reports.statistics_text import (
     Detail,
@@ -248,6 +250,8 @@ def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
         span = f"({two_digits(values[1])} … {two_digits(values[2])})"
         s = f"{three_digits(values[0])} {unit} {span}"
         details += detail("s", f"{s} within setups")
+    else:
+        details += detail("s", "unknown: no setup has two shots, so the mean has no ±")
     details += drift_details(whole.drift, unit)
     return [f"  {ALL_SETUPS}", *detail_lines(details)]
 
@@ -282,11 +286,12 @@ def pooled_text(pooled: PooledRecordings) -> str:
     number = sum(setup.series.n for setup in pooled.setups)
     few = count_text(len(pooled.recordings), "recording")
     lines = filled(f"{few} put together: {count_text(number, 'shot')} counted", 0)
-    rigs = ", ".join(plain(name) for name in pooled.rigs[:SHOWN_RECORDINGS])
-    if len(pooled.rigs) == 1:
-        lines += filled(f"one rig, {rigs}: its shared part counts once")
-    else:
-        lines += filled(f"{len(pooled.rigs)} rigs, {rigs}: the shared part of each counts")
+    lines += filled(rigs_taken_text(pooled.rigs))
+    lines += filled(
+        "the shared part of one rig counts once"
+        if len(pooled.rigs.recordings) == 1
+        else "the shared part of each rig counts for its part of the shots"
+    )
     if pooled.setups:
         rows = [(setup_text(setup.name), setup.series) for setup in pooled.setups]
         lines += ["", *table_lines(rows, pooled.unit)]
@@ -300,21 +305,18 @@ def pooled_data(pooled: PooledRecordings) -> dict[str, Any]:
     """Return recordings put together as an object for JSON, speeds [m/s]."""
     return {
         "recordings": list(pooled.recordings),
-        "rigs": list(pooled.rigs),
+        "rigs": rigs_taken_data(pooled.rigs),
         "setups": [_pooled_setup_data(setup) for setup in pooled.setups],
     }
 
 
 def _pooled_setup_data(setup: PooledSetup) -> dict[str, Any]:
-    between = setup.between
     return {
         "setup": setup.name,
         **series_data(setup.series),
         "from": setup.counted,
         "rigs": len(setup.rigs),
-        "between_recordings": finite({"F": between.F, "p_value": between.p_value})
-        if between
-        else None,
+        "between_recordings": finite({"p_value": setup.differing_p}),
     }
 
 
@@ -331,17 +333,16 @@ def _details(setup: PooledSetup, unit: str) -> list[Detail]:
     told = ", ".join(f"{plain(name)} {n}" for name, n in shown)
     more = len(setup.counted) - len(shown)
     details += detail("from", told + (f" and {more} more" if more else ""))
-    if setup.between is not None:
+    if not math.isnan(setup.differing_p):
         details += detail("recordings", *_between_texts(setup))
     return details
 
 
 def _between_texts(setup: PooledSetup) -> list[str]:
-    assert setup.between is not None
-    p = setup.between.p_value
+    number = "p < 0.001" if setup.differing_p < 0.001 else f"p = {setup.differing_p:.2g}"
     if not setup.differ:
-        return [f"no difference between them is seen (p = {p:.2g})"]
+        return [f"no difference between them is seen ({number})"]
     return [
-        f"they differ by more than their shots scatter (p = {p:.2g})",
+        f"they differ by more than their shots scatter ({number})",
         "the ± is that of these shots; another day may differ by more",
     ]

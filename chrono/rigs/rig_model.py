@@ -115,6 +115,7 @@ Fraction = Annotated[float, _quantity("", 0.0, 1.0, "between 0 % and 100 %")]
 RateTolerance = Annotated[float, _quantity("", 0.0, 0.2, "between 0 ppm and 20 %")]
 RateError = Annotated[float, _quantity("", -0.2, 0.2, "between -20 % and 20 %")]
 Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_harmless)]
+Identity = Annotated[str, Field(max_length=80), AfterValidator(_harmless)]
 Evidence = Annotated[str, Field(max_length=1000), AfterValidator(_harmless)]
 Degrees = Annotated[float | None, Field(ge=1, allow_inf_nan=False), BeforeValidator(_degrees)]
 Date = Annotated[
@@ -326,6 +327,8 @@ class Rig(_Section):
     ----------
     name : str
         What the user calls it.
+    identity : str
+        Marks these gates and no others, empty if the file has none: see `is_same_rig`.
     speed_unit : str
         Unit in which speeds are shown, one of `chrono.units.SPEED_UNITS`.
     lines : LineKind
@@ -335,6 +338,7 @@ class Rig(_Section):
     """
 
     name: Name = "light gates"
+    identity: Identity = ""
     speed_unit: SpeedUnit = "m/s"
     lines: Lines = FRAMED
     gates: Gates

@@ -5,6 +5,7 @@ keeps its ±. What a kind of board is known for stands in its clock's values and
 """
 
 import json
+import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -49,18 +50,27 @@ BOARDS: dict[str, _About] = {
 }
 
 
+_IDENTITY_BYTES = 6
+"""Enough that no two rigs of a school, or of all schools, have the same."""
+
+
 def write_starter(path: str | Path, board: str = "other") -> Rig:
-    """Write a commented rig file to fill in, every key at its default; see `write_rig`."""
-    return write_rig(path, starter_text(board=board))
+    """Write a commented rig file to fill in, with an identity of its own; see `write_rig`."""
+    identity = secrets.token_hex(_IDENTITY_BYTES)
+    return write_rig(path, starter_text(board=board, identity=identity))
 
 
 def starter_text(
-    name: str = "light gates", spacing: str = "300.0 mm", board: str = "other"
+    name: str = "light gates",
+    spacing: str = "300.0 mm",
+    board: str = "other",
+    identity: str = "",
 ) -> str:
     """Return a commented rig file to begin from: defaults, the clock as its board has it."""
     about = BOARDS[board]
     return _STARTER.format(
         name=json.dumps(name, ensure_ascii=False),
+        identity=f"{json.dumps(identity):15}",
         lines=json.dumps(FRAMED.name),
         kinds=names_of("or"),
         stepped=names_of("and", lambda kind: not kind.counts_ticks),
@@ -83,6 +93,8 @@ _STARTER = """\
 # ± gets narrower. Check this file with: chrono rig check FILE
 
 name = {name}
+identity = {identity}     # of these two gates: keep it when you calibrate or rename them;
+                               # other gates need a file of their own: chrono rig new
 speed_unit = "m/s"             # how speeds are shown: m/s, km/h, ft/s, mph
 lines = {lines}               # what the board sends: {kinds}
 

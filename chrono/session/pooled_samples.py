@@ -1,10 +1,25 @@
 """The counted shots of recordings by setup, as samples to compare or to pool."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum, auto
 
-from chrono.measuring.series_statistics import Sample, Series, pooled_sample, series_of
-from chrono.measuring.setup_comparison import Group, OneWayAnalysis, group_of, one_way
+import numpy as np
+
+from chrono.measuring.series_statistics import (
+    Sample,
+    Series,
+    pooled_sample,
+    pooled_series,
+    series_of,
+)
+from chrono.measuring.setup_comparison import (
+    Group,
+    RigShare,
+    differing_p,
+    group_of,
+    suspicious_shots,
+)
 from chrono.rigs.rig_model import Rig
 from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
@@ -29,33 +44,138 @@ class RecordingSamples:
         What they were measured with.
     samples : dict of str to Sample
         In order of first use.
+    damaged_lines : int
+        Lines that are damaged or lost.
     """
 
     name: str
     rig: Rig
     samples: dict[str, Sample]
+    damaged_lines: int = 0
 
 
 def recording_samples(recorded: LoadedRecording) -> RecordingSamples:
     """Return the counted shots of a recording that was read whole."""
     session = recorded.session
-    return RecordingSamples(recorded.name, session.rig, samples_of(session))
+    return RecordingSamples(
+        recorded.name, session.rig, samples_of(session), damaged_lines_of(session)
+    )
 
 
-def groups_of(recordings: Sequence[LoadedRecording]) -> list[Group]:
-    """Return the setups of recordings, told apart by the recording where there are several."""
-    return groups_from([recording_samples(recorded) for recorded in recordings])
+def damaged_lines_of(session: Session) -> int:
+    """Return how many lines of a session are damaged or lost: shots may be missing."""
+    return session.unusable.lines + session.processor.tally.lost_lines
 
 
-def groups_from(recordings: Sequence[RecordingSamples]) -> list[Group]:
+def damaged_lines(recordings: Sequence[RecordingSamples]) -> int:
+    """Return how many lines of recordings are damaged or lost."""
+    return sum(each.damaged_lines for each in recordings)
+
+
+class RigBasis(Enum):
+    """Why recordings are taken for those of one rig."""
+
+    ALONE = auto()
+    """There is one recording of this rig."""
+    IDENTITY = auto()
+    """Their rigs have one identity."""
+    DESCRIPTION = auto()
+    """Their rigs have equal gates, clock and calibration, which is only an assumption."""
+    GIVEN = auto()
+    """The user says so."""
+
+
+@dataclass(frozen=True)
+class RigsTaken:
+    """
+    Which recordings are taken for those of one rig.
+
+    Attributes
+    ----------
+    places : tuple of int
+        The rig of each recording, counted from 0.
+    recordings : tuple of tuple of str
+        The names of the recordings of each rig.
+    basis : tuple of RigBasis
+        Of each rig.
+    given : bool
+        Whether the user decided.
+    """
+
+    places: tuple[int, ...]
+    recordings: tuple[tuple[str, ...], ...]
+    basis: tuple[RigBasis, ...]
+    given: bool
+
+
+def rigs_taken(
+    recordings: Sequence[RecordingSamples], one_rig: bool | None = None
+) -> RigsTaken:
+    """
+    Return which recordings are taken for those of one rig.
+
+    Parameters
+    ----------
+    recordings : sequence of RecordingSamples
+    one_rig : bool, optional
+        The user's word: all are of one rig, or each is of another. Without it the rigs'
+        identities and descriptions decide, see `is_same_rig`.
+    """
+    places: list[int] = []
+    first: list[Rig] = []
+    for each in recordings:
+        if one_rig is None:
+            place = next((i for i, rig in enumerate(first) if is_same_rig(rig, each.rig)), None)
+        else:
+            place = 0 if one_rig and first else None
+        if place is None:
+            place = len(first)
+            first.append(each.rig)
+        places.append(place)
+    own = [
+        [each for each, its in zip(recordings, places, strict=True) if its == place]
+        for place in range(len(first))
+    ]
+    return RigsTaken(
+        tuple(places),
+        tuple(tuple(each.name for each in group) for group in own),
+        tuple(_basis([each.rig for each in group], one_rig) for group in own),
+        one_rig is not None,
+    )
+
+
+def _basis(rigs: Sequence[Rig], one_rig: bool | None) -> RigBasis:
+    if len(rigs) == 1:
+        return RigBasis.ALONE
+    if one_rig is not None:
+        return RigBasis.GIVEN
+    return RigBasis.IDENTITY if all(rig.identity for rig in rigs) else RigBasis.DESCRIPTION
+
+
+def is_same_rig(one: Rig, other: Rig) -> bool:
+    """
+    Tell whether two descriptions are of one rig.
+
+    Identities decide if both have one, else gates, clock and calibration. Names never do:
+    two pairs of gates may have the name that a new rig file begins with.
+    """
+    if one.identity and other.identity:
+        return one.identity == other.identity
+    parts = ("gates", "clock", "calibration")
+    return all(getattr(one, part) == getattr(other, part) for part in parts)
+
+
+def groups_from(
+    recordings: Sequence[RecordingSamples], rigs: RigsTaken | None = None
+) -> list[Group]:
     """Return the setups of recordings, told apart by the recording where there are several."""
     groups: list[Group] = []
-    rigs = [recording.rig for recording in recordings]
+    rigs = rigs or rigs_taken(recordings)
     for place, recording in enumerate(recordings):
         for setup, sample in recording.samples.items():
             name = setup or "no setup named"
             name = f"{recording.name}: {name}" if len(recordings) > 1 else name
-            group = group_of(name, sample, place, rigs.index(rigs[place]))
+            group = group_of(name, sample, place, rigs.places[place])
             groups += [group] if group else []
     return groups
 
@@ -74,26 +194,26 @@ class PooledSetup:
     name : str
     counted : dict of str to int
         Shots from each recording, by its name.
-    rigs : tuple of int
-        Which rigs measured them.
+    rigs : mapping of int to RigShare
+        The rigs that measured them.
     sample : Sample
     series : Series
-        Its statistics.
-    between : OneWayAnalysis or None
-        Do the recordings differ? None for one, or where no scatter is known.
+        Its statistics; the random part is that of the scatter within each rig.
+    differing_p : float
+        p-value of any recording differing from the others, NaN where it is not known.
     """
 
     name: str
     counted: dict[str, int]
-    rigs: tuple[int, ...]
+    rigs: Mapping[int, RigShare]
     sample: Sample
     series: Series
-    between: OneWayAnalysis | None
+    differing_p: float
 
     @property
     def differ(self) -> bool:
-        """Whether the recordings differ by more than their shots scatter."""
-        return self.between is not None and self.between.p_value < DIFFER_BELOW
+        """Whether the recordings differ by more than their shots and rigs explain."""
+        return self.differing_p < DIFFER_BELOW
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,8 +225,7 @@ class PooledRecordings:
     ----------
     recordings : tuple of str
         Their names.
-    rigs : tuple of str
-        The names of the rigs, each once.
+    rigs : RigsTaken
     setups : tuple of PooledSetup
         Those with counted shots, in order of first use.
     unit : str
@@ -114,75 +233,61 @@ class PooledRecordings:
     """
 
     recordings: tuple[str, ...]
-    rigs: tuple[str, ...]
+    rigs: RigsTaken
     setups: tuple[PooledSetup, ...]
     unit: str
 
 
-def pooled_of(recordings: Sequence[RecordingSamples]) -> PooledRecordings:
-    """Put recordings together, at least one."""
-    rigs: list[Rig] = []
-    rig_of = [_place_of(recording.rig, rigs) for recording in recordings]
+def pooled_of(
+    recordings: Sequence[RecordingSamples], one_rig: bool | None = None
+) -> PooledRecordings:
+    """Put recordings together, at least one; for `one_rig` see `rigs_taken`."""
+    rigs = rigs_taken(recordings, one_rig)
     names = dict.fromkeys(name for each in recordings for name in each.samples)
-    setups = tuple(_pooled_setup(name, recordings, rig_of) for name in names)
+    setups = tuple(_pooled_setup(name, recordings, rigs.places) for name in names)
     return PooledRecordings(
         tuple(recording.name for recording in recordings),
-        tuple(rig.name for rig in rigs),
+        rigs,
         setups,
         recordings[0].rig.speed_unit,
     )
 
 
 def pooled_groups(pooled: PooledRecordings) -> list[Group]:
-    """Return the setups to be compared; what several rigs measured shares a rig with none."""
-    several = len(pooled.rigs)
+    """Return the setups to be compared; their shots are in no common order."""
     return [
         Group(
             setup.name or "no setup named",
             place,
-            setup.rigs[0] if len(setup.rigs) == 1 else several + place,
+            setup.rigs,
             setup.sample,
             setup.series,
+            suspicious_shots(setup.sample),
         )
         for place, setup in enumerate(pooled.setups)
     ]
 
 
-def is_same_rig(one: Rig, other: Rig) -> bool:
-    """
-    Tell whether two descriptions are of one rig.
-
-    They are if they have one name, or the same gates, clock and calibration. If that is wrong,
-    a shared part is counted once that should be averaged: the ± is too wide, not too narrow.
-    """
-    return one.name == other.name or all(
-        getattr(one, part) == getattr(other, part) for part in ("gates", "clock", "calibration")
-    )
-
-
-def _place_of(rig: Rig, known: list[Rig]) -> int:
-    """Return the place of a rig among those that are known, and take in a new one."""
-    for place, each in enumerate(known):
-        if is_same_rig(rig, each):
-            return place
-    known.append(rig)
-    return len(known) - 1
-
-
 def _pooled_setup(
-    name: str, recordings: Sequence[RecordingSamples], rig_of: Sequence[int]
+    name: str, recordings: Sequence[RecordingSamples], places: Sequence[int]
 ) -> PooledSetup:
-    each_with_rig = zip(recordings, rig_of, strict=True)
+    each_with_rig = zip(recordings, places, strict=True)
     own = [(each, rig) for each, rig in each_with_rig if name in each.samples]
-    samples = [each.samples[name] for each, _ in own]
-    sample = pooled_sample(samples, [rig for _, rig in own])
-    series = series_of(sample)
-    assert series is not None, "a sample has shots"
+    samples, rigs = [each.samples[name] for each, _ in own], [rig for _, rig in own]
+    sample = pooled_sample(samples, rigs)
+    each_series = [series for each in samples if (series := series_of(each)) is not None]
     return PooledSetup(
         name,
         {each.name: len(each.samples[name].number) for each, _ in own},
-        tuple(dict.fromkeys(rig for _, rig in own)),
+        {rig: _rig_share(samples, rigs, rig) for rig in dict.fromkeys(rigs)},
         sample,
-        series,
-        one_way([each.speed_mps for each in samples]),
+        pooled_series(samples, rigs),
+        differing_p(each_series, rigs),
     )
+
+
+def _rig_share(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> RigShare:
+    own = np.concatenate(
+        [each.u_shared_mps for each, its in zip(samples, rigs, strict=True) if its == rig]
+    )
+    return RigShare(len(own) / sum(len(each.number) for each in samples), float(own.mean()))

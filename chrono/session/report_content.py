@@ -17,7 +17,14 @@ from chrono.measuring.series_statistics import Sample, Series
 from chrono.measuring.setup_comparison import Comparison, compare_groups
 from chrono.processor.shot_records import NEVER_COUNTED, Flag, flag_words
 from chrono.safe_text import shortened
-from chrono.session.pooled_samples import groups_of, samples_of
+from chrono.session.pooled_samples import (
+    RigsTaken,
+    damaged_lines,
+    groups_from,
+    recording_samples,
+    rigs_taken,
+    samples_of,
+)
 from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 from chrono.session.session_summary import Summary, summary_of
@@ -229,16 +236,24 @@ class Report:
     recordings : tuple of RecordingReport
     comparison : Comparison or None
         Of their setups, where there are two and more.
+    rigs : RigsTaken
+        Which recordings are taken for those of one rig.
+    damaged_lines : int
+        Of all recordings.
     given_rig : str
         Name of the rig file that all were measured with; empty for the recorded rigs.
     """
 
     recordings: tuple[RecordingReport, ...]
     comparison: Comparison | None
+    rigs: RigsTaken
+    damaged_lines: int
     given_rig: str = ""
 
 
-def report_of(recordings: Sequence[LoadedRecording], given_rig: str = "") -> Report:
+def report_of(
+    recordings: Sequence[LoadedRecording], given_rig: str = "", one_rig: bool | None = None
+) -> Report:
     """
     Return what is told of recordings that were read whole.
 
@@ -247,19 +262,23 @@ def report_of(recordings: Sequence[LoadedRecording], given_rig: str = "") -> Rep
     recordings : sequence of LoadedRecording
     given_rig : str, optional
         Name of the rig file that they were measured with, if not with the recorded rigs.
+    one_rig : bool, optional
+        Whether one rig made all of them, or each has another; see `rigs_taken`.
 
     Raises
     ------
     RecordingError
         If a file cannot be read once more for its checksum.
     """
+    samples = [recording_samples(recorded) for recorded in recordings]
+    rigs = rigs_taken(samples, one_rig)
     groups = [
         replace(group, name=shortened(group.name, LONGEST_NAME))
-        for group in groups_of(recordings)
+        for group in groups_from(samples, rigs)
     ]
     comparison = compare_groups(groups) if len(groups) > 1 else None
     told = tuple(_recording(recorded) for recorded in recordings)
-    return Report(told, comparison, given_rig)
+    return Report(told, comparison, rigs, damaged_lines(samples), given_rig)
 
 
 def fingerprint_of(path: Path) -> Fingerprint:

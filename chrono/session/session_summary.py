@@ -10,8 +10,14 @@ from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import chords
 from chrono.measuring.motion import Motion, motion_of
 from chrono.measuring.muzzle_speed import MuzzleSpeed, muzzle_of
-from chrono.measuring.scatter import Drift, Scatter, drift_of, pooled_s, scatter_of
-from chrono.measuring.series_statistics import Sample, Series, of_several_setups, series_of
+from chrono.measuring.scatter import Drift, Scatter, drift_of, scatter_of
+from chrono.measuring.series_statistics import (
+    Sample,
+    Series,
+    of_several_parts,
+    s_within_parts,
+    series_of,
+)
 from chrono.measuring.timing_jitter import (
     BlockedLengths,
     TimingJitter,
@@ -129,7 +135,7 @@ class SessionTotals:
     Attributes
     ----------
     series : Series
-        Of all of them, see `of_several_setups`.
+        Of all of them, see `of_several_parts`.
     slowest, fastest : int
         Numbers of these shots.
     drift : Drift or None
@@ -214,8 +220,9 @@ def _whole(samples: Sequence[Sample]) -> SessionTotals | None:
     series = series_of(every)
     assert series is not None, "a sample has shots"
     slowest, fastest = (int(every.number[f(every.speed_mps)]) for f in (np.argmin, np.argmax))
-    within = pooled_s(samples)
-    series = of_several_setups(series, *within, every.shared)
+    within = s_within_parts([each.speed_mps for each in samples])
+    if len(samples) > 1:
+        series = of_several_parts(series, *within, every.shared)
     return SessionTotals(series, slowest, fastest, drift_of(samples), *within)
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import Budget
 from chrono.measuring.series_statistics import Series, series_of
-from chrono.measuring.setup_comparison import Group
+from chrono.measuring.setup_comparison import Comparison, Group, compare_groups
 from chrono.session.operator_records import Setup
 from chrono.session.pooled_samples import RecordingSamples, groups_from
 from chrono.session.session import Session
@@ -103,6 +103,7 @@ class ViewCache:
         self._pages: dict[int, list[ShotRow]] = {}
         self._series: dict[str, tuple[int, Series | None]] = {}
         self._groups: tuple[int, list[Group]] = (-1, [])
+        self._compared: tuple[list[Group], Comparison] | None = None
         self._basis = basis
 
     def _basis_now(self) -> _Basis:
@@ -165,6 +166,15 @@ class ViewCache:
             groups = groups_from([RecordingSamples("", self.session.rig, samples)])
             self._groups = len(self.session.log), groups
         return groups
+
+    def comparison(self) -> Comparison | None:
+        """Return the setups with counted shots compared; None for fewer than two."""
+        groups = self.groups()
+        if len(groups) < 2:
+            return None
+        if self._compared is None or self._compared[0] is not groups:
+            self._compared = groups, compare_groups(groups)
+        return self._compared[1]
 
     def view(self, limit: int = 300) -> SessionView:
         """Return what a screen shows now, with at most `limit` of the last shots."""

@@ -99,6 +99,7 @@
     } else words.append("no shot yet");
     put("name", state.recording);
     put("tally", `· ${state.rig} · ${state.shots} shots, ${state.counted} counted`);
+    at("headline").replaceChildren(...state.headline.map((line) => make("p", line)));
     showSetups();
     drawPlot();
     showLink();

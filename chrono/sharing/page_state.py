@@ -5,6 +5,7 @@ that people are to read. Knows nothing of the network.
 """
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from math import isfinite
@@ -13,8 +14,10 @@ import numpy as np
 
 from chrono.measuring.series_statistics import Series
 from chrono.reports.character_chart import fit_axis
+from chrono.reports.comparison_text import headline_lines
 from chrono.reports.setup_words import mean_text, setup_text, spread_texts
 from chrono.safe_text import plain
+from chrono.session.pooled_samples import damaged_lines_of
 from chrono.session.run import Run
 from chrono.session.session import Session
 from chrono.session.shot_log import ShotRow
@@ -109,6 +112,9 @@ class PageState:
     quiet_after_s : float
         A recording that has not grown for so long stands still [s].
     latest : PageShot or None
+    headline : tuple of str
+        Which setup is the fastest, and why to doubt it; empty for fewer than two setups and
+        for more than are shown.
     setups : tuple of PageSetup
         The one that holds now, then the others, the last one first.
     plot : PagePlot or None
@@ -124,6 +130,7 @@ class PageState:
     trouble: str
     quiet_after_s: float
     latest: PageShot | None
+    headline: tuple[str, ...]
     setups: tuple[PageSetup, ...]
     plot: PagePlot | None
 
@@ -160,12 +167,27 @@ def page_state_of(
         trouble=plain(status.reason) if status.state in ("lost", "failed") else "",
         quiet_after_s=BEAT_MISSED_S if has_beats else LONG_PAUSE_S,
         latest=_shot(view.latest, unit, decimal) if view.latest is not None else None,
+        headline=_headline(looks, unit, decimal),
         setups=tuple(
             _setup(looks, name, keys[name], unit, decimal)
             for name in _now_first(session, keys)[:SHOWN_SETUPS]
         ),
         plot=_plot(view.rows, keys, unit, decimal),
     )
+
+
+def _headline(looks: ViewCache, unit: str, decimal: str) -> tuple[str, ...]:
+    if not 2 <= len(looks.groups()) <= SHOWN_SETUPS:
+        return ()
+    found = looks.comparison()
+    assert found is not None, "there are two setups"
+    lines = headline_lines(found, unit, damaged_lines_of(looks.session))
+    return tuple(decimal_sign(line, decimal) for line in lines)
+
+
+def decimal_sign(sentence: str, decimal: str) -> str:
+    """Return a sentence whose numbers have this decimal sign; other points stay."""
+    return re.sub(r"(?<=\d)\.(?=\d)", decimal, sentence)
 
 
 def page_state_json(shown: PageState) -> bytes:

@@ -1,4 +1,4 @@
-# Rosner's deviates and limits of the values in a file, and ends of studentised ranges, by R alone.
+# Rosner's deviates and limits of the values in a file, by R alone.
 x <- scan(commandArgs(TRUE)[1], quiet = TRUE)
 n <- length(x)
 say <- function(name, value) cat(sprintf("%s %.17g\n", name, value))
@@ -10,5 +10,3 @@ for (i in 1:10) {
   say(sprintf("deviate%d", i), abs(x[far] - mean(x)) / sd(x))
   x <- x[-far]
 }
-say("q3", qtukey(0.95, 3, Inf))
-say("q3_12", qtukey(0.95, 3, 12))

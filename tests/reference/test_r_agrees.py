@@ -1,13 +1,20 @@
-"""R (Debian's r-base-core) finds the same statistics in the demo recordings, to 1e-9."""
+"""R finds the same statistics in the demo recordings and in made sessions.
+
+Debian's r-base-core has Welch's test and Holm's method, r-cran-sandwich the errors of the
+fitted drift, r-cran-clubsandwich their degrees of freedom for equal spreads. Those for unlike
+spreads, and Bonett's interval, the script computes from their formulas.
+"""
 
 import os
 import shutil
 import subprocess
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pytest
-from test_anova_and_outliers import CRITICAL, DEVIATES, ROSNER
+from many_sessions import Plan, spreads_of
+from test_outliers import CRITICAL, DEVIATES, ROSNER
 
 from chrono.measuring.scatter import (
     anderson_darling,
@@ -15,13 +22,9 @@ from chrono.measuring.scatter import (
     extreme_deviates,
     scatter_of,
 )
-from chrono.measuring.setup_comparison import (
-    compare_pair,
-    compare_series,
-    one_way,
-    tukey_intervals,
-)
-from chrono.session.pooled_samples import groups_of
+from chrono.measuring.series_statistics import Sample
+from chrono.measuring.setup_comparison import Group, compare_groups, group_of
+from chrono.session.pooled_samples import groups_from, recording_samples
 from chrono.session.recording_loader import read_recording
 
 SCRIPT = Path(__file__).with_name("agrees.R")
@@ -32,63 +35,76 @@ RECORDINGS = sorted((Path(__file__).parents[2] / "recordings").glob("*.tsv"))
 def _rscript() -> str:
     found = shutil.which("Rscript")
     if found is None:
-        message = "Rscript missing: install Debian's package r-base-core"
+        message = "Rscript missing: install r-base-core, r-cran-sandwich, r-cran-clubsandwich"
         if os.environ.get("CI"):
             pytest.fail(message)
         pytest.skip(message)
     return found
 
 
-@pytest.mark.parametrize("recording", RECORDINGS, ids=lambda path: path.stem)
-def test_r_agrees(rscript: str, recording: Path, tmp_path: Path) -> None:
-    recorded = read_recording(recording)
-    groups = groups_of([recorded])
-    table = tmp_path / "shots.csv"
-    rows = ["setup,speed_mps,counted"]
+def by_r(rscript: str, script: Path, table: Path) -> dict[str, float]:
+    """Return the numbers that a script prints, by their names."""
+    done = subprocess.run(
+        [rscript, "--vanilla", script, table], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    lines = (line.split() for line in done.stdout.splitlines())
+    return {name: float(value) for name, value in lines}
+
+
+def agrees(rscript: str, groups: list[Group], folder: Path) -> None:
+    """Hold this program to R, to 1e-8."""
+    table = folder / "shots.csv"
+    rows = ["setup,number,speed_mps"]
     rows += [
-        f"{place},{float(speed)!r},true"
+        f"{place},{number},{float(speed)!r}"
         for place, group in enumerate(groups)
-        for speed in group.sample.speed_mps
+        for number, speed in zip(group.sample.number, group.sample.speed_mps, strict=True)
     ]
     table.write_text("\n".join(rows))
-    out = subprocess.run(
-        [rscript, "--vanilla", SCRIPT, table], capture_output=True, text=True, check=True
-    ).stdout
-    by_r = {name: float(value) for name, value in (line.split() for line in out.splitlines())}
-
-    found = ours(groups)
-    for name, value in by_r.items():
-        assert found.pop(name) == pytest.approx(value, rel=1e-9), name
+    theirs, found = by_r(rscript, SCRIPT, table), ours(groups)
+    for name, value in theirs.items():
+        assert found.pop(name) == pytest.approx(value, rel=1e-8, abs=1e-13), name
     assert not found
 
 
-def test_r_finds_rosner_s_table_and_the_ranges_that_tukey_s_intervals_take(
-    rscript: str, tmp_path: Path
+@pytest.mark.parametrize("recording", RECORDINGS, ids=lambda path: path.stem)
+def test_r_agrees(rscript: str, recording: Path, tmp_path: Path) -> None:
+    agrees(rscript, groups_from([recording_samples(read_recording(recording))]), tmp_path)
+
+
+@pytest.mark.parametrize(("setups", "shots"), [(2, 3), (2, 7), (3, 5), (5, 6)])
+@pytest.mark.parametrize("in_turn", [False, True])
+def test_r_agrees_on_made_sessions(
+    rscript: str, setups: int, shots: int, in_turn: bool, tmp_path: Path
 ) -> None:
+    plan = Plan(setups, shots, in_turn)
+    (speeds,) = plan.speeds(1, spreads_of(setups, 3)[0], 0.4, seed=setups + shots, faster=0.5)
+    nothing = np.zeros(shots)
+    groups = []
+    for place in range(setups):
+        own = np.flatnonzero(plan.setup == place)
+        found = group_of(str(place), Sample(own + 1, speeds[own], nothing, nothing))
+        assert found is not None
+        groups.append(found)
+    agrees(rscript, groups, tmp_path)
+
+
+def test_r_finds_rosner_s_table(rscript: str, tmp_path: Path) -> None:
     """The printed values are from memory: R's own distributions give them too."""
     table = tmp_path / "values.txt"
     table.write_text(" ".join(map(repr, ROSNER.tolist())))
-    script = Path(__file__).with_name("outliers.R")
-    out = subprocess.run(
-        [rscript, "--vanilla", script, table], capture_output=True, text=True, check=True
-    ).stdout
-    by_r = {name: float(value) for name, value in (line.split() for line in out.splitlines())}
+    theirs = by_r(rscript, Path(__file__).with_name("outliers.R"), table)
 
     _, deviates = extreme_deviates(ROSNER, 10)
     for i in range(10):
-        assert by_r[f"deviate{i + 1}"] == pytest.approx(deviates[i], rel=1e-9)
-        assert by_r[f"deviate{i + 1}"] == pytest.approx(DEVIATES[i], abs=1e-3)
-        assert by_r[f"critical{i + 1}"] == pytest.approx(critical_deviate(54 - i), rel=1e-9)
-        assert by_r[f"critical{i + 1}"] == pytest.approx(CRITICAL[i], abs=1.1e-3)
-    groups = [np.arange(5.0), np.arange(5.0) + 1, np.arange(5.0) + 3]
-    half = (tukey_intervals(groups)[0].high - tukey_intervals(groups)[0].low) / 2
-    s = np.sqrt(2.5 / 5)
-    assert half / s == pytest.approx(by_r["q3_12"], rel=1e-6)
-    wide = tukey_intervals(groups, [(1e6, 0.0)] * 3)[0]
-    assert (wide.high - wide.low) / 2e6 * np.sqrt(2) == pytest.approx(by_r["q3"], rel=1e-4)
+        assert theirs[f"deviate{i + 1}"] == pytest.approx(deviates[i], rel=1e-9)
+        assert theirs[f"deviate{i + 1}"] == pytest.approx(DEVIATES[i], abs=1e-3)
+        assert theirs[f"critical{i + 1}"] == pytest.approx(critical_deviate(54 - i), rel=1e-9)
+        assert theirs[f"critical{i + 1}"] == pytest.approx(CRITICAL[i], abs=1.1e-3)
 
 
-def ours(groups) -> dict[str, float]:
+def ours(groups: list[Group]) -> dict[str, float]:
     """Return the same numbers by this program."""
     found: dict[str, float] = {}
     for i, group in enumerate(groups, 1):
@@ -101,15 +117,19 @@ def ours(groups) -> dict[str, float]:
             f"s_high{i}": scatter.s_high_mps,
             f"anderson{i}": anderson_darling(group.sample.speed_mps),
         }
-    if len(groups) == 2:
-        pair, welch = compare_pair(*groups), compare_series(*(g.series for g in groups))
-        found |= {
-            "difference": welch.difference_mps,
-            "t": welch.t,
-            "dof": welch.dof,
-            "p": welch.p_value,
-            "ratio_low": pair.s_ratio_low,
-            "ratio_high": pair.s_ratio_high,
-            "F": one_way([g.sample.speed_mps for g in groups]).F,
-        }
+    places = combinations(range(1, len(groups) + 1), 2)
+    for (i, j), pair in zip(places, compare_groups(groups).pairs, strict=True):
+        for name, difference in (("plain", pair.plain), ("drift", pair.difference)):
+            found |= {
+                f"{name}{i}{j}": difference.difference_mps,
+                f"{name}_dof{i}{j}": difference.dof,
+                f"{name}_p{i}{j}": difference.p_value,
+                f"{name}_holm{i}{j}": difference.p_overall,
+            }
+        found[f"drift_u{i}{j}"] = pair.difference.u_random_mps
+        if min(group.series.n for group in groups) >= 5:
+            found |= {
+                f"ratio_low{i}{j}": pair.s_ratio_low,
+                f"ratio_high{i}{j}": pair.s_ratio_high,
+            }
     return found

@@ -19,6 +19,7 @@ from chrono.rigs.rig_file import (
     rig_from_record,
     rig_record,
     update_rig,
+    with_clock_rate,
     with_frequency,
     write_rig,
 )
@@ -51,6 +52,7 @@ def test_every_key_is_read_into_si() -> None:
     rig = parse_rig(
         """
         name = "hall [b]2[/b]"
+        identity = "3f9a"
         speed_unit = "km/h"
         lines = "plain"
         [gates]
@@ -101,6 +103,7 @@ def test_every_key_is_read_into_si() -> None:
     )
     expected = {
         "name": "hall [b]2[/b]",
+        "identity": "3f9a",
         "speed_unit": "km/h",
         "lines": "plain",
         "gates.spacing_m": 0.3048,
@@ -431,6 +434,28 @@ def test_a_new_rig_file_is_written_and_never_overwritten(tmp_path: Path) -> None
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["rig.toml"]
     assert load_rig(path).gates.spacing_m == pytest.approx(0.3)
+
+
+def test_each_new_rig_file_has_an_identity_of_its_own_and_keeps_it(tmp_path: Path) -> None:
+    first, second = (write_starter(tmp_path / f"{n}.toml") for n in range(2))
+    assert first.identity != second.identity
+    assert len(first.identity) == 12
+
+    update_rig(
+        tmp_path / "0.toml",
+        {
+            "calibration.latency.value": "0.3 us",
+            "calibration.latency.u": "0.05 us",
+            "name": "hall",
+        },
+    )
+
+    again = load_rig(tmp_path / "0.toml")
+    assert again.name == "hall"
+    assert again.calibration.latency is not None
+    assert again.identity == first.identity
+    for changed in (with_frequency(again, 8e6, 32), with_clock_rate(again, 1e-6, 1e-7, 9.0)):
+        assert changed.identity == first.identity
 
 
 def test_a_text_that_is_no_rig_is_not_written(tmp_path: Path) -> None:

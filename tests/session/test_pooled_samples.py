@@ -11,14 +11,17 @@ from command_kit import is_one_clear_complaint
 from season_kit import BANDS, HALL, PLAIN
 
 from chrono.measuring.series_statistics import Sample
+from chrono.measuring.setup_comparison import compare_groups
 from chrono.reports.summary_text import pooled_text
 from chrono.rigs.rig_file import default_rig
 from chrono.rigs.rig_model import Rig
 from chrono.session.pooled_samples import (
     RecordingSamples,
+    RigBasis,
     is_same_rig,
     pooled_groups,
     pooled_of,
+    rigs_taken,
 )
 
 
@@ -49,28 +52,48 @@ def test_setups_of_one_name_are_put_together_in_order_of_first_use() -> None:
         ("two", 6, {"morning.tsv": 3, "evening.tsv": 3}),
         ("three", 2, {"morning.tsv": 2}),
     ]
-    assert pooled.rigs == ("hall",)
+    assert pooled.rigs.places == (0, 0)
     assert pooled.setups[0].series.u_shared_mean_mps == pytest.approx(0.1)
 
 
 def test_rigs_of_other_names_and_gates_count_each() -> None:
     elsewhere = replace(EVENING, rig=rig("yard", 0.4))
     (two, _) = pooled_of([MORNING, elsewhere]).setups
-    assert two.rigs == (0, 1)
+    assert {rig: share.part for rig, share in two.rigs.items()} == {0: 0.5, 1: 0.5}
     assert two.series.u_shared_mean_mps == pytest.approx(0.1 / np.sqrt(2))
 
 
+def identified(its: Rig, identity: str) -> Rig:
+    return its.model_copy(update={"identity": identity})
+
+
 @pytest.mark.parametrize(
-    ("other", "is_same"),
+    ("one", "other", "is_same"),
     [
-        (rig("hall"), True),
-        (rig("hall", 0.4), True),  # measured anew: the same gates by another number
-        (rig("yard"), True),  # the same gates by another name
-        (rig("yard", 0.4), False),
+        (rig("hall"), rig("hall"), True),
+        (rig("hall"), rig("yard"), True),  # the same gates by another name
+        (rig("hall"), rig("hall", 0.4), False),  # other gates of one name
+        (identified(rig("hall"), "a"), identified(rig("yard", 0.4), "a"), True),
+        (identified(rig("hall"), "a"), identified(rig("hall"), "b"), False),
+        (identified(rig("hall"), "a"), rig("hall"), True),  # one is from an older file
     ],
 )
-def test_a_rig_is_known_by_its_name_or_by_its_gates(other: Rig, is_same: bool) -> None:
-    assert is_same_rig(rig("hall"), other) is is_same
+def test_the_identity_decides_then_the_description_and_never_the_name(one, other, is_same):
+    assert is_same_rig(one, other) is is_same
+    assert is_same_rig(other, one) is is_same
+
+
+def test_why_recordings_are_taken_for_one_rig_is_kept_and_the_user_overrules_it() -> None:
+    same = [MORNING, EVENING, replace(EVENING, name="c.tsv", rig=rig("hall", 0.4))]
+    taken = rigs_taken(same)
+    assert taken.places == (0, 0, 1)
+    assert taken.recordings == (("morning.tsv", "evening.tsv"), ("c.tsv",))
+    assert taken.basis == (RigBasis.DESCRIPTION, RigBasis.ALONE)
+    marked = [replace(each, rig=identified(each.rig, "a")) for each in same]
+    assert rigs_taken(marked).basis == (RigBasis.IDENTITY,)
+    assert rigs_taken(same, one_rig=True).places == (0, 0, 0)
+    assert rigs_taken(same, one_rig=False).places == (0, 1, 2)
+    assert rigs_taken(same, one_rig=True).basis == (RigBasis.GIVEN,)
 
 
 def test_recordings_that_differ_are_said_to_differ() -> None:
@@ -79,17 +102,24 @@ def test_recordings_that_differ_are_said_to_differ() -> None:
     pooled = pooled_of([MORNING, drifted])
     assert pooled.setups[0].differ
     assert "they differ by more than their shots scatter" in pooled_text(pooled)
-    assert pooled.setups[1].between is None, "one recording cannot differ"
+    assert np.isnan(pooled.setups[1].differing_p), "one recording cannot differ"
 
 
-def test_setups_of_one_rig_share_it_in_a_comparison_and_others_do_not() -> None:
-    pooled = pooled_of([MORNING, EVENING])
-    assert [group.rig for group in pooled_groups(pooled)] == [0, 0]
-    assert len({group.session for group in pooled_groups(pooled)}) == 2, "in no common order"
+def test_recordings_of_two_rigs_may_differ_by_the_rigs_errors() -> None:
+    close = sampled("evening.tsv", rig("yard", 0.4), two=[20.55, 20.75, 20.65])
+    assert not pooled_of([MORNING, close]).setups[0].differ
+    assert pooled_of([MORNING, replace(close, rig=rig("hall"))]).setups[0].differ
+
+
+def test_setups_share_the_rigs_that_both_were_clocked_with() -> None:
+    groups = pooled_groups(pooled_of([MORNING, EVENING]))
+    assert len({group.session for group in groups}) == 2, "in no common order"
+    (pair,) = compare_groups(groups).pairs
+    assert pair.plain.u_rigs_mps == 0
     mixed = pooled_of([MORNING, replace(EVENING, rig=rig("yard", 0.4))])
-    two, three = pooled_groups(mixed)
-    assert two.rig not in (0, 1)
-    assert three.rig == 0
+    (pair,) = compare_groups(pooled_groups(mixed)).pairs
+    # half of the one setup and all of the other are from the first rig
+    assert pair.plain.u_rigs_mps == pytest.approx(0.1 * np.hypot(0.5, 0.5))
 
 
 def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
@@ -103,8 +133,10 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
         assert both["from"] == {"a.tsv": 20, "b.tsv": 20}
         assert both["U95_mean_mps"] < one["U95_mean_mps"]
         assert both["between_recordings"]["p_value"] == pytest.approx(1)
+        assert both["rigs"] == 1
     text = chrono("summary", "--pool", ".").out
-    assert text.startswith("2 recordings put together: 80 shots counted\n  one rig, ")
+    assert text.startswith("2 recordings put together: 80 shots counted\n  Rigs: all 2 ")
+    assert "the shared part of one rig counts once" in text
     assert max(map(len, text.splitlines())) <= 60
 
 
@@ -130,3 +162,23 @@ def test_too_many_setups_are_not_compared_each_with_each(chrono, tmp_path: Path)
 def test_nothing_that_can_be_pooled_is_told(chrono, tmp_path: Path) -> None:
     (tmp_path / "x.tsv").write_text("")
     is_one_clear_complaint(chrono("summary", "--pool", "x.tsv", "--skip-bad"), "not one")
+
+
+def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -> None:
+    for name in ("a.tsv", "b.tsv"):
+        shutil.copy(BANDS, tmp_path / name)
+    wide = {}
+    for option in ("one", "each"):
+        told = json.loads(chrono("compare", "a.tsv", "b.tsv", "--rigs", option, "--json").out)
+        assert {rig["basis"] for rig in told["rigs"]} == {
+            "given" if option == "one" else "alone"
+        }
+        wide[option] = told["pairs"][1]["without_drift"]["u_shared_mps"]
+    assert wide["each"] > 5 * wide["one"]
+    text = " ".join(chrono("compare", "a.tsv", "b.tsv").out.split())
+    assert "(equal descriptions, so this is an assumption); --rigs each overrules this." in text
+    assert "this holds if one rig made these recordings" in text
+    assert "as you said" in " ".join(
+        chrono("summary", "--pool", ".", "--rigs", "each").out.split()
+    )
+    is_one_clear_complaint(chrono("summary", ".", "--rigs", "each"), "--pool")
