@@ -78,5 +78,5 @@ def _print_rig(record: dict[str, Any], as_json: bool, verdict: str) -> None:
 
 
 def _print_key(key: str, value: Any) -> None:
-    if value is not None:
+    if value not in (None, ""):
         print(f"{key:<22} {value:.7g}" if isinstance(value, float) else f"{key:<22} {value}")

@@ -426,12 +426,8 @@ def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group
     if series is None:
         return None
     share = RigShare(1.0, series.u_shared_mean_mps)
-    return Group(name, session, {rig: share}, sample, series, suspicious_shots(sample))
-
-
-def suspicious_shots(sample: Sample) -> tuple[int, ...]:
-    """Return the numbers of shots that do not go with the others, the furthest first."""
-    return tuple(int(sample.number[place]) for place in suspicious(sample.speed_mps))
+    apart = tuple(int(sample.number[place]) for place in suspicious(sample.speed_mps))
+    return Group(name, session, {rig: share}, sample, series, apart)
 
 
 def compare_groups(groups: Sequence[Group]) -> Comparison:

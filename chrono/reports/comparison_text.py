@@ -386,9 +386,14 @@ def without_lines(pair: PairComparison) -> list[str]:
     which = _which_suspicious(pair)
     if _claim(other) != _claim(pair):
         found.append(f"without {which} {_verdict_words(other)}")
-    if other.spread != pair.spread:
+    if other.spread != pair.spread and not _SPREAD_CLAIMS.isdisjoint(
+        (pair.spread, other.spread)
+    ):
         found.append(f"without {which} the repeatability would be: {_spread_words(other)}")
     return [f"  {line}" for line in found]
+
+
+_SPREAD_CLAIMS = frozenset({SpreadVerdict.MORE_REPEATABLE, SpreadVerdict.LESS_REPEATABLE})
 
 
 def _claim(pair: PairComparison) -> tuple[Verdict, bool]:
@@ -476,10 +481,9 @@ def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[s
 def many_lines(found: Comparison) -> list[str]:
     """Return what a matrix does not show: repeatability, and what suspicious shots change."""
     number = {id(group): place for place, group in enumerate(found.groups, 1)}
-    claims = {SpreadVerdict.MORE_REPEATABLE, SpreadVerdict.LESS_REPEATABLE}
     lines = []
     for pair in found.pairs:
-        if pair.spread in claims:
+        if pair.spread in _SPREAD_CLAIMS:
             words = _spread_words(pair)
             which = f"{number[id(pair.second)]} is {words} than {number[id(pair.first)]}"
             lines.append(f"{which}: {ratio_text(pair)}")

@@ -18,7 +18,6 @@ from chrono.measuring.setup_comparison import (
     RigShare,
     differing_p,
     group_of,
-    suspicious_shots,
 )
 from chrono.rigs.rig_model import Rig
 from chrono.session.recording_loader import LoadedRecording
@@ -254,7 +253,11 @@ def pooled_of(
 
 
 def pooled_groups(pooled: PooledRecordings) -> list[Group]:
-    """Return the setups to be compared; their shots are in no common order."""
+    """
+    Return the setups to be compared.
+
+    Their shots are in no common order, and have no numbers by which to name suspicious ones.
+    """
     return [
         Group(
             setup.name or "no setup named",
@@ -262,7 +265,6 @@ def pooled_groups(pooled: PooledRecordings) -> list[Group]:
             setup.rigs,
             setup.sample,
             setup.series,
-            suspicious_shots(setup.sample),
         )
         for place, setup in enumerate(pooled.setups)
     ]

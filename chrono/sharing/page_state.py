@@ -176,18 +176,17 @@ def page_state_of(
     )
 
 
+_DIFFERENCE = re.compile(r" by [\d.]+ ± [\d.]+ ")
+"""The numbers of a headline; points in names stay."""
+
+
 def _headline(looks: ViewCache, unit: str, decimal: str) -> tuple[str, ...]:
     if not 2 <= len(looks.groups()) <= SHOWN_SETUPS:
         return ()
     found = looks.comparison()
     assert found is not None, "there are two setups"
     lines = headline_lines(found, unit, damaged_lines_of(looks.session))
-    return tuple(decimal_sign(line, decimal) for line in lines)
-
-
-def decimal_sign(sentence: str, decimal: str) -> str:
-    """Return a sentence whose numbers have this decimal sign; other points stay."""
-    return re.sub(r"(?<=\d)\.(?=\d)", decimal, sentence)
+    return tuple(_DIFFERENCE.sub(lambda by: _signed(by[0], decimal), line) for line in lines)
 
 
 def page_state_json(shown: PageState) -> bytes:

@@ -160,6 +160,23 @@ def test_a_wild_shot_is_named_and_stays_counted(with_setups) -> None:
     assert f"suspicious shot {odd + 1}: look at it; it is counted" in text
 
 
+def test_setups_of_one_shot_each_have_a_mean_together_without_an_uncertainty(
+    with_setups,
+) -> None:
+    single = read_recording(
+        with_setups(*((place, Setup(f"no {place}")) for place in range(40)))
+    )
+    summary = summary_of(single)
+    session = summary_data(summary)["session"]
+
+    assert session["counted"] == 40
+    assert session["mean_mps"] is not None
+    assert session["U95_mean_mps"] is None
+    (row,) = (line for line in summary_text(summary).splitlines() if "all setups   " in line)
+    assert "±" not in row
+    assert "unknown: no setup has two shots" in " ".join(summary_text(summary).split())
+
+
 def test_all_setups_together_have_the_mean_s_scatter_from_within_them() -> None:
     summary = summary_of(read_recording(BANDS))
     speeds = summary.recorded.session.measured().speed_mps

@@ -111,6 +111,18 @@ def test_recordings_of_two_rigs_may_differ_by_the_rigs_errors() -> None:
     assert pooled_of([MORNING, replace(close, rig=rig("hall"))]).setups[0].differ
 
 
+def test_three_rigs_of_one_name_count_each_for_its_shots() -> None:
+    """As one rig their errors would count in full, and the ± would be √3 times too wide."""
+    three = [
+        replace(EVENING, name=f"{n}.tsv", rig=identified(rig("light gates"), str(n)))
+        for n in range(3)
+    ]
+    (two,) = pooled_of(three).setups
+    assert two.series.u_shared_mean_mps == pytest.approx(0.1 / np.sqrt(3))
+    (all_one,) = pooled_of(three, one_rig=True).setups
+    assert all_one.series.u_shared_mean_mps == pytest.approx(0.1)
+
+
 def test_setups_share_the_rigs_that_both_were_clocked_with() -> None:
     groups = pooled_groups(pooled_of([MORNING, EVENING]))
     assert len({group.session for group in groups}) == 2, "in no common order"

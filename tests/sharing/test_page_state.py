@@ -9,6 +9,7 @@ from hand_board import RIG_TEXT, hand_run
 from chrono.session.follow_run import FollowRun, follow_run
 from chrono.session.operator_records import HOLD_ON, Mark, Setup
 from chrono.session.recording_loader import read_recording
+from chrono.session.view_cache import ViewCache
 from chrono.sharing.page_state import SHOWN_SETUPS, PageState, page_state_json, page_state_of
 from chrono.units import format_speed
 
@@ -129,6 +130,22 @@ def test_the_setup_of_now_comes_first_then_the_last_ones_and_not_too_many() -> N
     run.step()
     names = [setup.name for setup in page_state_of(run).setups]
     assert names == ["no 0", *(f"no {n}" for n in range(SHOWN_SETUPS + 2, 3, -1))]
+
+
+def test_the_page_says_which_setup_is_the_fastest_with_the_class_s_decimal_sign() -> None:
+    board, run = hand_run()
+    run.say_setup(Setup("two bands"))
+    board.shoot_and_wait(22.0, 22.3, 21.8, 22.1, 22.4)
+    run.step()
+    assert page_state_of(run).headline == (), "there is one setup"
+    run.say_setup(Setup("three bands 2.5 mm"))
+    board.shoot_and_wait(27.0, 27.3, 26.8, 27.1, 27.4)
+    while run.step():
+        pass
+    looks = ViewCache(run.session)
+    (answer,) = page_state_of(run, "m/s", ",", looks).headline
+    assert answer == "three bands 2.5 mm is faster than two bands by 4,7 ± 0,7 m/s (95 %)."
+    assert looks.comparison() is looks.comparison(), "compared once"
 
 
 def test_a_shot_without_speed_a_hold_and_an_open_shot_are_said() -> None:
