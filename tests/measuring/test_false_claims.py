@@ -18,10 +18,13 @@ from many_sessions import (
     spread_claims,
     spreads_of,
 )
+from trial_kit import trials
 
 from chrono.measuring.scatter import s_ratio_intervals
 from chrono.measuring.series_statistics import Sample
 from chrono.measuring.setup_comparison import Comparison, Verdict, compare_groups, group_of
+from chrono.rigs.rig_file import default_rig
+from chrono.session.pooled_samples import RecordingSamples, groups_from
 
 MOST = 0.06
 """Share of sessions in which anything false may be claimed; 10⁴ sessions know it to 0.0024."""
@@ -119,3 +122,23 @@ def test_few_sessions_in_a_hundred_call_equal_spreads_unequal(shape):
 @pytest.mark.parametrize("shots", [5, 6, 8, 10, 15, 20, 30, 100])
 def test_no_number_of_shots_has_more_false_claims_on_repeatability(shape, setups, shots):
     assert false_repeatable(setups, shots, shape, 10_000) <= MOST
+
+
+@trials(150, 2500)
+@pytest.mark.parametrize("rigs", [2, 3])
+def test_the_errors_of_rigs_of_one_name_are_no_difference_between_setups(rigs, count):
+    """Each recording is from gates of its own, off by its own shared error."""
+    draw = np.random.default_rng(12 + rigs)
+    claims = 0
+    for _ in range(count):
+        recordings = []
+        for place in range(rigs):
+            speeds = 45 + draw.normal(0, 0.2) + draw.normal(0, 0.3, 6)
+            sample = Sample(np.arange(1, 7), speeds, np.zeros(6), np.full(6, 0.2))
+            own = default_rig(0.3 + 0.01 * place)
+            recordings.append(RecordingSamples(f"{place}.tsv", own, {"two": sample}))
+        assert len({each.rig.name for each in recordings}) == 1
+        pairs = compare_groups(groups_from(recordings)).pairs
+        claims += any(pair.verdict is Verdict.FASTER for pair in pairs)
+
+    assert claims / count <= MOST + 4 * np.sqrt(0.05 * 0.95 / count) * (count < 1000)
