@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, auto
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -350,7 +351,7 @@ class PairComparison:
         assert self.deciding is not None, "a verdict is about a difference"
         return self.second if self.deciding.difference_mps > 0 else self.first
 
-    @property
+    @cached_property
     def more_shots(self) -> MoreShots | None:
         """What would settle a difference that is not settled; None if it is, or is unknown."""
         return _more_shots(self)
@@ -401,8 +402,9 @@ class Comparison:
     @property
     def fastest(self) -> tuple[Group, Verdict] | None:
         """The setup that is faster than all others, and the weakest verdict that says so."""
+        judged = self.judged
         for group in self.groups:
-            own = [pair for pair in self.judged if group in (pair.first, pair.second)]
+            own = [pair for pair in judged if pair.first is group or pair.second is group]
             if own and all(pair.faster is group for pair in own):
                 verdicts = {pair.verdict for pair in own}
                 weak = Verdict.FASTER_WITHOUT_DRIFT

@@ -31,15 +31,16 @@ SCRIPT = Path(__file__).with_name("agrees.R")
 RECORDINGS = sorted((Path(__file__).parents[2] / "recordings").glob("*.tsv"))
 
 
-@pytest.fixture(name="rscript")
+@pytest.fixture(name="rscript", scope="session")
 def _rscript() -> str:
     found = shutil.which("Rscript")
-    if found is None:
-        message = "Rscript missing: install r-base-core, r-cran-sandwich, r-cran-clubsandwich"
-        if os.environ.get("CI"):
-            pytest.fail(message)
-        pytest.skip(message)
-    return found
+    wanted = "stopifnot(requireNamespace('sandwich'), requireNamespace('clubSandwich'))"
+    if found and not subprocess.run([found, "-e", wanted], capture_output=True).returncode:
+        return found
+    message = "R missing: install r-base-core, r-cran-sandwich and r-cran-clubsandwich"
+    if os.environ.get("CI"):
+        pytest.fail(message)
+    pytest.skip(message)
 
 
 def by_r(rscript: str, script: Path, table: Path) -> dict[str, float]:

@@ -278,6 +278,13 @@ def test_several_recordings_are_told_apart_and_compared(reported) -> None:
     assert "All setups together:" in text
 
 
+def test_the_page_says_which_rigs_were_taken_and_the_option_overrules_it(reported) -> None:
+    both = reported(BANDS, PLAIN).text
+    assert "Rigs: the 2 recordings are taken for those of 2 rigs" in both
+    told = reported(BANDS, PLAIN, "--rigs", "one").text
+    assert "Rigs: all 2 recordings are taken for those of one rig, as you said." in told
+
+
 def test_a_setup_of_one_shot_and_a_session_without_any_have_a_page(reported, tmp_path) -> None:
     one = reported(write_recording(tmp_path / "x.tsv", [setup("a"), shot(20)])).text
     assert "1 shot of squash ball" in one
