@@ -8,6 +8,7 @@ from typing import Any
 from markupsafe import Markup
 
 from chrono.cautions import CAUTION
+from chrono.measuring.setup_comparison import Comparison
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reports.budget_text import stated_text, tick_text
 from chrono.reports.clock_text import rate_text
@@ -107,12 +108,16 @@ def _comparison(report: Report) -> dict[str, Any] | None:
         "answer": answer,
         "doubts": [*doubts, *(line.strip() for line in suspicious_lines(found))],
         "blocks": blocks,
-        "matrix": list(zip(names(found)[1:], matrix_cells(found, unit), strict=True))
-        if matrix
-        else [],
+        "matrix": _matrix(found, unit) if matrix else [],
         "legend": f"Difference of the row less the column, {unit}: {MATRIX_LEGEND}.",
         "notes": [*extra, *note_lines(found, unit, report.rigs)],
     }
+
+
+def _matrix(found: Comparison, unit: str) -> list[tuple[str, list[str]]]:
+    """Return the name of each setup and its differences from the earlier ones."""
+    cells = matrix_cells(found, unit)
+    return list(zip(names(found), [[""] * len(cells), *cells], strict=True))
 
 
 def caution_items() -> tuple[str, list[str]]:
