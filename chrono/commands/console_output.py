@@ -18,7 +18,7 @@ from chrono.reports.export_table import shot_records
 from chrono.reports.findings_text import Findings
 from chrono.reports.session_end import session_end_lines
 from chrono.reports.summary_text import shot_line
-from chrono.reports.trouble_text import disk_line
+from chrono.reports.trouble_text import disk_line, waiting_words
 from chrono.safe_text import plain
 from chrono.session.run import Run
 
@@ -160,6 +160,7 @@ class RunReporter:
     def __init__(self) -> None:
         self._trouble: str | None = None
         self._told_bytes = 0
+        self._waits = False
         self._moves = 0
         self._link = "open"
         self._remeasured_us: int | None = None
@@ -173,6 +174,7 @@ class RunReporter:
             self._look_at_link(run)
         if run.writer is not None:
             self._look_at_disk(run.writer)
+            self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
         """Say that the link is gone, and that it is back once the board says something."""
@@ -196,6 +198,12 @@ class RunReporter:
             self._trouble, self._told_bytes = writer.trouble, max(writer.pending_bytes, 1000)
             is_well = writer.trouble is None
             tell(f"disk: {'all is written' if is_well else disk_line(writer)}")
+
+    def _look_at_wait(self, words: str) -> None:
+        """Say that shots wait for the disk, and that they do no more."""
+        if bool(words) != self._waits:
+            self._waits = bool(words)
+            tell(f"disk: {words or 'all is written'}")
 
 
 def tell(text: str) -> None:

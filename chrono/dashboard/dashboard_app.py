@@ -312,6 +312,8 @@ class Dashboard(BaseApp[None]):
         if change.whole_shot:
             self.show_session()
             self.signal_shot()
+        elif change.entered:
+            self.refresh_all()
         elif change.part_of_shot:
             self.set_timer(MORE_EDGES_S, self._show_if_stale)
         if change.remeasured:

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from chrono.dashboard.clipped_text import fit
 from chrono.reports.setup_words import span_text
-from chrono.reports.trouble_text import disk_line
+from chrono.reports.trouble_text import disk_line, waiting_words
 from chrono.safe_text import plain
 
 if TYPE_CHECKING:
@@ -43,6 +43,8 @@ def trouble_lines(run: Run) -> list[str]:
 def _recording(run: Run) -> Text:
     if run.writer is not None:
         name = fit(run.writer.path.name, NAME_CELLS)
+        if run.writer.trouble is not None:
+            return Text.assemble(("NOT WRITTEN ", "bold red"), (name, "bold"))
         return Text.assemble(("REC ", "bold red"), (name, "bold"))
     if run.live:
         return Text.assemble(("not recorded ", "yellow"), (fit(run.name, NAME_CELLS), "bold"))
@@ -130,7 +132,9 @@ def _counts(run: Run) -> list[Text]:
 
 
 def _disk(run: Run) -> str:
-    writer = run.writer
+    writer, waiting = run.writer, waiting_words(run.waiting_s)
+    if waiting:
+        return f"DISK: {waiting}"
     if writer is None or not (writer.trouble or writer.moves):
         return ""
     if writer.trouble is None:

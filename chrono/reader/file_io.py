@@ -6,6 +6,7 @@ Nothing here knows what is written; `recording_writer` decides that.
 import contextlib
 import errno
 import os
+import re
 import sys
 from itertools import count
 from pathlib import Path
@@ -44,6 +45,8 @@ FINGERPRINT_BYTES = 4096
 """So many bytes before the next row must be what they were."""
 
 OTHER_NAMES = 1000
+
+_NUMBERED = re.compile(r"(.+)-([1-9][0-9]{0,2})")
 
 
 def create(path: Path) -> int:
@@ -140,9 +143,17 @@ def remove(fd: int, path: Path) -> None:
 
 
 def free_name(folder: Path, old: Path) -> Path:
-    """Return a name like that of a file, with a number, that is not taken in a folder."""
+    """
+    Return a name like that of a file, with a number, that is not taken in a folder.
+
+    A file that has such a number already gets the next one, not a second number.
+    """
+    stem = old.stem
+    numbered = _NUMBERED.fullmatch(stem)
+    if numbered and os.path.lexists(old.with_name(f"{numbered[1]}{old.suffix}")):
+        stem = numbered[1]
     for number in count(2):
-        path = folder / f"{old.stem}-{number}{old.suffix}"
+        path = folder / f"{stem}-{number}{old.suffix}"
         if number > OTHER_NAMES or not os.path.lexists(path):
             return path
     raise AssertionError

@@ -190,6 +190,11 @@ class Run:
         return LinkStatus("closed", self.name)
 
     @property
+    def waiting_s(self) -> float:
+        """For how long rows wait for the disk before they are shown [s]; 0 if none does."""
+        return 0.0
+
+    @property
     def remeasured_us(self) -> int | None:
         """When shots were last measured anew with another rate of the counter [us], if ever."""
         return None

@@ -15,6 +15,7 @@ import pytest
 from command_kit import are_kept, is_one_clear_complaint
 
 from chrono.reader.line_grammar import encode_hello
+from chrono.session.recording_loader import read_recording
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
@@ -231,6 +232,16 @@ def test_garbage_of_a_wrong_baud_rate_is_told(chrono, tmp_path, board) -> None:
 
 
 # -- results --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("shots", [3, 10])
+def test_clocking_a_number_of_shots_prints_stores_and_counts_so_many(chrono, shots) -> None:
+    port = "virtual://two-bands?seed=3&speedup=1000&shots=60"
+    live = chrono("clock", port, "--recording", "n.tsv", "--no-dashboard", "--shots", shots)
+    assert live.code == 0
+    assert len(live.out.splitlines()) == shots
+    assert f"n.tsv: {shots} shots, {shots} counted" in live.err
+    assert len(read_recording(Path("n.tsv")).session.log) == shots
 
 
 def test_the_demo_prints_five_shots(chrono) -> None:

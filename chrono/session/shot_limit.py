@@ -1,0 +1,62 @@
+"""Where the rows of a run end that is to hold a certain number of shots and no more."""
+
+from chrono.reader.row_decoding import decode_rows
+from chrono.session.session import Session
+
+
+class ShotLimit:
+    """
+    Lets rows pass up to the last wanted shot; the first row of another shot is not taken.
+
+    Shots are counted in a session of its own, as a reader of the recording will count them: a
+    board may send many shots at once, and each row must be judged before it is written. Where
+    another body enters the gates before the last wanted one has left, its edges must be taken
+    too, and make one more shot.
+
+    Parameters
+    ----------
+    session : Session
+        Is fed the same rows as the session of the run; it may hold shots already.
+    shots : int
+        How many shots to add to it.
+
+    Attributes
+    ----------
+    ended : bool
+        Whether no further row is taken.
+    """
+
+    def __init__(self, session: Session, shots: int) -> None:
+        self._session = session
+        self._wanted = self._count() + shots
+        self.ended = False
+
+    def admit(self, rows: bytes) -> bytes:
+        """Return the rows to take: all, or the first ones."""
+        start = 0
+        while start < len(rows) and not self.ended:
+            end = self._safe_end(rows, start)
+            was_whole = self._is_whole()
+            piece = rows[start:end]
+            self._session.feed(decode_rows(piece, self._session.rig.lines))
+            self.ended = self._count() > self._wanted and (was_whole or self._is_whole())
+            if not (self.ended and was_whole):
+                start = end
+        return rows[:start]
+
+    def _safe_end(self, rows: bytes, start: int) -> int:
+        """Return the end of rows too few to bring another shot than the wanted ones."""
+        for _ in range(max(self._wanted - self._count(), 1)):
+            start = rows.find(b"\n", start) + 1 or len(rows)
+        return start
+
+    def _count(self) -> int:
+        """Return how many shots there would be if no more rows came."""
+        return len(self._session.log) + len(self._session.processor.peek())
+
+    def _is_whole(self) -> bool:
+        """Whether all wanted shots are there, and nothing more of them is to come."""
+        if self._count() < self._wanted:
+            return False
+        still_open = self._session.open_rows()[: self._wanted - len(self._session.log)]
+        return all(row.edges_used == "both" for row in still_open)
