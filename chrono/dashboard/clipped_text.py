@@ -14,7 +14,7 @@ class Clipped(Static):
     ----------
     id : str
     low, high : int
-        Lines on low screens and on high ones.
+        Lines on low screens and on high ones; a tiny one gets one line.
     more : str, optional
         Where the rest can be read.
     """
@@ -38,6 +38,7 @@ class Clipped(Static):
     def _fit(self) -> None:
         cells = self.content_size.width or self.app.size.width - 2
         lines = self._low if self.screen.has_class("-low") else self._high
+        lines = 1 if self.screen.has_class("-tiny") else lines
         self.update(self.clip(self._whole, cells, lines))
 
     def clip(self, text: Text, cells: int, lines: int) -> Text:

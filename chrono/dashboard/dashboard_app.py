@@ -190,7 +190,7 @@ class Dashboard(BaseApp[None]):
     """
 
     HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (76, "-narrow"), (100, "-wide")]  # noqa: RUF012
-    VERTICAL_BREAKPOINTS = [(0, "-low"), (32, "-high")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-tiny"), (9, "-low"), (32, "-high")]  # noqa: RUF012
     BINDINGS: ClassVar[list[BindingType]] = [
         *(Binding(act.key, act.name, act.label) for act in ACTIONS if act.group != "shot"),
         Binding("escape", "shots", show=False),
@@ -241,8 +241,16 @@ class Dashboard(BaseApp[None]):
         self.loaded = True
 
     def _begin(self) -> None:
-        self.preferences.use_rig_unit(self.driver.run.session.rig.speed_unit)
+        rig_unit = self.driver.run.session.rig.speed_unit
+        self.preferences.use_rig_unit(rig_unit)
         self.switch_mode("shots")
+        if self.preferences.unit != rig_unit:
+            self.notify(
+                f"Speeds are in {self.preferences.unit}, as you chose last time; the rig "
+                f"states {rig_unit}. Press u for another unit.",
+                timeout=12,
+                markup=False,
+            )
         if self.driver.run.live:
             self.push_screen(CautionScreen())
         self.set_interval(POLL_S, self.drive)
@@ -523,7 +531,7 @@ def _shots(app: Dashboard) -> Screen[None]:
 def _far(app: Dashboard) -> Screen[None]:
     from chrono.dashboard.far_screen import FarScreen
 
-    return FarScreen(app.driver, app.preferences)
+    return FarScreen(app.driver, app.preferences, app.edits)
 
 
 def _comparison(app: Dashboard) -> Screen[None]:
