@@ -252,7 +252,7 @@ class Dashboard(BaseApp[None]):
                 markup=False,
             )
         if self.driver.run.live:
-            self.push_screen(CautionScreen())
+            self.push_screen(CautionScreen(self.driver.run.writer is not None))
         self.set_interval(POLL_S, self.drive)
         self.set_interval(SHOW_S, self.follow)
         self.call_after_refresh(self._prepare_if_needed)
@@ -464,7 +464,9 @@ class Dashboard(BaseApp[None]):
             return
         title = f"Write the whole recording to which new file? ({disk_line(writer)})"
         default = str(Path.home() / writer.path.name)
-        text = await self.push_screen_wait(TextDialog(title, default, required=True))
+        text = await self.push_screen_wait(
+            TextDialog(title, default, required=True, enter="write there")
+        )
         if text:
             try:
                 await to_thread(writer.move_to, Path(text).expanduser())

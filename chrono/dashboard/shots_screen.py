@@ -169,7 +169,9 @@ class ShotsScreen(ShotMarking):
     async def action_find(self) -> None:
         """Ask what to look for, and go to the next such shot."""
         title = "Go to which shot? Its number, or part of a setup, flag or note"
-        dialog = TextDialog(title, self._finder.sought, required=True, replaced=True)
+        dialog = TextDialog(
+            title, self._finder.sought, required=True, replaced=True, enter="find"
+        )
         text = await self.app.push_screen_wait(dialog)
         if text:
             self._finder.sought = text
@@ -239,16 +241,15 @@ class ShotsScreen(ShotMarking):
 
     @work(exclusive=True, group="motion")
     async def _show_motion(self, row: ShotRow) -> None:
-        def motion() -> list[str]:
-            from chrono.reports.motion_text import motion_lines
-
-            return motion_lines(row, session.rig, own, self.preferences.unit)
+        from chrono.reports.motion_text import motion_lines, range_lines
 
         session = self.driver.run.session
         own = session.setups.last(row.setup).body
-        dialog = LinesDialog(f"Shot {row.number}", ["being worked out …"])
+        lines = motion_lines(row, session.rig, own, self.preferences.unit)
+        dialog = LinesDialog(f"Shot {row.number}", [*lines, "ranges are being worked out …"])
         await self.app.push_screen(dialog)
-        dialog.show(await to_thread(motion))
+        ranges = await to_thread(range_lines, row, session.rig, own)
+        dialog.show([*lines, *ranges])
 
     def action_plot(self) -> None:
         """Show the plot or hide it."""

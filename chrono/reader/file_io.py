@@ -8,6 +8,7 @@ import errno
 import os
 import re
 import sys
+import time
 from itertools import count
 from pathlib import Path
 
@@ -40,6 +41,9 @@ if sys.platform != "win32":
     import fcntl
 
 OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+
+LOCK_ATTEMPTS, LOCK_PAUSE_S = 3, 0.02
+"""Who only looks whether a file is locked holds its lock for a moment."""
 
 FINGERPRINT_BYTES = 4096
 """So many bytes before the next row must be what they were."""
@@ -96,12 +100,29 @@ def lock(fd: int) -> None:
     """Keep other programs from writing the file, where the system and the device can."""
     if sys.platform == "win32":
         return
+    for attempt in range(LOCK_ATTEMPTS):
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as exc:
+            if attempt == LOCK_ATTEMPTS - 1:
+                raise OSError(errno.EBUSY, "is being written by another program") from exc
+            time.sleep(LOCK_PAUSE_S)
+        except OSError:
+            return
+        else:
+            return
+
+
+def is_locked(fd: int) -> bool:
+    """Return whether another program holds the lock of a file, True too if nobody can tell."""
+    if sys.platform == "win32":
+        return True
     try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as exc:
-        raise OSError(errno.EBUSY, "is being written by another program") from exc
+        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        fcntl.flock(fd, fcntl.LOCK_UN)
     except OSError:
-        return
+        return True
+    return False
 
 
 def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:

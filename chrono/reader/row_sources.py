@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from chrono.arrays.events import Batch
 from chrono.errors import OptionError
-from chrono.reader.file_io import FINGERPRINT_BYTES, words
+from chrono.reader.file_io import FINGERPRINT_BYTES, is_locked, words
 from chrono.reader.journal import DRAIN_BYTES, Journal, RowLimit, RowWriter
 from chrono.reader.line_grammar import MAX_DIGITS
 from chrono.reader.port_reader import LinkStatus, PortReader
@@ -349,6 +349,9 @@ def _row_end(block: bytes, start: int) -> int:
 LOOK_S = 0.5
 """How often a file that does not grow is looked for by its name."""
 
+QUIET_S = 5.0
+"""A file that grew so lately is being written, whoever holds its lock."""
+
 GO_ON_HINT = "the program that writes it may go on in a new file beside it: follow that one"
 
 
@@ -374,6 +377,7 @@ class FollowSource:
         self._losses = 0
         self._rows = 0
         self._size_at_start = 0
+        self._unwritten = False
         self._grown_s = self._looked_s = clock()
         self._forget()
 
@@ -447,6 +451,11 @@ class FollowSource:
         return self._state in ("closed", "failed")
 
     @property
+    def unwritten(self) -> bool:
+        """Whether no program writes the file now, as far as its lock tells."""
+        return self._unwritten
+
+    @property
     def unfinished_bytes(self) -> int:
         """Length of the row at the end that has no end yet [bytes]."""
         return len(self._unfinished)
@@ -488,7 +497,7 @@ class FollowSource:
         self._offset += len(piece)
         self._before = (self._before + piece)[-FINGERPRINT_BYTES:]
         if self._offset > self._size_at_start:
-            self._grown_s = self._clock()
+            self._grown_s, self._unwritten = self._clock(), False
         self._state, self._reason = "open", ""
         return piece
 
@@ -519,6 +528,7 @@ class FollowSource:
         if self._clock() - self._looked_s < LOOK_S or self.finished:
             return
         self._looked_s = self._clock()
+        self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno())
         try:
             named = self._path.stat()
         except FileNotFoundError:

@@ -52,6 +52,12 @@ def _link_line(lost: LinkLost) -> str:
     return f"{line} missing, and it was not found again: {plain(lost.reason)}"
 
 
+def restarts_words(restarts: int) -> str:
+    """Return how often a board restarted."""
+    times = "once" if restarts == 1 else f"{restarts} times"
+    return f"board restarted {times}"
+
+
 def waiting_words(waiting_s: float) -> str:
     """Return that rows wait for a slow disk, empty if they do not wait long."""
     if waiting_s < LONG_WAIT_S:

@@ -22,7 +22,7 @@ from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import parse_rig, rig_record, with_host_clock
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.operator_records import Setup
+from chrono.session.operator_records import Setup, setup_record
 from chrono.session.recording_loader import (
     LoadedRecording,
     first_rig,
@@ -251,7 +251,7 @@ def live_run(
     run.record("file", {"format": 1, "program": __version__, "start": start})
     run.record("rig", rig_record(rig))
     if setup:
-        run.say_setup(Setup(setup))
+        run.record("setup", setup_record(Setup(setup)))
     return run
 
 
@@ -328,7 +328,7 @@ class ResumedRun(LiveRun):
         """Open the port; where that fails the recording is as it was."""
         super().start()
         if self._setup:
-            self.say_setup(Setup(self._setup))
+            self.record("setup", setup_record(Setup(self._setup)))
 
     def _sound_lines(self) -> int:
         tally = self.session.processor.tally

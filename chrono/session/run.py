@@ -190,6 +190,11 @@ class Run:
         return LinkStatus("closed", self.name)
 
     @property
+    def unwritten(self) -> bool:
+        """Whether a recording that is followed is written by no program any more."""
+        return False
+
+    @property
     def waiting_s(self) -> float:
         """For how long rows wait for the disk before they are shown [s]; 0 if none does."""
         return 0.0

@@ -143,9 +143,7 @@ def test_an_export_to_nowhere_is_refused(chrono, name) -> None:
     is_one_clear_complaint(chrono("export", BANDS, "-o", name), name)
 
 
-@pytest.mark.parametrize(
-    "speed", ["45", "45 kg", "fast", "nan m/s", "-3 m/s", "1e308 m/s", "0 m/s"]
-)
+@pytest.mark.parametrize("speed", ["45 kg", "fast", "nan m/s", "-3 m/s", "1e308 m/s", "0 m/s"])
 def test_a_speed_that_is_none_is_refused(chrono, tmp_path, speed) -> None:
     (tmp_path / "rig.toml").write_text(GOOD_RIG)
 
@@ -512,3 +510,28 @@ def test_a_recording_is_judged_and_the_exit_code_says_so(chrono) -> None:
     assert good.out.splitlines()[-1] == "ready"
     assert bad.code == 1
     assert "not ready because a lamp makes gate A flicker at 100 Hz" in bad.out
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("budget", "--rig", "rig.toml"),
+        ("plan", "--rig", "rig.toml", "--within", "2 %"),
+        ("stop", "--rig", "rig.toml", "--distance", "5 cm", "--mass", "24 g"),
+    ],
+)
+def test_a_speed_without_its_unit_is_in_the_unit_of_the_rig(chrono, words) -> None:
+    rig = '[gates]\nspacing = "300 mm"\n'
+    for text, unit in (("", "m/s"), ('speed_unit = "km/h"\n', "km/h")):
+        Path("rig.toml").write_text(text + rig)
+        alone = chrono(*words, "--speed", "45", "--json")
+        assert alone.code == 0, alone.err
+        assert alone.out == chrono(*words, "--speed", f"45 {unit}", "--json").out
+
+
+def test_the_log_book_and_the_summary_end_alike_for_a_folder_that_is_not_there(chrono) -> None:
+    for name in ("nope", "nope/"):
+        listed, summed = chrono("list", name), chrono("summary", name)
+        assert listed.code == summed.code == 2
+        assert "there is no such file" in listed.err
+        assert listed.err.splitlines()[-2:] == summed.err.splitlines()[-2:]

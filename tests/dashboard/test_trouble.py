@@ -296,3 +296,13 @@ def test_lines_that_wait_to_be_taken_are_no_babble():
     assert run.complaint() is None
     run.step()
     assert "no framed line" in str(run.complaint())
+
+
+async def test_a_lost_link_names_the_port_that_has_appeared_and_what_to_type(tmp_path):
+    path = tmp_path / "a b.tsv"
+    async with clocking(recording=path, size=(120, 40)) as (board, _, app, pilot):
+        board.link = replace(board.link, state="lost", reason="gone", appeared=("/dev/ttyX1",))
+        await drive(app, pilot)
+        text = " ".join(screen_text(app).split())
+        assert "New port: /dev/ttyX1" in text
+        assert f"chrono clock /dev/ttyX1 --resume '{path}'" in text.replace("' ", "'")

@@ -88,3 +88,12 @@ def test_a_shot_in_which_the_host_stalls_is_the_same_live_and_replayed(tmp_path:
     replayed = read_recording(tmp_path / "a.tsv").session.log.shots
     assert replayed.tobytes() == run.session.log.shots.tobytes()
     assert [row.edges_used for row in run.session.rows_of(slice(0, 1))] == ["both"]
+
+
+def test_a_setup_of_the_command_line_is_not_the_first_thing_to_undo() -> None:
+    run = live_run("virtual://two-bands?shots=0", None, None, setup="three bands")
+    run.start()
+    run.step()
+    assert run.session.setup_now.name == "three bands"
+    assert run.undo() is None
+    run.close()
