@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import threading
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -535,3 +536,38 @@ def test_the_log_book_and_the_summary_end_alike_for_a_folder_that_is_not_there(c
         assert listed.code == summed.code == 2
         assert "there is no such file" in listed.err
         assert listed.err.splitlines()[-2:] == summed.err.splitlines()[-2:]
+
+
+def test_a_port_is_watched_until_a_key_is_pressed() -> None:
+    ours, theirs = pty.openpty()
+    call = [sys.executable, "-m", "chrono", "check", "virtual://two-bands?shots=0", "--watch"]
+    with subprocess.Popen(
+        call, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True
+    ) as program:
+        os.close(theirs)
+        shown = b""
+        while shown.count(b"beam A") < 3:  # again and again
+            shown += os.read(ours, 4096)
+        assert program.poll() is None
+        os.write(ours, b"x")
+        with suppress(OSError):  # Linux says so when the other end is closed
+            while piece := os.read(ours, 4096):
+                shown += piece
+    os.close(ours)
+    assert program.returncode == 0, shown
+    assert b"press any key to end" in shown
+    assert b"ready" in shown
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("virtual://two-bands",), "a terminal"),
+        (("virtual://two-bands", "--json"), "one port"),
+        ((str(BANDS),), "only a port"),
+    ],
+)
+def test_what_cannot_be_watched_is_refused(chrono, words, told) -> None:
+    outcome = chrono("check", *words, "--watch")
+    assert outcome.code == 2
+    assert told in " ".join(outcome.err.replace("│", " ").split())
