@@ -23,6 +23,7 @@ from textual import work
 from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
 from textual.dom import DOMNode
+from textual.message import Message
 from textual.reactive import reactive
 from textual.screen import Screen
 
@@ -168,6 +169,10 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
         raise SystemExit(app.return_code)
 
 
+class RowsCame(Message):
+    """There are rows to take: nobody needs to wait for the next poll."""
+
+
 class Dashboard(BaseApp[None]):
     """
     The application.
@@ -253,6 +258,7 @@ class Dashboard(BaseApp[None]):
             )
         if self.driver.run.live:
             self.push_screen(CautionScreen(self.driver.run.writer is not None))
+        self.driver.run.call_when_ready(self._say_that_rows_came)
         self.set_interval(POLL_S, self.drive)
         self.set_interval(SHOW_S, self.follow)
         self.call_after_refresh(self._prepare_if_needed)
@@ -326,6 +332,14 @@ class Dashboard(BaseApp[None]):
             self.set_timer(MORE_EDGES_S, self._show_if_stale)
         if change.remeasured:
             self._tell_remeasured()
+
+    def _say_that_rows_came(self) -> None:
+        """Wake the loop from another thread."""
+        self.post_message(RowsCame())
+
+    def on_rows_came(self) -> None:
+        """Take them."""
+        self.drive()
 
     def _tell_remeasured(self) -> None:
         from chrono.reports.clock_text import remeasured_words

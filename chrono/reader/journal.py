@@ -63,6 +63,8 @@ class Journal:
     ----------
     failure : BaseException or None
         The fault of the program that ended writing, if one did.
+    handed_on : callable or None
+        Called, from the thread that writes, when there are rows to drain.
     """
 
     def __init__(
@@ -83,6 +85,7 @@ class Journal:
         self._writes_beside = False
         self._stopping = threading.Event()
         self.failure: BaseException | None = None
+        self.handed_on: Callable[[], None] | None = None
 
     def start(self) -> None:
         """Let threads write and confirm from here on; without a recording there are none."""
@@ -173,6 +176,8 @@ class Journal:
                 self._oldest_s = None
                 if rows:
                     self._ready.append(rows)
+            if rows and self.handed_on is not None:
+                self.handed_on()
 
     def _next(self) -> bytes:
         """Wait for rows to write; none: everything is written, and writing is to end."""

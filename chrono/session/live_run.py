@@ -90,6 +90,10 @@ class LiveRun(FedRun):
         """Take a record of the operator among the board's rows."""
         self.source.record(origin, data)
 
+    def call_when_ready(self, act: Callable[[], None]) -> None:
+        """Have `act` called, from another thread, as soon as there are rows for `step`."""
+        self.source.journal.handed_on = act
+
     @property
     def waiting_s(self) -> float:
         """For how long rows wait for the disk before they are shown [s]; 0 if none does."""

@@ -7,6 +7,7 @@ Entries on a recording that is shown again go nowhere until the user agreed once
 this recording, or to work in a copy. Rows are only ever added, at the end.
 """
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, ClassVar, Protocol
 
@@ -213,6 +214,9 @@ class Run:
         ChronoError
             If it cannot be opened.
         """
+
+    def call_when_ready(self, act: Callable[[], None]) -> None:
+        """Have `act` called, from another thread, as soon as there are rows for `step`."""
 
     def step(self) -> bool:
         """Take the rows that are ready; return whether the session changed."""

@@ -1,5 +1,6 @@
 """Trouble is seen at once, and costs nothing that was recorded."""
 
+import asyncio
 import errno
 import threading
 from dataclasses import replace
@@ -306,3 +307,13 @@ async def test_a_lost_link_names_the_port_that_has_appeared_and_what_to_type(tmp
         text = " ".join(screen_text(app).split())
         assert "New port: /dev/ttyX1" in text
         assert f"chrono clock /dev/ttyX1 --resume '{path}'" in text.replace("' ", "'")
+
+
+async def test_a_shot_is_shown_as_soon_as_it_is_written_and_not_at_the_next_poll(tmp_path):
+    async with clocking(recording=tmp_path / "a.tsv") as (board, run, app, pilot):
+        board.journal.start()
+        board.shoot_and_wait(30.0)
+        await asyncio.to_thread(until, lambda: not run.waiting_s)
+        await pilot.pause()
+        assert [cells[4] for cells in listed(app)] == ["yes"]
+        board.journal.stop()

@@ -278,3 +278,14 @@ def test_what_a_limit_does_not_take_is_neither_written_nor_handed_on(is_beside: 
     journal.stop()
     assert journal.ended
     assert kept.rows == board_row(1, b"A 1") * 3 == b"".join(iter(journal.drain, b""))
+
+
+def test_whoever_drains_is_called_once_rows_are_written() -> None:
+    kept, called = Kept(), threading.Event()
+    journal = Journal(lambda: 5, kept)
+    journal.handed_on = called.set
+    journal.start()
+    journal.append(board_row(1, b"A 1"))
+    assert called.wait(10.0)
+    assert journal.drain() == kept.rows == board_row(1, b"A 1")
+    journal.stop()
