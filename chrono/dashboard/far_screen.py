@@ -5,6 +5,7 @@ are lines for them. The speed gets what the others leave and is the last to go.
 """
 
 from dataclasses import dataclass
+from itertools import product
 from math import isfinite
 
 from rich.text import Text
@@ -27,8 +28,10 @@ LEAST_SPEED = 5
 SPACED_FROM = 24
 """So many lines leave an empty one between lines of digits."""
 LAST_SPEEDS = 5
-APART = 2
-"""Cells between two of the last speeds."""
+APART = (3, 2)
+"""Cells between two of the last speeds: better three than two."""
+BESIDE = ("bold", "cyan")
+"""Styles in turn, so that the last speeds do not run together."""
 
 
 class FarScreen(ShotMarking):
@@ -126,24 +129,25 @@ def _setup_texts(view: SessionView, unit: str) -> tuple[str, ...]:
 def _last_speeds(view: SessionView, unit: str, room: _Room) -> Text:
     """Return the last speeds side by side, the newest at the right, as many as fit."""
     rows = [row for row in view.rows if isfinite(row.speed_mps)][-LAST_SPEEDS:]
-    for count in range(len(rows), 0, -1):
-        cells = (room.columns - APART * (count - 1)) // count
+    for count, apart in product(range(len(rows), 0, -1), APART):
+        cells = (room.columns - apart * (count - 1)) // count
         drawn = [
             (large_digits(three_digits(speed_in(unit, row.speed_mps)), cells, room.lower), row)
             for row in rows[-count:]
         ]
         if all(lines for lines, _ in drawn):
-            return _side_by_side(drawn)
+            return _side_by_side(drawn, apart)
     return Text()
 
 
-def _side_by_side(drawn: list[tuple[list[str], ShotRow]]) -> Text:
+def _side_by_side(drawn: list[tuple[list[str], ShotRow]], apart: int) -> Text:
     text = Text()
     high = min(len(lines) for lines, _ in drawn)
     for line in range(high):
         for number, (lines, row) in enumerate(drawn):
-            text.append(" " * APART if number else "")
-            text.append(lines[line], "" if row.counted or row.open else "yellow")
+            text.append(" " * apart if number else "")
+            is_out = not (row.counted or row.open)
+            text.append(lines[line], "yellow" if is_out else BESIDE[number % 2])
         text.append("\n" if line + 1 < high else "")
     return text
 

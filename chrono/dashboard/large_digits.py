@@ -33,10 +33,11 @@ LETTERS = {
     "e": ("010", "101", "111", "100", "011"),
     "a": ("110", "001", "011", "101", "011"),
     "/": ("001", "001", "010", "100", "100"),
+    "±": ("010", "111", "010", "000", "111"),
 }
-"""Letters of units, of *n* and of *mean*, five rows high."""
+"""Letters of units, of *n* and of *mean*, and ±, five rows high."""
 
-WIDTHS = {".": 0.45, " ": 0.5, "m": 1.6}
+WIDTHS = {".": 0.45, " ": 0.5, "m": 1.7}
 """Widths over that of a digit."""
 LEAST_WIDE, LEAST_HIGH = 3, 3
 SLENDER = 0.75
@@ -51,7 +52,7 @@ def large_digits(text: str, columns: int, lines: int) -> list[str]:
     Parameters
     ----------
     text : str
-        Digits, points, blanks, signs ``-``, ``±`` and ``—``, and `LETTERS`.
+        Digits, points, blanks, signs ``-`` and ``—``, and `LETTERS`.
     columns, lines : int
         Cells there are.
 
@@ -101,11 +102,6 @@ def _glyph(sign: str, wide: int, rows: int) -> list[str]:
     middle = (rows - across) // 2
     if sign == ".":
         fill(rows - across, rows, 0, wide)
-    elif sign == "±":
-        arm = (rows - 2 * across) // 2
-        fill(arm // 2, arm // 2 + across, 0, wide)
-        fill(0, arm, (wide - upright) // 2, (wide + upright) // 2)
-        fill(rows - across - rows // 6, rows - rows // 6, 0, wide)
     places = {
         "a": (0, across, 0, wide),
         "b": (0, middle + across, wide - upright, wide),
