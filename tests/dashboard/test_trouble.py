@@ -198,6 +198,29 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     assert run.close() == []
 
 
+def test_without_a_dashboard_a_wait_for_the_disk_and_a_restart_are_told_once(
+    tmp_path, monkeypatch, capsys
+):
+    board, run = hand_run(tmp_path / "a.tsv")
+    reporter = RunReporter()
+    told = []
+    for waiting_s in (0.0, 0.4, 0.6, 3.0, 0.0):
+        monkeypatch.setattr(type(run), "waiting_s", waiting_s)
+        reporter.look(run)
+        told.append(capsys.readouterr().err)
+    assert [bool(words) for words in told] == [False, False, True, False, True]
+    assert told[2].startswith("disk: waiting for the disk for 0.6 s")
+    board.wait(2.0)
+    board.start_anew()
+    board.line("H 1 16000000 32 hand 1.0")
+    board.wait(2.0)
+    run.step()
+    for words in ("board restarted once: a shot in between may be in two parts\n", ""):
+        reporter.look(run)
+        assert capsys.readouterr().err == words
+    run.close()
+
+
 async def test_the_state_of_the_link_is_told():
     async with clocking() as (board, _, app, pilot):
         board.wait(2.0)
