@@ -79,6 +79,8 @@ def print_shots(
                 teller.look(run)
                 look_after()
         finally:
+            if words := waiting_words(run.waiting_s):
+                tell(words)
             findings.take(run.close())
         if ending.asked:
             tell("stopped")

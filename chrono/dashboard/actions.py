@@ -96,6 +96,14 @@ class Action:
         return self.shown_key or self.key
 
 
+GROUPS = {
+    "live": "While you clock",
+    "shot": "The shot under the cursor, in the Far view the last one",
+    "replay": "In a replay",
+    "session": "Session and screens",
+}
+"""Headings of the groups of actions."""
+
 ON_SHOTS = ("shots",)
 WITH_A_SHOT = ("shots", "far")
 """Where one shot is the one that is marked: the selected one, or the last."""

@@ -12,6 +12,7 @@ when it is first shown (`SCREENS`), scipy with the coverage of the first speed, 
 
 from __future__ import annotations
 
+import sys
 from asyncio import to_thread
 from collections.abc import Callable, Iterable
 from functools import partial
@@ -27,7 +28,7 @@ from textual.message import Message
 from textual.reactive import reactive
 from textual.screen import Screen
 
-from chrono.dashboard.actions import ACTION, ACTIONS, Situation
+from chrono.dashboard.actions import ACTION, ACTIONS, GROUPS, Situation
 from chrono.dashboard.base_app import BaseApp
 from chrono.dashboard.dialogs import CautionScreen, QuitDialog, SetupDialog, TextDialog, asks
 from chrono.dashboard.framed_screen import FramedScreen
@@ -37,7 +38,7 @@ from chrono.dashboard.shot_edits import ShotEdits
 from chrono.dashboard.shot_navigation import ReplayControls, ShotFinder
 from chrono.dashboard.thread_latency import freeze_widgets, short_turns
 from chrono.errors import ChronoError
-from chrono.reports.trouble_text import disk_line
+from chrono.reports.trouble_text import disk_line, waiting_words
 from chrono.session.operator_records import HOLD_OFF, HOLD_ON, NOTE, Mark
 
 if TYPE_CHECKING:
@@ -162,7 +163,10 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
             app.run()
     finally:
         if app.loaded:
-            findings.take(app.driver.run.close())
+            run = app.driver.run
+            if words := waiting_words(run.waiting_s):
+                print(words, file=sys.stderr)  # the screen is gone, closing waits
+            findings.take(run.close())
     if app.trouble is not None:
         raise app.trouble
     if app.return_code:
@@ -307,7 +311,8 @@ class Dashboard(BaseApp[None]):
             owner: DOMNode = self.screen_stack[0] if action.group == "shot" else self
             if self.check_action(action.name, ()):
                 method = getattr(owner, f"action_{action.name}")
-                yield SystemCommand(action.title, action.help, method)
+                words = f"{GROUPS[action.group]}, {action.sign}: {action.help}"
+                yield SystemCommand(action.title, words, method)
 
     # -- driving and showing -------------------------------------------------------------
 

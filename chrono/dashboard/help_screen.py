@@ -10,7 +10,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.cautions import CAUTION
-from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.actions import ACTIONS, GROUPS
 from chrono.dashboard.framed_screen import FramedScreen
 from chrono.reports.flag_help import FLAG_HELP
 
@@ -43,14 +43,6 @@ class HelpScreen(FramedScreen):
         """Let the arrow keys scroll."""
         self.query_one("#guide").focus()
 
-
-GROUPS = {
-    "live": "While you clock",
-    "shot": "The shot under the cursor, in the Far view the last one",
-    "replay": "In a replay",
-    "session": "Session and screens",
-}
-"""Headings of the groups of actions."""
 
 OTHER_KEYS = (
     ("↑ ↓ ← →", "Select a shot in the table, or scroll."),

@@ -46,6 +46,8 @@ def _recording(run: Run) -> Text:
         name = fit(run.writer.path.name, NAME_CELLS)
         if run.writer.trouble is not None:
             return Text.assemble(("NOT WRITTEN ", "bold red"), (name, "bold"))
+        if run.finished:
+            return Text.assemble("Recorded ", (name, "bold"))
         return Text.assemble(("REC ", "bold red"), (name, "bold"))
     if run.live:
         return Text.assemble(("not recorded ", "yellow"), (fit(run.name, NAME_CELLS), "bold"))
@@ -90,6 +92,8 @@ def _followed(run: Run) -> Text:
 
 def _link(run: Run) -> Text:
     status = run.status
+    if run.limit_reached:
+        return Text("all shots that were wanted are there", "green")
     if status.state != "open":
         return Text.assemble((f"link {status.state}", "bold red"))
     text = Text.assemble("link ", ("open", "green"))

@@ -36,10 +36,10 @@ class RowLimit(Protocol):
     """What ends the rows of a journal; `ShotLimit` is one."""
 
     ended: bool
-    """Whether no further row is taken."""
+    """Whether no further row of the board is taken."""
 
     def admit(self, rows: bytes, /) -> bytes:
-        """Return the rows to take: all, or the first ones."""
+        """Return the rows to take."""
 
 
 class Journal:
@@ -136,7 +136,7 @@ class Journal:
 
     @property
     def ended(self) -> bool:
-        """Whether the limit takes no further row."""
+        """Whether the limit takes no further row of the board."""
         return self._limit is not None and self._limit.ended
 
     def _take(self, rows: bytes) -> None:

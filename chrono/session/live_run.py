@@ -95,6 +95,11 @@ class LiveRun(FedRun):
         self.source.journal.handed_on = act
 
     @property
+    def limit_reached(self) -> bool:
+        """Whether the run ended because as many shots are there as were wanted."""
+        return self.source.journal.ended
+
+    @property
     def waiting_s(self) -> float:
         """For how long rows wait for the disk before they are shown [s]; 0 if none does."""
         return self.source.journal.waiting_s

@@ -191,6 +191,11 @@ class Run:
         return LinkStatus("closed", self.name)
 
     @property
+    def limit_reached(self) -> bool:
+        """Whether the run ended because as many shots are there as were wanted."""
+        return False
+
+    @property
     def unwritten(self) -> bool:
         """Whether a recording that is followed is written by no program any more."""
         return False
@@ -318,10 +323,10 @@ class FedRun(Run):
 
     def step(self) -> bool:
         """Take the rows that are ready; return whether the session changed."""
-        if self.finished:
-            return False
         before = self.session.revision
-        if not self._take_ready():
+        if self.finished:
+            self._take_ready()  # what the operator says of a session that is over
+        elif not self._take_ready():
             self._wait()
             if self.source.finished:
                 self._finish()

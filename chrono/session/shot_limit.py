@@ -23,7 +23,7 @@ class ShotLimit:
     Attributes
     ----------
     ended : bool
-        Whether no further row is taken.
+        Whether no further row of the board is taken.
     """
 
     def __init__(self, session: Session, shots: int) -> None:
@@ -32,7 +32,9 @@ class ShotLimit:
         self.ended = False
 
     def admit(self, rows: bytes) -> bytes:
-        """Return the rows to take: all, or the first ones."""
+        """Return the rows to take: all, or the first ones; later those of the operator."""
+        if self.ended:
+            return b"".join(row for row in rows.splitlines(keepends=True) if _is_said(row))
         start = 0
         while start < len(rows) and not self.ended:
             end = self._safe_end(rows, start)
@@ -42,7 +44,8 @@ class ShotLimit:
             self.ended = self._count() > self._wanted and (was_whole or self._is_whole())
             if not (self.ended and was_whole):
                 start = end
-        return rows[:start]
+        rest = rows[start:]
+        return rows[:start] + (self.admit(rest) if self.ended else b"")
 
     def _safe_end(self, rows: bytes, start: int) -> int:
         """Return the end of rows too few to bring another shot than the wanted ones."""
@@ -60,3 +63,8 @@ class ShotLimit:
             return False
         still_open = self._session.open_rows()[: self._wanted - len(self._session.log)]
         return all(row.edges_used == "both" for row in still_open)
+
+
+def _is_said(row: bytes) -> bool:
+    """Return whether a row is what the operator said."""
+    return row.split(b"\t", 2)[1:2] in ([b"mark"], [b"setup"])

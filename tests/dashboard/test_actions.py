@@ -10,10 +10,10 @@ from rich.console import Console
 from textual.widgets import Digits, Input, Static
 
 from chrono.dashboard import dashboard_app
-from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.actions import ACTIONS, GROUPS
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
-from chrono.dashboard.help_screen import GROUPS, help_page
+from chrono.dashboard.help_screen import help_page
 from chrono.dashboard.preferences import Preferences
 from chrono.dashboard.setup_form import read_setup_form, setup_form
 from chrono.dashboard.speed_plot import SpeedPlot
@@ -171,6 +171,8 @@ async def test_the_footer_has_six_keys_and_the_palette_and_the_help_all_of_them(
         ]
         commands = {c.title for c in app.get_system_commands(app.screen)}
         assert {action.title for action in expected} <= commands
+        palette = {c.title: c.help for c in app.get_system_commands(app.screen)}
+        assert palette["Hold on or off"].startswith("While you clock, h: ")
         assert {"Theme", "Screenshot"} == commands - {action.title for action in ACTIONS}
         assert all(not app.check_action(name, ()) for name in names_of("replay"))
         assert all(app.check_action(name, ()) for name in names_of("live"))
