@@ -9,9 +9,9 @@ class ShotLimit:
     Lets rows pass up to the last wanted shot; the first row of another shot is not taken.
 
     Shots are counted in a session of its own, as a reader of the recording will count them: a
-    board may send many shots at once, and each row must be judged before it is written. Where
-    another body enters the gates before the last wanted one has left, its edges must be taken
-    too, and make one more shot.
+    board may send many shots at once, and each row must be judged before it is written. A body
+    that enters the gates before the last wanted one has left belongs to the same launch, so no
+    edge of a wanted shot is missing.
 
     Parameters
     ----------
@@ -38,12 +38,9 @@ class ShotLimit:
         start = 0
         while start < len(rows) and not self.ended:
             end = self._safe_end(rows, start)
-            was_whole = self._is_whole()
-            piece = rows[start:end]
-            self._session.feed(decode_rows(piece, self._session.rig.lines))
-            self.ended = self._count() > self._wanted and (was_whole or self._is_whole())
-            if not (self.ended and was_whole):
-                start = end
+            self._session.feed(decode_rows(rows[start:end], self._session.rig.lines))
+            self.ended = self._count() > self._wanted
+            start = start if self.ended else end
         rest = rows[start:]
         return rows[:start] + (self.admit(rest) if self.ended else b"")
 
@@ -56,13 +53,6 @@ class ShotLimit:
     def _count(self) -> int:
         """Return how many shots there would be if no more rows came."""
         return len(self._session.log) + len(self._session.processor.peek())
-
-    def _is_whole(self) -> bool:
-        """Whether all wanted shots are there, and nothing more of them is to come."""
-        if self._count() < self._wanted:
-            return False
-        still_open = self._session.open_rows()[: self._wanted - len(self._session.log)]
-        return all(row.edges_used == "both" for row in still_open)
 
 
 def _is_said(row: bytes) -> bool:

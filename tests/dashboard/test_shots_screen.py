@@ -297,7 +297,7 @@ async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
 def test_shots_are_counted_in_whole_numbers_on_the_plot() -> None:
     for count in (1, 2, 5, 20, 90):
         points = np.array([(n, 30.0 + n % 3, 0.2, 1.0) for n in range(1, count + 1)])
-        for columns in (20, 40, 70, 190):
+        for columns in range(20, 190):
             chart, _ = shots_chart(points, columns, 10)
             assert chart.x.step >= 1
             assert all("." not in label for _, label in chart.x.ticks())

@@ -220,11 +220,13 @@ def test_a_fault_in_writing_is_kept_and_ends_the_taking(
     disk, journal = stalled
     disk.fault = RuntimeError("a mistake of ours")
     journal.append(board_row(1, b"A 1"))
+    assert disk.waits.wait(10.0)
+    journal.append(board_row(2, b"A 2"))
     disk.let_go.set()
     until(lambda: journal.failure is not None)
     assert journal.failure is disk.fault
     with pytest.raises(RuntimeError, match="a mistake"):
-        journal.append(board_row(2, b"A 2"))
+        journal.append(board_row(3, b"A 3"))
     assert (journal.drain(), journal.waiting_s) == (b"", 0.0)
 
 

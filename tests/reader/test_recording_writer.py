@@ -573,6 +573,7 @@ def test_rows_are_written_while_the_device_confirms_older_ones(
     held.let_go.set()
     thread.join()
     writer.append(EDGES[2])
+    assert writer.path.read_bytes() == HEADER + b"".join(EDGES[:3])
     writer.move_to(writer.path.with_name("b.tsv"))
     assert writer.path.read_bytes() == HEADER + b"".join(EDGES[:3])
 

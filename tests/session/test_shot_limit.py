@@ -1,16 +1,21 @@
 """A limit of shots: the recording holds so many, however the rows come in."""
 
+from pathlib import Path
+
 import pytest
 from hand_board import HandBoard
 from interval_kit import RIG as INTERVAL_RIG
 
+from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import default_rig, rig_from_record
+from chrono.session.recording_loader import first_rig
 from chrono.session.session import Session
 from chrono.session.shot_limit import ShotLimit
 
 RIG = default_rig()
+RECORDINGS = Path(__file__).parents[2] / "recordings"
 
 
 def rows_of_shots(count: int, *, company: bool = False) -> bytes:
@@ -79,11 +84,11 @@ def test_a_body_that_enters_before_the_last_one_has_left_does_not_cut_it() -> No
     board = HandBoard()
     board.line("H 1 16000000 32 hand 1.0")
     board.wait(1.0)
-    for gate, level, us in (
-        ("A", 1, 0), ("A", 0, 2000), ("A", 1, 8000), ("A", 0, 10_000),
-        ("B", 1, 10_100), ("B", 0, 12_100), ("B", 1, 18_000), ("B", 0, 20_000),
+    for gate, level, ms in (
+        ("A", 1, 0), ("A", 0, 8), ("A", 1, 50), ("A", 0, 58),
+        ("B", 1, 60), ("B", 0, 68), ("B", 1, 110), ("B", 0, 118),
     ):  # fmt: skip
-        board.us = 2_000_000 + us
+        board.us = 2_000_000 + 1000 * ms
         board.edge(gate, level)
     board.wait(4.0)
     rows = board.drain()
@@ -92,8 +97,20 @@ def test_a_body_that_enters_before_the_last_one_has_left_does_not_cut_it() -> No
     session = Session(RIG)
     session.feed(decode_rows(taken, FRAMED))
     session.finish()
-    first = next(iter(session.rows_of(slice(0, 1))))
-    assert first.edges_used == "both"
+    assert [row.edges_used for row in session.rows_of(slice(0, len(session.log)))] == ["both"]
+
+
+@pytest.mark.parametrize("name", ["two-and-three-bands", "plain-lines-4us", "noisy-hall"])
+@pytest.mark.parametrize("wanted", [1, 3, 8])
+def test_a_recorded_session_ends_after_so_many_shots(name: str, wanted: int) -> None:
+    path = RECORDINGS / f"{name}.tsv"
+    rig, rows = first_rig(path), b"".join(RecordingReader(path))
+    limit = ShotLimit(Session(rig), wanted)
+    taken = b"".join(map(limit.admit, pieces_of(rows, 40)))
+    session = Session(rig)
+    session.feed(decode_rows(taken, rig.lines))
+    session.finish()
+    assert len(session.log) == wanted
 
 
 def test_lines_that_are_intervals_are_counted_too() -> None:
