@@ -404,6 +404,7 @@ class FollowSource:
         found = os.fstat(self._file.fileno())
         self._size_at_start = found.st_size
         self._grown_s = self._clock() - max(time.time() - found.st_mtime, 0.0)
+        self._see_whether_it_is_written(self._file)
         self._forget()
 
     def rewind(self) -> None:
@@ -528,7 +529,7 @@ class FollowSource:
         if self._clock() - self._looked_s < LOOK_S or self.finished:
             return
         self._looked_s = self._clock()
-        self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno())
+        self._see_whether_it_is_written(file)
         try:
             named = self._path.stat()
         except FileNotFoundError:
@@ -538,6 +539,9 @@ class FollowSource:
             self._go_on_in(self._path.open("rb", buffering=0), file)
         elif self._state == "lost":
             self._state, self._reason = "open", ""
+
+    def _see_whether_it_is_written(self, file: FileIO) -> None:
+        self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno())
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
         """Go on in a file of the same name if it goes on where this one was read to."""
