@@ -64,6 +64,11 @@ STANDARD_GRAVITY_MPS2 = 9.80665
 ICE_POINT_K = 273.15
 """0 °C (exact: BIPM SI Brochure 2.3.1)."""
 
+_BARE = re.compile(
+    r"\s*[+-]?[0-9.]+(e[+-]?[0-9]+)?(\s*(±|\+-|\+/-)\s*[0-9.]+(e[+-]?[0-9]+)?)?\s*"
+)
+"""A number, or one with its ±, without a unit."""
+
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
 _FACTOR = r"[A-Za-zµμ°Ω_%]+(?:\^-?[1-9])?"
 _UNIT = re.compile(rf"{_FACTOR}(?: ?[*/·] ?{_FACTOR})*")
@@ -99,6 +104,11 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
     if value is None or not math.isfinite(value):
         raise _refusal(text, unit, where)
     return value
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return a quantity as it was written, with this unit if it was written without one."""
+    return f"{text} {unit}" if _BARE.fullmatch(text) else text
 
 
 def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float | None]:

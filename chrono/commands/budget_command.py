@@ -25,7 +25,8 @@ def budget(
     from chrono.reports.budget_text import budget_data, budget_text
     from chrono.rigs.rig_file import load_rig
 
-    found = budget_of_speed(load_rig(rig), speed_of(speed))
+    measured_with = load_rig(rig)
+    found = budget_of_speed(measured_with, speed_of(speed, measured_with.speed_unit))
     if as_json:
         print_json(budget_data(found))
     else:
@@ -52,7 +53,8 @@ def plan(
     from chrono.reports.budget_text import plan_data, plan_text
     from chrono.rigs.rig_file import default_rig
 
-    found = plan_for(rig_of(rig) or default_rig(), speed_of(speed), part_of(within))
+    judged = rig_of(rig) or default_rig()
+    found = plan_for(judged, speed_of(speed, judged.speed_unit), part_of(within))
     if as_json:
         print_json(plan_data(found))
     else:

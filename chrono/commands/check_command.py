@@ -1,6 +1,7 @@
 """Before the first shot: which port, and are gates, link and clock ready?"""
 
 import sys
+import time
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -8,7 +9,11 @@ import typer
 
 from chrono.commands.batch_options import BatchOptions, Cluster, Jobs, SkipBad, each_of, meant
 from chrono.commands.command_options import AsJson, Baud, end, print_json, rig_of
+from chrono.errors import OptionError
 from chrono.safe_text import plain
+
+WATCH_S = 0.2
+"""How often a watched port is judged anew [s]: five times a second looks live."""
 
 Targets = Annotated[
     list[str],
@@ -70,6 +75,13 @@ def check(
         float, typer.Option(min=1.0, max=3600.0, help="How long to watch a port.")
     ] = 10.0,
     baud: Baud = 250_000,
+    watch: Annotated[
+        bool,
+        typer.Option(
+            "--watch",
+            help="Show levels, flicker, link, clock and verdict live until you press a key.",
+        ),
+    ] = False,
     self_test: SelfTest = False,
     light: Light = False,
     as_json: AsJson = False,
@@ -78,6 +90,13 @@ def check(
     cluster: Cluster = None,
 ) -> None:
     """Judge beams, flicker, link and clock: ready, or why not."""
+    if watch:
+        if self_test or light or as_json or len(targets) > 1:
+            raise typer.BadParameter(
+                "--watch shows one port: leave out --self-test, --light, --json"
+            )
+        _watch(targets[0], rig, baud)
+        return
     if self_test or light:
         from chrono.commands.self_test_command import check_inputs, refuse_without
 
@@ -98,6 +117,38 @@ def check(
         print_json(health_data(health))
     else:
         print(health_text(health))
+    if not health.ready:
+        raise typer.Exit(1)
+
+
+def _watch(port: str, rig: Path | None, baud: int) -> None:
+    """Show the health of a port again and again until a key is pressed."""
+    from rich.live import Live
+    from rich.text import Text
+
+    from chrono.commands.key_press import KeyPress
+    from chrono.reports.readiness_text import health_text
+    from chrono.season.recording_finder import may_be_recordings
+    from chrono.session.readiness_check import PortWatch
+
+    if may_be_recordings(port):
+        raise OptionError(
+            "only a port can be watched", where="--watch", hint="leave --watch out"
+        )
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise OptionError(
+            "watching needs a terminal", where="--watch", hint="leave --watch out"
+        )
+    print(f"watching {plain(port)}; press any key to end", file=sys.stderr)
+    shown_s = 0.0
+    with PortWatch(port, rig_of(rig), baud) as watched, KeyPress() as key:
+        with Live(auto_refresh=False) as screen:
+            while not key.pressed():
+                watched.step()
+                if time.monotonic() >= shown_s + WATCH_S:
+                    shown_s = time.monotonic()
+                    screen.update(Text(health_text(watched.judge())), refresh=True)
+        health = watched.judge()
     if not health.ready:
         raise typer.Exit(1)
 

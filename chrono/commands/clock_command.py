@@ -41,6 +41,7 @@ class ClockOptions(TypedDict):
     baud: int
     clock_from_host: bool
     spare: Path
+    shots: int | None
 
 
 def clock(
@@ -71,6 +72,7 @@ def clock(
         "baud": baud,
         "clock_from_host": clock_from_host,
         "spare": spare,
+        "shots": shots,
     }
     if resume is not None:
         drive(resumed_run(port, rig_of(rig), resume, **how), shots, no_dashboard, as_json)

@@ -63,7 +63,14 @@ Resumed = Annotated[
     ),
 ]
 SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
-Speed = Annotated[str, typer.Option("--speed", help='Such as "45 m/s".', show_default=False)]
+Speed = Annotated[
+    str,
+    typer.Option(
+        "--speed",
+        help='Such as "45 m/s"; a number alone is in the unit of the rig.',
+        show_default=False,
+    ),
+]
 Baud = Annotated[int, typer.Option(min=300, help="As the firmware was built.")]
 RigToWrite = Annotated[
     Path | None,
@@ -141,11 +148,11 @@ def read_one(
     return recorded, findings
 
 
-def speed_of(text: str) -> float:
-    """Read a speed of a launched body [m/s]."""
-    from chrono.units import parse_quantity
+def speed_of(text: str, unit: str) -> float:
+    """Read a speed of a launched body [m/s]; a number alone is in `unit`."""
+    from chrono.units import parse_quantity, with_unit
 
-    speed_mps = parse_quantity(text, "m/s", "--speed")
+    speed_mps = parse_quantity(with_unit(text, unit), "m/s", "--speed")
     if not 0.01 <= speed_mps <= 20_000:
         raise OptionError(
             f"{speed_mps:g} m/s is no speed of a launched body",

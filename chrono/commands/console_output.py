@@ -18,7 +18,7 @@ from chrono.reports.export_table import shot_records
 from chrono.reports.findings_text import Findings
 from chrono.reports.session_end import session_end_lines
 from chrono.reports.summary_text import shot_line
-from chrono.reports.trouble_text import disk_line
+from chrono.reports.trouble_text import disk_line, restarts_words, waiting_words
 from chrono.safe_text import plain
 from chrono.session.run import Run
 
@@ -79,6 +79,8 @@ def print_shots(
                 teller.look(run)
                 look_after()
         finally:
+            if words := waiting_words(run.waiting_s):
+                tell(words)
             findings.take(run.close())
         if ending.asked:
             tell("stopped")
@@ -160,6 +162,8 @@ class RunReporter:
     def __init__(self) -> None:
         self._trouble: str | None = None
         self._told_bytes = 0
+        self._waits = False
+        self._restarts: int | None = None
         self._moves = 0
         self._link = "open"
         self._remeasured_us: int | None = None
@@ -171,8 +175,10 @@ class RunReporter:
             tell(remeasured_words(run.session))
         if run.near_launches:
             self._look_at_link(run)
+        self._look_at_board(run.session.processor.tally.restarts)
         if run.writer is not None:
             self._look_at_disk(run.writer)
+            self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
         """Say that the link is gone, and that it is back once the board says something."""
@@ -196,6 +202,18 @@ class RunReporter:
             self._trouble, self._told_bytes = writer.trouble, max(writer.pending_bytes, 1000)
             is_well = writer.trouble is None
             tell(f"disk: {'all is written' if is_well else disk_line(writer)}")
+
+    def _look_at_board(self, restarts: int) -> None:
+        """Say that the board restarted; a recording that goes on may hold restarts before."""
+        if self._restarts is not None and restarts > self._restarts:
+            tell(f"{restarts_words(restarts)}: a shot in between may be in two parts")
+        self._restarts = restarts
+
+    def _look_at_wait(self, words: str) -> None:
+        """Say that shots wait for the disk, and that they do no more."""
+        if bool(words) != self._waits:
+            self._waits = bool(words)
+            tell(f"disk: {words or 'all is written'}")
 
 
 def tell(text: str) -> None:

@@ -33,7 +33,8 @@ def demo(
     announce(port, no_dashboard, as_json)
     from chrono.session.live_run import live_run
 
-    drive(live_run(port, None, recording), shots, no_dashboard, as_json)
+    run = live_run(port, None, recording, shots=shots)
+    drive(run, shots, no_dashboard, as_json)
 
 
 def virtual_boards() -> dict[str, str]:

@@ -90,7 +90,9 @@ def lab(
         "trip": trip,
         "spread": spread,
     }
-    bench = _bench(start.bench, preset, speed, options, edges)
+    unit = start.session.rig.speed_unit if start.session is not None else "m/s"
+    speed_mps = speed_of(speed, unit) if speed is not None else None
+    bench = _bench(start.bench, preset, speed_mps, options, edges)
     if wants_dashboard(no_dashboard, as_json):
         from chrono.dashboard.lab_app import show_lab
 
@@ -147,7 +149,7 @@ def guesses(
 def _bench(
     bench: "Bench",
     preset: int | None,
-    speed: str | None,
+    speed_mps: float | None,
     options: dict[str, str | None],
     edges: EdgesOption | None,
 ) -> "Bench":
@@ -159,8 +161,8 @@ def _bench(
     if preset is not None:
         bench = PRESETS[preset - 1].bench()
     values: dict[str, Any] = {}
-    if speed is not None:
-        values["speed_mps"] = speed_of(speed)
+    if speed_mps is not None:
+        values["speed_mps"] = speed_mps
     for name, text in options.items():
         if text is not None:
             values[_LIMITS[name][0]] = _value(name, text)

@@ -67,7 +67,11 @@ ShownUnit = Annotated[
     typer.Option("--unit", help="Show speeds in m/s, km/h, ft/s or mph, lengths to match."),
 ]
 MaybeSpeed = Annotated[
-    str | None, typer.Option("--speed", help='A speed, such as "45 ± 0.3 m/s".')
+    str | None,
+    typer.Option(
+        "--speed",
+        help='A speed, such as "45 ± 0.3 m/s"; a number alone is in the unit of the rig.',
+    ),
 ]
 
 BodyOf = Callable[["Rig | None"], "MovingBody"]
@@ -294,14 +298,15 @@ def _stated(
         )
     own = rig_of(rig_path)
     rig = with_site(own or default_rig(), conditions)
-    quantities = _speed(speed, energy)
+    quantities = _speed(speed, energy, rig.speed_unit)
     return LaunchInput([Launch("", 0, quantities, body(own), site_of(rig))], rig)
 
 
-def _speed(speed: str | None, energy: str | None) -> "tuple[Quantity, ...]":
-    """Return what the speed follows from."""
+def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity, ...]":
+    """Return what the speed follows from; a speed without its unit is in `unit`."""
     from chrono.measuring.launch import ENERGY
     from chrono.measuring.propagation import SPEED
+    from chrono.units import with_unit
 
     if speed and energy:
         raise OptionError(
@@ -309,7 +314,9 @@ def _speed(speed: str | None, energy: str | None) -> "tuple[Quantity, ...]":
         )
     if energy:
         return (quantity(ENERGY, energy, "J", "--energy"),)
-    return (quantity(SPEED, speed, "m/s", "--speed", high=3000.0),) if speed else ()
+    if not speed:
+        return ()
+    return (quantity(SPEED, with_unit(speed, unit), "m/s", "--speed", high=3000.0),)
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":

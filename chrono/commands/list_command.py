@@ -6,7 +6,7 @@ import typer
 
 from chrono.commands.batch_options import BatchOptions, Jobs, each_of, meant
 from chrono.commands.command_options import AsJson, OtherRig, end, print_json, rig_of
-from chrono.errors import ChronoError, OptionError
+from chrono.errors import ChronoError, OptionError, RecordingError
 
 if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
@@ -46,6 +46,7 @@ def list_recordings(
         raise OptionError(
             "choosing needs a terminal", where="--choose", hint="leave it out, and --json"
         )
+    _refuse_missing(folders or [])
     findings, other = Findings(), rig_of(rig)
     how = BatchOptions(jobs)
     with each_of(meant(folders or ["."], how), MakeEntry(other), how, findings) as found:
@@ -57,6 +58,19 @@ def list_recordings(
     else:
         print(logbook_text(entries))
     end(findings)
+
+
+def _refuse_missing(words: list[str]) -> None:
+    """End as other commands do at a name that is not there; a log book would list it."""
+    from pathlib import Path
+
+    from chrono.season.recording_finder import is_address, is_plainly_named
+
+    for word in words:
+        if is_plainly_named(word) and not is_address(word) and not Path(word).exists():
+            raise RecordingError(
+                "there is no such file", where=str(Path(word)), hint="check the name"
+            )
 
 
 def _replay_what_is_chosen(

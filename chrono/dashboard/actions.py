@@ -55,8 +55,8 @@ class Action:
     Attributes
     ----------
     name : str
-        The method is ``action_<name>``: of the Shots screen for the group "shot", else of the
-        application.
+        The method is ``action_<name>``: of the screen with the shot for the group "shot",
+        else of the application.
     key : str
         As Textual names it.
     label : str
@@ -69,8 +69,8 @@ class Action:
         Whether it is possible, on one of its screens.
     screens : tuple of str
         Where it is possible.
-    rank : int or None
-        A narrow key bar leaves out the least rank first; None is always kept.
+    rank : int
+        The key bar shows the possible actions of the greatest ranks.
     shown_key : str
         The key as people see it, empty if that is `key`.
     """
@@ -83,7 +83,7 @@ class Action:
     group: str
     when: Callable[[Situation], bool] = lambda now: True
     screens: tuple[str, ...] = SCREENS
-    rank: int | None = None
+    rank: int = 0
     shown_key: str = ""
 
     def possible(self, now: Situation) -> bool:
@@ -96,7 +96,17 @@ class Action:
         return self.shown_key or self.key
 
 
+GROUPS = {
+    "live": "While you clock",
+    "shot": "The shot under the cursor, in the Far view the last one",
+    "replay": "In a replay",
+    "session": "Session and screens",
+}
+"""Headings of the groups of actions."""
+
 ON_SHOTS = ("shots",)
+WITH_A_SHOT = ("shots", "far")
+"""Where one shot is the one that is marked: the selected one, or the last."""
 
 
 def _clocking(now: Situation) -> bool:
@@ -123,49 +133,51 @@ def _others(screen: str) -> tuple[str, ...]:
 # fmt: off
 ACTIONS = (
     Action("new_setup", "n", "Setup", "New setup",
-           "Name the launch conditions that hold from the next shot on.", "live", _clocking),
+           "Name the launch conditions that hold from the next shot on.", "live", _clocking,
+           rank=27),
     Action("correct_setup", "i", "Edit setup", "Show or correct the selected shot's setup",
            "Its name, conditions and body, for all shots of that setup.",
            "shot", _takes_records, ON_SHOTS, rank=12),
     Action("set_aside", "a", "Set aside", "Set the selected shot aside",
            "Keep it, but out of the statistics, with the reason.",
-           "shot", _takes_records, ON_SHOTS, rank=24),
+           "shot", _takes_records, WITH_A_SHOT, rank=26),
     Action("count_again", "c", "Count", "Count the selected shot",
            "Take a shot that was set aside or held into the statistics.",
-           "shot", _takes_records, ON_SHOTS, rank=15),
+           "shot", _takes_records, WITH_A_SHOT, rank=15),
     Action("note", "t", "Note", "Note on the selected shot",
-           "Write down what you saw of this shot.", "shot", _takes_records, ON_SHOTS, rank=17),
+           "Write down what you saw of this shot.", "shot", _takes_records, WITH_A_SHOT,
+           rank=23),
     Action("session_note", "T", "Session note", "Note on the session",
            "Write down what concerns all shots.", "session", _takes_records, rank=2),
     Action("hold", "h", "Hold", "Hold on or off",
            "People near the gates: edges are recorded, shots are not counted.",
-           "live", _clocking),
+           "live", _clocking, rank=29),
     Action("undo", "z", "Undo", "Take back what was said last",
            "Set aside, count, note, setup, hold: as if it had not been said.",
-           "session", lambda now: now.undoable, rank=22),
+           "session", lambda now: now.undoable, rank=17),
     Action("pause", "space", "Pause", "Pause or go on",
-           "Hold the recorded time, or let it run on.", "replay", _playing),
+           "Hold the recorded time, or let it run on.", "replay", _playing, rank=28),
     Action("faster", "plus", "Faster", "Replay faster",
-           "Let the recorded time pass faster.", "replay", _playing, rank=18, shown_key="+"),
+           "Let the recorded time pass faster.", "replay", _playing, shown_key="+", rank=18),
     Action("slower", "minus", "Slower", "Replay slower",
            "Let the recorded time pass more slowly.",
-           "replay", _playing, rank=10, shown_key="-"),
+           "replay", _playing, shown_key="-", rank=10),
     Action("next_shot", "full_stop", "Next shot", "Go to the next shot",
            "Let the recorded time pass up to the next shot and pause there.",
-           "replay", _playing, rank=19, shown_key="."),
+           "replay", _playing, shown_key=".", rank=25),
     Action("previous_shot", "comma", "Shot before", "Go back to the shot before",
            "Let the recorded time be where the shot before the latest one came.",
-           "replay", lambda now: now.replayed, rank=9, shown_key=","),
+           "replay", lambda now: now.replayed, shown_key=",", rank=9),
     Action("find", "slash", "Find", "Find a shot",
            "Go to a shot by its number, or by part of its setup, a flag or its note.",
-           "shot", screens=ON_SHOTS, rank=21, shown_key="/"),
+           "shot", screens=ON_SHOTS, shown_key="/", rank=22),
     Action("next_match", "x", "Next", "Next shot found",
            "Go on to the next such shot.", "shot", _sought, ON_SHOTS, rank=14),
     Action("previous_match", "X", "Back", "Shot found before",
            "Go back to the last such shot before.", "shot", _sought, ON_SHOTS, rank=5),
     Action("whole_shot", "enter", "All of it", "All of the selected shot",
            "Its setup, flags and note, with nothing cut off.",
-           "shot", screens=ON_SHOTS, rank=7, shown_key="Enter"),
+           "shot", screens=ON_SHOTS, shown_key="Enter", rank=7),
     Action("motion", "m", "Motion", "Energy, momentum, Mach number and range",
            "What the selected shot's speed means, and how far such a body would fly.",
            "shot", screens=ON_SHOTS, rank=4),
@@ -180,16 +192,16 @@ ACTIONS = (
            "shot", screens=ON_SHOTS, rank=6),
     Action("write_elsewhere", "w", "Write elsewhere", "Write the recording to a second place",
            "When the disk is full or gone: go on in a new file that holds everything.",
-           "session", lambda now: now.disk_trouble),
+           "session", lambda now: now.disk_trouble, rank=33),
     Action("signal", "k", "Signal", "Signal of a new shot",
            "None, a bell or a flash for each shot; it is remembered.",
            "session", lambda now: not now.finished, rank=1),
     Action("shots", "s", "Shots", "Shots",
            "Speeds, statistics and the table of shots.",
-           "session", screens=_others("shots"), rank=20),
+           "session", screens=_others("shots"), rank=30),
     Action("far", "f", "Far view", "Far view",
            "The last speed as large as the terminal, to be read from metres away.",
-           "session", screens=_others("far"), rank=23),
+           "session", screens=_others("far"), rank=24),
     Action("comparison", "v", "Compare", "Compare setups",
            "Is one faster, and how sure is that? Every shot, the means, the differences.",
            "session", screens=_others("comparison"), rank=8),
@@ -199,11 +211,12 @@ ACTIONS = (
     Action("lab", "l", "Error lab", "Error lab",
            "Try what tick, gates and clock do to the ±, beginning with these gates.",
            "session", rank=3),
-    Action("help", "question_mark", "Help", "Help",
+    Action("help", "question_mark", "Keys", "Help",
            "Keys, flags, cautions, and what ± means.",
-           "session", screens=_others("help"), shown_key="?"),
+           "session", screens=_others("help"), shown_key="?", rank=31),
     Action("quit", "q", "Quit", "Quit",
-           "End the session; the recording is kept.", "session", screens=("", *SCREENS)),
+           "End the session; the recording is kept.", "session", screens=("", *SCREENS),
+           rank=32),
 )
 # fmt: on
 

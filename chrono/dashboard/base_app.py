@@ -14,6 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
+from platformdirs import user_downloads_path
 from rich.terminal_theme import TerminalTheme
 from textual import events
 from textual.app import App
@@ -54,6 +55,23 @@ class BaseApp(App[Result]):
             if isinstance(dialog, TypedDialog) and (event.is_printable or not dialog.stands):
                 event.prevent_default()
                 await dialog.take(event)
+
+    def deliver_screenshot(
+        self,
+        filename: str | None = None,
+        path: str | None = None,
+        time_format: str | None = None,
+    ) -> str | None:
+        """Save a picture of the screen among the downloads, or in the present folder."""
+        downloads = user_downloads_path()
+        folder = Path(path) if path else downloads if downloads.is_dir() else Path.cwd()
+        try:
+            saved = self.save_screenshot(filename, str(folder), time_format)
+        except OSError as error:
+            self.warn(f"No screenshot: {folder} cannot be written: {error.strerror}.")
+            return None
+        self.notify(f"Screenshot: {saved}", markup=False)
+        return saved
 
     def warn(self, text: str) -> None:
         """Tell the operator of something that did not go well."""

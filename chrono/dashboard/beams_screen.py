@@ -9,7 +9,7 @@ from chrono.dashboard.clipped_text import fit
 from chrono.dashboard.framed_screen import FramedScreen
 from chrono.dashboard.status_text import trouble_lines
 from chrono.health.readiness import GateObservation, Observation
-from chrono.reports.clock_text import rate_notes
+from chrono.reports.clock_text import beats_text, rate_notes
 from chrono.reports.readiness_text import HealthText, judged_words
 from chrono.session.observer import BeatDelays
 from chrono.session.run import Run
@@ -98,7 +98,7 @@ def clock_notes(observed: Observation) -> Text:
         return Text()
     clock = observed.clock
     text = Text(
-        f"  {'':<10} from {clock.beats} beats, {clock.span_s:.0f} s without a break\n",
+        f"  {'':<10} {beats_text(clock)}\n",
         "bright_black",
     )
     for note in rate_notes(clock):

@@ -1,5 +1,7 @@
 """Texts from outside in the room that there is: cut, or flowing over lines; never harmful."""
 
+from collections.abc import Sequence
+
 from rich.text import Text
 from textual.widgets import Static
 
@@ -14,7 +16,7 @@ class Clipped(Static):
     ----------
     id : str
     low, high : int
-        Lines on low screens and on high ones.
+        Lines on low screens and on high ones; a tiny one gets one line.
     more : str, optional
         Where the rest can be read.
     """
@@ -38,6 +40,7 @@ class Clipped(Static):
     def _fit(self) -> None:
         cells = self.content_size.width or self.app.size.width - 2
         lines = self._low if self.screen.has_class("-low") else self._high
+        lines = 1 if self.screen.has_class("-tiny") else lines
         self.update(self.clip(self._whole, cells, lines))
 
     def clip(self, text: Text, cells: int, lines: int) -> Text:
@@ -59,6 +62,33 @@ def fit(text: str, cells: int) -> str:
     shown = Text(plain(text[: 4 * cells + 4]))
     shown.truncate(cells, overflow="ellipsis")
     return shown.plain
+
+
+def fit_apart(name: str, cells: int, names: Sequence[str]) -> str:
+    """
+    Return a name cut so that it differs from others that are cut as well.
+
+    Parameters
+    ----------
+    name : str
+    cells : int
+        Cells that it may take.
+    names : sequence of str
+        All names; one that is cut keeps as much of its end as it takes to know it again.
+    """
+    shown = fit(name, cells)
+    alike = [other for other in names if other != name and fit(other, cells) == shown]
+    for tail in range(1, cells - 1) if alike else ():
+        mine = _with_end(name, cells, tail)
+        if all(_with_end(other, cells, tail) != mine for other in alike):
+            return fit(mine, cells)
+    return shown
+
+
+def _with_end(name: str, cells: int, tail: int) -> str:
+    """Return the beginning and the last signs of a name."""
+    text = plain(name)
+    return f"{text[: cells - 1 - tail]}…{text[-tail:]}"
 
 
 def flow(items: list[Text], cells: int) -> Text:

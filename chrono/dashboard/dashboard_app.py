@@ -12,6 +12,7 @@ when it is first shown (`SCREENS`), scipy with the coverage of the first speed, 
 
 from __future__ import annotations
 
+import sys
 from asyncio import to_thread
 from collections.abc import Callable, Iterable
 from functools import partial
@@ -23,10 +24,11 @@ from textual import work
 from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
 from textual.dom import DOMNode
+from textual.message import Message
 from textual.reactive import reactive
 from textual.screen import Screen
 
-from chrono.dashboard.actions import ACTION, ACTIONS, Situation
+from chrono.dashboard.actions import ACTION, ACTIONS, GROUPS, Situation
 from chrono.dashboard.base_app import BaseApp
 from chrono.dashboard.dialogs import CautionScreen, QuitDialog, SetupDialog, TextDialog, asks
 from chrono.dashboard.framed_screen import FramedScreen
@@ -36,7 +38,7 @@ from chrono.dashboard.shot_edits import ShotEdits
 from chrono.dashboard.shot_navigation import ReplayControls, ShotFinder
 from chrono.dashboard.thread_latency import freeze_widgets, short_turns
 from chrono.errors import ChronoError
-from chrono.reports.trouble_text import disk_line
+from chrono.reports.trouble_text import disk_line, waiting_words
 from chrono.session.operator_records import HOLD_OFF, HOLD_ON, NOTE, Mark
 
 if TYPE_CHECKING:
@@ -161,11 +163,18 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
             app.run()
     finally:
         if app.loaded:
-            findings.take(app.driver.run.close())
+            run = app.driver.run
+            if words := waiting_words(run.waiting_s):
+                print(words, file=sys.stderr)  # the screen is gone, closing waits
+            findings.take(run.close())
     if app.trouble is not None:
         raise app.trouble
     if app.return_code:
         raise SystemExit(app.return_code)
+
+
+class RowsCame(Message):
+    """There are rows to take: nobody needs to wait for the next poll."""
 
 
 class Dashboard(BaseApp[None]):
@@ -190,7 +199,7 @@ class Dashboard(BaseApp[None]):
     """
 
     HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (76, "-narrow"), (100, "-wide")]  # noqa: RUF012
-    VERTICAL_BREAKPOINTS = [(0, "-low"), (32, "-high")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-tiny"), (9, "-low"), (32, "-high")]  # noqa: RUF012
     BINDINGS: ClassVar[list[BindingType]] = [
         *(Binding(act.key, act.name, act.label) for act in ACTIONS if act.group != "shot"),
         Binding("escape", "shots", show=False),
@@ -241,10 +250,19 @@ class Dashboard(BaseApp[None]):
         self.loaded = True
 
     def _begin(self) -> None:
-        self.preferences.use_rig_unit(self.driver.run.session.rig.speed_unit)
+        rig_unit = self.driver.run.session.rig.speed_unit
+        self.preferences.use_rig_unit(rig_unit)
         self.switch_mode("shots")
+        if self.preferences.unit != rig_unit:
+            self.notify(
+                f"Speeds are in {self.preferences.unit}, as you chose last time; the rig "
+                f"states {rig_unit}. Press u for another unit.",
+                timeout=12,
+                markup=False,
+            )
         if self.driver.run.live:
-            self.push_screen(CautionScreen())
+            self.push_screen(CautionScreen(self.driver.run.writer is not None))
+        self.driver.run.call_when_ready(self._say_that_rows_came)
         self.set_interval(POLL_S, self.drive)
         self.set_interval(SHOW_S, self.follow)
         self.call_after_refresh(self._prepare_if_needed)
@@ -293,7 +311,8 @@ class Dashboard(BaseApp[None]):
             owner: DOMNode = self.screen_stack[0] if action.group == "shot" else self
             if self.check_action(action.name, ()):
                 method = getattr(owner, f"action_{action.name}")
-                yield SystemCommand(action.title, action.help, method)
+                words = f"{GROUPS[action.group]}, {action.sign}: {action.help}"
+                yield SystemCommand(action.title, words, method)
 
     # -- driving and showing -------------------------------------------------------------
 
@@ -312,10 +331,20 @@ class Dashboard(BaseApp[None]):
         if change.whole_shot:
             self.show_session()
             self.signal_shot()
+        elif change.entered:
+            self.refresh_all()
         elif change.part_of_shot:
             self.set_timer(MORE_EDGES_S, self._show_if_stale)
         if change.remeasured:
             self._tell_remeasured()
+
+    def _say_that_rows_came(self) -> None:
+        """Wake the loop from another thread."""
+        self.post_message(RowsCame())
+
+    def on_rows_came(self) -> None:
+        """Take them."""
+        self.drive()
 
     def _tell_remeasured(self) -> None:
         from chrono.reports.clock_text import remeasured_words
@@ -454,7 +483,9 @@ class Dashboard(BaseApp[None]):
             return
         title = f"Write the whole recording to which new file? ({disk_line(writer)})"
         default = str(Path.home() / writer.path.name)
-        text = await self.push_screen_wait(TextDialog(title, default, required=True))
+        text = await self.push_screen_wait(
+            TextDialog(title, default, required=True, enter="write there")
+        )
         if text:
             try:
                 await to_thread(writer.move_to, Path(text).expanduser())
@@ -521,7 +552,7 @@ def _shots(app: Dashboard) -> Screen[None]:
 def _far(app: Dashboard) -> Screen[None]:
     from chrono.dashboard.far_screen import FarScreen
 
-    return FarScreen(app.driver, app.preferences)
+    return FarScreen(app.driver, app.preferences, app.edits)
 
 
 def _comparison(app: Dashboard) -> Screen[None]:

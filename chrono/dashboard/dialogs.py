@@ -7,6 +7,7 @@ once it does, so nothing that was typed is lost.
 
 from __future__ import annotations
 
+import re
 from asyncio import sleep
 from collections.abc import Callable, Coroutine, Sequence
 from functools import wraps
@@ -31,7 +32,12 @@ CHANGE_TEXT = """\
 So far nothing was written. What you say would be added at the end of the recording; nothing \
 in it is altered, and z takes back what was said. You are asked once.
 """
-ACKNOWLEDGE = "Enter: all of this holds      q: quit\nThe gates are being recorded meanwhile."
+ACKNOWLEDGE = "Enter: all of this holds      q: quit"
+MEANWHILE = {
+    True: "The gates are being recorded meanwhile.",
+    False: "This session is not recorded: its shots will be gone.",
+}
+"""What becomes of the shots, by whether they are recorded."""
 
 ASKING = "dialog"
 """The group of the workers that wait for an answer."""
@@ -65,17 +71,18 @@ Answer = TypeVar("Answer")
 
 
 class Field(Input):
-    """A field; what is pasted with tabs goes to the fields from this one on."""
+    """A field; what is pasted with tabs or on several lines fills the fields from this on."""
 
     def on_paste(self, event: events.Paste) -> None:
-        """Share out what is pasted."""
-        texts = event.text.partition("\n")[0].rstrip("\r").split("\t")
-        if len(texts) < 2:
-            return
+        """Share out what is pasted; the last field takes all that is left."""
         event.prevent_default()
         event.stop()
         fields = list(self.screen.query(Field))
-        for field, text in zip(fields[fields.index(self) :], texts, strict=False):
+        fields = fields[fields.index(self) :]
+        parts = re.split(r"\t|\r\n?|\n", event.text.strip("\r\n"))
+        own, rest = parts[: len(fields) - 1], " ".join(parts[len(fields) - 1 :]).split()
+        texts = [*own, " ".join(rest)] if rest else own
+        for field, text in zip(fields, texts, strict=False):
             field.insert_text_at_cursor(text)
             field.focus()
 
@@ -141,14 +148,23 @@ class TextDialog(TypedDialog[str | None]):
         Whether an empty text is no answer.
     replaced : bool, optional
         Whether what is typed at once takes the place of what stands there.
+    enter : str, optional
+        What the Enter key does.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
 
     def __init__(
-        self, title: str, value: str = "", *, required: bool = False, replaced: bool = False
+        self,
+        title: str,
+        value: str = "",
+        *,
+        required: bool = False,
+        replaced: bool = False,
+        enter: str = "keep",
     ) -> None:
         super().__init__()
+        self._enter = enter
         self._title = plain(title)
         self._value = plain(value)
         self._required = required
@@ -164,7 +180,7 @@ class TextDialog(TypedDialog[str | None]):
                 select_on_focus=self._replaced,
                 id="text",
             ),
-            Static("Enter: keep      Esc: cancel", markup=False),
+            Static(f"Enter: {self._enter}      Esc: cancel", markup=False),
             classes="box",
         )
 
@@ -342,12 +358,23 @@ class LinesDialog(ModalScreen[None]):
 
 
 class CautionScreen(ModalScreen[None]):
-    """Stays until it is acknowledged; clocking goes on behind it."""
+    """
+    Stays until it is acknowledged; clocking goes on behind it.
+
+    Parameters
+    ----------
+    recorded : bool
+        Whether there is a recording.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter,space", "acknowledge", "All of this holds"),
         Binding("q", "app.quit", "Quit"),
     ]
+
+    def __init__(self, recorded: bool) -> None:
+        super().__init__()
+        self._recorded = recorded
 
     def compose(self) -> ComposeResult:
         """Show the cautions in a box."""
@@ -355,7 +382,9 @@ class CautionScreen(ModalScreen[None]):
         yield Vertical(
             Static(heading, id="heading", markup=False),
             Static(rest.replace("\n  ", " "), markup=False),
-            Static(ACKNOWLEDGE, id="acknowledge", markup=False),
+            Static(
+                f"{ACKNOWLEDGE}\n{MEANWHILE[self._recorded]}", id="acknowledge", markup=False
+            ),
             classes="box",
         )
 

@@ -1,5 +1,11 @@
-"""The Far view: the last speed and its ± as large as the terminal, read from metres away."""
+"""The Far view: the last speed as large as the terminal, read from metres away.
 
+Below it its ± with the unit, n and mean of the setup, and the last five speeds, as far as there
+are lines for them. The speed gets what the others leave and is the last to go.
+"""
+
+from dataclasses import dataclass
+from itertools import product
 from math import isfinite
 
 from rich.text import Text
@@ -7,21 +13,35 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.dashboard.clipped_text import fit, update_text
-from chrono.dashboard.framed_screen import FramedScreen
-from chrono.dashboard.large_digits import large_digits
-from chrono.dashboard.shot_text import shot_state
-from chrono.reports.setup_words import motion_text, setup_text
+from chrono.dashboard.large_digits import LEAST_HIGH, large_digits
+from chrono.dashboard.shot_marking import ShotMarking
+from chrono.dashboard.shot_text import large_text, shot_state
+from chrono.reports.setup_words import mean_text, motion_text, setup_text, three_digits
 from chrono.session.shot_log import ShotRow
 from chrono.session.view_cache import SessionView
-from chrono.units import ABSENT_TEXT, format_speed
+from chrono.units import speed_in
 
-SPEED_SHARE = 0.62
-"""Part of the lines that the speed gets, its ± the rest."""
-LEAST_LINES = 5
+LOWER_SHARE = 0.16
+"""Part of the lines that each line of digits below the speed gets."""
+LEAST_SPEED = 5
+"""Lines of the speed before anything stands below it."""
+SPACED_FROM = 24
+"""So many lines leave an empty one between lines of digits."""
+LAST_SPEEDS = 5
+APART = (3, 2)
+"""Cells between two of the last speeds: better three than two."""
+BESIDE = ("bold", "cyan")
+"""Styles in turn, so that the last speeds do not run together."""
 
 
-class FarScreen(FramedScreen):
-    """The last shot, and nothing else."""
+class FarScreen(ShotMarking):
+    """The last shot, and how its setup goes."""
+
+    @property
+    def selected(self) -> ShotRow | None:
+        """The last shot: it is the one to mark."""
+        view = self.driver.view
+        return view.latest if view is not None else None
 
     def compose_body(self) -> list[Widget]:
         """Return the digits and the words below them."""
@@ -35,35 +55,112 @@ class FarScreen(FramedScreen):
         """Show the last shot."""
         far = self.query_one("#far", Static)
         columns, lines = far.content_size.width, far.content_size.height
-        update_text(far, far_text(view.latest, unit, columns, lines))
-        rig = self.driver.run.session.rig
-        mass_kg = view.setup.body.get("mass_kg", rig.body.mass_kg)
-        update_text(self.query_one("#far-words", Static), far_words(view, mass_kg, columns))
+        update_text(far, far_text(view, unit, columns, lines))
+        words = far_words(view.latest, self._mass_kg(view.latest), unit, columns)
+        if view.latest is not None and self.has_class("-tiny"):
+            words = Text(large_text(view.latest, unit))
+        update_text(self.query_one("#far-words", Static), words)
+
+    def _mass_kg(self, row: ShotRow | None) -> float:
+        """Return the mass of the body that made a shot, by its own setup."""
+        session = self.driver.run.session
+        body = session.setups.last(row.setup).body if row is not None else {}
+        return body.get("mass_kg", session.rig.body.mass_kg)
 
 
-def far_text(row: ShotRow | None, unit: str, columns: int, lines: int) -> Text:
-    """Return speed and ± in digits that fill the room; where there is too little, as text."""
-    words = format_speed(row.speed_mps, row.U95_mps, unit) if row else ABSENT_TEXT
-    speed, _, half = words.removesuffix(f" {unit}").partition(" ± ")
-    above = max(round(SPEED_SHARE * (lines - 1)), LEAST_LINES) if half else lines
-    drawn = large_digits(speed, columns, above)
-    below = large_digits(f"±{half}", columns, lines - len(drawn) - 1) if half else []
-    if not drawn or (half and not below):
-        return Text(words, "bold", no_wrap=True)
-    style = "bold green" if row is not None and row.counted else "bold yellow"
-    text = Text(no_wrap=True).append("\n".join(drawn), style)
-    return text.append("\n\n" + "\n".join(below), style) if below else text
+@dataclass(frozen=True)
+class _Room:
+    """Cells and lines for each part; no lines where a part has no room."""
+
+    columns: int
+    speed: int
+    lower: int
+    """Of each line of digits below the speed."""
+    parts: int
+    """How many of those there are."""
+    apart: int
+
+    @classmethod
+    def of(cls, columns: int, lines: int) -> "_Room":
+        apart = 1 if lines >= SPACED_FROM else 0
+        lower = max(int(LOWER_SHARE * lines), LEAST_HIGH)
+        parts = max(min((lines - LEAST_SPEED) // (lower + apart), 3), 0)
+        return cls(columns, lines - parts * (lower + apart), lower, parts, apart)
 
 
-def far_words(view: SessionView, mass_kg: float, columns: int) -> Text:
-    """Return unit, number, state, setup and flags in words, energy and momentum below."""
+def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
+    """Return digits that fill the room; where there is too little, the speed as text."""
     row = view.latest
+    words = large_text(row, unit)
+    speed, _, half = words.removesuffix(f" {unit}").partition(" ± ")
+    room = _Room.of(columns, lines)
+    style = "bold green" if row is not None and row.counted else "bold yellow"
+    drawn = large_digits(speed, columns, room.speed)
+    if not drawn:
+        return Text(words if len(words) <= columns else speed, "bold", no_wrap=True)
+    blocks = [Text("\n".join(drawn), style, no_wrap=True)]
+    below = (f"±{half} {unit}" if half else unit, f"±{half}" if half else unit)
+    for number, block in enumerate(
+        (
+            Text("\n".join(_first_that_fits(below, room)), style),
+            Text("\n".join(_first_that_fits(_setup_texts(view, unit), room)), "bold"),
+            _last_speeds(view, unit, room),
+        )
+    ):
+        if number < room.parts and block.plain:
+            blocks.append(block)
+    return Text("\n" * (1 + room.apart), no_wrap=True).join(blocks)
+
+
+def _first_that_fits(texts: tuple[str, ...], room: _Room) -> list[str]:
+    """Return the first of some texts that there is room for, drawn."""
+    drawn = (large_digits(text, room.columns, room.lower) for text in texts)
+    return next((lines for lines in drawn if lines), [])
+
+
+def _setup_texts(view: SessionView, unit: str) -> tuple[str, ...]:
+    """Return number and mean of the setup's counted shots, longest text first."""
+    if view.series is None:
+        return ()
+    count, mean = f"n {view.series.n}", mean_text(view.series, unit)[1].partition(" ")[0]
+    return (f"{count}  mean {mean}", f"{count}  {mean}", count)
+
+
+def _last_speeds(view: SessionView, unit: str, room: _Room) -> Text:
+    """Return the last speeds side by side, the newest at the right, as many as fit."""
+    rows = [row for row in view.rows if isfinite(row.speed_mps)][-LAST_SPEEDS:]
+    for count, apart in product(range(len(rows), 0, -1), APART):
+        cells = (room.columns - apart * (count - 1)) // count
+        drawn = [
+            (large_digits(three_digits(speed_in(unit, row.speed_mps)), cells, room.lower), row)
+            for row in rows[-count:]
+        ]
+        if all(lines for lines, _ in drawn):
+            return _side_by_side(drawn, apart)
+    return Text()
+
+
+def _side_by_side(drawn: list[tuple[list[str], ShotRow]], apart: int) -> Text:
+    text = Text()
+    high = min(len(lines) for lines, _ in drawn)
+    for line in range(high):
+        for number, (lines, row) in enumerate(drawn):
+            text.append(" " * apart if number else "")
+            is_out = not (row.counted or row.open)
+            text.append(lines[line], "yellow" if is_out else BESIDE[number % 2])
+        text.append("\n" if line + 1 < high else "")
+    return text
+
+
+def far_words(row: ShotRow | None, mass_kg: float, unit: str, columns: int) -> Text:
+    """Return state, number and setup in words, speed, flags, energy and momentum below."""
     if row is None:
         return Text("no shot yet", "bold")
     state, style = shot_state(row)
     head = f"shot {row.number} · {setup_text(row.setup)}"
     text = Text.assemble((f"{state.upper()}  ", style), (fit(head, columns - 14), "bold"))
+    speed = large_text(row, unit)
     flags = ", ".join(row.flags) or "no flags"
     moving = motion_text(row.speed_mps, mass_kg) if isfinite(row.speed_mps) else ""
-    second = " · ".join(part for part in (flags, moving) if part)
+    second = " · ".join(part for part in (speed, flags, moving) if part)
     return text.append(f"\n{fit(second, columns)}")

@@ -23,10 +23,7 @@ if TYPE_CHECKING:
     from chrono.session.run import Run
     from chrono.session.view_cache import SessionView
 
-KEY_LABELS = (
-    *(KeyLabel(act.key, act.sign, act.label, act.name, act.rank) for act in ACTIONS),
-    KeyLabel("ctrl+p", "^p", "Commands", "command_palette"),
-)
+KEY_LABELS = [KeyLabel(act.key, act.sign, act.label, act.name, act.rank) for act in ACTIONS]
 
 
 class FramedScreen(Screen[None]):

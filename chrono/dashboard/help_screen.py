@@ -1,8 +1,8 @@
 """The Help screen: keys, what ± means, flags with what to do, the cautions."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
-from rich.console import Group
+from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 from textual.containers import VerticalScroll
@@ -10,7 +10,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.cautions import CAUTION
-from chrono.dashboard.actions import ACTIONS, Action
+from chrono.dashboard.actions import ACTIONS, GROUPS
 from chrono.dashboard.framed_screen import FramedScreen
 from chrono.reports.flag_help import FLAG_HELP
 
@@ -44,11 +44,18 @@ class HelpScreen(FramedScreen):
         self.query_one("#guide").focus()
 
 
+OTHER_KEYS = (
+    ("↑ ↓ ← →", "Select a shot in the table, or scroll."),
+    ("Home End", "Select the first or the last shot."),
+    ("ctrl+p", "All commands by name."),
+    ("ctrl+c", "Quit; a second time without a question."),
+)
+
+
 def help_page() -> Group:
     """Return the whole help."""
     return Group(
-        Text("Keys", "bold underline"),
-        _key_table(),
+        *_keys(),
         Text("\nHow the ± is made", "bold underline"),
         Text(UNCERTAINTY),
         Text("\nOpen shots", "bold underline"),
@@ -60,19 +67,18 @@ def help_page() -> Group:
     )
 
 
-def _key_table() -> Table:
-    rows = [
-        (action.sign, f"{action.title}{_where(action)}: {action.help}") for action in ACTIONS
-    ]
-    rows.append(("↑ ↓ ← →", "Select a shot in the table, or scroll."))
-    rows.append(("Home End", "Select the first or the last shot."))
-    rows.append(("ctrl+c", "Quit; a second time without a question."))
-    rows.append(("ctrl+p", "All commands by name."))
-    return _two_columns(rows)
-
-
-def _where(action: Action) -> str:
-    return {"replay": " (in a replay)", "live": " (live)"}.get(action.group, "")
+def _keys() -> Iterator[RenderableType]:
+    """Yield all keys, group by group."""
+    for group, heading in GROUPS.items():
+        yield Text(f"Keys: {heading}", "bold underline")
+        yield _two_columns(
+            (action.sign, f"{action.title}: {action.help}")
+            for action in ACTIONS
+            if action.group == group
+        )
+        yield Text()
+    yield Text("Keys: everywhere", "bold underline")
+    yield _two_columns(OTHER_KEYS)
 
 
 def _two_columns(rows: Iterable[tuple[str, str]]) -> Table:

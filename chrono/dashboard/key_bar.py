@@ -1,4 +1,4 @@
-"""The line of keys at the foot of every screen: those that do something now."""
+"""The keys at the foot of every screen: those that do something now and matter most."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from textual.widgets import Static
 
 from chrono.dashboard.clipped_text import flow
 
-NARROW_CELLS, NARROW_LINES = 74, 2
-"""A narrower bar gets no more lines."""
+RANKED_KEYS = 6
+"""A bar whose keys have ranks shows no more: the help screen has them all."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class KeyLabel:
     action : str
         The action that the key is bound to.
     rank : int or None
-        A narrow bar leaves out the least rank first; None is always kept.
+        Of keys with ranks only the greatest are shown, on one line; None is always shown.
     """
 
     keys: str
@@ -73,7 +73,7 @@ class KeyBar(Static):
         self.show_keys()
 
     def show_keys(self) -> None:
-        """Write the keys whose actions are possible now, on as many lines as they need."""
+        """Write the keys whose actions are possible now, or those of them that matter most."""
         if not self.app.is_running:
             return  # Textual looks for the screen in front, and there is none any more
         owners = {
@@ -81,12 +81,15 @@ class KeyBar(Static):
         }
         able = [label for label in self._labels if label.action in owners]
         cells = self.content_size.width or self.app.size.width - 2
-        least = sorted(
-            (label for label in able if label.rank), key=lambda label: label.rank or 0
+        greatest = sorted(
+            (label for label in able if label.rank is not None),
+            key=lambda label: -(label.rank or 0),
         )
+        for label in greatest[RANKED_KEYS:]:
+            able.remove(label)
         text = flow(_items(able, owners), cells)
-        for label in least if cells < NARROW_CELLS else ():
-            if text.plain.count("\n") < NARROW_LINES:
+        for label in reversed(greatest[:RANKED_KEYS]):
+            if "\n" not in text.plain:
                 break
             able.remove(label)
             text = flow(_items(able, owners), cells)

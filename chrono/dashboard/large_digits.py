@@ -1,6 +1,7 @@
-"""Numbers as large as there is room for, drawn of strokes: they are read from metres away.
+"""Numbers and units as large as there is room for: they are read from metres away.
 
-A glyph is a set of strokes on a grid of one by two; half blocks give twice the lines.
+A digit is a set of strokes on a grid of one by two, a letter a small picture that is stretched;
+half blocks give twice the lines.
 """
 
 STROKES = {
@@ -20,8 +21,25 @@ STROKES = {
 """Which strokes a sign has: a above, b and c at the right, d below, e and f at the left, g
 in the middle."""
 
-NARROW = 0.45
-"""Width of a point over that of a digit."""
+LETTERS = {
+    "m": ("11010", "10101", "10101", "10101", "10101"),
+    "k": ("101", "101", "110", "101", "101"),
+    "h": ("100", "100", "110", "101", "101"),
+    "f": ("011", "010", "111", "010", "010"),
+    "t": ("010", "111", "010", "010", "011"),
+    "s": ("011", "100", "010", "001", "110"),
+    "p": ("110", "101", "110", "100", "100"),
+    "n": ("000", "110", "101", "101", "101"),
+    "e": ("010", "101", "111", "100", "011"),
+    "a": ("110", "001", "011", "101", "011"),
+    "/": ("001", "001", "010", "100", "100"),
+    "±": ("010", "111", "010", "000", "111"),
+}
+"""Letters of units, of *n* and of *mean*, and ±, five rows high."""
+
+WIDTHS = {".": 0.45, " ": 0.5, "m": 1.7}
+"""Widths over that of a digit."""
+LEAST_WIDE, LEAST_HIGH = 3, 3
 SLENDER = 0.75
 """A digit is at most so wide as it is high, in the eye's measure."""
 BLOCKS = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
@@ -34,7 +52,7 @@ def large_digits(text: str, columns: int, lines: int) -> list[str]:
     Parameters
     ----------
     text : str
-        Digits, points, signs ``-``, ``±`` and ``—``.
+        Digits, points, blanks, signs ``-`` and ``—``, and `LETTERS`.
     columns, lines : int
         Cells there are.
 
@@ -42,22 +60,26 @@ def large_digits(text: str, columns: int, lines: int) -> list[str]:
     -------
     list of str
         At most `lines` lines of the same length, at most `columns` cells; empty where there
-        is no room for digits of five lines.
+        is no room for digits of three lines.
     """
-    shares = sum(NARROW if sign == "." else 1.0 for sign in text)
-    gap = max(columns // (10 * max(len(text), 1)), 1)
-    wide = int(min((columns - gap * (len(text) - 1)) / max(shares, 1.0), 2 * SLENDER * lines))
-    high = min(lines, wide * 2)
-    if wide < 3 or high < 5:
+    widest = int(min(columns, 2 * SLENDER * lines))
+    for wide in range(widest, LEAST_WIDE - 1, -1):
+        gap = max(wide // 6, 1)
+        widths = [max(int(wide * WIDTHS.get(sign, 1.0)), 1) for sign in text]
+        if sum(widths) + gap * (len(text) - 1) <= columns:
+            break
+    else:
         return []
-    rows = 2 * high
-    drawn = [
-        _glyph(sign, max(int(wide * NARROW), 1) if sign == "." else wide, rows) for sign in text
-    ]
-    lines_of_dots = ["".join(_joined(row, drawn, gap)) for row in range(rows)]
+    high = min(lines, wide * 2)
+    if high < LEAST_HIGH:
+        return []
+    rows = 2 * high - 1  # so that lines of digits do not touch
+    drawn = [_glyph(sign, w, rows) for sign, w in zip(text, widths, strict=True)]
+    dots = [*("".join(_joined(row, drawn, gap)) for row in range(rows)), ""]
+    dots[-1] = " " * len(dots[0])
     return [
         "".join(BLOCKS[a == "#", b == "#"] for a, b in zip(upper, lower, strict=True))
-        for upper, lower in zip(lines_of_dots[::2], lines_of_dots[1::2], strict=True)
+        for upper, lower in zip(dots[::2], dots[1::2], strict=True)
     ]
 
 
@@ -67,6 +89,8 @@ def _joined(row: int, glyphs: list[list[str]], gap: int) -> str:
 
 def _glyph(sign: str, wide: int, rows: int) -> list[str]:
     """Return a sign as rows of `#` and blanks; a dot is as high as it is wide."""
+    if sign in LETTERS:
+        return _stretched(LETTERS[sign], wide, rows)
     across, upright = max(rows // 7, 1), max(wide // 5, 1)
     dots = [[" "] * wide for _ in range(rows)]
 
@@ -78,11 +102,6 @@ def _glyph(sign: str, wide: int, rows: int) -> list[str]:
     middle = (rows - across) // 2
     if sign == ".":
         fill(rows - across, rows, 0, wide)
-    elif sign == "±":
-        arm = (rows - 2 * across) // 2
-        fill(arm // 2, arm // 2 + across, 0, wide)
-        fill(0, arm, (wide - upright) // 2, (wide + upright) // 2)
-        fill(rows - across - rows // 6, rows - rows // 6, 0, wide)
     places = {
         "a": (0, across, 0, wide),
         "b": (0, middle + across, wide - upright, wide),
@@ -95,3 +114,13 @@ def _glyph(sign: str, wide: int, rows: int) -> list[str]:
     for stroke in STROKES.get(sign, ""):
         fill(*places[stroke])
     return ["".join(row) for row in dots]
+
+
+def _stretched(picture: tuple[str, ...], wide: int, rows: int) -> list[str]:
+    """Return a letter's picture in this size, as rows of `#` and blanks."""
+    return [
+        "".join(
+            "#" if line[column * len(line) // wide] == "1" else " " for column in range(wide)
+        )
+        for line in (picture[row * len(picture) // rows] for row in range(rows))
+    ]

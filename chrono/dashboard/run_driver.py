@@ -32,12 +32,15 @@ class Change:
         A new shot has a speed, and may soon have more edges.
     remeasured : bool
         Speeds that were shown have changed.
+    entered : bool
+        Entries of the operator have arrived.
     """
 
     any: bool = False
     whole_shot: bool = False
     part_of_shot: bool = False
     remeasured: bool = False
+    entered: bool = False
 
 
 class RunDriver:
@@ -66,12 +69,14 @@ class RunDriver:
         self._prepared_for: object = None
         self.run = run
         self._whole_seen, self._parts_seen = len(run.session.log), 0
+        self._entries_seen = run.session.annotations.version
         self._remeasured_us: int | None = None
 
     def show_instead(self, run: Run) -> None:
         """Go on with another run of the same recording; its shots are no news."""
         self.run = run
         self._whole_seen, self._parts_seen = len(run.session.log), 0
+        self._entries_seen = run.session.annotations.version
         self._remeasured_us = run.remeasured_us
 
     def step(self) -> Change:
@@ -95,7 +100,9 @@ class RunDriver:
             whole_shot=whole > self._whole_seen,
             part_of_shot=parts > self._parts_seen,
             remeasured=self.run.remeasured_us != self._remeasured_us,
+            entered=session.annotations.version != self._entries_seen,
         )
+        self._entries_seen = session.annotations.version
         self._whole_seen, self._parts_seen = whole, parts
         self._remeasured_us = self.run.remeasured_us
         return change

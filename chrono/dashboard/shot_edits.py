@@ -53,7 +53,7 @@ class ShotEdits:
 
     async def _copied(self, edits: OperatorEdits) -> bool:
         title = f"Copy {edits.path.name} to which new file?"
-        dialog = TextDialog(title, str(edits.free_copy_name()), required=True)
+        dialog = TextDialog(title, str(edits.free_copy_name()), required=True, enter="copy")
         text = await self._app.push_screen_wait(dialog)
         if not text:
             return False

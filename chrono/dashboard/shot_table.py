@@ -15,7 +15,7 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from chrono.dashboard.clipped_text import fit
+from chrono.dashboard.clipped_text import fit, fit_apart
 from chrono.dashboard.shot_text import counted_text, speed_text
 from chrono.session.shot_log import ShotRow
 from chrono.session.view_cache import ViewCache
@@ -23,7 +23,7 @@ from chrono.session.view_cache import ViewCache
 HEADER = ("shot", "time s", "setup", "", "counted", "flags", "note")
 RIGHT = (0, 1, 3)
 """Columns of numbers."""
-COUNTED = 4
+SETUP, COUNTED = 2, 4
 WIDTHS = {
     "slim": (4, 6, 9, 14, 7),
     "narrow": (4, 7, 12, 15, 7, 13),
@@ -161,7 +161,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
             cells = (*cells[: len(widths) - 1], rest)
         gap = GAPS[self.layout_name]
         for column, (text, width) in enumerate(zip(cells, widths, strict=True)):
-            shown = fit(text, width)
+            shown = self._shown(column, text, width)
             space = " " * (width - cell_len(shown))
             padded = space + shown if column in RIGHT else shown + space
             own = self._counted_style(text) if counted and column == COUNTED else Style.null()
@@ -169,6 +169,13 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
             segments += [Segment(gap, style)]
         width = self.scrollable_content_region.width
         return Strip(segments).adjust_cell_length(width, style)
+
+    def _shown(self, column: int, text: str, width: int) -> str:
+        """Return a cell's text, cut if need be; setups that begin alike stay apart."""
+        if column != SETUP or self._looks is None or len(text) <= width:
+            return fit(text, width)
+        names = self._looks.session.setups.names
+        return fit_apart(text, width, names)
 
     def _counted_style(self, text: str) -> Style:
         style = self._style(text)

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
 from textual import events, on, work
+from textual.app import RenderResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
+from textual.geometry import Size
 from textual.renderables.digits import Digits as DigitsRenderable
 from textual.widget import Widget
 from textual.widgets import Digits, Static
@@ -21,11 +23,12 @@ from textual.widgets import Digits, Static
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.clipped_text import Clipped, update_text
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog, TextDialog, asks
-from chrono.dashboard.framed_screen import FramedScreen
+from chrono.dashboard.large_digits import large_digits
 from chrono.dashboard.preferences import Preferences
 from chrono.dashboard.run_driver import RunDriver
 from chrono.dashboard.setup_form import corrected, setup_form
 from chrono.dashboard.shot_edits import ShotEdits
+from chrono.dashboard.shot_marking import MARKING, ShotMarking
 from chrono.dashboard.shot_navigation import Match, ReplayControls, ShotFinder
 from chrono.dashboard.shot_table import ShotTable
 from chrono.dashboard.shot_text import (
@@ -38,7 +41,6 @@ from chrono.dashboard.shot_text import (
     statistics_text,
 )
 from chrono.dashboard.speed_plot import SpeedPlot
-from chrono.session.operator_records import COUNT_AGAIN, NOTE, SET_ASIDE, Mark
 
 if TYPE_CHECKING:
     from chrono.session.shot_log import ShotRow
@@ -51,11 +53,36 @@ LENGTH_CORRECTED = (
     "the recording is opened again."
 )
 
+SMALL_LINES = 3
+"""Of Textual's own digits."""
+
 PLOT_PAUSE_S = 0.3
 """A plot takes as long to draw as ten shots to list: it follows the table."""
 
 
-class ShotsScreen(FramedScreen):
+HIGH_LINES, LINES_PER_LINE = 24, 3
+"""Above so many lines of the terminal, each third one makes the speed a line higher."""
+
+
+class LatestSpeed(Digits):
+    """A speed in digits of three lines, on a high and wide terminal in larger ones."""
+
+    def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
+        """Return how many lines it takes at this width."""
+        return len(self._drawn(width)) or super().get_content_height(container, viewport, width)
+
+    def render(self) -> RenderResult:
+        """Draw it."""
+        drawn = self._drawn(self.content_size.width)
+        return Text("\n".join(drawn), no_wrap=True) if drawn else super().render()
+
+    def _drawn(self, columns: int) -> list[str]:
+        lines = (self.app.size.height - HIGH_LINES) // LINES_PER_LINE
+        drawn = large_digits(self.value, columns, lines)
+        return drawn if len(drawn) > SMALL_LINES else []
+
+
+class ShotsScreen(ShotMarking):
     """
     Speeds and what is known of them.
 
@@ -71,7 +98,11 @@ class ShotsScreen(FramedScreen):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        *(Binding(act.key, act.name, act.label) for act in ACTIONS if act.group == "shot"),
+        *(
+            Binding(act.key, act.name, act.label)
+            for act in ACTIONS
+            if act.group == "shot" and act.name not in MARKING
+        ),
         Binding("up,left", "move(-1)", show=False),
         Binding("down,right", "move(1)", show=False),
         Binding("pageup", "move_page(-1)", show=False),
@@ -88,14 +119,14 @@ class ShotsScreen(FramedScreen):
         finder: ShotFinder,
         replay: ReplayControls,
     ) -> None:
-        super().__init__(driver, preferences)
-        self._edits, self._finder, self._replay = edits, finder, replay
+        super().__init__(driver, preferences, edits)
+        self._finder, self._replay = finder, replay
         self._plot_due = False
 
     def compose_body(self) -> list[Widget]:
         """Return the latest shot and the statistics above, plot and table below."""
         latest = Vertical(
-            Digits("", id="speed"),
+            LatestSpeed("", id="speed"),
             Clipped("shot", 2, 2, ALL_OF_IT),
             Clipped("flags", 1, 4, ALL_OF_IT),
             Static(id="budget"),
@@ -126,13 +157,6 @@ class ShotsScreen(FramedScreen):
 
     # -- choosing a shot ---------------------------------------------------------------
 
-    def selected_or_warn(self) -> ShotRow | None:
-        """Return the shot under the cursor; say so if there is none."""
-        row = self.selected
-        if row is None:
-            self.warn("There is no shot yet.")
-        return row
-
     def action_move(self, lines: int) -> None:
         """Choose another shot."""
         self.table.move(lines)
@@ -145,7 +169,9 @@ class ShotsScreen(FramedScreen):
     async def action_find(self) -> None:
         """Ask what to look for, and go to the next such shot."""
         title = "Go to which shot? Its number, or part of a setup, flag or note"
-        dialog = TextDialog(title, self._finder.sought, required=True, replaced=True)
+        dialog = TextDialog(
+            title, self._finder.sought, required=True, replaced=True, enter="find"
+        )
         text = await self.app.push_screen_wait(dialog)
         if text:
             self._finder.sought = text
@@ -174,41 +200,7 @@ class ShotsScreen(FramedScreen):
     async def _go_in_time(self, number: int) -> None:
         await self._replay.go_to(number)
 
-    # -- what the operator says of it ----------------------------------------------------
-
-    @asks
-    async def action_set_aside(self) -> None:
-        """Ask why, and set the selected shot aside."""
-        row = self.selected_or_warn()
-        if row is not None and await self._edits.may_enter():
-            reason = self.driver.run.session.marks.of(row.key).reason
-            dialog = TextDialog(f"Set shot {row.number} aside: why?", reason)
-            await self._ask_mark(dialog, SET_ASIDE, row)
-
-    @asks
-    async def action_note(self) -> None:
-        """Ask for a note on the selected shot; an earlier one is there to be edited."""
-        row = self.selected_or_warn()
-        if row is not None and await self._edits.may_enter():
-            note = self.driver.run.session.marks.of(row.key).note
-            dialog = TextDialog(f"Note on shot {row.number}", note)
-            await self._ask_mark(dialog, NOTE, row)
-
-    async def _ask_mark(self, dialog: TextDialog, action: str, row: ShotRow) -> None:
-        text = await self.app.push_screen_wait(dialog)
-        if text is not None:
-            self._edits.mark(Mark(action, row.key, text))
-
-    @asks
-    async def action_count_again(self) -> None:
-        """Count the selected shot."""
-        row = self.selected_or_warn()
-        if row is None:
-            return
-        if not isfinite(row.speed_mps):
-            self.warn(f"Shot {row.number} has no speed, so it cannot be counted.")
-        elif await self._edits.may_enter():
-            self._edits.mark(Mark(COUNT_AGAIN, row.key))
+    # -- its setup ----------------------------------------------------
 
     @asks
     async def action_correct_setup(self) -> None:
@@ -249,16 +241,15 @@ class ShotsScreen(FramedScreen):
 
     @work(exclusive=True, group="motion")
     async def _show_motion(self, row: ShotRow) -> None:
-        def motion() -> list[str]:
-            from chrono.reports.motion_text import motion_lines
-
-            return motion_lines(row, session.rig, own, self.preferences.unit)
+        from chrono.reports.motion_text import motion_lines, range_lines
 
         session = self.driver.run.session
         own = session.setups.last(row.setup).body
-        dialog = LinesDialog(f"Shot {row.number}", ["being worked out …"])
+        lines = motion_lines(row, session.rig, own, self.preferences.unit)
+        dialog = LinesDialog(f"Shot {row.number}", [*lines, "ranges are being worked out …"])
         await self.app.push_screen(dialog)
-        dialog.show(await to_thread(motion))
+        ranges = await to_thread(range_lines, row, session.rig, own)
+        dialog.show([*lines, *ranges])
 
     def action_plot(self) -> None:
         """Show the plot or hide it."""
@@ -314,11 +305,10 @@ class ShotsScreen(FramedScreen):
         if DigitsRenderable.get_width(large) > room:
             large = large.partition(" ")[0]
         self.query_one("#speed", Digits).update(large)
-        shot = (
-            shot_text(latest, room)
-            if latest
-            else Text.assemble(("no shot yet", "bright_black"))
-        )
+        shot = Text("no shot yet", "bright_black")
+        if latest:
+            is_tiny = self.has_class("-tiny")
+            shot = Text(large_text(latest, unit)) if is_tiny else shot_text(latest, room)
         self.query_one("#shot", Clipped).show(shot)
         flags = self._flag_lines(latest, unit, room) if latest else Text()
         self.query_one("#flags", Clipped).show(flags)

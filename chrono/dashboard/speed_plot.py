@@ -1,5 +1,6 @@
 """Speed per shot with error bars, or how often which speed came: the last shots listed."""
 
+import math
 from collections.abc import Iterable
 from itertools import pairwise
 from math import isfinite
@@ -20,6 +21,7 @@ Points = Floats
 
 LAST_SHOTS = 100
 LEAST_SHOTS_WIDE = 10
+LEAST_INTERVALS = 4
 LABEL_CELLS = 9
 """Kept free at the left for the ticks' numbers."""
 STYLES = {"counted": "cyan", "not": "yellow", "change": "bright_black", "axis": "bright_black"}
@@ -96,7 +98,9 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
     """
     x, y, u = points[:, :3].T
     last = max(float(x[-1]), float(x[0]) + LEAST_SHOTS_WIDE - 1)
-    axis_x = fit_axis(float(x[0]) - 0.4, last + 0.4, columns, apart=range(5, 21))
+    axis_x = fit_axis(
+        float(x[0]) - 0.4, last + 0.4, columns, apart=range(5, 21), least_step=1.0
+    )
     axis_y = fit_axis(float(np.min(y - u)), float(np.max(y + u)), lines)
     chart = Chart(axis_x, axis_y)
     drawn = u > axis_y.per_cell / DOTS_HIGH / 2
@@ -115,8 +119,8 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     """
     Draw how often which speed came, a line for each interval.
 
-    The width of the intervals is that of Scott's rule (Biometrika 66 (1979) 605), 3.49·s/∛n,
-    made round, for four lines at least and no more than there are.
+    Intervals are round and at least 2·∛n of them reach from the lowest to the highest speed
+    (the Rice rule, D. M. Lane, Online Statistics Education), if there are lines for them.
     """
     if len(speeds) < 2:
         return Text.assemble(
@@ -146,9 +150,13 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
 def _intervals(speeds: Points, lines: int) -> Axis:
     """Return intervals about whole steps, as many as are filled."""
     low, high = float(speeds.min()), float(speeds.max())
-    width = 3.49 * float(np.std(speeds, ddof=1)) / len(speeds) ** (1 / 3)
-    wanted = int((high - low) / width) + 2 if width > 0 else 2
-    return fit_axis(low, high, max(min(lines, wanted), 4), apart=(1, 2))
+    wanted = math.ceil(2 * len(speeds) ** (1 / 3) - 1e-9)
+    axis = fit_axis(low, high, LEAST_INTERVALS, apart=(1, 2))
+    for cells in range(LEAST_INTERVALS, lines + 1):
+        if (high - low) / axis.per_cell + 1 >= wanted:
+            break
+        axis = fit_axis(low, high, cells, apart=(1, 2))
+    return axis
 
 
 def _text(lines: list[list[Piece]]) -> Text:

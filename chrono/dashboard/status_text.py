@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, cast
 
 from rich.text import Text
 
 from chrono.dashboard.clipped_text import fit
 from chrono.reports.setup_words import span_text
-from chrono.reports.trouble_text import disk_line
+from chrono.reports.trouble_text import disk_line, restarts_words, waiting_words
 from chrono.safe_text import plain
 
 if TYPE_CHECKING:
@@ -43,6 +44,10 @@ def trouble_lines(run: Run) -> list[str]:
 def _recording(run: Run) -> Text:
     if run.writer is not None:
         name = fit(run.writer.path.name, NAME_CELLS)
+        if run.writer.trouble is not None:
+            return Text.assemble(("NOT WRITTEN ", "bold red"), (name, "bold"))
+        if run.finished:
+            return Text.assemble("Recorded ", (name, "bold"))
         return Text.assemble(("REC ", "bold red"), (name, "bold"))
     if run.live:
         return Text.assemble(("not recorded ", "yellow"), (fit(run.name, NAME_CELLS), "bold"))
@@ -78,6 +83,8 @@ def _followed(run: Run) -> Text:
     if status.state != "open":
         word = "lost" if status.state == "lost" else "no longer followed"
         return Text.assemble((word, "bold red"))
+    if run.unwritten:
+        return Text("finished: no program writes it")
     if status.silent:
         return Text.assemble((f"nothing new for {span_text(status.silent_s)}", "yellow"))
     return Text.assemble(("followed", "green"), " as it grows")
@@ -85,6 +92,8 @@ def _followed(run: Run) -> Text:
 
 def _link(run: Run) -> Text:
     status = run.status
+    if run.limit_reached:
+        return Text("all shots that were wanted are there", "green")
     if status.state != "open":
         return Text.assemble((f"link {status.state}", "bold red"))
     text = Text.assemble("link ", ("open", "green"))
@@ -124,13 +133,17 @@ def _counts(run: Run) -> list[Text]:
                 (f"setups and marks left out: {run.session.unusable.records}", "yellow")
             )
         )
+    if tally.restarts:
+        parts.append(Text.assemble((restarts_words(tally.restarts), "yellow")))
     if tally.board_lost:
         parts.append(Text.assemble((f"board lost {tally.board_lost} edges", "yellow")))
     return parts
 
 
 def _disk(run: Run) -> str:
-    writer = run.writer
+    writer, waiting = run.writer, waiting_words(run.waiting_s)
+    if waiting:
+        return f"DISK: {waiting}"
     if writer is None or not (writer.trouble or writer.moves):
         return ""
     if writer.trouble is None:
@@ -147,7 +160,7 @@ def _port(run: Run) -> str:
         return ""
     if status.state == "lost":
         why = f": {status.reason}" if status.reason else ""
-        return f"LINK LOST: {status.port}{why}. Check cable and power; it is tried again"
+        return f"LINK LOST: {status.port}{why}. {_ways_back(run)}"
     if status.state == "failed":
         return f"READING ENDED: {status.reason}"
     complaint = run.complaint()
@@ -156,6 +169,18 @@ def _port(run: Run) -> str:
     if status.silent and run.session.rig.lines.has_beats:
         return f"SILENT for {status.silent_s:.0f} s: {_awaited(run)}"
     return ""
+
+
+def _ways_back(run: Run) -> str:
+    """Return what to do about a lost link; a board may have come back under another name."""
+    appeared = run.status.appeared
+    if not appeared:
+        return "Check cable and power; it is tried again"
+    words = f"New port: {', '.join(appeared)}"
+    if run.writer is None:
+        return f"{words}. To go on there, quit and clock that port"
+    line = f"chrono clock {appeared[0]} --resume {shlex.quote(str(run.writer.path))}"
+    return f"{words}. To go on there, quit and type: {line}"
 
 
 def _awaited(run: Run) -> str:

@@ -6,7 +6,9 @@ Nothing here knows what is written; `recording_writer` decides that.
 import contextlib
 import errno
 import os
+import re
 import sys
+import time
 from itertools import count
 from pathlib import Path
 
@@ -40,10 +42,15 @@ if sys.platform != "win32":
 
 OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
+LOCK_ATTEMPTS, LOCK_PAUSE_S = 3, 0.02
+"""Who only looks whether a file is locked holds its lock for a moment."""
+
 FINGERPRINT_BYTES = 4096
 """So many bytes before the next row must be what they were."""
 
 OTHER_NAMES = 1000
+
+_NUMBERED = re.compile(r"(.+)-([1-9][0-9]{0,2})")
 
 
 def create(path: Path) -> int:
@@ -93,12 +100,29 @@ def lock(fd: int) -> None:
     """Keep other programs from writing the file, where the system and the device can."""
     if sys.platform == "win32":
         return
+    for attempt in range(LOCK_ATTEMPTS):
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as exc:
+            if attempt == LOCK_ATTEMPTS - 1:
+                raise OSError(errno.EBUSY, "is being written by another program") from exc
+            time.sleep(LOCK_PAUSE_S)
+        except OSError:
+            return
+        else:
+            return
+
+
+def is_locked(fd: int) -> bool:
+    """Return whether another program holds the lock of a file, True too if nobody can tell."""
+    if sys.platform == "win32":
+        return True
     try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as exc:
-        raise OSError(errno.EBUSY, "is being written by another program") from exc
+        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        fcntl.flock(fd, fcntl.LOCK_UN)
     except OSError:
-        return
+        return True
+    return False
 
 
 def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
@@ -140,9 +164,17 @@ def remove(fd: int, path: Path) -> None:
 
 
 def free_name(folder: Path, old: Path) -> Path:
-    """Return a name like that of a file, with a number, that is not taken in a folder."""
+    """
+    Return a name like that of a file, with a number, that is not taken in a folder.
+
+    A file that has such a number already gets the next one, not a second number.
+    """
+    stem = old.stem
+    numbered = _NUMBERED.fullmatch(stem)
+    if numbered and os.path.lexists(old.with_name(f"{numbered[1]}{old.suffix}")):
+        stem = numbered[1]
     for number in count(2):
-        path = folder / f"{old.stem}-{number}{old.suffix}"
+        path = folder / f"{stem}-{number}{old.suffix}"
         if number > OTHER_NAMES or not os.path.lexists(path):
             return path
     raise AssertionError

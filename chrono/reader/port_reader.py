@@ -24,6 +24,7 @@ from chrono.reader.serial_ports import (
     identity_of,
     names_of,
     open_port,
+    port_names,
     reason_of,
 )
 from chrono.rigs.line_kinds import FRAMED, LineKind
@@ -122,6 +123,8 @@ class LinkStatus:
         How often the port was lost.
     fruitless : int
         How often in a row it was lost before a whole line came.
+    appeared : tuple of str
+        While the link is lost: ports that were not there when it was opened.
     """
 
     state: Literal["closed", "open", "lost", "failed"]
@@ -133,6 +136,7 @@ class LinkStatus:
     lines: int = 0
     losses: int = 0
     fruitless: int = 0
+    appeared: tuple[str, ...] = ()
 
     @property
     def silent(self) -> bool:
@@ -173,6 +177,7 @@ class PortReader:
         self._lines = lines
         self._status = LinkStatus("closed", port)
         self._identity: PortIdentity | None = None
+        self._ports_before: frozenset[str] = frozenset()
         self._serial: serial.Serial | None = None
         self._framer = LineFramer()
         self._stopping = threading.Event()
@@ -203,6 +208,7 @@ class PortReader:
         """
         port = open_port(self._port, self._baudrate)
         self._identity = identity_of(self._port)
+        self._ports_before = port_names()
         self._take(port, self._port, "opened")
         self._thread.start()
 
@@ -297,7 +303,9 @@ class PortReader:
         self._asked_us = None
         if self._lines.says_hello:
             self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
-        self._status = replace(self._status, state="open", port=name, reason="", answered=False)
+        self._status = replace(
+            self._status, state="open", port=name, reason="", answered=False, appeared=()
+        )
         self._tell(event, "")
 
     def _lose(self, reason: str) -> None:
@@ -320,7 +328,8 @@ class PortReader:
                 name = self._name_now()
                 port = open_port(name, self._baudrate)
             except PortError as exc:
-                self._status = replace(self._status, reason=exc.message)
+                appeared = tuple(sorted(port_names() - self._ports_before))
+                self._status = replace(self._status, reason=exc.message, appeared=appeared)
                 continue
             self._take(port, name, "reopened")
             return

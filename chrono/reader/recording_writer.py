@@ -15,6 +15,7 @@ import time
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 from chrono.errors import RecordingError
 from chrono.reader import file_io
@@ -42,6 +43,17 @@ _DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 class RecordingFileGone(OSError):  # noqa: N818 - what happened, not a mistake of ours
     """The file is no longer the recording that was written."""
+
+
+class _Failure(NamedTuple):
+    """What a call of the system said, without the frames that hold on to the rows."""
+
+    words: str
+    errno: int | None
+
+    @classmethod
+    def of(cls, exc: OSError) -> "_Failure":
+        return cls(file_io.words(exc), exc.errno)
 
 
 class WrittenHistory:
@@ -73,7 +85,8 @@ class RecordingWriter:
     many bytes do, and every later call tries again, once a second. The same bytes always go
     to the same place of the file, so a write that failed half-way is simply done again. A
     file that is deleted, replaced or cut by somebody else is given up for a new one beside
-    it, or in the spare folder, that holds everything. May be used from several threads.
+    it, or in the spare folder, that holds everything; a full disk for one in the spare folder.
+    May be used from several threads: rows are written while the device confirms older ones.
 
     Parameters
     ----------
@@ -142,6 +155,7 @@ class RecordingWriter:
         writer._fingerprint = file_io.read_before(writer._fd, size)
         if not writer._fingerprint.endswith(b"\n"):
             writer._unconfirmed += CUT_MARK
+            writer.sync()
         return writer
 
     def _begin(self, path: Path, clock: Callable[[], float], spare: Path | None) -> None:
@@ -152,6 +166,9 @@ class RecordingWriter:
         self._errno: int | None = None  # None too where the file was given up
         self._clock = clock
         self._mutex = threading.RLock()
+        self._syncing = threading.RLock()  # taken before the mutex, never while it is held
+        self._files = 0  # how often another file, or the same one again, was taken up
+        self._first_path = path
         self._fd = -1
         self._confirmed = 0  # bytes of the file that the device has confirmed
         self._written = 0  # bytes of the file that the system has taken
@@ -179,22 +196,31 @@ class RecordingWriter:
             if self._fd < 0:
                 raise ValueError("the recording is closed")
             self._unconfirmed += rows
-            if self._clock() >= self._sync_due:
-                self.sync()
-            else:
-                self._attempt(self._write)
+            is_due = self._clock() >= self._sync_due
+            if self._attempt(self._look_and_write if is_due else self._write):
+                self.trouble = None
 
     def sync(self) -> None:
         """Write what waits and have the device confirm it; if it fails, set `trouble`."""
-        with self._mutex:
-            self._attempt(self._write_and_confirm)
+        with self._syncing:
+            written = self._write_to_confirm()
+            if written is None:
+                return
+            fd, end, file = written
+            failure = None
+            try:
+                os.fsync(fd)
+            except OSError as exc:
+                failure = _Failure.of(exc)
+            finally:
+                file_io.close(fd)
+            self._note_sync(file, end, failure)
 
     def look_after(self) -> None:
         """Do once a second what is due: confirm rows, see that the file is still there."""
-        with self._mutex:
-            if self._fd >= 0 and self._clock() >= self._sync_due:
-                self._sync_due = self._clock() + SYNC_S
-                self.sync()
+        if self._fd >= 0 and self._clock() >= self._sync_due:
+            self._sync_due = self._clock() + SYNC_S
+            self.sync()
 
     def close(self) -> None:
         """
@@ -205,11 +231,15 @@ class RecordingWriter:
         RecordingError
             Rows could not be written. They are still held: `move_to` can save them.
         """
-        with self._mutex:
+        with self._syncing:
             if self._fd < 0:
                 return
             self._retry_due = 0.0
             self.sync()
+            self._let_go()
+
+    def _let_go(self) -> None:
+        with self._mutex:
             if self.trouble is not None:
                 self._save_in_spare()
             if self.trouble is not None:
@@ -223,7 +253,7 @@ class RecordingWriter:
 
     def discard(self) -> None:
         """Remove the file, whose name is free again: for a recording of nothing."""
-        with self._mutex:
+        with self._syncing, self._mutex:
             if self._fd >= 0:
                 file_io.remove(self._fd, self.path)
                 self._fd = -1
@@ -252,8 +282,9 @@ class RecordingWriter:
                 ) from exc
             file_io.close(self._fd)
             self._fd, self.path, self.trouble = fd, target, None
+            self._files += 1
             self._written = written
-            self._note_confirmed()
+            self._note_confirmed(written)
 
     def _write_all_to(self, fd: int) -> int:
         """Give a new file all rows; return how many bytes they take."""
@@ -271,19 +302,28 @@ class RecordingWriter:
             size += len(piece)
         return size
 
-    def _attempt(self, step: Callable[[], None]) -> None:
+    def _attempt(self, step: Callable[[], None]) -> bool:
+        """Write, if it is time to try; return whether that went well."""
         if self.trouble is not None and self._clock() < self._retry_due:
-            return
+            return False
         try:
             if self.trouble is not None and self._errno not in {None, *_DISK_FULL}:
                 self._find_file_again()
             step()
-            self.trouble = None
+            return True
         except RecordingFileGone as gone:
-            self._go_on_elsewhere(str(gone))
+            return self._go_on_elsewhere(str(gone))
         except OSError as exc:
-            self.trouble, self._errno = exc.strerror or str(exc), exc.errno
-            self._retry_due = self._clock() + RETRY_S
+            failure = _Failure.of(exc)
+        self._note_trouble(failure)
+        return self.trouble is None
+
+    def _note_trouble(self, failure: "_Failure") -> None:
+        """Keep why rows wait; a full disk gets no more room soon, so the spare takes over."""
+        self.trouble, self._errno = failure
+        self._retry_due = self._clock() + RETRY_S
+        if failure.errno in _DISK_FULL:
+            self._save_in_spare()
 
     def _write(self) -> None:
         self._see_that_it_is_whole()
@@ -292,25 +332,53 @@ class RecordingWriter:
                 rest = rows[self._written - self._confirmed :]
                 self._written += file_io.write_some(self._fd, self._written, rest)
 
-    def _write_and_confirm(self) -> None:
+    def _look_and_write(self) -> None:
         self._see_that_it_is_there()
         self._write()
-        if not self._unconfirmed:
-            return
-        try:
-            os.fsync(self._fd)
-        except OSError:
-            # The system may forget the pages it could not store: all goes out again.
-            self._written = self._confirmed
-            raise
-        self._note_confirmed()
 
-    def _note_confirmed(self) -> None:
-        rows = bytes(self._unconfirmed)
+    def _write_to_confirm(self) -> tuple[int, int, int] | None:
+        """
+        Write what waits.
+
+        Returns
+        -------
+        tuple of int, or None
+            A descriptor of the file to sync and close, the end of what was written, the
+            number of the file; None if there is nothing to confirm.
+        """
+        with self._mutex:
+            if not self._attempt(self._look_and_write):
+                return None
+            if not self._unconfirmed:
+                self.trouble = None
+                return None
+            try:
+                return os.dup(self._fd), self._written, self._files
+            except OSError as exc:  # this program has too many files open
+                failure = _Failure.of(exc)
+            self._note_trouble(failure)
+            return None
+
+    def _note_sync(self, file: int, end: int, failure: "_Failure | None") -> None:
+        """Take note of what the device said of a file's bytes up to `end`."""
+        with self._mutex:
+            if file != self._files:
+                return  # the recording went on in another file meanwhile
+            if failure is None:
+                self._note_confirmed(end)
+                if not self.pending_bytes:
+                    self.trouble = None
+            else:
+                # The system may forget the pages it could not store: all goes out again.
+                self._written = self._confirmed
+                self._note_trouble(failure)
+
+    def _note_confirmed(self, end: int) -> None:
+        rows = bytes(self._unconfirmed[: end - self._confirmed])
         self._history.add(rows)
         self._fingerprint = (self._fingerprint + rows)[-file_io.FINGERPRINT_BYTES :]
-        self._unconfirmed.clear()
-        self._confirmed = self._written
+        del self._unconfirmed[: len(rows)]
+        self._confirmed = end
         self._sync_due = self._clock() + SYNC_S
 
     def _see_that_it_is_there(self) -> None:
@@ -328,24 +396,25 @@ class RecordingWriter:
         if os.fstat(self._fd).st_size < self._written:
             raise RecordingFileGone("was cut by another program")
 
-    def _go_on_elsewhere(self, why: str) -> None:
-        """Go on in a new file beside the old one, or in the spare folder."""
+    def _go_on_elsewhere(self, why: str) -> bool:
+        """Go on in a new file beside the old one, or in the spare folder, if one can be had."""
         old = self.path
         for folder in filter(None, (old.parent, self.spare)):
             with contextlib.suppress(RecordingError):
-                self.move_to(file_io.free_name(folder, old))
+                self.move_to(file_io.free_name(folder, self._first_path))
                 self.moves.append(f"{old} {why}; all of it is in {self.path}")
-                return
+                return True
         self.trouble, self._errno = f"the file {why}, and there is no place to go on", None
         self._retry_due = self._clock() + RETRY_S
+        return False
 
     def _save_in_spare(self) -> None:
-        """Try the spare folder before rows are given up."""
+        """Go on in the spare folder, if there is one that takes all rows."""
         if self.spare is None:
             return
         old, why = self.path, self.trouble
         with contextlib.suppress(RecordingError):
-            self.move_to(file_io.free_name(self.spare, old))
+            self.move_to(file_io.free_name(self.spare, self._first_path))
             self.moves.append(
                 f"{old} could not be written ({why}); all of it is in {self.path}"
             )
@@ -364,6 +433,7 @@ class RecordingWriter:
             raise
         file_io.close(self._fd)
         self._fd, self._written = fd, self._confirmed
+        self._files += 1
 
 
 def check_appendable(path: Path) -> None:

@@ -4,85 +4,28 @@ A recording that another program is still writing is only read, never written.
 """
 
 import os
-import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
+from dataclasses import replace
 from io import FileIO
 from math import inf, isfinite
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 from chrono.arrays.events import Batch
 from chrono.errors import OptionError
-from chrono.reader.file_io import FINGERPRINT_BYTES, words
+from chrono.reader.file_io import FINGERPRINT_BYTES, is_locked, words
+from chrono.reader.journal import DRAIN_BYTES, Journal, RowLimit, RowWriter
 from chrono.reader.line_grammar import MAX_DIGITS
 from chrono.reader.port_reader import LinkStatus, PortReader
 from chrono.reader.recording_reader import RecordingReader, open_at_first_row, read_blocks
-from chrono.reader.recording_rows import MAX_ROW_BYTES, json_row
+from chrono.reader.recording_rows import MAX_ROW_BYTES
 from chrono.reader.serial_ports import DEFAULT_BAUDRATE, OperatorRow
 from chrono.rigs.line_kinds import FRAMED, LineKind
 
-DRAIN_BYTES = 1 << 20
-"""About the most that one call of `drain` hands over; also a block of a recording."""
-
 LAST_US = 1e18
 """Beyond what any host time can be."""
-
-
-class RowWriter(Protocol):
-    """What a journal writes to; `RecordingWriter` is one."""
-
-    def append(self, rows: bytes, /) -> None:
-        """Write whole rows; a disk in trouble is the writer's to deal with."""
-
-
-class Journal:
-    """
-    Rows on their way: into the recording first, then to whoever drains.
-
-    The port's thread and the operator both append; one lock keeps the order the same in
-    the file and for the consumer.
-
-    Parameters
-    ----------
-    now_us : callable
-        The session's clock [us].
-    writer : RowWriter, optional
-        The recording; without one rows are only handed on.
-    """
-
-    def __init__(self, now_us: Callable[[], int], writer: RowWriter | None = None) -> None:
-        self._now_us = now_us
-        self._writer = writer
-        self._lock = threading.Lock()
-        self._ready: deque[bytes] = deque()
-
-    def append(self, rows: bytes) -> None:
-        """Take whole rows, stamped already."""
-        with self._lock:
-            self._pass_on(rows)
-
-    def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Take a record made now, such as the operator's setup or mark."""
-        with self._lock:
-            self._pass_on(json_row(self._now_us(), origin, data))
-
-    def drain(self, limit_bytes: int = DRAIN_BYTES) -> bytes:
-        """Return the rows taken since the last call, up to about `limit_bytes` of them."""
-        taken: list[bytes] = []
-        size = 0
-        with self._lock:
-            while self._ready and (not taken or size + len(self._ready[0]) <= limit_bytes):
-                taken.append(self._ready.popleft())
-                size += len(taken[-1])
-        return b"".join(taken)
-
-    def _pass_on(self, rows: bytes) -> None:
-        if self._writer is not None:
-            self._writer.append(rows)
-        self._ready.append(rows)
 
 
 class LiveSource:
@@ -103,6 +46,8 @@ class LiveSource:
         [s], origin, JSON object; may be without end.
     begin_us : int, optional
         What the session's clock shows now [us]; more than 0 where a recording goes on.
+    limit : RowLimit, optional
+        Ends the rows.
     """
 
     def __init__(
@@ -114,12 +59,13 @@ class LiveSource:
         lines: LineKind = FRAMED,
         operator: Iterable[OperatorRow] = (),
         begin_us: int = 0,
+        limit: RowLimit | None = None,
     ) -> None:
         self._begin_ns = time.monotonic_ns() - begin_us * 1000
         self._started_us = 0
         self._operator = iter(operator)
         self._next_act = next(self._operator, None)
-        self.journal = Journal(self.now_us, writer)
+        self.journal = Journal(self.now_us, writer, limit)
         self._reader = PortReader(
             port, self.journal.append, self.now_us, baudrate=baudrate, lines=lines
         )
@@ -138,7 +84,12 @@ class LiveSource:
             If it cannot be opened, with the cause.
         """
         self._act_until(0.0)
-        self._reader.start()
+        self.journal.start()
+        try:
+            self._reader.start()
+        except BaseException:
+            self.journal.stop()
+            raise
         self._started_us = self.now_us()
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
@@ -155,23 +106,30 @@ class LiveSource:
         self._reader.hear(batch)
 
     def stop(self) -> None:
-        """Stop reading and close the port; what was read can still be drained."""
+        """Stop reading, close the port, have all rows written; they can still be drained."""
         self._reader.stop()
+        self.journal.stop()
 
     @property
     def finished(self) -> bool:
-        """Whether reading has ended, by `stop` or by a fault told in `status`."""
-        return self.status.state in ("closed", "failed")
+        """Whether no more rows come: by `stop`, by a limit, or by a fault told in `status`."""
+        if self.journal.waiting_s:
+            return False
+        return self.journal.ended or self.status.state in ("closed", "failed")
 
     @property
     def status(self) -> LinkStatus:
         """The connection now."""
-        return self._reader.status
+        status, fault = self._reader.status, self.journal.failure
+        if fault is None:
+            return status
+        reason = status.reason or f"{type(fault).__name__}: {fault}"
+        return replace(status, state="failed", reason=reason)
 
     @property
     def failure(self) -> BaseException | None:
-        """The fault that ended the reading thread, None if there is none."""
-        return self._reader.failure
+        """The fault that ended reading or writing, None if there is none."""
+        return self._reader.failure or self.journal.failure
 
     def _act_until(self, time_s: float) -> None:
         """Make the operator's records that are due by then."""
@@ -391,6 +349,9 @@ def _row_end(block: bytes, start: int) -> int:
 LOOK_S = 0.5
 """How often a file that does not grow is looked for by its name."""
 
+QUIET_S = 5.0
+"""A file that grew so lately is being written, whoever holds its lock."""
+
 GO_ON_HINT = "the program that writes it may go on in a new file beside it: follow that one"
 
 
@@ -416,6 +377,7 @@ class FollowSource:
         self._losses = 0
         self._rows = 0
         self._size_at_start = 0
+        self._unwritten = False
         self._grown_s = self._looked_s = clock()
         self._forget()
 
@@ -442,6 +404,7 @@ class FollowSource:
         found = os.fstat(self._file.fileno())
         self._size_at_start = found.st_size
         self._grown_s = self._clock() - max(time.time() - found.st_mtime, 0.0)
+        self._see_whether_it_is_written(self._file)
         self._forget()
 
     def rewind(self) -> None:
@@ -489,6 +452,11 @@ class FollowSource:
         return self._state in ("closed", "failed")
 
     @property
+    def unwritten(self) -> bool:
+        """Whether no program writes the file now, as far as its lock tells."""
+        return self._unwritten
+
+    @property
     def unfinished_bytes(self) -> int:
         """Length of the row at the end that has no end yet [bytes]."""
         return len(self._unfinished)
@@ -530,7 +498,7 @@ class FollowSource:
         self._offset += len(piece)
         self._before = (self._before + piece)[-FINGERPRINT_BYTES:]
         if self._offset > self._size_at_start:
-            self._grown_s = self._clock()
+            self._grown_s, self._unwritten = self._clock(), False
         self._state, self._reason = "open", ""
         return piece
 
@@ -561,6 +529,7 @@ class FollowSource:
         if self._clock() - self._looked_s < LOOK_S or self.finished:
             return
         self._looked_s = self._clock()
+        self._see_whether_it_is_written(file)
         try:
             named = self._path.stat()
         except FileNotFoundError:
@@ -570,6 +539,9 @@ class FollowSource:
             self._go_on_in(self._path.open("rb", buffering=0), file)
         elif self._state == "lost":
             self._state, self._reason = "open", ""
+
+    def _see_whether_it_is_written(self, file: FileIO) -> None:
+        self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno())
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
         """Go on in a file of the same name if it goes on where this one was read to."""

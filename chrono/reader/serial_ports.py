@@ -68,6 +68,11 @@ def ports_here() -> list[AttachedPort]:
     return sorted(AttachedPort(p.device, _words(p), _rank(p)) for p in list_ports.comports())
 
 
+def port_names() -> frozenset[str]:
+    """Return the names of the serial ports of this machine."""
+    return frozenset(p.device for p in list_ports.comports())
+
+
 def likely_boards(ports: list[AttachedPort]) -> list[str]:
     """Return the names of those ports that are most likely a board's, none if all are dull."""
     best = max((port.rank for port in ports), default=0)

@@ -83,6 +83,7 @@ def fit_axis(
     apart: Sequence[int] = (2, 3, 4, 5),
     *,
     anchored: bool = False,
+    least_step: float = 0.0,
 ) -> Axis:
     """
     Choose the axis that shows a range as large as the cells allow.
@@ -97,6 +98,8 @@ def fit_axis(
         How many cells there may be from tick to tick.
     anchored : bool, optional
         Begin at `low`; else the range stands in the middle.
+    least_step : float, optional
+        Ticks are no closer than this, such as 1 for things that are counted.
 
     Returns
     -------
@@ -107,7 +110,7 @@ def fit_axis(
     decade = 10.0 ** math.floor(math.log10(span / max(cells - 1, 1)))
     steps = [scale * decade * s for scale in (1, 10, 100) for s in _STEPS]
     near = [k for k in apart if 2 * k <= cells] or [min(apart)]  # so that two ticks show
-    fits = [(step / k, step) for step in steps for k in near]
+    fits = [(step / k, step) for step in steps for k in near if step >= least_step]
     per_cell, step = min(fit for fit in fits if _covers(fit[0], low, high, cells))
     spare = cells - 1 - (_ceil(high / per_cell) - _floor(low / per_cell))
     first = (_floor(low / per_cell) - (0 if anchored else spare // 2)) * per_cell

@@ -31,14 +31,19 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
     )
     return (
         f"the counter runs {rate_text(estimate)} (95 % coverage)",
-        f"from {estimate.beats} beats, {estimate.span_s:.0f} s in "
-        f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}",
+        beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
         f"a delay that crept by {CREEP_S * 1e3:.0f} ms all the while would look like "
         f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm and is not in the ±: if in doubt, repeat "
         "it on another port or computer",
     )
+
+
+def beats_text(estimate: ClockEstimate) -> str:
+    """Return which beats an estimate rests on; stretches over a break do not count as one."""
+    stretches = f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}"
+    return f"from {estimate.beats} beats, {estimate.span_s:.0f} s in {stretches}"
 
 
 def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:

@@ -33,7 +33,7 @@ HEIGHT_M = 1.0
 
 def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) -> list[str]:
     """
-    Return energy, momentum, lengths seen, Mach number and ranges of one shot, a line each.
+    Return energy, momentum, lengths seen and Mach number of one shot, a line each.
 
     Parameters
     ----------
@@ -46,20 +46,29 @@ def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) ->
     unit : str
         Unit of speeds.
     """
-    mass_kg = own.get("mass_kg", rig.body.mass_kg)
+    energy, _, momentum = motion_text(
+        row.speed_mps, own.get("mass_kg", rig.body.mass_kg)
+    ).partition(" · ")
+    return [
+        f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
+        f"energy    {energy}",
+        f"momentum  {momentum}",
+        f"length    {lengths_text(row.length_a_mm, row.length_b_mm)}, declared "
+        f"{1e3 * own.get('length_m', rig.body.length_m):.4g} mm",
+        f"Mach      {row.speed_mps / site_of(rig).sound_mps:.3f}",
+    ]
+
+
+def range_lines(row: ShotRow, rig: Rig, own: Mapping[str, float]) -> list[str]:
+    """Return how far the body of one shot would fly, for some angles; takes a second or so."""
     body = MovingBody(
-        given_mass(mass_kg),
+        given_mass(own.get("mass_kg", rig.body.mass_kg)),
         given_diameter(own.get("diameter_m", rig.body.diameter_m)),
         SMOOTH_SPHERE,
     )
     input_ = normal(SPEED, row.u_mps, unit="m/s")
     launch = Launch("", 0, (Quantity(SPEED, row.speed_mps, input_),), body, site_of(rig))
     return [
-        f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
-        f"motion    {motion_text(row.speed_mps, mass_kg)}",
-        f"length    {lengths_text(row.length_a_mm, row.length_b_mm)}, declared "
-        f"{1e3 * own.get('length_m', rig.body.length_m):.4g} mm",
-        f"Mach      {row.speed_mps / launch.site.sound_mps:.3f}",
         f"expected range from {HEIGHT_M:g} m above the ground, no wind, ± 95 %:",
         *(f"  {degrees:>2}° up  {_range_text(launch, degrees)}" for degrees in ANGLES_DEG),
         "The body is taken for a smooth ball at the speed of the gates.",

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from chrono.safe_text import plain
 from chrono.session.troubles import (
+    LONG_WAIT_S,
     BoardUnused,
     FileTrouble,
     LinkLost,
@@ -49,6 +50,19 @@ def _link_line(lost: LinkLost) -> str:
     if lost.found_again:
         return f"{line} missing"
     return f"{line} missing, and it was not found again: {plain(lost.reason)}"
+
+
+def restarts_words(restarts: int) -> str:
+    """Return how often a board restarted."""
+    times = "once" if restarts == 1 else f"{restarts} times"
+    return f"board restarted {times}"
+
+
+def waiting_words(waiting_s: float) -> str:
+    """Return that rows wait for a slow disk, empty if they do not wait long."""
+    if waiting_s < LONG_WAIT_S:
+        return ""
+    return f"waiting for the disk for {waiting_s:.1f} s; shots are shown once they are on it"
 
 
 def disk_line(writer: RecordingWriter) -> str:

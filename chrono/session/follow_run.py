@@ -31,6 +31,9 @@ COME_WITHIN_S = 0.2
 BEGIN_WITHIN_S = 3.0
 """A program that has just made its recording writes the rig into it sooner [s]."""
 
+LONG_US = 3_600_000_000
+"""After so much silence no shot is open, of whatever board [us]."""
+
 WHOLE_WITHIN_S = 1.0
 """A row that has no end after this time was cut [s]."""
 
@@ -70,6 +73,11 @@ class FollowRun(FedRun):
         self._passed_us = 0
         self._silence_due_us = 0
         super().__init__(FollowSource(path, clock), Session(rig, fixed_rig=True), path.name)
+
+    @property
+    def unwritten(self) -> bool:
+        """Whether a recording that is followed is written by no program any more."""
+        return self.source.unwritten
 
     def catch_up(self, told: Callable[[int], None] = lambda _: None) -> None:
         """Take all that is there by now; `told` hears after each piece how many bytes."""
@@ -116,6 +124,9 @@ class FollowRun(FedRun):
         now_us = self.now_us()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
+            if self.unwritten and self.session.processor.tally.edges:
+                # Nobody writes on: what is open now stays as it is.
+                now_us += LONG_US
             self._pass_time(now_us - int(COME_WITHIN_S * 1e6))
 
     def _pass_time(self, host_us: int) -> None:

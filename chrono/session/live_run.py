@@ -13,6 +13,7 @@ from chrono import __version__
 from chrono.arrays.events import Batch
 from chrono.errors import ChronoError, OptionError, PortError, RecordingError
 from chrono.reader.recording_reader import RecordingReader
+from chrono.reader.recording_rows import HEADER
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reader.row_decoding import decode_rows
 from chrono.reader.row_sources import LiveSource
@@ -21,10 +22,16 @@ from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import parse_rig, rig_record, with_host_clock
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.operator_records import Setup
-from chrono.session.recording_loader import LoadedRecording, read_recording, rows_with
+from chrono.session.operator_records import Setup, setup_record
+from chrono.session.recording_loader import (
+    LoadedRecording,
+    first_rig,
+    read_recording,
+    rows_with,
+)
 from chrono.session.run import SILENCE_EVERY_S, FedRun
 from chrono.session.session import Session
+from chrono.session.shot_limit import ShotLimit
 from chrono.session.troubles import (
     FileTrouble,
     LinkLost,
@@ -82,6 +89,20 @@ class LiveRun(FedRun):
     def record(self, origin: str, data: dict[str, Any]) -> None:
         """Take a record of the operator among the board's rows."""
         self.source.record(origin, data)
+
+    def call_when_ready(self, act: Callable[[], None]) -> None:
+        """Have `act` called, from another thread, as soon as there are rows for `step`."""
+        self.source.journal.handed_on = act
+
+    @property
+    def limit_reached(self) -> bool:
+        """Whether the run ended because as many shots are there as were wanted."""
+        return self.source.journal.ended
+
+    @property
+    def waiting_s(self) -> float:
+        """For how long rows wait for the disk before they are shown [s]; 0 if none does."""
+        return self.source.journal.waiting_s
 
     def complaint(self) -> PortError | None:
         """Return what is wrong with a board that has not said one sound line by now."""
@@ -144,6 +165,7 @@ class LiveRun(FedRun):
         is_back = status.state != "lost"
         lost = LinkLost(status.port, status.losses, is_back, status.reason)
         troubles = super().close()
+        self.source.journal.stop()
         troubles += [lost] if status.losses else []
         troubles += self.session.unusable.boards
         troubles += [RateUnknown(self._rate_unknown)] if self._rate_unknown else []
@@ -176,13 +198,13 @@ class LiveRun(FedRun):
     def _wait(self) -> None:
         """Let silence close shots, where nothing came."""
         now_us = self.now_us()
-        if self.writer is not None:
-            self.writer.look_after()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
             self.session.pass_time(now_us)
 
     def _finish(self) -> None:
+        if self.source.journal.ended:  # its port is still open
+            self.source.stop()
         super()._finish()
         self._settle_clock()
 
@@ -196,6 +218,7 @@ def live_run(
     baud: int = DEFAULT_BAUDRATE,
     clock_from_host: bool = False,
     spare: Path | None = None,
+    shots: int | None = None,
 ) -> LiveRun:
     """
     Make the run that clocks a board.
@@ -215,6 +238,8 @@ def live_run(
         Take the counter's rate from its beats; the recording's rig then says so.
     spare : Path, optional
         Folder where the recording goes on if its own place fails.
+    shots : int, optional
+        End the recording after this many shots.
 
     Raises
     ------
@@ -226,13 +251,16 @@ def live_run(
     rig = wanted_rig(rig or _own_rig(played, port), clock_from_host)
     acts = played.operator_rows() if played is not None and not setup else ()
     writer = RecordingWriter(recording, spare=spare) if recording else None
-    source = LiveSource(port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts)
+    limit = ShotLimit(Session(rig), shots) if shots else None
+    source = LiveSource(
+        port, writer=writer, baudrate=baud, lines=rig.lines, operator=acts, limit=limit
+    )
     run = LiveRun(source, Session(rig), recording.name if recording else port, writer)
     start = datetime.now().astimezone().isoformat(timespec="milliseconds")
     run.record("file", {"format": 1, "program": __version__, "start": start})
     run.record("rig", rig_record(rig))
     if setup:
-        run.say_setup(Setup(setup))
+        run.record("setup", setup_record(Setup(setup)))
     return run
 
 
@@ -295,8 +323,7 @@ class ResumedRun(LiveRun):
         writer: RecordingWriter,
         setup: str = "",
     ) -> None:
-        before = recorded.session
-        session = Session(before.rig, fixed_rig=True, known=before)
+        before, session = recorded.session, _session_of(recorded)
         super().__init__(source, session, recorded.path.name, writer)
         self.shots_before = len(before.log)
         self._setup = setup
@@ -310,7 +337,7 @@ class ResumedRun(LiveRun):
         """Open the port; where that fails the recording is as it was."""
         super().start()
         if self._setup:
-            self.say_setup(Setup(self._setup))
+            self.record("setup", setup_record(Setup(self._setup)))
 
     def _sound_lines(self) -> int:
         tally = self.session.processor.tally
@@ -335,6 +362,7 @@ def resumed_run(
     baud: int = DEFAULT_BAUDRATE,
     clock_from_host: bool = False,
     spare: Path | None = None,
+    shots: int | None = None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> ResumedRun:
     """
@@ -355,14 +383,16 @@ def resumed_run(
         The recording's rig must say so too.
     spare : Path, optional
         Folder where the recording goes on if its own place fails.
+    shots : int, optional
+        End the recording after this many new shots.
     now : callable, optional
         The time of day.
 
     Raises
     ------
     ChronoError
-        If the rig differs, or the recording is a demonstration, damaged at its end, open in
-        another program or none at all.
+        If the rig differs, or the recording is a demonstration, cut off before the end of its
+        rig, open in another program or none at all.
     """
     if simulated_port(port) is not None:
         raise OptionError(
@@ -370,32 +400,56 @@ def resumed_run(
             where="--resume",
             hint="name the port of a board, or leave --resume out",
         )
+    _refuse_without_rig(path)
     recorded = read_recording(path)
-    last_us = _last_sound_us(recorded)
+    _refuse_demonstration(path)
+    last_us = recorded.session.last_us
     _refuse_another_rig(path, recorded.session.last_rig, rig, clock_from_host)
     begin_us = max(_since_start_us(recorded.session.started, now()), last_us + LATER_US)
     writer = RecordingWriter.reopen(path, spare=spare)
     lines = recorded.session.last_rig.lines
-    source = LiveSource(port, writer=writer, baudrate=baud, lines=lines, begin_us=begin_us)
+    limit = _shot_limit(recorded, shots) if shots else None
+    source = LiveSource(
+        port, writer=writer, baudrate=baud, lines=lines, begin_us=begin_us, limit=limit
+    )
     return ResumedRun(source, recorded, writer, setup)
 
 
-def _last_sound_us(recorded: LoadedRecording) -> int:
-    """Return the host time of the last row [us], after a look at whether one can go on."""
-    path = recorded.path
-    if recorded.left_out:
+def _session_of(recorded: LoadedRecording) -> Session:
+    """Return a new session to take the rows of a recording, and those that follow."""
+    return Session(recorded.session.rig, fixed_rig=True, known=recorded.session)
+
+
+def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
+    """Return what ends a recording so many shots after those that it holds."""
+    session = _session_of(recorded)
+    for rows in RecordingReader(recorded.path):
+        session.feed(decode_rows(rows, session.rig.lines))
+    session.take_told()
+    return ShotLimit(session, shots)
+
+
+def _refuse_without_rig(path: Path) -> None:
+    """See that a crash did not cut the recording off before its rig was whole."""
+    try:
+        first_rig(path)
+    except RecordingError as error:
+        if not path.is_file() or not HEADER.startswith(path.read_bytes()[: len(HEADER)]):
+            raise
         raise RecordingError(
-            f"is damaged at its end: {recorded.left_out}",
+            "ends before its rig is whole, so nothing can follow in it",
             where=str(path),
-            hint="begin a new recording; what is sound in this one can be read as it is",
-        )
+            hint="begin a new recording: leave --resume out",
+        ) from error
+
+
+def _refuse_demonstration(path: Path) -> None:
     if _is_demonstration(path):
         raise RecordingError(
             "is a demonstration, no session of a board",
             where=str(path),
             hint="begin a new recording",
         )
-    return recorded.session.last_us
 
 
 def _is_demonstration(path: Path) -> bool:

@@ -3,6 +3,7 @@
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 from chrono.arrays import machine_code
 from chrono.errors import ChronoError
@@ -22,9 +23,9 @@ from chrono.session.session_summary import lengths_of, timing_of
 POLL_S = 0.02
 
 
-def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readiness:
+class PortWatch:
     """
-    Watch a board.
+    Watches a board while it is used as a context; nothing is recorded.
 
     Parameters
     ----------
@@ -32,30 +33,67 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readine
         Anything pyserial opens, or ``virtual://SCENARIO``.
     rig : Rig or None
         None only for a virtual board.
+    baud : int
+
+    Raises
+    ------
+    ChronoError
+        If the port cannot be opened.
+    """
+
+    def __init__(self, port: str, rig: Rig | None, baud: int) -> None:
+        self._run = live_run(port, rig, None, baud=baud)
+
+    def __enter__(self) -> Self:
+        self._run.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._run.close()
+
+    def step(self) -> None:
+        """
+        Take what the board said, or wait a moment if it said nothing.
+
+        Raises
+        ------
+        ChronoError
+            If no board speaks on the port.
+        """
+        if not self._run.step():
+            time.sleep(POLL_S)
+        complaint: ChronoError | None = self._run.complaint()
+        if complaint:
+            raise complaint
+
+    def judge(self) -> Readiness:
+        """Return whether gates, link and clock are ready, by all that was seen so far."""
+        seen, session = self._run.observed(), self._run.session
+        assert seen is not None, "a live run always has a source to observe"
+        return with_shots(judge_readiness(seen), timing_of(session), lengths_of(session))
+
+
+def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readiness:
+    """
+    Watch a board for some seconds.
+
+    Parameters
+    ----------
+    port, rig, baud
+        As for `PortWatch`.
     seconds : float
         How long to watch [s].
-    baud : int
 
     Raises
     ------
     ChronoError
         If the port cannot be opened or no board speaks on it.
     """
-    run = live_run(port, rig, None, baud=baud)
-    run.start()
-    end = time.monotonic() + seconds
-    try:
+    with PortWatch(port, rig, baud) as watch:
+        end = time.monotonic() + seconds
         while time.monotonic() < end:
-            if not run.step():
-                time.sleep(POLL_S)
-            complaint: ChronoError | None = run.complaint()
-            if complaint:
-                raise complaint
-        seen, timing, lengths = run.observed(), timing_of(run.session), lengths_of(run.session)
-    finally:
-        run.close()
-    assert seen is not None, "a live run always has a source to observe"
-    return with_shots(judge_readiness(seen), timing, lengths)
+            watch.step()
+        return watch.judge()
 
 
 @dataclass(frozen=True, eq=False)

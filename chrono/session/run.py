@@ -7,6 +7,7 @@ Entries on a recording that is shown again go nowhere until the user agreed once
 this recording, or to work in a copy. Rows are only ever added, at the end.
 """
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, ClassVar, Protocol
 
@@ -190,6 +191,21 @@ class Run:
         return LinkStatus("closed", self.name)
 
     @property
+    def limit_reached(self) -> bool:
+        """Whether the run ended because as many shots are there as were wanted."""
+        return False
+
+    @property
+    def unwritten(self) -> bool:
+        """Whether a recording that is followed is written by no program any more."""
+        return False
+
+    @property
+    def waiting_s(self) -> float:
+        """For how long rows wait for the disk before they are shown [s]; 0 if none does."""
+        return 0.0
+
+    @property
     def remeasured_us(self) -> int | None:
         """When shots were last measured anew with another rate of the counter [us], if ever."""
         return None
@@ -203,6 +219,9 @@ class Run:
         ChronoError
             If it cannot be opened.
         """
+
+    def call_when_ready(self, act: Callable[[], None]) -> None:
+        """Have `act` called, from another thread, as soon as there are rows for `step`."""
 
     def step(self) -> bool:
         """Take the rows that are ready; return whether the session changed."""
@@ -304,10 +323,10 @@ class FedRun(Run):
 
     def step(self) -> bool:
         """Take the rows that are ready; return whether the session changed."""
-        if self.finished:
-            return False
         before = self.session.revision
-        if not self._take_ready():
+        if self.finished:
+            self._take_ready()  # what the operator says of a session that is over
+        elif not self._take_ready():
             self._wait()
             if self.source.finished:
                 self._finish()

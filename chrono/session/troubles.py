@@ -65,6 +65,10 @@ class FileTrouble:
 Trouble = LinkLost | BoardUnused | RateUnknown | SourceFailed | RowCut | FileTrouble
 
 
+LONG_WAIT_S = 0.5
+"""Rows that wait so long for the disk are worth a word: their shots are not shown yet [s]."""
+
+
 def much_waits(writer: RecordingWriter) -> bool:
     """Tell whether so much waits for the disk that memory may run out."""
     return writer.pending_bytes >= MUCH_BYTES

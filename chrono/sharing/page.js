@@ -78,7 +78,8 @@
     else if (state.hold) words = "On hold: shots are not counted.";
     else {
       bad = false;
-      if (quiet > state.quiet_after_s) words = `Nothing new for ${span(quiet)}.`;
+      if (state.finished) words = "Finished: no program writes this recording.";
+      else if (quiet > state.quiet_after_s) words = `Nothing new for ${span(quiet)}.`;
       else words = "Live.";
     }
     put("link", words);

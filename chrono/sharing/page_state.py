@@ -109,6 +109,8 @@ class PageState:
         Shots are not counted now.
     trouble : str
         What became of the recording, empty if it is followed.
+    finished : bool
+        No program writes the recording any more.
     quiet_after_s : float
         A recording that has not grown for so long stands still [s].
     latest : PageShot or None
@@ -128,6 +130,7 @@ class PageState:
     counted: int
     hold: bool
     trouble: str
+    finished: bool
     quiet_after_s: float
     latest: PageShot | None
     headline: tuple[str, ...]
@@ -165,6 +168,7 @@ def page_state_of(
         counted=int(np.count_nonzero(session.counted())),
         hold=session.on_hold and not run.finished,
         trouble=plain(status.reason) if status.state in ("lost", "failed") else "",
+        finished=run.finished or run.unwritten,
         quiet_after_s=BEAT_MISSED_S if has_beats else LONG_PAUSE_S,
         latest=_shot(view.latest, unit, decimal) if view.latest is not None else None,
         headline=_headline(looks, unit, decimal),

@@ -166,7 +166,7 @@ class _States:
         run, wishes = self._run, self._wishes
         run.catch_up()
         run.step()
-        now = (run.session, run.session.revision, run.status.state)
+        now = (run.session, run.session.revision, run.status.state, run.unwritten)
         if now == self._known:
             return b""
         self._known = now

@@ -24,7 +24,7 @@ from chrono.calibrating.calibration import rig_changes
 from chrono.clock.clock_rate import ClockTracker
 from chrono.errors import CalibrationError
 from chrono.reports.calibration_text import calibration_evidence
-from chrono.reports.clock_text import clock_report
+from chrono.reports.clock_text import beats_text, clock_report
 from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 PERFECT_HOST = {"host_rate_tolerance": 0.0, "polling_s": 0.0}
@@ -288,6 +288,17 @@ def test_the_report_tells_rate_uncertainty_and_where_it_comes_from():
     assert lines[0] == "the counter runs 4200 ± 14 ppm slow (95 % coverage)"
     assert lines[1] == "from 600 beats, 596 s in 1 unbroken stretch"
     assert "host's own rate 8.66 ppm" in lines[2]
+
+
+def test_stretches_over_a_break_are_not_told_as_one():
+    tracker, rng = ClockTracker(UNIT_S), np.random.default_rng(8)
+    ticks, host_s = send_beats(rng, 600, 1e-3, exponential)
+    for start in (0, 300):
+        tracker.begin_segment()
+        tracker.add(ticks[start : start + 300], microseconds(host_s[start : start + 300]))
+    words = beats_text(tracker.estimate(**PERFECT_HOST))
+    assert words.startswith("from 600 beats, ")
+    assert words.endswith(" s in 2 unbroken stretches")
 
 
 def test_a_rig_file_takes_the_estimate_up(tmp_path):

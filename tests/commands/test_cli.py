@@ -9,12 +9,14 @@ import shutil
 import subprocess
 import sys
 import threading
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 from command_kit import are_kept, is_one_clear_complaint
 
 from chrono.reader.line_grammar import encode_hello
+from chrono.session.recording_loader import read_recording
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
@@ -142,9 +144,7 @@ def test_an_export_to_nowhere_is_refused(chrono, name) -> None:
     is_one_clear_complaint(chrono("export", BANDS, "-o", name), name)
 
 
-@pytest.mark.parametrize(
-    "speed", ["45", "45 kg", "fast", "nan m/s", "-3 m/s", "1e308 m/s", "0 m/s"]
-)
+@pytest.mark.parametrize("speed", ["45 kg", "fast", "nan m/s", "-3 m/s", "1e308 m/s", "0 m/s"])
 def test_a_speed_that_is_none_is_refused(chrono, tmp_path, speed) -> None:
     (tmp_path / "rig.toml").write_text(GOOD_RIG)
 
@@ -231,6 +231,16 @@ def test_garbage_of_a_wrong_baud_rate_is_told(chrono, tmp_path, board) -> None:
 
 
 # -- results --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("shots", [3, 10])
+def test_clocking_a_number_of_shots_prints_stores_and_counts_so_many(chrono, shots) -> None:
+    port = "virtual://two-bands?seed=3&speedup=1000&shots=60"
+    live = chrono("clock", port, "--recording", "n.tsv", "--no-dashboard", "--shots", shots)
+    assert live.code == 0
+    assert len(live.out.splitlines()) == shots
+    assert f"n.tsv: {shots} shots, {shots} counted" in live.err
+    assert len(read_recording(Path("n.tsv")).session.log) == shots
 
 
 def test_the_demo_prints_five_shots(chrono) -> None:
@@ -501,3 +511,63 @@ def test_a_recording_is_judged_and_the_exit_code_says_so(chrono) -> None:
     assert good.out.splitlines()[-1] == "ready"
     assert bad.code == 1
     assert "not ready because a lamp makes gate A flicker at 100 Hz" in bad.out
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("budget", "--rig", "rig.toml"),
+        ("plan", "--rig", "rig.toml", "--within", "2 %"),
+        ("stop", "--rig", "rig.toml", "--distance", "5 cm", "--mass", "24 g"),
+    ],
+)
+def test_a_speed_without_its_unit_is_in_the_unit_of_the_rig(chrono, words) -> None:
+    rig = '[gates]\nspacing = "300 mm"\n'
+    for text, unit in (("", "m/s"), ('speed_unit = "km/h"\n', "km/h")):
+        Path("rig.toml").write_text(text + rig)
+        alone = chrono(*words, "--speed", "45", "--json")
+        assert alone.code == 0, alone.err
+        assert alone.out == chrono(*words, "--speed", f"45 {unit}", "--json").out
+
+
+def test_the_log_book_and_the_summary_end_alike_for_a_folder_that_is_not_there(chrono) -> None:
+    for name in ("nope", "nope/"):
+        listed, summed = chrono("list", name), chrono("summary", name)
+        assert listed.code == summed.code == 2
+        assert "there is no such file" in listed.err
+        assert listed.err.splitlines()[-2:] == summed.err.splitlines()[-2:]
+
+
+def test_a_port_is_watched_until_a_key_is_pressed() -> None:
+    ours, theirs = pty.openpty()
+    call = [sys.executable, "-m", "chrono", "check", "virtual://two-bands?shots=0", "--watch"]
+    with subprocess.Popen(
+        call, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True
+    ) as program:
+        os.close(theirs)
+        shown = b""
+        while shown.count(b"beam A") < 3:  # again and again
+            shown += os.read(ours, 4096)
+        assert program.poll() is None
+        os.write(ours, b"x")
+        with suppress(OSError):  # Linux says so when the other end is closed
+            while piece := os.read(ours, 4096):
+                shown += piece
+    os.close(ours)
+    assert program.returncode == 0, shown
+    assert b"press any key to end" in shown
+    assert b"ready" in shown
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("virtual://two-bands",), "a terminal"),
+        (("virtual://two-bands", "--json"), "one port"),
+        ((str(BANDS),), "only a port"),
+    ],
+)
+def test_what_cannot_be_watched_is_refused(chrono, words, told) -> None:
+    outcome = chrono("check", *words, "--watch")
+    assert outcome.code == 2
+    assert told in " ".join(outcome.err.replace("│", " ").split())

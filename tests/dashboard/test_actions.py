@@ -1,16 +1,19 @@
 """Every key does what it says: to the session, and in the recording."""
 
+import io
 from pathlib import Path
 
 import pytest
 from dashboard_kit import SIZES, clocking, drive, listed, names_of, screen_text
 from hand_board import hand_run, records
+from rich.console import Console
 from textual.widgets import Digits, Input, Static
 
 from chrono.dashboard import dashboard_app
-from chrono.dashboard.actions import ACTIONS
+from chrono.dashboard.actions import ACTIONS, GROUPS
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
+from chrono.dashboard.help_screen import help_page
 from chrono.dashboard.preferences import Preferences
 from chrono.dashboard.setup_form import read_setup_form, setup_form
 from chrono.dashboard.speed_plot import SpeedPlot
@@ -154,7 +157,7 @@ async def test_screens_come_and_go():
         assert (plot.display, table.display) == (True, True)
 
 
-async def test_every_action_has_a_key_in_the_footer_and_a_command():
+async def test_the_footer_has_six_keys_and_the_palette_and_the_help_all_of_them():
     async with clocking(shots=(30.0,)) as (_, _, app, pilot):
         absent = names_of("replay") | {"write_elsewhere", "shots"}
         assert not app.check_action("undo", ())
@@ -162,26 +165,37 @@ async def test_every_action_has_a_key_in_the_footer_and_a_command():
         await pilot.press("c", "slash", "1", "enter")
         await drive(app, pilot)
         expected = [action for action in ACTIONS if action.name not in absent]
-        high = app.screen.query_one("#keys").size.height
-        footer = screen_text(app).splitlines()[-high:]
+        footer = screen_text(app).splitlines()[-1]
+        assert footer.split("  ") == [
+            *(" n Setup", "a Set aside", "h Hold", "f Far view", "? Keys", "q Quit")
+        ]
         commands = {c.title for c in app.get_system_commands(app.screen)}
-        for action in expected:
-            assert f"{action.sign} {action.label}" in " ".join(footer)
-            assert action.title in commands
+        assert {action.title for action in expected} <= commands
+        palette = {c.title: c.help for c in app.get_system_commands(app.screen)}
+        assert palette["Hold on or off"].startswith("While you clock, h: ")
         assert {"Theme", "Screenshot"} == commands - {action.title for action in ACTIONS}
         assert all(not app.check_action(name, ()) for name in names_of("replay"))
         assert all(app.check_action(name, ()) for name in names_of("live"))
 
-        line = next(i for i, text in enumerate(footer) if "u Unit" in text)
-        await pilot.click("#keys", offset=(footer[line].index("u Unit"), line))
-        assert app.preferences.unit == "km/h"
-        line = next(i for i, text in enumerate(footer) if "t Note" in text)
-        await pilot.click("#keys", offset=(footer[line].index("t Note"), line))
+        await pilot.click("#keys", offset=(footer.index("a Set aside"), 0))
         assert isinstance(app.screen, TextDialog), "also one of the screen's own keys"
         await pilot.press("escape")
+        await pilot.click("#keys", offset=(footer.index("f Far view"), 0))
+        assert app.current_mode == "far"
 
         await pilot.press("b")
         assert not app.check_action("unit", ())
+
+
+async def test_the_help_lists_every_key_once_in_its_group():
+    console = Console(width=100, record=True, file=io.StringIO())
+    console.print(help_page())
+    keys = console.export_text().partition("How the ± is made")[0]
+    headings = [line for line in keys.splitlines() if line.startswith("Keys: ")]
+    assert len(headings) == len(GROUPS) + 1
+    for action in ACTIONS:
+        assert keys.count(f"{action.title}: ") == 1
+    assert "ctrl+p" in keys
 
 
 def test_no_key_has_two_actions():

@@ -3,9 +3,12 @@
 import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 
-from chrono.dashboard.large_digits import STROKES, large_digits
-from chrono.session.operator_records import SET_ASIDE, Mark
+from chrono.dashboard.large_digits import LETTERS, STROKES, large_digits
+from chrono.dashboard.preferences import Choices
+from chrono.reports.setup_words import mean_text
+from chrono.session.operator_records import SET_ASIDE, Mark, Setup
 from chrono.session.view_cache import ViewCache
+from chrono.units import format_speed
 
 
 @pytest.mark.parametrize("size", ALL_SIZES)
@@ -60,11 +63,83 @@ def test_large_digits_stay_within_their_room_and_are_even(text, size):
 
 
 def test_no_two_signs_look_the_same():
-    drawn = {sign: tuple(large_digits(sign, 12, 9)) for sign in set(STROKES) - {"—"}}
-
-    assert len(set(drawn.values())) == len(drawn)
+    for wide, high in ((12, 9), (5, 3), (6, 4)):
+        signs = set(STROKES) - {"—"} | set(LETTERS)
+        pictures = {sign: tuple(large_digits(sign, wide, high)) for sign in signs}
+        assert len(set(pictures.values())) == len(pictures)
 
 
 def test_where_there_is_no_room_there_are_no_digits():
     assert large_digits("45.12", 12, 9) == []
-    assert large_digits("45.12", 60, 3) == []
+    assert large_digits("45.12", 60, 2) == []
+
+
+def drawn(text: str, picture: str) -> bool:
+    """Return whether a picture holds a text as `large_digits` draws it at some size."""
+    lines = picture.splitlines()
+    for high in range(3, 20):
+        for wide in range(10, 200):
+            glyphs = large_digits(text, wide, high)
+            if glyphs and all(
+                any(glyph.strip() in line for line in lines) for glyph in glyphs[:-1]
+            ):
+                return True
+    return False
+
+
+async def test_unit_number_mean_and_the_last_five_speeds_are_large():
+    async with clocking("f", size=(80, 24)) as (board, _, app, pilot):
+        board.shoot_and_wait(30.0, 41.0, 42.0, 43.0, 44.0, 45.0)
+        await drive(app, pilot)
+        picture = str(app.screen.query_one("#far").content)
+        assert drawn("±0.25 m/s", picture)
+        series = app.driver.view.series
+        mean = mean_text(series, "m/s")[1].partition(" ")[0]
+        assert drawn(f"n 6  mean {mean}", picture)
+        for speed in ("41.0", "42.0", "43.0", "44.0", "45.0"):
+            assert drawn(speed, picture), speed
+        assert not drawn("30.0", picture)
+        await pilot.press("u")
+        await drive(app, pilot)
+        picture = str(app.screen.query_one("#far").content)
+        latest = app.driver.view.latest
+        half = format_speed(latest.speed_mps, latest.U95_mps, "km/h").partition(" ± ")[2]
+        assert half.endswith(" km/h")
+        assert drawn(f"±{half}", picture)
+        assert drawn("162", picture)
+
+
+async def test_the_energy_is_that_of_the_shot_and_not_of_a_later_setup():
+    async with clocking("f", size=(80, 24)) as (board, run, app, pilot):
+        board.shoot_and_wait(44.0)
+        run.say_setup(Setup("heavy", {"mass_kg": 0.048}))
+        await drive(app, pilot)
+        assert "23.2 J" in screen_text(app), "24 g at 44 m/s: 0.024·44²/2"
+        board.shoot_and_wait(44.0)
+        await drive(app, pilot)
+        assert "46.5 J" in screen_text(app)
+
+
+async def test_the_last_shot_is_marked_where_it_is_seen():
+    async with clocking("f", size=(80, 24), shots=(44.0, 45.0)) as (_, run, app, pilot):
+        await pilot.press("a", *"net", "enter")
+        await drive(app, pilot)
+        assert run.session.counted().tolist() == [True, False]
+        assert "NOT COUNTED" in screen_text(app)
+        await pilot.press("c")
+        await drive(app, pilot)
+        assert run.session.counted().all()
+        await pilot.press("t", *"wind", "enter")
+        await drive(app, pilot)
+        assert run.session.notes()[1] == "wind"
+        assert app.current_mode == "far"
+
+
+async def test_a_unit_that_was_chosen_before_is_said(monkeypatch):
+    monkeypatch.setattr(
+        "chrono.dashboard.preferences.read_choices",
+        lambda: Choices(unit="km/h", rig_unit="m/s"),
+    )
+    async with clocking(notifications=True) as (_, _, app, _):
+        words = [notice.message for notice in app._notifications]
+        assert any("in km/h, as you chose last time; the rig states m/s" in w for w in words)

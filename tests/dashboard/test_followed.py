@@ -121,6 +121,21 @@ async def test_a_quiet_recording_says_how_long(half, monkeypatch) -> None:
     run.close()
 
 
+async def test_a_recording_that_nobody_writes_is_finished_and_not_quiet(half, monkeypatch):
+    path, _ = half
+    run = a_follower(path)
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        monkeypatch.setattr(type(run.source), "quiet_s", 1300.0)
+        monkeypatch.setattr(type(run.source), "unwritten", True)
+        app.follow()
+        await pilot.pause()
+        assert "finished: no program writes it" in screen_text(app)
+        assert "nothing new" not in screen_text(app)
+    run.close()
+
+
 def test_it_is_read_behind_a_bar_shown_and_closed(half, monkeypatch) -> None:
     path, _ = half
     seen = []

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.text import Text
 
-from chrono.dashboard.clipped_text import fit, flow
+from chrono.dashboard.clipped_text import fit, fit_apart, flow
 from chrono.dashboard.setup_form import read_setup_form
 from chrono.dashboard.shot_text import LEAST_SHARE, budget_bar
 from chrono.errors import ChronoError
@@ -96,3 +96,18 @@ def test_a_hand_board_speaks_the_wire_format():
     board.line("E 00A1 A 1 0003F2A1")
     row = board.journal.drain().decode()
     assert row.startswith("0\tboard\tE 00A1 A 1 0003F2A1 ")
+
+
+@pytest.mark.parametrize("cells", [9, 12, 18])
+def test_setups_that_begin_alike_are_cut_so_that_they_stay_apart(cells) -> None:
+    names = ("three bands, 20 deg", "three bands, 25 deg", "three bands", "two")
+    shown = [fit_apart(name, cells, names) for name in names]
+    assert len(set(shown)) == len(names)
+    assert all(len(name) <= cells for name in shown)
+    assert shown[3] == "two"
+
+
+def test_a_name_that_is_alone_is_cut_at_its_end() -> None:
+    assert (
+        fit_apart("three bands, 20 deg", 12, ("three bands, 20 deg", "two")) == "three bands…"
+    )

@@ -12,7 +12,7 @@ import chrono.reports.motion_text as motion
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 from chrono.dashboard.run_driver import SHOWN_SHOTS
-from chrono.dashboard.speed_plot import SpeedPlot
+from chrono.dashboard.speed_plot import SpeedPlot, histogram_text, shots_chart
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.session.operator_records import SET_ASIDE, Mark
 from chrono.units import format_speed
@@ -62,16 +62,15 @@ async def test_nothing_that_matters_is_cut_off(size):
             "median",
             "range",
             "gate spacing",
-            "^p",
             "Quit",
-            "Help",
+            "? Keys",
             "Hold",
         ):
             assert words in text
         rows = [line for line in text.splitlines() if " yes " in f"{line} "]
         assert len(rows) >= 4
         assert rows[-1].split()[0] == "12"
-        assert app.screen.query_one(Digits).region.height == 3
+        assert app.screen.query_one(Digits).region.height == {24: 3, 40: 5}[size[1]]
 
 
 async def test_an_open_shot_is_listed_at_once_and_becomes_final_in_place():
@@ -263,7 +262,8 @@ async def test_the_dialog_stands_at_once_and_then_tells() -> None:
         await finish_work(app)
         await pilot.pause()
         shown = screen_text(app)
-        assert f"{ENERGY_J:.1f} J · 0.720 N·s" in shown
+        assert f"energy    {ENERGY_J:.1f} J" in shown
+        assert "momentum  0.720 N·s" in shown
         assert "45° up" in shown
         await pilot.press("escape")
         assert not isinstance(app.screen, LinesDialog)
@@ -279,11 +279,11 @@ async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
         assert go_on.wait(10)
         return ["worked out late"]
 
-    monkeypatch.setattr(motion, "motion_lines", slowly)
+    monkeypatch.setattr(motion, "range_lines", slowly)
     async with clocking(shots=(30.0,)) as (_, run, app, pilot):
         await pilot.press("m")
         assert isinstance(app.screen, LinesDialog)
-        assert "being worked out" in screen_text(app)
+        assert "ranges are being worked out" in screen_text(app)
         await pilot.press("escape", "n", "t", "h")
         assert asked.wait(10)
         go_on.set()
@@ -292,3 +292,22 @@ async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
         assert isinstance(app.screen, SetupDialog)
         await pilot.press("r", "e", "e", "enter")
         assert run.session.setup_now.name == "three"
+
+
+def test_shots_are_counted_in_whole_numbers_on_the_plot() -> None:
+    for count in (1, 2, 5, 20, 90):
+        points = np.array([(n, 30.0 + n % 3, 0.2, 1.0) for n in range(1, count + 1)])
+        for columns in range(20, 190):
+            chart, _ = shots_chart(points, columns, 10)
+            assert chart.x.step >= 1
+            assert all("." not in label for _, label in chart.x.ticks())
+
+
+@pytest.mark.parametrize("lines", [10, 16, 30])
+def test_a_histogram_shows_the_shape_of_twenty_shots(lines) -> None:
+    speeds = np.random.default_rng(3).normal(45.0, 0.59, 20)
+    drawn = histogram_text(speeds, 60, lines).plain.rstrip("\n").splitlines()
+    bars = [line for line in drawn if "█" in line]
+    assert len(bars) >= 5
+    assert len(drawn) <= lines
+    assert sum(int(line.split()[-1]) for line in bars) == 20

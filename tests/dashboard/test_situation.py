@@ -50,7 +50,10 @@ ON_SHOTS = SHOWN | OTHERS | {"unit"}
         ),
         (
             replace(REPLAY, screen="far"),
-            TIME | {"session_note", "signal", "unit", "shots"} | (OTHERS - {"far"}),
+            TIME
+            | {"set_aside", "count_again", "note"}
+            | {"session_note", "signal", "unit", "shots"}
+            | (OTHERS - {"far"}),
         ),
         (
             replace(WHOLE, screen="comparison"),

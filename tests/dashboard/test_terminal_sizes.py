@@ -46,7 +46,8 @@ def frame_holds(app) -> None:
     width, height = app.size
     keys = base.query_one("#keys")
     assert keys.region.bottom == height
-    assert str(keys.content).rstrip().endswith("^p Commands")
+    assert keys.region.height == 1
+    assert str(keys.content).rstrip().endswith("q Quit")
     seen = screen_text(app)
     for action in ACTIONS:
         if f"{action.sign} {action.label}" in str(keys.content):
@@ -135,15 +136,12 @@ async def test_numbers_and_times_are_never_cut(monkeypatch) -> None:
         assert table.widths[:2] == (6, 9)
 
 
-KEPT = ("? Help", "q Quit", "^p Commands")
-
-
-def footer(app) -> list[str]:
-    return str(app.screen.query_one("#keys").content).splitlines()
+def footer(app) -> str:
+    return str(app.screen.query_one("#keys").content)
 
 
 @pytest.mark.parametrize("replays", [False, True])
-async def test_a_narrow_footer_takes_two_lines_and_keeps_the_way_to_all_keys(replays) -> None:
+async def test_the_footer_is_one_line_of_the_keys_that_matter_most(replays) -> None:
     if replays:
         path = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
         run = replay_run(path, read_recording(path).session, 1.0)
@@ -156,32 +154,50 @@ async def test_a_narrow_footer_takes_two_lines_and_keeps_the_way_to_all_keys(rep
         for key in "sfvbs":
             await pilot.press(key)
             await pilot.pause()
-            assert len(footer(app)) <= 2
-            seen = screen_text(app)
-            assert all(line in seen for line in footer(app))
-            for kept in KEPT + (("space Pause",) if replays else ("n Setup", "h Hold")):
-                assert kept in " ".join(footer(app))
-        for width in (61, 68, 75):
+            assert len(footer(app).splitlines()) == 1
+            assert footer(app) in screen_text(app)
+            for kept in ("? Keys", "q Quit", "space Pause" if replays else "h Hold"):
+                assert kept in footer(app)
+            assert ("s Shots" in footer(app)) == (key != "s")
+            assert len(footer(app).split("  ")) <= 6
+        for width in (40, 24, 20):
             await pilot.resize_terminal(width, 20)
             await pilot.pause()
-            assert len(footer(app)) <= 2
-        narrow = " ".join(footer(app))
-        await pilot.resize_terminal(80, 24)
-        await pilot.pause()
-        able = {bound.binding.action for bound in app.screen.active_bindings.values()}
-        for action in ACTIONS:
-            if action.name in able:
-                assert f"{action.sign} {action.label}" in " ".join(footer(app))
-        assert len(narrow) < len(" ".join(footer(app)))
+            assert len(footer(app).splitlines()) == 1
+            assert footer(app).endswith("? Keys  q Quit")
 
 
-def test_keys_give_way_from_the_least_on_and_are_keys() -> None:
-    names = {action.name for action in ACTIONS}
-    give_way = {action.name: action.rank for action in ACTIONS if action.rank is not None}
-    assert len(set(give_way.values())) == len(give_way)
-    assert names - set(give_way) == {
-        *("new_setup", "hold", "pause", "write_elsewhere", "help", "quit")
-    }
+def test_no_two_keys_give_way_at_once_and_the_way_to_all_keys_stays_longest() -> None:
+    ranks = {action.rank: action.name for action in ACTIONS}
+    assert len(ranks) == len(ACTIONS)
+    last = [ranks[rank] for rank in sorted(ranks)[-3:]]
+    assert last == ["help", "quit", "write_elsewhere"]
+
+
+async def test_the_speed_is_the_last_to_go_when_the_terminal_shrinks() -> None:
+    async with clocking(size=(80, 24), shots=(45.0,)) as (_, _, app, pilot):
+        for mode in ("s", "f"):
+            for size in ((80, 24), (40, 12), (30, 8), (20, 5)):
+                await pilot.press(mode)
+                await pilot.resize_terminal(*size)
+                await pilot.pause()
+                await drive(app, pilot)
+                lines = screen_text(app).splitlines()
+                assert any(set("╻┏█▀") & set(line) for line in lines), (mode, size)
+                assert any("Eye protection" in line for line in lines), (mode, size)
+                assert "45.00 ± 0.25 m/s" in "\n".join(lines), (mode, size)
+
+
+async def test_the_speed_is_the_first_to_grow_when_the_terminal_does() -> None:
+    async with clocking(size=(80, 24), shots=(45.0,)) as (_, _, app, pilot):
+        highs = []
+        for size in ((80, 24), (120, 40), (200, 50)):
+            await pilot.resize_terminal(*size)
+            await pilot.pause()
+            await drive(app, pilot)
+            frame_holds(app)
+            highs.append(app.screen.query_one("#speed").region.height)
+        assert highs == [3, 5, 8]
 
 
 @pytest.mark.parametrize(

@@ -1,11 +1,14 @@
 """Trouble is seen at once, and costs nothing that was recorded."""
 
+import asyncio
 import errno
+import threading
 from dataclasses import replace
 
 import pytest
 from dashboard_kit import SIZES, clocking, drive, finish_work, listed, screen_text
 from hand_board import hand_run, records
+from pty_board import until
 from textual.widgets import Input, Static
 
 from chrono.commands.console_output import RunReporter
@@ -61,6 +64,8 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
         text = " ".join(screen_text(app).split())
         assert f"DISK: No space left on device, {run.writer.pending_bytes:,} bytes wait" in text
         assert "w Write elsewhere" in text
+        assert "NOT WRITTEN full.tsv" in text
+        assert "REC " not in text
         assert [cells[4] for cells in listed(app)] == ["yes", "yes"]
 
         monkeypatch.setattr(file_io, "write_some", real)
@@ -81,6 +86,62 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
     assert run.close() == []
     assert second.read_bytes().startswith(first.read_bytes()[:200])
     assert second.read_text().count("\tE ") == 8
+
+
+async def test_a_disk_that_stands_still_holds_back_shots_and_nothing_else(
+    tmp_path, monkeypatch
+):
+    board, run = hand_run(tmp_path / "slow.tsv")
+    app, real = Dashboard(run), file_io.write_some
+    stands, let_go = threading.Event(), threading.Event()
+
+    def stall(fd, offset, rows):
+        stands.set()
+        assert let_go.wait(20.0)
+        return real(fd, offset, rows)
+
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        board.journal.start()
+        monkeypatch.setattr(file_io, "write_some", stall)
+        board.shoot_and_wait(31.0)
+        assert stands.wait(10.0)
+        until(lambda: run.waiting_s > 0.5)
+        await drive(app, pilot)
+        text = " ".join(screen_text(app).split())
+        assert "DISK: waiting for the disk for" in text
+        assert len(listed(app)) == 1, "its rows are not on the disk"
+        await pilot.press("h", "b")  # the screen is there for the operator all the same
+        assert app.current_mode == "beams"
+        await pilot.press("s")
+        RunReporter().look(run)
+        let_go.set()
+        until(lambda: not run.waiting_s)
+        await drive(app, pilot)
+        assert "waiting for the disk" not in screen_text(app)
+        assert [cells[4] for cells in listed(app)] == ["yes", "yes"]
+        assert run.session.on_hold
+        board.journal.stop()
+    assert run.close() == []
+    assert (tmp_path / "slow.tsv").read_text().count("\tE ") == 8
+
+
+async def test_a_mark_is_shown_once_its_row_is_written(tmp_path):
+    board, run = hand_run(tmp_path / "a.tsv")
+    app = Dashboard(run)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+        board.journal.start()
+        await pilot.press("a", "w", "enter")
+        until(lambda: b"\tmark\t" in (tmp_path / "a.tsv").read_bytes() and not run.waiting_s)
+        app.drive()
+        await pilot.pause()
+        assert "no counted shots yet" in screen_text(app)
+        board.journal.stop()
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -135,6 +196,29 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     run.writer._retry_due = 0.0
     assert told(3.0) == "disk: all is written\n"
     assert run.close() == []
+
+
+def test_without_a_dashboard_a_wait_for_the_disk_and_a_restart_are_told_once(
+    tmp_path, monkeypatch, capsys
+):
+    board, run = hand_run(tmp_path / "a.tsv")
+    reporter = RunReporter()
+    told = []
+    for waiting_s in (0.0, 0.4, 0.6, 3.0, 0.0):
+        monkeypatch.setattr(type(run), "waiting_s", waiting_s)
+        reporter.look(run)
+        told.append(capsys.readouterr().err)
+    assert [bool(words) for words in told] == [False, False, True, False, True]
+    assert told[2].startswith("disk: waiting for the disk for 0.6 s")
+    board.wait(2.0)
+    board.start_anew()
+    board.line("H 1 16000000 32 hand 1.0")
+    board.wait(2.0)
+    run.step()
+    for words in ("board restarted once: a shot in between may be in two parts\n", ""):
+        reporter.look(run)
+        assert capsys.readouterr().err == words
+    run.close()
 
 
 async def test_the_state_of_the_link_is_told():
@@ -236,3 +320,23 @@ def test_lines_that_wait_to_be_taken_are_no_babble():
     assert run.complaint() is None
     run.step()
     assert "no framed line" in str(run.complaint())
+
+
+async def test_a_lost_link_names_the_port_that_has_appeared_and_what_to_type(tmp_path):
+    path = tmp_path / "a b.tsv"
+    async with clocking(recording=path, size=(120, 40)) as (board, _, app, pilot):
+        board.link = replace(board.link, state="lost", reason="gone", appeared=("/dev/ttyX1",))
+        await drive(app, pilot)
+        text = " ".join(screen_text(app).split())
+        assert "New port: /dev/ttyX1" in text
+        assert f"chrono clock /dev/ttyX1 --resume '{path}'" in text.replace("' ", "'")
+
+
+async def test_a_shot_is_shown_as_soon_as_it_is_written_and_not_at_the_next_poll(tmp_path):
+    async with clocking(recording=tmp_path / "a.tsv") as (board, run, app, pilot):
+        board.journal.start()
+        board.shoot_and_wait(30.0)
+        await asyncio.to_thread(until, lambda: not run.waiting_s)
+        await pilot.pause()
+        assert [cells[4] for cells in listed(app)] == ["yes"]
+        board.journal.stop()

@@ -149,3 +149,13 @@ def test_the_ports_of_this_machine_are_texts() -> None:
     assert all(
         isinstance(p.device, str) and isinstance(p.description, str) for p in ports_here()
     )
+
+
+def test_a_port_that_appears_while_the_link_is_lost_is_named(
+    tmp_path: Path, plugs: Plugs
+) -> None:
+    plugs.plug("/dev/ttyOther", "old")
+    with lost(tmp_path, plugs, "first") as (reader, _):
+        assert reader.status.appeared == ()
+        plugs.plug("/dev/ttyNew", "second")
+        until(lambda: reader.status.appeared == ("/dev/ttyNew",))

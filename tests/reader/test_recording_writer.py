@@ -6,6 +6,7 @@ import resource
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 from row_kit import edge, row
 
 from chrono.errors import RecordingError
+from chrono.reader.file_io import free_name
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.recording_writer import RecordingWriter, WrittenHistory
 from chrono.reader.row_decoding import decode_rows
@@ -179,6 +181,7 @@ def test_rows_are_confirmed_by_the_device_once_a_second_and_on_demand(
     for _ in range(10):
         clock.now += 0.25
         writer.append(EDGES[0])
+        writer.look_after()
     assert len(synced) == 2
     writer.sync()
     assert len(synced) == 3
@@ -492,17 +495,137 @@ def test_without_any_place_rows_wait_until_there_is_one(tmp_path: Path) -> None:
     assert writer.path.read_bytes() == HEADER + FILE + b"".join(EDGES[:3])
 
 
-def test_what_a_full_disk_did_not_take_goes_to_the_spare_folder_in_the_end(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("call", ["write", "fsync"])
+def test_a_full_disk_lets_the_spare_folder_take_over_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str
 ) -> None:
     spare, path = tmp_path / "home", tmp_path / "a.tsv"
     spare.mkdir()
     writer = RecordingWriter(path, clock=Clock(), spare=spare)
-    Disk(path, monkeypatch).failing["write"] = errno.ENOSPC
+    Disk(path, monkeypatch).failing[call] = errno.ENOSPC
     writer.append(EDGES[0])
-    writer.close()
-    assert (spare / "a-2.tsv").read_bytes() == HEADER + EDGES[0]
+    writer.sync()
+    assert (writer.trouble, writer.pending_bytes) == (None, 0)
+    assert writer.path == spare / "a-2.tsv"
+    assert writer.path.read_bytes() == HEADER + EDGES[0]
     assert "No space left" in writer.moves[0]
+    writer.close()
+
+
+def test_what_neither_the_disk_nor_the_spare_folder_takes_waits_in_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock, path = Clock(), tmp_path / "a.tsv"
+    writer = RecordingWriter(path, clock=clock, spare=tmp_path / "not there")
+    disk = Disk(path, monkeypatch)
+    disk.failing["write"] = errno.ENOSPC
+    writer.append(EDGES[0])
+    assert (writer.path, writer.pending_bytes) == (path, len(EDGES[0]))
+    assert writer.trouble == "No space left on device"
+    disk.failing.clear()
+    clock.now += 1.0
+    writer.append(EDGES[1])
+    assert (writer.trouble, writer.moves) == (None, [])
+    assert path.read_bytes() == HEADER + EDGES[0] + EDGES[1]
+    writer.close()
+
+
+class HeldSync:
+    """A sync that takes until the test lets it go, and may fail then."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.begun, self.let_go = threading.Event(), threading.Event()
+        self.failure: OSError | None = None
+        monkeypatch.setattr(os, "fsync", self._sync)
+
+    def _sync(self, fd: int) -> None:
+        self.begun.set()
+        assert self.let_go.wait(10.0)
+        if self.failure is not None:
+            raise self.failure
+
+
+@pytest.fixture
+def syncing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[tuple[RecordingWriter, HeldSync, threading.Thread]]:
+    """Give a writer whose device is just confirming the first row."""
+    writer = RecordingWriter(tmp_path / "a.tsv", clock=Clock())
+    writer.append(EDGES[0])
+    with pytest.MonkeyPatch.context() as patched:
+        held = HeldSync(patched)
+        thread = threading.Thread(target=writer.sync)
+        thread.start()
+        assert held.begun.wait(10.0)
+        yield writer, held, thread
+        held.let_go.set()
+        thread.join()
+    writer.close()
+
+
+def test_rows_are_written_while_the_device_confirms_older_ones(
+    syncing: tuple[RecordingWriter, HeldSync, threading.Thread],
+) -> None:
+    writer, held, thread = syncing
+    writer.append(EDGES[1])
+    assert writer.path.read_bytes() == HEADER + EDGES[0] + EDGES[1]
+    assert (writer.trouble, writer.pending_bytes) == (None, 0)
+    held.let_go.set()
+    thread.join()
+    writer.append(EDGES[2])
+    assert writer.path.read_bytes() == HEADER + b"".join(EDGES[:3])
+    writer.move_to(writer.path.with_name("b.tsv"))
+    assert writer.path.read_bytes() == HEADER + b"".join(EDGES[:3])
+
+
+def test_what_the_device_does_not_confirm_is_written_again_with_what_came_meanwhile(
+    syncing: tuple[RecordingWriter, HeldSync, threading.Thread],
+) -> None:
+    writer, held, thread = syncing
+    writer.append(EDGES[1])
+    held.failure = OSError(errno.EIO, os.strerror(errno.EIO))
+    held.let_go.set()
+    thread.join()
+    assert writer.trouble == "Input/output error"
+    assert writer.pending_bytes == len(EDGES[0] + EDGES[1])
+    held.failure = None
+    os.truncate(writer.path, len(HEADER))  # the system forgot what it could not store
+    writer.close()
+    assert writer.path.read_bytes() == HEADER + EDGES[0] + EDGES[1]
+
+
+def test_a_file_given_up_while_its_device_confirms_it_says_nothing_of_the_new_one(
+    syncing: tuple[RecordingWriter, HeldSync, threading.Thread],
+) -> None:
+    writer, held, thread = syncing
+    held.failure = OSError(errno.EIO, os.strerror(errno.EIO))
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(os, "fsync", lambda fd: None)
+        writer.move_to(writer.path.with_name("b.tsv"))
+        writer.append(EDGES[1])
+    held.let_go.set()
+    thread.join()
+    assert (writer.trouble, writer.pending_bytes) == (None, 0)
+    assert writer.path.read_bytes() == HEADER + EDGES[0] + EDGES[1]
+    held.failure = None
+
+
+def test_a_file_given_up_again_and_again_gets_one_number(tmp_path: Path) -> None:
+    clock = Clock()
+    writer = RecordingWriter(tmp_path / "m1.tsv", clock=clock)
+    writer.append(EDGES[0])
+    writer.sync()
+    for _ in range(3):
+        writer.path.rename(tmp_path / "away.tsv")
+        clock.now += 1.0
+        writer.look_after()
+    assert writer.path == tmp_path / "m1-2.tsv"
+    (tmp_path / "m1.tsv").write_bytes(b"")
+    writer.path.with_name("m1-3.tsv").write_bytes(b"")
+    assert free_name(tmp_path, tmp_path / "m1-3.tsv") == tmp_path / "m1-4.tsv"
+    assert free_name(tmp_path, tmp_path / "run-7.tsv") == tmp_path / "run-7-2.tsv"
+    assert free_name(tmp_path, tmp_path / "m1-101112.tsv") == tmp_path / "m1-101112-2.tsv"
+    writer.close()
 
 
 def test_the_history_gives_back_what_it_took() -> None:

@@ -2,7 +2,6 @@
 
 import itertools
 import math
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,122 +11,18 @@ from hypothesis import strategies as st
 from pty_board import until
 
 from chrono.errors import OptionError, PortError, RecordingError
+from chrono.reader.journal import DRAIN_BYTES
 from chrono.reader.recording_rows import HEADER, board_row, json_row
 from chrono.reader.recording_writer import RecordingWriter
-from chrono.reader.row_sources import DRAIN_BYTES, Journal, LiveSource, ReplaySource
+from chrono.reader.row_sources import LiveSource, ReplaySource
 from chrono.virtual.scenarios import parse_play
 from chrono.virtual.virtual_board import operator_rows
 
 URL = "virtual://class-afternoon?seed=7&speedup=1000&shots=2"
 
 
-class Kept:
-    """A recording that only remembers."""
-
-    def __init__(self) -> None:
-        self.rows = b""
-
-    def append(self, rows: bytes) -> None:
-        self.rows += rows
-
-
 def all_of(source: LiveSource | ReplaySource) -> bytes:
     return b"".join(iter(source.drain, b""))
-
-
-# -- the journal -------------------------------------------------------------------------
-
-
-def test_rows_are_in_the_recording_before_they_are_handed_on() -> None:
-    kept = Kept()
-    journal = Journal(lambda: 5, kept)
-    journal.append(b"1\tboard\tA 1\n")
-    assert kept.rows == b"1\tboard\tA 1\n"
-    assert journal.drain() == kept.rows
-    assert journal.drain() == b""
-
-
-def test_what_the_recording_did_not_take_is_not_handed_on() -> None:
-    class Broken:
-        def append(self, rows: bytes) -> None:
-            raise OSError(28, "No space left on device")
-
-    journal = Journal(lambda: 5, Broken())
-    with pytest.raises(OSError, match="No space"):
-        journal.append(b"1\tboard\tA 1\n")
-    with pytest.raises(OSError, match="No space"):
-        journal.record("mark", {"action": "note", "text": "x"})
-    assert journal.drain() == b""
-
-
-def test_without_a_recording_rows_are_handed_on_all_the_same() -> None:
-    journal = Journal(lambda: 5)
-    journal.append(b"1\tboard\tA 1\n")
-    journal.record("mark", {"action": "note", "text": "x"})
-    assert journal.drain().count(b"\n") == 2
-
-
-def test_a_record_of_the_operator_is_stamped_and_takes_the_same_way() -> None:
-    kept = Kept()
-    journal = Journal(lambda: 5, kept)
-    journal.record("setup", {"name": "two bands"})
-    assert kept.rows == json_row(5, "setup", {"name": "two bands"}) == journal.drain()
-
-
-def test_many_threads_leave_the_same_order_in_the_file_and_for_the_consumer() -> None:
-    kept = Kept()
-    journal = Journal(itertools.count().__next__, kept)
-
-    def work(name: int) -> None:
-        for i in range(300):
-            journal.append(board_row(name, b"A %d" % i))
-            journal.record("mark", {"action": "note", "text": str(i)})
-
-    threads = [threading.Thread(target=work, args=(n,)) for n in range(4)]
-    for thread in threads:
-        thread.start()
-    drained = b""
-    while any(t.is_alive() for t in threads):
-        drained += journal.drain()
-    drained += journal.drain()
-    assert drained == kept.rows
-    assert drained.count(b"\n") == 4 * 600
-
-
-@pytest.mark.parametrize("is_from_port", [True, False])
-def test_who_comes_while_a_row_is_written_waits_for_its_turn(is_from_port: bool) -> None:
-    others: list[threading.Thread] = []
-
-    class Slow(Kept):
-        def append(self, rows: bytes) -> None:
-            super().append(rows)
-            if not others:
-                say = lambda: journal.record("mark", {"action": "note"})  # noqa: E731
-                send = lambda: journal.append(board_row(2, b"A 2"))  # noqa: E731
-                others.append(threading.Thread(target=say if is_from_port else send))
-                others[0].start()
-                others[0].join(0.1)
-
-    kept = Slow()
-    journal = Journal(lambda: 3, kept)
-    if is_from_port:
-        journal.append(board_row(1, b"A 1"))
-    else:
-        journal.record("setup", {"name": "two bands"})
-    others[0].join()
-    assert kept.rows.count(b"\n") == 2
-    assert journal.drain() == kept.rows
-
-
-@given(st.lists(st.integers(1, 400), max_size=30), st.integers(1, 1000))
-def test_a_drain_gives_whole_rows_up_to_its_limit(sizes: list[int], limit: int) -> None:
-    rows = [b"x" * (size - 1) + b"\n" for size in sizes]
-    journal = Journal(lambda: 0)
-    for row in rows:
-        journal.append(row)
-    parts = list(iter(lambda: journal.drain(limit), b""))
-    assert b"".join(parts) == b"".join(rows)
-    assert all(len(p) <= limit or p.count(b"\n") == 1 for p in parts)
 
 
 # -- live --------------------------------------------------------------------------------
@@ -197,6 +92,9 @@ def test_a_live_source_whose_recording_fails_has_ended_and_tells_the_fault() -> 
         def append(self, rows: bytes) -> None:
             if b"\tboard\t" in rows:
                 raise OSError(28, "No space left on device")
+
+        def look_after(self) -> None:
+            pass
 
     source = LiveSource(URL, writer=Broken())
     source.start()

@@ -9,7 +9,7 @@ from chrono.calibrating.swap_calibration import SwapNote
 from chrono.measuring.improvements import Advice, Way
 from chrono.reports.budget_text import WAYS, advice_text
 from chrono.reports.calibration_text import SWAP_NOTES
-from chrono.reports.motion_text import motion_lines
+from chrono.reports.motion_text import range_lines
 from chrono.reports.trouble_text import trouble_line
 from chrono.session.recording_loader import read_recording
 from chrono.session.troubles import (
@@ -79,7 +79,7 @@ def test_ranges_of_a_shot_begin_with_the_level_one() -> None:
     [*rows] = session.rows_of(slice(0, len(session.log)))
     row = next(row for row in rows if math.isfinite(row.speed_mps))
 
-    lines = motion_lines(row, session.rig, {}, "m/s")
+    lines = range_lines(row, session.rig, {})
 
     ranges = {
         up.strip(): far for up, _, far in (line.partition(" up  ") for line in lines) if far

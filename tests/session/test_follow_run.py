@@ -2,7 +2,10 @@
 
 import itertools
 import json
+import os
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +15,7 @@ from hypothesis import strategies as st
 from row_kit import row
 
 from chrono.errors import RecordingError, RigError
+from chrono.reader.file_io import OPEN_FLAGS, open_locked
 from chrono.reader.recording_rows import HEADER
 from chrono.reports.trouble_text import trouble_line
 from chrono.rigs.rig_file import parse_rig, rig_record
@@ -38,6 +42,14 @@ class Clock:
 def grow(path: Path, data: bytes) -> None:
     with path.open("ab") as file:
         file.write(data)
+
+
+@contextmanager
+def written_by_a_program(path: Path) -> Iterator[None]:
+    """Hold the lock of a recording as the program does that clocks."""
+    fd = open_locked(path, OPEN_FLAGS)
+    yield
+    os.close(fd)
 
 
 def followed(path: Path, clock: Clock | None = None) -> FollowRun:
@@ -115,12 +127,13 @@ def test_a_line_that_comes_a_little_late_begins_nothing_again(tmp_path) -> None:
     run = followed(path, clock)
     run.catch_up()
     session = run.session
-    for one in rows[20:]:
-        # Longer than between any two lines of this board, which beats once a second.
-        clock.now_s += 1.9 if b"\tboard\t" in one else 0.0
-        run.step()
-        grow(path, one)
-        run.step()
+    with written_by_a_program(path):
+        for one in rows[20:]:
+            # Longer than between any two lines of this board, which beats once a second.
+            clock.now_s += 1.9 if b"\tboard\t" in one else 0.0
+            run.step()
+            grow(path, one)
+            run.step()
     assert run.session is session
     run.close()
     same_shots(run, path)
@@ -138,12 +151,44 @@ def test_a_line_of_a_board_without_beats_may_come_late_by_what_a_machine_takes(
     run.catch_up()
     session = run.session
     late_s = itertools.cycle((0.0, 0.15))  # gate B in time, gate A after the pause not
-    for one, at_s in zip(rows[6:60], host_s[5:], strict=False):
-        clock.now_s = at_s + next(late_s)
-        run.step()
-        grow(path, one)
-        run.step()
+    with written_by_a_program(path):
+        for one, at_s in zip(rows[6:60], host_s[5:], strict=False):
+            clock.now_s = at_s + next(late_s)
+            run.step()
+            grow(path, one)
+            run.step()
     assert run.session is session
+    run.close()
+    same_shots(run, path)
+
+
+def test_the_last_shots_of_a_recording_that_nobody_writes_are_closed_soon(tmp_path) -> None:
+    everything = BANDS.read_bytes()
+    rows = everything.splitlines(keepends=True)
+    last_edge = max(i for i, row in enumerate(rows) if b"\tE " in row)
+    path = tmp_path / "x.tsv"
+    path.write_bytes(b"".join(rows[: last_edge + 1]))
+    os.utime(path)
+    clock = Clock()
+    with written_by_a_program(path):
+        run = followed(path, clock)
+        run.catch_up()
+        for _ in range(20):
+            clock.now_s += 1.0
+            run.step()
+        assert len(run.session.open_rows()) == 1, "it may be in a pause"
+        assert not run.unwritten
+    for _ in range(2):
+        clock.now_s += 1.0
+        run.step()
+    assert run.unwritten
+    assert run.session.open_rows() == []
+    # Somebody goes on with it: the shots are those of a replay all the same.
+    with written_by_a_program(path):
+        grow(path, b"".join(rows[last_edge + 1 :]))
+        run.catch_up()
+        run.step()
+        assert not run.unwritten
     run.close()
     same_shots(run, path)
 

@@ -10,6 +10,7 @@ from pty_board import HELLO, PtyBoard, until
 from chrono.reader.port_reader import ASK_EVERY_S, ASK_FIRST_S, HELLO_REQUEST
 from chrono.rigs.rig_file import parse_rig
 from chrono.session.live_run import LiveRun, live_run
+from chrono.session.operator_records import SET_ASIDE, Mark
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import ReplayRun, replay_run
 
@@ -88,3 +89,29 @@ def test_a_shot_in_which_the_host_stalls_is_the_same_live_and_replayed(tmp_path:
     replayed = read_recording(tmp_path / "a.tsv").session.log.shots
     assert replayed.tobytes() == run.session.log.shots.tobytes()
     assert [row.edges_used for row in run.session.rows_of(slice(0, 1))] == ["both"]
+
+
+def test_a_setup_of_the_command_line_is_not_the_first_thing_to_undo() -> None:
+    run = live_run("virtual://two-bands?shots=0", None, None, setup="three bands")
+    run.start()
+    run.step()
+    assert run.session.setup_now.name == "three bands"
+    assert run.undo() is None
+    run.close()
+
+
+def test_what_is_said_after_the_last_wanted_shot_is_taken_and_recorded(tmp_path: Path) -> None:
+    path = tmp_path / "a.tsv"
+    port = "virtual://two-bands?seed=2&speedup=1000&shots=20"
+    run = live_run(port, None, path, shots=2)
+    run.start()
+    until(lambda: not run.step() and run.finished)
+    assert run.limit_reached
+    assert len(run.session.log) == 2
+    run.say_mark(Mark(SET_ASIDE, int(run.session.log.shots["key"][1]), "net"))
+    assert run.step()
+    assert run.session.counted().tolist() == [True, False]
+    assert run.close() == []
+    again = read_recording(path).session
+    assert again.counted().tolist() == [True, False]
+    assert again.notes()[1] == "set aside: net"

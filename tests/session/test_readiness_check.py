@@ -2,11 +2,13 @@
 
 import binascii
 import json
+import os
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pty_board import HELLO, PtyBoard, framed, until
 
 from chrono.arrays.events import cut_batch
 from chrono.health.gate_monitor import WINDOW_S
@@ -15,9 +17,10 @@ from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
 from chrono.reports.readiness_text import health_text, health_words
 from chrono.rigs.line_kinds import FRAMED
+from chrono.rigs.rig_file import default_rig
 from chrono.session import readiness_check
 from chrono.session.observer import Observer
-from chrono.session.readiness_check import check_recording
+from chrono.session.readiness_check import PortWatch, check_recording
 from chrono.session.recording_loader import first_rig
 from chrono.session.session import Session
 
@@ -191,3 +194,20 @@ def test_what_no_window_reaches_at_the_end_is_not_cut(
     check_recording(path, None)
     assert blocks > 40
     assert len(fed) <= blocks + WINDOW_S + 10 < seconds
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
+def test_a_watched_port_shows_a_beam_that_is_blocked_and_cleared(tmp_path: Path) -> None:
+    port = str(tmp_path / "board")
+    with PtyBoard(Path(port)) as board, PortWatch(port, default_rig(), 115_200) as watch:
+
+        def reads(words: str) -> bool:
+            watch.step()
+            return words in health_text(watch.judge())
+
+        board.send(HELLO + framed("T 0000 00F42400 00 0000"))
+        until(lambda: reads("beam A     clear"))
+        board.send(framed("E 0001 A 1 01000000"))
+        until(lambda: reads("beam A     blocked for"))
+        board.send(framed("E 0002 A 0 01400000"))
+        until(lambda: reads("beam A     clear"))

@@ -5,11 +5,15 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from hand_board import RIG_TEXT, HandBoard, hand_run
+from hand_board import CLOCK_HZ, RIG_TEXT, HandBoard, hand_run
 from pty_board import HELLO, PtyBoard, framed, until
 
+from chrono.arrays.events import Batch, EventKind
 from chrono.errors import ChronoError, OptionError, PortError, RecordingError
+from chrono.reader.recording_rows import CUT_MARK, HEADER
 from chrono.reader.recording_writer import RecordingWriter
+from chrono.reader.row_decoding import decode_rows
+from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import parse_rig
 from chrono.session.live_run import ResumedRun, resumed_run
 from chrono.session.operator_records import HOLD_ON, NOTE, SET_ASIDE, Mark, Setup
@@ -190,10 +194,93 @@ def test_what_cannot_be_gone_on_with_is_refused_in_one_line_and_stays(morning: P
     other.close()
 
 
-@pytest.mark.parametrize("end", [b"12\tboard\tA", b"\0" * 300])
-def test_a_recording_damaged_at_its_end_is_refused(morning: Path, end: bytes) -> None:
-    morning.write_bytes(morning.read_bytes() + end)
-    assert "is damaged at its end" in str(refused(morning))
+@pytest.mark.parametrize("end", [b"12\tboard\tA", b"\0" * 300, b"x" * 5000])
+def test_a_recording_damaged_at_its_end_goes_on_after_what_is_damaged(
+    morning: Path, end: bytes
+) -> None:
+    before = morning.read_bytes() + end
+    morning.write_bytes(before)
+    board, run = by_hand(morning)
+    board.shoot_and_wait(33.0)
+    run.close()
+    assert morning.read_bytes().startswith(before + CUT_MARK)
+    again = read_recording(morning)
+    assert (len(again.session.log), again.left_out) == (4, "")
+    assert again.session.unusable.lines == run.session.unusable.lines == 1
+
+
+def whole_rows(recording: bytes) -> list[bytes]:
+    return recording.splitlines(keepends=True)
+
+
+@pytest.mark.parametrize("step", [11, pytest.param(1, marks=pytest.mark.long)])
+def test_wherever_the_last_three_lines_are_cut_the_recording_goes_on(
+    morning: Path, tmp_path: Path, step: int
+) -> None:
+    board, run = by_hand(morning)
+    board.shoot(34.0)
+    run.say_mark(Mark(NOTE, text="tab\tand\\backslash"))
+    board.raw("no line \\x41\\\\ of a board")
+    run.close()
+    everything = morning.read_bytes()
+    rows = whole_rows(everything)
+    shortest = len(everything) - len(b"".join(rows[-3:]))
+    for size in range(shortest, len(everything), step):
+        path = tmp_path / f"{size}.tsv"
+        path.write_bytes(everything[:size])
+        sound = everything[:size].rpartition(b"\n")[0] + b"\n"
+        is_cut = len(sound) < size
+        board, run = by_hand(path)
+        assert run.session.unusable.lines == is_cut, size
+        board.wait(1.0)
+        run.close()
+        after = path.read_bytes()
+        assert after.startswith(everything[:size] + CUT_MARK * is_cut), size
+        # No reader finds more in it than in the sound rows and those that were added.
+        added = after[size + len(CUT_MARK) * is_cut :]
+        found = decode_rows(after[len(HEADER) :], FRAMED)
+        expected = decode_rows((sound + added)[len(HEADER) :], FRAMED)
+        assert counters(found) == counters(expected), size
+        assert [c.data for c in found.controls] == [c.data for c in expected.controls], size
+        assert found.damaged == expected.damaged + is_cut, size
+
+
+def counters(batch: Batch) -> list[int]:
+    """Return the counter values of all sound lines."""
+    events = batch.events
+    return events.counter[events.kind != EventKind.DAMAGED].tolist()
+
+
+def test_a_recording_cut_off_before_its_rig_is_whole_is_refused_with_what_to_do(
+    morning: Path,
+) -> None:
+    everything = morning.read_bytes()
+    rig_ends = len(b"".join(whole_rows(everything)[:2]))
+    assert b"\trig\t" in everything[:rig_ends]
+    for size in (*range(0, rig_ends, 13), rig_ends - 1):
+        morning.write_bytes(everything[:size])
+        error = refused(morning)
+        assert "ends before its rig is whole" in str(error), size
+        assert "begin a new recording" in str(error), size
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
+def test_a_resumed_recording_takes_so_many_new_shots_and_no_more(
+    morning: Path, tmp_path: Path
+) -> None:
+    with PtyBoard(tmp_path / "board") as sender:
+        run = resumed_run(str(sender.name), None, morning, shots=2, now=lambda: AFTER_LUNCH)
+        run.start()
+        board = HandBoard()
+        board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
+        board.wait(2.0)
+        board.shoot_and_wait(30.0, 31.0, 32.0, 33.0)
+        rows = whole_rows(board.drain())
+        sender.send(b"".join(row.split(b"\t", 2)[2] for row in rows))
+        until(lambda: not run.step() and run.finished)
+        assert len(run.session.log) == 5
+        run.close()
+    assert len(read_recording(morning).session.log) == 5
 
 
 def test_a_demonstration_is_not_gone_on_with(morning: Path) -> None:

@@ -1,11 +1,14 @@
 """What the page shows: the session's own numbers, with their digits, in the wanted unit."""
 
 import json
+import os
+from math import inf
 from pathlib import Path
 
 import pytest
 from hand_board import RIG_TEXT, hand_run
 
+from chrono.reader.recording_writer import RecordingWriter
 from chrono.session.follow_run import FollowRun, follow_run
 from chrono.session.operator_records import HOLD_ON, Mark, Setup
 from chrono.session.recording_loader import read_recording
@@ -107,6 +110,22 @@ def test_plain_lines_are_given_longer_before_they_stand_still(shown: PageState) 
     plain = page_state_of(run)
     run.close()
     assert plain.quiet_after_s > shown.quiet_after_s > 2
+
+
+def test_a_recording_that_nobody_writes_is_said_to_be_finished(tmp_path: Path) -> None:
+    path = tmp_path / "x.tsv"
+    path.write_bytes(BANDS.read_bytes())
+    writer = RecordingWriter.reopen(path)
+    os.utime(path, (0, 0))
+    run = followed(path)
+    run.source._looked_s = -inf
+    run.source.drain()
+    assert not page_state_of(run).finished
+    writer.close()
+    run.source._looked_s = -inf
+    run.source.drain()
+    assert page_state_of(run).finished
+    run.close()
 
 
 def test_a_session_without_shots_has_none_to_show() -> None:

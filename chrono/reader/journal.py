@@ -1,0 +1,201 @@
+"""Rows on their way from the port to the recording, and from there to whoever shows them.
+
+Live, a thread of its own writes, and another one has the device confirm what is written. So a
+slow disk holds up neither the port nor a screen; it only delays when rows are handed on.
+"""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from chrono.reader.recording_rows import json_row
+
+DRAIN_BYTES = 1 << 20
+"""About the most that one call of `drain` hands over; also a block of a recording."""
+
+WRITE_BYTES = 1 << 16
+"""About the most that is written at once: what a slow disk has taken is shown meanwhile."""
+
+LOOK_AFTER_S = 0.25
+"""How often the writer is asked to do what is due [s]."""
+
+
+class RowWriter(Protocol):
+    """What a journal writes to; `RecordingWriter` is one."""
+
+    def append(self, rows: bytes, /) -> None:
+        """Write whole rows; a disk in trouble is the writer's to deal with."""
+
+    def look_after(self) -> None:
+        """Do what is due from time to time, such as having the device confirm rows."""
+
+
+class RowLimit(Protocol):
+    """What ends the rows of a journal; `ShotLimit` is one."""
+
+    ended: bool
+    """Whether no further row of the board is taken."""
+
+    def admit(self, rows: bytes, /) -> bytes:
+        """Return the rows to take."""
+
+
+class Journal:
+    """
+    Rows in order: into the recording first, then to whoever drains.
+
+    The port's thread and the operator both append; one lock keeps the order the same in
+    the file and for the consumer. Between `start` and `stop` nobody who appends or drains
+    waits for the disk; before and after, whoever appends writes.
+
+    Parameters
+    ----------
+    now_us : callable
+        The session's clock [us].
+    writer : RowWriter, optional
+        The recording; without one rows are only handed on.
+    limit : RowLimit, optional
+        Ends the rows.
+
+    Attributes
+    ----------
+    failure : BaseException or None
+        The fault of the program that ended writing, if one did.
+    handed_on : callable or None
+        Called, from the thread that writes, when there are rows to drain.
+    """
+
+    def __init__(
+        self,
+        now_us: Callable[[], int],
+        writer: RowWriter | None = None,
+        limit: RowLimit | None = None,
+    ) -> None:
+        self._now_us = now_us
+        self._writer = writer
+        self._limit = limit
+        self._lock = threading.Lock()
+        self._came = threading.Condition(self._lock)
+        self._arrived: deque[tuple[float, bytes]] = deque()
+        self._oldest_s: float | None = None  # when the rows came that are being written
+        self._ready: deque[bytes] = deque()
+        self._threads: list[threading.Thread] = []
+        self._writes_beside = False
+        self._stopping = threading.Event()
+        self.failure: BaseException | None = None
+        self.handed_on: Callable[[], None] | None = None
+
+    def start(self) -> None:
+        """Let threads write and confirm from here on; without a recording there are none."""
+        if self._writer is None:
+            return
+        self._writes_beside = True
+        for work in (self._write_on, self._look_after):
+            thread = threading.Thread(target=self._guarded, args=(work,), daemon=True)
+            self._threads.append(thread)
+            thread.start()
+
+    def stop(self) -> None:
+        """Wait until all rows are written, and end the threads."""
+        with self._lock:
+            self._stopping.set()
+            self._came.notify()
+        for thread in self._threads:
+            thread.join()
+
+    def append(self, rows: bytes) -> None:
+        """Take whole rows, stamped already."""
+        with self._lock:
+            self._take(rows)
+
+    def record(self, origin: str, data: dict[str, Any]) -> None:
+        """Take a record made now, such as the operator's setup or mark."""
+        with self._lock:
+            self._take(json_row(self._now_us(), origin, data))
+
+    def drain(self, limit_bytes: int = DRAIN_BYTES) -> bytes:
+        """Return the rows written since the last call, up to about `limit_bytes` of them."""
+        taken: list[bytes] = []
+        size = 0
+        with self._lock:
+            while self._ready and (not taken or size + len(self._ready[0]) <= limit_bytes):
+                taken.append(self._ready.popleft())
+                size += len(taken[-1])
+        return b"".join(taken)
+
+    @property
+    def waiting_s(self) -> float:
+        """For how long the oldest row waits that is not written yet [s]; 0 without any."""
+        with self._lock:
+            since_s = self._oldest_s
+            if since_s is None and self._arrived:
+                since_s = self._arrived[0][0]
+        return 0.0 if since_s is None else max(time.monotonic() - since_s, 1e-9)
+
+    @property
+    def ended(self) -> bool:
+        """Whether the limit takes no further row of the board."""
+        return self._limit is not None and self._limit.ended
+
+    def _take(self, rows: bytes) -> None:
+        if self.failure is not None:
+            raise self.failure
+        if self._writes_beside:
+            self._arrived.append((time.monotonic(), rows))
+            self._came.notify()
+        else:
+            rows = self._written(rows)
+            if rows:
+                self._ready.append(rows)
+
+    def _written(self, rows: bytes) -> bytes:
+        """Write rows; return those that the limit takes."""
+        if self._limit is not None:
+            rows = self._limit.admit(rows)
+        if rows and self._writer is not None:
+            self._writer.append(rows)
+        return rows
+
+    # -- beside --------------------------------------------------------------------------
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except BaseException as fault:
+            with self._lock:
+                self.failure = fault
+                self._arrived.clear()
+                self._oldest_s, self._writes_beside = None, False
+
+    def _write_on(self) -> None:
+        while rows := self._next():
+            rows = self._written(rows)
+            with self._lock:
+                self._oldest_s = None
+                if rows:
+                    self._ready.append(rows)
+            if rows and self.handed_on is not None:
+                self.handed_on()
+
+    def _next(self) -> bytes:
+        """Wait for rows to write; none: everything is written, and writing is to end."""
+        with self._lock:
+            while not self._arrived:
+                if self._stopping.is_set():
+                    self._writes_beside = False
+                    return b""
+                self._came.wait()
+            self._oldest_s = self._arrived[0][0]
+            rows: list[bytes] = []
+            size = 0
+            while self._arrived and (not rows or size < WRITE_BYTES):
+                rows.append(self._arrived.popleft()[1])
+                size += len(rows[-1])
+        return b"".join(rows)
+
+    def _look_after(self) -> None:
+        assert self._writer is not None
+        while not self._stopping.wait(LOOK_AFTER_S):
+            self._writer.look_after()
