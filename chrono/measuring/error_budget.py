@@ -137,6 +137,12 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     return Input(name, "chords", width, u, math.inf, "shared", "m", r)
 
 
+def mean_chord(quantity: Input) -> float:
+    """Return the mean of the chords at which a ball crosses a beam, over its diameter."""
+    r = quantity.ratio
+    return (math.sqrt(1 - r * r) + (math.asin(r) / r if r else 1.0)) / 2
+
+
 def _chord_variance(r: float) -> float:
     """Return the variance of √(1 − r²x²), x uniform over 0 … 1."""
     if r < 0.02:  # where the difference below would cancel

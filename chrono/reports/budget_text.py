@@ -34,6 +34,9 @@ WAYS = {
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
     Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; state it: off_centre",
     Way.BOTH_PAIRS: "send the trailing edges as well: the mean of both is free of that drag",
+    Way.HEAVIER_BODY: "use a heavier body, or gates closer together: the air slows it less",
+    Way.KNOWN_SLOPE: "measure how steep the path is; state it: slope, slope_tolerance",
+    Way.FASTER_BODY: "let the body come faster: then it gains less between the gates",
     Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",
     Way.BEATS: "measure the board's clock: chrono calibrate clock",
     Way.CRYSTAL: "use a board with a crystal",
@@ -57,6 +60,7 @@ MANY_DOF = 1000
 _SHOWN_UNITS = {
     "m": ((1e-3, "mm"),),
     "s": ((1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")),
+    "m/s^2": ((1.0, "m/s2"), (1e-3, "mm/s2")),
     "": ((1e-2, "%"), (1e-6, "ppm")),
 }
 """Units that inputs are stated in, by their SI unit, the largest first."""

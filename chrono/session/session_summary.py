@@ -40,9 +40,10 @@ def timing_of(session: Session) -> TimingJitter | None:
         return None
     shots, speed_mps = shots[chosen], measured.speed_mps[chosen]
     model, setups = session.model, session.log.setup[part][chosen]
+    transit_s = measured.transit_s[chosen]
     return timing_scatter(
-        (shots["trail"] - shots["lead"]) * model.unit_s,
-        measured.transit_s[chosen],
+        (shots["trail"] - shots["lead"]) * model.unit_s + model.expected_apart(transit_s),
+        transit_s,
         setups.astype(np.intp),
         _chord_u(session, setups.tolist()) / speed_mps,
         tick_s=model.tick_s,
@@ -59,7 +60,9 @@ def lengths_of(session: Session) -> dict[str, BlockedLengths]:
     for name in session.setups.names:
         chosen = counted & session.setups.named(name)[session.log.setup[part]]
         declared_m = session.setups.last(name).body.get("length_m", session.rig.body.length_m)
-        blocking = blocking_of(shots[chosen], measured.body_length_m[chosen], declared_m)
+        blocking = blocking_of(
+            measured.length_a_m[chosen], measured.length_b_m[chosen], declared_m
+        )
         if blocking is not None:
             found[name] = blocking
     return found
