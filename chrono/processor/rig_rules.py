@@ -141,6 +141,16 @@ class Rules:
         return max(round(min(seconds, _LONGEST_S) / self.unit_s), 1)
 
     @property
+    def gain(self) -> float:
+        """
+        How much gravity along the path changes speeds [1/counter unit²].
+
+        Times the square of a transit it is what a body has gained midway between gate and
+        gate, as a part of its mean speed: a·Δ²/(2d).
+        """
+        return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
+
+    @property
     def stall_s(self) -> float:
         """How late the host may read a line that no other one tells of [s]."""
         return STALL_S if self.lines.is_numbered else HOST_TOLERANCE_S

@@ -3,7 +3,7 @@
 The middle moves along the path by (m + c·ρV)·dv/dt = (m − ρV)·g·sin θ − ½·ρ·Cd·A·v²: gravity
 along the slope θ, buoyancy, the air that moves along (c·ρV) and quadratic drag. It is
 integrated step by step (Runge and Kutta, 4th order); no formula of the program is used. Of a
-ball Cd is the measured one of smooth spheres at its Reynolds number, to a tenth. A ball blocks a beam along its chord there, a rod along its length. All that a home-made rig has
+ball Cd is the measured one of smooth spheres at its Reynolds number, to a tenth (s). A ball blocks a beam along its chord there, a rod along its length. All that a home-made rig has
 wrong is drawn anew for each body. The lines go into one recording, body after body.
 """
 
@@ -115,7 +115,7 @@ def let_pass(path: Path, body: Thrown, rng: np.random.Generator, count: int) -> 
     inertia = mass + air * added
     slope = np.radians(path.slope_deg + within(path.slope_tolerance_deg))
     pull = (mass - air * volume) * (GRAVITY_MPS2 + within(1e-3)) * np.sin(slope) / inertia
-    scale = (1 + body.drag_spread * within(1.0)) * air * area / 2 / inertia
+    scale = (1 + body.drag_spread * rng.standard_normal(count)) * air * area / 2 / inertia
 
     def kappa(speed: Floats) -> Floats:
         if not body.is_round:
