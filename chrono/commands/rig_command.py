@@ -18,6 +18,13 @@ def rig_new(
     board: Annotated[
         str, typer.Option(help="uno, nano, pico or other: what is known of its clock is told.")
     ] = "other",
+    drops: Annotated[
+        bool,
+        typer.Option(
+            "--drops",
+            help="For bodies that are dropped: slope down, slow ones are shots too.",
+        ),
+    ] = False,
 ) -> None:
     """Write a rig file to fill in, every key with its meaning."""
     from chrono.commands.demo_command import virtual_rig_text
@@ -25,6 +32,12 @@ def rig_new(
     from chrono.rigs.rig_file import write_rig
     from chrono.rigs.starter_rig import BOARDS, write_starter
 
+    if scenario is not None and drops:
+        raise OptionError(
+            "a virtual board has a rig of its own",
+            where="--drops",
+            hint="leave out --drops, or --scenario",
+        )
     if scenario is not None:
         write_rig(file, virtual_rig_text(scenario))
         print(f"{plain(str(file))} written: what is stated of the virtual gates")
@@ -35,7 +48,7 @@ def rig_new(
             where="--board",
             hint=f"choose one of {', '.join(BOARDS)}",
         )
-    write_starter(file, board)
+    write_starter(file, board, drops=drops)
     advice = "put in your own spacing, measured, and the rest as far as you know"
     print(f"{plain(str(file))} written: {advice}")
 

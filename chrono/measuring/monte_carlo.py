@@ -206,6 +206,7 @@ def simulated_speed(
     true_s = (transit_s + sum(timing)) / rate - latency_s
     mean = np.asarray(spacing * (model.path_factor + off[model.tilt.name]) / true_s)
     pull = sum((off.get(name, 0.0) for name in pulls), np.zeros_like(mean))
+    pull = pull * model.motion.free_mps2
     found = model.motion.speed(mean, true_s, edges_used, None, pull)
     by_length = model.motion.length_share(edges_used) * off.get(LENGTH, 0.0)
     return np.asarray(np.sqrt(np.maximum(found**2 + by_length, 0.0)) * (1 + off.get(DRAG, 0.0)))

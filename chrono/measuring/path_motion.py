@@ -44,6 +44,7 @@ from chrono.physics.sphere_drag import (
 from chrono.processor.rig_rules import air_of, free_acceleration, path_acceleration
 from chrono.processor.shot_records import EdgesUsed
 from chrono.rigs.rig_model import Rig
+from chrono.units import STANDARD_GRAVITY_MPS2
 
 CHORDS = "chords"
 DRAG = "drag"
@@ -59,11 +60,9 @@ LENGTH_TOLERANCE = 0.005
 """Half-width of a body's length, relative: a caliper's on a soft ball (common practice)."""
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
-PLATEAU = 0.47
-"""No smooth sphere was measured to have more drag from Re 4e4 to the crisis (0.47 … 0.44), where
-the correlation goes up to 0.51: here a bias of drag counts as much as its uncertainty."""
-NEGLIGIBLE = 1e-6
-"""Relative u that no pair of gates can see."""
+PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
+"""No smooth sphere was measured to have more drag from there to the crisis (0.47 … 0.44); the
+correlation goes up to 0.51. Here a bias of the drag counts as much as its uncertainty."""
 _AIR_RELATIVE_U = 0.013
 """Of the air displaced over the mass: density and mass to 1 %, the diameter to 0.5 %."""
 _MOST_BEND = 5.0
@@ -130,8 +129,11 @@ class PathMotion:
         Of the body; of a ball, its mean chord at a beam [m].
     acceleration_mps2 : float
         The pull a along the path, less buoyancy and added mass [m/s²]; 0 on a level path.
+    free_mps2 : float
+        That of the body in free fall [m/s²].
     pulls : tuple of Input
-        What is not known of it [m/s²]: the slope first; gravity, buoyancy and added mass.
+        What is not known of the pull, over that of free fall: the slope first, then gravity,
+        and buoyancy with added mass.
     chords : Input or None
         Difference of the half chords at both gates [m]; None where there is none.
     length : Input
@@ -146,6 +148,7 @@ class PathMotion:
     path_factor: float
     length_m: float
     acceleration_mps2: float
+    free_mps2: float
     pulls: tuple[Input, ...]
     chords: Input | None
     length: Input
@@ -166,6 +169,7 @@ class PathMotion:
             path_factor=1 + gates.tilt_limit_rad**2 / 6,
             length_m=body.length_m * seen,
             acceleration_mps2=path_acceleration(rig),
+            free_mps2=free_acceleration(rig),
             pulls=_pulls(rig),
             chords=chord,
             length=normal(LENGTH, math.hypot(own_u, chord.u if chord else 0.0), unit="m"),
@@ -187,6 +191,17 @@ class PathMotion:
     def is_level(self) -> bool:
         """Whether the rig states no slope."""
         return self.acceleration_mps2 == 0
+
+    @property
+    def stated_pull(self) -> tuple[float, float]:
+        """The pull that the rig states, and its half-width [m/s²]."""
+        half = math.sqrt(3) * math.hypot(*(pull.u for pull in self.pulls))
+        return self.acceleration_mps2, abs(self.free_mps2) * half
+
+    def drag(self, speed_mps: Floats) -> tuple[Floats, Floats]:
+        """Return κ [1/m] and its relative standard uncertainty, elementwise."""
+        kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
+        return kappa, np.interp(speed_mps, _SPEEDS_MPS, self.kappa_u)
 
     def speed(
         self,
@@ -239,7 +254,7 @@ class PathMotion:
         pull = self.acceleration_mps2
         by_path, by_pull, by_length = self.squares(mean_mps, transit_s, edges_used, skew, pull)
         squared = np.maximum(by_path + by_pull + by_length, 1e-3 * by_path)
-        curved = transit_s**2 / (8 * squared) * (_CURVED * self.pulls[0].u)
+        curved = transit_s**2 / (8 * squared) * (_CURVED * self.pulls[0].u * self.free_mps2)
         straight = pull * transit_s**2 / 4 + _SIGNS[edges_used] * self.length_m / 2
         by_a = np.hypot(straight / squared, curved)
         if self.is_level:
@@ -258,9 +273,9 @@ class PathMotion:
         mean, transit = np.array([mean_mps]), np.array([transit_s])
         shares = self.shares(mean, transit, edges_used, skew)
         drag = normal(DRAG, float(self.bend_u(mean, edges_used)[0]))
-        found = [Contribution(pull, speed_mps * float(shares.pull[0])) for pull in self.pulls]
+        by_pull = speed_mps * float(shares.pull[0]) * self.free_mps2
+        found = [Contribution(pull, by_pull) for pull in self.pulls]
         found.append(Contribution(drag, speed_mps))
-        found = [each for each in found if each.u_out >= NEGLIGIBLE * speed_mps]
         if edges_used != EdgesUsed.BOTH and self.chords is not None:
             by_path = speed_mps / self.spacing_m * float(np.ravel(shares.path)[0])
             found.append(Contribution(self.chords, by_path))
@@ -275,9 +290,9 @@ class PathMotion:
 
     def u(self, speed_mps: Floats, shares: Shares, mean_mps: Floats, edges_used: int) -> Floats:
         """Return the relative u that `contributions` come to together, elementwise."""
-        parts = [shares.pull * pull.u for pull in self.pulls]
+        parts = [shares.pull * (pull.u * self.free_mps2) for pull in self.pulls]
         parts.append(self.bend_u(mean_mps, edges_used))
-        squared = np.sum([np.where(u < NEGLIGIBLE, 0.0, u * u) for u in parts], axis=0)
+        squared = np.sum(np.square(parts), axis=0)
         if edges_used != EdgesUsed.BOTH and self.chords is not None:
             squared = squared + (shares.path * (self.chords.u / self.spacing_m)) ** 2
         if edges_used != EdgesUsed.BOTH and not self.is_level:
@@ -359,34 +374,40 @@ def _drag(rig: Rig) -> tuple[Floats, Floats]:
     else:
         unit = reynolds_number(1.0, body.diameter_m, ball.density_kgpm3, ball.viscosity_pas)
         low, high = sphere_drag_bounds(unit * _SPEEDS_MPS)
-        steady = unit * _SPEEDS_MPS <= CRISIS_REYNOLDS
-        low, high = (np.where(steady, np.minimum(c, PLATEAU), c) for c in (low, high))
+        reynolds = unit * _SPEEDS_MPS
+        is_flat = (reynolds > PLATEAU_REYNOLDS) & (reynolds <= CRISIS_REYNOLDS)
+        low, high = (np.where(is_flat, np.minimum(c, PLATEAU), c) for c in (low, high))
         middle = (low + high) / 2
         of_drag = np.hypot(DRAG_COEFFICIENT_RELATIVE_U, (high - low) / middle / math.sqrt(12))
     rest = combined_uncertainty(ball.drag_contributions[1:])
-    scale = ball.drag_per_coefficient_m / (1 + air_of(rig)[1])
-    return scale * middle, np.hypot(of_drag, rest)
+    _, moved = air_of(rig)
+    of_air = moved / (1 + moved) * ADDED_MASS_TOLERANCE / math.sqrt(3)
+    scale = ball.drag_per_coefficient_m / (1 + moved)
+    return scale * middle, np.hypot(of_drag, math.hypot(rest, of_air))
+
+
+def pull_of(rig: Rig) -> tuple[float, float]:
+    """Return gravity along the path of a rig's body, and its standard uncertainty [m/s²]."""
+    u = math.hypot(*(pull.u for pull in _pulls(rig)))
+    return path_acceleration(rig), free_acceleration(rig) * u
 
 
 def _pulls(rig: Rig) -> tuple[Input, ...]:
-    """Return what is not known of the pull along the path [m/s²], the slope first."""
+    """Return what is not known of the pull along the path, the slope first."""
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
-    free, (displaced, moved) = free_acceleration(rig), air_of(rig)
-    sine = path_acceleration(rig) / free
-    squared = (
-        1 - math.cos(2 * slope) * (math.sin(2 * limit) / (2 * limit) if limit else 1)
-    ) / 2
-    slope_u = abs(free) * math.sqrt(max(squared - sine**2, 0.0))
-    by_slope = rectangular(SLOPE, slope_u * math.sqrt(3), unit="m/s^2")
+    displaced, moved = air_of(rig)
+    sine = path_acceleration(rig) / free_acceleration(rig)
+    spread = math.sin(2 * limit) / (2 * limit) if limit else 1.0
+    squared = (1 - math.cos(2 * slope) * spread) / 2
+    by_slope = rectangular(SLOPE, math.sqrt(3 * max(squared - sine**2, 0.0)))
     if not sine:
         return (by_slope,)
-    of_air = math.hypot(
-        (displaced + moved) * _AIR_RELATIVE_U, moved * ADDED_MASS_TOLERANCE / math.sqrt(3)
-    )
+    added_u = moved * ADDED_MASS_TOLERANCE / math.sqrt(3)
+    air_u = math.hypot((displaced + moved) * _AIR_RELATIVE_U, added_u)
     return (
         by_slope,
-        rectangular(GRAVITY, ANOMALY_MPS2 * abs(sine), unit="m/s^2"),
-        normal(BUOYANCY, abs(free * sine) * of_air, unit="m/s^2"),
+        rectangular(GRAVITY, ANOMALY_MPS2 / STANDARD_GRAVITY_MPS2 * abs(sine)),
+        normal(BUOYANCY, abs(sine) * air_u),
     )
 
 

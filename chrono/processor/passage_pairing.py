@@ -297,9 +297,11 @@ def level_blocks(
 
 def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
     """Return the blocking times at A less those at B, as at one speed [counter units]."""
-    mean = (pairs["lead"] + pairs["trail"]) / 2
-    a, b = level_blocks(pairs["block_a"], pairs["block_b"], mean, rules)
-    return np.rint(a - b).astype(np.int64)
+    a, b = pairs["block_a"], pairs["block_b"]
+    if not rules.gain:
+        return a - b
+    at_a, at_b = level_blocks(a, b, (pairs["lead"] + pairs["trail"]) / 2, rules)
+    return np.rint(np.where(np.minimum(a, b) < 0, 0.0, at_a - at_b)).astype(np.int64)
 
 
 def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:

@@ -60,7 +60,6 @@ MANY_DOF = 1000
 _SHOWN_UNITS = {
     "m": ((1e-3, "mm"),),
     "s": ((1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")),
-    "m/s^2": ((1.0, "m/s2"), (1e-3, "mm/s2")),
     "": ((1e-2, "%"), (1e-6, "ppm")),
 }
 """Units that inputs are stated in, by their SI unit, the largest first."""
@@ -139,7 +138,7 @@ def tick_text(tick_s: float) -> str:
 
 def _table(budget: Budget, unit: str) -> list[str]:
     header = _row("input", "stated", "distribution", "sensitivity", f"u [{unit}]", "share", "")
-    rows = [_contribution_row(budget, c, unit) for c in budget.contributions]
+    rows = [_contribution_row(budget, c, unit) for c in budget.noticeable]
     sums = [
         _row(
             name,

@@ -1,4 +1,4 @@
-"""What the shots of a recording come to, setup by setup and in all, with jitter and lengths."""
+"""What the shots of a recording come to, setup by setup and in all: jitter, lengths, slope."""
 
 import math
 from collections.abc import Sequence
@@ -8,6 +8,7 @@ import numpy as np
 
 from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import chords
+from chrono.measuring.measured_slope import MeasuredSlope, measured_slope
 from chrono.measuring.motion import Motion, motion_of
 from chrono.measuring.muzzle_speed import MuzzleSpeed, muzzle_of
 from chrono.measuring.scatter import Drift, Scatter, drift_of, pooled_s, scatter_of
@@ -66,6 +67,37 @@ def lengths_of(session: Session) -> dict[str, BlockedLengths]:
         if blocking is not None:
             found[name] = blocking
     return found
+
+
+def slope_of(session: Session) -> MeasuredSlope | None:
+    """Return what the edges of the counted shots tell of the path's slope, if they do."""
+    part = _last_part(session)
+    shots, measured = session.log.shots[part], session.measured(part)
+    chosen = session.are_counted(shots, measured.speed_mps) & tells_timing(shots)
+    chosen &= (shots["block_a"] > 0) & (shots["block_b"] > 0)
+    places = session.counters.at(shots["key"])
+    chosen &= np.array([session.counters.is_last(int(place)) for place in places], np.bool_)
+    if not chosen.any():
+        return None
+    shots, model, rig = shots[chosen], session.model, session.rig
+    kappa_per_m, kappa_u = model.motion.drag(measured.speed_mps[chosen])
+    length_m = float(np.median(measured.body_length_m[chosen]))
+    of_trips = 2 * rig.gates.trip_tolerance_m * math.sqrt(2 / 3)
+    widths = _chord_u(session, session.log.setup[part][chosen].tolist())
+    of_drag = float(np.max(kappa_per_m * kappa_u)) * model.spacing_m
+    rate = 1 + model.rate_error
+    lead_s, blocked_a_s, blocked_b_s = (
+        shots[name] * model.unit_s / rate for name in ("lead", "block_a", "block_b")
+    )
+    return measured_slope(
+        lead_s - model.latency_s,
+        blocked_a_s,
+        blocked_b_s,
+        kappa_per_m * measured.speed_mps[chosen] ** 2,
+        spacing_m=model.spacing_m,
+        ratio_u=math.hypot(of_trips / length_m, float(np.max(widths)) / length_m, of_drag),
+        stated=(*model.motion.stated_pull, model.motion.free_mps2),
+    )
 
 
 def _last_part(session: Session) -> slice:
@@ -167,6 +199,8 @@ class Summary:
         None without counted shots.
     timing : TimingJitter or None
         The jitter of an edge as the shots tell it, None where they do not.
+    slope : MeasuredSlope or None
+        The path's slope as the shots tell it, None where they do not.
     """
 
     recorded: LoadedRecording
@@ -174,6 +208,7 @@ class Summary:
     setups: tuple[SetupSummary, ...]
     whole: SessionTotals | None
     timing: TimingJitter | None
+    slope: MeasuredSlope | None
 
 
 def summary_of(recorded: LoadedRecording) -> Summary:
@@ -189,7 +224,9 @@ def summary_of(recorded: LoadedRecording) -> Summary:
     )
     counted = [sample for sample in samples if sample is not None]
     number = sum(len(sample.number) for sample in counted)
-    return Summary(recorded, number, setups, _whole(counted), timing_of(session))
+    return Summary(
+        recorded, number, setups, _whole(counted), timing_of(session), slope_of(session)
+    )
 
 
 def _setup(

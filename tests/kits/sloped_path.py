@@ -3,8 +3,9 @@
 The middle moves along the path by (m + c·ρV)·dv/dt = (m − ρV)·g·sin θ − ½·ρ·Cd·A·v²: gravity
 along the slope θ, buoyancy, the air that moves along (c·ρV) and quadratic drag. It is
 integrated step by step (Runge and Kutta, 4th order); no formula of the program is used. Of a
-ball Cd is the measured one of smooth spheres at its Reynolds number, to a tenth (s). A ball blocks a beam along its chord there, a rod along its length. All that a home-made rig has
-wrong is drawn anew for each body. The lines go into one recording, body after body.
+ball Cd is the measured one of smooth spheres at its Reynolds number, to a tenth (s). A ball
+blocks a beam along its chord there, a rod along its length. All that a home-made rig has wrong
+is drawn anew for each body. The lines go into one recording, body after body.
 """
 
 import math

@@ -137,7 +137,7 @@ def test_the_budget_adds_up(reported) -> None:
     rows = re.findall(r"(random|shared) ([\d.e-]+) ([\d.]+)", part)
     u = float(re.search(r"combined u ([\d.]+)", text)[1])  # type: ignore[index]
 
-    assert len(rows) == 10
+    assert len(rows) == 11
     assert sum(float(share) for _, _, share in rows) == pytest.approx(100, abs=0.5)
     assert np.sqrt(sum(float(own) ** 2 for _, own, _ in rows)) == pytest.approx(
         u, rel=0.05
