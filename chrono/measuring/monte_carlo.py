@@ -85,6 +85,7 @@ def monte_carlo(
     refinement: float = 1.0,
     seed: int = 0,
     max_trials: int = MAX_TRIALS,
+    estimate: float | None = None,
 ) -> MonteCarlo:
     """
     Propagate the inputs' distributions until the result has settled (JCGM 101, 7.9.4).
@@ -105,6 +106,8 @@ def monte_carlo(
         Of the random numbers.
     max_trials : int, optional
         Bound on the trials.
+    estimate : float, optional
+        What the symmetric interval is about; the model at zero deviations by default.
     """
     rng = np.random.default_rng(seed)
     batch = max(math.ceil(100 / (1 - probability)), _LEAST_BATCH)
@@ -117,7 +120,8 @@ def monte_carlo(
         settled = len(results) >= _LEAST_BATCHES and _has_settled(
             np.array(summaries), digits, refinement
         )
-    estimate = float(evaluate(np.zeros((len(inputs), 1)))[0])
+    if estimate is None:
+        estimate = float(evaluate(np.zeros((len(inputs), 1)))[0])
     return _result(np.concatenate(results), estimate, probability, settled)
 
 
@@ -170,6 +174,7 @@ def simulate_shot(
         refinement=_VALIDATION_REFINEMENT,
         seed=seed,
         max_trials=max_trials,
+        estimate=model.speed(transit_s, edges_used),
     )
 
 
@@ -206,8 +211,8 @@ def simulated_speed(
     true_s = (transit_s + sum(timing)) / rate - latency_s
     mean = np.asarray(spacing * (model.path_factor + off[model.tilt.name]) / true_s)
     pull = sum((off.get(name, 0.0) for name in pulls), np.zeros_like(mean))
-    pull = pull * model.motion.free_mps2
-    found = model.motion.speed(mean, true_s, edges_used, None, pull)
+    pull_mps2 = np.asarray(pull * model.motion.free_mps2, np.float64)
+    found = model.motion.speed(mean, true_s, edges_used, None, pull_mps2)
     by_length = model.motion.length_share(edges_used) * off.get(LENGTH, 0.0)
     return np.asarray(np.sqrt(np.maximum(found**2 + by_length, 0.0)) * (1 + off.get(DRAG, 0.0)))
 

@@ -7,6 +7,7 @@ constant κ. A transit Δ over the path d gives the mean speed V = d/Δ between 
   edges, whose middle is still half a length ℓ/2 short of midway, − for the trailing ones);
   two pairs give the mean of both v², which is free of ℓ.
 - Drag alone: V is low by (κd)²/24 in relative terms, and one pair of edges is off by κℓ/2 more.
+- The pull acts by its square, so the variance of the slope is added to a².
 - Both together are solved exactly for bodies of many speeds; what the drag adds to the first
   formula is tabulated over V, as a logarithm.
 
@@ -72,8 +73,9 @@ _STEPS = 12
 """In each of them κ is constant."""
 _SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
 """By `EdgesUsed`: the middle has the front's speed and half a length to go, or the reverse."""
-_CURVED = 3 / math.sqrt(5)
-"""Root mean square of the square of what is rectangular, over its variance."""
+_CURVED = 1.04
+"""The square of what is rectangular lies within 1.71 variances of its mean, the variance, with
+95 %; a rectangular input of this standard uncertainty does so too."""
 _PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 
 
@@ -198,6 +200,10 @@ class PathMotion:
         half = math.sqrt(3) * math.hypot(*(pull.u for pull in self.pulls))
         return self.acceleration_mps2, abs(self.free_mps2) * half
 
+    @property
+    def _slope_u_mps2(self) -> float:
+        return self.pulls[0].u * abs(self.free_mps2)
+
     def drag(self, speed_mps: Floats) -> tuple[Floats, Floats]:
         """Return κ [1/m] and its relative standard uncertainty, elementwise."""
         kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
@@ -209,7 +215,7 @@ class PathMotion:
         transit_s: Floats,
         edges_used: int,
         skew: npt.ArrayLike | None = None,
-        pull_off_mps2: float | Floats = 0.0,
+        pull_off_mps2: Floats | None = None,
     ) -> Floats:
         """
         Return the speed of the body's middle midway [m/s], elementwise.
@@ -223,14 +229,19 @@ class PathMotion:
         skew : array_like, optional
             Half the difference of leading and trailing transit over their mean, where two
             pairs were measured; by default as expected of the body.
-        pull_off_mps2 : float or ndarray, optional
-            Deviation of the pull from what the rig states [m/s²].
+        pull_off_mps2 : ndarray, optional
+            Deviation of the pull from what the rig states [m/s²]; the mean over all of them
+            by default.
         """
         factor = np.exp(self._bend(mean_mps, edges_used))
-        if self.is_level and np.ndim(pull_off_mps2) == 0 and pull_off_mps2 == 0:
-            return np.asarray(mean_mps * factor)
-        pull = self.acceleration_mps2 + pull_off_mps2
-        squared = np.sum(self.squares(mean_mps, transit_s, edges_used, skew, pull), axis=0)
+        pull: float | Floats = self.acceleration_mps2
+        spread = (self._slope_u_mps2 * transit_s / 2) ** 2
+        if self.is_level and pull_off_mps2 is None:
+            return np.asarray(mean_mps * factor * np.sqrt(1 + spread / mean_mps**2))
+        if pull_off_mps2 is not None:
+            pull, spread = pull + pull_off_mps2, np.zeros_like(mean_mps)
+        parts = self.squares(mean_mps, transit_s, edges_used, skew, pull)
+        squared = np.sum([*parts, spread], axis=0)
         return np.asarray(np.sqrt(np.maximum(squared, 0.0)) * factor)
 
     def bend_u(self, mean_mps: Floats, edges_used: int) -> Floats:
@@ -254,7 +265,7 @@ class PathMotion:
         pull = self.acceleration_mps2
         by_path, by_pull, by_length = self.squares(mean_mps, transit_s, edges_used, skew, pull)
         squared = np.maximum(by_path + by_pull + by_length, 1e-3 * by_path)
-        curved = transit_s**2 / (8 * squared) * (_CURVED * self.pulls[0].u * self.free_mps2)
+        curved = transit_s**2 / (8 * squared) * (_CURVED * self._slope_u_mps2)
         straight = pull * transit_s**2 / 4 + _SIGNS[edges_used] * self.length_m / 2
         by_a = np.hypot(straight / squared, curved)
         if self.is_level:

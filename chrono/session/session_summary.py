@@ -27,6 +27,8 @@ from chrono.session.session import Session
 
 MOST_SHOTS = 20_000
 """The last ones tell enough."""
+SLOPE_SHOTS = 1_000
+"""Of the slope too, and the dashboard asks after each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
@@ -71,7 +73,7 @@ def lengths_of(session: Session) -> dict[str, BlockedLengths]:
 
 def slope_of(session: Session) -> MeasuredSlope | None:
     """Return what the edges of the counted shots tell of the path's slope, if they do."""
-    part = _last_part(session)
+    part = slice(max(len(session.log) - SLOPE_SHOTS, 0), len(session.log))
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = session.are_counted(shots, measured.speed_mps) & tells_timing(shots)
     chosen &= (shots["block_a"] > 0) & (shots["block_b"] > 0)

@@ -169,7 +169,7 @@ HOSTILE = (
     "<script>alert(1)</script>",
     '"><img src=x onerror=alert(1)>',
     "</style></svg></title><b onload=alert(1)>",
-    "{{ 7 * 7 }}{% raw %}",
+    "{{ 7919 * 7907 }}{% raw %}",
     "&lt;i&gt; & $x_1$",
 )
 
@@ -191,7 +191,7 @@ def test_text_from_outside_is_text_only(reported, tmp_path, text) -> None:
 
     assert found.named("img") == []
     assert found.named("b") == []
-    assert "49" not in re.sub(r"[0-9a-f]{64}", "", found.text)
+    assert "62615533" not in found.text
     # Rig, body, setup, its condition, session's note, reason, shot's note.
     assert found.text.count(" ".join(text.split())) >= 8
     assert f"set aside: {text}" in found.text
