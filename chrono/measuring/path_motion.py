@@ -64,6 +64,8 @@ _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
 PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
 """No smooth sphere was measured to have more drag from there to the crisis (0.47 … 0.44); the
 correlation goes up to 0.51. Here a bias of the drag counts as much as its uncertainty."""
+_MOST_SPREAD = 0.02
+"""Of v², from the slope's variance: of slower bodies the slope leaves nothing to correct."""
 _AIR_RELATIVE_U = 0.013
 """Of the air displaced over the mass: density and mass to 1 %, the diameter to 0.5 %."""
 _MOST_BEND = 5.0
@@ -236,6 +238,7 @@ class PathMotion:
         factor = np.exp(self._bend(mean_mps, edges_used))
         pull: float | Floats = self.acceleration_mps2
         spread = (self._slope_u_mps2 * transit_s / 2) ** 2
+        spread = np.minimum(spread, _MOST_SPREAD * mean_mps**2)
         if self.is_level and pull_off_mps2 is None:
             return np.asarray(mean_mps * factor * np.sqrt(1 + spread / mean_mps**2))
         if pull_off_mps2 is not None:

@@ -108,12 +108,10 @@ STEEP = 0.02
 """Relative u of a transit above which the speed's error is not in proportion to its."""
 
 _NODES_PER_DECADE = 10
-_DECADES = 2.0
-"""Reach of the coverage table on either side of the transit where timing and length weigh
-the same; beyond it the smaller of them has under 1e-4 of the variance."""
-_SLOWEST_MPS = 0.2
-"""The table reaches at least to the transit of this speed: the slower a body, the more the
-slope matters."""
+_DECADES = 2, 4
+"""Reach of the coverage table below and above the transit where timing and length weigh the
+same. Below, length has under 1e-4 of the variance; above, timing has, but the slower a body is
+the more the slope matters."""
 
 
 @dataclass(frozen=True)
@@ -487,9 +485,8 @@ def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
     if edges_used != EdgesUsed.BOTH:
         u_ratio = math.hypot(u_ratio, model.u_chords)
     middle = u_time / (u_ratio or STEEP) if u_time > 0 else 1.0
-    below, above = round(_DECADES * _NODES_PER_DECADE), _SLOWEST_MPS * middle
-    above = max(below, math.ceil(_NODES_PER_DECADE * math.log10(model.spacing_m / above)))
-    transits = middle * 10 ** (np.arange(-below, above + 1) / _NODES_PER_DECADE)
+    places = np.arange(-_DECADES[0] * _NODES_PER_DECADE, _DECADES[1] * _NODES_PER_DECADE + 1)
+    transits = middle * 10 ** (places / _NODES_PER_DECADE)
     return CoverageTable(transits, partial(_coverage_factor, model, edges_used))
 
 
