@@ -84,14 +84,15 @@ _PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 @dataclass(frozen=True, eq=False)
 class Shares:
     """
-    How a speed follows from its parts: ∂ln v by ∂ln of path and transit, and by the pull.
+    How a speed follows from its parts: by which powers of path and transit, and by the pull.
 
     Attributes
     ----------
     path, transit : ndarray of float64 or float
         Powers of the path, and of the transit with its sign turned; 1 on a level path.
     pull : ndarray of float64
-        ∂ln v/∂a [s²/m]; where the first order is small, with the second one of the slope.
+        Relative change of the speed by that of a [s²/m]; where the first order is small, the
+        second one of the slope is in it.
     """
 
     path: Floats | float

@@ -216,13 +216,15 @@ def record(
     tick_s: float = 62.5e-9,
 ) -> File:
     """Write what a board tells of the bodies, one every `APART_S`, as a recording."""
-    board = Board(step=round(tick_s * 16e6), jitter_s=passed.jitter_s)
+    board = Board(frequency_hz=1 / tick_s, jitter_s=passed.jitter_s)
     count = len(passed.speed_mps)
     seen = passed.edges_s - passed.edges_s.min(axis=(1, 2))[:, None, None]
     seen = seen + passed.jitter_s * rng.standard_normal(seen.shape)
     begin = 1.25 + APART_S * np.arange(count) + tick_s * rng.random(count)
-    ticks = 16e6 * (begin[:, None, None] + seen * (1 + passed.rate_error)[:, None, None])
-    ticks = board.step * np.floor(ticks / board.step)
+    ticks = board.frequency_hz * (
+        begin[:, None, None] + seen * (1 + passed.rate_error)[:, None, None]
+    )
+    ticks = np.floor(ticks)
     edges = np.zeros(4 * count, EDGE)
     edges["shot"] = np.repeat(np.arange(count), 4)
     edges["gate"] = np.tile([0, 0, 1, 1], count)

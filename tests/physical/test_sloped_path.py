@@ -184,7 +184,8 @@ def false_alarms(tmp_path: File, path: Path, name: str, series: int, shots: int 
     ids=["squash", "rod", "foam"],
 )
 def test_clean_sessions_are_not_doubted(tmp_path, path, name) -> None:
-    assert false_alarms(tmp_path, path, name, 300) <= 6
+    # of 300 each, 0 … 6 were; two in a hundred are allowed, more than five by chance seldom
+    assert false_alarms(tmp_path, path, name, 100) <= 5
 
 
 def test_a_session_as_stated_is_not_doubted(tmp_path) -> None:
