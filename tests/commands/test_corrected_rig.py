@@ -31,6 +31,7 @@ def test_a_corrected_slope_is_one_more_row_and_measures_again(chrono, recording,
     assert after.startswith(before)
     (row,) = after[len(before) :].splitlines()
     assert row.split(b"\t")[1] == b"rig"
+    assert row.split(b"\t")[0] == before.splitlines()[-1].split(b"\t")[0], "it came last"
     against = ("export", recording, "--against", tmp_path / "old.csv")
     assert " differ, the largest change first" in chrono(*against).out
     data = json.loads(chrono(*against, "--json").out)

@@ -101,3 +101,10 @@ def test_the_u_of_slow_bodies_is_that_of_the_trials(slope_deg: float, used: Edge
     trials = simulate_shot(model, transit_s, used, max_trials=200_000)
     assert trials.u == pytest.approx(combined_uncertainty(contributions), rel=0.03)
     assert abs(trials.mean - 2.6) < 0.1 * trials.half_width
+
+
+@pytest.mark.parametrize("used", [EdgesUsed.BOTH, EdgesUsed.LEAD])
+def test_the_speed_of_a_slow_body_is_the_mean_over_the_slopes(used: EdgesUsed) -> None:
+    model = SpeedModel.from_rig(make_rig())
+    trials = simulate_shot(model, model.board_transit(0.8, used), used, max_trials=200_000)
+    assert trials.mean == pytest.approx(0.8, abs=0.05 * trials.half_width)
