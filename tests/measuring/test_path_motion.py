@@ -55,9 +55,7 @@ def test_a_falling_point_has_the_speed_of_the_plain_law(
     found = model.speed(transit_ms * 1e-3 / scale, used)
     # the ends of a body of 1 mm are half a millimetre from its middle
     tolerance = 5e-6 if used == EdgesUsed.BOTH else 6e-4
-    assert found == pytest.approx(
-        speed_mps * scale, rel=2e-4 if used != EdgesUsed.BOTH else 5e-6
-    )
+    assert found == pytest.approx(speed_mps * scale, rel=tolerance)
 
 
 @pytest.mark.parametrize("used", USED)
