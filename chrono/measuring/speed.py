@@ -525,4 +525,8 @@ def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
         return transit_s
     true_s = transit_s / (1 + model.rate_error) - model.latency_s
     true_s[~(true_s > 0)] = np.nan
-    return np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)
+    mean = np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)
+    if model.motion.is_level:
+        return mean
+    # of another body: gravity alone is known
+    return np.hypot(mean, model.motion.acceleration_mps2 * true_s / 2)

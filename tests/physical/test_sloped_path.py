@@ -4,21 +4,28 @@ A drop's ± is mostly that of the gates' spacing and trip positions; of light bo
 gates the drag's, of single pairs the chords'. The slope counts where a drop begins slowly.
 """
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path as File
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from sloped_path import BODIES, Passed, Path, let_pass, record
 
+from chrono.dashboard.status_text import trouble_lines
 from chrono.measuring.speed import measure
 from chrono.processor.shot_records import EdgesUsed
+from chrono.reader.row_decoding import decode_rows
+from chrono.reports.flag_help import FLAG_HELP
 from chrono.reports.slope_text import slope_doubt
+from chrono.rigs.line_kinds import FRAMED
 from chrono.session.recording_loader import read_recording
 from chrono.session.session import Session
 from chrono.session.session_summary import slope_of, summary_of
 from chrono.session.speed_models import Assumptions
+from chrono.session.view_cache import ViewCache
 
 PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 
@@ -130,6 +137,29 @@ def test_a_coarse_counter_tells_of_drops_too(tmp_path, tick_s) -> None:
     assert abs(np.mean(z)) <= 0.1
 
 
+def test_drops_in_bulk_are_those_that_come_row_by_row(tmp_path) -> None:
+    """Some thousand edges at once take the short way, a few take the whole one."""
+    path = replace(dropped(0.3, 0.1), window=(0.5, 50.0))
+    session, _ = read_back(tmp_path, path, "squash", 1100)
+    rows = (tmp_path / "bodies.tsv").read_bytes().splitlines(keepends=True)[1:]
+    slowly = Session(session.rig)
+    for start in range(0, len(rows), 50):
+        slowly.feed(decode_rows(b"".join(rows[start : start + 50]), FRAMED))
+    slowly.finish()
+
+    assert_all_found(session, 1100)
+    assert slowly.log.shots.tobytes() == session.log.shots.tobytes()
+
+
+def test_a_drop_too_slow_for_the_window_names_the_key(tmp_path) -> None:
+    path = replace(dropped(0.1, 0.05), window=(2.0, 200.0))
+    session, _ = read_back(tmp_path, path, "squash", 10)
+    flags = {flag for row in session.rows_of(slice(0, 10)) for flag in row.flags}
+    assert flags == {"too-slow"}
+    assert not session.counted().any()
+    assert "window.slowest" in FLAG_HELP["too-slow"]
+
+
 # -- what the edges say of the slope -------------------------------------------------------
 
 
@@ -149,6 +179,30 @@ def test_a_coarse_counter_tells_of_drops_too(tmp_path, tick_s) -> None:
 def test_a_series_that_contradicts_the_slope_names_the_key(tmp_path, path, key) -> None:
     session, _ = read_back(tmp_path, path, "squash", 10)
     assert key in slope_doubt(slope_of(session))
+
+
+def test_check_summary_and_the_dashboard_say_it(tmp_path, chrono) -> None:
+    path = replace(dropped(0.3, 0.5), stated_deg=0.0)
+    session, _ = read_back(tmp_path, path, "squash", 10)
+    file = tmp_path / "bodies.tsv"
+    key = 'gates.slope = "down"'
+
+    checked = chrono("check", file)
+    assert checked.code == 1
+    assert "not ready because the edges contradict the slope" in checked.out
+    assert key in checked.out
+    summed = chrono("summary", file)
+    assert summed.code == 1
+    assert key in " ".join(summed.out.split())
+    assert key in summed.err
+    (data,) = json.loads(chrono("summary", file, "--json").out)
+    assert data["slope"]["contradicts"] is True
+    run = SimpleNamespace(
+        writer=None, status=None, followed=False, live=False, finished=True, session=session
+    )
+    (line,) = trouble_lines(run, ViewCache(session).slope())
+    assert line.startswith("SLOPE: ")
+    assert key in line
 
 
 def false_alarms(tmp_path: File, path: Path, name: str, series: int, shots: int = 8) -> int:
