@@ -68,10 +68,11 @@ calibrate_app.command("swap")(calibrate_command.calibrate_swap)
 calibrate_app.command("drop")(calibrate_command.calibrate_drop)
 calibrate_app.command("rods")(calibrate_command.calibrate_rods)
 
-rig_app = Commands(help="Write and check a rig file.")
+rig_app = Commands(help="Write and check a rig file, correct a recording's.")
 app.add_typer(rig_app, name="rig")
 rig_app.command("new")(rig_command.rig_new)
 rig_app.command("check")(rig_command.rig_check)
+rig_app.command("correct")(rig_command.rig_correct)
 
 # typer brings a click of its own, whose errors it does not all name.
 _USAGE_ERROR: Any = next(

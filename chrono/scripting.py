@@ -216,7 +216,7 @@ def read(
     >>> monday
     <Recording monday.tsv: 40 shots, 40 counted>
     >>> monday.shots.loc[1, ["setup", "speed_mps", "U95_mps", "counted"]].to_dict()
-    {'setup': 'two bands', 'speed_mps': 21.73797, 'U95_mps': 0.044383, 'counted': True}
+    {'setup': 'two bands', 'speed_mps': 21.737987, 'U95_mps': 0.044383, 'counted': True}
     >>> monday.summary()["mean_mps"].round(2).to_dict()
     {'two bands': 22.2, 'three bands': 27.08}
     """

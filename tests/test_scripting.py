@@ -124,7 +124,8 @@ def test_another_rig_measures_again(folder, shape) -> None:
     again = door.read("monday.tsv", rig=other)
 
     ratio = again.shots["speed_mps"] / door.read("monday.tsv").shots["speed_mps"]
-    assert np.allclose(ratio, 2, rtol=1e-6)
+    # but for drag, which slows a body more on twice the way
+    assert np.allclose(ratio, 2, rtol=1e-5)
     assert again.rig.gates.spacing_m == 0.6
     assert again.rig.clock.frequency_hz == 16e6
 
@@ -249,7 +250,8 @@ def test_transits_give_the_speeds_of_the_recording(tmp_path, edges, lost) -> Non
 
 
 def test_a_transit_need_not_be_a_whole_number_of_ticks() -> None:
-    gates = {"gates": {"spacing": "300 mm", "tilt_limit": "0 deg"}}
+    gates = {"gates": {"spacing": "300 mm", "tilt_limit": "0 deg"}, "body": {"mass": "1 t"}}
+    gates["gates"]["slope_tolerance"] = "0 deg"
     transit_s = np.array([math.pi * 1e-3, math.e * 1e-2])
     speeds = door.measure(transit_s, gates)["speed_mps"]
     assert np.allclose(speeds, 0.3 / transit_s, rtol=1e-11)
@@ -348,6 +350,7 @@ def test_importing_costs_nothing_until_something_is_used() -> None:
 def test_a_gate_b_that_answers_late_makes_true_transits_shorter(late_us: float) -> None:
     gates = {
         "gates": {"spacing": "300 mm", "tilt_limit": "0 deg"},
+        "body": {"mass": "1 t"},
         "calibration": {"latency": {"value": f"{late_us} us", "u": "1 us"}},
     }
     # 0.3 m in 10 ms; gate B's edge comes later by its latency, so the board counts more.

@@ -3,8 +3,9 @@
 import sys
 from collections.abc import Callable, Iterable
 from functools import partial
+from math import nan
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
@@ -54,6 +55,12 @@ Output = Annotated[
 DecimalComma = Annotated[
     bool, typer.Option("--decimal-comma", help="CSV with ; between cells and , in numbers.")
 ]
+Against = Annotated[
+    Path | None,
+    typer.Option(
+        help="An earlier export (CSV): list the shots that differ from it, write nothing."
+    ),
+]
 ColumnsOnly = Annotated[
     bool,
     typer.Option(
@@ -75,10 +82,20 @@ def export(
     skip_bad: SkipBad = False,
     jobs: Jobs = None,
     cluster: Cluster = None,
+    against: Against = None,
     columns: ColumnsOnly = False,
 ) -> None:
     """Write the shots of recordings as a table, one row a shot."""
     how = BatchOptions(jobs, skip_bad, cluster)
+    if against is not None:
+        if output is not None:
+            raise OptionError(
+                "nothing is written beside a comparison",
+                where="--against",
+                hint="leave out --output, or --against",
+            )
+        _compare(against, files, ReadWith(rig, clock_from_host), how, as_json)
+        return
     sources = meant(files, how)
     from chrono.reports.findings_text import Findings
     from chrono.reports.table_files import WITH_STATISTICS
@@ -101,6 +118,43 @@ def export(
         from chrono.reports.setup_words import count_text
 
         print(f"{count_text(rows, 'shot')} written to {plain(output)}", file=sys.stderr)
+    end(findings)
+
+
+class ReadWith(NamedTuple):
+    """The rig and the clock that recordings are to be measured with."""
+
+    rig: Path | None
+    clock_from_host: bool
+
+
+def _compare(
+    against: Path, files: list[str], read: ReadWith, how: BatchOptions, as_json: bool
+) -> None:
+    """Print which shots differ from an earlier export."""
+    from chrono.reports.export_difference import (
+        compare_exports,
+        difference_data,
+        difference_text,
+        read_export,
+    )
+    from chrono.reports.export_table import records_of
+    from chrono.reports.findings_text import Findings
+    from chrono.season.batch_tasks import Export
+
+    before, findings, now = read_export(against), Findings(), []
+    task = Export(rig_of(read.rig), read.clock_from_host)
+    with each_of(meant(files, how), task, how, findings) as tables:
+        for table in tables:
+            for columns in table.chunks:
+                for record in records_of(columns):
+                    missing = {k: nan for k in ("speed_mps", "U95_mps") if record[k] is None}
+                    now.append(record | missing)
+    found = compare_exports(before, now)
+    if as_json:
+        print_json(difference_data(found))
+    else:
+        print(difference_text(found))
     end(findings)
 
 

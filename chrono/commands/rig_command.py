@@ -1,4 +1,4 @@
-"""Writing and checking a rig file."""
+"""Writing and checking a rig file, and correcting the rig of a recording."""
 
 import sys
 from pathlib import Path
@@ -18,6 +18,13 @@ def rig_new(
     board: Annotated[
         str, typer.Option(help="uno, nano, pico or other: what is known of its clock is told.")
     ] = "other",
+    drops: Annotated[
+        bool,
+        typer.Option(
+            "--drops",
+            help="For bodies that are dropped: slope down, slow ones are shots too.",
+        ),
+    ] = False,
 ) -> None:
     """Write a rig file to fill in, every key with its meaning."""
     from chrono.commands.demo_command import virtual_rig_text
@@ -25,6 +32,12 @@ def rig_new(
     from chrono.rigs.rig_file import write_rig
     from chrono.rigs.starter_rig import BOARDS, write_starter
 
+    if scenario is not None and drops:
+        raise OptionError(
+            "a virtual board has a rig of its own",
+            where="--drops",
+            hint="leave out --drops, or --scenario",
+        )
     if scenario is not None:
         write_rig(file, virtual_rig_text(scenario))
         print(f"{plain(str(file))} written: what is stated of the virtual gates")
@@ -35,9 +48,81 @@ def rig_new(
             where="--board",
             hint=f"choose one of {', '.join(BOARDS)}",
         )
-    write_starter(file, board)
+    write_starter(file, board, drops=drops)
     advice = "put in your own spacing, measured, and the rest as far as you know"
     print(f"{plain(str(file))} written: {advice}")
+
+
+def rig_correct(
+    file: Annotated[Path, typer.Argument(help="Recording to which the rig is added.")],
+    rig: Annotated[
+        Path | None,
+        typer.Option(help="Rig file that holds from now on; else the recorded one."),
+    ] = None,
+    keys: Annotated[
+        list[str] | None,
+        typer.Option("--set", help='KEY=VALUE, such as "gates.slope=down"; may be repeated.'),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Add it without asking.")] = False,
+) -> None:
+    """
+    Add a corrected rig to a recording, after asking; its shots are measured again by it.
+
+    Nothing that was recorded is altered: the rig is one more row, and the last one counts.
+    """
+    from chrono.errors import OptionError
+    from chrono.rigs.rig_file import load_rig, rig_record, with_keys
+    from chrono.session.recording_loader import add_rig, read_recording
+
+    before = read_recording(file).session.last_rig
+    after = load_rig(rig) if rig else before
+    if keys:
+        after = with_keys(after, dict(_key_and_value(each) for each in keys))
+    changes = _changed_keys(rig_record(before), rig_record(after))
+    if not changes:
+        raise OptionError(
+            "the recording has this rig already",
+            where=str(file),
+            hint='say what to correct, such as --set "gates.slope=down"',
+        )
+    print("\n".join(plain(line) for line in changes))
+    if not (yes or _agreed(f"add this rig to {plain(str(file))}? [y/N] ")):
+        print("nothing was added")
+        return
+    add_rig(file, after)
+    print(f"added to {plain(str(file))}: its shots are measured by this rig from now on")
+
+
+def _key_and_value(text: str) -> tuple[str, str]:
+    from chrono.errors import OptionError
+
+    key, sign, value = text.partition("=")
+    if not sign or not key.strip():
+        raise OptionError(
+            f"{text!r} sets no key",
+            where="--set",
+            hint='write KEY=VALUE, such as --set "gates.slope=down"',
+        )
+    return key.strip(), value.strip()
+
+
+def _changed_keys(before: dict[str, Any], after: dict[str, Any], prefix: str = "") -> list[str]:
+    lines = []
+    for key in dict.fromkeys([*before, *after]):
+        was, now = before.get(key), after.get(key)
+        if isinstance(was, dict) and isinstance(now, dict):
+            lines += _changed_keys(was, now, f"{prefix}{key}.")
+        elif was != now:
+            shown = (f"{v:.7g}" if isinstance(v, float) else str(v) for v in (was, now))
+            lines.append(f"{prefix}{key}: " + " → ".join(shown))
+    return lines
+
+
+def _agreed(question: str) -> bool:
+    """Ask on standard error; no answer is a no."""
+    print(question, end="", file=sys.stderr, flush=True)
+    answer = sys.stdin.readline() if sys.stdin is not None else ""
+    return answer.strip().lower() in ("y", "yes")
 
 
 def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) -> None:

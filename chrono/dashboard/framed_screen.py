@@ -89,7 +89,7 @@ class FramedScreen(Screen[None]):
     def show_run(self, run: Run) -> None:
         """Show the state of the run; called ten times a second."""
         self.query_one("#status", Clipped).show(status_line(run))
-        troubles = trouble_lines(run)
+        troubles = trouble_lines(run, self.driver.looks.slope())
         trouble = self.query_one("#trouble", Clipped)
         trouble.display = bool(troubles)
         trouble.show(Text("\n".join(troubles)))

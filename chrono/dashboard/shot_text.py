@@ -182,7 +182,7 @@ def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
 def _shares(budget: Budget) -> list[tuple[str, float]]:
     """Return names and shares, the largest first, small ones as one rest."""
     shares: dict[str, float] = {}
-    for part in budget.contributions:
+    for part in budget.noticeable:
         shares[part.name] = shares.get(part.name, 0.0) + budget.share(part)
     ordered = sorted(shares.items(), key=lambda item: -item[1])
     shown = [(name, share) for name, share in ordered if share >= LEAST_SHARE]

@@ -13,6 +13,7 @@ from chrono.reports.trouble_text import disk_line, restarts_words, waiting_words
 from chrono.safe_text import plain
 
 if TYPE_CHECKING:
+    from chrono.measuring.measured_slope import MeasuredSlope
     from chrono.reader.port_reader import LinkStatus
     from chrono.session.replay_run import ReplayRun
     from chrono.session.run import OperatorEdits, Run
@@ -33,9 +34,9 @@ def status_line(run: Run) -> Text:
     return Text(" · ").join(parts)
 
 
-def trouble_lines(run: Run) -> list[str]:
+def trouble_lines(run: Run, slope: MeasuredSlope | None = None) -> list[str]:
     """Return what must be seen at once, the worst first, each one plain line."""
-    lines = [_disk(run), _port(run)]
+    lines = [_disk(run), _port(run), _slope(slope)]
     if run.session.on_hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
     return [plain(line) for line in lines if line]
@@ -150,6 +151,14 @@ def _disk(run: Run) -> str:
         return f"FILE: {disk_line(writer)}"
     more = "Clocking goes on. Make room, or press w to write elsewhere"
     return f"DISK: {disk_line(writer)}. {more}"
+
+
+def _slope(slope: MeasuredSlope | None) -> str:
+    if slope is None or not slope.contradicts:
+        return ""
+    from chrono.reports.slope_text import slope_doubt
+
+    return f"SLOPE: {slope_doubt(slope)}"
 
 
 def _port(run: Run) -> str:

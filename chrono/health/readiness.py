@@ -11,6 +11,7 @@ from enum import StrEnum
 from math import inf, isfinite
 
 from chrono.clock.clock_rate import ClockEstimate
+from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.processor.passage_pairing import LENGTH_TOLERANCE
 
@@ -157,6 +158,7 @@ class Aspect(StrEnum):
     BOUNCE = "bounce"
     JITTER = "jitter"
     BODY = "body"
+    SLOPE = "slope"
 
 
 @dataclass(frozen=True)
@@ -196,6 +198,8 @@ class Readiness:
     """What the shots tell of the jitter, where they do."""
     lengths: dict[str, BlockedLengths] = field(default_factory=dict)
     """What the gates saw of the bodies, by setup."""
+    slope: MeasuredSlope | None = None
+    """What the shots tell of the path's slope, where they do."""
 
     @property
     def ready(self) -> bool:
@@ -259,7 +263,10 @@ def _is_off(seen: Observation) -> bool:
 
 
 def with_shots(
-    health: Readiness, timing: TimingJitter | None, lengths: Mapping[str, BlockedLengths]
+    health: Readiness,
+    timing: TimingJitter | None,
+    lengths: Mapping[str, BlockedLengths],
+    slope: MeasuredSlope | None = None,
 ) -> Readiness:
     """
     Return a health with what the shots tell added.
@@ -271,6 +278,8 @@ def with_shots(
         None where they do not tell it.
     lengths : mapping of str to BlockedLengths
         What the gates saw of each setup's bodies, by the setup's name.
+    slope : MeasuredSlope or None
+        None where they do not tell it.
     """
     items = [*health.items]
     if timing is not None:
@@ -279,4 +288,8 @@ def with_shots(
         ReadinessItem(Aspect.BODY, blocking.is_off(LENGTH_TOLERANCE), setup=name)
         for name, blocking in lengths.items()
     ]
-    return replace(health, items=tuple(items), timing=timing, lengths=dict(lengths))
+    if slope is not None:
+        items.append(ReadinessItem(Aspect.SLOPE, slope.contradicts))
+    return replace(
+        health, items=tuple(items), timing=timing, lengths=dict(lengths), slope=slope
+    )

@@ -20,6 +20,8 @@ Distribution = Literal[
 Nature = Literal["random", "shared"]
 
 COVERAGE = 0.95
+LEAST_SHARE = 1e-7
+"""Of the combined variance: what is less moves no digit of the uncertainty."""
 NORMAL_FACTOR = 1.959963984540054
 """Coverage factor of a normal distribution for 95 % (GUM table G.2)."""
 
@@ -137,6 +139,12 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     return Input(name, "chords", width, u, math.inf, "shared", "m", r)
 
 
+def mean_chord(quantity: Input) -> float:
+    """Return the mean of the chords at which a ball crosses a beam, over its diameter."""
+    r = quantity.ratio
+    return (math.sqrt(1 - r * r) + (math.asin(r) / r if r else 1.0)) / 2
+
+
 def _chord_variance(r: float) -> float:
     """Return the variance of √(1 − r²x²), x uniform over 0 … 1."""
     if r < 0.02:  # where the difference below would cancel
@@ -242,6 +250,11 @@ class Budget:
     def k(self) -> float:
         """Coverage factor U95/u_c of the combined distribution."""
         return self.U95_mps / self.u_mps if self.u_mps else math.nan
+
+    @property
+    def noticeable(self) -> tuple[Contribution, ...]:
+        """The contributions without those that nobody would see in any digit."""
+        return tuple(c for c in self.contributions if not self.share(c) < LEAST_SHARE)
 
     def share(self, contribution: Contribution) -> float:
         """Return the contribution's share of the combined variance, 0 … 1."""

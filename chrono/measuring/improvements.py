@@ -5,8 +5,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 
-import numpy as np
-
 from chrono.measuring.error_budget import Contribution, Input, chords, rectangular, tilt
 from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
@@ -24,6 +22,10 @@ GROUPS = (
     "tilt",
     "chords",
     "drag",
+    "slope",
+    "gravity",
+    "buoyancy",
+    "body length",
     "clock rate",
     "latency",
     "tick",
@@ -45,6 +47,9 @@ class Way(Enum):
     STRAIGHTER_PATH = auto()
     TRUER_AIM = auto()
     BOTH_PAIRS = auto()
+    HEAVIER_BODY = auto()
+    KNOWN_SLOPE = auto()
+    FASTER_BODY = auto()
     CRYSTAL_OR_BEATS = auto()
     BEATS = auto()
     CRYSTAL = auto()
@@ -139,6 +144,8 @@ def improvements(
     contributions = model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
     groups = [group for group, share in group_shares(contributions).items() if share > 0]
     ways = _CHANGES if beats else _CHANGES | {"clock rate": _clock_without_beats}
+    if edges_used == EdgesUsed.BOTH:
+        ways = ways | {"drag": _heavier_body}
     found = [_improvement(model, group, ways[group], speed_mps, edges_used) for group in groups]
     return tuple(sorted(found, key=lambda i: i.U95_halved_mps))
 
@@ -169,10 +176,17 @@ def _halve(model: SpeedModel, group: str) -> SpeedModel:
         case "tilt":
             return replace(model, tilt=_half(model.tilt))
         case "chords":
-            chord = model.one_pair.chords
-            return _with_one_pair(model, chords=_half(chord) if chord else None)
+            chord = model.motion.chords
+            return _with_motion(model, chords=_half(chord) if chord else None)
         case "drag":
-            return _with_one_pair(model, slowing_u=model.one_pair.slowing_u / 2)
+            return replace(model, motion=model.motion.with_drag_known(0.5))
+        case "slope" | "gravity" | "buoyancy":
+            pulls = tuple(
+                _half(pull) if pull.name == group else pull for pull in model.motion.pulls
+            )
+            return _with_motion(model, pulls=pulls)
+        case "body length":
+            return _with_motion(model, length=_half(model.motion.length))
         case "clock rate":
             return replace(model, rate=_half(model.rate))
         case "latency":
@@ -183,8 +197,8 @@ def _halve(model: SpeedModel, group: str) -> SpeedModel:
             return replace(model, jitter=_half(model.jitter))
 
 
-def _with_one_pair(model: SpeedModel, **changes: object) -> SpeedModel:
-    return replace(model, one_pair=replace(model.one_pair, **changes))  # type: ignore[arg-type]
+def _with_motion(model: SpeedModel, **changes: object) -> SpeedModel:
+    return replace(model, motion=replace(model.motion, **changes))  # type: ignore[arg-type]
 
 
 def _half(quantity: Input) -> Input:
@@ -209,7 +223,9 @@ def _better_spacing(model: SpeedModel) -> tuple[Advice, SpeedModel]:
 
 def _farther_gates(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     spacing_m = float(f"{2 * model.spacing_m:.2g}")
-    return Advice(Way.FARTHER_GATES, spacing_m), replace(model, spacing_m=spacing_m)
+    motion = replace(model.motion, spacing_m=spacing_m)
+    changed = replace(model, spacing_m=spacing_m, motion=motion)
+    return Advice(Way.FARTHER_GATES, spacing_m), changed
 
 
 def _sharper_beams(model: SpeedModel) -> tuple[Advice, SpeedModel]:
@@ -230,15 +246,26 @@ def _closer_chords(quantity: Input, part: float) -> Input:
 
 
 def _truer_aim(model: SpeedModel) -> tuple[Advice, SpeedModel]:
-    chord = model.one_pair.chords
+    chord = model.motion.chords
     assert chord is not None, "only chords that are there are lessened"
-    changed = _with_one_pair(model, chords=_closer_chords(chord, 0.5))
+    changed = _with_motion(model, chords=_closer_chords(chord, 0.5))
     return Advice(Way.TRUER_AIM, chord.ratio * chord.radius_m / 2), changed
 
 
 def _both_pairs(model: SpeedModel) -> tuple[Advice, SpeedModel]:
-    slowing_u = np.zeros_like(model.one_pair.slowing_u)
-    return Advice(Way.BOTH_PAIRS), _with_one_pair(model, slowing_u=slowing_u)
+    return Advice(Way.BOTH_PAIRS), replace(model, motion=model.motion.with_drag_known(0.0))
+
+
+def _heavier_body(model: SpeedModel) -> tuple[Advice, SpeedModel]:
+    return Advice(Way.HEAVIER_BODY), replace(model, motion=model.motion.with_drag_known(0.5))
+
+
+def _known_slope(model: SpeedModel) -> tuple[Advice, SpeedModel]:
+    return Advice(Way.KNOWN_SLOPE), _halve(model, "slope")
+
+
+def _faster_body(group: str) -> Change:
+    return lambda model: (Advice(Way.FASTER_BODY), _halve(model, group))
 
 
 def _better_clock(model: SpeedModel) -> tuple[Advice, SpeedModel]:
@@ -288,6 +315,10 @@ _CHANGES: dict[str, Change] = {
     "tilt": _straighter_path,
     "chords": _truer_aim,
     "drag": _both_pairs,
+    "slope": _known_slope,
+    "gravity": _faster_body("gravity"),
+    "buoyancy": _faster_body("buoyancy"),
+    "body length": _faster_body("body length"),
     "clock rate": _better_clock,
     "latency": _known_latency,
     "tick": _finer_tick,

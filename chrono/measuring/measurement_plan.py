@@ -33,6 +33,7 @@ CLOCKS = {"crystal": CRYSTAL_TOLERANCE, "ceramic": CERAMIC_TOLERANCE}
 """Half-width of the rate error by kind of clock."""
 
 _SLOWEST_MPS = 1e-3
+_PROBES = 24
 
 
 @dataclass(frozen=True)
@@ -119,13 +120,14 @@ def highest_speed(
     """
     Return the highest speed [m/s] that the rig clocks within a relative U95.
 
-    The relative U95 grows with the speed, from what the lengths and the clock leave to
-    what the timing adds. At most the speed whose transit is one tick is returned.
+    The relative U95 is least at some speed: slower bodies gain more by the slope, and of
+    faster ones the timing counts more. At most the speed whose transit is one tick is
+    returned.
 
     Returns
     -------
     float or None
-        None when the rig's lengths or clock alone exceed it, at any speed.
+        None when the rig exceeds it at any speed.
 
     Raises
     ------
@@ -139,7 +141,8 @@ def highest_speed(
         return model.U95(speed_mps, edges_used) / speed_mps - within
 
     fastest = np.log(model.spacing_m / model.tick_s)
-    slowest = np.log(_SLOWEST_MPS)
+    speeds = np.linspace(np.log(_SLOWEST_MPS), fastest, _PROBES)
+    slowest = speeds[np.argmin([excess(speed) for speed in speeds])]
     if excess(slowest) > 0:
         return None
     if excess(fastest) <= 0:

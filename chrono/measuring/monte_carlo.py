@@ -12,6 +12,7 @@ import numpy as np
 
 from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import COVERAGE, Input
+from chrono.measuring.path_motion import CHORDS, DRAG, LENGTH
 from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
 
@@ -84,6 +85,7 @@ def monte_carlo(
     refinement: float = 1.0,
     seed: int = 0,
     max_trials: int = MAX_TRIALS,
+    estimate: float | None = None,
 ) -> MonteCarlo:
     """
     Propagate the inputs' distributions until the result has settled (JCGM 101, 7.9.4).
@@ -104,6 +106,8 @@ def monte_carlo(
         Of the random numbers.
     max_trials : int, optional
         Bound on the trials.
+    estimate : float, optional
+        What the symmetric interval is about; the model at zero deviations by default.
     """
     rng = np.random.default_rng(seed)
     batch = max(math.ceil(100 / (1 - probability)), _LEAST_BATCH)
@@ -116,7 +120,8 @@ def monte_carlo(
         settled = len(results) >= _LEAST_BATCHES and _has_settled(
             np.array(summaries), digits, refinement
         )
-    estimate = float(evaluate(np.zeros((len(inputs), 1)))[0])
+    if estimate is None:
+        estimate = float(evaluate(np.zeros((len(inputs), 1)))[0])
     return _result(np.concatenate(results), estimate, probability, settled)
 
 
@@ -169,6 +174,7 @@ def simulate_shot(
         refinement=_VALIDATION_REFINEMENT,
         seed=seed,
         max_trials=max_trials,
+        estimate=model.speed(transit_s, edges_used),
     )
 
 
@@ -192,21 +198,23 @@ def simulated_speed(
     edges_used : int, optional
         An `EdgesUsed`.
     """
-    rows = list(deviations)
-    spacing = model.spacing_m + sum(rows.pop(0) for _ in (model.spacing, *model.trips))
-    path, slowing = rows.pop(0), 0.0
-    if edges_used != EdgesUsed.BOTH:
-        if model.one_pair.chords is not None:
-            spacing = spacing + rows.pop(0)
-        slowing = rows.pop(0)
-    rate, latency = rows.pop(0), rows.pop(0)
-    board_s = transit_s + sum(rows)
-    true_s = board_s / (1 + model.rate_error + rate) - (model.latency_s + latency)
-    edge = np.asarray(spacing * (model.path_factor + path) / true_s)
-    if edges_used == EdgesUsed.BOTH:
-        return edge
-    nominal = model.spacing_m * model.path_factor / model.true_transit(transit_s)
-    return np.asarray(edge * (model.one_pair.factor(np.array([nominal]), edges_used) + slowing))
+    names = [c.name for c in model.contributions(transit_s, edges_used)]
+    rows = list(zip(names, deviations, strict=True))
+    off: dict[str, Floats | float] = dict(rows)
+    of_path = (model.spacing.name, *(trip.name for trip in model.trips), CHORDS)
+    spacing = model.spacing_m + sum(row for name, row in rows if name in of_path)
+    known = (*of_path, model.tilt.name, model.rate.name, model.latency.name, DRAG, LENGTH)
+    pulls = tuple(pull.name for pull in model.motion.pulls)
+    timing = [row for name, row in rows if name not in (*known, *pulls)]
+    rate = 1 + model.rate_error + off[model.rate.name]
+    latency_s = model.latency_s + off[model.latency.name]
+    true_s = (transit_s + sum(timing)) / rate - latency_s
+    mean = np.asarray(spacing * (model.path_factor + off[model.tilt.name]) / true_s)
+    pull = sum((off.get(name, 0.0) for name in pulls), np.zeros_like(mean))
+    pull_mps2 = np.asarray(pull * model.motion.free_mps2, np.float64)
+    found = model.motion.speed(mean, true_s, edges_used, None, pull_mps2)
+    by_length = model.motion.length_share(edges_used) * off.get(LENGTH, 0.0)
+    return np.asarray(np.sqrt(np.maximum(found**2 + by_length, 0.0)) * (1 + off.get(DRAG, 0.0)))
 
 
 def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> Validation:  # noqa: N803

@@ -1,7 +1,8 @@
 """Speed at the launcher's mouth, from what the rig says of body, air and distance.
 
 The drag of a smooth sphere is followed along the path with the Reynolds number. Beyond
-Re 2e5, where the drag crisis may or may not have set in, the result holds both cases.
+Re 2e5, where the drag crisis may or may not have set in, the result holds both cases. On a path
+with a slope gravity counts as well, all the way from the mouth.
 """
 
 import math
@@ -20,7 +21,9 @@ from chrono.measuring.error_budget import (
     normal,
     rectangular,
 )
+from chrono.measuring.path_motion import pull_of
 from chrono.measuring.series_statistics import Series
+from chrono.physics.accelerated_path import speed_after
 from chrono.physics.sphere_drag import (
     CRISIS_REYNOLDS,
     FLAT_COEFFICIENT,
@@ -87,17 +90,27 @@ class MuzzleSpeed:
         return CRISIS_SOURCE if self.in_crisis else SOURCE
 
 
+_STEPS = 400
+"""Steps of the way back on a path with a slope."""
+
+
 @dataclass(frozen=True)
 class _Way:
-    """Distance [m] back from the gates over the logarithm of the speed's growth on it."""
+    """
+    The way back from the gates [m]: logarithm of the speed over that at the gates, and drag.
+
+    `acceleration_mps2` is that of gravity along the path.
+    """
 
     gates_mps: float
+    log_ratios: Floats
     kappa_per_m: Floats
     back_m: Floats
+    acceleration_mps2: float = 0.0
 
     def log_ratio(self, distance_m: float) -> float:
         """Logarithm of the speed a distance before the gates over that at the gates."""
-        return float(np.interp(distance_m, self.back_m, _LOG_RATIO, right=math.inf))
+        return float(np.interp(distance_m, self.back_m, self.log_ratios, right=math.inf))
 
     def speed(self, distance_m: float) -> float:
         """Speed a distance before the gates [m/s]; infinite where no speed would do."""
@@ -105,7 +118,12 @@ class _Way:
 
     def kappa(self, distance_m: float) -> float:
         """Drag constant there [1/m]."""
-        return float(np.interp(self.log_ratio(distance_m), _LOG_RATIO, self.kappa_per_m))
+        return float(np.interp(distance_m, self.back_m, self.kappa_per_m))
+
+    def growth(self, distance_m: float) -> float:
+        """Growth of the speed with the distance there [1/s]."""
+        speed = self.speed(distance_m)
+        return self.kappa(distance_m) * speed - self.acceleration_mps2 / speed
 
 
 def muzzle_speed(
@@ -118,9 +136,11 @@ def muzzle_speed(
     U95_mps: float | None = None,  # noqa: N803 - the symbol of the GUM
     distance_tolerance_m: float = 0.02,
     is_flat: bool = False,
+    acceleration_mps2: float = 0.0,
+    acceleration_u_mps2: float = 0.0,
 ) -> MuzzleSpeed | None:
     """
-    Return the speed at the launcher's mouth from the speed at the gates, on a level path.
+    Return the speed at the launcher's mouth from the speed at the gates.
 
     Parameters
     ----------
@@ -138,26 +158,43 @@ def muzzle_speed(
         Half-width of the distance (rectangular) [m].
     is_flat : bool, optional
         The body has flat ends: its drag coefficient is `body`'s at all speeds.
+    acceleration_mps2, acceleration_u_mps2 : float, optional
+        Of gravity along the path, and its standard uncertainty [m/s²].
 
     Returns
     -------
     MuzzleSpeed or None
-        None if no speed at the mouth could have brought so light a body to the gates.
+        None if no speed at the mouth could have brought the body to the gates.
 
     Notes
     -----
-    From dv/dx = −κ(v)·v the way back is x = ∫ d(ln v)/κ, by trapezoids. The expanded
-    uncertainties of the gates' speed and of the rest combine in quadrature; half the
-    distance of the two branches of the drag, of which one is true, is added to that.
+    From dv/dx = −κ(v)·v, on a level path, the way back is x = ∫ d(ln v)/κ, by trapezoids; on
+    another one it is gone step by step. The expanded uncertainties of the gates' speed and of
+    the rest combine in quadrature; half the distance of the two branches of the drag, of
+    which one is true, is added to that.
     """
-    ways = [_way(speed_mps, _bounds(body, is_flat, branch), body) for branch in (0, 1)]
-    lowest, highest = (way.speed(distance_m) for way in ways)
+    reach_m = 1.02 * distance_m
+
+    def back(
+        branch: int, speed: float = 1.0, drag: float = 1.0, pull_mps2: float = 0.0
+    ) -> _Way:
+        coefficient, pull = _bounds(body, is_flat, branch), acceleration_mps2 + pull_mps2
+        if not acceleration_mps2:
+            return _way(speed_mps * speed, coefficient, body)
+        return _sloped_way(speed_mps * speed, coefficient, body, reach_m, pull, drag)
+
+    ways = [back(branch) for branch in (0, 1)]
+    lowest, highest = sorted(way.speed(distance_m) for way in ways)
     faster = ways[1]
-    reach = faster.kappa(distance_m) * highest * distance_tolerance_m
-    if not math.isfinite(reach):
+    if not math.isfinite(faster.growth(distance_m) * distance_tolerance_m):
         return None
     at_gates = normal("speed at the gates", u_mps, dof=dof, unit="m/s")
-    parts = _contributions(faster, distance_m, distance_tolerance_m, at_gates, body)
+    if acceleration_mps2:
+        parts = _sloped_contributions(
+            back, distance_m, distance_tolerance_m, at_gates, body, acceleration_u_mps2
+        )
+    else:
+        parts = _contributions(faster, distance_m, distance_tolerance_m, at_gates, body)
     gates_u95 = coverage_factor(dof) * u_mps if U95_mps is None else U95_mps
     u95 = math.hypot(abs(parts[0].sensitivity) * gates_u95, combine(parts[1:]).U95)
     middle = (lowest + highest) / 2
@@ -196,10 +233,12 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
     Notes
     -----
     The body is taken as a smooth sphere or, if the rig says so, as one with flat ends that
-    flies end first, slowed by the site's air from the mouth to midway between the gates; the
-    path is taken as level.
+    flies end first, slowed by the site's air from the mouth to midway between the gates; all
+    of the path is taken to have the slope that the rig states for the gates.
     """
     site, body = rig.site, rig.body
+    of_body = rig.model_copy(update={"body": body.model_copy(update=dict(own))})
+    pull_mps2, pull_u_mps2 = pull_of(of_body)
     ball = ball_in_air(
         own.get("diameter_m", body.diameter_m),
         own.get("mass_kg", body.mass_kg),
@@ -220,6 +259,8 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
         dof=series.dof,
         U95_mps=series.U95_mean_mps,
         is_flat=is_flat,
+        acceleration_mps2=pull_mps2,
+        acceleration_u_mps2=pull_u_mps2,
     )
 
 
@@ -235,7 +276,56 @@ def _way(speed_mps: float, coefficient: Callable[[Floats], Floats], body: Ball) 
     reynolds = body.reynolds(speed_mps) * np.exp(_LOG_RATIO)
     kappa = coefficient(reynolds) * body.drag_per_coefficient_m
     slices = np.diff(_LOG_RATIO) * (1 / kappa[1:] + 1 / kappa[:-1]) / 2
-    return _Way(speed_mps, kappa, np.concatenate([[0.0], np.cumsum(slices)]))
+    back_m = np.concatenate([[0.0], np.cumsum(slices)])
+    return _Way(speed_mps, _LOG_RATIO, kappa, back_m)
+
+
+def _sloped_way(
+    speed_mps: float,
+    coefficient: Callable[[Floats], Floats],
+    body: Ball,
+    reach_m: float,
+    acceleration_mps2: float,
+    drag: float,
+) -> _Way:
+    """Return the way back where gravity acts along it; NaN before the body was at rest."""
+    table_mps = np.geomspace(1e-2, max(1e3 * speed_mps, 1.0), 2000)
+    per_m = body.drag_per_coefficient_m * drag
+    table = coefficient(body.reynolds(1.0) * table_mps) * per_m
+    speeds, kappas = np.full((2, _STEPS + 1), np.nan)
+    speed = speed_mps
+    for place in range(_STEPS + 1):
+        speeds[place] = speed
+        kappas[place] = kappa = np.interp(speed, table_mps, table)
+        speed = float(speed_after(-reach_m / _STEPS, speed, acceleration_mps2, kappa))
+        if not math.isfinite(speed):
+            break
+    back_m = np.linspace(0.0, reach_m, _STEPS + 1)
+    return _Way(speed_mps, np.log(speeds / speed_mps), kappas, back_m, acceleration_mps2)
+
+
+def _sloped_contributions(
+    back: Callable[..., _Way],
+    distance_m: float,
+    distance_tolerance_m: float,
+    at_gates: Input,
+    body: Ball,
+    pull_u_mps2: float,
+) -> list[Contribution]:
+    """Return what makes the speed at the mouth uncertain, by differences, the gates first."""
+    faster = back(1)
+    at_mouth, small = faster.speed(distance_m), 1e-3
+    by_speed = (back(1, speed=1 + small).speed(distance_m) - at_mouth) / small
+    by_drag = (back(1, drag=1 + small).speed(distance_m) - at_mouth) / small
+    by_pull = (back(1, pull_mps2=small).speed(distance_m) - at_mouth) / small
+    distance = rectangular("distance to the mouth", distance_tolerance_m, unit="m")
+    slope = normal("slope", pull_u_mps2, unit="m/s^2")
+    return [
+        Contribution(at_gates, by_speed / faster.gates_mps),
+        Contribution(distance, faster.growth(distance_m)),
+        Contribution(slope, by_pull),
+        *(Contribution(c.input, c.sensitivity * by_drag) for c in body.drag_contributions),
+    ]
 
 
 def _contributions(

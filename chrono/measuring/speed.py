@@ -1,16 +1,14 @@
 """From transits to speeds with their uncertainties, for one shot or for millions.
 
-v = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with the spacing d, the tilt limit θ, the transit Δ by the
+V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with the spacing d, the tilt limit θ, the transit Δ by the
 board's clock, the relative error ε of the counter's frequency and the latency δ of gate B
-less that of gate A. It is the speed of the body's middle midway between the gates; drag
-makes d/Δ differ from it by less than (κd)²/24 in relative terms.
+less that of gate A, is the mean speed between two moments. `PathMotion` makes of it the speed
+of the body's middle midway between the gates: for gravity along the path, and for drag.
 
-One pair of edges times the front or the back of the body instead (`SinglePairCorrection`).
-The front is midway while the middle is still half a length short of it, where drag has slowed
-the body less. So the speed of the middle, midway, is that of the front times 1 − κℓ/2, and
-that of the back times 1 + κℓ/2. A ball that crosses the two beams at different distances from
-its axis shows each another chord; half their difference is added to the path of the one edge
-and taken from that of the other. The mean of two pairs is free of both.
+One pair of edges times the front or the back of the body. A ball that crosses the two beams
+at different distances from its axis shows each another chord; half their difference is added
+to the path of the one edge and taken from that of the other. The mean of two pairs is free of
+that. Two pairs of edges that fall differ in their transits: what counts is the mean of v².
 
 First order is linear in the inputs. When few ticks fit in the transit the true
 distribution is skewed; there the interval is that of the quotient itself, and the hard
@@ -25,10 +23,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
-import numpy.typing as npt
 
-from chrono.arrays.array_types import Bytes, Floats, Places
-from chrono.measuring.body_in_air import DRAG_COEFFICIENT_RELATIVE_U, ball_in_air
+from chrono.arrays.array_types import Bytes, Floats, Ints, Places
 from chrono.measuring.coverage_interval import (
     CoverageTable,
     coverage_half_width,
@@ -40,7 +36,6 @@ from chrono.measuring.error_budget import (
     Contribution,
     Input,
     bounce_inputs,
-    chords,
     combined_uncertainty,
     effective_dof,
     expanded_uncertainty,
@@ -53,13 +48,8 @@ from chrono.measuring.error_budget import (
     trip_inputs,
     two_pair,
 )
-from chrono.physics.sphere_drag import (
-    FLAT_COEFFICIENT,
-    FLAT_COEFFICIENT_RELATIVE_U,
-    reynolds_number,
-    sphere_drag_bounds,
-)
-from chrono.processor.shot_records import EdgesUsed, Shots, blocking_ticks
+from chrono.measuring.path_motion import PathMotion
+from chrono.processor.shot_records import ABSENT, EdgesUsed, Shots
 from chrono.rigs.rig_model import Rig
 
 
@@ -78,12 +68,16 @@ class Measured:
         The two parts of `u_mps` [m/s].
     transit_s : ndarray of float64, shape (N,)
         Transit by the board's clock [s].
-    body_length_m : ndarray of float64, shape (N,)
-        Speed times the mean blocking time of the gates that have one [m].
+    body_length_m, length_a_m, length_b_m : ndarray of float64, shape (N,)
+        Speed at each gate times the time for which the body blocked it, and the mean of the
+        gates that have one [m].
     companion_speed_mps : ndarray of float64, shape (N,)
         Speed of the first companion [m/s].
     bounce_s : ndarray of float64, shape (N,)
         Part of the transit's standard uncertainty from bounce and late lines [s].
+    skew_s : ndarray of float64, shape (N,)
+        Half of what the leading transit is longer than the trailing one [s]; NaN where not
+        both were measured.
     """
 
     speed_mps: Floats
@@ -93,8 +87,11 @@ class Measured:
     u_shared_mps: Floats
     transit_s: Floats
     body_length_m: Floats
+    length_a_m: Floats
+    length_b_m: Floats
     companion_speed_mps: Floats
     bounce_s: Floats
+    skew_s: Floats
 
 
 def join_measured(pieces: Sequence[Measured]) -> Measured:
@@ -107,106 +104,14 @@ def join_measured(pieces: Sequence[Measured]) -> Measured:
     )
 
 
-CHORDS = "chords"
-SLOWING = "drag in the body"
-
-_SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
-_MOST_SLOWING = 5.0
-"""A body of which less than a hundredth of the speed is left after half its length."""
-_SIGNS = np.array([0.0, 0.0, -1.0, 1.0])
-"""By `EdgesUsed`: the front is ahead of the middle, the back behind it."""
-
-
-@dataclass(frozen=True, eq=False)
-class SinglePairCorrection:
-    """
-    What one pair of edges adds to the budget of one body.
-
-    Attributes
-    ----------
-    chords : Input or None
-        Difference of the half chords at both gates [m]; None where there is none.
-    slowing : ndarray of float64, shape (M,)
-        κℓ/2, relative, at the speeds of a table.
-    slowing_u : ndarray of float64, shape (M,)
-        Its standard uncertainty, relative to the speed.
-    """
-
-    chords: Input | None
-    slowing: Floats
-    slowing_u: Floats
-
-    @classmethod
-    def from_rig(cls, rig: Rig) -> "SinglePairCorrection":
-        """Take body, air and aim from a rig."""
-        body, gates = rig.body, rig.gates
-        is_round = body.shape == "round" and gates.off_centre_m > 0
-        chord = chords(CHORDS, body.diameter_m / 2, gates.off_centre_m) if is_round else None
-        return cls(chord, *_slowing(rig))
-
-    def factor(self, edge_mps: Floats, edges_used: npt.ArrayLike) -> Floats:
-        """
-        Return what the speeds of edges [m/s] must be multiplied by, elementwise.
-
-        That is exp(∓κℓ/2), whose first order is 1 ∓ κℓ/2: above zero for the lightest body.
-        """
-        slowing = np.interp(edge_mps, _SPEEDS_MPS, self.slowing)
-        return np.asarray(np.exp(_SIGNS[np.asarray(edges_used)] * slowing))
-
-    def factor_u(self, edge_mps: Floats) -> Floats:
-        """Return the standard uncertainty of that factor, elementwise."""
-        return np.asarray(np.interp(edge_mps, _SPEEDS_MPS, self.slowing_u))
-
-    def edge_speed(self, speed_mps: float, edges_used: int) -> float:
-        """Return the speed of the edges [m/s] of a body with this speed at its middle."""
-        edge = speed_mps
-        for _ in range(8):  # the factor is within a few percent of 1 and hardly changes
-            edge = speed_mps / float(self.factor(np.array([edge]), edges_used)[0])
-        return edge
-
-    def contributions(
-        self, speed_mps: float, edge_mps: float, spacing_m: float, edges_used: int
-    ) -> tuple[Contribution, ...]:
-        """Return what the speed of a body [m/s] has from one pair of edges, if it has one."""
-        if edges_used == EdgesUsed.BOTH:
-            return ()
-        u = float(self.factor_u(np.array([edge_mps]))[0])
-        slowing = Contribution(normal(SLOWING, u), edge_mps)
-        if self.chords is None:
-            return (slowing,)
-        return Contribution(self.chords, speed_mps / spacing_m), slowing
-
-
-def _slowing(rig: Rig) -> tuple[Floats, Floats]:
-    """Return κℓ/2 at the speeds of the table, and its standard uncertainty."""
-    body, site = rig.body, rig.site
-    air = {
-        "temperature_k": site.temperature_k,
-        "pressure_pa": site.pressure_pa,
-        "humidity": site.humidity,
-    }
-    ball = ball_in_air(body.diameter_m, body.mass_kg, 1.0, **air)
-    scale = ball.drag_per_coefficient_m * body.length_m / 2
-    if body.shape == "flat":
-        middle = np.full_like(_SPEEDS_MPS, FLAT_COEFFICIENT)
-        of_drag = FLAT_COEFFICIENT_RELATIVE_U * middle
-    else:
-        unit = reynolds_number(1.0, body.diameter_m, ball.density_kgpm3, ball.viscosity_pas)
-        low, high = sphere_drag_bounds(unit * _SPEEDS_MPS)
-        middle = (low + high) / 2
-        of_drag = np.hypot(DRAG_COEFFICIENT_RELATIVE_U * middle, (high - low) / math.sqrt(12))
-    rest = combined_uncertainty(ball.drag_contributions[1:])
-    slowing_u = scale * np.hypot(of_drag, rest * middle)
-    return np.minimum(scale * middle, _MOST_SLOWING), slowing_u
-
-
 STEEP = 0.02
 """Relative u of a transit above which the speed's error is not in proportion to its."""
 
 _NODES_PER_DECADE = 10
-_DECADES = 2.0
-"""Reach of the coverage table on either side of the transit where timing and length weigh
-the same; beyond it the smaller of them has under 1e-4 of the variance."""
+_DECADES = 2, 4
+"""Reach of the coverage table below and above the transit where timing and length weigh the
+same. Below, length has under 1e-4 of the variance; above, timing has, but the slower a body is
+the more the slope matters."""
 
 
 @dataclass(frozen=True)
@@ -232,8 +137,8 @@ class SpeedModel:
         The shared inputs; `trips` is empty when the spacing covers where the gates trip.
     jitter : Input
         Of one timestamp.
-    one_pair : SinglePairCorrection
-        What a shot timed by one pair of edges owes to the body.
+    motion : PathMotion
+        Of the body between the gates.
     """
 
     unit_s: float
@@ -248,17 +153,18 @@ class SpeedModel:
     rate: Input
     latency: Input
     jitter: Input
-    one_pair: SinglePairCorrection
+    motion: PathMotion
 
     @classmethod
     def from_rig(cls, rig: Rig) -> "SpeedModel":
         """Make the model of a rig; calibration results replace the stated tolerances."""
         gates, calibration = rig.gates, rig.calibration
+        motion = PathMotion.from_rig(rig)
         return cls(
             unit_s=rig.clock.unit_s,
             tick_s=rig.clock.tick_s,
             spacing_m=rig.spacing_m,
-            path_factor=1 + gates.tilt_limit_rad**2 / 6,
+            path_factor=motion.path_factor,
             rate_error=calibration.rate_error,
             latency_s=calibration.latency_difference_s,
             spacing=spacing_input(rig),
@@ -267,13 +173,13 @@ class SpeedModel:
             rate=rate_input(rig),
             latency=latency_input(rig),
             jitter=normal("jitter", rig.clock.jitter_s, nature="random", unit="s"),
-            one_pair=SinglePairCorrection.from_rig(rig),
+            motion=motion,
         )
 
     def make_ready(self) -> None:
         """Work out the coverage now: it takes 0.3 s, and else the first shot waits for it."""
-        for table in (self._both_coverage, self._single_coverage):
-            table.work_out_all()
+        for used in (EdgesUsed.BOTH, EdgesUsed.LEAD):
+            self._coverage[used].work_out_all()
 
     def true_transit(self, transit_s: float) -> float:
         """Return a transit [s] free of the clock's error and the gates' latencies."""
@@ -281,23 +187,36 @@ class SpeedModel:
 
     def board_transit(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:
         """Return the transit by the board's clock [s] of a body at this speed [m/s]."""
-        edge_mps = self.one_pair.edge_speed(speed_mps, edges_used)
-        true_s = self.spacing_m * self.path_factor / edge_mps
+        mean_mps = float(self.motion.mean_speed(speed_mps, edges_used))
+        true_s = self.spacing_m * self.path_factor / mean_mps
         return (true_s + self.latency_s) * (1 + self.rate_error)
 
-    def speed(self, transit_s: float, edges_used: int = EdgesUsed.BOTH) -> float:
+    def speed(
+        self, transit_s: float, edges_used: int = EdgesUsed.BOTH, skew_s: float | None = None
+    ) -> float:
         """Return the speed [m/s] for a transit by the board's clock [s]; inf below zero."""
-        edge_mps = self._edge_speed(transit_s)
-        if not math.isfinite(edge_mps) or edges_used == EdgesUsed.BOTH:
-            return edge_mps
-        return edge_mps * float(self.one_pair.factor(np.array([edge_mps]), edges_used)[0])
-
-    def _edge_speed(self, transit_s: float) -> float:
         true_s = self.true_transit(transit_s)
-        return self.spacing_m * self.path_factor / true_s if true_s > 0 else math.inf
+        if not true_s > 0:
+            return math.inf
+        mean = np.array([self.spacing_m * self.path_factor / true_s])
+        skew = self._skew(transit_s, skew_s)
+        return float(self.motion.speed(mean, np.array([true_s]), edges_used, skew)[0])
+
+    def expected_apart(self, transit_s: Floats) -> Floats:
+        """Return what gravity makes leading transits longer than trailing ones [s]."""
+        true_s = transit_s / (1 + self.rate_error) - self.latency_s
+        mean = self.spacing_m * self.path_factor / true_s
+        return 2 * self.motion.expected_skew(mean) * transit_s
+
+    def _skew(self, transit_s: float, skew_s: float | None) -> float | None:
+        return None if skew_s is None or math.isnan(skew_s) else skew_s / transit_s
 
     def contributions(
-        self, transit_s: float, edges_used: int, bounce_s: float = 0.0
+        self,
+        transit_s: float,
+        edges_used: int,
+        bounce_s: float = 0.0,
+        skew_s: float | None = None,
     ) -> tuple[Contribution, ...]:
         """
         Return every contribution to the speed, with its analytic sensitivity.
@@ -310,6 +229,9 @@ class SpeedModel:
             An `EdgesUsed` other than NONE.
         bounce_s : float, optional
             Standard uncertainty of the transit from bounce and late lines [s].
+        skew_s : float, optional
+            Half of what the leading transit is longer than the trailing one [s]; as expected
+            of the body where it was not measured.
 
         Raises
         ------
@@ -319,21 +241,23 @@ class SpeedModel:
         true_s = self.true_transit(transit_s)
         if not true_s > 0 or edges_used == EdgesUsed.NONE:
             raise ValueError("a transit above zero and the edges used are needed")
-        edge, v, rate = (
-            self._edge_speed(transit_s),
-            self.speed(transit_s, edges_used),
-            1 + self.rate_error,
-        )
-        by_length = v / self.spacing_m
+        v, rate = self.speed(transit_s, edges_used, skew_s), 1 + self.rate_error
+        mean, skew = self.spacing_m * self.path_factor / true_s, self._skew(transit_s, skew_s)
+        shares = self.motion.shares(np.array([mean]), np.array([true_s]), edges_used, skew)
+        by_length = v / self.spacing_m * float(np.ravel(shares.path)[0])
+        by_time = v * float(np.ravel(shares.transit)[0])
         return (
             Contribution(self.spacing, by_length),
-            *(Contribution(trip, by_length) for trip in self.trips),
-            Contribution(self.tilt, v / self.path_factor),
-            *self.one_pair.contributions(v, edge, self.spacing_m, edges_used),
-            Contribution(self.rate, v * transit_s / (true_s * rate * rate)),
-            Contribution(self.latency, v / true_s),
             *(
-                Contribution(i, -v / (true_s * rate))
+                Contribution(trip, by_length + side * self.motion.acceleration_mps2 / (2 * v))
+                for trip, side in zip(self.trips, (-1, 1), strict=False)
+            ),
+            Contribution(self.tilt, by_length * self.spacing_m / self.path_factor),
+            *self.motion.contributions(v, mean, true_s, edges_used, skew),
+            Contribution(self.rate, by_time * transit_s / (true_s * rate * rate)),
+            Contribution(self.latency, by_time / true_s),
+            *(
+                Contribution(i, -by_time / (true_s * rate))
                 for i in (*self._timing(edges_used), *bounce_inputs(bounce_s))
             ),
         )
@@ -346,7 +270,7 @@ class SpeedModel:
     def coverage_factor(self, transit_s: float, edges_used: int) -> float:
         """Return U95/u_c for one transit by the board's clock [s], from the table."""
         true_s = np.array([self.true_transit(transit_s)])
-        return float(self._coverage(edges_used).factor(true_s)[0])
+        return float(self._coverage[edges_used].factor(true_s)[0])
 
     def _timing(self, edges_used: int) -> tuple[Input, ...]:
         """
@@ -379,22 +303,23 @@ class SpeedModel:
         along = sum(i.u**2 for i in (self.spacing, *self.trips)) / self.spacing_m**2
         return math.sqrt(along + (self.tilt.u / self.path_factor) ** 2)
 
+    @property
+    def u_trips_m(self) -> float:
+        """Standard uncertainty of where both gates trip together, summed [m]."""
+        return math.sqrt(sum(trip.u**2 for trip in self.trips))
+
     @cached_property
     def u_chords(self) -> float:
         """Relative standard uncertainty of the path of one pair of edges from chords."""
-        chord = self.one_pair.chords
+        chord = self.motion.chords
         return chord.u / self.spacing_m if chord else 0.0
 
-    def _coverage(self, edges_used: int) -> "CoverageTable":
-        return self._both_coverage if edges_used == EdgesUsed.BOTH else self._single_coverage
-
     @cached_property
-    def _both_coverage(self) -> "CoverageTable":
-        return _coverage_table(self, EdgesUsed.BOTH)
-
-    @cached_property
-    def _single_coverage(self) -> "CoverageTable":
-        return _coverage_table(self, EdgesUsed.LEAD)
+    def _coverage(self) -> "dict[int, CoverageTable]":
+        return {
+            used: _coverage_table(self, used)
+            for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
+        }
 
 
 def measure(shots: Shots, model: SpeedModel) -> Measured:
@@ -420,18 +345,25 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
     rate = 1 + model.rate_error
     true_s = transit_s / rate - model.latency_s
     true_s[~(true_s > 0)] = np.nan
-    speed = (model.spacing_m * model.path_factor) / true_s
+    skew_s = _skew_ticks(shots, used) * model.unit_s
     bounce_s = np.asarray(shots["bounce"], np.float64) * model.unit_s
-    bounced = bounce_s.nonzero()[0]
-    u_random = speed * (_timing_u(bounce_s, bounced, single, model) / rate) / true_s
-    u_shared = speed * _shared_relative_u(true_s, model)
-    if single.size:
-        _correct_single(speed, u_random, u_shared, single, used, model)
+    parts = np.full((4, len(shots)), np.nan)
+    for one in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL):
+        places = (used == one).nonzero()[0]
+        if len(places):
+            skew = (skew_s[places] / transit_s[places]) if one == EdgesUsed.BOTH else None
+            parts[:, places] = _measure_alike(
+                true_s[places], bounce_s[places], skew, one, model
+            )
+    speed, u_random, u_shared, factors = parts
     u = np.sqrt(u_random * u_random + u_shared * u_shared)
-    factors = _coverage_factors(true_s, single, model)
+    bounced = bounce_s.nonzero()[0]
     if bounced.size:
-        share = (speed * (bounce_s / rate) / true_s)[bounced] / u[bounced]
+        share = u_random[bounced] * bounce_s[bounced] / u[bounced]
+        share /= _timing_u(bounce_s, used, model)[bounced]
         factors[bounced] = with_normal(factors[bounced], share)
+    blocked = (_blocking_ticks(shots[gate]) * model.unit_s / rate for gate in _BLOCKS)
+    length_a, length_b = model.motion.lengths(speed, *blocked)
     return Measured(
         speed_mps=speed,
         u_mps=u,
@@ -439,33 +371,67 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
         u_random_mps=u_random,
         u_shared_mps=u_shared,
         transit_s=transit_s,
-        body_length_m=speed * (blocking_ticks(shots) * model.unit_s) / rate,
+        body_length_m=_mean_length(length_a, length_b),
+        length_a_m=length_a,
+        length_b_m=length_b,
         companion_speed_mps=_companion_speed(shots, model),
         bounce_s=bounce_s,
+        skew_s=skew_s,
     )
 
 
-def _correct_single(
-    speed: Floats,
-    u_random: Floats,
-    u_shared: Floats,
-    single: Places,
-    used: Bytes,
-    model: SpeedModel,
-) -> None:
-    """Turn the speed of one pair of edges into that of the body's middle, in place."""
-    edge = speed[single]
-    factor = model.one_pair.factor(edge, used[single])
-    speed[single] = edge * factor
-    random, shared = u_random[single] * factor, u_shared[single] * factor
-    by_chords = speed[single] * model.u_chords
-    by_slowing = edge * model.one_pair.factor_u(edge)
-    u_random[single] = random
-    u_shared[single] = np.sqrt(shared**2 + by_chords**2 + by_slowing**2)
+_BLOCKS = "block_a", "block_b"
+
+
+def _measure_alike(
+    true_s: Floats, bounce_s: Floats, skew: Floats | None, used: EdgesUsed, model: SpeedModel
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return speed, random and shared u, and coverage factor of shots timed by like edges."""
+    motion, rate = model.motion, 1 + model.rate_error
+    mean = (model.spacing_m * model.path_factor) / true_s
+    if skew is not None and motion.is_level:
+        skew = None
+    elif skew is not None and (unknown := np.isnan(skew)).any():
+        expected = motion.expected_skew(mean)
+        skew = np.where(unknown, expected, skew)
+    speed = motion.speed(mean, true_s, used, skew)
+    shares = motion.shares(mean, true_s, used, skew)
+    timing_s = np.hypot(model.u_timing_s[used], bounce_s)
+    u_random = speed * shares.transit * (timing_s / rate) / true_s
+    by_path = shares.path * model.u_length
+    by_rate = model.rate.u / rate * ((true_s + model.latency_s) / true_s)
+    by_clock = shares.transit**2 * (by_rate**2 + (model.latency.u / true_s) ** 2)
+    of_motion = motion.u(speed, shares, mean, used)
+    of_middle = motion.acceleration_mps2 / (2 * speed**2) * model.u_trips_m
+    u_shared = speed * np.sqrt(by_path**2 + of_middle**2 + by_clock + of_motion**2)
+    return speed, np.abs(u_random), u_shared, model._coverage[used].factor(true_s)
+
+
+def _skew_ticks(shots: Shots, used: Bytes) -> Floats:
+    """Return half the difference of the transits of two whole pairs, NaN where not both are."""
+    lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
+    skew: Floats = (lead - trail) / 2
+    skew[(used != EdgesUsed.BOTH) | (shots["block_a"] == ABSENT)] = np.nan
+    return skew
+
+
+def _blocking_ticks(ticks: Ints) -> Floats:
+    return np.where(ticks == ABSENT, np.nan, ticks)
+
+
+def _mean_length(length_a: Floats, length_b: Floats) -> Floats:
+    """Return the mean of both, the one where only one is."""
+    mean = (length_a + length_b) / 2
+    mean = np.where(np.isnan(length_b), length_a, mean)
+    return np.where(np.isnan(length_a), length_b, mean)
 
 
 def shot_budget(
-    model: SpeedModel, transit_s: float, edges_used: int, bounce_s: float = 0.0
+    model: SpeedModel,
+    transit_s: float,
+    edges_used: int,
+    bounce_s: float = 0.0,
+    skew_s: float | None = None,
 ) -> Budget:
     """
     Return the error budget of one shot.
@@ -480,20 +446,22 @@ def shot_budget(
         An `EdgesUsed`: both pairs of edges average their quantisation, one does not.
     bounce_s : float, optional
         Standard uncertainty of the transit from bounce and late lines [s].
+    skew_s : float, optional
+        As in `Measured`; as expected of the body where it was not measured.
 
     Raises
     ------
     ValueError
         The transit leaves no positive time of flight, or no edges were used.
     """
-    contributions = model.contributions(transit_s, edges_used, bounce_s)
+    contributions = model.contributions(transit_s, edges_used, bounce_s, skew_s)
     u = combined_uncertainty(contributions)
     factor = model.coverage_factor(transit_s, edges_used)
     if bounce_s > 0:
         share = contributions[-1].u_out / u
         factor = float(with_normal(np.array([factor]), np.array([share]))[0])
     return Budget(
-        speed_mps=model.speed(transit_s, edges_used),
+        speed_mps=model.speed(transit_s, edges_used, skew_s),
         contributions=contributions,
         u_mps=u,
         u_random_mps=_part(contributions, "random"),
@@ -501,8 +469,8 @@ def shot_budget(
         dof=effective_dof(contributions),
         U95_mps=factor * u,
         U95_first_order_mps=expanded_uncertainty(contributions),
-        lowest_mps=model.speed(transit_s + model.tick_s, edges_used),
-        highest_mps=model.speed(transit_s - model.tick_s, edges_used),
+        lowest_mps=model.speed(transit_s + model.tick_s, edges_used, skew_s),
+        highest_mps=model.speed(transit_s - model.tick_s, edges_used, skew_s),
     )
 
 
@@ -517,8 +485,8 @@ def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
     if edges_used != EdgesUsed.BOTH:
         u_ratio = math.hypot(u_ratio, model.u_chords)
     middle = u_time / (u_ratio or STEEP) if u_time > 0 else 1.0
-    count = round(2 * _DECADES * _NODES_PER_DECADE) + 1
-    transits = middle * np.logspace(-_DECADES, _DECADES, count)
+    places = np.arange(-_DECADES[0] * _NODES_PER_DECADE, _DECADES[1] * _NODES_PER_DECADE + 1)
+    transits = middle * 10 ** (places / _NODES_PER_DECADE)
     return CoverageTable(transits, partial(_coverage_factor, model, edges_used))
 
 
@@ -546,25 +514,9 @@ def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     return transit
 
 
-def _timing_u(bounce_s: Floats, bounced: Places, single: Places, model: SpeedModel) -> Floats:
-    u_s = np.full(len(bounce_s), model.u_timing_s[EdgesUsed.BOTH])
-    u_s[single] = model.u_timing_s[EdgesUsed.LEAD]
-    if bounced.size:
-        u_s[bounced] = np.sqrt(u_s[bounced] ** 2 + bounce_s[bounced] ** 2)
-    return u_s
-
-
-def _shared_relative_u(true_s: Floats, model: SpeedModel) -> Floats:
-    by_rate = model.rate.u / (1 + model.rate_error) * ((true_s + model.latency_s) / true_s)
-    by_latency = model.latency.u / true_s
-    return np.sqrt(model.u_length**2 + by_rate * by_rate + by_latency * by_latency)
-
-
-def _coverage_factors(true_s: Floats, single: Places, model: SpeedModel) -> Floats:
-    factors = model._coverage(EdgesUsed.BOTH).factor(true_s)
-    if single.size:
-        factors[single] = model._coverage(EdgesUsed.LEAD).factor(true_s[single])
-    return factors
+def _timing_u(bounce_s: Floats, used: Bytes, model: SpeedModel) -> Floats:
+    both, one = (model.u_timing_s[pairs] for pairs in (EdgesUsed.BOTH, EdgesUsed.LEAD))
+    return np.hypot(np.where(used == EdgesUsed.BOTH, both, one), bounce_s)
 
 
 def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
@@ -573,4 +525,8 @@ def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
         return transit_s
     true_s = transit_s / (1 + model.rate_error) - model.latency_s
     true_s[~(true_s > 0)] = np.nan
-    return np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)
+    mean = np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)
+    if model.motion.is_level:
+        return mean
+    # of another body: gravity alone is known
+    return np.hypot(mean, model.motion.acceleration_mps2 * true_s / 2)

@@ -15,7 +15,7 @@ import numpy as np
 from chrono.arrays.array_types import Bools, Floats, Places
 from chrono.measuring.error_budget import COVERAGE
 from chrono.measuring.series_statistics import s_interval
-from chrono.processor.shot_records import ABSENT, EdgesUsed, Shots, blocking_ticks
+from chrono.processor.shot_records import EdgesUsed, Shots
 
 LEAST_DOF = 5
 """Fewer degrees of freedom leave a standard deviation open to a factor of three."""
@@ -164,38 +164,14 @@ class BlockedLengths:
         )
 
 
-def gate_lengths(shots: Shots, body_length_m: Floats) -> tuple[Floats, Floats]:
-    """
-    Return the length that each gate sees of each body, speed times blocking time.
-
-    Parameters
-    ----------
-    shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
-    body_length_m : ndarray of float64, shape (N,)
-        As `measure` gives it: the mean of both.
-
-    Returns
-    -------
-    at_a_m, at_b_m : ndarray of float64, shape (N,)
-        NaN where a gate has no blocking time.
-    """
-    mean = blocking_ticks(shots)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return tuple(  # type: ignore[return-value]
-            np.where(shots[gate] == ABSENT, np.nan, body_length_m * shots[gate] / mean)
-            for gate in ("block_a", "block_b")
-        )
-
-
 def blocking_of(
-    shots: Shots, body_length_m: Floats, declared_m: float
+    length_a_m: Floats, length_b_m: Floats, declared_m: float
 ) -> BlockedLengths | None:
-    """Return the medians of what both gates see, None where no shot has both."""
-    at_a, at_b = gate_lengths(shots, body_length_m)
-    both = np.isfinite(at_a) & np.isfinite(at_b)
+    """Return the medians of what both gates see [m], None where no shot has both."""
+    both = np.isfinite(length_a_m) & np.isfinite(length_b_m)
     if not both.any():
         return None
-    a_m, b_m = (float(np.median(each[both])) for each in (at_a, at_b))
+    a_m, b_m = (float(np.median(each[both])) for each in (length_a_m, length_b_m))
     return BlockedLengths(int(both.sum()), a_m, b_m, declared_m)
 
 

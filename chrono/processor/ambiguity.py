@@ -22,7 +22,7 @@ import numpy as np
 from chrono.arrays.array_types import Bools, Floats, Ints, Places
 from chrono.arrays.structured_arrays import expand_runs
 from chrono.processor.body_matching import are_alike
-from chrono.processor.passage_pairing import CHORD_TOLERANCE
+from chrono.processor.passage_pairing import CHORD_TOLERANCE, level_blocks
 from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import ABSENT, EdgesUsed, Flag, Shots
 from chrono.processor.shots import Launches
@@ -148,7 +148,7 @@ def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]
 def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) -> _Fit:
     """Tell how passages fit a body of the declared length with this transit."""
     scale = rules.spacing_m / (np.maximum(transit, 1.0) * declared_m)
-    a, b = (block * scale for block in seen.blocks)
+    a, b = (block * scale for block in level_blocks(*seen.blocks, transit, rules))
     less, more = np.minimum(a, b), np.maximum(a, b)
     alike = more <= HIDDEN * less
     is_one = (more > HIDDEN) & ~alike
@@ -163,7 +163,7 @@ def _rivals(
     """Return how each pair fits by both edges or by one, and whether that is a rival at all."""
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
-    is_body = (lead > 0) & are_alike(a, b, rules.unit_s)
+    is_body = (lead > 0) & are_alike(a, b, lead, rules.gain, rules.unit_s)
     found = []
     for each, may in (((lead + trail) / 2, is_body), (lead, ~is_body), (trail, ~is_body)):
         fit = _fit(others, each, declared_m, rules)

@@ -30,6 +30,7 @@ from chrono.processor.passage_pairing import (
     Pairs,
     Relation,
     compare_passages,
+    surplus_of,
 )
 from chrono.processor.passages import (
     CORE,
@@ -209,7 +210,7 @@ def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
     clean &= in_window(lead, windows.fast, windows.slow)
     block = last - first
     whole = (edges[:-1] == WHOLE) & in_window(trail, windows.fast, windows.slow)
-    whole &= are_alike(block[:-1], block[1:], rules.unit_s)
+    whole &= are_alike(block[:-1], block[1:], lead, rules.gain, rules.unit_s)
     clean &= (edges[:-1] == LEAD) | whole
     ahead = np.concatenate(([queue.front_first], first[:-2])), [queue.front_gate], gate[:-2]
     rival_a = (np.concatenate(ahead[1:]) == 0) & (first[1:] - ahead[0] <= windows.slow)
@@ -226,10 +227,16 @@ def in_window(transit: Ints, fast: float, slow: int) -> Bools:
     return (transit >= fast) & (transit <= slow)
 
 
-def are_alike(block_a: Ints, block_b: Ints, unit_s: float) -> Bools:
-    """Tell which blocking times at both gates are so alike that nothing else need be asked."""
-    allowed = AGREEMENT * np.maximum(block_a, block_b) + AGREEMENT_SLACK_S / unit_s
-    return np.abs(block_b - block_a) <= allowed
+def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, unit_s: float) -> Bools:
+    """
+    Tell which blocking times at both gates are so alike that nothing else need be asked.
+
+    A path with a slope has a `gain`, see `Rules`: there they are compared as at one speed.
+    """
+    gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
+    at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
+    allowed = AGREEMENT * np.maximum(at_a, at_b) + AGREEMENT_SLACK_S / unit_s
+    return np.abs(at_b - at_a) <= allowed
 
 
 def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
@@ -266,7 +273,7 @@ def _bodies(seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Ru
     paired, compared, lone = _pair_clusters(
         seen, units.other[is_settled], units.cluster[is_settled], lengths, rules
     )
-    parts = [_clean_bodies(seen.take(clean[0]), seen.take(clean[1]))]
+    parts = [_clean_bodies(seen.take(clean[0]), seen.take(clean[1]), rules)]
     if len(compared):
         parts.append(_paired(seen.take(paired[0]), seen.take(paired[1]), compared))
     if len(lone):
@@ -366,7 +373,7 @@ def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[in
     return pairs
 
 
-def _clean_bodies(a: Passages, b: Passages) -> Bodies:
+def _clean_bodies(a: Passages, b: Passages, rules: Rules) -> Bodies:
     bodies = np.zeros(len(a), BODY_DTYPE)
     if not len(a):
         return bodies
@@ -376,7 +383,7 @@ def _clean_bodies(a: Passages, b: Passages) -> Bodies:
     bodies["lead"], bodies["trail"] = lead, b["last"] - last
     bodies["block_a"], bodies["block_b"] = last - first, block_b
     bodies["twice"] = lead + bodies["trail"]
-    bodies["surplus"] = bodies["block_a"] - block_b
+    bodies["surplus"] = surplus_of(bodies, rules)
     bodies["used"], bodies["sound"] = EdgesUsed.BOTH, 3
     bodies["kind"], bodies["gates"] = Relation.NORMAL, 3
     half = (a["marks"] & TRAIL == 0).nonzero()[0]

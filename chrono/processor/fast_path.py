@@ -82,7 +82,7 @@ def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     pairs, begins, ends = (np.empty(count, np.int64) for _ in range(3))
     limits = windows.fast, windows.slow, windows.block_limit
     found, other = _find_groups(
-        edges.t, edges.what, apart, *limits, rules.unit_s, pairs, begins, ends
+        edges.t, edges.what, apart, *limits, rules.gain, rules.unit_s, pairs, begins, ends
     )
     return pairs[:found], (begins[:other], ends[:other])
 
@@ -95,6 +95,7 @@ def _find_groups(
     fast: float,
     slow: int,
     block_limit: int,
+    gain: float,
     unit_s: float,
     pairs: Places,
     begins: Ints,
@@ -106,7 +107,7 @@ def _find_groups(
         if end < len(t) and t[end] - t[end - 1] <= apart:
             continue
         inside = start > 0 and end < len(t) and end - start == 4
-        if inside and _is_pair(t, what, start, fast, slow, block_limit, unit_s):
+        if inside and _is_pair(t, what, start, fast, slow, block_limit, gain, unit_s):
             pairs[found] = start
             found += 1
         else:
@@ -119,7 +120,14 @@ def _find_groups(
 
 @inlined
 def _is_pair(
-    t: Ints, what: Words, start: int, fast: float, slow: int, block_limit: int, unit_s: float
+    t: Ints,
+    what: Words,
+    start: int,
+    fast: float,
+    slow: int,
+    block_limit: int,
+    gain: float,
+    unit_s: float,
 ) -> bool:
     """Tell whether four edges are a clean pair by the rules of `body_matching`."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
@@ -133,7 +141,7 @@ def _is_pair(
     block_a, block_b = last_a - first_a, last_b - first_b
     lead, trail = first_b - first_a, last_b - last_a
     in_time = _in_window(lead, fast, slow) and _in_window(trail, fast, slow)
-    alike = _are_alike(block_a, block_b, unit_s)
+    alike = _are_alike(block_a, block_b, lead, gain, unit_s)
     return in_order and in_time and alike and last_b - first_a < block_limit
 
 

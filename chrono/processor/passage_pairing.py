@@ -22,6 +22,8 @@ Noise slower than the bounce moves all trips of an edge alike, and cannot be see
 
 - The transit is the mean of the leading and the trailing one where both are sound. Without a
   sound pair there is no transit.
+- On a path with a slope a body blocks the upper gate longer. Blocking times are compared as
+  they would be at its mean speed, by the acceleration that the rig states.
 - One body blocks both gates for about the same time: 10 % and 20 us are allowed, and what
   15 m/s² along the path could change, half of it at most. Chatter leaves open how long a gate
   was blocked, between the passage's core and the whole.
@@ -255,7 +257,7 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     pairs["used"] = _USED[pairs["sound"]]
     strangers = ~(has_lead | has_trail)
     whole = has_lead & has_trail
-    pairs["surplus"] = np.where(whole, pairs["block_a"] - pairs["block_b"], 0)
+    pairs["surplus"] = np.where(whole, surplus_of(pairs, rules), 0)
     pairs["alike"] = whole & _blocks_agree(pairs, a, b, rules)
     odd = np.flatnonzero(whole & (pairs["alike"] == 0))
     if len(odd):
@@ -269,12 +271,46 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     return pairs
 
 
+_MOST_GAIN = 0.9
+"""A body that came through gate A has gained less of its mean speed midway from there."""
+
+
+def level_blocks(
+    a: Ints | Floats, b: Ints | Floats, transit: Ints | Floats, rules: Rules
+) -> tuple[Ints | Floats, Ints | Floats]:
+    """
+    Return how long a body would block both gates at its mean speed; negative times as they are.
+
+    With a steady acceleration a body has the mean speed V = d/Δ ∓ aΔ/2 at gates A and B, and
+    √(v² − (at/2)²) while it blocks one of them for a time t. On a level path nothing changes.
+    """
+    if not rules.gain:
+        return a, b
+    gained = np.clip(rules.gain * np.square(transit, dtype=np.float64), -_MOST_GAIN, _MOST_GAIN)
+    within = rules.gain * np.asarray(transit, np.float64)
+    found = []
+    for block, part in ((a, 1 - gained), (b, 1 + gained)):
+        changed = np.sqrt(np.maximum(part**2 - (within * block) ** 2, 0.01 * part**2))
+        found.append(np.where(np.asarray(block) < 0, block, block * changed))
+    return found[0], found[1]
+
+
+def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
+    """Return the blocking times at A less those at B, as at one speed [counter units]."""
+    a, b = pairs["block_a"], pairs["block_b"]
+    if not rules.gain:
+        return a - b
+    at_a, at_b = level_blocks(a, b, (pairs["lead"] + pairs["trail"]) / 2, rules)
+    return np.rint(np.where(np.minimum(a, b) < 0, 0.0, at_a - at_b)).astype(np.int64)
+
+
 def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
     """
     Return mean blocking time times speed [m], NaN without one.
 
     `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit.
     """
+    a, b = level_blocks(a, b, np.abs(twice) / 2, rules)  # type: ignore[assignment]
     gates = (a >= 0).astype(np.int64) + (b >= 0)
     total = np.maximum(a, 0) + np.maximum(b, 0)
     sound = (gates > 0) & (twice > 0)
@@ -290,8 +326,11 @@ def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
 def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools:
     """Tell whether the blocking times of whole pairs can be those of one body."""
     changed = ACCELERATION_MPS2 * (pairs["lead"] * rules.unit_s) ** 2 / rules.spacing_m
-    least = np.maximum(a["core_last"] - a["core_first"], b["core_last"] - b["core_first"])
-    most = np.minimum(a["last"] - a["first"], b["last"] - b["first"])
+    cores, wholes = (
+        level_blocks(a[end] - a[begin], b[end] - b[begin], pairs["lead"], rules)
+        for begin, end in (("core_first", "core_last"), ("first", "last"))
+    )
+    least, most = np.maximum(*cores), np.minimum(*wholes)
     allowed = (AGREEMENT + np.minimum(changed, MOST_CHANGE)) * least
     return least - most <= allowed + AGREEMENT_SLACK_S / rules.unit_s
 
@@ -299,9 +338,9 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
     """Decide pairs whose blocking times disagree, in place; tell which are strangers."""
     part = pairs[odd]
-    small = np.minimum(part["block_a"], part["block_b"]).astype(np.float64)
-    big = np.maximum(part["block_a"], part["block_b"]).astype(np.float64)
     mean = (part["lead"] + part["trail"]) / 2
+    blocks = level_blocks(part["block_a"], part["block_b"], mean, rules)
+    small, big = (f(*blocks).astype(np.float64) for f in (np.minimum, np.maximum))
     off_middle = _misfit(big, mean, length_m, rules) <= CHORD_TOLERANCE
     lead, trail = (_misfit(small, part[name], length_m, rules) for name in ("lead", "trail"))
     by_lead = ~off_middle & (lead <= np.minimum(trail, LENGTH_TOLERANCE))
@@ -366,7 +405,8 @@ def speck_length(length_m: Floats, rules: Rules) -> Floats:
 def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
     """Rate pairs: kind first, then how alike both blocking times are, then the length."""
     base = _BASE_SCORE[pairs["kind"]]
-    a, b = pairs["block_a"].astype(np.float64), pairs["block_b"].astype(np.float64)
+    blocks = level_blocks(pairs["block_a"], pairs["block_b"], pairs["twice"] / 2, rules)
+    a, b = (np.array(block, np.float64) for block in blocks)
     a[a < 0] = b[b < 0] = np.nan
     alike = _likeness(a, b)
     fitting = _likeness(_lengths(pairs, pairs["twice"], rules), length_m)

@@ -3,6 +3,7 @@
 Every rule of the processor is local in time: it looks no further than one of these windows.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -11,6 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from chrono.arrays.array_types import Floats, Ints
+from chrono.physics.accelerated_path import air_shares
+from chrono.physics.air_and_gravity import moist_air_density, normal_gravity
 from chrono.rigs.line_kinds import FRAMED, LineKind
 
 if TYPE_CHECKING:
@@ -48,6 +51,38 @@ _LONGEST_S = 600.0
 """No window is longer, whatever the rig says: counts stay far from overflow."""
 
 
+def path_acceleration(rig: "Rig") -> float:
+    """
+    Return the acceleration along the path of a body that is slow [m/s²], 0 on a level path.
+
+    The mean over the slopes that the rig allows.
+    """
+    slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
+    if not slope:
+        return 0.0
+    sine = math.sin(slope) * (math.sin(limit) / limit if limit else 1.0)
+    return free_acceleration(rig) * sine
+
+
+def free_acceleration(rig: "Rig") -> float:
+    """Return the acceleration of the rig's body as it begins to fall in its air [m/s²]."""
+    displaced, moved = air_of(rig)
+    gravity = normal_gravity(rig.site.latitude_rad, rig.site.altitude_m)
+    return gravity * (1 - displaced) / (1 + moved)
+
+
+def air_of(rig: "Rig") -> tuple[float, float]:
+    """Return the air that the rig's body displaces and moves along, as parts of its mass."""
+    body, site = rig.body, rig.site
+    return air_shares(
+        moist_air_density(site.temperature_k, site.pressure_pa, site.humidity),
+        body.diameter_m,
+        body.length_m,
+        body.mass_kg,
+        is_flat=body.shape == "flat",
+    )
+
+
 @dataclass(frozen=True)
 class Rules:
     """
@@ -71,6 +106,8 @@ class Rules:
         What the board sends.
     launch_window_s : float
         Bodies this close behind the first one are its companions [s].
+    acceleration_mps2 : float
+        Of a body along the path by the slope that the rig states [m/s²].
     """
 
     unit_s: float
@@ -82,6 +119,7 @@ class Rules:
     body_length_m: float | None = None
     lines: LineKind = FRAMED
     launch_window_s: float = LAUNCH_WINDOW_S
+    acceleration_mps2: float = 0.0
 
     @classmethod
     def from_rig(cls, rig: "Rig") -> "Rules":
@@ -95,11 +133,22 @@ class Rules:
             quiet_s=rig.window.quiet_s,
             body_length_m=rig.body.length_m,
             lines=rig.lines,
+            acceleration_mps2=path_acceleration(rig),
         )
 
     def units(self, seconds: float) -> int:
         """Return a time in counter units, at least 1 and at most ten minutes."""
         return max(round(min(seconds, _LONGEST_S) / self.unit_s), 1)
+
+    @property
+    def gain(self) -> float:
+        """
+        How much gravity along the path changes speeds [1/counter unit²].
+
+        Times the square of a transit it is what a body has gained midway between gate and
+        gate, as a part of its mean speed: a·Δ²/(2d).
+        """
+        return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
     @property
     def stall_s(self) -> float:

@@ -9,8 +9,6 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from chrono.arrays.array_types import Floats
-
 ABSENT = np.iinfo(np.int64).min
 """A tick difference that was not measured."""
 
@@ -90,13 +88,3 @@ def make_unique(shots: Shots, last_key: int) -> Shots:
         place = np.arange(len(key))
         shots["key"] = np.maximum(np.maximum.accumulate(key - place), last_key + 1) + place
     return shots
-
-
-def blocking_ticks(shots: Shots) -> Floats:
-    """Return the mean blocking time of the gates that have one [counter units]."""
-    a, b = (np.ascontiguousarray(shots[name]) for name in ("block_a", "block_b"))
-    mean: Floats = (a + b) / 2
-    lacking = np.flatnonzero((a == ABSENT) | (b == ABSENT))
-    one = np.maximum(a[lacking], b[lacking])
-    mean[lacking] = np.where(one == ABSENT, np.nan, one)
-    return mean

@@ -34,6 +34,9 @@ WAYS = {
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
     Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; state it: off_centre",
     Way.BOTH_PAIRS: "send the trailing edges as well: the mean of both is free of that drag",
+    Way.HEAVIER_BODY: "use a heavier body, or gates closer together: the air slows it less",
+    Way.KNOWN_SLOPE: "measure how steep the path is; state it: slope, slope_tolerance",
+    Way.FASTER_BODY: "let the body come faster: then it gains less between the gates",
     Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",
     Way.BEATS: "measure the board's clock: chrono calibrate clock",
     Way.CRYSTAL: "use a board with a crystal",
@@ -135,7 +138,7 @@ def tick_text(tick_s: float) -> str:
 
 def _table(budget: Budget, unit: str) -> list[str]:
     header = _row("input", "stated", "distribution", "sensitivity", f"u [{unit}]", "share", "")
-    rows = [_contribution_row(budget, c, unit) for c in budget.contributions]
+    rows = [_contribution_row(budget, c, unit) for c in budget.noticeable]
     sums = [
         _row(
             name,

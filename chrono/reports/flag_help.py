@@ -23,7 +23,7 @@ FLAG_HELP: dict[str, str] = {
     ),
     "too-slow": (
         "The transit is longer than the rig's window.slowest allows: lower it if you expect "
-        "such speeds, otherwise it was a passer-by and there is nothing to do."
+        "such speeds, as of drops, otherwise it was a passer-by and there is nothing to do."
     ),
     "short": (
         "The gates were blocked for less than the declared body would: check body.length, "

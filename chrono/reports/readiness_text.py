@@ -13,6 +13,7 @@ from chrono.health.readiness import (
 )
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.reports.setup_words import count_text
+from chrono.reports.slope_text import SLOPE_WRONG, slope_advice, slope_data, slope_text
 from chrono.reports.timing_text import blocking_text, jitter_advice, microseconds, timing_text
 from chrono.safe_text import plain
 
@@ -86,6 +87,7 @@ def health_data(health: Readiness) -> dict[str, Any]:
         "verdict": told.verdict,
         "items": tuple(asdict(item) for item in told.items),
         "timing": asdict(health.timing) if health.timing is not None else None,
+        "slope": slope_data(health.slope),
         "lengths": {name: asdict(blocking) for name, blocking in health.lengths.items()},
     }
 
@@ -96,6 +98,9 @@ def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
         case Aspect.JITTER:
             assert health.timing is not None, "only a timing has such an item"
             words = _jitter(health.timing)
+        case Aspect.SLOPE:
+            assert health.slope is not None, "only a slope has such an item"
+            words = slope_text(health.slope), SLOPE_WRONG, slope_advice(health.slope)
         case Aspect.BODY:
             words = _body(item.setup, health.lengths[item.setup])
         case _:

@@ -320,7 +320,7 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
                 two_digits(speed_in(unit, each.u_out)),
                 f"{100 * budget.share(each):.1f}",
             )
-            for each in budget.contributions
+            for each in budget.noticeable
         ],
         "sums": (
             f"Random part {two_digits(speed_in(unit, budget.u_random_mps))}, shared part "

@@ -17,6 +17,7 @@ from chrono.reports.launch_text import filled
 from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
 from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
 from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
+from chrono.reports.slope_text import slope_data, slope_lines
 from chrono.reports.statistics_text import (
     Detail,
     detail,
@@ -129,6 +130,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "setups": [_setup_data(each) for each in summary.setups],
         "session": _whole_data(summary.whole),
         "timing": timing_data(summary.timing),
+        "slope": slope_data(summary.slope),
         "rows": session.rows,
         "damaged_lines": session.unusable.lines,
         "lost_lines": tally.lost_lines,
@@ -166,6 +168,7 @@ def summary_text(summary: Summary) -> str:
         lines += ["", *_whole_lines(summary.whole, session.rig.speed_unit)]
     lines += mouth_source_lines([s.mouth for s in summary.setups if s.mouth], session.rig)
     lines += ["", *timing_lines(summary.timing)] if summary.timing else []
+    lines += slope_lines(summary.slope)
     lines += _rest(summary)
     return "\n".join(lines)
 

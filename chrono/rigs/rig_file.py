@@ -40,6 +40,7 @@ __all__ = [
     "with_clock_rate",
     "with_frequency",
     "with_host_clock",
+    "with_keys",
     "write_rig",
 ]
 
@@ -180,6 +181,50 @@ def with_host_clock(rig: Rig) -> Rig:
     record = rig_record(rig)
     record["clock"]["from_host"] = True
     return rig_from_record(record)
+
+
+def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
+    """
+    Return a rig with some keys as a file would have them.
+
+    Parameters
+    ----------
+    rig : Rig
+    keys : mapping
+        Dotted key, such as ``"gates.slope"``, to its value as text, such as ``"down"``.
+
+    Raises
+    ------
+    RigError
+        A key is unknown or its value impossible.
+    """
+    table: dict[str, Any] = {"gates": {"spacing": f"{rig.gates.spacing_m!r} m"}}
+    for dotted, text in keys.items():
+        *sections, key = dotted.split(".")
+        if len(sections) > 1:
+            raise RigError(
+                f"{dotted} cannot be set alone",
+                hint="give a whole rig file in its place, with --rig",
+            )
+        section = table.setdefault(sections[0], {}) if sections else table
+        section[key] = _literal(text)
+    record, parsed = rig_record(rig), rig_record(rig_from_table(table))
+    for dotted in keys:
+        *sections, key = dotted.split(".")
+        if not sections:
+            record[key] = parsed[key]
+            continue
+        fields = _section_of(sections[0]).model_fields
+        name = next(n for n, field in fields.items() if key in (n, field.alias))
+        record[sections[0]][name] = parsed[sections[0]][name]
+    return rig_from_record(record)
+
+
+def _literal(text: str) -> object:
+    """Return a whole number or a yes as TOML has it, any other value as text."""
+    if re.fullmatch(r"[0-9]+", text):
+        return int(text)
+    return {"true": True, "false": False}.get(text, text)
 
 
 def write_rig(path: str | Path, text: str) -> Rig:
@@ -359,12 +404,17 @@ def _nearest_key(path: tuple[str, ...]) -> str:
     return f"did you mean {near[0]}?" if near else f"known keys here: {', '.join(known)}"
 
 
-def _known_keys(section: tuple[str, ...]) -> list[str]:
+def _section_of(*section: str) -> type[BaseModel]:
     model: type[BaseModel] = Rig
     for part in section:
         annotation = model.model_fields[part].annotation
         kinds = typing.get_args(annotation) or (annotation,)
         model = next(kind for kind in kinds if kind is not type(None))
+    return model
+
+
+def _known_keys(section: tuple[str, ...]) -> list[str]:
+    model = _section_of(*section)
     return [field.alias or name for name, field in model.model_fields.items()]
 
 

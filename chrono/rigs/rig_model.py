@@ -103,6 +103,28 @@ Delay = Annotated[float, _quantity("s", 0.0, 1.0, "between 0 s and 1 s")]
 Difference = Annotated[float, _quantity("s", -1.0, 1.0, "between -1 s and 1 s")]
 Tick = Annotated[float, _quantity("s", 1e-10, 0.1, "between 0.1 ns and 0.1 s")]
 Angle = Annotated[float, _quantity("rad", 0.0, math.radians(10), "between 0 deg and 10 deg")]
+SLOPE_WORDS = {"level": "0 deg", "down": "90 deg", "up": "-90 deg"}
+"""Words for the slopes that most gates have."""
+
+
+def _slope_word(value: object) -> object:
+    """Return the angle that a word stands for, anything else as it is."""
+    return SLOPE_WORDS.get(value.strip().lower(), value) if isinstance(value, str) else value
+
+
+Slope = Annotated[
+    float,
+    _quantity(
+        "rad",
+        -math.pi / 2 * (1 + 1e-12),
+        math.pi / 2 * (1 + 1e-12),
+        'between -90 deg (straight up) and 90 deg (straight down), nor "level", "down", "up"',
+    ),
+    BeforeValidator(_slope_word),
+]
+SlopeTolerance = Annotated[
+    float, _quantity("rad", 0.0, math.radians(45), "between 0 deg and 45 deg")
+]
 Latitude = Annotated[
     float, _quantity("rad", -math.pi / 2, math.pi / 2, "between -90 deg and 90 deg")
 ]
@@ -158,6 +180,8 @@ class Gates(_Section):
     off_centre_m : float
         How far off its axis a body may cross each beam [m], half-width; matters for round
         bodies timed by one pair of edges.
+    slope_rad, slope_tolerance_rad : float
+        How steeply the path goes down, below zero for up, and its half-width [rad].
     """
 
     spacing_m: Length = Field(alias="spacing")
@@ -166,6 +190,8 @@ class Gates(_Section):
     tilt_limit_rad: Angle = Field(math.radians(1), alias="tilt_limit")
     latency_mismatch_s: Delay = Field(2e-6, alias="latency_mismatch")
     off_centre_m: Tolerance = Field(5e-3, alias="off_centre")
+    slope_rad: Slope = Field(0.0, alias="slope")
+    slope_tolerance_rad: SlopeTolerance = Field(math.radians(2), alias="slope_tolerance")
 
     @model_validator(mode="after")
     def _tolerances_are_small(self) -> Self:

@@ -54,10 +54,10 @@ _IDENTITY_BYTES = 6
 """Enough that no two rigs of a school, or of all schools, have the same."""
 
 
-def write_starter(path: str | Path, board: str = "other") -> Rig:
+def write_starter(path: str | Path, board: str = "other", *, drops: bool = False) -> Rig:
     """Write a commented rig file to fill in, with an identity of its own; see `write_rig`."""
     identity = secrets.token_hex(_IDENTITY_BYTES)
-    return write_rig(path, starter_text(board=board, identity=identity))
+    return write_rig(path, starter_text(board=board, identity=identity, drops=drops))
 
 
 def starter_text(
@@ -65,8 +65,14 @@ def starter_text(
     spacing: str = "300.0 mm",
     board: str = "other",
     identity: str = "",
+    *,
+    drops: bool = False,
 ) -> str:
-    """Return a commented rig file to begin from: defaults, the clock as its board has it."""
+    """
+    Return a commented rig file to begin from: defaults, the clock as its board has it.
+
+    Gates for drops stand one above the other, and dropped bodies may come slowly.
+    """
     about = BOARDS[board]
     return _STARTER.format(
         name=json.dumps(name, ensure_ascii=False),
@@ -75,6 +81,8 @@ def starter_text(
         kinds=names_of("or"),
         stepped=names_of("and", lambda kind: not kind.counts_ticks),
         spacing=json.dumps(spacing),
+        slope=json.dumps("down" if drops else "level"),
+        slowest=json.dumps("0.5 m/s" if drops else "2 m/s"),
         rate=about.rate,
         jitter=about.jitter,
         tick=about.tick,
@@ -105,6 +113,8 @@ trip_tolerance = "0.2 mm"      # ± where inside its beam each gate trips
 tilt_limit = "1 deg"           # the path stands at most this far off the gates' axis
 latency_mismatch = "2 us"      # ± difference of the two sensors' delays; swapping tightens it
 off_centre = "5 mm"            # a body crosses each beam at most this far off its axis
+slope = {slope:22} # of the path: level, down, up, or an angle below level
+slope_tolerance = "2 deg"      # ± how well that is known
 
 [clock]
 {note}frequency = "{frequency}"{pad}# of the counter; the board's hello line overrides it
@@ -123,7 +133,7 @@ length = "40 mm"               # along the path
 shape = "round"                # its ends: round (a ball), flat (a rod cut square)
 
 [window]
-slowest = "2 m/s"              # a transit outside slowest … fastest is not a shot
+slowest = {slowest:20} # a transit outside slowest … fastest is not a shot
 fastest = "200 m/s"
 quiet = "0.2 ms"               # a gate that re-trips sooner is the same passage
 

@@ -9,6 +9,8 @@ from chrono.arrays import machine_code
 from chrono.errors import ChronoError
 from chrono.health.gate_monitor import WINDOW_S
 from chrono.health.readiness import Readiness, judge_readiness, with_shots
+from chrono.measuring.measured_slope import MeasuredSlope
+from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.reader.file_io import size_of
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
@@ -18,7 +20,7 @@ from chrono.session.live_run import live_run
 from chrono.session.observer import Observer
 from chrono.session.recording_loader import LoadedRecording, feed_blocks, first_rig
 from chrono.session.session import Session
-from chrono.session.session_summary import lengths_of, timing_of
+from chrono.session.session_summary import lengths_of, slope_of, timing_of
 
 POLL_S = 0.02
 
@@ -70,7 +72,7 @@ class PortWatch:
         """Return whether gates, link and clock are ready, by all that was seen so far."""
         seen, session = self._run.observed(), self._run.session
         assert seen is not None, "a live run always has a source to observe"
-        return with_shots(judge_readiness(seen), timing_of(session), lengths_of(session))
+        return with_shots(judge_readiness(seen), *_told_by_shots(session))
 
 
 def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readiness:
@@ -126,8 +128,14 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     feed_blocks(reader, session.rig.lines, session, observer, pieces=observer.seconds)
     session.finish()
     judged = judge_readiness(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
-    health = with_shots(judged, timing_of(session), lengths_of(session))
+    health = with_shots(judged, *_told_by_shots(session))
     return CheckedRecording(health, LoadedRecording(path, path.name, session, reader.cut or ""))
+
+
+def _told_by_shots(
+    session: Session,
+) -> tuple[TimingJitter | None, dict[str, BlockedLengths], MeasuredSlope | None]:
+    return timing_of(session), lengths_of(session), slope_of(session)
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:

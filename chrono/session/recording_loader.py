@@ -14,9 +14,11 @@ from chrono.arrays.prefetch import prefetch
 from chrono.errors import CalibrationError, ChronoError, OptionError, RecordingError
 from chrono.reader.file_io import size_of
 from chrono.reader.recording_reader import BLOCK_BYTES, RecordingReader
+from chrono.reader.recording_rows import json_row
+from chrono.reader.recording_writer import append_rows
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED, LineKind
-from chrono.rigs.rig_file import rig_from_record
+from chrono.rigs.rig_file import rig_from_record, rig_record
 from chrono.rigs.rig_model import Rig
 from chrono.session.observer import CounterRate
 from chrono.session.session import Session
@@ -213,6 +215,21 @@ def first_rig(path: Path) -> Rig:
     raise RecordingError(
         "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
     )
+
+
+def add_rig(path: Path, rig: Rig) -> None:
+    """
+    Add a corrected rig to the end of a recording, as a row like any other.
+
+    Raises
+    ------
+    RecordingError
+        The file is not a recording, or takes no row.
+    """
+    last = RecordingReader(path).last_rows().rstrip(b"\n").rpartition(b"\n")[2]
+    host_us = last.partition(b"\t")[0]
+    at_us = int(host_us) if host_us.isdigit() else 0
+    append_rows(path, json_row(at_us, "rig", rig_record(rig)))
 
 
 def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:

@@ -457,7 +457,9 @@ class Session:
             return None
         used = EdgesUsed[row.edges_used.upper()]
         model = self._models.at(row.key)
-        return shot_budget(model, row.transit_us * 1e-6, used, row.bounce_us * 1e-6)
+        return shot_budget(
+            model, row.transit_us * 1e-6, used, row.bounce_us * 1e-6, row.skew_us * 1e-6
+        )
 
 
 def _counter_of(hello: Record) -> Counter:

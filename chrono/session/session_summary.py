@@ -1,4 +1,4 @@
-"""What the shots of a recording come to, setup by setup and in all, with jitter and lengths."""
+"""What the shots of a recording come to, setup by setup and in all: jitter, lengths, slope."""
 
 import math
 from collections.abc import Sequence
@@ -8,6 +8,7 @@ import numpy as np
 
 from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import chords
+from chrono.measuring.measured_slope import MeasuredSlope, measured_slope
 from chrono.measuring.motion import Motion, motion_of
 from chrono.measuring.muzzle_speed import MuzzleSpeed, muzzle_of
 from chrono.measuring.scatter import Drift, Scatter, drift_of, scatter_of
@@ -32,6 +33,8 @@ from chrono.session.session import Session
 
 MOST_SHOTS = 20_000
 """The last ones tell enough."""
+SLOPE_SHOTS = 1_000
+"""Of the slope too, and the dashboard asks after each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
@@ -46,9 +49,10 @@ def timing_of(session: Session) -> TimingJitter | None:
         return None
     shots, speed_mps = shots[chosen], measured.speed_mps[chosen]
     model, setups = session.model, session.log.setup[part][chosen]
+    transit_s = measured.transit_s[chosen]
     return timing_scatter(
-        (shots["trail"] - shots["lead"]) * model.unit_s,
-        measured.transit_s[chosen],
+        (shots["trail"] - shots["lead"]) * model.unit_s + model.expected_apart(transit_s),
+        transit_s,
         setups.astype(np.intp),
         _chord_u(session, setups.tolist()) / speed_mps,
         tick_s=model.tick_s,
@@ -65,10 +69,43 @@ def lengths_of(session: Session) -> dict[str, BlockedLengths]:
     for name in session.setups.names:
         chosen = counted & session.setups.named(name)[session.log.setup[part]]
         declared_m = session.setups.last(name).body.get("length_m", session.rig.body.length_m)
-        blocking = blocking_of(shots[chosen], measured.body_length_m[chosen], declared_m)
+        blocking = blocking_of(
+            measured.length_a_m[chosen], measured.length_b_m[chosen], declared_m
+        )
         if blocking is not None:
             found[name] = blocking
     return found
+
+
+def slope_of(session: Session) -> MeasuredSlope | None:
+    """Return what the edges of the counted shots tell of the path's slope, if they do."""
+    part = slice(max(len(session.log) - SLOPE_SHOTS, 0), len(session.log))
+    shots, measured = session.log.shots[part], session.measured(part)
+    chosen = session.are_counted(shots, measured.speed_mps) & tells_timing(shots)
+    chosen &= (shots["block_a"] > 0) & (shots["block_b"] > 0)
+    places = session.counters.at(shots["key"])
+    chosen &= np.array([session.counters.is_last(int(place)) for place in places], np.bool_)
+    if not chosen.any():
+        return None
+    shots, model, rig = shots[chosen], session.model, session.rig
+    kappa_per_m, kappa_u = model.motion.drag(measured.speed_mps[chosen])
+    length_m = float(np.median(measured.body_length_m[chosen]))
+    of_trips = 2 * rig.gates.trip_tolerance_m * math.sqrt(2 / 3)
+    widths = _chord_u(session, session.log.setup[part][chosen].tolist())
+    of_drag = float(np.max(kappa_per_m * kappa_u)) * model.spacing_m
+    rate = 1 + model.rate_error
+    lead_s, blocked_a_s, blocked_b_s = (
+        shots[name] * model.unit_s / rate for name in ("lead", "block_a", "block_b")
+    )
+    return measured_slope(
+        lead_s - model.latency_s,
+        blocked_a_s,
+        blocked_b_s,
+        kappa_per_m * measured.speed_mps[chosen] ** 2,
+        spacing_m=model.spacing_m,
+        ratio_u=math.hypot(of_trips / length_m, float(np.max(widths)) / length_m, of_drag),
+        stated=(*model.motion.stated_pull, model.motion.free_mps2),
+    )
 
 
 def _last_part(session: Session) -> slice:
@@ -170,6 +207,8 @@ class Summary:
         None without counted shots.
     timing : TimingJitter or None
         The jitter of an edge as the shots tell it, None where they do not.
+    slope : MeasuredSlope or None
+        The path's slope as the shots tell it, None where they do not.
     """
 
     recorded: LoadedRecording
@@ -177,6 +216,7 @@ class Summary:
     setups: tuple[SetupSummary, ...]
     whole: SessionTotals | None
     timing: TimingJitter | None
+    slope: MeasuredSlope | None
 
 
 def summary_of(recorded: LoadedRecording) -> Summary:
@@ -192,7 +232,9 @@ def summary_of(recorded: LoadedRecording) -> Summary:
     )
     counted = [sample for sample in samples if sample is not None]
     number = sum(len(sample.number) for sample in counted)
-    return Summary(recorded, number, setups, _whole(counted), timing_of(session))
+    return Summary(
+        recorded, number, setups, _whole(counted), timing_of(session), slope_of(session)
+    )
 
 
 def _setup(

@@ -11,7 +11,6 @@ import numpy.typing as npt
 from chrono.arrays.array_types import Bools, Floats, Ints
 from chrono.arrays.machine_code import loop
 from chrono.arrays.structured_arrays import put
-from chrono.measuring.timing_jitter import gate_lengths
 from chrono.processor.shot_records import (
     NEVER_COUNTED,
     SHOT_DTYPE,
@@ -66,7 +65,8 @@ class ShotRow:
     measured; `bounce_us` is the part of the transit's u from bounce and late lines [us]. An
     `open` shot may still change: the time in which more edges of it could come has not
     passed. `length_a_mm` and `length_b_mm` are what each gate sees of the body [mm], NaN
-    where it does not.
+    where it does not; `skew_us` is half of what the leading transit is longer than the
+    trailing one [us].
     """
 
     number: int
@@ -89,6 +89,7 @@ class ShotRow:
     open: bool = False
     length_a_mm: float = math.nan
     length_b_mm: float = math.nan
+    skew_us: float = math.nan
 
 
 class ShotLog:
@@ -218,7 +219,6 @@ def shot_row(
     still_open: bool,
 ) -> ShotRow:
     """Put one shot together for people to see."""
-    at_a, at_b = gate_lengths(np.atleast_1d(shot), np.array([measured["body_length_m"]]))
     return ShotRow(
         number=number,
         key=int(shot["key"]),
@@ -238,6 +238,7 @@ def shot_row(
         flags=flag_words(int(shot["flags"])),
         note=note,
         open=still_open,
-        length_a_mm=float(at_a[0]) * 1e3,
-        length_b_mm=float(at_b[0]) * 1e3,
+        length_a_mm=measured["length_a_m"] * 1e3,
+        length_b_mm=measured["length_b_m"] * 1e3,
+        skew_us=measured["skew_s"] * 1e6,
     )

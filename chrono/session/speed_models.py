@@ -1,9 +1,9 @@
 """The models that turn transits into speeds: by the counter, the setup's body, and assumptions.
 
 A board that is replaced, or flashed again, may count otherwise: shots before and after it are
-measured by their own counter. One pair of edges depends on the body, which a setup may state;
-two pairs do not, so most sessions need one model. An assumption changes which edges time a
-shot, the step of its timestamps and the time of a counter unit; the rest stays the same.
+measured by their own counter. The air slows each body differently, and a setup may state its
+own. An assumption changes which edges time a shot, the step of its timestamps and the time of
+a counter unit; the rest stays the same.
 """
 
 from collections.abc import Iterator
@@ -225,12 +225,11 @@ class SpeedModels:
         found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))
         if not self._told.setups.state_bodies:
             return found
-        single = (shots["used"] == EdgesUsed.LEAD) | (shots["used"] == EdgesUsed.TRAIL)
-        for place in np.unique(setups[single]).tolist():
+        for place in np.unique(setups).tolist():
             own = self._told.setups.body(place)
             if own == NO_BODY:
                 continue
-            chosen = np.flatnonzero(single & (setups == place))
+            chosen = np.flatnonzero(setups == place)
             for name, column in vars(measure(shots[chosen], self.of(counter, own))).items():
                 getattr(found, name)[chosen] = column
         return found

@@ -19,11 +19,13 @@ import numpy as np
 
 from chrono.arrays.array_types import Floats
 from chrono.measuring.error_budget import Budget
+from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.series_statistics import Series, series_of
 from chrono.measuring.setup_comparison import Comparison, Group, compare_groups
 from chrono.session.operator_records import Setup
 from chrono.session.pooled_samples import RecordingSamples, groups_from
 from chrono.session.session import Session
+from chrono.session.session_summary import slope_of
 from chrono.session.shot_log import SAMPLE_COLUMNS, ShotRow
 
 PAGE_ROWS = 64
@@ -104,6 +106,7 @@ class ViewCache:
         self._series: dict[str, tuple[int, Series | None]] = {}
         self._groups: tuple[int, list[Group]] = (-1, [])
         self._compared: tuple[list[Group], Comparison] | None = None
+        self._slope: tuple[int, MeasuredSlope | None] = (-1, None)
         self._basis = basis
 
     def _basis_now(self) -> _Basis:
@@ -175,6 +178,13 @@ class ViewCache:
         if self._compared is None or self._compared[0] is not groups:
             self._compared = groups, compare_groups(groups)
         return self._compared[1]
+
+    def slope(self) -> MeasuredSlope | None:
+        """Return what the edges of the last counted shots tell of the path's slope."""
+        self._keep_what_holds()
+        if self._slope[0] != len(self.session.log):
+            self._slope = len(self.session.log), slope_of(self.session)
+        return self._slope[1]
 
     def view(self, limit: int = 300) -> SessionView:
         """Return what a screen shows now, with at most `limit` of the last shots."""

@@ -142,17 +142,19 @@ def _once(quantity: Input, rng: np.random.Generator) -> float:
 
 
 def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: int) -> Floats:
-    chords = model.one_pair.chords
+    chords = model.motion.chords
     return np.zeros(count) if chords is None else draw(chords, rng, count)
 
 
 def _edge_speeds(
     model: SpeedModel, true_mps: Floats, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Return the speeds of front and back midway, drag off by one draw for all shots."""
-    off = float(rng.standard_normal()) * model.one_pair.factor_u(true_mps)
-    front, back = (
-        true_mps / (model.one_pair.factor(true_mps, edges) + sign * off)
+    """Return path over transit of front and back, drag off by one draw for all shots."""
+    off, motion = float(rng.standard_normal()), model.motion
+    lead, trail = (
+        motion.mean_speed(
+            true_mps * np.exp(-sign * off * motion.bend_u(true_mps, edges)), edges
+        )
         for edges, sign in ((EdgesUsed.LEAD, -1), (EdgesUsed.TRAIL, 1))
     )
-    return front, back
+    return lead, trail

@@ -80,6 +80,8 @@ class StatedGates:
     trip_tolerance_m: float = 0.0002
     tilt_limit_deg: float = 1.0
     latency_mismatch_s: float = 0.2e-6
+    slope_deg: float = 0.0
+    slope_tolerance_deg: float = 2.0
     muzzle_distance_m: float = 1.0
     slowest_mps: float = 2.0
     fastest_mps: float = 200.0

@@ -121,7 +121,7 @@ SCENARIOS: dict[str, Scenario] = {
             body=STEEL_BALL,
             drop=Drop(0.5),
             spacing_off_m=0.0015,
-            gates=StatedGates(tilt_limit_deg=0.3),
+            gates=StatedGates(tilt_limit_deg=0.3, slope_deg=90.0, slope_tolerance_deg=0.5),
         ),
         Scenario(
             "swap-before",
@@ -160,6 +160,8 @@ spacing_tolerance = "{gates.spacing_tolerance_m * 1e3:g} mm"
 trip_tolerance = "{gates.trip_tolerance_m * 1e3:g} mm"
 tilt_limit = "{gates.tilt_limit_deg:g} deg"
 latency_mismatch = "{gates.latency_mismatch_s * 1e6:g} us"
+slope = "{gates.slope_deg:g} deg"
+slope_tolerance = "{gates.slope_tolerance_deg:g} deg"
 
 [clock]
 {clock}

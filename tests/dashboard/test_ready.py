@@ -22,7 +22,7 @@ from chrono.session.speed_models import speed_model
 from chrono.sharing import server_process
 from chrono.sharing.share_server import DisplayOptions
 
-ALL = Counter({EdgesUsed.BOTH: 41, EdgesUsed.LEAD: 41})
+ALL = Counter({EdgesUsed.BOTH: 61, EdgesUsed.LEAD: 61})
 """Factors in the two tables of a rig, so none is left for a shot to wait for."""
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"

@@ -55,6 +55,7 @@ RUNS = {
     "calibrate rods": Run("{bands} {before} --short 40mm --long 80mm --dry-run", (2,)),
     "rig new": Run("{new}.toml"),
     "rig check": Run("{rig}"),
+    "rig correct": Run("{before} --set gates.slope=down --yes"),
 }
 """Names in braces are those of `prepare`."""
 

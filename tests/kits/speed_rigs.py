@@ -51,6 +51,7 @@ def exact_gates(**keys: Any) -> Rig:
         "gates__trip_tolerance_m": 0.0,
         "gates__tilt_limit_rad": 0.0,
         "gates__latency_mismatch_s": 0.0,
+        "gates__slope_tolerance_rad": 0.0,
         "clock__rate_tolerance": 0.0,
         "clock__jitter_s": 0.0,
     }
@@ -137,6 +138,7 @@ def random_rig(rng: np.random.Generator) -> Rig:
         "gates__spacing_tolerance_m": spacing * float(10 ** rng.uniform(-5, -1.2)),
         "gates__trip_tolerance_m": spacing * float(10 ** rng.uniform(-5, -1.5)),
         "gates__tilt_limit_rad": float(rng.uniform(0, 0.17)),
+        "gates__slope_tolerance_rad": 0.0,
         "gates__latency_mismatch_s": float(10 ** rng.uniform(-9, -5)),
         "clock__rate_tolerance": float(10 ** rng.uniform(-6, -2)),
         "clock__jitter_s": float(10 ** rng.uniform(-9, -5)),

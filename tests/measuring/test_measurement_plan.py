@@ -89,8 +89,9 @@ def test_a_wanted_error_of_nothing_or_everything_is_no_goal() -> None:
             plan_options(MODEL, 60.0, within)
 
 
-def test_the_curve_grows_with_the_speed() -> None:
-    curve = error_curve(MODEL, np.geomspace(2.0, 2e4, 30))
+def test_the_curve_grows_with_the_speed_where_the_slope_is_known() -> None:
+    model = SpeedModel.from_rig(make_rig(gates__slope_tolerance_rad=0.0))
+    curve = error_curve(model, np.geomspace(2.0, 2e4, 30))
     assert curve.speed_mps[[0, -1]] == pytest.approx([2.0, 2e4])
     assert (np.diff(curve.U95_relative) > -1e-7).all()
     assert curve.U95_relative[-1] > 2 * curve.U95_relative[0]
@@ -136,8 +137,12 @@ def test_improvements_are_ordered_by_what_halving_brings() -> None:
     halved = [i.U95_halved_mps for i in improvements(MODEL, 45.0)]
     assert halved == sorted(halved)
     of_one_pair = {i.group for i in improvements(MODEL, 45.0, EdgesUsed.LEAD)}
-    assert of_one_pair == set(GROUPS)
-    assert {i.group for i in improvements(MODEL, 45.0)} == of_one_pair - {"chords", "drag"}
+    of_a_fall = {"gravity", "buoyancy", "body length"}
+    assert of_one_pair == set(GROUPS) - of_a_fall
+    assert {i.group for i in improvements(MODEL, 45.0)} == of_one_pair - {"chords"}
+    falling = SpeedModel.from_rig(make_rig(gates__slope_rad=math.pi / 2))
+    of_falling = {i.group for i in improvements(falling, 5.0, EdgesUsed.LEAD)}
+    assert of_falling == of_one_pair | of_a_fall
 
 
 def test_twice_the_spacing_halves_what_the_lengths_leave() -> None:

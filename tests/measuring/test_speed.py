@@ -204,7 +204,11 @@ def test_a_rig_without_any_uncertainty_but_its_tick_still_works() -> None:
 def test_scaling_all_lengths_scales_speed_and_uncertainty(factor: int) -> None:
     keys = ("gates__spacing_m", "gates__spacing_tolerance_m", "gates__trip_tolerance_m")
     small, large = (
-        make_rig(**dict(zip(keys, (0.1 * n, 1e-4 * n, 5e-5 * n), strict=True)))
+        make_rig(
+            **HEAVY_ROD,
+            gates__slope_tolerance_rad=0.0,
+            **dict(zip(keys, (0.1 * n, 1e-4 * n, 5e-5 * n), strict=True)),
+        )
         for n in (1, factor)
     )
     one, other = (

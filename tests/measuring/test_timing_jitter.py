@@ -14,11 +14,9 @@ from speed_rigs import make_shots
 from chrono.measuring.timing_jitter import (
     LEAST_DOF,
     blocking_of,
-    gate_lengths,
     tells_timing,
     timing_scatter,
 )
-from chrono.processor.shot_records import ABSENT
 
 SESSIONS = 400
 ROD = rod(0.040, 0.020)
@@ -207,23 +205,13 @@ def test_few_shots_tell_nothing():
     assert tell(1) is None
 
 
-def test_each_gate_s_length_is_speed_times_its_own_blocking_time():
-    shots = make_shots([1000, 1000, 1000, 1000], block=100)
-    shots["block_a"] = [90, 100, ABSENT, ABSENT]
-    shots["block_b"] = [110, ABSENT, 80, ABSENT]
-    mean_m = np.array([0.040, 0.050, 0.032, np.nan])
-
-    at_a, at_b = gate_lengths(shots, mean_m)
-
-    assert at_a[:2] == pytest.approx([0.036, 0.050])
-    assert at_b[[0, 2]] == pytest.approx([0.044, 0.032])
-    assert np.isnan(at_a[2:]).all()
-    assert np.isnan(at_b[[1, 3]]).all()
-    found = blocking_of(shots, mean_m, 0.040)
-    assert (found.shots, found.at_a_m, found.at_b_m) == (1, *map(pytest.approx, (0.036, 0.044)))
+def test_the_lengths_that_both_gates_see_are_medians_of_shots_that_have_both():
+    at_a, at_b = np.array([0.036, 0.050, np.nan]), np.array([0.044, np.nan, 0.032])
+    found = blocking_of(at_a, at_b, 0.040)
+    assert (found.shots, found.at_a_m, found.at_b_m) == (1, 0.036, 0.044)
     assert found.is_off(0.05)
     assert not found.is_off(0.25)
-    assert blocking_of(shots[1:], mean_m[1:], 0.040) is None
+    assert blocking_of(at_a[1:], at_b[1:], 0.040) is None
 
 
 def test_shots_that_bounced_or_came_late_tell_nothing_of_the_jitter_stated() -> None:

@@ -75,7 +75,7 @@ def test_pandas_reads_the_json_file_as_a_table_with_its_kinds(tmp_path: Path) ->
     frame = pd.read_json(tmp_path / "a.json", orient="table", precise_float=True)
     assert frame.index.names == ["recording", "shot"]
     first = frame.loc[(BANDS.name, 1)]
-    assert first["speed_mps"] == 21.73797
+    assert first["speed_mps"] == 21.737987
     assert first["time_utc"] == pd.Timestamp("2025-05-16T12:00:01.343517Z")
     assert frame["counted"].dtype == bool
 

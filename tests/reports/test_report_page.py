@@ -141,7 +141,7 @@ def test_the_budget_adds_up(reported) -> None:
     rows = re.findall(r"(random|shared) ([\d.e-]+) ([\d.]+)", part)
     u = float(re.search(r"combined u ([\d.]+)", text)[1])  # type: ignore[index]
 
-    assert len(rows) == 10
+    assert len(rows) == 11
     assert sum(float(share) for _, _, share in rows) == pytest.approx(100, abs=0.5)
     assert np.sqrt(sum(float(own) ** 2 for _, own, _ in rows)) == pytest.approx(
         u, rel=0.05
@@ -173,7 +173,7 @@ HOSTILE = (
     "<script>alert(1)</script>",
     '"><img src=x onerror=alert(1)>',
     "</style></svg></title><b onload=alert(1)>",
-    "{{ 7 * 7 }}{% raw %}",
+    "{{ 7919 * 7907 }}{% raw %}",
     "&lt;i&gt; & $x_1$",
 )
 
@@ -195,7 +195,7 @@ def test_text_from_outside_is_text_only(reported, tmp_path, text) -> None:
 
     assert found.named("img") == []
     assert found.named("b") == []
-    assert "49" not in re.sub(r"[0-9a-f]{64}", "", found.text)
+    assert "62615533" not in found.text
     # Rig, body, setup, its condition, session's note, reason, shot's note.
     assert found.text.count(" ".join(text.split())) >= 8
     assert f"set aside: {text}" in found.text

@@ -128,7 +128,9 @@ def test_reports_fit_80_columns_and_their_numbers_are_the_budget_s(
     budget = shot_budget(model, model.board_transit(speed, used), used)
     assert data["U95_mps"] == budget.U95_mps
     assert sum(row["share"] for row in data["contributions"]) == pytest.approx(1)
-    assert data["monte_carlo"]["half_width"] == pytest.approx(budget.U95_mps, rel=0.05)
+    # a body of half a metre a second hangs on the slope, which acts by its square
+    close = 0.05 if speed > 1 else 0.15
+    assert data["monte_carlo"]["half_width"] == pytest.approx(budget.U95_mps, rel=close)
     assert data["effective_dof"] is None or data["effective_dof"] > 1
 
 

@@ -62,6 +62,8 @@ def test_every_key_is_read_into_si() -> None:
         tilt_limit = "2 deg"
         latency_mismatch = "300 ns"
         off_centre = "8 mm"
+        slope = "30 deg"
+        slope_tolerance = "0.5 deg"
         [clock]
         frequency = "8 MHz"
         counter_bits = 24
@@ -112,6 +114,8 @@ def test_every_key_is_read_into_si() -> None:
         "gates.tilt_limit_rad": math.radians(2),
         "gates.latency_mismatch_s": 3e-7,
         "gates.off_centre_m": pytest.approx(8e-3),
+        "gates.slope_rad": math.radians(30),
+        "gates.slope_tolerance_rad": math.radians(0.5),
         "clock.frequency_hz": 8e6,
         "clock.counter_bits": 24,
         "clock.rate_tolerance": 0.005,
@@ -540,3 +544,24 @@ def test_an_update_through_a_link_changes_the_file_behind_it(tmp_path: Path) -> 
     assert link.is_symlink()
     assert load_rig(path).gates.spacing_m == pytest.approx(0.301)
     assert path.stat().st_mode & 0o777 == 0o640
+
+
+@pytest.mark.parametrize(
+    ("text", "degrees"),
+    [("level", 0), ("down", 90), (" Up ", -90), ("90 deg", 90), ("-90 deg", -90)],
+)
+def test_a_slope_is_an_angle_or_a_word(text: str, degrees: float) -> None:
+    rig = parse_rig(f'[gates]\nspacing = "300 mm"\nslope = "{text}"')
+    assert rig.gates.slope_rad == pytest.approx(math.radians(degrees), abs=1e-12)
+    assert rig_from_record(rig_record(rig)) == rig
+
+
+@pytest.mark.parametrize("text", ["91 deg", "sideways", "3 mm"])
+def test_another_slope_is_refused_with_its_key(text: str) -> None:
+    with pytest.raises(RigError, match=r"gates\.slope is"):
+        parse_rig(f'[gates]\nspacing = "300 mm"\nslope = "{text}"')
+
+
+def test_a_record_without_a_slope_is_level() -> None:
+    gates = rig_from_record({"gates": {"spacing_m": 0.3}}).gates
+    assert (gates.slope_rad, gates.slope_tolerance_rad) == (0.0, math.radians(2))

@@ -8,7 +8,6 @@ from gate_board import SKETCH_1_US, edges_of
 from gate_lines import plain_lines, recording_bytes, recording_rows
 from gate_physics import FOAM, draw_rigs, fly
 
-from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reader.recording_rows import json_row
 from chrono.reader.row_decoding import decode_rows
@@ -105,22 +104,19 @@ def test_a_shot_still_open_has_the_speed_that_it_keeps(foam) -> None:
     assert still_open.U95_mps == closed.U95_mps
 
 
-def test_two_pairs_of_edges_do_not_depend_on_the_body_and_cost_no_model(monkeypatch) -> None:
+def test_two_pairs_of_edges_depend_on_the_body_by_its_drag_alone() -> None:
     path = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
     session = read_recording(path).session
     before = session.measured().speed_mps
 
-    made: list[SpeedModel] = []
-    monkeypatch.setattr(
-        SpeedModel, "from_rig", classmethod(lambda cls, rig: made.append(rig) or cls)
-    )
     session.setups._setups = [
         Setup(each.name, {"mass_kg": 0.001}) for each in session.setups._setups
     ]
 
     assert (session.log.shots["used"] == EdgesUsed.BOTH).all()
-    assert session.measured().speed_mps.tolist() == before.tolist()
-    assert not made
+    # a ball of a gram is slowed by κ = 0.35/m: between gates 300 mm apart (κd)²/24
+    gained = session.measured().speed_mps / before - 1
+    assert gained == pytest.approx((0.355 * 0.3) ** 2 / 24, rel=0.15)
 
 
 @pytest.mark.parametrize("mass_kg", [1e-6, 1e-9])
@@ -129,7 +125,8 @@ def test_the_lightest_body_has_a_speed_above_zero(foam, mass_kg) -> None:
     measured = read_recording(path).session.measured()
 
     assert np.all(measured.speed_mps >= 0)
-    assert np.all(measured.U95_mps > measured.speed_mps), "and nothing is known of it"
+    # the air that such a body moves along weighs more than itself: that is what flies
+    assert np.all(measured.U95_mps > 0.03 * measured.speed_mps), "and little is known of it"
 
 
 def test_a_setup_that_is_corrected_measures_its_shots_anew(foam) -> None:

@@ -1,0 +1,102 @@
+"""The pull of gravity along the path as the four edges of shots tell it.
+
+A body that gains speed blocks gate B for a shorter time than gate A. From the front's transit
+Δ over the distance d and the blocking times t_A, t_B of one body follows its acceleration, free
+of its length: ℓ = t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Less drag that is
+the pull. Chords, and gates that trip at unlike places, change the blocking times as well; they
+bound what can be told, and no number of shots makes it better.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import scipy
+
+from chrono.arrays.array_types import Floats
+
+LEAST_SHOTS = 3
+RISK = 0.005
+"""Of contradicting a slope that is right, for shots that scatter as they may."""
+OF_BOUNDS = 2.6
+"""Standard uncertainties of what does not scatter: as unlikely, and near its very bounds."""
+
+
+@dataclass(frozen=True)
+class MeasuredSlope:
+    """
+    What a series tells of its path.
+
+    Attributes
+    ----------
+    shots : int
+    pull_mps2, U_mps2 : float
+        Pull along the path by the edges, and how far off it may be [m/s²].
+    stated_mps2, tolerance_mps2 : float
+        What the rig states, and its half-width [m/s²].
+    free_mps2 : float
+        The body's in free fall [m/s²].
+    """
+
+    shots: int
+    pull_mps2: float
+    U_mps2: float
+    stated_mps2: float
+    tolerance_mps2: float
+    free_mps2: float
+
+    @property
+    def contradicts(self) -> bool:
+        """Whether chance does not explain how far the pull is from what the rig states."""
+        return abs(self.pull_mps2 - self.stated_mps2) > self.U_mps2 + self.tolerance_mps2
+
+    @property
+    def slope_rad(self) -> float:
+        """The slope that the pull means: level or straight down or up where it may be that."""
+        sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2
+        if abs(sine) <= u:
+            return 0.0
+        return math.asin(sine) if abs(sine) + u < 1 else math.copysign(math.pi / 2, sine)
+
+
+def measured_slope(
+    lead_s: Floats,
+    blocked_a_s: Floats,
+    blocked_b_s: Floats,
+    slowing_mps2: Floats,
+    *,
+    spacing_m: float,
+    ratio_u: float,
+    stated: tuple[float, float, float],
+) -> MeasuredSlope | None:
+    """
+    Return the pull that clean shots tell, None for fewer than three.
+
+    Parameters
+    ----------
+    lead_s, blocked_a_s, blocked_b_s : ndarray of float64, shape (N,)
+        Transit of the front, and how long each gate was blocked [s].
+    slowing_mps2 : ndarray of float64, shape (N,)
+        Deceleration by drag [m/s²].
+    spacing_m : float
+        Distance of the gates [m].
+    ratio_u : float
+        Standard uncertainty of the ratio of both blocking times that all shots may share.
+    stated : (float, float, float)
+        Pull that the rig states, its half-width, and that in free fall [m/s²].
+    """
+    shots = len(lead_s)
+    if shots < LEAST_SHOTS:
+        return None
+    gained = lead_s * (blocked_a_s + blocked_b_s) + blocked_b_s**2 - blocked_a_s**2
+    pulls = 2 * spacing_m / lead_s * (blocked_a_s - blocked_b_s) / gained + slowing_mps2
+    by_ratio = spacing_m / lead_s**2  # of the pull by the ratio of the blocking times
+    weights = 1 / by_ratio**2
+    pull = float(np.sum(weights * pulls) / np.sum(weights))
+    apart = float(np.sum(((pulls - pull) / by_ratio) ** 2)) / (shots - 1)
+    random = math.sqrt(apart / float(np.sum(weights)))
+    shared = ratio_u * float(np.sum(weights * by_ratio) / np.sum(weights))
+    t = float(scipy.special.stdtrit(shots - 1, 1 - RISK / 2))
+    stated_mps2, tolerance_mps2, free_mps2 = stated
+    U_mps2 = math.hypot(t * random, OF_BOUNDS * shared)  # noqa: N806
+    return MeasuredSlope(shots, pull, U_mps2, stated_mps2, tolerance_mps2, free_mps2)

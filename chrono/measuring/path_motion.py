@@ -1,0 +1,490 @@
+"""What gravity and drag make of a transit: the speed of the body's middle, midway.
+
+Along the path v·dv/dx = a − κv², with the pull a of gravity along the slope and the drag
+constant κ. A transit Δ over the path d gives the mean speed V = d/Δ between two moments.
+
+- For a steady pull alone one pair of edges gives v² = V² + (aΔ/2)² ± aℓ (+ for the leading
+  edges, whose middle is still half a length ℓ/2 short of midway, − for the trailing ones);
+  two pairs give the mean of both v², which is free of ℓ.
+- Drag alone: V is low by (κd)²/24 in relative terms, and one pair of edges is off by κℓ/2 more.
+- The pull acts by its square, so the variance of the slope is added to a².
+- Both together are solved exactly for bodies of many speeds; what the drag adds to the first
+  formula is tabulated over V, as a logarithm.
+
+On a level path the second item is all, and v is V times a factor; there κ is that of the body
+midway. Of a body that falls κ follows the Reynolds number on its way.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from chrono.arrays.array_types import Floats
+from chrono.measuring.body_in_air import DRAG_COEFFICIENT_RELATIVE_U, ball_in_air
+from chrono.measuring.error_budget import (
+    Contribution,
+    Input,
+    chords,
+    combined_uncertainty,
+    mean_chord,
+    normal,
+    rectangular,
+)
+from chrono.physics.accelerated_path import speed_after, travel_time
+from chrono.physics.air_and_gravity import ANOMALY_MPS2
+from chrono.physics.sphere_drag import (
+    CRISIS_REYNOLDS,
+    FLAT_COEFFICIENT,
+    FLAT_COEFFICIENT_RELATIVE_U,
+    reynolds_number,
+    sphere_drag_bounds,
+)
+from chrono.processor.rig_rules import air_of, free_acceleration, path_acceleration
+from chrono.processor.shot_records import EdgesUsed
+from chrono.rigs.rig_model import Rig
+from chrono.units import STANDARD_GRAVITY_MPS2
+
+CHORDS = "chords"
+DRAG = "drag"
+SLOPE = "slope"
+GRAVITY = "gravity"
+BUOYANCY = "buoyancy"
+LENGTH = "body length"
+
+ADDED_MASS_TOLERANCE = 0.5
+"""Half-width, relative: the flow behind a body is not the potential one (common practice, no
+source)."""
+LENGTH_TOLERANCE = 0.005
+"""Half-width of a body's length, relative: a caliper's on a soft ball (common practice)."""
+
+_SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
+PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
+"""No smooth sphere was measured to have more drag from there to the crisis (0.47 … 0.44); the
+correlation goes up to 0.51. Here a bias of the drag counts as much as its uncertainty."""
+_MOST_SPREAD = 0.02
+"""Of v², from the slope's variance: of slower bodies the slope leaves nothing to correct."""
+_AIR_RELATIVE_U = 0.013
+"""Of the air displaced over the mass: density and mass to 1 %, the diameter to 0.5 %."""
+_MOST_BEND = 5.0
+"""A body of which less than a hundredth of the speed is left after half its length."""
+_FASTEST_MPS = 2000.0
+_STEPS = 12
+"""In each of them κ is constant."""
+_SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
+"""By `EdgesUsed`: the middle has the front's speed and half a length to go, or the reverse."""
+_CURVED = 1.04
+"""The square of what is rectangular lies within 1.71 variances of its mean, the variance, with
+95 %; a rectangular input of this standard uncertainty does so too."""
+_PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
+
+
+@dataclass(frozen=True, eq=False)
+class Shares:
+    """
+    How a speed follows from its parts: by which powers of path and transit, and by the pull.
+
+    Attributes
+    ----------
+    path, transit : ndarray of float64 or float
+        Powers of the path, and of the transit with its sign turned; 1 on a level path.
+    pull : ndarray of float64
+        Relative change of the speed by that of a [s²/m]; where the first order is small, the
+        second one of the slope is in it.
+    """
+
+    path: Floats | float
+    transit: Floats | float
+    pull: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class DragTable:
+    """
+    What drag adds to the logarithm of the speed, over the mean speed V.
+
+    Attributes
+    ----------
+    mean_mps : ndarray of float64, shape (M,)
+        V, rising.
+    bend, bend_u : ndarray of float64, shape (M,)
+        The addition and its standard uncertainty.
+    skew : ndarray of float64, shape (M,)
+        Half the difference of leading and trailing transit over their mean, as expected.
+    """
+
+    mean_mps: Floats
+    bend: Floats
+    bend_u: Floats
+    skew: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class PathMotion:
+    """
+    The motion of one rig's body between its gates.
+
+    Attributes
+    ----------
+    spacing_m, path_factor : float
+        Distance of the gates [m], and mean lengthening of the path by tilt.
+    length_m : float
+        Of the body; of a ball, its mean chord at a beam [m].
+    acceleration_mps2 : float
+        The pull a along the path, less buoyancy and added mass [m/s²]; 0 on a level path.
+    free_mps2 : float
+        That of the body in free fall [m/s²].
+    pulls : tuple of Input
+        What is not known of the pull, over that of free fall: the slope first, then gravity,
+        and buoyancy with added mass.
+    chords : Input or None
+        Difference of the half chords at both gates [m]; None where there is none.
+    length : Input
+        What is not known of the body's length [m].
+    kappa_per_m : ndarray of float64, shape (600,)
+        Drag constant [1/m] at the speeds of a table.
+    kappa_u : ndarray of float64, shape (600,)
+        Its relative standard uncertainty.
+    """
+
+    spacing_m: float
+    path_factor: float
+    length_m: float
+    acceleration_mps2: float
+    free_mps2: float
+    pulls: tuple[Input, ...]
+    chords: Input | None
+    length: Input
+    kappa_per_m: Floats
+    kappa_u: Floats
+
+    @classmethod
+    def from_rig(cls, rig: Rig) -> "PathMotion":
+        """Take gates, slope, body, air and aim from a rig."""
+        body, gates = rig.body, rig.gates
+        is_round = body.shape == "round" and gates.off_centre_m > 0
+        chord = chords(CHORDS, body.diameter_m / 2, gates.off_centre_m) if is_round else None
+        seen = mean_chord(chord) if chord else 1.0
+        own_u = LENGTH_TOLERANCE / math.sqrt(3) * body.length_m
+        kappa, kappa_u = _drag(rig)
+        return cls(
+            spacing_m=rig.spacing_m,
+            path_factor=1 + gates.tilt_limit_rad**2 / 6,
+            length_m=body.length_m * seen,
+            acceleration_mps2=path_acceleration(rig),
+            free_mps2=free_acceleration(rig),
+            pulls=_pulls(rig),
+            chords=chord,
+            length=normal(LENGTH, math.hypot(own_u, chord.u if chord else 0.0), unit="m"),
+            kappa_per_m=kappa,
+            kappa_u=kappa_u,
+        )
+
+    @cached_property
+    def tables(self) -> dict[int, DragTable]:
+        """What drag adds, by `EdgesUsed`."""
+        return _level_tables(self) if self.is_level else _sloped_tables(self)
+
+    @property
+    def path_m(self) -> float:
+        """Path from gate A to gate B [m]."""
+        return self.spacing_m * self.path_factor
+
+    @property
+    def is_level(self) -> bool:
+        """Whether the rig states no slope."""
+        return self.acceleration_mps2 == 0
+
+    @property
+    def stated_pull(self) -> tuple[float, float]:
+        """The pull that the rig states, and its half-width [m/s²]."""
+        half = math.sqrt(3) * math.hypot(*(pull.u for pull in self.pulls))
+        return self.acceleration_mps2, abs(self.free_mps2) * half
+
+    @property
+    def _slope_u_mps2(self) -> float:
+        return self.pulls[0].u * abs(self.free_mps2)
+
+    def drag(self, speed_mps: Floats) -> tuple[Floats, Floats]:
+        """Return κ [1/m] and its relative standard uncertainty, elementwise."""
+        kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
+        return kappa, np.interp(speed_mps, _SPEEDS_MPS, self.kappa_u)
+
+    def speed(
+        self,
+        mean_mps: Floats,
+        transit_s: Floats,
+        edges_used: int,
+        skew: npt.ArrayLike | None = None,
+        pull_off_mps2: Floats | None = None,
+    ) -> Floats:
+        """
+        Return the speed of the body's middle midway [m/s], elementwise.
+
+        Parameters
+        ----------
+        mean_mps, transit_s : ndarray of float64, shape (N,)
+            V = d/Δ [m/s] and the true Δ [s]; of two pairs the mean Δ.
+        edges_used : int
+            An `EdgesUsed` other than NONE.
+        skew : array_like, optional
+            Half the difference of leading and trailing transit over their mean, where two
+            pairs were measured; by default as expected of the body.
+        pull_off_mps2 : ndarray, optional
+            Deviation of the pull from what the rig states [m/s²]; the mean over all of them
+            by default.
+        """
+        factor = np.exp(self._bend(mean_mps, edges_used))
+        pull: float | Floats = self.acceleration_mps2
+        spread = (self._slope_u_mps2 * transit_s / 2) ** 2
+        spread = np.minimum(spread, _MOST_SPREAD * mean_mps**2)
+        if self.is_level and pull_off_mps2 is None:
+            return np.asarray(mean_mps * factor * np.sqrt(1 + spread / mean_mps**2))
+        if pull_off_mps2 is not None:
+            pull, spread = pull + pull_off_mps2, np.zeros_like(mean_mps)
+        parts = self.squares(mean_mps, transit_s, edges_used, skew, pull)
+        squared = np.sum([*parts, spread], axis=0)
+        return np.asarray(np.sqrt(np.maximum(squared, 0.0)) * factor)
+
+    def bend_u(self, mean_mps: Floats, edges_used: int) -> Floats:
+        """Return what is not known of the drag's part in a speed: relative u, elementwise."""
+        table = self.tables[edges_used]
+        return np.asarray(np.interp(mean_mps, table.mean_mps, table.bend_u))
+
+    def expected_skew(self, mean_mps: Floats) -> Floats:
+        """Return the skew of both pairs that the body should show, elementwise."""
+        table = self.tables[EdgesUsed.BOTH]
+        return np.asarray(np.interp(mean_mps, table.mean_mps, table.skew))
+
+    def shares(
+        self,
+        mean_mps: Floats,
+        transit_s: Floats,
+        edges_used: int,
+        skew: npt.ArrayLike | None = None,
+    ) -> Shares:
+        """Return how the speed follows from its parts; arguments as for `speed`."""
+        pull = self.acceleration_mps2
+        by_path, by_pull, by_length = self.squares(mean_mps, transit_s, edges_used, skew, pull)
+        squared = np.maximum(by_path + by_pull + by_length, 1e-3 * by_path)
+        curved = transit_s**2 / (8 * squared) * (_CURVED * self._slope_u_mps2)
+        straight = pull * transit_s**2 / 4 + _SIGNS[edges_used] * self.length_m / 2
+        by_a = np.hypot(straight / squared, curved)
+        if self.is_level:
+            return Shares(1.0, 1.0, by_a)
+        return Shares(by_path / squared, (by_path - by_pull) / squared, by_a)
+
+    def contributions(
+        self,
+        speed_mps: float,
+        mean_mps: float,
+        transit_s: float,
+        edges_used: int,
+        skew: float | None = None,
+    ) -> tuple[Contribution, ...]:
+        """Return what pull, drag, chords and length give to a speed [m/s]; see `speed`."""
+        mean, transit = np.array([mean_mps]), np.array([transit_s])
+        shares = self.shares(mean, transit, edges_used, skew)
+        drag = normal(DRAG, float(self.bend_u(mean, edges_used)[0]))
+        by_pull = speed_mps * float(shares.pull[0]) * self.free_mps2
+        found = [Contribution(pull, by_pull) for pull in self.pulls]
+        found.append(Contribution(drag, speed_mps))
+        if edges_used != EdgesUsed.BOTH and self.chords is not None:
+            by_path = speed_mps / self.spacing_m * float(np.ravel(shares.path)[0])
+            found.append(Contribution(self.chords, by_path))
+        if edges_used != EdgesUsed.BOTH and not self.is_level:
+            by_length = self.length_share(edges_used) / (2 * speed_mps)
+            found.append(Contribution(self.length, by_length))
+        return tuple(found)
+
+    def length_share(self, edges_used: int) -> float:
+        """Return how v² grows with the body's length [m/s²]."""
+        return float(_SIGNS[edges_used]) * self.acceleration_mps2
+
+    def u(self, speed_mps: Floats, shares: Shares, mean_mps: Floats, edges_used: int) -> Floats:
+        """Return the relative u that `contributions` come to together, elementwise."""
+        parts = [shares.pull * (pull.u * self.free_mps2) for pull in self.pulls]
+        parts.append(self.bend_u(mean_mps, edges_used))
+        squared = np.sum(np.square(parts), axis=0)
+        if edges_used != EdgesUsed.BOTH and self.chords is not None:
+            squared = squared + (shares.path * (self.chords.u / self.spacing_m)) ** 2
+        if edges_used != EdgesUsed.BOTH and not self.is_level:
+            by_length = self.acceleration_mps2 / (2 * speed_mps**2)
+            squared = squared + (by_length * self.length.u) ** 2
+        return np.asarray(np.sqrt(squared))
+
+    def mean_speed(self, speed_mps: npt.ArrayLike, edges_used: int) -> Floats:
+        """
+        Return V [m/s] of bodies with a speed of their middle midway, the inverse of `speed`.
+
+        A speed lower than any body's that came through both gates gives the lowest one's.
+        """
+        speed = np.atleast_1d(np.asarray(speed_mps, np.float64))
+        least = 0.0 if self.is_level else self.tables[edges_used].mean_mps[0]
+        mean = np.maximum(speed, least)
+        for _ in range(50):
+            transit = self.path_m / mean
+            ratio = speed / self.speed(mean, transit, edges_used)
+            power = np.maximum(self.shares(mean, transit, edges_used).transit, 0.2)
+            mean = np.maximum(mean * ratio ** (1 / power), least)
+            if np.all(np.abs(ratio - 1) < 4e-16):
+                break
+        return np.asarray(mean.reshape(np.shape(speed_mps)))
+
+    def lengths(
+        self, speed_mps: Floats, blocked_a_s: Floats, blocked_b_s: Floats
+    ) -> tuple[Floats, Floats]:
+        """Return the lengths that gates A and B see [m] by the body's speed at each gate."""
+        kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
+        found = []
+        for place, blocked_s in ((-0.5, blocked_a_s), (0.5, blocked_b_s)):
+            x = place * self.path_m
+            speed = speed_after(x, speed_mps, self.acceleration_mps2, kappa)
+            gained = self.acceleration_mps2 * blocked_s / 2
+            found.append(blocked_s * np.sqrt(np.maximum(speed**2 - gained**2, 0.0)))
+        return found[0], found[1]
+
+    def with_drag_known(self, part: float) -> "PathMotion":
+        """Return the motion with a part of what is not known of the drag."""
+        return replace(self, kappa_u=self.kappa_u * part)
+
+    def _bend(self, mean_mps: Floats, edges_used: int) -> Floats:
+        table = self.tables[edges_used]
+        return np.asarray(np.interp(mean_mps, table.mean_mps, table.bend))
+
+    def squares(
+        self,
+        mean_mps: Floats,
+        transit_s: Floats,
+        edges_used: int,
+        skew: npt.ArrayLike | None,
+        pull_mps2: float | Floats,
+    ) -> tuple[Floats, Floats, Floats]:
+        """Return the parts of v² from path, pull and length [m²/s²]; see `speed`."""
+        straight, pulled = mean_mps**2, (pull_mps2 * transit_s / 2) ** 2
+        by_length = straight * 0 + _SIGNS[edges_used] * pull_mps2 * self.length_m
+        if edges_used == EdgesUsed.BOTH and not self.is_level:
+            e = self.expected_skew(mean_mps) if skew is None else skew
+            e2 = np.square(np.asarray(e, np.float64))
+            straight, pulled = straight * (1 + e2) / (1 - e2) ** 2, pulled * (1 + e2)
+        return straight, pulled, by_length
+
+
+def _drag(rig: Rig) -> tuple[Floats, Floats]:
+    """Return κ [1/m] at the speeds of the table, and its relative standard uncertainty."""
+    body, site = rig.body, rig.site
+    ball = ball_in_air(
+        body.diameter_m,
+        body.mass_kg,
+        1.0,
+        temperature_k=site.temperature_k,
+        pressure_pa=site.pressure_pa,
+        humidity=site.humidity,
+    )
+    if body.shape == "flat":
+        middle = np.full_like(_SPEEDS_MPS, FLAT_COEFFICIENT)
+        of_drag = np.full_like(_SPEEDS_MPS, FLAT_COEFFICIENT_RELATIVE_U)
+    else:
+        unit = reynolds_number(1.0, body.diameter_m, ball.density_kgpm3, ball.viscosity_pas)
+        low, high = sphere_drag_bounds(unit * _SPEEDS_MPS)
+        reynolds = unit * _SPEEDS_MPS
+        is_flat = (reynolds > PLATEAU_REYNOLDS) & (reynolds <= CRISIS_REYNOLDS)
+        low, high = (np.where(is_flat, np.minimum(c, PLATEAU), c) for c in (low, high))
+        middle = (low + high) / 2
+        of_drag = np.hypot(DRAG_COEFFICIENT_RELATIVE_U, (high - low) / middle / math.sqrt(12))
+    rest = combined_uncertainty(ball.drag_contributions[1:])
+    _, moved = air_of(rig)
+    of_air = moved / (1 + moved) * ADDED_MASS_TOLERANCE / math.sqrt(3)
+    scale = ball.drag_per_coefficient_m / (1 + moved)
+    return scale * middle, np.hypot(of_drag, math.hypot(rest, of_air))
+
+
+def pull_of(rig: Rig) -> tuple[float, float]:
+    """Return gravity along the path of a rig's body, and its standard uncertainty [m/s²]."""
+    u = math.hypot(*(pull.u for pull in _pulls(rig)))
+    return path_acceleration(rig), free_acceleration(rig) * u
+
+
+def _pulls(rig: Rig) -> tuple[Input, ...]:
+    """Return what is not known of the pull along the path, the slope first."""
+    slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
+    displaced, moved = air_of(rig)
+    sine = path_acceleration(rig) / free_acceleration(rig)
+    spread = math.sin(2 * limit) / (2 * limit) if limit else 1.0
+    squared = (1 - math.cos(2 * slope) * spread) / 2
+    by_slope = rectangular(SLOPE, math.sqrt(3 * max(squared - sine**2, 0.0)))
+    if not sine:
+        return (by_slope,)
+    added_u = moved * ADDED_MASS_TOLERANCE / math.sqrt(3)
+    air_u = math.hypot((displaced + moved) * _AIR_RELATIVE_U, added_u)
+    return (
+        by_slope,
+        rectangular(GRAVITY, ANOMALY_MPS2 / STANDARD_GRAVITY_MPS2 * abs(sine)),
+        normal(BUOYANCY, abs(sine) * air_u),
+    )
+
+
+def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
+    """Tabulate exp(∓κℓ/2)·sinh(z)/z with z = κd/2, as logarithms."""
+    kappa = motion.kappa_per_m
+    z = np.maximum(kappa * motion.path_m / 2, 1e-12)
+    even = np.where(z < 1e-3, z * z / 6, np.log(np.sinh(np.minimum(z, 20)) / np.minimum(z, 20)))
+    even_slope = np.where(z < 1e-3, z * z / 3, z / np.tanh(z) - 1)
+    tables = {}
+    for used in _PAIRS:
+        odd = -_SIGNS[used] * kappa * motion.length_m / 2
+        bend = np.clip(odd + even, -_MOST_BEND, _MOST_BEND)
+        bend_u = np.abs(odd + even_slope) * motion.kappa_u
+        tables[int(used)] = DragTable(_SPEEDS_MPS, bend, bend_u, np.zeros_like(bend))
+    return tables
+
+
+def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
+    """Let bodies of many speeds pass the gates, and compare with a steady pull alone."""
+    reach_m = motion.path_m + motion.length_m
+    least = math.sqrt(abs(motion.acceleration_mps2) * reach_m)
+    speed = np.hypot(least * 0.7, np.geomspace(1e-2 * least, _FASTEST_MPS, len(_SPEEDS_MPS)))
+    more = replace(motion, kappa_per_m=motion.kappa_per_m * (1 + motion.kappa_u))
+    tables = {}
+    for used in _PAIRS:
+        mean, bend, skew = _passed(motion, speed, used)
+        off_mean, off_bend, _ = _passed(more, speed, used)
+        some = np.isfinite(bend + off_bend)
+        mean, bend, skew = mean[some], bend[some], skew[some]
+        bend_u = np.abs(np.interp(mean, off_mean[some], off_bend[some]) - bend)
+        tables[int(used)] = DragTable(mean, bend, bend_u, skew)
+    return tables
+
+
+def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, ...]:
+    """Return V, the logarithm of what drag adds, and the skew of both pairs; NaN: stopped."""
+    half, pull = motion.path_m / 2, motion.acceleration_mps2
+    lead, trail = (
+        _move(motion, _move(motion, speed_mps, middle - half)[0], 2 * half)[1]
+        for middle in (-motion.length_m / 2, motion.length_m / 2)
+    )
+    transit = {EdgesUsed.LEAD: lead, EdgesUsed.TRAIL: trail}.get(
+        EdgesUsed(used), (lead + trail) / 2
+    )
+    mean, skew = 2 * half / transit, (lead - trail) / (lead + trail)
+    steady = np.sum(motion.squares(mean, transit, used, skew, pull), axis=0)
+    bend = np.log(speed_mps) - np.log(np.where(steady > 0, steady, np.nan)) / 2
+    return mean, bend, skew
+
+
+def _move(motion: PathMotion, speed_mps: Floats, way_m: float) -> tuple[Floats, Floats]:
+    """Return the speed after a way, below zero for before, and the time it takes."""
+    pull, step = motion.acceleration_mps2, way_m / _STEPS
+    time_s = np.zeros_like(speed_mps)
+    for _ in range(_STEPS):
+        end = speed_mps
+        for _ in range(2):
+            middle = (speed_mps + end) / 2
+            kappa = np.interp(middle, _SPEEDS_MPS, motion.kappa_per_m)
+            end = speed_after(step, speed_mps, pull, kappa)
+        begin = speed_mps if step > 0 else end
+        time_s = time_s + travel_time(abs(step), begin, pull, kappa)
+        speed_mps = end
+    return speed_mps, time_s

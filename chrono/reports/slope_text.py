@@ -1,0 +1,53 @@
+"""The slope of the path as the edges tell it, beside what the rig states, in words."""
+
+import math
+from typing import Any
+
+from chrono.measuring.measured_slope import MeasuredSlope
+from chrono.reports.launch_text import filled
+from chrono.units import format_value
+
+SLOPE_WRONG = "the edges contradict the slope that the rig states"
+
+
+def slope_text(slope: MeasuredSlope) -> str:
+    """Return what the edges say of gravity along the path, beside what the rig states."""
+    seen = format_value(slope.pull_mps2, slope.U_mps2)
+    return (
+        f"bodies gain {seen} m/s² between the gates, drag apart; the rig states "
+        f"{slope.stated_mps2:.2f} m/s²"
+    )
+
+
+def slope_advice(slope: MeasuredSlope) -> str:
+    """Return what to state in the rig."""
+    degrees = round(math.degrees(slope.slope_rad))
+    word = {0: "level", 90: "down", -90: "up"}.get(degrees, f"{degrees} deg")
+    return f'set gates.slope = "{word}" in the rig, or look at both thresholds'
+
+
+def slope_doubt(slope: MeasuredSlope | None) -> str:
+    """Return that a series contradicts the slope and what to do, empty if it does not."""
+    if slope is None or not slope.contradicts:
+        return ""
+    return f"{SLOPE_WRONG}: {slope_text(slope)}; {slope_advice(slope)}"
+
+
+def slope_lines(slope: MeasuredSlope | None) -> list[str]:
+    """Return the same as lines of a summary."""
+    doubt = slope_doubt(slope)
+    return ["", *filled(doubt)] if doubt else []
+
+
+def slope_data(slope: MeasuredSlope | None) -> dict[str, Any] | None:
+    """Return the slope as an object for JSON, in SI; None where the shots do not tell it."""
+    if slope is None:
+        return None
+    return {
+        "shots": slope.shots,
+        "pull_mps2": slope.pull_mps2,
+        "U_mps2": slope.U_mps2,
+        "stated_pull_mps2": slope.stated_mps2,
+        "tolerance_mps2": slope.tolerance_mps2,
+        "contradicts": slope.contradicts,
+    }
