@@ -6,6 +6,9 @@
  *
  *   CYCLE A 1        gate A's pin goes high          CYCLE B 0        gate B's pin goes low
  *   CYCLE reset      the reset button                CYCLE hang       the program is stuck
+ *   CYCLE reset HEX  a reset after which the program finds this in MCUSR (button: 02)
+ *   CYCLE unplug A   gate A's cable is pulled out: a pull-up of the chip, else 10 kohm to
+ *                    ground, gives the level
  *   CYCLE send HEX   bytes from the host
  *   CYCLE wire A RISE FALL JITTER INVERT    from here on gate A follows the pulse pin PB1, so many
  *                    cycles later, JITTER of them at random to and fro, upside down if INVERT is 1
@@ -43,11 +46,12 @@ enum { FREQUENCY = 16000000, TURN = FREQUENCY / 1000, INTERRUPT_ENTRY = 4 };
 enum { RJMP_TO_ITSELF = 0xCFFF };
 enum { PINB_ADDRESS = 0x23, PIND_ADDRESS = 0x29 };
 enum { UCSR0A_ADDRESS = 0xC0, UCSR0B_ADDRESS = 0xC1, UBRR0L_ADDRESS = 0xC4 };
-enum { PORTB_ADDRESS = 0x25 };
+enum { PORTB_ADDRESS = 0x25, PORTD_ADDRESS = 0x2B, MCUSR_ADDRESS = 0x54 };
+enum { BY_POWER = 0x01, BY_BUTTON = 0x02 };
 enum { EIFR_ADDRESS = 0x3C, TCCR1B_ADDRESS = 0x81, OCR1AL_ADDRESS = 0x88 };
 enum { UDRE0_BIT = 1 << 5, TXEN0_BIT = 1 << 3 };
 
-enum kind { GATE_A, GATE_B, RESET, HANG, SEND, WIRE };
+enum kind { GATE_A, GATE_B, RESET, HANG, SEND, WIRE, UNPLUG };
 
 struct event {
     uint64_t cycle;
@@ -70,6 +74,7 @@ static struct wire wires[2];
 static struct event coming[16]; /* what the wires bring, in order */
 static size_t brought;
 static int reset_asked, hang_asked;
+static uint8_t reset_flags;
 static long hung_at = -1;
 static uint16_t hung_word;
 static int out = STDOUT_FILENO, terminal = -1;
@@ -110,7 +115,13 @@ static int read_event(const char *line, struct event *event) {
                       &wire->inverted) == 5 &&
                (event->level = gate == 'B', gate == 'A' || gate == 'B');
     }
+    if (!strcmp(word, "unplug")) {
+        event->kind = UNPLUG;
+        event->level = *rest == 'B';
+        return *rest == 'A' || *rest == 'B';
+    }
     event->kind = strcmp(word, "reset") ? HANG : RESET;
+    event->level = *rest ? (int)strtol(rest, NULL, 16) : BY_BUTTON;
     return event->kind == RESET || !strcmp(word, "hang");
 }
 
@@ -165,9 +176,16 @@ static void perform(const struct event *event) {
         level[event->kind] = event->level;
         drive_pins();
         break;
-    case RESET: reset_asked = 1; break;
+    case RESET:
+        reset_asked = 1;
+        reset_flags = (uint8_t)event->level;
+        break;
     case HANG: hang_asked = 1; break;
     case SEND: send_to_board(event->bytes, event->length); break;
+    case UNPLUG:
+        level[event->level] = avr->data[PORTD_ADDRESS] >> (2 + event->level) & 1;
+        drive_pins();
+        break;
     case WIRE:
         wires[event->level] = event->wire;
         level[event->level] = event->wire.inverted;
@@ -378,6 +396,7 @@ static void power_up(const char *elf) {
     avr_register_io_write(avr, UCSR0B_ADDRESS, enable_transmitter, NULL);
     avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
                             enter_interrupt, NULL);
+    avr->data[MCUSR_ADDRESS] = BY_POWER; /* simavr: a start leaves no trace */
     surround();
 }
 
@@ -398,6 +417,7 @@ static void step(void) {
     if (reset_asked) {
         reset_asked = 0;
         avr_reset(avr);
+        avr->data[MCUSR_ADDRESS] = reset_flags; /* simavr: leaves it to whoever resets */
     }
     if (was_reset) {
         was_reset = 0;

@@ -88,10 +88,10 @@ def test_on_int_nearer_edges_are_exact_or_late_never_wrong(
 def test_on_icp_stamps_are_the_truth_plus_one_constant(
     make_board: MakeBoard, script: Path
 ) -> None:
-    """Pairs as near as 5 us, the pairs themselves 10 us apart or more."""
+    """Pairs as near as 5 us, the pairs themselves 12 us apart or more."""
     draw = random.Random(3)
     near = [draw.randint(80, 160) for _ in range(3000)]
-    far = [draw.randint(160, draw.choice((300, 3000, 70_000))) for _ in range(3000)]
+    far = [draw.randint(192, draw.choice((300, 3000, 70_000))) for _ in range(3000)]
     gaps = [gap for pair in zip(far, near, strict=True) for gap in pair]
     edges = toggled(accumulate(gaps), draw.choices("AB", k=6000))
     board = make_board("gates_icp", FAST)
