@@ -1,6 +1,7 @@
 /* An ATmega328P at 16 MHz with two gates, emulated by simavr.
  *
  *   board FIRMWARE.elf SCRIPT [--pty] [--pace FACTOR] [--until CYCLE] [--seed NUMBER]
+ *                             [--played FILE]
  *
  * SCRIPT holds one event a line, in the order of the cycles (counted from power-up):
  *
@@ -16,6 +17,7 @@
  * Gate A drives PD2, gate B drives PD3, and A xor B drives PB0, whatever the firmware uses.
  * The board's bytes go to standard output. With --pty they go to a pseudo-terminal whose name
  * is printed instead; the run waits for a line on standard input, and ends with its end.
+ * --played writes what the program does to D8 and D9 as a script for another board's gates A and B.
  * --pace 1 is real time; without it the run is as fast as it can be.
  *
  * What simavr leaves to the caller is marked "simavr:" below.
@@ -339,6 +341,18 @@ static void correct_byte_time(avr_t *a, avr_io_addr_t address, uint8_t value, vo
         }
 }
 
+static FILE *played;
+
+static void note_played(avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)address;
+    (void)param;
+    static uint8_t before;
+    for (int gate = 0; played && gate < 2; gate++)
+        if ((value ^ before) >> gate & 1)
+            fprintf(played, "%" PRIu64 " %c %d\n", a->cycle, "AB"[gate], value >> gate & 1);
+    before = value;
+}
+
 static void stay_awake(avr_t *a, avr_cycle_count_t cycles) {
     (void)a;
     (void)cycles;
@@ -396,6 +410,7 @@ static void power_up(const char *elf) {
     avr_register_io_write(avr, UCSR0B_ADDRESS, enable_transmitter, NULL);
     avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
                             enter_interrupt, NULL);
+    if (played) avr_register_io_write(avr, PORTB_ADDRESS, note_played, NULL);
     avr->data[MCUSR_ADDRESS] = BY_POWER; /* simavr: a start leaves no trace */
     surround();
 }
@@ -490,6 +505,10 @@ int main(int argc, char **argv) {
         if (!strcmp(argv[i], "--pty")) open_terminal();
         else if (!strcmp(argv[i], "--pace") && i + 1 < argc) pace = atof(argv[++i]);
         else if (!strcmp(argv[i], "--until") && i + 1 < argc) until = strtoull(argv[++i], NULL, 10);
+        else if (!strcmp(argv[i], "--played") && i + 1 < argc) {
+            played = fopen(argv[++i], "w");
+            if (!played) fail(argv[i], strerror(errno));
+        }
         else if (!strcmp(argv[i], "--seed") && i + 1 < argc) {
             seed = 2654435769u * (1 + (uint32_t)atoi(argv[++i]));
             for (int n = 0; n < 16; n++) draw();

@@ -124,6 +124,36 @@ def build(workshop: Path) -> Build:
     return make
 
 
+BuildSketch = Callable[[str, str], Path]
+"""(name, text) -> the ELF file."""
+
+MAKE_SKETCH = """
+all:
+include {rules}
+$(BUILD)/sketch.elf: {sketch} $(BUILD)/core.a
+\t$(CXX) $(COMMON_CXX) $(WARN) $(ON_CORE) -include Arduino.h -x c++ $< -x none \\
+\t    $(BUILD)/core.a $(LINK) -o $@
+"""
+
+
+@pytest.fixture(scope="session")
+def build_sketch(workshop: Path) -> BuildSketch:
+    """Builds a sketch from its text alone, on the Arduino core."""
+
+    def make(name: str, text: str) -> Path:
+        folder = workshop / f"of {name}".replace(" ", "_")
+        elf, sketch, rules = folder / "sketch.elf", folder / "text.ino", folder / "Makefile"
+        with alone_with(folder):
+            if not elf.exists():
+                sketch.write_text(text)
+                shared = NOTES / "gates_328p" / "arduino.mk"
+                rules.write_text(MAKE_SKETCH.format(rules=shared, sketch=sketch))
+                call("make", f"BUILD={folder}", str(elf), folder=folder)
+        return elf
+
+    return make
+
+
 MakeBoard = Callable[..., Board]
 
 
