@@ -10,6 +10,8 @@ from xml.etree import ElementTree as Xml
 
 import pytest
 
+from chrono.rigs.starter_rig import starter_text
+
 NOTES = Path(__file__).parent.parent / "firmware_notes"
 DRAWINGS = NOTES / "drawings"
 SCAD = DRAWINGS / "gate_frame.scad"
@@ -161,3 +163,27 @@ def test_every_drawing_is_shown_and_every_link_of_the_notes_leads_somewhere() ->
 
 def test_the_page_from_parts_to_a_number_stays_one_page() -> None:
     assert len((NOTES / "first_shot.md").read_text("utf-8").split()) < 1500
+
+
+def test_latency_mismatch_by_resistor_and_comparator_is_the_sum_that_gate_md_explains() -> None:
+    """R2 · 8 pF, 2 % of R2 · 35 pF, and the comparator's part in the head, rounded up."""
+    gate = (NOTES / "gate.md").read_text("utf-8")
+    head, rows = gate.split("| R2 | parts 1 and 2 |")[1].split("\n| --- | --- |", 1)
+    comparators_us = [float(each) for each in re.findall(r": ([\d.]+) µs", head)]
+    found = re.findall(r"^\|\W+(\d+) kΩ\W+\| ([\d.]+) \+ ([\d.]+) µs (.*)", rows, re.MULTILINE)
+    assert len(found) == 5
+    for r2_kohm, capacitance_us, tolerance_us, stated in found:
+        parts_us = int(r2_kohm) * 8e-3, 0.02 * int(r2_kohm) * 35e-3
+        assert parts_us[0] == pytest.approx(float(capacitance_us), abs=0.006)
+        assert parts_us[1] == pytest.approx(float(tolerance_us), abs=0.006)
+        values_us = [float(each) for each in re.findall(r'"([\d.]+) us"', stated)]
+        for value_us, comparator_us in zip(values_us, comparators_us, strict=True):
+            assert 0 <= value_us - sum(parts_us) - comparator_us < 0.16
+
+
+def test_the_page_uses_the_resistor_and_the_mismatch_of_the_starter_rig() -> None:
+    page = (NOTES / "first_shot.md").read_text("utf-8")
+    assert "| R2 | 100 kΩ, **1 %** |" in page
+    gate = (NOTES / "gate.md").read_text("utf-8")
+    assert '| **100 kΩ** | 0.80 + 0.07 µs | **`"2 us"`** |' in gate
+    assert 'latency_mismatch = "2 us"' in starter_text(board="uno")

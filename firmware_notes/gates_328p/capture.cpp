@@ -248,7 +248,7 @@ bool take_edge(Edge &edge) {
     const Level level = gate_b ? level_of(marks, PIN_B, FLAG_B, B_DROPPED)
                                : level_of(marks, PIN_A, FLAG_A, A_DROPPED);
     if (level.missed) count_lost(1);
-    else if (hides && follows && level.pins != (told & pin)) count_lost(2); // and this one is told
+    else if (hides && follows) count_lost(2); // and this one is told
 
     edge.counter = counter;
     edge.gate = gate_b ? 'B' : 'A';
