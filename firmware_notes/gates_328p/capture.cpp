@@ -20,7 +20,7 @@ struct Record {
 constexpr uint8_t PENDING = FLAGS;        // interrupts that waited when the pins were read
 constexpr uint8_t LEVELS = PINS;          // the pins
 constexpr uint8_t OF_GATE_B = _BV(4);     // which gate's handler it was
-constexpr uint8_t CAPTURED = _BV(ICF1);   // the stamp is a capture
+constexpr uint8_t CAPTURED = _BV(ICF1);   // the stamp is the capture of the edge that led to LEVELS
 constexpr uint8_t HIDES_EDGES = CAPTURED | PENDING; // edges of this gate came before it, unseen
 constexpr uint8_t A_DROPPED = _BV(6), B_DROPPED = _BV(7); // edges after it did not fit
 static_assert((PENDING ^ LEVELS ^ OF_GATE_B ^ CAPTURED ^ A_DROPPED ^ B_DROPPED) == 0xFF,
@@ -98,7 +98,7 @@ inline __attribute__((always_inline)) void record_edge() {
     marks |= EIFR & FLAGS;
     const uint8_t noted = GPIOR0;
     select_edge(selector, gate_marks ? FLAG_A : FLAG_B);
-    if (marks & PENDING) marks &= uint8_t(~CAPTURED); // late in any case
+    if (marks & PENDING) marks &= uint8_t(~CAPTURED); // late: the pins may be those of a later edge
     else if (noted && marks & CAPTURED && is_recaptured(noted, stamp)) marks |= HIDES_EDGES;
 #else
     const uint16_t stamp = TCNT1;
@@ -159,7 +159,7 @@ void count_dropped() {
 bool is_blocked(uint8_t pins, uint8_t pin) { return bool(pins & pin) == bool(GATES_BLOCKED_LEVEL); }
 
 #if GATES_WIRING == ON_ICP
-bool is_late(uint8_t marks, uint32_t) { return after_drop || !(marks & CAPTURED) || marks & PENDING; }
+bool is_late(uint8_t marks, uint32_t) { return after_drop || !(marks & CAPTURED); }
 #else
 bool is_late(uint8_t, uint32_t since_previous) { return after_drop || since_previous < SEPARABLE; }
 #endif

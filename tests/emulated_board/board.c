@@ -7,7 +7,7 @@
  *
  *   CYCLE A 1        gate A's pin goes high          CYCLE B 0        gate B's pin goes low
  *   CYCLE reset      the reset button                CYCLE hang       the program is stuck
- *   CYCLE reset HEX  a reset after which the program finds this in MCUSR (button: 02)
+ *   CYCLE reset HEX  a reset that sets these flags in MCUSR (button: 02)
  *   CYCLE unplug A   gate A's cable is pulled out: a pull-up of the chip, else 10 kohm to
  *                    ground, gives the level
  *   CYCLE send HEX   bytes from the host
@@ -431,8 +431,10 @@ static void step(void) {
     if (hang_asked) hang();
     if (reset_asked) {
         reset_asked = 0;
+        /* simavr: leaves it to whoever resets. Flags stay until the program clears them. */
+        const uint8_t flags = avr->data[MCUSR_ADDRESS] | reset_flags;
         avr_reset(avr);
-        avr->data[MCUSR_ADDRESS] = reset_flags; /* simavr: leaves it to whoever resets */
+        avr->data[MCUSR_ADDRESS] = flags;
     }
     if (was_reset) {
         was_reset = 0;
