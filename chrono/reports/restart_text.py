@@ -20,7 +20,7 @@ _ADVICE = {
 GENERAL_ADVICE = "check the board's supply and its reset line"
 
 
-def restart_words(causes: Mapping[RestartCause, int]) -> str:
+def cause_words(causes: Mapping[RestartCause, int]) -> str:
     """
     Return how often the board restarted by what, such as ``2 by its watchdog``.
 

@@ -15,7 +15,7 @@ from chrono.reports.clock_text import rate_text
 from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.launch_text import filled
 from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
-from chrono.reports.restart_text import restart_words
+from chrono.reports.restart_text import cause_words
 from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
 from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
 from chrono.reports.statistics_text import (
@@ -272,7 +272,7 @@ def trouble_lines(recorded: LoadedRecording) -> list[str]:
         (recorded.session.unusable.lines, "damaged line", ", not used"),
         (tally.lost_lines, "line", " lost on the way"),
         (tally.board_lost, "edge", " lost on the board"),
-        (tally.restarts, "restart", f" of the board{_by(restart_words(tally.causes))}"),
+        (tally.restarts, "restart", f" of the board{_by(cause_words(tally.causes))}"),
     )
     lines = [f"  {n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
     if recorded.left_out:
