@@ -7,7 +7,7 @@ events mean.
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, fields, replace
-from enum import IntEnum
+from enum import IntEnum, StrEnum
 from typing import Any
 
 import numpy as np
@@ -90,6 +90,19 @@ def empty_events(count: int) -> Events:
 NO_EVENTS = empty_events(0)
 
 
+class RestartCause(StrEnum):
+    """What started a board, as its hello reports it."""
+
+    UNREPORTED = ""
+    """The hello says nothing: an older firmware."""
+    POWER = "power"
+    BROWN_OUT = "brown-out"
+    WATCHDOG = "watchdog"
+    RESET_PIN = "reset-pin"
+    UNKNOWN = "unknown"
+    """The chip had no record of it."""
+
+
 @dataclass(frozen=True)
 class Record:
     """
@@ -105,7 +118,7 @@ class Record:
         `hello`, or the row's origin: `file`, `rig`, `link`, `setup`, `mark`.
     data : dict
         The row's JSON object; for `hello` the keys `version`, `frequency_hz`,
-        `counter_bits`, `board`, `firmware`.
+        `counter_bits`, `board`, `firmware`, `restart` (a RestartCause).
     """
 
     position: int

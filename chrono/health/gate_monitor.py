@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from chrono.arrays.array_types import Ints
-from chrono.arrays.events import LEVEL_UNKNOWN, Batch, EventKind, Events
+from chrono.arrays.events import LEVEL_UNKNOWN, Batch, EventKind, Events, RestartCause
 from chrono.health.readiness import GateObservation, Observation
 from chrono.processor.flicker import FlickerSpan
 from chrono.processor.rig_rules import Rules
@@ -28,7 +28,8 @@ RECENT_SHOTS = 200
 """So many of the last shots tell how the gates bounce."""
 
 _LINES, _DAMAGED, _NOISE, _CHATTER = 0, 1, 2, 4
-_LOST_LINES, _BOARD_LOST, _RESTARTS, _SIZE = 6, 7, 8, 9
+_LOST_LINES, _BOARD_LOST, _RESTARTS, _CAUSES = 6, 7, 8, 9
+_SIZE = _CAUSES + len(RestartCause)
 _TALLIED = _LOST_LINES
 
 
@@ -175,6 +176,7 @@ class GateMonitor:
             lost_lines=seen[_LOST_LINES],
             board_lost=seen[_BOARD_LOST],
             restarts=seen[_RESTARTS],
+            causes={c: n for c, n in zip(RestartCause, seen[_CAUSES:], strict=True) if n},
             has_beats=self._rules.lines.has_beats,
             silence_s=_longest_silence_us(seconds, began_us, host_us) * 1e-6,
             timed=len(self._bounces_s),
@@ -255,7 +257,8 @@ def second_places(batch: Batch, until_us: int = 0) -> list[int]:
 
 
 def _tallied(tally: Tally) -> Ints:
-    return np.array((tally.lost_lines, tally.board_lost, tally.restarts), np.int64)
+    causes = (tally.causes.get(cause, 0) for cause in RestartCause)
+    return np.array((tally.lost_lines, tally.board_lost, tally.restarts, *causes), np.int64)
 
 
 def _take_beats(second: _Second, host_us: Ints) -> None:

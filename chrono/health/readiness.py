@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from math import inf, isfinite
 
+from chrono.arrays.events import RestartCause
 from chrono.clock.clock_rate import ClockEstimate
 from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
@@ -93,6 +94,8 @@ class Observation:
         Standard uncertainty of one edge's time in the median of these [s], 0 without them.
     jitter_s : float
         Standard deviation of one edge's time that the rig states [s].
+    causes : mapping of RestartCause to int
+        The restarts by the causes that the board reported.
     """
 
     span_s: float
@@ -111,6 +114,7 @@ class Observation:
     bounced: int = 0
     bounce_s: float = 0.0
     jitter_s: float = inf
+    causes: Mapping[RestartCause, int] = field(default_factory=dict)
 
     def gate(self, name: str) -> GateObservation:
         """Return what was seen of gate A or B."""

@@ -18,6 +18,7 @@ Rules, each seen from one line to the next, so that the cut of the stream plays 
 Times are int64 counter units. Knows nothing of passages and shots.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -26,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.arrays.array_types import Bytes, Floats, Ints, Places
-from chrono.arrays.events import Events, Record
+from chrono.arrays.events import Events, Record, RestartCause
 from chrono.arrays.machine_code import loop
 from chrono.processor.line_continuity import (
     BEAT_WHAT,
@@ -176,8 +177,10 @@ def put_on_timebase(
     start = _origin(events, lines, state, rules)
     steps, leaps = unwrap_steps(lines.steps, lines.host_steps_us, lines.missing, rules)
     holes = (lines.missing != 0).nonzero()[0]
-    hellos = [int(lines.used.searchsorted(c.position)) for c in records if c.origin == "hello"]
+    greetings = [c for c in records if c.origin == "hello"]
+    hellos = [int(lines.used.searchsorted(c.position)) for c in greetings]
     restarts = _restarts(events, lines, leaps + 1, hellos, state, rules)
+    causes = [state.cause, *(RestartCause(c.data.get("restart", "")) for c in greetings)]
     jumps = np.union1d(leaps + 1, restarts)
     raw = _times(lines, steps, jumps, start, rules)
     t, top = _bounded_back(raw, start, rules)
@@ -194,11 +197,12 @@ def put_on_timebase(
         edge=int(edges.t[-1]) if len(edges.t) else start.edge,
         mark=mark,
         damaged=_damaged_after(events, notes, count, state),
+        cause=causes[-1],
         anew=any(place >= count for place in hellos) or (state.anew and not count),
         other_counter=state.other_counter and not count,
         board_lost=board_lost,
         tally=_added(
-            state.tally,
+            _with_causes(state.tally, restarts, hellos, causes),
             edges,
             beats,
             late=late,
@@ -228,6 +232,21 @@ def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
     return replace(
         tally, **{name: getattr(tally, name) + count for name, count in more.items()}
     )
+
+
+def _with_causes(
+    tally: Tally, restarts: Places, hellos: Sequence[int], causes: Sequence[RestartCause]
+) -> Tally:
+    """
+    Return a tally with the causes of these restarts.
+
+    `causes` holds that of the hello before the stretch, then one for each of `hellos`.
+    """
+    if not len(restarts):
+        return tally
+    latest = np.searchsorted(hellos, restarts - 1, side="right")
+    added = Counter(tally.causes) + Counter(causes[place] for place in latest.tolist())
+    return replace(tally, causes=dict(added))
 
 
 def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: Timebase) -> int:

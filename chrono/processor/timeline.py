@@ -4,13 +4,14 @@ Edges, beats, and the breaks between lines are a few arrays side by side that st
 and carry over. Times are int64 counter units.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 
 from chrono.arrays.array_types import Bytes, Ints, Places, Words
-from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE
+from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, RestartCause
 
 FOREVER = 1 << 62
 """A time after everything."""
@@ -176,6 +177,8 @@ class Tally:
         Edges the board says it lost, since its first beat.
     restarts : int
         Restarts of the board.
+    causes : mapping of RestartCause to int
+        The same by the causes that the board reported.
     breaks : int
         Breaks of any kind.
     """
@@ -188,6 +191,7 @@ class Tally:
     board_lost: int = 0
     restarts: int = 0
     breaks: int = 0
+    causes: Mapping[RestartCause, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -211,6 +215,8 @@ class Timebase:
         Damaged lines since; before the first line, all so far.
     anew, other_counter : bool
         A hello came since; it told of another counter.
+    cause : RestartCause
+        What the latest hello says of the board's start.
     levels : tuple of two int
         Last known level of each gate, `LEVEL_UNKNOWN` before.
     board_lost : int
@@ -231,6 +237,7 @@ class Timebase:
     damaged: int = 0
     anew: bool = False
     other_counter: bool = False
+    cause: RestartCause = RestartCause.UNREPORTED
     levels: tuple[int, int] = (LEVEL_UNKNOWN, LEVEL_UNKNOWN)
     board_lost: int = -1
     tally: Tally = Tally()

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind
+from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind, RestartCause
 from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN
 
 WIRE_VERSION = 1
@@ -28,6 +28,7 @@ MAX_DIGITS = 18
 _EDGE = re.compile(rb"([EL]) ([0-9A-F]{4}) ([AB]) ([01]) ([0-9A-F]{8})")
 _BEAT = re.compile(rb"T ([0-9A-F]{4}) ([0-9A-F]{8}) ([01])([01]) ([0-9A-F]{4})")
 _HELLO = re.compile(rb"H ([0-9]{1,9}) ([0-9]{1,10}) ([0-9]{1,3}) ([!-~]+) ([!-~]+)")
+_REPORTED = frozenset(RestartCause) - {RestartCause.UNREPORTED}
 _PLAIN = re.compile(rb"([AB])[ ,](?:([01])[ ,])?([0-9]{1,%d})" % MAX_DIGITS)
 _INTERVAL = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
@@ -52,6 +53,7 @@ class Hello:
     counter_bits: int
     board: str
     firmware: str
+    restart: RestartCause = RestartCause.UNREPORTED
 
 
 class LineDamage(NamedTuple):
@@ -137,7 +139,8 @@ PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
 def _checked_hello(
     version: bytes, frequency: bytes, bits: bytes, board: bytes, firmware: bytes
 ) -> Hello | LineDamage:
-    hello = Hello(int(version), int(frequency), int(bits), board.decode(), firmware.decode())
+    own, cause = _split_cause(firmware.decode())
+    hello = Hello(int(version), int(frequency), int(bits), board.decode(), own, cause)
     if hello.version != WIRE_VERSION:
         return LineDamage(f"hello of wire format {hello.version}, known is {WIRE_VERSION}")
     if not LEAST_HZ <= hello.frequency_hz <= MOST_HZ:
@@ -145,6 +148,14 @@ def _checked_hello(
     if not 8 <= hello.counter_bits <= MAX_COUNTER_BITS:
         return LineDamage(f"hello with a counter of {hello.counter_bits} bits")
     return hello
+
+
+def _split_cause(firmware: str) -> tuple[str, RestartCause]:
+    """Return a firmware's version and the cause of its start behind it: ``1.3+watchdog``."""
+    own, plus, cause = firmware.rpartition("+")
+    if own and plus and cause in _REPORTED:
+        return own, RestartCause(cause)
+    return firmware, RestartCause.UNREPORTED
 
 
 def crc16(data: bytes) -> int:

@@ -12,6 +12,7 @@ from chrono.health.readiness import (
     judge_readiness,
 )
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
+from chrono.reports.restart_text import cause_words, restart_advice
 from chrono.reports.setup_words import count_text
 from chrono.reports.slope_text import SLOPE_WRONG, slope_advice, slope_data, slope_text
 from chrono.reports.timing_text import blocking_text, jitter_advice, microseconds, timing_text
@@ -182,10 +183,11 @@ def _board(seen: Observation, _: str) -> tuple[str, str, str]:
             "remove what trips the gates so often, or use a faster baud rate",
         )
     times = "once" if seen.restarts == 1 else f"{seen.restarts} times"
+    causes = cause_words(seen.causes)
     return (
-        reading,
-        f"the board restarted {times}",
-        "check the board's supply and its reset line",
+        f"{reading}: {causes}" if causes else reading,
+        f"the board restarted {times}" + (f" ({causes})" if causes else ""),
+        restart_advice(seen.causes),
     )
 
 

@@ -15,6 +15,7 @@ from chrono.reports.clock_text import rate_text
 from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.launch_text import filled
 from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
+from chrono.reports.restart_text import cause_words
 from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
 from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
 from chrono.reports.slope_text import slope_data, slope_lines
@@ -136,6 +137,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "lost_lines": tally.lost_lines,
         "board_lost_edges": tally.board_lost,
         "restarts": tally.restarts,
+        "restart_causes": {str(cause or "unreported"): n for cause, n in tally.causes.items()},
         "notes": session.marks.notes,
         "unread_records": session.unusable.records,
         "left_out": recorded.left_out,
@@ -273,12 +275,16 @@ def trouble_lines(recorded: LoadedRecording) -> list[str]:
         (recorded.session.unusable.lines, "damaged line", ", not used"),
         (tally.lost_lines, "line", " lost on the way"),
         (tally.board_lost, "edge", " lost on the board"),
-        (tally.restarts, "restart", " of the board"),
+        (tally.restarts, "restart", f" of the board{_by(cause_words(tally.causes))}"),
     )
     lines = [f"  {n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
     if recorded.left_out:
         lines.append(f"  left out at the end: {recorded.left_out}")
     return lines
+
+
+def _by(causes: str) -> str:
+    return f": {causes}" if causes else ""
 
 
 SHOWN_RECORDINGS = 6

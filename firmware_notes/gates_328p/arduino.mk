@@ -1,13 +1,19 @@
 # How a sketch is built on an Arduino core without the Arduino program.
 # Debian: apt-get install gcc-avr avr-libc make arduino-core-avr
 
+# TOOLS=/way/to/bin/ takes another compiler; LTO="-flto -fuse-linker-plugin" builds as the Arduino
+# program does.
+
 BUILD    ?= build
-CXX       = avr-g++
+TOOLS    ?=
+LTO      ?=
+CXX       = $(TOOLS)avr-g++
+CC        = $(TOOLS)avr-gcc
 MCU       = -mmcu=atmega328p -DF_CPU=16000000UL
-COMMON    = $(MCU) -Os -ffunction-sections -fdata-sections
+COMMON    = $(MCU) -Os $(LTO) -ffunction-sections -fdata-sections
 COMMON_CXX = $(COMMON) -std=gnu++11 -fno-exceptions -fno-threadsafe-statics
 WARN      = -Wall -Wextra
-LINK      = $(MCU) -Os -Wl,--gc-sections
+LINK      = $(MCU) -Os $(LTO) -Wl,--gc-sections
 
 ARDUINO  ?= /usr/share/arduino/hardware/arduino/avr
 CORE      = $(ARDUINO)/cores/arduino
@@ -18,9 +24,9 @@ ON_CORE   = -I $(CORE) -I $(ARDUINO)/variants/standard \
 
 # The core's own warnings are not ours; DECIMAL_DIG is a macro that avr-gcc 5 lacks in C++11.
 $(BUILD)/core.a: | $(BUILD)
-	cd $(BUILD) && avr-gcc $(COMMON) $(ON_CORE) -std=gnu11 -w -c $(CORE)/*.c
+	cd $(BUILD) && $(CC) $(COMMON) $(ON_CORE) -std=gnu11 -w -c $(CORE)/*.c
 	cd $(BUILD) && $(CXX) $(COMMON_CXX) $(ON_CORE) -w -DDECIMAL_DIG=__DECIMAL_DIG__ -c $(CORE)/*.cpp
-	cd $(BUILD) && avr-ar rcs core.a *.o
+	cd $(BUILD) && $(TOOLS)avr-gcc-ar rcs core.a *.o
 
 $(BUILD):
 	mkdir -p $@

@@ -10,6 +10,9 @@
 
 namespace {
 
+// Why the chip started, as MCUSR had it; the start of the program leaves .noinit alone.
+uint8_t reset_flags __attribute__((section(".noinit")));
+
 uint32_t last_beat;
 uint16_t unevenness;
 
@@ -25,8 +28,18 @@ void beat() {
     send_beat(state);
 }
 
+// Several flags may be set, as a bootloader may restart the chip by its watchdog: what happened
+// outside comes first. None is left where a bootloader clears them.
+Start cause_of_start() {
+    if (reset_flags & _BV(PORF)) return BY_POWER;
+    if (reset_flags & _BV(BORF)) return BY_BROWN_OUT;
+    if (reset_flags & _BV(EXTRF)) return BY_RESET_PIN;
+    if (reset_flags & _BV(WDRF)) return BY_WATCHDOG;
+    return BY_UNKNOWN;
+}
+
 void greet() {
-    send_hello();
+    send_hello(cause_of_start());
     beat();
 }
 
@@ -52,6 +65,7 @@ void show_light() {
 
 // After a reset by the watchdog it keeps running, at its shortest time, until it is stopped.
 __attribute__((naked, used, section(".init3"))) void stop_watchdog() {
+    reset_flags = MCUSR;
     MCUSR = 0;
     wdt_disable();
 }

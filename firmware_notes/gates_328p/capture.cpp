@@ -20,7 +20,8 @@ struct Record {
 constexpr uint8_t PENDING = FLAGS;        // interrupts that waited when the pins were read
 constexpr uint8_t LEVELS = PINS;          // the pins
 constexpr uint8_t OF_GATE_B = _BV(4);     // which gate's handler it was
-constexpr uint8_t CAPTURED = _BV(ICF1);   // the stamp is a capture
+constexpr uint8_t CAPTURED = _BV(ICF1);   // the stamp is the capture of the edge that led to LEVELS
+constexpr uint8_t HIDES_EDGES = CAPTURED | PENDING; // edges of this gate came before it, unseen
 constexpr uint8_t A_DROPPED = _BV(6), B_DROPPED = _BV(7); // edges after it did not fit
 static_assert((PENDING ^ LEVELS ^ OF_GATE_B ^ CAPTURED ^ A_DROPPED ^ B_DROPPED) == 0xFF,
               "the marks share a bit");
@@ -54,11 +55,32 @@ inline __attribute__((always_inline)) uint8_t selector_for(uint8_t pins) {
     return (pins ^ b_over_a) & PIN_A ? _BV(CS10) : _BV(CS10) | _BV(ICES1);
 }
 
-inline __attribute__((always_inline)) void select_edge(uint8_t selector) {
+// One flag a gate holds one edge only: three edges of a gate while the other gate's handler runs
+// leave one interrupt. What the handler leaves here shows most of them to the next one, in the
+// registers that are read fastest.
+constexpr uint8_t CAPTURED_EARLY = _BV(7); // GPIOR1 and GPIOR2 hold a capture
+static_assert(!(CAPTURED_EARLY & FLAGS), "GPIOR0 has the flags of waiting edges too");
+
+// The turn of the selector may itself look like an edge for some cycles: it is three cycles from
+// there to the clearing of the flag, in which an edge of the other gate that waits is noted.
+inline __attribute__((always_inline)) void select_edge(uint8_t selector, uint8_t other_flag) {
     TCCR1B = selector;
-    // The turn of the selector may itself look like an edge for some cycles.
-    __builtin_avr_delay_cycles(3);
+    GPIOR0 = EIFR & other_flag;
     TIFR1 = _BV(ICF1);
+}
+
+inline __attribute__((always_inline)) void note_early_capture() {
+    if (!(TIFR1 & _BV(ICF1))) return;
+    GPIOR1 = ICR1L;
+    GPIOR2 = ICR1H;
+    GPIOR0 |= CAPTURED_EARLY;
+}
+
+// True if this capture is not that of the edge which woke the handler: that one's was cleared
+// with the selector, or another one has taken its place.
+inline __attribute__((always_inline)) bool is_recaptured(uint8_t noted, uint16_t stamp) {
+    if (noted & FLAGS) return true;
+    return uint8_t(GPIOR1 ^ uint8_t(stamp)) | uint8_t(GPIOR2 ^ uint8_t(stamp >> 8));
 }
 #endif
 
@@ -74,7 +96,10 @@ inline __attribute__((always_inline)) void record_edge() {
     if (selector != TCCR1B) marks |= TIFR1 & CAPTURED;
     const uint16_t stamp = marks & CAPTURED ? ICR1 : TCNT1;
     marks |= EIFR & FLAGS;
-    select_edge(selector);
+    const uint8_t noted = GPIOR0;
+    select_edge(selector, gate_marks ? FLAG_A : FLAG_B);
+    if (marks & PENDING) marks &= uint8_t(~CAPTURED); // late: the pins may be those of a later edge
+    else if (noted && marks & CAPTURED && is_recaptured(noted, stamp)) marks |= HIDES_EDGES;
 #else
     const uint16_t stamp = TCNT1;
     marks |= EIFR & FLAGS;
@@ -84,13 +109,16 @@ inline __attribute__((always_inline)) void record_edge() {
         const uint8_t newest = place - 1;
         ring[newest].marks = ring[newest].marks | dropped_mark;
         dropped = dropped + 1;
-        return;
+    } else {
+        volatile Record &record = ring[place];
+        record.stamp = stamp;
+        record.epoch = epoch;
+        record.marks = marks;
+        head = next;
     }
-    volatile Record &record = ring[place];
-    record.stamp = stamp;
-    record.epoch = epoch;
-    record.marks = marks;
-    head = next;
+#if GATES_WIRING == ON_ICP
+    note_early_capture();
+#endif
 }
 
 // Timer1's two bytes share a buffer with what the handlers read: a reading counts only if no
@@ -131,7 +159,7 @@ void count_dropped() {
 bool is_blocked(uint8_t pins, uint8_t pin) { return bool(pins & pin) == bool(GATES_BLOCKED_LEVEL); }
 
 #if GATES_WIRING == ON_ICP
-bool is_late(uint8_t marks, uint32_t) { return after_drop || !(marks & CAPTURED) || marks & PENDING; }
+bool is_late(uint8_t marks, uint32_t) { return after_drop || !(marks & CAPTURED); }
 #else
 bool is_late(uint8_t, uint32_t since_previous) { return after_drop || since_previous < SEPARABLE; }
 #endif
@@ -151,6 +179,9 @@ Level level_of(uint8_t marks, uint8_t pin, uint8_t flag, uint8_t dropped_mark) {
     return {read, true};
 }
 
+// With a capture, and in spite of edges before it that nothing else shows.
+bool hides_edges(uint8_t marks) { return (marks & HIDES_EDGES) == HIDES_EDGES; }
+
 void note_drops(uint8_t marks, uint8_t own_mark) {
     const uint8_t drops = marks & (A_DROPPED | B_DROPPED);
     dropped_since = (dropped_since & ~own_mark) | drops;
@@ -165,7 +196,10 @@ ISR(INT1_vect) { record_edge<OF_GATE_B, B_DROPPED>(); }
 void start_capture() {
     cli();
     DDRD &= ~PINS;
-    PORTD |= PINS; // pull-ups: a gate that is not plugged in reads as 1
+    // A gate that is not plugged in must read as blocked: pulled up by the chip, or, for sensors
+    // that give 0, pulled down by a resistor at the pin.
+    if (GATES_BLOCKED_LEVEL) PORTD |= PINS;
+    else PORTD &= ~PINS;
     TIMSK0 = TIMSK1 = TIMSK2 = 0; // an Arduino core has its own handler running on Timer0
     TCCR1A = 0;
     TCCR1B = 0;
@@ -176,7 +210,7 @@ void start_capture() {
     TCCR1B = _BV(CS10);
 #if GATES_WIRING == ON_ICP
     DDRB &= ~_BV(PB0);
-    select_edge(selector_for(PIND));
+    select_edge(selector_for(PIND), 0);
 #endif
     EIMSK = _BV(INT0) | _BV(INT1);
     EICRA = _BV(ISC10) | _BV(ISC00); // any change
@@ -202,15 +236,19 @@ bool is_edge_waiting() { return tail != head; }
 bool take_edge(Edge &edge) {
     const uint8_t place = tail;
     if (place == head) return false;
-    const uint8_t marks = ring[place].marks;
+    uint8_t marks = ring[place].marks;
     const uint32_t counter = widen(ring[place].stamp, ring[place].epoch);
     tail = place + 1;
 
+    const bool hides = hides_edges(marks);
+    if (hides) marks &= uint8_t(~PENDING);
     const bool gate_b = marks & OF_GATE_B;
     const uint8_t pin = gate_b ? PIN_B : PIN_A;
+    const bool follows = !(dropped_since & (gate_b ? B_DROPPED : A_DROPPED));
     const Level level = gate_b ? level_of(marks, PIN_B, FLAG_B, B_DROPPED)
                                : level_of(marks, PIN_A, FLAG_A, A_DROPPED);
     if (level.missed) count_lost(1);
+    else if (hides && follows) count_lost(2); // and this one is told
 
     edge.counter = counter;
     edge.gate = gate_b ? 'B' : 'A';

@@ -1,5 +1,5 @@
-// The self-test: pulses on D9, each told to the host by a beat at its moment. The notes on ports
-// (port_guide.md) say what comes in which order.
+// The self-test: pulses on D9, each told to the host by a beat at its moment. The notes
+// (wire_format.md) say what comes in which order.
 //
 // Timer1 itself turns the pin, at a count that is known before. Edges at both gates at the same
 // moment would hold each other up, so one gate is listened to at a time, A and B in turn.

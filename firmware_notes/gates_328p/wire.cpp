@@ -10,10 +10,12 @@ namespace {
 
 const char HELLO_VERSION[] PROGMEM = "H 1 ";
 #if GATES_WIRING == ON_ICP
-const char HELLO_NAME[] PROGMEM = " 32 gates-328p-icp 1.2";
+const char HELLO_NAME[] PROGMEM = " 32 gates-328p-icp 1.3";
 #else
-const char HELLO_NAME[] PROGMEM = " 32 gates-328p-int 1.2";
+const char HELLO_NAME[] PROGMEM = " 32 gates-328p-int 1.3";
 #endif
+
+const char CAUSES[][11] PROGMEM = {"+power", "+brown-out", "+watchdog", "+reset-pin", "+unknown"};
 
 uint16_t sequence;
 uint16_t crc;
@@ -105,12 +107,13 @@ void start_wire() {
     put('\n'); // ends the line that a reset may have cut
 }
 
-void send_hello() {
+void send_hello(Start cause) {
     hello_asked = false;
     begin_line();
     put_text(HELLO_VERSION);
     put_decimal(F_CPU);
     put_text(HELLO_NAME);
+    put_text(CAUSES[cause]);
     end_line();
 }
 

@@ -7,9 +7,12 @@
 
 void start_wire();
 
+// What started the chip.
+enum Start { BY_POWER, BY_BROWN_OUT, BY_WATCHDOG, BY_RESET_PIN, BY_UNKNOWN };
+
 // A line is sent as it is made, byte by byte, and the time is kept between two bytes. Edges,
 // late edges and beats share one sequence number; a hello has none and restarts nothing.
-void send_hello();
+void send_hello(Start cause);
 void send_edge(const Edge &edge);
 void send_beat(const State &state);
 

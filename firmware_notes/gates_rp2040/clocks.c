@@ -46,7 +46,25 @@ void start_clocks(void) {
 // The watchdog counts down by two in a microsecond (the chip's erratum E1).
 void feed_watchdog(void) { REG(WATCHDOG_LOAD) = 2 * 250000; }
 
+// The watchdog's own registers survive its strike and nothing else. The chip's own program strikes
+// with it too, after a file was copied to the board: this word says that it was ours.
+#define OURS 0x67617465u
+
+static const char *cause;
+
+static const char *find_cause(void) {
+    if (REG(WATCHDOG_SCRATCH) == OURS && REG(WATCHDOG_REASON) & WATCHDOG_REASON_TIMER)
+        return "watchdog";
+    if (REG(CHIP_RESET) & CHIP_RESET_BY_PIN) return "reset-pin";
+    if (REG(CHIP_RESET) & CHIP_RESET_BY_POWER) return "power";
+    return "unknown";
+}
+
+const char *cause_of_start(void) { return cause; }
+
 void start_watchdog(void) {
+    cause = find_cause();
+    REG(WATCHDOG_SCRATCH) = OURS;
     REG(PSM_WATCHDOG_RESETS) = 0x1FFFC; // all but the oscillators
     feed_watchdog();
     if (GATES_WATCHDOG) SET_BITS(WATCHDOG_CTRL) = 1u << 30;

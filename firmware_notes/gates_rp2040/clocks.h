@@ -17,4 +17,7 @@ void start_clocks(void);
 void feed_watchdog(void);
 void start_watchdog(void);
 
+// What started the chip, as the hello has it; known once the watchdog runs.
+const char *cause_of_start(void);
+
 #endif

@@ -1,5 +1,5 @@
 // The self-test: pulses on the pulse pin, each told to the host by a beat at its moment. The
-// notes on ports (port_guide.md) say what comes in which order.
+// notes (wire_format.md) say what comes in which order.
 
 #ifndef SELF_TEST_H
 #define SELF_TEST_H

@@ -29,7 +29,7 @@
 #define GATES_ROUND_BITS 31
 #endif
 
-#define FIRMWARE_VERSION "1.0"
+#define FIRMWARE_VERSION "1.1"
 
 // Pins, by their GP numbers.
 #define PIN_A 2

@@ -116,9 +116,10 @@ static void start_way(int gate) {
 void start_stamps(void) {
     wake_blocks(BLOCK_IO | BLOCK_PADS | BLOCK_PIO0 | BLOCK_DMA);
     REG(BUS_PRIORITY) = BUS_PRIORITY_DMA;
-    // Pull-ups: a gate that is not plugged in reads as blocked.
-    start_pin(PIN_A, PAD_INPUT | PAD_HYSTERESIS | PAD_PULL_UP);
-    start_pin(PIN_B, PAD_INPUT | PAD_HYSTERESIS | PAD_PULL_UP);
+    // A gate that is not plugged in reads as blocked.
+    const uint32_t pull = GATES_BLOCKED_LEVEL ? PAD_PULL_UP : PAD_PULL_DOWN;
+    start_pin(PIN_A, PAD_INPUT | PAD_HYSTERESIS | pull);
+    start_pin(PIN_B, PAD_INPUT | PAD_HYSTERESIS | pull);
     start_pin(PIN_PULSE, PAD_INPUT | PAD_HYSTERESIS | PAD_4_MA);
     start_pin(PIN_LED, PAD_INPUT | PAD_4_MA);
     REG(SIO_OUT_CLEAR) = 1u << PIN_LED | 1u << PIN_PULSE;

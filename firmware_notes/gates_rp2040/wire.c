@@ -1,5 +1,6 @@
 #include "wire.h"
 
+#include "clocks.h"
 #include "settings.h"
 #include "usb.h"
 
@@ -83,7 +84,8 @@ void send_hello(void) {
     put_decimal(COUNTER_HZ);
     put(' ');
     put_decimal(COUNTER_BITS);
-    put_text(" gates-rp2040 " FIRMWARE_VERSION);
+    put_text(" gates-rp2040 " FIRMWARE_VERSION "+");
+    put_text(cause_of_start());
     end_line();
 }
 

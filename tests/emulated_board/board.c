@@ -1,11 +1,15 @@
 /* An ATmega328P at 16 MHz with two gates, emulated by simavr.
  *
  *   board FIRMWARE.elf SCRIPT [--pty] [--pace FACTOR] [--until CYCLE] [--seed NUMBER]
+ *                             [--played FILE]
  *
  * SCRIPT holds one event a line, in the order of the cycles (counted from power-up):
  *
  *   CYCLE A 1        gate A's pin goes high          CYCLE B 0        gate B's pin goes low
  *   CYCLE reset      the reset button                CYCLE hang       the program is stuck
+ *   CYCLE reset HEX  a reset that sets these flags in MCUSR (button: 02)
+ *   CYCLE unplug A   gate A's cable is pulled out: a pull-up of the chip, else 10 kohm to
+ *                    ground, gives the level
  *   CYCLE send HEX   bytes from the host
  *   CYCLE wire A RISE FALL JITTER INVERT    from here on gate A follows the pulse pin PB1, so many
  *                    cycles later, JITTER of them at random to and fro, upside down if INVERT is 1
@@ -13,6 +17,7 @@
  * Gate A drives PD2, gate B drives PD3, and A xor B drives PB0, whatever the firmware uses.
  * The board's bytes go to standard output. With --pty they go to a pseudo-terminal whose name
  * is printed instead; the run waits for a line on standard input, and ends with its end.
+ * --played writes what the program does to D8 and D9 as a script for another board's gates A and B.
  * --pace 1 is real time; without it the run is as fast as it can be.
  *
  * What simavr leaves to the caller is marked "simavr:" below.
@@ -43,11 +48,12 @@ enum { FREQUENCY = 16000000, TURN = FREQUENCY / 1000, INTERRUPT_ENTRY = 4 };
 enum { RJMP_TO_ITSELF = 0xCFFF };
 enum { PINB_ADDRESS = 0x23, PIND_ADDRESS = 0x29 };
 enum { UCSR0A_ADDRESS = 0xC0, UCSR0B_ADDRESS = 0xC1, UBRR0L_ADDRESS = 0xC4 };
-enum { PORTB_ADDRESS = 0x25 };
+enum { PORTB_ADDRESS = 0x25, PORTD_ADDRESS = 0x2B, MCUSR_ADDRESS = 0x54 };
+enum { BY_POWER = 0x01, BY_BUTTON = 0x02 };
 enum { EIFR_ADDRESS = 0x3C, TCCR1B_ADDRESS = 0x81, OCR1AL_ADDRESS = 0x88 };
 enum { UDRE0_BIT = 1 << 5, TXEN0_BIT = 1 << 3 };
 
-enum kind { GATE_A, GATE_B, RESET, HANG, SEND, WIRE };
+enum kind { GATE_A, GATE_B, RESET, HANG, SEND, WIRE, UNPLUG };
 
 struct event {
     uint64_t cycle;
@@ -70,6 +76,7 @@ static struct wire wires[2];
 static struct event coming[16]; /* what the wires bring, in order */
 static size_t brought;
 static int reset_asked, hang_asked;
+static uint8_t reset_flags;
 static long hung_at = -1;
 static uint16_t hung_word;
 static int out = STDOUT_FILENO, terminal = -1;
@@ -110,7 +117,13 @@ static int read_event(const char *line, struct event *event) {
                       &wire->inverted) == 5 &&
                (event->level = gate == 'B', gate == 'A' || gate == 'B');
     }
+    if (!strcmp(word, "unplug")) {
+        event->kind = UNPLUG;
+        event->level = *rest == 'B';
+        return *rest == 'A' || *rest == 'B';
+    }
     event->kind = strcmp(word, "reset") ? HANG : RESET;
+    event->level = *rest ? (int)strtol(rest, NULL, 16) : BY_BUTTON;
     return event->kind == RESET || !strcmp(word, "hang");
 }
 
@@ -165,9 +178,16 @@ static void perform(const struct event *event) {
         level[event->kind] = event->level;
         drive_pins();
         break;
-    case RESET: reset_asked = 1; break;
+    case RESET:
+        reset_asked = 1;
+        reset_flags = (uint8_t)event->level;
+        break;
     case HANG: hang_asked = 1; break;
     case SEND: send_to_board(event->bytes, event->length); break;
+    case UNPLUG:
+        level[event->level] = avr->data[PORTD_ADDRESS] >> (2 + event->level) & 1;
+        drive_pins();
+        break;
     case WIRE:
         wires[event->level] = event->wire;
         level[event->level] = event->wire.inverted;
@@ -321,6 +341,18 @@ static void correct_byte_time(avr_t *a, avr_io_addr_t address, uint8_t value, vo
         }
 }
 
+static FILE *played;
+
+static void note_played(avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)address;
+    (void)param;
+    static uint8_t before;
+    for (int gate = 0; played && gate < 2; gate++)
+        if ((value ^ before) >> gate & 1)
+            fprintf(played, "%" PRIu64 " %c %d\n", a->cycle, "AB"[gate], value >> gate & 1);
+    before = value;
+}
+
 static void stay_awake(avr_t *a, avr_cycle_count_t cycles) {
     (void)a;
     (void)cycles;
@@ -378,6 +410,8 @@ static void power_up(const char *elf) {
     avr_register_io_write(avr, UCSR0B_ADDRESS, enable_transmitter, NULL);
     avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
                             enter_interrupt, NULL);
+    if (played) avr_register_io_write(avr, PORTB_ADDRESS, note_played, NULL);
+    avr->data[MCUSR_ADDRESS] = BY_POWER; /* simavr: a start leaves no trace */
     surround();
 }
 
@@ -397,7 +431,10 @@ static void step(void) {
     if (hang_asked) hang();
     if (reset_asked) {
         reset_asked = 0;
+        /* simavr: leaves it to whoever resets. Flags stay until the program clears them. */
+        const uint8_t flags = avr->data[MCUSR_ADDRESS] | reset_flags;
         avr_reset(avr);
+        avr->data[MCUSR_ADDRESS] = flags;
     }
     if (was_reset) {
         was_reset = 0;
@@ -470,6 +507,10 @@ int main(int argc, char **argv) {
         if (!strcmp(argv[i], "--pty")) open_terminal();
         else if (!strcmp(argv[i], "--pace") && i + 1 < argc) pace = atof(argv[++i]);
         else if (!strcmp(argv[i], "--until") && i + 1 < argc) until = strtoull(argv[++i], NULL, 10);
+        else if (!strcmp(argv[i], "--played") && i + 1 < argc) {
+            played = fopen(argv[++i], "w");
+            if (!played) fail(argv[i], strerror(errno));
+        }
         else if (!strcmp(argv[i], "--seed") && i + 1 < argc) {
             seed = 2654435769u * (1 + (uint32_t)atoi(argv[++i]));
             for (int n = 0; n < 16; n++) draw();

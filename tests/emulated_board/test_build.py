@@ -26,6 +26,13 @@ def test_the_sketches_build_on_the_arduino_core(build: Build, target: str) -> No
     check_sizes(build(target)[1])
 
 
+@pytest.mark.long
+@pytest.mark.parametrize("target", ["editor_int", "editor_icp"])
+def test_the_sketches_build_as_the_common_editor_builds_them(build: Build, target: str) -> None:
+    """With gcc 7.3 and link-time optimisation."""
+    check_sizes(build(target)[1])
+
+
 def check_sizes(said: str) -> None:
     """The sizes that `avr-size` printed leave room for the stack."""
     sizes = re.search(r"^\s*(\d+)\s+(\d+)\s+(\d+)\s+\d+\s+\w+\s+\S+\.elf$", said, re.MULTILINE)

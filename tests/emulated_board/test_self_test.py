@@ -12,8 +12,9 @@ from random import Random
 
 import pytest
 
+from chrono.arrays.events import EventKind
 from chrono.calibrating.calibration import rig_changes
-from chrono.calibrating.pulses import BURST_CHANGES, PulseTest, delay_of, pulse_test
+from chrono.calibrating.pulses import BURST_CHANGES, CHANGES, PulseTest, delay_of, pulse_test
 from chrono.errors import CalibrationError
 from chrono.reader.line_grammar import Event, Hello, parse_framed
 from chrono.reports.self_test_text import pulse_doubt, pulse_evidence, pulse_report
@@ -89,6 +90,21 @@ def test_wires_show_the_difference_of_the_inputs_and_a_burst_loses_nothing(
     report = "\n".join(pulse_report(test, light=False))
     assert "share one clock" in report
     assert "hysteresis" not in report
+
+
+def test_a_board_that_times_one_input_after_the_other_listens_to_one_at_each_pulse(
+    make_board: MakeBoard, script: Path
+) -> None:
+    """Only in the burst may the inputs hold each other up."""
+    board = make_board("gates_int")
+    wires = [wire(board, "A", 1.0, 1.0), wire(board, "B", 1.3, 1.3)]
+    events = [*wires, f"{board.start + board.second // 100} send {REQUEST}"]
+    ((_, lines),) = answers(board.run(events, 2 * board.second, script))
+
+    late = [event for _, event in lines if event.kind == EventKind.LATE]
+    edges = [event for _, event in lines if event.kind in (EventKind.EDGE, EventKind.LATE)]
+    assert len(late) <= 2 * BURST_CHANGES
+    assert len(edges) == CHANGES + 2 * BURST_CHANGES
 
 
 @pytest.mark.parametrize("target", BOARDS)

@@ -16,10 +16,10 @@ from .kit import (
 )
 
 HELLO = {
-    "gates_int": "1 16000000 32 gates-328p-int 1.2",
-    "sketch_int": "1 16000000 32 gates-328p-int 1.2",
-    "gates_icp": "1 16000000 32 gates-328p-icp 1.2",
-    "sketch_icp": "1 16000000 32 gates-328p-icp 1.2",
+    "gates_int": "1 16000000 32 gates-328p-int 1.3+power",
+    "sketch_int": "1 16000000 32 gates-328p-int 1.3+power",
+    "gates_icp": "1 16000000 32 gates-328p-icp 1.3+power",
+    "sketch_icp": "1 16000000 32 gates-328p-icp 1.3+power",
 }
 WIRINGS = ["gates_int", "gates_icp"]
 QUESTION = b"?\n".hex()
@@ -92,11 +92,24 @@ def test_a_reset_amid_a_line_leaves_the_hello_readable(
     assert any(0 < len(line) < 24 for line in cut)
 
 
+def test_what_happened_outside_comes_before_a_bootloaders_own_restart(
+    make_board: MakeBoard, script: Path
+) -> None:
+    """A bootloader may restart the chip too: then several flags are set (08: watchdog)."""
+    flags = {"0A": "reset-pin", "0C": "brown-out", "0F": "power", "06": "brown-out"}
+    resets = [f"{n * START} reset {each}" for n, each in enumerate(flags, 1)]
+    lines = read_lines(make_board("gates_int").run(resets, (len(flags) + 1) * START, script))
+
+    causes = [line.text.rpartition("+")[2] for line in lines if line.kind == "H"]
+    assert causes == ["power", *flags.values()]
+
+
 def test_the_watchdog_restarts_a_stuck_sketch(make_board: MakeBoard, script: Path) -> None:
     hang = 2 * START
     events = [f"{hang} hang", Edge(hang + SECOND // 2, "A", 1)]
     lines = read_lines(make_board("sketch_int").run(events, hang + SECOND, script))
 
     assert "".join(line.kind for line in lines) == "HTHTE"
+    assert lines[2].text.endswith("+watchdog")
     restart = hang + SECOND // 2 - lines[-1].counter
     assert 0.2 * SECOND < restart - hang < 0.3 * SECOND

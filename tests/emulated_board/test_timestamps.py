@@ -26,6 +26,9 @@ from .kit import (
 )
 
 FAST = 1_000_000
+EDITOR_INT, EDITOR_ICP = (
+    pytest.param(target, marks=pytest.mark.long) for target in ("editor_int", "editor_icp")
+)
 COUNTER_WRAPS = "-DGATES_COUNTER_START=0xFE000000UL"
 
 
@@ -53,7 +56,7 @@ def constant_of(board: Board, script: Path) -> int:
     return (min(shown) + max(shown)) // 2
 
 
-@pytest.mark.parametrize("target", ["gates_int", "sketch_int"])
+@pytest.mark.parametrize("target", ["gates_int", "sketch_int", EDITOR_INT])
 def test_on_int_stamps_stay_within_four_cycles_for_edges_ten_microseconds_apart(
     make_board: MakeBoard, script: Path, target: str
 ) -> None:
@@ -69,10 +72,13 @@ def test_on_int_stamps_stay_within_four_cycles_for_edges_ten_microseconds_apart(
     assert beats_of(lines)[-1].lost == 0
 
 
+@pytest.mark.parametrize(
+    "target", ["gates_int", pytest.param("sketch_int", marks=pytest.mark.long), EDITOR_INT]
+)
 def test_on_int_nearer_edges_are_exact_or_late_never_wrong(
-    make_board: MakeBoard, script: Path
+    make_board: MakeBoard, script: Path, target: str
 ) -> None:
-    board = make_board("gates_int", FAST)
+    board = make_board(target, FAST)
     constant = constant_of(board, script)
     edges = random_edges(6000, 2, ((1, 160), (1, 300), (160, 6000), (6000, 34_000)))
     lines = edges_of(read_lines(board.run(edges, edges[-1].cycle + START, script)))
@@ -85,16 +91,17 @@ def test_on_int_nearer_edges_are_exact_or_late_never_wrong(
     assert sum(line.kind == "L" for line in lines) > 1000
 
 
+@pytest.mark.parametrize("target", ["gates_icp", EDITOR_ICP])
 def test_on_icp_stamps_are_the_truth_plus_one_constant(
-    make_board: MakeBoard, script: Path
+    make_board: MakeBoard, script: Path, target: str
 ) -> None:
-    """Pairs as near as 5 us, the pairs themselves 10 us apart or more."""
+    """Pairs as near as 5 us, the pairs themselves 12 us apart or more."""
     draw = random.Random(3)
     near = [draw.randint(80, 160) for _ in range(3000)]
-    far = [draw.randint(160, draw.choice((300, 3000, 70_000))) for _ in range(3000)]
+    far = [draw.randint(192, draw.choice((300, 3000, 70_000))) for _ in range(3000)]
     gaps = [gap for pair in zip(far, near, strict=True) for gap in pair]
     edges = toggled(accumulate(gaps), draw.choices("AB", k=6000))
-    board = make_board("gates_icp", FAST)
+    board = make_board(target, FAST)
     lines = read_lines(board.run(edges, edges[-1].cycle + START, script))
 
     assert is_unbroken(lines)
@@ -102,7 +109,7 @@ def test_on_icp_stamps_are_the_truth_plus_one_constant(
     assert len(set(offsets(edges, edges_of(lines)))) == 1
 
 
-@pytest.mark.parametrize("target", ["gates_icp", "sketch_icp"])
+@pytest.mark.parametrize("target", ["gates_icp", "sketch_icp", EDITOR_ICP])
 def test_on_icp_nearer_edges_are_exact_or_late_never_wrong(
     make_board: MakeBoard, script: Path, target: str
 ) -> None:

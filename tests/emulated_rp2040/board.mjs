@@ -6,6 +6,8 @@
  * SCRIPT holds one event a line, in the order of the cycles of 8 ns (counted from power-up):
  *
  *   CYCLE A 1        gate A's pin goes high          CYCLE B 0        gate B's pin goes low
+ *   CYCLE reset HEX  a restart that leaves this in CHIP_RESET
+ *   CYCLE unplug A   gate A's cable is pulled out
  *   CYCLE reset      power off and on                CYCLE hang       the program is stuck
  *   CYCLE send HEX   bytes from the host             CYCLE open, close   the port, by a program
  *   CYCLE deaf, hear    whether the host takes what the board has to send
@@ -69,12 +71,13 @@ class Board {
     this.powerUp(0);
   }
 
-  powerUp(cycle) {
+  powerUp(cycle, cause = {}) {
     this.chip = new Chip(this.program, {
       startCycle: cycle,
       levels: this.levels,
       onPulse: (high) => this.follow(high),
-      onWatchdog: () => (this.resetWanted = true),
+      onWatchdog: () => (this.resetWanted = { struck: this.chip }),
+      ...cause,
     });
     this.host = new UsbHost(this.chip, (bytes) => this.write(bytes), () => this.deaf || this.stuck());
     this.host.setOpen(this.open);
@@ -92,7 +95,8 @@ class Board {
   perform({ cycle, kind, rest }) {
     const { chip, host } = this;
     if (kind in PIN_OF) this.setGate(kind, rest[0] === '1', cycle);
-    else if (kind === 'reset') this.resetWanted = true;
+    else if (kind === 'reset') this.resetWanted = { chipReset: rest[0] && parseInt(rest[0], 16) };
+    else if (kind === 'unplug') this.setGate(rest[0], chip.pulled(PIN_OF[rest[0]]), cycle);
     else if (kind === 'hang') this.hungWanted = true;
     else if (kind === 'send') host.send(Buffer.from(rest[0], 'hex'));
     else if (kind === 'open' || kind === 'close') host.setOpen((this.open = kind === 'open'));
@@ -141,8 +145,9 @@ class Board {
       chip.settle(cycles);
       if (this.hungWanted && chip.hang()) this.hungWanted = false;
       if (this.resetWanted) {
+        const cause = this.resetWanted;
         this.resetWanted = false;
-        this.powerUp(chip.cycle);
+        this.powerUp(chip.cycle, cause);
       }
     }
   }

@@ -12,6 +12,10 @@ const FLASH = 0x10000000;
 const SECOND_STAGE = 0x20041f00; // where the chip's own program puts it
 const NEAR_ZERO = 64;
 const BRANCH_TO_ITSELF = 0xe7fe;
+const WATCHDOG = 0x40058;
+const CHIP_RESET = 0x40064;
+const CHIP_RESET_OFFSET = 8;
+const BY_POWER = 0x100;
 const QUIET = { debug() {}, info() {}, warn() {} };
 
 export function readUf2(file) {
@@ -32,8 +36,9 @@ export function readUf2(file) {
 }
 
 export class Chip {
-  // `outside`: the cycle of power-up, and what the pins and the watchdog are connected to.
-  constructor(program, { startCycle, onPulse, onWatchdog, levels }) {
+  // `outside`: the cycle of power-up, and what the pins and the watchdog are connected to; then
+  // what the registers say about the start: CHIP_RESET, and the chip whose watchdog struck.
+  constructor(program, { startCycle, onPulse, onWatchdog, levels, chipReset = BY_POWER, struck }) {
     this.cycle = startCycle;
     this.pioCycle = startCycle;
     this.steady = true;
@@ -49,7 +54,15 @@ export class Chip {
     this.pio.run = () => {};
     this.clock = chip.clock;
     this.#follow(chip, onPulse);
-    const watchdog = chip.peripherals[0x40058];
+    chip.peripherals[CHIP_RESET].readUint32 = (offset) => {
+      if (offset !== CHIP_RESET_OFFSET) throw new Error(`no register ${offset} of the regulator`);
+      return chipReset;
+    };
+    const watchdog = (this.watchdog = chip.peripherals[WATCHDOG]);
+    if (struck) {
+      watchdog.reason = struck.watchdog.reason;
+      watchdog.scratchData.set(struck.watchdog.scratchData);
+    }
     watchdog.onWatchdogTrigger = () => {
       watchdog.alarm.enable = false; // it would strike again and again within the same cycle
       onWatchdog();
@@ -159,6 +172,13 @@ export class Chip {
   settle(cycles) {
     if (!this.steady && this.cycle - this.pioCycle >= 4) this.#catchUp(this.cycle);
     this.clock.tick(cycles * NANOS_PER_CYCLE);
+  }
+
+  // The level that the chip's own resistor gives a pin to which nothing is connected.
+  pulled(pin) {
+    const { pullupEnabled, pulldownEnabled } = this.rp.gpio[pin];
+    if (pullupEnabled === pulldownEnabled) throw new Error(`pin ${pin} floats`);
+    return pullupEnabled;
   }
 
   // The instruction to come is replaced by a jump to itself, unless a handler is running.

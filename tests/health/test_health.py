@@ -5,6 +5,7 @@ from math import inf
 
 import pytest
 
+from chrono.arrays.events import RestartCause
 from chrono.clock.clock_rate import ClockEstimate
 from chrono.health.readiness import GateObservation, Observation, Readiness, judge_readiness
 from chrono.measuring.calibration_uncertainty import CombinedUncertainty
@@ -40,6 +41,10 @@ TROUBLES = {
     "board lost": (replace(GOOD, board_lost=7), "the board dropped 7 edges"),
     "one restart": (replace(GOOD, restarts=1), "the board restarted once"),
     "restarts": (replace(GOOD, restarts=3), "the board restarted 3 times"),
+    "restart by": (
+        replace(GOOD, restarts=2, causes={RestartCause.WATCHDOG: 2}),
+        "the board restarted 2 times (2 by its watchdog)",
+    ),
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
     "bounce": (
         replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from chrono.arrays.events import Batch, EventKind, Events, cut_batch
+from chrono.arrays.events import Batch, EventKind, Events, RestartCause, cut_batch
 from chrono.health.gate_monitor import FlickerReading, GateMonitor, flicker_now, second_places
 from chrono.health.readiness import Observation
 from chrono.processor.flicker import FlickerSpan
@@ -177,12 +177,16 @@ def test_only_the_last_shots_tell_of_bounces() -> None:
 
 def test_flicker_and_the_tally_are_passed_on() -> None:
     watch = GateMonitor(RULES, Tally())
-    watch.feed(_events(_beats(1)), Tally(lost_lines=2, board_lost=1, restarts=1))
+    causes = {RestartCause.WATCHDOG: 1}
+    watch.feed(_events(_beats(1)), Tally(lost_lines=2, board_lost=1, restarts=1, causes=causes))
     seen = watch.observed(
         4_500_000,
         flicker=(FlickerReading(), FlickerReading(100.0, 0.25)),
     )
     assert (seen.lost_lines, seen.board_lost, seen.restarts) == (2, 1, 1)
+    assert seen.causes == causes
+    later = watch.observed(90_000_000)
+    assert (later.restarts, later.causes) == (0, {}), "a minute later it is forgotten"
     assert (seen.gates[1].flicker_hz, seen.gates[1].flicker_duty) == (100.0, 0.25)
 
 

@@ -42,8 +42,8 @@ def test_loops_give_the_same_as_they_stand_and_as_machine_code(seed, monkeypatch
     assert len(machine.edges.t) > 20
 
 
-def hello(position: int, host_us: int = 0) -> Record:
-    data = {"frequency_hz": 16_000_000, "counter_bits": 32}
+def hello(position: int, host_us: int = 0, restart: str = "") -> Record:
+    data = {"frequency_hz": 16_000_000, "counter_bits": 32, "restart": restart}
     return Record(position, host_us, "hello", data)
 
 
@@ -236,6 +236,36 @@ def test_a_hello_at_the_end_of_a_piece_holds_for_the_next() -> None:
     after = events([Line(0.2)])
     second = tick(replace(after, host_us=after.host_us + 4_000_000), before=first.after)
     assert second.after.tally.restarts == 1
+
+
+def lives(count: int) -> list[Events]:
+    """Return what a board sends that restarts every 4 s: a beat in each second."""
+    return [
+        replace(life, host_us=life.host_us + 4_000_000 * n)
+        for n, life in enumerate([events(beats(3))] * count)
+    ]
+
+
+def test_each_restart_counts_with_the_cause_of_the_hello_before_it() -> None:
+    causes = ("power", "watchdog", "", "watchdog")
+    said = lives(4)
+    places = np.cumsum([0, *map(len, said)]).tolist()
+    hellos = tuple(hello(at, 0, cause) for at, cause in zip(places, causes, strict=False))
+    whole = joined(*said)
+
+    assert tick(whole, hellos).after.tally.causes == {"watchdog": 2, "": 1}
+    after = None
+    for place, event in enumerate(range(len(whole))):  # an event at a time, hellos at the ends
+        piece = without(whole, [n for n in range(len(whole)) if n != event])
+        told = tuple(replace(h, position=0) for h in hellos if h.position == place)
+        after = tick(piece, told, after).after
+    assert after is not None
+    assert after.tally.causes == {"watchdog": 2, "": 1}
+
+
+def test_a_hello_asked_for_says_no_new_restart() -> None:
+    asked = (hello(0, 0, "watchdog"), hello(2, 2_000_000, "watchdog"))
+    assert tick(events(beats(4)), asked).after.tally.causes == {}
 
 
 def test_a_lost_link_is_a_break_at_its_place_by_the_hosts_clock() -> None:

@@ -1,11 +1,13 @@
 """The grammar of one line: what is a line, and what is damage."""
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from row_kit import beat, edge, framed
 
-from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind
+from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind, RestartCause
 from chrono.reader.line_grammar import (
     PARSERS,
     Event,
@@ -45,6 +47,26 @@ def test_the_encoders_give_these_very_bytes() -> None:
         encode_hello(16_000_000, 32, "gates-328p", "1.0"),
     ]
     assert encoded == list(GOLDEN)
+
+
+@pytest.mark.parametrize("cause", [c for c in RestartCause if c])
+def test_a_hello_may_name_what_restarted_the_board(cause: RestartCause) -> None:
+    line = encode_hello(16_000_000, 32, "gates-328p-int", f"1.3+{cause}")
+    assert parse_framed(line) == Hello(1, 16_000_000, 32, "gates-328p-int", "1.3", cause)
+
+
+@pytest.mark.parametrize("firmware", ["1.3+git", "1.3+", "+power", "power", "1.3+powers"])
+def test_another_plus_in_a_version_is_a_part_of_it(firmware: str) -> None:
+    hello = parse_framed(encode_hello(16_000_000, 32, "mine", firmware))
+    assert hello == Hello(1, 16_000_000, 32, "mine", firmware, RestartCause.UNREPORTED)
+
+
+def test_the_longest_hello_with_a_cause_is_a_line_to_programs_that_know_of_none() -> None:
+    """Their grammar: six fields of printable ASCII without spaces, at most 80 bytes."""
+    line = encode_hello(62_500_000, 31, "gates-328p-int", "1.3+brown-out")
+    kind, *fields, _ = line.decode("ascii").split(" ")
+    assert (kind, len(fields), len(line) <= 80) == ("H", 5, True)
+    assert all(re.fullmatch("[!-~]+", field) for field in fields)
 
 
 @given(

@@ -116,6 +116,7 @@ def test_every_kind_of_row_becomes_what_the_formats_say() -> None:
         "counter_bits": 32,
         "board": "gates-328p",
         "firmware": "1.0",
+        "restart": "",
     }
     assert batch.controls == (
         Record(0, 0, "file", {"format": 1}),

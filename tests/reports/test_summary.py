@@ -9,9 +9,10 @@ import pytest
 from scipy import stats
 
 from chrono.measuring.scatter import Drift
+from chrono.reader.line_grammar import encode_beat, encode_hello
 from chrono.reader.recording_rows import json_row
 from chrono.reports.statistics_text import drift_text
-from chrono.reports.summary_text import summary_data, summary_text
+from chrono.reports.summary_text import summary_data, summary_text, trouble_lines
 from chrono.safe_text import plain
 from chrono.session.operator_records import Setup, setup_record
 from chrono.session.recording_loader import read_recording
@@ -55,6 +56,26 @@ def test_a_setup_of_one_shot_tells_that_shot_s_speed_and_uncertainty(with_setups
     data = summary_data(summary_of(recorded))
     json.dumps(data, allow_nan=False)
     assert data["setups"][1]["range_mps"] is None, "one shot has no range"
+
+
+def test_restarts_are_named_with_their_causes(tmp_path) -> None:
+    """Four starts, a beat in each second: power first, then three restarts."""
+    rows = BANDS.read_bytes().splitlines(keepends=True)[:3]
+    for n, firmware in enumerate(("1.3+power", "1.3+watchdog", "1.2", "1.3+watchdog")):
+        begin_us = n * 10_000_000
+        lines = [encode_hello(16_000_000, 32, "board", firmware)]
+        lines += [encode_beat(k, 16_000_000 * k + 4000, 0, 0) for k in range(5)]
+        for k, line in enumerate(lines):
+            rows.append(b"%d\tboard\t%s\n" % (begin_us + max(k - 1, 0) * 1_000_000, line))
+    path = tmp_path / "restarts.tsv"
+    path.write_bytes(b"".join(rows))
+    recorded = read_recording(path)
+
+    assert trouble_lines(recorded) == ["  3 restarts of the board: 2 by its watchdog"]
+    assert summary_data(summary_of(recorded))["restart_causes"] == {
+        "watchdog": 2,
+        "unreported": 1,
+    }
 
 
 def test_json_has_both_parts_of_the_mean_s_uncertainty_and_what_k_comes_from(
