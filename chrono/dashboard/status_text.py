@@ -135,6 +135,9 @@ def _counts(run: Run) -> list[Text]:
         )
     if tally.restarts:
         parts.append(Text.assemble((restarts_words(tally.restarts), "yellow")))
+    if run.session.lamps:
+        trips = ", ".join(f"{lamp.gate} {lamp.trips}" for lamp in run.session.lamps)
+        parts.append(Text.assemble((f"trips by a lamp: {trips}", "yellow")))
     if tally.board_lost:
         parts.append(Text.assemble((f"board lost {tally.board_lost} edges", "yellow")))
     return parts

@@ -33,9 +33,11 @@ from chrono.processor.passage_pairing import (
 )
 from chrono.processor.passages import (
     CORE,
+    COVERED,
     LATE_LEAD,
     LATE_TRAIL,
     LEAD,
+    LIT,
     NO_PASSAGES,
     SUSPECT,
     TRAIL,
@@ -64,6 +66,8 @@ BODY_DTYPE = np.dtype(
         ("sound", "u1"),
         ("gates", "u1"),  # bit 0: seen at A, bit 1: seen at B
         ("suspect", "u1"),  # stands in a flicker
+        ("covered", "u1"),  # a lamp may cover an edge
+        ("lit", "u1"),  # a lamp flickers at a gate
         ("lacks", "u1"),  # missing edges: 1, 2 leading and trailing at A; 4, 8 at B
     ],
     align=True,
@@ -366,6 +370,11 @@ def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[in
     return pairs
 
 
+def _mark_lamps(bodies: Bodies, marks: Bytes) -> None:
+    """Note in place what lamps may have done to bodies."""
+    bodies["covered"], bodies["lit"] = marks & COVERED > 0, marks & LIT > 0
+
+
 def _clean_bodies(a: Passages, b: Passages) -> Bodies:
     bodies = np.zeros(len(a), BODY_DTYPE)
     if not len(a):
@@ -379,6 +388,7 @@ def _clean_bodies(a: Passages, b: Passages) -> Bodies:
     bodies["surplus"] = bodies["block_a"] - block_b
     bodies["used"], bodies["sound"] = EdgesUsed.BOTH, 3
     bodies["kind"], bodies["gates"] = Relation.NORMAL, 3
+    _mark_lamps(bodies, a["marks"] | b["marks"])
     half = (a["marks"] & TRAIL == 0).nonzero()[0]
     if len(half):
         for name in ("trail", "block_a", "block_b"):
@@ -411,6 +421,7 @@ def _paired(a: Passages, b: Passages, pairs: Pairs) -> Bodies:
     ):
         bodies[name] = pairs[name]
     bodies["gates"] = 3
+    _mark_lamps(bodies, a["marks"] | b["marks"])
     bodies["lacks"] = ~a["marks"] & WHOLE | (~b["marks"] & WHOLE) << 2
     return bodies
 
@@ -428,6 +439,7 @@ def _lone(passages: Passages) -> Bodies:
     bodies["kind"] = Relation.LONE
     bodies["gates"] = passages["gate"] + 1
     bodies["suspect"] = passages["marks"] & SUSPECT > 0
+    _mark_lamps(bodies, passages["marks"])
     bodies["lacks"] = ~passages["marks"] & WHOLE
     return bodies
 

@@ -7,6 +7,11 @@ Rules, local in time:
   up to the slowest transit later). So are lone passages ahead of it by less than its own
   transit. A lone passage of less than a twentieth of the declared length is no companion.
   The main body is the first of the declared length within 25 %, else the first.
+- In a fast series launches follow each other sooner than the launch window. A whole body of
+  the declared length begins a launch of its own if the launch before has a main body of that
+  length, all its bodies have left gate B, and the last of them came at least 25 ms before.
+  So does a body with an edge that a lamp may cover. A lone passage does not belong to such a
+  launch either, if it is as long as a body of that length and speed makes it.
 - Where the main body blocked one gate longer than the other, and the other has a lone passage
   of its own, the first gate merged the two. The leading edges are sound if the lone one came
   later, the trailing ones if it came before.
@@ -92,7 +97,7 @@ def gather_launches(
         return NO_LAUNCHES, PendingBodies(), known
     windows = rules.windows
     key, kind = bodies["key"].copy(), bodies["kind"]
-    leader = _leaders(key, kind == _NORMAL, windows.launch)
+    leader = _leaders(bodies, key, lengths, rules)
     head = _heads(bodies, key, leader, lengths, rules)
     is_lone = kind == _LONE
     lone = ((head < 0) & is_lone).nonzero()[0]
@@ -114,11 +119,30 @@ def _in_order(bodies: Bodies) -> Bodies:
     return bodies.take(np.lexsort((bodies["gates"], bodies["kind"], key)))
 
 
-def _leaders(key: Ints, normal: Bools, window: int) -> Bools:
+def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools:
     """Tell which bodies begin a launch."""
-    leader = np.zeros(len(key), np.bool_)
-    places = normal.nonzero()[0]
-    leader[places[_group_heads(key[places], window) == np.arange(len(places))]] = True
+    windows, kind = rules.windows, bodies["kind"]
+    leader = kind == _NORMAL
+    paired = (leader | (kind == _SLOW)).nonzero()[0]
+    if (np.diff(key[paired]) >= windows.launch).all():
+        return leader
+    some = bodies.take(paired)
+    ratio = _lengths_of(some, rules) / lengths.at(key[paired])
+    fits = (np.abs(ratio - 1.0) <= LENGTH_TOLERANCE) & (some["used"] > 0)
+    is_covered = some["covered"] > 0
+    is_own = (fits & (some["lacks"] == 0) | is_covered).tolist()
+    may_be_main = (fits | np.isnan(ratio) | is_covered).tolist()
+    times, ends, normal = key[paired].tolist(), some["end"].tolist(), leader[paired].tolist()
+    start = last = left = -FOREVER
+    has_main = False
+    for i, t in enumerate(times):
+        follows = is_own[i] and has_main and t >= max(left, last + windows.series)
+        if normal[i] and (t - start >= windows.launch or follows):
+            start, left, has_main = t, ends[i], may_be_main[i]
+        else:
+            leader[paired[i]] = False
+            left, has_main = max(left, ends[i]), has_main or may_be_main[i]
+        last = t
     return leader
 
 
@@ -142,7 +166,8 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
     head = np.full(len(key), -1, np.intp)
     head[places] = places
     kind = bodies["kind"]
-    may = (~leader & ((kind == _NORMAL) | (kind == _SLOW) | (kind == _LONE))).nonzero()[0]
+    may = ~leader & ((kind == _NORMAL) | (kind == _SLOW) | (kind == _LONE))
+    may = (may & ((kind != _LONE) | (bodies["covered"] == 0))).nonzero()[0]
     if not len(places) or not len(may):
         return head
     after = np.searchsorted(key[places], key[may], side="right")
@@ -150,6 +175,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
     behind = key[may] - key[behind_of]
     window = rules.windows.launch + (bodies["gates"][may] == 2) * rules.windows.slow
     follows = (behind >= 0) & (behind < window)
+    follows &= ~_are_next(bodies.take(may), bodies.take(behind_of), lengths, rules)
     ahead_of = places[np.minimum(after, len(places) - 1)]
     ahead = key[ahead_of] - key[may]
     leads = (
@@ -159,6 +185,20 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
         belongs &= _is_body(bodies[may], bodies["twice"][to], lengths.at(key[to]), rules)
         head[may[belongs]] = to[belongs]
     return head
+
+
+def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> Bools:
+    """Tell which lone passages are those of the body launched after this one."""
+    declared, twice = lengths.at(leader["key"]), np.maximum(leader["twice"], 1)
+    block = np.maximum(lone["block_a"], lone["block_b"])
+    ratio = [
+        size / declared
+        for size in (_lengths_of(leader, rules), 2 * rules.spacing_m * block / twice)
+    ]
+    fit = [np.abs(each - 1.0) <= LENGTH_TOLERANCE for each in ratio]
+    entered = lone["key"] - (lone["gates"] == 2) * twice // 2
+    since = np.maximum(leader["end"], leader["key"] + rules.windows.series)
+    return (lone["kind"] == _LONE) & fit[0] & fit[1] & (entered >= since)
 
 
 def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Bools:
@@ -317,6 +357,9 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
         ratio = _lengths_of(main, rules) / declared
     ratio[main["kind"] == _FLASH] = np.nan
     flags |= length_flags(ratio)
+    fits = np.abs(ratio - 1.0) <= LENGTH_TOLERANCE
+    is_doubtful = (main["covered"] > 0) | (main["lit"] > 0) & (main["kind"] == _NORMAL) & ~fits
+    flags[is_doubtful] |= np.uint32(Flag.FLICKER)
     unsound = (main["kind"] <= _FAST) & (main["twice"] > 0) & (main["used"] == EdgesUsed.NONE)
     flags[unsound] |= np.uint32(Flag.UNSOUND)
     lone = main["kind"] == _LONE

@@ -39,6 +39,7 @@ from chrono.reports.timing_text import (
     timing_data,
     timing_lines,
 )
+from chrono.reports.trouble_text import lamp_text
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
 from chrono.session.pooled_samples import PooledRecordings, PooledSetup
@@ -46,6 +47,7 @@ from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 from chrono.session.session_summary import SessionTotals, SetupSummary, Summary
 from chrono.session.shot_log import ShotRow
+from chrono.session.troubles import LampSeen
 from chrono.units import format_speed, speed_in
 
 SHOWN_REASONS = 6
@@ -134,12 +136,18 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "lost_lines": tally.lost_lines,
         "board_lost_edges": tally.board_lost,
         "restarts": tally.restarts,
+        "lamps": [_lamp_data(lamp) for lamp in session.lamps],
         "notes": session.marks.notes,
         "unread_records": session.unusable.records,
         "left_out": recorded.left_out,
         "clock": _clock_data(session),
         "clock_doubt": clock_doubt(recorded),
     }
+
+
+def _lamp_data(lamp: LampSeen) -> dict[str, Any]:
+    frequency = finite({"frequency_hz": lamp.frequency_hz})
+    return {"gate": lamp.gate, "trips": lamp.trips, **frequency}
 
 
 def _clock_data(session: Session) -> dict[str, Any] | None:
@@ -273,6 +281,8 @@ def trouble_lines(recorded: LoadedRecording) -> list[str]:
         (tally.restarts, "restart", " of the board"),
     )
     lines = [f"  {n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
+    for lamp in recorded.session.lamps:
+        lines += filled(lamp_text(lamp))
     if recorded.left_out:
         lines.append(f"  left out at the end: {recorded.left_out}")
     return lines

@@ -41,6 +41,7 @@ from chrono.session.speed_models import (
     SpeedModels,
     counter_problem,
 )
+from chrono.session.troubles import LampSeen, lamps_seen
 
 
 class Session:
@@ -324,6 +325,11 @@ class Session:
     def model(self) -> SpeedModel:
         """The model that gives speeds now."""
         return self._models.now
+
+    @property
+    def lamps(self) -> list[LampSeen]:
+        """The lamps in whose step the gates tripped."""
+        return lamps_seen(self._processor.flicker)
 
     @property
     def processor(self) -> Processor:

@@ -33,6 +33,9 @@ def happening(rng: Rng, at_s: float) -> list[Line]:
     if dice < 0.65:
         length, later = rng.uniform(1e-5, 3e-3), rng.uniform(0, 1e-4)
         return [*block(A, at_s, length), *block(B, at_s + later, length)]
+    if dice < 0.68:
+        series, period = range(int(rng.integers(3, 12))), float(rng.choice([0.012, 0.03, 0.1]))
+        return [x for i in series for x in body(at_s + i * period, 25.0)]
     if dice < 0.75:
         gate, period = int(rng.integers(2)), rng.choice([0.01, 1 / 120, 0.004])
         trips = range(int(rng.integers(3, 30)))
