@@ -25,7 +25,6 @@ from chrono.arrays.array_types import Bools, Bytes, Ints, Places
 from chrono.arrays.structured_arrays import join
 from chrono.processor.passage_pairing import (
     AGREEMENT,
-    AGREEMENT_SLACK_S,
     PAIR_DTYPE,
     Pairs,
     Relation,
@@ -213,7 +212,7 @@ def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
     clean &= in_window(lead, windows.fast, windows.slow)
     block = last - first
     whole = (edges[:-1] == WHOLE) & in_window(trail, windows.fast, windows.slow)
-    whole &= are_alike(block[:-1], block[1:], rules.unit_s)
+    whole &= are_alike(block[:-1], block[1:], windows.alike)
     clean &= (edges[:-1] == LEAD) | whole
     ahead = np.concatenate(([queue.front_first], first[:-2])), [queue.front_gate], gate[:-2]
     rival_a = (np.concatenate(ahead[1:]) == 0) & (first[1:] - ahead[0] <= windows.slow)
@@ -230,10 +229,9 @@ def in_window(transit: Ints, fast: float, slow: int) -> Bools:
     return (transit >= fast) & (transit <= slow)
 
 
-def are_alike(block_a: Ints, block_b: Ints, unit_s: float) -> Bools:
+def are_alike(block_a: Ints, block_b: Ints, slack: float) -> Bools:
     """Tell which blocking times at both gates are so alike that nothing else need be asked."""
-    allowed = AGREEMENT * np.maximum(block_a, block_b) + AGREEMENT_SLACK_S / unit_s
-    return np.abs(block_b - block_a) <= allowed
+    return np.abs(block_b - block_a) <= AGREEMENT * np.maximum(block_a, block_b) + slack
 
 
 def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:

@@ -22,9 +22,9 @@ Noise slower than the bounce moves all trips of an edge alike, and cannot be see
 
 - The transit is the mean of the leading and the trailing one where both are sound. Without a
   sound pair there is no transit.
-- One body blocks both gates for about the same time: 10 % and 20 us are allowed, and what
-  15 m/s² along the path could change, half of it at most. Chatter leaves open how long a gate
-  was blocked, between the passage's core and the whole.
+- One body blocks both gates for about the same time: 10 %, 20 us and two steps of the counter
+  are allowed, and what 15 m/s² along the path could change, half of it at most. Chatter leaves
+  open how long a gate was blocked, between the passage's core and the whole.
 - Where they differ more, one gate saw something else as well, and the declared length
   decides. The longer blocking may be the right one (the body crossed the other beam off its
   middle: the mean is right), or the shorter one (the longer began or ended with something
@@ -183,7 +183,6 @@ def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
 
 
 AGREEMENT = 0.10
-AGREEMENT_SLACK_S = 20e-6
 ACCELERATION_MPS2 = 15.0
 MOST_CHANGE = 0.5
 STRANGER_RATIO = 2.0
@@ -283,6 +282,12 @@ def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
     return length
 
 
+def length_tolerance(declared_m: Floats, twice: Ints, rules: Rules) -> Floats:
+    """Return by what part a body may be off its declared length, a step more or less."""
+    step_m = 2 * rules.spacing_m * rules.tick_s / rules.unit_s / np.maximum(twice, 1)
+    return LENGTH_TOLERANCE + step_m / declared_m
+
+
 def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
     return body_lengths(pairs["block_a"], pairs["block_b"], twice, rules)
 
@@ -293,7 +298,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
     least = np.maximum(a["core_last"] - a["core_first"], b["core_last"] - b["core_first"])
     most = np.minimum(a["last"] - a["first"], b["last"] - b["first"])
     allowed = (AGREEMENT + np.minimum(changed, MOST_CHANGE)) * least
-    return least - most <= allowed + AGREEMENT_SLACK_S / rules.unit_s
+    return least - most <= allowed + rules.windows.alike
 
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:

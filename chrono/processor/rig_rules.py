@@ -25,6 +25,10 @@ REACH = 4.0
 FLASH = 0.1
 """Both gates within this part of the fastest transit: light, not a body."""
 
+ALIKE_SLACK_S = 20e-6
+"""Blocking times of one body at both gates may differ by this much, and by two steps of the
+counter: each of the four edges is up to a step off."""
+
 SERIES_S = 25e-3
 """Bodies nearer than this are never two launches, and what trips a gate in steps shorter than
 this is a lamp: no launcher is so fast."""
@@ -132,6 +136,7 @@ class Rules:
             fast=fast_s / self.unit_s,
             slow=self.units(slow_s),
             reach=self.units(REACH * slow_s),
+            alike=(ALIKE_SLACK_S + 2 * self.tick_s) / self.unit_s,
             launch=self.units(self.launch_s),
             series=self.units(SERIES_S),
             wait=round(wait_s / self.unit_s),
@@ -154,6 +159,8 @@ class RuleTimes:
         Transit of the fastest body.
     slow, reach : int
         Transit of the slowest body, and of what is still paired but called too slow.
+    alike : float
+        Blocking times of one body differ by this much at least.
     launch : int
         Length of one launch.
     series : int
@@ -170,6 +177,7 @@ class RuleTimes:
     fast: float
     slow: int
     reach: int
+    alike: float
     launch: int
     series: int
     wait: int

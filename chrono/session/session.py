@@ -146,7 +146,7 @@ class Session:
     @property
     def needs_second_pass(self) -> bool:
         """Whether a later rig record changed what the shots were formed with."""
-        return Rules.from_rig(self.last_rig) != self._rules
+        return self._as_if.rules(Rules.from_rig(self.last_rig)) != self._rules
 
     @property
     def lengths_corrected(self) -> bool:
@@ -261,7 +261,7 @@ class Session:
 
     def _begin(self, rig: Rig) -> None:
         self._use(rig)
-        self._rules = Rules.from_rig(rig)
+        self._rules = self._as_if.rules(Rules.from_rig(rig))
         self._processor = Processor(self._rules)
         self._lengths_m = {}
         said = self.counters.now
