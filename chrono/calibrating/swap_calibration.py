@@ -199,7 +199,7 @@ def _refuse(before: Floats, after: Floats) -> None:
     fewest = min(len(before), len(after))
     if fewest < MIN_REPEATS:
         raise CalibrationError(
-            f"{len(before)} usable shots before and {len(after)} after the exchange, "
+            f"usable shots before the exchange: {len(before)}, after it: {len(after)}; "
             f"at least {MIN_REPEATS} of each are needed",
             hint="take ten shots, exchange the two sensors, take ten more",
         )

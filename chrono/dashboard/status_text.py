@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 from rich.text import Text
 
 from chrono.dashboard.clipped_text import fit
-from chrono.reports.setup_words import span_text
+from chrono.reports.setup_words import count_text, span_text
 from chrono.reports.trouble_text import disk_line, restarts_words, waiting_words
 from chrono.safe_text import plain
 
@@ -70,9 +70,8 @@ def _replay(run: ReplayRun) -> Text:
     if source.finished:
         return Text("at its end")
     seen, all_ = run.shots_shown, len(run.recorded.log)
-    place = (
-        f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {seen} of {all_} shots"
-    )
+    shots = f"{seen} of {count_text(all_, 'shot')}"
+    place = f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {shots}"
     if source.paused:
         return Text.assemble(("paused", "bold yellow"), f", {source.pace:g}×, at {place}")
     return Text(f"{source.pace:g}× at {place}")

@@ -7,6 +7,7 @@ from chrono.calibrating.swap_calibration import SwapDoubt, SwapNote, SwapResult
 from chrono.clock.clock_rate import ClockEstimate
 from chrono.measuring.calibration_uncertainty import CombinedUncertainty
 from chrono.reports.clock_text import clock_report
+from chrono.reports.setup_words import count_text
 from chrono.units import format_value
 
 SWAP_NOTES = {
@@ -77,7 +78,8 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
         f"gate B answers {format_value(abs(value_us), u95_us)} ± "
         f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
         "than gate A (95 % coverage)",
-        f"from {result.before} shots before and {result.after} after the exchange ({method})",
+        f"from {count_text(result.before, 'shot')} before and {result.after} after the "
+        f"exchange ({method})",
         *([doubt] if doubt else []),
         *(SWAP_NOTES[note] for note in result.notes),
     )
