@@ -34,6 +34,11 @@ HIGHEST_M = 100.0
 PAUSE_S = 2.0
 """A ball that bounced on a floor 5 m down is back sooner: a flight of at most 2·√(2h/g)."""
 
+HYSTERESIS_M = 0.02e-3
+"""A comparator of hysteresis h trips later by w·h/2 at both edges, w the width of the beam.
+That moves with the sensor like a delay. Half-width for a slit of 2 mm and hystereses that
+differ by 2 % of the light (firmware_notes/gate.md, R5)."""
+
 MANY_DEGREES = 1e4
 """So many degrees of freedom are as good as infinitely many: t differs by 1e-4."""
 
@@ -120,6 +125,7 @@ def calibrate_swap(
         blocking_before_s=_blocking(first),
         blocking_after_s=_blocking(second),
         trip_difference_s=moved_m / mean_speed_mps,
+        hysteresis_s=HYSTERESIS_M / mean_speed_mps,
         blocking_offset_s=_blocking_offset(session.rig, first),
         stated_s=session.rig.gates.latency_mismatch_s,
         left_exchanged=left_exchanged,

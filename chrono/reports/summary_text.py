@@ -209,6 +209,7 @@ def _setup_data(found: SetupSummary) -> dict[str, Any]:
         **scatter_data(found.scatter),
         **motion_data(found.motion),
         **blocking_data(found.blocking),
+        "chords_s_mps": found.hidden.chords_mps if found.hidden else None,
         **muzzle_data(found.mouth),
     }
 
@@ -242,11 +243,33 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
     return [
         *mean_details(series, unit),
         *scatter_details(series, found.scatter, unit),
+        *_hidden_details(found, unit),
         *blocking_details(found.blocking),
         *motion_details(found.motion, unit),
         *muzzle_details(found.mouth, rig),
         *(detail("conditions", conditions) if conditions else []),
     ]
+
+
+def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
+    """Return what the gates may add to the scatter, which else counts as the launcher's."""
+    scatter, hidden = found.scatter, found.hidden
+    if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
+        return []
+    texts = []
+    if hidden.chords_mps:
+        left = math.sqrt(max(scatter.launcher_s_mps**2 - hidden.chords_mps**2, 0.0))
+        least, most = (
+            two_digits(speed_in(unit, each)) for each in (left, scatter.launcher_s_mps)
+        )
+        texts.append(
+            f"one pair of edges: if each shot crosses the beams at another height, chords "
+            f"scatter by {two_digits(speed_in(unit, hidden.chords_mps))}, and of the "
+            f"launcher's part {least} to {most} are its own"
+        )
+    if hidden.bounces:
+        texts.append("edges bounce in most shots: slow noise beside it may be the gates', too")
+    return detail("gates", *texts) if texts else []
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
