@@ -296,7 +296,8 @@ def test_what_chords_may_add_to_the_scatter_is_said_for_one_pair_of_edges(chrono
     half_m = np.sqrt(0.02**2 - rng.uniform(-5e-3, 5e-3, (200_000, 2)) ** 2)
     plain, framed = chrono("summary", PLAIN, "--json"), chrono("summary", BANDS, "--json")
     (setup,) = json.loads(plain.out)[0]["setups"]
-    expected = setup["mean_mps"] * np.std(half_m[:, 1] - half_m[:, 0]) / 0.3
+    spacing_m = read_recording(PLAIN).session.rig.spacing_m
+    expected = setup["mean_mps"] * np.std(half_m[:, 1] - half_m[:, 0]) / spacing_m
     assert setup["chords_s_mps"] == pytest.approx(expected, rel=0.02)
     assert "chords" in chrono("summary", PLAIN).out
     assert {each["chords_s_mps"] for each in json.loads(framed.out)[0]["setups"]} == {0.0}
