@@ -124,7 +124,8 @@ def run(
 def test_shots_of_a_dense_stream_do_not_depend_on_its_cut(seed: int) -> None:
     rng = np.random.default_rng(seed)
     these = harmed(rng, dense(rng))
-    rules = replace(RULES, body_length_m=(LENGTH_M, None)[seed % 2])
+    launch_s = (0.25, 0.03)[seed % 3 == 2]
+    rules = replace(RULES, body_length_m=(LENGTH_M, None)[seed % 2], launch_s=launch_s)
     if seed % 4 == 3:
         these = replace(these, sequence=np.full(len(these), NO_SEQUENCE, np.int32))
         rules = replace(rules, lines=PLAIN)

@@ -5,6 +5,7 @@ from math import isclose
 
 import numpy as np
 import pytest
+from lamp_light import Flight, Lamp, blinks_of, gate_lines
 from line_kit import RULES, Line, beats, block, body, events, part, shots_of
 
 from chrono.processor.flicker import WINDOW
@@ -148,6 +149,14 @@ def test_a_body_that_hides_a_blink_and_begins_shortly_before_it_is_measured() ->
     assert [int(flags) for flags in shots["flags"]] == [0]
 
 
+def test_a_body_that_stands_between_two_blinks_is_not_covered() -> None:
+    """It comes shortly before a blink of a lamp whose steps are not all alike."""
+    blinks = lamp(1, 100.0, 0.15, 1.0, 4.0, jitter=0.02)
+    shot = body(blinks[200].at_s - 0.9e-3 - 0.3 / 60.0, 60.0)
+    _, shots = processed([*beats(5), *shot, *blinks])
+    assert [int(flags) for flags in shots["flags"]] == [0]
+
+
 @pytest.mark.parametrize("edge", ["leading", "trailing"])
 def test_a_body_with_an_edge_that_a_lamp_covers_is_shown_and_flagged(edge: str) -> None:
     blinks = lamp(1, 100.0, 0.15, 1.0, 4.0)
@@ -162,10 +171,18 @@ def test_a_body_with_an_edge_that_a_lamp_covers_is_shown_and_flagged(edge: str) 
     assert int(Flag.FLICKER) & int(NEVER_COUNTED)
 
 
+def test_a_lamp_that_comes_on_before_a_slow_body_covers_its_leading_edge() -> None:
+    """The body hides the second blink too: only the third one shows whose edge it is."""
+    flight = Flight(2.0, 3.0)
+    dark = blinks_of([Lamp(1, 100.0, 0.2, flight.shadow(1)[0] - 1e-3, 4.0)], np.random)
+    _, shots = processed([*beats(5), *gate_lines([flight], dark)])
+    assert [bool(int(flags) & int(Flag.FLICKER)) for flags in shots["flags"]] == [True]
+
+
 def test_two_passages_that_two_bodies_left_beside_a_lamp_do_not_count() -> None:
     """The lamp swallowed the first body at gate B and the second one at gate A."""
     lights = [*lamp(0, 100.0, 0.3, 1.0, 4.0), *lamp(1, 100.0, 0.3, 1.0, 4.0)]
-    first, second = body(2.0045, 60.0), body(2.1045, 60.0)
+    first, second = body(2.0045, 40.0), body(2.107, 40.0)
     _, shots = processed([*beats(5), *first[:2], *second[2:], *lights])
     assert not (shots["used"] > 0)[shots["flags"] & int(NEVER_COUNTED) == 0].any()
     assert len(shots)
