@@ -23,6 +23,7 @@ from chrono.measuring.speed import measure as measure_shots
 from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.reports.export_table import TEXT_COLUMNS, shot_frame
 from chrono.reports.findings_text import clock_doubt, recording_findings, unread_line
+from chrono.reports.setup_words import count_text
 from chrono.reports.summary_text import summary_data, trouble_lines
 from chrono.rigs.rig_file import load_rig, rig_from_record, rig_from_table
 from chrono.rigs.rig_model import Rig
@@ -145,7 +146,8 @@ class Recording:
     def __repr__(self) -> str:
         counted = int(self.shots["counted"].sum())
         trouble = f"; {self.damage}" if self.damage else ""
-        return f"<Recording {self.name}: {len(self.shots)} shots, {counted} counted{trouble}>"
+        shots = count_text(len(self.shots), "shot")
+        return f"<Recording {self.name}: {shots}, {counted} counted{trouble}>"
 
 
 class Recordings(tuple[Recording, ...]):

@@ -7,6 +7,7 @@ wanted: an angle is no ratio, a rotation no frequency.
 
 import math
 import re
+from decimal import Decimal
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -177,8 +178,13 @@ def format_measured(value: float, U95: float, unit: str) -> str:  # noqa: N803
     if not math.isfinite(value):
         return ABSENT_TEXT
     if not math.isfinite(U95) or U95 <= 0:
-        return f"{value:.4g} {unit}"
+        return f"{four_digits(value)} {unit}"
     return f"{format_value(value, U95)} ± {format_value(U95, U95)} {unit}"
+
+
+def four_digits(value: float) -> str:
+    """Write a value to at most four digits, without a power of ten."""
+    return format(Decimal(f"{value:.4g}"), "f")
 
 
 def format_value(value: float, uncertainty: float) -> str:

@@ -4,7 +4,6 @@ Joins recordings, the calibrations of the processor and the rig file. Each funct
 what it found; writing it into the rig file is one more call.
 """
 
-import math
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -17,7 +16,7 @@ from chrono.calibrating.pulses import DelayDifference
 from chrono.calibrating.rods_calibration import Passes, RodResult, RodSetup, rod_calibration
 from chrono.calibrating.swap_calibration import SwapResult, swap_calibration
 from chrono.clock.clock_rate import ClockEstimate
-from chrono.errors import CalibrationError, OptionError
+from chrono.errors import CalibrationError, OptionError, RecordingError
 from chrono.measuring.body_in_air import ball_in_air
 from chrono.physics.air_and_gravity import normal_gravity
 from chrono.physics.free_fall import fall_speed
@@ -25,7 +24,7 @@ from chrono.processor.shot_records import ABSENT, EdgesUsed
 from chrono.rigs.rig_file import update_rig
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.recording_loader import prepare_for, read_recording
+from chrono.session.recording_loader import first_rig, prepare_for, read_recording
 from chrono.session.session import Session
 
 HIGHEST_M = 100.0
@@ -34,6 +33,14 @@ HIGHEST_M = 100.0
 
 PAUSE_S = 2.0
 """A ball that bounced on a floor 5 m down is back sooner: a flight of at most 2·√(2h/g)."""
+
+HYSTERESIS_M = 0.02e-3
+"""A comparator of hysteresis h trips later by w·h/2 at both edges, w the width of the beam.
+That moves with the sensor like a delay. Half-width for a slit of 2 mm and hystereses that
+differ by 2 % of the light (firmware_notes/gate.md, R5)."""
+
+MANY_DEGREES = 1e4
+"""So many degrees of freedom are as good as infinitely many: t differs by 1e-4."""
 
 MAX_EVIDENCE = 1000
 """Characters that a rig file keeps of the evidence."""
@@ -118,6 +125,7 @@ def calibrate_swap(
         blocking_before_s=_blocking(first),
         blocking_after_s=_blocking(second),
         trip_difference_s=moved_m / mean_speed_mps,
+        hysteresis_s=HYSTERESIS_M / mean_speed_mps,
         blocking_offset_s=_blocking_offset(session.rig, first),
         stated_s=session.rig.gates.latency_mismatch_s,
         left_exchanged=left_exchanged,
@@ -230,7 +238,14 @@ def calibrate_rods(
     sessions = [read_recording(rod.path, rig).session for rod in (short, long)]
     model, gates = sessions[0].model, sessions[0].rig.gates
     first, second = (_passes(*pair) for pair in zip((short, long), sessions, strict=True))
-    setup = RodSetup(gates.spacing_m, length_tolerance_m, gates.tilt_limit_rad, model.latency)
+    setup = RodSetup(
+        gates.spacing_m,
+        gates.spacing_tolerance_m,
+        gates.trip_tolerance_m,
+        length_tolerance_m,
+        gates.tilt_limit_rad,
+        model.latency,
+    )
     return rod_calibration(first, second, setup)
 
 
@@ -243,7 +258,19 @@ def _passes(rod: Rod, session: Session) -> Passes:
             hint="rods need both edges at both gates: look at it with chrono summary",
         )
     transit_s = transits.transit_s - session.model.latency_s
-    return Passes(rod.length_m, transit_s, transits.block_a_s, transits.block_b_s)
+    ball_m = _declared_ball(rod, session)
+    return Passes(rod.length_m, transit_s, transits.block_a_s, transits.block_b_s, ball_m)
+
+
+def _declared_ball(rod: Rod, session: Session) -> float | None:
+    """Return the length of the round body that a recording declares [m], None if none."""
+    try:
+        body = first_rig(rod.path).body
+    except RecordingError:
+        body = session.rig.body
+    names = [rod.setup] if rod.setup is not None else session.setups.names
+    lengths = {session.setups.last(name).body.get("length_m", body.length_m) for name in names}
+    return lengths.pop() if body.shape == "round" and len(lengths) == 1 else None
 
 
 def write_result(result: Calibration, rig_file: Path, evidence: str) -> Path:
@@ -284,7 +311,7 @@ def rig_changes(
         "date": day,
         "evidence": evidence[:MAX_EVIDENCE],
     }
-    if math.isfinite(uncertainty.dof):
+    if uncertainty.dof < MANY_DEGREES:
         keys["dof"] = round(max(uncertainty.dof, 1.0), 2)
     return {f"calibration.{section}.{key}": item for key, item in keys.items()}
 

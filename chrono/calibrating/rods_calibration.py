@@ -7,6 +7,7 @@ gravity and no reference clock are needed. A speed that grows or falls evenly is
 
 import math
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 
@@ -29,9 +30,17 @@ MOST_SPREAD = 0.01
 MOST_CHANGE = 0.5
 """Logarithm of the speed at B over that at A: more was no even motion."""
 
-MOST_EXTRA_M = 5e-3
-"""A gate does not stay blocked so much longer or shorter than the rod: other rods, or not
-flat ones."""
+LIKELY_EXTRA_M, MOST_EXTRA_M = 1.5e-3, 5e-3
+"""A gate stays blocked longer or shorter than the rod by what its threshold is off half the
+light. More than the first is in doubt: thresholds far off, a length that is wrong, ends that
+are not flat. More than the second are other rods (common practice, no source)."""
+
+EXCHANGED, SAME = 0.9, 0.1
+"""Ratios of the seen lengths: as the stated ones, the other way round, within a tenth; or equal
+within a tenth of what they should differ by."""
+
+AS_DECLARED = 0.1
+"""A body has the declared length if the gates saw that within a tenth."""
 
 FAR_OFF = 0.25
 """Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider)."""
@@ -48,12 +57,26 @@ class Passes:
         Of the rod [m].
     transit_s, blocking_a_s, blocking_b_s : ndarray of float64, shape (N,)
         Mean transit of both pairs of edges, and blocking times [s]; NaN where one lacks.
+    ball_m : float or None
+        Length of the round body that the recording declares [m], None for a flat one.
     """
 
     length_m: float
     transit_s: Floats
     blocking_a_s: Floats
     blocking_b_s: Floats
+    ball_m: float | None = None
+
+
+class RodDoubt(Enum):
+    """Why a spacing found by rods had better not be written."""
+
+    FAR_OFF = "far off"
+    """It lies beyond the tolerance of the stated one."""
+    EXTRA = "extra"
+    """The gates stay blocked for another length than the rods have."""
+    BALLS = "balls"
+    """Both recordings declare round bodies, and the gates saw such lengths."""
 
 
 @dataclass(frozen=True)
@@ -63,8 +86,8 @@ class RodSetup:
 
     Attributes
     ----------
-    spacing_m : float
-        As stated [m].
+    spacing_m, spacing_tolerance_m, trip_tolerance_m : float
+        As stated, its half-width, and that of where each gate trips [m].
     length_tolerance_m : float
         Half-width of each rod's length [m].
     tilt_limit_rad : float
@@ -74,6 +97,8 @@ class RodSetup:
     """
 
     spacing_m: float
+    spacing_tolerance_m: float
+    trip_tolerance_m: float
     length_tolerance_m: float
     tilt_limit_rad: float
     latency: Input
@@ -98,6 +123,12 @@ class RodResult:
         Of the short and of the long rod.
     lengths_m : tuple of float
         Of the two rods [m].
+    allowed_m : float
+        By how much the found spacing may differ from the stated one [m]: the half-width of
+        that, and at 95 % what the rods and the trip positions leave open.
+    fitting_m : tuple of float
+        Length that the short, or that the long rod would need for the stated spacing [m].
+    doubt : RodDoubt or None
     """
 
     spacing_m: float
@@ -106,6 +137,14 @@ class RodResult:
     stated_m: float
     passes: tuple[int, int]
     lengths_m: tuple[float, float]
+    allowed_m: float
+    fitting_m: tuple[float, float]
+    doubt: RodDoubt | None
+
+    @property
+    def deviation_m(self) -> float:
+        """Spacing found less the stated one [m]."""
+        return self.spacing_m - self.stated_m
 
 
 def rod_calibration(short: Passes, long: Passes, setup: RodSetup) -> RodResult:
@@ -129,19 +168,46 @@ def rod_calibration(short: Passes, long: Passes, setup: RodSetup) -> RodResult:
         )
     ratios = [_ratios(_whole(rod), rod.length_m) for rod in (short, long)]
     means = [float(np.mean(ratio)) for ratio in ratios]
+    _refuse_exchanged(means, short.length_m, long.length_m, setup)
     path_m = (long.length_m - short.length_m) / (means[1] - means[0])
     extra_m = means[0] * path_m - short.length_m
     _refuse_other_rods(path_m, extra_m, setup)
     speeds = [path_m / float(np.nanmean(rod.transit_s)) for rod in (short, long)]
     contributions = _contributions(short, long, ratios, speeds, path_m, setup)
+    spacing_m = path_m / (1 + setup.tilt_limit_rad**2 / 6)
+    trip = [rectangular(f"trip of {gate}", setup.trip_tolerance_m, unit="m") for gate in "AB"]
+    found = combine([*contributions, *(Contribution(each, 1.0) for each in trip)])
+    allowed_m = setup.spacing_tolerance_m + found.U95
+    growth_m = setup.spacing_m / spacing_m * (long.length_m - short.length_m)
     return RodResult(
-        spacing_m=path_m / (1 + setup.tilt_limit_rad**2 / 6),
+        spacing_m=spacing_m,
         uncertainty=combine(contributions),
         extra_m=extra_m,
         stated_m=setup.spacing_m,
         passes=(len(ratios[0]), len(ratios[1])),
         lengths_m=(short.length_m, long.length_m),
+        allowed_m=allowed_m,
+        fitting_m=(long.length_m - growth_m, short.length_m + growth_m),
+        doubt=_doubt((short, long), means, spacing_m - setup.spacing_m, allowed_m, extra_m),
     )
+
+
+def _doubt(
+    rods: tuple[Passes, Passes],
+    means: list[float],
+    deviation_m: float,
+    allowed_m: float,
+    extra_m: float,
+) -> RodDoubt | None:
+    path_m = (rods[1].length_m - rods[0].length_m) / (means[1] - means[0])
+    if all(
+        rod.ball_m is not None and abs(mean * path_m / rod.ball_m - 1) <= AS_DECLARED
+        for rod, mean in zip(rods, means, strict=True)
+    ):
+        return RodDoubt.BALLS
+    if abs(deviation_m) > allowed_m:
+        return RodDoubt.FAR_OFF
+    return RodDoubt.EXTRA if abs(extra_m) > LIKELY_EXTRA_M else None
 
 
 def _whole(rod: Passes) -> Floats:
@@ -191,15 +257,43 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
     return ratio
 
 
+def _refuse_exchanged(
+    means: list[float], short_m: float, long_m: float, setup: RodSetup
+) -> None:
+    """Refuse recordings of one rod, and those that were named in the wrong order."""
+    seen = [f"{mean * setup.spacing_m * 1e3:.0f} mm" for mean in means]
+    stated, found = long_m / short_m, means[1] / means[0]
+    if EXCHANGED <= stated * found <= 1 / EXCHANGED:
+        raise CalibrationError(
+            f"the first recording shows a rod of about {seen[0]}, the second one of {seen[1]}",
+            hint="name the recording of the short rod first",
+        )
+    if abs(found - 1) <= SAME * (stated - 1):
+        raise CalibrationError(
+            f"both recordings show a rod of about {seen[0]}",
+            hint="name the recording of the short rod, then that of the long one",
+        )
+    if found < 1:
+        raise CalibrationError(
+            f"the first recording shows a longer rod ({seen[0]}) than the second ({seen[1]})",
+            hint="name the recording of the short rod first, and check both lengths",
+        )
+
+
 def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
     far = not abs(path_m / setup.spacing_m - 1) <= FAR_OFF
     if far or abs(extra_m) > MOST_EXTRA_M:
         raise CalibrationError(
             f"rods of these lengths would mean gates {path_m * 1e3:.4g} mm apart that stay "
-            f"blocked {extra_m * 1e3:+.2g} mm longer than the rod",
+            f"blocked {extra_text(extra_m)} than the rod",
             hint="check the lengths, which recording is of which rod, and that the ends are "
             "cut square",
         )
+
+
+def extra_text(extra_m: float) -> str:
+    """Return by how much longer or shorter than a rod a gate stays blocked."""
+    return f"{abs(extra_m) * 1e3:.2f} mm {'longer' if extra_m >= 0 else 'shorter'}"
 
 
 def _contributions(

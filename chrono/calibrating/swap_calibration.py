@@ -97,6 +97,7 @@ def swap_calibration(
     blocking_before_s: Floats | None = None,
     blocking_after_s: Floats | None = None,
     trip_difference_s: float = 0.0,
+    hysteresis_s: float = 0.0,
     blocking_offset_s: float = 0.0,
     stated_s: float = inf,
     left_exchanged: bool = False,
@@ -114,6 +115,9 @@ def swap_calibration(
     trip_difference_s : float, optional
         Half-width of the time that a difference of the trip positions takes, if the slits
         moved with the sensors [s]: it cannot be told from a delay. 0 when they stayed.
+    hysteresis_s : float, optional
+        Half-width of the time by which comparators of unlike hysteresis trip later [s]: that
+        moves with the sensors like a delay.
     blocking_offset_s : float, optional
         Half-width of what blocking times may be too long or short by whatever the speed [s].
     stated_s : float, optional
@@ -139,8 +143,9 @@ def swap_calibration(
         if by_blocking
         else _by_means(before, after)
     )
-    trip = Contribution(rectangular("trip positions", trip_difference_s, unit="s"), 1.0)
-    uncertainty = combine([*contributions, trip])
+    places = (("hysteresis", hysteresis_s), ("trip positions", trip_difference_s))
+    moved = [Contribution(rectangular(name, half, unit="s"), 1.0) for name, half in places]
+    uncertainty = combine([*contributions, *moved])
     return SwapResult(
         difference_s=-difference_s if left_exchanged else difference_s,
         uncertainty=uncertainty,
@@ -199,7 +204,7 @@ def _refuse(before: Floats, after: Floats) -> None:
     fewest = min(len(before), len(after))
     if fewest < MIN_REPEATS:
         raise CalibrationError(
-            f"{len(before)} usable shots before and {len(after)} after the exchange, "
+            f"usable shots before the exchange: {len(before)}, after it: {len(after)}; "
             f"at least {MIN_REPEATS} of each are needed",
             hint="take ten shots, exchange the two sensors, take ten more",
         )

@@ -134,6 +134,7 @@ def calibrate_rods(
         str | None, typer.Option(help="Only the shots of this setup, long rod.")
     ] = None,
     rig: RigToWrite = None,
+    accept: Accept = False,
     dry: Dry = False,
 ) -> None:
     """
@@ -152,7 +153,7 @@ def calibrate_rods(
         rig_of(rig),
         parse_quantity(length_tolerance, "m", "--length-tolerance"),
     )
-    _calibrated(result, rig, dry)
+    _calibrated(result, rig, dry, accept)
 
 
 def _calibrated(

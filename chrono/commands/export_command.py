@@ -111,7 +111,7 @@ def export(
         load_meanwhile()
     write, findings = _writer(target, output is None, decimal_comma), Findings()
     with_statistics = target.lower().endswith(WITH_STATISTICS)
-    task = Export(rig_of(rig), clock_from_host, with_statistics)
+    task = Export(rig_of(rig), clock_from_host, with_statistics=with_statistics)
     with each_of(sources, task, how, findings) as tables:
         rows = write(tables)
     if output:
@@ -199,7 +199,7 @@ def summary(
     from chrono.season.batch_tasks import Summarize, TakeSamples
 
     if pool:
-        task = TakeSamples(rig_of(rig), clock_from_host)
+        task = TakeSamples(rig_of(rig), clock_from_host, with_lamps=True)
         _pooled_summary(sources, task, how, one_rig(rigs), as_json)
         return
     if rigs is not None:

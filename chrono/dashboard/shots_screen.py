@@ -210,7 +210,8 @@ class ShotsScreen(ShotMarking):
             return
         run = self.driver.run
         setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
-        title = f"Setup of shot {row.number}, corrected for all its {shots} shots"
+        those = "its only shot" if shots == 1 else f"all its {shots} shots"
+        title = f"Setup of shot {row.number}, corrected for {those}"
         form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
         if form is None or setup_form(form) == setup_form(setup):
             return

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from chrono.dashboard.clipped_text import fit
 from chrono.reports.restart_text import cause_words
-from chrono.reports.setup_words import span_text
+from chrono.reports.setup_words import count_text, span_text
 from chrono.reports.trouble_text import disk_line, restarts_words, waiting_words
 from chrono.safe_text import plain
 
@@ -72,9 +72,8 @@ def _replay(run: ReplayRun) -> Text:
     if source.finished:
         return Text("at its end")
     seen, all_ = run.shots_shown, len(run.recorded.log)
-    place = (
-        f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {seen} of {all_} shots"
-    )
+    shots = f"{seen} of {count_text(all_, 'shot')}"
+    place = f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {shots}"
     if source.paused:
         return Text.assemble(("paused", "bold yellow"), f", {source.pace:g}×, at {place}")
     return Text(f"{source.pace:g}× at {place}")
@@ -139,6 +138,9 @@ def _counts(run: Run) -> list[Text]:
         causes = cause_words(tally.causes)
         restarts = restarts_words(tally.restarts) + (f" ({causes})" if causes else "")
         parts.append(Text.assemble((restarts, "yellow")))
+    if run.session.lamps:
+        trips = ", ".join(f"{lamp.gate} {lamp.trips}" for lamp in run.session.lamps)
+        parts.append(Text.assemble((f"trips by a lamp: {trips}", "yellow")))
     if tally.board_lost:
         parts.append(Text.assemble((f"board lost {tally.board_lost} edges", "yellow")))
     return parts

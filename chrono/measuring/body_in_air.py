@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from chrono.errors import OptionError
 from chrono.measuring.error_budget import Contribution, arcsine, normal, rectangular
 from chrono.measuring.propagation import Quantity
 from chrono.physics.air_and_gravity import (
@@ -277,9 +278,42 @@ def deceleration_of(
 
 
 def weight_per_mass(body: MovingBody, values: Mapping[str, float]) -> float:
-    """Return gravity less buoyancy [m/s²]: that of a sphere where the body is one."""
-    gravity = values[GRAVITY]
+    """
+    Return gravity less buoyancy [m/s²]: that of a sphere where the body is one.
+
+    Raises
+    ------
+    OptionError
+        The body is lighter than the air that it displaces.
+    """
+    displaced = _displaced(body, values)
+    if displaced >= 1:
+        mass_g = 1e3 * values[MASS]
+        raise OptionError(
+            f"a body of {mass_g:.3g} g displaces {displaced * mass_g:.3g} g of air, "
+            "so it does not fall",
+            hint="check the mass and the diameter",
+        )
+    return values[GRAVITY] * (1 - displaced)
+
+
+def falling_laws(
+    body: MovingBody, site: SiteAir, values: Mapping[str, float]
+) -> tuple[Deceleration, float]:
+    """
+    Return deceleration by drag and acceleration at rest [m/s²] of a body that falls.
+
+    Notes
+    -----
+    A body that gains speed sets air in motion, too. For a sphere this counts as half the mass
+    of the displaced air (H. Lamb, Hydrodynamics, art. 92): (m + ρV/2)·dv/dt = (m − ρV)·g − D.
+    """
+    drag, inertia = deceleration_of(body, site, values), 1 + _displaced(body, values) / 2
+    return lambda v: drag(v) / inertia, weight_per_mass(body, values) / inertia
+
+
+def _displaced(body: MovingBody, values: Mapping[str, float]) -> float:
+    """Return the mass of the air that a sphere displaces, as a part of its own; else 0."""
     if not body.sphere or body.terminal is not None or not body.drag_is_known:
-        return gravity
-    displaced_kg = values[DENSITY] * math.pi * values[DIAMETER] ** 3 / 6
-    return gravity * (1 - displaced_kg / values[MASS])
+        return 0.0
+    return values[DENSITY] * math.pi * values[DIAMETER] ** 3 / 6 / values[MASS]

@@ -175,11 +175,13 @@ def energy_result(
     Raises
     ------
     OptionError
-        The body's mass is not known, or drag over the distance leaves no speed.
+        The body's mass is not known, it is wider than the bore of a tube, or drag over the
+        distance leaves no speed.
     """
     if launch.body.mass is None:
         raise OptionError("an energy needs a mass", hint='say it, such as --mass "24 g"')
     where = distance or known(DISTANCE, 0.0)
+    _refuse_narrow_tubes(launch, stores)
 
     def model(values: Mapping[str, float]) -> tuple[float, ...]:
         speed, mass = _at_mouth(launch, values, values[where.name]), values[MASS]
@@ -201,6 +203,18 @@ def energy_result(
         tuple(EnergyBound(*each) for each in zip(names, stored, parts, strict=True)),
         _limits(launch, stores),
     )
+
+
+def _refuse_narrow_tubes(launch: Launch, stores: tuple[EnergyStore, ...]) -> None:
+    """Refuse an evacuated tube that the body does not fit into."""
+    for store in (s for s in stores if s.kind == "tube"):
+        bore, body = store.quantities[0], launch.body.diameter
+        if body is not None and body.value - body.U95 > bore.value + bore.U95:
+            raise OptionError(
+                f"a body {1e3 * body.value:.4g} mm wide does not fit into a bore of "
+                f"{1e3 * bore.value:.4g} mm",
+                hint="check --bore and --diameter",
+            )
 
 
 def _at_mouth(launch: Launch, values: Mapping[str, float], distance_m: float) -> float:

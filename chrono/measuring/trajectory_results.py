@@ -20,6 +20,7 @@ from chrono.measuring.body_in_air import (
     GRAVITY,
     MASS,
     deceleration_of,
+    falling_laws,
     weight_per_mass,
 )
 from chrono.measuring.error_budget import normal
@@ -100,14 +101,12 @@ def fall_result(
 
     def fallen(values: Mapping[str, float], points: int) -> Fall:
         value = values[given.name] if given else speed_value(values)
-        gravity, drag = weight_per_mass(body, values), deceleration_of(body, site, values)
-        return fall_to(goal, value, drag, gravity, points=points)
+        return fall_to(goal, value, *falling_laws(body, site, values), points=points)
 
     def model(values: Mapping[str, float]) -> tuple[float, ...]:
         path = fallen(values, 2)
-        gravity, drag = weight_per_mass(body, values), deceleration_of(body, site, values)
         end = float(path.height_m[-1]), float(path.time_s[-1]), float(path.speed_mps[-1])
-        return *end, terminal_speed_of(drag, gravity)
+        return *end, terminal_speed_of(*falling_laws(body, site, values))
 
     height, time, speed, terminal = propagate(model, quantities)
     path = fallen({q.name: q.value for q in quantities}, 200)

@@ -141,7 +141,7 @@ def fall_to(
     deceleration : callable
         Deceleration by drag [m/s²] at a speed [m/s].
     gravity_mps2 : float
-        Acceleration of gravity less buoyancy [m/s²].
+        Acceleration at rest: gravity less buoyancy and added mass [m/s²].
     points : int, optional
         How many points to return.
 

@@ -21,6 +21,8 @@ Motion = Callable[[float, Floats], list[float]]
 """Rate of change of the state (x, y, vx, vy) at a time [m, m/s]."""
 
 BEST_ANGLE_TOLERANCE_RAD = 1e-5
+_STRAIGHT = 1e-12
+"""A cosine below this is what rounding leaves of 0."""
 
 _LOG_FASTEST = math.log(1e4)
 """Logarithm of a speed [m/s] that nothing launched here has."""
@@ -48,6 +50,12 @@ class Flight:
     range_m: float
     apex_m: float
     impact_angle_rad: float
+
+
+def _cosine(angle_rad: float) -> float:
+    """Return a cosine, exactly 0 straight up and down."""
+    cosine = math.cos(angle_rad)
+    return 0.0 if abs(cosine) < _STRAIGHT else cosine
 
 
 def fly(
@@ -91,14 +99,17 @@ def fly(
     -----
     DOP853 of scipy, relative tolerance 1e-10; no lift, no spin.
     """
-    across, up = speed_mps * math.cos(elevation_rad), speed_mps * math.sin(elevation_rad)
+    across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
+    never = OptionError(
+        f"it never comes up to a landing {-height_m:g} m above the launch",
+        hint="give a higher speed, a steeper angle or a lower landing",
+    )
+    if height_m < 0 and up <= 0:
+        raise never
     motion = _motion(deceleration, gravity_mps2, wind_mps)
     path = _until_landing(motion, [0.0, height_m, across, up])
     if not len(path.t_events[0]):
-        raise OptionError(
-            f"it never comes up to a landing {-height_m:g} m above the launch",
-            hint="give a higher speed, a steeper angle or a lower landing",
-        )
+        raise never
     time_s = np.linspace(0.0, path.t[-1], points)
     x, y, vx, vy = path.sol(time_s)
     tops = [float(state[1]) for state in path.y_events[1]]
@@ -193,7 +204,7 @@ def vacuum_range(
 
     NaN where the body never comes as high as the landing. (Elementary mechanics.)
     """
-    across, up = speed_mps * math.cos(elevation_rad), speed_mps * math.sin(elevation_rad)
+    across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     square = up**2 + 2 * gravity_mps2 * height_m
     if square < 0:
         return math.nan

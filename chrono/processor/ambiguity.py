@@ -163,7 +163,7 @@ def _rivals(
     """Return how each pair fits by both edges or by one, and whether that is a rival at all."""
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
-    is_body = (lead > 0) & are_alike(a, b, lead, rules.gain, rules.unit_s)
+    is_body = (lead > 0) & are_alike(a, b, lead, rules.gain, rules.windows.alike)
     found = []
     for each, may in (((lead + trail) / 2, is_body), (lead, ~is_body), (trail, ~is_body)):
         fit = _fit(others, each, declared_m, rules)

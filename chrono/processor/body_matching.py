@@ -25,7 +25,6 @@ from chrono.arrays.array_types import Bools, Bytes, Ints, Places
 from chrono.arrays.structured_arrays import join
 from chrono.processor.passage_pairing import (
     AGREEMENT,
-    AGREEMENT_SLACK_S,
     PAIR_DTYPE,
     Pairs,
     Relation,
@@ -34,9 +33,11 @@ from chrono.processor.passage_pairing import (
 )
 from chrono.processor.passages import (
     CORE,
+    COVERED,
     LATE_LEAD,
     LATE_TRAIL,
     LEAD,
+    LIT,
     NO_PASSAGES,
     SUSPECT,
     TRAIL,
@@ -65,6 +66,8 @@ BODY_DTYPE = np.dtype(
         ("sound", "u1"),
         ("gates", "u1"),  # bit 0: seen at A, bit 1: seen at B
         ("suspect", "u1"),  # stands in a flicker
+        ("covered", "u1"),  # a lamp may cover an edge
+        ("lit", "u1"),  # a lamp flickers at a gate
         ("lacks", "u1"),  # missing edges: 1, 2 leading and trailing at A; 4, 8 at B
     ],
     align=True,
@@ -210,7 +213,7 @@ def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
     clean &= in_window(lead, windows.fast, windows.slow)
     block = last - first
     whole = (edges[:-1] == WHOLE) & in_window(trail, windows.fast, windows.slow)
-    whole &= are_alike(block[:-1], block[1:], lead, rules.gain, rules.unit_s)
+    whole &= are_alike(block[:-1], block[1:], lead, rules.gain, windows.alike)
     clean &= (edges[:-1] == LEAD) | whole
     ahead = np.concatenate(([queue.front_first], first[:-2])), [queue.front_gate], gate[:-2]
     rival_a = (np.concatenate(ahead[1:]) == 0) & (first[1:] - ahead[0] <= windows.slow)
@@ -227,7 +230,7 @@ def in_window(transit: Ints, fast: float, slow: int) -> Bools:
     return (transit >= fast) & (transit <= slow)
 
 
-def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, unit_s: float) -> Bools:
+def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: float) -> Bools:
     """
     Tell which blocking times at both gates are so alike that nothing else need be asked.
 
@@ -235,7 +238,7 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, unit_s: 
     """
     gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
     at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
-    allowed = AGREEMENT * np.maximum(at_a, at_b) + AGREEMENT_SLACK_S / unit_s
+    allowed = AGREEMENT * np.maximum(at_a, at_b) + slack
     return np.abs(at_b - at_a) <= allowed
 
 
@@ -373,6 +376,11 @@ def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[in
     return pairs
 
 
+def _mark_lamps(bodies: Bodies, marks: Bytes) -> None:
+    """Note in place what lamps may have done to bodies."""
+    bodies["covered"], bodies["lit"] = marks & COVERED > 0, marks & LIT > 0
+
+
 def _clean_bodies(a: Passages, b: Passages, rules: Rules) -> Bodies:
     bodies = np.zeros(len(a), BODY_DTYPE)
     if not len(a):
@@ -386,6 +394,7 @@ def _clean_bodies(a: Passages, b: Passages, rules: Rules) -> Bodies:
     bodies["surplus"] = surplus_of(bodies, rules)
     bodies["used"], bodies["sound"] = EdgesUsed.BOTH, 3
     bodies["kind"], bodies["gates"] = Relation.NORMAL, 3
+    _mark_lamps(bodies, a["marks"] | b["marks"])
     half = (a["marks"] & TRAIL == 0).nonzero()[0]
     if len(half):
         for name in ("trail", "block_a", "block_b"):
@@ -418,6 +427,7 @@ def _paired(a: Passages, b: Passages, pairs: Pairs) -> Bodies:
     ):
         bodies[name] = pairs[name]
     bodies["gates"] = 3
+    _mark_lamps(bodies, a["marks"] | b["marks"])
     bodies["lacks"] = ~a["marks"] & WHOLE | (~b["marks"] & WHOLE) << 2
     return bodies
 
@@ -435,6 +445,7 @@ def _lone(passages: Passages) -> Bodies:
     bodies["kind"] = Relation.LONE
     bodies["gates"] = passages["gate"] + 1
     bodies["suspect"] = passages["marks"] & SUSPECT > 0
+    _mark_lamps(bodies, passages["marks"])
     bodies["lacks"] = ~passages["marks"] & WHOLE
     return bodies
 

@@ -20,7 +20,7 @@ from chrono.arrays.array_types import Bools, Ints, Places, Words
 from chrono.arrays.machine_code import compiled, inlined
 from chrono.processor.body_matching import are_alike, in_window
 from chrono.processor.flicker import STRETCH_S
-from chrono.processor.passage_pairing import body_lengths
+from chrono.processor.passage_pairing import body_lengths, length_tolerance
 from chrono.processor.rig_rules import BACK_STEP_S, Lengths, Rules
 from chrono.processor.shot_records import SHOT_DTYPE, EdgesUsed, Shots
 from chrono.processor.shots import length_flags
@@ -80,10 +80,8 @@ def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     apart += rules.units(BACK_STEP_S)
     count = len(edges.t)
     pairs, begins, ends = (np.empty(count, np.int64) for _ in range(3))
-    limits = windows.fast, windows.slow, windows.block_limit
-    found, other = _find_groups(
-        edges.t, edges.what, apart, *limits, rules.gain, rules.unit_s, pairs, begins, ends
-    )
+    limits = windows.fast, windows.slow, windows.block_limit, rules.gain, windows.alike
+    found, other = _find_groups(edges.t, edges.what, apart, *limits, pairs, begins, ends)
     return pairs[:found], (begins[:other], ends[:other])
 
 
@@ -96,7 +94,7 @@ def _find_groups(
     slow: int,
     block_limit: int,
     gain: float,
-    unit_s: float,
+    slack: float,
     pairs: Places,
     begins: Ints,
     ends: Ints,
@@ -107,7 +105,7 @@ def _find_groups(
         if end < len(t) and t[end] - t[end - 1] <= apart:
             continue
         inside = start > 0 and end < len(t) and end - start == 4
-        if inside and _is_pair(t, what, start, fast, slow, block_limit, gain, unit_s):
+        if inside and _is_pair(t, what, start, fast, slow, block_limit, gain, slack):
             pairs[found] = start
             found += 1
         else:
@@ -127,7 +125,7 @@ def _is_pair(
     slow: int,
     block_limit: int,
     gain: float,
-    unit_s: float,
+    slack: float,
 ) -> bool:
     """Tell whether four edges are a clean pair by the rules of `body_matching`."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
@@ -141,7 +139,7 @@ def _is_pair(
     block_a, block_b = last_a - first_a, last_b - first_b
     lead, trail = first_b - first_a, last_b - last_a
     in_time = _in_window(lead, fast, slow) and _in_window(trail, fast, slow)
-    alike = _are_alike(block_a, block_b, lead, gain, unit_s)
+    alike = _are_alike(block_a, block_b, lead, gain, slack)
     return in_order and in_time and alike and last_b - first_a < block_limit
 
 
@@ -175,7 +173,9 @@ def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots
     twice, block_a, block_b = spans = np.empty((3, len(pairs)), np.int64)
     _fill(shots, spans, pairs, edges)
     length_m = body_lengths(block_a, block_b, twice, rules)
-    shots["flags"] = length_flags(length_m / lengths.at(edges.t.take(pairs)))
+    declared_m = lengths.at(edges.t.take(pairs))
+    tolerance = length_tolerance(declared_m, twice, rules)
+    shots["flags"] = length_flags(length_m / declared_m, tolerance)
     return shots
 
 

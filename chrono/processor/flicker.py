@@ -3,13 +3,23 @@
 Rules, local to one gate and a few passages in time:
 
 - Passages no further apart than 0.11 s form a stretch. In a stretch of 13 and more, each
-  passage is seen with the 12 around it. If 7 of the 12 steps between them lie within 10 % of
-  their median, and that is a period of 20 … 2000 Hz, the gate flickers there. A step is that
-  of the leading edges, or of the trailing ones where a leading one was lost.
-- A passage of such a stretch is flicker if the step before or after it is one to three
-  periods, within 10 % of a period, and its blocking time is between half and one and a half
-  of the median. Else it is what came between: a body. If its step fits but not its blocking,
-  it is suspect: a body if it finds its partner at the other gate, else flicker.
+  passage is seen with 12 others: those before it, those after it, or six of each, whichever
+  are more regular. If 7 of the 12 steps between them lie within 10 % of their median, and
+  that is a period of 40 … 2000 Hz, the gate flickers there. A step is that of the leading
+  edges, or of the trailing ones where a leading one was lost. All limits of steps and
+  blocking times are wider by a step of the counter.
+- A passage of such a stretch is in step if the step before or after it is one to three
+  periods, or the step over one other passage is one period, within 10 % of a period. What
+  stands between two passages that are one period apart is not in step. A passage is close in
+  step if it fits as well as the steps of this lamp do: within eight times their median
+  deviation, at least 1 % of a period.
+- It is flicker if it is close in step, and its blocking time is between half and one and a
+  half of the median. If it is in step only, or its blocking does not fit, it is suspect: a
+  body if it finds its partner at the other gate, else flicker. All others are bodies.
+- Where a lamp covers an edge of a body, that edge is the lamp's own. So a body is covered if
+  one of its edges is close in step, with no more periods between than the body could hide.
+  All passages in such a stretch are lit: of them a pair makes a sound shot only if it has the
+  declared length, as it may be of two bodies whose other passages the lamp swallowed.
 - Flicker makes no shots; it is summed up in spans, which end after 2 s without it.
 """
 
@@ -21,14 +31,15 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from chrono.arrays.array_types import Bools, Floats, Ints, Places
 from chrono.arrays.structured_arrays import choose, copy, join
-from chrono.processor.passages import LEAD, NO_PASSAGES, SUSPECT, Passages
-from chrono.processor.rig_rules import Rules
+from chrono.processor.passages import COVERED, LEAD, LIT, NO_PASSAGES, SUSPECT, Passages
+from chrono.processor.rig_rules import SERIES_S, Rules
 
 WINDOW = 13
 STEPS_ALIKE = 7
 TOLERANCE = 0.10
 MOST_PERIODS = 3
-PERIODS_S = (0.5e-3, 50e-3)
+DEVIATIONS, LEAST_TOLERANCE = 8.0, 0.01
+PERIODS_S = (0.5e-3, SERIES_S)
 STRETCH_S = 0.11
 SPAN_GAP_S = 2.0
 
@@ -118,7 +129,7 @@ def judge_flicker(
     begin = np.concatenate(([0], (first[1:] - first[:-1] > apart).nonzero()[0] + 1))
     start, settled = int(begin[-1]), n
     if known <= int(first[-1]) + apart:
-        settled = n - WINDOW // 2 if n - start >= WINDOW else start
+        settled = max(n - WINDOW + 1, start)
     judged = _judge(passages, begin, watched.judged, settled, rules)
     kept = max(start, settled - WINDOW + 1) if settled < n else n
     if settled < n:
@@ -141,36 +152,126 @@ def _judge(
     places = np.arange(done, settled)
     stretch = np.searchsorted(begin, places, side="right") - 1
     places, stretch = places[size[stretch] >= WINDOW], stretch[size[stretch] >= WINDOW]
-    fits, alike, to_next = _compare(passages, places, begin[stretch], size[stretch], rules)
+    seen = _compare(passages, places, begin[stretch], size[stretch], rules)
     judged = copy(passages[done:settled])
-    judged["marks"][places[fits & ~alike] - done] |= np.uint8(SUSPECT)
+    for mark, marked in (
+        (SUSPECT, seen.is_suspect),
+        (COVERED, seen.is_covered),
+        (LIT, seen.is_lit),
+    ):
+        judged["marks"][places[marked] - done] |= np.uint8(mark)
     is_flicker = np.zeros(len(judged), np.bool_)
-    is_flicker[places[fits & alike] - done] = True
+    is_flicker[places[seen.is_flicker] - done] = True
     return JudgedPassages(
-        choose(judged, ~is_flicker), choose(judged, is_flicker), to_next[fits & alike]
+        choose(judged, ~is_flicker), choose(judged, is_flicker), seen.to_next[seen.is_flicker]
     )
+
+
+class _Compared(NamedTuple):
+    """
+    Which passages are flicker, are suspect, may have an edge that a lamp covers, are lit by a
+    lamp at all; the steps to the next ones in one period, 0 if none.
+    """
+
+    is_flicker: Bools
+    is_suspect: Bools
+    is_covered: Bools
+    is_lit: Bools
+    to_next: Ints
 
 
 def _compare(
     passages: Passages, places: Places, start: Places, size: Places, rules: Rules
-) -> tuple[Bools, Bools, Ints]:
-    """Tell which passages are in step with a flicker around them, which are as long as it."""
+) -> _Compared:
+    """Compare passages with the stretches around them."""
     step = _steps(passages)
     block = passages["last"] - passages["first"]
-    end = start + size - 1
-    low = np.maximum(np.minimum(places - WINDOW // 2, end - WINDOW + 1), start)
-    steps = sliding_window_view(step, WINDOW - 1)[low]
-    period = np.median(steps, axis=1)
-    in_step = np.abs(steps - period[:, np.newaxis]) <= TOLERANCE * period[:, np.newaxis]
-    least, most = (limit / rules.unit_s for limit in PERIODS_S)
-    flickers = (in_step.sum(axis=1) >= STEPS_ALIKE) & (period >= least) & (period <= most)
-    padded = np.concatenate(([0], step, [0]))
-    before = np.where(places > start, padded[places], 0) / period
-    after = np.where(places < end, padded[places + 1], 0) / period
+    tick = rules.tick_s / rules.unit_s
+    low = _most_regular(step, places, start, start + size - WINDOW, rules)
+    period, off, regular = _regularity(sliding_window_view(step, WINDOW - 1)[low], rules)
+    flickers = regular >= STEPS_ALIKE
+    loose = TOLERANCE * period + tick
+    close = np.maximum(DEVIATIONS * np.median(off, axis=1), LEAST_TOLERANCE * period) + tick
+    close = np.minimum(close, loose)
+    before, after = _steps_around(step, places)
+    is_between = _is_between(before, after, period, loose)
+    over_one = np.pad(step[1:] + step[:-1], 2)
+    in_step, is_close = (
+        flickers
+        & ~is_between
+        & np.logical_or.reduce(
+            [_whole_periods(x, period, each) for x in (before, after)]
+            + [np.abs(over_one[at] - period) <= each for at in (places, places + 2)]
+        )
+        for each in (loose, close)
+    )
+    is_covered = flickers & ~is_between & _is_covered(passages, places, period, close)
     usual = np.median(sliding_window_view(block, WINDOW)[low], axis=1)
-    alike = np.abs(block[places] - usual) <= usual / 2
-    to_next = np.where(_whole_periods(after) & (np.rint(after) == 1), padded[places + 1], 0)
-    return flickers & (_whole_periods(before) | _whole_periods(after)), alike, to_next
+    alike = np.abs(block[places] - usual) <= usual / 2 + tick
+    is_flicker = is_close & alike
+    is_next = _whole_periods(after, period, loose) & (np.rint(after / period) == 1)
+    return _Compared(
+        is_flicker,
+        in_step & ~is_flicker,
+        is_covered & ~is_flicker,
+        flickers,
+        np.where(is_next, after, 0),
+    )
+
+
+def _is_between(before: Ints, after: Ints, period: Floats, loose: Floats) -> Bools:
+    """Tell what stands between two passages that are one period apart."""
+    off, off_before, off_after = (np.abs(x - period) for x in (before + after, before, after))
+    nearer = off < np.minimum(off_before, off_after)
+    return np.asarray((before > 0) & (after > 0) & (off <= loose) & nearer)
+
+
+def _is_covered(passages: Passages, places: Places, period: Floats, close: Floats) -> Bools:
+    """Tell of which passages an edge is that of a lamp that the body hides beside it."""
+    hidden = (passages["last"] - passages["first"])[places]
+    is_covered = np.zeros(len(places), np.bool_)
+    for edge, hides in (("first", (0, 1)), ("last", (1, 0))):
+        for step, far in zip(
+            _steps_around(np.diff(passages[edge]), places), hides, strict=True
+        ):
+            is_covered |= _whole_periods(step, period, close) & (
+                step <= period + close + far * hidden
+            )
+    return is_covered
+
+
+def _most_regular(
+    step: Ints, places: Places, start: Places, latest: Places, rules: Rules
+) -> Places:
+    """Return where the most regular window around each passage begins."""
+    windows = sliding_window_view(step, WINDOW - 1)
+    chosen = np.clip(places - WINDOW // 2, start, latest)
+    best = _regularity(windows[chosen], rules)[2]
+    for back in (0, WINDOW - 1):
+        low = np.clip(places - back, start, latest)
+        regular = _regularity(windows[low], rules)[2]
+        chosen, best = np.where(regular > best, low, chosen), np.maximum(regular, best)
+    return chosen
+
+
+def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
+    """
+    Return the median step of windows, shape (N, M), and the distances of all steps from it.
+
+    Also return how many of these are small, 0 if no lamp flickers with such a period.
+    """
+    period = np.median(steps, axis=1)
+    off = np.abs(steps - period[:, np.newaxis])
+    within = TOLERANCE * period + rules.tick_s / rules.unit_s
+    least, most = (limit / rules.unit_s for limit in PERIODS_S)
+    regular = (off <= within[:, np.newaxis]).sum(axis=1)
+    return period, off, np.where((period >= least) & (period <= most), regular, 0)
+
+
+def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
+    """Return the steps before and after passages; at the end of a stretch they are too long."""
+    padded = np.concatenate(([0], step, [0]))
+    return padded[places], padded[places + 1]
 
 
 def _steps(passages: Passages) -> Ints:
@@ -180,9 +281,10 @@ def _steps(passages: Passages) -> Ints:
     return np.where(by_lead, np.diff(passages["first"]), np.diff(passages["last"]))
 
 
-def _whole_periods(steps: Floats) -> Bools:
-    whole = np.rint(steps)
-    return (whole >= 1) & (whole <= MOST_PERIODS) & (np.abs(steps - whole) <= TOLERANCE)
+def _whole_periods(steps: Ints, period: Floats, tolerance: Floats) -> Bools:
+    whole = np.rint(steps / period)
+    in_step = np.abs(steps - whole * period) <= tolerance
+    return np.asarray((whole >= 1) & (whole <= MOST_PERIODS) & in_step)
 
 
 def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:

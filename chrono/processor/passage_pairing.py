@@ -24,9 +24,9 @@ Noise slower than the bounce moves all trips of an edge alike, and cannot be see
   sound pair there is no transit.
 - On a path with a slope a body blocks the upper gate longer. Blocking times are compared as
   they would be at its mean speed, by the acceleration that the rig states.
-- One body blocks both gates for about the same time: 10 % and 20 us are allowed, and what
-  15 m/s² along the path could change, half of it at most. Chatter leaves open how long a gate
-  was blocked, between the passage's core and the whole.
+- One body blocks both gates for about the same time: 10 %, 20 us and two steps of the counter
+  are allowed, and what 15 m/s² along the path could change, half of it at most. Chatter leaves
+  open how long a gate was blocked, between the passage's core and the whole.
 - Where they differ more, one gate saw something else as well, and the declared length
   decides. The longer blocking may be the right one (the body crossed the other beam off its
   middle: the mean is right), or the shorter one (the longer began or ended with something
@@ -185,7 +185,6 @@ def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
 
 
 AGREEMENT = 0.10
-AGREEMENT_SLACK_S = 20e-6
 ACCELERATION_MPS2 = 15.0
 MOST_CHANGE = 0.5
 STRANGER_RATIO = 2.0
@@ -319,6 +318,12 @@ def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
     return length
 
 
+def length_tolerance(declared_m: Floats, twice: Ints, rules: Rules) -> Floats:
+    """Return by what part a body may be off its declared length, a step more or less."""
+    step_m = 2 * rules.spacing_m * rules.tick_s / rules.unit_s / np.maximum(twice, 1)
+    return LENGTH_TOLERANCE + step_m / declared_m
+
+
 def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
     return body_lengths(pairs["block_a"], pairs["block_b"], twice, rules)
 
@@ -332,7 +337,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
     )
     least, most = np.maximum(*cores), np.minimum(*wholes)
     allowed = (AGREEMENT + np.minimum(changed, MOST_CHANGE)) * least
-    return least - most <= allowed + AGREEMENT_SLACK_S / rules.unit_s
+    return least - most <= allowed + rules.windows.alike
 
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:

@@ -45,9 +45,12 @@ PASSAGE_DTYPE = np.dtype(
     align=True,
 )
 
-LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE, SUSPECT = 1, 2, 4, 8, 16, 32
+LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE = 1, 2, 4, 8, 16
 """Bits of `marks`: it has a leading, a trailing edge; late lines bound when those were; its
-core is not the whole; it stands in a flicker but is no part of it."""
+core is not the whole."""
+
+SUSPECT, COVERED, LIT = 32, 64, 128
+"""In a flicker: it may be a part of it; the lamp may cover an edge; the lamp is on."""
 
 WHOLE = LEAD | TRAIL
 

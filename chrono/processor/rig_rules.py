@@ -28,8 +28,13 @@ REACH = 4.0
 FLASH = 0.1
 """Both gates within this part of the fastest transit: light, not a body."""
 
-LAUNCH_WINDOW_S = 0.25
-"""What follows a body this soon belongs to its launch; nobody launches by hand so fast."""
+ALIKE_SLACK_S = 20e-6
+"""Blocking times of one body at both gates may differ by this much, and by two steps of the
+counter: each of the four edges is up to a step off."""
+
+SERIES_S = 25e-3
+"""Bodies nearer than this are never two launches, and what trips a gate in steps shorter than
+this is a lamp: no launcher is so fast."""
 
 HOST_TOLERANCE_S = 2.0
 """The counter may differ from the host's clock by this much from one line to the next."""
@@ -104,8 +109,10 @@ class Rules:
         Declared length of the body along its path [m].
     lines : LineKind
         What the board sends.
-    launch_window_s : float
-        Bodies this close behind the first one are its companions [s].
+    launch_s : float
+        What follows a body within this time belongs to its launch [s].
+    step_s : float or None
+        Step of the timestamps where it is not the unit [s].
     acceleration_mps2 : float
         Of a body along the path by the slope that the rig states [m/s²].
     """
@@ -118,7 +125,8 @@ class Rules:
     quiet_s: float
     body_length_m: float | None = None
     lines: LineKind = FRAMED
-    launch_window_s: float = LAUNCH_WINDOW_S
+    launch_s: float = 0.25
+    step_s: float | None = None
     acceleration_mps2: float = 0.0
 
     @classmethod
@@ -131,7 +139,9 @@ class Rules:
             slowest_mps=rig.window.slowest_mps,
             fastest_mps=rig.window.fastest_mps,
             quiet_s=rig.window.quiet_s,
+            launch_s=rig.window.launch_s,
             body_length_m=rig.body.length_m,
+            step_s=rig.clock.step_s,
             lines=rig.lines,
             acceleration_mps2=path_acceleration(rig),
         )
@@ -151,6 +161,11 @@ class Rules:
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
     @property
+    def tick_s(self) -> float:
+        """Step of the timestamps [s]."""
+        return self.step_s or self.unit_s
+
+    @property
     def stall_s(self) -> float:
         """How late the host may read a line that no other one tells of [s]."""
         return STALL_S if self.lines.is_numbered else HOST_TOLERANCE_S
@@ -162,7 +177,7 @@ class Rules:
         fast_s = self.spacing_m / self.fastest_mps
         limit_s = max(BLOCK_LIMIT_S, REACH * slow_s)
         wait_s = BEAT_WAIT_S if self.lines.has_beats else 0.0
-        parts_s = limit_s + (REACH + 2) * slow_s + 2 * self.launch_window_s + wait_s
+        parts_s = limit_s + (REACH + 2) * slow_s + 2 * self.launch_s + wait_s
         return RuleTimes(
             quiet=self.units(self.quiet_s),
             block_limit=self.units(limit_s),
@@ -170,7 +185,9 @@ class Rules:
             fast=fast_s / self.unit_s,
             slow=self.units(slow_s),
             reach=self.units(REACH * slow_s),
-            launch=self.units(self.launch_window_s),
+            alike=(ALIKE_SLACK_S + 2 * self.tick_s) / self.unit_s,
+            launch=self.units(self.launch_s),
+            series=self.units(SERIES_S),
             wait=round(wait_s / self.unit_s),
             dead=2 * self.units(parts_s + 5.0),
         )
@@ -191,8 +208,12 @@ class RuleTimes:
         Transit of the fastest body.
     slow, reach : int
         Transit of the slowest body, and of what is still paired but called too slow.
+    alike : float
+        Blocking times of one body differ by this much at least.
     launch : int
         Length of one launch.
+    series : int
+        Shortest time between two launches.
     wait : int
         How long a shot waits for the beat after it.
     dead : int
@@ -205,7 +226,9 @@ class RuleTimes:
     fast: float
     slow: int
     reach: int
+    alike: float
     launch: int
+    series: int
     wait: int
     dead: int
 

@@ -61,10 +61,17 @@ class Flag(IntFlag):
     BOARD_LOST = 8192
     UNSOUND = 16384
     AMBIGUOUS = 32768
+    FLICKER = 65536
 
 
 NEVER_COUNTED = (
-    Flag.LONE_A | Flag.LONE_B | Flag.REVERSED | Flag.TOO_FAST | Flag.TOO_SLOW | Flag.FLASH
+    Flag.LONE_A
+    | Flag.LONE_B
+    | Flag.REVERSED
+    | Flag.TOO_FAST
+    | Flag.TOO_SLOW
+    | Flag.FLASH
+    | Flag.FLICKER
 )
 """A shot with one of these, or without a transit, does not enter the statistics."""
 

@@ -7,6 +7,12 @@ Rules, local in time:
   up to the slowest transit later). So are lone passages ahead of it by less than its own
   transit. A lone passage of less than a twentieth of the declared length is no companion.
   The main body is the first of the declared length within 25 %, else the first.
+- In a fast series launches follow each other sooner than the launch window. A body of the
+  declared length, timed by both pairs of edges, begins a launch of its own if the launch before
+  has a main body of that length, all its bodies have left gate B, and the last of them came at
+  least 25 ms before.
+  So does a body with an edge that a lamp may cover. A lone passage does not belong to such a
+  launch either, if it is as long as a body of that length and speed makes it.
 - Where the main body blocked one gate longer than the other, and the other has a lone passage
   of its own, the first gate merged the two. The leading edges are sound if the lone one came
   later, the trailing ones if it came before.
@@ -31,9 +37,9 @@ from chrono.arrays.array_types import Bools, Floats, Ints, Places, Words
 from chrono.arrays.structured_arrays import choose, join
 from chrono.processor.body_matching import NO_BODIES, Bodies
 from chrono.processor.passage_pairing import (
-    LENGTH_TOLERANCE,
     Relation,
     body_lengths,
+    length_tolerance,
     speck_length,
     use_only,
 )
@@ -92,7 +98,7 @@ def gather_launches(
         return NO_LAUNCHES, PendingBodies(), known
     windows = rules.windows
     key, kind = bodies["key"].copy(), bodies["kind"]
-    leader = _leaders(key, kind == _NORMAL, windows.launch)
+    leader = _leaders(bodies, key, lengths, rules)
     head = _heads(bodies, key, leader, lengths, rules)
     is_lone = kind == _LONE
     lone = ((head < 0) & is_lone).nonzero()[0]
@@ -114,11 +120,32 @@ def _in_order(bodies: Bodies) -> Bodies:
     return bodies.take(np.lexsort((bodies["gates"], bodies["kind"], key)))
 
 
-def _leaders(key: Ints, normal: Bools, window: int) -> Bools:
+def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools:
     """Tell which bodies begin a launch."""
-    leader = np.zeros(len(key), np.bool_)
-    places = normal.nonzero()[0]
-    leader[places[_group_heads(key[places], window) == np.arange(len(places))]] = True
+    windows, kind = rules.windows, bodies["kind"]
+    leader = kind == _NORMAL
+    paired = (leader | (kind == _SLOW)).nonzero()[0]
+    if (np.diff(key[paired]) >= windows.launch).all():
+        return leader
+    some = bodies.take(paired)
+    declared = lengths.at(key[paired])
+    ratio = _lengths_of(some, rules) / declared
+    within = length_tolerance(declared, some["twice"], rules)
+    fits = (np.abs(ratio - 1.0) <= within) & (some["used"] > 0)
+    is_covered = some["covered"] > 0
+    is_own = (fits & (some["used"] == EdgesUsed.BOTH) | is_covered).tolist()
+    may_be_main = (fits | np.isnan(ratio) | is_covered).tolist()
+    times, ends, normal = key[paired].tolist(), some["end"].tolist(), leader[paired].tolist()
+    start = last = left = -FOREVER
+    has_main = False
+    for i, t in enumerate(times):
+        follows = is_own[i] and has_main and t >= max(left, last + windows.series)
+        if normal[i] and (t - start >= windows.launch or follows):
+            start, left, has_main = t, ends[i], may_be_main[i]
+        else:
+            leader[paired[i]] = False
+            left, has_main = max(left, ends[i]), has_main or may_be_main[i]
+        last = t
     return leader
 
 
@@ -142,7 +169,8 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
     head = np.full(len(key), -1, np.intp)
     head[places] = places
     kind = bodies["kind"]
-    may = (~leader & ((kind == _NORMAL) | (kind == _SLOW) | (kind == _LONE))).nonzero()[0]
+    may = ~leader & ((kind == _NORMAL) | (kind == _SLOW) | (kind == _LONE))
+    may = (may & ((kind != _LONE) | (bodies["covered"] == 0))).nonzero()[0]
     if not len(places) or not len(may):
         return head
     after = np.searchsorted(key[places], key[may], side="right")
@@ -150,6 +178,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
     behind = key[may] - key[behind_of]
     window = rules.windows.launch + (bodies["gates"][may] == 2) * rules.windows.slow
     follows = (behind >= 0) & (behind < window)
+    follows &= ~_are_next(bodies.take(may), bodies.take(behind_of), lengths, rules)
     ahead_of = places[np.minimum(after, len(places) - 1)]
     ahead = key[ahead_of] - key[may]
     leads = (
@@ -159,6 +188,21 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
         belongs &= _is_body(bodies[may], bodies["twice"][to], lengths.at(key[to]), rules)
         head[may[belongs]] = to[belongs]
     return head
+
+
+def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> Bools:
+    """Tell which lone passages are those of the body launched after this one."""
+    declared, twice = lengths.at(leader["key"]), np.maximum(leader["twice"], 1)
+    block = np.maximum(lone["block_a"], lone["block_b"])
+    ratio = [
+        size / declared
+        for size in (_lengths_of(leader, rules), 2 * rules.spacing_m * block / twice)
+    ]
+    within = length_tolerance(declared, twice, rules)
+    fit = [np.abs(each - 1.0) <= within for each in ratio]
+    entered = lone["key"] - (lone["gates"] == 2) * twice // 2
+    since = np.maximum(leader["end"], leader["key"] + rules.windows.series)
+    return (lone["kind"] == _LONE) & fit[0] & fit[1] & (entered >= since)
 
 
 def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Bools:
@@ -206,7 +250,8 @@ class _Company(NamedTuple):
 def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> _Company:
     n, kind = len(declared), members["kind"]
     length = _lengths_of(members, rules) / declared[group]
-    fits = (np.abs(length - 1.0) <= LENGTH_TOLERANCE) & (members["used"] > 0)
+    within = length_tolerance(declared[group], members["twice"], rules)
+    fits = (np.abs(length - 1.0) <= within) & (members["used"] > 0)
     rank = np.where(kind == Relation.NORMAL, ~fits, 2)
     order = np.lexsort((np.arange(len(group)), rank, group))
     main = order[np.searchsorted(group[order], np.arange(n))]
@@ -249,7 +294,8 @@ def _first_of(group: Places, values: Ints, n: int) -> Ints:
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
     """Use only the edges that another passage, merged at one gate, left alone, in place."""
-    tight = MERGED_SHARE * main["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
+    slack_s = MERGED_SLACK_S + 2 * rules.tick_s
+    tight = MERGED_SHARE * main["twice"] / 2 + slack_s / rules.unit_s
     at_gate = main["key"], main["key"] + main["lead"]
     for more, lone, own in zip((-1, 1), company.lone_keys, at_gate, strict=True):
         merged = (lone != ABSENT) & (more * main["surplus"] > tight)
@@ -316,7 +362,11 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
     with np.errstate(invalid="ignore"):
         ratio = _lengths_of(main, rules) / declared
     ratio[main["kind"] == _FLASH] = np.nan
-    flags |= length_flags(ratio)
+    within = length_tolerance(declared, main["twice"], rules)
+    flags |= length_flags(ratio, within)
+    fits = np.abs(ratio - 1.0) <= within
+    is_doubtful = (main["covered"] > 0) | (main["lit"] > 0) & (main["kind"] == _NORMAL) & ~fits
+    flags[is_doubtful] |= np.uint32(Flag.FLICKER)
     unsound = (main["kind"] <= _FAST) & (main["twice"] > 0) & (main["used"] == EdgesUsed.NONE)
     flags[unsound] |= np.uint32(Flag.UNSOUND)
     lone = main["kind"] == _LONE
@@ -344,12 +394,12 @@ def _lengths_of(bodies: Bodies, rules: Rules) -> Floats:
     return body_lengths(bodies["block_a"], bodies["block_b"], bodies["twice"], rules)
 
 
-def length_flags(ratio: Floats) -> Words:
-    """Return the flags for a body's length as a part of the declared one, NaN unknown."""
+def length_flags(ratio: Floats, within: Floats) -> Words:
+    """Return the flags for bodies' lengths as parts of the declared ones, NaN unknown."""
     flags = np.zeros(len(ratio), np.uint32)
     with np.errstate(invalid="ignore"):
-        flags[ratio < 1 - LENGTH_TOLERANCE] = Flag.SHORT
-        flags[ratio > 1 + LENGTH_TOLERANCE] = Flag.LONG
+        flags[ratio < 1 - within] = Flag.SHORT
+        flags[ratio > 1 + within] = Flag.LONG
     return flags
 
 

@@ -2,11 +2,12 @@
 
 from chrono.calibrating.calibration import Calibration
 from chrono.calibrating.drop_calibration import DropResult
-from chrono.calibrating.rods_calibration import RodResult
+from chrono.calibrating.rods_calibration import RodDoubt, RodResult, extra_text
 from chrono.calibrating.swap_calibration import SwapDoubt, SwapNote, SwapResult
 from chrono.clock.clock_rate import ClockEstimate
 from chrono.measuring.calibration_uncertainty import CombinedUncertainty
 from chrono.reports.clock_text import clock_report
+from chrono.reports.setup_words import count_text
 from chrono.units import format_value
 
 SWAP_NOTES = {
@@ -51,6 +52,8 @@ def calibration_doubt(result: Calibration) -> str:
             return swap_doubt(result)
         case DropResult(agrees=False):
             return "the spacing found and the stated one do not agree"
+        case RodResult():
+            return rod_doubt(result)
     return ""
 
 
@@ -77,7 +80,8 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
         f"gate B answers {format_value(abs(value_us), u95_us)} ± "
         f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
         "than gate A (95 % coverage)",
-        f"from {result.before} shots before and {result.after} after the exchange ({method})",
+        f"from {count_text(result.before, 'shot')} before and {result.after} after the "
+        f"exchange ({method})",
         *([doubt] if doubt else []),
         *(SWAP_NOTES[note] for note in result.notes),
     )
@@ -137,9 +141,36 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
         f"{format_value(u95_mm, u95_mm)} mm (95 % coverage), "
         f"stated {result.stated_m * 1e3:.1f} mm",
         f"from {result.passes[0]} and {result.passes[1]} passes of rods of {lengths}",
-        f"a gate stays blocked {result.extra_m * 1e3:+.2f} mm longer than a rod is long",
+        f"a gate stays blocked {extra_text(result.extra_m)} than a rod is long",
         _largest(result.uncertainty)[1],
     )
+
+
+def rod_doubt(result: RodResult) -> str:
+    """Return why a spacing by rods had better not be written, empty without a doubt."""
+    off, allowed = result.deviation_m * 1e3, result.allowed_m * 1e3
+    fitting = [f"{length * 1e3:.1f} mm" for length in result.fitting_m]
+    stated = [f"{length * 1e3:.1f} mm" for length in result.lengths_m]
+    match result.doubt:
+        case None:
+            return ""
+        case RodDoubt.FAR_OFF:
+            return (
+                f"the spacing found is {abs(off):.1f} mm {'more' if off > 0 else 'less'} than "
+                f"stated, and both leave open {allowed:.1f} mm; a long rod of {fitting[1]} in "
+                f"place of {stated[1]} would explain it, or a short one of {fitting[0]} in "
+                f"place of {stated[0]}, or gates.spacing in the rig is wrong"
+            )
+        case RodDoubt.EXTRA:
+            return (
+                f"the gates stay blocked {extra_text(result.extra_m)} than the rods are long: "
+                "check both lengths, that the ends are cut square, and the thresholds"
+            )
+        case RodDoubt.BALLS:
+            return (
+                "both recordings declare round bodies of the lengths that the gates saw: balls "
+                'tell no spacing; for rods state body.shape = "flat" before recording'
+            )
 
 
 def _largest(uncertainty: CombinedUncertainty) -> tuple[str, str]:

@@ -72,4 +72,8 @@ FLAG_HELP: dict[str, str] = {
         "Other passages fit the declared body better than those paired first, as where bodies "
         "overtake each other, so it has no speed: keep wads and carriers out of the beams."
     ),
+    "flicker": (
+        "The light of a lamp may have set an edge of this shot, so it is not counted: keep the "
+        "lamp's light out of the gates."
+    ),
 }

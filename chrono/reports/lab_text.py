@@ -19,7 +19,7 @@ from chrono.measuring.improvements import GROUPS
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reports.budget_text import tick_text
 from chrono.reports.character_chart import Chart, Piece, decade_axis, fit_axis
-from chrono.reports.setup_words import two_digits
+from chrono.reports.setup_words import count_text, two_digits
 from chrono.safe_text import cell, plain
 from chrono.teaching.error_lab import STEP_TRANSITS, LabView
 from chrono.teaching.guesses import Guess
@@ -88,7 +88,7 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
         else f"{per_line} readings a line"
     )
     missing = int((~np.isfinite(seen.repeated.measured.speed_mps)).sum())
-    words = f"{len(seen.repeated.true_mps)} shots, {apart}"
+    words = f"{count_text(len(seen.repeated.true_mps), 'shot')}, {apart}"
     if missing:
         words += f", {missing} without"
     return [[(words[:columns], "axis")], [(f"{unit:>9}", "axis")]]

@@ -61,6 +61,18 @@ _EVERYWHERE = {
 }
 
 
+_DIVIDED = ("m", "s", "N", "J", "N·s")
+_PREFIXES = "mµn"
+SMALL, NOTHING = 1e-3, 1e-12
+"""Below this part of its unit a value is shown in thousandths, millionths and so on of it."""
+
+MOST_DIGITS = 1e-6
+"""A relative ± below this is left out: no scale or rule gives so many digits."""
+
+MANY_TIMES, LEAST_PART = 10.0, 1e-5
+"""A part from here on is shown as a multiple, one below as less than this."""
+
+
 @dataclass(frozen=True)
 class UserUnits:
     """
@@ -81,17 +93,31 @@ class UserUnits:
         system = _METRIC if self.speed in ("m/s", "km/h") else _FEET
         return (system | _EVERYWHERE)[kind]
 
+    def fitting(self, kind: str, value: float) -> tuple[str, float]:
+        """Return the unit that suits a value and its SI value: a part of it for small ones."""
+        unit, size = self.of(kind)
+        if kind == "part" and abs(value) >= MANY_TIMES:
+            return "times as much", 1.0
+        if unit in _DIVIDED and NOTHING < abs(value) < size * SMALL:
+            power = math.ceil(-math.log10(abs(value) / size) / 3)
+            return _PREFIXES[min(power, len(_PREFIXES)) - 1] + unit, size * 1e-3**power
+        return unit, size
+
     def show(self, kind: str, value: float, U95: float = 0.0) -> str:  # noqa: N803
         """Return a value with its ± in the user's unit."""
-        unit, size = self.of(kind)
+        unit, size = self.fitting(kind, value)
         if math.isinf(value):
             return "none"
+        if kind == "part" and value + U95 < LEAST_PART:
+            return f"less than {100 * LEAST_PART:g} {unit}"
+        if 0 < U95 < MOST_DIGITS * abs(value):
+            return self.show(kind, float(f"{value:.6g}"))
         shown = format_measured(value / size, U95 / size, unit)
         return shown.rstrip().replace(" °", "°")
 
     def above(self, kind: str, value: float, U95: float) -> str:  # noqa: N803
         """Return what stays above a value by its ±, rounded up."""
-        unit, size = self.of(kind)
+        unit, size = self.fitting(kind, value + U95)
         end, decimals = (value + U95) / size, significant_decimals(U95 / size)
         if not math.isfinite(end):
             return "more than can be told"
@@ -206,7 +232,7 @@ def leading_line(found: Estimate, what: str) -> str:
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
     """Return the shot-to-shot and the shared part of an estimate."""
-    unit, size = units.of(kind)
+    unit, size = units.fitting(kind, found.value)
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
         return f"u {format_value(shared, shared)} {unit}"

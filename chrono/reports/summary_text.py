@@ -41,6 +41,7 @@ from chrono.reports.timing_text import (
     timing_data,
     timing_lines,
 )
+from chrono.reports.trouble_text import lamp_text
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
 from chrono.session.pooled_samples import PooledRecordings, PooledSetup
@@ -48,6 +49,7 @@ from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 from chrono.session.session_summary import SessionTotals, SetupSummary, Summary
 from chrono.session.shot_log import ShotRow
+from chrono.session.troubles import LampSeen
 from chrono.units import format_speed, speed_in
 
 SHOWN_REASONS = 6
@@ -138,12 +140,18 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "board_lost_edges": tally.board_lost,
         "restarts": tally.restarts,
         "restart_causes": {str(cause or "unreported"): n for cause, n in tally.causes.items()},
+        "lamps": [_lamp_data(lamp) for lamp in session.lamps],
         "notes": session.marks.notes,
         "unread_records": session.unusable.records,
         "left_out": recorded.left_out,
         "clock": _clock_data(session),
         "clock_doubt": clock_doubt(recorded),
     }
+
+
+def _lamp_data(lamp: LampSeen) -> dict[str, Any]:
+    frequency = finite({"frequency_hz": lamp.frequency_hz})
+    return {"gate": lamp.gate, "trips": lamp.trips, **frequency}
 
 
 def _clock_data(session: Session) -> dict[str, Any] | None:
@@ -206,6 +214,7 @@ def _setup_data(found: SetupSummary) -> dict[str, Any]:
         **scatter_data(found.scatter),
         **motion_data(found.motion),
         **blocking_data(found.blocking),
+        "chords_s_mps": found.hidden.chords_mps if found.hidden else None,
         **muzzle_data(found.mouth),
     }
 
@@ -239,11 +248,33 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
     return [
         *mean_details(series, unit),
         *scatter_details(series, found.scatter, unit),
+        *_hidden_details(found, unit),
         *blocking_details(found.blocking),
         *motion_details(found.motion, unit),
         *muzzle_details(found.mouth, rig),
         *(detail("conditions", conditions) if conditions else []),
     ]
+
+
+def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
+    """Return what the gates may add to the scatter, which else counts as the launcher's."""
+    scatter, hidden = found.scatter, found.hidden
+    if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
+        return []
+    texts = []
+    if hidden.chords_mps:
+        left = math.sqrt(max(scatter.launcher_s_mps**2 - hidden.chords_mps**2, 0.0))
+        least, most = (
+            two_digits(speed_in(unit, each)) for each in (left, scatter.launcher_s_mps)
+        )
+        texts.append(
+            f"one pair of edges: if each shot crosses the beams at another height, chords "
+            f"scatter by {two_digits(speed_in(unit, hidden.chords_mps))}, and of the "
+            f"launcher's part {least} to {most} are its own"
+        )
+    if hidden.bounces:
+        texts.append("edges bounce in most shots: slow noise beside it may be the gates', too")
+    return detail("gates", *texts) if texts else []
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
@@ -278,6 +309,8 @@ def trouble_lines(recorded: LoadedRecording) -> list[str]:
         (tally.restarts, "restart", f" of the board{_by(cause_words(tally.causes))}"),
     )
     lines = [f"  {n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
+    for lamp in recorded.session.lamps:
+        lines += filled(lamp_text(lamp))
     if recorded.left_out:
         lines.append(f"  left out at the end: {recorded.left_out}")
     return lines

@@ -1,5 +1,6 @@
 """The jitter that shots tell and the lengths that gates see, as lines and for JSON."""
 
+from decimal import Decimal
 from typing import Any
 
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
@@ -25,7 +26,7 @@ def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
 
 def microseconds(seconds: float) -> str:
     """Return a time to two digits, without its unit."""
-    return f"{1e6 * seconds:.2g}"
+    return format(Decimal(f"{1e6 * seconds:.2g}"), "f")
 
 
 def timing_text(timing: TimingJitter) -> str:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from chrono.reports.setup_words import count_text
 from chrono.safe_text import plain
 from chrono.session.troubles import (
     LONG_WAIT_S,
     BoardUnused,
     FileTrouble,
+    LampSeen,
     LinkLost,
     RateUnknown,
     RowCut,
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
 def trouble_line(trouble: Trouble) -> str:
     """Return what went wrong, and what that means."""
     match trouble:
+        case LampSeen():
+            return f"{lamp_text(trouble)}; keep its light out of the gate"
         case LinkLost():
             return _link_line(trouble)
         case BoardUnused(since_s, reason):
@@ -42,6 +46,13 @@ def trouble_line(trouble: Trouble) -> str:
             return f"{path}: its last row is cut off after {size} bytes; it is left out"
         case FileTrouble(said):
             return said
+
+
+def lamp_text(lamp: LampSeen) -> str:
+    """Return how often a gate tripped in step with a lamp, and that these are no shots."""
+    hertz = f" ({lamp.frequency_hz:.0f} Hz)" if lamp.frequency_hz > 0 else ""
+    trips = count_text(lamp.trips, "time")
+    return f"gate {lamp.gate} tripped {trips} in step with a lamp{hertz}, not taken for shots"
 
 
 def _link_line(lost: LinkLost) -> str:

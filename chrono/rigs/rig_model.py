@@ -100,6 +100,7 @@ Tolerance = Annotated[float, _quantity("m", 0.0, 10.0, "between 0 mm and 10 m")]
 Distance = Annotated[float, _quantity("m", 0.0, 10e3, "between 0 m and 10 km")]
 Altitude = Annotated[float, _quantity("m", -500.0, 9000.0, "between -500 m and 9000 m")]
 Delay = Annotated[float, _quantity("s", 0.0, 1.0, "between 0 s and 1 s")]
+LaunchTime = Annotated[float, _quantity("s", 1e-3, 10.0, "between 1 ms and 10 s")]
 Difference = Annotated[float, _quantity("s", -1.0, 1.0, "between -1 s and 1 s")]
 Tick = Annotated[float, _quantity("s", 1e-10, 0.1, "between 0.1 ns and 0.1 s")]
 Angle = Annotated[float, _quantity("rad", 0.0, math.radians(10), "between 0 deg and 10 deg")]
@@ -258,11 +259,23 @@ class Body(_Section):
 
 
 class Window(_Section):
-    """Speeds that are a shot [m/s]; a gate that re-trips within `quiet_s` is one passage."""
+    """
+    What is a shot, and what belongs to it.
+
+    Attributes
+    ----------
+    slowest_mps, fastest_mps : float
+        Speeds that are a shot [m/s].
+    quiet_s : float
+        A gate that re-trips within this time is in the same passage [s].
+    launch_s : float
+        What follows a body within this time belongs to its launch [s].
+    """
 
     slowest_mps: Speed = Field(2.0, alias="slowest")
     fastest_mps: Speed = Field(200.0, alias="fastest")
     quiet_s: Delay = Field(0.2e-3, alias="quiet")
+    launch_s: LaunchTime = Field(0.25, alias="launch")
 
     @model_validator(mode="after")
     def _slowest_is_below_fastest(self) -> Self:

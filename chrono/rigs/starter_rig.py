@@ -136,6 +136,8 @@ shape = "round"                # its ends: round (a ball), flat (a rod cut squar
 slowest = {slowest:20} # a transit outside slowest … fastest is not a shot
 fastest = "200 m/s"
 quiet = "0.2 ms"               # a gate that re-trips sooner is the same passage
+launch = "0.25 s"              # what follows a body sooner belongs to its launch; the next
+                               # whole body of this length is a shot of its own
 
 [site]
 muzzle_distance = "1.0 m"      # from the launcher's mouth to midway between the gates

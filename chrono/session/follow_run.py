@@ -94,6 +94,7 @@ class FollowRun(FedRun):
             troubles.append(RowCut(path, unfinished))
         super().close()
         self.source.stop()
+        troubles += self.session.lamps
         if self._rate_unknown:
             troubles.append(RateUnknown(self._rate_unknown))
         return troubles

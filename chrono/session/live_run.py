@@ -168,6 +168,7 @@ class LiveRun(FedRun):
         self.source.journal.stop()
         troubles += [lost] if status.losses else []
         troubles += self.session.unusable.boards
+        troubles += self.session.lamps
         troubles += [RateUnknown(self._rate_unknown)] if self._rate_unknown else []
         if self.source.failure is not None:
             failure = str(self.source.failure)

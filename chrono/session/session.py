@@ -41,6 +41,7 @@ from chrono.session.speed_models import (
     SpeedModels,
     counter_problem,
 )
+from chrono.session.troubles import LampSeen, lamps_seen
 
 
 class Session:
@@ -145,7 +146,7 @@ class Session:
     @property
     def needs_second_pass(self) -> bool:
         """Whether a later rig record changed what the shots were formed with."""
-        return Rules.from_rig(self.last_rig) != self._rules
+        return self._as_if.rules(Rules.from_rig(self.last_rig)) != self._rules
 
     @property
     def lengths_corrected(self) -> bool:
@@ -260,7 +261,7 @@ class Session:
 
     def _begin(self, rig: Rig) -> None:
         self._use(rig)
-        self._rules = Rules.from_rig(rig)
+        self._rules = self._as_if.rules(Rules.from_rig(rig))
         self._processor = Processor(self._rules)
         self._lengths_m = {}
         said = self.counters.now
@@ -324,6 +325,11 @@ class Session:
     def model(self) -> SpeedModel:
         """The model that gives speeds now."""
         return self._models.now
+
+    @property
+    def lamps(self) -> list[LampSeen]:
+        """The lamps in whose step the gates tripped."""
+        return lamps_seen(self._processor.flicker)
 
     @property
     def processor(self) -> Processor:

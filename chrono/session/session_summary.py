@@ -26,10 +26,14 @@ from chrono.measuring.timing_jitter import (
     tells_timing,
     timing_scatter,
 )
+from chrono.processor.shot_records import EdgesUsed
 from chrono.rigs.rig_model import Rig
 from chrono.session.operator_records import Setup
 from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
+
+MOST = 0.5
+"""More than this part of the shots are most of them."""
 
 MOST_SHOTS = 20_000
 """The last ones tell enough."""
@@ -136,6 +140,38 @@ def _length_u(rig: Rig, own: dict[str, float]) -> float:
 
 
 @dataclass(frozen=True)
+class GateScatter:
+    """
+    What the gates may add to a setup's scatter, and no shot shows by itself.
+
+    Attributes
+    ----------
+    chords_mps : float
+        Standard deviation if each shot crosses the beams at other heights [m/s]: of round
+        bodies that most shots timed by one pair of edges; else 0.
+    bounces : bool
+        Whether edges bounced in most of the shots.
+    """
+
+    chords_mps: float
+    bounces: bool
+
+
+def gate_scatter_of(session: Session, name: str, mean_mps: float) -> GateScatter:
+    """Return what the gates may add to the scatter of a setup with this mean [m/s]."""
+    part = _last_part(session)
+    shots = session.log.shots[part]
+    chosen = session.are_counted(shots, session.measured(part).speed_mps)
+    chosen &= session.setups.named(name)[session.log.setup[part]]
+    shots = shots[chosen]
+    body = session.setups.last(name).body
+    is_single = np.mean(shots["used"] != EdgesUsed.BOTH) > MOST if len(shots) else False
+    chord_m = _length_u(session.rig, body) / 2 if is_single else 0.0
+    bounces = bool(len(shots)) and float(np.mean(shots["bounce"] > 0)) > MOST
+    return GateScatter(mean_mps * chord_m / session.rig.spacing_m, bounces)
+
+
+@dataclass(frozen=True)
 class SetupSummary:
     """
     The counted shots of one setup.
@@ -154,6 +190,8 @@ class SetupSummary:
         Their mean at the launcher's mouth, None where that is not known.
     blocking : BlockedLengths or None
         The lengths that the gates saw, None where no shot blocked both.
+    hidden : GateScatter or None
+        What the gates may add to the scatter besides the shots' own random part.
     """
 
     setup: Setup
@@ -162,6 +200,7 @@ class SetupSummary:
     motion: Motion | None
     mouth: MuzzleSpeed | None
     blocking: BlockedLengths | None = None
+    hidden: GateScatter | None = None
 
 
 @dataclass(frozen=True)
@@ -251,6 +290,7 @@ def _setup(
         motion_of(series, session.rig, setup.body),
         muzzle_of(series, session.rig, setup.body),
         blocking,
+        gate_scatter_of(session, name, series.mean_mps),
     )
 
 

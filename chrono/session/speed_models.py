@@ -17,6 +17,7 @@ from chrono.arrays.array_types import Ints, Places
 from chrono.clock.clock_rate import ClockEstimate
 from chrono.errors import RigError
 from chrono.measuring.speed import Measured, SpeedModel, measure
+from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 from chrono.rigs.rig_file import with_clock_rate, with_frequency
 from chrono.rigs.rig_model import Rig
@@ -65,6 +66,12 @@ class Assumptions:
         shots["flags"] &= ~np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
         shots["flags"][usable] |= np.uint32(_PAIR_FLAGS[self.edges])
         return shots
+
+    def rules(self, rules: Rules) -> Rules:
+        """Return a rig's rules with the step supposed."""
+        if self.tick_s is None:
+            return rules
+        return replace(rules, step_s=rules.tick_s * self.ticks(rules.tick_s))
 
     def model(self, model: SpeedModel) -> SpeedModel:
         """Return a rig's model with the step and the counter's rate supposed."""

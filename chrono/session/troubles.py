@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from chrono.processor.flicker import FlickerSpan
     from chrono.reader.recording_writer import RecordingWriter
 
 MUCH_BYTES = 100_000_000
@@ -62,7 +64,29 @@ class FileTrouble:
     said: str
 
 
-Trouble = LinkLost | BoardUnused | RateUnknown | SourceFailed | RowCut | FileTrouble
+@dataclass(frozen=True)
+class LampSeen:
+    """How often a gate tripped in step with a lamp, and the lamp's mean frequency [Hz]."""
+
+    gate: str
+    trips: int
+    frequency_hz: float
+
+
+def lamps_seen(spans: Sequence[FlickerSpan]) -> list[LampSeen]:
+    """Sum up the flicker of each gate that had any."""
+    found = []
+    for place, gate in enumerate("AB"):
+        own = [span for span in spans if span.gate == place]
+        steps = sum(span.steps for span in own)
+        stepped_s = sum(span.stepped * span.unit_s for span in own)
+        if own:
+            hertz = steps / stepped_s if steps else float("nan")
+            found.append(LampSeen(gate, sum(span.count for span in own), hertz))
+    return found
+
+
+Trouble = LampSeen | LinkLost | BoardUnused | RateUnknown | SourceFailed | RowCut | FileTrouble
 
 
 LONG_WAIT_S = 0.5

@@ -95,7 +95,7 @@ def test_a_swap_recorded_live_puts_the_delay_into_the_rig_file(chrono, tmp_path)
     assert outcome.code == 0, outcome.err
     found = load_rig(rig).calibration.latency
     delay_a, delay_b = truth("swap-before", 1).latencies_s
-    assert abs(found.difference_s - (delay_b - delay_a)) < 2.2 * found.difference_u_s < 1e-6
+    assert abs(found.difference_s - (delay_b - delay_a)) < 2.2 * found.difference_u_s < 1.3e-6
     assert found.date == TODAY
     assert "8 shots before and 8 after" in found.evidence
     assert (tmp_path / f"rig.toml.before-{TODAY}").read_bytes() == before
@@ -278,7 +278,7 @@ def test_too_few_shots_and_the_same_shots_twice_are_refused(chrono, tmp_path, ri
     record(tmp_path / "copy.tsv", "swap-before?shots=10")
     record(tmp_path / "few.tsv", "swap-after?shots=4")
     swap = ("calibrate", "swap")
-    is_one_clear_complaint(chrono(*swap, "b.tsv", "few.tsv", "--rig", rig), "4 after")
+    is_one_clear_complaint(chrono(*swap, "b.tsv", "few.tsv", "--rig", rig), "after it: 4")
     is_one_clear_complaint(chrono(*swap, "b.tsv", "b.tsv", "--rig", rig), "the same shots")
     is_one_clear_complaint(chrono(*swap, "b.tsv", "copy.tsv", "--rig", rig), "the same ones")
     assert stays_as_it_was(rig)

@@ -1,18 +1,22 @@
 """The spacing from two rods, against rods that pass simulated gates."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from passing import edges_of_passes, make_beams, transits_and_blockings
 
 from chrono.calibrating.calibration import rig_changes
-from chrono.calibrating.rods_calibration import Passes, RodSetup, rod_calibration
+from chrono.calibrating.rods_calibration import Passes, RodDoubt, RodSetup, rod_calibration
 from chrono.errors import CalibrationError
 from chrono.measuring.error_budget import rectangular
-from chrono.reports.calibration_text import calibration_evidence, rod_report
+from chrono.reports.calibration_text import calibration_evidence, rod_doubt, rod_report
 from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
 TOLERANCE_M = 0.05e-3
-SETUP = RodSetup(0.3, TOLERANCE_M, np.radians(1), rectangular("latency", 2e-6, unit="s"))
+SETUP = RodSetup(
+    0.3, 1e-3, 0.2e-3, TOLERANCE_M, np.radians(1), rectangular("latency", 2e-6, unit="s")
+)
 
 
 def pushed(rng, shots):
@@ -100,7 +104,7 @@ def test_what_a_gate_stays_blocked_longer_is_told():
     found = rod_calibration(*rods, SETUP)
 
     assert found.extra_m == pytest.approx(1e-3, abs=0.1e-3)
-    assert "+1.0" in " ".join(rod_report(found))
+    assert "1.00 mm longer" in " ".join(rod_report(found))
 
 
 @pytest.mark.parametrize(
@@ -139,3 +143,72 @@ def test_a_rig_file_takes_the_result_up(tmp_path):
     assert kept.spacing_m == pytest.approx(found.spacing_m, abs=1e-7)
     assert kept.covers_trip
     assert "10 and 10 passes" in kept.evidence
+
+
+def two_rods(stated_m=(0.04, 0.14), true_m=(0.04, 0.14), ball=False, seed=7):
+    """Pass two rods through gates 300 mm apart, and calibrate with the lengths stated."""
+    rng = np.random.default_rng(seed)
+    beams = make_beams(rng, 0.3)
+    rods = [
+        replace(passes(rng, beams, stated, true, pushed), ball_m=true if ball else None)
+        for stated, true in zip(stated_m, true_m, strict=True)
+    ]
+    return rod_calibration(*rods, SETUP)
+
+
+@pytest.mark.parametrize(
+    ("stated_m", "words"),
+    [
+        ((0.04, 0.145), ("more than stated", "a long rod of 1", "145.0 mm")),
+        ((0.042, 0.14), ("less than stated", "a short one of ", "42.0 mm")),
+    ],
+)
+def test_a_length_typed_wrong_leaves_the_spacing_in_doubt_and_names_the_slip(stated_m, words):
+    found = two_rods(stated_m)
+    assert found.doubt == RodDoubt.FAR_OFF
+    for word in words:
+        assert word in rod_doubt(found)
+    place = 1 if stated_m[0] == 0.04 else 0
+    assert found.fitting_m[place] == pytest.approx((0.04, 0.14)[place], abs=0.5e-3)
+
+
+def test_gates_that_stay_blocked_shorter_than_the_rods_leave_a_doubt():
+    """Both lengths were measured 3 mm too long: the spacing alone does not show it."""
+    found = two_rods((0.043, 0.143))
+    assert found.doubt == RodDoubt.EXTRA
+    assert "2.9" in rod_doubt(found) or "3.0" in rod_doubt(found)
+    assert "shorter" in rod_doubt(found)
+
+
+def test_balls_that_the_recordings_declare_are_no_rods():
+    found = two_rods((0.04, 0.07), (0.04, 0.07), ball=True)
+    assert found.doubt == RodDoubt.BALLS
+    assert "flat" in rod_doubt(found)
+    assert two_rods((0.04, 0.07), (0.04, 0.07)).doubt is None
+
+
+@pytest.mark.parametrize(
+    ("true_m", "word"),
+    [
+        ((0.14, 0.04), "the first recording shows a rod of about 140 mm"),
+        ((0.04, 0.04), "both recordings show a rod of about 40 mm"),
+        ((0.12, 0.05), "a longer rod"),
+    ],
+)
+def test_recordings_that_were_exchanged_or_are_of_one_rod_are_refused(true_m, word):
+    with pytest.raises(CalibrationError, match=word):
+        two_rods(true_m=true_m)
+
+
+@pytest.mark.parametrize("motion", [pushed, fallen])
+def test_fair_rods_are_seldom_doubted(motion):
+    doubted = [calibrate(seed, motion)[0].doubt is not None for seed in range(150)]
+    assert np.mean(doubted) <= 0.05
+
+
+def test_degrees_of_freedom_without_end_are_not_written():
+    found, _ = calibrate(3, pushed)
+    endless = replace(found, uncertainty=replace(found.uncertainty, dof=5157121074780.48))
+    assert "calibration.spacing.dof" not in rig_changes(endless, "rods", "2026-03-14")
+    few = replace(found, uncertainty=replace(found.uncertainty, dof=17.456))
+    assert rig_changes(few, "rods", "2026-03-14")["calibration.spacing.dof"] == 17.46

@@ -10,7 +10,10 @@ from test_rods import pushed
 from chrono.arrays import machine_code
 from chrono.rigs.rig_file import load_rig
 
-RIG = '[gates]\nspacing = "300 mm"\n[window]\nslowest = "0.2 m/s"\n[body]\nlength = "40 mm"\n'
+RIG = (
+    '[gates]\nspacing = "300 mm"\nspacing_tolerance = "1 mm"\n'
+    '[window]\nslowest = "0.2 m/s"\n[body]\nlength = "40 mm"\n'
+)
 
 
 def record(path, rng, beams, length_m):
@@ -61,6 +64,25 @@ def test_two_rods_put_the_spacing_into_the_rig_file(chrono, tmp_path, bench) -> 
     assert abs(found.spacing_m - bench) < 2 * found.spacing_u_m < 0.4e-3
     assert "10 and 10 passes" in outcome.out
     assert list(tmp_path.glob("rig.toml.before-*"))
+
+
+def test_a_spacing_in_doubt_is_written_only_if_that_is_accepted(
+    chrono, tmp_path, bench
+) -> None:
+    typed = ("--short", "40 mm", "--long", "145 mm")
+    outcome = chrono(*RODS, *typed)
+    assert outcome.code == 1
+    assert "a long rod of 1" in outcome.err
+    assert "--accept" in outcome.err
+    assert (tmp_path / "rig.toml").read_text() == RIG
+
+    assert chrono(*RODS, *typed, "--accept").code == 0
+    assert load_rig(tmp_path / "rig.toml").calibration.spacing.spacing_m > 0.31
+
+
+def test_recordings_in_the_wrong_order_are_told(chrono, bench) -> None:
+    turned = ("calibrate", "rods", "long.tsv", "short.tsv", "--rig", "rig.toml", *LENGTHS)
+    is_one_clear_complaint(chrono(*turned), "shows a rod of about 140 mm")
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from passing import launched, make_beams
 
-from chrono.calibrating.calibration import rig_changes
+from chrono.calibrating.calibration import HYSTERESIS_M, rig_changes
 from chrono.calibrating.swap_calibration import SwapDoubt, SwapNote, swap_calibration
 from chrono.errors import CalibrationError
 from chrono.reports.calibration_text import calibration_doubt, calibration_evidence, swap_report
@@ -230,3 +230,32 @@ def test_a_rig_file_takes_the_result_up(tmp_path):
     assert kept.difference_u_s == pytest.approx(found.uncertainty.u, abs=1e-10)
     assert kept.dof == pytest.approx(found.uncertainty.dof, abs=0.01)
     assert "10 shots before and 10 after" in kept.evidence
+
+
+BEAM_M, HYSTERESIS = 2e-3, 0.01
+"""Width of a beam, and what part of its light each hysteresis is off the usual one."""
+
+
+def swapped_with_unlike_hysteresis(rng, allowed_m):
+    """A comparator of hysteresis h trips w·h/2 late at both edges; it moves with its sensor."""
+    true_s = rng.uniform(-2e-6, 2e-6)
+    places_m = BEAM_M * rng.uniform(-HYSTERESIS, HYSTERESIS, 2) / 2
+    speed_mps = 20.0
+    shift_s = (places_m[1] - places_m[0]) / speed_mps
+    before, after = (
+        launch(rng, 40, sign * (true_s + shift_s), speed_mps=speed_mps) for sign in (1, -1)
+    )
+    found = swap_calibration(
+        before[0],
+        after[0],
+        blocking_before_s=before[1],
+        blocking_after_s=after[1],
+        hysteresis_s=allowed_m / speed_mps,
+    )
+    return abs(found.difference_s - true_s) <= found.uncertainty.U95
+
+
+def test_unlike_hysteresis_is_in_what_an_exchange_of_sensors_writes():
+    rng = np.random.default_rng(6)
+    found = [swapped_with_unlike_hysteresis(rng, HYSTERESIS_M) for _ in range(200)]
+    assert np.mean(found) >= 0.93

@@ -30,7 +30,8 @@ def rows(text: str) -> list[dict[str, str]]:
 def test_an_export_takes_folders_and_patterns(chrono, tmp_path, word) -> None:
     season(tmp_path / "season")
     outcome = chrono("export", word)
-    assert outcome.code == 0
+    assert outcome.code == 1, "a lamp flickers in the noisy hall"
+    assert "in step with a lamp (100 Hz)" in outcome.err
     assert len(rows(outcome.out)) == 2 * SHOTS
     names = list(dict.fromkeys(row["recording"] for row in rows(outcome.out)))
     assert names == sorted(names)
@@ -42,7 +43,7 @@ def test_two_processes_give_the_same_bytes_as_one(chrono, tmp_path) -> None:
     for jobs in (1, 2):
         for ending in ("csv", "parquet", "json", "xlsx"):
             call = ("export", "season", "-o", f"{jobs}.{ending}", "--jobs", jobs)
-            assert chrono(*call).code == 0
+            assert chrono(*call).code == 1, "a lamp flickers in the noisy hall"
     for ending in ("csv", "parquet", "json", "xlsx"):
         one, two = ((tmp_path / f"{jobs}.{ending}").read_bytes() for jobs in (1, 2))
         assert one == two, ending

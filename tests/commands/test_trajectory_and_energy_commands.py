@@ -2,9 +2,11 @@
 
 import json
 import math
+import re
 from pathlib import Path
 
 import golden_kit
+import numpy as np
 import pytest
 from command_kit import is_one_clear_complaint
 
@@ -43,6 +45,18 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("--residual",),
         ),
         (("energy", BANDS, "--draw", "nofile.csv"), ("nofile.csv",)),
+        (
+            ("energy", "--speed", "20 m/s", *BALL, "--bore", "35 mm", "--length", "1 m"),
+            ("40 mm", "35 mm", "--bore"),
+        ),
+        (
+            ("fall", "--height", "1 m", "--mass", "0.1 g", "--diameter", "70 mm"),
+            ("displaces 0.215 g",),
+        ),
+        (
+            ("flight", "--speed", "9 m/s", "--angle=-30 deg", "--height=-3 m", "--no-air"),
+            ("never comes up",),
+        ),
     ],
 )
 def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> None:
@@ -179,3 +193,94 @@ def test_a_flight_tells_the_speed_and_the_body_with_their_stated_uncertainty(chr
     # One more of 20 shots of s = 0.439 m/s: t of 19 degrees of freedom is 2.093, by which
     # 2.093 · 0.439 · √(1 + 1/20) = 0.94 m/s, of which one digit is shown.
     assert "speed 22.2 ± 0.9 m/s" in " ".join(clocked.out.split())
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("flight", "--speed", "9 m/s", "--angle=-90 deg", "--height", "2 m"), "at 0 m"),
+        (("stop", "--speed", "0.135 m/s", "--mean", "10500 m/s^2"), "867.9 nm"),
+        (
+            ("energy", "--speed", "300 m/s", "--volume", "0.01 L", "--gauge", "10 kPa"),
+            "times as much",
+        ),
+        (("energy", "--speed", "300 m/s", "--volume", "40 L", "--gauge", "9 bar"), " J"),
+    ],
+)
+def test_numbers_stand_in_the_unit_that_suits_them(chrono, words, told) -> None:
+    shown = chrono(*words, *BALL)
+    assert told in shown.out
+    assert not ODD_NUMBER.search(shown.out)
+
+
+ODD_NUMBER = re.compile(r"\d\.\d{8,}|\d{10,}|\d[eE][+-]?\d|\bnan\b|\binf\b|-0 |-0\.0+ ")
+"""More digits than any rule or scale gives, powers of ten, or no number."""
+
+
+def a_quantity(rng: np.random.Generator, low: float, high: float, unit: str) -> str:
+    value = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    unknown = f" ± {value * rng.uniform(1e-4, 0.4):.2g}" if rng.random() < 0.5 else ""
+    return f"{value:.3g}{unknown} {unit}"
+
+
+def any_input(rng: np.random.Generator) -> list[str]:
+    """Return a command of one of four kinds with plausible and hardly plausible values."""
+
+    def draw(*choices: tuple[str, float, float, str]) -> list[str]:
+        option, *limits = choices[rng.integers(len(choices))]
+        return [option, a_quantity(rng, *limits)]
+
+    ball = [*draw(("--mass", 1e-2, 1e4, "g")), *draw(("--diameter", 3, 300, "mm"))]
+    speed = draw(("--speed", 0.1, 1e3, "m/s"))
+    angle = [f"--angle={rng.choice([-90.0, 0.0, 90.0, rng.uniform(-90, 90)]):.3g} deg"]
+    height = [f"--height={rng.uniform(-20, 20):.3g} m"]
+    return [
+        lambda: [
+            "fall",
+            *draw(("--height", 1e-3, 1e3, "m"), ("--time", 1e-3, 1e2, "s")),
+            *ball,
+        ],
+        lambda: [
+            "flight",
+            *speed,
+            *angle,
+            *height,
+            *(ball if rng.random() < 0.7 else ["--no-air"]),
+        ],
+        lambda: [
+            "stop",
+            *speed,
+            *draw(
+                ("--distance", 1e-3, 10, "m"),
+                ("--mean", 1, 1e5, "m/s^2"),
+                ("--time", 1e-4, 1, "s"),
+            ),
+            *ball[:2],
+        ],
+        lambda: [
+            "energy",
+            *speed,
+            *ball,
+            *(
+                [*draw(("--volume", 1e-2, 10, "L")), *draw(("--gauge", 1e-2, 20, "bar"))]
+                if rng.random() < 0.5
+                else [*draw(("--bore", 3, 200, "mm")), *draw(("--length", 0.05, 10, "m"))]
+            ),
+        ],
+    ][rng.integers(4)]()
+
+
+@pytest.mark.parametrize(
+    "seed", [0, *(pytest.param(seed, marks=pytest.mark.long) for seed in range(1, 21))]
+)
+def test_any_input_gets_plain_numbers_or_one_clear_line(chrono, seed) -> None:
+    """Warnings are errors in all tests."""
+    rng = np.random.default_rng(seed)
+    for _ in range(20 if seed else 2):
+        words = any_input(rng)
+        outcome = chrono(*words)
+        assert "Traceback" not in outcome.err, words
+        if outcome.code == 2:
+            is_one_clear_complaint(outcome)
+        else:
+            assert not ODD_NUMBER.search(outcome.out), words

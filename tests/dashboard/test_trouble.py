@@ -4,6 +4,7 @@ import asyncio
 import errno
 import threading
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from dashboard_kit import SIZES, clocking, drive, finish_work, listed, screen_text
@@ -13,7 +14,10 @@ from textual.widgets import Input, Static
 
 from chrono.commands.console_output import RunReporter
 from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.status_text import status_line
 from chrono.reader import file_io
+from chrono.session.recording_loader import read_recording
+from chrono.session.replay_run import replay_run
 
 HOSTILE = ["[bold red]x[/]", "\x1b[31mred\x1b[2J", "x" * 10_000, "a\tb\u202ec\u200b", "[/]["]
 
@@ -340,3 +344,12 @@ async def test_a_shot_is_shown_as_soon_as_it_is_written_and_not_at_the_next_poll
         await pilot.pause()
         assert [cells[4] for cells in listed(app)] == ["yes"]
         board.journal.stop()
+
+
+def test_what_lamps_did_stands_in_the_status_line() -> None:
+    path = Path(__file__).parents[2] / "recordings" / "noisy-hall.tsv"
+    run = replay_run(path, read_recording(path).session, None)
+    run.start()
+    while run.step():
+        pass
+    assert "trips by a lamp: A 783" in status_line(run).plain

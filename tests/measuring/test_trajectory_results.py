@@ -4,12 +4,21 @@ import math
 
 import numpy as np
 import pytest
+from falling import dropped
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from launch_kit import IN_VACUUM, SITE, SQUASH_BALL, aim, clocked, stated
 
 from chrono.errors import OptionError
-from chrono.measuring.body_in_air import TERMINAL, MovingBody, deceleration_of, weight_per_mass
+from chrono.measuring.body_in_air import (
+    SMOOTH_SPHERE,
+    TERMINAL,
+    MovingBody,
+    deceleration_of,
+    given_diameter,
+    given_mass,
+    weight_per_mass,
+)
 from chrono.measuring.energy_results import elastic_store, energy_result, gas_store, tube_store
 from chrono.measuring.launch import Launch, RefusedLaunch, each_launch
 from chrono.measuring.propagation import known
@@ -90,9 +99,32 @@ def test_of_several_setups_one_that_no_fall_reaches_stops_no_other():
 def test_buoyancy_slows_the_fall_of_a_light_ball():
     """A ball as heavy as the air it displaces does not fall (Archimedes)."""
     air_kg = SITE.density_kgpm3 * math.pi * 0.04**3 / 6
-    floating = values_of(Launch("", 0, (), SQUASH_BALL, SITE)) | {"mass": air_kg}
+    values = values_of(Launch("", 0, (), SQUASH_BALL, SITE))
 
-    assert weight_per_mass(SQUASH_BALL, floating) == pytest.approx(0.0, abs=1e-9)
+    hardly = weight_per_mass(SQUASH_BALL, values | {"mass": air_kg * (1 + 1e-9)})
+    assert hardly == pytest.approx(0.0, abs=1e-7)
+    with pytest.raises(OptionError, match="displaces"):
+        weight_per_mass(SQUASH_BALL, values | {"mass": air_kg * (1 - 1e-9)})
+
+
+@pytest.mark.parametrize("height_m", [0.05, 0.3, 2.0])
+def test_a_light_ball_takes_air_along_when_it_falls(height_m):
+    """Against steps of a fall with measured drag, buoyancy and half the air's mass."""
+    site, mass_kg, diameter_m = SITE, 5e-3, 70e-3
+    columns = {
+        "diameter_m": np.array([diameter_m]),
+        "mass_kg": np.array([mass_kg]),
+        "density": site.density_kgpm3,
+        "viscosity": site.viscosity_pas,
+        "gravity": site.gravity_mps2,
+        "drag_scale": 1.0,
+        "added_mass": 0.5,
+    }
+    ((truth_s,),) = dropped(columns, np.array([[height_m]]), 2.0)
+    ball = MovingBody(given_mass(mass_kg), given_diameter(diameter_m), SMOOTH_SPHERE)
+    result = fall_result(Launch("", 0, (), ball, site), "height", known("height", height_m))
+    assert result.time.value == pytest.approx(truth_s, abs=result.time.U95)
+    assert 0.02 * truth_s > result.time.U95
 
 
 # -- flights --------------------------------------------------------------------------------

@@ -5,10 +5,13 @@ of them. Where they are all the same, a transit is one whole number of steps or 
 what share the ± holds hangs on the speed: only one step either way is certain of each shot.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from gate_board import Board, ticks_of
 from gate_physics import SQUASH, draw_rigs, fly
+from line_kit import RULES, UNIT_S, body, events, shots_of
 from speed_rigs import exact_gates, make_shots
 from trial_kit import trials
 
@@ -74,3 +77,28 @@ def test_equal_speeds_are_held_over_all_of_them_but_not_each_of_them(
     assert 0.55 <= held.min() < 0.85
     assert held.max() == 1.0
     assert within.min() == 1.0
+
+
+@pytest.mark.parametrize("step_s", [1e-3, 1e-4])
+@trials(60, 500)
+def test_both_pairs_of_edges_count_though_blocking_times_differ_by_steps(
+    step_s: float, count: int
+) -> None:
+    """From edges to speeds: a pair that was dropped for a step would be the slower one."""
+    rng = np.random.default_rng(4)
+    middle = np.array([5.0, 9.1, 15.0, 21.0, 23.0, 25.0, 27.0, 29.0])
+    speeds = np.repeat(middle, count) * (1 + 0.15 * rng.uniform(-1, 1, count * len(middle)))
+    starts = 1.0 + np.arange(len(speeds)) + rng.random(len(speeds)) * 0.1
+    lines = [
+        replace(line, at_s=np.floor(line.at_s / step_s) * step_s + UNIT_S / 2)
+        for start_s, speed in zip(starts, speeds, strict=True)
+        for line in body(start_s, speed)
+    ]
+    shots = shots_of(events(lines, plain=True), rules=replace(RULES, step_s=step_s))
+    model = SpeedModel.from_rig(exact_gates(lines="plain", clock__step_s=step_s))
+    found = measure(shots, replace(model, unit_s=UNIT_S))
+    assert set(shots["used"]) == {EdgesUsed.BOTH}
+    assert not shots["flags"].any()
+    off = (found.speed_mps - speeds) / found.U95_mps
+    assert 0.93 <= (np.abs(off) <= 1).mean() <= 0.975
+    assert abs(off.mean()) < 0.1

@@ -33,6 +33,9 @@ def happening(rng: Rng, at_s: float) -> list[Line]:
     if dice < 0.65:
         length, later = rng.uniform(1e-5, 3e-3), rng.uniform(0, 1e-4)
         return [*block(A, at_s, length), *block(B, at_s + later, length)]
+    if dice < 0.68:
+        series, period = range(int(rng.integers(3, 12))), float(rng.choice([0.012, 0.03, 0.1]))
+        return [x for i in series for x in body(at_s + i * period, 25.0)]
     if dice < 0.75:
         gate, period = int(rng.integers(2)), rng.choice([0.01, 1 / 120, 0.004])
         trips = range(int(rng.integers(3, 30)))
@@ -121,7 +124,8 @@ def run(
 def test_shots_of_a_dense_stream_do_not_depend_on_its_cut(seed: int) -> None:
     rng = np.random.default_rng(seed)
     these = harmed(rng, dense(rng))
-    rules = replace(RULES, body_length_m=(LENGTH_M, None)[seed % 2])
+    launch_s = (0.25, 0.03)[seed % 3 == 2]
+    rules = replace(RULES, body_length_m=(LENGTH_M, None)[seed % 2], launch_s=launch_s)
     if seed % 4 == 3:
         these = replace(these, sequence=np.full(len(these), NO_SEQUENCE, np.int32))
         rules = replace(rules, lines=PLAIN)

@@ -77,7 +77,10 @@ def test_both_ways_give_the_same_shots(seed: int, monkeypatch: pytest.MonkeyPatc
     controls = records(rng, these) if seed % 4 > 1 else []
     slowest_mps = (2.0, 0.5)[seed % 5 == 4]
     rules = replace(
-        RULES, body_length_m=(LENGTH_M, None)[seed % 7 == 6], slowest_mps=slowest_mps
+        RULES,
+        body_length_m=(LENGTH_M, None)[seed % 7 == 6],
+        slowest_mps=slowest_mps,
+        launch_s=(0.25, 0.03)[seed % 3 == 2],
     )
 
     taken: list[int] = []

@@ -199,6 +199,57 @@ def test_a_carrier_that_missed_gate_b_is_no_partner() -> None:
     assert np.isnan(shot["companion"])
 
 
+WHOLE = 1.0
+"""Of the declared length."""
+
+
+@pytest.mark.parametrize(
+    ("later_s", "speed", "length", "shots"),
+    [
+        (0.030, 20.0, WHOLE, 2),
+        (0.020, 20.0, WHOLE, 1),
+        (0.030, 20.0, 0.7, 1),
+        (0.030, 20.0, 1.3, 1),
+        (0.060, 8.0, WHOLE, 2),
+    ],
+    ids=["whole", "too soon", "short", "long", "slower"],
+)
+def test_a_whole_body_of_the_declared_length_is_a_shot_of_its_own(
+    later_s: float, speed: float, length: float, shots: int
+) -> None:
+    later = body(A1.at_s + later_s, speed, length * LENGTH_M)
+    found = shots_of(with_beats([A1, A0, B1, B0, *later]))
+    assert len(found) == shots
+    assert [flag_words(int(flags)) for flags in found["flags"]] == (
+        [(), ()] if shots == 2 else [("companion",)]
+    )
+
+
+def test_a_body_that_enters_before_the_one_ahead_has_left_is_its_companion() -> None:
+    ahead = body(2.0, 3.0)
+    assert len(shots_of(with_beats([*ahead, *body(2.100, 10.0)]))) == 1
+    assert len(shots_of(with_beats([*ahead, *body(ahead[3].at_s + 1e-3, 10.0)]))) == 2
+
+
+def test_a_carrier_ahead_leaves_the_body_behind_it_the_main_one() -> None:
+    carrier = body(A1.at_s - 0.06, 20.0, 0.5 * LENGTH_M)
+    (shot,) = shots_of(with_beats([*carrier, A1, A0, B1, B0]))
+    assert flag_words(int(shot["flags"])) == ("companion",)
+
+
+def test_the_rig_says_what_belongs_to_one_launch() -> None:
+    wad = body(A1.at_s + 0.1, 10.0, 0.5 * LENGTH_M)
+    for launch_s, count in ((0.25, 1), (0.05, 2)):
+        rules = replace(RULES, launch_s=launch_s)
+        assert len(shots_of(with_beats([A1, A0, B1, B0, *wad]), rules=rules)) == count
+
+
+def test_a_body_that_only_one_gate_saw_is_no_companion_in_a_fast_series() -> None:
+    second, third = body(A1.at_s + 0.05, 20.0), body(A1.at_s + 0.1, 20.0)
+    found = shots_of(with_beats([A1, A0, B1, B0, *second[2:], *third]))
+    assert [flag_words(int(flags)) for flags in found["flags"]] == [(), ("lone-b",), ()]
+
+
 def test_two_bodies_merged_at_gate_a_are_measured_by_the_leading_edges() -> None:
     wad = body(2.301, 12.0, 0.02)
     (shot,) = shots_of(with_beats([A1, wad[1], B1, B0, *wad[2:]]))

@@ -19,7 +19,11 @@ from chrono.session.recording_loader import read_recording
 from chrono.session.session_summary import summary_of
 from chrono.units import format_speed
 
-BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
+RECORDINGS = Path(__file__).parents[2] / "recordings"
+BANDS, PLAIN, HALL = (
+    RECORDINGS / f"{name}.tsv"
+    for name in ("two-and-three-bands", "plain-lines-4us", "noisy-hall")
+)
 
 
 @pytest.fixture(name="with_setups")
@@ -305,3 +309,30 @@ def test_a_drift_is_told_for_ten_shots_with_half_of_its_interval(slope, half, un
     drift = Drift(slope, slope - half, slope + half, 20)
     assert drift_text(drift, unit) == text
     assert drift.seen
+
+
+def test_what_chords_may_add_to_the_scatter_is_said_for_one_pair_of_edges(chrono) -> None:
+    """Against balls of 40 mm that cross both beams anywhere within 5 mm of their middle."""
+    rng = np.random.default_rng(9)
+    half_m = np.sqrt(0.02**2 - rng.uniform(-5e-3, 5e-3, (200_000, 2)) ** 2)
+    plain, framed = chrono("summary", PLAIN, "--json"), chrono("summary", BANDS, "--json")
+    (setup,) = json.loads(plain.out)[0]["setups"]
+    spacing_m = read_recording(PLAIN).session.rig.spacing_m
+    expected = setup["mean_mps"] * np.std(half_m[:, 1] - half_m[:, 0]) / spacing_m
+    assert setup["chords_s_mps"] == pytest.approx(expected, rel=0.02)
+    assert "chords" in chrono("summary", PLAIN).out
+    assert {each["chords_s_mps"] for each in json.loads(framed.out)[0]["setups"]} == {0.0}
+    assert "chords" not in chrono("summary", BANDS).out
+
+
+def test_lamps_stand_in_the_summary_with_exit_code_1(chrono) -> None:
+    shown, data = chrono("summary", HALL), chrono("summary", HALL, "--json")
+    assert shown.code == data.code == 1
+    assert "gate A tripped 783 times in step with a lamp (100 Hz)" in " ".join(
+        shown.out.split()
+    )
+    assert json.loads(data.out)[0]["lamps"] == [
+        {"gate": "A", "trips": 783, "frequency_hz": pytest.approx(100.004, abs=1e-3)}
+    ]
+    assert chrono("check", HALL).code == 1
+    assert chrono("summary", BANDS).code == 0

@@ -80,6 +80,7 @@ def test_every_key_is_read_into_si() -> None:
         slowest = "10 km/h"
         fastest = "100 mph"
         quiet = "1 ms"
+        launch = "40 ms"
         [site]
         muzzle_distance = "2 m"
         latitude = "-33 deg"
@@ -130,6 +131,7 @@ def test_every_key_is_read_into_si() -> None:
         "window.slowest_mps": 10 / 3.6,
         "window.fastest_mps": 44.704,
         "window.quiet_s": 1e-3,
+        "window.launch_s": 0.04,
         "site.muzzle_distance_m": 2.0,
         "site.latitude_rad": math.radians(-33),
         "site.altitude_m": -10.0,

@@ -137,10 +137,20 @@ def test_shots_that_such_a_counter_cannot_tell_are_counted() -> None:
     transits_s = recorded.session.measured().transit_s
     assert found.within_a_step == (transits_s < 5e-3).sum() == 60
     assert found.blocked_within_a_step == 60
-    assert found.without_speed > 0
+    assert not found.without_speed
+    assert what_if(recorded, Assumptions(tick_s=12e-3)).without_speed > 0
     between = float(np.median(transits_s))
     assert what_if(recorded, Assumptions(tick_s=between)).within_a_step in range(25, 35)
     assert what_if(recorded, Assumptions(tick_s=1e-3)).blocked_within_a_step == 0
+
+
+@pytest.mark.parametrize("name", ["same-shots-fine", "two-and-three-bands"])
+@pytest.mark.parametrize("tick_s", [1e-4, 1e-3])
+def test_steps_make_no_shot_lose_a_pair_of_edges(name: str, tick_s: float) -> None:
+    found = what_if(demo(name), Assumptions(tick_s=tick_s))
+    assert set(found.session.log.shots["used"]) == {EdgesUsed.BOTH}
+    off = (found.supposed.speed_mps - found.true.speed_mps) / found.supposed.U95_mps
+    assert abs(off.mean()) < 0.25, "it scatters by 0.08"
 
 
 def test_a_noisy_session_tells_which_shots_are_there_only_so() -> None:
