@@ -198,7 +198,13 @@ def test_check_summary_and_the_dashboard_say_it(tmp_path, chrono) -> None:
     (data,) = json.loads(chrono("summary", file, "--json").out)
     assert data["slope"]["contradicts"] is True
     run = SimpleNamespace(
-        writer=None, status=None, followed=False, live=False, finished=True, session=session
+        writer=None,
+        waiting_s=0.0,
+        status=None,
+        followed=False,
+        live=False,
+        finished=True,
+        session=session,
     )
     (line,) = trouble_lines(run, ViewCache(session).slope())
     assert line.startswith("SLOPE: ")
