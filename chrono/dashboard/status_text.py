@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, cast
 from rich.text import Text
 
 from chrono.dashboard.clipped_text import fit
-from chrono.reports.restart_text import cause_words
 from chrono.reports.setup_words import count_text, span_text
 from chrono.reports.trouble_text import disk_line, restarts_words, waiting_words
 from chrono.safe_text import plain
@@ -135,6 +134,8 @@ def _counts(run: Run) -> list[Text]:
             )
         )
     if tally.restarts:
+        from chrono.reports.restart_text import cause_words
+
         causes = cause_words(tally.causes)
         restarts = restarts_words(tally.restarts) + (f" ({causes})" if causes else "")
         parts.append(Text.assemble((restarts, "yellow")))
