@@ -37,6 +37,7 @@ trip_tolerance = "0.0 mm"
 tilt_limit = "0 deg"
 latency_mismatch = "{latency}"
 off_centre = "0 mm"
+slope_tolerance = "0 deg"
 
 [clock]
 frequency = "16 MHz"

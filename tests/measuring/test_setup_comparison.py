@@ -418,4 +418,5 @@ def test_where_it_is_as_large_as_it_looks_the_shots_said_settle_it_in_four_of_fi
         settled += settles(found, more, found.more_shots.as_seen)
 
     assert asked > 100
-    assert settled / asked >= 0.8, settled / asked
+    chance = 2 * np.sqrt(0.8 * 0.2 / asked)  # so much below four of five by the drawing alone
+    assert settled / asked >= 0.8 - chance, settled / asked

