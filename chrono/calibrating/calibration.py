@@ -182,8 +182,8 @@ def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
     Tell drops from the falls of a ball that came back up from the floor.
 
-    To fall through again it has to rise through the gates: a passage that is no fall, soon
-    before.
+    A ball that falls again has risen through the gates shortly before, and that passage goes
+    upwards.
 
     Parameters
     ----------

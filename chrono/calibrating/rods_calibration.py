@@ -31,9 +31,10 @@ MOST_CHANGE = 0.5
 """Logarithm of the speed at B over that at A: more was no even motion."""
 
 LIKELY_EXTRA_M, MOST_EXTRA_M = 1.5e-3, 5e-3
-"""A gate stays blocked longer or shorter than the rod by what its threshold is off half the
-light. More than the first is in doubt: thresholds far off, a length that is wrong, ends that
-are not flat. More than the second are other rods (common practice, no source)."""
+"""How much longer or shorter than the rod a gate may stay blocked [m]. The cause is a threshold
+that is not at half the light. Beyond the first limit the result is in doubt: a threshold far
+off, a wrong length, or ends that are not flat. Beyond the second one they are other rods
+(common practice, no source)."""
 
 EXCHANGED, SAME = 0.9, 0.1
 """Ratios of the seen lengths: as the stated ones, the other way round, within a tenth; or equal

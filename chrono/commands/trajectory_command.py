@@ -124,8 +124,8 @@ def landings_of(texts: Sequence[str], told: LaunchInput) -> "tuple[Launch, list[
     Raises
     ------
     OptionError
-        A shot is not there, is not counted, is named twice or is of another body; or a text
-        is no landing.
+        If a shot is missing, not counted, named twice or of another body, or if a text does
+        not state a landing.
     """
     if told.session is None:
         return _stated(texts, told.launches[0])
@@ -333,7 +333,7 @@ def stop(
     unit: ShownUnit = None,
     as_json: AsJson = False,
 ) -> None:
-    """Tell the way, deceleration, force, time and energy of a stop, each from each."""
+    """Work out way, deceleration, force, time and energy of a stop from what you know."""
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import stop_result
     from chrono.reports.findings_text import Findings
@@ -371,7 +371,7 @@ def law_of(text: str) -> "Law":
     Raises
     ------
     OptionError
-        There is none of that name.
+        If no law has that name.
     """
     from chrono.physics.stopping import EXPONENTS
 
