@@ -232,11 +232,12 @@ class SpeedModels:
         found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))
         if not self._told.setups.state_bodies:
             return found
+        places: dict[Body, list[int]] = {}
         for place in np.unique(setups).tolist():
-            own = self._told.setups.body(place)
-            if own == NO_BODY:
-                continue
-            chosen = np.flatnonzero(setups == place)
+            places.setdefault(self._told.setups.body(place), []).append(place)
+        places.pop(NO_BODY, None)
+        for own, alike in places.items():
+            chosen = np.flatnonzero(np.isin(setups, alike))
             for name, column in vars(measure(shots[chosen], self.of(counter, own))).items():
                 getattr(found, name)[chosen] = column
         return found
