@@ -4,14 +4,16 @@
 
 Run on demand, in an environment with the tests' packages. Each fault changes one operator, one
 comparison or one number of one function; the sources are copied first, so the checkout stays
-as it is. The tests of the fault's room run first, then those of the rooms that use it. A fault
-that no test notices is printed with its file and line. The seed is today's date by default.
+as it is. The tests that name the module run first, then those of its room, then those of
+the rooms that use it. A fault that no test notices is printed with its file and line. The seed
+is today's date by default.
 """
 
 import argparse
 import ast
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -122,19 +124,27 @@ def faults_of(file: Path) -> Iterator[Fault]:
         yield Fault(file, node.lineno, lines[node.lineno - 1].strip(), after.strip(), whole)
 
 
-def tests_of(room: str, tests: Path) -> list[list[str]]:
-    """Return the folders of tests to run for a room, the nearest first."""
+def tests_of(file: Path, tests: Path) -> list[list[str]]:
+    """Return the files and folders of tests to run for a module, the nearest first."""
+    room = file.parent.name
+    naming = re.compile(rf"\b{room}(\.| import ){file.stem}\b")
+    nearest = [
+        str(path)
+        for path in sorted(tests.rglob("test_*.py"))
+        if naming.search(path.read_text())
+    ]
     named = [[room], list(NEXT_TESTS.get(room, ("commands",)))]
     found = [
         [str(tests / name) for name in names if (tests / name).is_dir()] for names in named
     ]
-    return [*filter(None, found), [str(path) for path in sorted(tests.glob("test_*.py"))]]
+    rest = [str(path) for path in sorted(tests.glob("test_*.py"))]
+    return [*filter(None, [nearest, *found]), rest]
 
 
-def is_noticed(copy: Path, room: str) -> bool:
+def is_noticed(copy: Path, file: Path) -> bool:
     """Run tests on a copy of the sources until some fail."""
     environment = os.environ | {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
-    for paths in tests_of(room, copy / "tests"):
+    for paths in tests_of(file, copy / "tests"):
         done = subprocess.run(
             [
                 sys.executable,
@@ -179,7 +189,7 @@ def main() -> int:
             fault = draw.choice(candidates)
             sound = fault.file.read_text("utf-8")
             fault.file.write_text(fault.text, "utf-8")
-            seen = is_noticed(copy, fault.file.parent.name)
+            seen = is_noticed(copy, fault.file)
             fault.file.write_text(sound, "utf-8")
             noticed += seen
             where = f"{fault.file.relative_to(copy)}:{fault.line}"
