@@ -541,7 +541,7 @@ class FollowSource:
             self._state, self._reason = "open", ""
 
     def _see_whether_it_is_written(self, file: FileIO) -> None:
-        self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno())
+        self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno(), self._path)
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
         """Go on in a file of the same name if it goes on where this one was read to."""
