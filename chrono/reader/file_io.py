@@ -8,6 +8,7 @@ import errno
 import os
 import re
 import time
+from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -212,6 +213,20 @@ def close(fd: int) -> None:
     beside = _locks_beside.pop(fd, None)
     with contextlib.suppress(OSError):
         os.close(fd)
+    _release(beside)
+
+
+@contextlib.contextmanager
+def held(fd: int, path: Path) -> Iterator[None]:
+    """Hold the lock of an open file meanwhile, until it is closed at the latest."""
+    lock(fd, path)
+    try:
+        yield
+    finally:
+        _release(_locks_beside.pop(fd, None))
+
+
+def _release(beside: "BaseFileLock | None") -> None:
     if beside is not None:
         with contextlib.suppress(OSError):
             beside.release()

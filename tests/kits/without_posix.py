@@ -3,8 +3,8 @@
     python -m without_posix export season -o all.csv
     pytest -p without_posix tests/reader
 
-What stays is what Python and its libraries need here to stand in for Windows' own ways: sockets,
-pyserial's ports, the start of processes.
+What stays is what Python and its libraries need here to stand in for Windows' own ways:
+sockets, pyserial's ports, the start of processes.
 """
 
 import multiprocessing
