@@ -93,7 +93,9 @@ def test_two_programs_never_write_one_recording(tmp_path: Path) -> None:
     assert "day.tsv: is being written by another program\n  do: close" in second.err
     assert second.err.count("error: ") == 1
     assert followed.code == 0, "it can be read meanwhile"
-    assert [each.name for each in tmp_path.iterdir()] == ["day.tsv"], "the lock went with the program"
+    assert [each.name for each in tmp_path.iterdir()] == ["day.tsv"], (
+        "the lock went with the program"
+    )
     before = recording.read_bytes()
     corrected = without_posix(*CORRECT, recording)
     assert corrected.code == 0, corrected.err
