@@ -126,7 +126,7 @@ def load_numba() -> None:
     try:
         import numba  # noqa: F401
     except (ImportError, OSError):  # no wheel for this system, or one for another numpy
-        _say_once("reading so much goes faster with numba: pip install 'chrono-gates[bulk]'")
+        _say_once("reading so much goes faster with numba: pip install numba")
         return
     _tell_of_compiling()
     _loaded = True

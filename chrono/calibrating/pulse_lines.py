@@ -79,7 +79,7 @@ class _Talk:
             if time.monotonic() >= until_s:
                 return None
             data = self._port.read(self._port.in_waiting or 1)
-            host_us = time.monotonic_ns() // 1000
+            host_us = time.perf_counter_ns() // 1000
             for stamp, line in self._framer.feed(host_us, data):
                 parsed = parse_framed(line)
                 if isinstance(parsed, Event | Hello):

@@ -177,7 +177,7 @@ class SpeedModel:
         )
 
     def make_ready(self) -> None:
-        """Work out the coverage now: it takes 0.3 s, and else the first shot waits for it."""
+        """Work out the coverage now: it takes 0.1 s, and else the first shot waits for it."""
         for used in (EdgesUsed.BOTH, EdgesUsed.LEAD):
             self._coverage[used].work_out_all()
 

@@ -7,12 +7,21 @@ import contextlib
 import errno
 import os
 import re
-import sys
 import time
+from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from chrono.errors import RecordingError
+
+try:
+    import fcntl
+except ImportError:  # Windows has no such module
+    fcntl = None  # type: ignore[assignment]
+
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
 
 
 def size_of(path: Path) -> int:
@@ -37,13 +46,13 @@ def words(exc: Exception) -> str:
     return (exc.strerror if isinstance(exc, OSError) else None) or str(exc)
 
 
-if sys.platform != "win32":
-    import fcntl
-
 OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 LOCK_ATTEMPTS, LOCK_PAUSE_S = 3, 0.02
 """Who only looks whether a file is locked holds its lock for a moment."""
+
+_locks_beside: "dict[int, BaseFileLock]" = {}
+"""Locks held without `fcntl`, by the descriptor of the file that they are for."""
 
 FINGERPRINT_BYTES = 4096
 """So many bytes before the next row must be what they were."""
@@ -87,25 +96,36 @@ def open_locked(path: Path, flags: int) -> int:
             path, f"cannot be opened for writing: {words(exc)}", hint=hint
         ) from exc
     try:
-        lock(fd)
+        lock(fd, path)
     except OSError as exc:
-        os.close(fd)
+        remove(fd, path) if flags & os.O_CREAT else close(fd)
         raise unusable_recording(
             path, str(exc.strerror), hint="close the other program"
         ) from exc
     return fd
 
 
-def lock(fd: int) -> None:
-    """Keep other programs from writing the file, where the system and the device can."""
-    if sys.platform == "win32":
+def lock(fd: int, path: Path) -> None:
+    """
+    Keep other programs from writing the file, where the system and the device can.
+
+    With `fcntl` the lock is on the file itself. Windows would let nobody read what is locked
+    there, so the lock is then a small hidden file beside the recording.
+
+    Raises
+    ------
+    OSError
+        Another program holds the lock.
+    """
+    if fcntl is None:
+        _lock_beside(fd, path)
         return
     for attempt in range(LOCK_ATTEMPTS):
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as exc:
             if attempt == LOCK_ATTEMPTS - 1:
-                raise OSError(errno.EBUSY, "is being written by another program") from exc
+                raise _is_being_written() from exc
             time.sleep(LOCK_PAUSE_S)
         except OSError:
             return
@@ -113,15 +133,53 @@ def lock(fd: int) -> None:
             return
 
 
-def is_locked(fd: int) -> bool:
+def is_locked(fd: int, path: Path) -> bool:
     """Return whether another program holds the lock of a file, True too if nobody can tell."""
-    if sys.platform == "win32":
-        return True
+    if fcntl is None:
+        return _is_locked_beside(path)
     try:
         fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
         fcntl.flock(fd, fcntl.LOCK_UN)
     except OSError:
         return True
+    return False
+
+
+def _is_being_written() -> OSError:
+    return OSError(errno.EBUSY, "is being written by another program")
+
+
+def _lock_file(path: Path) -> Path:
+    real = Path(os.path.realpath(path))
+    return real.with_name(f".{real.name}.lock")
+
+
+def _lock_beside(fd: int, path: Path) -> None:
+    from filelock import FileLock, Timeout
+
+    # Any thread may close the recording, not only the one that opened it.
+    beside = FileLock(_lock_file(path), thread_local=False)
+    try:
+        beside.acquire(LOCK_ATTEMPTS * LOCK_PAUSE_S, poll_interval=LOCK_PAUSE_S)
+    except Timeout as exc:
+        raise _is_being_written() from exc
+    except (OSError, NotImplementedError):
+        return
+    _locks_beside[fd] = beside
+
+
+def _is_locked_beside(path: Path) -> bool:
+    from filelock import FileLock
+
+    file = _lock_file(path)
+    if not file.exists():  # taking the lock would make the file: a reader writes nothing
+        return False
+    beside = FileLock(file, thread_local=False)
+    try:
+        beside.acquire(0)
+    except (OSError, NotImplementedError):  # a timeout is an OSError too
+        return True
+    beside.release()
     return False
 
 
@@ -151,9 +209,27 @@ def read_before(fd: int, offset: int) -> bytes:
 
 
 def close(fd: int) -> None:
-    """Let go of a file, whatever the device says."""
+    """Let go of a file and its lock, whatever the device says."""
+    beside = _locks_beside.pop(fd, None)
     with contextlib.suppress(OSError):
         os.close(fd)
+    _release(beside)
+
+
+@contextlib.contextmanager
+def held(fd: int, path: Path) -> Iterator[None]:
+    """Hold the lock of an open file meanwhile, until it is closed at the latest."""
+    lock(fd, path)
+    try:
+        yield
+    finally:
+        _release(_locks_beside.pop(fd, None))
+
+
+def _release(beside: "BaseFileLock | None") -> None:
+    if beside is not None:
+        with contextlib.suppress(OSError):
+            beside.release()
 
 
 def remove(fd: int, path: Path) -> None:

@@ -248,7 +248,7 @@ class RecordingWriter:
                     f"{self.pending_bytes} bytes could not be written: {self.trouble}",
                     hint="make room there, or name a second place for the recording",
                 )
-            os.close(self._fd)
+            file_io.close(self._fd)
             self._fd = -1
 
     def discard(self) -> None:
@@ -425,11 +425,11 @@ class RecordingWriter:
             return
         fd = os.open(self.path, file_io.OPEN_FLAGS)
         try:
-            file_io.lock(fd)
+            file_io.lock(fd, self.path)
             if file_io.read_before(fd, self._confirmed) != self._fingerprint:
                 raise OSError(errno.ESTALE, "the file there is not this recording")
         except OSError:
-            os.close(fd)
+            file_io.close(fd)
             raise
         file_io.close(self._fd)
         self._fd, self._written = fd, self._confirmed
@@ -446,7 +446,7 @@ def check_appendable(path: Path) -> None:
         The file is missing, no recording, may not be written, or is being written by
         another program.
     """
-    os.close(_opened(path))
+    file_io.close(_opened(path))
 
 
 def append_rows(path: Path, rows: bytes) -> None:
@@ -472,7 +472,7 @@ def append_rows(path: Path, rows: bytes) -> None:
         hint = "make room there, or work in a copy elsewhere"
         raise unusable_recording(path, f"cannot be written: {words(exc)}", hint=hint) from exc
     finally:
-        os.close(fd)
+        file_io.close(fd)
 
 
 def copy_recording(path: Path, target: Path) -> None:
@@ -495,7 +495,7 @@ def copy_recording(path: Path, target: Path) -> None:
     except OSError as exc:
         remove(fd, target)
         raise unusable_recording(target, f"cannot be written: {words(exc)}", hint=ROOM) from exc
-    os.close(fd)
+    file_io.close(fd)
 
 
 def _opened(path: Path) -> int:

@@ -2,12 +2,17 @@
 
 import os
 import secrets
+import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
 from chrono.errors import OptionError, RecordingError
+from chrono.reader import file_io
+
+ABANDONED_S = 60.0
+"""A part that has not grown for so long, and that no program holds, was left behind [s]."""
 
 
 def check_new(path: Path, endings: Sequence[str]) -> str:
@@ -38,7 +43,8 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     Open a file that is not there yet, to be written; leave no half of one behind.
 
     Until it is whole it has a hidden name beside its own: a program that is killed or loses
-    its power leaves ``.chrono-….part`` there, and nothing that looks like a result.
+    its power leaves ``.chrono-….part`` there, and nothing that looks like a result. The next
+    file written into that folder removes it.
 
     Raises
     ------
@@ -50,11 +56,12 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     part = path.with_name(f".chrono-{secrets.token_hex(6)}.part")
     try:
         _expect_none(path)
+        _remove_abandoned(path.parent)
         file = part.open("xb")
     except OSError as trouble:
         raise _trouble(path, trouble) from trouble
     try:
-        with file:
+        with file, file_io.held(file.fileno(), part):
             yield file
         _give_name(part, path)
     except OSError as trouble:
@@ -80,6 +87,17 @@ def write_new_together(contents: Mapping[Path, bytes]) -> None:
         for path in written:
             path.unlink(missing_ok=True)
         raise
+
+
+def _remove_abandoned(folder: Path) -> None:
+    """Remove the parts that killed programs have left; those of running ones stay."""
+    for part in folder.glob(".chrono-*.part"):
+        with suppress(OSError):  # somebody else's, or gone by now
+            with part.open("rb") as file:
+                is_quiet = time.time() - part.stat().st_mtime > ABANDONED_S
+                is_left = is_quiet and not file_io.is_locked(file.fileno(), part)
+            if is_left:
+                part.unlink()
 
 
 def _expect_none(path: Path) -> None:

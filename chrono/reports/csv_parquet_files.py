@@ -145,7 +145,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
         raise OptionError(
             "Parquet needs pyarrow, which is not installed",
             where="--output",
-            hint="pip install 'chrono-gates[bulk]', or export to CSV",
+            hint="pip install pyarrow, or export to CSV",
         )
     from pyarrow import parquet
 

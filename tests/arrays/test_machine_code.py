@@ -127,7 +127,7 @@ def test_without_numba_loops_run_as_they_stand_and_one_line_says_so(
     assert not machine_code.numba_is_loaded()
     assert machine_code.loop(total)(np.arange(1000)) == 499_500
     assert made == []
-    assert capsys.readouterr().err.count("pip install 'chrono-gates[bulk]'") == 1
+    assert capsys.readouterr().err.count("pip install numba") == 1
 
 
 # -- machine code that is kept -------------------------------------------------------------

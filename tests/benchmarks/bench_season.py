@@ -8,6 +8,8 @@ a machine with other work compare the processor seconds as well.
 
     python tests/benchmarks/bench_season.py --recordings 2000
     python tests/benchmarks/bench_season.py --names 100000
+
+With `--against FOLDER` the sources there export the same season on two cores, in turn.
 """
 
 import argparse
@@ -89,6 +91,25 @@ def _look(leader: int, seconds: dict[str, float]) -> int:
     return memory_kb
 
 
+def compare_sources(number: int, rounds: int, other: Path) -> None:
+    """Export a season on two cores by these sources and by others, in turn."""
+    ways = {"these": Path(__file__).parents[2], "those": other.resolve()}
+    with tempfile.TemporaryDirectory() as place:
+        season(Path(place) / "season", number)
+        export = [sys.executable, "-m", "chrono", "export", f"{place}/season", "--jobs", "2"]
+        for turn in range(rounds + 1):  # the first makes bytecode and machine code
+            files = [Path(place) / f"{turn}-{name}.parquet" for name in ways]
+            for file, (name, sources) in zip(files, ways.items(), strict=True):
+                os.chdir(sources)  # `-m` looks there first
+                cost = cost_of([*export, "-o", str(file)])
+                if turn:
+                    print(
+                        f"{name:>10}: {cost.wall_s:6.2f} s, processors "
+                        f"{cost.processor_s:5.1f} s, {cost.memory_mb:4.0f} MB"
+                    )
+            assert len({len(file.read_bytes()) for file in files}) == 1, "the same digits"
+
+
 def compare_cores(number: int, rounds: int) -> None:
     """Export a season on one core and on two, in turn."""
     with tempfile.TemporaryDirectory() as place:
@@ -155,9 +176,12 @@ def main() -> None:
     options.add_argument("--recordings", type=int, default=2000)
     options.add_argument("--rounds", type=int, default=3)
     options.add_argument("--names", type=int, help="Only what so many names cost.")
+    options.add_argument("--against", type=Path, help="Sources of another version.")
     given = options.parse_args()
     if given.names:
         on_paper(given.names)
+    elif given.against:
+        compare_sources(given.recordings, given.rounds, given.against)
     else:
         compare_cores(given.recordings, given.rounds)
 

@@ -1,11 +1,15 @@
 """
-How long until a command shows something: first sign, first paint, and the cost of loading.
+How long until a command shows something: first sign, first paint, small commands, loading.
 
-Run with ``python tests/benchmarks/bench_start.py [--rounds 5]``. `chrono demo` runs on a
-pseudo-terminal of 80 by 24; the first sign is its first byte, the first paint the caution on
-the dashboard's first screen. Loading is measured in fresh processes beside that of Textual.
+Run with ``python tests/benchmarks/bench_start.py [--rounds 5] [--against FOLDER]``. `chrono
+demo` runs on a pseudo-terminal of 80 by 24; the first sign is its first byte, the first paint
+the caution on the dashboard's first screen. Loading is measured in fresh processes beside that
+of Textual.
+Small commands are those on a recording of 40 shots, whole processes, in turn with
+`python -c pass`; with `--against` in turn with those of other sources too.
 As in an installed program everything runs from bytecode: a first round, which makes it in a
-folder of its own, does not count.
+folder of its own, does not count. Where `PYTHONDONTWRITEBYTECODE` is set each start compiles
+anew, 0.14 s in figures taken so before.
 """
 
 import argparse
@@ -19,10 +23,22 @@ import sys
 import tempfile
 import termios
 import time
+from pathlib import Path
 from statistics import median
 
 PAINTED = b"nobody near"
 GIVE_UP_S = 20.0
+HOUSE = Path(__file__).parents[2]
+SHOTS = "recordings/two-and-three-bands.tsv"
+SMALL = {
+    "summary": ("summary", SHOTS),
+    "compare": ("compare", SHOTS),
+    "export": ("export", SHOTS, "-o"),
+    "budget": ("budget", "--speed", "45 m/s", "--rig"),
+    "--version": ("--version",),
+}
+"""With the last word a new or made file where it is an option."""
+WANTED_S = 0.6
 LOAD = "import time; t = time.perf_counter(); import {0}; print(time.perf_counter() - t)"
 
 
@@ -55,13 +71,63 @@ def loading_s(module: str) -> float:
     return float(done.stdout)
 
 
+def command_s(sources: Path, words: tuple[str, ...]) -> tuple[float, float]:
+    """
+    Return how long a whole process takes and its share of a processor [s].
+
+    It is the program, or Python alone without words. On a busy machine look at the second.
+    """
+    given = ("-m", "chrono", *words) if words else ("-c", "pass")
+    begin = time.perf_counter()
+    running = subprocess.Popen(
+        [sys.executable, *given],
+        cwd=sources,  # `-m` looks there first
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    _, status, used = os.wait4(running.pid, 0)
+    running.returncode = os.waitstatus_to_exitcode(status)
+    assert running.returncode in (0, 1), words  # 1: doubtful data
+    return time.perf_counter() - begin, used.ru_utime + used.ru_stime
+
+
+def small_commands(rounds: int, sources: list[Path], folder: Path) -> None:
+    """Time small commands in turn with Python alone, and print the ratios."""
+    rigs = [str(folder / f"{place}.toml") for place in range(len(sources))]
+    for each, rig in zip(sources, rigs, strict=True):
+        command_s(each, ("rig", "new", rig))
+    taken: dict[tuple[str, Path], list[tuple[float, float]]] = {}
+    alone = []
+    for turn in range(rounds + 1):  # the first makes bytecode
+        for name, words in SMALL.items():
+            alone.append(command_s(HOUSE, ()))
+            for place, each in enumerate(sources):
+                last = {"-o": str(folder / f"{turn}-{place}.csv"), "--rig": rigs[place]}
+                given = (*words, *[file for end, file in last.items() if words[-1] == end])
+                cost = command_s(each, given)
+                taken.setdefault((name, each), []).extend([cost] * bool(turn))
+    python_s, python_processor_s = (median(each) for each in zip(*alone, strict=True))
+    print(f"python -c pass {python_s:.3f} s, processor {python_processor_s:.3f} s")
+    for (name, each), costs in taken.items():
+        wall_s, processor_s = (median(one) for one in zip(*costs, strict=True))
+        print(
+            f"{name:9} {wall_s:.2f} s (wanted {WANTED_S}), {wall_s / python_s:3.0f} x; "
+            f"processor {processor_s:.2f} s, {processor_s / python_processor_s:3.0f} x"
+            f"{'' if each == HOUSE else f'  {each}'}"
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=5)
-    rounds = range(parser.parse_args().rounds)
+    parser.add_argument("--against", type=Path, help="Sources of another version.")
+    given = parser.parse_args()
+    rounds = range(given.rounds)
     with tempfile.TemporaryDirectory() as folder:
         os.environ["PYTHONPYCACHEPREFIX"] = folder
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        sources = [HOUSE, *([given.against.resolve()] if given.against else [])]
+        small_commands(given.rounds, sources, Path(folder))
         first_sign_and_paint()
         measure(rounds)
 

@@ -5,12 +5,13 @@ import resource
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from chrono.errors import OptionError, RecordingError
-from chrono.reports.atomic_file import check_new, new_file, write_new
+from chrono.reports.atomic_file import ABANDONED_S, check_new, new_file, write_new
 
 
 def test_a_file_is_written_as_it_is(tmp_path: Path) -> None:
@@ -71,6 +72,26 @@ def test_a_killed_program_leaves_nothing_under_the_name(tmp_path: Path) -> None:
     assert left.read_bytes() == b"half"
     write_new(path, b"whole")
     assert path.read_bytes() == b"whole"
+    assert left.exists(), "its program may have begun a moment ago"
+    age(left)
+    write_new(tmp_path / "more.csv", b"more")
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["more.csv", "shots.csv"]
+
+
+def test_what_a_running_program_writes_stays_however_slow_it_is(tmp_path: Path) -> None:
+    with new_file(tmp_path / "slow.csv") as file:
+        file.write(b"slow")
+        (part,) = tmp_path.iterdir()
+        age(part)
+        write_new(tmp_path / "fast.csv", b"fast")
+        assert part.exists()
+    assert (tmp_path / "slow.csv").read_bytes() == b"slow"
+
+
+def age(part: Path) -> None:
+    """Let a file look as if nothing had been written to it for some time."""
+    long_ago = time.time() - ABANDONED_S - 1
+    os.utime(part, (long_ago, long_ago))
 
 
 def test_a_name_that_is_taken_meanwhile_is_left_alone(tmp_path: Path) -> None:

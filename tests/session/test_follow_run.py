@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from row_kit import row
 
 from chrono.errors import RecordingError, RigError
-from chrono.reader.file_io import OPEN_FLAGS, open_locked
+from chrono.reader.file_io import OPEN_FLAGS, close, open_locked
 from chrono.reader.recording_rows import HEADER
 from chrono.reports.trouble_text import trouble_line
 from chrono.rigs.rig_file import parse_rig, rig_record
@@ -49,7 +49,7 @@ def written_by_a_program(path: Path) -> Iterator[None]:
     """Hold the lock of a recording as the program does that clocks."""
     fd = open_locked(path, OPEN_FLAGS)
     yield
-    os.close(fd)
+    close(fd)
 
 
 def followed(path: Path, clock: Clock | None = None) -> FollowRun:
