@@ -33,11 +33,13 @@ class Findings:
 
 def recording_findings(recorded: LoadedRecording) -> list[str]:
     """Return what is wrong with a recording, a line each, its path before it."""
+    from chrono.reports.length_trend_text import trend_doubts
     from chrono.reports.slope_text import slope_doubt
-    from chrono.session.session_summary import slope_of
+    from chrono.session.session_summary import slope_of, trends_of
 
     session = recorded.session
     troubles = [recorded.left_out, clock_doubt(recorded), slope_doubt(slope_of(session))]
+    troubles += trend_doubts(trends_of(session))
     troubles += _trouble_lines(session.unusable.boards)
     if session.unusable.records:
         troubles.append(unread_line(session))
