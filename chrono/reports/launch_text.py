@@ -114,9 +114,10 @@ class UserUnits:
         if kind == "acceleration" and abs(value) >= MILLION * size:
             return f"million {unit}", MILLION * size
         is_small = NOTHING < abs(value) < size * SMALL
-        if is_small:
-            unit, size = _METRIC.get(kind, (unit, size))
         is_fine = U95 > 0 and significant_decimals(U95 / size) > MOST_DECIMALS
+        if is_small or is_fine:
+            unit, size = _METRIC.get(kind, (unit, size))
+            is_fine = U95 > 0 and significant_decimals(U95 / size) > MOST_DECIMALS
         if unit in _DIVIDED and (is_small or is_fine):
             power = max(math.ceil(-math.log10(abs(value) / size) / 3), int(is_fine), 0)
             return _divided(unit, size, power)
