@@ -263,7 +263,7 @@ def leading_line(found: Estimate, what: str) -> str:
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
     """Return the shot-to-shot and the shared part of an estimate."""
-    unit, size = units.fitting(kind, found.value)
+    unit, size = units.fitting(kind, max(found.u_random, found.u_shared))
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
         return f"u {format_value(shared, shared)} {unit}"

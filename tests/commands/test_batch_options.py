@@ -253,7 +253,8 @@ def test_a_picture_takes_a_folder_of_one_recording_and_refuses_more(chrono, tmp_
     refused = chrono("picture", "many", "-o", "x.svg")
     is_one_clear_complaint(refused, "2 recordings are meant", "1 at most", "name one")
     many_links(tmp_path / "single", 1)
-    assert chrono("picture", "single", "-o", "x.svg").code == 0
+    assert chrono("picture", "single", "-o", "x.svg").code == 1, "a lamp flickers there"
+    assert (tmp_path / "x.svg").stat().st_size
     is_one_clear_complaint(chrono("picture", "memory://a.tsv", "-o", "y.svg"), "fetch it first")
 
 

@@ -94,7 +94,7 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     (tmp_path / "season" / "bad.tsv").write_text("")
     outcome = chrono("list", "season")
     assert outcome.code == 1
-    lamp, bad = outcome.err.splitlines()
+    bad, lamp = outcome.err.splitlines()
     assert "noisy-hall.tsv: gate A tripped 783 times in step with a lamp" in lamp
     assert bad == "chrono: season/bad.tsv: is no recording: it is empty"
     heads = [line for line in outcome.out.splitlines() if not line.startswith(" ")]
