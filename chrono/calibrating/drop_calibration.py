@@ -117,8 +117,6 @@ class DropDoubt(Enum):
     """It does not agree with the stated one."""
     NO_FALL = "no fall"
     """The balls did not gain speed between the gates as a fall does."""
-    OTHER_BALL = "other ball"
-    """The blocking times contradict the height: another ball, or another height."""
     TOO_WIDE = "too wide"
     """The spacing that the rig states is known better."""
 
@@ -171,8 +169,6 @@ class DropResult:
             return DropDoubt.NO_FALL
         if not self.agrees:
             return DropDoubt.DIFFERS
-        if self.height_seen and self.height_seen.contradicts(self.setup.height_m):
-            return DropDoubt.OTHER_BALL
         if TOO_WIDE * self.stated_U95_m < self.uncertainty.U95:
             return DropDoubt.TOO_WIDE
         return None

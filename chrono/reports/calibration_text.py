@@ -135,11 +135,6 @@ def drop_doubt(result: DropResult) -> str:
                 "the balls did not gain speed between the gates as a fall does: is it a "
                 "recording of drops, gate A on top?"
             )
-        case DropDoubt.OTHER_BALL:
-            return (
-                "the blocking times do not go with this ball and height: check body.diameter "
-                "in the rig, and the height"
-            )
         case DropDoubt.TOO_WIDE:
             return (
                 f"it is known to ± {result.uncertainty.U95 * 1e3:.1f} mm only, the stated "
