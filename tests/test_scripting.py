@@ -26,6 +26,7 @@ from chrono.rigs.starter_rig import starter_text
 HOUSE = Path(__file__).parents[1]
 BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
 HALL = HOUSE / "recordings" / "noisy-hall.tsv"
+with_a_lamp = pytest.mark.filterwarnings("ignore:.*in step with a lamp:UserWarning")
 
 
 @pytest.fixture(name="folder")
@@ -45,6 +46,7 @@ def with_head(path: Path, head: dict[str, object]) -> Path:
     return path
 
 
+@with_a_lamp
 @pytest.mark.parametrize("name", ["monday.tsv", "tuesday.tsv"])
 def test_the_frame_is_the_export_with_shots_as_index(chrono, folder, name) -> None:
     shots = door.read(name).shots
@@ -63,6 +65,12 @@ def test_the_frame_is_the_export_with_shots_as_index(chrono, folder, name) -> No
     assert_frame_equal(shots, exported, check_exact=True)
 
 
+def test_a_lamp_is_warned_of(folder) -> None:
+    with pytest.warns(UserWarning, match="783 times in step with a lamp"):
+        door.read("tuesday.tsv")
+
+
+@with_a_lamp
 def test_dtypes_are_sound_and_units_are_stated(folder) -> None:
     shots = door.read("tuesday.tsv").shots
     kinds = {name: str(dtype) for name, dtype in shots.dtypes.items()}
@@ -160,6 +168,7 @@ def test_whoever_changes_a_summary_changes_only_that_copy(folder) -> None:
     assert (monday.summary()["mean_mps"] > 20).all()
 
 
+@with_a_lamp
 def test_several_recordings_give_one_frame(folder) -> None:
     both = door.read(path for path in ["tuesday.tsv", folder / "monday.tsv"])
     shots = both.shots
@@ -311,6 +320,7 @@ def test_the_docstrings_examples_run(folder) -> None:
     assert found.failed == 0
 
 
+@with_a_lamp
 def test_the_ten_lines_of_the_readme_run(folder, capsys) -> None:
     readme = (HOUSE / "README.md").read_text("utf-8")
     block = re.search(r"<!-- script -->\n```python\n(.*?)```", readme, re.DOTALL)

@@ -45,7 +45,34 @@ MANY_DEGREES = 1e4
 MAX_EVIDENCE = 1000
 """Characters that a rig file keeps of the evidence."""
 
-Calibration = ClockEstimate | SwapResult | DropResult | RodResult
+
+@dataclass(frozen=True)
+class ClockCalibration:
+    """
+    The counter's rate, beside what the rig states.
+
+    Attributes
+    ----------
+    estimate : ClockEstimate
+    stated : float
+        Half-width of the rate that the rig states, relative.
+    """
+
+    estimate: ClockEstimate
+    stated: float
+
+    @property
+    def is_far(self) -> bool:
+        """Whether the rate is beyond what the rig states."""
+        return abs(self.estimate.rate_error) > self.stated + self.estimate.U95
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether the rig's own half-width is narrower than the rate is known."""
+        return self.stated < self.estimate.U95
+
+
+Calibration = ClockCalibration | SwapResult | DropResult | RodResult
 
 
 @dataclass(frozen=True)
@@ -62,7 +89,7 @@ class CountedTransits:
     used: EdgesUsed
 
 
-def calibrate_clock(path: Path, rig: Rig | None) -> ClockEstimate:
+def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
     """
     Find the rate of the counter of a recording.
 
@@ -71,9 +98,10 @@ def calibrate_clock(path: Path, rig: Rig | None) -> ClockEstimate:
     CalibrationError
         If its lines have no beats, or too few of them.
     """
-    estimate = read_recording(path, rig, clock_from_host=True).session.host_rate
+    session = read_recording(path, rig, clock_from_host=True).session
+    estimate = session.host_rate
     assert estimate is not None, "a recording whose clock is wanted tells it, or is refused"
-    return estimate
+    return ClockCalibration(estimate, session.rig.clock.rate_tolerance)
 
 
 def calibrate_swap(
@@ -294,8 +322,8 @@ def rig_changes(
     """
     extra: dict[str, object] = {}
     match result:
-        case ClockEstimate():
-            section, value, per_unit, form = "clock", result.rate_error, 1e6, "{:.3f} ppm"
+        case ClockCalibration(estimate=estimate):
+            section, value, per_unit, form = "clock", estimate.rate_error, 1e6, "{:.3f} ppm"
         case SwapResult():
             section, value, per_unit, form = "latency", result.difference_s, 1e6, "{:.5f} us"
         case DelayDifference():
@@ -303,7 +331,8 @@ def rig_changes(
         case DropResult() | RodResult():
             section, value, per_unit, form = "spacing", result.spacing_m, 1e3, "{:.4f} mm"
             extra["covers_trip"] = True
-    uncertainty = result.uncertainty
+    known = result.estimate if isinstance(result, ClockCalibration) else result
+    uncertainty = known.uncertainty
     keys: dict[str, object] = {
         "value": form.format(value * per_unit),
         "u": form.format(uncertainty.u * per_unit),

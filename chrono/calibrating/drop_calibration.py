@@ -10,6 +10,7 @@ independently: so a wrong height can be distinguished from a wrong spacing.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 
@@ -43,6 +44,9 @@ so large a part of the transit. Drops from one height scatter by a thousandth.""
 NO_FALL = 0.25
 """Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider): what
 seems further off did not fall from the height that was stated."""
+
+TOO_WIDE = 3.0
+"""So many times the ± of the stated spacing make a result that is not worth writing."""
 
 HEIGHT = "height of the fall"
 
@@ -106,6 +110,17 @@ class MeasuredLength:
         return abs(self.value_m - stated_m) > 3 * self.u_m
 
 
+class DropDoubt(Enum):
+    """Why a spacing by drops had better not be written."""
+
+    DIFFERS = "differs"
+    """It does not agree with the stated one."""
+    NO_FALL = "no fall"
+    """The balls did not gain speed between the gates as a fall does."""
+    TOO_WIDE = "too wide"
+    """The spacing that the rig states is known better."""
+
+
 @dataclass(frozen=True)
 class DropResult:
     """
@@ -140,6 +155,23 @@ class DropResult:
     deviation_uncertainty: CombinedUncertainty
     height_seen: MeasuredLength | None
     spacing_seen: MeasuredLength | None
+
+    @property
+    def stated_U95_m(self) -> float:  # noqa: N802
+        """What the rig leaves open of the spacing between the trip positions, at 95 % [m]."""
+        return combine(_stated_spacing(self.setup)).U95
+
+    @property
+    def doubt(self) -> DropDoubt | None:
+        """Why it had better not be written, None if nothing speaks against it."""
+        stated_m, seen = self.setup.spacing_m, self.spacing_seen
+        if seen and seen.contradicts(stated_m) and seen.value_m < stated_m / 2:
+            return DropDoubt.NO_FALL
+        if not self.agrees:
+            return DropDoubt.DIFFERS
+        if TOO_WIDE * self.stated_U95_m < self.uncertainty.U95:
+            return DropDoubt.TOO_WIDE
+        return None
 
     @property
     def agrees(self) -> bool:

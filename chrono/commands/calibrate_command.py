@@ -13,7 +13,12 @@ if TYPE_CHECKING:
     from chrono.calibrating.calibration import Calibration
 
 
-def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry = False) -> None:
+def calibrate_clock(
+    recording: RecordingFile,
+    rig: RigToWrite = None,
+    accept: Accept = False,
+    dry: Dry = False,
+) -> None:
     """
     Find the counter's rate from the beats of a recording.
 
@@ -22,7 +27,7 @@ def calibrate_clock(recording: RecordingFile, rig: RigToWrite = None, dry: Dry =
     """
     from chrono.calibrating import calibration as calibrate
 
-    _calibrated(calibrate.calibrate_clock(recording, rig_of(rig)), rig, dry)
+    _calibrated(calibrate.calibrate_clock(recording, rig_of(rig)), rig, dry, accept)
 
 
 def calibrate_swap(
@@ -156,9 +161,7 @@ def calibrate_rods(
     _calibrated(result, rig, dry, accept)
 
 
-def _calibrated(
-    result: "Calibration", rig: Path | None, dry: bool, accept: bool = False
-) -> None:
+def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool) -> None:
     """Print a calibration's result and put it into the rig file, unless it is in doubt."""
     from chrono.calibrating.calibration import write_result
     from chrono.reports.calibration_text import (

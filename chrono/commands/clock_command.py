@@ -119,7 +119,7 @@ def replay(
     if edit:
         raise typer.BadParameter("--edit needs the dashboard")
     recorded = read_recording(file, rig_of(rig), clock_from_host=clock_from_host)
-    findings.add(recorded, with_lamps=True)
+    findings.add(recorded)
     run = replay_run(file, recorded.session, shown_pace)
     drive(run, None, no_dashboard, as_json, findings)
 

@@ -199,7 +199,7 @@ def summary(
     from chrono.season.batch_tasks import Summarize, TakeSamples
 
     if pool:
-        task = TakeSamples(rig_of(rig), clock_from_host, with_lamps=True)
+        task = TakeSamples(rig_of(rig), clock_from_host)
         _pooled_summary(sources, task, how, one_rig(rigs), as_json)
         return
     if rigs is not None:

@@ -77,6 +77,8 @@ MaybeSpeed = Annotated[
 BodyOf = Callable[["Rig | None"], "MovingBody"]
 """Makes the body from the options, over that of a rig where there is one."""
 
+FASTEST_MPS = 3000.0
+
 SITE_UNITS = {
     "temperature": "K",
     "pressure": "Pa",
@@ -266,6 +268,11 @@ def needs_speed(launch: "Launch") -> None:
         raise OptionError(
             "an energy is no speed without a mass", hint='say it, such as --mass "24 g"'
         )
+    if launch.mean_mps > FASTEST_MPS:
+        raise OptionError(
+            f"this energy and mass mean a speed of {launch.mean_mps:.0f} m/s",
+            hint=f"check both: nothing here is faster than {FASTEST_MPS:.0f} m/s",
+        )
 
 
 def print_result(text: Callable[[bool], str], data: Callable[[], Any], as_json: bool) -> None:
@@ -316,7 +323,7 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
         return (quantity(ENERGY, energy, "J", "--energy"),)
     if not speed:
         return ()
-    return (quantity(SPEED, with_unit(speed, unit), "m/s", "--speed", high=3000.0),)
+    return (quantity(SPEED, with_unit(speed, unit), "m/s", "--speed", high=FASTEST_MPS),)
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":

@@ -116,7 +116,7 @@ def show_replay(
 
     def load(progress: Progress) -> Run:
         recorded = read_recording(path, rig, progress, clock_from_host=clock_from_host)
-        findings.add(recorded, with_lamps=True)
+        findings.add(recorded)
         run = replay_run(path, recorded.session, pace)
         if edit:
             run.edits.agree()

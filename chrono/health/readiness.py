@@ -12,6 +12,7 @@ from math import inf, isfinite
 
 from chrono.arrays.events import RestartCause
 from chrono.clock.clock_rate import ClockEstimate
+from chrono.measuring.length_trends import LengthTrend, Trend
 from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.processor.passage_pairing import LENGTH_TOLERANCE
@@ -163,6 +164,8 @@ class Aspect(StrEnum):
     JITTER = "jitter"
     BODY = "body"
     SLOPE = "slope"
+    GROWTH = "growth"
+    DRIFT = "drift"
 
 
 @dataclass(frozen=True)
@@ -204,6 +207,8 @@ class Readiness:
     """What the gates saw of the bodies, by setup."""
     slope: MeasuredSlope | None = None
     """What the shots tell of the path's slope, where they do."""
+    trends: tuple[LengthTrend, ...] = ()
+    """How the lengths at each gate go with speed and in time, where the shots tell it."""
 
     @property
     def ready(self) -> bool:
@@ -214,6 +219,15 @@ class Readiness:
     def troubles(self) -> tuple[ReadinessItem, ...]:
         """The items that stand against it."""
         return tuple(item for item in self.items if item.troubled)
+
+    def trend(self, item: ReadinessItem) -> LengthTrend:
+        """Return what an item about growth or drift was judged by."""
+        (found,) = (
+            each
+            for each in self.trends
+            if (_TREND_ASPECTS[each.trend], each.gate) == (item.aspect, item.gate)
+        )
+        return found
 
 
 def judge_readiness(seen: Observation) -> Readiness:
@@ -271,6 +285,7 @@ def with_shots(
     timing: TimingJitter | None,
     lengths: Mapping[str, BlockedLengths],
     slope: MeasuredSlope | None = None,
+    trends: tuple[LengthTrend, ...] = (),
 ) -> Readiness:
     """
     Return a health with what the shots tell added.
@@ -284,6 +299,8 @@ def with_shots(
         What the gates saw of each setup's bodies, by the setup's name.
     slope : MeasuredSlope or None
         None where they do not tell it.
+    trends : tuple of LengthTrend
+        How the lengths go with speed and in time, as far as they tell it.
     """
     items = [*health.items]
     if timing is not None:
@@ -294,6 +311,15 @@ def with_shots(
     ]
     if slope is not None:
         items.append(ReadinessItem(Aspect.SLOPE, slope.contradicts))
+    items += [ReadinessItem(_TREND_ASPECTS[t.trend], t.seen, t.gate) for t in trends]
     return replace(
-        health, items=tuple(items), timing=timing, lengths=dict(lengths), slope=slope
+        health,
+        items=tuple(items),
+        timing=timing,
+        lengths=dict(lengths),
+        slope=slope,
+        trends=trends,
     )
+
+
+_TREND_ASPECTS = {Trend.SPEED: Aspect.GROWTH, Trend.TIME: Aspect.DRIFT}

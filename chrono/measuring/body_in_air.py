@@ -24,7 +24,7 @@ from chrono.physics.sphere_drag import (
     drag_constant,
     reynolds_number,
     sphere_drag_bounds,
-    sphere_drag_coefficient,
+    steady_drag_coefficient,
 )
 from chrono.physics.trajectory import Deceleration
 from chrono.rigs.rig_model import Rig
@@ -115,7 +115,7 @@ def ball_in_air(
     density = moist_air_density(temperature_k, pressure_pa, humidity)
     viscosity = dynamic_viscosity(temperature_k)
     reynolds = reynolds_number(speed_mps, diameter_m, density, viscosity)
-    coefficient = float(sphere_drag_coefficient(reynolds))
+    coefficient = float(steady_drag_coefficient(reynolds))
     return Ball(diameter_m, mass_kg, density, viscosity, coefficient)
 
 

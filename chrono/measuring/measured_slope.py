@@ -51,6 +51,11 @@ class MeasuredSlope:
         return abs(self.pull_mps2 - self.stated_mps2) > self.U_mps2 + self.tolerance_mps2
 
     @property
+    def is_of_a_slope(self) -> bool:
+        """Whether any slope may pull so; else the gates see a body's length unalike."""
+        return abs(self.pull_mps2) - self.U_mps2 <= abs(self.free_mps2)
+
+    @property
     def slope_rad(self) -> float:
         """The slope that the pull means: level or straight down or up where it may be that."""
         sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2

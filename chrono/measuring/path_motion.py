@@ -36,7 +36,6 @@ from chrono.measuring.error_budget import (
 from chrono.physics.accelerated_path import speed_after, travel_time
 from chrono.physics.air_and_gravity import ANOMALY_MPS2
 from chrono.physics.sphere_drag import (
-    CRISIS_REYNOLDS,
     FLAT_COEFFICIENT,
     FLAT_COEFFICIENT_RELATIVE_U,
     reynolds_number,
@@ -61,9 +60,6 @@ LENGTH_TOLERANCE = 0.005
 """Half-width of a body's length, relative: a caliper's on a soft ball (common practice)."""
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
-PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
-"""No smooth sphere was measured to have more drag from there to the crisis (0.47 … 0.44); the
-correlation goes up to 0.51. Here a bias of the drag counts as much as its uncertainty."""
 _MOST_SPREAD = 0.02
 """Of v², from the slope's variance: of slower bodies the slope leaves nothing to correct."""
 _AIR_RELATIVE_U = 0.013
@@ -389,9 +385,6 @@ def _drag(rig: Rig) -> tuple[Floats, Floats]:
     else:
         unit = reynolds_number(1.0, body.diameter_m, ball.density_kgpm3, ball.viscosity_pas)
         low, high = sphere_drag_bounds(unit * _SPEEDS_MPS)
-        reynolds = unit * _SPEEDS_MPS
-        is_flat = (reynolds > PLATEAU_REYNOLDS) & (reynolds <= CRISIS_REYNOLDS)
-        low, high = (np.where(is_flat, np.minimum(c, PLATEAU), c) for c in (low, high))
         middle = (low + high) / 2
         of_drag = np.hypot(DRAG_COEFFICIENT_RELATIVE_U, (high - low) / middle / math.sqrt(12))
     rest = combined_uncertainty(ball.drag_contributions[1:])

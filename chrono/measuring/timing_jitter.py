@@ -15,7 +15,7 @@ import numpy as np
 from chrono.arrays.array_types import Bools, Floats, Places
 from chrono.measuring.error_budget import COVERAGE
 from chrono.measuring.series_statistics import s_interval
-from chrono.processor.shot_records import EdgesUsed, Shots
+from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 
 LEAST_DOF = 5
 """Fewer degrees of freedom leave a standard deviation open to a factor of three."""
@@ -183,3 +183,10 @@ def tells_timing(shots: Shots) -> Bools:
     """
     is_clean = (shots["flags"] == 0) & (shots["bounce"] == 0)
     return (shots["used"] == EdgesUsed.BOTH) & is_clean
+
+
+def has_clean_lengths(shots: Shots) -> Bools:
+    """Tell which shots blocked both gates and are flagged at most for the pair used, (N,)."""
+    of_pair = np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
+    is_clean = ((shots["flags"] & ~of_pair) == 0) & (shots["bounce"] == 0)
+    return is_clean & (shots["block_a"] > 0) & (shots["block_b"] > 0)

@@ -422,6 +422,10 @@ class StopResult:
         return self.distance.value + self.distance.U95
 
 
+LEAST_LEFT = 0.01
+"""With less of its speed left a body falls down before it reaches the catch."""
+
+
 def stop_result(
     launch: Launch, law: Law, goal: StopGoal, given: Quantity, path_m: float = 0.0
 ) -> StopResult:
@@ -442,7 +446,7 @@ def stop_result(
     Raises
     ------
     OptionError
-        A force is given and no mass.
+        A force is given and no mass, or the air stops the body before the catch.
     """
     if goal == "force" and launch.body.mass is None:
         raise OptionError(
@@ -490,4 +494,10 @@ def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> flo
     speed = speed_value(values)
     if not path_m or not launch.body.drag_is_known:
         return speed
-    return speed_along(speed, path_m, deceleration_of(launch.body, launch.site, values))
+    left = speed_along(speed, path_m, deceleration_of(launch.body, launch.site, values))
+    if left < LEAST_LEFT * speed:
+        raise OptionError(
+            f"the air has all but stopped so light a body before {path_m:g} m",
+            hint="check the path, the mass and the diameter",
+        )
+    return left

@@ -24,8 +24,8 @@ BEST_ANGLE_TOLERANCE_RAD = 1e-5
 _STRAIGHT = 1e-12
 """A cosine below this is what rounding leaves of 0."""
 
-_LOG_FASTEST = math.log(1e4)
-"""Logarithm of a speed [m/s] that nothing launched here has."""
+_LOG_SLOWEST, _LOG_FASTEST = math.log(1e-9), math.log(1e4)
+"""Logarithms of speeds [m/s] that nothing launched here has."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +141,7 @@ def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration)
         return speed_mps
 
     def slowing(_: float, log_speed: Floats) -> list[float]:
-        speed = math.exp(min(float(log_speed[0]), _LOG_FASTEST))
+        speed = math.exp(min(max(float(log_speed[0]), _LOG_SLOWEST), _LOG_FASTEST))
         return [-deceleration(speed) / speed**2]
 
     path: Any = solve_ivp(

@@ -1,10 +1,9 @@
 """What calibrations found, in lines for the user: clock, exchanged sensors, drops, rods."""
 
-from chrono.calibrating.calibration import Calibration
-from chrono.calibrating.drop_calibration import DropResult
+from chrono.calibrating.calibration import Calibration, ClockCalibration
+from chrono.calibrating.drop_calibration import DropDoubt, DropResult
 from chrono.calibrating.rods_calibration import RodDoubt, RodResult, extra_text
 from chrono.calibrating.swap_calibration import SwapDoubt, SwapNote, SwapResult
-from chrono.clock.clock_rate import ClockEstimate
 from chrono.measuring.calibration_uncertainty import CombinedUncertainty
 from chrono.reports.clock_text import clock_report
 from chrono.reports.setup_words import count_text
@@ -35,8 +34,8 @@ NARROWED_BY = {
 def calibration_lines(result: Calibration) -> tuple[str, ...]:
     """Return what a calibration found as lines for the user."""
     match result:
-        case ClockEstimate():
-            return clock_report(result)
+        case ClockCalibration():
+            return clock_report(result.estimate)
         case SwapResult():
             return swap_report(result)
         case DropResult():
@@ -50,8 +49,10 @@ def calibration_doubt(result: Calibration) -> str:
     match result:
         case SwapResult():
             return swap_doubt(result)
-        case DropResult(agrees=False):
-            return "the spacing found and the stated one do not agree"
+        case ClockCalibration():
+            return clock_calibration_doubt(result)
+        case DropResult():
+            return drop_doubt(result)
         case RodResult():
             return rod_doubt(result)
     return ""
@@ -60,7 +61,7 @@ def calibration_doubt(result: Calibration) -> str:
 def calibration_evidence(result: Calibration) -> str:
     """Return what a result rests on, as a rig file keeps it beside the result."""
     match result:
-        case ClockEstimate():
+        case ClockCalibration():
             how = "beats against the host's clock"
         case SwapResult():
             how = "sensors exchanged"
@@ -106,6 +107,39 @@ def swap_doubt(result: SwapResult) -> str:
         case SwapDoubt.NO_DIFFERENCE:
             return (
                 "no difference seen: the sensors are alike within this, or were not exchanged"
+            )
+
+
+def clock_calibration_doubt(result: ClockCalibration) -> str:
+    """Return why a counter's rate had better not be written, empty without a doubt."""
+    stated_ppm = result.stated * 1e6
+    if result.is_far:
+        return (
+            f"the rate is beyond the ± {stated_ppm:.0f} ppm that the rig states: is "
+            "clock.frequency that of this board, and was the computer's clock set meanwhile?"
+        )
+    if result.is_wide:
+        return f"the rig's ± {stated_ppm:.0f} ppm is narrower: record for longer"
+    return ""
+
+
+def drop_doubt(result: DropResult) -> str:
+    """Return why a spacing by drops had better not be written, empty without a doubt."""
+    match result.doubt:
+        case None:
+            return ""
+        case DropDoubt.DIFFERS:
+            return "the spacing found and the stated one do not agree"
+        case DropDoubt.NO_FALL:
+            return (
+                "the balls did not gain speed between the gates as a fall does: is it a "
+                "recording of drops, gate A on top?"
+            )
+        case DropDoubt.TOO_WIDE:
+            return (
+                f"it is known to ± {result.uncertainty.U95 * 1e3:.1f} mm only, the stated "
+                f"spacing to ± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'it tells nothing new')}"
             )
 
 
@@ -191,7 +225,7 @@ def _blocking_lines(result: DropResult) -> list[str]:
         f"{2 * height.u_m * 1e3:.0f} mm (stated {result.setup.height_m * 1e3:.0f} mm) and a "
         f"spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
     ]
-    if result.agrees:
+    if result.doubt in (None, DropDoubt.TOO_WIDE):
         return lines
     wrong_height = height.contradicts(result.setup.height_m)
     wrong_spacing = spacing.contradicts(result.setup.spacing_m)

@@ -13,6 +13,7 @@ from chrono.reports.launch_text import (
     filled,
     head_lines,
     launch_data,
+    mach_text,
     name_of,
     own_body,
     parts_text,
@@ -82,7 +83,7 @@ def _result_lines(
     energy, momentum = launch.of_shots(result.energy), launch.of_shots(result.momentum)
     rows = [
         *own,
-        ("speed", f"{units.estimate('speed', speed)}, Mach {result.mach:.3g}"),
+        ("speed", f"{units.estimate('speed', speed)}, {mach_text(result.mach)}"),
         ("energy", units.estimate("energy", energy)),
         ("  of one more shot", parts_text(result.energy, "energy", units)),
         ("momentum", units.estimate("momentum", momentum)),

@@ -21,10 +21,9 @@ class Findings:
 
     lines: list[str] = field(default_factory=list)
 
-    def add(self, recorded: LoadedRecording, *, with_lamps: bool = False) -> None:
-        """Take in what is wrong with one recording, and what lamps did to it if asked for."""
+    def add(self, recorded: LoadedRecording) -> None:
+        """Take in what is wrong with one recording."""
         self.lines += recording_findings(recorded)
-        self.lines += lamp_findings(recorded) if with_lamps else []
 
     def take(self, troubles: Iterable[Trouble]) -> None:
         """Take in what went wrong with a run."""
@@ -33,22 +32,20 @@ class Findings:
 
 def recording_findings(recorded: LoadedRecording) -> list[str]:
     """Return what is wrong with a recording, a line each, its path before it."""
+    from chrono.reports.length_trend_text import trend_doubts
     from chrono.reports.slope_text import slope_doubt
-    from chrono.session.session_summary import slope_of
+    from chrono.session.session_summary import slope_of, trends_of
 
     session = recorded.session
     troubles = [recorded.left_out, clock_doubt(recorded), slope_doubt(slope_of(session))]
+    troubles += trend_doubts(trends_of(session))
     troubles += _trouble_lines(session.unusable.boards)
+    troubles += _trouble_lines(session.lamps)
     if session.unusable.records:
         troubles.append(unread_line(session))
     if session.unusable.lines and not session.heard:
         troubles.append(_wrong_lines(session))
     return [f"{recorded.path}: {trouble}" for trouble in troubles if trouble]
-
-
-def lamp_findings(recorded: LoadedRecording) -> list[str]:
-    """Return what lamps did to a recording, a line each, its path before it."""
-    return [f"{recorded.path}: {line}" for line in _trouble_lines(recorded.session.lamps)]
 
 
 def start_findings(start: LabStart) -> list[str]:

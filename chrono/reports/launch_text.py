@@ -69,8 +69,17 @@ SMALL, NOTHING = 1e-3, 1e-12
 MOST_DIGITS = 1e-6
 """A relative ± below this is left out: no scale or rule gives so many digits."""
 
+MOST_DECIMALS = 6
+"""A ± that needs more of them is shown in a smaller unit, if there is one."""
+
 MANY_TIMES, LEAST_PART = 10.0, 1e-5
 """A part from here on is shown as a multiple, one below as less than this."""
+
+MILLION = 1e6
+"""So many times the acceleration of gravity are counted in millions of it."""
+
+LEAST_MACH = 1e-3
+"""A lower Mach number tells no more than that."""
 
 
 @dataclass(frozen=True)
@@ -93,19 +102,30 @@ class UserUnits:
         system = _METRIC if self.speed in ("m/s", "km/h") else _FEET
         return (system | _EVERYWHERE)[kind]
 
-    def fitting(self, kind: str, value: float) -> tuple[str, float]:
-        """Return the unit that suits a value and its SI value: a part of it for small ones."""
+    def fitting(self, kind: str, value: float, U95: float = 0.0) -> tuple[str, float]:  # noqa: N803
+        """
+        Return the unit that suits a value with its ±, and its SI value.
+
+        Of small values that is a part of the unit, and the metric one where feet have none.
+        """
         unit, size = self.of(kind)
         if kind == "part" and abs(value) >= MANY_TIMES:
             return "times as much", 1.0
-        if unit in _DIVIDED and NOTHING < abs(value) < size * SMALL:
-            power = math.ceil(-math.log10(abs(value) / size) / 3)
-            return _PREFIXES[min(power, len(_PREFIXES)) - 1] + unit, size * 1e-3**power
+        if kind == "acceleration" and abs(value) >= MILLION * size:
+            return f"million {unit}", MILLION * size
+        is_small = NOTHING < abs(value) < size * SMALL
+        is_fine = U95 > 0 and significant_decimals(U95 / size) > MOST_DECIMALS
+        if is_small or is_fine:
+            unit, size = _METRIC.get(kind, (unit, size))
+            is_fine = U95 > 0 and significant_decimals(U95 / size) > MOST_DECIMALS
+        if unit in _DIVIDED and (is_small or is_fine):
+            power = max(math.ceil(-math.log10(abs(value) / size) / 3), int(is_fine), 0)
+            return _divided(unit, size, power)
         return unit, size
 
     def show(self, kind: str, value: float, U95: float = 0.0) -> str:  # noqa: N803
         """Return a value with its ± in the user's unit."""
-        unit, size = self.fitting(kind, value)
+        unit, size = self.fitting(kind, value, U95 if math.isfinite(U95) else 0.0)
         if math.isinf(value):
             return "none"
         if kind == "part" and value + U95 < LEAST_PART:
@@ -131,6 +151,17 @@ class UserUnits:
         text = self.show(kind, found.value, found.U95)
         unknown = math.isinf(found.U95) and math.isfinite(found.value)
         return f"{text} (± not known)" if unknown else text
+
+
+def _divided(unit: str, size: float, power: int) -> tuple[str, float]:
+    """Return a unit's thousandth, millionth or billionth, and its SI value."""
+    power = min(power, len(_PREFIXES))
+    return (_PREFIXES[power - 1] + unit, size * 1e-3**power) if power else (unit, size)
+
+
+def mach_text(mach: float) -> str:
+    """Return a Mach number in words."""
+    return f"Mach {mach:.3g}" if mach >= LEAST_MACH else f"Mach below {LEAST_MACH}"
 
 
 def estimate_data(found: Estimate) -> dict[str, float | None]:
@@ -232,7 +263,7 @@ def leading_line(found: Estimate, what: str) -> str:
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
     """Return the shot-to-shot and the shared part of an estimate."""
-    unit, size = units.fitting(kind, found.value)
+    unit, size = units.fitting(kind, max(found.u_random, found.u_shared))
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
         return f"u {format_value(shared, shared)} {unit}"

@@ -11,10 +11,17 @@ from chrono.health.readiness import (
     ReadinessItem,
     judge_readiness,
 )
+from chrono.measuring.length_trends import LengthTrend
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
+from chrono.reports.length_trend_text import (
+    trend_advice,
+    trend_data,
+    trend_text,
+    trend_wrong,
+)
 from chrono.reports.restart_text import cause_words, restart_advice
 from chrono.reports.setup_words import count_text
-from chrono.reports.slope_text import SLOPE_WRONG, slope_advice, slope_data, slope_text
+from chrono.reports.slope_text import slope_advice, slope_data, slope_text, slope_wrong
 from chrono.reports.timing_text import blocking_text, jitter_advice, microseconds, timing_text
 from chrono.safe_text import plain
 
@@ -89,6 +96,7 @@ def health_data(health: Readiness) -> dict[str, Any]:
         "items": tuple(asdict(item) for item in told.items),
         "timing": asdict(health.timing) if health.timing is not None else None,
         "slope": slope_data(health.slope),
+        "trends": trend_data(health.trends),
         "lengths": {name: asdict(blocking) for name, blocking in health.lengths.items()},
     }
 
@@ -101,7 +109,10 @@ def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
             words = _jitter(health.timing)
         case Aspect.SLOPE:
             assert health.slope is not None, "only a slope has such an item"
-            words = slope_text(health.slope), SLOPE_WRONG, slope_advice(health.slope)
+            slope = health.slope
+            words = slope_text(slope), slope_wrong(slope), slope_advice(slope)
+        case Aspect.GROWTH | Aspect.DRIFT:
+            words = _trend(health.trend(item))
         case Aspect.BODY:
             words = _body(item.setup, health.lengths[item.setup])
         case _:
@@ -234,6 +245,10 @@ def _jitter(timing: TimingJitter) -> tuple[str, str, str]:
         f"the rig states {microseconds(timing.stated_s)} µs",
         jitter_advice(timing),
     )
+
+
+def _trend(trend: LengthTrend) -> tuple[str, str, str]:
+    return trend_text(trend), trend_wrong(trend), trend_advice(trend)
 
 
 def _body(setup: str, blocking: BlockedLengths) -> tuple[str, str, str]:

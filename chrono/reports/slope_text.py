@@ -7,7 +7,12 @@ from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.reports.launch_text import filled
 from chrono.units import format_value
 
-SLOPE_WRONG = "the edges contradict the slope that the rig states"
+
+def slope_wrong(slope: MeasuredSlope) -> str:
+    """Return what is wrong where a series contradicts the slope."""
+    if slope.is_of_a_slope:
+        return "the edges contradict the slope that the rig states"
+    return "the gates see unlike lengths of the same bodies, more unlike than any slope makes"
 
 
 def slope_text(slope: MeasuredSlope) -> str:
@@ -20,7 +25,12 @@ def slope_text(slope: MeasuredSlope) -> str:
 
 
 def slope_advice(slope: MeasuredSlope) -> str:
-    """Return what to state in the rig."""
+    """Return what to state in the rig, or to look at where no slope explains it."""
+    if not slope.is_of_a_slope:
+        return (
+            "set both thresholds at half the light and look at both sensors, "
+            "or state more under gates.trip_tolerance"
+        )
     degrees = round(math.degrees(slope.slope_rad))
     word = {0: "level", 90: "down", -90: "up"}.get(degrees, f"{degrees} deg")
     return f'set gates.slope = "{word}" in the rig, or look at both thresholds'
@@ -30,7 +40,7 @@ def slope_doubt(slope: MeasuredSlope | None) -> str:
     """Return that a series contradicts the slope and what to do, empty if it does not."""
     if slope is None or not slope.contradicts:
         return ""
-    return f"{SLOPE_WRONG}: {slope_text(slope)}; {slope_advice(slope)}"
+    return f"{slope_wrong(slope)}: {slope_text(slope)}; {slope_advice(slope)}"
 
 
 def slope_lines(slope: MeasuredSlope | None) -> list[str]:

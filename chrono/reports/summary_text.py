@@ -14,6 +14,7 @@ from chrono.processor.shot_records import NEVER_COUNTED, flag_words
 from chrono.reports.clock_text import rate_text
 from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.launch_text import filled
+from chrono.reports.length_trend_text import trend_data, trend_lines
 from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
 from chrono.reports.restart_text import cause_words
 from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
@@ -134,6 +135,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "session": _whole_data(summary.whole),
         "timing": timing_data(summary.timing),
         "slope": slope_data(summary.slope),
+        "trends": trend_data(summary.trends),
         "rows": session.rows,
         "damaged_lines": session.unusable.lines,
         "lost_lines": tally.lost_lines,
@@ -179,6 +181,7 @@ def summary_text(summary: Summary) -> str:
     lines += mouth_source_lines([s.mouth for s in summary.setups if s.mouth], session.rig)
     lines += ["", *timing_lines(summary.timing)] if summary.timing else []
     lines += slope_lines(summary.slope)
+    lines += trend_lines(summary.trends)
     lines += _rest(summary)
     return "\n".join(lines)
 

@@ -27,6 +27,7 @@ from chrono.reports.launch_text import (
     leading_line,
     lettered,
     letters_for,
+    mach_text,
     name_of,
     own_body,
     parts_text,
@@ -97,7 +98,8 @@ def _fall_lines(
 def _fall_picture(results: list[FallResult], units: UserUnits, ascii_only: bool) -> list[str]:
     if not results:
         return []
-    (length, metre), (speed, mps) = units.of("length"), units.of("speed")
+    farthest_m = max(float(np.max(r.path.height_m)) for r in results)
+    (length, metre), (speed, mps) = units.fitting("length", farthest_m), units.of("speed")
     curves = [
         Curve(r.path.height_m / metre, r.path.speed_mps / mps, letter)
         for r, letter in zip(results, letters_for(results), strict=True)
@@ -227,7 +229,7 @@ def _flight_lines(
     where = units.estimate("length", result.range)
     head = lettered(letter, f"{who} lands at {where} (95 %)")
     mean = launch.of_shots(result.range)
-    rows = [*own, ("speed", f"{speed}, Mach {result.mach:.3g}")]
+    rows = [*own, ("speed", f"{speed}, {mach_text(result.mach)}")]
     if launch.n:
         rows.append(("mean of the shots", units.estimate("length", mean)))
     best = units.show("angle", result.best_rad)
@@ -248,7 +250,8 @@ def _flight_picture(
 ) -> list[str]:
     if not results:
         return []
-    length, metre = units.of("length")
+    ways_m = [np.abs([r.path.distance_m, r.path.height_m]).max() for r in results]
+    length, metre = units.fitting("length", float(max(ways_m)))
     curves = [
         Curve(r.path.distance_m / metre, r.path.height_m / metre, letter)
         for r, letter in zip(results, letters_for(results), strict=True)
@@ -380,7 +383,8 @@ def _verdict(result: StopResult, units: UserUnits) -> str:
 def _stop_picture(results: list[StopResult], units: UserUnits, ascii_only: bool) -> list[str]:
     if not results:
         return []
-    (length, metre), (accel, mps2) = units.of("length"), units.of("acceleration")
+    length, metre = units.fitting("length", max(r.distance.value for r in results))
+    accel, mps2 = units.fitting("acceleration", max(r.peak.value for r in results))
     curves = []
     for result, letter in zip(results, letters_for(results), strict=True):
         part = np.linspace(0, 1, 100)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chrono.reports.findings_text import lamp_findings, recording_findings
+from chrono.reports.findings_text import recording_findings
 from chrono.rigs.rig_model import Rig
 from chrono.season.recording_finder import RecordingSource
 from chrono.session.recording_loader import LoadedRecording, read_recording
@@ -33,20 +33,15 @@ class ReadingOptions:
         Measure with this rig instead of the recorded ones.
     clock_from_host : bool
         Take the counter's rate from its beats, whatever the rig says.
-    with_lamps : bool
-        Say what was taken for the flicker of lamps.
     """
 
     rig: Rig | None = None
     clock_from_host: bool = False
-    with_lamps: bool = False
 
     def read(self, path: Path, source: RecordingSource) -> tuple[LoadedRecording, list[str]]:
         """Read a recording; return what is wrong with its data beside it."""
         recorded = read_recording(path, self.rig, clock_from_host=self.clock_from_host)
-        findings = recording_findings(recorded)
-        findings += lamp_findings(recorded) if self.with_lamps else []
-        return replace(recorded, name=source.name), findings
+        return replace(recorded, name=source.name), recording_findings(recorded)
 
 
 @dataclass(frozen=True)
@@ -54,7 +49,6 @@ class Export(ReadingOptions):
     """Makes the table of a recording's shots; `with_statistics` those of its setups, too."""
 
     with_statistics: bool = False
-    with_lamps: bool = True
 
     def __call__(self, path: Path, source: RecordingSource) -> tuple[ExportTable, list[str]]:
         from chrono.reports.export_table import shot_table
@@ -74,8 +68,6 @@ class SummaryTexts:
 @dataclass(frozen=True)
 class Summarize(ReadingOptions):
     """Sums up a recording."""
-
-    with_lamps: bool = True
 
     def __call__(self, path: Path, source: RecordingSource) -> tuple[SummaryTexts, list[str]]:
         from chrono.reports.summary_text import summary_data, summary_text
@@ -115,5 +107,5 @@ class Check(ReadingOptions):
         from chrono.session.readiness_check import check_recording
 
         checked = check_recording(path, self.rig)
-        findings = recording_findings(checked.recorded) + lamp_findings(checked.recorded)
+        findings = recording_findings(checked.recorded)
         return CheckResult(source.name, checked.health), findings

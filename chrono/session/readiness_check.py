@@ -9,6 +9,7 @@ from chrono.arrays import machine_code
 from chrono.errors import ChronoError
 from chrono.health.gate_monitor import WINDOW_S
 from chrono.health.readiness import Readiness, judge_readiness, with_shots
+from chrono.measuring.length_trends import LengthTrend
 from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.reader.file_io import size_of
@@ -20,7 +21,7 @@ from chrono.session.live_run import live_run
 from chrono.session.observer import Observer
 from chrono.session.recording_loader import LoadedRecording, feed_blocks, first_rig
 from chrono.session.session import Session
-from chrono.session.session_summary import lengths_of, slope_of, timing_of
+from chrono.session.session_summary import lengths_of, slope_of, timing_of, trends_of
 
 POLL_S = 0.02
 
@@ -134,8 +135,13 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
 
 def _told_by_shots(
     session: Session,
-) -> tuple[TimingJitter | None, dict[str, BlockedLengths], MeasuredSlope | None]:
-    return timing_of(session), lengths_of(session), slope_of(session)
+) -> tuple[
+    TimingJitter | None,
+    dict[str, BlockedLengths],
+    MeasuredSlope | None,
+    tuple[LengthTrend, ...],
+]:
+    return timing_of(session), lengths_of(session), slope_of(session), trends_of(session)
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:

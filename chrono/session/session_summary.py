@@ -1,13 +1,19 @@
 """What the shots of a recording come to, setup by setup and in all: jitter, lengths, slope."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from chrono.arrays.array_types import Floats
-from chrono.measuring.error_budget import chords
+from chrono.arrays.array_types import Bools, Floats
+from chrono.measuring.error_budget import Input, chords
+from chrono.measuring.length_trends import (
+    LengthTrend,
+    SeenLengths,
+    drift_in_time,
+    growth_with_speed,
+)
 from chrono.measuring.measured_slope import MeasuredSlope, measured_slope
 from chrono.measuring.motion import Motion, motion_of
 from chrono.measuring.muzzle_speed import MuzzleSpeed, muzzle_of
@@ -23,6 +29,7 @@ from chrono.measuring.timing_jitter import (
     BlockedLengths,
     TimingJitter,
     blocking_of,
+    has_clean_lengths,
     tells_timing,
     timing_scatter,
 )
@@ -37,6 +44,8 @@ MOST = 0.5
 
 MOST_SHOTS = 20_000
 """The last ones tell enough."""
+SIGMAS = 2.6
+"""Of what lengths may do by the drag, which is not known within bounds."""
 SLOPE_SHOTS = 1_000
 """Of the slope too, and the dashboard asks after each shot."""
 
@@ -44,14 +53,11 @@ SLOPE_SHOTS = 1_000
 def timing_of(session: Session) -> TimingJitter | None:
     """Return the jitter that the counted shots under the counter of now tell, if they do."""
     part = _last_part(session)
-    shots = session.log.shots[part]
     measured = session.measured(part)
-    chosen = session.are_counted(shots, measured.speed_mps) & tells_timing(shots)
-    places = session.counters.at(shots["key"])
-    chosen &= np.array([session.counters.is_last(int(place)) for place in places], np.bool_)
+    chosen = _of_this_counter(session, part) & tells_timing(session.log.shots[part])
     if not chosen.any():
         return None
-    shots, speed_mps = shots[chosen], measured.speed_mps[chosen]
+    shots, speed_mps = session.log.shots[part][chosen], measured.speed_mps[chosen]
     model, setups = session.model, session.log.setup[part][chosen]
     transit_s = measured.transit_s[chosen]
     return timing_scatter(
@@ -85,10 +91,8 @@ def slope_of(session: Session) -> MeasuredSlope | None:
     """Return what the edges of the counted shots tell of the path's slope, if they do."""
     part = slice(max(len(session.log) - SLOPE_SHOTS, 0), len(session.log))
     shots, measured = session.log.shots[part], session.measured(part)
-    chosen = session.are_counted(shots, measured.speed_mps) & tells_timing(shots)
+    chosen = _of_this_counter(session, part) & tells_timing(shots)
     chosen &= (shots["block_a"] > 0) & (shots["block_b"] > 0)
-    places = session.counters.at(shots["key"])
-    chosen &= np.array([session.counters.is_last(int(place)) for place in places], np.bool_)
     if not chosen.any():
         return None
     shots, model, rig = shots[chosen], session.model, session.rig
@@ -112,6 +116,52 @@ def slope_of(session: Session) -> MeasuredSlope | None:
     )
 
 
+def trends_of(session: Session) -> tuple[LengthTrend, ...]:
+    """Return how the lengths that each gate sees go with speed and from shot to shot."""
+    part = _last_part(session)
+    shots, measured = session.log.shots[part], session.measured(part)
+    chosen = _of_this_counter(session, part) & has_clean_lengths(shots)
+    chosen &= np.isfinite(measured.length_a_m) & np.isfinite(measured.length_b_m)
+    if not chosen.any():
+        return ()
+    model, speed_mps = session.model, measured.speed_mps[chosen]
+    setups = session.log.setup[part][chosen]
+    used, of_setup = np.unique(setups, return_inverse=True)
+    bodies = [session.setups.body(int(place)) for place in used]
+    body = np.array([bodies.index(each) for each in bodies])[of_setup]
+    u_block_s = math.hypot(model.tick_s / math.sqrt(6), model.jitter.u * math.sqrt(2))
+    kappa_per_m, kappa_u = model.motion.drag(speed_mps)
+    path_m, (_, off_mps2) = model.motion.path_m, model.motion.stated_pull
+    delay_s = math.sqrt(3) * model.latency.u
+    found = []
+    for gate, length_m in (("A", measured.length_a_m), ("B", measured.length_b_m)):
+        length_m = length_m[chosen]
+        seen = SeenLengths(
+            gate,
+            length_m,
+            speed_mps,
+            u_timing_m=speed_mps * u_block_s,
+            u_speed_mps=measured.u_random_mps[chosen],
+            allowed_m=(
+                speed_mps * delay_s,
+                length_m * speed_mps * delay_s / path_m,
+                length_m * path_m / 2 * off_mps2 / speed_mps**2,
+                length_m * path_m / 2 * SIGMAS * kappa_per_m * kappa_u,
+            ),
+            reach_m=max(_reach(session.rig, dict(each)) for each in bodies),
+        )
+        found += [growth_with_speed(seen, body), drift_in_time(seen, of_setup)]
+    return tuple(each for each in found if each is not None)
+
+
+def _of_this_counter(session: Session, part: slice) -> Bools:
+    """Tell which shots are counted, and timed by the counter of now, (N,)."""
+    shots = session.log.shots[part]
+    chosen = session.are_counted(shots, session.measured(part).speed_mps)
+    places = session.counters.at(shots["key"])
+    return chosen & np.array([session.counters.is_last(int(place)) for place in places], bool)
+
+
 def _last_part(session: Session) -> slice:
     return slice(max(len(session.log) - MOST_SHOTS, 0), len(session.log))
 
@@ -125,18 +175,28 @@ def _chord_u(session: Session, setups: list[int]) -> Floats:
     return np.array([widths[place] for place in setups])
 
 
-def _length_u(rig: Rig, own: dict[str, float]) -> float:
+def _length_u(rig: Rig, own: Mapping[str, float]) -> float:
     """
     Return how much a body's length at gate B differs from that at A, as its u [m].
 
     A ball's by its chords; a flat body's by the bulge of its leaning end faces, which has the
     same shape and is smaller by the angle.
     """
-    if not rig.gates.off_centre_m:
-        return 0.0
+    return 2 * _chords(rig, own).u * _lean(rig) if rig.gates.off_centre_m else 0.0
+
+
+def _reach(rig: Rig, own: Mapping[str, float]) -> float:
+    """Return how far a body's length at a gate may be from its mean, by the same [m]."""
+    return _chords(rig, own).half_width * _lean(rig) if rig.gates.off_centre_m else 0.0
+
+
+def _chords(rig: Rig, own: Mapping[str, float]) -> Input:
     radius_m = own.get("diameter_m", rig.body.diameter_m) / 2
-    lean = 1.0 if rig.body.shape == "round" else math.sin(rig.gates.tilt_limit_rad)
-    return 2 * chords("", radius_m, rig.gates.off_centre_m).u * lean
+    return chords("", radius_m, rig.gates.off_centre_m)
+
+
+def _lean(rig: Rig) -> float:
+    return 1.0 if rig.body.shape == "round" else math.sin(rig.gates.tilt_limit_rad)
 
 
 @dataclass(frozen=True)
@@ -248,6 +308,8 @@ class Summary:
         The jitter of an edge as the shots tell it, None where they do not.
     slope : MeasuredSlope or None
         The path's slope as the shots tell it, None where they do not.
+    trends : tuple of LengthTrend
+        How the lengths at each gate go with speed and in time, as far as shots tell it.
     """
 
     recorded: LoadedRecording
@@ -256,6 +318,7 @@ class Summary:
     whole: SessionTotals | None
     timing: TimingJitter | None
     slope: MeasuredSlope | None
+    trends: tuple[LengthTrend, ...] = ()
 
 
 def summary_of(recorded: LoadedRecording) -> Summary:
@@ -271,9 +334,8 @@ def summary_of(recorded: LoadedRecording) -> Summary:
     )
     counted = [sample for sample in samples if sample is not None]
     number = sum(len(sample.number) for sample in counted)
-    return Summary(
-        recorded, number, setups, _whole(counted), timing_of(session), slope_of(session)
-    )
+    by_shots = timing_of(session), slope_of(session), trends_of(session)
+    return Summary(recorded, number, setups, _whole(counted), *by_shots)
 
 
 def _setup(

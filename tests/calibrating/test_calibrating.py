@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import tomllib
 from collections.abc import Callable
 from datetime import date
@@ -10,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from command_kit import Outcome, is_one_clear_complaint
+from gate_lines import framed
 
 from chrono.arrays import machine_code
 from chrono.calibrating.calibration import (
@@ -319,3 +321,92 @@ def test_a_dry_run_writes_nothing_and_says_so(chrono, tmp_path, rig) -> None:
     assert outcome.code == 0
     assert "dry run" in outcome.err
     assert stays_as_it_was(rig)
+
+
+# -- slips: nothing is written, and the reason is said --------------------------------------
+
+
+def slower_host(path: Path, factor: float) -> Path:
+    """Let the computer's clock run at another rate than it did."""
+    head, *rows = path.read_bytes().split(b"\n")
+    cells = [row.split(b"\t", 1) for row in rows]
+    moved = [
+        b"\t".join([str(round(int(cell[0]) * factor)).encode(), *cell[1:]])
+        if cell[0].isdigit()
+        else b"\t".join(cell)
+        for cell in cells
+    ]
+    path.write_bytes(b"\n".join([head, *moved]))
+    return path
+
+
+def test_a_clock_far_off_is_written_only_when_accepted(chrono, tmp_path, rig) -> None:
+    slower_host(record(tmp_path / "x.tsv", "two-bands?shots=60"), 1.02)
+    outcome = chrono("calibrate", "clock", "x.tsv", "--rig", rig)
+    assert outcome.code == 1
+    assert "nothing written: the rate is beyond the ± " in outcome.err
+    assert stays_as_it_was(rig)
+    assert chrono("calibrate", "clock", "x.tsv", "--rig", rig, "--accept").code == 0
+    kept = load_rig(rig).calibration.clock
+    assert kept.rate_error == pytest.approx(1 / 1.02 - 1, abs=1e-3)
+
+
+def drop_rig(chrono: Chrono, tmp_path: Path, **changes: str) -> Path:
+    path = tmp_path / "drop.toml"
+    chrono("rig", "new", path, "--scenario", "drop-test")
+    text = path.read_text()
+    for key, told in changes.items():
+        text, count = re.subn(rf'(?m)^{key} = ".*?"', f'{key} = "{told}"', text)
+        assert count == 1, key
+    path.write_text(text)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("changes", "words", "reason"),
+    [
+        ({}, ("--height", "480 mm"), "do not agree"),
+        ({}, ("--height", "500 mm", "--height-tolerance", "60 mm"), "is known to ± "),
+        ({"mass": "2.4 g"}, ("--height", "500 mm"), "do not agree"),
+        ({"diameter": "42 mm"}, ("--height", "500 mm"), "do not agree"),
+        ({"spacing": "306 mm"}, ("--height", "500 mm"), "do not agree"),
+    ],
+    ids=["height", "height hardly known", "mass", "diameter", "spacing"],
+)
+def test_a_drop_with_a_slip_is_not_written(chrono, tmp_path, changes, words, reason) -> None:
+    record(tmp_path / "x.tsv", "drop-test?shots=12")
+    rig = drop_rig(chrono, tmp_path, **changes)
+    before = rig.read_text()
+    outcome = chrono("calibrate", "drop", "x.tsv", *words, "--rig", rig)
+    assert outcome.code == 1, outcome.out
+    assert "nothing written: " in outcome.err
+    assert reason in outcome.err
+    assert rig.read_text() == before
+
+
+def test_level_shots_as_fast_as_the_drop_are_no_drop(chrono, tmp_path) -> None:
+    """A ball rolled at the mean speed of the fall: each gate is blocked for as long."""
+    rng, rows = np.random.default_rng(2), ["host_us\torigin\tline"]
+    rig = drop_rig(chrono, tmp_path)
+    rows.append("0\trig\t" + json.dumps(rig_record(load_rig(rig))))
+    mean_mps = 0.3 / (math.sqrt(2 * 0.82 / 9.8104) - math.sqrt(2 * 0.52 / 9.8104))
+    sequence = 0
+    rows.append(f"0\tboard\t{framed('H 1 16000000 32 gates-328p 1.0')}")
+    for shot in range(12):
+        speed = mean_mps * (1 + 0.001 * rng.standard_normal())
+        for gate, level, way in (("A", 1, 0), ("A", 0, 0.04), ("B", 1, 0.3), ("B", 0, 0.34)):
+            seconds = 2 + 3 * shot + way / speed
+            line = f"E {sequence:04X} {gate} {level} {round(16e6 * seconds):08X}"
+            rows.append(f"{round(1e6 * seconds)}\tboard\t{framed(line)}")
+            sequence += 1
+    (tmp_path / "x.tsv").write_text("\n".join(rows) + "\n")
+    outcome = chrono("calibrate", "drop", "x.tsv", "--height", "500 mm", "--rig", rig)
+    assert outcome.code == 1, outcome.out
+    assert "did not gain speed between the gates as a fall does" in outcome.err
+
+
+@pytest.mark.parametrize("address", ["two-bands?shots=12", "swap-before?shots=12"])
+def test_a_recording_of_shots_is_no_drop(chrono, tmp_path, address) -> None:
+    record(tmp_path / "x.tsv", address)
+    outcome = chrono("calibrate", "drop", "x.tsv", "--height", "500 mm")
+    is_one_clear_complaint(outcome, "a fall from 500 mm takes")

@@ -20,10 +20,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from trial_kit import trials
 
-from chrono.calibrating.calibration import rig_changes
+from chrono.calibrating.calibration import ClockCalibration, rig_changes
 from chrono.clock.clock_rate import ClockTracker
 from chrono.errors import CalibrationError
-from chrono.reports.calibration_text import calibration_evidence
+from chrono.reports.calibration_text import calibration_doubt, calibration_evidence
 from chrono.reports.clock_text import beats_text, clock_report
 from chrono.rigs.rig_file import load_rig, update_rig, write_rig
 
@@ -306,10 +306,29 @@ def test_a_rig_file_takes_the_estimate_up(tmp_path):
     write_rig(path, '[gates]\nspacing = "300 mm"\n')
     ticks, host_s = send_beats(np.random.default_rng(9), 600, -4.2e-3, exponential)
     found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
-    update_rig(path, rig_changes(found, calibration_evidence(found), "2026-03-14"))
+    result = ClockCalibration(found, 5e-3)
+    update_rig(path, rig_changes(result, calibration_evidence(result), "2026-03-14"))
 
     kept = load_rig(path).calibration.clock
     assert kept.rate_error == pytest.approx(found.rate_error, abs=1e-9)
     assert kept.rate_error_u == pytest.approx(found.u, abs=1e-9)
     assert kept.date == "2026-03-14"
     assert "600 beats" in kept.evidence
+
+
+def test_a_rate_beyond_what_the_rig_states_is_in_doubt():
+    ticks, host_s = send_beats(np.random.default_rng(9), 600, -4.2e-3, exponential)
+    found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
+
+    assert calibration_doubt(ClockCalibration(found, 5e-3)) == ""
+    far = calibration_doubt(ClockCalibration(found, 50e-6))
+    assert "beyond the ± 50 ppm" in far
+    assert "clock.frequency" in far
+
+
+def test_a_rate_known_worse_than_the_rig_states_is_in_doubt():
+    ticks, host_s = send_beats(np.random.default_rng(9), 90, 2e-6, exponential)
+    found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
+
+    assert "record for longer" in calibration_doubt(ClockCalibration(found, found.U95 / 2))
+    assert calibration_doubt(ClockCalibration(found, 2 * found.U95)) == ""

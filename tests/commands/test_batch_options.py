@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from command_kit import is_one_clear_complaint
 from program_kit import Program
-from season_kit import BANDS, PLAIN, many_links, season
+from season_kit import BANDS, HALL, PLAIN, many_links, season
 from waiting import patience, wait_until
 
 from chrono.commands import batch_options
@@ -253,5 +253,33 @@ def test_a_picture_takes_a_folder_of_one_recording_and_refuses_more(chrono, tmp_
     refused = chrono("picture", "many", "-o", "x.svg")
     is_one_clear_complaint(refused, "2 recordings are meant", "1 at most", "name one")
     many_links(tmp_path / "single", 1)
-    assert chrono("picture", "single", "-o", "x.svg").code == 0
+    assert chrono("picture", "single", "-o", "x.svg").code == 1, "a lamp flickers there"
+    assert (tmp_path / "x.svg").stat().st_size
     is_one_clear_complaint(chrono("picture", "memory://a.tsv", "-o", "y.svg"), "fetch it first")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("summary",),
+        ("export", "-o", "out.csv"),
+        ("check",),
+        ("compare",),
+        ("report", "-o", "out.html"),
+        ("picture", "-o", "out.svg"),
+        ("energy",),
+        ("fall",),
+        ("stop", "--distance", "0.5 m"),
+        ("worksheet", "-o", "sheet.html"),
+        ("whatif", "--as-if-tick", "1 ms"),
+        ("replay", "--at-once", "--no-dashboard"),
+        ("list",),
+    ],
+    ids=lambda words: words[0],
+)
+def test_no_command_is_silent_about_a_lamp(chrono, words) -> None:
+    command, *options = words
+    outcome = chrono(command, HALL, *options)
+
+    assert outcome.code == 1
+    assert "in step with a lamp (100 Hz)" in outcome.err

@@ -87,7 +87,7 @@ def test_a_flight_of_clocked_shots_tells_where_one_more_lands(chrono) -> None:
 
     told = " ".join(outcome.out.split())
     assert outcome.code == 0
-    assert "one more shot of two bands (20 shots) lands at 31.9 ± 2.5 m" in told
+    assert "one more shot of two bands (20 shots) lands at 32.0 ± 2.5 m" in told
     assert "Caution" in outcome.out
     assert "Caution" in data["caution"]
     assert [one["setup"] for one in data["flights"]] == ["two bands", "three bands"]
@@ -230,43 +230,67 @@ def any_input(rng: np.random.Generator) -> list[str]:
         option, *limits = choices[rng.integers(len(choices))]
         return [option, a_quantity(rng, *limits)]
 
+    def maybe(*words: str, odds: float = 0.3) -> list[str]:
+        return list(words) if rng.random() < odds else []
+
     ball = [*draw(("--mass", 1e-2, 1e4, "g")), *draw(("--diameter", 3, 300, "mm"))]
-    speed = draw(("--speed", 0.1, 1e3, "m/s"))
+    ball += maybe(*draw(("--drag", 0.05, 2, "")), odds=0.2)
+    body = [
+        ball,
+        [*ball[:2], *draw(("--terminal", 0.5, 200, "m/s"))],
+        ["--no-air"],
+    ][rng.choice(3, p=[0.7, 0.15, 0.15])]
+    told = [*maybe("--unit", str(rng.choice(["km/h", "ft/s", "mph"])))]
+    told += maybe(f"--site=temperature={rng.uniform(-40, 50):.3g} degC")
+    told += maybe(f"--site=altitude={rng.uniform(-400, 5000):.0f} m", odds=0.15)
+    speed = draw(("--speed", 1e-2, 2e3, "m/s"))
     angle = [f"--angle={rng.choice([-90.0, 0.0, 90.0, rng.uniform(-90, 90)]):.3g} deg"]
     height = [f"--height={rng.uniform(-20, 20):.3g} m"]
+    path = maybe(*draw(("--path", 1e-2, 100, "m")), *ball[2:4], odds=0.2)
+    stored = [
+        [*draw(("--volume", 1e-2, 10, "L")), *draw(("--gauge", 1e-2, 20, "bar"))],
+        [*draw(("--bore", 3, 200, "mm")), *draw(("--length", 0.05, 10, "m"))],
+        [],
+    ][rng.integers(3)]
+    stored += maybe(*draw(("--swept", 1e-2, 10, "L"))) if "--volume" in stored else []
+    stored += maybe(*draw(("--residual", 1, 1e5, "Pa"))) if "--bore" in stored else []
+    stored += maybe(*draw(("--distance", 1e-2, 20, "m")), odds=0.2)
     return [
         lambda: [
             "fall",
-            *draw(("--height", 1e-3, 1e3, "m"), ("--time", 1e-3, 1e2, "s")),
-            *ball,
+            *draw(
+                ("--height", 1e-4, 1e4, "m"),
+                ("--time", 1e-3, 1e2, "s"),
+                ("--speed", 1e-2, 300, "m/s"),
+            ),
+            *body,
+            *told,
         ],
         lambda: [
             "flight",
             *speed,
             *angle,
             *height,
-            *(ball if rng.random() < 0.7 else ["--no-air"]),
+            *body,
+            *maybe(f"--wind={rng.uniform(-20, 20):.3g} m/s"),
+            *told,
         ],
         lambda: [
             "stop",
-            *speed,
+            *(speed if rng.random() < 0.7 else draw(("--energy", 1e-3, 1e4, "J"))),
             *draw(
-                ("--distance", 1e-3, 10, "m"),
+                ("--distance", 1e-4, 10, "m"),
                 ("--mean", 1, 1e5, "m/s^2"),
+                ("--limit", 1e-2, 1e4, "g"),
+                ("--force", 1e-2, 1e4, "N"),
                 ("--time", 1e-4, 1, "s"),
             ),
+            *maybe("--law", str(rng.choice(["constant", "spring", "sheet"])), odds=0.7),
             *ball[:2],
+            *path,
+            *told,
         ],
-        lambda: [
-            "energy",
-            *speed,
-            *ball,
-            *(
-                [*draw(("--volume", 1e-2, 10, "L")), *draw(("--gauge", 1e-2, 20, "bar"))]
-                if rng.random() < 0.5
-                else [*draw(("--bore", 3, 200, "mm")), *draw(("--length", 0.05, 10, "m"))]
-            ),
-        ],
+        lambda: ["energy", *speed, *ball, *stored, *told],
     ][rng.integers(4)]()
 
 
@@ -276,7 +300,7 @@ def any_input(rng: np.random.Generator) -> list[str]:
 def test_any_input_gets_plain_numbers_or_one_clear_line(chrono, seed) -> None:
     """Warnings are errors in all tests."""
     rng = np.random.default_rng(seed)
-    for _ in range(20 if seed else 2):
+    for _ in range(100 if seed else 8):
         words = any_input(rng)
         outcome = chrono(*words)
         assert "Traceback" not in outcome.err, words

@@ -121,7 +121,7 @@ def test_a_noisy_session_names_what_is_otherwise(chrono):
         "--as-if-edges", "leading",
     )  # fmt: skip
 
-    assert done.code == 0, done.err
+    assert done.code == 1, "a lamp flickers in the noisy hall"
     text = " ".join(done.out.split())
     assert "its counter were 500 ppm too slow" in text
     assert "its leading edges alone gave the transit" in text

@@ -100,11 +100,21 @@ class Path:
         }
 
 
-def let_pass(path: Path, body: Thrown, rng: np.random.Generator, count: int) -> Passed:
-    """Let one body through each of `count` rigs that keep what is stated."""
+def let_pass(
+    path: Path, body: Thrown, rng: np.random.Generator, count: int, *, of_one_rig: bool = False
+) -> Passed:
+    """
+    Let one body through each of `count` rigs that keep what is stated.
+
+    `of_one_rig`: the same body through one rig so many times, each time as it happens to
+    start, and at heights of its own.
+    """
+
+    def anew(limit: float) -> Floats:
+        return rng.uniform(-limit, limit, count)
 
     def within(limit: float) -> Floats:
-        return rng.uniform(-limit, limit, count)
+        return np.full(count, rng.uniform(-limit, limit)) if of_one_rig else anew(limit)
 
     diameter = body.diameter_m * (1 + within(0.005))
     length = body.length_m * (1 + within(0.005)) if not body.is_round else diameter
@@ -116,7 +126,8 @@ def let_pass(path: Path, body: Thrown, rng: np.random.Generator, count: int) -> 
     inertia = mass + air * added
     slope = np.radians(path.slope_deg + within(path.slope_tolerance_deg))
     pull = (mass - air * volume) * (GRAVITY_MPS2 + within(1e-3)) * np.sin(slope) / inertia
-    scale = (1 + body.drag_spread * rng.standard_normal(count)) * air * area / 2 / inertia
+    of_drag = rng.standard_normal(1 if of_one_rig else count)
+    scale = (1 + body.drag_spread * of_drag) * air * area / 2 / inertia
 
     def kappa(speed: Floats) -> Floats:
         if not body.is_round:
@@ -124,12 +135,12 @@ def let_pass(path: Path, body: Thrown, rng: np.random.Generator, count: int) -> 
         reynolds = np.maximum(air * np.abs(speed) * diameter / VISCOSITY_PAS, 0.5)
         return scale * np.exp(np.interp(np.log(reynolds), *np.log(MEASURED_DRAG).T))
 
-    stretch = 1 / np.cos(rng.uniform(0, np.pi / 180, count))
+    stretch = 1 / np.cos(rng.uniform(0, np.pi / 180, 1 if of_one_rig else count))
     half = (path.spacing_m + within(0.5e-3)) / 2
     gates = [(sign * half + within(0.2e-3)) * stretch for sign in (-1, 1)]
     chords = []
     for _ in gates:
-        off = within(path.off_centre_m)
+        off = anew(path.off_centre_m)
         chords.append(np.sqrt((diameter / 2) ** 2 - off**2) if body.is_round else length / 2)
     if path.released_m is None:
         start, speed = (

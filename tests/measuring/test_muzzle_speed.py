@@ -30,7 +30,9 @@ def gates_speed(muzzle_mps, distance_m, body, coefficient_at):
 
 
 def correlation(reynolds):
-    return float(sphere_drag_coefficient(reynolds))
+    """Clift, Grace and Weber's, and 0.47 where measurements stay below it."""
+    found = float(sphere_drag_coefficient(reynolds))
+    return min(found, 0.47) if reynolds > 4e4 else found
 
 
 @pytest.mark.parametrize("muzzle_mps", [0.5, 15.0, 45.0, 74.0])

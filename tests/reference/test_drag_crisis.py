@@ -5,9 +5,14 @@ The bounds of `sphere_drag_bounds` must hold all of them.
 
 import numpy as np
 import pytest
+from falling import MEASURED_DRAG
 from fluids.drag import Almedeij, Morrison
 
-from chrono.physics.sphere_drag import sphere_drag_bounds, sphere_drag_coefficient
+from chrono.physics.sphere_drag import (
+    sphere_drag_bounds,
+    sphere_drag_coefficient,
+    steady_drag_coefficient,
+)
 
 ACHENBACH = [(2e5, 0.50), (3e5, 0.47), (3.7e5, 0.07), (5e5, 0.09), (1e6, 0.12), (5e6, 0.20)]
 """E. Achenbach, Experiments on the flow past spheres at very high Reynolds numbers,
@@ -35,12 +40,24 @@ def test_bounds_hold_other_published_curves(published):
     assert np.all((low <= curve) & (curve <= high))
 
 
-def test_below_the_crisis_both_bounds_are_the_correlation():
+def test_below_the_crisis_both_bounds_are_the_correlation_up_to_the_plateau():
     reynolds = np.geomspace(1.0, 2e5, 50)
     low, high = sphere_drag_bounds(reynolds)
+    correlation = sphere_drag_coefficient(reynolds)
 
     assert np.array_equal(low, high)
-    assert np.array_equal(low, sphere_drag_coefficient(reynolds))
+    assert np.array_equal(low, np.where(reynolds > 4e4, np.minimum(correlation, 0.47), low))
+    assert np.array_equal(low[reynolds < 4e4], correlation[reynolds < 4e4])
+
+
+def test_the_plateau_is_nearer_to_measurements_than_the_correlation():
+    """The table of `falling.py`, from Re 6e4 to the crisis, and Achenbach's and Hoerner's."""
+    measured = [tuple(row) for row in MEASURED_DRAG if row[0] > 5e4]
+    measured += [(2e5, 0.50), (2e5, 0.50)]
+    reynolds, drag = np.array(measured).T
+    off = np.abs(steady_drag_coefficient(reynolds) / drag - 1)
+    assert off.max() < 0.07
+    assert np.mean(off) < np.mean(np.abs(sphere_drag_coefficient(reynolds) / drag - 1))
 
 
 def test_bounds_are_no_wider_than_the_branches():

@@ -154,7 +154,7 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
 
 def test_a_comparison_of_pooled_setups_has_each_of_them_once(chrono) -> None:
     outcome = chrono("compare", "--pool", BANDS, PLAIN, HALL, "--json")
-    assert outcome.code == 0
+    assert outcome.code == 1, "a lamp flickers in the noisy hall"
     told = json.loads(outcome.out)["setups"]
     assert [(each["setup"], each["n"]) for each in told] == [
         ("two bands", 80),
