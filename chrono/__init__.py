@@ -1,8 +1,9 @@
 """
 Speed of a launched body from two light gates, with an honest uncertainty.
 
-For scripts: `read` gives the shots of recordings as data frames, `measure` turns transits
-into speeds, `rig` reads the description of the gates they need. Loaded when first used.
+For scripts: `read` gives the shots and edges of recordings as data frames, `compare` says
+which setup is faster, `live` clocks a board, `measure` turns transits into speeds, `rig` reads
+the description of the gates they need. Loaded when first used.
 """
 
 from typing import TYPE_CHECKING, Any
@@ -10,11 +11,34 @@ from typing import TYPE_CHECKING, Any
 from chrono.errors import ChronoError
 
 if TYPE_CHECKING:
-    from chrono.scripting import Damage, Recording, Recordings, measure, read, rig
+    from chrono.scripting import (
+        ComparedSetups,
+        Damage,
+        LiveShots,
+        Recording,
+        Recordings,
+        compare,
+        live,
+        measure,
+        read,
+        rig,
+    )
 
 __version__ = "0.1.0"
 
-__all__ = ["ChronoError", "Damage", "Recording", "Recordings", "measure", "read", "rig"]
+__all__ = [
+    "ChronoError",
+    "ComparedSetups",
+    "Damage",
+    "LiveShots",
+    "Recording",
+    "Recordings",
+    "compare",
+    "live",
+    "measure",
+    "read",
+    "rig",
+]
 
 
 def __getattr__(name: str) -> Any:
@@ -27,4 +51,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted(__all__)

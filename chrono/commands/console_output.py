@@ -2,7 +2,6 @@
 
 import json
 import sys
-import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from datetime import datetime
@@ -20,9 +19,7 @@ from chrono.reports.session_end import session_end_lines
 from chrono.reports.summary_text import shot_line
 from chrono.reports.trouble_text import disk_line, restarts_words, waiting_words
 from chrono.safe_text import plain
-from chrono.session.run import Run
-
-POLL_S = 0.01
+from chrono.session.run import Run, turns
 
 
 def default_recording() -> Path:
@@ -68,16 +65,12 @@ def print_shots(
     with noted_signals() as ending:
         try:
             run.session.make_ready()
-            while not (ending.asked or run.finished or results.done):
-                if not run.step():
-                    time.sleep(POLL_S)
-                complaint = run.complaint()
-                if complaint:
-                    run.give_up()
-                    raise complaint
+            for _ in turns(run):
                 results.print_new()
                 teller.look(run)
                 look_after()
+                if ending.asked or results.done:
+                    break
         finally:
             if words := waiting_words(run.waiting_s):
                 tell(words)
@@ -125,7 +118,7 @@ class ShotPrinter:
         """Whether the wanted number is there and no further shot is half recorded."""
         if self._limit is None or self._printed < self._limit:
             return False
-        return all(row.edges_used == "both" for row in self._run.session.open_rows())
+        return not self._run.in_a_shot
 
     def print_new(self) -> None:
         """Print the shots that are new and final."""

@@ -240,10 +240,6 @@ def _pooled_summary(
     end(findings)
 
 
-MOST_GROUPS = 50
-"""More make a page of more than a thousand differences, which nobody reads."""
-
-
 def compare(
     files: Recordings,
     rig: OtherRig = None,
@@ -262,28 +258,12 @@ def compare(
     from chrono.reports.comparison_text import comparison_data, comparison_text
     from chrono.reports.findings_text import Findings
     from chrono.season.batch_tasks import TakeSamples
-    from chrono.session.pooled_samples import (
-        damaged_lines,
-        groups_from,
-        pooled_groups,
-        pooled_of,
-        rigs_taken,
-    )
+    from chrono.session.pooled_samples import damaged_lines, groups_to_compare
 
     findings, task = Findings(), TakeSamples(rig_of(rig), clock_from_host)
     recordings = all_of(sources, task, how, findings)
-    is_one = one_rig(rigs)
-    taken, damaged = rigs_taken(recordings, is_one), damaged_lines(recordings)
-    if pool:
-        groups = pooled_groups(pooled_of(recordings, is_one))
-    else:
-        groups = groups_from(recordings, taken)
-    if len(groups) > MOST_GROUPS:
-        raise OptionError(
-            f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
-            "each with each",
-            hint="name fewer" if pool else "name fewer, or put them together with --pool",
-        )
+    groups, taken = groups_to_compare(recordings, one_rig(rigs), pool=pool)
+    damaged = damaged_lines(recordings)
     compared, unit = compare_groups(groups), recordings[0].rig.speed_unit
     if len(compared.groups) < 2:
         findings.lines.append("a comparison needs two setups with counted shots")

@@ -113,7 +113,7 @@ def match_passages(
     seen = passages[:n]
     units = _find_units(seen, queue, rules)
     cut = _settled(seen, units, known)
-    bodies = _bodies(seen, units, cut, lengths, rules)
+    bodies, _ = _bodies(seen, units, cut, lengths, rules)
     front = units.upright[units.upright < cut]
     due = min([*units.wanted[cut:].tolist(), *passages["first"][n : n + 1].tolist()], default=0)
     queue = PassageQueue(
@@ -126,6 +126,27 @@ def match_passages(
             front_gate=int(seen["gate"][front[-1]]), front_first=int(seen["first"][front[-1]])
         )
     return bodies, queue, min([known, *passages["first"][cut : cut + 1].tolist()])
+
+
+def match_whole(
+    passages: Passages, lengths: Lengths, rules: Rules
+) -> tuple[Bodies, Places, Places]:
+    """
+    Match passages of which no more come.
+
+    Returns
+    -------
+    bodies : Bodies
+        In no order.
+    one, two : ndarray of intp, shape (N,)
+        The places of each body's passages; a lone body has the same one twice.
+    """
+    order = (passages["first"] * 2 + passages["gate"]).argsort(kind="stable")
+    seen = passages.take(order)
+    units = _find_units(seen, PassageQueue(), rules)
+    bodies, sides = _bodies(seen, units, len(seen), lengths, rules)
+    one, two = (np.concatenate([NOWHERE, *places]) for places in zip(*sides, strict=True))
+    return bodies, order[one], order[two]
 
 
 class _Units(NamedTuple):
@@ -268,8 +289,13 @@ def _settled(seen: Passages, units: _Units, known: int) -> int:
     return int(whole[-1]) + 1 if len(whole) else 0
 
 
-def _bodies(seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules) -> Bodies:
-    """Return the bodies of all units before `cut`, in no order."""
+_Sides = list[tuple[Places, Places]]
+
+
+def _bodies(
+    seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
+) -> tuple[Bodies, _Sides]:
+    """Return the bodies of all units before `cut`, in no order, and their passages' places."""
     flash = units.flash[units.flash < cut]
     clean = [places[units.clean[0] < cut] for places in units.clean]
     is_settled = units.other < cut
@@ -283,7 +309,8 @@ def _bodies(seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Ru
         parts.append(_lone(seen.take(lone)))
     if len(flash):
         parts.append(_flashes(seen.take(flash), seen.take(flash + 1), lengths, rules))
-    return join(*parts)
+    sides = [(clean[0], clean[1]), paired, (lone, lone), (flash, flash + 1)]
+    return join(*parts), sides
 
 
 def _pair_clusters(

@@ -99,6 +99,24 @@ def group_passages(
     return _passages(edges, starts[out], ends[out], stuck[out]), groups, known
 
 
+def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]:
+    """
+    Return which edge belongs to which passage, if no more edges come.
+
+    Returns
+    -------
+    order : ndarray of intp, shape (N,)
+        Places of the edges, gate A's before gate B's.
+    passage : ndarray of intp, shape (N,)
+        The passage of each edge in this order: its place in what `group_passages` returns.
+    """
+    order = (edges.what & 1).argsort(kind="stable")
+    begins = np.zeros(len(order), np.intp)
+    if len(order):
+        begins[_group_starts(edges.take(order), windows)] = 1
+    return order, begins.cumsum() - 1
+
+
 def passage_times(passages: Passages) -> PassageTimes:
     """Return when passages began and ended, and the gates of the whole ones."""
     is_whole = passages["marks"] & WHOLE == WHOLE

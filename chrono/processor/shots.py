@@ -45,7 +45,7 @@ from chrono.processor.passage_pairing import (
 )
 from chrono.processor.rig_rules import Lengths, Rules
 from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Flag, Shots
-from chrono.processor.timeline import FOREVER
+from chrono.processor.timeline import FOREVER, NOWHERE
 
 FRAGMENTS = 3
 MANY, CROWD = 4, 5
@@ -97,20 +97,58 @@ def gather_launches(
     if not len(bodies):
         return NO_LAUNCHES, PendingBodies(), known
     windows = rules.windows
-    key, kind = bodies["key"].copy(), bodies["kind"]
-    leader = _leaders(bodies, key, lengths, rules)
-    head = _heads(bodies, key, leader, lengths, rules)
-    is_lone = kind == _LONE
-    lone = ((head < 0) & is_lone).nonzero()[0]
-    if len(lone):
-        head[lone] = lone[_group_heads(key[lone], windows.launch)]
-    single = (head < 0).nonzero()[0]
-    head[single] = single
+    key, is_lone = bodies["key"].copy(), bodies["kind"] == _LONE
+    leader, head = _leaders_and_heads(bodies, key, lengths, rules)
     complete = (key + (leader | is_lone) * (windows.launch + windows.slow))[head]
     waits = (complete > known).nonzero()[0]
     crew = PendingBodies(bodies.take(waits), int(complete[waits].min(initial=FOREVER)))
     launches = _launches(bodies, head, (complete <= known).nonzero()[0], lengths, rules)
     return launches, crew, min([known, *crew.bodies["key"][:1].tolist()])
+
+
+def members_of_launches(
+    bodies: Bodies, lengths: Lengths, rules: Rules
+) -> tuple[Places, Places]:
+    """
+    Return what belongs to which launch, of bodies of which no more come.
+
+    Parameters
+    ----------
+    bodies : Bodies, shape (N,)
+        In order of time; none of them in a flicker.
+    lengths : Lengths
+    rules : Rules
+
+    Returns
+    -------
+    group : ndarray of intp, shape (N,)
+        The launch of each body, counted from 0 in the order of the launches' first edges.
+    main : ndarray of intp, shape (M,)
+        The place of each launch's main body.
+    """
+    if not len(bodies):
+        return NOWHERE, NOWHERE
+    _, head = _leaders_and_heads(bodies, bodies["key"].copy(), lengths, rules)
+    _, begin, group = np.unique(head, return_index=True, return_inverse=True)
+    main = _main_bodies(bodies, group, lengths.at(bodies["key"][begin]), rules)
+    order = begin.argsort(kind="stable")
+    rank = np.empty(len(order), np.intp)
+    rank[order] = np.arange(len(order))
+    return rank[group], main[order]
+
+
+def _leaders_and_heads(
+    bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules
+) -> tuple[Bools, Places]:
+    """Tell which bodies begin a launch; return the place of each body's first one."""
+    leader = _leaders(bodies, key, lengths, rules)
+    head = _heads(bodies, key, leader, lengths, rules)
+    lone = ((head < 0) & (bodies["kind"] == _LONE)).nonzero()[0]
+    if len(lone):
+        head[lone] = lone[_group_heads(key[lone], rules.windows.launch)]
+    single = (head < 0).nonzero()[0]
+    head[single] = single
+    return leader, head
 
 
 def _in_order(bodies: Bodies) -> Bodies:
@@ -250,11 +288,7 @@ class _Company(NamedTuple):
 def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> _Company:
     n, kind = len(declared), members["kind"]
     length = _lengths_of(members, rules) / declared[group]
-    within = length_tolerance(declared[group], members["twice"], rules)
-    fits = (np.abs(length - 1.0) <= within) & (members["used"] > 0)
-    rank = np.where(kind == Relation.NORMAL, ~fits, 2)
-    order = np.lexsort((np.arange(len(group)), rank, group))
-    main = order[np.searchsorted(group[order], np.arange(n))]
+    main = _main_bodies(members, group, declared, rules)
     other = np.ones(len(group), np.bool_)
     other[main] = False
     paired = other & (members["twice"] > 0) & (kind != Relation.LONE)
@@ -283,6 +317,16 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
         (keys[0], keys[1]),
         (blocks[0], blocks[1]),
     )
+
+
+def _main_bodies(members: Bodies, group: Places, declared: Floats, rules: Rules) -> Places:
+    """Return the place of each launch's main body."""
+    length = _lengths_of(members, rules) / declared[group]
+    within = length_tolerance(declared[group], members["twice"], rules)
+    fits = (np.abs(length - 1.0) <= within) & (members["used"] > 0)
+    rank = np.where(members["kind"] == Relation.NORMAL, ~fits, 2)
+    order = np.lexsort((np.arange(len(group)), rank, group))
+    return order[np.searchsorted(group[order], np.arange(len(declared)))]
 
 
 def _first_of(group: Places, values: Ints, n: int) -> Ints:

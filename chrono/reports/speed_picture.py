@@ -190,13 +190,7 @@ def _fill(figure: "Figure", plotted: PlottedSpeeds, size: PictureSize) -> None:
         shots = figure.subplots()
     handles = _draw_shots(shots, plotted)
     longest = LONGEST_NAME if size.means_apart else LONGEST_NAME // 2
-    names = [_legend_text(setup, plotted.unit, longest) for setup in plotted.setups]
-    more = len(names) - NAMED_SETUPS
-    shown = [*zip(handles, names, strict=False)][:NAMED_SETUPS]
-    if more > 0:
-        shown.append((_invisible(shots), f"and {more} setups more"))
-    if len(plotted.aside_mps):
-        shown.append((handles[-1], _aside_text(shots, plotted)))
+    shown = _legend_entries(shots, handles, plotted, longest)
     figure.legend(
         [handle for handle, _ in shown],
         [name for _, name in shown],
@@ -204,6 +198,36 @@ def _fill(figure: "Figure", plotted: PlottedSpeeds, size: PictureSize) -> None:
         frameon=False,
         borderaxespad=0.2,
     )
+
+
+def draw_speeds(axes: "Axes", plotted: PlottedSpeeds) -> None:
+    """Draw the shots of a recording into axes of somebody else, with a legend below."""
+    handles = _draw_shots(axes, plotted)
+    shown = _legend_entries(axes, handles, plotted, LONGEST_NAME)
+    legend = axes.legend(
+        [handle for handle, _ in shown],
+        [name for _, name in shown],
+        loc="upper left",
+        bbox_to_anchor=(0, -0.15),
+        frameon=False,
+    )
+    for text in legend.get_texts():
+        text.set_parse_math(False)
+    axes.set_title(shortened(plain(plotted.name), LONGEST_NAME), parse_math=False)
+
+
+def _legend_entries(
+    axes: "Axes", handles: list[Any], plotted: PlottedSpeeds, longest: int
+) -> list[tuple[Any, str]]:
+    """Return the handles that a legend shows, each with its words."""
+    names = [_legend_text(setup, plotted.unit, longest) for setup in plotted.setups]
+    more = len(names) - NAMED_SETUPS
+    shown = [*zip(handles, names, strict=False)][:NAMED_SETUPS]
+    if more > 0:
+        shown.append((_invisible(axes), f"and {more} setups more"))
+    if len(plotted.aside_mps):
+        shown.append((handles[-1], _aside_text(axes, plotted)))
+    return shown
 
 
 def _aside_text(axes: "Axes", plotted: PlottedSpeeds) -> str:

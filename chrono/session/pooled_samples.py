@@ -6,6 +6,7 @@ from enum import Enum, auto
 
 import numpy as np
 
+from chrono.errors import OptionError
 from chrono.measuring.series_statistics import (
     Sample,
     Series,
@@ -177,6 +178,43 @@ def groups_from(
             group = group_of(name, sample, place, rigs.places[place])
             groups += [group] if group else []
     return groups
+
+
+MOST_GROUPS = 50
+"""More make a page of more than a thousand differences, which nobody reads."""
+
+
+def groups_to_compare(
+    recordings: Sequence[RecordingSamples], one_rig: bool | None = None, *, pool: bool = False
+) -> tuple[list[Group], RigsTaken]:
+    """
+    Return the setups of recordings to compare each with each, and which rig made which.
+
+    Parameters
+    ----------
+    recordings : sequence of RecordingSamples
+    one_rig : bool, optional
+        See `rigs_taken`.
+    pool : bool, optional
+        Put setups of one name together.
+
+    Raises
+    ------
+    OptionError
+        If there are more than `MOST_GROUPS`.
+    """
+    taken = rigs_taken(recordings, one_rig)
+    if pool:
+        groups = pooled_groups(pooled_of(recordings, one_rig))
+    else:
+        groups = groups_from(recordings, taken)
+    if len(groups) > MOST_GROUPS:
+        raise OptionError(
+            f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
+            "each with each",
+            hint="name fewer" if pool else "name fewer, or put them together with --pool",
+        )
+    return groups, taken
 
 
 DIFFER_BELOW = 0.05

@@ -7,7 +7,8 @@ Entries on a recording that is shown again go nowhere until the user agreed once
 this recording, or to work in a copy. Rows are only ever added, at the end.
 """
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, ClassVar, Protocol
 
@@ -235,6 +236,11 @@ class Run:
         """Return how late the board's beats are read, None while that is not known."""
         return None
 
+    @property
+    def in_a_shot(self) -> bool:
+        """Whether a shot is open of which edges may be still to come."""
+        return any(row.edges_used != "both" for row in self.session.open_rows())
+
     def complaint(self) -> PortError | None:
         """Return what is wrong with a board that has not said one sound line by now."""
         return None
@@ -245,6 +251,29 @@ class Run:
     def close(self) -> list[Trouble]:
         """Stop, and take what is left; return troubles."""
         return []
+
+
+POLL_S = 0.01
+"""How long who drives a run rests where nothing came [s]."""
+
+
+def turns(run: Run) -> Iterator[None]:
+    """
+    Drive a run that was started, and yield after each turn, until nothing more comes.
+
+    Raises
+    ------
+    PortError
+        If no board speaks on its port.
+    """
+    while not run.finished:
+        if not run.step():
+            time.sleep(POLL_S)
+        complaint = run.complaint()
+        if complaint:
+            run.give_up()
+            raise complaint
+        yield
 
 
 class RowSource(Protocol):

@@ -5,7 +5,7 @@ rows of a recording, the operator's own rows among them. It knows nothing of fil
 ports and screens.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -61,6 +61,8 @@ class Session:
     known : Session, optional
         The same recording, read before: what the operator says later, and of what went
         before, is known from the start.
+    processor : callable, optional
+        Makes what turns events into shots.
     """
 
     def __init__(
@@ -71,6 +73,7 @@ class Session:
         fixed_rig: bool = False,
         as_if: Assumptions = NO_ASSUMPTIONS,
         known: "Session | None" = None,
+        processor: Callable[[Rules], Processor] = Processor,
     ) -> None:
         self.rig = rig
         self.last_rig = rig
@@ -90,6 +93,7 @@ class Session:
         """Host time of the last row [us]."""
         self._measured_anew = 0
         self._fixed_rig = fixed_rig
+        self._make_processor = processor
         self._as_if = as_if
         self._models = SpeedModels(self.counters, self.annotations, as_if)
         self._is_told_before = known is not None
@@ -262,7 +266,7 @@ class Session:
     def _begin(self, rig: Rig) -> None:
         self._use(rig)
         self._rules = self._as_if.rules(Rules.from_rig(rig))
-        self._processor = Processor(self._rules)
+        self._processor = self._make_processor(self._rules)
         self._lengths_m = {}
         said = self.counters.now
         if said and self._processor.is_new_counter(*said):

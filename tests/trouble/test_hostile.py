@@ -18,6 +18,7 @@ from chrono.errors import ChronoError, RigError
 from chrono.reports.export_table import shot_table
 from chrono.reports.summary_text import summary_data, summary_text
 from chrono.reports.table_files import FORMATS, write_stream
+from chrono.session.edge_list import edges_of
 from chrono.session.readiness_check import check_recording
 from chrono.session.recording_loader import read_recording
 from chrono.session.session_summary import summary_of
@@ -225,6 +226,7 @@ def look_at_everything(path: Path) -> None:
             [shot_table(recorded.session, recorded.name)], FORMATS[suffix], io.BytesIO()
         )
     ViewCache(recorded.session).view()
+    edges_of(recorded)
     check_recording(path, None)
 
 

@@ -1,0 +1,98 @@
+"""Every edge of a recording, and what it was taken for."""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from chrono.arrays.array_types import Bools, Bytes, Floats, Ints
+from chrono.processor.edge_roles import NO_SHOT, EdgeKeeper
+from chrono.processor.timeline import LATE
+from chrono.reader.recording_reader import RecordingReader
+from chrono.session.recording_loader import LoadedRecording, feed_blocks
+from chrono.session.session import Session
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeList:
+    """
+    Edges in the order of their lines; arrays of shape (N,).
+
+    Attributes
+    ----------
+    gate : ndarray of uint8
+        0 for gate A, 1 for gate B.
+    level : ndarray of uint8
+        1 blocked, 0 clear, 2 where the line does not say.
+    counter : ndarray of int64
+        As the board sent it [counter units].
+    board_s : ndarray of float64
+        Time by the counter without its wraps [s]; the zero means nothing.
+    host_us : ndarray of int64
+        When the line was read, on the session's clock [us].
+    late : ndarray of bool
+        The line says that the counter was read late.
+    shot : ndarray of int64
+        Number of the shot, from 1; 0 where the edge belongs to none.
+    role : ndarray of uint8
+        An `EdgeRole`.
+    """
+
+    gate: Bytes
+    level: Bytes
+    counter: Ints
+    board_s: Floats
+    host_us: Ints
+    late: Bools
+    shot: Ints
+    role: Bytes
+
+
+def edges_of(recorded: LoadedRecording) -> EdgeList:
+    """
+    Return the edges of a recording, which is read once more.
+
+    Parameters
+    ----------
+    recorded : LoadedRecording
+
+    Returns
+    -------
+    EdgeList
+        Empty where the board sends intervals instead of edges.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be read.
+    """
+    known = recorded.session
+    session = Session(known.last_rig, fixed_rig=True, known=known, processor=EdgeKeeper)
+    feed_blocks(RecordingReader(recorded.path), session.rig.lines, session)
+    session.finish()
+    keeper = session.processor
+    assert isinstance(keeper, EdgeKeeper)
+    columns = []
+    before = 0
+    for placed in keeper.kept():
+        edges = placed.edges
+        shot, role = keeper.roles(placed)
+        columns.append(
+            EdgeList(
+                (edges.what & 1).astype(np.uint8),
+                (edges.what >> np.uint32(1) & np.uint32(3)).astype(np.uint8),
+                placed.counter,
+                (edges.t * placed.rules.unit_s).astype(np.float64),
+                edges.host_us,
+                edges.what & LATE > 0,
+                np.where(shot == NO_SHOT, 0, shot + before + 1),
+                role,
+            )
+        )
+        before += int(shot.max(initial=NO_SHOT)) + 1
+    assert session.rig.lines.is_interval or before == len(known.log), "rules are local in time"
+    return EdgeList(
+        *(
+            np.concatenate([getattr(part, each.name) for part in columns])
+            for each in fields(EdgeList)
+        )
+    )
