@@ -40,6 +40,16 @@ WebPort = Annotated[
 ]
 Unit = Annotated[str, typer.Option(help="Show speeds in m/s, km/h, ft/s or mph.")]
 Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write decimals with a comma.")]
+SeatCount = Annotated[
+    int,
+    typer.Option(
+        "--seats",
+        min=1,
+        max=250,
+        help="Viewers that one network address may have. Raise it if several classes sit "
+        "behind one router.",
+    ),
+]
 RigToUse = Annotated[
     Path | None,
     typer.Option(
@@ -67,6 +77,7 @@ def share(
     web_port: WebPort = DEFAULT_PORT,
     unit: Unit = "",
     decimal_comma: Comma = False,
+    seats: SeatCount = 40,
     rig: RigToUse = None,
     recording: RecordTo = None,
     *,
@@ -78,7 +89,7 @@ def share(
     from chrono.reports.findings_text import Findings
     from chrono.sharing.web_address import LOCALHOST, listen, network_address
 
-    wishes, findings = _wishes(unit, decimal_comma), Findings()
+    wishes, findings = _wishes(unit, decimal_comma, seats), Findings()
     at = address or (network_address() if lan else LOCALHOST)
     if _is_file(target):
         _refuse_for_files(recording, setup)
@@ -96,7 +107,7 @@ def _is_file(target: str) -> bool:
     return path.is_file() or path.is_dir() or path.suffix == ".tsv"
 
 
-def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
+def _wishes(unit: str, decimal_comma: bool, seats: int) -> "DisplayOptions":
     """Read how speeds are to be shown."""
     from chrono.sharing.share_server import DisplayOptions
     from chrono.units import SPEED_UNITS, quote
@@ -107,7 +118,7 @@ def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
             where="--unit",
             hint=f"give one of {', '.join(SPEED_UNITS)}",
         )
-    return DisplayOptions(unit, "," if decimal_comma else ".")
+    return DisplayOptions(unit, "," if decimal_comma else ".", seats)
 
 
 def _refuse_for_files(recording: Path | None, setup: str) -> None:

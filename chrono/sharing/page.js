@@ -8,7 +8,7 @@
   const SVG = "http://www.w3.org/2000/svg";
   const at = (id) => document.getElementById(id);
   let state = null, source = null, heardAt = 0, quietSince = 0, lost = false, speaking = 0;
-  let spoken = -1;
+  let spoken = -1, again = 0;
 
   const put = (id, text) => {
     const place = at(id);
@@ -28,9 +28,23 @@
     return made;
   };
 
+  // All that is kept on this device: a random token, which says nothing about anybody.
+  const KEPT = "seat";
+  let token = "";
+  const keptToken = () => {
+    try { return localStorage.getItem(KEPT) || token; } catch { return token; }
+  };
+  const keep = (given) => {
+    token = given;
+    try { localStorage.setItem(KEPT, given); } catch { /* then it lasts as long as the page */ }
+  };
+
+  const beside = (name) => location.pathname.replace(/\/?$/, `/${name}`);
   const listen = () => {
     if (source) source.close();
-    source = new EventSource(location.pathname.replace(/\/?$/, "/events"));
+    const asked = keptToken();
+    source = new EventSource(`${beside("events")}?seat=${encodeURIComponent(asked)}`);
+    source.addEventListener("seat", (event) => keep(event.data));
     source.onmessage = (event) => {
       heard();
       state = JSON.parse(event.data);
@@ -46,8 +60,10 @@
     source.onerror = () => {
       lost = true;
       showLink();
+      if (keptToken() !== asked) source.close(); // the next stream asks with the new token
       if (source.readyState === EventSource.CLOSED) {
-        setTimeout(listen, AGAIN_MS * (1 + Math.random()));
+        clearTimeout(again);
+        again = setTimeout(listen, AGAIN_MS * (1 + Math.random()));
       }
     };
   };

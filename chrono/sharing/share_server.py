@@ -20,8 +20,10 @@ from chrono.session.view_cache import ViewCache
 from chrono.sharing.connection_limits import (
     MOST_ANSWERED,
     MOST_OPEN,
-    LimitedConnection,
+    SEATS_PER_ADDRESS,
+    Seats,
     allow_open_files,
+    limited_connections,
 )
 from chrono.sharing.page_state import page_state_json, page_state_of
 from chrono.sharing.web_address import SERVER_NAME
@@ -47,10 +49,22 @@ END_WITHIN_S = 2
 
 @dataclass(frozen=True)
 class DisplayOptions:
-    """How the page is to show a session: unit (empty: the rig's) and decimal sign."""
+    """
+    How a session is to be shared.
+
+    Attributes
+    ----------
+    unit : str
+        Of speeds; empty for the rig's.
+    decimal : str
+        The decimal sign.
+    seats : int
+        Viewers that one network address may have.
+    """
 
     unit: str = ""
     decimal: str = "."
+    seats: int = SEATS_PER_ADDRESS
 
 
 class PageServer(uvicorn.Server):
@@ -101,7 +115,7 @@ async def serving(
     """Do what `serve` does, in a loop that runs already."""
     allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
     channel = StateChannel(lambda: beat_of(run))
-    server = PageServer(_config(make_app(channel, token)))
+    server = PageServer(_config(make_app(channel, token, Seats(wishes.seats)), wishes.seats))
     stop = asyncio.Event()
     with _ended_by_signals(stop):
         tasks = [
@@ -179,13 +193,13 @@ class _States:
         return shown
 
 
-def _config(app: ASGIApp) -> uvicorn.Config:
+def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
     # What goes wrong in the program itself is told; what others send is their business.
     for name in ("uvicorn.error", "asyncio"):
         logging.getLogger(name).setLevel(logging.ERROR)
     return uvicorn.Config(
         app,
-        http=LimitedConnection,
+        http=limited_connections(seats),
         ws="none",
         loop="asyncio",
         lifespan="off",

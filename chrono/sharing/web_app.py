@@ -21,6 +21,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from chrono.cautions import CAUTION_LINE
 from chrono.sharing.access_control import PageRequest, RefusedRequest, admit
+from chrono.sharing.connection_limits import NoSeat, Seats
 
 BEAT_S = 5.0
 """Something is sent at least so often, so that both ends know of each other [s]."""
@@ -64,7 +65,7 @@ class StateChannel:
         self._closed = True
         self._wake()
 
-    async def messages(self, last_seen: str = "") -> AsyncIterator[bytes]:
+    async def messages(self, last_seen: str = "", token: str = "") -> AsyncIterator[bytes]:
         """
         Yield the newest state whenever there is a newer one, and beats between.
 
@@ -72,11 +73,15 @@ class StateChannel:
         ----------
         last_seen : str, optional
             Name of the state that this viewer saw last, on an earlier connection.
+        token : str, optional
+            Given to this viewer's page first, if the page has no such token yet.
         """
         seen = self._number if last_seen.encode() == self._name(self._number) else 0
         self.viewers += 1
         try:
             yield b"retry: %d\n\n" % RETRY_MS
+            if token:
+                yield b"event: seat\ndata: %s\n\n" % token.encode()
             while not self._closed:
                 changed = self._changed
                 if self._number != seen:
@@ -106,9 +111,6 @@ async def _within(seconds: float, event: asyncio.Event) -> bool:
 
 PAGE, EVENTS = "", "events"
 
-MOST_VIEWERS = 250
-"""Several classes; more streams are refused."""
-
 SAFE_HEADERS = {
     "Cache-Control": "no-store",
     "Connection": "close",
@@ -125,7 +127,7 @@ LOCKED_POLICY = (
 )
 
 
-def make_app(channel: StateChannel, token: str) -> ASGIApp:
+def make_app(channel: StateChannel, token: str, seats: Seats | None = None) -> ASGIApp:
     """
     Return the application.
 
@@ -135,15 +137,56 @@ def make_app(channel: StateChannel, token: str) -> ASGIApp:
         What is shown.
     token : str
         Secret that leads every path; empty for none.
+    seats : Seats, optional
+        Who may look.
     """
-    page, policy = make_page()
+    return _App(channel, token, seats or Seats())
 
-    async def app(scope: Scope, receive: Receive, send: Send) -> None:
+
+class _App:
+    """The application: finds out what is asked for, and answers."""
+
+    def __init__(self, channel: StateChannel, token: str, seats: Seats) -> None:
+        self._channel, self._token, self._seats = channel, token, seats
+        self._page, self._policy = make_page()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope, receive)
-        answer = _answer(request, channel, token, page, policy)
-        await answer(scope, receive, send)
+        name = admit(_asked(request), self._token)
+        if name == EVENTS and request.method == "GET":
+            await self._stream(request, send)
+        else:
+            await self._answer(request, name)(scope, receive, send)
 
-    return app
+    def _answer(self, request: Request, name: str | RefusedRequest) -> Response:
+        if isinstance(name, RefusedRequest):
+            allowed = {"Allow": "GET, HEAD"} if name.status == 405 else {}
+            return _words(name.status, name.words, allowed)
+        if name == PAGE:
+            headers = {**SAFE_HEADERS, "Content-Security-Policy": self._policy}
+            return Response(self._page, media_type="text/html; charset=utf-8", headers=headers)
+        if name == EVENTS:
+            return Response(media_type="text/event-stream", headers=_headers())
+        return _words(404, "There is no such page.")
+
+    async def _stream(self, request: Request, send: Send) -> None:
+        """Send states for as long as the viewer has a seat."""
+        address = request.client.host if request.client else ""
+        token = request.query_params.get("seat", "")
+        seat = self._seats.take(token, address)
+        if isinstance(seat, NoSeat):
+            refusal = _words(503, seat.words, {"Retry-After": "10"})
+            await refusal(request.scope, request.receive, send)
+            return
+        new = "" if seat.token == token else seat.token
+        messages = self._channel.messages(request.headers.get("last-event-id", ""), new)
+        try:
+            stream = StreamingResponse(
+                messages, media_type="text/event-stream", headers=_headers()
+            )
+            await stream(request.scope, request.receive, send)
+        finally:
+            self._seats.leave(seat, address)
 
 
 def make_page() -> tuple[bytes, str]:
@@ -161,28 +204,6 @@ def make_page() -> tuple[bytes, str]:
         f"style-src '{_hash(style)}'; script-src '{_hash(script)}'"
     )
     return page.encode(), policy
-
-
-def _answer(
-    request: Request, channel: StateChannel, token: str, page: bytes, policy: str
-) -> Response:
-    name = admit(_asked(request), token)
-    if isinstance(name, RefusedRequest):
-        allowed = {"Allow": "GET, HEAD"} if name.status == 405 else {}
-        return _words(name.status, name.words, allowed)
-    if name == PAGE:
-        headers = {**SAFE_HEADERS, "Content-Security-Policy": policy}
-        return Response(page, media_type="text/html; charset=utf-8", headers=headers)
-    if name == EVENTS and request.method == "HEAD":
-        return Response(media_type="text/event-stream", headers=_headers())
-    if name == EVENTS and channel.viewers >= MOST_VIEWERS:
-        return _words(503, "As many as there is room for are looking.", {"Retry-After": "10"})
-    if name == EVENTS:
-        seen = request.headers.get("last-event-id", "")
-        return StreamingResponse(
-            channel.messages(seen), media_type="text/event-stream", headers=_headers()
-        )
-    return _words(404, "There is no such page.")
 
 
 def _asked(request: Request) -> PageRequest:

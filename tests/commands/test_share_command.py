@@ -147,6 +147,7 @@ def test_the_page_follows_a_recording_that_had_to_go_on_elsewhere(tmp_path) -> N
         (("nowhere.tsv",), ("nowhere.tsv", "no such file")),
         ((BANDS, "--unit", "knots"), ("--unit", "knots", "km/h")),
         ((BANDS, "--recording", "x.tsv"), ("--recording", "only read")),
+        ((BANDS, "--seats", "0"), ("--seats", "equal to 1")),
         ((BANDS, "--setup", "x"), ("--setup", "only read")),
         ((BANDS, "--address", "192.0.2.7"), ("--address", "no address of this computer")),
         (("virtual://nothing",), ("nothing",)),

@@ -84,8 +84,8 @@ def head_of(served: Served, request: str, headers: dict[str, str]) -> bytes:
 class Viewer:
     """One who looks: reads the stream of states, event by event."""
 
-    def __init__(self, served: Served, **headers: str) -> None:
-        self._served, self._headers = served, headers
+    def __init__(self, served: Served, token: str = "", **headers: str) -> None:
+        self._served, self._headers, self.token = served, headers, token
         self.answer: Answer | None = None
         self.last_id = ""
 
@@ -100,7 +100,7 @@ class Viewer:
         self.reader, self.writer = await asyncio.open_connection(
             sock=connection, limit=4096 if small else 1 << 20
         )
-        path = f"{self._served.path}events"
+        path = f"{self._served.path}events" + (f"?seat={self.token}" if self.token else "")
         self.writer.write(head_of(self._served, f"GET {path}", self._headers))
         async with asyncio.timeout(PATIENCE_S):
             self.answer = Answer(await self.reader.readuntil(b"\r\n\r\n"), b"")
@@ -113,6 +113,8 @@ class Viewer:
         lines = (line.partition(": ") for line in text.split("\n") if line)
         fields = {name: value for name, _, value in lines}
         self.last_id = fields.get("id", self.last_id)
+        if fields.get("event") == "seat":
+            self.token = fields["data"]
         return fields
 
     async def state(self) -> dict[str, Any]:

@@ -104,7 +104,7 @@ async def a_class(
     clocking = asyncio.create_task(clock_by_hand(path, seconds, began))
     waking = asyncio.create_task(slowness(clocking))
     await began.wait()
-    shared = await asyncio.to_thread(Shared, path, patience_s=seconds + 60)
+    shared = await asyncio.to_thread(Shared, path, "--seats", viewers, patience_s=seconds + 60)
     looking = [Looking(shared) for _ in range(viewers)]
     tasks = [asyncio.create_task(one.look()) for one in looking]
     memory = []
