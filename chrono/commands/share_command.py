@@ -1,7 +1,7 @@
-"""Sharing a session: a page in the local network that only shows."""
+"""Sharing a session: a page in the local network that shows, and takes guesses if asked."""
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -20,6 +20,11 @@ if TYPE_CHECKING:
     from chrono.sharing.share_server import DisplayOptions
 
 DEFAULT_PORT = 8765
+
+GUESS_WARNING = """\
+Nobody proves who sent a guess. Ask for names of groups, not of
+persons. Guesses are kept beside the recording, which is not
+touched."""
 
 Target = Annotated[
     str,
@@ -50,6 +55,22 @@ SeatCount = Annotated[
         "behind one router.",
     ),
 ]
+Hidden = Annotated[
+    bool,
+    typer.Option(
+        "--hidden",
+        help="Hide speed and ± of every shot from all pages until you press r, shot by shot. "
+        "The key h does the same from the next shot on.",
+    ),
+]
+Guesses = Annotated[
+    bool,
+    typer.Option(
+        "--guesses",
+        help="Let each viewer send one guess in a round; keys open, close and reveal rounds. "
+        "Guesses are kept beside the recording, as those of `lab --guess` are.",
+    ),
+]
 RigToUse = Annotated[
     Path | None,
     typer.Option(
@@ -78,6 +99,8 @@ def share(
     unit: Unit = "",
     decimal_comma: Comma = False,
     seats: SeatCount = 40,
+    hidden: Hidden = False,
+    guesses: Guesses = False,
     rig: RigToUse = None,
     recording: RecordTo = None,
     *,
@@ -89,7 +112,8 @@ def share(
     from chrono.reports.findings_text import Findings
     from chrono.sharing.web_address import LOCALHOST, listen, network_address
 
-    wishes, findings = _wishes(unit, decimal_comma, seats), Findings()
+    wishes = replace(_wishes(unit, decimal_comma), seats=seats, hidden=hidden, guesses=guesses)
+    findings = Findings()
     at = address or (network_address() if lan else LOCALHOST)
     if _is_file(target):
         _refuse_for_files(recording, setup)
@@ -107,7 +131,7 @@ def _is_file(target: str) -> bool:
     return path.is_file() or path.is_dir() or path.suffix == ".tsv"
 
 
-def _wishes(unit: str, decimal_comma: bool, seats: int) -> "DisplayOptions":
+def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
     """Read how speeds are to be shown."""
     from chrono.sharing.share_server import DisplayOptions
     from chrono.units import SPEED_UNITS, quote
@@ -118,7 +142,7 @@ def _wishes(unit: str, decimal_comma: bool, seats: int) -> "DisplayOptions":
             where="--unit",
             hint=f"give one of {', '.join(SPEED_UNITS)}",
         )
-    return DisplayOptions(unit, "," if decimal_comma else ".", seats)
+    return DisplayOptions(unit, "," if decimal_comma else ".")
 
 
 def _refuse_for_files(recording: Path | None, setup: str) -> None:
@@ -145,15 +169,27 @@ def _share_file(
 ) -> None:
     """Follow and serve in this process: it does nothing else."""
     from chrono.commands.console_output import tell
+    from chrono.commands.key_press import terminal_keys
     from chrono.sharing.share_server import serve
     from chrono.sharing.web_address import url_of
 
-    token = _token_for(bound)
+    token, control = _token_for(bound), wishes.control()
+
+    def begun() -> None:
+        _tell_address(url_of(bound, token), bool(token), run.name, wishes)
+
     try:
-        shown = url_of(bound, token)
-        serve(run, bound, token, wishes, lambda: _tell_address(shown, bool(token), run.name))
+        with terminal_keys() as keys:
+
+            def is_over() -> bool:
+                control.press_all(keys())
+                _tell_lines(control.fetch_said())
+                return False
+
+            serve(run, bound, token, wishes, begun, is_over, control)
     finally:
         findings.take(run.close())
+        _tell_lines(control.fetch_said())
     tell("stopped")
 
 
@@ -164,7 +200,8 @@ def _share_board(
     findings: "Findings",
 ) -> None:
     """Clock in this process, and serve in another one what it records."""
-    from chrono.commands.console_output import default_recording, print_shots
+    from chrono.commands.console_output import default_recording, print_shots, tell
+    from chrono.commands.key_press import terminal_keys
     from chrono.session.live_run import live_run
     from chrono.sharing.server_process import SharingProcess
     from chrono.sharing.web_address import url_of
@@ -187,8 +224,17 @@ def _share_board(
         writer.discard()
         raise
     try:
-        _tell_address(shown, bool(token), run.name)
-        print_shots(run, None, False, findings, lambda: service.look_after(writer.path))
+        _tell_address(shown, bool(token), run.name, wishes)
+        if wishes.hidden or wishes.guesses:
+            tell("This terminal shows every speed: keep it off the projector.")
+        with terminal_keys() as keys:
+            print_shots(
+                run,
+                None,
+                False,
+                findings,
+                lambda: _tell_lines(service.look_after(writer.path, keys())),
+            )
     finally:
         service.close()
     if service.trouble:
@@ -203,12 +249,20 @@ def _token_for(bound: "socket.socket") -> str:
     return "" if bound.getsockname()[0] == LOCALHOST else make_token()
 
 
-def _tell_address(shown: str, is_open: bool, name: str) -> None:
+def _tell_lines(lines: list[str]) -> None:
+    from chrono.commands.console_output import tell
+
+    if lines:
+        tell("\n".join(lines))
+
+
+def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions") -> None:
     """Say where the page is, for eyes and for a telephone's camera."""
     from chrono.commands.console_output import tell
     from chrono.sharing.web_address import qr_lines
 
-    tell(f"{plain(name)} is shown, for looking only, at\n\n  {shown}\n")
+    for_what = "for looking and guessing" if wishes.guesses else "for looking only"
+    tell(f"{plain(name)} is shown, {for_what}, at\n\n  {shown}\n")
     if not is_open:
         tell("That is for this computer alone; --lan shares it with the network it is in.")
     else:
@@ -218,4 +272,8 @@ def _tell_address(shown: str, is_open: bool, name: str) -> None:
         )
         tell("\n".join(qr_lines(shown, blocks=blocks, colours=colours)))
         tell("Whoever is told this address can look; the network itself can read along.")
+    if wishes.guesses:
+        tell(GUESS_WARNING)
+    if sys.stdin.isatty():
+        tell("\n".join(("keys:", *(f"  {line}" for line in wishes.control().keys))))
     tell("ctrl+c ends it")

@@ -1,14 +1,10 @@
-"""The error lab as text, tables and pictures of characters, with the class's estimates.
+"""The error lab as text, tables and pictures of characters.
 
 Pictures are pieces of text of any size, each with its style.
 """
 
-import csv
-import io
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
-from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
@@ -19,8 +15,9 @@ from chrono.measuring.improvements import GROUPS
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reports.budget_text import tick_text
 from chrono.reports.character_chart import Chart, Piece, decade_axis, fit_axis
+from chrono.reports.guess_text import guess_line
 from chrono.reports.setup_words import count_text, two_digits
-from chrono.safe_text import cell, plain
+from chrono.safe_text import plain
 from chrono.teaching.error_lab import STEP_TRANSITS, LabView
 from chrono.teaching.guesses import Guess
 from chrono.teaching.lab_bench import VALUES, Bench
@@ -222,79 +219,12 @@ def _wrapped(text: str, columns: int, most: int) -> Lines:
     return [[(line, "axis")] for line in wrap(text, columns)[:most]]
 
 
-GUESS_COLUMNS = (
-    "time",
-    "recording",
-    "shot",
-    "who",
-    "speed_mps",
-    "guess_mps",
-    "U95_mps",
-    "ratio",
-)
-
-
-def guesses_csv(guesses: Sequence[Guess]) -> str:
-    """Return estimates as CSV, a row each, the other settings of the bench behind."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    settings = [name for name in VALUES if name not in GUESS_COLUMNS]
-    writer.writerow([*GUESS_COLUMNS, *settings])
-    for guess in guesses:
-        data = asdict(guess) | {"ratio": guess.ratio}
-        row = [data[name] for name in GUESS_COLUMNS]
-        row += [guess.settings.get(name) for name in settings]
-        writer.writerow([_cell(value) for value in row])
-    return stream.getvalue()
-
-
-def guesses_text(guesses: Sequence[Guess]) -> str:
-    """Return estimates for a class: what was guessed at, then each guess beside the answer."""
-    lines: list[str] = []
-    asked = ""
-    width = max((len(guess.who) for guess in guesses), default=0)
-    for guess in guesses:
-        where = plain(guess.recording or "lab")
-        shot = f", shot {guess.shot}" if guess.shot is not None else ""
-        now = f"{where}{shot}: {format_speed(guess.speed_mps, guess.U95_mps, 'm/s')}"
-        if now != asked:
-            lines += ["", now]
-            asked = now
-        said = f"± {_two(guess.guess_mps)} m/s"
-        lines.append(f"  {guess.who:<{width}}  {said:<14}  {_judged(guess)}")
-    return "\n".join(lines[1:])
-
-
-def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
-    """Return estimates as objects for JSON, SI units."""
-    return [
-        asdict(guess) | {"ratio": guess.ratio if math.isfinite(guess.ratio) else None}
-        for guess in guesses
-    ]
-
-
-def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
-    """Return which lines of a file are no guesses."""
-    return [f"{path}:{number}: is no guess, left out" for number in numbers]
-
-
-def _cell(value: Any) -> Any:
-    if isinstance(value, str):
-        return cell(value)
-    if isinstance(value, float):
-        return f"{value:.9g}"
-    return "" if value is None else value
-
-
 COLUMNS = 78
 EDGE_WORDS = {
     EdgesUsed.BOTH: "both pairs",
     EdgesUsed.LEAD: "leading",
     EdgesUsed.TRAIL: "trailing",
 }
-CLOSE = 1.25
-"""An estimate within this factor of what is computed is close."""
-
 STAYS = 0.02
 """A change of the ± by less is none to a class."""
 
@@ -377,21 +307,6 @@ def _change_line(ratio: float) -> str:
     if abs(ratio - 1) < STAYS:
         return f"the ± in per cent stays as it is, within {100 * STAYS:g} %"
     return f"the ± in per cent is {two_digits(ratio)} times what it was"
-
-
-def guess_line(guess: Guess, unit: str) -> str:
-    """Return an estimate beside what is computed."""
-    said, computed = (speed_in(unit, v) for v in (guess.guess_mps, guess.U95_mps))
-    who = f"{plain(guess.who)} said" if guess.who else "said"
-    return f"{who} ± {_two(said)} {unit}, computed ± {_two(computed)}: {_judged(guess)}"
-
-
-def _judged(guess: Guess) -> str:
-    if 1 / CLOSE <= guess.ratio <= CLOSE:
-        return "close"
-    if guess.ratio > 1:
-        return f"{two_digits(guess.ratio)} times too large"
-    return f"{two_digits(1 / guess.ratio)} times too small"
 
 
 def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = None) -> str:

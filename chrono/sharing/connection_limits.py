@@ -144,7 +144,7 @@ class Seats:
     """
 
     def __init__(self, per_address: int = SEATS_PER_ADDRESS) -> None:
-        self._per_address = per_address
+        self.per_address = per_address
         self._seats: dict[str, Seat] = {}  # the one used last is the last one
         self._held: set[str] = set()
         self._streams: dict[str, int] = {}
@@ -166,7 +166,7 @@ class Seats:
             return NoSeat("This page has no room for more viewers.")
         if seat is not None and seat.streams >= STREAMS_PER_TOKEN:
             return NoSeat("This page is open too many times in your browser. Close a tab.")
-        if self._streams.get(address, 0) >= self._per_address:
+        if self._streams.get(address, 0) >= self.per_address:
             return NoSeat("Your network address has no seat left. Ask for more --seats.")
         seat = seat or self._new_seat(address)
         if seat is None:
@@ -200,7 +200,7 @@ class Seats:
     def _new_seat(self, address: str) -> Seat | None:
         """Return a new token, in place of one that is not used where there are too many."""
         here = [seat for seat in self._seats.values() if seat.address == address]
-        if len(here) >= self._per_address and not self._drop_one(here):
+        if len(here) >= self.per_address and not self._drop_one(here):
             return None
         if len(self._seats) >= MOST_TOKENS and not self._drop_one([*self._seats.values()]):
             return None
@@ -212,6 +212,26 @@ class Seats:
                 del self._seats[seat.token]
                 return True
         return False
+
+
+SENT_BURST, SENT_PER_S = 5, 1.0
+"""What one page, or one address without a page, may send: so many at once, then in a second."""
+
+
+class SendingRate:
+    """How often somebody may send something: a burst, then one now and then."""
+
+    def __init__(self) -> None:
+        self._left: dict[str, tuple[float, float]] = {}
+
+    def allows(self, who: str, now_s: float) -> bool:
+        """Tell whether a token or an address may send something now, and count it."""
+        left, since_s = self._left.pop(who, (float(SENT_BURST), now_s))
+        left = min(left + (now_s - since_s) * SENT_PER_S, float(SENT_BURST))
+        self._left[who] = (max(left - 1, 0.0), now_s)
+        if len(self._left) > 2 * MOST_TOKENS:
+            del self._left[next(iter(self._left))]
+        return left >= 1
 
 
 def allow_open_files(count: int) -> None:

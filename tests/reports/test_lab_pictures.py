@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from chrono.reports.character_chart import decade_axis
+from chrono.reports.guess_text import guess_line
 from chrono.reports.lab_text import (
     LETTERS,
     WHOLE_LETTER,
     answer_lines,
     budget_picture,
     error_picture,
-    guess_line,
     lab_data,
     lab_text,
     ladder,
