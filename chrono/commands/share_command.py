@@ -1,6 +1,7 @@
 """Sharing a session: a page in the local network that shows, and takes guesses if asked."""
 
 import sys
+import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 
 DEFAULT_PORT = 8765
 
+AWAIT_S = 0.1
+"""How often a recording is looked for that is not there yet."""
+
 GUESS_WARNING = """\
 Nobody proves who sent a guess. Ask for names of groups, not of
 persons. Guesses are kept beside the recording, which is not
@@ -29,8 +33,8 @@ touched."""
 Target = Annotated[
     str,
     typer.Argument(
-        help="A recording, which another program may be writing; or a board's port, which is "
-        "then clocked as `clock` does.",
+        help="A recording, which another program may be writing or about to write; or a "
+        "board's port, which is then clocked as `clock` does.",
         show_default=False,
     ),
 ]
@@ -117,6 +121,7 @@ def share(
     at = address or (network_address() if lan else LOCALHOST)
     if _is_file(target):
         _refuse_for_files(recording, setup)
+        _await_file(Path(target))
         with listen(at, web_port) as bound:
             _share_file(_opened(Path(target), rig), bound, wishes, findings)
     else:
@@ -153,6 +158,23 @@ def _refuse_for_files(recording: Path | None, setup: str) -> None:
             where=name,
             hint="leave it out, or name the board's port in place of the recording",
         )
+
+
+def _await_file(path: Path) -> None:
+    """Wait for a recording that `clock` has not made yet."""
+    from chrono.commands.console_output import tell
+    from chrono.commands.stop_signals import noted_signals
+
+    if path.exists() or not path.parent.is_dir():
+        return
+    tell(f"{plain(str(path))} is not there yet: waiting until chrono clock writes it")
+    tell("ctrl+c ends it")
+    with noted_signals() as ending:
+        while not path.exists():
+            if ending.asked:
+                tell("stopped")
+                raise typer.Exit
+            time.sleep(AWAIT_S)
 
 
 def _opened(path: Path, rig: Path | None) -> "FollowRun":

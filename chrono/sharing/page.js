@@ -43,7 +43,8 @@
   const listen = () => {
     if (source) source.close();
     const asked = keptToken();
-    source = new EventSource(`${beside("events")}?seat=${encodeURIComponent(asked)}`);
+    source = new EventSource(beside("events") +
+      (asked && `?seat=${encodeURIComponent(asked)}`));
     source.addEventListener("seat", (event) => keep(event.data));
     source.onmessage = (event) => {
       heard();

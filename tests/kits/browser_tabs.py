@@ -8,6 +8,7 @@ import base64
 import json
 import os
 import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,6 +19,14 @@ from typing import Any
 from browser_kit import browser
 from waiting import PATIENCE_S, wait_until
 
+BEGIN = """
+import fcntl, os, sys
+ends = [fcntl.fcntl(int(number), fcntl.F_DUPFD, 10) for number in sys.argv[1:3]]
+for place, end in enumerate(ends, 3):  # Chromium reads from 3 and writes to 4
+    os.dup2(end, place)
+os.execv(sys.argv[3], sys.argv[3:])
+"""
+
 
 class Browser:
     """A browser, ended with `close`."""
@@ -25,12 +34,19 @@ class Browser:
     def __init__(self) -> None:
         its_in, self._out = os.pipe()
         self._in, its_out = os.pipe()
-        # Chromium reads from 3 and writes to 4.
-        command = f'exec "$@" 3<&{its_in} 4>&{its_out}'
         options = ["--headless", "--no-sandbox", "--disable-gpu", "--remote-debugging-pipe"]
         quiet = ["--disable-background-networking", "--no-first-run"]
         self._process = subprocess.Popen(
-            ["/bin/sh", "-c", command, "sh", browser(), *options, *quiet],
+            [
+                sys.executable,
+                "-c",
+                BEGIN,
+                str(its_in),
+                str(its_out),
+                browser(),
+                *options,
+                *quiet,
+            ],
             pass_fds=(its_in, its_out),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -91,6 +107,7 @@ class Browser:
         feature = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
         tab.call("Emulation.setEmulatedMedia", features=[feature])
         tab.call("Page.navigate", url=url)
+        tab.wait(f"location.href === {url!r} && document.readyState === 'complete'")
         return tab
 
 
