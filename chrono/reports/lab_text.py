@@ -5,11 +5,13 @@ Pictures are pieces of text of any size, each with its style.
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from textwrap import wrap
 from typing import Any
 
 import numpy as np
 
+from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.error_budget import BOUNCE
 from chrono.measuring.improvements import GROUPS
 from chrono.processor.shot_records import EdgesUsed
@@ -58,10 +60,72 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     room = lines - 2
     per_line = max(math.ceil((high - low + 1) / max(room - 2, 1)), 1)
+    if per_line == 1:
+        drawn = _rungs_to_scale(seen, read.astype(int), columns, room, unit)
+    else:
+        drawn = _rungs_together(seen, read, per_line, columns, room, unit)
+    return [*_ladder_heading(seen, per_line, unit, columns), *drawn[:room]]
+
+
+def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: str) -> Lines:
+    """Draw each rung, in speed as far from the next as it is; further ones if they fit."""
+    true = seen.transit_s / seen.rung_s
+
+    def speed(rung: int) -> float:
+        return seen.model.speed(rung * seen.rung_s, seen.bench.edges)
+
+    def line_of(first: int, last: int) -> dict[int, int] | None:
+        """Return the line of each rung, None if two would share one."""
+        span = max(speed(first) - speed(last), 1e-12)
+        places = {
+            n: (speed(first) - speed(n)) / span * (room - 2) for n in range(first, last + 1)
+        }
+        apart = [b - a for a, b in pairwise(places.values())]
+        if not all(map(math.isfinite, places.values())) or min(apart, default=1.0) < 1:
+            return None
+        return {n: round(place) for n, place in places.items()}
+
+    first = max(min(int(read.min()), math.floor(true)), 1)
+    last = max(int(read.max()), math.ceil(true), first + 1)
+    at = line_of(first, last)
+    is_larger = True
+    while is_larger and at is not None:
+        is_larger = False
+        for wider in ((first, last + 1), (first - 1, last)):
+            is_lopsided = true - wider[0] > wider[1] - true + 1
+            found = line_of(*wider) if wider[0] >= 1 and not is_lopsided else None
+            if found is not None:
+                (first, last), at, is_larger = wider, found, True
+    if at is None:
+        at = {n: line for line, n in enumerate(range(first, last + 1))}
+    counts = {n: int((read == n).sum()) for n in at}
+    most = max(counts.values())
+    empty: list[Piece] = [(f"{'':>9} │", "axis")]
+    drawn = [empty for _ in range(max(at.values()) + 1)]
+    for n, line in at.items():
+        drawn[line] = _rung(seen, n, 1, counts[n], most, columns, unit)
+    above = max((line for n, line in at.items() if n < true + 1e-9), default=-1)
+    below = min((line for n, line in at.items() if n > true), default=len(drawn))
+    if below - above > 1:
+        part = (true - math.floor(true)) if above >= 0 else 0.5
+        drawn[min(above + max(round(part * (below - above)), 1), below - 1)] = _true_line(
+            seen, columns, unit
+        )
+    else:
+        drawn.insert(above + 1, _true_line(seen, columns, unit))
+    return drawn
+
+
+def _rungs_together(
+    seen: LabView, read: Floats, per_line: int, columns: int, room: int, unit: str
+) -> Lines:
+    """Draw several rungs in one line."""
+    true = seen.transit_s / seen.rung_s
+    low, high = min(float(read.min()), true), max(float(read.max()), true)
     bins = np.floor(read / per_line).astype(int)
     first, last = math.floor(low / per_line), math.floor(high / per_line)
     spare = room - 1 - (last - first + 1)
-    first, last = max(first - spare // 2, 1 if per_line == 1 else 0), last + (spare + 1) // 2
+    first, last = max(first - spare // 2, 0), last + (spare + 1) // 2
     counts = np.bincount(np.clip(bins - first, 0, last - first), minlength=last - first + 1)
     drawn: Lines = []
     is_drawn = False
@@ -73,14 +137,14 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
         drawn.append(_rung(seen, begin, per_line, int(count), int(counts.max()), columns, unit))
     if not is_drawn:
         drawn.append(_true_line(seen, columns, unit))
-    return [*_ladder_heading(seen, per_line, unit, columns), *drawn[:room]]
+    return drawn
 
 
 def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Lines:
     step = tick_text(seen.bench.tick_s)
     half = "half a tick" if seen.bench.edges == EdgesUsed.BOTH else "one tick"
     apart = (
-        f"readings {half} of {step} apart in time"
+        f"rungs {half} of {step} apart in time"
         if per_line == 1
         else f"{per_line} readings a line"
     )
@@ -88,7 +152,13 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
     words = f"{count_text(len(seen.repeated.true_mps), 'shot')}, {apart}"
     if missing:
         words += f", {missing} without"
-    return [[(words[:columns], "axis")], [(f"{unit:>9}", "axis")]]
+    past = _place_in_tick(seen)
+    phase = "" if math.isnan(past) else f"  {past:.2f} tick past a step; over all: 95 %"
+    below = f"{unit:>9}{phase}"
+    return [
+        [(words[:columns], "axis")],
+        [(below if len(below) <= columns else below[:9], "axis")],
+    ]
 
 
 def _true_line(seen: LabView, columns: int, unit: str) -> list[Piece]:
@@ -225,6 +295,9 @@ EDGE_WORDS = {
     EdgesUsed.LEAD: "leading",
     EdgesUsed.TRAIL: "trailing",
 }
+ONE_PLACE = 0.1
+"""Transits that scatter by less than this part of a tick end at one place between steps."""
+
 STAYS = 0.02
 """A change of the ± by less is none to a class."""
 
@@ -273,6 +346,23 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
     ]
 
 
+def _place_in_tick(seen: LabView) -> float:
+    """Return where after a step all transits end [ticks]; NaN where that matters little."""
+    ticks = seen.transit_s / seen.bench.tick_s
+    is_one = seen.rules[0] == "tick" and seen.bench.spread * ticks < ONE_PLACE
+    is_one &= bool(np.isfinite(seen.repeated.measured.speed_mps).all())
+    return math.modf(ticks)[0] if is_one else math.nan
+
+
+def _held_lines(seen: LabView) -> list[str]:
+    """Return why the repeated shots do not hold the true value in just 95 of 100 cases."""
+    if not np.isfinite(seen.repeated.measured.speed_mps).all():
+        return []
+    if not math.isnan(past := _place_in_tick(seen)):
+        return [f"each ends {past:.2f} tick after a step; over all such places 95 % hold"]
+    return ["all have the same gates; over all such gates 95 % hold"]
+
+
 def _tick_line(seen: LabView, unit: str) -> str:
     """Return from which speed on the tick has half of the variance."""
     from_mps = seen.tick_rules_from_mps
@@ -315,7 +405,7 @@ def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = No
     lines = [f"Error lab with {plain(seen.bench.base.name)}", ""]
     for name, title in NAMES.items():
         lines.append(f"  {title:<10}{setting_text(seen.bench, name, unit)}")
-    lines += ["", *(f"  {line}" for line in result_lines(seen, unit))]
+    lines += ["", *(f"  {line}" for line in (*result_lines(seen, unit), *_held_lines(seen)))]
     if estimate is not None:
         lines.append(f"  {guess_line(estimate, unit)}")
     pictures = (

@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from typing import Any
 
+from chrono.cautions import PAPER_CAUTION
 from chrono.measuring.error_budget import Input
 from chrono.reports.number_format import LENGTHS, TIMES, NumberFormat
 from chrono.reports.page_files import render_page
-from chrono.reports.report_page import caution_items
 from chrono.reports.setup_words import setup_text, two_digits
 from chrono.teaching.worksheet import (
     RESTATED_STEP,
@@ -52,7 +52,7 @@ def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
         time_unit=figures.time_unit,
         length_unit=figures.length,
         source=_source(found, figures),
-        cautions=caution_items(),
+        cautions=PAPER_CAUTION,
     )
 
 
@@ -64,7 +64,7 @@ def key_page(found: Worksheet, figures: NumberFormat) -> str:
         tasks=[_key(task, figures) for task in found.tasks],
         unit=figures.speed,
         time_unit=figures.time_unit,
-        cautions=caution_items(),
+        cautions=PAPER_CAUTION,
     )
 
 
