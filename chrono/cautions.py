@@ -11,6 +11,13 @@ Caution: a launched body injures and can blind.
 - Never look into a launcher or a light beam; make it safe before anyone goes forward.
 - Local codes come first: ask the competent or licensed person where one is required."""
 
+PAPER_CAUTION = (
+    "Nothing is launched on paper. Whoever launches keeps to local codes and asks the person "
+    "in charge:",
+    CAUTION_LINE,
+)
+"""For an exercise on paper: two lines."""
+
 FLIGHT_CAUTION = (
     "Caution: nobody below or in the line of fire; what flies may go farther than computed."
 )

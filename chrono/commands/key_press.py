@@ -1,6 +1,9 @@
-"""Whether somebody has pressed a key at the terminal, without waiting for one."""
+"""Keys that somebody presses at the terminal, without waiting for one."""
 
+import os
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from typing import Self
 
 
@@ -15,14 +18,14 @@ class KeyPress:
         def __exit__(self, *_: object) -> None:
             pass
 
-        def pressed(self) -> bool:
-            """Return whether a key was pressed, and take it."""
+        def taken(self) -> str:
+            """Return the keys that were pressed, each once; empty without any."""
             import msvcrt
 
-            if not msvcrt.kbhit():
-                return False
-            msvcrt.getwch()
-            return True
+            keys = ""
+            while msvcrt.kbhit():
+                keys += msvcrt.getwch()
+            return keys
 
     else:
 
@@ -40,8 +43,36 @@ class KeyPress:
 
             termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
-        def pressed(self) -> bool:
-            """Return whether a key was pressed; what was typed is dropped in the end."""
+        def taken(self) -> str:
+            """Return the keys that were pressed, each once; empty without any."""
             import select
 
-            return bool(select.select([self._fd], [], [], 0)[0])
+            if not select.select([self._fd], [], [], 0)[0]:
+                return ""
+            try:
+                return os.read(self._fd, 100).decode("utf-8", "replace")
+            except OSError:  # the terminal is gone
+                return ""
+
+    def pressed(self) -> bool:
+        """Return whether a key was pressed."""
+        return bool(self.taken())
+
+
+@contextmanager
+def terminal_keys() -> Iterator[Callable[[], str]]:
+    """Give what returns the keys pressed; none where the input is not a terminal of ours."""
+    if not sys.stdin.isatty() or _is_in_background():
+        yield lambda: ""
+        return
+    with KeyPress() as keys:
+        # Whoever is put into the background is stopped if it reads the terminal.
+        yield lambda: "" if _is_in_background() else keys.taken()
+
+
+def _is_in_background() -> bool:
+    if sys.platform == "win32":
+        return False
+    with suppress(OSError):  # a terminal that controls nobody
+        return os.tcgetpgrp(sys.stdin.fileno()) != os.getpgrp()
+    return False

@@ -117,7 +117,7 @@ def guesses(
     """List what classes estimated of an error, beside what was computed."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.findings_text import Findings
-    from chrono.reports.lab_text import (
+    from chrono.reports.guess_text import (
         guesses_csv,
         guesses_data,
         guesses_text,

@@ -2,7 +2,7 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -25,6 +25,11 @@ from chrono.commands.command_options import (
 )
 from chrono.errors import OptionError
 from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    from chrono.reports.findings_text import Findings
+    from chrono.reports.number_format import NumberFormat
+    from chrono.teaching.worksheet import Worksheet
 
 MOST_RECORDINGS = 50
 """More make a page that nobody reads, and the comparison of their setups none at all."""
@@ -99,8 +104,16 @@ Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write 1,5 for one 
 def worksheet(
     file: RecordingFile,
     output: Annotated[
-        Path, typer.Option("-o", "--output", help="OUT.html or OUT.pdf; it must not exist.")
-    ],
+        Path | None,
+        typer.Option("-o", "--output", help="OUT.html or OUT.pdf; it must not exist."),
+    ] = None,
+    mark: Annotated[
+        Path | None,
+        typer.Option(
+            help="In place of -o: a file of answers, or - to type them. A line has group, "
+            "quantity (t, v, mean, s, high, low, u or U) and value, such as: 3 v 22.13",
+        ),
+    ] = None,
     key: Annotated[
         Path | None, typer.Option(help="The answers.", show_default="beside it")
     ] = None,
@@ -116,7 +129,7 @@ def worksheet(
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
 ) -> None:
-    """Write a sheet of tasks on real shots, with raw counter values, and a key to it."""
+    """Write a sheet of tasks on real shots and a key to it, or mark the answers to one."""
     from chrono.reports.atomic_file import write_new_together
     from chrono.reports.number_format import number_format_of
     from chrono.reports.page_files import check_page, page_bytes
@@ -124,6 +137,23 @@ def worksheet(
     from chrono.teaching.worksheet import worksheet_of
 
     wanted = _wanted(group, groups)
+    if mark is not None and (output or key):
+        raise OptionError("writes no sheet", where="--mark", hint="leave -o and --key out")
+    if mark is not None:
+        lines = _answer_lines(mark)
+        number_format_of(units, "m/s", decimal_comma)
+        recorded, findings = read_one(file, rig, clock_from_host)
+        found = worksheet_of(recorded, shots, wanted)
+        figures = number_format_of(units, found.rig.speed_unit, decimal_comma)
+        _print_marking(lines, mark, found, figures, findings)
+        end(findings)
+        return
+    if output is None:
+        raise OptionError(
+            "no file for the sheet",
+            where="-o",
+            hint="name one, such as -o sheet.html, or give --mark with answers",
+        )
     answers = _key_of(output, key)
     endings = [check_page(path) for path in (output, answers)]
     number_format_of(units, "m/s", decimal_comma)  # wrong units are told before any reading
@@ -135,6 +165,43 @@ def worksheet(
     write_new_together(dict(zip((output, answers), contents, strict=True)))
     print(plain(f"{output} and {answers} written"), file=sys.stderr)
     end(findings)
+
+
+def _answer_lines(path: Path) -> list[str]:
+    """Return the lines of a file of answers, or of what is typed."""
+    if path == Path("-"):
+        print("A line for each answer: group, quantity, value. Ctrl+D ends.", file=sys.stderr)
+        if sys.stdin is None:
+            return []
+        return sys.stdin.readlines()
+    try:
+        return path.read_text("utf-8", "replace").splitlines()
+    except OSError as error:
+        raise OptionError(
+            f"{plain(str(path))} cannot be read: {error.strerror}",
+            where="--mark",
+            hint="name a file with a line for each answer, or - to type them",
+        ) from error
+
+
+def _print_marking(
+    lines: list[str],
+    path: Path,
+    found: "Worksheet",
+    figures: "NumberFormat",
+    findings: "Findings",
+) -> None:
+    from chrono.reports.number_format import TIMES
+    from chrono.reports.worksheet_page import marking_lines
+    from chrono.teaching.worksheet_marking import mark_answers
+    from chrono.units import SPEED_UNITS
+
+    units = SPEED_UNITS[figures.speed], TIMES[figures.time]
+    marking = mark_answers(lines, found.tasks, *units)
+    findings.lines += [
+        f"{plain(str(path))}:{number}: left out: {why}" for number, why in marking.left_out
+    ]
+    print("\n".join(marking_lines(marking, figures)))
 
 
 def _key_of(output: Path, key: Path | None) -> Path:

@@ -1,7 +1,8 @@
-"""Sharing a session: a page in the local network that only shows."""
+"""Sharing a session: a page in the local network that shows, and takes guesses if asked."""
 
 import sys
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,11 +22,19 @@ if TYPE_CHECKING:
 
 DEFAULT_PORT = 8765
 
+AWAIT_S = 0.1
+"""How often a recording is looked for that is not there yet."""
+
+GUESS_WARNING = """\
+Nobody proves who sent a guess. Ask for names of groups, not of
+persons. Guesses are kept beside the recording, which is not
+touched."""
+
 Target = Annotated[
     str,
     typer.Argument(
-        help="A recording, which another program may be writing; or a board's port, which is "
-        "then clocked as `clock` does.",
+        help="A recording, which another program may be writing or about to write; or a "
+        "board's port, which is then clocked as `clock` does.",
         show_default=False,
     ),
 ]
@@ -40,6 +49,32 @@ WebPort = Annotated[
 ]
 Unit = Annotated[str, typer.Option(help="Show speeds in m/s, km/h, ft/s or mph.")]
 Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write decimals with a comma.")]
+SeatCount = Annotated[
+    int,
+    typer.Option(
+        "--seats",
+        min=1,
+        max=250,
+        help="Viewers that one network address may have. Raise it if several classes sit "
+        "behind one router.",
+    ),
+]
+Hidden = Annotated[
+    bool,
+    typer.Option(
+        "--hidden",
+        help="Hide speed and ± of every shot from all pages until you press r, shot by shot. "
+        "The key h does the same from the next shot on.",
+    ),
+]
+Guesses = Annotated[
+    bool,
+    typer.Option(
+        "--guesses",
+        help="Let each viewer send one guess in a round; keys open, close and reveal rounds. "
+        "Guesses are kept beside the recording, as those of `lab --guess` are.",
+    ),
+]
 RigToUse = Annotated[
     Path | None,
     typer.Option(
@@ -67,6 +102,9 @@ def share(
     web_port: WebPort = DEFAULT_PORT,
     unit: Unit = "",
     decimal_comma: Comma = False,
+    seats: SeatCount = 40,
+    hidden: Hidden = False,
+    guesses: Guesses = False,
     rig: RigToUse = None,
     recording: RecordTo = None,
     *,
@@ -78,10 +116,12 @@ def share(
     from chrono.reports.findings_text import Findings
     from chrono.sharing.web_address import LOCALHOST, listen, network_address
 
-    wishes, findings = _wishes(unit, decimal_comma), Findings()
+    wishes = replace(_wishes(unit, decimal_comma), seats=seats, hidden=hidden, guesses=guesses)
+    findings = Findings()
     at = address or (network_address() if lan else LOCALHOST)
     if _is_file(target):
         _refuse_for_files(recording, setup)
+        _await_file(Path(target))
         with listen(at, web_port) as bound:
             _share_file(_opened(Path(target), rig), bound, wishes, findings)
     else:
@@ -120,6 +160,23 @@ def _refuse_for_files(recording: Path | None, setup: str) -> None:
         )
 
 
+def _await_file(path: Path) -> None:
+    """Wait for a recording that `clock` has not made yet."""
+    from chrono.commands.console_output import tell
+    from chrono.commands.stop_signals import noted_signals
+
+    if path.exists() or not path.parent.is_dir():
+        return
+    tell(f"{plain(str(path))} is not there yet: waiting until chrono clock writes it")
+    tell("ctrl+c ends it")
+    with noted_signals() as ending:
+        while not path.exists():
+            if ending.asked:
+                tell("stopped")
+                raise typer.Exit
+            time.sleep(AWAIT_S)
+
+
 def _opened(path: Path, rig: Path | None) -> "FollowRun":
     from chrono.session.follow_run import follow_run
 
@@ -134,15 +191,27 @@ def _share_file(
 ) -> None:
     """Follow and serve in this process: it does nothing else."""
     from chrono.commands.console_output import tell
+    from chrono.commands.key_press import terminal_keys
     from chrono.sharing.share_server import serve
     from chrono.sharing.web_address import url_of
 
-    token = _token_for(bound)
+    token, control = _token_for(bound), wishes.control()
+
+    def begun() -> None:
+        _tell_address(url_of(bound, token), bool(token), run.name, wishes)
+
     try:
-        shown = url_of(bound, token)
-        serve(run, bound, token, wishes, lambda: _tell_address(shown, bool(token), run.name))
+        with terminal_keys() as keys:
+
+            def is_over() -> bool:
+                control.press_all(keys())
+                _tell_lines(control.fetch_said())
+                return False
+
+            serve(run, bound, token, wishes, begun, is_over, control)
     finally:
         findings.take(run.close())
+        _tell_lines(control.fetch_said())
     tell("stopped")
 
 
@@ -153,7 +222,8 @@ def _share_board(
     findings: "Findings",
 ) -> None:
     """Clock in this process, and serve in another one what it records."""
-    from chrono.commands.console_output import default_recording, print_shots
+    from chrono.commands.console_output import default_recording, print_shots, tell
+    from chrono.commands.key_press import terminal_keys
     from chrono.session.live_run import live_run
     from chrono.sharing.server_process import SharingProcess
     from chrono.sharing.web_address import url_of
@@ -176,8 +246,17 @@ def _share_board(
         writer.discard()
         raise
     try:
-        _tell_address(shown, bool(token), run.name)
-        print_shots(run, None, False, findings, lambda: service.look_after(writer.path))
+        _tell_address(shown, bool(token), run.name, wishes)
+        if wishes.hidden or wishes.guesses:
+            tell("This terminal shows every speed: keep it off the projector.")
+        with terminal_keys() as keys:
+            print_shots(
+                run,
+                None,
+                False,
+                findings,
+                lambda: _tell_lines(service.look_after(writer.path, keys())),
+            )
     finally:
         service.close()
     if service.trouble:
@@ -192,12 +271,20 @@ def _token_for(bound: "socket.socket") -> str:
     return "" if bound.getsockname()[0] == LOCALHOST else make_token()
 
 
-def _tell_address(shown: str, is_open: bool, name: str) -> None:
+def _tell_lines(lines: list[str]) -> None:
+    from chrono.commands.console_output import tell
+
+    if lines:
+        tell("\n".join(lines))
+
+
+def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions") -> None:
     """Say where the page is, for eyes and for a telephone's camera."""
     from chrono.commands.console_output import tell
     from chrono.sharing.web_address import qr_lines
 
-    tell(f"{plain(name)} is shown, for looking only, at\n\n  {shown}\n")
+    for_what = "for looking and guessing" if wishes.guesses else "for looking only"
+    tell(f"{plain(name)} is shown, {for_what}, at\n\n  {shown}\n")
     if not is_open:
         tell("That is for this computer alone; --lan shares it with the network it is in.")
     else:
@@ -207,4 +294,8 @@ def _tell_address(shown: str, is_open: bool, name: str) -> None:
         )
         tell("\n".join(qr_lines(shown, blocks=blocks, colours=colours)))
         tell("Whoever is told this address can look; the network itself can read along.")
+    if wishes.guesses:
+        tell(GUESS_WARNING)
+    if sys.stdin.isatty():
+        tell("\n".join(("keys:", *(f"  {line}" for line in wishes.control().keys))))
     tell("ctrl+c ends it")

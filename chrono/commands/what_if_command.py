@@ -52,6 +52,12 @@ def whatif(
     edges: Annotated[
         EdgePair | None, typer.Option("--as-if-edges", help="One pair of edges only.")
     ] = None,
+    short: Annotated[
+        bool,
+        typer.Option(
+            "--short", help="For a projector: the setups, and a histogram before and after."
+        ),
+    ] = False,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     as_json: AsJson = False,
@@ -62,9 +68,11 @@ def whatif(
     The recorded lines go the same way a second time, coarser or believed of another rig; what
     is supposed may be combined. The recording stays as it is.
     """
-    from chrono.reports.what_if_text import what_if_data, what_if_text
+    from chrono.reports.what_if_text import what_if_data, what_if_short, what_if_text
     from chrono.teaching.what_if import what_if
 
+    if short and as_json:
+        raise OptionError("is for people", where="--short", hint="leave it or --json out")
     as_if = _supposed(tick, phase, spacing, clock, edges)
     recorded, findings = read_one(file, rig, clock_from_host)
     found = what_if(recorded, as_if)
@@ -73,7 +81,7 @@ def whatif(
     if as_json:
         print_json(what_if_data(found))
     else:
-        print(what_if_text(found, text_columns()))
+        print((what_if_short if short else what_if_text)(found, text_columns()))
     end(findings)
 
 

@@ -25,6 +25,7 @@ from chrono.dashboard.key_bar import KeyBar, KeyLabel
 from chrono.dashboard.preferences import unit_after
 from chrono.errors import ChronoError
 from chrono.reports.character_chart import Piece
+from chrono.reports.guess_text import guess_line
 from chrono.reports.lab_text import (
     LETTERS,
     NAMES,
@@ -32,7 +33,6 @@ from chrono.reports.lab_text import (
     answer_lines,
     budget_picture,
     error_picture,
-    guess_line,
     ladder,
     result_lines,
     setting_text,

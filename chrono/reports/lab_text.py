@@ -1,26 +1,25 @@
-"""The error lab as text, tables and pictures of characters, with the class's estimates.
+"""The error lab as text, tables and pictures of characters.
 
 Pictures are pieces of text of any size, each with its style.
 """
 
-import csv
-import io
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
-from pathlib import Path
+from itertools import pairwise
 from textwrap import wrap
 from typing import Any
 
 import numpy as np
 
+from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.error_budget import BOUNCE
 from chrono.measuring.improvements import GROUPS
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reports.budget_text import tick_text
 from chrono.reports.character_chart import Chart, Piece, decade_axis, fit_axis
+from chrono.reports.guess_text import guess_line
 from chrono.reports.setup_words import count_text, two_digits
-from chrono.safe_text import cell, plain
+from chrono.safe_text import plain
 from chrono.teaching.error_lab import STEP_TRANSITS, LabView
 from chrono.teaching.guesses import Guess
 from chrono.teaching.lab_bench import VALUES, Bench
@@ -61,10 +60,72 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     room = lines - 2
     per_line = max(math.ceil((high - low + 1) / max(room - 2, 1)), 1)
+    if per_line == 1:
+        drawn = _rungs_to_scale(seen, read.astype(int), columns, room, unit)
+    else:
+        drawn = _rungs_together(seen, read, per_line, columns, room, unit)
+    return [*_ladder_heading(seen, per_line, unit, columns), *drawn[:room]]
+
+
+def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: str) -> Lines:
+    """Draw each rung, in speed as far from the next as it is; further ones if they fit."""
+    true = seen.transit_s / seen.rung_s
+
+    def speed(rung: int) -> float:
+        return seen.model.speed(rung * seen.rung_s, seen.bench.edges)
+
+    def line_of(first: int, last: int) -> dict[int, int] | None:
+        """Return the line of each rung, None if two would share one."""
+        span = max(speed(first) - speed(last), 1e-12)
+        places = {
+            n: (speed(first) - speed(n)) / span * (room - 2) for n in range(first, last + 1)
+        }
+        apart = [b - a for a, b in pairwise(places.values())]
+        if not all(map(math.isfinite, places.values())) or min(apart, default=1.0) < 1:
+            return None
+        return {n: round(place) for n, place in places.items()}
+
+    first = max(min(int(read.min()), math.floor(true)), 1)
+    last = max(int(read.max()), math.ceil(true), first + 1)
+    at = line_of(first, last)
+    is_larger = True
+    while is_larger and at is not None:
+        is_larger = False
+        for wider in ((first, last + 1), (first - 1, last)):
+            is_lopsided = true - wider[0] > wider[1] - true + 1
+            found = line_of(*wider) if wider[0] >= 1 and not is_lopsided else None
+            if found is not None:
+                (first, last), at, is_larger = wider, found, True
+    if at is None:
+        at = {n: line for line, n in enumerate(range(first, last + 1))}
+    counts = {n: int((read == n).sum()) for n in at}
+    most = max(counts.values())
+    empty: list[Piece] = [(f"{'':>9} │", "axis")]
+    drawn = [empty for _ in range(max(at.values()) + 1)]
+    for n, line in at.items():
+        drawn[line] = _rung(seen, n, 1, counts[n], most, columns, unit)
+    above = max((line for n, line in at.items() if n < true + 1e-9), default=-1)
+    below = min((line for n, line in at.items() if n > true), default=len(drawn))
+    if below - above > 1:
+        part = (true - math.floor(true)) if above >= 0 else 0.5
+        drawn[min(above + max(round(part * (below - above)), 1), below - 1)] = _true_line(
+            seen, columns, unit
+        )
+    else:
+        drawn.insert(above + 1, _true_line(seen, columns, unit))
+    return drawn
+
+
+def _rungs_together(
+    seen: LabView, read: Floats, per_line: int, columns: int, room: int, unit: str
+) -> Lines:
+    """Draw several rungs in one line."""
+    true = seen.transit_s / seen.rung_s
+    low, high = min(float(read.min()), true), max(float(read.max()), true)
     bins = np.floor(read / per_line).astype(int)
     first, last = math.floor(low / per_line), math.floor(high / per_line)
     spare = room - 1 - (last - first + 1)
-    first, last = max(first - spare // 2, 1 if per_line == 1 else 0), last + (spare + 1) // 2
+    first, last = max(first - spare // 2, 0), last + (spare + 1) // 2
     counts = np.bincount(np.clip(bins - first, 0, last - first), minlength=last - first + 1)
     drawn: Lines = []
     is_drawn = False
@@ -76,14 +137,14 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
         drawn.append(_rung(seen, begin, per_line, int(count), int(counts.max()), columns, unit))
     if not is_drawn:
         drawn.append(_true_line(seen, columns, unit))
-    return [*_ladder_heading(seen, per_line, unit, columns), *drawn[:room]]
+    return drawn
 
 
 def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Lines:
     step = tick_text(seen.bench.tick_s)
     half = "half a tick" if seen.bench.edges == EdgesUsed.BOTH else "one tick"
     apart = (
-        f"readings {half} of {step} apart in time"
+        f"rungs {half} of {step} apart in time"
         if per_line == 1
         else f"{per_line} readings a line"
     )
@@ -91,7 +152,13 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
     words = f"{count_text(len(seen.repeated.true_mps), 'shot')}, {apart}"
     if missing:
         words += f", {missing} without"
-    return [[(words[:columns], "axis")], [(f"{unit:>9}", "axis")]]
+    past = _place_in_tick(seen)
+    phase = "" if math.isnan(past) else f"  {past:.2f} tick past a step; over all: 95 %"
+    below = f"{unit:>9}{phase}"
+    return [
+        [(words[:columns], "axis")],
+        [(below if len(below) <= columns else below[:9], "axis")],
+    ]
 
 
 def _true_line(seen: LabView, columns: int, unit: str) -> list[Piece]:
@@ -222,78 +289,14 @@ def _wrapped(text: str, columns: int, most: int) -> Lines:
     return [[(line, "axis")] for line in wrap(text, columns)[:most]]
 
 
-GUESS_COLUMNS = (
-    "time",
-    "recording",
-    "shot",
-    "who",
-    "speed_mps",
-    "guess_mps",
-    "U95_mps",
-    "ratio",
-)
-
-
-def guesses_csv(guesses: Sequence[Guess]) -> str:
-    """Return estimates as CSV, a row each, the other settings of the bench behind."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    settings = [name for name in VALUES if name not in GUESS_COLUMNS]
-    writer.writerow([*GUESS_COLUMNS, *settings])
-    for guess in guesses:
-        data = asdict(guess) | {"ratio": guess.ratio}
-        row = [data[name] for name in GUESS_COLUMNS]
-        row += [guess.settings.get(name) for name in settings]
-        writer.writerow([_cell(value) for value in row])
-    return stream.getvalue()
-
-
-def guesses_text(guesses: Sequence[Guess]) -> str:
-    """Return estimates for a class: what was guessed at, then each guess beside the answer."""
-    lines: list[str] = []
-    asked = ""
-    width = max((len(guess.who) for guess in guesses), default=0)
-    for guess in guesses:
-        where = plain(guess.recording or "lab")
-        shot = f", shot {guess.shot}" if guess.shot is not None else ""
-        now = f"{where}{shot}: {format_speed(guess.speed_mps, guess.U95_mps, 'm/s')}"
-        if now != asked:
-            lines += ["", now]
-            asked = now
-        said = f"± {_two(guess.guess_mps)} m/s"
-        lines.append(f"  {guess.who:<{width}}  {said:<14}  {_judged(guess)}")
-    return "\n".join(lines[1:])
-
-
-def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
-    """Return estimates as objects for JSON, SI units."""
-    return [
-        asdict(guess) | {"ratio": guess.ratio if math.isfinite(guess.ratio) else None}
-        for guess in guesses
-    ]
-
-
-def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
-    """Return which lines of a file are no guesses."""
-    return [f"{path}:{number}: is no guess, left out" for number in numbers]
-
-
-def _cell(value: Any) -> Any:
-    if isinstance(value, str):
-        return cell(value)
-    if isinstance(value, float):
-        return f"{value:.9g}"
-    return "" if value is None else value
-
-
 COLUMNS = 78
 EDGE_WORDS = {
     EdgesUsed.BOTH: "both pairs",
     EdgesUsed.LEAD: "leading",
     EdgesUsed.TRAIL: "trailing",
 }
-CLOSE = 1.25
-"""An estimate within this factor of what is computed is close."""
+ONE_PLACE = 0.1
+"""Transits that scatter by less than this part of a tick end at one place between steps."""
 
 STAYS = 0.02
 """A change of the ± by less is none to a class."""
@@ -343,6 +346,23 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
     ]
 
 
+def _place_in_tick(seen: LabView) -> float:
+    """Return where after a step all transits end [ticks]; NaN where that matters little."""
+    ticks = seen.transit_s / seen.bench.tick_s
+    is_one = seen.rules[0] == "tick" and seen.bench.spread * ticks < ONE_PLACE
+    is_one &= bool(np.isfinite(seen.repeated.measured.speed_mps).all())
+    return math.modf(ticks)[0] if is_one else math.nan
+
+
+def _held_lines(seen: LabView) -> list[str]:
+    """Return why the repeated shots do not hold the true value in just 95 of 100 cases."""
+    if not np.isfinite(seen.repeated.measured.speed_mps).all():
+        return []
+    if not math.isnan(past := _place_in_tick(seen)):
+        return [f"each ends {past:.2f} tick after a step; over all such places 95 % hold"]
+    return ["all have the same gates; over all such gates 95 % hold"]
+
+
 def _tick_line(seen: LabView, unit: str) -> str:
     """Return from which speed on the tick has half of the variance."""
     from_mps = seen.tick_rules_from_mps
@@ -379,28 +399,13 @@ def _change_line(ratio: float) -> str:
     return f"the ± in per cent is {two_digits(ratio)} times what it was"
 
 
-def guess_line(guess: Guess, unit: str) -> str:
-    """Return an estimate beside what is computed."""
-    said, computed = (speed_in(unit, v) for v in (guess.guess_mps, guess.U95_mps))
-    who = f"{plain(guess.who)} said" if guess.who else "said"
-    return f"{who} ± {_two(said)} {unit}, computed ± {_two(computed)}: {_judged(guess)}"
-
-
-def _judged(guess: Guess) -> str:
-    if 1 / CLOSE <= guess.ratio <= CLOSE:
-        return "close"
-    if guess.ratio > 1:
-        return f"{two_digits(guess.ratio)} times too large"
-    return f"{two_digits(1 / guess.ratio)} times too small"
-
-
 def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = None) -> str:
     """Return settings, result, pictures, questions with answers: plain text of 78 columns."""
     unit = seen.bench.base.speed_unit
     lines = [f"Error lab with {plain(seen.bench.base.name)}", ""]
     for name, title in NAMES.items():
         lines.append(f"  {title:<10}{setting_text(seen.bench, name, unit)}")
-    lines += ["", *(f"  {line}" for line in result_lines(seen, unit))]
+    lines += ["", *(f"  {line}" for line in (*result_lines(seen, unit), *_held_lines(seen)))]
     if estimate is not None:
         lines.append(f"  {guess_line(estimate, unit)}")
     pictures = (

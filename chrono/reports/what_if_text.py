@@ -6,10 +6,12 @@ from typing import Any
 
 import numpy as np
 
+from chrono.arrays.array_types import Floats
 from chrono.measuring.series_statistics import Series
 from chrono.measuring.speed import Measured
 from chrono.processor.shot_records import EdgesUsed, flag_words
 from chrono.reports.budget_text import tick_text
+from chrono.reports.character_chart import axis_lines, fit_axis
 from chrono.reports.setup_words import count_text, setup_text, three_digits
 from chrono.reports.statistics_text import series_data
 from chrono.safe_text import plain
@@ -38,6 +40,60 @@ def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     below += [f"- {note}" for note in notes_of(found)]
     above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found), ""]
     return "\n".join([*_folded(above, width), *table, *_folded(below, width)])
+
+
+HISTOGRAM_CELLS, HISTOGRAM_LINES = 48, 6
+
+
+def what_if_short(found: WhatIf, width: int = WIDE) -> str:
+    """
+    Return setups, a histogram before and after, and how many shots agree.
+
+    For a projector: no line is longer than 60 columns, and 30 lines hold two setups.
+    """
+    unit = found.recorded.session.rig.speed_unit
+    above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found)]
+    above += [line for pair in found.setups for line in _short_lines(pair, unit)]
+    recorded = found.true.speed_mps[found.compared]
+    supposed = recorded + found.difference_mps[found.compared]
+    drawn = ["", *_histograms(recorded, supposed, unit), ""] if len(recorded) else []
+    width = min(width, 60)
+    below = _folded(_agreement_lines(found)[:1], width)
+    return "\n".join([*_folded(above, width), *drawn, *below])
+
+
+def _short_lines(pair: SetupPair, unit: str) -> list[str]:
+    """Return a setup's mean and s, before and after, in two lines."""
+    before, after = pair.recorded, pair.supposed
+    if before is None or after is None:
+        return _setup_lines(pair, unit)
+    means, spreads = (
+        " → ".join(texts)
+        for texts in (
+            [format_speed(one.mean_mps, one.U95_mean_mps, unit) for one in (before, after)],
+            [f"{three_digits(speed_in(unit, one.s_mps))} {unit}" for one in (before, after)],
+        )
+    )
+    lines = [f"{setup_text(pair.name)}: mean {means}"]
+    return lines if before.n < 2 or after.n < 2 else [*lines, f"  s {spreads}"]
+
+
+def _histograms(recorded: Floats, supposed: Floats, unit: str) -> list[str]:
+    """Draw both on one axis, so that what moved and what is coarse is seen."""
+    columns = [speed_in(unit, 1.0) * speeds_mps for speeds_mps in (recorded, supposed)]
+    both = np.concatenate(columns)
+    axis = fit_axis(float(both.min()), float(both.max()), HISTOGRAM_CELLS, (6, 8, 10, 12))
+    lines: list[str] = []
+    for title, speeds in zip(("as recorded", "as if"), columns, strict=True):
+        places = np.floor((speeds - axis.low) / axis.per_cell).astype(int)
+        counts = np.bincount(np.clip(places, 0, axis.cells - 1), minlength=axis.cells)
+        most = int(counts.max())
+        lines.append(f"{title} [{unit}], the highest bar {count_text(most, 'shot')}:")
+        heights = np.ceil(counts * min(HISTOGRAM_LINES, most) / most).astype(int)
+        for height in range(int(heights.max()), 0, -1):
+            lines.append("".join("█" if h >= height else " " for h in heights).rstrip())
+        lines += axis_lines(axis)
+    return lines
 
 
 def _folded(lines: list[str], width: int) -> list[str]:

@@ -1,13 +1,13 @@
-"""A worksheet and its key as pages: the words around a group's numbers."""
+"""A worksheet and its key as pages, and the marking of its answers as a table."""
 
 from dataclasses import dataclass
 from typing import Any
 
+from chrono.cautions import PAPER_CAUTION
 from chrono.measuring.error_budget import Input
 from chrono.reports.number_format import LENGTHS, TIMES, NumberFormat
 from chrono.reports.page_files import render_page
-from chrono.reports.report_page import caution_items
-from chrono.reports.setup_words import setup_text, two_digits
+from chrono.reports.setup_words import count_text, setup_text, two_digits
 from chrono.teaching.worksheet import (
     RESTATED_STEP,
     Facts,
@@ -16,6 +16,7 @@ from chrono.teaching.worksheet import (
     Worksheet,
     half_width,
 )
+from chrono.teaching.worksheet_marking import Marking, Verdict
 from chrono.units import SPEED_UNITS
 
 _COLUMNS = {
@@ -52,7 +53,7 @@ def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
         time_unit=figures.time_unit,
         length_unit=figures.length,
         source=_source(found, figures),
-        cautions=caution_items(),
+        cautions=PAPER_CAUTION,
     )
 
 
@@ -64,7 +65,7 @@ def key_page(found: Worksheet, figures: NumberFormat) -> str:
         tasks=[_key(task, figures) for task in found.tasks],
         unit=figures.speed,
         time_unit=figures.time_unit,
-        cautions=caution_items(),
+        cautions=PAPER_CAUTION,
     )
 
 
@@ -370,3 +371,24 @@ def _rules(task: Task) -> str:
         f"{name[0].upper()}{name[1:]} contributes most, {100 * share:.0f} % of the square; "
         f"with it halved U would be {100 * left:.0f} % of what it is."
     )
+
+
+def marking_lines(found: Marking, figures: NumberFormat) -> list[str]:
+    """Return a table of what is right, within 60 columns, and the key of what is not."""
+    lines = ["group " + "".join(f"{name:>6}" for name in found.quantities)]
+    for group in found.groups:
+        answers = (found.answers.get((group, name)) for name in found.quantities)
+        cells = (answer.verdict.value if answer else "-" for answer in answers)
+        lines.append(f"{group:>5} " + "".join(f"{cell:>6}" for cell in cells))
+    lines.append("")
+    lines += [
+        f"group {answer.group}, {answer.quantity}: {answer.text} is "
+        f"{_VERDICTS[answer.verdict]}, the key has {figures.number(answer.key)}"
+        for answer in found.answers.values()
+        if answer.verdict != Verdict.RIGHT
+    ]
+    right = sum(answer.verdict == Verdict.RIGHT for answer in found.answers.values())
+    return [*lines, f"{right} of {count_text(len(found.answers), 'answer')} right"]
+
+
+_VERDICTS = {Verdict.SHORT: "rounded too far", Verdict.WRONG: "wrong"}

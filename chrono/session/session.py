@@ -377,14 +377,20 @@ class Session:
         sample = self.sample(setup)
         return series_of(sample) if sample is not None else None
 
-    def sample(self, setup: str | None = None, pieces: Pieces | None = None) -> Sample | None:
+    def sample(
+        self,
+        setup: str | None = None,
+        pieces: Pieces | None = None,
+        first: int | None = None,
+    ) -> Sample | None:
         """
         Return the counted shots of one setup or of all, None where there are none.
 
-        `pieces` gives what was measured before in the place of measuring it now.
+        `pieces` gives what was measured before in the place of measuring it now; with `first`
+        only so many shots of the session, the first ones, are looked at.
         """
         wanted = self.setups.named(setup)
-        places = wanted[self.log.setup].nonzero()[0]
+        places = wanted[self.log.setup[:first]].nonzero()[0]
         if not len(places):
             return None
         columns, count = np.empty((4, len(places))), 0

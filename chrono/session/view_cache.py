@@ -156,6 +156,12 @@ class ViewCache:
             self._series[setup] = len(self.session.log), series
         return series
 
+    def series_of_first(self, shots: int, setup: str) -> Series | None:
+        """Return the statistics of the counted ones of a setup among the first shots."""
+        self._keep_what_holds()
+        sample = self.session.sample(setup, self._measured.pieces, shots)
+        return series_of(sample) if sample is not None else None
+
     def groups(self) -> list[Group]:
         """Return the setups with counted shots to compare; the same list till they change."""
         self._keep_what_holds()

@@ -1,8 +1,8 @@
-"""Who is let in: only requests to look, addressed to this computer, from its own page.
+"""Who is let in: requests to look, and guesses, addressed to this computer, from its own page.
 
 A page of somebody else, opened in the same browser, must not read ours: its requests carry its
-own origin, or (where its name was made to point here) its own host. Pure functions on what a
-request says of itself.
+own origin, or (where its name was made to point here) its own host. What is sent to us must say
+that it comes from our own page. Pure functions on what a request says of itself.
 """
 
 import ipaddress
@@ -57,7 +57,7 @@ def make_token() -> str:
     return "".join(secrets.choice(TOKEN_LETTERS) for _ in range(TOKEN_LENGTH))
 
 
-def admit(asked: PageRequest, token: str) -> str | RefusedRequest:
+def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedRequest:
     """
     Decide on one request.
 
@@ -66,20 +66,25 @@ def admit(asked: PageRequest, token: str) -> str | RefusedRequest:
     asked : PageRequest
     token : str
         Secret that must lead the path; empty if none is asked for.
+    sent_to : str, optional
+        What may be sent to (POST); empty for nothing.
 
     Returns
     -------
     str or RefusedRequest
         What is asked for (``""`` is the page), or why it is not given.
     """
-    if asked.method not in ("GET", "HEAD"):
+    is_sent = asked.method == "POST" and bool(sent_to)
+    if asked.method not in ("GET", "HEAD") and not is_sent:
         return RefusedRequest(405, "This page can only be looked at.")
     if not is_own_host(asked.host, asked.address, asked.port):
         return RefusedRequest(421, "This is not the address of the page.")
     name = _behind_token(asked.path, token)
     if name is None:
         return RefusedRequest(404, "There is no such page.")
-    if asked.origin and asked.origin != f"http://{asked.host}":
+    if sent_to and is_sent != (name == sent_to):
+        return RefusedRequest(405, "This cannot be asked for in this way.")
+    if (asked.origin or is_sent) and asked.origin != f"http://{asked.host}":
         return RefusedRequest(403, "Other pages may not read this one.")
     if name and asked.site not in ("", "same-origin", "none"):
         return RefusedRequest(403, "Other pages may not read this one.")

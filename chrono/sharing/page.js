@@ -1,6 +1,6 @@
 "use strict";
 // Shows what the server sends; computes nothing but places on the picture. All text goes in as
-// text, never as markup.
+// text, never as markup. What the server hides is not here. A guess is all that is ever sent.
 (() => {
   const LOST_AFTER_MS = 12000; // two beats and a little
   const AGAIN_MS = 2500;
@@ -8,7 +8,7 @@
   const SVG = "http://www.w3.org/2000/svg";
   const at = (id) => document.getElementById(id);
   let state = null, source = null, heardAt = 0, quietSince = 0, lost = false, speaking = 0;
-  let spoken = -1;
+  let spoken = "", again = 0;
 
   const put = (id, text) => {
     const place = at(id);
@@ -28,9 +28,24 @@
     return made;
   };
 
+  // All that is kept on this device: a random token, which says nothing about anybody.
+  const KEPT = "seat";
+  let token = "";
+  const keptToken = () => {
+    try { return localStorage.getItem(KEPT) || token; } catch { return token; }
+  };
+  const keep = (given) => {
+    token = given;
+    try { localStorage.setItem(KEPT, given); } catch { /* then it lasts as long as the page */ }
+  };
+
+  const beside = (name) => location.pathname.replace(/\/?$/, `/${name}`);
   const listen = () => {
     if (source) source.close();
-    source = new EventSource(location.pathname.replace(/\/?$/, "/events"));
+    const asked = keptToken();
+    source = new EventSource(beside("events") +
+      (asked && `?seat=${encodeURIComponent(asked)}`));
+    source.addEventListener("seat", (event) => keep(event.data));
     source.onmessage = (event) => {
       heard();
       state = JSON.parse(event.data);
@@ -46,8 +61,10 @@
     source.onerror = () => {
       lost = true;
       showLink();
+      if (keptToken() !== asked) source.close(); // the next stream asks with the new token
       if (source.readyState === EventSource.CLOSED) {
-        setTimeout(listen, AGAIN_MS * (1 + Math.random()));
+        clearTimeout(again);
+        again = setTimeout(listen, AGAIN_MS * (1 + Math.random()));
       }
     };
   };
@@ -88,10 +105,12 @@
 
   const show = () => {
     const shot = state.latest;
-    put("value", shot ? shot.speed : "—");
+    put("value", !shot ? "—" : shot.hidden ? "?" : shot.speed);
     put("unit", state.unit);
     put("half", shot && shot.half_width ? `± ${shot.half_width} ${state.unit} (95 %)` : "");
-    at("latest").className = !shot ? "none" : shot.state === "not counted" ? "not" : shot.state;
+    if (shot && shot.hidden) put("half", "hidden until your teacher reveals it");
+    const counts = !shot ? "none" : shot.state === "not counted" ? "not" : shot.state;
+    at("latest").className = shot && shot.hidden ? `${counts} unseen-yet` : counts;
     const words = at("shot");
     words.replaceChildren();
     if (shot) {
@@ -99,7 +118,9 @@
       if (shot.flags.length) words.append(` · ${shot.flags.join(", ")}`);
     } else words.append("no shot yet");
     put("name", state.recording);
-    put("tally", `· ${state.rig} · ${state.shots} shots, ${state.counted} counted`);
+    const hidden = state.hidden ? `, ${state.hidden} hidden` : "";
+    put("tally", `· ${state.rig} · ${state.shots} shots, ${state.counted} counted${hidden}`);
+    showRound();
     at("headline").replaceChildren(...state.headline.map((line) => make("p", line)));
     showSetups();
     drawPlot();
@@ -108,15 +129,115 @@
     speaking = setTimeout(speak, SPOKEN_AFTER_MS);
   };
 
-  const speak = () => { // a shot's number once, when its value has come to rest
+  // A shot once when its value has come to rest, once more if it turns out not to count.
+  const speak = () => {
     const shot = state.latest;
-    if (!shot || shot.number === spoken) return;
-    if (spoken >= 0) {
+    if (!shot) return;
+    const out = shot.state === "not counted";
+    const now = `${shot.number} ${shot.hidden} ${out}`;
+    if (now === spoken) return;
+    if (spoken) {
       const half = shot.half_width ? ` plus or minus ${shot.half_width}` : "";
-      put("spoken", `Shot ${shot.number}: ${shot.speed}${half} ${state.unit}, ${shot.state}`);
+      const value = shot.hidden ? "hidden" : `${shot.speed}${half} ${state.unit}`;
+      put("spoken", `Shot ${shot.number}: ${value}${out ? ", not counted" : ""}`);
     }
-    spoken = shot.number;
+    spoken = now;
   };
+
+  let ownPlace = 0; // of the round that was answered here
+  let ownNumber = 0, ownName = "";
+  const showRound = () => {
+    const round = state.round;
+    at("round").hidden = !state.takes_guesses;
+    if (!state.takes_guesses) return;
+    if (!round) {
+      put("asked", "Guesses: no round yet");
+      return;
+    }
+    const open = round.phase === "open", sent = ownPlace === round.place;
+    const count = round.count === 1 ? "1 guess" : `${round.count} guesses`;
+    put("asked", open ? `Guess the ${round.title}: ${count}`
+      : `Guesses of the ${round.title}: ${count}, ${round.phase}`);
+    put("guess-label", `Your guess of the ${round.title}, in ${state.unit}`);
+    if (at("form").hidden === (open && !sent)) {
+      at("form").hidden = !open || sent;
+      if (open && !sent) { at("guess").value = ""; put("answer", ""); }
+    }
+    put("measured", round.measured ? `measured: ${round.measured}` : "");
+    at("all").hidden = !round.guesses.length;
+    at("list").replaceChildren(...round.guesses.map(([who, guess]) => {
+      const line = document.createElement("li");
+      const name = make("bdi", who);
+      line.append(name, `: ${guess}`);
+      return line;
+    }));
+    drawDots();
+  };
+
+  const drawDots = () => {
+    const svg = at("dots"), round = state.round, plot = round && round.plot;
+    svg.replaceChildren();
+    svg.toggleAttribute("hidden", !plot);
+    if (!plot) return;
+    const width = svg.getBoundingClientRect().width;
+    const em = parseFloat(getComputedStyle(document.body).fontSize);
+    const cell = (width - 3 * em) / plot.cells;
+    const tallest = 1 + Math.max(0, ...plot.dots.map(([, row]) => row));
+    const step = Math.min(cell, 1.4 * em, 18 * em / tallest);
+    const foot = tallest * step + .5 * em, height = foot + 3.8 * em;
+    svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    svg.setAttribute("height", height);
+    const x = (place) => 1.5 * em + (place + .5) * cell;
+    draw(svg, "line", { class: "rule", x1: x(-.5), x2: x(plot.cells - .5), y1: foot, y2: foot });
+    for (const [place, text] of plot.ticks) {
+      draw(svg, "line", { class: "rule", x1: x(place), x2: x(place), y1: foot, y2: foot + 5 });
+      draw(svg, "text", { x: x(place), y: foot + 1.3 * em, "text-anchor": "middle" }, text);
+    }
+    const own = ownPlace === round.place ? [String(ownNumber), ownName] : [];
+    for (const [place, row, who] of plot.dots) {
+      const dot = draw(svg, "circle", { cx: x(place), cy: foot - (row + .5) * step,
+        r: Math.max(1.5, .42 * step), class: own.includes(who) ? "own" : "dot" });
+      draw(dot, "title", {}, who);
+    }
+    if (plot.measured) {
+      const [place, half] = plot.measured, y = foot + 2.2 * em;
+      draw(svg, "line", { class: "true", x1: x(place - half), x2: x(place + half), y1: y, y2: y });
+      draw(svg, "path", { class: "true", d: `M${x(place)} ${y - .6 * em}l${.4 * em} ${em}h${-.8 * em}Z` });
+    }
+    const beyond = [[plot.left, "left"], [plot.right, "right"]].filter(([count]) => count)
+      .map(([count, side]) => `${count} at the ${side} end lie beyond it`).join(", ");
+    draw(svg, "text", { x: x(-.5), y: height - .4 * em }, `${state.unit}${beyond && `; ${beyond}`}`);
+    svg.setAttribute("aria-label", `Dot plot of ${plot.dots.length} guesses` +
+      `${round.measured && `, measured ${round.measured}`}; the list below has all of them`);
+  };
+
+  at("form").addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const place = state.round ? state.round.place : 0, button = at("form").querySelector("button");
+    button.disabled = true;
+    put("answer", "Sending …");
+    try {
+      const answer = await fetch(beside("guess"), {
+        method: "POST", headers: { "Content-Type": "application/json" },
+        credentials: "omit", cache: "no-store", redirect: "error",
+        body: JSON.stringify({
+          token: keptToken(), name: at("group").value, guess: at("guess").value,
+        }),
+      });
+      const text = await answer.text();
+      if (answer.ok) {
+        ownPlace = place;
+        ownName = at("group").value;
+        ownNumber = JSON.parse(text).number;
+        put("answer", `Sent. You are number ${ownNumber}.`);
+        showRound();
+      } else put("answer", text.trim());
+    } catch {
+      put("answer", "The guess did not arrive. Send it again.");
+    } finally {
+      button.disabled = false;
+    }
+  });
 
   const showSetups = () => {
     at("statistics").replaceChildren(...state.setups.map((setup) => {
@@ -151,7 +272,7 @@
     svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     if (!plot || width < 80 || height < 80) return;
     const em = parseFloat(getComputedStyle(document.body).fontSize);
-    const left = 3.2 * em, right = width - .6 * em, top = 1.5 * em, foot = height - 1.6 * em;
+    const left = 3.2 * em, right = width - .6 * em, top = 2.6 * em, foot = height - 1.6 * em;
     const x = (n) => left + (n - plot.x[0]) / (plot.x[1] - plot.x[0]) * (right - left);
     const y = (v) => foot - (v - plot.y[0]) / (plot.y[1] - plot.y[0]) * (foot - top);
     for (const [value, text] of plot.y_ticks) {
@@ -169,11 +290,16 @@
         y1: y(speed - half), y2: y(speed + half) });
       mark(svg, x(number), y(speed), key, counted, size);
     }
-    const last = state.latest ? `, the latest ${state.latest.speed} ${state.unit}` : "";
+    const unseen = plot.points.some(([, speed, half]) => y(speed - half) - y(speed) < size);
+    if (unseen) draw(svg, "text", { x: left, y: 1.9 * em }, "no bar: ± smaller than the mark");
+    const shot = state.latest;
+    const last = shot && !shot.hidden ? `, the latest ${shot.speed} ${state.unit}` : "";
     svg.setAttribute("aria-label", `Speed by shot, ${plot.points.length} shots${last}`);
   };
 
-  addEventListener("resize", () => { if (state) drawPlot(); });
+  const redrawing = new ResizeObserver(() => { if (state) { drawPlot(); drawDots(); } });
+  redrawing.observe(at("picture"));
+  redrawing.observe(at("round"));
   heardAt = Date.now();
   listen();
   setInterval(watch, 1000);

@@ -15,6 +15,7 @@ import numpy as np
 from chrono.measuring.series_statistics import Series
 from chrono.reports.character_chart import fit_axis
 from chrono.reports.comparison_text import headline_lines
+from chrono.reports.guess_text import DotPlot
 from chrono.reports.setup_words import mean_text, setup_text, spread_texts
 from chrono.safe_text import plain
 from chrono.session.pooled_samples import damaged_lines_of
@@ -45,7 +46,10 @@ class PageShot:
     ----------
     number : int
     speed, half_width : str
-        Speed and its ± (95 %), without unit; `half_width` empty where it is not known.
+        Speed and its ± (95 %), without unit; `half_width` empty where it is not known, both
+        empty for a hidden shot.
+    hidden : bool
+        Speed, ± and flags are not shown yet.
     setup, state : str
         `state` is ``"counted"``, ``"not counted"`` or ``"still open"``.
     flags : tuple of str
@@ -57,6 +61,7 @@ class PageShot:
     setup: str
     state: str
     flags: tuple[str, ...]
+    hidden: bool = False
 
 
 @dataclass(frozen=True)
@@ -96,6 +101,67 @@ class PagePlot:
 
 
 @dataclass(frozen=True)
+class PageRound:
+    """
+    A round of guesses.
+
+    Attributes
+    ----------
+    place : int
+        Of the round among all of this lesson, from 1.
+    title : str
+        What is guessed.
+    phase : str
+        ``"open"``, ``"closed"`` or ``"revealed"``.
+    count : int
+        Guesses so far.
+    measured : str
+        What was measured, empty until it is revealed.
+    plot : DotPlot or None
+        Of all guesses, with the measured value once it is revealed; None while it is open.
+    guesses : tuple of (str, str)
+        Whose, and the guess; empty while the round is open.
+    """
+
+    place: int
+    title: str
+    phase: str
+    count: int
+    measured: str
+    plot: DotPlot | None
+    guesses: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Disclosure:
+    """
+    What may be shown.
+
+    Attributes
+    ----------
+    shots : int or None
+        Only so many shots, the first ones; of the others only that they are there. None: all.
+    round : PageRound or None
+        The round that is open, or was the last one.
+    takes_guesses : bool
+        There may be rounds.
+    asked_shot : int
+        Number of the shot that the round is about; 0 without a round.
+    large : int
+        Number of the shot that was revealed last, to be shown large; 0: the latest one.
+    """
+
+    shots: int | None = None
+    round: PageRound | None = None
+    takes_guesses: bool = False
+    asked_shot: int = 0
+    large: int = 0
+
+
+EVERYTHING = Disclosure()
+
+
+@dataclass(frozen=True)
 class PageState:
     """
     The page at one moment.
@@ -105,6 +171,8 @@ class PageState:
     recording, rig, unit : str
     shots, counted : int
         Of the whole session.
+    hidden : int
+        How many of the shots are hidden; nothing on the page is computed from them.
     hold : bool
         Shots are not counted now.
     trouble : str
@@ -121,6 +189,9 @@ class PageState:
         The one that holds now, then the others, the last one first.
     plot : PagePlot or None
         None without a speed.
+    takes_guesses : bool
+    round : PageRound or None
+        As in `Disclosure`.
     """
 
     recording: str
@@ -128,6 +199,7 @@ class PageState:
     unit: str
     shots: int
     counted: int
+    hidden: int
     hold: bool
     trouble: str
     finished: bool
@@ -136,10 +208,16 @@ class PageState:
     headline: tuple[str, ...]
     setups: tuple[PageSetup, ...]
     plot: PagePlot | None
+    takes_guesses: bool
+    round: PageRound | None
 
 
 def page_state_of(
-    run: Run, unit: str = "", decimal: str = ".", looks: ViewCache | None = None
+    run: Run,
+    unit: str = "",
+    decimal: str = ".",
+    looks: ViewCache | None = None,
+    shown: Disclosure = EVERYTHING,
 ) -> PageState:
     """
     Return what the page shows of a run now.
@@ -153,12 +231,19 @@ def page_state_of(
         The decimal sign.
     looks : ViewCache, optional
         At the run's session; one that is kept needs not put all shots together each time.
+    shown : Disclosure, optional
+        What may be shown.
     """
     session, status = run.session, run.status
     unit = unit or session.rig.speed_unit
     looks = looks or ViewCache(session)
     view = looks.view(PLOTTED_SHOTS)
     keys = _setup_keys(session, view.rows)
+    limit = view.shots if shown.shots is None else min(shown.shots, view.shots)
+    hidden = view.shots - limit
+    large = shown.large if hidden and shown.large <= view.shots else 0
+    latest = looks.row(large - 1) if large else view.latest
+    plotted = looks.rows(limit - PLOTTED_SHOTS, limit) if hidden else view.rows
     has_beats = session.rig.lines.has_beats
     return PageState(
         recording=plain(run.name),
@@ -166,17 +251,21 @@ def page_state_of(
         unit=unit,
         shots=view.shots,
         counted=int(np.count_nonzero(session.counted())),
+        hidden=hidden,
         hold=session.on_hold and not run.finished,
         trouble=plain(status.reason) if status.state in ("lost", "failed") else "",
         finished=run.finished or run.unwritten,
         quiet_after_s=BEAT_MISSED_S if has_beats else LONG_PAUSE_S,
-        latest=_shot(view.latest, unit, decimal) if view.latest is not None else None,
-        headline=_headline(looks, unit, decimal),
+        latest=_shot(latest, limit, unit, decimal) if latest is not None else None,
+        headline=() if hidden else _headline(looks, unit, decimal),
         setups=tuple(
-            _setup(looks, name, keys[name], unit, decimal)
+            _setup(name, keys[name], name == session.setup_now.name, series, unit, decimal)
             for name in _now_first(session, keys)[:SHOWN_SETUPS]
+            for series in [looks.series_of_first(limit, name) if hidden else looks.series(name)]
         ),
-        plot=_plot(view.rows, keys, unit, decimal),
+        plot=_plot(plotted, keys, unit, decimal),
+        takes_guesses=shown.takes_guesses,
+        round=shown.round,
     )
 
 
@@ -214,23 +303,25 @@ def _now_first(session: Session, keys: dict[str, int]) -> list[str]:
     return sorted(keys, key=lambda name: (name != now, -keys[name]))
 
 
-def _shot(row: ShotRow, unit: str, decimal: str) -> PageShot:
+def _shot(row: ShotRow, limit: int, unit: str, decimal: str) -> PageShot:
     speed, _, half = format_speed(row.speed_mps, row.U95_mps, unit).partition(" ± ")
     counted = "counted" if row.counted else "not counted"
+    hidden = row.number > limit
     return PageShot(
         number=row.number,
-        speed=_signed(speed.removesuffix(f" {unit}"), decimal),
-        half_width=_signed(half.removesuffix(f" {unit}"), decimal),
+        speed="" if hidden else _signed(speed.removesuffix(f" {unit}"), decimal),
+        half_width="" if hidden else _signed(half.removesuffix(f" {unit}"), decimal),
         setup=setup_text(row.setup),
         state="still open" if row.open else counted,
-        flags=row.flags,
+        flags=() if hidden else row.flags,
+        hidden=hidden,
     )
 
 
-def _setup(looks: ViewCache, name: str, key: int, unit: str, decimal: str) -> PageSetup:
-    is_now = name == looks.session.setup_now.name
-    values = _values(looks.series(name), unit, decimal)
-    return PageSetup(key, setup_text(name), is_now, values)
+def _setup(
+    name: str, key: int, is_now: bool, series: Series | None, unit: str, decimal: str
+) -> PageSetup:
+    return PageSetup(key, setup_text(name), is_now, _values(series, unit, decimal))
 
 
 def _values(series: Series | None, unit: str, decimal: str) -> tuple[tuple[str, str], ...]:

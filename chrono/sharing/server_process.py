@@ -2,7 +2,8 @@
 
 So neither people who look nor anybody who floods the network can delay a line of the board.
 The two are joined by a pipe: the sharing process says that it is ready or why not, is told
-where the recording goes on, and ends when the pipe does, whatever ended the other end.
+where the recording goes on and which keys were pressed, says what came of them, and ends when
+the pipe does, whatever ended the other end.
 """
 
 import multiprocessing
@@ -58,14 +59,25 @@ class SharingProcess:
         bound.close()
         self._await_ready()
 
-    def look_after(self, recording: Path) -> None:
-        """Tell where the recording goes on, if in another file, and see that all is well."""
+    def look_after(self, recording: Path, keys: str = "") -> list[str]:
+        """
+        Tell where the recording goes on, if in another file, and see that all is well.
+
+        `keys` were pressed at the terminal. Returns lines for the terminal.
+        """
         if recording != self._recording:
             self._recording = recording
             with suppress(OSError):
                 self._pipe.send(recording)
+        lines: list[str] = []
+        with suppress(OSError, EOFError):
+            if keys:
+                self._pipe.send(keys)
+            while self._pipe.poll():
+                lines += self._pipe.recv()
         if not self.trouble and not self._process.is_alive():
             self.trouble = "the page is no longer served; clocking went on without it"
+        return lines
 
     def close(self) -> None:
         """End sharing."""
@@ -97,14 +109,22 @@ def _share(
         pipe.send(error.message)
         return
 
+    control = wishes.control()
+
     def is_over() -> bool:
         try:
             while pipe.poll():
-                run.source.go_on_under(pipe.recv())
+                told = pipe.recv()
+                if isinstance(told, Path):
+                    run.source.go_on_under(told)
+                else:
+                    control.press_all(told)
+            if said := control.fetch_said():
+                pipe.send(said)
         except (EOFError, OSError):
             return True
         return False
 
     with suppress(KeyboardInterrupt):
-        serve(run, bound, token, wishes, lambda: pipe.send(None), is_over)
+        serve(run, bound, token, wishes, lambda: pipe.send(None), is_over, control)
     run.close()

@@ -11,21 +11,30 @@ import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
 
 import uvicorn
 from starlette.types import ASGIApp
 
+from chrono.errors import ChronoError
+from chrono.safe_text import plain
 from chrono.session.follow_run import FollowRun
 from chrono.session.view_cache import ViewCache
 from chrono.sharing.connection_limits import (
     MOST_ANSWERED,
     MOST_OPEN,
-    LimitedConnection,
+    SEATS_PER_ADDRESS,
+    Seats,
     allow_open_files,
+    limited_connections,
 )
-from chrono.sharing.page_state import page_state_json, page_state_of
+from chrono.sharing.lesson_control import LessonControl
+from chrono.sharing.page_state import Disclosure, page_state_json, page_state_of
 from chrono.sharing.web_address import SERVER_NAME
 from chrono.sharing.web_app import StateChannel, make_app
+from chrono.teaching.guess_rounds import UNMEASURED, MeasuredShot
+from chrono.teaching.guesses import guesses_path, keep_guess
 
 POLL_S = 0.02
 """How often the recording is looked at."""
@@ -47,10 +56,32 @@ END_WITHIN_S = 2
 
 @dataclass(frozen=True)
 class DisplayOptions:
-    """How the page is to show a session: unit (empty: the rig's) and decimal sign."""
+    """
+    How a session is to be shared.
+
+    Attributes
+    ----------
+    unit : str
+        Of speeds; empty for the rig's.
+    decimal : str
+        The decimal sign.
+    seats : int
+        Viewers that one network address may have.
+    hidden : bool
+        Hide all shots until they are revealed.
+    guesses : bool
+        Take guesses from viewers.
+    """
 
     unit: str = ""
     decimal: str = "."
+    seats: int = SEATS_PER_ADDRESS
+    hidden: bool = False
+    guesses: bool = False
+
+    def control(self) -> LessonControl:
+        """Return what the teacher's keys act on."""
+        return LessonControl(self.hidden, self.guesses, self.unit or "m/s", self.decimal)
 
 
 class PageServer(uvicorn.Server):
@@ -69,6 +100,7 @@ def serve(
     wishes: DisplayOptions,
     ready: Callable[[], None] = lambda: None,
     is_over: Callable[[], bool] = lambda: False,
+    control: LessonControl | None = None,
 ) -> None:
     """
     Follow a recording and serve its page until a signal ends that.
@@ -85,9 +117,11 @@ def serve(
     ready : callable, optional
         Called once the page can be asked for.
     is_over : callable, optional
-        Asked now and then; serving ends when it says so.
+        Asked some ten times a second; serving ends when it says so.
+    control : LessonControl, optional
+        `is_over` may press its keys.
     """
-    asyncio.run(serving(run, bound, token, wishes, ready, is_over))
+    asyncio.run(serving(run, bound, token, wishes, ready, is_over, control))
 
 
 async def serving(
@@ -97,16 +131,19 @@ async def serving(
     wishes: DisplayOptions,
     ready: Callable[[], None] = lambda: None,
     is_over: Callable[[], bool] = lambda: False,
+    control: LessonControl | None = None,
 ) -> None:
     """Do what `serve` does, in a loop that runs already."""
     allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
-    channel = StateChannel(lambda: beat_of(run))
-    server = PageServer(_config(make_app(channel, token)))
+    control = control or wishes.control()
+    channel, seats = StateChannel(lambda: beat_of(run)), Seats(wishes.seats)
+    app = make_app(channel, token, seats, control if wishes.guesses else None)
+    server = PageServer(_config(app, wishes.seats))
     stop = asyncio.Event()
     with _ended_by_signals(stop):
         tasks = [
             asyncio.create_task(server.serve(sockets=[bound])),
-            asyncio.create_task(publish(run, channel, wishes)),
+            asyncio.create_task(publish(run, channel, wishes, control)),
             asyncio.create_task(_until_over(stop, is_over)),
         ]
         ready()
@@ -116,6 +153,8 @@ async def serving(
         for task in tasks[1:]:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        control.end()
+        await _keep_guesses(run, control)
     for task in ended:
         task.result()  # what went wrong, if anything did
 
@@ -123,7 +162,7 @@ async def serving(
 async def _until_over(stop: asyncio.Event, is_over: Callable[[], bool]) -> None:
     while not (stop.is_set() or is_over()):
         with suppress(TimeoutError):
-            async with asyncio.timeout(0.2):
+            async with asyncio.timeout(0.1):
                 await stop.wait()
 
 
@@ -132,13 +171,17 @@ def beat_of(run: FollowRun) -> bytes:
     return json.dumps({"quiet_s": round(run.source.quiet_s, 1)}).encode()
 
 
-async def publish(run: FollowRun, channel: StateChannel, wishes: DisplayOptions) -> None:
+async def publish(
+    run: FollowRun, channel: StateChannel, wishes: DisplayOptions, control: LessonControl
+) -> None:
     """Take rows as they come, and publish each state that looks different."""
     loop = asyncio.get_running_loop()
     states = _States(run, wishes)
     while True:
         begun_s = loop.time()
-        state = await asyncio.to_thread(states.newer)
+        state = await asyncio.to_thread(states.newer, control.disclosure())
+        control.note(plain(run.name), states.unit, *states.noted)
+        await _keep_guesses(run, control)
         if state:
             quiet = b'"quiet_s":%.1f,' % run.source.quiet_s
             channel.publish(b"{" + quiet + state[1:])
@@ -147,45 +190,78 @@ async def publish(run: FollowRun, channel: StateChannel, wishes: DisplayOptions)
         await asyncio.sleep(POLL_S)
 
 
+async def _keep_guesses(run: FollowRun, control: LessonControl) -> None:
+    """Write the guesses that are to be kept beside the recording; a failure is only told."""
+    if kept := control.fetch_kept():
+        path = guesses_path(run.path, Path.cwd())
+        try:
+            await asyncio.to_thread(keep_guess, path, *kept)
+        except ChronoError as problem:
+            control.said.append(str(problem))
+
+
 class _States:
-    """What a run shows, each time that it looks different."""
+    """
+    What a run shows, each time that it looks different.
+
+    Attributes
+    ----------
+    unit : str
+        In which speeds are shown.
+    noted : tuple of int, int and MeasuredShot
+        How many shots there are; number, speed and ± of the shot that a round is about.
+    """
 
     def __init__(self, run: FollowRun, wishes: DisplayOptions) -> None:
         self._run, self._wishes = run, wishes
         self._look_anew()
         self._known: object = None
         self._last = b""
+        self.unit = wishes.unit or run.session.rig.speed_unit
+        self.noted: tuple[int, int, MeasuredShot] = (0, 0, UNMEASURED)
 
     def _look_anew(self) -> None:
         """Forget the shots that were put together: only the last ones are shown."""
         self._looks = ViewCache(self._run.session)
         self._until = len(self._run.session.log) + KEPT_SHOTS
 
-    def newer(self) -> bytes:
+    def newer(self, shown: Disclosure) -> bytes:
         """Take the rows that are ready; return the state if it looks new, else nothing."""
         run, wishes = self._run, self._wishes
         run.catch_up()
         run.step()
-        now = (run.session, run.session.revision, run.status.state, run.unwritten)
+        now = (run.session, run.session.revision, run.status.state, run.unwritten, shown)
         if now == self._known:
             return b""
         self._known = now
         if self._looks.session is not run.session or len(run.session.log) > self._until:
             self._look_anew()
-        shown = page_state_json(page_state_of(run, wishes.unit, wishes.decimal, self._looks))
-        if shown == self._last:
+        self.unit = wishes.unit or run.session.rig.speed_unit
+        self.noted = (len(self._looks), *self._asked(shown.asked_shot))
+        state = page_state_of(run, wishes.unit, wishes.decimal, self._looks, shown)
+        text = page_state_json(state)
+        if text == self._last:
             return b""
-        self._last = shown
-        return shown
+        self._last = text
+        return text
+
+    def _asked(self, number: int) -> tuple[int, MeasuredShot]:
+        """Return the shot of a round, as far as it is measured."""
+        if not 0 < number <= len(self._looks):
+            return 0, UNMEASURED
+        row = self._looks.row(number - 1)
+        if row.open and not isfinite(row.speed_mps):
+            return 0, UNMEASURED
+        return number, MeasuredShot(row.speed_mps, row.U95_mps)
 
 
-def _config(app: ASGIApp) -> uvicorn.Config:
+def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
     # What goes wrong in the program itself is told; what others send is their business.
     for name in ("uvicorn.error", "asyncio"):
         logging.getLogger(name).setLevel(logging.ERROR)
     return uvicorn.Config(
         app,
-        http=LimitedConnection,
+        http=limited_connections(seats),
         ws="none",
         loop="asyncio",
         lifespan="off",

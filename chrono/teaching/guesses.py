@@ -1,9 +1,10 @@
-"""What a class estimated of an error before it was shown, kept beside the recording.
+"""What a class guessed before it was shown, an error or a speed, kept beside the recording.
 
 The file has one JSON object a line, each whole by itself, and only grows; the recording is
 not touched. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
-(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps`, `settings` (those
-of the bench in SI, their names as there).
+(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null where there
+is no such number: the shot never came), `kind` (``"error"``, or ``"speed"``; without it an
+error), `settings` (those of the bench in SI, their names as there; empty without a bench).
 """
 
 import json
@@ -22,6 +23,8 @@ from chrono.units import parse_quantity
 SUFFIX = ".guesses.jsonl"
 FORMAT = 1
 LONGEST_NAME = 40
+ERROR, SPEED = "error", "speed"
+NUMBERS = ("guess_mps", "U95_mps", "speed_mps")
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,8 @@ class Guess:
     who : str
         Whose it is, may be empty.
     guess_mps, U95_mps, speed_mps : float
-        The ± that was estimated, the ± as computed, and the speed [m/s].
+        The ± or the speed that was guessed, the ± as computed, and the speed [m/s]; NaN where
+        the shot that was guessed at has no such number.
     recording : str or None
         Name of the recording, None in the lab without one.
     shot : int or None
@@ -43,6 +47,8 @@ class Guess:
         Settings of the bench, SI.
     time : str
         ISO 8601.
+    kind : str
+        ``"error"``: the ± was guessed; ``"speed"``: the speed.
     """
 
     who: str
@@ -53,11 +59,15 @@ class Guess:
     shot: int | None = None
     settings: dict[str, Any] = field(default_factory=dict)
     time: str = ""
+    kind: str = ERROR
 
     @property
     def ratio(self) -> float:
-        """How many times as large as the computed ± the estimate is."""
-        return self.guess_mps / self.U95_mps if self.U95_mps > 0 else math.inf
+        """How many times as large as the computed ±, or the speed, the guess is."""
+        true = self.U95_mps if self.kind == ERROR else self.speed_mps
+        if math.isnan(true):
+            return math.nan
+        return self.guess_mps / true if true > 0 else math.inf
 
 
 def read_estimate(text: str, speed_mps: float) -> tuple[str, float]:
@@ -124,16 +134,16 @@ def guesses_path(recording: Path | None, folder: Path) -> Path:
     return recording.with_name(recording.name.removesuffix(".tsv") + SUFFIX)
 
 
-def keep_guess(path: Path, guess: Guess) -> None:
+def keep_guess(path: Path, *guesses: Guess) -> None:
     """
-    Append a guess.
+    Append guesses.
 
     Raises
     ------
     RecordingError
         It cannot be written; nothing else is lost by that.
     """
-    line = json.dumps({"format": FORMAT, **asdict(guess)}) + "\n"
+    line = "".join(f"{json.dumps(_data_of(guess))}\n" for guess in guesses)
     try:
         with path.open("ab") as file:
             if file.tell() and not _ends_whole(path):
@@ -147,6 +157,11 @@ def keep_guess(path: Path, guess: Guess) -> None:
             where=str(path),
             hint="make room there, or leave it: nothing else depends on it",
         ) from error
+
+
+def _data_of(guess: Guess) -> dict[str, Any]:
+    data = {"format": FORMAT, **asdict(guess)}
+    return data | {name: None for name in NUMBERS if not math.isfinite(data[name])}
 
 
 def _ends_whole(path: Path) -> bool:
@@ -183,9 +198,10 @@ def _guess_of(data: dict[str, Any]) -> Guess:
     if data["format"] != FORMAT:
         raise ValueError("another format")
     shot, recording = data["shot"], data["recording"]
-    numbers = [float(data[name]) for name in ("guess_mps", "U95_mps", "speed_mps")]
-    if not all(map(math.isfinite, numbers)):
-        raise ValueError("no number")
+    numbers = [_number(data[name]) for name in NUMBERS]
+    kind = str(data.get("kind", ERROR))
+    if kind not in (ERROR, SPEED):
+        raise ValueError("another kind")
     return Guess(
         who=plain(str(data["who"]))[:LONGEST_NAME],
         guess_mps=numbers[0],
@@ -195,7 +211,16 @@ def _guess_of(data: dict[str, Any]) -> Guess:
         shot=None if shot is None else int(shot),
         settings=dict(data["settings"]),
         time=plain(str(data["time"])),
+        kind=kind,
     )
+
+
+def _number(value: Any) -> float:
+    if value is None:
+        return math.nan
+    if not math.isfinite(number := float(value)):
+        raise ValueError("no number")
+    return number
 
 
 def files_of(paths: Sequence[Path]) -> list[Path]:

@@ -3,6 +3,7 @@
 import http.client
 import json
 import os
+import pty
 import re
 import signal
 import socket
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from command_kit import is_one_clear_complaint
+from program_kit import Program
 from sharing_process import Shared
 from waiting import PATIENCE_S
 
@@ -138,15 +140,117 @@ def test_the_page_follows_a_recording_that_had_to_go_on_elsewhere(tmp_path) -> N
     assert (tmp_path / "monday-2.tsv").is_file()
 
 
+# -- the teacher's keys --------------------------------------------------------------------
+
+
+class Keys:
+    """The teacher's end of a terminal, and what the command says while keys are pressed."""
+
+    def __init__(self) -> None:
+        self._ours, self.terminal = pty.openpty()
+
+    def press(self, shared: Shared, key: str, expected: str) -> str:
+        os.write(self._ours, key.encode())
+        said = ""
+        while expected not in said:
+            line = shared.process.stderr.readline()
+            assert line, said
+            said += line
+        return said
+
+    def close(self) -> None:
+        os.close(self._ours)
+        os.close(self.terminal)
+
+
+def send_guess(shared: Shared, token: str, guess: str, name: str) -> int:
+    connection = http.client.HTTPConnection(shared.address, shared.port, timeout=PATIENCE_S)
+    origin = f"http://{shared.address}:{shared.port}"
+    headers = {"Content-Type": "application/json", "Origin": origin}
+    body = json.dumps({"token": token, "name": name, "guess": guess})
+    connection.request("POST", f"{shared.path}guess", body, headers)
+    return connection.getresponse().status
+
+
+def token_of(shared: Shared) -> str:
+    stream = ask(shared, "events")
+    while stream.readline() != b"event: seat\n":
+        pass
+    return stream.readline().removeprefix(b"data: ").strip().decode()
+
+
+@posix
+@pytest.mark.parametrize("from_board", [False, True])
+def test_keys_lead_a_round_of_guesses(tmp_path, from_board) -> None:
+    """In both ways to share: beside clocking, and from a recording."""
+    path, keys = tmp_path / "monday.tsv", Keys()
+    board = ("virtual://two-bands?shots=3&speedup=20", "--recording", path)
+    if not from_board:
+        path.write_bytes(BANDS.read_bytes())
+    words = board if from_board else (path,)
+    shared = Shared(*words, "--guesses", "--hidden", stdin=keys.terminal)
+    assert "o  open a round" in shared.said
+    assert "Nobody proves who sent a guess" in shared.said
+    assert state_of(shared, 3 if from_board else 40)["latest"]["speed"] == ""
+    token = token_of(shared)
+    assert send_guess(shared, token, "22", "owls") == 409
+    keys.press(shared, "o", "guesses are taken: speed of shot 1")
+    assert send_guess(shared, token, "22", "owls") == 200
+    keys.press(shared, "c", "closed with 1 guess")
+    assert "●" in keys.press(shared, "r", "measured: ")
+    keys.press(shared, "n", "1: owls")
+    _, err = shared.end()
+    keys.close()
+    assert shared.process.returncode == 0, err
+    kept = json.loads((tmp_path / "monday.guesses.jsonl").read_text("utf-8"))
+    assert (kept["who"], kept["guess_mps"], kept["shot"]) == ("owls", 22.0, 1)
+    if not from_board:
+        assert path.read_bytes() == BANDS.read_bytes()
+
+
+@posix
+def test_a_recording_that_is_not_there_yet_is_waited_for(tmp_path) -> None:
+    path = tmp_path / "monday.tsv"
+    program = Program("share", path, "--web-port", "0", text=True, start_new_session=True)
+    assert "not there yet" in program.stderr.readline()
+    path.write_bytes(BANDS.read_bytes())
+    said = program.stderr.readline()
+    while "is shown" not in said:
+        said = program.stderr.readline()
+        assert said
+    os.killpg(program.pid, signal.SIGINT)
+    assert program.stderr.read().endswith("stopped\n")
+    program.wait()
+    assert program.returncode == 0
+    program.stdout.close()
+    program.stderr.close()
+
+
+@posix
+def test_waiting_for_a_recording_ends_calmly(tmp_path) -> None:
+    program = Program(
+        "share", tmp_path / "x.tsv", "--web-port", "0", text=True, start_new_session=True
+    )
+    assert "not there yet" in program.stderr.readline()
+    program.stderr.readline()
+    os.killpg(program.pid, signal.SIGINT)
+    assert program.stderr.read() == "stopped\n"
+    program.wait()
+    assert program.returncode == 0
+    program.stdout.close()
+    program.stderr.close()
+
+
 # -- wrong input ---------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("words", "expected"),
     [
-        (("nowhere.tsv",), ("nowhere.tsv", "no such file")),
+        (("nowhere/monday.tsv",), ("monday.tsv", "no such file")),
         ((BANDS, "--unit", "knots"), ("--unit", "knots", "km/h")),
         ((BANDS, "--recording", "x.tsv"), ("--recording", "only read")),
+        ((BANDS, "--seats", "0"), ("--seats", "equal to 1")),
         ((BANDS, "--setup", "x"), ("--setup", "only read")),
         ((BANDS, "--address", "192.0.2.7"), ("--address", "no address of this computer")),
         (("virtual://nothing",), ("nothing",)),

@@ -2,6 +2,7 @@
 
 import json
 import re
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -174,3 +175,28 @@ def test_what_cannot_be_supposed_gets_one_clear_line(chrono, words, told) -> Non
 
 def test_a_file_that_is_none_gets_one_clear_line(chrono) -> None:
     is_one_clear_complaint(chrono("whatif", "none.tsv", "--as-if-tick", "8 us"), "none.tsv")
+
+
+def test_the_short_form_fits_a_projector_and_has_every_shot_twice(chrono) -> None:
+    """60 columns by 30 lines; what its bars stand for is counted in the table."""
+    out = chrono("whatif", BANDS, "--as-if-tick", "1 ms", "--short").out
+    lines = out.splitlines()
+    assert len(lines) <= 30
+    assert max(map(len, lines)) <= 60
+    assert "two bands: mean 22.20 ± 0.21 m/s → 22.33 ± 0.33 m/s" in lines
+    assert "shot  recorded" not in out
+    (before, after) = (
+        int(line.split("highest bar ")[1].split()[0]) for line in lines if "highest bar" in line
+    )
+    data = json.loads(chrono("whatif", BANDS, "--as-if-tick", "1 ms", "--json").out)
+    readings = Counter(round(shot["as_if"]["speed_mps"], 3) for shot in data["shots"])
+    assert after == max(readings.values()) > before
+    picture = lines[lines.index(next(line for line in lines if line.startswith("as if"))) :]
+    columns = {i for line in picture for i, sign in enumerate(line) if sign == "█"}
+    assert len(columns) == len(readings), "one bar for each reading that there can be"
+
+
+def test_the_short_form_is_for_people(chrono) -> None:
+    is_one_clear_complaint(
+        chrono("whatif", BANDS, "--as-if-tick", "1 ms", "--short", "--json"), "--short"
+    )

@@ -39,7 +39,7 @@ RUNS = {
     "budget": Run("--rig {rig} --speed 45m/s"),
     "plan": Run("--speed 45m/s --within 0.5%"),
     "check": Run("{bands}"),
-    "share": Run("{gone}", (2,)),
+    "share": Run("{gone}/monday.tsv", (2,)),
     "fall": Run("--height 2m --mass 24g --diameter 40mm"),
     "flight": Run("{before} --angle 30deg"),
     "stop": Run("{bands} --distance 20mm"),

@@ -11,6 +11,7 @@ from typing import Any
 from waiting import PATIENCE_S
 
 from chrono.session.follow_run import FollowRun, follow_run
+from chrono.sharing.lesson_control import LessonControl
 from chrono.sharing.share_server import DisplayOptions, serving
 from chrono.sharing.web_address import LOCALHOST, listen
 
@@ -19,9 +20,14 @@ class Served:
     """Where a page is served, and by which run."""
 
     def __init__(
-        self, run: FollowRun, port: int, token: str, task: "asyncio.Task[None]"
+        self,
+        run: FollowRun,
+        port: int,
+        token: str,
+        task: "asyncio.Task[None]",
+        control: LessonControl,
     ) -> None:
-        self.run, self.port, self.task = run, port, task
+        self.run, self.port, self.task, self.control = run, port, task, control
         self.path = f"/{token}/" if token else "/"
         self.host = f"{LOCALHOST}:{port}"
 
@@ -35,12 +41,14 @@ async def a_page(
     run.start()
     bound = listen(LOCALHOST, 0)
     ready, over = asyncio.Event(), asyncio.Event()
+    wishes = wishes or DisplayOptions()
+    control = wishes.control()
     task = asyncio.create_task(
-        serving(run, bound, token, wishes or DisplayOptions(), ready.set, over.is_set)
+        serving(run, bound, token, wishes, ready.set, over.is_set, control)
     )
     await ready.wait()
     try:
-        yield Served(run, bound.getsockname()[1], token, task)
+        yield Served(run, bound.getsockname()[1], token, task, control)
     finally:
         over.set()
         try:
@@ -60,11 +68,26 @@ class Answer:
         self.body = body
 
 
-async def ask(served: Served, request: str, **headers: str) -> Answer:
+async def send_guess(
+    served: Served, token: str, guess: str = "22", name: str = "", **headers: str
+) -> Answer:
+    """Send a guess as the page does."""
+    body = json.dumps({"token": token, "name": name, "guess": guess}).encode()
+    return await post(served, body, **headers)
+
+
+async def post(served: Served, body: bytes, **headers: str) -> Answer:
+    """Send something to where guesses are taken, as the page does."""
+    own = {"Content_Type": "application/json", "Origin": f"http://{served.host}"}
+    words = own | {"Content_Length": str(len(body))} | headers
+    return await ask(served, f"POST {served.path}guess", body, **words)
+
+
+async def ask(served: Served, request: str, sent: bytes = b"", **headers: str) -> Answer:
     """Send a request's first line and headers; a Host header of the page's own is added."""
     reader, writer = await asyncio.open_connection(LOCALHOST, served.port)
     try:
-        writer.write(head_of(served, request, headers))
+        writer.write(head_of(served, request, headers) + sent)
         async with asyncio.timeout(PATIENCE_S):
             head = await reader.readuntil(b"\r\n\r\n")
             body = await reader.read()
@@ -84,8 +107,8 @@ def head_of(served: Served, request: str, headers: dict[str, str]) -> bytes:
 class Viewer:
     """One who looks: reads the stream of states, event by event."""
 
-    def __init__(self, served: Served, **headers: str) -> None:
-        self._served, self._headers = served, headers
+    def __init__(self, served: Served, token: str = "", **headers: str) -> None:
+        self._served, self._headers, self.token = served, headers, token
         self.answer: Answer | None = None
         self.last_id = ""
 
@@ -100,7 +123,7 @@ class Viewer:
         self.reader, self.writer = await asyncio.open_connection(
             sock=connection, limit=4096 if small else 1 << 20
         )
-        path = f"{self._served.path}events"
+        path = f"{self._served.path}events" + (f"?seat={self.token}" if self.token else "")
         self.writer.write(head_of(self._served, f"GET {path}", self._headers))
         async with asyncio.timeout(PATIENCE_S):
             self.answer = Answer(await self.reader.readuntil(b"\r\n\r\n"), b"")
@@ -113,6 +136,8 @@ class Viewer:
         lines = (line.partition(": ") for line in text.split("\n") if line)
         fields = {name: value for name, _, value in lines}
         self.last_id = fields.get("id", self.last_id)
+        if fields.get("event") == "seat":
+            self.token = fields["data"]
         return fields
 
     async def state(self) -> dict[str, Any]:

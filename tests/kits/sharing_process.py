@@ -5,6 +5,7 @@ import re
 import signal
 import threading
 from pathlib import Path
+from subprocess import DEVNULL
 
 from program_kit import Program
 from waiting import PATIENCE_S
@@ -17,9 +18,19 @@ class Shared:
     It is ended by force after `patience_s`.
     """
 
-    def __init__(self, *words: object, patience_s: float = PATIENCE_S, **env: str) -> None:
+    def __init__(
+        self,
+        *words: object,
+        patience_s: float = PATIENCE_S,
+        stdin: object = DEVNULL,
+        **env: str,
+    ) -> None:
         self.process = Program(
-            *("share", *words, "--web-port", "0"), env=env, text=True, start_new_session=True
+            *("share", *words, "--web-port", "0"),
+            env=env,
+            stdin=stdin,
+            text=True,
+            start_new_session=True,
         )
         self._guard = threading.Timer(patience_s, self.process.kill)
         self._guard.start()

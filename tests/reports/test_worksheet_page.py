@@ -13,7 +13,7 @@ from page_kit import is_self_contained, read_page, tables_of
 from pupil import UNITS, quantity, solve
 from row_kit import edge, framed
 
-from chrono.cautions import CAUTION
+from chrono.cautions import PAPER_CAUTION
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
@@ -256,8 +256,9 @@ def test_a_sheet_says_what_is_real_and_what_is_supposed(sheets) -> None:
     assert "The rig says ± 0.5 mm; each group supposes another value" in text
     assert "± 0.55 mm" in text
     for page in (sheet, key):
-        for line in CAUTION.split("\n- "):
-            assert " ".join(line.split()) in read_page(page).text
+        for line in PAPER_CAUTION:
+            assert line in read_page(page).text
+        assert "vessels" not in read_page(page).text, "nobody handles them on paper"
     answers = {"22.2279", "22.23", "13.4965"}
     assert not answers & set(re.findall(r"[\d.]+\d", text))
     assert answers <= set(re.findall(r"[\d.]+\d", read_page(key).text))
@@ -404,3 +405,88 @@ def test_a_measured_spacing_that_covers_the_gates_leaves_their_term_out_of_the_k
     assert told[True].count("²") == 2
     assert told[False].startswith("√(u(d)² + 2 u(g)²) = √(")
     assert told[False].count("²") == 4
+
+
+# -- marking -------------------------------------------------------------------------------
+
+ASKED = {
+    "t": "time of shot",
+    "v": "speed of shot",
+    "mean": "mean of the speeds",
+    "s": "their standard deviation s",
+    "high": "highest speed",
+    "low": "lowest speed",
+    "u": "u of the speed",
+    "U": "U = 2 u",
+}
+"""What `--mark` calls an answer, and what the key calls it."""
+
+
+@pytest.mark.parametrize(
+    ("options", "speed", "time"),
+    [((), "m/s", "ms"), (("--units", "km/h, s", "--decimal-comma"), "km/h", "s")],
+    ids=["plain", "comma"],
+)
+def test_what_a_pupil_finds_from_paper_is_marked_right(
+    sheets, chrono, tmp_path, options, speed, time
+) -> None:
+    """Rounded to as many digits as a pupil writes: five, and two of a u."""
+    lines = []
+    for group in (1, 2):
+        sheet, _ = sheets(BANDS, "--group", group, *options)
+        answers = solve(sheet).answers
+        for name, asked in ASKED.items():
+            value = answers[asked] / UNITS[time if name == "t" else speed]
+            text = f"{value:.{2 if name in 'usU' else 5}g}"
+            lines.append(f"{group} {name} {text.replace('.', ',') if options else text}")
+    (tmp_path / "answers.txt").write_text("\n".join(lines))
+    done = chrono("worksheet", BANDS, "--groups", 2, *options, "--mark", "answers.txt")
+    assert done.code == 0, done.err
+    table = done.out.splitlines()
+    assert table[0].split() == ["group", *ASKED]
+    assert [row.split()[1:] for row in table[1:3]] == [["right"] * 8] * 2
+    assert table[-1] == "16 of 16 answers right"
+    assert max(map(len, table)) <= 60
+
+
+@pytest.mark.parametrize(
+    ("answer", "word"),
+    [
+        ("1 v 21.74", "right"), ("1 v 21.7", "right"), ("1 v 22", "short"),
+        ("1 v 21.8", "wrong"), ("1 v -21.74", "wrong"), ("1;v;21,74", "right"),
+        ("1 v 21.7\n1 v 30", "wrong"), ("1 v 30\n1 v 21.7", "right"),
+    ],
+)  # fmt: skip
+def test_an_answer_is_right_as_far_as_it_was_rounded(chrono, tmp_path, answer, word) -> None:
+    """The key: 300 mm in 13.8014 ms is 21.7369 m/s; the last answer of a group counts."""
+    (tmp_path / "answers.txt").write_text(answer)
+    done = chrono("worksheet", BANDS, "--mark", "answers.txt")
+    cells = dict(zip(*(line.split() for line in done.out.splitlines()[:2]), strict=True))
+    assert cells["v"] == word
+    assert ("the key has 21.7369" in done.out) == (word != "right")
+
+
+def test_lines_that_are_no_answers_are_told_and_the_others_are_marked(chrono, tmp_path) -> None:
+    bad = ["nonsense", "7 v 3", "1 w 3", "1 v three", "1 v \x1b[31m", "x v 3", "1 v 1 2", "²"]
+    text = "\n".join(["# group, quantity, value", "", *bad, "1 v 21.74"])
+    (tmp_path / "answers.txt").write_bytes(text.encode() + b"\n\xff 1 2\n")
+    done = chrono("worksheet", BANDS, "--mark", "answers.txt")
+    assert done.code == 1
+    assert len(re.findall(r"answers.txt:\d+: left out", done.err)) == len(bad) + 1
+    assert "answers.txt:3: left out" in done.err
+    assert "\x1b" not in done.out + done.err
+    assert done.out.splitlines()[-1] == "1 of 1 answer right"
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ((), ("-o", "sheet.html")),
+        (("--mark", "nowhere.txt"), ("nowhere.txt", "--mark")),
+        (("--mark", "."), ("--mark", "cannot be read")),
+        (("--mark", "x", "-o", "y.html"), ("--mark", "leave -o")),
+        (("--mark", "x", "--key", "y.html"), ("--mark", "leave -o")),
+    ],
+)
+def test_marking_without_answers_is_refused(chrono, words, expected) -> None:
+    is_one_clear_complaint(chrono("worksheet", BANDS, *words), *expected)

@@ -5,6 +5,9 @@ whatever else it does meanwhile.
 """
 
 import asyncio
+import json
+import os
+import pty
 import re
 import time
 from contextlib import suppress
@@ -24,16 +27,21 @@ VIEWERS = 60
 ROW_TO_PAGE_S = 0.2
 """Within this time 95 of 100 states are with the viewers."""
 SHOT_EVERY_S = 0.5
+GUESSING_S = float(os.environ.get("GUESSING_S", "60"))
+"""How long the class guesses."""
+OPEN_ROUND = re.compile(rb'"round":\{"place":(\d+),"title":"[^"]*","phase":"open"')
 STATE_SHOTS = re.compile(rb'"shots":(\d+)')
 
 
 class Looking:
     """One who looks, and when he first saw how many shots."""
 
-    def __init__(self, shared: Shared) -> None:
+    def __init__(self, shared: Shared, *, guesses: bool = False) -> None:
         self._shared = shared
         self.seen_s: dict[int, float] = {}
         self._shots = 0
+        self._guesses, self._token, self._answered = guesses, "", 0
+        self.answers: list[int] = []
 
     async def look(self) -> None:
         shared = self._shared
@@ -49,8 +57,41 @@ class Looking:
                         range(self._shots + 1, int(found[1]) + 1), now_s
                     )
                     self._shots = int(found[1])
+                if self._guesses:
+                    await self._look_at_round(line)
         finally:
             writer.transport.abort()
+
+    async def _look_at_round(self, line: bytes) -> None:
+        """Send one guess in each round, at the moment it opens."""
+        text = line.removeprefix(b"data: ").strip().decode()
+        if line.startswith(b"data: ") and not text.startswith("{"):
+            self._token = text
+        found = OPEN_ROUND.search(line)
+        if not found or int(found[1]) <= self._answered or not self._token:
+            return
+        self._answered = int(found[1])
+        shared, host = self._shared, f"{self._shared.address}:{self._shared.port}"
+        body = json.dumps({"token": self._token, "name": "x" * 20, "guess": "31.5"})
+        reader, writer = await asyncio.open_connection(shared.address, shared.port)
+        writer.write(
+            f"POST {shared.path}guess HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
+            f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
+            f"{body}".encode()
+        )
+        self.answers.append(int((await reader.readline()).split()[1]))
+        writer.transport.abort()
+
+
+async def lead_rounds(terminal: int, until: asyncio.Task, every_s: float = 3.0) -> int:
+    """Open, close and reveal rounds by keys, as a teacher does; return how many."""
+    rounds = 0
+    while not until.done():
+        rounds += 1
+        for key in b"ocr":
+            os.write(terminal, bytes([key]))
+            await asyncio.sleep(every_s / 3)
+    return rounds
 
 
 async def clock_by_hand(path: Path, seconds: float, began: asyncio.Event) -> dict[int, float]:
@@ -92,10 +133,10 @@ async def slowness(until: asyncio.Task) -> list[float]:
 
 
 async def a_class(
-    path: Path, seconds: float, viewers: int
+    path: Path, seconds: float, viewers: int, *, guesses: bool = False
 ) -> tuple[np.ndarray, list[int], list[float]]:
     """
-    Let a class look at a session.
+    Let a class look at a session, and with `guesses` guess in one round after the other.
 
     Returns how long each shot took to each viewer, the memory in the course of it, and how
     much this machine was slowed down by other work meanwhile.
@@ -104,17 +145,26 @@ async def a_class(
     clocking = asyncio.create_task(clock_by_hand(path, seconds, began))
     waking = asyncio.create_task(slowness(clocking))
     await began.wait()
-    shared = await asyncio.to_thread(Shared, path, patience_s=seconds + 60)
-    looking = [Looking(shared) for _ in range(viewers)]
+    ours, terminal = pty.openpty()
+    words = (path, "--seats", viewers, *(("--guesses",) if guesses else ()))
+    shared = await asyncio.to_thread(Shared, *words, patience_s=seconds + 60, stdin=terminal)
+    looking = [Looking(shared, guesses=guesses) for _ in range(viewers)]
+    leading = asyncio.create_task(lead_rounds(ours, clocking)) if guesses else None
     tasks = [asyncio.create_task(one.look()) for one in looking]
     memory = []
     while not clocking.done():
         await asyncio.sleep(min(5.0, seconds / 10))
         memory.append(memory_bytes(shared.process.pid))
     written_s = clocking.result()
+    rounds = await leading if leading is not None else 0
     await asyncio.sleep(1.0)
     shared.end()
     await asyncio.gather(*tasks)
+    os.close(ours)
+    os.close(terminal)
+    for viewer in looking if rounds else ():
+        assert set(viewer.answers) <= {200, 409}  # 409: the shot came before the guess
+        assert viewer.answers.count(200) >= rounds // 4
     first = max(min(one.seen_s.values()) for one in looking)
     written_s = {shot: at_s for shot, at_s in written_s.items() if at_s > first}
     return delays_s(written_s, looking), memory, await waking
@@ -130,6 +180,48 @@ async def test_sixty_viewers_see_each_shot_in_time_and_memory_stays_flat(tmp_pat
     print(f"{memory[-1]:,} bytes, +{grown:,}")
     assert p95_s <= ROW_TO_PAGE_S * factor
     assert grown < 4_000_000
+
+
+async def test_sixty_viewers_who_guess_see_each_shot_in_time_too(tmp_path) -> None:
+    path = tmp_path / "monday.tsv"
+    delays, memory, slowed = await a_class(path, GUESSING_S, VIEWERS, guesses=True)
+    p95_s = float(np.quantile(delays, 0.95))
+    grown = memory[-1] - memory[len(memory) // 3]
+    factor = float(np.quantile(slowed, 0.95))
+    kept = path.with_name("monday.guesses.jsonl").read_bytes().count(b"\n")
+    print(f"p50 {np.median(delays):.3f} s, p95 {p95_s:.3f} s, slowed {factor:.2f} times")
+    print(f"{memory[-1]:,} bytes, +{grown:,}; {kept:,} guesses kept")
+    assert kept >= VIEWERS
+    assert p95_s <= ROW_TO_PAGE_S * factor
+    assert grown < 4_000_000
+
+
+async def test_a_class_that_guesses_does_not_delay_a_line_of_the_board(tmp_path) -> None:
+    path = tmp_path / "monday.tsv"
+    ours, terminal = pty.openpty()
+    words = ("virtual://two-bands", "--recording", path, "--seats", VIEWERS, "--guesses")
+    shared = await asyncio.to_thread(Shared, *words, patience_s=300, stdin=terminal)
+    await asyncio.sleep(40)
+    calm_us = last_us(path)
+    looking = [Looking(shared, guesses=True) for _ in range(VIEWERS)]
+    tasks = [asyncio.create_task(viewer.look()) for viewer in looking]
+    lesson = asyncio.create_task(asyncio.sleep(40))
+    rounds = await lead_rounds(ours, lesson)
+    guessed_us = last_us(path)
+    _, err = shared.end()
+    await asyncio.gather(*tasks)
+    os.close(ours)
+    os.close(terminal)
+    calm_s = np.quantile(reading_delays_s(path, 5_000_000, calm_us), 0.95)
+    guessing_s = np.quantile(reading_delays_s(path, calm_us, guessed_us), 0.95)
+    taken = sum(viewer.answers.count(200) for viewer in looking)
+    print(
+        f"{taken} guesses in {rounds} rounds; p95 of reading {calm_s * 1e3:.2f} ms calm, "
+        f"{guessing_s * 1e3:.2f} ms while a class guesses"
+    )
+    assert shared.process.returncode == 0, err
+    assert taken >= VIEWERS
+    assert guessing_s < calm_s + 0.01
 
 
 def reading_delays_s(path: Path, since_us: int, until_us: int) -> np.ndarray:

@@ -12,6 +12,8 @@ from waiting import PATIENCE_S, wait_beside
 
 from chrono.sharing import connection_limits, share_server
 from chrono.sharing import web_app as channel_room
+from chrono.sharing.connection_limits import NoSeat, Seat, Seats
+from chrono.sharing.share_server import DisplayOptions
 from chrono.sharing.web_app import StateChannel
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
@@ -94,9 +96,9 @@ class Growing:
         self.channel: StateChannel | None = None
         make = share_server.make_app
 
-        def make_app(channel: StateChannel, token: str) -> object:
+        def make_app(channel: StateChannel, *more: object) -> object:
             self.channel = channel
-            return make(channel, token)
+            return make(channel, *more)
 
         monkeypatch.setattr(share_server, "make_app", make_app)
 
@@ -191,3 +193,129 @@ async def test_a_system_that_allows_no_more_files_is_served_nevertheless(monkeyp
     monkeypatch.setattr(resource, "setrlimit", refuse)
     async with a_page(BANDS) as served:
         assert (await ask(served, "GET /")).status == 200
+
+
+# -- fair seats ----------------------------------------------------------------------------
+
+
+def seat_of(given: Seat | NoSeat) -> Seat:
+    assert isinstance(given, Seat), given
+    return given
+
+
+def test_a_page_may_be_open_a_few_times_and_keeps_its_token() -> None:
+    seats = Seats()
+    seat = seat_of(seats.take("", "10.0.0.1"))
+    assert len(seat.token) >= 16
+    for _ in range(connection_limits.STREAMS_PER_TOKEN - 1):
+        assert seats.take(seat.token, "10.0.0.1") is seat
+    assert isinstance(seats.take(seat.token, "10.0.0.1"), NoSeat)
+    seats.leave(seat, "10.0.0.1")
+    assert seats.take(seat.token, "10.0.0.1") is seat
+    assert seats.streams == connection_limits.STREAMS_PER_TOKEN
+
+
+def test_a_token_that_was_never_given_is_worth_nothing() -> None:
+    seats = Seats()
+    seat = seat_of(seats.take("forged", "10.0.0.1"))
+    assert seat.token != "forged"
+    assert not seats.knows("forged")
+
+
+def test_one_address_leaves_the_others_their_seats() -> None:
+    seats = Seats(per_address=3)
+    taken = [seats.take("", "10.0.0.9") for _ in range(250)]
+    assert sum(isinstance(one, Seat) for one in taken) == 3
+    assert all("--seats" in one.words for one in taken if isinstance(one, NoSeat))
+    assert isinstance(seats.take("", "10.0.0.1"), Seat)
+
+
+def test_a_class_behind_one_router_fits_and_two_fit_if_the_teacher_says_so() -> None:
+    assert all(isinstance(Seats().take("", "10.0.0.9"), Seat) for _ in range(30))
+    many = Seats(per_address=80)
+    assert all(isinstance(many.take("", "10.0.0.9"), Seat) for _ in range(80))
+    assert isinstance(many.take("", "10.0.0.9"), NoSeat)
+
+
+def test_tokens_are_bounded_and_the_one_unused_longest_goes_first(monkeypatch) -> None:
+    monkeypatch.setattr(connection_limits, "MOST_TOKENS", 4)
+    seats = Seats(per_address=2)
+    tokens = []
+    for place in range(6):
+        address = f"10.0.0.{place}"
+        seat = seat_of(seats.take("", address))
+        seats.leave(seat, address)
+        tokens.append(seat.token)
+    assert [seats.knows(token) for token in tokens] == [False, False, True, True, True, True]
+    seats.hold(tokens[2])
+    seats.take("", "10.0.0.7")
+    assert seats.knows(tokens[2])
+    assert not seats.knows(tokens[3])
+
+
+def test_who_comes_and_goes_gets_no_more_held_tokens_than_seats() -> None:
+    """Each token may send one guess in a round: an address cannot have as many as it likes."""
+    seats = Seats(per_address=5)
+    given = 0
+    for _ in range(100):
+        seat = seats.take("", "10.0.0.9")
+        if isinstance(seat, Seat):
+            given += 1
+            seats.hold(seat.token)
+            seats.leave(seat, "10.0.0.9")
+    assert given == 5
+    seats.release()
+    assert isinstance(seats.take("", "10.0.0.9"), Seat)
+
+
+async def test_a_stream_gives_its_seat_back_and_a_token_keeps_it() -> None:
+    async with a_page(BANDS, wishes=DisplayOptions(seats=2)) as served:
+        first, second = Viewer(served), Viewer(served)
+        for viewer in (first, second):
+            await viewer.open()
+            await viewer.state()
+        assert len({first.token, second.token, ""}) == 3
+        refused = await ask(served, "GET /events")
+        assert (refused.status, refused.headers["retry-after"]) == (503, "10")
+        assert b"--seats" in refused.body
+        assert (await ask(served, "GET /")).status == 200
+        first.leave()
+        again = Viewer(served, token=first.token)
+        await wait_for_a_seat(again)
+        assert (await again.state())["shots"] == 40
+        assert again.token == first.token, "no other one was given"
+        for viewer in (second, again):
+            viewer.leave()
+
+
+async def wait_for_a_seat(viewer: Viewer) -> None:
+    """Ask until the server has noticed that somebody left."""
+    async with asyncio.timeout(PATIENCE_S):
+        while True:
+            await viewer.open()
+            if viewer.answer.status == 200:
+                return
+            viewer.leave()
+
+
+async def test_connections_of_one_address_are_few_and_others_get_in(monkeypatch) -> None:
+    monkeypatch.setattr(
+        share_server,
+        "limited_connections",
+        lambda _: type("Few", (connection_limits.LimitedConnection,), {"most_of_address": 5}),
+    )
+    async with a_page(BANDS) as served:
+        idle = [await connect(served.port) for _ in range(5)]
+        reader, writer = await connect(served.port)
+        assert (await all_of(reader)).startswith(b"HTTP/1.1 503 ")
+        writer.close()
+        other = socket.socket()
+        other.setblocking(False)
+        other.bind(("127.0.0.3", 0))
+        await asyncio.get_running_loop().sock_connect(other, (LOCALHOST, served.port))
+        reader, writer = await asyncio.open_connection(sock=other)
+        writer.write(head_of(served, "HEAD /", {}))
+        async with asyncio.timeout(PATIENCE_S):
+            assert (await reader.readline()).startswith(b"HTTP/1.1 200 ")
+        for _, one in [*idle, (reader, writer)]:
+            one.close()

@@ -12,7 +12,7 @@ from served_page import LOCALHOST, Viewer, a_page, ask
 from waiting import PATIENCE_S
 
 from chrono.cautions import CAUTION_LINE
-from chrono.sharing import share_server, web_app
+from chrono.sharing import connection_limits, share_server, web_app
 from chrono.sharing.share_server import DisplayOptions
 from chrono.sharing.web_app import make_page
 
@@ -83,14 +83,20 @@ def test_the_script_puts_text_in_as_text_only() -> None:
         'setTimeout("',
         "DOMParser",
         "srcdoc",
-        "localStorage",
         "cookie",
-        "fetch(",
         "XMLHttpRequest",
         "http://",
         "https://",
     ):
         assert way not in script.replace('"http://www.w3.org/2000/svg"', ""), way
+
+
+def test_a_random_token_is_all_that_stays_on_a_device() -> None:
+    script = Path(web_app.__file__).with_name("page.js").read_text("utf-8")
+    assert script.count("localStorage") == 2
+    assert script.count("localStorage.setItem(KEPT, given)") == 1
+    assert 'addEventListener("seat", (event) => keep(event.data))' in script
+    assert "sessionStorage" not in script
 
 
 async def test_the_page_and_its_states_come_with_safe_headers() -> None:
@@ -209,6 +215,7 @@ async def test_who_comes_back_is_not_told_again_what_he_has_seen(half, monkeypat
         again = Viewer(served, Last_Event_ID=seen)
         await again.open()
         assert (await again.event())["retry"] == "2000"
+        assert (await again.event())["event"] == "seat"
         assert (await again.event())["event"] == "beat"
         again.leave()
         stranger = Viewer(served, Last_Event_ID="\u00ff")
@@ -280,7 +287,7 @@ async def test_no_log_takes_the_secret(caplog) -> None:
 
 
 async def test_one_viewer_too_many_is_asked_to_wait(half, monkeypatch) -> None:
-    monkeypatch.setattr(web_app, "MOST_VIEWERS", 2)
+    monkeypatch.setattr(connection_limits, "MOST_VIEWERS", 2)
     path, _ = half
     async with a_page(path) as served:
         viewers = [Viewer(served) for _ in range(2)]

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from chrono.errors import OptionError, RecordingError
-from chrono.reports.lab_text import unread_guess_lines
+from chrono.reports.guess_text import unread_guess_lines
 from chrono.teaching.guesses import (
     Guess,
     files_of,
@@ -90,7 +90,7 @@ def test_what_is_kept_is_read_again_and_documented_line_by_line(tmp_path) -> Non
     assert first["format"] == 1
     assert set(first) == {
         "format", "time", "who", "recording", "shot", "speed_mps", "guess_mps", "U95_mps",
-        "settings",
+        "settings", "kind",
     }  # fmt: skip
     assert first["settings"]["edges"] == "both"
     assert first["settings"]["spacing_m"] == 0.3

@@ -1,0 +1,309 @@
+"""What the teacher's keys do: hide shots, reveal them one by one, and lead rounds of guesses.
+
+Everything is decided here, before a state is made: what is hidden never leaves this computer.
+Used from one thread, that of the server's loop; knows nothing of the network or the terminal.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+
+from chrono.reports.guess_text import (
+    count_of_guesses,
+    dot_lines,
+    guess_text,
+    measured_text,
+    round_lines,
+    round_plot,
+    round_title,
+)
+from chrono.safe_text import plain
+from chrono.sharing.page_state import Disclosure, PageRound
+from chrono.teaching.guess_rounds import (
+    UNMEASURED,
+    GuessKind,
+    GuessRounds,
+    MeasuredShot,
+    Phase,
+    Round,
+)
+from chrono.teaching.guesses import Guess
+
+HIDING_KEYS = (
+    "h  hide new shots, or show all of them",
+    "r  reveal the next hidden shot, or the closed round",
+)
+ROUND_KEYS = (
+    "o  open a round: guess the speed of the next shot",
+    "e  open a round: guess the ± of the next shot",
+    "c  close the round",
+    "n  show group names in place of numbers (asks first)",
+)
+
+
+class LessonControl:
+    """
+    The keys of a shared session.
+
+    Parameters
+    ----------
+    hidden : bool, optional
+        Hide all shots from the first one on.
+    guesses : bool, optional
+        Take guesses.
+    unit : str, optional
+        Of speeds, one of `SPEED_UNITS`.
+    decimal : str, optional
+        The decimal sign of the page.
+
+    Attributes
+    ----------
+    rounds : GuessRounds
+    place : int
+        Of the round among all of this lesson, 0 before the first one.
+    said : list of str
+        Lines for the terminal that were not fetched yet.
+    """
+
+    def __init__(
+        self, hidden: bool = False, guesses: bool = False, unit: str = "m/s", decimal: str = "."
+    ) -> None:
+        self.rounds = GuessRounds()
+        self.said: list[str] = []
+        self._hides, self._shown = hidden, 0
+        self._takes_guesses = guesses
+        self._unit, self._decimal = unit, decimal
+        self._shots = self._large = 0
+        self._is_old = False
+        self.place = 0
+        self._measured, self._measured_shot = UNMEASURED, 0
+        self._kept: list[Guess] = []
+        self._unkept = False
+        self._recording = ""
+        self._page_round: PageRound | None = None
+        self._basis: object = None
+        self._asked_names: Sequence[tuple[int, str]] = ()
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """What the keys do, a line each."""
+        return HIDING_KEYS + (ROUND_KEYS if self._takes_guesses else ())
+
+    @property
+    def unit(self) -> str:
+        """The unit of a guess without one."""
+        return self._unit
+
+    def disclosure(self) -> Disclosure:
+        """Return what may be shown now."""
+        asked = self.rounds.now
+        return Disclosure(
+            self._limit(),
+            self._page_round_now(asked) if asked is not None else None,
+            self._takes_guesses,
+            asked.shot if asked is not None else 0,
+            self._large,
+        )
+
+    def note(
+        self, recording: str, unit: str, shots: int, asked_shot: int, asked: MeasuredShot
+    ) -> None:
+        """
+        Take in what the session has now.
+
+        Parameters
+        ----------
+        recording : str
+            Its name.
+        unit : str
+            In which its speeds are shown.
+        shots : int
+            How many there are, open ones among them.
+        asked_shot : int
+            Number of a shot that is measured, 0 for none.
+        asked : MeasuredShot
+            That shot, the one that the round is about.
+        """
+        if self._recording and shots != self._shots:
+            self._large = 0
+        now = self.rounds.now
+        if now is not None and not self._recording:  # asked before anything was known
+            self._is_old = now.shot <= shots
+        self._recording, self._unit, self._shots = recording, unit, shots
+        if self.rounds.now is not None and asked_shot == self.rounds.now.shot:
+            self._measured, self._measured_shot = asked, asked_shot
+        if now is None or now.phase != Phase.OPEN or self._is_old or shots < now.shot:
+            return
+        self.rounds.go_to(Phase.CLOSED)
+        count = count_of_guesses(len(now.guesses))
+        self.said.append(f"shot {now.shot} came: the round is closed, {count}; r reveals it")
+
+    def press_all(self, keys: str) -> None:
+        """Do what keys ask for, one after the other; what comes of it is in `said`."""
+        for key in keys:
+            if key.isprintable():
+                self.press(key)
+
+    def press(self, key: str) -> None:
+        """Do what a key asks for."""
+        acts = {"h": self._hide, "r": self._reveal}
+        if self._takes_guesses:
+            acts |= {
+                "o": lambda: self._open(GuessKind.SPEED),
+                "e": lambda: self._open(GuessKind.ERROR),
+                "c": self._close,
+                "n": self._agree,
+            }
+        acts.get(key.lower(), self._say_keys)()
+
+    def end(self) -> None:
+        """Keep the guesses of a round that was not revealed."""
+        self._keep()
+
+    def fetch_said(self) -> list[str]:
+        """Return the lines for the terminal, each once."""
+        said, self.said = self.said, []
+        return said
+
+    def fetch_kept(self) -> list[Guess]:
+        """Return the guesses that are to be written, each once."""
+        kept, self._kept = self._kept, []
+        return kept
+
+    def take_guess(self, token: str, name: str, text: str) -> int:
+        """
+        Take a guess of a viewer; return the viewer's number.
+
+        Raises
+        ------
+        OptionError
+            As `GuessRounds.take`.
+        """
+        number = self.rounds.take(token, name, text, self._unit)
+        self._unkept = True
+        return number
+
+    def _limit(self) -> int | None:
+        limit = self._shown if self._hides else None
+        asked = self.rounds.now
+        if asked is None or asked.phase == Phase.REVEALED:
+            return limit
+        return asked.shot - 1 if limit is None else min(limit, asked.shot - 1)
+
+    def _say_keys(self) -> None:
+        self.said += self.keys
+
+    def _hide(self) -> None:
+        if self._hides:
+            self._hides = False
+            waits = " but the one that is guessed at" if self._limit() is not None else ""
+            self.said.append(f"all shots are shown{waits}")
+        else:
+            self._hides, self._shown = True, self._shots
+            self.said.append(f"hidden from shot {self._shots + 1} on; r reveals the next one")
+
+    def _reveal(self) -> None:
+        asked = self.rounds.now
+        if asked is not None and asked.phase == Phase.OPEN:
+            self.said.append("the round is open: c closes it")
+        elif asked is not None and asked.phase == Phase.CLOSED:
+            self._reveal_round(asked)
+        elif not self._hides:
+            self.said.append("nothing is hidden: h hides new shots")
+        elif self._shown >= self._shots:
+            self.said.append(f"shot {self._shots + 1} has not come yet")
+        else:
+            self._shown += 1
+            self._large = self._shown
+            left = self._shots - self._shown
+            self.said.append(f"shot {self._shown} is shown, {left} still hidden")
+
+    def _reveal_round(self, asked: Round) -> None:
+        if self._measured_shot != asked.shot:
+            self.said.append(f"shot {asked.shot} has not come yet")
+            return
+        self.rounds.go_to(Phase.REVEALED)
+        self._shown = max(self._shown, asked.shot)
+        self._large = asked.shot
+        self._keep()
+        self.said += round_lines(self.rounds, self._measured, self._unit)
+
+    def _open(self, kind: GuessKind) -> None:
+        asked = self.rounds.now
+        if asked is not None and asked.phase == Phase.OPEN:
+            self.said.append("a round is open: c closes it")
+            return
+        if asked is not None and asked.phase == Phase.CLOSED and self._shots >= asked.shot:
+            self.said.append("the last round is not revealed: r reveals it")
+            return
+        self._keep()
+        shot = (self._shown if self._hides else self._shots) + 1
+        self._is_old = shot <= self._shots
+        self.place += 1
+        self._measured, self._measured_shot = UNMEASURED, 0
+        self.rounds.open(kind, shot)
+        assert self.rounds.now is not None
+        self.said.append(f"guesses are taken: {round_title(self.rounds.now)}; c closes")
+
+    def _close(self) -> None:
+        asked = self.rounds.now
+        if asked is None or asked.phase != Phase.OPEN:
+            self.said.append("no round is open: o opens one")
+            return
+        self.rounds.go_to(Phase.CLOSED)
+        self.said.append(f"closed with {count_of_guesses(len(asked.guesses))}; r reveals it")
+        plot = round_plot(self.rounds, UNMEASURED, self._unit)
+        self.said += dot_lines(plot, self._unit) if plot is not None else []
+
+    def _agree(self) -> None:
+        waiting = self.rounds.waiting
+        if not waiting:
+            self.said.append("no new names")
+        elif self._asked_names == tuple(waiting.items()):
+            self.rounds.agree()
+            self.said.append("these names are shown now; n asks again when there are new ones")
+        else:
+            self._asked_names = tuple(waiting.items())
+            self.said += [f"  {number}: {plain(name)}" for number, name in waiting.items()]
+            self.said.append("n again shows these names on all pages")
+
+    def _keep(self) -> None:
+        if self.rounds.now is None or not self._unkept:
+            return
+        self._unkept = False
+        time = datetime.now().astimezone().isoformat(timespec="seconds")
+        self._kept += self.rounds.kept(self._recording, self._measured, time)
+
+    def _page_round_now(self, asked: Round) -> PageRound:
+        """Return the round as the page shows it, made anew only if something changed."""
+        basis = (asked, self.rounds.agreed, self._measured, self._unit)
+        if self._page_round is None or self._basis != basis:
+            self._page_round, self._basis = self._new_page_round(asked), basis
+        return self._page_round
+
+    def _new_page_round(self, asked: Round) -> PageRound:
+        unit, rounds = self._unit, self.rounds
+        measured = ""
+        if asked.phase == Phase.REVEALED:
+            measured = self._signed(measured_text(asked, self._measured, unit))
+        plot = round_plot(rounds, self._measured, unit)
+        if plot is not None:
+            ticks = tuple((cell, self._signed(text)) for cell, text in plot.ticks)
+            plot = replace(plot, ticks=ticks)
+        told = () if asked.phase == Phase.OPEN else asked.guesses
+        guesses = tuple(
+            (rounds.shown_name(guess), self._signed(guess_text(guess, asked.kind, unit)))
+            for guess in told
+        )
+        return PageRound(
+            self.place,
+            round_title(asked),
+            asked.phase.value,
+            len(asked.guesses),
+            measured,
+            plot,
+            guesses,
+        )
+
+    def _signed(self, text: str) -> str:
+        return text.replace(".", self._decimal)

@@ -1,0 +1,160 @@
+"""Answers of groups to their sheets, held against the key.
+
+An answer is a line ``group quantity value``, such as ``3 v 22.13``. The quantities are those
+of the sheet: t, v, mean, s, high, low, u and U. An answer is right if it is the key's value
+as far as it was rounded; rounded so far that too few digits are left, it is ``short``.
+"""
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from chrono.teaching.worksheet import Task
+
+QUANTITIES = ("t", "v", "mean", "s", "high", "low", "u", "U")
+"""What is marked, in the order of the sheet."""
+
+_FEWEST_DIGITS = {"s": 2, "u": 1, "U": 1}
+_ENOUGH_DIGITS = 3
+_CLOSE = {"s": 0.02, "u": 0.05, "U": 0.05}
+_USUALLY_CLOSE = 0.0005
+"""Relative error of who rounds in between, and so in the last digit."""
+
+
+class Verdict(StrEnum):
+    """What an answer is."""
+
+    RIGHT = "right"
+    SHORT = "short"
+    WRONG = "wrong"
+
+
+@dataclass(frozen=True)
+class MarkedAnswer:
+    """
+    One answer.
+
+    Attributes
+    ----------
+    group : int
+    quantity : str
+        Of `QUANTITIES`.
+    text : str
+        As it was given.
+    key : float
+        In the unit of the sheet.
+    verdict : Verdict
+    """
+
+    group: int
+    quantity: str
+    text: str
+    key: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Marking:
+    """
+    The answers of all groups.
+
+    Attributes
+    ----------
+    groups : tuple of int
+        That have a sheet.
+    quantities : tuple of str
+        That are asked for.
+    answers : mapping
+        By group and quantity; the last one that was given.
+    left_out : tuple of (int, str)
+        Number of a line, from 1, and why it is no answer.
+    """
+
+    groups: tuple[int, ...]
+    quantities: tuple[str, ...]
+    answers: Mapping[tuple[int, str], MarkedAnswer]
+    left_out: tuple[tuple[int, str], ...]
+
+
+_NUMBER = re.compile(r"[-+]?\d{1,12}(?:[.,]\d{1,12})?", re.ASCII)
+LONGEST_LINE = 200
+
+
+def keys_of(task: Task, speed_mps: float, time_s: float) -> dict[str, float]:
+    """Return the key of a sheet, with a unit of speed [m/s] and one of time [s]."""
+    speeds = {
+        "v": task.shots[0].speed_mps,
+        "mean": task.mean_mps,
+        "s": task.s_mps,
+        "high": task.limits.speed_high_mps,
+        "low": task.limits.speed_low_mps,
+        "u": task.combined.u_mps,
+        "U": task.combined.U_mps,
+    }
+    keys = {"t": task.shots[0].time_s / time_s}
+    keys |= {name: value / speed_mps for name, value in speeds.items()}
+    if len(task.shots) < 2:
+        del keys["mean"], keys["s"]
+    return keys
+
+
+def mark_answers(
+    lines: Iterable[str], tasks: Iterable[Task], speed_mps: float, time_s: float
+) -> Marking:
+    """
+    Mark answers.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        An answer each; empty ones, and those that begin with ``#``, say nothing.
+    tasks : iterable of Task
+        Of the sheets.
+    speed_mps, time_s : float
+        Units of the sheets [m/s], [s].
+    """
+    keys = {task.group: keys_of(task, speed_mps, time_s) for task in tasks}
+    answers: dict[tuple[int, str], MarkedAnswer] = {}
+    left_out: list[tuple[int, str]] = []
+    for number, line in enumerate(lines, 1):
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        found = _answer(line, keys)
+        if isinstance(found, str):
+            left_out.append((number, found))
+        else:
+            answers[found.group, found.quantity] = found
+    asked = {name for each in keys.values() for name in each}
+    quantities = tuple(name for name in QUANTITIES if name in asked)
+    return Marking(tuple(keys), quantities, answers, tuple(left_out))
+
+
+def _answer(line: str, keys: Mapping[int, Mapping[str, float]]) -> MarkedAnswer | str:
+    """Return an answer, or why a line is none."""
+    words = line[:LONGEST_LINE].replace(";", " ").split()
+    if len(words) != 3:
+        return 'write group, quantity and value, such as "3 v 22.13"'
+    group, quantity, text = words
+    if not (group.isascii() and group.isdigit() and int(group) in keys):
+        return "there is no sheet for this group"
+    if quantity not in keys[int(group)]:
+        return f"a quantity is one of {', '.join(keys[int(group)])}"
+    if _NUMBER.fullmatch(text) is None:
+        return "the value is not a number"
+    key = keys[int(group)][quantity]
+    return MarkedAnswer(int(group), quantity, text, key, _verdict(quantity, text, key))
+
+
+def _verdict(quantity: str, text: str, key: float) -> Verdict:
+    whole, _, part = text.replace(",", ".").partition(".")
+    value, half_step = float(text.replace(",", ".")), 0.5 * 10.0 ** -len(part)
+    digits = len((whole.lstrip("+-") + part).lstrip("0"))
+    off = abs(value - key)
+    if off <= _CLOSE.get(quantity, _USUALLY_CLOSE) * abs(key) * (1 + 1e-9):
+        return Verdict.RIGHT
+    if off <= half_step * (1 + 1e-9) and math.isfinite(key):
+        enough = _FEWEST_DIGITS.get(quantity, _ENOUGH_DIGITS)
+        return Verdict.RIGHT if digits >= enough else Verdict.SHORT
+    return Verdict.WRONG
