@@ -15,6 +15,7 @@ from chrono.arrays.events import Batch
 from chrono.errors import CalibrationError, PortError, RecordingError
 from chrono.health.readiness import Observation
 from chrono.reader.file_io import free_name
+from chrono.reader.line_grammar import SensorLevels
 from chrono.reader.port_reader import LinkStatus
 from chrono.reader.recording_rows import json_row
 from chrono.reader.recording_writer import (
@@ -233,6 +234,15 @@ class Run:
 
     def delays(self) -> BeatDelays | None:
         """Return how late the board's beats are read, None while that is not known."""
+        return None
+
+    @property
+    def has_analog(self) -> bool:
+        """Whether there is a board that says that it sends its sensors' levels."""
+        return False
+
+    def look_at_levels(self) -> SensorLevels | None:
+        """Return the sensors' levels of this moment if there are, and have them asked for."""
         return None
 
     def complaint(self) -> PortError | None:
