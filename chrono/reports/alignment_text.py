@@ -11,8 +11,8 @@ from chrono.health.alignment import (
 )
 
 BAR_CELLS = 20
-BAR_V = 3.0
-"""What a whole bar stands for [V]: above it an LM393 misjudges."""
+BAR_V = MOST_LIGHT_V
+"""What a whole bar stands for [V]."""
 
 _FULL, _EMPTY, _THRESHOLD = "█", "·", "|"
 _EIGHTHS = " ▏▎▍▌▋▊▉"

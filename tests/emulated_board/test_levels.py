@@ -3,9 +3,14 @@
 from collections.abc import Iterable
 from pathlib import Path
 from random import Random
+from time import sleep
 
 import numpy as np
 import pytest
+
+from chrono.rigs.rig_file import parse_rig
+from chrono.session.live_run import live_run
+from chrono.session.readiness_check import AlignmentView
 
 from .boards import ICP, ICP_FAST, INT, INT_FAST, PICO, QUESTION, Kind, on, train
 from .conftest import MakeBoard, Run
@@ -17,9 +22,12 @@ from .kit import (
     difference,
     edges_of,
     errors_of_exact_lines,
+    go,
     is_unbroken,
     lone,
+    read_lines,
     toggled,
+    write_script,
 )
 
 REQUEST, SELF_TEST = b"=\n".hex(), b"!\n".hex()
@@ -185,6 +193,54 @@ def test_they_follow_a_misaligned_beam_within_a_fifth_of_a_second(
     assert len({round(mv / 100) for mv in shown} & {mv // 100 for _, mv in steps}) == len(steps)
     for mv in (mv for _, mv in steps):
         assert sum(abs(each - mv) <= 5 for each in shown) in (1, 2, 3)
+
+
+RIG = """
+name = "emulated gates"
+[gates]
+spacing = "300 mm"
+"""
+
+
+@on(long=(INT, PICO))
+def test_who_looks_at_a_run_sees_a_misaligned_beam_within_0_3_s_and_the_recording_has_no_levels(
+    board: Board, script: Path, tmp_path: Path
+) -> None:
+    """
+    Board, terminal, reader and run in real time, looked at as often as Beams does.
+
+    An edge at the same moment as each step shows when the emulator, which may be late, was there.
+    """
+    begin, apart = 2 * board.second, board.second // 50
+    edges = train(board, 200, 20_000, "ABBA", begin)
+    steps_mv = {25 * n: 1400 - 150 * n for n in range(6)}
+    moves = [f"{begin + at * apart} light B {mv}" for at, mv in steps_mv.items()]
+    write_script([*edges, *moves], script)
+    recording, shown = tmp_path / "session.tsv", []
+    with board.behind_terminal(script, "--pace", "1") as (port, emulator):
+        run = live_run(port, parse_rig(RIG, "test"), recording)
+        run.start()
+        view = AlignmentView()
+        go(emulator)
+        while run.now_us() < 7_000_000:
+            run.step()
+            if beams := view.look_at(run):
+                shown.append((run.now_us(), beams[1].levels.light_v))
+            sleep(0.1)
+        run.close()
+
+    recorded = recording.read_bytes()
+    assert b"\tV " not in recorded
+    rows = [row.split(b"\t") for row in recorded.splitlines() if b"\tboard\t" in row]
+    told = read_lines(b"\n".join([*(text for _, _, text in rows), b""]))
+    assert is_unbroken([line for line in told if line.kind != "H"])
+    assert len(edges_of(told)) == len(edges)
+    edges_us = [int(us) for us, _, text in rows if text[:1] in (b"E", b"L")]
+    lags_s = [
+        1e-6 * (next(us for us, v in shown if abs(1000 * v - mv) <= 5) - edges_us[at])
+        for at, mv in steps_mv.items()
+    ]
+    assert max(lags_s) < 0.3, lags_s
 
 
 # ---- and edges ----
