@@ -209,7 +209,7 @@ def test_who_looks_at_a_run_sees_a_misaligned_beam_within_0_3_s_and_the_recordin
     """
     Board, terminal, reader and run in real time, looked at as often as Beams does.
 
-    An edge at the same moment as each step shows when the emulator, which may be late, was there.
+    An edge at the moment of each step shows when the emulator, which may be late, was there.
     """
     begin, apart = 2 * board.second, board.second // 50
     edges = train(board, 200, 20_000, "ABBA", begin)
