@@ -1,6 +1,6 @@
-// Three analog pins for four voltages: both trimmers share one. The wire of each goes through a
-// resistor to a pin of its own and through one more to the shared pin. Driven low, the pin of one
-// gate takes its trimmer out, and the shared pin shows a third of the other.
+// Three analog pins for four voltages: both trimmers share one. The wire of each comes through a
+// resistor in the gate to a pin of its own, and goes through one more to the shared pin. Driven
+// low, the pin of one gate takes its trimmer out: the shared pin shows a third of the other.
 
 #include "levels.h"
 

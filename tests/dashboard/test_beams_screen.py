@@ -124,6 +124,7 @@ async def test_the_light_of_a_board_that_measures_it_is_shown_against_the_thresh
         assert "!   too dim, below 0.8 V: turn D1 for the longest bar" in text
         board.levels = None
         assert "margin" not in await look(app, pilot)
+        assert not app.screen.query_one("#alignment").display
 
 
 async def test_the_bell_rings_for_the_gate_that_is_chosen_and_is_off_at_first(monkeypatch):

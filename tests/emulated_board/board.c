@@ -174,6 +174,19 @@ static void drive_pins(void) {
     set_pin('B', 0, level[0] ^ level[1]);
 }
 
+/* simavr: the converter's capacitor brings no charge from one input to the next. */
+static void share_charge(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq;
+    (void)param;
+    static uint32_t before;
+    const uint32_t input = value >> 19;
+    if (input >= INPUTS) return;
+    const uint32_t shown = input == before ? analog_mv[input]
+                                           : (9 * analog_mv[input] + analog_mv[before]) / 10;
+    before = input;
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + input), shown);
+}
+
 static void drive_analog_pins(void) {
     avr->vcc = avr->avcc = avr->aref = SUPPLY_MV;
     for (int pin = 0; pin < INPUTS; pin++)
@@ -431,6 +444,8 @@ static void power_up(const char *elf) {
     avr_register_io_write(avr, UCSR0B_ADDRESS, enable_transmitter, NULL);
     avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
                             enter_interrupt, NULL);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER),
+                            share_charge, NULL);
     if (played) avr_register_io_write(avr, PORTB_ADDRESS, note_played, NULL);
     avr->data[MCUSR_ADDRESS] = BY_POWER; /* simavr: a start leaves no trace */
     surround();

@@ -97,6 +97,19 @@ def test_other_lines_are_as_without_them(board: Board, run: Run) -> None:
     assert len(levels_of(asked)) > 10
 
 
+@on(INT, ICP, PICO)
+def test_levels_wait_until_all_edges_are_told(board: Board, kind: Kind, run: Run) -> None:
+    """A ring that is emptied too slowly would tell an edge in the wrong half turn."""
+    edges = train(board, 250, kind.apart_us, "AB", board.second // 4)
+    lines = run([*edges, *asked_until(board, board.second)], board.second)
+    kinds = "".join(line.kind for line in lines)
+
+    assert len(edges_of(lines)) == len(edges)
+    assert "V" not in kinds[kinds.index("E") : kinds.rindex("E")]
+    assert "V" in kinds[: kinds.index("E")]
+    assert "V" in kinds[kinds.rindex("E") :]
+
+
 @on(INT, long=(PICO,))
 def test_a_flood_of_requests_loses_no_edge(board: Board, run: Run) -> None:
     edges = train(board, 400, 1250, "A")

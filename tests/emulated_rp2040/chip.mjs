@@ -76,7 +76,11 @@ export class Chip {
     };
     levels.forEach((level, gate) => chip.gpio[2 + gate].setInputValue(!!level));
     chip.adc.onADCRead = (channel) => {
-      chip.adc.channelValues[channel] = this.#convert(this.#voltage(channel, analog));
+      // The converter's capacitor brings some charge from one input to the next.
+      const volt = this.#voltage(channel, analog);
+      const left = channel === chip.adc.currentChannel ? 0 : 0.1;
+      const before = this.#voltage(chip.adc.currentChannel, analog);
+      chip.adc.channelValues[channel] = this.#convert((1 - left) * volt + left * before);
       chip.adc.currentChannel = channel;
       chip.adc.sampleAlarm.schedule(chip.adc.sampleTime * 1000);
     };
