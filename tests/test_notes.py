@@ -19,14 +19,16 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 CIRCUIT = {
     "+5 V": "IC1.8 R3.1 R6.2 R7.1 R1.1 C1.1 C2.1 D2.1 cable-5V.1",
-    "GND": "IC1.4 IC1.5 IC1.6 R2.2 RV1.3 C1.2 C2.2 cable-gnd.1 emitter-cathode.1",
+    "GND": "IC1.4 IC1.5 IC1.6 R2.2 RV1.3 C1.2 C2.2 C3.1 cable-gnd.1 emitter-cathode.1",
     "OUT": "IC1.1 R5.1 R6.1 D3.2 cable-out.1",
-    "S": "IC1.2 D2.2 R2.1",
+    "S": "IC1.2 D2.2 R2.1 R8.1",
     "P": "IC1.3 R4.2 R5.2",
-    "wiper": "RV1.2 R4.1",
+    "wiper": "RV1.2 R4.1 R9.1",
     "top of RV1": "RV1.1 R3.2",
     "anode of D3": "R7.2 D3.1",
     "anode of D1": "R1.2 emitter-anode.1",
+    "LIGHT": "R8.2 C3.2 cable-light.1",
+    "TRIM": "R9.2 cable-trimmer.1",
     "unused": "IC1.7",
 }
 """Which ends of the parts are joined: gate_circuit.svg, and the table in gate.md, by hand."""
@@ -57,9 +59,20 @@ def joined(pairs: list[tuple[tuple[str, int], tuple[str, int]]], ends: dict) -> 
     return {frozenset(net) for net in nets.values()}
 
 
-def test_the_strip_board_joins_what_the_circuit_joins_and_nothing_else() -> None:
-    drawing = read("strip_board.svg")
-    cuts = {e.get("data-cut") for e in drawing.iter() if e.get("data-cut")}
+LATER = {"R7", "D3", "C2"}
+"""Parts that the gate on a breadboard does without."""
+BY_WIRE = {"D2.1": "D2-cathode.1", "D2.2": "D2-anode.1"}
+
+
+def column_of(hole: str) -> tuple[str, int]:
+    """What a breadboard joins: a rail, or five holes of a column."""
+    if hole[1] in "+-":
+        return hole[:2], 0
+    return "a-e" if hole[0] in "abcde" else "f-j", int(hole[1:])
+
+
+def holes_of(drawing: Xml.Element) -> tuple[list[list[str]], list[tuple[str, list[str]]]]:
+    """The links of a drawing, and its parts with their holes; no two legs share one."""
     links = [e.get("data-link").split() for e in drawing.iter() if e.get("data-link")]
     holes = [
         (e.get("data-part"), e.get("data-holes").split())
@@ -68,7 +81,43 @@ def test_the_strip_board_joins_what_the_circuit_joins_and_nothing_else() -> None
     ]
     used = [hole for _, own in holes for hole in own] + [h for link in links for h in link]
     assert len(used) == len(set(used)), "two legs in one hole"
+    return links, holes
 
+
+def test_the_breadboard_joins_what_the_circuit_joins_and_nothing_else() -> None:
+    links, holes = holes_of(read("breadboard.svg"))
+    ends = {f"{name}.{n}": column_of(h) for name, own in holes for n, h in enumerate(own, 1)}
+    wanted = set()
+    for net in CIRCUIT.values():
+        kept = [end for end in net.split() if end.split(".")[0] not in LATER]
+        wanted |= {frozenset(BY_WIRE.get(end, end) for end in kept)} if kept else set()
+    assert joined([(column_of(a), column_of(b)) for a, b in links], ends) == wanted
+
+
+def test_the_words_under_the_breadboard_name_the_holes_that_it_shows() -> None:
+    drawing = read("breadboard.svg")
+    words = " ".join("".join(text.itertext()) for text in drawing.iter(f"{SVG}text"))
+    links, holes = holes_of(drawing)
+    assert f"({len(links)}): {', '.join('–'.join(link) for link in links)}." in words
+    for name, own in holes:
+        if name[0] in "RC" and len(own) == 2:
+            assert f"{name} {'–'.join(own)}" in words
+    said = {"cable-5V": "+5 V", "cable-gnd": "GND", "cable-out": "OUT"}
+    said |= {"cable-light": "LIGHT", "cable-trimmer": "TRIM", "D2-anode": "anode"}
+    said |= {
+        "D2-cathode": "cathode",
+        "emitter-anode": "long leg",
+        "emitter-cathode": "short leg",
+    }
+    for name, own in holes:
+        if name in said:
+            assert f"{said[name]} {own[0]}" in words
+
+
+def test_the_strip_board_joins_what_the_circuit_joins_and_nothing_else() -> None:
+    drawing = read("strip_board.svg")
+    cuts = {e.get("data-cut") for e in drawing.iter() if e.get("data-cut")}
+    links, holes = holes_of(drawing)
     ends = {
         f"{name}.{n}": strip_of(h, cuts) for name, own in holes for n, h in enumerate(own, 1)
     }

@@ -3,7 +3,7 @@
 import sys
 import time
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -12,8 +12,8 @@ from chrono.commands.command_options import AsJson, Baud, end, print_json, rig_o
 from chrono.errors import OptionError
 from chrono.safe_text import plain
 
-WATCH_S = 0.2
-"""How often a watched port is judged anew [s]: five times a second looks live."""
+WATCH_S = 0.1
+"""How often a watched port is judged anew [s]: as often as a board sends levels."""
 
 Targets = Annotated[
     list[str],
@@ -79,9 +79,18 @@ def check(
         bool,
         typer.Option(
             "--watch",
-            help="Show levels, flicker, link, clock and verdict live until you press a key.",
+            help="Show beams, flicker, link, clock and verdict live until you press a key; and "
+            "the sensors' light, if the board measures it.",
         ),
     ] = False,
+    tone: Annotated[
+        Literal["A", "B"] | None,
+        typer.Option(
+            help="With --watch: ring the terminal's bell, the faster the more margin this gate "
+            "has.",
+            show_default=False,
+        ),
+    ] = None,
     self_test: SelfTest = False,
     light: Light = False,
     as_json: AsJson = False,
@@ -95,8 +104,10 @@ def check(
             raise typer.BadParameter(
                 "--watch shows one port: leave out --self-test, --light, --json"
             )
-        _watch(targets[0], rig, baud)
+        _watch(targets[0], rig, baud, tone)
         return
+    if tone:
+        raise typer.BadParameter("--tone needs --watch")
     if self_test or light:
         from chrono.commands.self_test_command import check_inputs, refuse_without
 
@@ -121,12 +132,14 @@ def check(
         raise typer.Exit(1)
 
 
-def _watch(port: str, rig: Path | None, baud: int) -> None:
+def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | None) -> None:
     """Show the health of a port again and again until a key is pressed."""
     from rich.live import Live
     from rich.text import Text
 
     from chrono.commands.key_press import KeyPress
+    from chrono.health.alignment import Tone
+    from chrono.reports.alignment_text import alignment_lines
     from chrono.reports.readiness_text import health_text
     from chrono.season.recording_finder import may_be_recordings
     from chrono.session.readiness_check import PortWatch
@@ -140,14 +153,18 @@ def _watch(port: str, rig: Path | None, baud: int) -> None:
             "watching needs a terminal", where="--watch", hint="leave --watch out"
         )
     print(f"watching {plain(port)}; press any key to end", file=sys.stderr)
-    shown_s = 0.0
+    shown_s, sound = 0.0, Tone(tone or "")
     with PortWatch(port, rig_of(rig), baud) as watched, KeyPress() as key:
         with Live(auto_refresh=False) as screen:
             while not key.pressed():
                 watched.step()
                 if time.monotonic() >= shown_s + WATCH_S:
                     shown_s = time.monotonic()
-                    screen.update(Text(health_text(watched.judge())), refresh=True)
+                    beams = watched.align()
+                    words = [*alignment_lines(beams), health_text(watched.judge())]
+                    screen.update(Text("\n".join(words)), refresh=True)
+                    if sound.is_due(beams, shown_s):
+                        screen.console.bell()
         health = watched.judge()
     if not health.ready:
         raise typer.Exit(1)

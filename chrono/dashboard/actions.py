@@ -35,6 +35,8 @@ class Situation:
         A shot was looked for.
     disk_trouble : bool
         The recording cannot be written where it is.
+    has_analog : bool
+        A board measures its sensors' light.
     """
 
     screen: str = ""
@@ -45,6 +47,7 @@ class Situation:
     undoable: bool = False
     sought: bool = False
     disk_trouble: bool = False
+    has_analog: bool = False
 
 
 @dataclass(frozen=True)
@@ -152,6 +155,9 @@ ACTIONS = (
     Action("hold", "h", "Hold", "Hold on or off",
            "People near the gates: edges are recorded, shots are not counted.",
            "live", _clocking, rank=29),
+    Action("tone", "o", "Tone", "Tone for aligning a beam",
+           "For gate A, gate B, or none: the bell rings the faster, the more margin there is.",
+           "live", lambda now: now.has_analog, ("beams",), rank=28),
     Action("undo", "z", "Undo", "Take back what was said last",
            "Set aside, count, note, setup, hold: as if it had not been said.",
            "session", lambda now: now.undoable, rank=17),

@@ -1,4 +1,7 @@
-"""The Beams screen: what the gates, the link and the clock do now, and whether that will do."""
+"""The Beams screen: gates, link and clock now, how the beams are aligned, and the verdict."""
+
+from collections.abc import Sequence
+from time import monotonic
 
 from rich.text import Text
 from textual.containers import Horizontal, VerticalScroll
@@ -8,10 +11,13 @@ from textual.widgets import Static
 from chrono.dashboard.clipped_text import fit
 from chrono.dashboard.framed_screen import FramedScreen
 from chrono.dashboard.status_text import trouble_lines
+from chrono.health.alignment import GateAlignment, Tone
 from chrono.health.readiness import GateObservation, Observation
+from chrono.reports.alignment_text import alignment_lines
 from chrono.reports.clock_text import beats_text, rate_notes
 from chrono.reports.readiness_text import HealthText, judged_words
 from chrono.session.observer import BeatDelays
+from chrono.session.readiness_check import AlignmentView
 from chrono.session.run import Run
 from chrono.session.session import Session
 
@@ -24,16 +30,19 @@ SHOWN_SAMPLES = 5
 
 
 class BeamsScreen(FramedScreen):
-    """Levels, flicker, delays, link and clock, and the verdict."""
+    """Levels, light, flicker, delays, link and clock, and the verdict."""
 
     def compose_body(self) -> list[Widget]:
         """Return both gates, the verdict and the items."""
         gates = [Static(id=f"gate-{name}", classes="gate") for name in "ab"]
         for gate, name in zip(gates, "AB", strict=True):
             gate.border_title = f"gate {name}"
+        self.alignment = AlignmentView()
+        self.tone = Tone()
         return [
             Static(id="verdict"),
             Horizontal(*gates, id="gates"),
+            Static(id="alignment"),
             VerticalScroll(Static(id="items"), id="health"),
         ]
 
@@ -44,6 +53,7 @@ class BeamsScreen(FramedScreen):
         if observed is None:
             self.query_one("#verdict", Static).update(Text(WHOLE))
             self.query_one("#gates").display = False
+            self.query_one("#alignment").display = False
             self.query_one("#items", Static).update(records_text(run.session))
             return
         health = judged_words(observed)
@@ -52,11 +62,22 @@ class BeamsScreen(FramedScreen):
             widget = self.query_one(f"#gate-{gate}", Static)
             widget.update(gate_text(seen))
             widget.set_class(bool(seen.blocked), "-blocked")
+        self._show_alignment(self.alignment.look_at(run))
         text = advice_text(health, trouble_lines(run)).append_text(items_text(health))
         text.append_text(clock_notes(observed))
         text.append_text(delays_text(run.delays()))
         text.append_text(records_text(run.session))
         self.query_one("#items", Static).update(text)
+
+    def _show_alignment(self, beams: Sequence[GateAlignment]) -> None:
+        widget = self.query_one("#alignment", Static)
+        widget.display = bool(beams)
+        lines = alignment_lines(beams)
+        if self.tone.gate:
+            lines.append(f"    tone for gate {self.tone.gate}: the faster, the more margin")
+        widget.update(Text("\n".join(lines)))
+        if self.tone.is_due(beams, monotonic()):
+            self.app.bell()
 
 
 def verdict_text(health: HealthText) -> Text:

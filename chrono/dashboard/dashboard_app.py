@@ -294,6 +294,7 @@ class Dashboard(BaseApp[None]):
             takes_records=run.takes_records,
             undoable=bool(run.said),
             sought=bool(self.finder.sought),
+            has_analog=run.has_analog,
             disk_trouble=run.writer is not None and run.writer.trouble is not None,
         )
 
@@ -419,6 +420,14 @@ class Dashboard(BaseApp[None]):
     def action_beams(self) -> None:
         """Show gates, link and clock."""
         self.switch_mode("beams")
+
+    def action_tone(self) -> None:
+        """Let the bell ring for one beam that is being aligned, for the other, or for none."""
+        from chrono.dashboard.beams_screen import BeamsScreen
+
+        if isinstance(self.base, BeamsScreen):
+            self.base.tone.turn_on()
+            self.follow()
 
     def action_help(self) -> None:
         """Show the help."""

@@ -28,6 +28,7 @@ MAX_DIGITS = 18
 _EDGE = re.compile(rb"([EL]) ([0-9A-F]{4}) ([AB]) ([01]) ([0-9A-F]{8})")
 _BEAT = re.compile(rb"T ([0-9A-F]{4}) ([0-9A-F]{8}) ([01])([01]) ([0-9A-F]{4})")
 _HELLO = re.compile(rb"H ([0-9]{1,9}) ([0-9]{1,10}) ([0-9]{1,3}) ([!-~]+) ([!-~]+)")
+_LEVELS = re.compile(rb"V((?: [0-9A-F]{4}){6})")
 _REPORTED = frozenset(RestartCause) - {RestartCause.UNREPORTED}
 _PLAIN = re.compile(rb"([AB])[ ,](?:([01])[ ,])?([0-9]{1,%d})" % MAX_DIGITS)
 _INTERVAL = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
@@ -54,6 +55,36 @@ class Hello:
     board: str
     firmware: str
     restart: RestartCause = RestartCause.UNREPORTED
+    has_analog: bool = False
+    """Whether it sends its sensors' levels when it is asked."""
+
+
+class GateLevels(NamedTuple):
+    """
+    What a board measures at one gate while its beam is aligned.
+
+    Attributes
+    ----------
+    light_v : float
+        At the sensor: the more light, the higher [V].
+    lower_v, upper_v : float
+        The comparator's thresholds [V]: below the lower one the gate becomes blocked, above
+        the upper one it becomes clear again.
+    """
+
+    light_v: float
+    lower_v: float
+    upper_v: float
+
+
+SensorLevels = tuple[GateLevels, GateLevels]
+"""Of gates A and B."""
+
+ANALOG_MARK = "+analog"
+"""Ends the version of a firmware that sends levels when it is asked."""
+
+LEVELS_BEGIN = b"V "
+"""No other line begins so."""
 
 
 class LineDamage(NamedTuple):
@@ -102,6 +133,25 @@ def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
     return LineDamage("its CRC is right, its fields are not those of a known line")
 
 
+def parse_levels(line: bytes) -> SensorLevels | None:
+    """
+    Read a line of the sensors' levels, ``V`` and six numbers; None for any other line.
+
+    It has no place in a recording, so `parse_framed` does not know it.
+
+    Parameters
+    ----------
+    line : bytes
+        The line without its newline; one ``\\r`` at its end is ignored.
+    """
+    body, _, check = line.removesuffix(b"\r").rpartition(b" ")
+    found = _LEVELS.fullmatch(body)
+    if not found or check != crc_text(body):
+        return None
+    volts = [1e-3 * int(field, 16) for field in found[1].split()]
+    return GateLevels(*volts[:3]), GateLevels(*volts[3:])
+
+
 def parse_plain(line: bytes) -> Event | LineDamage | None:
     """Read a line such as ``A 123456``, ``B,123456``, ``A 1 123456``; None for an empty one."""
     line = line.removesuffix(b"\r")
@@ -139,8 +189,11 @@ PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
 def _checked_hello(
     version: bytes, frequency: bytes, bits: bytes, board: bytes, firmware: bytes
 ) -> Hello | LineDamage:
-    own, cause = _split_cause(firmware.decode())
-    hello = Hello(int(version), int(frequency), int(bits), board.decode(), own, cause)
+    named, cause = _split_cause(firmware.decode())
+    own = named.removesuffix(ANALOG_MARK)
+    hello = Hello(
+        int(version), int(frequency), int(bits), board.decode(), own, cause, own != named
+    )
     if hello.version != WIRE_VERSION:
         return LineDamage(f"hello of wire format {hello.version}, known is {WIRE_VERSION}")
     if not LEAST_HZ <= hello.frequency_hz <= MOST_HZ:
@@ -188,6 +241,14 @@ def encode_beat(
     """Return a beat's framed line, without newline; `lost` saturates at FFFF."""
     fields = (sequence & 0xFFFF, counter & 0xFFFF_FFFF, level_a, level_b, min(lost, 0xFFFF))
     return _framed(b"T %04X %08X %d%d %04X" % fields)
+
+
+def encode_levels(levels: SensorLevels) -> bytes:
+    """Return a line of the sensors' levels, without newline; 0 to 65.535 V are sent."""
+    fields = b"".join(
+        b" %04X" % min(max(round(1e3 * volt), 0), 0xFFFF) for gate in levels for volt in gate
+    )
+    return _framed(b"V" + fields)
 
 
 def encode_hello(

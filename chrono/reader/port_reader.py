@@ -2,7 +2,8 @@
 
 Bytes are cut into lines with the host's time on each. A line ends at its newline and is
 otherwise kept as it came. A line that never ends is cut into pieces, so memory stays bounded.
-Each line becomes the very row that the recording will hold. A port that goes away is
+Each line becomes the very row that the recording will hold; only the sensors' levels, which a
+board sends while it is asked for them, are for the moment and no row. A port that goes away is
 opened again with growing pauses; the loss and the return are rows as well. A framed board
 is asked to say hello; whoever decodes the rows reports the answer through `hear`.
 """
@@ -17,6 +18,7 @@ import serial
 
 from chrono.arrays.events import Batch, EventKind
 from chrono.errors import PortError
+from chrono.reader.line_grammar import LEVELS_BEGIN, SensorLevels, parse_levels
 from chrono.reader.recording_rows import board_row, json_row
 from chrono.reader.serial_ports import (
     DEFAULT_BAUDRATE,
@@ -100,6 +102,14 @@ HEAD_S = 0.1
 """A first line this soon after opening may lack its head: the board was in mid-line."""
 
 HELLO_REQUEST = b"?\n"
+
+LEVELS_REQUEST = b"=\n"
+ASK_LEVELS_EVERY_S = 0.7
+"""The board sends them for two seconds: two requests may be lost [s]."""
+LEVELS_WANTED_S = 1.0
+"""Who looks at levels looks more often than this [s]."""
+LEVELS_CURRENT_S = 0.5
+"""Older ones show nothing that is so now; the board sends ten a second [s]."""
 
 
 @dataclass(frozen=True)
@@ -187,6 +197,9 @@ class PortReader:
         self._ask_at_us: int | None = None
         self._asked_us: int | None = None
         self._hello_us = self._edge_us = -1
+        self._has_analog = False
+        self._levels: tuple[int, SensorLevels] | None = None
+        self._levels_wanted_until_us = self._ask_levels_at_us = 0
         self._thread = threading.Thread(target=self._run, name=f"reader {port}", daemon=True)
         self.failure: BaseException | None = None
         """What ended the thread, if it was not `stop`."""
@@ -243,6 +256,7 @@ class PortReader:
         while not self._stopping.is_set():
             try:
                 self._ask_when_due(port)
+                self._ask_for_levels_when_due(port)
                 data = port.read(port.in_waiting or 1)
             except OSError as exc:
                 self._lose(reason_of(exc))
@@ -254,13 +268,26 @@ class PortReader:
         if not self._status.answered:
             soon = host_us - self._opened_us < HEAD_S * 1e6
             self._headless = soon and self._lines.end_is_a_line
-        lines = self._framer.feed(host_us, data)
+        lines = self._without_levels(self._framer.feed(host_us, data))
         if self._headless and lines:
             self._set_head_aside(lines.pop(0))
         if lines:
             self._sink(b"".join([board_row(us, line) for us, line in lines]))
         self._last_byte_us = host_us
         self._count(len(data), len(lines))
+
+    def _without_levels(self, lines: list[StampedLine]) -> list[StampedLine]:
+        """Keep the latest levels, and return all other lines."""
+        if not self._lines.has_analog:
+            return lines
+        others: list[StampedLine] = []
+        for host_us, line in lines:
+            levels = parse_levels(line) if line.startswith(LEVELS_BEGIN) else None
+            if levels is None:
+                others.append((host_us, line))
+            else:
+                self._levels = host_us, levels
+        return others
 
     def _set_head_aside(self, head: StampedLine) -> None:
         self._headless = False
@@ -273,15 +300,43 @@ class PortReader:
             return
         self._ask_at_us = now_us + int(ASK_EVERY_S * 1e6)
         self._asked_us = now_us if self._asked_us is None else self._asked_us
+        self._write(port, HELLO_REQUEST)
+
+    def _ask_for_levels_when_due(self, port: serial.Serial) -> None:
+        """Ask a board that has them for its levels, as long as somebody looks at them."""
+        if not self._has_analog or not self._levels_wanted_until_us:
+            return
+        now_us = self._now_us()
+        if self._ask_levels_at_us <= now_us < self._levels_wanted_until_us:
+            self._ask_levels_at_us = now_us + int(ASK_LEVELS_EVERY_S * 1e6)
+            self._write(port, LEVELS_REQUEST)
+
+    def _write(self, port: serial.Serial, request: bytes) -> None:
         # A port whose other end does not read is no reason to stop reading it.
         with suppress(serial.SerialTimeoutException):
-            port.write(HELLO_REQUEST)
+            port.write(request)
+
+    @property
+    def has_analog(self) -> bool:
+        """Whether the board's hello says that it sends levels."""
+        return self._has_analog
+
+    def look_at_levels(self) -> SensorLevels | None:
+        """Return the sensors' levels of this moment if there are, and have them asked for."""
+        now_us = self._now_us()
+        self._levels_wanted_until_us = now_us + int(LEVELS_WANTED_S * 1e6)
+        latest = self._levels
+        if latest is None or now_us - latest[0] > LEVELS_CURRENT_S * 1e6:
+            return None
+        return latest[1]
 
     def hear(self, batch: Batch) -> None:
         """Take note of what the board said; one that has spoken is not asked again."""
         for record in batch.controls:
             if record.origin == "hello":
                 self._hello_us = record.host_us
+                if record.host_us >= self._opened_us:
+                    self._has_analog = bool(record.data.get("has_analog"))
         edges = batch.events.kind <= EventKind.LATE
         if edges.any():
             self._edge_us = int(batch.events.host_us[edges][-1])
@@ -300,7 +355,7 @@ class PortReader:
     def _take(self, port: serial.Serial, name: str, event: str) -> None:
         self._serial = port
         self._opened_us = self._last_byte_us = self._now_us()
-        self._asked_us = None
+        self._asked_us, self._has_analog = None, False
         if self._lines.says_hello:
             self._ask_at_us = self._opened_us + int(ASK_FIRST_S * 1e6)
         self._status = replace(
@@ -317,7 +372,9 @@ class PortReader:
             losses=self._status.losses + 1,
             fruitless=self._status.fruitless + 1,
         )
-        self._tell("lost", reason, self._framer.take_unfinished())
+        fragment = self._framer.take_unfinished()
+        is_of_levels = self._lines.has_analog and fragment.startswith(LEVELS_BEGIN)
+        self._tell("lost", reason, b"" if is_of_levels else fragment)
 
     def _reopen(self) -> None:
         again = min(max(self._status.fruitless - 1, 0), 10)

@@ -17,7 +17,7 @@ from chrono.arrays.events import Batch
 from chrono.errors import OptionError
 from chrono.reader.file_io import FINGERPRINT_BYTES, is_locked, words
 from chrono.reader.journal import DRAIN_BYTES, Journal, RowLimit, RowWriter
-from chrono.reader.line_grammar import MAX_DIGITS
+from chrono.reader.line_grammar import MAX_DIGITS, SensorLevels
 from chrono.reader.port_reader import LinkStatus, PortReader
 from chrono.reader.recording_reader import RecordingReader, open_at_first_row, read_blocks
 from chrono.reader.recording_rows import MAX_ROW_BYTES
@@ -105,6 +105,15 @@ class LiveSource:
     def hear(self, batch: Batch) -> None:
         """Take note of what the drained rows say; a board that has spoken is asked no more."""
         self._reader.hear(batch)
+
+    @property
+    def has_analog(self) -> bool:
+        """Whether the board says that it sends its sensors' levels."""
+        return self._reader.has_analog
+
+    def look_at_levels(self) -> SensorLevels | None:
+        """Return the sensors' levels of this moment if there are, and have them asked for."""
+        return self._reader.look_at_levels()
 
     def stop(self) -> None:
         """Stop reading, close the port, have all rows written; they can still be drained."""

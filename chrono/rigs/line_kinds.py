@@ -28,6 +28,8 @@ class LineKind:
         Whether the board shows every second that it is there, and how many edges it dropped.
     is_numbered : bool
         Whether lines bear a sequence number, so that those which are lost are missed.
+    has_analog : bool
+        Whether a board may, when asked, send its sensors' levels for who aligns the beams.
     has_levels : bool
         Whether every edge tells if the gate was blocked or cleared by it.
     is_interval : bool
@@ -41,6 +43,7 @@ class LineKind:
     says_hello: bool = False
     has_beats: bool = False
     is_numbered: bool = False
+    has_analog: bool = False
     has_levels: bool = False
     is_interval: bool = False
     end_is_a_line: bool = False
@@ -64,6 +67,7 @@ FRAMED = LineKind(
     says_hello=True,
     has_beats=True,
     is_numbered=True,
+    has_analog=True,
     has_levels=True,
 )
 PLAIN = LineKind("plain")

@@ -12,6 +12,7 @@ from typing import Any, ClassVar
 from chrono import __version__
 from chrono.arrays.events import Batch
 from chrono.errors import ChronoError, OptionError, PortError, RecordingError
+from chrono.reader.line_grammar import SensorLevels
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.recording_rows import HEADER
 from chrono.reader.recording_writer import RecordingWriter
@@ -103,6 +104,15 @@ class LiveRun(FedRun):
     def waiting_s(self) -> float:
         """For how long rows wait for the disk before they are shown [s]; 0 if none does."""
         return self.source.journal.waiting_s
+
+    @property
+    def has_analog(self) -> bool:
+        """Whether the board says that it sends its sensors' levels."""
+        return self.source.has_analog and not self.finished
+
+    def look_at_levels(self) -> SensorLevels | None:
+        """Return the sensors' levels of this moment if there are, and have them asked for."""
+        return None if self.finished else self.source.look_at_levels()
 
     def complaint(self) -> PortError | None:
         """Return what is wrong with a board that has not said one sound line by now."""

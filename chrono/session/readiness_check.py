@@ -3,10 +3,12 @@
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from time import monotonic_ns
 from typing import Self
 
 from chrono.arrays import machine_code
 from chrono.errors import ChronoError
+from chrono.health.alignment import AlignmentMonitor, GateAlignment
 from chrono.health.gate_monitor import WINDOW_S
 from chrono.health.readiness import Readiness, judge_readiness, with_shots
 from chrono.measuring.length_trends import LengthTrend
@@ -20,10 +22,26 @@ from chrono.rigs.rig_model import Rig
 from chrono.session.live_run import live_run
 from chrono.session.observer import Observer
 from chrono.session.recording_loader import LoadedRecording, feed_blocks, first_rig
+from chrono.session.run import Run
 from chrono.session.session import Session
 from chrono.session.session_summary import lengths_of, slope_of, timing_of, trends_of
 
 POLL_S = 0.02
+
+
+class AlignmentView:
+    """What somebody who aligns the beams of a run sees."""
+
+    def __init__(self) -> None:
+        self._monitor = AlignmentMonitor()
+
+    def look_at(self, run: Run) -> tuple[GateAlignment, ...]:
+        """Return how both beams are now, nothing where no board says it; ask it to go on."""
+        levels, seen = run.look_at_levels(), run.observed()
+        if levels is None or seen is None:
+            return ()
+        blocked = [gate.blocked for gate in seen.gates]
+        return self._monitor.follow(levels, blocked, monotonic_ns() // 1000)
 
 
 class PortWatch:
@@ -46,6 +64,7 @@ class PortWatch:
 
     def __init__(self, port: str, rig: Rig | None, baud: int) -> None:
         self._run = live_run(port, rig, None, baud=baud)
+        self._alignment = AlignmentView()
 
     def __enter__(self) -> Self:
         self._run.start()
@@ -68,6 +87,10 @@ class PortWatch:
         complaint: ChronoError | None = self._run.complaint()
         if complaint:
             raise complaint
+
+    def align(self) -> tuple[GateAlignment, ...]:
+        """Return how both beams meet their sensors, nothing where the board does not say."""
+        return self._alignment.look_at(self._run)
 
     def judge(self) -> Readiness:
         """Return whether gates, link and clock are ready, by all that was seen so far."""

@@ -16,6 +16,7 @@ from chrono.arrays.events import Batch
 from chrono.errors import CalibrationError, PortError, RecordingError
 from chrono.health.readiness import Observation
 from chrono.reader.file_io import free_name
+from chrono.reader.line_grammar import SensorLevels
 from chrono.reader.port_reader import LinkStatus
 from chrono.reader.recording_rows import json_row
 from chrono.reader.recording_writer import (
@@ -240,6 +241,15 @@ class Run:
     def in_a_shot(self) -> bool:
         """Whether a shot is open of which edges may be still to come."""
         return any(row.edges_used != "both" for row in self.session.open_rows())
+
+    @property
+    def has_analog(self) -> bool:
+        """Whether there is a board that says that it sends its sensors' levels."""
+        return False
+
+    def look_at_levels(self) -> SensorLevels | None:
+        """Return the sensors' levels of this moment if there are, and have them asked for."""
+        return None
 
     def complaint(self) -> PortError | None:
         """Return what is wrong with a board that has not said one sound line by now."""

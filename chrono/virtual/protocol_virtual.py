@@ -11,8 +11,18 @@ from typing import Any
 
 from serial import PortNotOpenError, SerialBase
 
+from chrono.reader.line_grammar import encode_levels
 from chrono.virtual.scenarios import Play, parse_play, rig_text
-from chrono.virtual.virtual_board import TimedLine, board_lines, hello, operator_rows
+from chrono.virtual.virtual_board import (
+    TimedLine,
+    board_lines,
+    hello,
+    operator_rows,
+    sensor_levels,
+)
+
+LEVELS_EVERY_S, LEVELS_FOR_S = 0.1, 2.0
+"""How often a board sends levels, and for how long after a request [s]."""
 
 
 class Serial(SerialBase):
@@ -53,6 +63,9 @@ class Serial(SerialBase):
             play.scenario, play.seed, shots=play.shots, speedup=play.speedup
         )
         self._next = next(self._coming, None)
+        self._scenario = play.scenario
+        self._blocked = [0, 0]
+        self._levels_at_s, self._levels_until_s = 0.0, -1.0
         self._received = bytearray()
         self._changed = threading.Condition()
         self._cancelled = False
@@ -90,12 +103,16 @@ class Serial(SerialBase):
         return data
 
     def write(self, data: bytes) -> int:  # type: ignore[override]
-        """Send bytes to the board; it answers each ``?`` with its hello."""
+        """Send bytes to the board; it answers ``?`` with its hello, ``=`` with levels."""
         self._check_open()
         with self._changed:
             self._receive()
             if self._board.lines.says_hello:
                 self._received += (hello(self._board) + b"\n") * data.count(b"?\n")
+            if self._board.has_analog and b"=\n" in data:
+                now_s = self._now_s()
+                self._levels_at_s = max(self._levels_at_s, now_s)
+                self._levels_until_s = now_s + LEVELS_FOR_S
             self._changed.notify_all()
         return len(data)
 
@@ -109,14 +126,35 @@ class Serial(SerialBase):
         moments = [] if end_s is None else [end_s]
         if self._next is not None:
             moments.append(self._start_s + self._next[0])
+        if self._levels_at_s < self._levels_until_s:
+            moments.append(self._start_s + self._levels_at_s)
         return max(min(moments) - time.monotonic(), 0.0) if moments else None
 
     def _receive(self) -> None:
         """Take in the lines whose last byte has arrived by now."""
-        now_s = time.monotonic() - self._start_s
+        now_s = self._now_s()
         while self._next is not None and self._next[0] <= now_s:
+            self._measure_until(self._next[0])
+            self._note_level(self._next[1])
             self._received += self._next[1]
             self._next = next(self._coming, None)
+        self._measure_until(now_s)
+
+    def _measure_until(self, time_s: float) -> None:
+        """Send the levels that are due by then."""
+        while self._levels_at_s <= min(time_s, self._levels_until_s):
+            levels = sensor_levels(self._scenario, self._levels_at_s, self._blocked)
+            self._received += encode_levels(levels) + b"\n"
+            self._levels_at_s += LEVELS_EVERY_S
+
+    def _note_level(self, line: bytes) -> None:
+        """Keep where an edge's line has led its gate."""
+        fields = line.split()
+        if fields[0] in (b"E", b"L"):
+            self._blocked[b"AB".index(fields[2])] = int(fields[3])
+
+    def _now_s(self) -> float:
+        return time.monotonic() - self._start_s
 
     def _check_open(self) -> None:
         if not self.is_open:

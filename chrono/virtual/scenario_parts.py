@@ -72,6 +72,27 @@ class Lamp:
 
 
 @dataclass(frozen=True)
+class LooseBeam:
+    """
+    An emitter that swings out of line and back again, once in every `period_s`.
+
+    Its light falls with the angle as a Gaussian beam does; `swing` is the largest angle, by
+    the one at which 1/e of the light is left.
+    """
+
+    gate: int
+    swing: float
+    period_s: float
+
+
+CLEAR_V, DARK_V = 1.03, 0.02
+"""At a sensor whose beam is aligned, and while a body is in it [V]."""
+
+LOWER_V, UPPER_V = 0.463, 0.577
+"""The comparators' thresholds [V], by the circuit simulation in firmware_notes/gate.md."""
+
+
+@dataclass(frozen=True)
 class StatedGates:
     """The two gates: what the rig states of them. Lengths [m], angle [rad], times [s]."""
 
@@ -115,6 +136,8 @@ class Board:
         Speed of its serial line.
     queue_lines : int
         Lines that may wait for the serial line before edges are lost.
+    has_analog : bool
+        Whether it measures its sensors' levels.
     """
 
     name: str = "gates-328p"
@@ -129,6 +152,7 @@ class Board:
     separation_s: float = 4.2e-6
     bits_per_s: float = 250_000.0
     queue_lines: int = 64
+    has_analog: bool = False
 
     @property
     def tick_s(self) -> float:
@@ -222,6 +246,7 @@ class Scenario:
     body: FlyingBody = SQUASH_BALL
     companion: Companion | None = None
     lamps: tuple[Lamp, ...] = ()
+    loose_beam: LooseBeam | None = None
     bounce_probability: float = 0.0
     missed_probability: float = 0.0
     drop: Drop | None = None

@@ -20,6 +20,7 @@ from chrono.virtual.scenario_parts import (
     Companion,
     Drop,
     Lamp,
+    LooseBeam,
     PlayedSetup,
     Scenario,
     StatedGates,
@@ -70,6 +71,14 @@ SCENARIOS: dict[str, Scenario] = {
             lamps=(Lamp(0, 100.0, 0.15, every_s=25.0, burst_s=2.0),),
             bounce_probability=0.3,
             missed_probability=0.01,
+        ),
+        Scenario(
+            "loose-beam",
+            "two bands; the emitter of gate B swings out of line and back: practise aligning",
+            (TWO_BANDS,),
+            pause_s=(8.0, 12.0),
+            loose_beam=LooseBeam(1, swing=1.5, period_s=16.0),
+            board=Board(has_analog=True),
         ),
         Scenario(
             "plain-board",

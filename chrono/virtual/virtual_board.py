@@ -9,14 +9,17 @@ functions as live ones, and only the host's delays are drawn.
 """
 
 import heapq
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import count, takewhile
-from math import cos, exp, expm1, floor, pi, radians, sqrt
+from math import cos, exp, expm1, floor, log, pi, radians, sqrt
 from random import Random
 from typing import Any
 
 from chrono.reader.line_grammar import (
+    ANALOG_MARK,
+    GateLevels,
+    SensorLevels,
     encode_beat,
     encode_edge,
     encode_hello,
@@ -25,9 +28,14 @@ from chrono.reader.line_grammar import (
 )
 from chrono.reader.recording_rows import HEADER, board_row, json_row
 from chrono.virtual.scenario_parts import (
+    CLEAR_V,
+    DARK_V,
+    LOWER_V,
+    UPPER_V,
     Board,
     Interval,
     Lamp,
+    LooseBeam,
     PlayedSetup,
     Scenario,
     VirtualFall,
@@ -238,7 +246,38 @@ def board_lines(
 
 def hello(board: Board) -> bytes:
     """Return the line a framed board sends at its start and when asked."""
-    return encode_hello(int(board.frequency_hz), board.counter_bits, board.name, board.firmware)
+    firmware = board.firmware + (ANALOG_MARK if board.has_analog else "")
+    return encode_hello(int(board.frequency_hz), board.counter_bits, board.name, firmware)
+
+
+def light_of(scenario: Scenario, gate: int, time_s: float) -> float:
+    """Return the light that an empty beam brings to its sensor [V]."""
+    loose = scenario.loose_beam
+    if loose is None or loose.gate != gate:
+        return CLEAR_V
+    angle = loose.swing * (1.0 - abs(1.0 - 2.0 * (time_s / loose.period_s % 1.0)))
+    return CLEAR_V * exp(-(angle**2))
+
+
+def sensor_levels(scenario: Scenario, time_s: float, blocked: Sequence[int]) -> SensorLevels:
+    """
+    Return what the board measures.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    time_s : float
+        Board time [s].
+    blocked : sequence of int
+        Level of each gate, 1 while it is blocked: by a body, if its beam would clear it.
+    """
+    gates = []
+    for gate in (0, 1):
+        light_v = light_of(scenario, gate, time_s)
+        if blocked[gate] and light_v > UPPER_V:
+            light_v = DARK_V
+        gates.append(GateLevels(light_v, LOWER_V, UPPER_V))
+    return gates[0], gates[1]
 
 
 class _Board:
@@ -352,6 +391,8 @@ def _changes(
     """Yield +1 and -1 for each thing that begins and ends to block a gate, in time order."""
     streams = [_flight_changes(scenario, rig, play, rng)]
     streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
+    if scenario.loose_beam is not None:
+        streams.append(_loose_changes(scenario.loose_beam))
     return heapq.merge(*streams)
 
 
@@ -393,6 +434,17 @@ def _lamp_changes(lamp: Lamp) -> Iterator[Edge]:
             begin_s = burst * lamp.every_s + pulse * period_s
             yield begin_s, lamp.gate, 1
             yield begin_s + lamp.duty * period_s, lamp.gate, -1
+
+
+def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
+    """Yield when the swinging beam leaves too little light, and when it is enough again."""
+    leaves, returns = (
+        sqrt(-log(threshold_v / CLEAR_V)) / loose.swing * loose.period_s / 2.0
+        for threshold_v in (LOWER_V, UPPER_V)
+    )
+    for swing in count():
+        yield swing * loose.period_s + leaves, loose.gate, 1
+        yield (swing + 1) * loose.period_s - returns, loose.gate, -1
 
 
 def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:

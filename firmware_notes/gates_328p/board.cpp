@@ -5,6 +5,7 @@
 
 #include "capture.h"
 #include "self_test.h"
+#include "levels.h"
 #include "settings.h"
 #include "wire.h"
 
@@ -56,6 +57,12 @@ void go_on_with_test() {
     tell_change(counter);
 }
 
+// For who aligns the beams; whatever else there is to tell goes first.
+void go_on_with_levels() {
+    if (levels_wanted()) ask_for_levels(keep_time());
+    if (!is_edge_waiting() && measure_levels(keep_time())) send_levels();
+}
+
 void show_light() {
     if (is_any_blocked()) PORTB |= _BV(PB5);
     else PORTB &= ~_BV(PB5);
@@ -95,4 +102,5 @@ void run_board() {
         start_self_test(keep_time());
     } else if (hello_wanted() && (due || !is_edge_waiting())) greet();
     else if (due) beat();
+    else go_on_with_levels();
 }

@@ -29,6 +29,29 @@
 #define GATES_COUNTER_START 0UL
 #endif
 
+// The gate's resistors in units of 100 ohm, as firmware_notes/gate.md has them, and what OUT gives
+// while the beam is clear and blocked. The comparator's thresholds are computed from these and the
+// voltage at the trimmer, to be shown while the beams are aligned; no edge depends on them.
+#ifndef GATES_R3
+#define GATES_R3 100
+#endif
+#ifndef GATES_RV1
+#define GATES_RV1 100
+#endif
+#ifndef GATES_R4
+#define GATES_R4 100
+#endif
+#ifndef GATES_R5
+#define GATES_R5 4700
+#endif
+#ifndef GATES_OUT_LOW_MV
+#define GATES_OUT_LOW_MV 300
+#endif
+#ifndef GATES_OUT_HIGH_MV
+#define GATES_OUT_HIGH_MV 4990
+#endif
+#define SUPPLY_MV 5000 // of USB, as good as it is
+
 #ifndef F_CPU
 #error "F_CPU, the board's clock in Hz, is not set (16000000UL on the usual boards)"
 #endif

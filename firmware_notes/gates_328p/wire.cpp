@@ -3,23 +3,23 @@
 #include <avr/io.h>
 #include <avr/pgmspace.h>
 
+#include "levels.h"
 #include "settings.h"
-
 
 namespace {
 
 const char HELLO_VERSION[] PROGMEM = "H 1 ";
 #if GATES_WIRING == ON_ICP
-const char HELLO_NAME[] PROGMEM = " 32 gates-328p-icp 1.3";
+const char HELLO_NAME[] PROGMEM = " 32 gates-328p-icp 1.4+analog";
 #else
-const char HELLO_NAME[] PROGMEM = " 32 gates-328p-int 1.3";
+const char HELLO_NAME[] PROGMEM = " 32 gates-328p-int 1.4+analog";
 #endif
 
 const char CAUSES[][11] PROGMEM = {"+power", "+brown-out", "+watchdog", "+reset-pin", "+unknown"};
 
 uint16_t sequence;
 uint16_t crc;
-bool hello_asked, test_asked;
+bool hello_asked, test_asked, levels_asked;
 char heard;
 
 // CRC-16/CCITT-FALSE, one byte further (poly 1021, most significant bit first), in bytes, which
@@ -38,6 +38,7 @@ void listen() {
     if (byte == '\r') return;
     if (byte == '\n' && heard == '?') hello_asked = true;
     if (byte == '\n' && heard == '!') test_asked = true;
+    if (byte == '\n' && heard == '=') levels_asked = true;
     heard = byte;
 }
 
@@ -63,6 +64,11 @@ void put_hex(uint16_t word) {
 void put_hex(uint32_t counter) {
     put_hex(uint16_t(counter >> 16));
     put_hex(uint16_t(counter));
+}
+
+void put_field(uint16_t word) {
+    put(' ');
+    put_hex(word);
 }
 
 void put_text(const char *text) {
@@ -138,6 +144,17 @@ void send_beat(const State &state) {
     end_line();
 }
 
+void send_levels() {
+    begin_line();
+    put('V');
+    for (const Levels &gate : levels) {
+        put_field(gate.light);
+        put_field(gate.lower);
+        put_field(gate.upper);
+    }
+    end_line();
+}
+
 bool hello_wanted() {
     listen();
     return hello_asked;
@@ -146,5 +163,11 @@ bool hello_wanted() {
 bool self_test_wanted() {
     const bool asked = test_asked;
     test_asked = false;
+    return asked;
+}
+
+bool levels_wanted() {
+    const bool asked = levels_asked;
+    levels_asked = false;
     return asked;
 }

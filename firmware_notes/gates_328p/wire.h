@@ -16,8 +16,14 @@ void send_hello(Start cause);
 void send_edge(const Edge &edge);
 void send_beat(const State &state);
 
+// The levels as they were measured last; like a hello without a number.
+void send_levels();
+
 // True from the host's "?\n" until a hello is sent.
 bool hello_wanted();
 
 // True once after the host has asked for the self-test, with `!` and a newline.
 bool self_test_wanted();
+
+// True once after the host has asked for the sensors' levels, with `=` and a newline.
+bool levels_wanted();

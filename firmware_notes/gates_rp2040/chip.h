@@ -13,6 +13,7 @@
 
 #define RESETS_RESET 0x4000C000u
 #define RESETS_DONE 0x4000C008u
+#define BLOCK_ADC (1u << 0)
 #define BLOCK_DMA (1u << 2)
 #define BLOCK_IO (1u << 5)
 #define BLOCK_PADS (1u << 8)
@@ -27,6 +28,7 @@
 #define CLK_SYS_CTRL 0x4000803Cu
 #define CLK_SYS_SELECTED 0x40008044u
 #define CLK_USB_CTRL 0x40008054u
+#define CLK_ADC_CTRL 0x40008060u
 #define XOSC_CTRL 0x40024000u
 #define XOSC_STATUS 0x40024004u
 #define XOSC_STARTUP 0x4002400Cu
@@ -69,6 +71,14 @@
 #define DMA_REQUEST_PIO0_RX(machine) (4u + (machine))
 #define BUS_PRIORITY 0x40030000u
 #define BUS_PRIORITY_DMA 0x1100u
+
+#define ADC_CS 0x4004C000u
+#define ADC_RESULT 0x4004C004u
+#define ADC_ON (1u << 0)
+#define ADC_START (1u << 2)
+#define ADC_READY (1u << 8)
+#define ADC_INPUT_SHIFT 12
+#define FIRST_ANALOG_PIN 26
 
 #define TIMER_LOW 0x40054028u
 #define TIMER_ALARM 0x40054010u

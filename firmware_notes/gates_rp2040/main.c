@@ -7,6 +7,7 @@
 // Low voltage only. Before anything is launched, read the cautions in the notes.
 
 #include "clocks.h"
+#include "levels.h"
 #include "self_test.h"
 #include "settings.h"
 #include "stamps.h"
@@ -59,6 +60,12 @@ static void greet(uint32_t counter, uint32_t now) {
     beat(counter, now);
 }
 
+// For who aligns the beams; whatever else there is to tell goes first.
+static void go_on_with_levels(uint32_t now) {
+    if (are_levels_wanted()) ask_for_levels(now);
+    if (!is_self_test_running() && measure_levels(now)) send_levels();
+}
+
 static void tell_happenings(uint32_t now) {
     while (true) {
         const Happening next = next_happening(now); // also where nobody listens: edges get old
@@ -77,6 +84,7 @@ static void tell_happenings(uint32_t now) {
             send_edge(next.gate, &next.edge);
             take_edge(next.gate, &next.edge);
         } else {
+            go_on_with_levels(now);
             return;
         }
     }
@@ -102,6 +110,7 @@ static void sleep(void) {
 void main(void) {
     start_clocks();
     start_stamps();
+    start_levels();
     start_usb();
     REG(TIMER_INTE) = 1;
     start_watchdog();

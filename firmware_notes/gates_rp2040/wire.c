@@ -1,6 +1,7 @@
 #include "wire.h"
 
 #include "clocks.h"
+#include "levels.h"
 #include "settings.h"
 #include "usb.h"
 
@@ -16,7 +17,7 @@ static uint8_t line[PACKET_BYTES];
 static uint32_t length;
 static uint16_t sequence;
 static bool was_open;
-static bool hello_wanted, self_test_wanted;
+static bool hello_wanted, self_test_wanted, levels_wanted;
 
 static void put(char sign) { line[length++] = (uint8_t)sign; }
 
@@ -84,7 +85,7 @@ void send_hello(void) {
     put_decimal(COUNTER_HZ);
     put(' ');
     put_decimal(COUNTER_BITS);
-    put_text(" gates-rp2040 " FIRMWARE_VERSION "+");
+    put_text(" gates-rp2040 " FIRMWARE_VERSION "+analog+");
     put_text(cause_of_start());
     end_line();
 }
@@ -110,6 +111,18 @@ void send_beat(uint32_t counter) {
     end_line();
 }
 
+void send_levels(void) {
+    put('V');
+    for (int gate = 0; gate < 2; gate++) {
+        const uint32_t fields[] = {levels[gate].light, levels[gate].lower, levels[gate].upper};
+        for (int n = 0; n < 3; n++) {
+            put(' ');
+            put_hex(fields[n], 4);
+        }
+    }
+    end_line();
+}
+
 static void listen(void) {
     static uint8_t heard;
     uint8_t byte;
@@ -117,6 +130,7 @@ static void listen(void) {
         if (byte == '\r') continue;
         if (byte == '\n' && heard == '?') hello_wanted = true;
         if (byte == '\n' && heard == '!') self_test_wanted = true;
+        if (byte == '\n' && heard == '=') levels_wanted = true;
         heard = byte;
     }
 }
@@ -142,3 +156,5 @@ static bool was(bool *wanted) {
 bool is_hello_wanted(void) { return was(&hello_wanted); }
 
 bool is_self_test_wanted(void) { return was(&self_test_wanted); }
+
+bool are_levels_wanted(void) { return was(&levels_wanted); }

@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
@@ -538,15 +539,16 @@ def test_the_log_book_and_the_summary_end_alike_for_a_folder_that_is_not_there(c
         assert listed.err.splitlines()[-2:] == summed.err.splitlines()[-2:]
 
 
-def test_a_port_is_watched_until_a_key_is_pressed() -> None:
+def watch(*words: str, seen: Callable[[bytes], bool]) -> tuple[bytes, int]:
+    """Watch a port on a terminal until enough is seen, then press a key."""
     ours, theirs = pty.openpty()
-    call = [sys.executable, "-m", "chrono", "check", "virtual://two-bands?shots=0", "--watch"]
+    call = [sys.executable, "-m", "chrono", "check", *words, "--watch"]
     with subprocess.Popen(
         call, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True
     ) as program:
         os.close(theirs)
         shown = b""
-        while shown.count(b"beam A") < 3:  # again and again
+        while not seen(shown):
             shown += os.read(ours, 4096)
         assert program.poll() is None
         os.write(ours, b"x")
@@ -554,9 +556,29 @@ def test_a_port_is_watched_until_a_key_is_pressed() -> None:
             while piece := os.read(ours, 4096):
                 shown += piece
     os.close(ours)
-    assert program.returncode == 0, shown
+    return shown, program.returncode
+
+
+def test_a_port_is_watched_until_a_key_is_pressed() -> None:
+    shown, code = watch(
+        "virtual://two-bands?shots=0", seen=lambda shown: shown.count(b"beam A") >= 3
+    )
+    assert code == 0, shown
     assert b"press any key to end" in shown
     assert b"ready" in shown
+    assert b"margin" not in shown
+
+
+def test_the_watch_shows_the_light_of_a_board_that_measures_it_and_rings_only_when_asked() -> (
+    None
+):
+    port, good = "virtual://loose-beam?shots=0", "good: the gate trips at 45 % of its light"
+    shown, _ = watch(port, seen=lambda shown: shown.count(good.encode()) >= 20)
+    assert "A ██" in shown.decode()
+    assert b"\a" not in shown
+
+    shown, _ = watch(port, "--tone", "A", seen=lambda shown: shown.count(b"\a") >= 5)
+    assert good in shown.decode()
 
 
 @pytest.mark.parametrize(
@@ -569,5 +591,15 @@ def test_a_port_is_watched_until_a_key_is_pressed() -> None:
 )
 def test_what_cannot_be_watched_is_refused(chrono, words, told) -> None:
     outcome = chrono("check", *words, "--watch")
+    assert outcome.code == 2
+    assert told in " ".join(outcome.err.replace("│", " ").split())
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [(("--tone", "A"), "--tone needs --watch"), (("--watch", "--tone", "C"), "'C' is not one")],
+)
+def test_a_tone_is_for_one_gate_that_is_watched(chrono, words, told) -> None:
+    outcome = chrono("check", "virtual://loose-beam", *words)
     assert outcome.code == 2
     assert told in " ".join(outcome.err.replace("│", " ").split())

@@ -159,7 +159,7 @@ async def test_screens_come_and_go():
 
 async def test_the_footer_has_six_keys_and_the_palette_and_the_help_all_of_them():
     async with clocking(shots=(30.0,)) as (_, _, app, pilot):
-        absent = names_of("replay") | {"write_elsewhere", "shots"}
+        absent = names_of("replay") | {"write_elsewhere", "shots", "tone"}
         assert not app.check_action("undo", ())
         assert not app.check_action("next_match", ())
         await pilot.press("c", "slash", "1", "enter")
@@ -175,7 +175,7 @@ async def test_the_footer_has_six_keys_and_the_palette_and_the_help_all_of_them(
         assert palette["Hold on or off"].startswith("While you clock, h: ")
         assert {"Theme", "Screenshot"} == commands - {action.title for action in ACTIONS}
         assert all(not app.check_action(name, ()) for name in names_of("replay"))
-        assert all(app.check_action(name, ()) for name in names_of("live"))
+        assert all(app.check_action(name, ()) for name in names_of("live") - {"tone"})
 
         await pilot.click("#keys", offset=(footer.index("a Set aside"), 0))
         assert isinstance(app.screen, TextDialog), "also one of the screen's own keys"

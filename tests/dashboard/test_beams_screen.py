@@ -1,16 +1,21 @@
 """The Beams screen: gates, link and clock now, the verdict, and what it is told of them."""
 
+import re
 from pathlib import Path
+from time import monotonic
 
 import pytest
 from dashboard_kit import SIZES, clocking, drive, screen_text
-from hand_board import CLOCK_HZ, RIG_TEXT, hand_run
 from textual.widgets import Static
 
-from chrono.dashboard.dashboard_app import Dashboard
-from chrono.reports.readiness_text import judged_words
+from chrono.dashboard import dashboard_app
+from chrono.dashboard.dashboard_app import POLL_S, SHOW_S, Dashboard
+from chrono.reader.line_grammar import GateLevels
+from chrono.session.live_run import live_run
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run
+from chrono.virtual.scenarios import SCENARIOS
+from chrono.virtual.virtual_board import light_of
 
 DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 
@@ -104,88 +109,68 @@ async def test_the_help_explains_keys_flags_cautions_and_the_uncertainty():
             assert words in text
 
 
-def beats(board, run, count, *, late_us=lambda n: 0, rate_error=0.0):
-    """Beat once a second by a counter that runs fast, each line read some time late."""
-    begin_us = board.us
-    for n in range(count):
-        sent_us = begin_us + n * 1_000_000
-        counter = round(sent_us * 1e-6 * CLOCK_HZ * (1 + rate_error)) & 0xFFFFFFFF
-        board.us = sent_us + late_us(n)
-        board.line(f"T {board.number()} {counter:08X} 00 0000")
-        run.step()
-    board.us = begin_us + count * 1_000_000
+ALIGNED = GateLevels(1.03, 0.463, 0.577)
 
 
-def test_delays_are_told_against_the_earliest_beat():
-    board, run = hand_run()
-    beats(board, run, 300, late_us=lambda n: (0, 4000, 9000)[n % 3])
-    assert run.observed().clock is not None
-    delays = run.delays()
-    assert delays.median_ms == pytest.approx(4.0, abs=0.3)
-    assert delays.longest_ms == pytest.approx(9.0, abs=0.3)
+@pytest.mark.parametrize("size", [*SIZES, (60, 24)])
+async def test_the_light_of_a_board_that_measures_it_is_shown_against_the_thresholds(size):
+    async with clocking("b", size=size) as (board, _, app, pilot):
+        board.wait(2.0)
+        assert "margin" not in await look(app, pilot)
+        board.levels = ALIGNED, GateLevels(0.70, 0.463, 0.577)
+        text = await look(app, pilot)
+        assert "A ███||███▎··········· 1.03 V, most 1.03, margin 55 %" in text
+        assert "good: the gate trips at 45 % of its light" in text
+        assert "!   too dim, below 0.8 V: turn D1 for the longest bar" in text
+        board.levels = None
+        assert "margin" not in await look(app, pilot)
+        assert not app.screen.query_one("#alignment").display
 
 
-def test_neither_rate_nor_delays_are_made_up_from_few_beats():
-    board, run = hand_run()
-    beats(board, run, 20)
-    assert run.observed().clock is None
-    assert run.delays() is None
+async def test_the_bell_rings_for_the_gate_that_is_chosen_and_is_off_at_first(monkeypatch):
+    async with clocking("b", size=(80, 24)) as (board, _, app, pilot):
+        rung = []
+        monkeypatch.setattr(app, "bell", lambda: rung.append(app.screen.tone.gate))
+        board.levels = ALIGNED, GateLevels(0.2, 0.463, 0.577)
+        await pilot.press("o")
+        assert not rung, "no board that measures, no tone"
+        board.offers_levels = True
+        assert "tone" not in await look(app, pilot)
+        await pilot.press("o")
+        assert "tone for gate A: the faster, the more margin" in await look(app, pilot)
+        assert set(rung) == {"A"}
+        await pilot.press("o")
+        rung.clear()
+        assert "tone for gate B" in await look(app, pilot)
+        assert not rung, "gate B is blocked"
+        await pilot.press("o")
+        assert "tone" not in await look(app, pilot)
 
 
-@pytest.mark.parametrize("ppm", [-40.0, 25.0, 3000.0])
-def test_the_rate_is_found_across_a_restart_and_a_lost_link(ppm):
-    board, run = hand_run()
-    late = lambda n: (n * 7919) % 3000  # noqa: E731
-    beats(board, run, 150, late_us=late, rate_error=ppm * 1e-6)
-    board.record("link", {"event": "lost", "port": "hand://", "reason": "cable"})
-    board.wait(0.5)
-    board.record("link", {"event": "reopened", "port": "hand://", "reason": ""})
-    board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
-    beats(board, run, 150, late_us=late, rate_error=ppm * 1e-6)
-    clock = run.observed().clock
-    assert abs(clock.rate_error - ppm * 1e-6) < clock.U95
-    assert clock.U95 < 30e-6
-
-
-def test_another_frequency_said_by_the_board_begins_anew():
-    board, run = hand_run()
-    beats(board, run, 100)
-    board.line("H 1 16048000 32 hand 1.0")
-    beats(board, run, 100, rate_error=3000e-6)
-    assert abs(run.observed().clock.rate_error) < 30e-6
-
-
-def test_a_lamp_is_told_with_its_frequency_and_gate():
-    board, run = hand_run()
-    board.wait(2.0)
-    for _ in range(300):
-        board.edge("A", 1)
-        board.us += 1500
-        board.edge("A", 0)
-        board.us += 8500
-    run.step()
-    lamp, dark = run.observed().gates
-    assert lamp.flicker_hz == pytest.approx(100.0, rel=0.01)
-    assert lamp.flicker_duty == pytest.approx(0.15, abs=0.01)
-    assert dark.flicker_hz == 0.0
-
-
-CALIBRATED = '[calibration.clock]\nvalue = "-4000 ppm"\nu = "10 ppm"\n'
-
-
-@pytest.mark.parametrize(
-    ("more", "troubled"),
-    [
-        ('[clock]\nrate_tolerance = "50 ppm"\n', True),
-        ('[clock]\nrate_tolerance = "5000 ppm"\n', False),
-        (CALIBRATED, False),
-        (CALIBRATED.replace("-4000", "-4100"), True),
-        ("[clock]\nfrom_host = true\n", False),
-    ],
-)
-def test_a_rate_is_judged_by_what_is_known_of_it(more, troubled):
-    board, run = hand_run(rig_text=RIG_TEXT + more)
-    beats(board, run, 200, rate_error=-4000e-6)
-    clock = next(item for item in judged_words(run.observed()).items if item.name == "clock")
-    assert "-4000" in clock.reading
-    assert bool(clock.trouble) == troubled
+@pytest.mark.long
+async def test_the_bars_follow_a_beam_that_goes_out_of_line_within_0_3_s(monkeypatch):
+    """The virtual board's beam swings in real time; every bar shows a light it had just now."""
+    monkeypatch.setattr(dashboard_app, "POLL_S", POLL_S)
+    monkeypatch.setattr(dashboard_app, "SHOW_S", SHOW_S)
+    scenario = SCENARIOS["loose-beam"]
+    run = live_run("virtual://loose-beam?shots=0", None, None)
+    run.start()
+    begin_s, lags_s = monotonic(), []
+    app = Dashboard(run)
+    try:
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.press("enter", "b")
+            while monotonic() - begin_s < 6.0:
+                await pilot.pause(0.03)
+                now_s = monotonic() - begin_s
+                shown = re.search(r" B .* (\d\.\d\d) V", screen_text(app))
+                if shown is None or now_s < 2.0:
+                    continue
+                light_v = float(shown[1])
+                back = (0.005 * n for n in range(1000))
+                lags_s.append(
+                    next(s for s in back if light_of(scenario, 1, now_s - s) >= light_v - 0.005)
+                )
+    finally:
+        run.close()
+    assert len(lags_s) > 50

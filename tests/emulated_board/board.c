@@ -10,6 +10,7 @@
  *   CYCLE reset HEX  a reset that sets these flags in MCUSR (button: 02)
  *   CYCLE unplug A   gate A's cable is pulled out: a pull-up of the chip, else 10 kohm to
  *                    ground, gives the level
+ *   CYCLE light A MV  the voltage at gate A's sensor; CYCLE trim A MV that at its trimmer
  *   CYCLE send HEX   bytes from the host
  *   CYCLE wire A RISE FALL JITTER INVERT    from here on gate A follows the pulse pin PB1, so many
  *                    cycles later, JITTER of them at random to and fro, upside down if INVERT is 1
@@ -36,6 +37,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include <simavr/avr_adc.h>
 #include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
@@ -53,7 +55,7 @@ enum { BY_POWER = 0x01, BY_BUTTON = 0x02 };
 enum { EIFR_ADDRESS = 0x3C, TCCR1B_ADDRESS = 0x81, OCR1AL_ADDRESS = 0x88 };
 enum { UDRE0_BIT = 1 << 5, TXEN0_BIT = 1 << 3 };
 
-enum kind { GATE_A, GATE_B, RESET, HANG, SEND, WIRE, UNPLUG };
+enum kind { GATE_A, GATE_B, RESET, HANG, SEND, WIRE, UNPLUG, LIGHT };
 
 struct event {
     uint64_t cycle;
@@ -72,6 +74,8 @@ static size_t events, done;
 
 static avr_t *avr;
 static int level[2];
+enum { INPUTS = 4, SUPPLY_MV = 5000 };
+static uint32_t analog_mv[INPUTS] = {1030, 467, 1030, 467}; /* A0 ... A3, as gate.md has them */
 static struct wire wires[2];
 static struct event coming[16]; /* what the wires bring, in order */
 static size_t brought;
@@ -116,6 +120,12 @@ static int read_event(const char *line, struct event *event) {
         return sscanf(rest, "%c %lf %lf %lf %d", &gate, &wire->rise, &wire->fall, &wire->jitter,
                       &wire->inverted) == 5 &&
                (event->level = gate == 'B', gate == 'A' || gate == 'B');
+    }
+    if (!strcmp(word, "light") || !strcmp(word, "trim")) {
+        event->kind = LIGHT;
+        event->level = 2 * (*rest == 'B') + (*word == 't');
+        return (*rest == 'A' || *rest == 'B') &&
+               (event->length = strtoul(rest + 1, NULL, 10)) <= SUPPLY_MV;
     }
     if (!strcmp(word, "unplug")) {
         event->kind = UNPLUG;
@@ -164,6 +174,25 @@ static void drive_pins(void) {
     set_pin('B', 0, level[0] ^ level[1]);
 }
 
+/* simavr: the converter's capacitor brings no charge from one input to the next. */
+static void share_charge(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq;
+    (void)param;
+    static uint32_t before;
+    const uint32_t input = value >> 19;
+    if (input >= INPUTS) return;
+    const uint32_t shown = input == before ? analog_mv[input]
+                                           : (9 * analog_mv[input] + analog_mv[before]) / 10;
+    before = input;
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + input), shown);
+}
+
+static void drive_analog_pins(void) {
+    avr->vcc = avr->avcc = avr->aref = SUPPLY_MV;
+    for (int pin = 0; pin < INPUTS; pin++)
+        avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + pin), analog_mv[pin]);
+}
+
 /* ---- events ---- */
 
 static void send_to_board(const char *bytes, size_t length) {
@@ -184,6 +213,10 @@ static void perform(const struct event *event) {
         break;
     case HANG: hang_asked = 1; break;
     case SEND: send_to_board(event->bytes, event->length); break;
+    case LIGHT:
+        analog_mv[event->level] = (uint32_t)event->length;
+        drive_analog_pins();
+        break;
     case UNPLUG:
         level[event->level] = avr->data[PORTD_ADDRESS] >> (2 + event->level) & 1;
         drive_pins();
@@ -369,6 +402,7 @@ static void surround(void) {
     avr_extint_set_strict_lvl_trig(avr, 0, 0);
     avr_extint_set_strict_lvl_trig(avr, 1, 0);
     drive_pins();
+    drive_analog_pins();
     avr->data[PIND_ADDRESS] = (uint8_t)(level[0] << 2 | level[1] << 3);
     avr->data[PINB_ADDRESS] = (uint8_t)(level[0] ^ level[1]);
     schedule();
@@ -410,6 +444,8 @@ static void power_up(const char *elf) {
     avr_register_io_write(avr, UCSR0B_ADDRESS, enable_transmitter, NULL);
     avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
                             enter_interrupt, NULL);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER),
+                            share_charge, NULL);
     if (played) avr_register_io_write(avr, PORTB_ADDRESS, note_played, NULL);
     avr->data[MCUSR_ADDRESS] = BY_POWER; /* simavr: a start leaves no trace */
     surround();

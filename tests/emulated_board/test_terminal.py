@@ -55,4 +55,4 @@ def test_the_host_can_ask_through_a_terminal(make_board: MakeBoard, script: Path
         read_until(port, b"\nT 0001")
         read_until(port, b"\n")
         port.write(b"?\n")
-        read_until(port, b"H 1 16000000 32 gates-328p-int 1.3+power ")
+        read_until(port, b"H 1 16000000 32 gates-328p-int 1.4+analog+power ")

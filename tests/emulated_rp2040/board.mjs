@@ -8,6 +8,7 @@
  *   CYCLE A 1        gate A's pin goes high          CYCLE B 0        gate B's pin goes low
  *   CYCLE reset HEX  a restart that leaves this in CHIP_RESET
  *   CYCLE unplug A   gate A's cable is pulled out
+ *   CYCLE light A MV  the voltage at gate A's sensor; CYCLE trim A MV that at its trimmer
  *   CYCLE reset      power off and on                CYCLE hang       the program is stuck
  *   CYCLE send HEX   bytes from the host             CYCLE open, close   the port, by a program
  *   CYCLE deaf, hear    whether the host takes what the board has to send
@@ -63,6 +64,7 @@ class Board {
     this.out = out;
     this.kept = [];
     this.levels = [0, 0];
+    this.analog = { light: [1.03, 1.03], trim: [0.467, 0.467] }; // volt, as gate.md has them
     this.wires = {};
     this.coming = []; // what wires bring, in order
     this.deaf = this.hungWanted = this.resetWanted = false;
@@ -75,6 +77,7 @@ class Board {
     this.chip = new Chip(this.program, {
       startCycle: cycle,
       levels: this.levels,
+      analog: this.analog,
       onPulse: (high) => this.follow(high),
       onWatchdog: () => (this.resetWanted = { struck: this.chip }),
       ...cause,
@@ -97,6 +100,7 @@ class Board {
     if (kind in PIN_OF) this.setGate(kind, rest[0] === '1', cycle);
     else if (kind === 'reset') this.resetWanted = { chipReset: rest[0] && parseInt(rest[0], 16) };
     else if (kind === 'unplug') this.setGate(rest[0], chip.pulled(PIN_OF[rest[0]]), cycle);
+    else if (kind in this.analog) this.analog[kind]['AB'.indexOf(rest[0])] = rest[1] / 1000;
     else if (kind === 'hang') this.hungWanted = true;
     else if (kind === 'send') host.send(Buffer.from(rest[0], 'hex'));
     else if (kind === 'open' || kind === 'close') host.setOpen((this.open = kind === 'open'));

@@ -13,6 +13,13 @@ const SECOND_STAGE = 0x20041f00; // where the chip's own program puts it
 const NEAR_ZERO = 64;
 const BRANCH_TO_ITSELF = 0xe7fe;
 const WATCHDOG = 0x40058;
+// The voltages at sensors and trimmers reach GP26 and GP27, and both trimmers GP28, by resistors
+// that join at GP21 and GP22 on their way (pico.md). In ohm and volt.
+const TRIMMER_PINS = [21, 22];
+const WIRE_OHM = 100e3;
+const GATE_SUPPLY = 5;
+const TRIMMER_OHM = 20e3; // R3 and RV1
+const REFERENCE = 3.3;
 const CHIP_RESET = 0x40064;
 const CHIP_RESET_OFFSET = 8;
 const BY_POWER = 0x100;
@@ -38,7 +45,7 @@ export function readUf2(file) {
 export class Chip {
   // `outside`: the cycle of power-up, and what the pins and the watchdog are connected to; then
   // what the registers say about the start: CHIP_RESET, and the chip whose watchdog struck.
-  constructor(program, { startCycle, onPulse, onWatchdog, levels, chipReset = BY_POWER, struck }) {
+  constructor(program, { startCycle, onPulse, onWatchdog, levels, analog, chipReset = BY_POWER, struck }) {
     this.cycle = startCycle;
     this.pioCycle = startCycle;
     this.steady = true;
@@ -68,11 +75,36 @@ export class Chip {
       onWatchdog();
     };
     levels.forEach((level, gate) => chip.gpio[2 + gate].setInputValue(!!level));
+    chip.adc.onADCRead = (channel) => {
+      // The converter's capacitor brings some charge from one input to the next.
+      const volt = this.#voltage(channel, analog);
+      const left = channel === chip.adc.currentChannel ? 0 : 0.1;
+      const before = this.#voltage(chip.adc.currentChannel, analog);
+      chip.adc.channelValues[channel] = this.#convert((1 - left) * volt + left * before);
+      chip.adc.currentChannel = channel;
+      chip.adc.sampleAlarm.schedule(chip.adc.sampleTime * 1000);
+    };
     // What the chip's own program does: the second stage into the RAM, and on to it.
     chip.sram.set(program.subarray(0, 256), SECOND_STAGE - 0x20000000);
     chip.core.SP = SECOND_STAGE;
     chip.core.LR = 0;
     chip.core.PC = SECOND_STAGE;
+  }
+
+  #convert(volt) {
+    return Math.max(0, Math.min(4095, Math.floor((volt / REFERENCE) * 4096)));
+  }
+
+  #voltage(channel, { light, trim }) {
+    if (channel < 2) return light[channel];
+    const ways = trim.map((volt, gate) => {
+      const { outputEnable, outputValue } = this.rp.gpio[TRIMMER_PINS[gate]];
+      if (outputEnable) return { volt: outputValue ? REFERENCE : 0, ohm: WIRE_OHM };
+      const part = volt / GATE_SUPPLY;
+      return { volt, ohm: part * (1 - part) * TRIMMER_OHM + 2 * WIRE_OHM };
+    });
+    const [a, b] = ways;
+    return (a.volt / a.ohm + b.volt / b.ohm) / (1 / a.ohm + 1 / b.ohm);
   }
 
   #follow(chip, onPulse) {

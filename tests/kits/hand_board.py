@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from chrono.reader.line_grammar import SensorLevels
 from chrono.reader.port_reader import LinkStatus
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reader.row_sources import LiveSource
@@ -34,6 +35,8 @@ class HandBoard(LiveSource):
         self.link = LinkStatus("open", "hand://", answered=True)
         super().__init__("hand://", writer=writer, lines=lines)
         self._sequence = self._zero_us = 0
+        self.offers_levels = False
+        self.levels: SensorLevels | None = None
 
     def start_anew(self) -> None:
         """Count time and lines from zero again, as after the power was gone."""
@@ -47,6 +50,13 @@ class HandBoard(LiveSource):
 
     def stop(self) -> None:
         self.link = LinkStatus("closed", "hand://")
+
+    @property
+    def has_analog(self) -> bool:
+        return self.offers_levels
+
+    def look_at_levels(self) -> SensorLevels | None:
+        return self.levels
 
     @property
     def status(self) -> LinkStatus:

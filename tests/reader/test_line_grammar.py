@@ -11,15 +11,19 @@ from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, EventKind, RestartC
 from chrono.reader.line_grammar import (
     PARSERS,
     Event,
+    GateLevels,
     Hello,
     LineDamage,
+    crc_text,
     encode_beat,
     encode_edge,
     encode_hello,
     encode_interval,
+    encode_levels,
     encode_plain,
     parse_framed,
     parse_interval,
+    parse_levels,
     parse_plain,
 )
 
@@ -55,6 +59,55 @@ def test_a_hello_may_name_what_restarted_the_board(cause: RestartCause) -> None:
     assert parse_framed(line) == Hello(1, 16_000_000, 32, "gates-328p-int", "1.3", cause)
 
 
+@pytest.mark.parametrize("cause", [*[c for c in RestartCause if c], None])
+def test_a_hello_may_announce_analog_levels(cause: RestartCause | None) -> None:
+    said = f"1.4+analog+{cause}" if cause else "1.4+analog"
+    hello = parse_framed(encode_hello(16_000_000, 32, "gates-328p-int", said))
+    restart = cause or RestartCause.UNREPORTED
+    assert hello == Hello(1, 16_000_000, 32, "gates-328p-int", "1.4", restart, has_analog=True)
+
+
+@pytest.mark.parametrize("said", ["1.4", "1.4+power", "1.4+analogue", "1.4+power+analog+x"])
+def test_no_other_hello_announces_analog_levels(said: str) -> None:
+    hello = parse_framed(encode_hello(16_000_000, 32, "gates-328p-int", said))
+    assert isinstance(hello, Hello)
+    assert not hello.has_analog
+
+
+def test_levels_are_millivolts_of_light_and_thresholds_at_a_and_b() -> None:
+    """The line of firmware_notes/wire_format.md, sent by the emulated board."""
+    line = b"V 0406 01CE 0240 0280 0314 0382 " + crc_text(b"V 0406 01CE 0240 0280 0314 0382")
+    a, b = GateLevels(1.030, 0.462, 0.576), GateLevels(0.640, 0.788, 0.898)
+    levels = parse_levels(line)
+
+    assert levels is not None
+    assert [v for gate in levels for v in gate] == pytest.approx([*a, *b])
+    assert encode_levels((a, b)) == line
+    assert parse_levels(line + b"\r") == levels
+    assert parse_levels(encode_levels((GateLevels(-1.0, 99.0, 0.0), b))) == (
+        GateLevels(0.0, 65.535, 0.0),
+        pytest.approx(b),
+    )
+
+
+def test_levels_have_no_place_in_a_recording() -> None:
+    line = encode_levels((GateLevels(1.0, 0.5, 0.6),) * 2)
+    assert isinstance(parse_framed(line), LineDamage)
+
+
+@pytest.mark.parametrize("body", [b"V", b"V 0406", b"V" + b" 0406" * 7, b"V" + b" 0abc" * 6])
+def test_other_lines_are_no_levels(body: bytes) -> None:
+    assert parse_levels(body + b" " + crc_text(body)) is None
+
+
+def test_damaged_levels_are_no_levels() -> None:
+    line = bytearray(encode_levels((GateLevels(1.0, 0.5, 0.6),) * 2))
+    for place in range(len(line)):
+        line[place] ^= 1
+        assert parse_levels(bytes(line)) is None
+        line[place] ^= 1
+
+
 @pytest.mark.parametrize("firmware", ["1.3+git", "1.3+", "+power", "power", "1.3+powers"])
 def test_another_plus_in_a_version_is_a_part_of_it(firmware: str) -> None:
     hello = parse_framed(encode_hello(16_000_000, 32, "mine", firmware))
@@ -63,7 +116,7 @@ def test_another_plus_in_a_version_is_a_part_of_it(firmware: str) -> None:
 
 def test_the_longest_hello_with_a_cause_is_a_line_to_programs_that_know_of_none() -> None:
     """Their grammar: six fields of printable ASCII without spaces, at most 80 bytes."""
-    line = encode_hello(62_500_000, 31, "gates-328p-int", "1.3+brown-out")
+    line = encode_hello(62_500_000, 31, "gates-328p-int", "1.4+analog+brown-out")
     kind, *fields, _ = line.decode("ascii").split(" ")
     assert (kind, len(fields), len(line) <= 80) == ("H", 5, True)
     assert all(re.fullmatch("[!-~]+", field) for field in fields)

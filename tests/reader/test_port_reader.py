@@ -17,9 +17,14 @@ from hypothesis import strategies as st
 from pty_board import BEAT, EDGE, HELLO, PtyBoard, Rows, until
 
 from chrono.errors import PortError
+from chrono.reader.line_grammar import GateLevels, encode_hello, encode_levels
 from chrono.reader.port_reader import (
     ASK_EVERY_S,
+    ASK_LEVELS_EVERY_S,
     HELLO_REQUEST,
+    LEVELS_CURRENT_S,
+    LEVELS_REQUEST,
+    LEVELS_WANTED_S,
     PIECE_BYTES,
     SILENT_AFTER_S,
     PortReader,
@@ -400,3 +405,105 @@ def test_lines_come_through_a_pair_of_ports_made_by_socat(socat: tuple[Path, Pat
         assert rows.until_lines(len(sent)) == [line.removesuffix(b"\n") for line in sent]
     reader.stop()
     assert reader.failure is None
+
+
+# ---- the sensors' levels ----
+
+ANALOG_HELLO = encode_hello(16_000_000, 32, "gates-328p-int", "1.4+analog+power") + b"\n"
+LEVELS = (GateLevels(1.030, 0.463, 0.577), GateLevels(0.640, 0.463, 0.577))
+LEVELS_LINE = encode_levels(LEVELS) + b"\n"
+
+
+@contextlib.contextmanager
+def reading_analog(
+    board: PtyBoard, hello: bytes = ANALOG_HELLO
+) -> Iterator[tuple[PortReader, Rows, Clock]]:
+    """A reader that has heard the board's hello."""
+    clock = Clock()
+    with reading(board, now_us=clock) as (reader, rows):
+        board.send(hello)
+        rows.until_lines(1)
+        reader.hear(rows.decoded())
+        yield reader, rows, clock
+
+
+def test_levels_are_asked_for_as_long_as_somebody_looks(board: PtyBoard) -> None:
+    with reading_analog(board) as (reader, _, clock):
+        assert board.heard(within_s=0.5) == b""
+        for _ in range(3):
+            assert reader.look_at_levels() is None
+            assert board.heard() == LEVELS_REQUEST
+            clock.now += int(ASK_LEVELS_EVERY_S * 1e6)
+        clock.now += int(LEVELS_WANTED_S * 1e6)
+        assert board.heard(within_s=0.5) == b""
+
+
+@pytest.mark.parametrize(
+    "hello", [HELLO, encode_hello(16_000_000, 32, "gates-328p-int", "1.3+power") + b"\n"]
+)
+def test_a_board_that_announces_no_levels_is_not_asked(board: PtyBoard, hello: bytes) -> None:
+    with reading_analog(board, hello) as (reader, _, _):
+        assert not reader.has_analog
+        assert reader.look_at_levels() is None
+        assert board.heard(within_s=0.5) == b""
+
+
+def test_levels_are_for_the_moment_and_no_rows(board: PtyBoard) -> None:
+    with reading_analog(board) as (reader, rows, clock):
+        board.send(BEAT + LEVELS_LINE + EDGE + LEVELS_LINE[:7])
+        board.send(LEVELS_LINE[7:] + LEVELS_LINE.replace(b"\n", b"\r\n") + BEAT)
+        others = [line.removesuffix(b"\n") for line in (ANALOG_HELLO, BEAT, EDGE, BEAT)]
+        assert rows.until_lines(4) == others
+        assert reader.status.lines == 4
+        assert reader.look_at_levels() == tuple(map(pytest.approx, LEVELS))
+
+        clock.now += int(LEVELS_CURRENT_S * 1e6) + 1
+        assert reader.look_at_levels() is None
+
+
+def test_levels_that_nobody_asked_for_are_no_rows_either(board: PtyBoard) -> None:
+    """A program that ended asked for them, a moment ago."""
+    with reading(board) as (_, rows):
+        board.send(LEVELS_LINE + BEAT)
+        assert rows.until_lines(1) == [BEAT.removesuffix(b"\n")]
+
+
+def test_damaged_levels_are_kept_as_any_damaged_line(board: PtyBoard) -> None:
+    """Another line may be in what is left of two."""
+    with reading_analog(board) as (reader, rows, _):
+        board.send(LEVELS_LINE[:20] + EDGE)
+        assert rows.until_lines(2)[1] == LEVELS_LINE[:20] + EDGE.removesuffix(b"\n")
+        assert reader.look_at_levels() is None
+
+
+@pytest.mark.parametrize(
+    ("end", "fragment"), [(LEVELS_LINE[:9], None), (EDGE[:9], EDGE[:9].decode())]
+)
+def test_levels_cut_by_a_lost_port_leave_no_fragment(
+    board: PtyBoard, end: bytes, fragment: str | None
+) -> None:
+    with reading_analog(board) as (reader, rows, _):
+        received = reader.status.bytes
+        board.send(end)
+        until(lambda: reader.status.bytes == received + len(end))
+        board.unplug()
+        assert rows.until_events("opened", "lost")[-1].get("fragment") == fragment
+
+
+def test_a_board_that_comes_back_must_announce_its_levels_again(
+    tmp_path: Path,
+) -> None:
+    name = tmp_path / "board"
+    with PtyBoard(name) as board, reading_analog(board) as (reader, rows, clock):
+        board.unplug()
+        clock.now += 1000
+        with PtyBoard(name) as again:
+            rows.until_events("opened", "lost", "reopened")
+            reader.hear(rows.decoded())
+            reader.look_at_levels()
+            assert not reader.has_analog
+            assert again.heard(within_s=0.3) == b""
+            again.send(ANALOG_HELLO)
+            rows.until_lines(2)
+            reader.hear(rows.decoded())
+            assert again.heard() == LEVELS_REQUEST

@@ -9,8 +9,8 @@ import pytest
 import serial
 
 from chrono.errors import PortError
-from chrono.reader.line_grammar import Hello, parse_framed
-from chrono.reader.port_reader import HELLO_REQUEST
+from chrono.reader.line_grammar import Hello, SensorLevels, parse_framed, parse_levels
+from chrono.reader.port_reader import HELLO_REQUEST, LEVELS_REQUEST
 from chrono.reader.serial_ports import open_port
 from chrono.virtual import protocol_virtual
 from chrono.virtual.scenarios import SCENARIOS
@@ -139,3 +139,57 @@ def test_settings_may_be_changed_while_it_is_open(port: serial.Serial) -> None:
 def test_an_unknown_scenario_is_refused_on_opening() -> None:
     with pytest.raises(PortError, match="no scenario 'two-band'"):
         open_port("virtual://two-band")
+
+
+def levels_of(port: serial.Serial) -> list[SensorLevels]:
+    lines = port.read(port.in_waiting).splitlines()
+    return [levels for line in lines if (levels := parse_levels(line))]
+
+
+def test_a_board_that_measures_its_sensors_sends_levels_for_two_seconds_after_a_request(
+    time: FakeTime,
+) -> None:
+    with open_port("virtual://loose-beam?shots=0") as port:
+        port.timeout = 0
+        time.now_s += 0.1
+        hello = parse_framed(port.read(100).splitlines()[0])
+        assert isinstance(hello, Hello)
+        assert hello.has_analog
+        time.now_s += 1.0
+        assert levels_of(port) == []
+        port.write(LEVELS_REQUEST)
+        time.now_s += 1.55
+        assert len(levels_of(port)) == 16
+        port.write(LEVELS_REQUEST)
+        time.now_s += 5.0
+        assert 20 <= len(levels_of(port)) <= 21
+
+
+def test_a_board_that_does_not_measure_its_sensors_sends_none(
+    time: FakeTime, port: serial.Serial
+) -> None:
+    port.write(LEVELS_REQUEST)
+    time.now_s += 1.0
+    assert levels_of(port) == []
+
+
+def test_the_loose_beam_trips_its_gate_where_its_light_crosses_the_thresholds(
+    time: FakeTime,
+) -> None:
+    """The gate's lines and the levels come by different ways; they must fit each other."""
+    blocked, seen = False, set()
+    with open_port("virtual://loose-beam?shots=0") as port:
+        port.timeout = 0
+        for _ in range(3600):
+            port.write(LEVELS_REQUEST)
+            time.now_s += 0.01
+            for line in port.read(port.in_waiting).splitlines():
+                if line.startswith(b"E"):
+                    assert line.split()[2] == b"B"
+                    blocked = line.split()[3] == b"1"
+                elif levels := parse_levels(line):
+                    a, (light_v, lower_v, upper_v) = levels
+                    assert a.light_v == pytest.approx(1.03)
+                    assert light_v < upper_v + 0.01 if blocked else light_v > lower_v - 0.01
+                    seen.add((blocked, light_v > upper_v, light_v < lower_v))
+    assert {(False, True, False), (True, False, True), (True, False, False)} <= seen

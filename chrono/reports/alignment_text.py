@@ -1,0 +1,74 @@
+"""Both beams while they are aligned, as bars and words for a terminal of 60 columns."""
+
+from collections.abc import Sequence
+
+from chrono.health.alignment import (
+    LEAST_LIGHT_V,
+    MOST_LIGHT_V,
+    TRIP_SHARE,
+    AlignmentVerdict,
+    GateAlignment,
+)
+
+BAR_CELLS = 20
+BAR_V = MOST_LIGHT_V
+"""What a whole bar stands for [V]."""
+
+_FULL, _EMPTY, _THRESHOLD = "█", "·", "|"
+_EIGHTHS = " ▏▎▍▌▋▊▉"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+_WANTED = _percent(TRIP_SHARE)
+_ADVICE = {
+    AlignmentVerdict.GOOD: "good: the gate trips at {share} of its light",
+    AlignmentVerdict.DIM: f"too dim, below {LEAST_LIGHT_V:g} V: turn D1 for the longest bar",
+    AlignmentVerdict.BRIGHT: f"too bright, above {MOST_LIGHT_V:g} V: take a smaller R2",
+    AlignmentVerdict.TRIPS_EARLY: f"trips at {{share}} of its light: turn RV1 to {_WANTED}",
+    AlignmentVerdict.TRIPS_LATE: f"trips at {{share}} of its light: turn RV1 to {_WANTED}",
+    AlignmentVerdict.BLOCKED: "blocked: turn D1, or take the card away",
+    AlignmentVerdict.STRAY: "blocked, yet light comes in: turn D1 or shade it",
+    AlignmentVerdict.UNCLEAR: "between the thresholds: turn D1 for the longest bar",
+    AlignmentVerdict.NO_TRIMMER: "no threshold: check the wire from RV1",
+    AlignmentVerdict.CONTRADICTION: "light and gate disagree: check the analog wires",
+}
+
+
+def alignment_lines(gates: Sequence[GateAlignment]) -> list[str]:
+    """Return two lines for each gate: the bar with its numbers, and the verdict."""
+    lines = []
+    for gate in gates:
+        light_v, best_v = gate.levels.light_v, gate.best_v
+        lines.append(
+            f"  {gate.name} {bar_text(gate)} {light_v:4.2f} V, most {best_v:4.2f}, "
+            f"margin {_percent(gate.margin)}"
+        )
+        lines.append(f"{_sign(gate)}   {verdict_words(gate)}")
+    return lines
+
+
+def verdict_words(gate: GateAlignment) -> str:
+    """Return what is to be said of one beam, and what to do."""
+    return _ADVICE[gate.verdict].format(share=_percent(gate.trip_share))
+
+
+def bar_text(gate: GateAlignment) -> str:
+    """Return a gate's light as a bar; both thresholds are upright strokes in it."""
+    full, eighths = divmod(round(_cells(gate.levels.light_v) * 8), 8)
+    cells = [_FULL] * full + [_EMPTY] * (BAR_CELLS - full)
+    if eighths:
+        cells[full] = _EIGHTHS[eighths]
+    for threshold_v in gate.levels[1:]:
+        cells[min(int(_cells(threshold_v)), BAR_CELLS - 1)] = _THRESHOLD
+    return "".join(cells)
+
+
+def _cells(volt: float) -> float:
+    return min(max(volt / BAR_V, 0.0), 1.0) * BAR_CELLS
+
+
+def _sign(gate: GateAlignment) -> str:
+    return " " if gate.verdict is AlignmentVerdict.GOOD else "!"
