@@ -145,7 +145,7 @@ def test_slits_that_moved_with_the_sensors_widen_the_result():
     )
     found = swap_calibration(*shots, trip_difference_s=200e-6)
 
-    assert found.uncertainty.u > 115e-6
+    assert found.uncertainty.u > 80e-6
     assert found.uncertainty.contributions[-1].name == "trip positions"
 
 
