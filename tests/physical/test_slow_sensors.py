@@ -190,6 +190,14 @@ def test_setups_with_bodies_of_their_own_neither_grow_nor_drift(tmp_path) -> Non
     assert not trend_doubts(trends_of(named))
 
 
+def test_two_setups_of_one_body_show_a_slow_sensor_together(tmp_path) -> None:
+    """Each has one speed; both have the same rod."""
+    file = one_after_the_other(tmp_path, ROD, ROD, speeds=(15.0, 50.0), **SLOW_AT_B)
+    named = with_setups(file, {"name": "slow"}, {"name": "fast"})
+    (doubt,) = trend_doubts(trends_of(named))
+    assert "gate B sees faster bodies longer" in doubt
+
+
 def test_setups_that_are_aimed_otherwise_do_not_drift(tmp_path) -> None:
     """The same rod, but the second launcher sends it with a lean: it looks longer."""
     leaning = replace(ROD, length_m=60.3e-3)
