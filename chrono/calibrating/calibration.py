@@ -36,8 +36,8 @@ PAUSE_S = 2.0
 
 HYSTERESIS_M = 0.02e-3
 """A comparator of hysteresis h trips later by w·h/2 at both edges, w the width of the beam.
-That moves with the sensor like a delay. Half-width for a slit of 2 mm and hystereses that
-differ by 2 % of the light (firmware_notes/gate.md, R5)."""
+That moves with the sensor like a delay. Half-width of the difference, for a slit of 2 mm and
+hystereses that are each within 1 % of the light (firmware_notes/gate.md, R5)."""
 
 MANY_DEGREES = 1e4
 """So many degrees of freedom are as good as infinitely many: t differs by 1e-4."""

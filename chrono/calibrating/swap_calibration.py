@@ -28,6 +28,7 @@ from chrono.measuring.error_budget import (
     combined_uncertainty,
     effective_dof,
     rectangular,
+    triangular,
 )
 
 SUSPICIOUS = 0.01
@@ -143,8 +144,9 @@ def swap_calibration(
         if by_blocking
         else _by_means(before, after)
     )
+    # of two gates that are each anywhere within limits, the difference is triangular
     places = (("hysteresis", hysteresis_s), ("trip positions", trip_difference_s))
-    moved = [Contribution(rectangular(name, half, unit="s"), 1.0) for name, half in places]
+    moved = [Contribution(triangular(name, half, unit="s"), 1.0) for name, half in places]
     uncertainty = combine([*contributions, *moved])
     return SwapResult(
         difference_s=-difference_s if left_exchanged else difference_s,

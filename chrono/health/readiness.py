@@ -12,7 +12,7 @@ from math import inf, isfinite
 
 from chrono.arrays.events import RestartCause
 from chrono.clock.clock_rate import ClockEstimate
-from chrono.measuring.length_trends import LengthTrend, Trend
+from chrono.measuring.length_trends import LengthTrend, Trend, told_trends
 from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.processor.passage_pairing import LENGTH_TOLERANCE
@@ -311,7 +311,8 @@ def with_shots(
     ]
     if slope is not None:
         items.append(ReadinessItem(Aspect.SLOPE, slope.contradicts))
-    items += [ReadinessItem(_TREND_ASPECTS[t.trend], t.seen, t.gate) for t in trends]
+    told = told_trends(trends)
+    items += [ReadinessItem(_TREND_ASPECTS[t.trend], t in told, t.gate) for t in trends]
     return replace(
         health,
         items=tuple(items),

@@ -6,7 +6,9 @@ v·s. A threshold that drifts moves both ends of what is seen. Both are told by 
 squares line through the lengths, each kind of body with a mean of its own, and Student's t.
 What the rig allows (delays, slope, drag, bodies off their middle) is added to what chance does.
 
-Delays that are alike at both edges of a gate change no length: no shot shows them.
+A difference δ of the gates' delays makes speeds wrong, and with them the lengths at both
+gates, by v·δ·ℓ/d: a growth at one gate need not be that gate's. Delays that are alike at all
+four edges change nothing.
 """
 
 import math
@@ -65,6 +67,14 @@ class LengthTrend:
     def seen(self) -> bool:
         """Whether neither chance nor what the rig allows explains it."""
         return abs(self.slope) > self.U_slope
+
+
+def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
+    """Return what is to be said: of lengths that grow those at the gate where they do most."""
+    seen = [each for each in trends if each.seen]
+    grows = [each for each in seen if each.trend is Trend.SPEED]
+    most = max(grows, key=lambda each: abs(each.slope), default=None)
+    return tuple(each for each in seen if each is most or each not in grows)
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,9 @@
 """Lengths that grow with speed, or drift from shot to shot, in words and for JSON."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from typing import Any
 
-from chrono.measuring.length_trends import LengthTrend, Trend
+from chrono.measuring.length_trends import LengthTrend, Trend, told_trends
 from chrono.reports.launch_text import filled
 from chrono.units import format_value
 
@@ -11,8 +11,8 @@ from chrono.units import format_value
 def trend_text(trend: LengthTrend) -> str:
     """Return what is seen at one gate."""
     if trend.trend is Trend.SPEED:
-        seen = _with_limit(1e6 * trend.slope, 1e6 * trend.U_slope)
-        return f"blocked by {seen} µs longer than a body's length tells"
+        seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
+        return f"blocked by {seen} µs {_how(trend)} than a body's length tells"
     steps = 1e3 * (trend.shots - 1)
     seen = _with_limit(steps * trend.slope, steps * trend.U_slope)
     return f"lengths change by {seen} mm from the first to the last of {trend.shots} shots"
@@ -25,19 +25,22 @@ def _with_limit(value: float, limit: float) -> str:
 def trend_wrong(trend: LengthTrend) -> str:
     """Return what is wrong at one gate."""
     if trend.trend is Trend.SPEED:
-        how = "longer" if trend.slope > 0 else "shorter"
-        return f"gate {trend.gate} sees faster bodies {how}: its sensor is slow"
-    how = "longer" if trend.slope > 0 else "shorter"
-    return f"gate {trend.gate} sees bodies ever {how}: its threshold or the aim drifts"
+        return f"gate {trend.gate} sees faster bodies {_how(trend)}: a sensor is slow"
+    return f"gate {trend.gate} sees bodies ever {_how(trend)}: its threshold or the aim drifts"
+
+
+def _how(trend: LengthTrend) -> str:
+    return "longer" if trend.slope > 0 else "shorter"
 
 
 def trend_advice(trend: LengthTrend) -> str:
     """Return what to look at, and the key to set."""
     if trend.trend is Trend.SPEED:
         return (
-            f"look at the sensor of gate {trend.gate} (a smaller load resistor makes it "
-            "quicker) and set its threshold at half the light; chrono calibrate swap measures "
-            "how the gates' delays differ, or state more under gates.latency_mismatch"
+            f"look at both sensors, at that of gate {trend.gate} first (a smaller load "
+            "resistor makes it quicker), and set the thresholds at half the light; chrono "
+            "calibrate swap measures how the gates' delays differ, or state more under "
+            "gates.latency_mismatch"
         )
     return (
         f"look at the lamp, the daylight and the threshold of gate {trend.gate}, and at the "
@@ -45,22 +48,21 @@ def trend_advice(trend: LengthTrend) -> str:
     )
 
 
-def trend_doubts(trends: Iterable[LengthTrend]) -> list[str]:
+def trend_doubts(trends: Sequence[LengthTrend]) -> list[str]:
     """Return what the lengths tell against a sound rig, a sentence each, with what to do."""
     return [
         f"{trend_wrong(each)} ({trend_text(each)}); {trend_advice(each)}"
-        for each in trends
-        if each.seen
+        for each in told_trends(trends)
     ]
 
 
-def trend_lines(trends: Iterable[LengthTrend]) -> list[str]:
+def trend_lines(trends: Sequence[LengthTrend]) -> list[str]:
     """Return the same as lines of a summary."""
     doubts = trend_doubts(trends)
     return ["", *(line for doubt in doubts for line in filled(doubt))] if doubts else []
 
 
-def trend_data(trends: Iterable[LengthTrend]) -> list[dict[str, Any]]:
+def trend_data(trends: Sequence[LengthTrend]) -> list[dict[str, Any]]:
     """Return each trend as an object for JSON: lengths per speed [s], or per shot [m]."""
     found = []
     for each in trends:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from chrono.measuring.scatter import Scatter
 from chrono.measuring.series_statistics import s_interval
 from chrono.processor.shot_records import NEVER_COUNTED, flag_words
 from chrono.reports.clock_text import rate_text
@@ -54,6 +55,9 @@ from chrono.session.troubles import LampSeen
 from chrono.units import format_speed, speed_in
 
 SHOWN_REASONS = 6
+
+NOTICEABLE = 0.3
+"""Of the launcher's scatter: less than this takes 5 % of it away."""
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
@@ -218,6 +222,7 @@ def _setup_data(found: SetupSummary) -> dict[str, Any]:
         **motion_data(found.motion),
         **blocking_data(found.blocking),
         "chords_s_mps": found.hidden.chords_mps if found.hidden else None,
+        "bounce_noise_s_mps": found.hidden.noise_mps if found.hidden else None,
         **muzzle_data(found.mouth),
     }
 
@@ -266,18 +271,28 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
         return []
     texts = []
     if hidden.chords_mps:
-        left = math.sqrt(max(scatter.launcher_s_mps**2 - hidden.chords_mps**2, 0.0))
-        least, most = (
-            two_digits(speed_in(unit, each)) for each in (left, scatter.launcher_s_mps)
-        )
         texts.append(
-            f"one pair of edges: if each shot crosses the beams at another height, chords "
-            f"scatter by {two_digits(speed_in(unit, hidden.chords_mps))}, and of the "
-            f"launcher's part {least} to {most} are its own"
+            "one pair of edges: if each shot crosses the beams at another height, chords "
+            f"scatter by {_left_to_launcher(scatter, hidden.chords_mps, unit)}"
         )
-    if hidden.bounces:
-        texts.append("edges bounce in most shots: slow noise beside it may be the gates', too")
+    beyond_mps = math.sqrt(max(hidden.noise_mps**2 - scatter.instrument_s_mps**2, 0.0))
+    if beyond_mps > NOTICEABLE * scatter.launcher_s_mps:
+        texts.append(
+            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}: the "
+            "same noise, where it is slow, moves edges that do not bounce; it may scatter "
+            f"shots by {_left_to_launcher(scatter, beyond_mps, unit)}"
+        )
     return detail("gates", *texts) if texts else []
+
+
+def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
+    """Return what gates may scatter by, and what then are limits of the launcher's own."""
+    left_mps = math.sqrt(max(scatter.launcher_s_mps**2 - gates_mps**2, 0.0))
+    gates, least, most = (
+        two_digits(speed_in(unit, each))
+        for each in (gates_mps, left_mps, scatter.launcher_s_mps)
+    )
+    return f"{gates}, and of the launcher's part {least} to {most} are its own"
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:

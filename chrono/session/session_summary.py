@@ -42,6 +42,10 @@ from chrono.session.session import Session
 MOST = 0.5
 """More than this part of the shots are most of them."""
 
+NOISE_BESIDE_BOUNCES = 2.0
+"""Times the u of a usual bounce: so much noise scattered all shots at most in simulations of
+beam, noise of two bands and comparator (0.6 … 2.1)."""
+
 MOST_SHOTS = 20_000
 """The last ones tell enough."""
 SIGMAS = 2.6
@@ -209,26 +213,38 @@ class GateScatter:
     chords_mps : float
         Standard deviation if each shot crosses the beams at other heights [m/s]: of round
         bodies that most shots timed by one pair of edges; else 0.
-    bounces : bool
-        Whether edges bounced in most of the shots.
+    bounced, shots : int
+        Shots of which an edge bounced, and all of them.
+    noise_mps : float
+        What the noise that bounced may scatter all shots by, those without a bounce too
+        [m/s]; 0 for fewer than two that did.
     """
 
     chords_mps: float
-    bounces: bool
+    bounced: int
+    shots: int
+    noise_mps: float
 
 
 def gate_scatter_of(session: Session, name: str, mean_mps: float) -> GateScatter:
     """Return what the gates may add to the scatter of a setup with this mean [m/s]."""
     part = _last_part(session)
-    shots = session.log.shots[part]
-    chosen = session.are_counted(shots, session.measured(part).speed_mps)
+    shots, measured = session.log.shots[part], session.measured(part)
+    chosen = session.are_counted(shots, measured.speed_mps)
     chosen &= session.setups.named(name)[session.log.setup[part]]
+    part_of_transit = (measured.bounce_s / measured.transit_s)[chosen]
     shots = shots[chosen]
     body = session.setups.last(name).body
     is_single = np.mean(shots["used"] != EdgesUsed.BOTH) > MOST if len(shots) else False
     chord_m = _length_u(session.rig, body) / 2 if is_single else 0.0
-    bounces = bool(len(shots)) and float(np.mean(shots["bounce"] > 0)) > MOST
-    return GateScatter(mean_mps * chord_m / session.rig.spacing_m, bounces)
+    by_bounce = part_of_transit[shots["bounce"] > 0]
+    noise = NOISE_BESIDE_BOUNCES * float(np.median(by_bounce)) if len(by_bounce) > 1 else 0.0
+    return GateScatter(
+        mean_mps * chord_m / session.rig.spacing_m,
+        len(by_bounce),
+        len(shots),
+        mean_mps * noise,
+    )
 
 
 @dataclass(frozen=True)

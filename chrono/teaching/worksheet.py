@@ -350,8 +350,16 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
     Raises
     ------
     OptionError
-        If the recording has not shots enough that no two groups share a number.
+        If the recording has not shots enough that no two groups share a number, or its bodies
+        fall or rise: d/t is not their speed midway.
     """
+    if not recorded.session.model.motion.is_level:
+        raise OptionError(
+            "its bodies fall or rise between the gates (gates.slope), so the sheet's "
+            "v = d/t is not their speed midway",
+            where=str(recorded.path),
+            hint="take a recording of a level path",
+        )
     found: list[Task] = []
     made = 0
     for made, task in enumerate(_tasks(recorded, shots), 1):

@@ -308,3 +308,32 @@ def test_any_input_gets_plain_numbers_or_one_clear_line(chrono, seed) -> None:
             is_one_clear_complaint(outcome)
         else:
             assert not ODD_NUMBER.search(outcome.out), words
+
+
+def test_what_is_too_small_for_feet_is_told_in_metric_parts(chrono) -> None:
+    words = ("--mass", "8 kg", "--diameter", "42 mm", "--unit", "ft/s")
+    told = chrono("fall", "--time", "2 ms", *words).out
+    assert re.search(r"height +19\.6\d+ ± 0\.\d+ µm", told)
+    assert "ft\n" not in told
+
+
+def test_a_mach_number_of_next_to_nothing_and_millions_of_g_are_words(chrono) -> None:
+    slow = chrono("energy", "--speed", "0.03 m/s", "--mass", "1 g")
+    assert "0.03 m/s, Mach below 0.001" in slow.out
+    hard = chrono("stop", "--speed", "1000 m/s", "--distance", "0.1 mm", "--mass", "1 g")
+    assert re.search(r"peak +1\d+ million g", hard.out)
+    assert "deceleration [million g]" in hard.out
+    assert "way into the catch [µm]" in hard.out
+
+
+def test_a_body_that_the_air_stops_before_the_catch_is_refused(chrono) -> None:
+    light = ("--mass", "0.04 g", "--diameter", "254 mm", "--distance", "0.1 m")
+    outcome = chrono("stop", "--speed", "1.3 m/s", "--path", "3 m", *light)
+    is_one_clear_complaint(outcome, "all but stopped", "before 3 m")
+    assert chrono("stop", "--speed", "1.3 m/s", "--path", "0.001 m", *light).code == 0
+
+
+def test_an_energy_that_means_no_speed_of_a_launch_is_refused(chrono) -> None:
+    words = ("--distance", "0.1 m", "--mass", "0.02 g")
+    outcome = chrono("stop", "--energy", "2650 J", *words)
+    is_one_clear_complaint(outcome, "a speed of 16279 m/s", "3000 m/s")

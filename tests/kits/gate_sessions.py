@@ -18,6 +18,8 @@ from speed_rigs import make_rig
 from chrono.session.session import Session
 
 OFF_CENTRE_M = 5e-3
+EVERY_S = 0.6180339887
+"""From launch to launch: no step of a counter is in step with it."""
 TILT_RAD = np.radians(1.0)
 
 
@@ -33,6 +35,7 @@ def thrown_session(
     drift_at_b: float = 0.0,
     spacing_m: float = 0.3,
     tick_s: float = 62.5e-9,
+    is_exact: bool = False,
 ) -> tuple[Session, Flight]:
     """
     Return what the program reads of bodies that pass one rig, and their flight.
@@ -42,6 +45,7 @@ def thrown_session(
     speed_mps : (N,)
     aim : `each`: every body crosses the beams at heights of its own; `held`: all at the same
         ones; `sags`: the lower, the slower it is, over a metre of way
+    is_exact : the gates stand where the rig says, and time nothing late
     drift_at_b : by how much the threshold of gate B moves from the first to the last body
     """
     count = len(speed_mps)
@@ -49,8 +53,11 @@ def thrown_session(
         rng,
         1,
         spacing_m=spacing_m,
+        spacing_tolerance_m=0.0 if is_exact else 0.5e-3,
+        trip_tolerance_m=0.0 if is_exact else 0.2e-3,
         off_centre_m=OFF_CENTRE_M,
-        latency_mismatch_s=2e-6,
+        latency_mismatch_s=0.0 if is_exact else 2e-6,
+        rate_tolerance=0.0 if is_exact else 5e-3,
         own_latency_each_edge=bool(rng.random() < 0.5),
         threshold=threshold,
         response_s=response_s,
@@ -80,5 +87,5 @@ def thrown_session(
         clock__rate_tolerance=5e-3,
         clock__frequency_hz=board.frequency_hz,
     )
-    lines = framed_lines(edges_of(rng, flight, board), board)
+    lines = framed_lines(edges_of(rng, flight, board, every_s=EVERY_S), board)
     return session_of(stated, lines, folder), flight

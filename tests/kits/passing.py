@@ -4,7 +4,7 @@ Physics only, written for the tests: places where a body's outline meets a thres
 light, delays, jitter, ticks. It shares nothing with the program.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -24,6 +24,8 @@ class Beams:
         Where the leading and the trailing outline trips each gate, from the slit's middle.
     delay_s : ndarray, shape (2, 2)
         Delay of sensor and comparator at the leading and the trailing edge of each gate.
+    late_m : ndarray, shape (2, 1)
+        How much further a body is at both edges by the comparator's hysteresis.
     jitter_s, tick_s : float
     """
 
@@ -32,11 +34,12 @@ class Beams:
     delay_s: np.ndarray
     jitter_s: float = 0.1e-6
     tick_s: float = 62.5e-9
+    late_m: np.ndarray = field(default_factory=lambda: np.zeros((2, 1)))
 
     @property
     def exchanged(self):
         """The same gates with their sensors exchanged, slits and lamps left in place."""
-        return replace(self, delay_s=self.delay_s[::-1])
+        return replace(self, delay_s=self.delay_s[::-1], late_m=self.late_m[::-1])
 
 
 def make_beams(rng, spacing_m, *, trip_m=0.2e-3, delay_s=2e-6, asymmetry_s=1e-6, skew_m=0.2e-3):
@@ -65,7 +68,7 @@ def edges_of_passes(rng, beams, when_at, half_lengths_m):
     half_lengths_m : ndarray, shape (N, 2)
         Half the chord that each beam sees of each body.
     """
-    places = np.array([0.0, beams.spacing_m])[:, None] + beams.trip_m
+    places = np.array([0.0, beams.spacing_m])[:, None] + beams.trip_m + beams.late_m
     outline = half_lengths_m[..., None] * np.array([-1, 1])
     exact = when_at(places + outline) + beams.delay_s
     noisy = exact + rng.normal(0, beams.jitter_s, exact.shape)

@@ -1,5 +1,7 @@
 """Lines through lengths: against scipy's least squares, and what a sound rig may do."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -33,6 +35,15 @@ def test_the_line_is_that_of_scipy() -> None:
     assert found.U_slope > t * line.stderr
     assert found.trend is Trend.SPEED
     assert found.change_m == pytest.approx(line.slope * np.ptp(seen.speed_mps))
+
+
+def test_lengths_that_are_known_better_weigh_more() -> None:
+    """That of numpy's fit with weights, which are one over the standard deviation."""
+    seen = lengths(slope_s=2e-5)
+    u = 1e-5 * np.linspace(1, 10, 30)
+    weighed = replace(seen, u_timing_m=u)
+    slope, _ = np.polyfit(seen.speed_mps, seen.length_m, 1, w=1 / u)
+    assert growth_with_speed(weighed, ONE).slope == pytest.approx(slope, rel=1e-9)
 
 
 def test_bodies_have_lengths_of_their_own() -> None:

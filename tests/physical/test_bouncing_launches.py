@@ -14,12 +14,15 @@ import pytest
 from gate_board import CAPTURE, PIN_INTERRUPT, Board, edges_of
 from gate_comparator import Band
 from gate_lines import framed_lines
-from gate_physics import SQUASH, draw_rigs, fly
-from gate_readings import Reading, read_flight
+from gate_physics import SQUASH, draw_rigs, fly, rod
+from gate_readings import Reading, read_flight, session_of
 from speed_rigs import make_rig
 
 from chrono.reports.readiness_text import health_words
+from chrono.reports.summary_text import summary_text
 from chrono.session.readiness_check import check_recording
+from chrono.session.recording_loader import read_recording
+from chrono.session.session_summary import gate_scatter_of, summary_of
 
 QUEUE = replace(PIN_INTERRUPT, busy_kind="queue")
 BOARDS = {"every trip exact": CAPTURE, "trips within 6 us late": QUEUE}
@@ -128,6 +131,42 @@ def test_what_bounces_leave_open_holds_over_the_nine_cases(tmp_path: Path) -> No
     for board in BOARDS.values():
         held = [launches(tmp_path, case, board, 30, KNOWN).timing_is_held for case in CASES]
         assert np.concatenate(held).mean() >= 0.95
+
+
+@pytest.mark.parametrize(
+    ("fast", "slow", "hysteresis", "told"),
+    [
+        (0.01, 0.0, 0.0, True),
+        (0.01, 0.02, 0.0, True),
+        (0.02, 0.01, 0.02, True),
+        (0.02, 0.02, 0.0, True),
+        (0.04, 0.0, 0.0, False),  # all bounce: what they state is more than they scatter
+    ],
+)
+def test_the_summary_names_the_noise_that_scatters_a_launcher_without_scatter(
+    tmp_path: Path, fast: float, slow: float, hysteresis: float, told: bool
+) -> None:
+    """Slow noise (1 kHz) beside fast (300 kHz) moves edges, and only the fast one bounces."""
+    rng = np.random.default_rng(5)
+    rigs = draw_rigs(rng, 1, off_centre_m=0.0, hysteresis=hysteresis).repeated(60)
+    body = rod(60e-3)
+    flight = fly(rigs, body, np.full(60, 20.0), drag_coefficient=0.47)
+    noise = [Band(fast, 3e5), *([Band(slow, 1e3)] if slow else [])]
+    rig = make_rig(
+        gates__off_centre_m=0.0,
+        body__shape="flat",
+        body__length_m=60e-3,
+        body__diameter_m=10e-3,
+        body__mass_kg=20e-3,
+    )
+    lines = framed_lines(edges_of(rng, flight, CAPTURE, noise), CAPTURE)
+    session = session_of(rig, lines, tmp_path)
+    scatter_mps = float(np.nanstd(session.measured().speed_mps, ddof=1))
+    hidden = gate_scatter_of(session, "", 20.0)
+    assert hidden.bounced >= 10
+    assert 0.2 <= scatter_mps / hidden.noise_mps <= 1.1
+    words = " ".join(summary_text(summary_of(read_recording(tmp_path / "lines.tsv"))).split())
+    assert told == bool(re.search(r"edges bounced in \d+ of 60 shots: .* are its own", words))
 
 
 # -- where the rule ends --------------------------------------------------------------------

@@ -11,12 +11,18 @@ import numpy as np
 import pytest
 from gate_board import Board, ticks_of
 from gate_physics import SQUASH, draw_rigs, fly
+from gate_sessions import thrown_session
 from line_kit import RULES, UNIT_S, body, events, shots_of
 from speed_rigs import exact_gates, make_shots
 from trial_kit import trials
 
 from chrono.measuring.speed import SpeedModel, measure, shot_budget
 from chrono.processor.shot_records import EdgesUsed
+from chrono.session.recording_loader import read_recording
+from chrono.session.speed_models import Assumptions
+from chrono.teaching.error_lab import look
+from chrono.teaching.lab_bench import bench_of_rig
+from chrono.teaching.what_if import what_if
 
 STEP_S, UNITS = 100e-6, 100
 COARSE = Board(frequency_hz=1e6, step=UNITS, jitter_s=0.0)
@@ -102,3 +108,41 @@ def test_both_pairs_of_edges_count_though_blocking_times_differ_by_steps(
     off = (found.speed_mps - speeds) / found.U95_mps
     assert 0.93 <= (np.abs(off) <= 1).mean() <= 0.975
     assert abs(off.mean()) < 0.1
+
+
+SOME_SPEEDS, MORE_SPEEDS = [21.0, 25.0, 29.0], [9.1, 21.0, 23.0, 25.0, 27.0, 29.0]
+
+
+@pytest.mark.parametrize("edges", [EdgesUsed.BOTH, EdgesUsed.LEAD])
+@trials((80, SOME_SPEEDS), (400, MORE_SPEEDS), "count_and_speeds")
+def test_lab_what_if_and_a_board_with_steps_of_1_ms_agree(
+    tmp_path, edges, count_and_speeds
+) -> None:
+    """One launcher without scatter: its shots on a coarse board, on a fine one as if it had
+    been coarse, and on the bench of the lab."""
+    count, speeds = count_and_speeds
+    one_pair = Assumptions(edges=edges)
+    for speed in speeds:
+        rng = np.random.default_rng(round(10 * speed))
+        fine = thrown_lines(tmp_path, rng, speed, count, 62.5e-9)
+        supposed = what_if(fine, Assumptions(tick_s=1e-3, edges=edges))
+        coarse = thrown_lines(tmp_path, rng, speed, count, 1e-3).session
+        board = measure(one_pair.shots(coarse.log.shots), coarse.model)
+        bench = bench_of_rig(fine.session.rig, speed, edges).with_values(tick_s=1e-3)
+        lab = look(bench).repeated.measured
+
+        assert supposed.compared.all()
+        told = [each.speed_mps for each in (supposed.supposed, board, lab)]
+        spreads = [float(np.std(each, ddof=1)) for each in told]
+        # the gates of each are their own: a fiftieth of a step, where few steps are counted
+        steps_mps = speed * 1e-3 / (0.3 / speed)
+        assert np.ptp(spreads) <= 0.12 * steps_mps, (speed, spreads)
+        assert np.ptp([each.mean() for each in told]) <= 0.12 * steps_mps, speed
+        stated = [float(each.u_random_mps.mean()) for each in (supposed.supposed, board, lab)]
+        assert np.ptp(stated) <= 0.05 * stated[0]
+
+
+def thrown_lines(folder, rng, speed_mps, count, tick_s):
+    """Read the lines of one rig that is as it is stated."""
+    thrown_session(folder, rng, SQUASH, np.full(count, speed_mps), tick_s=tick_s, is_exact=True)
+    return read_recording(folder / "lines.tsv")

@@ -14,6 +14,9 @@ from pupil import UNITS, quantity, solve
 from row_kit import edge, framed
 
 from chrono.cautions import PAPER_CAUTION
+from chrono.rigs.rig_file import parse_rig, rig_record
+from chrono.virtual.scenarios import parse_play, rig_text
+from chrono.virtual.virtual_board import simulate_recording
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"
@@ -490,3 +493,13 @@ def test_lines_that_are_no_answers_are_told_and_the_others_are_marked(chrono, tm
 )
 def test_marking_without_answers_is_refused(chrono, words, expected) -> None:
     is_one_clear_complaint(chrono("worksheet", BANDS, *words), *expected)
+
+
+def test_drops_make_no_sheet_for_d_over_t(chrono, tmp_path) -> None:
+    play = parse_play("virtual://drop-test?shots=12")
+    rig = rig_record(parse_rig(rig_text(play.scenario)))
+    path = tmp_path / "drops.tsv"
+    path.write_bytes(simulate_recording(play, rig=rig, file={"format": 1, "start": ""}))
+    outcome = chrono("worksheet", path, "-o", tmp_path / "sheet.html")
+    is_one_clear_complaint(outcome, "drops.tsv", "gates.slope", "not their speed midway")
+    assert not (tmp_path / "sheet.html").exists()
