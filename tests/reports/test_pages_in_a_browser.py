@@ -59,7 +59,7 @@ def hostile(folder: Path) -> Path:
 
 
 def uncounted(folder: Path) -> Path:
-    """Make a recording in which no shot counts: one setup, all slower than its window."""
+    """Make a recording in which no shot counts: one setup, all slower than the window."""
     return write_recording(folder / "uncounted.tsv", [setup("a"), *(shot(0.5),) * 3])
 
 
@@ -86,7 +86,7 @@ def _page(request, chrono, tmp_path) -> Path:
 def test_a_report_lies_well_on_a_phone_and_on_a_wide_screen(page) -> None:
     for width, height_px in ((390, 9), (1280, 9), (320, 7)):
         found = lies_well(page, width)
-        assert found["pictures"] == (page.stem != "uncounted")
+        assert found["pictures"] == 1
         assert float(str(found["smallest"])) >= height_px
 
 
@@ -107,7 +107,7 @@ def test_axe_finds_nothing_to_complain_about(page) -> None:
 
 def test_a_phone_folds_sections_that_a_wide_screen_shows(page) -> None:
     phone, wide = lay_out(page, 390), lay_out(page, 1280)
-    assert phone["switches"] >= 3
+    assert phone["switches"] >= 2
     assert wide["switches"] == 0
     assert phone["tall"] < 4000 or page.stem == "wordy"
     assert "Rig: " in phone["text"]
