@@ -35,7 +35,7 @@ from chrono.reports.findings_text import (
     unread_line,
 )
 from chrono.reports.setup_words import count_text, setup_text
-from chrono.reports.summary_text import summary_data, trouble_lines
+from chrono.reports.summary_text import summary_data, trouble_sentences
 from chrono.rigs.rig_file import load_rig, rig_from_record, rig_from_table
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
@@ -949,7 +949,7 @@ def _setups(session: Session) -> dict[str, Setup]:
 
 def _damage(recorded: LoadedRecording, data: dict[str, Any]) -> Damage:
     unusable = recorded.session.unusable
-    words = [line.strip() for line in trouble_lines(recorded)]
+    words = trouble_sentences(recorded)
     words += [unread_line(recorded.session)] if unusable.records else []
     words += filter(None, [clock_doubt(recorded)])
     return Damage(

@@ -1,6 +1,6 @@
 """From a recording to a figure and a comparison, as cells of a notebook.
 
-    python tests/notebook.py [RECORDING] [FOLDER]
+python tests/notebook.py [RECORDING] [FOLDER]
 """
 
 # %% Read a recording
@@ -10,9 +10,9 @@ from pathlib import Path
 import matplotlib
 
 matplotlib.use("Agg")
-from matplotlib import pyplot as plt  # noqa: E402 - the backend is chosen first
+from matplotlib import pyplot as plt
 
-import chrono  # noqa: E402
+import chrono
 
 HERE = Path(__file__).parents[1]
 source = Path(sys.argv[1]) if len(sys.argv) > 1 else HERE / "recordings/noisy-hall.tsv"

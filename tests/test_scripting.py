@@ -318,7 +318,7 @@ def test_a_rig_as_a_dict_is_the_rig_of_the_file(folder) -> None:
 
 def test_the_docstrings_examples_run(folder) -> None:
     found = doctest.testmod(scripting)
-    assert found.attempted >= 8
+    assert found.attempted >= 25
     assert found.failed == 0
 
 
@@ -334,6 +334,115 @@ def test_the_ten_lines_of_the_readme_run(folder, capsys) -> None:
     assert capsys.readouterr().out
     stated = re.findall(r"^(\w+) = ", block[1], re.MULTILINE)
     assert set(stated) <= names.keys()
+
+
+def frames(recording: door.Recording) -> list[pd.DataFrame]:
+    compared = door.compare(recording)
+    every = [recording.shots, recording.summary(), recording.edges]
+    every += [compared.pairs, compared.setups, door.Recordings([recording]).summary()]
+    return [*every, door.measure([0.01], recording.rig)]
+
+
+def test_no_column_is_named_like_an_attribute_of_a_frame(folder) -> None:
+    for frame in frames(door.read("tuesday.tsv")):
+        clash = [name for name in frame.columns if hasattr(pd.DataFrame, str(name))]
+        assert not clash
+    shots = door.read("tuesday.tsv").shots
+    assert shots.shot_flags.tolist() == shots["shot_flags"].tolist()
+
+
+def test_the_old_name_of_the_flags_still_works_in_brackets(folder) -> None:
+    shots = door.read("tuesday.tsv").shots
+    assert shots["flags"].equals(shots["shot_flags"])
+    assert shots[shots.counted]["flags"].tolist()[0] == "companion"
+    both = door.read(["monday.tsv", "tuesday.tsv"]).shots
+    assert len(both["flags"]) == 80
+    with pytest.raises(KeyError):
+        _ = shots["colour"]
+
+
+def test_a_comparison_says_what_the_command_says(chrono, folder) -> None:
+    both = ["monday.tsv", "tuesday.tsv"]
+    for files, words in (([both[0]], []), (both, []), (both, ["--pool"])):
+        compared = door.compare(files, pool=bool(words))
+        assert str(compared) == chrono("compare", *files, *words).out.rstrip("\n")
+        data = json.loads(chrono("compare", *files, *words, "--json").out)
+        assert list(compared.headline) == data["headline"]
+        assert len(compared.pairs) == len(data["pairs"])
+        for row, pair in zip(compared.pairs.to_dict("records"), data["pairs"], strict=True):
+            assert row["first_setup"] == pair["first"]
+            assert row["difference_mps"] == pair["difference"]["difference_mps"]
+            assert row["settled"] == pair["settled"]
+            plain = pair["without_drift"]
+            if plain:
+                assert row["without_drift_U95_mps"] == plain["U95_mps"]
+        assert compared.setups.index.tolist() == [each["setup"] for each in data["setups"]]
+    assert compared.pairs.attrs["units"]["difference_mps"] == "m/s"
+    read = [door.read(name) for name in both]
+    assert str(door.compare(read)) == str(door.compare(both))
+    one_rig = door.compare(both, one_rig=True)
+    assert "one rig" in one_rig.text
+
+
+def test_what_cannot_be_compared_is_said_or_refused(folder) -> None:
+    rows = BANDS.read_bytes().splitlines(keepends=True)
+    (folder / "none.tsv").write_bytes(b"".join(rows[:3]))
+    alone = door.compare("none.tsv")
+    assert alone.pairs.empty
+    assert alone.headline == ()
+    assert "nothing to compare" in repr(alone)
+    assert alone._repr_html_() is not None
+    with pytest.raises(OptionError, match="has its rig"):
+        door.compare([door.read("monday.tsv"), "tuesday.tsv"])
+    with pytest.raises(OptionError, match="no recording is named"):
+        door.compare([])
+
+
+def test_a_plot_draws_into_the_axes_that_are_given(folder) -> None:
+    from matplotlib.figure import Figure
+
+    ours = Figure().subplots()
+    axes = door.read("tuesday.tsv").plot(ax=ours)
+    assert axes is ours
+    words = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert [word.split(":")[0] for word in words] == ["2 bar", "3 bar"]
+    drawn = np.concatenate([line.get_ydata() for line in axes.lines])
+    assert np.isin(door.read("tuesday.tsv").shots.speed_mps, drawn.round(6)).all()
+
+
+def test_a_plot_without_shots_or_matplotlib_is_refused(folder, monkeypatch) -> None:
+    rows = BANDS.read_bytes().splitlines(keepends=True)
+    (folder / "none.tsv").write_bytes(b"".join(rows[:3]))
+    with pytest.raises(OptionError, match="no shot with a speed"):
+        door.read("none.tsv").plot()
+    monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
+    with pytest.raises(OptionError, match="needs matplotlib") as refused:
+        door.read("monday.tsv").plot()
+    assert "pip install" in (refused.value.hint or "")
+
+
+def test_a_name_with_signs_of_formulas_or_tags_is_shown_as_it_is(folder) -> None:
+    text = (folder / "monday.tsv").read_text("utf-8")
+    (folder / "x.tsv").write_text(text.replace("two bands", "$\\\\frac <b>&"), "utf-8")
+    recording = door.read("x.tsv")
+    axes = recording.plot()
+    axes.figure.canvas.draw()
+    assert "<b>" not in recording._repr_html_()
+    assert "&lt;b&gt;&amp;" in recording._repr_html_()
+    assert "<b>" not in door.compare(recording)._repr_html_()
+
+
+def test_the_notebook_like_script_runs(folder) -> None:
+    script = HOUSE / "tests" / "notebook.py"
+    assert len(script.read_text("utf-8").splitlines()) <= 60
+    for name in ("monday.tsv", "tuesday.tsv"):
+        done = subprocess.run(
+            [sys.executable, script, name, "."], capture_output=True, text=True, check=True
+        )
+        assert "is faster than" in done.stdout
+        picture = folder / "speeds.png"
+        assert picture.read_bytes().startswith(b"\x89PNG")
+        picture.unlink()
 
 
 def test_every_public_name_is_there_and_documented() -> None:

@@ -36,7 +36,13 @@ def list_recordings(
     as_json: AsJson = False,
     jobs: Jobs = None,
 ) -> None:
-    """Show the log book of a folder: each recording's date, rig, setups, counts, notes."""
+    """
+    Show the log book of a folder: one line per recording, and the sums.
+
+    --choose and --json show rig, setups and notes whole.
+    """
+    from shutil import get_terminal_size
+
     from chrono.commands.command_options import wants_dashboard
     from chrono.reports.findings_text import Findings
     from chrono.reports.logbook_text import logbook_data, logbook_text
@@ -56,7 +62,7 @@ def list_recordings(
     elif as_json:
         print_json(logbook_data(entries))
     else:
-        print(logbook_text(entries))
+        print(logbook_text(entries, get_terminal_size().columns))
     end(findings)
 
 

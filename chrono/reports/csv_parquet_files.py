@@ -4,7 +4,7 @@ Few shots, decimal commas, and all CSV where pyarrow is not installed, are writt
 code: the same bytes, a few times slower, but nothing to load. Parquet needs pyarrow.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from decimal import Decimal
 from importlib.util import find_spec
@@ -31,7 +31,11 @@ if TYPE_CHECKING:
 
 
 def write_comma_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
-    """Write recordings as CSV with `;` and decimal commas; return the number of rows."""
+    """
+    Write recordings as CSV with `;` and decimal commas; return the number of rows.
+
+    `counted` is TRUE or FALSE there: what spreadsheets and R's `read.csv2` take for logical.
+    """
     return _write_plain(_chunks(tables), stream, ";", ",")
 
 
@@ -62,18 +66,16 @@ def _cells(values: Any, decimal_sign: str) -> Iterable[str]:
         return (each[place] for place in values.place.tolist())
     if values.dtype.kind == "M":
         return ("" if text is None else _quoted(text) for text in moment_texts(values))
-    words: dict[str, Callable[[Any], str]] = {"b": _yes_or_no, "i": str, "f": _number}
-    word = words[values.dtype.kind]
+    if values.dtype.kind == "b":
+        words = ("false", "true") if decimal_sign == "." else ("FALSE", "TRUE")
+        return (words[value] for value in values.tolist())
+    word = _number if values.dtype.kind == "f" else str
     return (word(value).replace(".", decimal_sign) for value in values.tolist())
 
 
 def _quoted(text: str) -> str:
     doubled = text.replace('"', '""')
     return f'"{doubled}"'
-
-
-def _yes_or_no(value: bool) -> str:
-    return "true" if value else "false"
 
 
 def _number(value: float) -> str:

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from chrono.reports.launch_text import filled
+from rich.cells import cell_len, set_cell_size
+
 from chrono.reports.setup_words import count_text, setup_text
 from chrono.safe_text import plain
 from chrono.session.log_entry import LogEntry
@@ -19,9 +20,74 @@ def date_text(entry: LogEntry) -> str:
     return f"{start:%Y-%m-%d %H:%M}" if start else NO_DATE
 
 
-def logbook_text(entries: Sequence[LogEntry]) -> str:
-    """Return the log book as lines for a terminal."""
-    return "\n".join(line for entry in entries for line in _entry_lines(entry))
+LONGEST_NAME = 32
+LEAST_NAME, LEAST_ABOUT = 10, 8
+"""Cells that names, and what stands behind them, have even on a narrow terminal."""
+
+
+def logbook_text(entries: Sequence[LogEntry], columns: int = 80) -> str:
+    """
+    Return the log book as one line per recording, and a line with the sums.
+
+    Parameters
+    ----------
+    entries : sequence of LogEntry
+    columns : int, optional
+        Of the terminal: setups and notes are cut there, and names if they must.
+    """
+    counts = [
+        ("", "") if entry.trouble else (str(entry.shots), str(entry.counted))
+        for entry in entries
+    ]
+    heads = ("shots", "counted")
+    widths = [max(map(len, column)) for column in zip(heads, *counts, strict=True)]
+    fixed = DATE_CELLS + sum(widths) + 4 * len(GAP)
+    longest = max((cell_len(plain(entry.name)) for entry in entries), default=0)
+    room = max(min(LONGEST_NAME, columns - fixed - LEAST_ABOUT), LEAST_NAME)
+    name_cells = max(min(longest, room), len("recording"))
+    about_cells = max(columns - fixed - name_cells, LEAST_ABOUT)
+
+    def line(date: str, name: str, numbers: Sequence[str], about: str) -> str:
+        first = [set_cell_size(date, DATE_CELLS), _cut(name, name_cells)]
+        right = [f"{number:>{width}}" for number, width in zip(numbers, widths, strict=True)]
+        return GAP.join([*first, *right, _cut(about, about_cells)]).rstrip()
+
+    rows = [
+        line(date_text(entry), plain(entry.name), numbers, "; ".join(_in_brief(entry)))
+        for entry, numbers in zip(entries, counts, strict=True)
+    ]
+    return "\n".join([line("start", "recording", heads, "setups"), *rows, _total(entries)])
+
+
+GAP = "  "
+
+
+def _cut(text: str, cells: int) -> str:
+    """Return a text in exactly so many cells of a terminal."""
+    if cell_len(text) <= cells:
+        return set_cell_size(text, cells)
+    return f"{set_cell_size(text, cells - 1)}…"
+
+
+def _in_brief(entry: LogEntry) -> list[str]:
+    """Return why an entry cannot be used, or its setups, notes and rig, in this order."""
+    if entry.trouble:
+        return about_lines(entry)
+    setups = ", ".join(f"{setup_text(name)} {n}" for name, n in (entry.setups or {}).items())
+    notes = [f"note: {plain(note)}" for note in entry.notes]
+    return [*filter(None, [setups]), *notes, f"rig {plain(entry.rig)}"]
+
+
+def _total(entries: Sequence[LogEntry]) -> str:
+    """Return how much all recordings hold."""
+    usable = [entry for entry in entries if not entry.trouble]
+    shots, counted = (sum(getattr(each, name) for each in usable) for name in _SUMS)
+    bad = len(entries) - len(usable)
+    told = f"{count_text(len(usable), 'recording')}: {count_text(shots, 'shot')}"
+    return f"{told}, {counted} counted" + (f"; {bad} cannot be used" if bad else "")
+
+
+_SUMS = ("shots", "counted")
 
 
 def logbook_data(entries: Sequence[LogEntry]) -> list[dict[str, Any]]:
@@ -36,10 +102,3 @@ def about_lines(entry: LogEntry) -> list[str]:
     setups = (f"{setup_text(name)} ({n} counted)" for name, n in (entry.setups or {}).items())
     told = [f"rig {plain(entry.rig)}", ", ".join(setups)]
     return [*filter(None, told), *(f"note: {plain(note)}" for note in entry.notes)]
-
-
-def _entry_lines(entry: LogEntry) -> list[str]:
-    head = f"{date_text(entry):<{DATE_CELLS}}  {plain(entry.name)}"
-    if not entry.trouble:
-        head += f"  {count_text(entry.shots, 'shot')}, {entry.counted} counted"
-    return [head, *(line for about in about_lines(entry) for line in filled(about, 4))]

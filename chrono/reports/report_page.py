@@ -35,6 +35,7 @@ from chrono.reports.setup_words import (
     spread_texts,
     two_digits,
 )
+from chrono.reports.slope_text import slope_doubt
 from chrono.reports.speed_picture import (
     COLOURS,
     INK,
@@ -46,7 +47,7 @@ from chrono.reports.speed_picture import (
     picture_svg,
     what_is_drawn,
 )
-from chrono.reports.summary_text import setup_details, trouble_lines
+from chrono.reports.summary_text import setup_details, trouble_sentences
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
 from chrono.session.report_content import RecordingReport, Report, UncountedShots
@@ -57,8 +58,8 @@ from chrono.units import format_speed, format_value, speed_in
 SHOWN_SHOTS = 72
 """Two thirds of a page in three columns; of a longer session the first and the last."""
 SHOWN_SETUPS = 8
-MOST_IN_MATRIX = 12
-"""More columns do not fit on a page."""
+MOST_IN_MATRIX = 9
+"""More columns do not fit on a page; the others stand below."""
 SHOWN_REASONS = 8
 SHOWN_NUMBERS = 10
 SHOWN_NOTES = 8
@@ -79,6 +80,8 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
     return render_page(
         "report.html.jinja",
         title=", ".join(names) if len(names) < 4 else f"{len(names)} recordings",
+        headline=_headline(report),
+        warnings=_warnings(report),
         comparison=_comparison(report),
         recordings=[
             _recording(each, f"r{place}", for_paper, report.given_rig)
@@ -88,36 +91,69 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
     )
 
 
+def _headline(report: Report) -> str:
+    """Return the answer of the comparison, or what there is to say without one."""
+    found, unit = report.comparison, report.recordings[0].session.rig.speed_unit
+    if found is not None:
+        return headline_lines(found, unit, report.damaged_lines)[0]
+    for told in report.recordings:
+        for setup in told.summary.setups:
+            if setup.series is not None:
+                word, mean = mean_text(setup.series, unit)
+                return f"{setup_text(setup.setup.name)}: {word} {mean}, n {setup.series.n}."
+    return "No shot is counted."
+
+
+def _warnings(report: Report) -> list[str]:
+    """Return the reasons to doubt the headline, and what is wrong with the data."""
+    found, unit = report.comparison, report.recordings[0].session.rig.speed_unit
+    lines = []
+    if found is not None:
+        lines = headline_lines(found, unit, report.damaged_lines)[1:]
+        lines += [line.strip() for line in suspicious_lines(found)]
+    for told in report.recordings:
+        whose = f"{told.recorded.name}: " if len(report.recordings) > 1 else ""
+        troubles = [*_troubles(told), *filter(None, [slope_doubt(told.summary.slope)])]
+        lines += [f"{whose}{plain(line)}" for line in troubles]
+    return lines
+
+
 def _comparison(report: Report) -> dict[str, Any] | None:
-    """Return the comparison: its headline, sentences on pairs, a matrix for many, notes."""
+    """Return the comparison below its headline: sentences, a matrix for many, notes."""
     found = report.comparison
     if found is None:
         return None
     unit = report.recordings[0].session.rig.speed_unit
-    answer, *doubts = headline_lines(found, unit, report.damaged_lines)
     blocks = [
         (head, [line.strip() for line in rest])
         for head, *rest in pair_blocks(found, unit, report.rigs)
     ]
     matrix = is_matrix(found)
-    extra = many_lines(found) if matrix else []
-    if matrix and len(found.groups) > MOST_IN_MATRIX:
-        extra = [f"{len(found.pairs)} pairs in all: see `chrono compare`"]
-        matrix = False
+    if matrix:
+        blocks = [(f"The two fastest: {head}", rest) for head, rest in blocks]
     return {
-        "answer": answer,
-        "doubts": [*doubts, *(line.strip() for line in suspicious_lines(found))],
         "blocks": blocks,
-        "matrix": _matrix(found, unit) if matrix else [],
+        "matrices": _matrices(found, unit) if matrix else [],
         "legend": f"Difference of the row less the column, {unit}: {MATRIX_LEGEND}.",
-        "notes": [*extra, *note_lines(found, unit, report.rigs)],
+        "notes": [
+            *(many_lines(found) if matrix else []),
+            *note_lines(found, unit, report.rigs),
+        ],
     }
 
 
-def _matrix(found: Comparison, unit: str) -> list[tuple[str, list[str]]]:
-    """Return the name of each setup and its differences from the earlier ones."""
-    cells = matrix_cells(found, unit)
-    return list(zip(names(found), [[""] * len(cells), *cells], strict=True))
+def _matrices(found: Comparison, unit: str) -> list[dict[str, Any]]:
+    """Return the differences of each setup from the earlier ones, some columns at a time."""
+    size = len(found.groups) - 1
+    rows = [*zip(names(found), [[""] * size, *matrix_cells(found, unit)], strict=True)]
+    pieces = []
+    for begin in range(0, size, MOST_IN_MATRIX):
+        own = slice(begin, begin + MOST_IN_MATRIX)
+        columns = [place + 1 for place in range(size)[own]]
+        pieces.append(
+            {"columns": columns, "rows": [(name, row[own]) for name, row in rows[begin:]]}
+        )
+    return pieces
 
 
 def caution_items() -> tuple[str, list[str]]:
@@ -132,6 +168,7 @@ def _recording(
     session, rig = told.session, told.session.rig
     shown, left_out = _shown_shots(told)
     return {
+        "key": key,
         "name": told.recorded.name,
         "done": _done(told),
         "notes": session.marks.notes[-SHOWN_NOTES:],
@@ -353,9 +390,14 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
     rows.append(("measured with", measured))
     if session.host_rate is not None:
         rows.append(("counter by its beats", rate_text(session.host_rate)))
-    troubles = [line.strip() for line in trouble_lines(recorded)]
-    if session.unusable.records:
-        troubles.append(unread_line(session))
-    troubles += filter(None, [clock_doubt(recorded)])
-    rows.append(("what could not be used", "; ".join(plain(t) for t in troubles) or "nothing"))
+    troubles = "; ".join(map(plain, _troubles(told)))
+    rows.append(("what could not be used", troubles or "nothing"))
     return rows
+
+
+def _troubles(told: RecordingReport) -> list[str]:
+    """Return what of a recording could not be used."""
+    troubles = trouble_sentences(told.recorded)
+    if told.session.unusable.records:
+        troubles.append(unread_line(told.session))
+    return [*filter(None, [*troubles, clock_doubt(told.recorded)])]

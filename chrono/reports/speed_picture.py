@@ -267,13 +267,21 @@ def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
             speed_in(unit, v) for v in (setup.series.mean_mps, setup.series.U95_mean_mps)
         )
         ends = [setup.number.min() - 0.4, setup.number.max() + 0.4]
-        axes.fill_between(ends, mean - half, mean + half, color=colour, alpha=0.2, linewidth=0)
-        axes.plot(ends, [mean, mean], color=colour, linewidth=1)
+        is_dense = setup.per_dot > 1
+        # The mean lies on a dense cloud, behind a few dots.
+        above = 3 if is_dense else 1
+        band = axes.fill_between(ends, mean - half, mean + half, color=colour, linewidth=0)
+        band.set(alpha=0.35 if is_dense else 0.2, zorder=above)
+        if is_dense:
+            axes.plot(ends, [mean, mean], color=PAPER, linewidth=2.6, zorder=above)
+        axes.plot(ends, [mean, mean], color=colour, linewidth=1.2, zorder=above)
         speed, low, high = (
             speed_in(unit, 1) * v for v in (setup.speed_mps, setup.low_mps, setup.high_mps)
         )
-        handles += axes.plot(setup.number, speed, marker, color=colour, markersize=3.6)
-        axes.vlines(setup.number, low, high, color=colour, linewidth=1)
+        size, width = (2.4, 0.5) if is_dense else (3.6, 1)
+        handles += axes.plot(setup.number, speed, marker, color=colour, markersize=size)
+        lines = axes.vlines(setup.number, low, high, color=colour, linewidth=width)
+        lines.set_alpha(0.45 if is_dense else None)
     if len(plotted.aside_mps):
         aside = speed_in(unit, 1) * plotted.aside_mps
         handles += axes.plot(plotted.aside_number, aside, "x", color=PALE, markersize=3.6)

@@ -318,7 +318,22 @@ def _note_lines(notes: list[str]) -> list[str]:
 
 
 def trouble_lines(recorded: LoadedRecording) -> list[str]:
-    """Return what is wrong with a recording's data, a line each."""
+    """Return what is wrong with a recording's data, as lines for a terminal."""
+    lines, lamps, rest = _trouble_parts(recorded)
+    return [
+        *(f"  {line}" for line in lines),
+        *(line for lamp in lamps for line in filled(lamp)),
+        *(f"  {line}" for line in rest),
+    ]
+
+
+def trouble_sentences(recorded: LoadedRecording) -> list[str]:
+    """Return what is wrong with a recording's data, a sentence each."""
+    return [line for part in _trouble_parts(recorded) for line in part]
+
+
+def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], list[str]]:
+    """Return what was damaged or lost, what lamps did, and what was left out."""
     tally = recorded.session.processor.tally
     counts = (
         (recorded.session.unusable.lines, "damaged line", ", not used"),
@@ -326,12 +341,10 @@ def trouble_lines(recorded: LoadedRecording) -> list[str]:
         (tally.board_lost, "edge", " lost on the board"),
         (tally.restarts, "restart", f" of the board{_by(cause_words(tally.causes))}"),
     )
-    lines = [f"  {n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
-    for lamp in recorded.session.lamps:
-        lines += filled(lamp_text(lamp))
-    if recorded.left_out:
-        lines.append(f"  left out at the end: {recorded.left_out}")
-    return lines
+    lines = [f"{n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
+    lamps = [lamp_text(lamp) for lamp in recorded.session.lamps]
+    rest = [f"left out at the end: {recorded.left_out}"] if recorded.left_out else []
+    return lines, lamps, rest
 
 
 def _by(causes: str) -> str:

@@ -46,12 +46,24 @@ SETUP_COLUMNS = (
 )
 
 
+SHOWN_DIGITS = {
+    **dict.fromkeys(("time_s", "speed_mps", "companion_speed_mps"), 3),
+    **dict.fromkeys(("u_mps", "U95_mps", "u_random_mps", "u_shared_mps", "U95_mean_mps"), 4),
+    **dict.fromkeys(("mean_mps", "s_mps", "median_mps", "min_mps", "max_mps"), 3),
+    **dict.fromkeys(("mass_kg", "diameter_m", "length_m"), 4),
+    "transit_us": 2,
+    "body_length_mm": 1,
+}
+"""Decimals of a column that a sheet shows; the cells hold all of them."""
+
+
 def write_workbook(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as a workbook; return the number of rows of shots.
 
     Sheets: `shots` (and more of them beyond a sheet's rows), `setups` with their statistics,
-    `rig` with each rig once, SI, and `columns`, which says what the columns mean.
+    `rig` with each rig once, SI, and `columns`, which says what the columns mean. The head of
+    each stays in sight and filters its columns.
     """
     from xlsxwriter import Workbook
 
@@ -82,6 +94,8 @@ def _fill(book: "_Book", tables: Iterable[ExportTable]) -> int:
     meanings = book.sheet("columns", ("column", "unit", "meaning"))
     for column in SHOT_COLUMNS:
         book.write(meanings, (column.name, column.unit, column.meaning))
+    for sheet in (shots, setups, rig, meanings):
+        sheet.add_filter()
     return rows
 
 
@@ -95,6 +109,10 @@ class _Sheet:
     number: int = 1
     row: int = 1
 
+    def add_filter(self) -> None:
+        """Let the head filter the rows that were written."""
+        self.sheet.autofilter(0, 0, max(self.row - 1, 1), len(self.header) - 1)
+
 
 @dataclass(frozen=True)
 class _Book:
@@ -104,6 +122,7 @@ class _Book:
     bold: Any
     moment: Any
     text: Any
+    numbers: dict[int, Any]
 
     @classmethod
     def of(cls, book: Any) -> "_Book":
@@ -112,6 +131,10 @@ class _Book:
             book.add_format({"bold": True}),
             book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss.000"}),
             book.add_format({"quote_prefix": True}),
+            {
+                digits: book.add_format({"num_format": f"0.{'0' * digits}"})
+                for digits in sorted(set(SHOWN_DIGITS.values()))
+            },
         )
 
     def sheet(self, name: str, header: Sequence[str], number: int = 1) -> _Sheet:
@@ -120,13 +143,15 @@ class _Book:
         sheet.freeze_panes(1, 0)
         for place, title in enumerate(header):
             width = 24 if title in WIDE else max(len(title) + 2, 10)
-            sheet.set_column(place, place, width)
+            digits = SHOWN_DIGITS.get(title, 0)
+            sheet.set_column(place, place, width, self.numbers.get(digits))
             sheet.write_string(0, place, title, self.bold)
         return _Sheet(sheet, name, header, number)
 
     def write(self, to: _Sheet, values: Sequence[Any]) -> _Sheet:
         """Write a row; return the sheet to go on with, a new one where this is full."""
         if to.row == MOST_ROWS:
+            to.add_filter()
             to = self.sheet(to.name, to.header, to.number + 1)
         for place, value in enumerate(values):
             self._write_cell(to.sheet, to.row, place, value)

@@ -31,7 +31,9 @@ from chrono.session.session_summary import Summary, summary_of
 from chrono.session.shot_log import ShotRow
 
 MOST_DOTS = 240
-"""More dots of one setup are a smear on a page 170 mm wide."""
+"""More dots are a smear on a page 170 mm wide."""
+FEWEST_DOTS = 12
+"""A setup has so many, however many setups there are."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,17 +100,18 @@ class PlottedSpeeds:
 
 
 def plotted_speeds(recorded: LoadedRecording, most_dots: int = MOST_DOTS) -> PlottedSpeeds:
-    """Return what to draw of a recording, at most `most_dots` dots of each setup."""
+    """Return what to draw of a recording, about `most_dots` dots shared by its setups."""
     session = recorded.session
     measured = session.measured()
     counted = session.are_counted(session.log.shots, measured.speed_mps)
     setups = []
+    per_dot = -(-int(np.count_nonzero(counted)) // most_dots)
     for name in session.setups.names:
         series = session.series(name)
         places = (counted & session.setups.named(name)[session.log.setup]).nonzero()[0]
         if series is not None:
             speed, half = measured.speed_mps[places], measured.U95_mps[places]
-            setups.append(_dots(name, series, places + 1, speed, half, most_dots))
+            setups.append(_dots(name, series, places + 1, speed, half, per_dot))
     aside = (~counted & np.isfinite(measured.speed_mps)).nonzero()[0]
     return PlottedSpeeds(
         recorded.name,
@@ -132,10 +135,10 @@ def _changes(session: Session) -> Ints:
 
 
 def _dots(
-    name: str, series: Series, number: Ints, speed: Floats, half: Floats, most: int
+    name: str, series: Series, number: Ints, speed: Floats, half: Floats, wanted: int
 ) -> PlottedSetup:
     """Return a setup's dots: each shot with its interval, or groups with their range."""
-    per_dot = -(-len(speed) // most)
+    per_dot = min(wanted, -(-len(speed) // FEWEST_DOTS))
     if per_dot == 1:
         low, high = speed - half, speed + half
         return PlottedSetup(name, series, number.astype(np.float64), speed, low, high, 1)

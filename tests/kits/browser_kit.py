@@ -1,5 +1,6 @@
 """Pages laid out by headless Chromium: widths, what is cut off, what it asks for."""
 
+import html
 import json
 import re
 import shutil
@@ -28,6 +29,8 @@ onload = () => {
   document.querySelector("#found").textContent = JSON.stringify({
     width: page.innerWidth, wide: root.documentElement.scrollWidth,
     beyond: beyond.map(name), cut: cut.map(name), elements: all.length,
+    tall: root.documentElement.scrollHeight, text: root.body.innerText,
+    switches: all.filter(e => e.tagName === "INPUT").length,
     background: page.getComputedStyle(root.body).backgroundColor,
     pictures: [...root.querySelectorAll("svg")].filter(e => e.getClientRects().length).length,
     smallest: Math.min(...all.filter(e => e.tagName.toLowerCase() === "text"
@@ -105,9 +108,7 @@ def lay_out(page: Path, width: int, *options: str) -> dict[str, Any]:
         )
     match = re.search(r'<pre id="found">(\{.*?\})</pre>', done.stdout, re.DOTALL)
     assert match, done.stdout[-500:] + done.stderr[-500:]
-    found: dict[str, Any] = json.loads(
-        match[1].replace("&gt;", ">").replace("&lt;", "<").replace("&amp;", "&")
-    )
+    found: dict[str, Any] = json.loads(html.unescape(match[1]))
     found["console"] = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
     found["asked"] = [path for path in asked if path not in (f"/{frame.name}", f"/{page.name}")]
     return found
@@ -120,3 +121,39 @@ def printed_pages(page: Path) -> int:
     content = out.read_bytes()
     assert content.startswith(b"%PDF")
     return len(re.findall(rb"/Type\s*/Page\b", content))
+
+
+AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
+AXE_RUN = """<script src="axe.min.js"></script><script>
+onload = () => axe.run().then(found => {
+  const told = document.createElement("pre");
+  told.id = "violations";
+  told.textContent = JSON.stringify({
+    passes: found.passes.length,
+    violations: found.violations.map(v => v.id + ": " + v.nodes.map(n => n.html.slice(0, 120))),
+  });
+  document.body.append(told);
+});
+</script></body>"""
+
+
+def judge_by_axe(page: Path, *options: str) -> dict[str, Any]:
+    """
+    Return what axe-core finds on a page: how many rules it passes, and `violations`.
+
+    The page allows no script, so a copy without that rule is judged.
+    """
+    assert AXE.exists(), "axe-core is needed: npm ci --prefix tests/kits"
+    text = page.read_text("utf-8")
+    text = re.sub(r"<meta http-equiv=\"Content-Security-Policy\"[^>]*>", "", text)
+    copy = page.with_name(f"axe-{page.name}")
+    copy.write_text(text.replace("</body>", AXE_RUN), "utf-8")
+    shutil.copy(AXE, page.parent)
+    with served(page.parent) as (address, _):
+        done = run_browser(
+            *options, "--virtual-time-budget=20000", "--dump-dom", f"{address}/{copy.name}"
+        )
+    match = re.search(r'<pre id="violations">(\{.*?\})</pre>', done.stdout, re.DOTALL)
+    assert match, done.stdout[-500:] + done.stderr[-500:]
+    found: dict[str, Any] = json.loads(html.unescape(match[1]))
+    return found

@@ -5,6 +5,8 @@ import datetime
 import importlib.util
 import io
 import json
+import shutil
+import subprocess
 from pathlib import Path
 
 import golden_kit
@@ -78,6 +80,39 @@ def test_pandas_reads_the_json_file_as_a_table_with_its_kinds(tmp_path: Path) ->
     assert first["speed_mps"] == 21.737987
     assert first["time_utc"] == pd.Timestamp("2025-05-16T12:00:01.343517Z")
     assert frame["counted"].dtype == bool
+
+
+def test_the_sheets_of_a_workbook_can_be_filtered_and_show_sensible_digits(tmp_path: Path):
+    write_table([table_of(BANDS, with_statistics=True)], tmp_path / "a.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "a.xlsx")
+    assert {sheet.title: sheet.auto_filter.ref for sheet in book} == {
+        "shots": "A1:Q41",
+        "setups": "A1:P3",
+        "rig": f"A1:C{book['rig'].max_row}",
+        "columns": f"A1:C{book['columns'].max_row}",
+    }
+    assert {sheet.freeze_panes for sheet in book} == {"A2"}
+    shown = {
+        head.value: cell.number_format
+        for head, cell in zip(book["shots"][1], book["shots"][2], strict=True)
+    }
+    assert shown["speed_mps"] == "0.000"
+    assert shown["U95_mps"] == "0.0000"
+    assert shown["transit_us"] == "0.00"
+    assert shown["shot"] == shown["setup"] == "General"
+    assert book["shots"]["F2"].value == 21.737987  # all digits are in the cell
+    assert book["setups"]["H2"].number_format == "0.0000"
+
+
+def test_r_takes_counted_for_logical_with_decimal_commas(tmp_path: Path):
+    script = shutil.which("Rscript")
+    assert script, "R is needed: apt-get install r-base-core"
+    write_table([table_of(BANDS)], tmp_path / "a.csv", decimal_comma=True)
+    told = "x <- read.csv2('a.csv'); cat(class(x$counted), sum(x$counted), class(x$speed_mps))"
+    done = subprocess.run(
+        [script, "-e", told], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert done.stdout == "logical 40 numeric"
 
 
 def test_a_spreadsheet_with_decimal_commas_reads_the_numbers_as_they_are(tmp_path: Path):

@@ -253,12 +253,12 @@ def test_a_long_session_is_thinned_and_says_so(chrono, tmp_path, size) -> None:
 
 
 def test_the_last_dot_of_a_thinned_session_may_stand_for_fewer_shots(tmp_path) -> None:
-    rows = [setup("a"), *(shot(20 + i / 100) for i in range(7))]
+    rows = [setup("a"), *(shot(20 + i / 100) for i in range(25))]
     recorded = read_recording(write_recording(tmp_path / "x.tsv", rows))
 
-    (drawn,) = plotted_speeds(recorded, most_dots=3).setups
+    (drawn,) = plotted_speeds(recorded, most_dots=12).setups
     assert drawn.per_dot == 3
-    assert drawn.number.tolist() == [2, 5, 7]
+    assert drawn.number.tolist() == [*range(2, 25, 3), 25]
     assert drawn.high_mps[-1] == drawn.low_mps[-1] == drawn.speed_mps[-1]
 
 

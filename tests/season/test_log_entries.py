@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from command_kit import is_one_clear_complaint
+from rich.cells import cell_len, set_cell_size
 from season_kit import BANDS, HALL, season
 
 from chrono.reader.recording_rows import json_row
@@ -97,14 +98,42 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     bad, lamp = outcome.err.splitlines()
     assert "noisy-hall.tsv: gate A tripped 783 times in step with a lamp" in lamp
     assert bad == "chrono: season/bad.tsv: is no recording: it is empty"
-    heads = [line for line in outcome.out.splitlines() if not line.startswith(" ")]
-    assert heads == [
-        "2025-05-16 14:00  two-and-three-bands.tsv  40 shots, 40 counted",
-        "2025-05-17 10:30  noisy-hall.tsv  40 shots, 40 counted",
-        "2025-05-20 09:15  plain-lines-4us.tsv  60 shots, 60 counted",
-        "no date           bad.tsv",
+    head, *rows, total = outcome.out.splitlines()
+    assert head.split() == ["start", "recording", "shots", "counted", "setups"]
+    assert [row[:58].split() for row in rows] == [
+        ["2025-05-16", "14:00", "two-and-three-bands.tsv", "40", "40"],
+        ["2025-05-17", "10:30", "noisy-hall.tsv", "40", "40"],
+        ["2025-05-20", "09:15", "plain-lines-4us.tsv", "60", "60"],
+        ["no", "date", "bad.tsv"],
     ]
+    assert "two bands 20" in rows[0]
+    assert "cannot be used" in rows[-1]
+    assert total == "3 recordings: 140 shots, 140 counted; 1 cannot be used"
     assert max(map(len, outcome.out.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("columns", [60, 80, 200])
+def test_three_hundred_recordings_are_three_hundred_lines(columns: int) -> None:
+    entries = [
+        LogEntry(
+            f"{'名' * (n % 30)}-{n}.tsv", "x", "2026-05-10T23:00:00+02:00", "r" * 60, 1, 1,
+            {"s" * n: n}, ("note " * n,),
+        )
+        for n in range(300)
+    ]  # fmt: skip
+    lines = logbook_text(entries, columns).splitlines()
+    assert len(lines) == 302
+    assert max(map(cell_len, lines)) <= columns
+    assert lines[-1] == "300 recordings: 300 shots, 300 counted"
+    counted_ends_at = lines[0].index("counted") + len("counted")
+    for line in lines[1:-1]:
+        beside = set_cell_size(line, counted_ends_at).split()
+        assert beside[-2:] == ["1", "1"]
+
+
+def test_one_shot_is_one_shot() -> None:
+    entry = LogEntry("a.tsv", "a.tsv", "", "r", 1, 0, {"": 0})
+    assert logbook_text([entry]).endswith("1 recording: 1 shot, 0 counted")
 
 
 def test_the_command_sorts_and_speaks_json(chrono, tmp_path) -> None:
