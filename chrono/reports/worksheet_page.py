@@ -16,7 +16,7 @@ from chrono.teaching.worksheet import (
     Worksheet,
     half_width,
 )
-from chrono.teaching.worksheet_marking import Marking, AnswerVerdict
+from chrono.teaching.worksheet_marking import AnswerVerdict, Marking
 from chrono.units import SPEED_UNITS
 
 _COLUMNS = {
