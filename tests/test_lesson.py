@@ -1,5 +1,6 @@
 """The teacher's guide: every command in it runs, and says what the guide says it says."""
 
+import html
 import os
 import re
 import shlex
@@ -10,11 +11,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from browser_kit import lay_out, printed_pages
 from waiting import patience
 
 from chrono.cautions import CAUTION_LINE
 from chrono.errors import OptionError
 from chrono.session.recording_loader import read_recording
+from chrono.sharing.lesson_control import LessonControl
 from chrono.sharing.web_address import network_address
 from chrono.units import format_speed
 
@@ -63,8 +66,8 @@ def test_no_command_stands_where_it_is_not_run() -> None:
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal to end what goes on")
 def test_every_command_runs_and_says_what_the_guide_says(chrono, tmp_path) -> None:
     (tmp_path / "recordings").mkdir()
-    for recording in GUIDE.parent.glob("*.tsv"):
-        shutil.copy(recording, tmp_path / "recordings")
+    for file in (*GUIDE.parent.glob("*.tsv"), GUIDE.parent / "answers.txt"):
+        shutil.copy(file, tmp_path / "recordings")
     assert chrono("rig", "new", "rig.toml", "--scenario", "class-afternoon").code == 0
     said: list[str] = []
     for words, lines in STEPS:
@@ -171,3 +174,62 @@ def test_cautions_and_links_are_where_they_are_needed() -> None:
     ]
     assert set(anchors) <= set(headings)
     assert "(recordings/lesson.md)" in (HOUSE / "README.md").read_text("utf-8")
+
+
+# -- the page ------------------------------------------------------------------------------
+
+PAGE = GUIDE.with_name("lesson_page.html").read_text("utf-8")
+
+
+def test_the_page_has_the_times_commands_and_sentences_of_the_guide() -> None:
+    rows = re.findall(r"<tr><td>(\d+–\d+)</td><td>([^,:;<]+)", PAGE)
+    assert rows == re.findall(r"\| (\d+–\d+) \| ([^|]+) \|", TEXT)
+    commands = [html.unescape(text) for text in re.findall(r"<code>(chrono .*?)</code>", PAGE)]
+    assert len(commands) >= 6
+    typed = [" ".join(words) for words, _ in STEPS]
+    for command in commands:
+        plain = " ".join(shlex.split(command)).replace(
+            "--mark -", "--mark recordings/answers.txt"
+        )
+        assert plain in typed, command
+    for sentence in re.findall(r"<li>(.*?)</li>", PAGE):
+        assert " ".join(sentence.split()).partition(".")[0] in TEXT, sentence
+    assert CAUTION_LINE in PAGE
+
+
+def test_the_keys_on_the_page_and_in_the_guide_are_those_of_the_program() -> None:
+    keys = [line[0] for line in LessonControl(guesses=True).keys]
+    assert sorted(re.findall(r"<tr><td><code>(.)</code>", PAGE)) == sorted(keys)
+    assert set(re.findall(r"^\| `(.)` \|", TEXT, re.MULTILINE)) == set(keys)
+
+
+def test_the_picture_for_the_board_is_drawn_to_scale_with_the_session_s_numbers() -> None:
+    session = read_recording(GUIDE.parent / "two-and-three-bands.tsv").session
+    ticks = re.findall(r'<text x="(\d+)" y="258" text-anchor="middle">(\d+)<', PAGE)
+    (x0, v0), *_, (x1, v1) = [(float(x), float(v)) for x, v in ticks]
+    per_mps = (x1 - x0) / (v1 - v0)
+    for key, name in (("two", "two bands"), ("three", "three bands")):
+        series = session.series(name)
+        drawn = re.search(rf'<g id="{key}">.*?</g>', PAGE, re.DOTALL)[0]
+        text = format_speed(series.mean_mps, series.U95_mean_mps, "m/s")
+        assert text.removesuffix(" m/s") in drawn
+        left, right = (float(re.search(rf' {end}="(\d+)"', drawn)[1]) for end in ("x1", "x2"))
+        middle = float(re.search(r' cx="(\d+)"', drawn)[1])
+        assert x0 + (series.mean_mps - v0) * per_mps == pytest.approx(middle, abs=1)
+        assert (right - left) / 2 / per_mps == pytest.approx(series.U95_mean_mps, abs=0.015)
+    shared = session.series("two bands")
+    assert f"± {2 * shared.u_shared_mean_mps:.2f}" == "± 0.05"
+    assert "the rule alone: ± 0.05" in PAGE
+    assert "4.9 ± 0.4 m/s faster" in PAGE
+    assert "faster by 4.9 ± 0.4 m/s" in TEXT
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("width", [320, 390, 1280, 1920])
+def test_the_page_fits_every_screen_and_one_paper(tmp_path, width) -> None:
+    page = tmp_path / "lesson_page.html"
+    page.write_text(PAGE, "utf-8")
+    seen = lay_out(page, width)
+    assert seen["wide"] <= seen["width"]
+    assert seen["beyond"] == []
+    assert printed_pages(page) == 1

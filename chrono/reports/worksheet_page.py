@@ -16,7 +16,7 @@ from chrono.teaching.worksheet import (
     Worksheet,
     half_width,
 )
-from chrono.teaching.worksheet_marking import Marking, Verdict
+from chrono.teaching.worksheet_marking import AnswerVerdict, Marking
 from chrono.units import SPEED_UNITS
 
 _COLUMNS = {
@@ -385,10 +385,10 @@ def marking_lines(found: Marking, figures: NumberFormat) -> list[str]:
         f"group {answer.group}, {answer.quantity}: {answer.text} is "
         f"{_VERDICTS[answer.verdict]}, the key has {figures.number(answer.key)}"
         for answer in found.answers.values()
-        if answer.verdict != Verdict.RIGHT
+        if answer.verdict != AnswerVerdict.RIGHT
     ]
-    right = sum(answer.verdict == Verdict.RIGHT for answer in found.answers.values())
+    right = sum(answer.verdict == AnswerVerdict.RIGHT for answer in found.answers.values())
     return [*lines, f"{right} of {count_text(len(found.answers), 'answer')} right"]
 
 
-_VERDICTS = {Verdict.SHORT: "rounded too far", Verdict.WRONG: "wrong"}
+_VERDICTS = {AnswerVerdict.SHORT: "rounded too far", AnswerVerdict.WRONG: "wrong"}

@@ -112,6 +112,9 @@ def limited_connections(seats: int) -> type[LimitedConnection]:
     return Connections
 
 
+NO_SEAT_LEFT = "this network address has no seat left; --seats gives it more"
+
+
 @dataclass(eq=False)
 class Seat:
     """A viewer's token, the address it was given to, and the streams that it holds now."""
@@ -163,14 +166,14 @@ class Seats:
         """
         seat = self._seats.get(token)
         if self.streams >= MOST_VIEWERS:
-            return NoSeat("This page has no room for more viewers.")
+            return NoSeat("this page has no room for more viewers")
         if seat is not None and seat.streams >= STREAMS_PER_TOKEN:
-            return NoSeat("This page is open too many times in your browser. Close a tab.")
+            return NoSeat("this page is open too many times in one browser")
         if self._streams.get(address, 0) >= self.per_address:
-            return NoSeat("Your network address has no seat left. Ask for more --seats.")
+            return NoSeat(NO_SEAT_LEFT)
         seat = seat or self._new_seat(address)
         if seat is None:
-            return NoSeat("Your network address has no seat left. Ask for more --seats.")
+            return NoSeat(NO_SEAT_LEFT)
         self._seats[seat.token] = self._seats.pop(seat.token, seat)
         seat.streams += 1
         self.streams += 1

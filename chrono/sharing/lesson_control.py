@@ -41,6 +41,10 @@ ROUND_KEYS = (
 )
 
 
+MOST_TOLD = 20
+"""Complaints of the network that the terminal shows: no flood of them."""
+
+
 class LessonControl:
     """
     The keys of a shared session.
@@ -80,6 +84,7 @@ class LessonControl:
         self._kept: list[Guess] = []
         self._unkept = False
         self._recording = ""
+        self._told: set[str] = set()
         self._page_round: PageRound | None = None
         self._basis: object = None
         self._asked_names: Sequence[tuple[int, str]] = ()
@@ -155,6 +160,12 @@ class LessonControl:
                 "n": self._agree,
             }
         acts.get(key.lower(), self._say_keys)()
+
+    def tell_once(self, words: str) -> None:
+        """Say something at the terminal, unless it or very much else was said so before."""
+        if words not in self._told and len(self._told) < MOST_TOLD:
+            self._told.add(words)
+            self.said.append(words)
 
     def end(self) -> None:
         """Keep the guesses of a round that was not revealed."""

@@ -7,7 +7,7 @@
   const SPOKEN_AFTER_MS = 600;
   const SVG = "http://www.w3.org/2000/svg";
   const at = (id) => document.getElementById(id);
-  let state = null, source = null, heardAt = 0, quietSince = 0, lost = false, speaking = 0;
+  let state = null, source = null, heardAt = 0, quietSince = 0, lost = false, full = false, speaking = 0;
   let spoken = "", again = 0;
 
   const put = (id, text) => {
@@ -60,6 +60,7 @@
     source.onopen = heard;
     source.onerror = () => {
       lost = true;
+      full = source.readyState === EventSource.CLOSED; // an answer, but not a stream
       showLink();
       if (keptToken() !== asked) source.close(); // the next stream asks with the new token
       if (source.readyState === EventSource.CLOSED) {
@@ -68,7 +69,7 @@
       }
     };
   };
-  const heard = () => { heardAt = Date.now(); lost = false; };
+  const heard = () => { heardAt = Date.now(); lost = full = false; };
 
   const watch = () => {
     const silent = Date.now() - heardAt;
@@ -88,7 +89,8 @@
   const showLink = () => {
     const quiet = (Date.now() - quietSince) / 1000;
     let words = "", bad = true;
-    if (lost) words = "The link is lost: " +
+    if (lost && full) words = "No seat is free for this page: tell your teacher. It is tried again.";
+    else if (lost) words = "The link is lost: " +
       (state ? "these numbers are old. It is tried again." : "it is tried again.");
     else if (!state) { words = "Waiting for the first numbers …"; bad = false; }
     else if (state.trouble) words = `No longer followed: the recording ${state.trouble}.`;

@@ -137,7 +137,8 @@ async def serving(
     allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
     control = control or wishes.control()
     channel, seats = StateChannel(lambda: beat_of(run)), Seats(wishes.seats)
-    app = make_app(channel, token, seats, control if wishes.guesses else None)
+    guessing = control if wishes.guesses else None
+    app = make_app(channel, token, seats, guessing, control.tell_once)
     server = PageServer(_config(app, wishes.seats))
     stop = asyncio.Event()
     with _ended_by_signals(stop):

@@ -144,6 +144,7 @@ def make_app(
     token: str,
     seats: Seats | None = None,
     control: LessonControl | None = None,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> ASGIApp:
     """
     Return the application.
@@ -158,19 +159,26 @@ def make_app(
         Who may look.
     control : LessonControl, optional
         Where guesses go; without it nothing can be sent.
+    tell : callable, optional
+        Takes what the teacher should know.
     """
-    return _App(channel, token, seats or Seats(), control)
+    return _App(channel, token, seats or Seats(), control, tell)
 
 
 class _App:
     """The application: finds out what is asked for, and answers."""
 
     def __init__(
-        self, channel: StateChannel, token: str, seats: Seats, control: LessonControl | None
+        self,
+        channel: StateChannel,
+        token: str,
+        seats: Seats,
+        control: LessonControl | None,
+        tell: Callable[[str], None],
     ) -> None:
         self._channel, self._token, self._seats = channel, token, seats
         self._control, self._rate = control, SendingRate()
-        self._held_in = 0
+        self._tell, self._held_in = tell, 0
         self._page, self._policy = make_page()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -237,7 +245,8 @@ class _App:
         token = request.query_params.get("seat", "")
         seat = self._seats.take(token, address)
         if isinstance(seat, NoSeat):
-            refusal = _words(503, seat.words, {"Retry-After": "10"})
+            self._tell(f"a viewer at {address} was refused: {seat.words}")
+            refusal = _words(503, f"{seat.words.capitalize()}.", {"Retry-After": "10"})
             await refusal(request.scope, request.receive, send)
             return
         new = "" if seat.token == token else seat.token

@@ -23,7 +23,7 @@ _USUALLY_CLOSE = 0.0005
 """Relative error of who rounds in between, and so in the last digit."""
 
 
-class Verdict(StrEnum):
+class AnswerVerdict(StrEnum):
     """What an answer is."""
 
     RIGHT = "right"
@@ -45,14 +45,14 @@ class MarkedAnswer:
         As it was given.
     key : float
         In the unit of the sheet.
-    verdict : Verdict
+    verdict : AnswerVerdict
     """
 
     group: int
     quantity: str
     text: str
     key: float
-    verdict: Verdict
+    verdict: AnswerVerdict
 
 
 @dataclass(frozen=True)
@@ -147,14 +147,14 @@ def _answer(line: str, keys: Mapping[int, Mapping[str, float]]) -> MarkedAnswer 
     return MarkedAnswer(int(group), quantity, text, key, _verdict(quantity, text, key))
 
 
-def _verdict(quantity: str, text: str, key: float) -> Verdict:
+def _verdict(quantity: str, text: str, key: float) -> AnswerVerdict:
     whole, _, part = text.replace(",", ".").partition(".")
     value, half_step = float(text.replace(",", ".")), 0.5 * 10.0 ** -len(part)
     digits = len((whole.lstrip("+-") + part).lstrip("0"))
     off = abs(value - key)
     if off <= _CLOSE.get(quantity, _USUALLY_CLOSE) * abs(key) * (1 + 1e-9):
-        return Verdict.RIGHT
+        return AnswerVerdict.RIGHT
     if off <= half_step * (1 + 1e-9) and math.isfinite(key):
         enough = _FEWEST_DIGITS.get(quantity, _ENOUGH_DIGITS)
-        return Verdict.RIGHT if digits >= enough else Verdict.SHORT
-    return Verdict.WRONG
+        return AnswerVerdict.RIGHT if digits >= enough else AnswerVerdict.SHORT
+    return AnswerVerdict.WRONG

@@ -194,6 +194,13 @@ def test_the_short_form_fits_a_projector_and_has_every_shot_twice(chrono) -> Non
     picture = lines[lines.index(next(line for line in lines if line.startswith("as if"))) :]
     columns = {i for line in picture for i, sign in enumerate(line) if sign == "█"}
     assert len(columns) == len(readings), "one bar for each reading that there can be"
+    # each bar stands at its reading: by the first and the last number below the axis
+    foot = picture[[line[:1] in "─┬" for line in picture].index(True) + 1]
+    found = re.finditer(r"\d+", foot)
+    labels = [(match.start() + (len(match[0]) - 1) // 2, float(match[0])) for match in found]
+    (c0, v0), *_, (c1, v1) = labels
+    speeds = [v0 + (column - c0) * (v1 - v0) / (c1 - c0) for column in sorted(columns)]
+    assert speeds == pytest.approx(sorted(readings), abs=0.17)
 
 
 def test_the_short_form_is_for_people(chrono) -> None:

@@ -100,7 +100,7 @@ def head_of(served: Served, request: str, headers: dict[str, str]) -> bytes:
     lines = {"Host": served.host} | {
         name.replace("_", "-"): value for name, value in headers.items()
     }
-    text = "".join(f"{name}: {value}\r\n" for name, value in lines.items())
+    text = "".join(f"{name}: {value}\r\n" for name, value in lines.items() if value)
     return f"{request} HTTP/1.1\r\n{text}\r\n".encode("latin-1")
 
 

@@ -298,6 +298,11 @@ async def wait_for_a_seat(viewer: Viewer) -> None:
             viewer.leave()
 
 
+def test_an_address_has_connections_for_its_seats_and_a_few_more() -> None:
+    assert connection_limits.limited_connections(40).most_of_address == 100
+    assert connection_limits.limited_connections(250).most_of_address == 450
+
+
 async def test_connections_of_one_address_are_few_and_others_get_in(monkeypatch) -> None:
     monkeypatch.setattr(
         share_server,

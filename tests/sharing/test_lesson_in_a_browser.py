@@ -218,3 +218,15 @@ def test_the_line_that_is_read_aloud_says_nothing_that_turns_wrong(monday, brows
             file.write(b"".join(lines[len(lines) // 2 :]))
         tab.wait("document.getElementById('spoken').innerText.includes('Shot 40')")
         assert tab.text("spoken") == "Shot 40: 27.31 plus or minus 0.06 m/s"
+
+
+def test_a_page_without_a_seat_says_whom_to_tell_and_comes_in_later(monday, browser) -> None:
+    with a_lesson(monday, DisplayOptions(seats=1)) as lesson:
+        first = browser.open(lesson.url)
+        first.wait("document.getElementById('value').innerText !== '—'")
+        second = browser.open(lesson.url)
+        second.wait("document.getElementById('link').innerText.includes('tell your teacher')")
+        assert "--seats" in "".join(lesson.served.control.said)
+        first.call("Page.navigate", url="about:blank")
+        second.wait("document.getElementById('value').innerText !== '—'")
+        assert "tell your teacher" not in second.text("link")
