@@ -72,10 +72,13 @@ class BeamsScreen(FramedScreen):
     def _show_alignment(self, beams: Sequence[GateAlignment]) -> None:
         widget = self.query_one("#alignment", Static)
         widget.display = bool(beams)
-        lines = alignment_lines(beams)
+        text = Text()
+        for line in alignment_lines(beams):
+            text.append(f"{line}\n", "bold yellow" if line.startswith("!") else "")
         if self.tone.gate:
-            lines.append(f"    tone for gate {self.tone.gate}: the faster, the more margin")
-        widget.update(Text("\n".join(lines)))
+            text.append(f"    tone for gate {self.tone.gate}: the faster, the more margin")
+        text.rstrip()
+        widget.update(text)
         if self.tone.is_due(beams, monotonic()):
             self.app.bell()
 

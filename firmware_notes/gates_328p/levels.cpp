@@ -47,6 +47,7 @@ void take_readings() {
 void ask_for_levels(uint32_t now) {
     asked = now;
     if (part != RESTING) return;
+    DIDR0 = (1 << INPUTS) - 1; // no digital buffer between the rails
     part = WAITING;
     told = now - EVERY;
 }

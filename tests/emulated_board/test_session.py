@@ -16,10 +16,10 @@ from .kit import (
 )
 
 HELLO = {
-    "gates_int": "1 16000000 32 gates-328p-int 1.3+power",
-    "sketch_int": "1 16000000 32 gates-328p-int 1.3+power",
-    "gates_icp": "1 16000000 32 gates-328p-icp 1.3+power",
-    "sketch_icp": "1 16000000 32 gates-328p-icp 1.3+power",
+    "gates_int": "1 16000000 32 gates-328p-int 1.4+analog+power",
+    "sketch_int": "1 16000000 32 gates-328p-int 1.4+analog+power",
+    "gates_icp": "1 16000000 32 gates-328p-icp 1.4+analog+power",
+    "sketch_icp": "1 16000000 32 gates-328p-icp 1.4+analog+power",
 }
 WIRINGS = ["gates_int", "gates_icp"]
 QUESTION = b"?\n".hex()
@@ -51,7 +51,7 @@ def test_an_edge_amid_the_start_is_either_told_or_taken_for_granted(
     make_board: MakeBoard, script: Path, target: str
 ) -> None:
     """400 starts, the edge at each of the 400 cycles in which the handlers come alive."""
-    life, first = 150_000, 6750
+    life, first = 150_000, 6960
     events: list[Edge | str] = []
     for n in range(400):
         begin = n * life

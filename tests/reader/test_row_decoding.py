@@ -117,6 +117,7 @@ def test_every_kind_of_row_becomes_what_the_formats_say() -> None:
         "board": "gates-328p",
         "firmware": "1.0",
         "restart": "",
+        "has_analog": False,
     }
     assert batch.controls == (
         Record(0, 0, "file", {"format": 1}),
