@@ -1,7 +1,6 @@
 """The guide: short pages, whose commands run and whose outputs are those that come."""
 
 import re
-import signal
 import threading
 from pathlib import Path
 
@@ -10,10 +9,9 @@ from command_kit import is_one_clear_complaint
 from every_command import command_names
 from hand_board import CLOCK_HZ, HandBoard, hand_run
 from page_commands import PORT, agrees, fill, shown, words_of
-from program_kit import Program
 from pty_board import PtyBoard
 from reference_pages import pages
-from waiting import patience
+from sharing_process import Shared
 
 from chrono.cautions import CAUTION_LINE
 from chrono.guide.guide_pages import REFERENCE, guide_pages
@@ -38,7 +36,7 @@ def test_the_commands_of_a_page_run_and_give_what_it_shows(
     for block in shown(page):
         for command in block.commands:
             if command.startswith("chrono share"):
-                _served(command, tmp_path)
+                _served(command)
             elif "--resume" in command:
                 _resumed(command, chrono, tmp_path)
             else:
@@ -49,14 +47,11 @@ def test_the_commands_of_a_page_run_and_give_what_it_shows(
             assert agrees(outcome.out, block.output), f"{block.output}\nbut\n{outcome.out}"
 
 
-def _served(command: str, folder: Path) -> None:
+def _served(command: str) -> None:
     """Share until the page is there."""
-    with Program(*command.split()[1:], "--web-port", "0", cwd=folder, text=True) as running:
-        with patience(running):
-            assert any("http://" in line for line in running.stderr)
-        running.send_signal(signal.SIGTERM)
-        with patience(running):
-            assert running.wait() == 0
+    sharing = Shared(*command.split()[2:])
+    sharing.end()
+    assert sharing.process.returncode == 0
 
 
 def _resumed(command: str, chrono, folder: Path) -> None:

@@ -77,7 +77,8 @@ def agrees(output: str, pattern: str) -> bool:
 
 
 def fill(folder: Path, page: str) -> None:
-    """Put the files there that a page speaks of and does not make."""
+    """Put the files there that a page's commands read and do not make."""
+    page = "\n".join(command for block in shown(page) for command in block.commands)
     bands = RECORDINGS / "two-and-three-bands.tsv"
     for name in ("monday", "tuesday"):
         if f"--recording {name}.tsv" not in page:

@@ -17,7 +17,8 @@ GUIDE = Path(__file__).parents[2] / "chrono/guide"
 COLUMNS_BEGIN = """\
 # Columns of the exported table
 
-`chrono export` writes one row for each shot, with these columns. `chrono export --columns` prints them too.
+`chrono export` writes one row for each shot, with these columns.
+`chrono export --columns` prints them too.
 
 | column | kind | unit | meaning |
 | --- | --- | --- | --- |
@@ -25,7 +26,8 @@ COLUMNS_BEGIN = """\
 FLAGS_BEGIN = """\
 # What the flags of a shot mean
 
-A flagged shot is shown and never dropped. Shots marked `lone-…`, `reversed`, `too-…` or `flash`, and shots without a sound pair of edges, do not enter the statistics.
+A flagged shot is shown and never dropped. Shots marked `lone-…`, `reversed`, `too-…` or
+`flash`, and shots without a sound pair of edges, do not enter the statistics.
 
 | flag | what it means and what to do |
 | --- | --- |

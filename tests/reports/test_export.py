@@ -241,10 +241,10 @@ def test_plain_code_and_pyarrow_write_the_same_bytes_of_hard_numbers(
 # -- the columns -----------------------------------------------------------------------------
 
 
-def test_readme_and_help_tell_the_columns_from_the_one_source() -> None:
+def test_guide_and_help_tell_the_columns_from_the_one_source() -> None:
     rows = [f"| `{c.name}` | {c.kind} | {c.unit} | {c.meaning} |" for c in SHOT_COLUMNS]
     table = ["| column | kind | unit | meaning |", "| --- | --- | --- | --- |", *rows]
-    assert "\n".join(table) in (HOUSE / "README.md").read_text("utf-8")
+    assert "\n".join(table) in (HOUSE / "chrono/guide/columns.md").read_text("utf-8")
     lines = columns_text().splitlines()
     assert [line.split()[0] for line in lines] == list(COLUMNS)
     assert max(map(len, lines)) <= 90
