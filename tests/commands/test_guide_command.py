@@ -5,15 +5,16 @@ import threading
 from pathlib import Path
 
 import pytest
-from command_kit import is_one_clear_complaint
+from command_kit import Outcome, is_one_clear_complaint
 from every_command import command_names
 from hand_board import CLOCK_HZ, HandBoard, hand_run
-from page_commands import PORT, agrees, fill, shown, words_of
+from page_commands import PORT, agrees, fill, fill_for, shown, words_of
 from pty_board import PtyBoard
 from reference_pages import pages
 from sharing_process import Shared
 
 from chrono.cautions import CAUTION_LINE
+from chrono.commands.help_layout import EXAMPLES, JOBS, KINDS
 from chrono.guide.guide_pages import REFERENCE, guide_pages
 
 HOUSE = Path(__file__).parents[2]
@@ -35,16 +36,63 @@ def test_the_commands_of_a_page_run_and_give_what_it_shows(
     fill(tmp_path, page)
     for block in shown(page):
         for command in block.commands:
-            if command.startswith("chrono share"):
-                _served(command)
-            elif "--resume" in command:
-                _resumed(command, chrono, tmp_path)
-            else:
-                outcome = chrono(*words_of(command))
-                assert outcome.code in (0, 1), f"{command}: {outcome.err}"
-                assert "Traceback" not in outcome.err
+            outcome = run(command, chrono, tmp_path)
         if block.output:
             assert agrees(outcome.out, block.output), f"{block.output}\nbut\n{outcome.out}"
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_the_examples_of_a_command_run(name: str, chrono, tmp_path: Path) -> None:
+    fill_for(tmp_path, list(EXAMPLES[name]))
+    for command in EXAMPLES[name]:
+        assert command.startswith(f"chrono {name}")
+        run(command, chrono, tmp_path)
+
+
+def run(command: str, chrono, folder: Path) -> Outcome | None:
+    """Run a command as a page or help shows it."""
+    if command.startswith("chrono share"):
+        return _served(command)
+    if "--resume" in command:
+        return _resumed(command, chrono, folder)
+    outcome = chrono(*words_of(command))
+    assert outcome.code in (0, 1), f"{command}: {outcome.err}"
+    assert "Traceback" not in outcome.err
+    return outcome
+
+
+def test_every_command_has_two_examples_and_a_job() -> None:
+    assert sorted(EXAMPLES) == sorted(command_names())
+    assert all(len(set(two)) == 2 for two in EXAMPLES.values())
+    first_words = sorted({name.split()[0] for name in command_names()})
+    assert sorted(name for names in JOBS.values() for name in names) == first_words
+
+
+def test_help_groups_commands_by_job_and_cuts_no_line(chrono) -> None:
+    text = chrono("--help").out
+    assert [line[:-1] for line in text.splitlines() if re.fullmatch(r"\S.*:", line)] == [
+        "Options",
+        *JOBS,
+    ]
+    assert "..." not in text.partition("Clock:")[2]
+    assert "Commands:" in chrono("calibrate", "--help").out
+
+
+def test_help_groups_options_by_kind_and_ends_with_the_examples(chrono) -> None:
+    text = chrono("flight", "--help").out
+    titles = [line[:-1] for line in text.splitlines() if re.fullmatch(r"\S.*:", line)]
+    kinds = ["Results", "Rig and clock", "Body and air"]
+    assert titles == ["Arguments", "Options", *kinds, "Examples"]
+    assert text.index("--angle") < text.index("Results:") < text.index("--json")
+    assert text.index("Body and air:") < text.index("--mass") < text.index("Examples:")
+    assert text.splitlines()[-1] == f"  {EXAMPLES['flight'][1]}"
+
+
+def test_every_kind_of_option_names_options_that_there_are(chrono) -> None:
+    told = PAGES["commands"].text
+    for names in KINDS.values():
+        for name in names:
+            assert f"`{name} " in told or f"`{name}`" in told or f", {name} " in told, name
 
 
 def _served(command: str) -> None:

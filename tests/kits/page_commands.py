@@ -78,7 +78,12 @@ def agrees(output: str, pattern: str) -> bool:
 
 def fill(folder: Path, page: str) -> None:
     """Put the files there that a page's commands read and do not make."""
-    page = "\n".join(command for block in shown(page) for command in block.commands)
+    fill_for(folder, [command for block in shown(page) for command in block.commands])
+
+
+def fill_for(folder: Path, commands: list[str]) -> None:
+    """Put the files there that commands read and do not make."""
+    page = "\n".join(commands)
     bands = RECORDINGS / "two-and-three-bands.tsv"
     for name in ("monday", "tuesday"):
         if f"--recording {name}.tsv" not in page:

@@ -10,6 +10,7 @@ from typing import Any
 import typer
 
 from chrono.cli import app
+from chrono.commands.help_layout import EXAMPLES
 from chrono.reports.export_table import SHOT_COLUMNS
 from chrono.reports.flag_help import FLAG_HELP
 
@@ -67,6 +68,7 @@ def _command(command: Any, name: str) -> Iterator[str]:
         if record and "--help" not in parameter.opts:
             words = " ".join(record[1].split()).replace("  [", " [")
             yield f"- `{record[0]}`: {words}\n"
+    yield "\n```sh\n" + "".join(f"{line}\n" for line in EXAMPLES[name]) + "```\n"
 
 
 def main() -> None:
