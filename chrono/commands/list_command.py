@@ -36,7 +36,7 @@ def list_recordings(
     as_json: AsJson = False,
     jobs: Jobs = None,
 ) -> None:
-    """Show a log book of recordings: date, rig, setups, counts, notes."""
+    """Show a log book of recordings: date, rig, setups, counts."""
     from chrono.commands.command_options import wants_dashboard
     from chrono.reports.findings_text import Findings
     from chrono.reports.logbook_text import logbook_data, logbook_text
