@@ -17,9 +17,10 @@ from chrono.commands import (
     rig_command,
 )
 from chrono.commands.energy_command import energy
+from chrono.commands.guide_command import guide
+from chrono.commands.help_layout import Commands
 from chrono.commands.lab_command import guesses, lab
 from chrono.commands.list_command import list_recordings
-from chrono.commands.output_streams import Commands
 from chrono.commands.page_command import picture, report, worksheet
 from chrono.commands.share_command import share
 from chrono.commands.trajectory_command import fall, flight, stop
@@ -55,6 +56,7 @@ for command in (
     whatif,
     lab,
     guesses,
+    guide,
 ):
     app.command()(command)
 app.command("list")(list_recordings)

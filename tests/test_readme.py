@@ -1,9 +1,11 @@
 """The README keeps what it promises."""
 
+import re
 from pathlib import Path
 
-from every_command import command_names
+from page_commands import shown, words_of
 
+from chrono.guide.guide_pages import guide_pages
 from chrono.reports.flag_help import FLAG_HELP
 
 ROOT = Path(__file__).parent.parent
@@ -24,11 +26,37 @@ def test_the_environment_is_activated_before_the_first_bare_command() -> None:
     assert activated < README.index("\nchrono ")
 
 
-def test_every_command_in_the_readme_is_one() -> None:
-    first_words = {name.split()[0] for name in command_names()}
-    told = [line.split()[1] for line in README.splitlines() if line.startswith("chrono ")]
-    assert len(told) > 20
-    assert set(told) <= first_words
+def test_the_commands_of_the_readme_run(chrono, tmp_path: Path) -> None:
+    """Those that install are the ones that CI runs."""
+    commands = [command for block in shown(README) for command in block.commands]
+    ours = [command for command in commands if command.startswith("chrono ")]
+    installing = ("python3 -m venv .venv &&", ". .venv/bin/activate")
+    assert all(command.startswith(installing) for command in set(commands) - set(ours))
+    assert len(ours) >= 5
+    for command in ours:
+        outcome = chrono(*words_of(command))
+        assert outcome.code == 0, f"{command}: {outcome.err}"
+
+
+def test_the_shot_that_is_explained_is_the_first_of_the_demo(chrono) -> None:
+    """But for its time, which is another each time."""
+    outcome = chrono("demo", "--no-dashboard", "--shots", "1")
+    number, _, shot = outcome.out.partition(" s  ")
+    assert number.split()[0] == "1"
+    assert README.count(f" s  {shot}") == 2
+
+
+def test_the_readme_is_short_and_its_links_lead_somewhere() -> None:
+    assert len(README.split()) <= 950
+    links = re.findall(r"\]\(([^)#\s]+)", README)
+    assert len(links) > 20
+    for link in links:
+        assert (ROOT / link).exists(), link
+
+
+def test_every_page_of_the_guide_can_be_found_from_the_readme() -> None:
+    for topic in guide_pages():
+        assert f"(chrono/guide/{topic}.md)" in README, topic
 
 
 def test_the_commands_that_ci_runs_are_there() -> None:

@@ -323,14 +323,18 @@ def test_the_docstrings_examples_run(folder) -> None:
 
 
 @with_a_lamp
-def test_the_ten_lines_of_the_readme_run(folder, capsys) -> None:
-    readme = (HOUSE / "README.md").read_text("utf-8")
-    block = re.search(r"<!-- script -->\n```python\n(.*?)```", readme, re.DOTALL)
+@pytest.mark.parametrize(
+    ("page", "number"), [("README.md", 5), ("chrono/guide/notebook.md", 10)]
+)
+def test_the_lines_of_a_page_run(page: str, number: int, folder, capsys) -> None:
+    block = re.search(
+        r"<!-- script -->\n```python\n(.*?)```", (HOUSE / page).read_text("utf-8"), re.DOTALL
+    )
     assert block
     lines = block[1].splitlines()
-    assert len([line for line in lines if line.strip()]) == 10
+    assert len([line for line in lines if line.strip()]) == number
     names: dict[str, object] = {}
-    exec(compile(block[1], "README.md", "exec"), names)
+    exec(compile(block[1], page, "exec"), names)
     assert capsys.readouterr().out
     stated = re.findall(r"^(\w+) = ", block[1], re.MULTILINE)
     assert set(stated) <= names.keys()

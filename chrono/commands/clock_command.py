@@ -60,7 +60,7 @@ def clock(
     clock_from_host: LiveHostClock = False,
     as_json: AsJson = False,
 ) -> None:
-    """Clock shots from a board, recording everything it says."""
+    """Clock shots from a board, and record everything that it sends."""
     announce(port, no_dashboard, as_json)
     from chrono.commands.console_output import default_recording
     from chrono.session.live_run import live_run, resumed_run
@@ -94,7 +94,11 @@ def replay(
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show a recording again, through the code that showed it live; it stays as it is."""
+    """
+    Show the shots of a recording again, as they were shown live.
+
+    Marks and notes go into the file only if you agree; nothing in it is ever changed.
+    """
     if follow:
         if at_once or pace is not None or clock_from_host or edit:
             raise typer.BadParameter(

@@ -153,7 +153,7 @@ def energy(
     as_json: AsJson = False,
 ) -> None:
     """
-    Tell energy and momentum of shots, and what part they carried of what was stored.
+    Compute energy and momentum, and their part of a stored energy.
 
     The bounds of gas and vacuum are ideal limits to judge a clocked shot by. They are no
     advice for building or filling anything.

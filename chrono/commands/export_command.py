@@ -85,7 +85,7 @@ def export(
     against: Against = None,
     columns: ColumnsOnly = False,
 ) -> None:
-    """Write the shots of recordings as a table, one row a shot."""
+    """Write the shots of recordings as a table, one row per shot."""
     how = BatchOptions(jobs, skip_bad, cluster)
     if against is not None:
         if output is not None:
@@ -251,7 +251,11 @@ def compare(
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
-    """Compare setups: which is faster, by how much, and which is more repeatable."""
+    """
+    Show which setup is faster, by how much, and how sure that is.
+
+    It also compares which setup is more repeatable.
+    """
     how = BatchOptions(jobs, skip_bad, cluster)
     sources = meant(files, how)
     from chrono.measuring.setup_comparison import compare_groups

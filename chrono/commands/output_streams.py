@@ -1,8 +1,4 @@
-"""Standard output and error: which signs they can carry, and what happens when they fail.
-
-Help goes through here too: the library beneath writes it as UTF-8 even where the stream says
-that it carries ASCII only.
-"""
+"""Standard output and error: which signs they can carry, and what happens when they fail."""
 
 import codecs
 import errno
@@ -12,10 +8,7 @@ import sys
 import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import Any, TextIO
-
-import typer
-from typer.core import TyperCommand, TyperGroup
+from typing import TextIO
 
 STAND_INS = {
     "±": "+-",
@@ -202,32 +195,3 @@ def flushed() -> Iterator[None]:
     """Have what was printed taken before the program says that it is done."""
     yield
     sys.stdout.flush()
-
-
-class HelpfulCommand(TyperCommand):
-    """A command."""
-
-    def get_help(self, ctx: Any) -> str:
-        """Return its help, in signs that standard output can carry."""
-        return carried(super().get_help(ctx))
-
-
-class HelpfulGroup(TyperGroup):
-    """Commands under one name."""
-
-    def get_help(self, ctx: Any) -> str:
-        """Return its help, in signs that standard output can carry."""
-        return carried(super().get_help(ctx))
-
-
-class Commands(typer.Typer):
-    """Commands that explain themselves on any stream."""
-
-    def __init__(self, **options: Any) -> None:
-        super().__init__(
-            cls=HelpfulGroup, no_args_is_help=True, rich_markup_mode=None, **options
-        )
-
-    def command(self, name: str | None = None, **options: Any) -> Any:
-        """Return what makes a function one of the commands."""
-        return super().command(name, cls=HelpfulCommand, **options)

@@ -45,7 +45,7 @@ def report(
     rigs: Rigs = None,
     skip_bad: SkipBad = False,
 ) -> None:
-    """Write a page on recordings: what was done, how sure it is, what was set aside."""
+    """Write a page with all results, for a phone or for paper."""
     from chrono.reports.atomic_file import write_new
     from chrono.reports.findings_text import Findings
     from chrono.reports.page_files import check_page, page_bytes
@@ -77,7 +77,7 @@ def picture(
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
 ) -> None:
-    """Draw the speeds of a recording: every shot with its interval, every setup's mean."""
+    """Draw each shot with its interval, and the mean of each setup."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.speed_picture import (
         ENDINGS,

@@ -112,7 +112,7 @@ def share(
     setup: SetupName = "",
     baud: Baud = 250_000,
 ) -> None:
-    """Show speeds, plot and statistics on every screen in the room, as they are clocked."""
+    """Show speeds, plot and statistics on each screen in the room."""
     from chrono.reports.findings_text import Findings
     from chrono.sharing.web_address import LOCALHOST, listen, network_address
 

@@ -60,7 +60,9 @@ def fall(
     as_json: AsJson = False,
 ) -> None:
     """
-    Tell height, time and speed of a fall from rest, from one of them or from shots.
+    Compute height, time and speed of a fall from rest.
+
+    Give one of the three, or a recording.
 
     With a recording: how high to drop the body so that it comes as fast as it was clocked.
     """
@@ -228,7 +230,9 @@ def flight(
     as_json: AsJson = False,
 ) -> None:
     """
-    Tell where a body lands, from a speed or from a recording's shots, each setup by itself.
+    Compute where a body lands, from a speed or from shots.
+
+    Each setup of a recording is computed separately.
 
     With --landed: the drag coefficient and terminal speed with which it lands there.
     """
@@ -333,7 +337,7 @@ def stop(
     unit: ShownUnit = None,
     as_json: AsJson = False,
 ) -> None:
-    """Work out way, deceleration, force, time and energy of a stop from what you know."""
+    """Compute distance, deceleration, force and time of a stop."""
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import stop_result
     from chrono.reports.findings_text import Findings

@@ -63,10 +63,10 @@ def whatif(
     as_json: AsJson = False,
 ) -> None:
     """
-    Measure a recording as if its rig had been another, beside how it was.
+    Show how a recording would look from another rig, shot by shot.
 
-    The recorded lines go the same way a second time, coarser or believed of another rig; what
-    is supposed may be combined. The recording stays as it is.
+    The recorded lines are measured a second time, with a coarser counter or another rig. You
+    may combine several suppositions. The recording stays unchanged.
     """
     from chrono.reports.what_if_text import what_if_data, what_if_short, what_if_text
     from chrono.teaching.what_if import what_if

@@ -1,6 +1,6 @@
 """The table of shots: its columns with their meaning, its head, and its rows a chunk at a time.
 
-`SHOT_COLUMNS` is the one source for `export --columns`, the README, JSON and Parquet files and
+`SHOT_COLUMNS` is the one source for `export --columns`, the guide, JSON and Parquet files and
 workbooks. As JSON it is a Table Schema (Frictionless Data), with `unit` beside it. The head
 states start, rig, setups and version. Numbers are rounded well below any uncertainty, so that
 every format shows the same digits.

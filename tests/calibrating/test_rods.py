@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from passing import edges_of_passes, make_beams, transits_and_blockings
+from passing import edges_of_passes, make_beams, pushed, transits_and_blockings
 
 from chrono.calibrating.calibration import rig_changes
 from chrono.calibrating.rods_calibration import Passes, RodDoubt, RodSetup, rod_calibration
@@ -17,13 +17,6 @@ TOLERANCE_M = 0.05e-3
 SETUP = RodSetup(
     0.3, 1e-3, 0.2e-3, TOLERANCE_M, np.radians(1), rectangular("latency", 2e-6, unit="s")
 )
-
-
-def pushed(rng, shots):
-    """Times of places at speeds of a hand, changing evenly by up to some 5 %."""
-    u = rng.uniform(0.5, 2.0, (shots, 1, 1))
-    a = rng.uniform(-0.05, 0.05, (shots, 1, 1)) * u**2 / 0.3
-    return lambda x: (-u + np.sqrt(u**2 + 2 * a * x)) / a
 
 
 def fallen(rng, shots):

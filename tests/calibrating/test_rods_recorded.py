@@ -3,9 +3,7 @@
 import numpy as np
 import pytest
 from command_kit import is_one_clear_complaint
-from passing import edges_of_passes, make_beams
-from row_kit import edge, row
-from test_rods import pushed
+from passing import make_beams, record_rods
 
 from chrono.arrays import machine_code
 from chrono.rigs.rig_file import load_rig
@@ -16,27 +14,12 @@ RIG = (
 )
 
 
-def record(path, rng, beams, length_m):
-    """Ten passes five seconds apart, as a board sends them."""
-    halves = np.full((10, 2), length_m / 2)
-    edges = edges_of_passes(rng, beams, pushed(rng, 10), halves)
-    rows, sequence = [b"host_us\torigin\tline\n", row(0, b'{"format": 1}', b"file")], 0
-    for number, passed in enumerate(edges):
-        named = [(passed[g, e], "AB"[g], 1 - e) for g in (0, 1) for e in (0, 1)]
-        for time_s, gate, level in sorted(named):
-            at_s = time_s + 5 * (number + 1)
-            line = edge(sequence, gate, level, round(at_s * 16e6))
-            rows.append(row(round(at_s * 1e6) + 500, line))
-            sequence += 1
-    path.write_bytes(b"".join(rows))
-
-
 @pytest.fixture(name="bench")
 def _bench(tmp_path):
     rng = np.random.default_rng(5)
     beams = make_beams(rng, 0.3008)
-    record(tmp_path / "short.tsv", rng, beams, 0.04)
-    record(tmp_path / "long.tsv", rng, beams, 0.14)
+    record_rods(tmp_path / "short.tsv", rng, beams, 0.04)
+    record_rods(tmp_path / "long.tsv", rng, beams, 0.14)
     (tmp_path / "rig.toml").write_text(RIG)
     return 0.3008 + float(np.diff(beams.trip_m.mean(axis=1))[0])
 

@@ -45,6 +45,7 @@ RUNS = {
     "stop": Run("{bands} --distance 20mm"),
     "energy": Run("--speed 22m/s --mass 24g --volume 0.5L --gauge 1bar"),
     "whatif": Run("{bands} --as-if-tick 4us"),
+    "guide": Run("safety"),
     "lab": Run("{bands} --tick 4us"),
     "guesses": Run("{guesses}"),
     "worksheet": Run("{bands} -o {new}.html"),

@@ -7,6 +7,7 @@ light, delays, jitter, ticks. It shares nothing with the program.
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from row_kit import edge, row
 
 SLIT_M = 2e-3
 
@@ -97,3 +98,25 @@ def launched(rng, beams, shots, *, speed_mps=45.0, scatter=0.01, off_m=0.0, radi
     )
     transit, at_a, at_b = transits_and_blockings(edges)
     return transit, (at_a + at_b) / 2
+
+
+def pushed(rng, shots):
+    """Times of places at speeds of a hand, changing evenly by up to some 5 %."""
+    u = rng.uniform(0.5, 2.0, (shots, 1, 1))
+    a = rng.uniform(-0.05, 0.05, (shots, 1, 1)) * u**2 / 0.3
+    return lambda x: (-u + np.sqrt(u**2 + 2 * a * x)) / a
+
+
+def record_rods(path, rng, beams, length_m):
+    """Record ten passes of a rod five seconds apart, as a board sends them."""
+    halves = np.full((10, 2), length_m / 2)
+    edges = edges_of_passes(rng, beams, pushed(rng, 10), halves)
+    rows, sequence = [b"host_us\torigin\tline\n", row(0, b'{"format": 1}', b"file")], 0
+    for number, passed in enumerate(edges):
+        named = [(passed[g, e], "AB"[g], 1 - e) for g in (0, 1) for e in (0, 1)]
+        for time_s, gate, level in sorted(named):
+            at_s = time_s + 5 * (number + 1)
+            line = edge(sequence, gate, level, round(at_s * 16e6))
+            rows.append(row(round(at_s * 1e6) + 500, line))
+            sequence += 1
+    path.write_bytes(b"".join(rows))

@@ -245,7 +245,7 @@ def test_all_formats_but_parquet_do_without_pyarrow(tmp_path: Path, name: str) -
 
 @pytest.mark.usefixtures("no_arrow")
 def test_parquet_says_what_to_install_and_leaves_nothing(tmp_path: Path) -> None:
-    with pytest.raises(OptionError, match="chrono-gates\\[bulk\\]"):
+    with pytest.raises(OptionError, match="pip install pyarrow"):
         write_table([table_of(BANDS)], tmp_path / "a.parquet")
     assert list(tmp_path.iterdir()) == []
 
@@ -276,10 +276,10 @@ def test_plain_code_and_pyarrow_write_the_same_bytes_of_hard_numbers(
 # -- the columns -----------------------------------------------------------------------------
 
 
-def test_readme_and_help_tell_the_columns_from_the_one_source() -> None:
+def test_guide_and_help_tell_the_columns_from_the_one_source() -> None:
     rows = [f"| `{c.name}` | {c.kind} | {c.unit} | {c.meaning} |" for c in SHOT_COLUMNS]
     table = ["| column | kind | unit | meaning |", "| --- | --- | --- | --- |", *rows]
-    assert "\n".join(table) in (HOUSE / "README.md").read_text("utf-8")
+    assert "\n".join(table) in (HOUSE / "chrono/guide/columns.md").read_text("utf-8")
     lines = columns_text().splitlines()
     assert [line.split()[0] for line in lines] == list(COLUMNS)
     assert max(map(len, lines)) <= 90

@@ -1,6 +1,7 @@
 """The demo sessions: made anew to the byte, and as their README tells."""
 
 import importlib.util
+import re
 import sys
 from collections.abc import Iterator
 from itertools import pairwise
@@ -141,3 +142,21 @@ def test_the_host_reads_lines_in_order_and_never_before_they_left_the_board() ->
 def test_a_play_without_end_makes_no_recording() -> None:
     with pytest.raises(ValueError, match="without end"):
         simulate_recording(Play(SCENARIOS["two-bands"]), rig={}, file={})
+
+
+async def test_the_picture_of_the_dashboard_is_current() -> None:
+    """If this fails: python recordings/picture.py"""
+    spec = importlib.util.spec_from_file_location("picture", FOLDER / "picture.py")
+    assert spec is not None
+    assert spec.loader is not None
+    picture = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(picture)
+    drawn, kept = await picture.draw(), picture.PICTURE.read_text("utf-8")
+    assert words_of(drawn) == words_of(kept)
+    assert "two bands" in words_of(kept)
+    assert not re.search(r"href=|url\(.?http|@import", kept), "it fetches nothing"
+
+
+def words_of(svg: str) -> str:
+    """All text of a drawing; lines and colours may differ with the library that draws."""
+    return " ".join(re.findall(r"<text[^>]*>([^<]*)</text>", svg)).replace("&#160;", " ")

@@ -1,0 +1,182 @@
+"""The guide: short pages, whose commands run and whose outputs are those that come."""
+
+import re
+import threading
+from pathlib import Path
+
+import pytest
+from command_kit import Outcome, is_one_clear_complaint
+from every_command import command_names
+from hand_board import CLOCK_HZ, HandBoard, hand_run
+from page_commands import PORT, agrees, fill, fill_for, shown, words_of
+from pty_board import PtyBoard
+from reference_pages import pages
+from sharing_process import Shared
+
+from chrono.cautions import CAUTION_LINE
+from chrono.commands.help_layout import EXAMPLES, JOBS, KINDS
+from chrono.guide.guide_pages import REFERENCE, guide_pages
+
+HOUSE = Path(__file__).parents[2]
+PAGES = guide_pages()
+TASKS = [topic for topic in PAGES if topic not in REFERENCE]
+MOST_WORDS = 500
+
+
+@pytest.mark.parametrize("topic", TASKS)
+def test_a_page_is_short(topic: str) -> None:
+    assert len(PAGES[topic].text.split()) <= MOST_WORDS
+
+
+@pytest.mark.parametrize("topic", TASKS)
+def test_the_commands_of_a_page_run_and_give_what_it_shows(
+    topic: str, chrono, tmp_path: Path
+) -> None:
+    page = PAGES[topic].text
+    fill(tmp_path, page)
+    for block in shown(page):
+        for command in block.commands:
+            outcome = run(command, chrono, tmp_path)
+        if block.output:
+            assert agrees(outcome.out, block.output), f"{block.output}\nbut\n{outcome.out}"
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_the_examples_of_a_command_run(name: str, chrono, tmp_path: Path) -> None:
+    fill_for(tmp_path, list(EXAMPLES[name]))
+    for command in EXAMPLES[name]:
+        assert command.startswith(f"chrono {name}")
+        run(command, chrono, tmp_path)
+
+
+def run(command: str, chrono, folder: Path) -> Outcome | None:
+    """Run a command as a page or help shows it."""
+    if command.startswith("chrono share"):
+        return _served(command)
+    if "--resume" in command:
+        return _resumed(command, chrono, folder)
+    outcome = chrono(*words_of(command))
+    assert outcome.code in (0, 1), f"{command}: {outcome.err}"
+    assert "Traceback" not in outcome.err
+    return outcome
+
+
+def test_every_command_has_two_examples_and_a_job() -> None:
+    assert sorted(EXAMPLES) == sorted(command_names())
+    assert all(len(set(two)) == 2 for two in EXAMPLES.values())
+    first_words = sorted({name.split()[0] for name in command_names()})
+    assert sorted(name for names in JOBS.values() for name in names) == first_words
+
+
+def test_help_groups_commands_by_job_and_cuts_no_line(chrono) -> None:
+    text = chrono("--help").out
+    assert [line[:-1] for line in text.splitlines() if re.fullmatch(r"\S.*:", line)] == [
+        "Options",
+        *JOBS,
+    ]
+    assert "..." not in text.partition("Clock:")[2]
+    assert "Commands:" in chrono("calibrate", "--help").out
+
+
+def test_help_groups_options_by_kind_and_ends_with_the_examples(chrono) -> None:
+    text = chrono("flight", "--help").out
+    titles = [line[:-1] for line in text.splitlines() if re.fullmatch(r"\S.*:", line)]
+    kinds = ["Results", "Rig and clock", "Body and air"]
+    assert titles == ["Arguments", "Options", *kinds, "Examples"]
+    assert text.index("--angle") < text.index("Results:") < text.index("--json")
+    assert text.index("Body and air:") < text.index("--mass") < text.index("Examples:")
+    assert text.splitlines()[-1] == f"  {EXAMPLES['flight'][1]}"
+
+
+def test_every_kind_of_option_names_options_that_there_are(chrono) -> None:
+    told = PAGES["commands"].text
+    for names in KINDS.values():
+        for name in names:
+            assert f"`{name} " in told or f"`{name}`" in told or f", {name} " in told, name
+
+
+def _served(command: str) -> None:
+    """Share until the page is there."""
+    sharing = Shared(*command.split()[2:])
+    sharing.end()
+    assert sharing.process.returncode == 0
+
+
+def _resumed(command: str, chrono, folder: Path) -> None:
+    """Go on in a recording that a board made, by a board that begins anew."""
+    recording = folder / command.split()[-1]
+    recording.unlink()
+    first, run = hand_run(recording)
+    first.shoot_and_wait(30.0, 31.0)
+    run.close()
+    before = recording.read_bytes()
+    board, lines = HandBoard(), []
+    board.raw = lines.append
+    board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
+    board.shoot_and_wait(33.0, 34.0)
+    with PtyBoard(folder / "board") as port:
+
+        def speak() -> None:
+            port.heard()
+            port.send("".join(f"{line}\n" for line in lines).encode())
+
+        speaker = threading.Thread(target=speak)
+        speaker.start()
+        words = command.replace(PORT, str(folder / "board")).split()[1:]
+        outcome = chrono(*words, "--no-dashboard", "--shots", "1")
+        speaker.join()
+    assert outcome.code == 0, outcome.err
+    assert recording.read_bytes().startswith(before)
+
+
+def test_the_list_names_each_page_and_a_page_is_printed_as_it_is(chrono) -> None:
+    listed = chrono("guide")
+    assert [line.split()[0] for line in listed.out.splitlines()] == list(PAGES)
+    assert max(map(len, listed.out.splitlines())) <= 80
+    for topic, page in PAGES.items():
+        outcome = chrono("guide", topic)
+        assert (outcome.code, outcome.out) == (0, page.text)
+
+
+def test_a_page_that_is_not_there_is_told_with_those_that_are(chrono) -> None:
+    outcome = chrono("guide", "cannons")
+    is_one_clear_complaint(outcome, "no page 'cannons'", "first-session", "safety")
+
+
+def test_every_page_that_is_named_is_there() -> None:
+    for page in PAGES.values():
+        for named in re.findall(r"`chrono guide (\S+)`", page.text):
+            assert named in PAGES, f"{page.topic}: {named}"
+        for link in re.findall(r"\]\(([^)#\s]+)\)", page.text):
+            assert "://" in link or (HOUSE / "chrono/guide" / link).exists(), link
+        for path in re.findall(r"(?:firmware_notes|recordings)/[\w.]*", page.text):
+            assert (HOUSE / path).exists(), f"{page.topic}: {path}"
+
+
+def test_columns_flags_and_options_are_those_of_the_code() -> None:
+    """If this fails: python tests/kits/reference_pages.py"""
+    assert set(pages()) == set(REFERENCE)
+    for topic, text in pages().items():
+        assert PAGES[topic].text == text
+    told = re.findall(r"^## chrono (.*)$", PAGES["commands"].text, re.MULTILINE)
+    assert sorted(told) == sorted(command_names())
+    for option in ("--as-if-tick", "--height-tolerance", "--web-port", "-o, --output"):
+        assert f"`{option}" in PAGES["commands"].text
+
+
+@pytest.mark.parametrize("topic", ["safety", "clocking", "class", "first-session"])
+def test_a_page_that_leads_to_a_shot_says_what_is_dangerous(topic: str) -> None:
+    text = PAGES[topic].text
+    assert "`chrono guide safety`" in text or "# Safety" in text
+    if topic == "safety":
+        for words in ("eye protection", "line of fire", "backstop", "ocal codes", "competent"):
+            assert words in text
+        assert "backstop" in CAUTION_LINE
+
+
+def test_what_is_shown_is_compared() -> None:
+    assert agrees("a\nb\nc\n", "a\n…\nc\n")
+    assert agrees("a\nb\nc\n", "…\nb\n…\n")
+    assert not agrees("a\nb\nc\n", "b\n…\n")
+    assert not agrees("a\nb\nc\n", "a\n…\nb\n")
+    assert not agrees("a\nb\n", "…\nc\n…\n")
