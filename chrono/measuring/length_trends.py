@@ -13,7 +13,7 @@ four edges change nothing.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -50,8 +50,8 @@ class LengthTrend:
         `A` or `B`.
     shots : int
     slope, U_slope : float
-        Length per speed [s], or per shot [m]; and how far off it may be by chance and by
-        what the rig allows.
+        Length per speed [s], or per shot [m]; and how much of it chance and what the rig
+        allows may explain.
     change_m : float
         What that comes to, from the slowest to the fastest or from the first to the last [m].
     """
@@ -94,6 +94,8 @@ class SeenLengths:
         in proportion to these.
     reach_m : float
         How far a body off its middle may be from the mean length, at any speed [m].
+    drift_m : float
+        How far lengths may drift in all, each still as the rig states it [m].
     """
 
     gate: str
@@ -103,6 +105,7 @@ class SeenLengths:
     u_speed_mps: Floats
     allowed_m: Sequence[Floats]
     reach_m: float
+    drift_m: float
 
 
 def growth_with_speed(seen: SeenLengths, body: Places) -> LengthTrend | None:
@@ -140,7 +143,10 @@ def drift_in_time(seen: SeenLengths, setup: Places) -> LengthTrend | None:
     """
     order = np.arange(len(seen.length_m), dtype=np.float64)
     fit = _fit(seen, order, setup)
-    return _trend(Trend.TIME, seen, fit, (), len(order) - 1) if fit else None
+    if fit is None:
+        return None
+    found = _trend(Trend.TIME, seen, fit, (), len(order) - 1)
+    return replace(found, U_slope=max(found.U_slope, seen.drift_m / (len(order) - 1)))
 
 
 @dataclass(frozen=True)

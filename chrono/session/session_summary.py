@@ -153,6 +153,7 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
                 length_m * path_m / 2 * SIGMAS * kappa_per_m * kappa_u,
             ),
             reach_m=max(_reach(session.rig, dict(each)) for each in bodies),
+            drift_m=session.rig.gates.trip_tolerance_m,
         )
         found += [growth_with_speed(seen, body), drift_in_time(seen, of_setup)]
     return tuple(each for each in found if each is not None)

@@ -17,12 +17,22 @@ from chrono.measuring.length_trends import (
 ONE = np.zeros(30, int)
 
 
-def lengths(rng=None, *, slope_s=0.0, noise_m=1e-4, count=30, reach_m=0.0, allowed=(), u=1e-5):
+def lengths(
+    rng=None,
+    *,
+    slope_s=0.0,
+    noise_m=1e-4,
+    count=30,
+    reach_m=0.0,
+    allowed=(),
+    u=1e-5,
+    drift_m=0.0,
+):
     rng = rng or np.random.default_rng(1)
     speed = rng.uniform(10, 40, count)
     length = 0.04 + slope_s * speed + noise_m * rng.standard_normal(count)
     return SeenLengths(
-        "A", length, speed, np.full(count, u), np.full(count, 1e-3), allowed, reach_m
+        "A", length, speed, np.full(count, u), np.full(count, 1e-3), allowed, reach_m, drift_m
     )
 
 
@@ -62,6 +72,15 @@ def test_setups_aim_otherwise_and_do_not_drift() -> None:
     assert not drift_in_time(seen, (np.arange(30) >= 15).astype(int)).seen
 
 
+def test_a_drift_within_the_trip_tolerance_is_not_said() -> None:
+    """A counter that is fine enough shows a thousandth of a millimetre."""
+    seen = lengths(noise_m=1e-6)
+    seen.length_m[:] += 5e-6 * np.arange(30)
+    assert drift_in_time(seen, ONE).seen
+    assert drift_in_time(replace(seen, drift_m=0.1e-3), ONE).seen
+    assert not drift_in_time(replace(seen, drift_m=0.2e-3), ONE).seen
+
+
 def test_what_the_rig_allows_is_not_said() -> None:
     speed = lengths().speed_mps
     assert growth_with_speed(lengths(slope_s=8e-5), ONE).seen
@@ -82,7 +101,7 @@ def test_equal_lengths_are_not_taken_for_certain() -> None:
 def test_speeds_that_differ_by_their_errors_alone_tell_no_growth() -> None:
     seen = lengths()
     blurred = SeenLengths(
-        "A", seen.length_m, seen.speed_mps, seen.u_timing_m, np.full(30, 5.0), (), 0.0
+        "A", seen.length_m, seen.speed_mps, seen.u_timing_m, np.full(30, 5.0), (), 0.0, 0.0
     )
     assert growth_with_speed(blurred, ONE) is None
     assert drift_in_time(blurred, ONE) is not None
