@@ -16,6 +16,8 @@ from sharing_process import Shared
 from chrono.cautions import CAUTION_LINE
 from chrono.commands.help_layout import EXAMPLES, JOBS, KINDS
 from chrono.guide.guide_pages import REFERENCE, guide_pages
+from chrono.virtual.scenarios import parse_play
+from chrono.virtual.virtual_board import true_rig
 
 HOUSE = Path(__file__).parents[2]
 PAGES = guide_pages()
@@ -180,3 +182,12 @@ def test_what_is_shown_is_compared() -> None:
     assert not agrees("a\nb\nc\n", "b\n…\n")
     assert not agrees("a\nb\nc\n", "a\n…\nb\n")
     assert not agrees("a\nb\n", "…\nc\n…\n")
+
+
+def test_the_spacing_that_calibrating_finds_is_that_of_the_virtual_gates() -> None:
+    play = parse_play("virtual://drop-test")
+    true_mm = true_rig(play.scenario, play.seed).spacing_m * 1e3
+    page = PAGES["calibrating"].text
+    assert f"of these virtual gates is {true_mm:.2f} mm" in page
+    found = re.search(r"effective spacing ([\d.]+) ± ([\d.]+) mm", page)
+    assert abs(float(found[1]) - true_mm) < float(found[2])
