@@ -14,6 +14,7 @@ from reference_pages import pages
 from sharing_process import Shared
 
 from chrono.cautions import CAUTION_LINE
+from chrono.commands.guide_command import wrapped
 from chrono.commands.help_layout import EXAMPLES, JOBS, KINDS
 from chrono.guide.guide_pages import REFERENCE, guide_pages
 from chrono.virtual.scenarios import parse_play
@@ -138,6 +139,18 @@ def test_the_list_names_each_page_and_a_page_is_printed_as_it_is(chrono) -> None
     for topic, page in PAGES.items():
         outcome = chrono("guide", topic)
         assert (outcome.code, outcome.out) == (0, page.text)
+
+
+@pytest.mark.parametrize("topic", PAGES)
+def test_a_terminal_gets_sentences_wrapped_and_commands_whole(topic: str) -> None:
+    text = PAGES[topic].text
+    lines = list(wrapped(text, 60))
+    assert " ".join(" ".join(lines).split()) == " ".join(text.split())
+    for block in shown(text):
+        assert set(block.commands) <= {line.partition("  #")[0].strip() for line in lines}
+    outside = re.sub(r"^```.*?^```$", "", "\n".join(lines), flags=re.DOTALL | re.MULTILINE)
+    long = [line for line in outside.splitlines() if len(line) > 60]
+    assert all(line.startswith("|") or " " not in line[:60].strip("- ") for line in long), long
 
 
 def test_a_page_that_is_not_there_is_told_with_those_that_are(chrono) -> None:
