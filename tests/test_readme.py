@@ -38,6 +38,13 @@ def test_the_commands_of_the_readme_run(chrono, tmp_path: Path) -> None:
         assert outcome.code == 0, f"{command}: {outcome.err}"
 
 
+def test_quotes_are_those_of_every_shell() -> None:
+    """Windows' shell hands single quotes on to the program."""
+    for page in (README, *(page.text for page in guide_pages().values())):
+        for block in shown(page):
+            assert not [command for command in block.commands if "'" in command]
+
+
 def test_the_shot_that_is_explained_is_the_first_of_the_demo(chrono) -> None:
     """But for its time, which is another each time."""
     outcome = chrono("demo", "--no-dashboard", "--shots", "1")

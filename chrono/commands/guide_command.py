@@ -1,6 +1,8 @@
 """The command `guide`: a page of instructions for each task."""
 
 import sys
+import textwrap
+from collections.abc import Iterator
 from typing import Annotated
 
 import typer
@@ -25,13 +27,33 @@ def guide(
 
 
 def _show(markdown: str) -> None:
-    """Print a page: laid out on a terminal, as it is into a file or a pipe."""
+    """Print a page: as it is into a file or a pipe, sentences wrapped on a terminal."""
     if not sys.stdout.isatty():
         print(markdown, end="")
         return
-    from rich.console import Console
-    from rich.markdown import Markdown
+    from chrono.commands.output_streams import text_columns
 
-    from chrono.commands.output_streams import carried, text_columns
+    print("\n".join(wrapped(markdown, text_columns())))
 
-    Console(width=text_columns(), highlight=False).print(Markdown(carried(markdown)))
+
+def wrapped(markdown: str, columns: int) -> Iterator[str]:
+    """
+    Yield the lines of a page for a terminal.
+
+    Commands, outputs and tables stay as they are: a command that is broken in two cannot be
+    copied.
+    """
+    is_verbatim = False
+    for line in markdown.splitlines():
+        is_verbatim ^= line.startswith("```")
+        if is_verbatim or line.startswith(("|", "```", "<!--")) or not line:
+            yield line
+            continue
+        indent = "  " if line.startswith("- ") else ""
+        yield from textwrap.wrap(
+            line,
+            columns,
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )

@@ -125,7 +125,7 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "drop-test",
-            "a steel ball dropped from 500 mm; the gates stand 1.5 mm wider than stated",
+            "a steel ball dropped from 500 mm; the gates stand wider than stated",
             (DROPS,),
             body=STEEL_BALL,
             drop=Drop(0.5),

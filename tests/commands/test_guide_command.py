@@ -14,8 +14,11 @@ from reference_pages import pages
 from sharing_process import Shared
 
 from chrono.cautions import CAUTION_LINE
+from chrono.commands.guide_command import wrapped
 from chrono.commands.help_layout import EXAMPLES, JOBS, KINDS
 from chrono.guide.guide_pages import REFERENCE, guide_pages
+from chrono.virtual.scenarios import parse_play
+from chrono.virtual.virtual_board import true_rig
 
 HOUSE = Path(__file__).parents[2]
 PAGES = guide_pages()
@@ -138,6 +141,18 @@ def test_the_list_names_each_page_and_a_page_is_printed_as_it_is(chrono) -> None
         assert (outcome.code, outcome.out) == (0, page.text)
 
 
+@pytest.mark.parametrize("topic", PAGES)
+def test_a_terminal_gets_sentences_wrapped_and_commands_whole(topic: str) -> None:
+    text = PAGES[topic].text
+    lines = list(wrapped(text, 60))
+    assert " ".join(" ".join(lines).split()) == " ".join(text.split())
+    for block in shown(text):
+        assert set(block.commands) <= {line.partition("  #")[0].strip() for line in lines}
+    outside = re.sub(r"^```.*?^```$", "", "\n".join(lines), flags=re.DOTALL | re.MULTILINE)
+    long = [line for line in outside.splitlines() if len(line) > 60]
+    assert all(line.startswith("|") or " " not in line[:60].strip("- ") for line in long), long
+
+
 def test_a_page_that_is_not_there_is_told_with_those_that_are(chrono) -> None:
     outcome = chrono("guide", "cannons")
     is_one_clear_complaint(outcome, "no page 'cannons'", "first-session", "safety")
@@ -180,3 +195,12 @@ def test_what_is_shown_is_compared() -> None:
     assert not agrees("a\nb\nc\n", "b\n…\n")
     assert not agrees("a\nb\nc\n", "a\n…\nb\n")
     assert not agrees("a\nb\n", "…\nc\n…\n")
+
+
+def test_the_spacing_that_calibrating_finds_is_that_of_the_virtual_gates() -> None:
+    play = parse_play("virtual://drop-test")
+    true_mm = true_rig(play.scenario, play.seed).spacing_m * 1e3
+    page = PAGES["calibrating"].text
+    assert f"of these virtual gates is {true_mm:.2f} mm" in page
+    found = re.search(r"effective spacing ([\d.]+) ± ([\d.]+) mm", page)
+    assert abs(float(found[1]) - true_mm) < float(found[2])
