@@ -47,9 +47,9 @@ def test_counts_are_of_counted_shots_by_setup() -> None:
 def test_a_file_that_is_no_recording_is_shown_as_such(tmp_path: Path) -> None:
     (tmp_path / "x.tsv").write_text("name\tprice\n")
     entry, findings = entry_of(tmp_path / "x.tsv")
-    assert entry.trouble.startswith("is no recording")
+    assert entry.trouble.startswith("is not a recording")
     assert findings == [f"{tmp_path / 'x.tsv'}: {entry.trouble}"]
-    assert "cannot be used: is no recording" in logbook_text([entry])
+    assert "cannot be used: is not a recording" in logbook_text([entry])
 
 
 BOOK = [
@@ -94,7 +94,7 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     (tmp_path / "season" / "bad.tsv").write_text("")
     outcome = chrono("list", "season")
     assert outcome.code == 1
-    assert outcome.err == "chrono: season/bad.tsv: is no recording: it is empty\n"
+    assert outcome.err == "chrono: season/bad.tsv: is not a recording: it is empty\n"
     heads = [line for line in outcome.out.splitlines() if not line.startswith(" ")]
     assert heads == [
         "2025-05-16 14:00  two-and-three-bands.tsv  40 shots, 40 counted",

@@ -293,7 +293,7 @@ def test_a_demonstration_is_not_gone_on_with(morning: Path) -> None:
 def test_no_recording_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.tsv"
     path.write_bytes(b"something else\n")
-    assert "is no recording" in str(refused(path))
+    assert "is not a recording" in str(refused(path))
 
 
 def test_a_board_that_says_nothing_now_is_complained_of(morning: Path) -> None:
