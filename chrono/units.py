@@ -256,7 +256,7 @@ def _refusal(text: str, unit: str, where: str, extra: str = "") -> UnitError:
     hint = f'write {kind} with its unit, such as "{example}"'
     if "," in text:
         hint += ", with a point for the decimals"
-    message = f"{quote(text)} was given, {kind} {extra}is wanted"
+    message = f"{quote(text)} was given, but {kind} {extra}is needed"
     return UnitError(message, where=where, hint=hint)
 
 

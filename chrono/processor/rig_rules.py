@@ -77,7 +77,7 @@ def free_acceleration(rig: "Rig") -> float:
 
 
 def air_of(rig: "Rig") -> tuple[float, float]:
-    """Return the air that the body displaces and the air it drags along, as parts of its mass."""
+    """Return the air that the body displaces, and that it drags along, relative to its mass."""
     body, site = rig.body, rig.site
     return air_shares(
         moist_air_density(site.temperature_k, site.pressure_pa, site.humidity),

@@ -20,10 +20,10 @@ Rules, local in time:
   and outside of a launch. Lone passages outside of a launch make one shot per launch window.
 - Three or more bodies of a launch that are shorter than half the declared length are fragments.
   With fragments, or with four or more bodies of any length, nobody can know which edges belong
-  to which body. Such a shot is flagged as fragments and has no transit, unless all this is true:
-  there are fewer than five bodies; no passage is without a partner; the next body has at least
-  a third of the main one's speed; and the main one is whole, has the declared length, and both
-  gates saw it alike (this is rarely true for paired pieces of two bodies).
+  to which body. Such a shot is flagged as fragments and has no transit, unless all of this is
+  true: there are fewer than five bodies; no passage is without a partner; the next body has at
+  least a third of the main one's speed; and the main one is whole, has the declared length, and
+  both gates saw it alike (this is rarely true for paired pieces of two bodies).
 - A pair of passages without a sound pair of edges has no transit.
 - Keys grow strictly; a key already used is moved up by one.
 """
