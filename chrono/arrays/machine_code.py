@@ -126,7 +126,7 @@ def load_numba() -> None:
     try:
         import numba  # noqa: F401
     except (ImportError, OSError):  # no wheel for this system, or one for another numpy
-        _say_once("reading is much faster with numba: pip install 'chrono-gates[bulk]'")
+        _say_once("large files load faster with numba: pip install 'chrono-gates[bulk]'")
         return
     _tell_of_compiling()
     _loaded = True
@@ -181,7 +181,9 @@ def _tell_of_compiling() -> None:
     class Telling(event.Listener):
         def on_start(self, event: Any) -> None:
             if str(event.data["dispatcher"].py_func.__module__).startswith("chrono."):
-                _say_once("compiling the loops that read recordings: takes some seconds, only once")
+                _say_once(
+                    "compiling the loops that read recordings: takes some seconds, only once"
+                )
 
         def on_end(self, event: Any) -> None:
             """Print nothing at the end."""
