@@ -144,7 +144,7 @@ class Scatter:
 
 
 def scatter_of(sample: Sample) -> Scatter | None:
-    """Return how a sample scatters, None for one shot or none."""
+    """Return how a sample scatters, None for fewer than two shots."""
     n = len(sample.speed_mps)
     if n < 2:
         return None

@@ -144,9 +144,11 @@ def _checked_hello(
     if hello.version != WIRE_VERSION:
         return LineDamage(f"hello of wire format {hello.version}; only {WIRE_VERSION} is known")
     if not LEAST_HZ <= hello.frequency_hz <= MOST_HZ:
-        return LineDamage(f"hello with a counter frequency of {hello.frequency_hz} Hz")
+        return LineDamage(
+            f"hello with an impossible counter frequency: {hello.frequency_hz} Hz"
+        )
     if not 8 <= hello.counter_bits <= MAX_COUNTER_BITS:
-        return LineDamage(f"hello with a counter of {hello.counter_bits} bits")
+        return LineDamage(f"hello with an impossible counter width: {hello.counter_bits} bits")
     return hello
 
 

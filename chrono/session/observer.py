@@ -227,7 +227,7 @@ class Observer:
         )
 
     def delays(self) -> BeatDelays | None:
-        """Return how late beats are read, None while the counter's rate is not known."""
+        """Return how late beats are read, None while the counter's rate is unknown."""
         recent = self.counter_rate.beats.recent
         if self._found is None or len(recent) < 2:
             return None

@@ -183,7 +183,7 @@ class SetupSummary:
     series : Series or None
         None without counted shots.
     scatter : Scatter or None
-        None for one shot or none.
+        None for fewer than two shots.
     motion : Motion or None
         Motion at their mean speed, None without counted shots.
     mouth : MuzzleSpeed or None

@@ -61,7 +61,7 @@ class ShotRow:
     """
     One shot as people see it, numbered from 1 in the order of the session.
 
-    Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN where they were not
+    Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN if they were not
     measured; `bounce_us` is the part of the transit's u from bounce and late lines [us]. An
     `open` shot may still change, because more edges of it may come. `length_a_mm` and
     `length_b_mm` are the body's length as each gate sees it [mm], NaN if it does not see it.
