@@ -19,8 +19,8 @@ LEAST_SHOTS = 3
 RISK = 0.005
 """Risk of contradicting a correct slope, for the part that scatters from shot to shot."""
 OF_BOUNDS = 2.6
-"""Number of standard uncertainties for the part that does not scatter: equally unlikely, and
-near its bounds."""
+"""For the part that does not scatter, this many standard uncertainties have about the same
+risk; they reach nearly to its bounds."""
 
 
 @dataclass(frozen=True)

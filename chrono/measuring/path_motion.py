@@ -92,8 +92,8 @@ class Shares:
     path, transit : ndarray of float64 or float
         Power of the path, and minus the power of the transit; 1 on a level path.
     pull : ndarray of float64
-        Relative change of the speed per change of a [s²/m]; if the first order is small, it
-        includes the slope's second order.
+        Relative change of the speed per change of the pull a [s²/m]. It includes the second
+        order of the slope, which matters if the first order is small.
     """
 
     path: Floats | float

@@ -20,7 +20,8 @@ Rules, local to one gate and a few passages in time:
 - If a lamp covers an edge of a body, we see the lamp's edge instead. So a body is covered if
   one of its edges is close in step, with no more periods between than the body could hide.
   All passages in such a stretch are lit. A lit pair makes a sound shot only if it has the
-  declared length, because the lamp may have hidden the other passages of two bodies.
+  declared length. Otherwise it may belong to two bodies, and the lamp hides their other
+  passages.
 - Flicker makes no shots. It is summed up in spans, which end after 2 s without flicker.
 """
 

@@ -132,7 +132,7 @@ class Session:
         self.last_us = max(self.last_us, *last, 0)
 
     def take_told(self) -> None:
-        """Take the operator's entries from now on: those known before have all passed."""
+        """Take the operator's entries from now on: all those known in advance have come."""
         self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
