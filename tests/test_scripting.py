@@ -300,7 +300,10 @@ def test_a_choice_of_edges_that_is_none_is_refused() -> None:
     ("description", "words"),
     [
         ({}, r"gates\.spacing is missing"),
-        ({"gates": {"spacing": 300}}, r"gates\.spacing is 300, a length with its unit"),
+        (
+            {"gates": {"spacing": 300}},
+            r"gates\.spacing is 300, but must be a length with its unit",
+        ),
         ({"gates": {"spacing_m": "300 mm"}}, "a length"),
         ({"gates": {"spacing": "300 mm"}, "colour": "red"}, "unknown key colour"),
         ("nowhere.toml", "no such rig file"),

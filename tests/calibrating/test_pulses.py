@@ -145,7 +145,7 @@ def test_a_test_without_an_end_or_with_a_gap_is_refused() -> None:
     lines = Lines(0)
     for n in range(BEATS - 1):
         lines.beat(1000 * n)
-    with pytest.raises(CalibrationError, match="129 of 130 moments"):
+    with pytest.raises(CalibrationError, match="129 of 130 beats"):
         pulse_test(BOARD, lines.events)
     with pytest.raises(CalibrationError, match="lost or damaged"):
         pulse_test(BOARD, lines.events[:5] + lines.events[6:])

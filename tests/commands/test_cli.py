@@ -36,7 +36,7 @@ GOOD_RIG = '[gates]\nspacing = "300 mm"\n'
         ('[gates]\nspacing = "300 mm"\nspacin = "1 mm"\n', ("rig.toml:3", "spacin")),
         ('[gates]\ntrip_tolerance = "1 mm"\n', ("rig.toml", "gates.spacing")),
         ('[gates]\nspacing = "-300 mm"\n', ("rig.toml:2", "gates.spacing")),
-        ('[gates]\nspacing = "300 kg"\n', ("rig.toml:2", "300 kg", "a length is wanted")),
+        ('[gates]\nspacing = "300 kg"\n', ("rig.toml:2", "300 kg", "but must be a length")),
         ("[gates]\nspacing = 300\n", ("rig.toml:2", "unit")),
         ('[gates\nspacing = "300 mm"\n', ("rig.toml:",)),
     ],

@@ -183,7 +183,7 @@ def test_lines_that_are_missing_or_a_pin_that_is_held_are_told(
 
     with pytest.raises(CalibrationError, match="lost or damaged"):
         pulse_test(hello, lines[:50] + lines[51:])
-    with pytest.raises(CalibrationError, match="of 130 moments"):
+    with pytest.raises(CalibrationError, match="of 130 beats"):
         pulse_test(hello, lines[:50])
 
 
