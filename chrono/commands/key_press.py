@@ -1,11 +1,11 @@
-"""Whether somebody has pressed a key at the terminal, without waiting for one."""
+"""Check if a key was pressed at the terminal, without waiting for one."""
 
 import sys
 from typing import Self
 
 
 class KeyPress:
-    """While it is used as a context, keys come at once, without Enter, and are not shown."""
+    """Context in which a key counts at once, without Enter, and is not shown."""
 
     if sys.platform == "win32":
 
@@ -41,7 +41,7 @@ class KeyPress:
             termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
         def pressed(self) -> bool:
-            """Return whether a key was pressed; what was typed is dropped in the end."""
+            """Return whether a key was pressed; typed keys are dropped at the end."""
             import select
 
             return bool(select.select([self._fd], [], [], 0)[0])
