@@ -1,9 +1,9 @@
 """Pictures made of characters: points, bars and curves on axes whose ticks are evenly spaced.
 
-A cell of Braille holds two by four dots, so a point is drawn to a quarter of a line. The
-axis is chosen so that a step between ticks is a whole number of cells: what stands beside a
-tick is at its true place. Where a stream cannot carry Braille, plain ASCII is used. Curves end
-in their own letter; an axis of decades gives each decade the same length.
+A cell of Braille holds two by four dots, so a point is drawn to a quarter of a line. A step
+between ticks is a whole number of cells, so each tick is at its true place. If a stream
+cannot carry Braille, plain ASCII is used. Each curve ends in its own letter. An axis of
+decades gives each decade the same length.
 """
 
 import math
@@ -165,7 +165,7 @@ class Chart:
         self._signs: dict[tuple[int, int], Piece] = {}
 
     def point(self, x: float, y: float, style: str = "") -> None:
-        """Draw one dot; what is off the picture is left out."""
+        """Draw one dot; leave it out if it is outside the picture."""
         self._dot(*self._dots(x, y), style)
 
     def points(self, x: Iterable[float], y: Iterable[float], style: str = "") -> None:
@@ -174,7 +174,7 @@ class Chart:
             self.point(one_x, one_y, style)
 
     def mark(self, x: float, y: float, style: str = "") -> None:
-        """Draw a point that is seen among bars: two dots wide."""
+        """Draw a point two dots wide, so that it can be seen among bars."""
         column, row = self._dots(x, y)
         self._dot(column, row, style)
         self._dot(column + 1, row, style)
@@ -260,7 +260,7 @@ class Chart:
         first, last = 0, steps
         room = self.x.cells * DOTS_WIDE, self.y.cells * DOTS_HIGH
         for start, way, dots in zip(begin, ways, room, strict=True):
-            if way:  # the way may be of any length: only its part in the picture is walked
+            if way:  # the line may be of any length: walk only its part inside the picture
                 enters, leaves = sorted((-1 - start, dots - start), reverse=way < 0)
                 first = max(first, steps * enters // way)
                 last = min(last, -(-steps * leaves // way))

@@ -33,7 +33,7 @@ MOST_REASONS = 2
 SHOWN_NAMES = 4
 SHOWN_CHANGES = 4
 LONGEST_NAME = 40
-"""Of a setup in a sentence; the table has the whole name."""
+"""Longest name of a setup in a sentence; the table has the whole name."""
 
 
 def comparison_text(
@@ -46,9 +46,9 @@ def comparison_text(
     ----------
     found : Comparison
     unit : str
-        Of speeds.
+        Unit of speeds.
     rigs : RigsTaken, optional
-        Which recordings were taken for those of one rig.
+        Which recordings count as made with one rig.
     damaged_lines : int, optional
         Lines of the recordings that are damaged or lost.
     """
@@ -196,13 +196,13 @@ def _suspicious_reasons(found: Comparison) -> list[str]:
     if not count:
         return []
     return [
-        f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not go with the others. "
+        f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not fit the others. "
         "The answer is the same without."
     ]
 
 
 def suspicious_lines(found: Comparison) -> list[str]:
-    """Return which shots do not go with the others of their setup."""
+    """Return which shots do not fit the others of their setup."""
     return [
         f"  suspicious in {_name(group)}: {which_shots(group.suspicious)}"
         for group in found.groups
@@ -331,8 +331,8 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
         f"{'settles' if more.as_seen == 1 else 'settle'} it in four cases of five"
     )
     if more.most is None:
-        return f"{sure}; the difference may be zero, then no number does"
-    return f"{sure}; if it is as small as may be, {more.most} do"
+        return f"{sure}; the difference may be zero, then no number settles it"
+    return f"{sure}; if it is as small as possible, {more.most} do"
 
 
 def spread_sentence(pair: PairComparison) -> str:
@@ -368,7 +368,7 @@ def _four_digits(value: float) -> str:
 
 
 def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
-    """Return that both recordings are taken for one rig, where this is an assumption."""
+    """Return that one rig is assumed for both recordings, if this is an assumption."""
     if rigs is None or pair.of_one_session:
         return []
     common = set(pair.first.rigs) & set(pair.second.rigs)
@@ -378,7 +378,7 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
 
 
 def without_lines(pair: PairComparison) -> list[str]:
-    """Return what would be said of a pair without the suspicious shots, if it is not this."""
+    """Return how the result of a pair changes without the suspicious shots, if it does."""
     other = pair.without_suspicious
     if other is None:
         return []
@@ -412,7 +412,7 @@ def _which_suspicious(pair: PairComparison) -> str:
 
 
 def _verdict_words(pair: PairComparison) -> str:
-    """Return what would hold of the speeds."""
+    """Return what the result for the speeds would be."""
     if pair.faster is None:
         return "it would not be settled which is faster"
     name = _name(pair.faster)
@@ -498,7 +498,7 @@ def many_lines(found: Comparison) -> list[str]:
     return [
         *lines,
         *changed[:SHOWN_CHANGES],
-        *([f"and {more} changes more"] if more > 0 else []),
+        *([f"and {more} more changes"] if more > 0 else []),
     ]
 
 

@@ -35,7 +35,7 @@ middle, d drag, k clock, l latency, t tick, j jitter, b bounce."""
 
 WHOLE_LETTER = "u"
 SHOWN_PART = 0.01
-"""A contribution that nowhere has a hundredth of the whole is not drawn."""
+"""A contribution that stays below a hundredth of the whole is not drawn."""
 
 
 def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
@@ -235,7 +235,7 @@ GUESS_COLUMNS = (
 
 
 def guesses_csv(guesses: Sequence[Guess]) -> str:
-    """Return estimates as CSV, a row each, the other settings of the bench behind."""
+    """Return estimates as CSV, one row each, then the other settings of the bench."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     settings = [name for name in VALUES if name not in GUESS_COLUMNS]
@@ -249,7 +249,7 @@ def guesses_csv(guesses: Sequence[Guess]) -> str:
 
 
 def guesses_text(guesses: Sequence[Guess]) -> str:
-    """Return estimates for a class: what was guessed at, then each guess beside the answer."""
+    """Return estimates for a class: the question, then each guess beside the answer."""
     lines: list[str] = []
     asked = ""
     width = max((len(guess.who) for guess in guesses), default=0)
@@ -274,8 +274,8 @@ def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
 
 
 def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
-    """Return which lines of a file are no guesses."""
-    return [f"{path}:{number}: is no guess, left out" for number in numbers]
+    """Return which lines of a file are not guesses."""
+    return [f"{path}:{number}: is not a guess, left out" for number in numbers]
 
 
 def _cell(value: Any) -> Any:
@@ -293,10 +293,10 @@ EDGE_WORDS = {
     EdgesUsed.TRAIL: "trailing",
 }
 CLOSE = 1.25
-"""An estimate within this factor of what is computed is close."""
+"""An estimate within this factor of the computed value is close."""
 
 STAYS = 0.02
-"""A change of the ± by less is none to a class."""
+"""A smaller change of the ± does not count as a change for a class."""
 
 NAMES = {
     "speed_mps": "speed",
@@ -331,7 +331,7 @@ def setting_text(bench: Bench, name: str, unit: str) -> str:
 
 
 def result_lines(seen: LabView, unit: str) -> list[str]:
-    """Return what a bench comes to, a line each."""
+    """Return the results of a bench, one line each."""
     rules, share = seen.rules
     ticks = seen.transit_s / seen.bench.tick_s
     return [
@@ -352,7 +352,7 @@ def _tick_line(seen: LabView, unit: str) -> str:
 
 
 def speed_line(seen: LabView, unit: str) -> str:
-    """Return the speed with its ± and that in per cent."""
+    """Return the speed with its ±, also in per cent."""
     budget = seen.budget
     if not budget.U95_mps < budget.speed_mps:
         speed = _three(speed_in(unit, budget.speed_mps))
@@ -380,7 +380,7 @@ def _change_line(ratio: float) -> str:
 
 
 def guess_line(guess: Guess, unit: str) -> str:
-    """Return an estimate beside what is computed."""
+    """Return an estimate beside the computed value."""
     said, computed = (speed_in(unit, v) for v in (guess.guess_mps, guess.U95_mps))
     who = f"{plain(guess.who)} said" if guess.who else "said"
     return f"{who} ± {_two(said)} {unit}, computed ± {_two(computed)}: {_judged(guess)}"
@@ -488,7 +488,7 @@ def _percent(part: float) -> str:
 
 
 def _three(value: float) -> str:
-    """Return a number to three digits, from 1000 on to a whole one."""
+    """Return a number with three digits, from 1000 on as a whole number."""
     return f"{value:.0f}" if abs(value) >= 999.5 else f"{value:.3g}"
 
 

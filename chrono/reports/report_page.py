@@ -155,7 +155,7 @@ def _recording(
 
 
 def _done(told: RecordingReport) -> str:
-    """Return in a sentence or two what was done."""
+    """Return one or two sentences about what was done."""
     session, rig = told.session, told.session.rig
     counted, shots = told.summary.counted, len(session.log)
     setups = len(_counted(told, all_of_them=True))
@@ -217,7 +217,7 @@ def _counted(told: RecordingReport, *, all_of_them: bool = False) -> list[SetupS
 
 
 def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
-    """Return a row of the table of setups, and what is said below it."""
+    """Return a row of the table of setups, and the sentences below it."""
     series, unit = found.series, rig.speed_unit
     assert series is not None, "only setups with counted shots have a row"
     _, mean = mean_text(series, unit)
@@ -238,7 +238,7 @@ def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
 
 
 def _mouth(told: RecordingReport) -> str:
-    """Return what the speeds at the launcher's mouth rest on."""
+    """Return the basis of the speeds at the launcher's mouth."""
     mouths = [each.mouth for each in told.summary.setups if each.mouth is not None]
     lines = mouth_source_lines(mouths, told.session.rig)
     return " ".join(line.strip() for line in lines if line)

@@ -51,7 +51,7 @@ def write_workbook(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     Write recordings as a workbook; return the number of rows of shots.
 
     Sheets: `shots` (and more of them beyond a sheet's rows), `setups` with their statistics,
-    `rig` with each rig once, SI, and `columns`, which says what the columns mean.
+    `rig` with each rig once, SI, and `columns`, which explains the columns.
     """
     from xlsxwriter import Workbook
 
@@ -87,7 +87,7 @@ def _fill(book: "_Book", tables: Iterable[ExportTable]) -> int:
 
 @dataclass
 class _Sheet:
-    """A sheet that is being written: the next row, and how to go on after the last one."""
+    """A sheet that is being written: the next row, and what its continuation needs."""
 
     sheet: "Worksheet"
     name: str
@@ -125,7 +125,7 @@ class _Book:
         return _Sheet(sheet, name, header, number)
 
     def write(self, to: _Sheet, values: Sequence[Any]) -> _Sheet:
-        """Write a row; return the sheet to go on with, a new one where this is full."""
+        """Write a row; return the sheet for the next row, a new one if this is full."""
         if to.row == MOST_ROWS:
             to = self.sheet(to.name, to.header, to.number + 1)
         for place, value in enumerate(values):
@@ -173,7 +173,7 @@ def _setup_rows(head: ExportHead, rig: int) -> Iterator[list[Any]]:
 
 
 def _leaves(record: Any, key: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield what a rig's record holds, with the way to it."""
+    """Yield the values of a rig's record, each with its path."""
     if isinstance(record, dict):
         for name, value in record.items():
             yield from _leaves(value, f"{key}.{name}" if key else name)

@@ -137,7 +137,7 @@ def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> Non
     readings = {
         "no shots": GOOD,
         "none in 1 shot": replace(GOOD, timed=1),
-        "not told by lines without a level": replace(
+        "not shown by lines without a level": replace(
             GOOD, gates=(GateObservation(),) * 2, timed=4
         ),
     }

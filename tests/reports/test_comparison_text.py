@@ -100,10 +100,11 @@ def test_how_many_more_shots_settle_it() -> None:
     )
     assert more_sentence(MoreShots(1, None), ", shot in turn,") == (
         "if the difference is as large as it looks, 1 more shot of each setup, shot in turn, "
-        "settles it in four cases of five; the difference may be zero, then no number does"
+        "settles it in four cases of five; the difference may be zero, then no number settles "
+        "it"
     )
     assert more_sentence(MoreShots(5, 40)).endswith(
-        "settle it in four cases of five; if it is as small as may be, 40 do"
+        "settle it in four cases of five; if it is as small as possible, 40 do"
     )
 
 
