@@ -338,7 +338,7 @@ async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
         ):
             await pilot.press("z")
             await pilot.pause()
-            assert f"Taken back: {words}" in {said.message for said in app._notifications}
+            assert f"Undone: {words}" in {said.message for said in app._notifications}
             assert state() == left
         await pilot.press("z")
         assert recording.read_bytes().startswith(before)
