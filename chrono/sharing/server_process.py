@@ -1,8 +1,8 @@
-"""Sharing beside clocking, as a process of its own that only follows the recording.
+"""Sharing beside clocking, in a separate process that only follows the recording.
 
-So neither people who look nor anybody who floods the network can delay a line of the board.
-The two are joined by a pipe: the sharing process says that it is ready or why not, is told
-where the recording goes on, and ends when the pipe does, whatever ended the other end.
+So neither viewers nor a flood of network requests can delay a line of the board. A pipe joins
+the two. The sharing process reports that it is ready, or why not. It is told in which file
+the recording continues, and ends when the pipe ends, for whatever reason.
 """
 
 import multiprocessing
@@ -28,7 +28,7 @@ class SharingProcess:
     recording : Path
         It must exist.
     bound : socket
-        Where the page is asked for.
+        The socket of the page.
     token : str
     wishes : DisplayOptions
 
@@ -59,7 +59,7 @@ class SharingProcess:
         self._await_ready()
 
     def look_after(self, recording: Path) -> None:
-        """Tell where the recording goes on, if in another file, and see that all is well."""
+        """Pass on the file in which the recording continues; check that sharing still runs."""
         if recording != self._recording:
             self._recording = recording
             with suppress(OSError):
