@@ -87,7 +87,7 @@ def clock(
 def replay(
     file: RecordingFile,
     pace: Pace = None,
-    at_once: Annotated[bool, typer.Option("--at-once", help="Show all at once.")] = False,
+    at_once: Annotated[bool, typer.Option("--at-once", help="Show all shots at once.")] = False,
     follow: Follow = False,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
@@ -97,7 +97,7 @@ def replay(
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show a recording again, with the same code as live; the file stays unchanged."""
+    """Show a recording again, with the same code as live; nothing recorded is altered."""
     if follow:
         if at_once or pace is not None or clock_from_host or edit:
             raise typer.BadParameter(

@@ -45,7 +45,7 @@ def print_shots(
     Parameters
     ----------
     run : Run
-        Not started yet; it is closed in the end.
+        Not started yet; it is closed at the end.
     shots : int or None
         Stop after this many whole shots; None for no limit. Ctrl+C and the signals that end
         programs stop as well.

@@ -50,7 +50,7 @@ def lab(
         typer.Argument(help="Recording to take gates and shots from.", readable=False),
     ] = None,
     preset: Annotated[
-        int | None, typer.Option(min=1, max=6, help="Begin with one contribution largest.")
+        int | None, typer.Option(min=1, max=6, help="Presets: one contribution is largest.")
     ] = None,
     speed: Annotated[str | None, typer.Option(help='Such as "22 m/s".')] = None,
     spacing: Annotated[str | None, typer.Option(help='Such as "100 mm".')] = None,
@@ -206,7 +206,7 @@ def _print(start: "LabStart", guess: bool, as_json: bool, findings: "Findings") 
 
 
 def _line() -> str:
-    """Return a line of standard input, empty where there is none, whatever its bytes."""
+    """Return a line of standard input, whatever its bytes; empty if there is none."""
     if sys.stdin is None:
         return ""
     if hasattr(sys.stdin, "reconfigure"):

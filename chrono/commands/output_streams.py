@@ -208,7 +208,7 @@ class HelpfulCommand(TyperCommand):
     """A command."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return its help, in signs that standard output can carry."""
+        """Return its help, in characters that standard output can carry."""
         return carried(super().get_help(ctx))
 
 
@@ -216,7 +216,7 @@ class HelpfulGroup(TyperGroup):
     """Commands under one name."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return its help, in signs that standard output can carry."""
+        """Return its help, in characters that standard output can carry."""
         return carried(super().get_help(ctx))
 
 

@@ -55,8 +55,8 @@ class Action:
     Attributes
     ----------
     name : str
-        The method is ``action_<name>``: of the screen with the shot for the group "shot",
-        else of the application.
+        The method is ``action_<name>`` of the application; for the group "shot", of the
+        screen with the shot.
     key : str
         As Textual names it.
     label : str
@@ -155,7 +155,7 @@ ACTIONS = (
     Action("undo", "z", "Undo", "Undo the last entry",
            "Set aside, count, note, setup or hold: the last one is undone.",
            "session", lambda now: now.undoable, rank=17),
-    Action("pause", "space", "Pause", "Pause or resume",
+    Action("pause", "space", "Pause", "Pause or play",
            "Stop the recorded time, or let it run.", "replay", _playing, rank=28),
     Action("faster", "plus", "Faster", "Replay faster",
            "Make the recorded time run faster.", "replay", _playing, shown_key="+", rank=18),

@@ -64,7 +64,7 @@ def show(run: Run, findings: Findings) -> None:
     Parameters
     ----------
     run : Run
-        Not started yet; it is closed in the end.
+        Not started yet; it is closed at the end.
     findings : Findings
         Collects what went wrong.
 

@@ -109,7 +109,7 @@ def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]
 
 
 def _called(action: str, owner: DOMNode) -> str:
-    """Return an action as a click calls it, on the node whose key it is."""
+    """Return an action as a click calls it, on the node that owns its key."""
     if isinstance(owner, App):
         place = "app"
     else:

@@ -83,7 +83,7 @@ class Preferences:
         self.unit = chosen.unit if is_chosen else rig_unit
 
     def next_unit(self, rig_unit: str) -> None:
-        """Show speeds in the next unit, from now on instead of this unit of a rig."""
+        """Show speeds in the next unit; from now on it replaces this unit of a rig."""
         self.unit = unit_after(self.unit)
         self._keep(replace(self._choices, unit=self.unit, rig_unit=rig_unit))
 

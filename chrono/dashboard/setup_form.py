@@ -67,7 +67,7 @@ def _read_conditions(text: str) -> dict[str, str]:
             raise OptionError(
                 f"{part.strip()[:40]!r} is not key=value",
                 where="conditions",
-                hint="write for example: bands=2, pressure=3 bar",
+                hint="write it like bands=2, pressure=3 bar",
             )
         found[key.strip()] = value.strip()
     return found

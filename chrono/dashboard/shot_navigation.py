@@ -1,4 +1,4 @@
-"""The ways to a shot: by its number, by words about it, by the recorded time of a replay."""
+"""Going to a shot: by its number, by words about it, by the recorded time of a replay."""
 
 from __future__ import annotations
 

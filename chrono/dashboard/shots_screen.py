@@ -167,7 +167,7 @@ class ShotsScreen(ShotMarking):
 
     @asks
     async def action_find(self) -> None:
-        """Ask what to look for, and go to the next such shot."""
+        """Ask what to look for, and go to the next match."""
         title = "Go to which shot? Its number, or part of a setup, flag or note"
         dialog = TextDialog(
             title, self._finder.sought, required=True, replaced=True, enter="find"

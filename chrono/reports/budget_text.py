@@ -314,7 +314,7 @@ COLUMNS = 80
 
 
 def plan_text(plan: Plan) -> str:
-    """Return which rigs clock a speed as wanted, as plain text within 80 columns."""
+    """Return which rigs reach a wanted error, as plain text within 80 columns."""
     rig, unit = plan.rig, plan.rig.speed_unit
     return "\n".join(
         [

@@ -12,7 +12,7 @@ from chrono.units import format_value
 
 SWAP_NOTES = {
     SwapNote.SCATTER_CHANGED: (
-        "the scatter changed with the exchange: was the launching the same?"
+        "the scatter changed with the exchange: did you launch in the same way?"
     ),
     SwapNote.DRIFT_BEFORE: (
         "the transits before the exchange drift: the launcher is not steady"

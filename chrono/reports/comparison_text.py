@@ -271,7 +271,7 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
         allowed = f"is {text}, so it is not settled"
     return [
         f"{word} by {by}, which is {percent} %, if the launcher did not drift",
-        f"with a steady drift allowed for, the difference {allowed}",
+        f"with a steady drift taken into account, the difference {allowed}",
     ]
 
 
@@ -279,7 +279,7 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
     """
     Return a difference with its interval: its size, and with its sign.
 
-    There is one digit more where rounding would hide whether zero is in the interval.
+    More digits are shown if rounding would hide whether zero is in the interval.
     """
     value = speed_in(unit, difference.difference_mps)
     half = speed_in(unit, difference.U95_mps)
@@ -297,7 +297,7 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
 
 
 def chance_words(difference: Difference) -> str:
-    """Return how often equal setups would look at least so different, in words and as p."""
+    """Return how often equal setups would look at least this different, in words and as p."""
     p = difference.p_overall
     if p < 0.001:
         often, number = "in less than 1 of 1000 sessions", "p < 0.001"
@@ -306,8 +306,8 @@ def chance_words(difference: Difference) -> str:
     else:
         often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
     if difference.p_adjusted is None:
-        return f"two equally fast setups would look so different {often} ({number})"
-    return f"among equally fast setups, two would look so different {often} ({number})"
+        return f"two equally fast setups would look this different {often} ({number})"
+    return f"among equally fast setups, two would look this different {often} ({number})"
 
 
 def more_sentence(more: MoreShots, in_turn: str = "") -> str:
@@ -355,7 +355,7 @@ def spread_sentence(pair: PairComparison) -> str:
 
 
 def ratio_text(pair: PairComparison) -> str:
-    """Return the ratio of s; one digit more where rounding would hide a claim."""
+    """Return the ratio of s; with more digits if rounding would hide a claim."""
     low, high = pair.s_ratio_low, pair.s_ratio_high
     digits: Callable[[float], str] = two_digits
     if (float(two_digits(low)) > 1, float(two_digits(high)) < 1) != (low > 1, high < 1):
@@ -374,7 +374,7 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
     common = set(pair.first.rigs) & set(pair.second.rigs)
     if not any(rigs.basis[rig] is RigBasis.DESCRIPTION for rig in common):
         return []
-    return ["this holds if one rig made these recordings: their descriptions are equal"]
+    return ["this is true if one rig made these recordings: their descriptions are equal"]
 
 
 def without_lines(pair: PairComparison) -> list[str]:
@@ -443,7 +443,7 @@ MATRIX_LEGEND = (
 
 
 def matrix_cells(found: Comparison, unit: str) -> list[list[str]]:
-    """Return for each setup but the first its difference from each earlier one, with a mark."""
+    """Return for each setup except the first its marked difference from each earlier one."""
     size = len(found.groups)
     pairs = iter(found.pairs)
     cells = [[""] * (size - 1) for _ in range(size - 1)]
@@ -519,7 +519,7 @@ def _drift_notes(found: Comparison, unit: str) -> list[str]:
     kinds = {pair.of_one_session for pair in found.judged}
     if True in kinds:
         lines.append(
-            "Unless stated, a steady drift of the launcher in a session is allowed for."
+            "Unless stated, a steady drift of the launcher in a session is taken into account."
         )
     if False in kinds:
         lines.append(

@@ -30,7 +30,7 @@ from chrono.units import format_speed, format_value, speed_in
 Lines = list[list[Piece]]
 
 LETTERS = dict(zip((*GROUPS, BOUNCE), "spiodagynkltjb", strict=True))
-"""What stands for a contribution on its line: s spacing, p position, i inclination, o off its
+"""The letter of each contribution on its line: s spacing, p position, i inclination, o off its
 middle, d drag, k clock, l latency, t tick, j jitter, b bounce."""
 
 WHOLE_LETTER = "u"

@@ -67,7 +67,7 @@ SMALL, NOTHING = 1e-3, 1e-12
 """Below this part of its unit a value is shown in thousandths, millionths and so on of it."""
 
 MOST_DIGITS = 1e-6
-"""A relative ± below this is left out: no scale or rule gives so many digits."""
+"""A relative ± below this is left out: no scale or ruler gives this many digits."""
 
 MANY_TIMES, LEAST_PART = 10.0, 1e-5
 """A part from the first on is shown as a multiple; below the second, as less than it."""

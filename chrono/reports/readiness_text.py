@@ -220,7 +220,7 @@ def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"{count_text(seen.hidden, 'shot')} met that noise without a bounce, and the rig's "
+        f"{count_text(seen.hidden, 'shot')} had that noise without a bounce, and the rig's "
         "jitter is too small for it",
         f'state jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock], or give the '
         "comparators more hysteresis",

@@ -55,7 +55,7 @@ from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value, speed_in
 
 SHOWN_SHOTS = 72
-"""Two thirds of a page in three columns; of a longer session the first and the last."""
+"""They fill two thirds of a page in three columns; a longer session shows first and last."""
 SHOWN_SETUPS = 8
 MOST_IN_MATRIX = 12
 """More columns do not fit on a page."""
@@ -198,14 +198,14 @@ def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[st
 
 
 def _themed(svg: str) -> Markup:
-    """Return a picture whose colours are left to the page's light or dark."""
+    """Return a picture whose colours follow the page's light or dark style."""
     for colour, name in colour_names().items():
         svg = svg.replace(colour, f"var(--{name},{colour})")
     return Markup(svg)
 
 
 def colour_names() -> dict[str, str]:
-    """Return the pictures' colours and what the pages' style calls them."""
+    """Return the pictures' colours and their names in the pages' style."""
     return {INK: "ink", PALE: "pale", PAPER: "paper"} | {
         colour: f"setup{place}" for place, colour in enumerate(COLOURS)
     }

@@ -42,7 +42,7 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
         if difference:
             lines.append(f"{name}: {_difference_text(difference)}")
     told = ", ".join(
-        f"{letter} sent {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
+        f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
     lines.append(f"burst: {told} of {BURST_CHANGES}; the board lost {test.lost}")
     lines.append(

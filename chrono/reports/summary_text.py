@@ -269,11 +269,11 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
         )
         texts.append(
             f"one pair of edges: if each shot crosses the beams at another height, chords "
-            f"scatter by {two_digits(speed_in(unit, hidden.chords_mps))}, and of the "
-            f"launcher's part {least} to {most} are its own"
+            f"scatter by {two_digits(speed_in(unit, hidden.chords_mps))}, so the launcher's "
+            f"own part is {least} to {most}"
         )
     if hidden.bounces:
-        texts.append("edges bounce in most shots: slow noise beside it may be the gates', too")
+        texts.append("edges bounce in most shots: slow noise may come from the gates, too")
     return detail("gates", *texts) if texts else []
 
 

@@ -54,7 +54,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
     """
     first = results[0].launch
     clocked = first.n > 0
-    what = "The drop after which a body is as fast as one more shot" if clocked else "A fall"
+    what = "The drop that makes a body as fast as one more shot" if clocked else "A fall"
     launches = [result.launch for result in results]
     lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
@@ -294,7 +294,7 @@ def _flight_entry(result: FlightResult | RefusedLaunch) -> dict[str, Any]:
 LAW_WORDS: dict[Law, str] = {
     "constant": "a force that stays the same",
     "spring": "a force that grows with the distance, as in a spring or a tight net",
-    "sheet": "a force that grows with its third power, as in a flat slack net or sheet",
+    "sheet": "a force that grows with the distance cubed, as in a flat slack net or sheet",
 }
 
 _GIVEN_KINDS = {

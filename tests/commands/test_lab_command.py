@@ -118,7 +118,7 @@ def test_an_answer_that_is_none_is_one_complaint(chrono, monday, say) -> None:
     done = chrono("lab", monday, "--guess")
 
     assert done.code == 2
-    assert "no estimate" in done.err
+    assert "not an estimate" in done.err
     assert done.out == ""
 
 

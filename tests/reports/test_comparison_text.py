@@ -68,10 +68,10 @@ def test_headline_pairs_and_sum_of_a_situation_agree(name: str) -> None:
 def test_chance_is_told_in_sessions_and_as_p(p: float, words: str) -> None:
     one = Difference(1.0, 0.5, 9.0)
     assert chance_words(replace(one, p_adjusted=p)) == (
-        f"among equally fast setups, two would look so different {words}"
+        f"among equally fast setups, two would look this different {words}"
     )
     assert chance_words(one).startswith(
-        "two equally fast setups would look so different in 8 of"
+        "two equally fast setups would look this different in 8 of"
     )
 
 

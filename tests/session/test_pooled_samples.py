@@ -191,7 +191,7 @@ def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -
     assert wide["each"] > 5 * wide["one"]
     text = " ".join(chrono("compare", "a.tsv", "b.tsv").out.split())
     assert "(equal descriptions, so this is an assumption); --rigs each changes this." in text
-    assert "this holds if one rig made these recordings" in text
+    assert "this is true if one rig made these recordings" in text
     assert "as you said" in " ".join(
         chrono("summary", "--pool", ".", "--rigs", "each").out.split()
     )
