@@ -69,7 +69,7 @@ def whatif(
     recorded, findings = read_one(file, rig, clock_from_host)
     found = what_if(recorded, as_if)
     if not found.compared.any():
-        findings.lines.append(f"{file}: no shot is counted both as recorded and as if")
+        findings.lines.append(f"{file}: no shot is counted both as recorded and as assumed")
     if as_json:
         print_json(what_if_data(found))
     else:

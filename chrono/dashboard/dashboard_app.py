@@ -362,7 +362,7 @@ class Dashboard(BaseApp[None]):
 
     @property
     def base(self) -> FramedScreen | None:
-        """The screen below any dialogs, while it is there."""
+        """The screen below any dialogs; None if it is not there."""
         screen = next(iter(self.screen_stack), None)
         return screen if isinstance(screen, FramedScreen) and screen.stands else None
 

@@ -45,7 +45,7 @@ class KeyLabel:
     rank: int | None = None
 
     def binding(self) -> Binding:
-        """Return what binds the keys to the action."""
+        """Return the binding of the keys to the action."""
         return Binding(self.keys, self.action, self.label, show=False)
 
 

@@ -84,7 +84,7 @@ class LatestSpeed(Digits):
 
 class ShotsScreen(ShotMarking):
     """
-    Speeds and what is known of them.
+    Speeds, and the facts about them.
 
     Parameters
     ----------

@@ -72,8 +72,8 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
     ----------
     report : Report
     for_paper : bool, optional
-        To be printed by `pages.paper`, which knows no narrow screens and no colours that a
-        page names: each picture once, in its own colours.
+        For printing, which has no narrow screens and no colours that a page names: each
+        picture is there once, in its own colours.
     """
     names = [each.recorded.name for each in report.recordings]
     return render_page(

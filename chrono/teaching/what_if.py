@@ -201,7 +201,7 @@ def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
     Parameters
     ----------
     recorded : LoadedRecording
-        Read whole, as it was.
+        Read to its end, as it was recorded.
     as_if : Assumptions
         The assumption; it must not be empty.
 

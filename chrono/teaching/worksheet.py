@@ -52,7 +52,7 @@ class SheetShot:
     time_s : float
         Their mean as a true time [s].
     speed_mps : float
-        Spacing over that time [m/s].
+        Spacing divided by that time [m/s].
     own_mps, U95_mps : float
         The program's own result [m/s].
     """
