@@ -117,7 +117,7 @@ def test_a_rig_gets_the_mean_of_light_on_and_off_and_what_one_pair_may_be_off() 
 
 
 def test_what_speaks_against_a_test_is_told() -> None:
-    assert "bring the pin to one input" in pulse_doubt(
+    assert "connect the pin to one input" in pulse_doubt(
         played((1, 1), (1, 1), late_b=True), light=False
     )
     assert "as a wire does" in pulse_doubt(played((1, 1), (1, 1)), light=True)

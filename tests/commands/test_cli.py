@@ -366,7 +366,7 @@ def test_a_rig_of_other_lines_than_the_recording_s_is_told(chrono, tmp_path, com
     outcome = chrono(*command, "x.tsv", "--rig", "rig.toml")
 
     assert outcome.code == 1
-    assert "x.tsv: not one of its 284 lines is a plain line" in outcome.err
+    assert "x.tsv: none of its 284 lines is a plain line" in outcome.err
 
 
 def test_a_recording_is_not_altered_by_reading_it(chrono, tmp_path) -> None:

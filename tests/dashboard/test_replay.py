@@ -118,7 +118,7 @@ async def test_a_replay_writes_nothing_until_it_is_agreed(copied, pace, size):
             if key != "z":
                 assert isinstance(app.screen, ChangeDialog)
                 assert "Replay of copied.tsv" in screen_text(app)
-                assert "Esc: leave it as it is" in screen_text(app)
+                assert "Esc: change nothing" in screen_text(app)
                 await pilot.press("enter", key)  # neither answers
                 assert isinstance(app.screen, ChangeDialog)
                 await pilot.press("escape")

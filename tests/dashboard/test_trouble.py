@@ -219,7 +219,7 @@ def test_without_a_dashboard_a_wait_for_the_disk_and_a_restart_are_told_once(
     board.line("H 1 16000000 32 hand 1.0")
     board.wait(2.0)
     run.step()
-    for words in ("board restarted once: a shot in between may be in two parts\n", ""):
+    for words in ("board restarted once: a shot at that time may be in two parts\n", ""):
         reporter.look(run)
         assert capsys.readouterr().err == words
     run.close()

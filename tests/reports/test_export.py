@@ -309,6 +309,6 @@ def test_a_failed_export_leaves_no_half_file(tmp_path: Path, suffix, trouble) ->
 
 @pytest.mark.parametrize("name", ["a.xlsx", "a.parquet", "a.json"])
 def test_a_decimal_comma_is_refused_where_there_is_none(tmp_path: Path, name: str) -> None:
-    with pytest.raises(OptionError, match="decimal comma is for CSV"):
+    with pytest.raises(OptionError, match="decimal comma works only in CSV"):
         write_table([table_of(BANDS)], tmp_path / name, decimal_comma=True)
     assert list(tmp_path.iterdir()) == []

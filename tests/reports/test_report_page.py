@@ -119,7 +119,7 @@ def test_the_page_tells_setups_and_their_difference(reported) -> None:
     assert "conditions launcher sling, bands 2" in text
     assert "gate spacing 300 mm ± 0.5 mm" in text
     assert "counter 32 bits at 16 MHz" in text
-    assert "gate spacing not calibrated, the stated limits hold" in text
+    assert "gate spacing not calibrated, the stated limits apply" in text
 
 
 def test_the_interval_of_s_is_that_of_the_chi_square(reported) -> None:
@@ -284,9 +284,9 @@ def test_several_recordings_are_told_apart_and_compared(reported) -> None:
 
 def test_the_page_says_which_rigs_were_taken_and_the_option_overrules_it(reported) -> None:
     both = reported(BANDS, PLAIN).text
-    assert "Rigs: the 2 recordings are taken for those of 2 rigs" in both
+    assert "Rigs: the 2 recordings count as made with 2 rigs" in both
     told = reported(BANDS, PLAIN, "--rigs", "one").text
-    assert "Rigs: all 2 recordings are taken for those of one rig, as you said." in told
+    assert "Rigs: all 2 recordings count as made with one rig, as you said." in told
 
 
 def test_a_setup_of_one_shot_and_a_session_without_any_have_a_page(reported, tmp_path) -> None:

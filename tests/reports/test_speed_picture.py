@@ -277,7 +277,7 @@ def test_shots_that_do_not_count_are_drawn_apart_and_cannot_squeeze_the_others(
     assert plotted.aside_mps == pytest.approx([100], rel=1e-3)
     assert plotted.setups[0].number.tolist() == [1, 2, 4]
     svg = picture_svg(plotted, WIDE, "k")
-    assert "not counted (1 of 1 beyond the picture)" in svg
+    assert "not counted (1 of 1 outside the picture)" in svg
     assert "1 shots with a speed are not counted" not in svg
     assert "1 shot with a speed is not counted" in svg
 
@@ -315,7 +315,7 @@ def test_more_setups_than_the_legend_holds_are_counted(tmp_path) -> None:
     svg = picture_svg(plotted, WIDE, "k")
     assert "s7: " in re.sub("<desc.*?</desc>", "", svg)
     assert "s8: " not in re.sub("<desc.*?</desc>", "", svg)
-    assert "and 3 setups more" in svg
+    assert "and 3 more setups" in svg
 
 
 def test_a_recording_without_shots_is_refused_and_leaves_no_file(chrono, tmp_path) -> None:

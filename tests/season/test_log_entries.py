@@ -146,7 +146,7 @@ def test_the_command_sorts_and_speaks_json(chrono, tmp_path) -> None:
 
 
 def test_this_folder_is_listed_where_none_is_named(chrono, tmp_path) -> None:
-    is_one_clear_complaint(chrono("list"), "no recording is there")
+    is_one_clear_complaint(chrono("list"), "there is no recording")
     season(tmp_path, days=1)
     assert chrono("list").code == 1, "a lamp flickers in the noisy hall"
 
