@@ -211,8 +211,8 @@ def groups_to_compare(
     if len(groups) > MOST_GROUPS:
         raise OptionError(
             f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
-            "each with each",
-            hint="name fewer" if pool else "name fewer, or put them together with --pool",
+            "in pairs",
+            hint="name fewer" if pool else "name fewer, or pool them with --pool",
         )
     return groups, taken
 
