@@ -8,6 +8,7 @@ import warnings
 from dataclasses import dataclass
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
+from unicodedata import bidirectional
 from xml.etree import ElementTree
 
 import numpy as np
@@ -33,6 +34,7 @@ MARKER_WORDS = ("●", "■", "▲", "◆", "▼", "✚", "✖")
 
 MOST_CHANGES = 24
 """More lines for changes of setup hide the dots; shots in turn change at each shot."""
+LEFT_TO_RIGHT = "\u200e"
 NAMED_SETUPS = 8
 LONGEST_NAME = 30
 
@@ -248,6 +250,8 @@ def _invisible(axes: "Axes") -> Any:
 
 def _legend_text(setup: PlottedSetup, unit: str, longest: int) -> str:
     name = shortened(setup_text(setup.name), longest)
+    if any(bidirectional(letter) in ("R", "AL") for letter in name):
+        name += LEFT_TO_RIGHT  # else the numbers after it change places
     _, mean = mean_text(setup.series, unit)
     return f"{name}: {mean}, n {setup.series.n}"
 

@@ -230,6 +230,16 @@ def test_a_name_is_drawn_as_text_whatever_it_says(chrono, tmp_path, name, ending
         assert not [e for e in root.iter() if e.tag.endswith("script")]
 
 
+@pytest.mark.parametrize("name", ["שתי רצועות", "ثلاثة"])
+def test_numbers_behind_a_name_from_right_to_left_keep_their_order(tmp_path, name) -> None:
+    rows = [setup(name), *map(shot, (20, 20.2, 20.4)), setup("a"), shot(20), shot(21)]
+    plotted = plotted_speeds(read_recording(write_recording(tmp_path / "x.tsv", rows)))
+    svg = picture_svg(plotted, WIDE, "k")
+    # UAX 9: numbers after a mark from left to right are laid out from left to right.
+    assert f"{name}\u200e: 20" in svg
+    assert "a: 2" in svg
+
+
 @pytest.mark.parametrize("size", [WIDE, NARROW])
 def test_a_long_session_is_thinned_and_says_so(chrono, tmp_path, size) -> None:
     speeds = np.random.default_rng(1).normal(20, 0.4, 1000)
