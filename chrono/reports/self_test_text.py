@@ -98,7 +98,7 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
         return (
             "the inputs follow the pin as a wire does, not as sensors do"
             if light
-            else "the inputs are inverted to the pin; if light carries the pulses, add --light"
+            else "the inputs show the pin inverted; if light carries the pulses, add --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"
