@@ -104,6 +104,7 @@ def test_the_sheets_of_a_workbook_can_be_filtered_and_show_sensible_digits(tmp_p
     assert book["setups"]["H2"].number_format == "0.0000"
 
 
+@pytest.mark.long  # where the quick part runs there may be no R
 def test_r_takes_counted_for_logical_with_decimal_commas(tmp_path: Path):
     script = shutil.which("Rscript")
     assert script, "R is needed: apt-get install r-base-core"
