@@ -330,17 +330,15 @@ def test_the_docstrings_examples_run(folder) -> None:
     ("page", "number"), [("README.md", 5), ("chrono/guide/notebook.md", 10)]
 )
 def test_the_lines_of_a_page_run(page: str, number: int, folder, capsys) -> None:
-    block = re.search(
-        r"<!-- script -->\n```python\n(.*?)```", (HOUSE / page).read_text("utf-8"), re.DOTALL
-    )
-    assert block
-    lines = block[1].splitlines()
-    assert len([line for line in lines if line.strip()]) == number
-    names: dict[str, object] = {}
-    exec(compile(block[1], page, "exec"), names)
-    assert capsys.readouterr().out
-    stated = re.findall(r"^(\w+) = ", block[1], re.MULTILINE)
-    assert set(stated) <= names.keys()
+    text = (HOUSE / page).read_text("utf-8")
+    blocks = re.findall(r"<!-- script -->\n```python\n(.*?)```", text, re.DOTALL)
+    assert len([line for line in blocks[0].splitlines() if line.strip()]) == number
+    for block in blocks:
+        names: dict[str, object] = {}
+        exec(compile(block, page, "exec"), names)
+        assert capsys.readouterr().out
+        stated = re.findall(r"^(\w+) = ", block, re.MULTILINE)
+        assert set(stated) <= names.keys()
 
 
 def frames(recording: door.Recording) -> list[pd.DataFrame]:
@@ -350,6 +348,7 @@ def frames(recording: door.Recording) -> list[pd.DataFrame]:
     return [*every, door.measure([0.01], recording.rig)]
 
 
+@with_a_lamp
 def test_no_column_is_named_like_an_attribute_of_a_frame(folder) -> None:
     for frame in frames(door.read("tuesday.tsv")):
         clash = [name for name in frame.columns if hasattr(pd.DataFrame, str(name))]
@@ -358,6 +357,7 @@ def test_no_column_is_named_like_an_attribute_of_a_frame(folder) -> None:
     assert shots.shot_flags.tolist() == shots["shot_flags"].tolist()
 
 
+@with_a_lamp
 def test_the_old_name_of_the_flags_still_works_in_brackets(folder) -> None:
     shots = door.read("tuesday.tsv").shots
     assert shots["flags"].equals(shots["shot_flags"])
@@ -368,6 +368,7 @@ def test_the_old_name_of_the_flags_still_works_in_brackets(folder) -> None:
         _ = shots["colour"]
 
 
+@with_a_lamp
 def test_a_comparison_says_what_the_command_says(chrono, folder) -> None:
     both = ["monday.tsv", "tuesday.tsv"]
     for files, words in (([both[0]], []), (both, []), (both, ["--pool"])):
@@ -407,6 +408,7 @@ def test_what_cannot_be_compared_is_said_or_refused(folder) -> None:
         door.compare([])
 
 
+@with_a_lamp
 def test_a_plot_draws_into_the_axes_that_are_given(folder) -> None:
     from matplotlib.figure import Figure
 

@@ -1,5 +1,6 @@
 """The command `guide`: a page of instructions for each task."""
 
+import re
 import sys
 import textwrap
 from collections.abc import Iterator
@@ -43,17 +44,31 @@ def wrapped(markdown: str, columns: int) -> Iterator[str]:
     Commands, outputs and tables stay as they are: a command that is broken in two cannot be
     copied.
     """
-    is_verbatim = False
+    is_verbatim, paragraph = False, ""
     for line in markdown.splitlines():
-        is_verbatim ^= line.startswith("```")
-        if is_verbatim or line.startswith(("|", "```", "<!--")) or not line:
+        is_fence = line.lstrip().startswith("```")
+        is_kept = is_verbatim or is_fence or not line or line.startswith(("|", "<!--", "!["))
+        if is_kept or _BEGINS.match(line):
+            yield from _wrapped(paragraph, columns)
+            paragraph = ""
+        is_verbatim ^= is_fence
+        if is_kept:
             yield line
-            continue
-        indent = "  " if line.startswith("- ") else ""
-        yield from textwrap.wrap(
-            line,
-            columns,
-            subsequent_indent=indent,
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
+        else:
+            paragraph = f"{paragraph} {line.strip()}" if paragraph else line
+    yield from _wrapped(paragraph, columns)
+
+
+_BEGINS = re.compile(r"(#|- |\d+\. )")
+"""A line that begins a heading or an item of a list."""
+
+
+def _wrapped(paragraph: str, columns: int) -> list[str]:
+    begin = _BEGINS.match(paragraph)
+    return textwrap.wrap(
+        paragraph,
+        columns,
+        subsequent_indent=" " * (len(begin[0]) if begin else 0),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )

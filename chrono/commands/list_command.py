@@ -37,7 +37,7 @@ def list_recordings(
     jobs: Jobs = None,
 ) -> None:
     """
-    Show the log book of a folder: one line per recording, and the sums.
+    Show a folder's log book: one line per recording, and the sums.
 
     --choose and --json show rig, setups and notes whole.
     """

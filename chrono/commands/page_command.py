@@ -129,7 +129,7 @@ def worksheet(
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
 ) -> None:
-    """Write a sheet of tasks on real shots and a key to it, or mark the answers to one."""
+    """Write a sheet of tasks on real shots, or mark its answers."""
     from chrono.reports.atomic_file import write_new_together
     from chrono.reports.number_format import number_format_of
     from chrono.reports.page_files import check_page, page_bytes

@@ -8,7 +8,7 @@ import pytest
 from command_kit import Outcome, is_one_clear_complaint
 from every_command import command_names
 from hand_board import CLOCK_HZ, HandBoard, hand_run
-from page_commands import PORT, agrees, fill, fill_for, shown, words_of
+from page_commands import INSTALLING, PORT, agrees, fill, fill_for, shown, words_of
 from pty_board import PtyBoard
 from reference_pages import pages
 from sharing_process import Shared
@@ -23,12 +23,12 @@ from chrono.virtual.virtual_board import true_rig
 HOUSE = Path(__file__).parents[2]
 PAGES = guide_pages()
 TASKS = [topic for topic in PAGES if topic not in REFERENCE]
-MOST_WORDS = 500
+MOST_WORDS = {"first-shot": 1500}
 
 
 @pytest.mark.parametrize("topic", TASKS)
 def test_a_page_is_short(topic: str) -> None:
-    assert len(PAGES[topic].text.split()) <= MOST_WORDS
+    assert len(PAGES[topic].text.split()) <= MOST_WORDS.get(topic, 500)
 
 
 @pytest.mark.parametrize("topic", TASKS)
@@ -39,7 +39,8 @@ def test_the_commands_of_a_page_run_and_give_what_it_shows(
     fill(tmp_path, page)
     for block in shown(page):
         for command in block.commands:
-            outcome = run(command, chrono, tmp_path)
+            if command not in INSTALLING:
+                outcome = run(command, chrono, tmp_path)
         if block.output:
             assert agrees(outcome.out, block.output), f"{block.output}\nbut\n{outcome.out}"
 
@@ -150,7 +151,7 @@ def test_a_terminal_gets_sentences_wrapped_and_commands_whole(topic: str) -> Non
         assert set(block.commands) <= {line.partition("  #")[0].strip() for line in lines}
     outside = re.sub(r"^```.*?^```$", "", "\n".join(lines), flags=re.DOTALL | re.MULTILINE)
     long = [line for line in outside.splitlines() if len(line) > 60]
-    assert all(line.startswith("|") or " " not in line[:60].strip("- ") for line in long), long
+    assert all(line.startswith(("|", "![")) or " " not in line.strip() for line in long), long
 
 
 def test_a_page_that_is_not_there_is_told_with_those_that_are(chrono) -> None:
@@ -166,6 +167,23 @@ def test_every_page_that_is_named_is_there() -> None:
             assert "://" in link or (HOUSE / "chrono/guide" / link).exists(), link
         for path in re.findall(r"(?:firmware_notes|recordings)/[\w.]*", page.text):
             assert (HOUSE / path).exists(), f"{page.topic}: {path}"
+
+
+def test_commands_within_sentences_have_names_and_options_that_there_are() -> None:
+    parts = PAGES["commands"].text.split("\n## chrono ")[1:]
+    options = {name: set(re.findall(r"--[a-z-]+", part)) for name, part in _named(parts)}
+    for page in PAGES.values():
+        for words in re.findall(r"`chrono ([^`]+)`", page.text):
+            one, *rest = words.split()
+            name = f"{one} {rest[0]}" if one in ("rig", "calibrate") and rest else one
+            if name in ("COMMAND", "--help"):
+                continue
+            assert name in options, f"{page.topic}: {words}"
+            assert set(re.findall(r"--[a-z-]+", words)) <= options[name], words
+
+
+def _named(parts: list[str]) -> list[tuple[str, str]]:
+    return [(part.partition("\n")[0], part) for part in parts]
 
 
 def test_columns_flags_and_options_are_those_of_the_code() -> None:

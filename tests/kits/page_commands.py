@@ -28,6 +28,15 @@ PRINTS = {
     "check": "--seconds 1",
 }
 """What is added to a command that would open a screen or wait, unless it is there."""
+ASKS = "--guess", "--watch"
+"""Options with which a command waits for a person."""
+INSTALLING = (
+    "python3 -m venv .venv",
+    ". .venv/bin/activate",
+    'pip install -e ".[report]"',
+    "pip install -e .",
+)
+"""Commands of a page that prepare what the tests have."""
 SAME_BUT_SLOW = {"--speedup 5 ": "--speedup 100 ", "--pace 10": ""}
 
 
@@ -53,8 +62,7 @@ def words_of(command: str) -> list[str]:
     name, *words = shlex.split(command)
     assert name == "chrono", command
     given = PRINTS.get(words[0], "").split()
-    if words[0] == "lab" and "--guess" in words:
-        words.remove("--guess")  # asks a person
+    words = [word for word in words if word not in ASKS]
     if words[0] == "check" and words[1] not in PORTS:
         given = []
     added = []
