@@ -323,7 +323,7 @@ def test_lines_that_wait_to_be_taken_are_no_babble():
         board.raw("x" * 1600)
     assert run.complaint() is None
     run.step()
-    assert "no framed line" in str(run.complaint())
+    assert "not framed lines" in str(run.complaint())
 
 
 async def test_a_lost_link_names_the_port_that_has_appeared_and_what_to_type(tmp_path):
