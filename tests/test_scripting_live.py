@@ -30,7 +30,7 @@ with chrono.live(sys.argv[1], recording=sys.argv[2]) as shots:
 
 def is_closed(path: Path) -> bool:
     with path.open("rb") as file:
-        return not is_locked(file.fileno())
+        return not is_locked(file.fileno(), path)
 
 
 def board_rows(path: Path, edges: int) -> list[bytes]:

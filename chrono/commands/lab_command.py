@@ -74,7 +74,7 @@ def lab(
     as_json: AsJson = False,
 ) -> None:
     """
-    Try how timing, gates and clock change the error of a speed.
+    Try how timing, gates and clock cause errors.
 
     On a terminal, open a screen to play with; otherwise print everything once as text.
     Estimates are kept beside the recording, or in this folder if there is no recording.

@@ -99,7 +99,7 @@ def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
 
 def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
     """Return which lines of a file are no guesses."""
-    return [f"{path}:{number}: is no guess, left out" for number in numbers]
+    return [f"{path}:{number}: is not a guess, left out" for number in numbers]
 
 
 def guess_line(guess: Guess, unit: str) -> str:

@@ -226,7 +226,7 @@ def _legend_entries(
     more = len(names) - NAMED_SETUPS
     shown = [*zip(handles, names, strict=False)][:NAMED_SETUPS]
     if more > 0:
-        shown.append((_invisible(axes), f"and {more} setups more"))
+        shown.append((_invisible(axes), f"and {more} more setups"))
     if len(plotted.aside_mps):
         shown.append((handles[-1], _aside_text(axes, plotted)))
     return shown

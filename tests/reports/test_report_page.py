@@ -250,7 +250,7 @@ def test_many_setups_and_many_reasons_are_counted_not_listed(reported, tmp_path)
     ]
     text = reported(write_recording(tmp_path / "y.tsv", [*rows, *marks])).text
 
-    assert "6 setups more are left out of this table" in text
+    assert "6 more setups are left out of this table" in text
     assert "3 shots more for 3 other reasons" in text
     # Fourteen setups make 91 pairs: a matrix in two pieces shows every one.
     assert text.count("The two fastest: s13 against s12") == text.count(" against s") == 1
