@@ -97,11 +97,11 @@ _LONGEST_S = 3600.0
 
 
 class _ShotFrame(pd.DataFrame):
-    """A frame of shots that still knows a renamed column by its old name in brackets."""
+    """
+    A frame of shots that still knows a renamed column by its old name in brackets.
 
-    @property
-    def _constructor(self) -> type["_ShotFrame"]:
-        return _ShotFrame
+    Whatever pandas makes of it is a plain frame, which knows the new name only.
+    """
 
     def __getitem__(self, key: Any) -> Any:
         if isinstance(key, str) and key not in self.columns:
@@ -324,7 +324,7 @@ class Recordings(tuple[Recording, ...]):
     @property
     def shots(self) -> pd.DataFrame:
         """All shots in one data frame; `recording` tells whose, numbers begin anew in each."""
-        return _with_units(pd.concat([each.shots for each in self]))
+        return _with_units(_ShotFrame(pd.concat([each.shots for each in self])))
 
     def summary(self) -> pd.DataFrame:
         """Return the statistics of each recording's setups, one below the other."""

@@ -176,7 +176,7 @@ def test_several_recordings_give_one_frame(folder) -> None:
     shots = both.shots
     assert shots["recording"].tolist() == ["tuesday.tsv"] * 40 + ["monday.tsv"] * 40
     assert shots.loc[1, "recording"].tolist() == ["tuesday.tsv", "monday.tsv"]
-    assert_frame_equal(shots.iloc[40:], door.read("monday.tsv").shots)
+    assert_frame_equal(door.read("monday.tsv").shots, shots.iloc[40:])
     assert shots.attrs["units"]["speed_mps"] == "m/s"
     table = both.summary()
     assert table["recording"].tolist() == ["tuesday.tsv"] * 2 + ["monday.tsv"] * 2
@@ -361,7 +361,8 @@ def test_no_column_is_named_like_an_attribute_of_a_frame(folder) -> None:
 def test_the_old_name_of_the_flags_still_works_in_brackets(folder) -> None:
     shots = door.read("tuesday.tsv").shots
     assert shots["flags"].equals(shots["shot_flags"])
-    assert shots[shots.counted]["flags"].tolist()[0] == "companion"
+    assert len(shots[shots["flags"].str.contains("companion")]) == 36
+    assert type(shots[shots.counted]) is pd.DataFrame
     both = door.read(["monday.tsv", "tuesday.tsv"]).shots
     assert len(both["flags"]) == 80
     with pytest.raises(KeyError):
