@@ -167,9 +167,9 @@ def _await_file(path: Path) -> None:
 
     if path.exists() or not path.parent.is_dir():
         return
-    tell(f"{plain(str(path))} is not there yet: waiting until chrono clock writes it")
-    tell("ctrl+c ends it")
     with noted_signals() as ending:
+        tell(f"{plain(str(path))} is not there yet: waiting until chrono clock writes it")
+        tell("ctrl+c ends it")
         while not path.exists():
             if ending.asked:
                 tell("stopped")

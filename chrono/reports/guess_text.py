@@ -143,6 +143,9 @@ def _four(value: float) -> str:
 DOT_CELLS = 48
 """Cells of a dot plot from left to right."""
 
+DOT_LINES = 12
+"""Lines of a dot plot in a terminal; where more guesses are alike, a dot stands for some."""
+
 _FAR = 8.0
 """So many typical distances from the median a guess still has a place of its own."""
 
@@ -221,7 +224,8 @@ def _range(values: "np.ndarray[Any, np.dtype[np.float64]]") -> tuple[float, floa
     median = float(np.median(values))
     typical = max(float(np.median(np.abs(values - median))), 0.05 * abs(median))
     near = values[np.abs(values - median) <= _FAR * typical]
-    return float(near.min()), float(near.max())
+    least = 0.02 * abs(median)  # where all guess alike, the axis is no finer than they can
+    return min(float(near.min()), median - least), max(float(near.max()), median + least)
 
 
 def round_title(asked: Round) -> str:
@@ -295,9 +299,12 @@ def round_lines(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> list[
 
 def dot_lines(plot: DotPlot, unit: str) -> list[str]:
     """Return a dot plot as lines of characters."""
-    top = max((row for _, row, _ in plot.dots), default=0)
-    marks = {(cell, row) for cell, row, _ in plot.dots}
-    lines = [
+    highest = 1 + max((row for _, row, _ in plot.dots), default=0)
+    each = math.ceil(highest / DOT_LINES)
+    top = math.ceil(highest / each) - 1
+    marks = {(cell, row // each) for cell, row, _ in plot.dots}
+    lines = [f"a dot stands for up to {each} guesses"] if each > 1 else []
+    lines += [
         "".join("●" if (cell, row) in marks else " " for cell in range(plot.cells)).rstrip()
         for row in range(top, -1, -1)
     ]

@@ -81,6 +81,7 @@ class LessonControl:
         self._is_old = False
         self.place = 0
         self._measured, self._measured_shot = UNMEASURED, 0
+        self._reveals_soon = False
         self._kept: list[Guess] = []
         self._unkept = False
         self._recording = ""
@@ -93,11 +94,6 @@ class LessonControl:
     def keys(self) -> tuple[str, ...]:
         """What the keys do, a line each."""
         return HIDING_KEYS + (ROUND_KEYS if self._takes_guesses else ())
-
-    @property
-    def unit(self) -> str:
-        """The unit of a guess without one."""
-        return self._unit
 
     def disclosure(self) -> Disclosure:
         """Return what may be shown now."""
@@ -137,6 +133,8 @@ class LessonControl:
         self._recording, self._unit, self._shots = recording, unit, shots
         if self.rounds.now is not None and asked_shot == self.rounds.now.shot:
             self._measured, self._measured_shot = asked, asked_shot
+            if self._reveals_soon:
+                self._reveal_round(self.rounds.now)
         if now is None or now.phase != Phase.OPEN or self._is_old or shots < now.shot:
             return
         self.rounds.go_to(Phase.CLOSED)
@@ -231,8 +229,11 @@ class LessonControl:
 
     def _reveal_round(self, asked: Round) -> None:
         if self._measured_shot != asked.shot:
-            self.said.append(f"shot {asked.shot} has not come yet")
+            self._reveals_soon = asked.shot <= self._shots
+            soon = "is timed, then revealed" if self._reveals_soon else "has not come yet"
+            self.said.append(f"shot {asked.shot} {soon}")
             return
+        self._reveals_soon = False
         self.rounds.go_to(Phase.REVEALED)
         self._shown = max(self._shown, asked.shot)
         self._large = asked.shot
@@ -252,6 +253,7 @@ class LessonControl:
         self._is_old = shot <= self._shots
         self.place += 1
         self._measured, self._measured_shot = UNMEASURED, 0
+        self._reveals_soon = False
         self.rounds.open(kind, shot)
         assert self.rounds.now is not None
         self.said.append(f"guesses are taken: {round_title(self.rounds.now)}; c closes")

@@ -9,8 +9,11 @@ import json
 import os
 import pty
 import re
+import select
+import threading
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -83,6 +86,25 @@ class Looking:
         writer.transport.abort()
 
 
+@contextmanager
+def read_away(shared: Shared) -> Iterator[None]:
+    """Read what the terminal says, as a terminal does: a full pipe would hold it up."""
+    over, pipe = threading.Event(), shared.process.stderr.fileno()
+
+    def read() -> None:
+        while not over.is_set():
+            if select.select([pipe], [], [], 0.2)[0]:
+                os.read(pipe, 1 << 16)
+
+    thread = threading.Thread(target=read)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
 async def lead_rounds(terminal: int, until: asyncio.Task, every_s: float = 3.0) -> int:
     """Open, close and reveal rounds by keys, as a teacher does; return how many."""
     rounds = 0
@@ -152,12 +174,13 @@ async def a_class(
     leading = asyncio.create_task(lead_rounds(ours, clocking)) if guesses else None
     tasks = [asyncio.create_task(one.look()) for one in looking]
     memory = []
-    while not clocking.done():
-        await asyncio.sleep(min(5.0, seconds / 10))
-        memory.append(memory_bytes(shared.process.pid))
-    written_s = clocking.result()
-    rounds = await leading if leading is not None else 0
-    await asyncio.sleep(1.0)
+    with read_away(shared):
+        while not clocking.done():
+            await asyncio.sleep(min(5.0, seconds / 10))
+            memory.append(memory_bytes(shared.process.pid))
+        written_s = clocking.result()
+        rounds = await leading if leading is not None else 0
+        await asyncio.sleep(1.0)
     shared.end()
     await asyncio.gather(*tasks)
     os.close(ours)

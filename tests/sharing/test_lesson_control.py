@@ -106,6 +106,19 @@ def test_a_round_is_not_revealed_before_its_shot() -> None:
     assert kept.speed_mps != kept.speed_mps
 
 
+def test_a_key_that_comes_before_the_shot_is_timed_is_not_lost() -> None:
+    control = LessonControl(hidden=True, guesses=True)
+    control.note("monday.tsv", "m/s", 5, 0, SHOT)
+    control.press_all("ocr")
+    assert control.fetch_said()[-1] == "shot 1 is timed, then revealed"
+    assert control.disclosure().shots == 0
+    control.note("monday.tsv", "m/s", 5, 1, SHOT)
+    assert control.fetch_said()[-1] == "measured: 22.30 ± 0.04 m/s"
+    assert control.disclosure().shots == 1
+    control.note("monday.tsv", "m/s", 5, 1, SHOT)
+    assert control.fetch_said() == []
+
+
 def test_a_round_of_a_shot_that_came_is_revealed_before_the_next_begins() -> None:
     lesson = Lesson(shots=5)
     lesson.press("o")
