@@ -93,7 +93,7 @@ def test_a_copy_that_fails_leaves_no_file(path: Path, monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(file_io, "write_some", full)
     copy = path.with_name("b.tsv")
-    with pytest.raises(RecordingError, match=r"No space left.*\n  do: .* has room"):
+    with pytest.raises(RecordingError, match=r"No space left.*\n  do: .* has free space"):
         copy_recording(path, copy)
     assert not copy.exists()
 
