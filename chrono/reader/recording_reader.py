@@ -183,4 +183,4 @@ def _what_is_wrong(first: bytes) -> str:
         return "it is compressed"
     if HEADER.startswith(first):
         return "it is cut off within its first line"
-    return "its first line is different"
+    return "its first line is wrong"

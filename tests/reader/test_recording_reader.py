@@ -72,12 +72,12 @@ def test_a_file_cut_within_its_first_line_is_no_recording(tmp_path: Path, length
     ("content", "reason"),
     [
         (b"", "it is empty"),
-        (b"host_us,origin,line\n1,board,A 1\n", "its first line is different"),
-        (b"\x89PNG\r\n\x1a\n", "its first line is different"),
+        (b"host_us,origin,line\n1,board,A 1\n", "its first line is wrong"),
+        (b"\x89PNG\r\n\x1a\n", "its first line is wrong"),
         (HEADER.decode().encode("utf-16"), "it is UTF-16, not UTF-8"),
         (b"\x1f\x8b\x08\x00", "it is compressed"),
-        (b"\x00" * 100_000, "its first line is different"),
-        (b"\n" + HEADER, "its first line is different"),
+        (b"\x00" * 100_000, "its first line is wrong"),
+        (b"\n" + HEADER, "its first line is wrong"),
     ],
 )
 def test_another_file_is_refused_with_file_reason_and_advice(
