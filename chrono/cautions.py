@@ -1,4 +1,4 @@
-"""The cautions that stand wherever someone is about to shoot; one wording for all places."""
+"""The cautions shown wherever someone is about to shoot; one wording for all places."""
 
 CAUTION_LINE = "Eye protection on, line of fire and backstop clear, nobody near the gates."
 

@@ -76,14 +76,14 @@ rig_app.command("new")(rig_command.rig_new)
 rig_app.command("check")(rig_command.rig_check)
 rig_app.command("correct")(rig_command.rig_correct)
 
-# typer brings a click of its own, whose errors it does not all name.
+# typer has its own copy of click, and does not export all of its errors.
 _USAGE_ERROR: Any = next(
     c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException"
 )
 
 
 def main() -> None:
-    """Run the command line: one line for what the user can put right, and exit code 2."""
+    """Run the command line; an error that the user can fix gives one line and exit code 2."""
     output_streams.prepare()
     try:
         with output_streams.flushed():
@@ -137,4 +137,4 @@ def _common(
         ),
     ] = False,
 ) -> None:
-    """Take the options that stand before any command."""
+    """Take the options that come before any command."""

@@ -2,7 +2,7 @@
 
 ChronoError
 ├── OptionError       a command's option or argument (also ValueError)
-├── UnitError         a text that is no quantity of the wanted kind (also ValueError)
+├── UnitError         a text that is not a quantity of the wanted kind (also ValueError)
 ├── RigError          a rig file (also ValueError)
 ├── RecordingError    a recording that cannot be read or written
 ├── PortError         a serial port that cannot be opened or used
@@ -14,7 +14,7 @@ from chrono.safe_text import plain
 
 class ChronoError(Exception):
     """
-    Anything the user can put right.
+    Any error that the user can fix.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ class ChronoError(Exception):
 
 
 class OptionError(ChronoError, ValueError):
-    """A command was given an option or argument it cannot use."""
+    """A command got an option or argument that it cannot use."""
 
 
 class UnitError(ChronoError, ValueError):

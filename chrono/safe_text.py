@@ -1,8 +1,8 @@
-"""Make text that came from outside harmless for where it is shown."""
+"""Make text from outside harmless for the place where it is shown."""
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-"""What begins a formula, and the same signs as wide as those of East Asia, which spreadsheets
-read alike."""
+"""Signs that begin a formula, also in the full-width form of East Asia, which spreadsheets
+treat the same."""
 
 
 def plain(text: str) -> str:
@@ -11,7 +11,7 @@ def plain(text: str) -> str:
 
 
 def shortened(text: str, longest: int) -> str:
-    """Return `text` without its middle where it is long: both ends tell names apart."""
+    """Return `text` without its middle if it is long: names differ at their ends."""
     if len(text) <= longest:
         return text
     half = (longest - 1) // 2
@@ -19,11 +19,11 @@ def shortened(text: str, longest: int) -> str:
 
 
 def cell(text: str) -> str:
-    """Return `text` for a spreadsheet cell, which must not take it for a formula."""
+    """Return `text` for a spreadsheet cell so that it is not taken as a formula."""
     text = plain(text)
     return f"'{text}" if is_formula(text) else text
 
 
 def is_formula(text: str) -> bool:
-    """Tell whether a spreadsheet could take a text for a formula."""
+    """Return whether a spreadsheet could take a text as a formula."""
     return text.startswith(_FORMULA_STARTS)

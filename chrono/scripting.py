@@ -123,9 +123,9 @@ class Damage:
     board_lost_edges : int
         Edges that the board had to drop.
     restarts : int
-        Times that the board began anew.
+        How often the board restarted.
     unread_records : int
-        Setups and marks that are none.
+        Setups and marks that are not valid.
     left_out : str
         What could not be used at the end of the file.
     clock_doubt : str
@@ -376,7 +376,7 @@ def read(
     Raises
     ------
     ChronoError
-        If a file is no recording, or holds no rig and none is given.
+        If a file is not a recording, or contains no rig and none is given.
 
     Warns
     -----

@@ -1,8 +1,8 @@
 """Quantities with units at the program's edges; inside, everything is SI.
 
-Texts such as ``"300 mm"`` are read with any unit that pint knows. Loading pint takes 0.2 s, so
-it is not asked for the units of an ordinary rig file. A unit must be of the very kind that is
-wanted: an angle is no ratio, a rotation no frequency.
+Texts such as ``"300 mm"`` may have any unit that pint knows. Loading pint takes 0.2 s, so it is
+not used for the units of an ordinary rig file. A unit must be of exactly the wanted kind: an
+angle is not a ratio, and a rotation is not a frequency.
 """
 
 import math
@@ -34,7 +34,7 @@ KINDS = {
     "J": ("an energy", "20 J"),
     "": ("a ratio", "50 ppm"),
 }
-"""SI unit: the kind of quantity it stands for, and an example to show to the user."""
+"""SI unit: its kind of quantity, and an example to show to the user."""
 
 EVERYDAY_UNITS = {
     "m": ("m", 1.0),
@@ -54,13 +54,13 @@ EVERYDAY_UNITS = {
     "ppm": ("", 1e-6),
     "%": ("", 1e-2),
 }
-"""Unit, as it is written: SI unit and factor, of which the tests see that they are pint's."""
+"""Unit as written: SI unit and factor; the tests compare them with pint's."""
 
 ABSENT_TEXT = "—"
-"""What stands where there is no number."""
+"""Shown if there is no number."""
 
 STANDARD_GRAVITY_MPS2 = 9.80665
-"""The g in which decelerations are told (CGPM 1901; exact)."""
+"""The g used for decelerations (CGPM 1901; exact)."""
 
 ICE_POINT_K = 273.15
 """0 °C (exact: BIPM SI Brochure 2.3.1)."""
@@ -88,7 +88,7 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
     unit : str
         SI unit wanted, a key of `KINDS`; ``""`` for a ratio.
     where : str, optional
-        What the text was given for, such as an option, for the error message.
+        Where the text was given, such as an option, for the error message.
 
     Returns
     -------
@@ -98,7 +98,7 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
     Raises
     ------
     UnitError
-        No number, no unit, an unknown unit, or a quantity of another kind.
+        A number or a unit is missing, the unit is unknown, or the quantity is of another kind.
     """
     number, unit_text = _split(text, unit, where)
     value = _converted(number, unit_text, unit) if unit_text else number
@@ -108,7 +108,7 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """Return a quantity as it was written, with this unit if it was written without one."""
+    """Return a quantity as written; add this unit if it has none."""
     return f"{text} {unit}" if _BARE.fullmatch(text) else text
 
 
@@ -119,7 +119,7 @@ def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float 
     Parameters
     ----------
     text : str
-        A quantity as for `parse_quantity`; ``+-`` and ``+/-`` stand for ``±`` as well.
+        A quantity as for `parse_quantity`; ``+-`` and ``+/-`` also mean ``±``.
     unit, where : str
         As for `parse_quantity`.
 
@@ -128,7 +128,7 @@ def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float 
     value : float
         In `unit`.
     U95 : float or None
-        What follows the ±, a half-width at 95 %; None where nothing does.
+        The number after the ±, a half-width at 95 %; None if there is no ±.
 
     Raises
     ------
@@ -151,7 +151,7 @@ def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float 
 
 
 def parse_acceleration(text: str, where: str = "") -> float:
-    """Read an acceleration [m/s²]; here ``g`` is the acceleration 9.80665 m/s², no gram."""
+    """Read an acceleration [m/s²]; here ``g`` means 9.80665 m/s², not gram."""
     match = _NUMBER.fullmatch(text)
     if match is not None and match[2] == "g":
         return float(match[1]) * STANDARD_GRAVITY_MPS2
@@ -167,8 +167,8 @@ def format_speed(speed_mps: float, U95_mps: float, unit: str) -> str:  # noqa: N
     """
     Write a speed with its expanded uncertainty, such as ``"45.12 ± 0.13 m/s"``.
 
-    The digits follow from the uncertainty, see `significant_decimals`; without one
-    four significant digits are shown, without a speed a dash.
+    The digits follow from the uncertainty, see `significant_decimals`. Without an uncertainty
+    four significant digits are shown; without a speed, a dash.
     """
     return format_measured(speed_in(unit, speed_mps), speed_in(unit, U95_mps), unit)
 
@@ -183,16 +183,16 @@ def format_measured(value: float, U95: float, unit: str) -> str:  # noqa: N803
 
 
 def four_digits(value: float) -> str:
-    """Write a value to at most four digits, without a power of ten."""
+    """Write a value with at most four digits, without a power of ten."""
     return format(Decimal(f"{value:.4g}"), "f")
 
 
 def format_value(value: float, uncertainty: float) -> str:
-    """Write `value` to the last digit that its `uncertainty` leaves meaningful."""
+    """Write `value` up to the last digit that is meaningful with its `uncertainty`."""
     if not math.isfinite(value):
         return ABSENT_TEXT
     decimals = significant_decimals(uncertainty)
-    shown = round(value, decimals) + 0.0  # a zero without a minus
+    shown = round(value, decimals) + 0.0  # no minus sign before a zero
     return f"{shown:.{max(decimals, 0)}f}"
 
 
@@ -214,7 +214,7 @@ def significant_decimals(uncertainty: float) -> int:
 
 
 def quote(text: object) -> str:
-    """Return `text` short and harmless between double quotes, for an error message."""
+    """Return `text`, short and harmless, in double quotes, for an error message."""
     shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(text))
     return f'"{shown}"' if len(shown) <= 60 else f'"{shown[:57]}…"'
 
@@ -245,7 +245,7 @@ def convert(number: float, unit_text: str, unit: str) -> float | None:
     registry = _registry()
     try:
         quantity = registry.Quantity(number, registry.parse_units(unit_text)).to_base_units()
-    except Exception:  # pint's parser lets many kinds of exception through
+    except Exception:  # pint's parser raises many kinds of exceptions
         return None
     same_kind = quantity.units == registry.Quantity(1.0, unit).to_base_units().units
     return float(quantity.magnitude) if same_kind else None
@@ -255,8 +255,8 @@ def _refusal(text: str, unit: str, where: str, extra: str = "") -> UnitError:
     kind, example = KINDS[unit]
     hint = f'write {kind} with its unit, such as "{example}"'
     if "," in text:
-        hint += ", with a point for the decimals"
-    message = f"{quote(text)} was given, {kind} {extra}is wanted"
+        hint += ", with a decimal point, not a comma"
+    message = f"{quote(text)} was given, but {kind} {extra}is needed"
     return UnitError(message, where=where, hint=hint)
 
 

@@ -300,7 +300,10 @@ def test_a_choice_of_edges_that_is_none_is_refused() -> None:
     ("description", "words"),
     [
         ({}, r"gates\.spacing is missing"),
-        ({"gates": {"spacing": 300}}, r"gates\.spacing is 300, a length with its unit"),
+        (
+            {"gates": {"spacing": 300}},
+            r"gates\.spacing is 300, but must be a length with its unit",
+        ),
         ({"gates": {"spacing_m": "300 mm"}}, "a length"),
         ({"gates": {"spacing": "300 mm"}, "colour": "red"}, "unknown key colour"),
         ("nowhere.toml", "no such rig file"),
@@ -385,8 +388,10 @@ def test_a_comparison_says_what_the_command_says(chrono, folder) -> None:
     assert compared.pairs.attrs["units"]["difference_mps"] == "m/s"
     read = [door.read(name) for name in both]
     assert str(door.compare(read)) == str(door.compare(both))
-    one_rig = door.compare(both, one_rig=True)
-    assert "one rig" in one_rig.text
+    for word, is_one in (("one", True), ("each", False)):
+        told = chrono("compare", *both, "--rigs", word).out.rstrip("\n")
+        assert door.compare(both, one_rig=is_one).text == told
+    assert door.compare(both, one_rig=True).text != told
 
 
 def test_what_cannot_be_compared_is_said_or_refused(folder) -> None:

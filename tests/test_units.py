@@ -112,7 +112,7 @@ def test_a_refusal_names_the_text_the_kind_and_an_example() -> None:
     with pytest.raises(UnitError) as error:
         parse_quantity("300 kg", "m")
     assert str(error.value) == (
-        '"300 kg" was given, a length is wanted\n'
+        '"300 kg" was given, but a length is needed\n'
         '  do: write a length with its unit, such as "300 mm"'
     )
 

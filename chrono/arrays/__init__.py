@@ -1,7 +1,7 @@
 """What reader and processor share: events as arrays, and ways to handle large arrays.
 
-`batch` is what goes from the one to the other; `array_types` names the types of arrays;
-`records` moves structured arrays about, `compiled` runs loops over them as machine code,
-`ahead` makes the next block meanwhile.
-Knows nothing of lines, rigs and shots.
+`events` holds what the reader gives to the processor; `array_types` names the types of arrays;
+`structured_arrays` moves whole records; `machine_code` compiles loops over arrays; `prefetch`
+prepares the next block in a thread.
+Does not know about lines, rigs and shots.
 """

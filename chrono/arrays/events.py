@@ -1,7 +1,6 @@
-"""What decoding gives: the board's events as arrays, and the records between them.
+"""The result of decoding: the board's events as arrays, and the records between them.
 
-A batch is one stretch of a recording in its own order. It knows nothing of what the
-events mean.
+A batch is one part of a recording in its own order. It does not know what the events mean.
 """
 
 from bisect import bisect_left
@@ -25,7 +24,7 @@ class EventKind(IntEnum):
     LATE = 1
     """One gate changed; the counter value is good for pairing only."""
     BEAT = 2
-    """The board's sign of life, with both levels and its count of lost edges."""
+    """Sent by the board every second, with both levels and its count of lost edges."""
     INTERVAL = 3
     """One transit measured by the board itself; `counter` holds it."""
     DAMAGED = 4
@@ -44,16 +43,16 @@ class Events:
     kind : ndarray of uint8, shape (N,)
         A `EventKind`.
     gate : ndarray of uint8, shape (N,)
-        0 for gate A, 1 for gate B; 0 where it has no meaning.
+        0 for gate A, 1 for gate B; 0 if it has no meaning.
     level : ndarray of uint8, shape (N,)
-        1 blocked, 0 clear, `LEVEL_UNKNOWN` when the line does not say (plain lines
+        1 blocked, 0 clear, `LEVEL_UNKNOWN` if the line does not state it (plain lines
         without a level: a leading edge). For a beat: level of A plus 2 times level of B.
     counter : ndarray of int64, shape (N,)
         The board's counter as sent (not unwrapped) [counter units].
     sequence : ndarray of int32, shape (N,)
-        The line's sequence number, `NO_SEQUENCE` where the line kind has none.
+        The line's sequence number, `NO_SEQUENCE` if the kind of lines has none.
     lost : ndarray of int32, shape (N,)
-        For a beat the edges lost on the board since its start, else 0.
+        For a beat the edges lost on the board since its start, otherwise 0.
     """
 
     host_us: npt.NDArray[np.int64]
@@ -75,7 +74,7 @@ class Events:
 
 
 def empty_events(count: int) -> Events:
-    """Return `count` events whose columns hold anything, to be filled in."""
+    """Return `count` events with undefined columns, to be filled in."""
     return Events(
         host_us=np.empty(count, np.int64),
         kind=np.empty(count, np.uint8),
@@ -94,7 +93,7 @@ class RestartCause(StrEnum):
     """What started a board, as its hello reports it."""
 
     UNREPORTED = ""
-    """The hello says nothing: an older firmware."""
+    """The hello does not state it: an older firmware."""
     POWER = "power"
     BROWN_OUT = "brown-out"
     WATCHDOG = "watchdog"
@@ -111,7 +110,7 @@ class Record:
     Attributes
     ----------
     position : int
-        Number of events of the batch that stand before it.
+        Number of events of the batch that come before it.
     host_us : int
         Host's monotonic clock since the session's start [us].
     origin : str
@@ -139,7 +138,7 @@ class LineSample:
 @dataclass(frozen=True, eq=False)
 class Batch:
     """
-    A stretch of a recording, decoded.
+    A decoded part of a recording.
 
     Attributes
     ----------
@@ -150,7 +149,7 @@ class Batch:
     rows : int
         Rows read, usable or not.
     damaged : int
-        Board lines that could not be used, and rows that are no records.
+        Board lines that could not be used, and rows that are not records.
     samples : tuple of LineSample
         The first few of the damaged ones.
     """
@@ -170,14 +169,14 @@ def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
     ----------
     batch : Batch
     places : iterable of int
-        Places of events that begin a piece, growing, none of them 0; the number of events
-        gives the records after the last event a piece of their own.
+        Places of events that begin a piece, growing, without 0. The number of events as a
+        place puts the records after the last event into a separate piece.
 
     Yields
     ------
     Batch
-        Each record is in the piece of the event that follows it. Rows and damage, whose
-        places are not known, are those of the last piece.
+        Each record is in the piece of the event that follows it. The counts of rows and
+        damage, whose places are unknown, are in the last piece.
     """
     begin = done = 0
     for end in places:

@@ -1,11 +1,11 @@
 """Loops over arrays as machine code, and the folder where that code is kept.
 
-Numba takes most of a second to load and some seconds to compile once on a machine. So
-`prepare_loops` loads it only if there is enough work. Until then, and where numba cannot be
-imported, the same loops run as plain Python. What else a program imports plays no part.
+Numba takes most of a second to load, and some seconds to compile once on a machine. So
+`prepare_loops` loads it only if there is enough work. Until then, and if numba cannot be
+imported, the same loops run as plain Python. Other imports of a program do not matter.
 
-Machine code contains constants and functions of other files than the one of its loop. So the
-folder is named by a hash of all sources: any change compiles everything again.
+Machine code contains constants and functions from other files than its loop's file. So the
+folder's name is a hash of all sources: any change compiles everything again.
 """
 
 import os
@@ -22,12 +22,12 @@ from typing import Any, TypeVar, cast
 PACKAGE = Path(__file__).parents[1]
 
 MOST_FOLDERS = 4
-"""Of older sources, and of other programs that share a user's folder, so many are left."""
+"""This many folders of older sources, or of other programs of the same user, are kept."""
 
 
 @cache
 def cache_folder() -> Path | None:
-    """Return the folder for machine code of these very sources; None if none can be made."""
+    """Return the folder for machine code of exactly these sources; None if impossible."""
     for place in _places():
         found = place / sources_hash()
         try:
@@ -41,14 +41,14 @@ def cache_folder() -> Path | None:
 
 
 def is_cached() -> bool:
-    """Tell whether machine code of these sources is kept."""
+    """Return whether machine code of these sources is stored."""
     found = cache_folder()
     return found is not None and any(found.rglob("*.nbi"))
 
 
 @contextmanager
 def used_by_numba(place: Path) -> Iterator[None]:
-    """Have numba keep in a folder what is decorated meanwhile, and nothing else."""
+    """Make numba store in a folder only the functions decorated inside this context."""
     import numba
 
     config: Any = numba.config
@@ -71,7 +71,7 @@ def sources_hash() -> str:
 
 
 def _places() -> Iterator[Path]:
-    """Yield where to keep it: where the user wants it, beside the sources, at the user's."""
+    """Yield possible folders: the user's choice, beside the sources, the user's cache."""
     from platformdirs import user_cache_path
 
     if wanted := os.environ.get("NUMBA_CACHE_DIR"):
@@ -81,7 +81,7 @@ def _places() -> Iterator[Path]:
 
 
 def _forget_old(place: Path, current: Path) -> None:
-    """Remove what was kept of older sources, the newest few excepted."""
+    """Remove the folders of older sources, except the newest few."""
     with suppress(OSError):
         others = [path for path in place.iterdir() if path != current and path.is_dir()]
         others.sort(key=lambda path: path.stat().st_mtime)
@@ -92,25 +92,25 @@ def _forget_old(place: Path, current: Path) -> None:
 F = TypeVar("F", bound=Callable[..., Any])
 
 LONG = 200
-"""So many steps of a loop are worth calling machine code."""
+"""A loop with at least this many steps is worth a call of machine code."""
 
 WORTH_LOADING_BYTES = 2_500_000
-"""Reading so much as it stands takes as long as loading kept machine code and reading by it."""
+"""For this many bytes, plain reading takes as long as loading machine code and using it."""
 
 WORTH_COMPILING_BYTES = 14_000_000
-"""The same where the machine code must be made first."""
+"""The same if the machine code must be compiled first."""
 
 _loaded = False
 
 
 def prepare_loops(work_bytes: int) -> None:
     """
-    Have loops run as machine code from now on, if there is work enough ahead.
+    Run loops as machine code from now on, if there is enough work to do.
 
     Parameters
     ----------
     work_bytes : int
-        Of all recordings that the command is to read.
+        Size of all recordings that the command will read.
     """
     if _loaded or work_bytes < WORTH_LOADING_BYTES:
         return
@@ -119,26 +119,26 @@ def prepare_loops(work_bytes: int) -> None:
 
 
 def load_numba() -> None:
-    """Have loops run as machine code from now on, or say that they cannot."""
+    """Run loops as machine code from now on, or say that this is impossible."""
     global _loaded
     if _loaded:
         return
     try:
         import numba  # noqa: F401
     except (ImportError, OSError):  # no wheel for this system, or one for another numpy
-        _say_once("reading so much goes faster with numba: pip install numba")
+        _say_once("large files load faster with numba: pip install numba")
         return
     _tell_of_compiling()
     _loaded = True
 
 
 def numba_is_loaded() -> bool:
-    """Tell whether loops run as machine code."""
+    """Return whether loops run as machine code."""
     return _loaded
 
 
 def loop(function: F) -> F:
-    """Run a function as machine code, if loaded, where its first argument is long."""
+    """Run a function as machine code, if loaded and if its first argument is long."""
 
     @cache
     def machine_code() -> F:
@@ -162,12 +162,12 @@ def compiled(function: F) -> F:
     with used_by_numba(folder):
         try:
             return cast(F, numba.njit(function, cache=True, nogil=True))
-        except RuntimeError:  # it is of no file, so nothing tells its versions apart
+        except RuntimeError:  # it has no file, so its versions cannot be distinguished
             return cast(F, numba.njit(function, nogil=True))
 
 
 def inlined(function: F) -> F:
-    """Make a function part of each compiled one that calls it."""
+    """Make a function part of each compiled function that calls it."""
     import numba
 
     part: F = numba.njit(function, nogil=True, inline="always")
@@ -175,16 +175,18 @@ def inlined(function: F) -> F:
 
 
 def _tell_of_compiling() -> None:
-    """Have a line said when a loop of ours is compiled, which no kept machine code spared."""
+    """Print a line when one of our loops must be compiled, because none was stored."""
     from numba.core import event
 
     class Telling(event.Listener):
         def on_start(self, event: Any) -> None:
             if str(event.data["dispatcher"].py_func.__module__).startswith("chrono."):
-                _say_once("compiling the loops that read recordings: some seconds, once")
+                _say_once(
+                    "compiling the loops that read recordings: takes some seconds, only once"
+                )
 
         def on_end(self, event: Any) -> None:
-            """Say nothing of the end."""
+            """Print nothing at the end."""
 
     register: Any = event.register
     register("numba:compile", Telling())

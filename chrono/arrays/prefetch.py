@@ -1,4 +1,4 @@
-"""Making the next thing on another core while this one is used."""
+"""Prepare the next item in a thread while this one is used."""
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -8,7 +8,7 @@ T = TypeVar("T")
 
 
 def prefetch(items: Iterator[T]) -> Iterator[T]:
-    """Yield items, none of them None; each is made by another thread while the last is used."""
+    """Yield items (never None); a thread makes each one while the one before is used."""
     with ThreadPoolExecutor(1) as other:
         coming = other.submit(next, items, None)
         while (item := coming.result()) is not None:

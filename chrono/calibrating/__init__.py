@@ -2,5 +2,5 @@
 
 In: recordings and what the user knows (a height, lengths, which shots were taken when); out:
 a value with its uncertainty, date and evidence, and the rig's keys that it replaces.
-Knows nothing of screens.
+Does not know about screens.
 """

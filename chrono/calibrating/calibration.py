@@ -1,7 +1,7 @@
 """From recordings to calibrated rigs: clock, swap, drop and rods.
 
-Joins recordings, the calibrations of the processor and the rig file. Each function returns
-what it found; writing it into the rig file is one more call.
+Joins recordings, the calibrations and the rig file. Each function returns its result; one more
+call writes it into the rig file.
 """
 
 from dataclasses import dataclass, replace
@@ -32,18 +32,19 @@ HIGHEST_M = 100.0
 
 
 PAUSE_S = 2.0
-"""A ball that bounced on a floor 5 m down is back sooner: a flight of at most 2·√(2h/g)."""
+"""A ball that bounced on a floor 5 m below is back within this time [s]: it flies at most
+2·√(2h/g)."""
 
 HYSTERESIS_M = 0.02e-3
-"""A comparator of hysteresis h trips later by w·h/2 at both edges, w the width of the beam.
-That moves with the sensor like a delay. Half-width of the difference, for a slit of 2 mm and
+"""With hysteresis h a comparator trips later by w·h/2 at both edges; w is the beam's width.
+This moves with the sensor, like a delay. Half-width of the difference, for a slit of 2 mm and
 hystereses that are each within 1 % of the light (firmware_notes/gate.md, R5)."""
 
 MANY_DEGREES = 1e4
-"""So many degrees of freedom are as good as infinitely many: t differs by 1e-4."""
+"""This many degrees of freedom are as good as infinitely many: t differs by 1e-4."""
 
 MAX_EVIDENCE = 1000
-"""Characters that a rig file keeps of the evidence."""
+"""Most characters of the evidence that a rig file keeps."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,7 @@ class CountedTransits:
     """
     Transits and blocking times of some counted shots, each of shape (N,) [s].
 
-    Transits are free of the clock's error as far as it is known, not of the gates' delays.
+    Transits are corrected for the known error of the clock, but not for the gates' delays.
     """
 
     transit_s: Floats
@@ -91,7 +92,7 @@ class CountedTransits:
 
 def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
     """
-    Find the rate of the counter of a recording.
+    Find the rate of a recording's counter.
 
     Raises
     ------
@@ -120,26 +121,26 @@ def calibrate_swap(
     Parameters
     ----------
     before, after : Path
-        Recordings; the same one where two setups of it are told apart.
+        Recordings; the same one twice if its setups separate the shots.
     rig : Rig or None
-        None for the recorded one.
+        None to use the recorded rig.
     setup_before, setup_after : str or None
         Only the shots of these setups.
     left_exchanged : bool
-        Whether the sensors stay as they were after the exchange.
+        Whether the sensors now stay exchanged.
     slits_moved : bool
-        Whether what limits the beams moved with the sensors: then a difference of the trip
-        positions cannot be told from a delay, and widens the result.
+        Whether the slits that limit the beams moved with the sensors. Then a difference of
+        the trip positions looks like a delay, and makes the result less certain.
 
     Raises
     ------
     CalibrationError
-        If the shots cannot tell it.
+        If the shots do not give the difference.
     """
     if before == after and setup_before == setup_after:
         raise OptionError(
             "before and after are the same shots",
-            hint="name two recordings, or two setups with --before-setup and --after-setup",
+            hint="give two recordings, or two setups with --before-setup and --after-setup",
         )
     prepare_for((before, after))
     session = read_recording(before, rig).session
@@ -176,18 +177,18 @@ def calibrate_drop(
     path : Path
         A recording of the drops.
     rig : Rig or None
-        None for the recorded one; its body, site and spacing are used.
+        None to use the recorded rig; its body, site and spacing are used.
     height_m, height_tolerance_m : float
-        From the beam of gate A up to the ball's lower edge, and its half-width [m].
+        Height from the beam of gate A up to the ball's lower edge, and its half-width [m].
     setup : str or None
         Only the shots of this setup.
 
     Raises
     ------
     OptionError
-        If there is no such height or tolerance.
+        If the height or the tolerance is impossible.
     CalibrationError
-        If the drops cannot tell it.
+        If the drops do not give the spacing.
     """
     _refuse_lengths(height_m, height_tolerance_m)
     session = read_recording(path, rig).session
@@ -208,17 +209,16 @@ def calibrate_drop(
 
 def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
-    Tell drops from the falls of a ball that came back up from the floor.
+    Separate drops from the falls of a ball that came back up from the floor.
 
-    A ball that falls again has risen through the gates shortly before, and that passage goes
-    upwards.
+    A ball that falls a second time has gone up through the gates shortly before.
 
     Parameters
     ----------
     start_s : ndarray of float64, shape (N,)
         When each passage of a recording began, counted or not, in order [s].
     downwards : ndarray of bool, shape (N,)
-        Whether it was counted, as a fall from A to B.
+        Whether the passage was counted as a fall from A to B.
     """
     follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
     after_other = np.concatenate([[False], ~downwards[:-1]])
@@ -228,7 +228,7 @@ def are_drops(start_s: Floats, downwards: Bools) -> Bools:
 
 @dataclass(frozen=True)
 class Rod:
-    """Where the passes of one rod are recorded, and its length [m]."""
+    """The recording of one rod's passes, and the rod's length [m]."""
 
     path: Path
     length_m: float
@@ -244,9 +244,9 @@ def calibrate_rods(
     Parameters
     ----------
     short, long : Rod
-        Recordings; the same one where two setups of it are told apart.
+        Recordings; the same one twice if its setups separate the passes.
     rig : Rig or None
-        None for the one recorded with the short rod.
+        None to use the rig recorded with the short rod.
     length_tolerance_m : float
         Half-width of each rod's length [m].
 
@@ -255,12 +255,12 @@ def calibrate_rods(
     OptionError
         If both rods are the same shots.
     CalibrationError
-        If the passes cannot tell it.
+        If the passes do not give the spacing.
     """
     if (short.path, short.setup) == (long.path, long.setup):
         raise OptionError(
-            "the passes of both rods are the same ones",
-            hint="name two recordings, or two setups with --short-setup and --long-setup",
+            "the same passes were given for both rods",
+            hint="give two recordings, or two setups with --short-setup and --long-setup",
         )
     prepare_for((short.path, long.path))
     sessions = [read_recording(rod.path, rig).session for rod in (short, long)]
@@ -281,9 +281,9 @@ def _passes(rod: Rod, session: Session) -> Passes:
     transits = _series(rod.path, session, rod.setup)
     if transits.used != EdgesUsed.BOTH:
         raise CalibrationError(
-            "most passes have one sound pair of edges only",
+            "most passes have only one sound pair of edges",
             where=str(rod.path),
-            hint="rods need both edges at both gates: look at it with chrono summary",
+            hint="rods need both edges at both gates: see the flags with chrono summary",
         )
     transit_s = transits.transit_s - session.model.latency_s
     ball_m = _declared_ball(rod, session)
@@ -291,7 +291,7 @@ def _passes(rod: Rod, session: Session) -> Passes:
 
 
 def _declared_ball(rod: Rod, session: Session) -> float | None:
-    """Return the length of the round body that a recording declares [m], None if none."""
+    """Return the length of the round body that a recording states [m], None if not round."""
     try:
         body = first_rig(rod.path).body
     except RecordingError:
@@ -302,7 +302,7 @@ def _declared_ball(rod: Rod, session: Session) -> float | None:
 
 
 def write_result(result: Calibration, rig_file: Path, evidence: str) -> Path:
-    """Put a result into a rig file; return the copy of what was there."""
+    """Put a result into a rig file; return the path of the old file's copy."""
     return update_rig(rig_file, rig_changes(result, evidence, date.today().isoformat()))
 
 
@@ -316,9 +316,9 @@ def rig_changes(
     ----------
     result : Calibration
     evidence : str
-        One line that tells what it rests on.
+        One line that says what the result is based on.
     day : str
-        Of the calibration, ISO 8601.
+        Date of the calibration, ISO 8601.
     """
     extra: dict[str, object] = {}
     match result:
@@ -348,16 +348,16 @@ def rig_changes(
 def _refuse_lengths(height_m: float, height_tolerance_m: float) -> None:
     if not 0 < height_m <= HIGHEST_M:
         raise OptionError(
-            f"{height_m:g} m is no height to drop a ball from",
+            f"{height_m:g} m is not a possible height for a drop",
             where="--height",
             hint="give the height from the beam of gate A up to the ball's lower edge, "
             'such as "500 mm"',
         )
     if not 0 <= height_tolerance_m < height_m:
         raise OptionError(
-            f"± {height_tolerance_m:g} m is no tolerance of a height of {height_m:g} m",
+            f"± {height_tolerance_m:g} m is not possible for a height of {height_m:g} m",
             where="--height-tolerance",
-            hint='give the half-width of what is not known of the height, such as "1 mm"',
+            hint='give how wrong the height may be at most, such as "1 mm"',
         )
 
 
@@ -391,9 +391,9 @@ def _series(
     allowed: Bools | None = None,
 ) -> CountedTransits:
     """
-    Return the counted shots, of one setup or all, that used the edges most of them used.
+    Return the counted shots, of one setup or all, that used the most common edges.
 
-    Where `allowed` is given, of shape (shots,), only those it allows.
+    `allowed`, of shape (shots,), further limits the shots.
     """
     shots, measured = session.log.shots, session.measured()
     chosen = session.are_counted(shots, measured.speed_mps)
@@ -407,7 +407,7 @@ def _series(
         raise CalibrationError(
             f"there are no counted shots{which}",
             where=str(path),
-            hint="look at the recording with: chrono summary",
+            hint="see what is in the recording with: chrono summary",
         )
     used = EdgesUsed(int(np.bincount(shots["used"][chosen]).argmax()))
     chosen = chosen & (shots["used"] == used)
@@ -428,10 +428,10 @@ def _blocking(transits: CountedTransits) -> Floats | None:
 
 def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
     """
-    Return by how much blocking times may be off whatever the speed [s].
+    Return by how much blocking times may be wrong, independent of the speed [s].
 
-    By what they differ from those of the declared length, and by as much as the rig states
-    for its sensors.
+    This is their difference from the declared length's blocking time, plus the latency
+    mismatch that the rig states for its sensors.
     """
     blocking = _blocking(transits)
     if blocking is None:

@@ -2,8 +2,8 @@
 
 The gates stand one above the other, A on top. A ball released at rest falls through both.
 Height and local gravity give its speed; the transit then gives the distance between the
-places where the two gates really trip. Air drag, buoyancy and the air that moves with the
-ball are allowed for. The blocking times give height and spacing once more, roughly but
+places where the two gates really trip. The result includes air drag, buoyancy and the air that
+moves with the ball. The blocking times give height and spacing a second time, roughly but
 independently: so a wrong height can be distinguished from a wrong spacing.
 """
 
@@ -29,21 +29,21 @@ from chrono.physics.free_fall import fall_speed, fall_time
 from chrono.processor.shot_records import EdgesUsed
 
 ADDED_MASS = 0.5
-"""Of the air displaced, moving with a sphere in potential flow (Lamb, Hydrodynamics, § 92;
-from memory)."""
+"""Part of the displaced air that moves with a sphere in potential flow (Lamb, Hydrodynamics,
+§ 92; from memory)."""
 
 ADDED_MASS_TOLERANCE = 0.25
-"""Half-width: the flow behind a falling ball is not the potential one (common practice, no
+"""Half-width: behind a falling ball the flow is not a potential flow (common practice, no
 source)."""
 
 CLUSTER_GAP = 6.0
 CLUSTER_PART = 0.01
-"""Drops come in two clusters where their gap is so many standard deviations within them, and
-so large a part of the transit. Drops from one height scatter by a thousandth."""
+"""Drops form two clusters if the gap between them is this many standard deviations within them,
+and this large a part of the transit. Drops from one height scatter by a thousandth."""
 
 NO_FALL = 0.25
-"""Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider): what
-seems further off did not fall from the height that was stated."""
+"""The stated spacing is right within a quarter (a rig's tolerance is not wider). If the spacing
+seems more wrong, the ball did not fall from the stated height."""
 
 TOO_WIDE = 3.0
 """So many times the ± of the stated spacing make a result that is not worth writing."""
@@ -52,7 +52,7 @@ HEIGHT = "height of the fall"
 
 CLOCK_RATE = rectangular("clock rate", 50e-6)
 LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
-"""What a rig with a crystal and quick sensors leaves open, where the caller does not say."""
+"""Uncertainties of a rig with a crystal and fast sensors, if the caller gives none."""
 
 
 @dataclass(frozen=True)
@@ -63,13 +63,13 @@ class DropSetup:
     Attributes
     ----------
     height_m : float
-        From the beam of gate A up to the lower edge of the ball before it is released [m].
+        Height from the beam of gate A up to the ball's lower edge before the release [m].
     body : Ball
-        Ball and air, the drag coefficient taken at the fall's speed.
+        Ball and air, with the drag coefficient at the fall's speed.
     gravity_mps2 : float
         Local gravity in vacuum [m/s²].
     spacing_m, spacing_tolerance_m, trip_tolerance_m : float
-        Spacing as stated, and half-widths of it and of each gate's trip position [m].
+        Stated spacing, and half-widths of it and of each gate's trip position [m].
     height_tolerance_m : float
         Half-width of the height [m].
     gravity_tolerance_mps2 : float
@@ -79,9 +79,9 @@ class DropSetup:
     plumb_limit_rad : float
         Largest angle between the gates' axis and the plumb line [rad].
     clock_rate : Input
-        What is not known of the clock's rate, relative.
+        Uncertainty of the clock's rate, relative.
     latency : Input
-        What is not known of the gates' delay difference [s].
+        Uncertainty of the gates' delay difference [s].
     """
 
     height_m: float
@@ -100,7 +100,7 @@ class DropSetup:
 
 @dataclass(frozen=True)
 class MeasuredLength:
-    """A length that the blocking times tell, with its standard uncertainty [m]."""
+    """A length computed from the blocking times, with its standard uncertainty [m]."""
 
     value_m: float
     u_m: float
@@ -131,19 +131,19 @@ class DropResult:
     spacing_m : float
         Distance along the gates' axis between the places where they trip [m].
     uncertainty : CombinedUncertainty
-        Of that spacing [m].
+        Uncertainty of that spacing [m].
     setup : DropSetup
-        What it was worked out with.
+        The values it was computed with.
     drops : int
-        How many drops.
+        Number of drops.
     mean_transit_s : float
         Their mean transit [s].
     deviation_m : float
         Spacing found minus spacing stated [m].
     deviation_uncertainty : CombinedUncertainty
-        Of that deviation: the above, the ruler's and the trip positions' [m].
+        Uncertainty of that deviation: the above, the ruler's and the trip positions' [m].
     height_seen, spacing_seen : MeasuredLength or None
-        What the blocking times tell; None without them.
+        Height and spacing from the blocking times; None without them.
     """
 
     spacing_m: float
@@ -175,18 +175,18 @@ class DropResult:
 
     @property
     def agrees(self) -> bool:
-        """Whether spacing found and spacing stated agree within their uncertainty."""
+        """Whether the found and the stated spacing agree within their uncertainty."""
         return abs(self.deviation_m) <= self.deviation_uncertainty.U95
 
     @property
     def by_height(self) -> float:
-        """How far the spacing moves with the height of the fall, length for length."""
+        """Change of the spacing per change of the fall's height, in m per m."""
         parts = self.uncertainty.contributions
         return abs(next(part.sensitivity for part in parts if part.name == HEIGHT))
 
     @property
     def unseen_height_m(self) -> float:
-        """How wrong a height may be and yet pass for one that agrees [m]."""
+        """How wrong a height may be without being noticed [m]."""
         return self.deviation_uncertainty.U95 / self.by_height
 
 
@@ -204,10 +204,10 @@ def drop_calibration(
     Parameters
     ----------
     transit_s : ndarray of float64, shape (N,)
-        Transits, corrected for the clock's rate and the delays' difference as far as they
-        are known [s]; NaN where a drop has none.
+        Transits, corrected for the known clock rate and delay difference [s]; NaN if a drop
+        has none.
     setup : DropSetup
-        Height, ball, air, gravity and what is not known of them.
+        Height, ball, air and gravity, with their tolerances.
     edges_used : EdgesUsed
         The edges that gave all of these transits.
     blocking_a_s, blocking_b_s : ndarray of float64, shape (N,), optional
@@ -220,7 +220,7 @@ def drop_calibration(
     Raises
     ------
     CalibrationError
-        Too few drops, or no height to fall from.
+        Too few drops, or an impossible height.
     """
     transits = transit_s[np.isfinite(transit_s)]
     _refuse(transits, setup)
@@ -250,7 +250,7 @@ def drop_transit(
     spacing_m: float, setup: DropSetup, edges_used: EdgesUsed = EdgesUsed.BOTH
 ) -> float:
     """
-    Return the transit [s] that a fall should show with gates a spacing apart [m].
+    Return the transit [s] that a fall should have with gates at a given spacing [m].
 
     The leading edge starts `height_m` above gate A, the trailing one a ball's length higher.
     """
@@ -364,7 +364,7 @@ def _contributions(
 
 
 def _stated_spacing(setup: DropSetup) -> list[Contribution]:
-    """Return what the stated spacing leaves open: the ruler and both trip positions."""
+    """Return the stated spacing's uncertainty: from the ruler and both trip positions."""
     trips = [rectangular(f"trip position {gate}", setup.trip_tolerance_m) for gate in "AB"]
     ruler = rectangular("stated spacing", setup.spacing_tolerance_m)
     return [Contribution(quantity, 1.0) for quantity in (ruler, *trips)]
@@ -376,7 +376,7 @@ def _seen(
     """
     Return height and spacing from the blocking times.
 
-    The fall to either gate is the one in which the ball takes its blocking time for its own
+    For each gate, find the fall after which the ball needs the blocking time for its own
     length. The beam's width changes that length at each gate, by up to two trip tolerances.
     """
     if blocking_a_s is None or blocking_b_s is None:
@@ -394,7 +394,7 @@ def _seen(
     ]
     u_beam = 2 * setup.trip_tolerance_m / math.sqrt(3)
     u_length = setup.length_tolerance_m / math.sqrt(3)
-    # blocking time t = length/v: a change of t acts as one of the length, of opposite sign
+    # blocking time t = length/v: a change of t acts like a change of length with opposite sign
     u_own = [
         abs(slope) * math.hypot(u_beam, length * part.u / float(np.mean(side)))
         for slope, part, side in zip(by_length, blocked, sides, strict=True)
@@ -405,7 +405,7 @@ def _seen(
 
 
 def _fall_before(blocking_s: float, length_m: float, setup: DropSetup) -> float:
-    """Return the height fallen before a length passes a beam in a time [m]."""
+    """Return the height of fall after which a length passes a beam in a given time [m]."""
     gravity, kappa = _fall(setup)
 
     def missing(height_m: float) -> float:
@@ -425,9 +425,9 @@ def _refuse_no_fall(
         return
     expected_ms = drop_transit(setup.spacing_m, setup, edges_used) * 1e3
     raise CalibrationError(
-        f"the mean transit is {mean_s * 1e3:.4g} ms, a fall from "
+        f"the mean transit is {mean_s * 1e3:.4g} ms, but a fall from "
         f"{setup.height_m * 1e3:g} mm takes {expected_ms:.4g} ms",
-        hint="name a recording of drops, and the height of that fall",
+        hint="give a recording of drops, and the height of these drops",
     )
 
 
@@ -445,7 +445,7 @@ def _refuse_clusters(transits: Floats) -> None:
         raise CalibrationError(
             f"the drops are of two kinds: {len(sides[0])} of {low:.4g} ms and "
             f"{len(sides[1])} of {high:.4g} ms",
-            hint="drop from one height, catch the ball, and set aside what was no drop",
+            hint="drop from one height, catch the ball, and set aside shots that are not drops",
         )
 
 
@@ -463,5 +463,5 @@ def _refuse(transits: Floats, setup: DropSetup) -> None:
     if np.any(transits <= 0):
         raise CalibrationError(
             "a transit is not positive",
-            hint="gate A must be the upper gate; leave out drops that passed no gate",
+            hint="gate A must be the upper gate; leave out drops that missed a gate",
         )

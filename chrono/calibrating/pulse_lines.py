@@ -1,4 +1,4 @@
-"""The lines of a board that plays pulses to itself: asks for them and reads them all."""
+"""Ask a board for its self-test, in which it plays pulses to itself, and read its lines."""
 
 import time
 from contextlib import suppress
@@ -18,12 +18,12 @@ ASK_EVERY_S = 1.0
 HELLO_WITHIN_S = 10.0
 """Boards that restart when their port is opened need some seconds."""
 ANSWER_WITHIN_S = 3.0
-"""For the test: a board that has said hello is awake."""
+"""For the test itself: a board that has said hello is ready."""
 LEFT_OVER_S = 0.3
-"""A board may say hello by itself and as an answer too: both come within this time."""
+"""A board may say hello twice, by itself and as an answer: both come within this time."""
 BEAT_WITHIN_S = 5.0
 EARLY_S = 0.5
-"""Beats of a test come much sooner one after another than those of every second."""
+"""Beats of a test follow each other much sooner than the normal beats, one per second."""
 
 
 def read_pulse_lines(port: str, baud: int, seconds: float) -> tuple[Hello, list[StampedEvent]]:
@@ -36,19 +36,19 @@ def read_pulse_lines(port: str, baud: int, seconds: float) -> tuple[Hello, list[
         Anything pyserial opens.
     baud : int
     seconds : float
-        How long to go on listening to beats after the test, for the clock's rate [s].
+        How long to listen to beats after the test, for the clock's rate [s].
 
     Returns
     -------
     Hello
-        What the board said to the question.
+        The board's answer.
     list of (int, Event)
-        Edges and beats from then on, with the host's clock [us].
+        Edges and beats after it, with the host's clock [us].
 
     Raises
     ------
     ChronoError
-        If the port cannot be opened, or no board speaks on it that knows the test.
+        If the port cannot be opened, or no board on it knows the test.
     """
     talk = _Talk(port, baud)
     try:
@@ -104,11 +104,11 @@ class _Talk:
         raise ChronoError(
             "no board says hello here",
             where=self._name,
-            hint="check port and baud rate; plain lines and intervals know no self-test",
+            hint="check port and baud rate; with plain or interval lines there is no self-test",
         )
 
     def pass_over(self, seconds: float) -> None:
-        """Read and forget what comes within this time."""
+        """Read and drop all lines that come within this time."""
         end_s = time.monotonic() + seconds
         while self._next(end_s):
             pass
@@ -120,7 +120,7 @@ class _Talk:
         end_s = time.monotonic() + BEAT_WITHIN_S
         while found := self._next(end_s):
             stamp_us, line = found
-            if isinstance(line, Hello):  # what came before answered an earlier question
+            if isinstance(line, Hello):  # earlier lines answered an earlier question
                 events, beats_us = [], []
                 continue
             events.append((stamp_us, line))
@@ -130,14 +130,14 @@ class _Talk:
             if len(beats_us) < BEATS:
                 end_s = time.monotonic() + BEAT_WITHIN_S
                 if len(beats_us) > 2 and beats_us[-1] - beats_us[-2] > EARLY_S * 1e6:
-                    break  # beats of every second again: the board gave the test up
+                    break  # normal beats again: the board gave up the test
             elif len(beats_us) == BEATS:
                 end_s = time.monotonic() + seconds
         return events
 
     def _ignorance(self) -> ChronoError:
         return ChronoError(
-            "this board knows no self-test",
+            "this board has no self-test",
             where=self._name,
-            hint="load the firmware of these notes anew: its older versions have none",
+            hint="load the firmware of the notes again: older versions have no self-test",
         )

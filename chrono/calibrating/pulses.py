@@ -1,9 +1,9 @@
 """Delays of the two inputs, from pulses that the board plays to itself.
 
-The board switches a pin and reports each change by a beat at its moment. It reports what comes
-back at the gates' inputs as edges. A wire from the pin to an input shows what board and cable
-add. An emitter that the pin drives shows the delay of each sensor, light on and light off.
-Knows nothing of ports.
+The board switches a pin, and sends a beat at the moment of each change. It reports the signals
+that come back at the gates' inputs as edges. A wire from the pin to an input shows the delay of
+board and cable. An emitter driven by the pin shows the delay of each sensor, for light on and
+for light off. This file does not know about ports.
 """
 
 from collections.abc import Sequence
@@ -25,13 +25,13 @@ from chrono.measuring.error_budget import Contribution, rectangular, triangular
 from chrono.reader.line_grammar import Event, Hello
 
 CHANGES = 128
-"""Changes of the pin that are told one by one, the first one upwards."""
+"""Changes of the pin that are reported one by one; the first one goes up."""
 BURST_CHANGES = 50
 BEATS = CHANGES + 3
-"""One with the hello, one for each change, one before and one after the burst."""
+"""One beat with the hello, one for each change, one before and one after the burst."""
 
 StampedEvent = tuple[int, Event]
-"""Host time at which its line was read [us], and the event."""
+"""Host time when the event's line was read [us], and the event."""
 
 
 @dataclass(frozen=True)
@@ -44,13 +44,13 @@ class Response:
     rises_s, falls_s : ndarray of float64
         Time from each rise (fall) of the pin to the edge that followed [s].
     late : int
-        Edges whose time the board could not take exactly; they are not among those.
+        Edges whose time the board could not take exactly; they are not in the arrays above.
     extra : int
-        Edges beyond one for a change: bounce.
+        Edges beyond one per change: bounce.
     inverted : bool
-        The input goes down when the pin goes up, as behind a sensor whose emitter it drives.
+        The input goes down when the pin goes up, as with a sensor whose emitter it drives.
     burst : int
-        Edges told of the burst.
+        Edges reported for the burst.
     """
 
     rises_s: Floats
@@ -63,7 +63,7 @@ class Response:
 
 @dataclass(frozen=True)
 class DelayDifference:
-    """Delay of gate B minus that of gate A at one direction of the pin [s]."""
+    """Delay of gate B minus that of gate A, for one direction of the pin [s]."""
 
     value_s: float
     uncertainty: CombinedUncertainty
@@ -80,11 +80,11 @@ class PulseTest:
     gates : tuple of Response
         Gate A, gate B.
     rise, fall : DelayDifference or None
-        None where a gate has too few exact edges.
+        None if a gate has too few exact edges.
     lost : int
-        Edges that the board counted as lost meanwhile.
+        Edges that the board counted as lost during the test.
     rate : ClockEstimate or CalibrationError
-        The counter's rate against the host's clock, or why it is not known.
+        The counter's rate against the host's clock, or why it is unknown.
     """
 
     board: Hello
@@ -96,25 +96,25 @@ class PulseTest:
 
     @property
     def inverted(self) -> bool:
-        """Whether both inputs stand upside down to the pin."""
+        """Whether both inputs are inverted against the pin."""
         return all(gate.inverted for gate in self.gates)
 
 
 def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
     """
-    Return what the lines of a self-test tell.
+    Return the results of a self-test's lines.
 
     Parameters
     ----------
     board : Hello
-        What the board said when it was asked for the test.
+        The board's answer when it was asked for the test.
     events : sequence of (int, Event)
-        All its edges and beats from then on; beats after the test add to the clock's rate.
+        All its edges and beats after that; beats after the test improve the clock's rate.
 
     Raises
     ------
     CalibrationError
-        Lines are missing among them, or the test came to no end.
+        Lines are missing, or the test did not end.
     """
     _refuse_gaps([event for _, event in events])
     turn = 1 << board.counter_bits
@@ -125,8 +125,8 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
     beats = (kinds == EventKind.BEAT).nonzero()[0]
     if len(beats) < BEATS:
         raise CalibrationError(
-            f"the board told {max(len(beats) - 1, 0)} of {CHANGES + 2} moments and stopped",
-            hint="see that nothing but the inputs (or the emitters) hangs on the pulse pin",
+            f"the board sent {max(len(beats) - 1, 0)} of {CHANGES + 2} beats and stopped",
+            hint="connect only the inputs (or the emitters) to the pulse pin",
         )
     played, burst = ticks[beats[1 : CHANGES + 1]], ticks[beats[CHANGES + 1 : BEATS]]
     unit_s = 1 / board.frequency_hz
@@ -144,10 +144,10 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
 
 def delay_of(test: PulseTest) -> DelayDifference:
     """
-    Return the difference of the delays as a rig takes it, that of a mean transit.
+    Return the difference of the delays for a mean transit, as a rig file takes it.
 
-    Leading and trailing edges have half the weight each. Where one pair alone times a shot
-    its own difference may hold, so half of what the two differ by is added (rectangular).
+    Leading and trailing edges have half the weight each. If only one pair times a shot, that
+    pair's difference applies, so half of their disagreement is added (rectangular).
     """
     assert test.rise, "pulse_doubt tells before"
     assert test.fall
@@ -171,7 +171,7 @@ def _response(
     burst: Ints,
     unit_s: float,
 ) -> Response:
-    """Give each change of the pin the first edge of this gate before the next change."""
+    """Match each change of the pin with this gate's first edge before the next change."""
     own = [
         n
         for n, (_, e) in enumerate(events)
@@ -209,8 +209,8 @@ def _difference(a_s: Floats, b_s: Floats, unit_s: float) -> DelayDifference | No
     """
     Return B minus A, each from many pulses.
 
-    Pulses may keep step with the counter, so what the counting of whole steps does to a delay
-    need not differ from pulse to pulse: it is taken once, not divided by the number of pulses.
+    Pulses may keep step with the counter. Then counting in whole steps changes every delay in
+    the same way, so this error counts once and is not divided by the number of pulses.
     """
     if min(len(a_s), len(b_s)) < MIN_REPEATS:
         return None
@@ -229,7 +229,7 @@ def _refuse_gaps(events: Sequence[Event]) -> None:
     if len(numbers) and (np.diff(numbers) % 65536 != 1).any():
         raise CalibrationError(
             "lines of the test were lost or damaged",
-            hint="try again; if it stays so, use another cable or a slower baud rate",
+            hint="try again; if that does not help, use another cable or a slower baud rate",
         )
 
 

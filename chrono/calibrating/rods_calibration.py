@@ -1,8 +1,8 @@
 """The effective spacing of the gates from two flat-ended rods of known lengths.
 
-Blocking time over transit is length over spacing, whatever the speed; the difference of two
-rods takes out by how much a gate stays blocked longer than a rod is long. No height, no
-gravity and no reference clock are needed. A speed that grows or falls evenly is allowed for.
+Blocking time over transit equals length over spacing, at any speed. A gate stays blocked a
+little longer than the rod's length; the difference of two rods removes this error. No height,
+no gravity and no reference clock are needed. The speed may grow or fall evenly.
 """
 
 import math
@@ -22,29 +22,29 @@ from chrono.measuring.calibration_uncertainty import (
 from chrono.measuring.error_budget import Contribution, Input, rectangular, tilt
 
 LEAST_DIFFERENCE_M = 5e-3
-"""Rods of more equal lengths tell nothing of the spacing."""
+"""If the rods' lengths differ by less, they do not give the spacing."""
 
 MOST_SPREAD = 0.01
-"""Passes of one rod whose length over spacing scatters by more were tilted or jerked."""
+"""If length over spacing scatters more than this, the rod was tilted or jerked."""
 
 MOST_CHANGE = 0.5
-"""Logarithm of the speed at B over that at A: more was no even motion."""
+"""Limit for the logarithm of the speed at B over that at A; a larger change is not even."""
 
 LIKELY_EXTRA_M, MOST_EXTRA_M = 1.5e-3, 5e-3
 """How much longer or shorter than the rod a gate may stay blocked [m]. The cause is a threshold
-that is not at half the light. Beyond the first limit the result is in doubt: a threshold far
-off, a wrong length, or ends that are not flat. Beyond the second one they are other rods
-(common practice, no source)."""
+that is not at half the light. Above the first limit the result is in doubt: the threshold is
+far from half, a length is wrong, or the ends are not flat. Above the second limit these must be
+other rods (common practice, no source)."""
 
 EXCHANGED, SAME = 0.9, 0.1
-"""Ratios of the seen lengths: as the stated ones, the other way round, within a tenth; or equal
-within a tenth of what they should differ by."""
+"""Limits to judge the seen lengths: their ratio is the stated one the other way round, within a
+tenth; or they are equal, within a tenth of their stated difference."""
 
 AS_DECLARED = 0.1
-"""A body has the declared length if the gates saw that within a tenth."""
+"""A body has the declared length if the gates saw this length within a tenth."""
 
 FAR_OFF = 0.25
-"""Gates stand as far apart as stated within a quarter (a rig's tolerance is no wider)."""
+"""The stated spacing is right within a quarter (a rig's tolerance is not wider)."""
 
 
 @dataclass(frozen=True)
@@ -55,11 +55,11 @@ class Passes:
     Attributes
     ----------
     length_m : float
-        Of the rod [m].
+        Length of the rod [m].
     transit_s, blocking_a_s, blocking_b_s : ndarray of float64, shape (N,)
-        Mean transit of both pairs of edges, and blocking times [s]; NaN where one lacks.
+        Mean transit of both pairs of edges, and blocking times [s]; NaN if one is missing.
     ball_m : float or None
-        Length of the round body that the recording declares [m], None for a flat one.
+        Length of the round body that the recording states [m], None for a flat one.
     """
 
     length_m: float
@@ -70,31 +70,31 @@ class Passes:
 
 
 class RodDoubt(Enum):
-    """Why a spacing found by rods had better not be written."""
+    """Why a spacing found with rods should not be written to the rig file."""
 
     FAR_OFF = "far off"
-    """It lies beyond the tolerance of the stated one."""
+    """It differs from the stated one by more than the tolerance."""
     EXTRA = "extra"
-    """The gates stay blocked for another length than the rods have."""
+    """The gates stay blocked for a length that is not the rods' length."""
     BALLS = "balls"
-    """Both recordings declare round bodies, and the gates saw such lengths."""
+    """Both recordings state round bodies, and the gates saw these bodies' lengths."""
 
 
 @dataclass(frozen=True)
 class RodSetup:
     """
-    What is known besides the rods.
+    The other known values, besides the rods.
 
     Attributes
     ----------
     spacing_m, spacing_tolerance_m, trip_tolerance_m : float
-        As stated, its half-width, and that of where each gate trips [m].
+        Stated spacing, its half-width, and that of the place where each gate trips [m].
     length_tolerance_m : float
         Half-width of each rod's length [m].
     tilt_limit_rad : float
         Largest angle between path and gates' axis [rad].
     latency : Input
-        What is not known of the gates' delay difference [s].
+        Uncertainty of the gates' delay difference [s].
     """
 
     spacing_m: float
@@ -115,20 +115,20 @@ class RodResult:
     spacing_m : float
         Distance along the gates' axis between the places where they trip [m].
     uncertainty : CombinedUncertainty
-        Of that spacing [m].
+        Uncertainty of that spacing [m].
     extra_m : float
         How much longer than the rod a gate stays blocked, mean of both gates [m].
     stated_m : float
-        Spacing as stated [m].
+        Stated spacing [m].
     passes : tuple of int
-        Of the short and of the long rod.
+        Number for the short and the long rod.
     lengths_m : tuple of float
-        Of the two rods [m].
+        Lengths of the two rods [m].
     allowed_m : float
-        By how much the found spacing may differ from the stated one [m]: the half-width of
-        that, and at 95 % what the rods and the trip positions leave open.
+        How much the found spacing may differ from the stated one [m]: the half-width of the
+        stated one, plus the 95 % uncertainty from the rods and the trip positions.
     fitting_m : tuple of float
-        Length that the short, or that the long rod would need for the stated spacing [m].
+        Length of the short rod, or of the long rod, that would give the stated spacing [m].
     doubt : RodDoubt or None
     """
 
@@ -144,7 +144,7 @@ class RodResult:
 
     @property
     def deviation_m(self) -> float:
-        """Spacing found less the stated one [m]."""
+        """Spacing found minus the stated one [m]."""
         return self.spacing_m - self.stated_m
 
 
@@ -165,7 +165,8 @@ def rod_calibration(short: Passes, long: Passes, setup: RodSetup) -> RodResult:
     if long.length_m - short.length_m < LEAST_DIFFERENCE_M:
         raise CalibrationError(
             f"the rods differ by {(long.length_m - short.length_m) * 1e3:.3g} mm",
-            hint="take a short and a long one, such as 40 mm and 120 mm, the short one first",
+            hint="use a short and a long rod, such as 40 mm and 120 mm, and give the short one "
+            "first",
         )
     ratios = [_ratios(_whole(rod), rod.length_m) for rod in (short, long)]
     means = [float(np.mean(ratio)) for ratio in ratios]
@@ -219,7 +220,7 @@ def _whole(rod: Passes) -> Floats:
         raise CalibrationError(
             f"{len(whole)} usable passes of the rod of {rod.length_m * 1e3:g} mm, at least "
             f"{MIN_REPEATS} are needed",
-            hint="let each rod pass ten times, both edges at both gates, and make "
+            hint="let each rod pass both gates completely, ten times, and make "
             "window.slowest slow enough",
         )
     return whole
@@ -227,10 +228,10 @@ def _whole(rod: Passes) -> Floats:
 
 def _ratios(whole: Floats, length_m: float) -> Floats:
     """
-    Return length over spacing of each pass, the speed changing evenly.
+    Return length over spacing of each pass; the speed may change evenly.
 
-    With x = u·t + a·t² in units of the spacing the leading end is at B, the trailing one at
-    A and at B: three equations that are linear in u, a and the ratio.
+    With x = u·t + a·t² in units of the spacing: the leading end is at B, the trailing end at A
+    and at B. These are three equations, linear in u, a and the ratio.
     """
     transit, at_a, at_b = whole.T
     change = np.log(at_a / at_b)
@@ -261,23 +262,23 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
 def _refuse_exchanged(
     means: list[float], short_m: float, long_m: float, setup: RodSetup
 ) -> None:
-    """Refuse recordings of one rod, and those that were named in the wrong order."""
+    """Refuse two recordings of the same rod, or recordings in the wrong order."""
     seen = [f"{mean * setup.spacing_m * 1e3:.0f} mm" for mean in means]
     stated, found = long_m / short_m, means[1] / means[0]
     if EXCHANGED <= stated * found <= 1 / EXCHANGED:
         raise CalibrationError(
             f"the first recording shows a rod of about {seen[0]}, the second one of {seen[1]}",
-            hint="name the recording of the short rod first",
+            hint="give the recording of the short rod first",
         )
     if abs(found - 1) <= SAME * (stated - 1):
         raise CalibrationError(
             f"both recordings show a rod of about {seen[0]}",
-            hint="name the recording of the short rod, then that of the long one",
+            hint="give the recording of the short rod first, then that of the long one",
         )
     if found < 1:
         raise CalibrationError(
             f"the first recording shows a longer rod ({seen[0]}) than the second ({seen[1]})",
-            hint="name the recording of the short rod first, and check both lengths",
+            hint="give the recording of the short rod first, and check both lengths",
         )
 
 
@@ -285,7 +286,7 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
     far = not abs(path_m / setup.spacing_m - 1) <= FAR_OFF
     if far or abs(extra_m) > MOST_EXTRA_M:
         raise CalibrationError(
-            f"rods of these lengths would mean gates {path_m * 1e3:.4g} mm apart that stay "
+            f"with these rod lengths the gates would be {path_m * 1e3:.4g} mm apart and stay "
             f"blocked {extra_text(extra_m)} than the rod",
             hint="check the lengths, which recording is of which rod, and that the ends are "
             "cut square",
@@ -311,7 +312,7 @@ def _contributions(
         rectangular(f"length of the {name} rod", setup.length_tolerance_m, unit="m")
         for name in ("short", "long")
     ]
-    # a blocking time that is long by the same time whatever the speed
+    # blocking times may be too long by the same time at any speed
     offset = rectangular(
         "offset of the blocking times", math.sqrt(3) * setup.latency.u, unit="s"
     )

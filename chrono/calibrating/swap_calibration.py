@@ -1,11 +1,11 @@
 """The difference of the two gates' delays from shots before and after exchanging the sensors.
 
 Reversal: the delay difference δ (gate B minus gate A) lengthens the transit before the
-exchange and shortens it by as much after it. Half the difference of the two levels is δ.
-With the blocking times each shot tells its own speed, so that the launcher's scatter and
-drift drop out; without them both series must come from one and the same launching. Blocking
-times scatter by themselves, as balls cross the beams off their middle: they are compared
-with the transits, which are exact, and not the other way round.
+exchange, and shortens it by the same time after it. Half the difference of the two levels is
+δ. The blocking times give each shot's own speed, so the launcher's scatter and drift drop out.
+Without blocking times both series must come from exactly the same launching. Blocking times
+scatter themselves, because balls cross the beams off their middle. So they are compared with
+the transits, which are exact, and not the other way round.
 """
 
 from dataclasses import dataclass
@@ -32,25 +32,25 @@ from chrono.measuring.error_budget import (
 )
 
 SUSPICIOUS = 0.01
-"""A check that goes wrong by chance once in a hundred calibrations is told."""
+"""A check is reported if chance alone gives such a result at most once in a hundred times."""
 
 FAR_BEYOND = 3.0
-"""A delay difference of so many times what the rig states is hardly one of the sensors."""
+"""A delay difference this many times the rig's value is probably not caused by the sensors."""
 
 
 class SwapDoubt(Enum):
-    """Why the sensors may not have been exchanged as told, or the shots tell too little."""
+    """Why the sensors may not have been exchanged, or the shots are not sufficient."""
 
     FAR_BEYOND = auto()
-    """The difference is far beyond what the rig states."""
+    """The difference is far larger than the rig states."""
     TOO_WIDE = auto()
-    """The uncertainty is wider than what the rig states."""
+    """The uncertainty is larger than the rig states."""
     NO_DIFFERENCE = auto()
-    """The uncertainty holds 0."""
+    """The uncertainty includes 0."""
 
 
 class SwapNote(Enum):
-    """What changed with the exchange that should not have, or drifted meanwhile."""
+    """What changed with the exchange but should not have, or drifted meanwhile."""
 
     SCATTER_CHANGED = auto()
     DRIFT_BEFORE = auto()
@@ -66,19 +66,19 @@ class SwapResult:
     Attributes
     ----------
     difference_s : float
-        Delay of gate B minus that of gate A, as the sensors sit now [s].
+        Delay of gate B minus that of gate A, with the sensors where they are now [s].
     uncertainty : CombinedUncertainty
-        Of that difference [s].
+        Uncertainty of that difference [s].
     before, after : int
-        Shots before and after the exchange.
+        Number of shots before and after the exchange.
     by_blocking : bool
         Whether each shot's own speed was taken from its blocking times.
     stated_s : float
-        Half-width of the difference as the rig states it [s].
+        Half-width of the difference that the rig states [s].
     doubt : SwapDoubt or None
-        None if nothing speaks for any.
+        None if there is no reason for doubt.
     notes : tuple of SwapNote
-        What else the user should know about it.
+        Other things the user should know about it.
     """
 
     difference_s: float
@@ -110,22 +110,22 @@ def swap_calibration(
     ----------
     before_s, after_s : ndarray of float64, shape (N,) and (M,)
         Transits before and after the sensors were exchanged, corrected for the clock's rate
-        but for no delay [s]; NaN where a shot has none.
+        but not for any delay [s]; NaN if a shot has none.
     blocking_before_s, blocking_after_s : ndarray of float64, optional
         Mean of the blocking times at A and B of the same shots [s].
     trip_difference_s : float, optional
-        Half-width of the time that a difference of the trip positions takes, if the slits
-        moved with the sensors [s]: it cannot be told from a delay. 0 when they stayed.
+        Half-width of the time caused by a difference of the trip positions, if the slits
+        moved with the sensors [s]: it looks like a delay. 0 if the slits stayed.
     hysteresis_s : float, optional
-        Half-width of the time by which comparators of unlike hysteresis trip later [s]: that
-        moves with the sensors like a delay.
+        Half-width of the time by which comparators with different hysteresis trip later [s]:
+        this moves with the sensors, like a delay.
     blocking_offset_s : float, optional
-        Half-width of what blocking times may be too long or short by whatever the speed [s].
+        How much blocking times may be too long or too short at any speed, half-width [s].
     stated_s : float, optional
-        Half-width of the difference as the rig states it [s]: a result that is wider, or far
+        Half-width of the difference that the rig states [s]: a result that is wider, or far
         outside, is doubted.
     left_exchanged : bool, optional
-        The sensors stay as they were after the exchange; otherwise they are put back.
+        Whether the sensors now stay exchanged; otherwise they are put back.
 
     Returns
     -------
@@ -134,7 +134,7 @@ def swap_calibration(
     Raises
     ------
     CalibrationError
-        Too few shots on a side, or one series given twice.
+        Too few shots before or after, or the same series given twice.
     """
     before, after = _pairs(before_s, blocking_before_s), _pairs(after_s, blocking_after_s)
     _refuse(before, after)
@@ -169,7 +169,7 @@ def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
 
 
 def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
-    """Half the difference of the mean transits; type A of both, combined as by Welch."""
+    """Half the difference of the mean transits; type A of both, combined as Welch does."""
     sides = (before[:, 0], after[:, 0])
     names = ("scatter before the exchange", "scatter after the exchange")
     return float(np.mean(sides[0]) - np.mean(sides[1])) / 2, [
@@ -184,8 +184,8 @@ def _by_blocking(
     """
     Take the difference from the blocking time over the transit, r = γ·(1 ∓ δ/transit).
 
-    Chords of different length make γ scatter from shot to shot, which is random and type A;
-    a change of the speed alone leaves r as it is, but for an offset of the blocking times.
+    Chords of different length make γ scatter from shot to shot; this is random, type A. A
+    change of the speed alone does not change r, except through an offset of blocking times.
     """
     ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
     means = [float(np.mean(ratio)) for ratio in ratios]
@@ -215,7 +215,7 @@ def _refuse(before: Floats, after: Floats) -> None:
     ):
         raise CalibrationError(
             "the shots before and after the exchange are the same ones",
-            hint="name a recording, or setups, from before and from after the exchange",
+            hint="give recordings, or setups, from before and from after the exchange",
         )
 
 
@@ -240,13 +240,13 @@ def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[SwapNote, 
 
 
 def _spread_p(first: Floats, second: Floats) -> float:
-    """Probability of spreads that differ so much by chance (Brown and Forsythe, 1974)."""
+    """Probability that spreads differ this much by chance (Brown and Forsythe, 1974)."""
     deviations = [np.abs(side - np.median(side)) for side in (first, second)]
     return _welch_p(*deviations)
 
 
 def _welch_p(first: Floats, second: Floats) -> float:
-    """Two-sided probability of so large a difference of two means by chance (Welch, 1947)."""
+    """Two-sided probability that two means differ this much by chance (Welch, 1947)."""
     parts = [Contribution(mean_input("", side), 1.0) for side in (first, second)]
     u = combined_uncertainty(parts)
     if u == 0:
@@ -256,7 +256,7 @@ def _welch_p(first: Floats, second: Floats) -> float:
 
 
 def _trend_p(series: Floats) -> float:
-    """Two-sided probability of so steep a trend by chance (t-test of the slope)."""
+    """Two-sided probability of a trend this steep by chance (t-test of the slope)."""
     order = np.arange(len(series)) - (len(series) - 1) / 2
     deviation = series - np.mean(series)
     total = float(deviation @ deviation)

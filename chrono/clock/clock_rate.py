@@ -1,6 +1,6 @@
 """The counter's rate against the host's clock, from the board's beats.
 
-The delays of reading are never negative, so the lowest ones are the best: the rate comes from
+Reading delays are never negative, so the smallest delays are the best ones: the rate comes from
 their lower envelope. Beats are taken from batches as they come.
 """
 
@@ -37,19 +37,19 @@ from chrono.measuring.error_budget import (
 from chrono.processor.rig_rules import Rules
 
 HOST_RATE_TOLERANCE = 15e-6
-"""Half-width for a host whose clock is kept by NTP: PHI of RFC 5905, figure 5 ("frequency
-tolerance", 15 ppm). A host that is not synchronised is off by up to about 100 ppm
+"""Half-width for a host with an NTP-controlled clock: PHI of RFC 5905, figure 5 ("frequency
+tolerance", 15 ppm). A clock that is not synchronised is wrong by up to about 100 ppm
 (common practice, no source)."""
 
 POLLING_S = 1e-3
-"""How far the least delay may wander unseen: lines wait for the next USB full-speed frame,
-1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short lines longer (FTDI AN232B-04:
-16 ms by default); pass that time for them."""
+"""How far the smallest delay may drift without being seen: lines wait for the next USB
+full-speed frame, 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short lines longer
+(FTDI AN232B-04: 16 ms by default); give that time for them."""
 
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
 GAP_S = 10.0
-"""After a longer silence the counter may have wrapped unseen: a new segment."""
+"""After a longer silence a new segment begins, because the counter may have wrapped unseen."""
 
 MAX_RATE_ERROR = 0.02
 
@@ -64,21 +64,21 @@ class ClockEstimate:
     rate_error : float
         ε, relative, positive for a counter that runs fast.
     uncertainty : CombinedUncertainty
-        Of ε, from the scatter of the delays (type A), the host's own rate and the polling of
-        the port (type B).
+        Uncertainty of ε, from the scatter of the delays (type A), the host's own rate and the
+        polling of the port (type B).
     beats : int
-        Beats seen.
+        Number of beats.
     segments : int
-        Stretches without a break that the rate was taken from.
+        Number of segments without a break that gave the rate.
     span_s : float
-        Summed length of these stretches [s].
+        Total length of these segments [s].
     steps_s : float
-        Over how long the delays follow one another, as if the port delivered at fixed
-        intervals, which widens the uncertainty [s]; 0 where they do not.
+        Spread of the delays if each depends on the one before, as with a port that delivers at
+        fixed intervals; this makes the uncertainty larger [s]. 0 if they do not.
     wanders : bool
-        Whether the delays wander instead of scattering, which widens it too.
+        Whether the delays drift instead of scattering, which also makes it larger.
     narrows : bool
-        Whether a longer run would narrow it.
+        Whether a longer run would make it smaller.
     """
 
     rate_error: float
@@ -103,10 +103,10 @@ class ClockEstimate:
 
 class ClockTracker:
     """
-    Carries what the rate needs while beats arrive, in bounded memory.
+    Keeps what is needed to compute the rate while beats arrive, in bounded memory.
 
-    At most `MAX_SEGMENTS` segments of `MAX_BLOCKS` blocks are held; a block keeps only the
-    corners of its lower hull, which is all that any envelope can touch.
+    It holds at most `MAX_SEGMENTS` segments of `MAX_BLOCKS` blocks. A block keeps only the
+    corners of its lower hull; no envelope can touch any other point.
 
     Parameters
     ----------
@@ -123,14 +123,14 @@ class ClockTracker:
 
     def add(self, ticks: Ints, host_us: Ints) -> None:
         """
-        Take further beats, in the order they were read.
+        Take more beats, in the order in which they were read.
 
         Parameters
         ----------
         ticks : ndarray of int64, shape (N,)
             Unwrapped counter of each beat [counter units].
         host_us : ndarray of int64, shape (N,)
-            Host's monotonic clock when the beat was read [us].
+            Host's monotonic clock when each beat was read [us].
         """
         board_s = np.asarray(ticks, dtype=np.float64) * self._unit_s
         host_s = np.asarray(host_us, dtype=np.float64) * 1e-6
@@ -138,21 +138,21 @@ class ClockTracker:
             self._add_one(point)
 
     def begin_segment(self) -> None:
-        """Note that the board restarted or the link was lost: the offset is a new one."""
+        """Note that the board restarted or the link was lost: the offset is new."""
         self._last = None
 
     def estimate(
         self, *, host_rate_tolerance: float = HOST_RATE_TOLERANCE, polling_s: float = POLLING_S
     ) -> ClockEstimate:
         """
-        Return the rate error as far as it is known now; changes nothing.
+        Return the rate error from the beats so far; this changes nothing.
 
         Parameters
         ----------
         host_rate_tolerance : float
             Half-width of the host clock's own relative rate error (rectangular).
         polling_s : float
-            How far the least delay may wander unseen within a segment [s].
+            How far the smallest delay may drift unseen within a segment [s].
 
         Returns
         -------
@@ -161,7 +161,7 @@ class ClockTracker:
         Raises
         ------
         CalibrationError
-            Too few beats, too short a time, or a rate that no oscillator explains.
+            Too few beats, too short a time, or a rate that no oscillator has.
         """
         lines = fit_lines(self._segments)
         _refuse_too_little(lines, self._beats)
@@ -215,7 +215,7 @@ class ClockTracker:
         return 0 < board_gap < GAP_S and host_gap >= 0
 
     def _forget_weakest(self) -> None:
-        """Keep memory bounded: of the finished segments drop the one that tells least."""
+        """Keep memory bounded: drop the finished segment that says least about the rate."""
         if len(self._segments) > MAX_SEGMENTS:
             finished = self._segments[:-1]
             weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
@@ -265,8 +265,8 @@ class BeatClock:
     rules : Rules
         Time of a counter unit and width of the counter.
     is_usable : callable, optional
-        Tells whether a counter of this frequency [Hz] and width can be used; beats of one
-        that cannot are left out.
+        Returns whether a counter of this frequency [Hz] and width can be used; beats of an
+        unusable counter are left out.
     """
 
     def __init__(
@@ -302,12 +302,12 @@ class BeatClock:
         Raises
         ------
         CalibrationError
-            If the beats so far cannot tell it.
+            If the beats so far do not suffice.
         """
         return self._tracker.estimate()
 
     def _take_counter(self, hello: Record) -> None:
-        """Begin anew if the board says that it counts otherwise than before."""
+        """Start again if the board states another counter than before."""
         self._deaf = not self._is_usable(hello.data["frequency_hz"], hello.data["counter_bits"])
         if self._deaf:
             return
@@ -334,7 +334,7 @@ class BeatClock:
             self._unwrap(counter[begin:end], host_us[begin:end])
 
     def _unwrap(self, counter: Ints, host_us: Ints) -> None:
-        """Take beats in which no wrap of the counter can have passed unseen."""
+        """Take beats between which no wrap of the counter can be missed."""
         if not len(counter):
             return
         last_counter, _, last_t = self._last or (int(counter[0]), 0, int(counter[0]))

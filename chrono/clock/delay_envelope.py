@@ -1,8 +1,8 @@
 """The lower envelope of the delays: segments of beats, their blocks, a line through the minima.
 
-A line of the board is never read before it was sent, so host time over board time lies on a
-straight line plus a delay that is never negative: the earliest reading of each block of
-beats carries the rate. Knows nothing of uncertainty budgets and of texts.
+A line of the board is never read before it was sent. So host time against board time is a
+straight line plus a delay that is never negative, and the earliest reading of each block of
+beats gives the rate. This file does not know about uncertainty budgets and texts.
 """
 
 from collections import deque
@@ -18,16 +18,16 @@ BEATS_PER_BLOCK = 5
 MAX_BLOCKS = 60
 MIN_BLOCKS = 4
 STEP_S = 20e-3
-"""A smaller step of the envelope is taken for a change of the delay: it is what a latency
-timer does when beats and timer slide past each other."""
+"""A smaller step of the envelope counts as a change of the delay: a latency timer makes such
+steps when beats and timer slide past each other."""
 STEP_FACTOR = 15
 """An exponential step between neighbouring minima exceeds 15 medians once in 30,000."""
 
 MAX_RECENT = 600
 MAX_LAG = 40
 ORDERED = 4.0
-"""Delays that follow one another by chance reach an autocorrelation of 4/√n at one of 40 lags
-in 3 of 1000 runs (a normal variable exceeds 4 in 6 of 100,000)."""
+"""Independent delays reach an autocorrelation of 4/√n at one of 40 lags in 3 of 1000 runs, by
+chance (a normal variable exceeds 4 in 6 of 100,000)."""
 SPREAD_QUANTILE = 0.9
 
 Point = tuple[float, float]
@@ -40,7 +40,7 @@ def _no_points() -> deque[Point]:
 
 @dataclass
 class BeatSegment:
-    """Stretch without a break: blocks of equally many beats, each as its lower hull."""
+    """A segment without a break: blocks of equally many beats, each as its lower hull."""
 
     beats_per_block: int = BEATS_PER_BLOCK
     blocks: list[Floats] = field(default_factory=list)
@@ -52,8 +52,8 @@ class EnvelopeLine:
     """
     Straight line through the lowest points of one segment's blocks.
 
-    `wander` widens `u` for minima that follow one another; `order_s` is the spread of the
-    delays where they follow one another [s], 0 where they come by chance.
+    `wander` makes `u` larger if each minimum depends on the one before. `order_s` is the spread
+    of the delays if each depends on the one before [s], and 0 if they are independent.
     """
 
     slope: float
@@ -66,7 +66,7 @@ class EnvelopeLine:
 
 
 def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
-    """Return a line for each stretch of the segments that is long enough."""
+    """Return a line for each part of the segments that is long enough."""
     usable = [segment for segment in segments if len(segment.blocks) >= MIN_BLOCKS]
     if not usable:
         return []
@@ -76,7 +76,7 @@ def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
 
 
 def _coarse_slope(segments: list[BeatSegment]) -> float:
-    """Median slope over a quarter of a segment: a few steps and late beats do not move it."""
+    """Median slope over a quarter of a segment; a few steps or late beats do not change it."""
     slope = 1.0
     for _ in range(10):
         before = slope
@@ -100,7 +100,7 @@ def _lowest(blocks: list[Floats], slope: float) -> Floats:
 
 
 def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
-    """Cut where the envelope steps; the blocks beside a cut may hold both levels: left out."""
+    """Cut where the envelope steps; leave out blocks at a cut, which may hold both levels."""
     low = _lowest(segment.blocks, slope)
     change = np.diff(low[:, 1] - slope * low[:, 0])
     change -= np.median(change)
@@ -116,7 +116,7 @@ def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
 
 
 def halved(segment: BeatSegment) -> list[BeatSegment]:
-    """Return a full segment with twice the beats per block, or split where it has a step."""
+    """Return a full segment with twice the beats per block, or split at a step."""
     parts = _split_at_steps(segment, _coarse_slope([segment]))
     if len(parts) > 1:
         kept = [part for part in parts[:-1] if len(part.blocks) >= MIN_BLOCKS]
@@ -144,8 +144,8 @@ def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
     """
     Fit a line to the block minima.
 
-    The minima are independent and alike from block to block whatever the delays'
-    distribution, so least squares is unbiased and its residuals tell its uncertainty.
+    Whatever the delays' distribution, the minima of the blocks are independent and have the
+    same distribution. So least squares is unbiased, and its residuals give its uncertainty.
     """
     for _ in range(10):
         before = slope
@@ -171,11 +171,11 @@ def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
 
 def _order(segment: BeatSegment, slope: float) -> float:
     """
-    Return the spread of the delays if they follow one another, else 0 [s].
+    Return the spread of the delays if each depends on the one before, otherwise 0 [s].
 
-    A port that delivers at fixed intervals makes the delay of a beat follow from that of
-    the beats before it: then the least delay may creep with the clock, unseen, by as much
-    as the delays spread. Ranks, so that a few very late beats count for little.
+    With a port that delivers at fixed intervals, a beat's delay depends on the delays before
+    it. Then the smallest delay may slowly change with the clock, unseen, by as much as the
+    delays spread. The test uses ranks, so that a few very late beats count little.
     """
     first, last = segment.blocks[0][0, 0], segment.blocks[-1][-1, 0]
     points = np.array([point for point in segment.recent if first <= point[0] <= last])
@@ -193,7 +193,7 @@ def _order(segment: BeatSegment, slope: float) -> float:
 
 def _wander(residual: Floats) -> float:
     """
-    Return the factor by which serial correlation of the residuals widens the slope's u.
+    Return the factor by which serial correlation of the residuals enlarges the slope's u.
 
     √((1 + r)/(1 − r)) for a first-order autoregression with lag-1 correlation r, applied
     only where r is significant (beyond 2/√n).
@@ -204,12 +204,12 @@ def _wander(residual: Floats) -> float:
 
 
 def information(segment: BeatSegment) -> float:
-    """Return how much a segment tells of the rate, up to a factor."""
+    """Return how much a segment says about the rate, up to a constant factor."""
     if len(segment.blocks) < MIN_BLOCKS:
         return 0.0
     return _span_s(segment) ** 2 * len(segment.blocks) * segment.beats_per_block**2
 
 
 def _span_s(segment: BeatSegment) -> float:
-    """Board time from the first to the last beat; a hull always holds its end points."""
+    """Board time from the first to the last beat; a hull always contains its end points."""
     return float(segment.blocks[-1][-1, 0] - segment.blocks[0][0, 0])

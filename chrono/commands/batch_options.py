@@ -1,4 +1,4 @@
-"""What commands on many recordings do alike: which ones, how many cores, what of bad ones."""
+"""Options shared by commands on many recordings: files, processes, how to treat bad files."""
 
 import os
 import sys
@@ -27,35 +27,31 @@ Recordings = Annotated[
     ),
 ]
 SkipBad = Annotated[
-    bool, typer.Option("--skip-bad", help="Go on without files that cannot be used.")
+    bool, typer.Option("--skip-bad", help="Report files that cannot be used, and skip them.")
 ]
 Jobs = Annotated[
     int | None,
-    typer.Option("--jobs", min=1, max=512, help="Processes; as many as cores if not given."),
+    typer.Option("--jobs", min=1, max=512, help="Number of processes; default: one per core."),
 ]
 
 
-Pool = Annotated[
-    bool, typer.Option("--pool", help="Put the recordings together, setup by setup.")
-]
+Pool = Annotated[bool, typer.Option("--pool", help="Pool the recordings, setup by setup.")]
 Rigs = Annotated[
     Literal["one", "each"] | None,
     typer.Option(
         "--rigs",
-        help="Take all recordings for those of one rig, or each for another rig. Without it "
-        "the identity in the rig decides, then the description; the name never does.",
+        help="Count all recordings as made with one rig, or each as another rig. Without this "
+        "option the identity in the rig decides, then the description, never the name.",
     ),
 ]
 Cluster = Annotated[
     str | None,
-    typer.Option(
-        "--cluster", help="Have it done by a Dask cluster, such as tcp://scheduler:8786."
-    ),
+    typer.Option("--cluster", help="Run on a Dask cluster, such as tcp://scheduler:8786."),
 ]
 
 
 def one_rig(rigs: str | None) -> bool | None:
-    """Return whether all recordings are of one rig by the user's word, None without it."""
+    """Return whether the user states one rig for all recordings; None if not stated."""
     return None if rigs is None else rigs == "one"
 
 
@@ -67,9 +63,9 @@ class BatchOptions:
     Attributes
     ----------
     jobs : int or None
-        Processes; None for as many as pay.
+        Number of processes; None for as many as save time.
     skip_bad : bool
-        Whether recordings that cannot be used are left out; the first one ends it otherwise.
+        Whether to skip recordings that cannot be used. If not, the first one is an error.
     cluster : str or None
         Address of the scheduler of a Dask cluster that does the work.
     """
@@ -81,12 +77,12 @@ class BatchOptions:
 
 def meant(words: Sequence[str], how: BatchOptions) -> "list[RecordingSource]":
     """
-    Find recordings, before all else is loaded: what shares the work loads meanwhile.
+    Find recordings and start the process that forks the workers; it loads meanwhile.
 
     Raises
     ------
     ChronoError
-        If no recording is meant.
+        If no recording is found.
     """
     from chrono.season.recording_finder import find_sources
     from chrono.season.worker_pool import load_ahead
@@ -106,24 +102,24 @@ def each_of(
     streaming: bool = False,
 ) -> Iterator[Iterator[T]]:
     """
-    Give the results of the same work on each recording, in order.
+    Give the results of the same task for each recording, in order.
 
     Parameters
     ----------
     sources : sequence of RecordingSource
         Which recordings, see `meant`.
     task : callable
-        The work.
+        The work for one recording.
     how : BatchOptions
     findings : Findings
-        Takes what is wrong with the data, and which recordings were left out.
+        Collects what is wrong with the data, and which recordings were skipped.
     streaming : bool, optional
-        Whether results are printed as they come: a terminal then shows them and no bar.
+        Whether results are printed as they come. A terminal then shows no progress bar.
 
     Raises
     ------
     ChronoError
-        The first bad one that is not to be left out.
+        At the first bad recording, unless bad ones are skipped.
     """
     from chrono.commands.stop_signals import ended_by_signals
 
@@ -141,17 +137,17 @@ def all_of(
     findings: "Findings",
 ) -> list[T]:
     """
-    Return the results of the same work on all recordings, see `each_of`.
+    Return the results of the same task for all recordings, see `each_of`.
 
     Raises
     ------
     RecordingError
-        If all recordings are bad and left out.
+        If all recordings are bad and skipped.
     """
     with each_of(sources, task, how, findings) as found:
         results = list(found)
     if not results:
-        raise RecordingError("not one recording can be used", hint="look at each with check")
+        raise RecordingError("no recording can be used", hint="try each with chrono check")
     return results
 
 
@@ -159,25 +155,25 @@ def files_meant(
     words: Sequence[str], most: int, what: str, hint: str
 ) -> "list[RecordingSource]":
     """
-    Find the files that are meant, where one output is to show each of them.
+    Find the files for an output that shows each of them.
 
     Parameters
     ----------
     words : sequence of str
         Which recordings.
     most : int
-        So many the output can show.
+        Largest number of files that the output can show.
     what : str
         The output, in words.
     hint : str
-        What to do where there are more.
+        What to do if there are more.
 
     Raises
     ------
     OptionError
-        If there are more, or one is at an address.
+        If there are more files than `most`, or one is at an address.
     RecordingError
-        If none is there.
+        If no file is found.
     """
     from chrono.season.recording_finder import find_sources, is_address
 
@@ -185,11 +181,11 @@ def files_meant(
     for source in sources:
         if is_address(source.where):
             raise OptionError(
-                f"{what} is made of files only", where=source.where, hint="fetch it first"
+                f"{what} needs a file on this computer", where=source.where, hint="download it"
             )
     if len(sources) > most:
         raise OptionError(
-            f"{len(sources)} recordings are meant, and {what} shows {most} at most", hint=hint
+            f"there are {len(sources)} recordings; {what} shows at most {most}", hint=hint
         )
     return sources
 
@@ -206,7 +202,7 @@ def _outcomes(
         return process_recordings(task, sources, how.jobs, progress)
     if how.jobs is not None:
         raise OptionError(
-            "a cluster has workers of its own", where="--jobs", hint="leave it out"
+            "a cluster uses its own workers", where="--jobs", hint="leave out --jobs"
         )
     from chrono.season.dask_cluster import process_on_cluster
 
@@ -219,7 +215,7 @@ def _good(
     for outcome in outcomes:
         findings.lines += outcome.findings
         if outcome.error is None:
-            assert outcome.result is not None, "what has no result has an error"
+            assert outcome.result is not None, "an outcome without a result has an error"
             yield outcome.result
         elif skip_bad:
             where = outcome.error.where or outcome.source.where
@@ -229,7 +225,7 @@ def _good(
 
 
 FIRST_LINE_S, NEXT_LINES_S = 10.0, 60.0
-"""After so long without a terminal it is said how far the work is, and then so often."""
+"""Without a terminal: time to the first line of progress, and between further lines [s]."""
 
 
 @contextmanager
@@ -258,7 +254,7 @@ def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
 
 
 def _lines(total: int) -> Callable[[], None]:
-    """Return what is told of each recording that is done, and says so now and then."""
+    """Return a function to call after each recording; now and then it prints the progress."""
     begin_s = time.monotonic()
     done, next_s = 0, begin_s + FIRST_LINE_S
 

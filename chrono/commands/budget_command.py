@@ -16,10 +16,10 @@ def budget(
     """
     Show what the uncertainty of a speed is made of.
 
-    Every input stands with what the rig states of it and how its error is spread: rectangular
-    (anywhere within ±, alike), normal (by its standard uncertainty u), tilt (any angle up to
-    the limit), triangular and two-pair (the step of the counter in a transit, and in the mean
-    of two). U95 is the half-width that holds 95 %.
+    Each input is shown with its value in the rig and the distribution of its error:
+    rectangular (equally likely anywhere within ±), normal (given by its standard uncertainty
+    u), tilt (any angle up to the limit), triangular (the counter's step in one transit) and
+    two-pair (the counter's step in the mean of two). U95 is the half-width that holds 95 %.
     """
     from chrono.measuring.measurement_plan import budget_of_speed
     from chrono.reports.budget_text import budget_data, budget_text
@@ -37,7 +37,7 @@ def plan(
     speed: Speed,
     within: Annotated[
         str,
-        typer.Option(help='Wanted U95 over the speed, such as "0.5 %".', show_default=False),
+        typer.Option(help='Wanted U95 / speed, such as "0.5 %".', show_default=False),
     ],
     rig: Annotated[
         Path | None, typer.Option(help="Judge this rig, not the default one.")
@@ -47,7 +47,7 @@ def plan(
     """
     Show which gates, ticks and clocks reach a wanted error.
 
-    The error is U95 over the speed. What the table does not vary is as in the rig.
+    The error is U95 divided by the speed. All values not in the table come from the rig.
     """
     from chrono.measuring.measurement_plan import plan_for
     from chrono.reports.budget_text import plan_data, plan_text

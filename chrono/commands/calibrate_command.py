@@ -23,7 +23,7 @@ def calibrate_clock(
     Find the counter's rate from the beats of a recording.
 
     Ten minutes with the board connected are enough, longer is better; shots do not matter.
-    The computer's clock should be kept by a time service.
+    A time service should keep the computer's clock right.
     """
     from chrono.calibrating import calibration as calibrate
 
@@ -36,7 +36,7 @@ def calibrate_swap(
     ],
     after: Annotated[
         Path,
-        typer.Argument(help="Of those after; may be the same file.", show_default=False),
+        typer.Argument(help="Recording after; may be the same file.", show_default=False),
     ],
     rig: RigToWrite = None,
     before_setup: Annotated[
@@ -54,7 +54,7 @@ def calibrate_swap(
     slits_moved: Annotated[
         bool,
         typer.Option(
-            "--slits-moved", help="The slits moved with the sensors: widens the result."
+            "--slits-moved", help="The slits moved with the sensors; this widens the ±."
         ),
     ] = False,
     accept: Accept = False,
@@ -63,9 +63,9 @@ def calibrate_swap(
     """
     Find the difference of the gates' delays by exchanging the sensors.
 
-    Take ten shots or more, exchange the two sensors and leave slits and lamps in place, take
-    as many again by the same launching, then put the sensors back. To try it without gates
-    record virtual://swap-before and virtual://swap-after.
+    Take ten shots or more. Exchange the two sensors, but leave slits and lamps in place. Take
+    as many shots again, launched in the same way. Then put the sensors back. To try it
+    without gates, record virtual://swap-before and virtual://swap-after.
     """
     from chrono.calibrating import calibration as calibrate
 
@@ -86,12 +86,12 @@ def calibrate_drop(
     height: Annotated[
         str,
         typer.Option(
-            help="From gate A's beam up to the lower edge of the ball before its release, "
+            help="From gate A's beam up to the lower edge of the ball at its release, "
             'such as "500 mm".',
             show_default=False,
         ),
     ],
-    height_tolerance: Annotated[str, typer.Option(help="± half-width of it.")] = "1 mm",
+    height_tolerance: Annotated[str, typer.Option(help="± of this height.")] = "1 mm",
     setup: Annotated[str | None, typer.Option(help="Only the shots of this setup.")] = None,
     rig: RigToWrite = None,
     accept: Accept = False,
@@ -100,9 +100,9 @@ def calibrate_drop(
     """
     Find the effective spacing from balls dropped through the gates.
 
-    Stand the gates one above the other along a plumb line, gate A on top, and drop a heavy
-    ball from rest ten times from the same height. The rig's body must be that ball. To try
-    it without gates record virtual://drop-test, a fall from 500 mm.
+    Mount the gates one above the other along a plumb line, gate A on top. Drop a heavy ball
+    from rest ten times from the same height. The body in the rig must be that ball. To try
+    it without gates, record virtual://drop-test, a fall from 500 mm.
     """
     from chrono.calibrating import calibration as calibrate
     from chrono.units import parse_quantity
@@ -121,7 +121,7 @@ def calibrate_rods(
     ],
     long_recording: Annotated[
         Path,
-        typer.Argument(help="Of the long rod's; may be the same file.", show_default=False),
+        typer.Argument(help="For the long rod; may be the same file.", show_default=False),
     ],
     short: Annotated[
         str, typer.Option(help='Length of the short rod, such as "40 mm".', show_default=False)
@@ -145,9 +145,9 @@ def calibrate_rods(
     """
     Find the effective spacing from two flat-ended rods of known lengths.
 
-    Push or drop each rod ten times straight through both gates. Neither height nor gravity
-    nor the clock matter; the rods must be shorter than the spacing, and the rig's
-    window.slowest below the speed of the hand.
+    Push or drop each rod ten times straight through both gates. Height, gravity and clock do
+    not matter. The rods must be shorter than the spacing. In the rig, window.slowest must be
+    below the speed of your hand.
     """
     from chrono.calibrating import calibration as calibrate
     from chrono.units import parse_quantity
@@ -162,7 +162,7 @@ def calibrate_rods(
 
 
 def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool) -> None:
-    """Print a calibration's result and put it into the rig file, unless it is in doubt."""
+    """Print a calibration's result and write it to the rig file, unless it is in doubt."""
     from chrono.calibrating.calibration import write_result
     from chrono.reports.calibration_text import (
         calibration_doubt,
@@ -173,7 +173,7 @@ def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool
     print("\n".join(calibration_lines(result)))
     doubt = calibration_doubt(result)
     if doubt and not accept:
-        print(f"nothing written: {doubt}; --accept writes it", file=sys.stderr)
+        print(f"nothing written: {doubt}; --accept writes it anyway", file=sys.stderr)
         raise typer.Exit(1)
     if rig is None or dry:
         reason = "this is a dry run" if dry else "name the rig file with --rig"
@@ -181,6 +181,6 @@ def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool
         return
     copy = write_result(result, rig, calibration_evidence(result))
     print(
-        f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
+        f"{plain(str(rig))} now contains it; {plain(copy.name)} is a copy of the old file",
         file=sys.stderr,
     )

@@ -13,7 +13,7 @@ from chrono.errors import OptionError
 from chrono.safe_text import plain
 
 WATCH_S = 0.1
-"""How often a watched port is judged anew [s]: as often as a board sends levels."""
+"""Time between two judgements of a watched port [s]: as often as a board sends levels."""
 
 Targets = Annotated[
     list[str],
@@ -26,15 +26,15 @@ SelfTest = Annotated[
     bool,
     typer.Option(
         "--self-test",
-        help="Let the board play pulses on its pulse pin, which wires bring to the inputs.",
+        help="Let the board send pulses from its pulse pin, wired to the inputs.",
     ),
 ]
 Light = Annotated[
     bool,
     typer.Option(
         "--light",
-        help="Self-test: the pulse pin drives the emitters; the difference of the sensors' "
-        "delays goes into the rig file.",
+        help="Self-test: the pulse pin drives the emitters; the measured difference of the "
+        "sensors' delays is written to the rig file.",
     ),
 ]
 
@@ -59,9 +59,9 @@ def boards(as_json: AsJson = False) -> None:
         mark = f"  ({_likelihood(likely)})" if row["likely"] else ""
         print(f"{plain(row['port']):<28}{words}{mark}".rstrip())
     if not likely:
-        print("no board seems to be plugged in; the virtual ones need none", file=sys.stderr)
+        print("no board seems to be plugged in; a virtual board needs none", file=sys.stderr)
     elif len(likely) > 1:
-        print("unplug the board and see which one goes", file=sys.stderr)
+        print("unplug the board and see which port disappears", file=sys.stderr)
 
 
 def _likelihood(likely: list[str]) -> str:
@@ -102,7 +102,7 @@ def check(
     if watch:
         if self_test or light or as_json or len(targets) > 1:
             raise typer.BadParameter(
-                "--watch shows one port: leave out --self-test, --light, --json"
+                "--watch needs one port alone: leave out --self-test, --light and --json"
             )
         _watch(targets[0], rig, baud, tone)
         return
@@ -173,7 +173,7 @@ def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | Non
 def _check_recordings(
     targets: list[str], rig: Path | None, how: BatchOptions, as_json: bool
 ) -> None:
-    """Print all of one recording's health, and the verdict alone where there may be several."""
+    """Print the whole health of one recording, or only the verdict of each of several."""
     sources = meant(targets, how)
     from chrono.reports.findings_text import Findings
     from chrono.reports.readiness_text import health_data, health_line, health_text

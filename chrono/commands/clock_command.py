@@ -25,17 +25,20 @@ from chrono.commands.command_options import (
     wants_dashboard,
 )
 
-Pace = Annotated[float | None, typer.Option(min=0.01, max=1000.0, help="1 is as it was.")]
+Pace = Annotated[
+    float | None,
+    typer.Option(min=0.01, max=1000.0, help="Replay speed; 1 is the recorded speed."),
+]
 Follow = Annotated[
     bool,
     typer.Option(
-        "--follow", help="All shots at once, then those that another program records."
+        "--follow", help="Show all shots at once, then each that another program records."
     ),
 ]
 
 
 class ClockOptions(TypedDict):
-    """What clocking into a new recording and into one that is there have in common."""
+    """Options that a new recording and a resumed one have in common."""
 
     setup: str
     baud: int
@@ -84,12 +87,12 @@ def clock(
 def replay(
     file: RecordingFile,
     pace: Pace = None,
-    at_once: Annotated[bool, typer.Option("--at-once", help="All shots at once.")] = False,
+    at_once: Annotated[bool, typer.Option("--at-once", help="Show all shots at once.")] = False,
     follow: Follow = False,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     edit: Annotated[
-        bool, typer.Option("--edit", help="Let marks and notes go into the recording.")
+        bool, typer.Option("--edit", help="Save marks and notes in the recording.")
     ] = False,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
@@ -102,7 +105,7 @@ def replay(
     if follow:
         if at_once or pace is not None or clock_from_host or edit:
             raise typer.BadParameter(
-                "--follow goes by the time of now and by the rig's own clock, and writes "
+                "--follow shows shots as they come, uses the rig's own clock and writes "
                 "nothing: leave out --pace, --at-once, --clock-from-host and --edit"
             )
         _follow(file, rig, no_dashboard, as_json)
@@ -129,7 +132,7 @@ def replay(
 
 
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
-    """Show what a recording holds and then what it grows by; the file is only read."""
+    """Show what a recording contains, then what is added to it; the file is only read."""
     from chrono.reports.findings_text import Findings
     from chrono.session.follow_run import follow_run
 

@@ -1,4 +1,4 @@
-"""Options, and what commands do alike: which rig, which speed, what to show and how to end."""
+"""Options and steps that commands share: rig, speed, what to show and how to end."""
 
 import json
 import os
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from chrono.session.recording_loader import LoadedRecording
     from chrono.session.run import Run
 
-# Whether a file can be read is told by our own words, which say what to do.
+# Our own error reports a file that cannot be read; unlike typer's, it says what to do.
 RecordingFile = Annotated[
     Path, typer.Argument(help="A recording.", show_default=False, readable=False)
 ]
@@ -26,19 +26,19 @@ OtherRig = Annotated[
     Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")
 ]
 HostClock = Annotated[
-    bool, typer.Option("--clock-from-host", help="Take the counter's rate from its beats.")
+    bool, typer.Option("--clock-from-host", help="Find the counter's rate from its beats.")
 ]
 LiveHostClock = Annotated[
     bool,
     typer.Option(
         "--clock-from-host",
-        help="Take the counter's rate from its beats once they tell it, after a minute or so. "
-        "Shots are then measured again; one that was printed before may differ from its "
-        "row in the export, which uses what all beats say.",
+        help="Find the counter's rate from its beats; this takes a minute or so. Then all "
+        "shots are measured again. A shot printed before that may differ from its row in the "
+        "export, which uses all beats.",
     ),
 ]
 NoDashboard = Annotated[
-    bool, typer.Option("--no-dashboard", help="Print a line a shot instead of the dashboard.")
+    bool, typer.Option("--no-dashboard", help="Print one line per shot, not the dashboard.")
 ]
 ShotLimit = Annotated[
     int | None, typer.Option("--shots", min=1, help="Stop after this many shots.")
@@ -50,7 +50,7 @@ Spare = Annotated[
     Path,
     typer.Option(
         "--spare",
-        help="Folder where the recording goes on if its own place fails.",
+        help="Folder where the recording continues if its own disk fails.",
         default_factory=Path.home,
         show_default="the home folder",
     ),
@@ -59,7 +59,7 @@ Resumed = Annotated[
     Path | None,
     typer.Option(
         "--resume",
-        help="Go on in this recording, with its rig and setups; what is in it stays as it is.",
+        help="Add to this recording, with its rig and setups; nothing in it is altered.",
     ),
 ]
 SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
@@ -67,17 +67,17 @@ Speed = Annotated[
     str,
     typer.Option(
         "--speed",
-        help='Such as "45 m/s"; a number alone is in the unit of the rig.',
+        help='Such as "45 m/s"; a number alone is in the rig\'s unit.',
         show_default=False,
     ),
 ]
-Baud = Annotated[int, typer.Option(min=300, help="As the firmware was built.")]
+Baud = Annotated[int, typer.Option(min=300, help="Baud rate set in the firmware.")]
 RigToWrite = Annotated[
     Path | None,
     typer.Option(
         "--rig",
-        help="The rig file to measure with and to put the result in; without it the recorded "
-        "rig is used and nothing is written.",
+        help="The rig file to measure with and to write the result to; without it the "
+        "recorded rig is used and nothing is written.",
     ),
 ]
 Accept = Annotated[
@@ -87,7 +87,7 @@ Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, write no
 
 
 def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
-    """Say what is being opened; loading a dashboard takes longer than one waits in peace."""
+    """Print what is being opened, because loading a dashboard takes a noticeable time."""
     if wants_dashboard(no_dashboard, as_json):
         print(f"opening {plain(port)} …", file=sys.stderr, flush=True)
 
@@ -95,7 +95,7 @@ def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
 def drive(
     run: "Run", shots: int | None, no_dashboard: bool, as_json: bool, findings: Any = None
 ) -> None:
-    """Run the dashboard where there is a terminal and it is wanted, else print the shots."""
+    """Run the dashboard if there is a terminal and it is wanted, else print the shots."""
     from chrono.reports.findings_text import Findings
 
     findings = findings or Findings()
@@ -138,7 +138,7 @@ def rig_of(path: Path | None) -> "Rig | None":
 def read_one(
     path: Path, rig: Path | None, clock_from_host: bool
 ) -> "tuple[LoadedRecording, Findings]":
-    """Read the one recording of a command whole; return what is wrong with it beside it."""
+    """Read one whole recording; return it, and what is wrong with it."""
     from chrono.reports.findings_text import Findings
     from chrono.session.recording_loader import read_recording
 
@@ -155,7 +155,7 @@ def speed_of(text: str, unit: str) -> float:
     speed_mps = parse_quantity(with_unit(text, unit), "m/s", "--speed")
     if not 0.01 <= speed_mps <= 20_000:
         raise OptionError(
-            f"{speed_mps:g} m/s is no speed of a launched body",
+            f"{speed_mps:g} m/s is not possible for a launched body",
             where="--speed",
             hint="give a speed from 0.01 m/s to 20 km/s",
         )
@@ -163,7 +163,7 @@ def speed_of(text: str, unit: str) -> float:
 
 
 def part_of(text: str) -> float:
-    """Read a wanted ratio, whose unit must be written."""
+    """Read a wanted ratio; its unit must be written."""
     from chrono.units import parse_quantity
 
     if text.strip().replace(".", "", 1).isdigit():
@@ -176,7 +176,7 @@ def part_of(text: str) -> float:
 
 
 def end(findings: Any) -> None:
-    """Say on standard error what is wrong with the data, and exit 1 if anything is."""
+    """Print on standard error what is wrong with the data; if anything is, exit with 1."""
     for line in findings.lines:
         told = "\n".join(map(plain, line.split("\n")))
         print(f"chrono: {told}", file=sys.stderr)
@@ -185,5 +185,5 @@ def end(findings: Any) -> None:
 
 
 def print_json(data: Any) -> None:
-    """Print an object as JSON; NaN is a mistake of ours."""
+    """Print an object as JSON; a NaN in it is our mistake."""
     print(json.dumps(data, indent=1, allow_nan=False))

@@ -1,4 +1,4 @@
-"""Clocking and replaying without a dashboard: a line a shot on standard output."""
+"""Clocking and replaying without a dashboard: one line per shot on standard output."""
 
 import json
 import sys
@@ -23,7 +23,7 @@ from chrono.session.run import Run, turns
 
 
 def default_recording() -> Path:
-    """Return a name for a new recording in this folder, by the time of day, that is free."""
+    """Return an unused name for a new recording in this folder, made from date and time."""
     stem = f"session-{datetime.now():%Y%m%d-%H%M%S}"
     names = (Path(f"{stem}{'' if n == 1 else f'-{n}'}.tsv") for n in count(1))
     return next(path for path in names if not path.exists())
@@ -42,21 +42,21 @@ def print_shots(
     Parameters
     ----------
     run : Run
-        Not started yet; it is closed in the end.
+        Not started yet; it is closed at the end.
     shots : int or None
-        Stop after so many whole shots; None for no limit. Ctrl+C and the signals that end
+        Stop after this many whole shots; None for no limit. Ctrl+C and the signals that end
         programs stop as well.
     as_json : bool
-        Print JSON objects, one a line, with the columns of the export.
+        Print JSON objects, one per line, with the columns of the export.
     findings : Findings
-        Takes what went wrong on the way.
+        Collects what went wrong.
     look_after : callable, optional
-        Called at every turn, for what goes on beside.
+        Called once in each turn of the loop, for work beside the run.
 
     Raises
     ------
     PortError
-        If the port cannot be opened, or no board speaks on it.
+        If the port cannot be opened, or no board answers on it.
     """
     if run.near_launches:
         tell(CAUTION)
@@ -84,7 +84,7 @@ def print_shots(
 
 
 def print_session_end(run: Run) -> None:
-    """Say what there is when clocking ends."""
+    """Print what was clocked and recorded, when clocking ends."""
     path = run.writer.path if run.writer is not None else None
     tell("\n".join(session_end_lines(run.session, path)))
 
@@ -97,14 +97,14 @@ class ShotPrinter:
     ----------
     run : Run
     limit : int or None
-        Print no more than so many.
+        Print no more shots than this.
     as_json : bool
         Print JSON objects instead of lines for people.
 
     Attributes
     ----------
     troubles : list of str
-        Why standard output took no more; clocking goes on without it.
+        Why standard output failed; clocking continues without it.
     """
 
     def __init__(self, run: Run, limit: int | None, as_json: bool) -> None:
@@ -115,7 +115,7 @@ class ShotPrinter:
 
     @property
     def done(self) -> bool:
-        """Whether the wanted number is there and no further shot is half recorded."""
+        """Whether all wanted shots are printed and no further shot is half recorded."""
         if self._limit is None or self._printed < self._limit:
             return False
         return not self._run.in_a_shot
@@ -150,7 +150,7 @@ class ShotPrinter:
 
 
 class RunReporter:
-    """Says once what changes: the disk's and the link's state, speeds measured anew."""
+    """Reports each change once: state of disk, link and board, speeds measured again."""
 
     def __init__(self) -> None:
         self._trouble: str | None = None
@@ -162,7 +162,7 @@ class RunReporter:
         self._remeasured_us: int | None = None
 
     def look(self, run: Run) -> None:
-        """Say what has changed."""
+        """Report what has changed."""
         if run.remeasured_us != self._remeasured_us:
             self._remeasured_us = run.remeasured_us
             tell(remeasured_words(run.session))
@@ -174,7 +174,7 @@ class RunReporter:
             self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
-        """Say that the link is gone, and that it is back once the board says something."""
+        """Report that the link is lost; report it back once the board sends something."""
         status = run.status
         is_back = status.state == "open" and status.answered
         if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
@@ -186,7 +186,7 @@ class RunReporter:
         tell(f"{what} {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
-        """Say what ails the disk, again whenever what waits has doubled."""
+        """Report trouble of the disk, and again whenever twice as much waits for it."""
         for move in writer.moves[self._moves :]:
             tell(f"file: {plain(move)}")
         self._moves = len(writer.moves)
@@ -197,19 +197,19 @@ class RunReporter:
             tell(f"disk: {'all is written' if is_well else disk_line(writer)}")
 
     def _look_at_board(self, restarts: int) -> None:
-        """Say that the board restarted; a recording that goes on may hold restarts before."""
+        """Report a restart of the board; a resumed recording may contain earlier ones."""
         if self._restarts is not None and restarts > self._restarts:
-            tell(f"{restarts_words(restarts)}: a shot in between may be in two parts")
+            tell(f"{restarts_words(restarts)}: a shot at that time may be in two parts")
         self._restarts = restarts
 
     def _look_at_wait(self, words: str) -> None:
-        """Say that shots wait for the disk, and that they do no more."""
+        """Report that shots wait for the disk, and when they no longer do."""
         if bool(words) != self._waits:
             self._waits = bool(words)
             tell(f"disk: {words or 'all is written'}")
 
 
 def tell(text: str) -> None:
-    """Say something that is no result, if anybody can hear it."""
+    """Print a message on standard error; do nothing if that is closed."""
     with suppress(OSError, ValueError):
         print(text, file=sys.stderr, flush=True)

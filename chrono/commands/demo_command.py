@@ -1,6 +1,6 @@
 """The demo: a virtual board clocked like a real one.
 
-The one command that knows the virtual room; others that name its scenarios ask here.
+Only this command may import the virtual room; others that name its scenarios call this file.
 """
 
 from typing import Annotated
@@ -21,7 +21,7 @@ def demo(
     scenario: Annotated[str, typer.Option(help="What the virtual board plays.")] = "two-bands",
     seed: Annotated[int, typer.Option(min=0, help="Same number, same shots.")] = 1,
     shots: ShotLimit = None,
-    speedup: Annotated[float, typer.Option(min=0.1, max=100.0, help="Faster time.")] = 1.0,
+    speedup: Annotated[float, typer.Option(min=0.1, max=100.0, help="2: twice as fast.")] = 1.0,
     recording: RecordTo = None,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
@@ -51,7 +51,7 @@ def virtual_rig_text(scenario: str) -> str:
     Raises
     ------
     PortError
-        If there is none of that name.
+        If no scenario has that name.
     """
     from chrono.virtual.scenarios import parse_play, rig_text
 

@@ -1,6 +1,6 @@
-"""The command `energy`: energy and momentum of shots, and the share of what was stored.
+"""The command `energy`: energy and momentum of shots, and their share of the stored energy.
 
-It reads tables of force over draw as CSV; their header names both columns with their units.
+It reads CSV tables of force against draw; the header names both columns and their units.
 """
 
 import csv
@@ -53,13 +53,13 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     Raises
     ------
     OptionError
-        The file cannot be read or is no such table; with the line where that is known.
+        If the file cannot be read or is not such a table; names the row if it is known.
     """
     import numpy as np
 
     lines = [line for line in _text(path).splitlines() if line.strip()]
     if len(lines) < 3:
-        raise _trouble(path, "holds no two readings")
+        raise _trouble(path, "has fewer than two readings")
     delimiter = next((d for d in "\t;" if d in lines[0]), ",")
     rows = list(csv.reader(lines, delimiter=delimiter))
     places = {name: _place(path, rows[0], name) for name in _COLUMNS}
@@ -69,9 +69,9 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     ]
     draw, force = columns
     if draw[0] != 0 or not (np.diff(draw) > 0).all():
-        raise _trouble(path, "its draws do not grow from 0 on")
+        raise _trouble(path, "its draws do not start at 0 and grow")
     if (force < 0).any() or not (force > 0).any():
-        raise _trouble(path, "its forces are not all those of an elastic that pulls back")
+        raise _trouble(path, "a force is below 0, or all forces are 0")
     return draw, force
 
 
@@ -83,12 +83,12 @@ def body(rows: list[list[str]]) -> list[tuple[int, list[str]]]:
 def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise _trouble(path, "is too large for a table of force over draw")
+            raise _trouble(path, "is too large for a table of force against draw")
         return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise _trouble(path, f"cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
-        raise _trouble(path, "is no text") from error
+        raise _trouble(path, "is not a text file") from error
 
 
 def _place(path: Path, header: list[str], name: str) -> tuple[int, str]:
@@ -97,7 +97,7 @@ def _place(path: Path, header: list[str], name: str) -> tuple[int, str]:
         key, _, unit = cell.strip().partition("_")
         if key == name and unit:
             return place, unit
-    raise _trouble(path, f"its header {quote(','.join(header))} names no {name} with its unit")
+    raise _trouble(path, f"its header {quote(','.join(header))} has no {name} with a unit")
 
 
 def _cell(
@@ -117,31 +117,33 @@ def energy(
     draw: Annotated[
         Path | None,
         typer.Option(
-            help="Drawn elastic: a CSV file of force over draw, its header such as "
+            help="Drawn elastic: a CSV file of force against draw, with a header such as "
             "draw_mm,force_N.",
             readable=False,
         ),
     ] = None,
     readings: Annotated[
-        str | None, typer.Option(help='± of all its forces at 95 %, such as "2 %".')
+        str | None, typer.Option(help='Drawn elastic: ± (95 %) of its forces, such as "2 %".')
     ] = None,
     volume: Annotated[str | None, typer.Option(help='Gas: its volume, "0.5 L".')] = None,
     gauge: Annotated[
-        str | None, typer.Option(help='Its pressure above the atmosphere, "3 ± 0.1 bar".')
+        str | None, typer.Option(help='Gas: pressure above the atmosphere, "3 ± 0.1 bar".')
     ] = None,
     swept: Annotated[
-        str | None, typer.Option(help='Volume that the body sweeps while pushed, "0.8 L".')
+        str | None, typer.Option(help='Gas: volume that the pushed body sweeps, "0.8 L".')
     ] = None,
     bore: Annotated[
         str | None, typer.Option(help='Evacuated tube: its inner diameter, "41 mm".')
     ] = None,
     length: Annotated[
-        str | None, typer.Option(help='Way on which the body is pushed in it, "1.5 m".')
+        str | None, typer.Option(help='Evacuated tube: length of the push, "1.5 m".')
     ] = None,
-    residual: Annotated[str, typer.Option(help="Pressure left in it, absolute.")] = "0 Pa",
+    residual: Annotated[
+        str, typer.Option(help="Evacuated tube: absolute pressure left in it.")
+    ] = "0 Pa",
     distance: Annotated[
         str | None,
-        typer.Option(help="From the mouth to the gates; with a recording the rig's."),
+        typer.Option(help="From mouth to gates; with a recording, default: the rig's."),
     ] = None,
     mass: Mass = None,
     diameter: Diameter = None,
@@ -153,9 +155,9 @@ def energy(
     as_json: AsJson = False,
 ) -> None:
     """
-    Compute energy and momentum, and their part of a stored energy.
+    Compute energy and momentum of shots, and their share of the stored energy.
 
-    The bounds of gas and vacuum are ideal limits to judge a clocked shot by. They are no
+    The limits for gas and vacuum are ideal: use them to judge a clocked shot. They are not
     advice for building or filling anything.
     """
     from chrono.measuring.energy_results import energy_result
@@ -246,12 +248,12 @@ def _tube(
 def _alone(option: str, text: str | None, lacking: str) -> None:
     if text is not None:
         raise OptionError(
-            f"without {lacking} it tells no energy", where=option, hint=f"give {lacking} too"
+            f"this option also needs {lacking}", where=option, hint=f"give {lacking} too"
         )
 
 
 def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
-    """Return the distance from the mouth: as stated, or the rig's for clocked shots."""
+    """Return the distance from the mouth: the stated one, or the rig's for clocked shots."""
     from chrono.measuring.energy_results import DISTANCE
     from chrono.measuring.propagation import known
 

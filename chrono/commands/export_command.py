@@ -41,7 +41,7 @@ def _print_columns(wanted: bool) -> None:
 
 
 MUCH_BYTES = 2_500_000
-"""Of recordings; their shots are certainly enough to have Apache Arrow write them."""
+"""Size of recordings [bytes]; above it, writing their shots by Apache Arrow surely pays."""
 
 Output = Annotated[
     str | None,
@@ -67,7 +67,7 @@ ColumnsOnly = Annotated[
         "--columns",
         callback=_print_columns,
         is_eager=True,
-        help="Say what the columns mean, and end.",
+        help="Explain the columns, and end.",
     ),
 ]
 
@@ -90,7 +90,7 @@ def export(
     if against is not None:
         if output is not None:
             raise OptionError(
-                "nothing is written beside a comparison",
+                "a comparison writes no table",
                 where="--against",
                 hint="leave out --output, or --against",
             )
@@ -122,7 +122,7 @@ def export(
 
 
 class ReadWith(NamedTuple):
-    """The rig and the clock that recordings are to be measured with."""
+    """The rig and the clock to measure recordings with."""
 
     rig: Path | None
     clock_from_host: bool
@@ -161,7 +161,7 @@ def _compare(
 def _writer(
     target: str, to_stdout: bool, decimal_comma: bool
 ) -> "Callable[[Iterable[ExportTable]], int]":
-    """Return what writes shots to where they are wanted, or refuse it before any work."""
+    """Return a function that writes shots to the target; refuse a bad target at once."""
     from chrono.reports.table_files import format_of, write_stream, write_table
     from chrono.season.parquet_dataset import is_dataset, write_dataset
     from chrono.season.recording_finder import is_address
@@ -171,9 +171,9 @@ def _writer(
         return partial(write_dataset, output=target)
     if is_address(target):
         raise OptionError(
-            "at an address there can be a folder of Parquet files only",
+            "an address takes only a folder of Parquet files",
             where=target,
-            hint="let it end in /",
+            hint="end the address with /",
         )
     writer = format_of(path, decimal_comma)
     if to_stdout:
@@ -204,7 +204,7 @@ def summary(
         return
     if rigs is not None:
         raise OptionError(
-            "only recordings that are put together have rigs in common",
+            "this option works only with --pool",
             where="--rigs",
             hint="add --pool",
         )

@@ -1,4 +1,4 @@
-"""Keys that somebody presses at the terminal, without waiting for one."""
+"""Read keys that were pressed at the terminal, without waiting for one."""
 
 import os
 import sys
@@ -8,7 +8,7 @@ from typing import Self
 
 
 class KeyPress:
-    """While it is used as a context, keys come at once, without Enter, and are not shown."""
+    """Context in which a key counts at once, without Enter, and is not shown."""
 
     if sys.platform == "win32":
 
@@ -44,7 +44,7 @@ class KeyPress:
             termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
         def taken(self) -> str:
-            """Return the keys that were pressed, each once; empty without any."""
+            """Return the keys that were pressed, each once; empty if there was none."""
             import select
 
             if not select.select([self._fd], [], [], 0)[0]:

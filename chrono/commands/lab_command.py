@@ -47,18 +47,20 @@ _LIMITS = {
 def lab(
     file: Annotated[
         Path | None,
-        typer.Argument(help="A recording, whose gates and shots are taken.", readable=False),
+        typer.Argument(help="Recording to take gates and shots from.", readable=False),
     ] = None,
     preset: Annotated[
-        int | None, typer.Option(min=1, max=6, help="Begin where one contribution rules.")
+        int | None, typer.Option(min=1, max=6, help="Presets: one contribution is largest.")
     ] = None,
     speed: Annotated[str | None, typer.Option(help='Such as "22 m/s".')] = None,
     spacing: Annotated[str | None, typer.Option(help='Such as "100 mm".')] = None,
     tick: Annotated[str | None, typer.Option(help='Such as "4 us".')] = None,
-    jitter: Annotated[str | None, typer.Option(help='Of a stamp, such as "2 us".')] = None,
-    clock: Annotated[str | None, typer.Option(help='± of its rate, such as "50 ppm".')] = None,
-    trip: Annotated[str | None, typer.Option(help='± of a gate, such as "0.2 mm".')] = None,
-    spread: Annotated[str | None, typer.Option(help='Of the shots, such as "2 %".')] = None,
+    jitter: Annotated[str | None, typer.Option(help='Of one timestamp, "2 us".')] = None,
+    clock: Annotated[str | None, typer.Option(help='± of the clock rate, "50 ppm".')] = None,
+    trip: Annotated[
+        str | None, typer.Option(help='± of the place where a gate trips, such as "0.2 mm".')
+    ] = None,
+    spread: Annotated[str | None, typer.Option(help='Of the shots\' speeds, "2 %".')] = None,
     edges: Annotated[
         EdgesOption | None, typer.Option(help="Edges that give the transit.")
     ] = None,
@@ -72,10 +74,11 @@ def lab(
     as_json: AsJson = False,
 ) -> None:
     """
-    Try what timing, gates and clock do to the error of a speed.
+    Try how timing, gates and clock change the error of a speed.
 
-    On a terminal a screen to play with; else everything once as text. Estimates are kept
-    beside the recording, or in this folder without one; `chrono guesses` lists them.
+    On a terminal, open a screen to play with; otherwise print everything once as text.
+    Estimates are kept beside the recording, or in this folder if there is no recording.
+    `chrono guesses` lists them.
     """
     from chrono.reports.findings_text import Findings, start_findings
     from chrono.teaching.error_lab import start_of
@@ -114,7 +117,7 @@ def guesses(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List what classes guessed of a ±, beside what was computed."""
+    """List the errors that classes estimated, beside the computed ones."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.findings_text import Findings
     from chrono.reports.guess_text import (
@@ -153,7 +156,7 @@ def _bench(
     options: dict[str, str | None],
     edges: EdgesOption | None,
 ) -> "Bench":
-    """Return the bench that the options ask for, over the one there is."""
+    """Return the bench with the values of the options in place of its own."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.teaching.lab_bench import PRESETS
     from chrono.teaching.what_if import PAIRS
@@ -184,7 +187,7 @@ def _value(name: str, text: str) -> float:
         )
     if not least <= value <= most:
         raise OptionError(
-            f"{text.strip()} is none for the lab", where=f"--{name}", hint=f"give {words}"
+            f"{text.strip()} is outside the range", where=f"--{name}", hint=f"give {words}"
         )
     return value
 
@@ -203,7 +206,7 @@ def _print(start: "LabStart", guess: bool, as_json: bool, findings: "Findings") 
 
 
 def _line() -> str:
-    """Return a line of standard input, empty where there is none, whatever its bytes."""
+    """Return a line of standard input, whatever its bytes; empty if there is none."""
     if sys.stdin is None:
         return ""
     if hasattr(sys.stdin, "reconfigure"):
@@ -212,7 +215,7 @@ def _line() -> str:
 
 
 def _asked(start: "LabStart", seen: "LabView", findings: "Findings") -> "Guess | None":
-    """Ask for an estimate before anything is shown; whoever says nothing gets no answer."""
+    """Ask for an estimate before anything is shown; return None for an empty line."""
     from chrono.reports.lab_text import setting_text
     from chrono.teaching.guesses import keep_guess, read_estimate
 

@@ -1,7 +1,7 @@
 """Options of `fall`, `flight`, `stop`, `energy`, and the launches that a recording gives them.
 
-A value may carry its ± (95 %): ``"45.1 ± 0.3 m/s"``. Without one a mass, a diameter and a
-drag coefficient have the usual tolerances, and everything else is taken as exact.
+A value may have a ± (95 %): ``"45.1 ± 0.3 m/s"``. Without it, a mass, a diameter and a drag
+coefficient have the usual tolerances, and every other value counts as exact.
 """
 
 import math
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 MaybeRecording = Annotated[
     Path | None,
     typer.Argument(
-        help="A recording, whose setups are taken one by one.",
+        help="A recording; each of its setups is computed separately.",
         show_default=False,
         readable=False,
     ),
@@ -36,26 +36,24 @@ Setups = Annotated[
     list[str] | None, typer.Option("--setup", help="Only this setup; may be repeated.")
 ]
 Mass = Annotated[
-    str | None, typer.Option(help='Of the body, "24 ± 0.1 g"; without ± within 1 %.')
+    str | None, typer.Option(help='Mass of the body, "24 ± 0.1 g"; default ± is 1 %.')
 ]
 Diameter = Annotated[
-    str | None, typer.Option(help='Across the path, "40 ± 0.1 mm"; without ± within 0.5 %.')
+    str | None, typer.Option(help='Across the path, "40 ± 0.1 mm"; default ± is 0.5 %.')
 ]
 Drag = Annotated[
     str | None,
-    typer.Option(
-        help='Drag coefficient on the frontal area of a body that is no ball, "0.8 ± 0.1".'
-    ),
+    typer.Option(help='Drag coefficient on the frontal area, if not a ball: "0.8 ± 0.1".'),
 ]
 Terminal = Annotated[
-    str | None, typer.Option(help='Terminal speed, if that is known: "32 ± 1 m/s".')
+    str | None, typer.Option(help='Terminal speed, if you know it: "32 ± 1 m/s".')
 ]
-NoAir = Annotated[bool, typer.Option("--no-air", help="Leave the air out.")]
+NoAir = Annotated[bool, typer.Option("--no-air", help="Compute without air.")]
 Conditions = Annotated[
     list[str] | None,
     typer.Option(
         "--site",
-        help="Air and place in place of the rig's, such as temperature=23degC; also "
+        help="Air and place instead of the rig's, such as temperature=23degC; also "
         "pressure, humidity, latitude, altitude. May be repeated.",
     ),
 ]
@@ -70,12 +68,12 @@ MaybeSpeed = Annotated[
     str | None,
     typer.Option(
         "--speed",
-        help='A speed, such as "45 ± 0.3 m/s"; a number alone is in the unit of the rig.',
+        help='A speed, such as "45 ± 0.3 m/s"; a number alone is in the rig\'s unit.',
     ),
 ]
 
 BodyOf = Callable[["Rig | None"], "MovingBody"]
-"""Makes the body from the options, over that of a rig where there is one."""
+"""Makes the body from the options; a rig, if there is one, gives what they lack."""
 
 FASTEST_MPS = 3000.0
 
@@ -98,14 +96,14 @@ def quantity(
     limits: str = "",
 ) -> "Quantity":
     """
-    Read an option's quantity, exact unless it carries its ±.
+    Read an option's quantity; without a ± it is exact.
 
-    The hint says `limits` in place of `low` and `high` where they read badly.
+    The hint shows `limits`, if given, instead of `low` and `high`.
 
     Raises
     ------
     OptionError
-        It is not above `low`, or not below `high`.
+        If it is not above `low`, or not below `high`.
     """
     from chrono.measuring.propagation import known
     from chrono.units import parse_measured
@@ -115,9 +113,9 @@ def quantity(
         above = f"above {low:g} {unit}".rstrip()
         below = f" and below {high:g} {unit}".rstrip() if math.isfinite(high) else ""
         raise OptionError(
-            f"{text.strip()} is no {name} here",
+            f"{text.strip()} is not a possible {name}",
             where=where,
-            hint=f"give one {limits or above + below}",
+            hint=f"give a value {limits or above + below}",
         )
     return known(name, value, half_width, unit)
 
@@ -130,7 +128,7 @@ def body_of(
     terminal: str | None,
     no_air: bool,
 ) -> "MovingBody":
-    """Return the body that the options describe, over what a rig says of it."""
+    """Return the body that the options describe; a rig gives what they lack."""
     from chrono.measuring.body_in_air import (
         SMOOTH_SPHERE,
         TERMINAL,
@@ -142,7 +140,7 @@ def body_of(
 
     if (terminal and (drag or no_air)) or (drag and no_air):
         raise OptionError(
-            "--terminal, --drag and --no-air exclude each other", hint="give one of them"
+            "--terminal, --drag and --no-air exclude each other", hint="give only one of them"
         )
     body = MovingBody(None, None, SMOOTH_SPHERE)
     if rig is not None:
@@ -164,7 +162,7 @@ def body_of(
 
 @dataclass(frozen=True)
 class LaunchInput:
-    """The launches that options or a recording tell, with their rig, and the session."""
+    """The launches from options or from a recording, with their rig and the session."""
 
     launches: "list[Launch]"
     rig: "Rig"
@@ -187,7 +185,7 @@ def launches_from(
     Raises
     ------
     OptionError
-        Both a recording and a speed are given, or a setup without a recording.
+        If both a recording and a speed are given, or a setup without a recording.
     """
     if recording is None:
         return _stated(rig_path, setups, speed, conditions, body, energy)
@@ -196,9 +194,9 @@ def launches_from(
 
     if speed or energy:
         raise OptionError(
-            "a recording tells the speeds by itself",
+            "the recording already contains the speeds",
             where="--speed" if speed else "--energy",
-            hint="give a speed or a recording",
+            hint="leave out this option, or the recording",
         )
     recorded = read_recording(recording, rig_of(rig_path))
     findings.add(recorded)
@@ -210,14 +208,14 @@ def launches_from(
 
 def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
     """
-    Return the rig with air and place as options state them.
+    Return the rig with the air and place that the options state.
 
-    An altitude without a pressure brings the standard atmosphere's pressure there.
+    An altitude without a pressure sets the standard atmosphere's pressure at that altitude.
 
     Raises
     ------
     OptionError, RigError
-        An option has no known key, or its value is none.
+        If an option has an unknown key, or a value that cannot be used.
     """
     from chrono.physics.air_and_gravity import standard_pressure
     from chrono.rigs.rig_file import rig_from_record, rig_record
@@ -240,7 +238,7 @@ def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
 
     if unit is not None and unit not in SPEED_UNITS:
         raise OptionError(
-            f'"{unit}" is no unit of speeds here',
+            f'cannot show speeds in "{unit}"',
             where="--unit",
             hint=f"give one of {', '.join(SPEED_UNITS)}",
         )
@@ -251,7 +249,7 @@ def needs_drag(launch: "Launch") -> None:
     """Refuse a launch whose drag is not known."""
     if not launch.body.drag_is_known:
         raise OptionError(
-            "how the air slows this body is not known",
+            "the drag of this body is not known",
             hint="give --mass and --diameter, --terminal, --rig, or --no-air",
         )
 
@@ -262,11 +260,11 @@ def needs_speed(launch: "Launch") -> None:
 
     if not launch.speed:
         raise OptionError(
-            "there is no speed", hint='name a recording, or say it: --speed "45 m/s"'
+            "a speed is missing", hint='name a recording, or give --speed "45 m/s"'
         )
     if launch.body.mass is None and launch.speed[0].name == ENERGY:
         raise OptionError(
-            "an energy is no speed without a mass", hint='say it, such as --mass "24 g"'
+            "an energy gives a speed only with a mass", hint='add it, such as --mass "24 g"'
         )
     if launch.mean_mps > FASTEST_MPS:
         raise OptionError(
@@ -276,7 +274,7 @@ def needs_speed(launch: "Launch") -> None:
 
 
 def print_result(text: Callable[[bool], str], data: Callable[[], Any], as_json: bool) -> None:
-    """Print a result as JSON, or as text; its pictures in ASCII where Braille cannot go."""
+    """Print a result as JSON, or as text; pictures are ASCII if Braille cannot be shown."""
     from chrono.commands.command_options import print_json
     from chrono.commands.output_streams import carries_braille
 
@@ -301,7 +299,7 @@ def _stated(
 
     if setups:
         raise OptionError(
-            "a setup is one of a recording", where="--setup", hint="name the recording too"
+            "a setup needs its recording", where="--setup", hint="name the recording too"
         )
     own = rig_of(rig_path)
     rig = with_site(own or default_rig(), conditions)
@@ -310,14 +308,14 @@ def _stated(
 
 
 def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity, ...]":
-    """Return what the speed follows from; a speed without its unit is in `unit`."""
+    """Return the given speed or energy; a speed without a unit is in `unit`."""
     from chrono.measuring.launch import ENERGY
     from chrono.measuring.propagation import SPEED
     from chrono.units import with_unit
 
     if speed and energy:
         raise OptionError(
-            "an energy and a speed are given", where="--energy", hint="give one of them"
+            "both energy and speed are given", where="--energy", hint="give only one of them"
         )
     if energy:
         return (quantity(ENERGY, energy, "J", "--energy"),)
@@ -327,7 +325,7 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
-    """Return a recording's launch, over what its setup says of the body that of options."""
+    """Return a recording's launch; the options' values of the body replace its setup's."""
     from chrono.measuring.body_in_air import site_of
 
     told = body(None)
@@ -364,7 +362,7 @@ def _condition(text: str) -> tuple[str, float]:
     key, _, value = text.partition("=")
     if key.strip() not in SITE_UNITS or not value:
         raise OptionError(
-            f'"{text}" tells nothing of the site',
+            f'"{text}" is not a condition of the site',
             where="--site",
             hint=f"write one of {', '.join(SITE_UNITS)} with its value: temperature=23degC",
         )
@@ -373,19 +371,19 @@ def _condition(text: str) -> tuple[str, float]:
 
 def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]":
     """
-    Return one more shot of each setup as a launch, in order of first use.
+    Return the next shot of each setup as a launch, in order of the setups' first use.
 
     Parameters
     ----------
     session : Session
-        Read whole, or as far as it has come.
+        Of a whole recording, or of the part so far.
     setups : sequence of str, optional
-        Only these.
+        Use only these setups.
 
     Raises
     ------
     OptionError
-        A setup has no counted shots, or there are none at all.
+        If a setup has no counted shots, or the session has none.
     """
     from chrono.measuring.launch import launch_of
 

@@ -19,9 +19,9 @@ Folders = Annotated[
 ]
 Sort = Annotated[
     Literal["date", "name", "rig", "shots", "counted"],
-    typer.Option("--sort", help="By what; equal ones stay by name."),
+    typer.Option("--sort", help="Sort key; ties are sorted by name."),
 ]
-Reverse = Annotated[bool, typer.Option("--reverse", help="The last, or the largest, first.")]
+Reverse = Annotated[bool, typer.Option("--reverse", help="Show the last or largest first.")]
 Choose = Annotated[
     bool, typer.Option("--choose", help="Choose a recording on a screen and replay it.")
 ]
@@ -50,7 +50,7 @@ def list_recordings(
 
     if choose and not wants_dashboard(False, as_json):
         raise OptionError(
-            "choosing needs a terminal", where="--choose", hint="leave it out, and --json"
+            "choosing needs a terminal", where="--choose", hint="use a terminal without --json"
         )
     _refuse_missing(folders or [])
     findings, other = Findings(), rig_of(rig)
@@ -67,7 +67,7 @@ def list_recordings(
 
 
 def _refuse_missing(words: list[str]) -> None:
-    """End as other commands do at a name that is not there; a log book would list it."""
+    """Refuse a file that is missing, as other commands do; a log book would list it."""
     from pathlib import Path
 
     from chrono.season.recording_finder import is_address, is_plainly_named

@@ -1,4 +1,4 @@
-"""Standard output and error: which signs they can carry, and what happens when they fail."""
+"""Standard output and error: which characters they can carry, what happens when they fail."""
 
 import codecs
 import errno
@@ -88,7 +88,7 @@ STAND_INS = {
     "◂": "<",
     "▸": ">",
 }
-"""Plain ASCII for the signs that texts of ours use."""
+"""Plain ASCII for the special characters in our texts."""
 
 _HANDLER = "chrono-stand-in"
 _COLUMNS = 80
@@ -102,7 +102,7 @@ def text_columns() -> int:
 
 
 def stand_in(error: UnicodeError) -> tuple[str, int]:
-    """Return what stands for the characters that a stream cannot carry, a `?` at worst."""
+    """Return a replacement for characters that a stream cannot carry, a `?` at worst."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
     text = error.object[error.start : error.end]
@@ -122,7 +122,7 @@ codecs.register_error(_HANDLER, stand_in)
 
 
 def prepare() -> None:
-    """Let no sign that a stream cannot carry end the program, nor a stream that is closed."""
+    """Make sure that neither a closed stream nor an unusual character ends the program."""
     _stand_for_closed()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -131,10 +131,10 @@ def prepare() -> None:
 
 def _stand_for_closed() -> None:
     """
-    Put others in the place of standard streams that were closed before the start.
+    Replace standard streams that were closed before the start.
 
-    Else what is meant for standard error would be printed among the results. The one for
-    results refuses them, as a full disk does: nobody has asked for them to be thrown away.
+    Otherwise messages for standard error could be printed among the results. The replacement
+    for standard output refuses results, as a full disk does: nobody asked to discard them.
     """
     places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
     for name, access in places:
@@ -146,7 +146,7 @@ def _stand_for_closed() -> None:
 
 
 def carried(text: str) -> str:
-    """Return a text in signs that standard output can carry."""
+    """Return a text in characters that standard output can carry."""
     encoding = sys.stdout.encoding or "ascii"
     return text.encode(encoding, _HANDLER).decode(encoding)
 
@@ -177,14 +177,14 @@ def _carries(stream: TextIO, signs: str) -> bool:
 
 
 def why(error: OSError) -> str:
-    """Return in words why a stream took no more."""
+    """Return in words why a stream failed."""
     if isinstance(error, BrokenPipeError):
         return "nobody reads it"
     return "it is closed" if error.errno == errno.EBADF else str(error.strerror)
 
 
 def abandon_output() -> None:
-    """Let what standard output still holds go nowhere, so that the end is quiet."""
+    """Discard what standard output still holds, so that the program ends quietly."""
     with suppress(OSError, ValueError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, sys.stdout.fileno())
@@ -193,6 +193,6 @@ def abandon_output() -> None:
 
 @contextmanager
 def flushed() -> Iterator[None]:
-    """Have what was printed taken before the program says that it is done."""
+    """Flush standard output before the program reports success."""
     yield
     sys.stdout.flush()

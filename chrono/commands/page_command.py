@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from chrono.teaching.worksheet import Worksheet
 
 MOST_RECORDINGS = 50
-"""More make a page that nobody reads, and the comparison of their setups none at all."""
+"""A page on more is too long to read, and their setups are too many to compare."""
 
 
 def report(
@@ -55,7 +55,7 @@ def report(
     from chrono.session.report_content import report_of
 
     ending = check_page(output)
-    need_matplotlib()  # its lack is told before any reading
+    need_matplotlib()  # report that it is missing before reading the files
     hint = "name fewer, or see them with `chrono list`"
     sources = files_meant(files, MOST_RECORDINGS, "a page", hint)
     findings, task = Findings(), ReadingOptions(rig_of(rig), clock_from_host).read
@@ -88,7 +88,7 @@ def picture(
     from chrono.session.report_content import plotted_speeds
 
     ending = check_new(output, ENDINGS)
-    need_matplotlib()  # its lack is told before any reading
+    need_matplotlib()  # report that it is missing before reading the file
     (source,) = files_meant(files, 1, "a picture", "name one")
     recorded, findings = read_one(Path(source.where), rig, clock_from_host)
     plotted = plotted_speeds(recorded)
@@ -117,12 +117,12 @@ def worksheet(
     key: Annotated[
         Path | None, typer.Option(help="The answers.", show_default="beside it")
     ] = None,
-    shots: Annotated[int, typer.Option(min=1, max=24, help="Of each group.")] = 6,
+    shots: Annotated[int, typer.Option(min=1, max=24, help="Shots per group.")] = 6,
     group: Annotated[
-        int | None, typer.Option(min=1, max=99, help="Its sheet alone.", show_default="1")
+        int | None, typer.Option(min=1, max=99, help="Only its sheet.", show_default="1")
     ] = None,
     groups: Annotated[
-        int | None, typer.Option(min=1, max=99, help="Sheets of groups 1 to this one.")
+        int | None, typer.Option(min=1, max=99, help="Sheets for groups 1 to this one.")
     ] = None,
     units: Units = "",
     decimal_comma: Comma = False,
@@ -156,7 +156,7 @@ def worksheet(
         )
     answers = _key_of(output, key)
     endings = [check_page(path) for path in (output, answers)]
-    number_format_of(units, "m/s", decimal_comma)  # wrong units are told before any reading
+    number_format_of(units, "m/s", decimal_comma)  # report wrong units before reading
     recorded, findings = read_one(file, rig, clock_from_host)
     found = worksheet_of(recorded, shots, wanted)
     figures = number_format_of(units, found.rig.speed_unit, decimal_comma)
@@ -205,11 +205,11 @@ def _print_marking(
 
 
 def _key_of(output: Path, key: Path | None) -> Path:
-    """Return the key's file: the one that is named, else one beside the sheet."""
+    """Return the file for the key: the named one, else one beside the sheet."""
     answers = key or output.with_name(f"{output.stem}-key{output.suffix}")
     if output.resolve() == answers.resolve():
         raise OptionError(
-            "is the sheet itself", where="--key", hint="give the key a name of its own"
+            "the sheet has the same name", where="--key", hint="give the key another name"
         )
     return answers
 
@@ -218,6 +218,6 @@ def _wanted(group: int | None, groups: int | None) -> range:
     """Return the numbers of the groups that get a sheet."""
     if group and groups:
         raise OptionError(
-            "stands beside --group", where="--groups", hint="say one of them, not both"
+            "--group is given too", where="--groups", hint="give one of them, not both"
         )
     return range(1, groups + 1) if groups else range(group or 1, (group or 1) + 1)

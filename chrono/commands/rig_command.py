@@ -16,13 +16,13 @@ def rig_new(
         str | None, typer.Option(help="Write the rig of this virtual board instead.")
     ] = None,
     board: Annotated[
-        str, typer.Option(help="uno, nano, pico or other: what is known of its clock is told.")
+        str, typer.Option(help="uno, nano, pico or other: sets what is known of its clock.")
     ] = "other",
     drops: Annotated[
         bool,
         typer.Option(
             "--drops",
-            help="For bodies that are dropped: slope down, slow ones are shots too.",
+            help="For dropped bodies: slope down; slow bodies count as shots too.",
         ),
     ] = False,
 ) -> None:
@@ -34,22 +34,22 @@ def rig_new(
 
     if scenario is not None and drops:
         raise OptionError(
-            "a virtual board has a rig of its own",
+            "a virtual board has its own rig",
             where="--drops",
             hint="leave out --drops, or --scenario",
         )
     if scenario is not None:
         write_rig(file, virtual_rig_text(scenario))
-        print(f"{plain(str(file))} written: what is stated of the virtual gates")
+        print(f"{plain(str(file))} written: the rig of the virtual gates")
         return
     if board not in BOARDS:
         raise OptionError(
-            f"there is no starter for a board {board!r}",
+            f"there is no starter rig for a board {board!r}",
             where="--board",
             hint=f"choose one of {', '.join(BOARDS)}",
         )
     write_starter(file, board, drops=drops)
-    advice = "put in your own spacing, measured, and the rest as far as you know"
+    advice = "enter the spacing you measured, and the other values that you know"
     print(f"{plain(str(file))} written: {advice}")
 
 
@@ -57,7 +57,7 @@ def rig_correct(
     file: Annotated[Path, typer.Argument(help="Recording to which the rig is added.")],
     rig: Annotated[
         Path | None,
-        typer.Option(help="Rig file that holds from now on; else the recorded one."),
+        typer.Option(help="Rig file to use from now on; default: the recorded rig."),
     ] = None,
     keys: Annotated[
         list[str] | None,
@@ -66,9 +66,9 @@ def rig_correct(
     yes: Annotated[bool, typer.Option("--yes", help="Add it without asking.")] = False,
 ) -> None:
     """
-    Add a corrected rig to a recording, after asking; its shots are measured again by it.
+    Add a corrected rig to a recording, after asking; it then measures all its shots.
 
-    Nothing that was recorded is altered: the rig is one more row, and the last one counts.
+    Nothing recorded is altered: the rig is added as one more row, and the last rig counts.
     """
     from chrono.errors import OptionError
     from chrono.rigs.rig_file import load_rig, rig_record, with_keys
@@ -83,14 +83,14 @@ def rig_correct(
         raise OptionError(
             "the recording has this rig already",
             where=str(file),
-            hint='say what to correct, such as --set "gates.slope=down"',
+            hint='give a correction, such as --set "gates.slope=down"',
         )
     print("\n".join(plain(line) for line in changes))
     if not (yes or _agreed(f"add this rig to {plain(str(file))}? [y/N] ")):
         print("nothing was added")
         return
     add_rig(file, after)
-    print(f"added to {plain(str(file))}: its shots are measured by this rig from now on")
+    print(f"added to {plain(str(file))}: from now on its shots are measured with this rig")
 
 
 def _key_and_value(text: str) -> tuple[str, str]:
@@ -99,7 +99,7 @@ def _key_and_value(text: str) -> tuple[str, str]:
     key, sign, value = text.partition("=")
     if not sign or not key.strip():
         raise OptionError(
-            f"{text!r} sets no key",
+            f"{text!r} does not set a key",
             where="--set",
             hint='write KEY=VALUE, such as --set "gates.slope=down"',
         )
@@ -119,7 +119,7 @@ def _changed_keys(before: dict[str, Any], after: dict[str, Any], prefix: str = "
 
 
 def _agreed(question: str) -> bool:
-    """Ask on standard error; no answer is a no."""
+    """Ask on standard error; no answer means no."""
     print(question, end="", file=sys.stderr, flush=True)
     answer = sys.stdin.readline() if sys.stdin is not None else ""
     return answer.strip().lower() in ("y", "yes")
@@ -127,9 +127,9 @@ def _agreed(question: str) -> bool:
 
 def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) -> None:
     """
-    Check a rig file and show what it says, defaults included.
+    Check a rig file and show its values, defaults included.
 
-    Exit code 1 where it says what is hardly possible.
+    Exit code 1 if the file is valid but not plausible.
     """
     from chrono.reports.rig_text import doubt_text
     from chrono.rigs.rig_file import load_rig, rig_record

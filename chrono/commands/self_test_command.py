@@ -1,4 +1,4 @@
-"""`check --self-test`: the board plays pulses, and its inputs or sensors answer."""
+"""`check --self-test`: the board sends pulses, and its inputs or sensors answer."""
 
 import sys
 from datetime import date
@@ -23,7 +23,7 @@ from chrono.season.recording_finder import may_be_recordings
 
 
 def refuse_without(self_test: bool) -> None:
-    """Refuse ``--light`` by itself."""
+    """Refuse ``--light`` without ``--self-test``."""
     if not self_test:
         raise OptionError(
             "--light belongs to the self-test", where="--light", hint="add --self-test"
@@ -38,14 +38,14 @@ def check_inputs(
     baud: int,
     as_json: bool,
 ) -> None:
-    """Play pulses on a board, print what came back, and put it into the rig file if wanted."""
+    """Let a board send pulses, print what came back, and write it to the rig if wanted."""
     if len(targets) > 1 or may_be_recordings(targets[0]):
         raise OptionError(
             "a self-test takes one port",
             where="--self-test",
             hint="name the board's port",
         )
-    rig_of(rig)  # a wrong file is told before the test
+    rig_of(rig)  # report a wrong rig file before the test
     print(f"testing {plain(targets[0])}, {seconds:g} s for its clock", file=sys.stderr)
     test = pulse_test(*read_pulse_lines(targets[0], baud, seconds))
     doubt = pulse_doubt(test, light=light)
@@ -67,6 +67,6 @@ def _write(test: PulseTest, rig: Path, light: bool) -> None:
     day = date.today().isoformat()
     copy = update_rig(rig, rig_changes(delay_of(test), pulse_evidence(test), day))
     print(
-        f"{plain(str(rig))} now holds it; {plain(copy.name)} is what was there before",
+        f"{plain(str(rig))} now contains it; {plain(copy.name)} is a copy of the old file",
         file=sys.stderr,
     )

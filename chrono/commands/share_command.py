@@ -85,7 +85,7 @@ RigToUse = Annotated[
 
 @dataclass(frozen=True)
 class BoardOptions:
-    """What is said of the board to clock."""
+    """Options for the board to clock."""
 
     port: str
     rig: Path | None
@@ -143,7 +143,7 @@ def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
 
     if unit and unit not in SPEED_UNITS:
         raise OptionError(
-            f"{quote(unit)} is no unit of speed here",
+            f"cannot show speeds in {quote(unit)}",
             where="--unit",
             hint=f"give one of {', '.join(SPEED_UNITS)}",
         )
@@ -279,7 +279,7 @@ def _tell_lines(lines: list[str]) -> None:
 
 
 def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions") -> None:
-    """Say where the page is, for eyes and for a telephone's camera."""
+    """Print the page's address, and a code of it for a telephone's camera."""
     from chrono.commands.console_output import tell
     from chrono.sharing.web_address import qr_lines
 

@@ -1,4 +1,4 @@
-"""Signals that end the program: what they do to the work in hand."""
+"""Signals that end the program, and what they do to running work."""
 
 import signal
 from collections.abc import Callable, Iterator
@@ -6,7 +6,7 @@ from contextlib import contextmanager, suppress
 from typing import Any
 
 ENDING = ("SIGTERM", "SIGHUP")
-"""Signals by which a system or a closed terminal ends a program, where there are such."""
+"""Signals with which a system or a closed terminal ends a program, if the system has them."""
 
 
 class EndRequest:
@@ -18,10 +18,10 @@ class EndRequest:
 @contextmanager
 def noted_signals() -> Iterator[EndRequest]:
     """
-    Note the first signal that asks for an end, Ctrl+C among them; a second one interrupts.
+    Note the first signal that asks for an end, also Ctrl+C; a second one interrupts.
 
-    So no shot is cut off in the middle of its printing, and who waits for a reader that never
-    reads can still go.
+    So no shot is printed only in part. If nobody reads the output, a second signal still
+    ends the program.
     """
     ending = EndRequest()
 
@@ -36,7 +36,7 @@ def noted_signals() -> Iterator[EndRequest]:
 
 @contextmanager
 def ended_by_signals() -> Iterator[None]:
-    """Let the signals that end programs interrupt as Ctrl+C does."""
+    """Make the signals that end programs interrupt, as Ctrl+C does."""
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

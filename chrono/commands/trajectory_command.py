@@ -64,7 +64,7 @@ def fall(
 
     Give one of the three, or a recording.
 
-    With a recording: how high to drop the body so that it comes as fast as it was clocked.
+    With a recording: from which height to drop the body so that it gets its clocked speed.
     """
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import fall_result
@@ -97,7 +97,7 @@ def fall(
 def _fall_goal(
     recorded: bool, height: str | None, time: str | None, speed: str | None
 ) -> "tuple[FallGoal, Quantity | None]":
-    """Return what is given, which is one thing."""
+    """Return the one quantity that is given."""
     said: dict[FallGoal, tuple[str | None, str, float]] = {
         "height": (height, "m", 1e5),
         "time": (time, "s", 1e4),
@@ -108,7 +108,7 @@ def _fall_goal(
         return "speed", None
     if recorded or len(chosen) != 1:
         raise OptionError(
-            "a fall is told by one of height, time, speed or a recording",
+            "a fall needs exactly one of height, time, speed or a recording",
             hint='give one, such as --height "8 m"',
         )
     goal = chosen[0]
@@ -121,7 +121,7 @@ WHERE = "--landed"
 
 def landings_of(texts: Sequence[str], told: LaunchInput) -> "tuple[Launch, list[Landing]]":
     """
-    Return the landings that options tell, and the launch whose body they are of.
+    Return the landings that the options state, and the launch of their body.
 
     Raises
     ------
@@ -135,7 +135,7 @@ def landings_of(texts: Sequence[str], told: LaunchInput) -> "tuple[Launch, list[
     numbers = [number for number, _ in shots]
     twice = next((n for n in numbers if numbers.count(n) > 1), None)
     if twice is not None:
-        raise _trouble(f"shot {twice} lands twice", "name each shot once")
+        raise _trouble(f"shot {twice} is given twice", "name each shot once")
     rows = [_row(told.session, number) for number in numbers]
     launch = _one_body([_launch(told.launches, row) for row in rows])
     landings = [
@@ -160,7 +160,7 @@ def _landing(number: int, speed_mps: float, u_mps: float, text: str) -> "Landing
 def _split(text: str) -> tuple[int, str]:
     number, sign, reach = text.partition("=")
     if not sign or not number.strip().isdecimal():
-        raise _trouble(f'"{text}" names no shot', 'write its number first, "7=31.2 m"')
+        raise _trouble(f'"{text}" has no shot number', 'write it first, such as "7=31.2 m"')
     return int(number), reach
 
 
@@ -179,13 +179,13 @@ def _launch(launches: "Sequence[Launch]", row: "ShotRow") -> "Launch":
         if launch.name == row.setup:
             return launch
     raise _trouble(
-        f"shot {row.number} is of another setup", "name shots of the setup that is chosen"
+        f"shot {row.number} has another setup", "name shots of the setup that you chose"
     )
 
 
 def _one_body(launches: "Sequence[Launch]") -> "Launch":
     if len({launch.body for launch in launches}) > 1:
-        raise _trouble("these shots are of different bodies", "name shots of one body")
+        raise _trouble("these shots have different bodies", "name shots of one body")
     return launches[0]
 
 
@@ -199,8 +199,8 @@ Landed = Annotated[
     list[str] | None,
     typer.Option(
         "--landed",
-        help='Where it landed, to find its drag: "31.2 ± 0.1 m"; with a recording by the '
-        'shot\'s number, "7=31.2 ± 0.1 m". May be repeated.',
+        help='Where the body landed, to find its drag: "31.2 ± 0.1 m"; with a recording put '
+        'the shot\'s number first, "7=31.2 ± 0.1 m". May be repeated.',
     ),
 ]
 
@@ -212,10 +212,10 @@ def flight(
         str, typer.Option(help='Above the horizontal, such as "30 ± 1 deg".')
     ] = "0 deg",
     height: Annotated[
-        str, typer.Option(help="Of the launch above the landing; negative for below.")
+        str, typer.Option(help="Of the launch above the landing; negative if it is below.")
     ] = "0 m",
     wind: Annotated[
-        str, typer.Option(help="Along the flight, from behind; negative from ahead.")
+        str, typer.Option(help="Along the flight: positive from behind, negative from ahead.")
     ] = "0 m/s",
     landed: Landed = None,
     mass: Mass = None,
@@ -234,7 +234,7 @@ def flight(
 
     Each setup of a recording is computed separately.
 
-    With --landed: the drag coefficient and terminal speed with which it lands there.
+    With --landed: find the drag coefficient and terminal speed with which it lands there.
     """
     from chrono.reports.findings_text import Findings
 
@@ -258,7 +258,7 @@ def flight(
 
 
 def aim_of(angle: str, height: str, wind: str) -> "Aim":
-    """Return how a body is launched, by options."""
+    """Return how a body is launched, from the options."""
     from chrono.measuring.trajectory_results import ANGLE, HEIGHT, WIND, Aim
 
     steepest = math.radians(90.0001)
@@ -276,7 +276,7 @@ def _print_flights(told: LaunchInput, aim: "Aim", unit: str | None, as_json: boo
 
     if aim.angle.value <= 0 and aim.height.value == 0:
         raise OptionError(
-            "a launch that does not rise, from the height where it lands, is no flight",
+            "the launch does not rise and is not above the landing, so there is no flight",
             hint='give --angle "30 deg", or the --height of the launch, such as "1 m"',
         )
     for launch in told.launches:
@@ -307,7 +307,7 @@ def stop(
     recording: MaybeRecording = None,
     speed: MaybeSpeed = None,
     energy: Annotated[
-        str | None, typer.Option(help='Kinetic energy in place of a speed, "20 J".')
+        str | None, typer.Option(help='Kinetic energy instead of a speed, "20 J".')
     ] = None,
     law: Annotated[
         str,
@@ -316,7 +316,7 @@ def stop(
             "cord), sheet (flat slack net or sheet)."
         ),
     ] = "spring",
-    distance: Annotated[str | None, typer.Option(help='Way that it gives, "0.8 m".')] = None,
+    distance: Annotated[str | None, typer.Option(help='Stopping distance, "0.8 m".')] = None,
     limit: Annotated[
         str | None, typer.Option(help='Peak deceleration to stay under, "50 g".')
     ] = None,
@@ -326,7 +326,7 @@ def stop(
     force: Annotated[str | None, typer.Option(help='Peak force to stay under, "30 N".')] = None,
     time: Annotated[str | None, typer.Option(help='Time to rest, "40 ms".')] = None,
     path: Annotated[
-        str | None, typer.Option(help="Level way from the gates to the catch, with drag.")
+        str | None, typer.Option(help="Level distance from gates to catch, with drag.")
     ] = None,
     mass: Mass = None,
     diameter: Diameter = None,
@@ -345,7 +345,7 @@ def stop(
 
     findings, how = Findings(), law_of(law)
     goal, given = _stop_goal(distance, limit, mean, force, time)
-    path_m = quantity("way", path, "m", "--path", high=1000.0).value if path else 0.0
+    path_m = quantity("distance", path, "m", "--path", high=1000.0).value if path else 0.0
     told = launches_from(
         recording,
         rig,
@@ -383,7 +383,7 @@ def law_of(text: str) -> "Law":
         if text == law:
             return law
     raise OptionError(
-        f'"{text}" is no law of a catch',
+        f'"{text}" is not a law of a catch',
         where="--law",
         hint=f"give one of {', '.join(EXPONENTS)}",
     )
@@ -396,7 +396,7 @@ def _stop_goal(
     force: str | None,
     time: str | None,
 ) -> "tuple[StopGoal, Quantity]":
-    """Return what is given of the catch, which is one thing."""
+    """Return the one quantity of the catch that is given."""
     said: dict[StopGoal, tuple[str | None, str, str]] = {
         "distance": (distance, "m", "--distance"),
         "peak": (limit, "m/s^2", "--limit"),
@@ -407,7 +407,7 @@ def _stop_goal(
     chosen = [goal for goal, (text, _, _) in said.items() if text]
     if len(chosen) != 1:
         raise OptionError(
-            "a catch is told by one of distance, limit, mean, force, time",
+            "a stop needs exactly one of distance, limit, mean, force, time",
             hint='give one, such as --limit "50 g"',
         )
     goal = chosen[0]
@@ -424,6 +424,6 @@ def _acceleration(text: str, where: str) -> "Quantity":
     value = parse_acceleration(text, where)
     if value <= 0:
         raise OptionError(
-            f"{text.strip()} stops nothing", where=where, hint='give a limit above 0, "50 g"'
+            f"{text.strip()} is not above 0", where=where, hint='give a limit such as "50 g"'
         )
     return known("limit", value)

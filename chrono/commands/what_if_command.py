@@ -1,4 +1,4 @@
-"""A recording measured as if its rig had been another."""
+"""Measuring a recording as if it had another rig."""
 
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated
@@ -35,22 +35,22 @@ def whatif(
     file: RecordingFile,
     tick: Annotated[
         str | None,
-        typer.Option("--as-if-tick", help='A coarser counter\'s step, such as "4 us".'),
+        typer.Option("--as-if-tick", help='Step of a coarser counter, such as "4 us".'),
     ] = None,
     phase: Annotated[
         float,
-        typer.Option(help="Where its steps fall against the recorded ones, 0 … 1 steps."),
+        typer.Option(help="Shift of its steps against the recorded ones, 0 … 1 steps."),
     ] = 0.0,
     spacing: Annotated[
         str | None,
-        typer.Option("--as-if-spacing", help='Gates misread, such as "305 mm".'),
+        typer.Option("--as-if-spacing", help='A misread spacing, such as "305 mm".'),
     ] = None,
     clock: Annotated[
         str | None,
-        typer.Option("--as-if-clock", help='A counter too fast by, such as "+500 ppm".'),
+        typer.Option("--as-if-clock", help='Error of the counter: "+500 ppm" is too fast.'),
     ] = None,
     edges: Annotated[
-        EdgePair | None, typer.Option("--as-if-edges", help="One pair of edges only.")
+        EdgePair | None, typer.Option("--as-if-edges", help="Use one pair of edges only.")
     ] = None,
     short: Annotated[
         bool,
@@ -77,7 +77,7 @@ def whatif(
     recorded, findings = read_one(file, rig, clock_from_host)
     found = what_if(recorded, as_if)
     if not found.compared.any():
-        findings.lines.append(f"{file}: no shot is counted both as recorded and so")
+        findings.lines.append(f"{file}: no shot is counted both as recorded and as assumed")
     if as_json:
         print_json(what_if_data(found))
     else:
@@ -92,7 +92,7 @@ def _supposed(
     clock: str | None,
     edges: EdgePair | None,
 ) -> "Assumptions":
-    """Return what the options suppose."""
+    """Return what the options assume."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.session.speed_models import Assumptions
     from chrono.teaching.what_if import PAIRS
@@ -100,16 +100,16 @@ def _supposed(
 
     if not (tick or spacing or clock or edges):
         raise OptionError(
-            "nothing is supposed",
+            "no option says what to change",
             hint="give --as-if-tick, --as-if-spacing, --as-if-clock or --as-if-edges",
         )
     if phase and not tick:
         raise OptionError(
-            "a phase without steps", where="--phase", hint="give --as-if-tick as well"
+            "a phase needs a step", where="--phase", hint="give --as-if-tick as well"
         )
     if not 0 <= phase < 1:
         raise OptionError(
-            f"{phase:g} is no phase", where="--phase", hint="give a part of a step, 0 … 1"
+            f"{phase:g} is not a phase", where="--phase", hint="give a part of a step, 0 … 1"
         )
     return Assumptions(
         _step_of(tick) if tick else None,
@@ -126,7 +126,7 @@ def _step_of(text: str) -> float:
     step_s = parse_quantity(text, "s", "--as-if-tick")
     if not 0 < step_s <= LONGEST_STEP_S:
         raise OptionError(
-            f"{text.strip()} is no step of a counter",
+            f"{text.strip()} is not a step of a counter",
             where="--as-if-tick",
             hint="give a time up to 0.1 s",
         )
@@ -134,13 +134,13 @@ def _step_of(text: str) -> float:
 
 
 def _error_of(text: str) -> float:
-    """Read by how much a counter is too fast; a bare number may be a ratio or per cent."""
+    """Read by how much a counter is too fast; refuse a number that lacks its unit."""
     from chrono.units import parse_quantity
 
     error = parse_quantity(text, "", "--as-if-clock")
     if text.strip()[-1:].isdigit() or not 0 < abs(error) <= 0.2:
         raise OptionError(
-            f"{text.strip()} is no error of a clock",
+            f"{text.strip()} is not an error of a clock",
             where="--as-if-clock",
             hint='write it with its unit, up to 20 %, such as "+500 ppm"',
         )

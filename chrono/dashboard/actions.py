@@ -1,7 +1,7 @@
 """Everything that the operator can do: one table for keys, key bar, command palette and help.
 
-Each action says in which situation it is possible. Nothing else decides that; a key whose
-action is not possible is neither shown nor heard.
+Each action states in which situation it is possible. Nothing else decides that. A key whose
+action is not possible is not shown and does nothing.
 """
 
 from collections.abc import Callable
@@ -14,7 +14,7 @@ SCREENS = ("shots", "far", "comparison", "beams", "help")
 @dataclass(frozen=True)
 class Situation:
     """
-    What decides which actions are possible.
+    The facts that decide which actions are possible.
 
     Attributes
     ----------
@@ -24,15 +24,15 @@ class Situation:
     live : bool
         A board is being clocked.
     replayed : bool
-        A recording is shown again by its own time.
+        A recording is replayed by its own time.
     finished : bool
         Nothing more will come.
     takes_records : bool
-        What the operator says has a place to go.
+        The operator's entries can be stored.
     undoable : bool
-        The operator said something that can be taken back.
+        There is an entry that can be undone.
     sought : bool
-        A shot was looked for.
+        The operator has searched for a shot.
     disk_trouble : bool
         The recording cannot be written where it is.
     has_analog : bool
@@ -58,8 +58,8 @@ class Action:
     Attributes
     ----------
     name : str
-        The method is ``action_<name>``: of the screen with the shot for the group "shot",
-        else of the application.
+        The method is ``action_<name>`` of the application; for the group "shot", of the
+        screen with the shot.
     key : str
         As Textual names it.
     label : str
@@ -109,11 +109,11 @@ GROUPS = {
 
 ON_SHOTS = ("shots",)
 WITH_A_SHOT = ("shots", "far")
-"""Where one shot is the one that is marked: the selected one, or the last."""
+"""Screens on which one shot can be marked: the selected one, or the last."""
 
 
 def _clocking(now: Situation) -> bool:
-    """What holds from now on has no place in a recording that is shown."""
+    """Return whether a board is clocked: only then can anything apply from now on."""
     return now.live and not now.finished
 
 
@@ -136,51 +136,51 @@ def _others(screen: str) -> tuple[str, ...]:
 # fmt: off
 ACTIONS = (
     Action("new_setup", "n", "Setup", "New setup",
-           "Name the launch conditions that hold from the next shot on.", "live", _clocking,
+           "Name the launch conditions from the next shot on.", "live", _clocking,
            rank=27),
     Action("correct_setup", "i", "Edit setup", "Show or correct the selected shot's setup",
            "Its name, conditions and body, for all shots of that setup.",
            "shot", _takes_records, ON_SHOTS, rank=12),
     Action("set_aside", "a", "Set aside", "Set the selected shot aside",
-           "Keep it, but out of the statistics, with the reason.",
+           "Keep it, but do not count it; give the reason.",
            "shot", _takes_records, WITH_A_SHOT, rank=26),
     Action("count_again", "c", "Count", "Count the selected shot",
-           "Take a shot that was set aside or held into the statistics.",
+           "Count a shot that was set aside or held.",
            "shot", _takes_records, WITH_A_SHOT, rank=15),
     Action("note", "t", "Note", "Note on the selected shot",
            "Write down what you saw of this shot.", "shot", _takes_records, WITH_A_SHOT,
            rank=23),
     Action("session_note", "T", "Session note", "Note on the session",
-           "Write down what concerns all shots.", "session", _takes_records, rank=2),
+           "Write a note about all shots.", "session", _takes_records, rank=2),
     Action("hold", "h", "Hold", "Hold on or off",
            "People near the gates: edges are recorded, shots are not counted.",
            "live", _clocking, rank=30),
     Action("tone", "o", "Tone", "Tone for aligning a beam",
-           "For gate A, gate B, or none: the bell rings the faster, the more margin there is.",
+           "For gate A, gate B, or none: the bell rings faster if the margin is larger.",
            "live", lambda now: now.has_analog, ("beams",), rank=28),
-    Action("undo", "z", "Undo", "Take back what was said last",
-           "Set aside, count, note, setup, hold: as if it had not been said.",
+    Action("undo", "z", "Undo", "Undo the last entry",
+           "Set aside, count, note, setup or hold: the last one is undone.",
            "session", lambda now: now.undoable, rank=17),
-    Action("pause", "space", "Pause", "Pause or go on",
-           "Hold the recorded time, or let it run on.", "replay", _playing, rank=29),
+    Action("pause", "space", "Pause", "Pause or play",
+           "Stop the recorded time, or let it run.", "replay", _playing, rank=29),
     Action("faster", "plus", "Faster", "Replay faster",
-           "Let the recorded time pass faster.", "replay", _playing, shown_key="+", rank=18),
+           "Make the recorded time run faster.", "replay", _playing, shown_key="+", rank=18),
     Action("slower", "minus", "Slower", "Replay slower",
-           "Let the recorded time pass more slowly.",
+           "Make the recorded time run slower.",
            "replay", _playing, shown_key="-", rank=10),
     Action("next_shot", "full_stop", "Next shot", "Go to the next shot",
-           "Let the recorded time pass up to the next shot and pause there.",
+           "Play to the next shot, then pause.",
            "replay", _playing, shown_key=".", rank=25),
-    Action("previous_shot", "comma", "Shot before", "Go back to the shot before",
-           "Let the recorded time be where the shot before the latest one came.",
+    Action("previous_shot", "comma", "Shot before", "Go to the shot before",
+           "Go back in time to the shot before the latest one, and pause.",
            "replay", lambda now: now.replayed, shown_key=",", rank=9),
     Action("find", "slash", "Find", "Find a shot",
            "Go to a shot by its number, or by part of its setup, a flag or its note.",
            "shot", screens=ON_SHOTS, shown_key="/", rank=22),
-    Action("next_match", "x", "Next", "Next shot found",
-           "Go on to the next such shot.", "shot", _sought, ON_SHOTS, rank=14),
-    Action("previous_match", "X", "Back", "Shot found before",
-           "Go back to the last such shot before.", "shot", _sought, ON_SHOTS, rank=5),
+    Action("next_match", "x", "Next", "Next match",
+           "Go to the next shot found.", "shot", _sought, ON_SHOTS, rank=14),
+    Action("previous_match", "X", "Back", "Previous match",
+           "Go back to the previous shot found.", "shot", _sought, ON_SHOTS, rank=5),
     Action("whole_shot", "enter", "All of it", "All of the selected shot",
            "Its setup, flags and note, with nothing cut off.",
            "shot", screens=ON_SHOTS, shown_key="Enter", rank=7),
@@ -191,13 +191,13 @@ ACTIONS = (
            "Show speeds in m/s, km/h, ft/s or mph in turn.",
            "session", screens=("shots", "far", "comparison"), rank=11),
     Action("plot", "p", "Plot", "Plot on or off",
-           "Show the speed per shot, on a small screen in the place of the table.",
+           "Show the speed of each shot; on a small screen, instead of the table.",
            "shot", screens=ON_SHOTS, rank=13),
     Action("histogram", "g", "Histogram", "Histogram or speed by shot",
-           "Show how often which speed came in this setup, in the place of the plot.",
+           "Show how often each speed came in this setup, instead of the plot.",
            "shot", screens=ON_SHOTS, rank=6),
     Action("write_elsewhere", "w", "Write elsewhere", "Write the recording to a second place",
-           "When the disk is full or gone: go on in a new file that holds everything.",
+           "If the disk is full or gone: continue in a new file with all the data.",
            "session", lambda now: now.disk_trouble, rank=34),
     Action("signal", "k", "Signal", "Signal of a new shot",
            "None, a bell or a flash for each shot; it is remembered.",
@@ -212,10 +212,10 @@ ACTIONS = (
            "Is one faster, and how sure is that? Every shot, the means, the differences.",
            "session", screens=_others("comparison"), rank=8),
     Action("beams", "b", "Beams", "Beams",
-           "Gates, link and clock now: ready, or not ready because of what.",
+           "Gates, link and clock now: ready, or why they are not.",
            "session", screens=_others("beams"), rank=16),
     Action("lab", "l", "Error lab", "Error lab",
-           "Try what tick, gates and clock do to the ±, beginning with these gates.",
+           "Try how tick, gates and clock change the ±, starting with these gates.",
            "session", rank=3),
     Action("help", "question_mark", "Keys", "Help",
            "Keys, flags, cautions, and what ± means.",

@@ -1,9 +1,9 @@
 """What the dashboard, the error lab and the log book have in common as applications.
 
-Theme, kept choices, signals that end programs, and keys that come before a dialog is there.
-The colours that texts name can be told apart with any colour vision: the hues are those of
-Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), made lighter or darker until each has a
-contrast of 4.5 : 1 (WCAG 2.2, 1.4.3) on every background in use.
+Theme, saved choices, signals that end programs, and keys that come before a dialog is ready.
+People with any colour vision can distinguish the colours that texts name: the hues are those
+of Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), made lighter or darker until each has
+a contrast of 4.5 : 1 (WCAG 2.2, 1.4.3) on every background in use.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ Result = TypeVar("Result")
 
 
 class BaseApp(App[Result]):
-    """An application with the operator's theme that ends as the terminal wants it to."""
+    """An application with the operator's theme; it ends when the terminal asks for it."""
 
     TITLE = "chrono"
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
@@ -39,7 +39,7 @@ class BaseApp(App[Result]):
             self.theme = self.preferences.theme
 
     def on_mount(self) -> None:
-        """Let the signals that end programs end this one, which restores the terminal."""
+        """Exit on the signals that end programs, so that the terminal is restored."""
         for name in ("SIGTERM", "SIGHUP"):
             with suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
                 get_running_loop().add_signal_handler(getattr(signal, name), self.exit)
@@ -50,7 +50,7 @@ class BaseApp(App[Result]):
             self.preferences.choose_theme(theme)
 
     async def on_key(self, event: events.Key) -> None:
-        """Give a dialog the keys that came while it was put up."""
+        """Give a dialog the keys that came before it was ready."""
         for dialog in self.screen_stack[-1:]:
             if isinstance(dialog, TypedDialog) and (event.is_printable or not dialog.stands):
                 event.prevent_default()
@@ -62,7 +62,7 @@ class BaseApp(App[Result]):
         path: str | None = None,
         time_format: str | None = None,
     ) -> str | None:
-        """Save a picture of the screen among the downloads, or in the present folder."""
+        """Save a picture of the screen in the downloads folder, or in the current folder."""
         downloads = user_downloads_path()
         folder = Path(path) if path else downloads if downloads.is_dir() else Path.cwd()
         try:
@@ -74,7 +74,7 @@ class BaseApp(App[Result]):
         return saved
 
     def warn(self, text: str) -> None:
-        """Tell the operator of something that did not go well."""
+        """Warn the operator of a problem."""
         self.notify(plain_lines(text), severity="warning", timeout=8, markup=False)
 
 

@@ -1,4 +1,4 @@
-"""Texts from outside in the room that there is: cut, or flowing over lines; never harmful."""
+"""Texts from outside, made harmless and fitted into their room: cut, or spread over lines."""
 
 from collections.abc import Sequence
 
@@ -10,7 +10,7 @@ from chrono.safe_text import plain
 
 class Clipped(Static):
     """
-    A text of at most so many lines.
+    A text with a limited number of lines.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ class Clipped(Static):
         self.update(self.clip(self._whole, cells, lines))
 
     def clip(self, text: Text, cells: int, lines: int) -> Text:
-        """Return a text of so many lines of so many cells, the last saying what is missing."""
+        """Return a text cut to some lines of some cells; the last line says if it is cut."""
         wrapped = text.wrap(self.app.console, cells)
         if len(wrapped) <= lines:
             return text
@@ -56,7 +56,7 @@ class Clipped(Static):
 
 
 def fit(text: str, cells: int) -> str:
-    """Return harmless text that takes at most so many cells, cut with an ellipsis."""
+    """Return harmless text of at most this many cells, cut with an ellipsis."""
     if len(text) <= cells and text.isascii() and text.isprintable():
         return text
     shown = Text(plain(text[: 4 * cells + 4]))
@@ -74,7 +74,7 @@ def fit_apart(name: str, cells: int, names: Sequence[str]) -> str:
     cells : int
         Cells that it may take.
     names : sequence of str
-        All names; one that is cut keeps as much of its end as it takes to know it again.
+        All names; a cut one keeps enough of its end to differ from the others.
     """
     shown = fit(name, cells)
     alike = [other for other in names if other != name and fit(other, cells) == shown]
@@ -86,13 +86,13 @@ def fit_apart(name: str, cells: int, names: Sequence[str]) -> str:
 
 
 def _with_end(name: str, cells: int, tail: int) -> str:
-    """Return the beginning and the last signs of a name."""
+    """Return the beginning and the last characters of a name."""
     text = plain(name)
     return f"{text[: cells - 1 - tail]}…{text[-tail:]}"
 
 
 def flow(items: list[Text], cells: int) -> Text:
-    """Return items side by side, on as many lines as they need; none is broken."""
+    """Return items side by side, on as many lines as they need; no item is broken."""
     text, used = Text(), 0
     for item in items:
         if used and used + 2 + item.cell_len > cells:

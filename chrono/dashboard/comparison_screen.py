@@ -40,7 +40,7 @@ from chrono.units import format_speed, speed_in
 TOO_FEW = "A comparison needs counted shots of two setups."
 LEAST_CELLS = 20
 _APART = range(6, 21)
-"""How many cells there may be from tick to tick."""
+"""Allowed numbers of cells from tick to tick."""
 
 
 class ComparisonScreen(FramedScreen):
@@ -62,7 +62,7 @@ class ComparisonScreen(FramedScreen):
         self.call_after_refresh(self._draw)
 
     def show_view(self, view: SessionView, unit: str) -> None:
-        """Compare anew if any shot or mark changed; else draw what is known."""
+        """Compare again if any shot or mark changed; else draw the known result."""
         self._groups = self.driver.looks.groups()
         if self._groups is not self._compared and not self._at_work:
             self._at_work = True
@@ -129,7 +129,7 @@ def latest_pair(found: Comparison) -> PairComparison:
 
 
 def pair_text(pair: PairComparison, unit: str, columns: int) -> Text:
-    """Return what is told of a pair, and the difference's interval against zero."""
+    """Return the sentences on a pair, and the interval of its difference against zero."""
     title, *lines = pair_lines(pair, unit)
     text = Text().append(f"{title}\n", "bold")
     text.append("".join(f"{line.strip()}\n" for line in lines))
@@ -147,7 +147,7 @@ def pair_text(pair: PairComparison, unit: str, columns: int) -> Text:
 
 
 def groups_text(groups: Sequence[Group], unit: str, columns: int) -> Text:
-    """Return of each setup its mean in figures, a dot a shot, and the mean's 95 % interval."""
+    """Return for each setup its mean as a number, one dot per shot, and the 95 % interval."""
     ends = [end for group in groups for end in _ends(group, unit)]
     axis = fit_axis(min(ends), max(ends), columns, _APART)
     text = Text()
@@ -167,7 +167,7 @@ def groups_text(groups: Sequence[Group], unit: str, columns: int) -> Text:
 
 
 def interval_line(axis: Axis, low: float, middle: float, high: float) -> str:
-    """Return an interval as a stroke with its ends and its middle, one character a cell."""
+    """Return an interval as a stroke with its ends and its middle, one character per cell."""
     begin, at, end = (
         min(max(round(axis.place(value)), 0), axis.cells - 1) for value in (low, middle, high)
     )
@@ -178,7 +178,7 @@ def interval_line(axis: Axis, low: float, middle: float, high: float) -> str:
 
 
 def _ends(group: Group, unit: str) -> tuple[float, float]:
-    """Return the lowest and highest of what is drawn of a setup."""
+    """Return the lowest and the highest value that is drawn for a setup."""
     series = group.series
     low = min(series.min_mps, series.mean_mps - series.U95_mean_mps)
     high = max(series.max_mps, series.mean_mps + series.U95_mean_mps)
@@ -186,7 +186,7 @@ def _ends(group: Group, unit: str) -> tuple[float, float]:
 
 
 def _dots(axis: Axis, group: Group, unit: str) -> str:
-    """Return one dot a shot; equal ones stand on each other, as far as a line goes."""
+    """Return one dot per shot; equal ones are stacked, as far as one line allows."""
     chart = Chart(axis, Axis(0.0, 1.0, 1, 1.0))
     speeds = np.array([speed_in(unit, v) for v in group.sample.speed_mps])
     columns, counts = np.unique(

@@ -1,13 +1,12 @@
 """The dashboard: shows a run, and lets the operator act.
 
-The application has the loop that drives the run, the actions that concern the whole session,
-and the services that its screens are given. What is done with one shot is done on the Shots
-screen. The board's lines are in the recording before this program sees them, so nothing on a
-screen can lose a shot.
+The application has the loop that drives the run, the actions for the whole session, and the
+services for its screens. The actions for one shot are on the Shots screen. The board's lines
+are in the recording before this program sees them, so nothing on a screen can lose a shot.
 
-This module loads with Textual alone. The measuring code comes with the run, each other screen
-when it is first shown (`SCREENS`), scipy with the coverage of the first speed, which
-`Session.make_ready` computes in a thread once the first screen is there.
+This module loads with Textual alone. The measuring code is loaded with the run, each other
+screen when it is first shown (`SCREENS`). Scipy is loaded for the coverage of the first speed,
+which `Session.make_ready` computes in a thread after the first screen is shown.
 """
 
 from __future__ import annotations
@@ -48,14 +47,14 @@ if TYPE_CHECKING:
     from chrono.session.run import Run
 
 POLL_S = 1 / 100
-"""How often waiting rows are taken."""
+"""Time between two looks for waiting rows [s]."""
 SHOW_S = 1 / 10
-"""How often the screen follows; a new shot does not wait for it."""
+"""Time between two updates of the screen [s]; a new shot does not wait for it."""
 FLASH_S = 0.15
 FLASH_APART_S = 0.4
 """No more than three flashes in any second (WCAG 2.2, 2.3.1)."""
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
-"""Those of Textual's own that neither hide a caution nor double an action."""
+"""Textual's own commands that neither hide a caution nor repeat an action."""
 
 
 def show(run: Run, findings: Findings) -> None:
@@ -65,9 +64,9 @@ def show(run: Run, findings: Findings) -> None:
     Parameters
     ----------
     run : Run
-        Not started yet; it is closed in the end.
+        Not started yet; it is closed at the end.
     findings : Findings
-        Takes what went wrong on the way.
+        Collects what went wrong.
 
     Raises
     ------
@@ -97,13 +96,13 @@ def show_replay(
     rig : Rig or None
         Measure with this rig instead of the last one in the recording.
     pace : float or None
-        Recorded seconds in a second; None for all shots at once.
+        Recorded seconds per second; None for all shots at once.
     findings : Findings
         Takes what is wrong with the recording.
     clock_from_host : bool, optional
-        Take the counter's rate from its beats, whatever the rig says.
+        Find the counter's rate from its beats, whatever the rig states.
     edit : bool, optional
-        Let what is said go into the recording without asking.
+        Store the operator's entries in the recording without asking.
 
     Raises
     ------
@@ -128,7 +127,7 @@ def show_replay(
 
 def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     """
-    Read what a recording holds behind a progress bar, then show it as it grows.
+    Read a recording behind a progress bar, then show it as it grows.
 
     Parameters
     ----------
@@ -174,7 +173,7 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
 
 
 class RowsCame(Message):
-    """There are rows to take: nobody needs to wait for the next poll."""
+    """Rows are ready: take them without waiting for the next poll."""
 
 
 class Dashboard(BaseApp[None]):
@@ -186,16 +185,16 @@ class Dashboard(BaseApp[None]):
     run : Run, optional
         Started already.
     load : callable, optional
-        Makes the run if there is none yet, in a thread; it is told how to report progress.
+        Makes the run if there is none yet, in a thread; gets a function to report progress.
     name : str, optional
         What is being loaded.
 
     Attributes
     ----------
     loaded : bool
-        Whether there is a run; `driver`, `edits`, `finder` and `replay` are there from then on.
+        Whether there is a run; from then on `driver`, `edits`, `finder`, `replay` exist.
     trouble : ChronoError or None
-        What ended the dashboard, None if the operator did.
+        The error that ended the dashboard; None if the operator ended it.
     """
 
     HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (76, "-narrow"), (100, "-wide")]  # noqa: RUF012
@@ -273,7 +272,7 @@ class Dashboard(BaseApp[None]):
 
     @work(group="ready")
     async def _prepare(self) -> None:
-        """Have done beside the screen what the next shot would wait for."""
+        """Prepare in a thread what the next shot would have to wait for."""
         await to_thread(self.driver.prepare)
         freeze_widgets()  # and what shots need, which is loaded by now
 
@@ -281,7 +280,7 @@ class Dashboard(BaseApp[None]):
 
     @property
     def situation(self) -> Situation:
-        """What decides which actions are possible."""
+        """The facts that decide which actions are possible."""
         if not self.loaded or self.current_mode not in SCREENS:
             return Situation()
         run = self.driver.run
@@ -327,7 +326,7 @@ class Dashboard(BaseApp[None]):
             self.trouble = trouble
             self.exit()
             return
-        if change.any and self.driver.prepares:  # a board's own counter makes another model
+        if change.any and self.driver.prepares:  # a board's own counter changes the model
             self._prepare_if_needed()
         if change.whole_shot:
             self.show_session()
@@ -354,7 +353,7 @@ class Dashboard(BaseApp[None]):
         self.notify(words, timeout=12, markup=False)
 
     def follow(self) -> None:
-        """Follow what is no shot: lines, link, disk, time."""
+        """Update what is not a shot: lines, link, disk, time."""
         if self.driver.settled:
             self._show_if_stale()
         screen = self.base
@@ -364,7 +363,7 @@ class Dashboard(BaseApp[None]):
 
     @property
     def base(self) -> FramedScreen | None:
-        """The screen below any dialogs, while it is there."""
+        """The screen below any dialogs; None if it is not there."""
         screen = next(iter(self.screen_stack), None)
         return screen if isinstance(screen, FramedScreen) and screen.stands else None
 
@@ -391,7 +390,7 @@ class Dashboard(BaseApp[None]):
         self.refresh_all()
 
     def signal_shot(self) -> None:
-        """Let a bell or a flash tell of a shot; flashes come no faster than is safe to see."""
+        """Announce a shot with a bell or a flash; flashes are never faster than is safe."""
         if self.preferences.signal == "bell":
             self.bell()
         elif self.preferences.signal == "flash" and self._may_flash():
@@ -447,7 +446,7 @@ class Dashboard(BaseApp[None]):
 
     @asks
     async def action_new_setup(self) -> None:
-        """Ask for the conditions from here on."""
+        """Ask for the launch conditions from now on."""
         names = self.driver.run.session.setups.names[-20:]
         dialog = SetupDialog("New setup, from the next shot on", names)
         setup = await self.push_screen_wait(dialog)
@@ -469,10 +468,10 @@ class Dashboard(BaseApp[None]):
         self.edits.mark(Mark(HOLD_OFF if on_hold else HOLD_ON))
 
     def action_undo(self) -> None:
-        """Take back what was said last."""
+        """Undo the last entry."""
         words = self.edits.undo()
         if words:
-            self.notify(f"Taken back: {words}", markup=False)
+            self.notify(f"Undone: {words}", markup=False)
 
     def action_unit(self) -> None:
         """Show speeds in the next unit."""
@@ -480,7 +479,7 @@ class Dashboard(BaseApp[None]):
         self.refresh_all()
 
     def action_signal(self) -> None:
-        """Tell of shots by the next kind of signal."""
+        """Announce shots with the next kind of signal."""
         signal = self.preferences.next_signal()
         self.notify(f"Signal of a new shot: {signal or 'none'}", timeout=3)
 
@@ -502,7 +501,7 @@ class Dashboard(BaseApp[None]):
                 self.warn(str(error))
 
     async def action_interrupt(self) -> None:
-        """Quit as ever; where that has been asked already, do."""
+        """Ask whether to quit; if that question is on the screen, quit."""
         if isinstance(self.screen, QuitDialog):
             self.screen.dismiss(True)
         else:
@@ -510,7 +509,7 @@ class Dashboard(BaseApp[None]):
 
     @asks
     async def action_quit(self) -> None:
-        """End; a live session is asked about first."""
+        """Quit; ask first if a session is live."""
         run = self.driver.run if self.loaded else None
         is_clocking = run is not None and run.live and not run.finished
         if not is_clocking or await self.push_screen_wait(QuitDialog(_parting_words(run))):
@@ -519,7 +518,7 @@ class Dashboard(BaseApp[None]):
     # -- the time of a replay ------------------------------------------------------------
 
     def action_pause(self) -> None:
-        """Hold the recorded time or let it run."""
+        """Stop the recorded time or let it run."""
         self.replay.pause_or_resume()
 
     def action_faster(self) -> None:
@@ -543,7 +542,7 @@ class Dashboard(BaseApp[None]):
 def _parting_words(run: Run | None) -> list[str]:
     writer = run.writer if run is not None else None
     if writer is None:
-        return ["This session is not recorded: its shots will be gone."]
+        return ["This session is not recorded: its shots will be lost."]
     lines = [f"The recording is kept: {writer.path}"]
     trouble = disk_line(writer) if writer.trouble else ""
     return [*lines, f"But {trouble}: press n, then w to write elsewhere."] if trouble else lines

@@ -1,8 +1,8 @@
 """Dialogs: a line of text, a setup, whether to change or to quit, lines to read, the caution.
 
-An action that asks awaits the answers (`asks`). Keys come faster than a dialog is put up: a
-barcode reader, a paste, a quick hand. Those that come before it takes keys are kept, and typed
-once it does, so nothing that was typed is lost.
+An action that asks awaits the answers (`asks`). Keys may come before a dialog is ready: from a
+barcode reader, a paste, a quick hand. Such keys are kept, and typed once the dialog is ready,
+so nothing that was typed is lost.
 """
 
 from __future__ import annotations
@@ -29,15 +29,15 @@ from chrono.session.operator_records import TEXT_LIMIT, Setup
 
 NAME_CELLS = 24
 CHANGE_TEXT = """\
-So far nothing was written. What you say would be added at the end of the recording; nothing \
-in it is altered, and z takes back what was said. You are asked once.
+So far nothing was written. Your entries would be added at the end of the recording. Nothing \
+in it is altered, and z undoes the last entry. You are asked once.
 """
 ACKNOWLEDGE = "Enter: all of this holds      q: quit"
 MEANWHILE = {
     True: "The gates are being recorded meanwhile.",
-    False: "This session is not recorded: its shots will be gone.",
+    False: "This session is not recorded: its shots will be lost.",
 }
-"""What becomes of the shots, by whether they are recorded."""
+"""What happens to the shots, by whether they are recorded."""
 
 ASKING = "dialog"
 """The group of the workers that wait for an answer."""
@@ -51,9 +51,9 @@ def asks(
     """
     Let an action await the answers of dialogs.
 
-    It runs in a worker, since an answer may take long. The key's own handling ends once the
-    first dialog is there or all is done, so a second key goes to the dialog, never to another
-    action. Nothing that takes time may stand before the first dialog.
+    The action runs in a worker, because an answer may take long. The handling of its key ends
+    when the first dialog is shown or all is done, so a second key goes to the dialog, never to
+    another action. Nothing slow may come before the first dialog.
     """
 
     @wraps(action)
@@ -71,10 +71,10 @@ Answer = TypeVar("Answer")
 
 
 class Field(Input):
-    """A field; what is pasted with tabs or on several lines fills the fields from this on."""
+    """A field; pasted text with tabs or several lines also fills the fields after it."""
 
     def on_paste(self, event: events.Paste) -> None:
-        """Share out what is pasted; the last field takes all that is left."""
+        """Divide pasted text over the fields; the last field takes the rest."""
         event.prevent_default()
         event.stop()
         fields = list(self.screen.query(Field))
@@ -88,7 +88,7 @@ class Field(Input):
 
 
 class TypedDialog(ModalScreen[Answer]):
-    """A dialog with fields; `take` gets the keys that no field has got."""
+    """A dialog with fields; `take` gets the keys that no field received."""
 
     AUTO_FOCUS = ""
 
@@ -99,11 +99,11 @@ class TypedDialog(ModalScreen[Answer]):
         """Whether its fields take keys themselves."""
 
     def on_mount(self) -> None:
-        """Stand once everything is there."""
+        """Begin once all its widgets are there."""
         self.call_after_refresh(self._begin)
 
     async def take(self, event: events.Key) -> None:
-        """Type a key, or keep it until that can be done."""
+        """Type a key, or keep it until the fields are ready."""
         if self.stands:
             await self._type(event)
         else:
@@ -141,13 +141,13 @@ class TextDialog(TypedDialog[str | None]):
     Parameters
     ----------
     title : str
-        What is asked.
+        The question.
     value : str, optional
-        What stands there at first.
+        The text shown at first.
     required : bool, optional
-        Whether an empty text is no answer.
+        Whether an empty text is refused.
     replaced : bool, optional
-        Whether what is typed at once takes the place of what stands there.
+        Whether typing replaces the text shown at first.
     enter : str, optional
         What the Enter key does.
     """
@@ -199,11 +199,11 @@ class SetupDialog(TypedDialog[Setup | None]):
     Parameters
     ----------
     title : str
-        For which shots.
+        The shots that it is for.
     names : sequence of str, optional
-        Setups named already, to be told again by name.
+        Names of earlier setups, to be used again.
     setup : Setup, optional
-        What stands there at first.
+        The setup shown at first.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
@@ -243,7 +243,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
     @on(Input.Submitted)
     def keep(self) -> None:
-        """Return the setup, or say what is wrong with it."""
+        """Return the setup, or show what is wrong with it."""
         texts = [self.query_one(f"#{name}", Input).value for name, _, _ in self.FIELDS]
         try:
             setup = read_setup_form(*texts)
@@ -255,7 +255,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
 class ChangeDialog(ModalScreen[str | None]):
     """
-    Ask whether a recording that is shown again may be changed: "change", "copy" or None.
+    Ask whether a replayed recording may be changed: "change", "copy" or None.
 
     Parameters
     ----------
@@ -274,12 +274,12 @@ class ChangeDialog(ModalScreen[str | None]):
         self._name = plain(name)
 
     def compose(self) -> ComposeResult:
-        """Show the question; no key of an action answers it, pressed twice by chance."""
+        """Show the question. No action's key answers it, so a key pressed twice is safe."""
         yield Vertical(
             Static(f"Replay of {self._name}", classes="heading", markup=False),
             Static(CHANGE_TEXT, markup=False),
             Static(
-                "1: change this recording\n2: work in a copy\nEsc: leave it as it is",
+                "1: change this recording\n2: work in a copy\nEsc: change nothing",
                 markup=False,
             ),
             classes="box",
@@ -288,12 +288,12 @@ class ChangeDialog(ModalScreen[str | None]):
 
 class QuitDialog(ModalScreen[bool]):
     """
-    Ask whether to end what is going on, a live session above all.
+    Ask whether to end something that runs, above all a live session.
 
     Parameters
     ----------
     lines : sequence of str
-        What becomes of the recording.
+        What happens to the recording.
     title : str, optional
         The question.
     yes : str, optional
@@ -352,14 +352,14 @@ class LinesDialog(ModalScreen[None]):
         )
 
     def show(self, lines: Sequence[str]) -> None:
-        """Show other lines, if it is still there."""
+        """Show other lines, if the dialog is still open."""
         for text in self.query("#told").results(Static):
             text.update("\n".join(plain(line) for line in lines))
 
 
 class CautionScreen(ModalScreen[None]):
     """
-    Stays until it is acknowledged; clocking goes on behind it.
+    The cautions, shown until they are acknowledged; clocking continues behind them.
 
     Parameters
     ----------
@@ -394,5 +394,5 @@ class CautionScreen(ModalScreen[None]):
 
 
 def plain_lines(text: str) -> str:
-    """Return a message of several lines harmless."""
+    """Make a message of several lines harmless."""
     return "\n".join(plain(line) for line in text.splitlines())

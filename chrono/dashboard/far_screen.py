@@ -1,7 +1,7 @@
 """The Far view: the last speed as large as the terminal, read from metres away.
 
-Below it its ± with the unit, n and mean of the setup, and the last five speeds, as far as there
-are lines for them. The speed gets what the others leave and is the last to go.
+Below it are its ± with the unit, n and mean of the setup, and the last five speeds, if there
+are lines for them. The speed gets the lines that remain; it is the last to disappear.
 """
 
 from dataclasses import dataclass
@@ -24,18 +24,18 @@ from chrono.units import speed_in
 LOWER_SHARE = 0.16
 """Part of the lines that each line of digits below the speed gets."""
 LEAST_SPEED = 5
-"""Lines of the speed before anything stands below it."""
+"""Least lines of the speed before anything is shown below it."""
 SPACED_FROM = 24
-"""So many lines leave an empty one between lines of digits."""
+"""From this many lines on, an empty line separates lines of digits."""
 LAST_SPEEDS = 5
 APART = (3, 2)
-"""Cells between two of the last speeds: better three than two."""
+"""Cells between two of the last speeds: three if possible, else two."""
 BESIDE = ("bold", "cyan")
 """Styles in turn, so that the last speeds do not run together."""
 
 
 class FarScreen(ShotMarking):
-    """The last shot, and how its setup goes."""
+    """The last shot, and the results of its setup."""
 
     @property
     def selected(self) -> ShotRow | None:
@@ -75,9 +75,9 @@ class _Room:
     columns: int
     speed: int
     lower: int
-    """Of each line of digits below the speed."""
+    """Lines for each row of digits below the speed."""
     parts: int
-    """How many of those there are."""
+    """Number of these rows."""
     apart: int
 
     @classmethod
@@ -89,7 +89,7 @@ class _Room:
 
 
 def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
-    """Return digits that fill the room; where there is too little, the speed as text."""
+    """Return digits that fill the room; if there is too little, the speed as text."""
     row = view.latest
     words = large_text(row, unit)
     speed, _, half = words.removesuffix(f" {unit}").partition(" ± ")
@@ -113,7 +113,7 @@ def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
 
 
 def _first_that_fits(texts: tuple[str, ...], room: _Room) -> list[str]:
-    """Return the first of some texts that there is room for, drawn."""
+    """Return the first of some texts that fits, drawn in large digits."""
     drawn = (large_digits(text, room.columns, room.lower) for text in texts)
     return next((lines for lines in drawn if lines), [])
 

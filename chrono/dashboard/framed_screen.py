@@ -45,11 +45,11 @@ class FramedScreen(Screen[None]):
 
     @property
     def stands(self) -> bool:
-        """Whether all its widgets are there: not before it is mounted, nor while it goes."""
+        """Whether all its widgets are there: only from mounting until the screen closes."""
         return self._mounted and self.app.is_running
 
     def on_mount(self) -> None:
-        """Take note that everything is there."""
+        """Note that all widgets are there."""
         self._mounted = True
 
     def compose(self) -> ComposeResult:
@@ -70,7 +70,7 @@ class FramedScreen(Screen[None]):
         return self.app.check_action(action, parameters)
 
     def warn(self, text: str) -> None:
-        """Tell the operator of something that did not go well."""
+        """Warn the operator of a problem."""
         cast(BaseApp[Any], self.app).warn(text)
 
     def on_screen_resume(self) -> None:

@@ -15,25 +15,25 @@ from chrono.dashboard.framed_screen import FramedScreen
 from chrono.reports.flag_help import FLAG_HELP
 
 UNCERTAINTY = """\
-A speed is the distance of the gates over the transit, the time from a body's edge at gate A \
-to the same edge at gate B; where the leading and the trailing pair are sound it is their mean.
-All that could be wrong with it stands in the error budget: the distance, where in the beams \
+A speed is the gates' distance divided by the transit, the time from a body's edge at gate A \
+to the same edge at gate B. If the leading and the trailing pair are sound, it is their mean.
+The error budget lists all that could be wrong with it: the distance, where in the beams \
 the gates trip, the tilt of the path, the sensors' delays, the clock's rate, step and jitter.
-Each has a distribution and so a standard uncertainty u; times its effect on the speed, these \
-add as squares, and the bar shows their shares.
-The ± is the half-width of the interval that holds 95 % of all of them combined, so nineteen \
-of twenty such intervals hold the true speed, if the rig is as it was described.
-Step and jitter are new in each shot and fall with √n in a mean; the rest is shared by all \
-shots of a rig, so a mean is never better known than that."""
+Each has a distribution, so it has a standard uncertainty u. Times its effect on the speed, \
+these add as squares. The bar shows their shares.
+The ± is the half-width of the interval that holds 95 % of all of them combined. So 19 of 20 \
+such intervals contain the true speed, if the rig is as described.
+Step and jitter are new in each shot and fall with √n in a mean. All shots of a rig share \
+the rest, so a mean is never better known than that."""
 
 
 OPEN = """\
-A shot is open for some seconds, while more edges of it could still come: its speed may change \
-and it does not enter the statistics yet."""
+A shot is open for some seconds, while more of its edges could still come. Its speed may \
+change, and it is not yet in the statistics."""
 
 
 class HelpScreen(FramedScreen):
-    """What one may want to look up at the firing line."""
+    """What you may want to look up at the firing line."""
 
     def compose_body(self) -> list[Widget]:
         """Return one long page to scroll."""

@@ -16,7 +16,7 @@ from textual.widgets import Static
 from chrono.dashboard.clipped_text import flow
 
 RANKED_KEYS = 6
-"""A bar whose keys have ranks shows no more: the help screen has them all."""
+"""Most keys that a bar of ranked keys shows; the help screen has them all."""
 
 
 @dataclass(frozen=True)
@@ -31,11 +31,11 @@ class KeyLabel:
     sign : str
         As people see them.
     label : str
-        What it does; empty where the next key's label is for both.
+        What it does; empty if the next key's label is for both.
     action : str
         The action that the key is bound to.
     rank : int or None
-        Of keys with ranks only the greatest are shown, on one line; None is always shown.
+        Only the keys of the greatest ranks are shown, on one line; None is always shown.
     """
 
     keys: str
@@ -45,7 +45,7 @@ class KeyLabel:
     rank: int | None = None
 
     def binding(self) -> Binding:
-        """Return what binds the keys to the action."""
+        """Return the binding of the keys to the action."""
         return Binding(self.keys, self.action, self.label, show=False)
 
 
@@ -64,7 +64,7 @@ class KeyBar(Static):
         self._labels = labels
 
     def on_mount(self) -> None:
-        """Write the keys before the screen is laid out first, and follow what can be done."""
+        """Write the keys before the first layout, and again when possible actions change."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
         self.show_keys()
 
@@ -75,7 +75,7 @@ class KeyBar(Static):
     def show_keys(self) -> None:
         """Write the keys whose actions are possible now, or those of them that matter most."""
         if not self.app.is_running:
-            return  # Textual looks for the screen in front, and there is none any more
+            return  # Textual needs the screen in front, and there is none any more
         owners = {
             bound.binding.action: bound.node for bound in self.screen.active_bindings.values()
         }
@@ -109,7 +109,7 @@ def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]
 
 
 def _called(action: str, owner: DOMNode) -> str:
-    """Return an action as a click calls it, on the node whose key it is."""
+    """Return an action as a click calls it, on the node that owns its key."""
     if isinstance(owner, App):
         place = "app"
     else:

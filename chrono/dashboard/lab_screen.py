@@ -62,9 +62,9 @@ PART_STYLES = (
     "cyan",
     "bold red",
 )
-"""By contribution, in the order of `LETTERS`; its letter tells it where there is no colour."""
+"""Style of each contribution, in the order of `LETTERS`; its letter shows it without colour."""
 HIGH = 26
-"""Lines from which on two pictures stand one above the other."""
+"""From this many lines on, two pictures are shown one above the other."""
 
 STYLES = {
     **dict(zip(LETTERS, PART_STYLES, strict=True)),
@@ -104,7 +104,7 @@ LAB_KEYS = (
 
 HIDDEN = "The ± and the pictures are hidden: press g and enter what you think it is."
 SHOWN_GUESSES = 4
-"""Guesses for which the words have room."""
+"""Number of guesses for which there is room."""
 
 
 class LabScreen(Screen[None]):
@@ -197,12 +197,12 @@ class LabScreen(Screen[None]):
 
     @property
     def up_to_date(self) -> bool:
-        """Whether what is drawn is that of the settings shown."""
+        """Whether the drawn result belongs to the settings shown."""
         seen = self.seen
         return seen is not None and (seen.bench, seen.seed) == (self.bench, self.seed)
 
     def _set(self, bench: Bench) -> None:
-        """Go to another bench; what was hidden to be guessed is hidden again."""
+        """Go to another bench; hide the ± again if it is to be guessed."""
         if bench == self.bench:
             return
         self.bench = bench
@@ -244,7 +244,7 @@ class LabScreen(Screen[None]):
         self._show_picture()
 
     def action_preset(self, number: int) -> None:
-        """Take a bench at which one contribution rules."""
+        """Take a bench at which one contribution is by far the largest."""
         preset = PRESETS[number]
         self._shot = None
         self._say(f"{preset.name}: most of the ± comes from {preset.rules}.")
@@ -256,7 +256,7 @@ class LabScreen(Screen[None]):
         self._set(self.start.bench)
 
     def action_others(self) -> None:
-        """Draw the errors of gates, clock and chance anew."""
+        """Draw new random errors of gates, clock and shots."""
         self.seed += 1
         self._say("Other gates of the same description: what all their shots share is new.")
         self._look_again()
@@ -294,7 +294,7 @@ class LabScreen(Screen[None]):
             self._set(QUESTIONS[self._question].change(self.bench))
 
     def action_hide(self) -> None:
-        """Hide the ± until it was guessed, or stop hiding it."""
+        """Hide the ± until it is guessed, or stop hiding it."""
         if self._guesses:
             self.action_reveal()
             return
@@ -304,7 +304,7 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_guess(self) -> None:
-        """Ask for an estimate of the ±; what is none stays there to be mended."""
+        """Ask for an estimate of the ±; a wrong entry stays there to be corrected."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         question = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
         title, text = question, ""
@@ -321,7 +321,7 @@ class LabScreen(Screen[None]):
         await self._take_guess(*estimate)
 
     async def _take_guess(self, who: str, guess_mps: float) -> None:
-        """Keep a guess; while the ± is hidden it stays so for those who guess after."""
+        """Keep a guess; a hidden ± stays hidden for those who guess next."""
         seen = self.seen if self.up_to_date else await to_thread(look, self.bench, self.seed)
         assert seen is not None, "just worked out"
         guess = self.start.estimate(seen, who, guess_mps, self._shot)
@@ -369,7 +369,7 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_ask_to_leave(self) -> None:
-        """Leave the lab if that is meant."""
+        """Leave the lab, after a question."""
         if await self.app.push_screen_wait(QuitDialog([], "Leave the lab?", "leave")):
             self.dismiss()
 
@@ -377,7 +377,7 @@ class LabScreen(Screen[None]):
 
     @property
     def _goes(self) -> bool:
-        """Whether the screen is being left, and its widgets with it."""
+        """Whether the screen closes, and its widgets with it."""
         return not (self.display and self.app.is_running)
 
     def _say(self, *lines: str) -> None:
@@ -428,7 +428,7 @@ class LabScreen(Screen[None]):
 
 
 class LabPicture(Widget):
-    """One picture, or two one above the other where there is room; drawn at its own size."""
+    """One picture, or two one above the other if there is room; drawn at its own size."""
 
     can_focus = False
 
@@ -440,7 +440,7 @@ class LabPicture(Widget):
         self._words = ""
 
     def show(self, seen: LabView | None, names: list[str], unit: str, *, hidden: bool) -> None:
-        """Show what was worked out, or that it is hidden."""
+        """Show the computed result, or that it is hidden."""
         self._seen, self._names, self._unit = seen, names, unit
         self._words = HIDDEN if hidden else ""
         self.refresh()

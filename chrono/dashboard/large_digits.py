@@ -1,7 +1,7 @@
-"""Numbers and units as large as there is room for: they are read from metres away.
+"""Numbers and units as large as possible, to be read from metres away.
 
-A digit is a set of strokes on a grid of one by two, a letter a small picture that is stretched;
-half blocks give twice the lines.
+A digit is a set of strokes on a grid of one by two. A letter is a small picture that is
+stretched. Half blocks give twice the lines.
 """
 
 STROKES = {
@@ -38,28 +38,28 @@ LETTERS = {
 """Letters of units, of *n* and of *mean*, and ±, five rows high."""
 
 WIDTHS = {".": 0.45, " ": 0.5, "m": 1.7}
-"""Widths over that of a digit."""
+"""Widths relative to that of a digit."""
 LEAST_WIDE, LEAST_HIGH = 3, 3
 SLENDER = 0.75
-"""A digit is at most so wide as it is high, in the eye's measure."""
+"""Greatest width of a digit relative to its height, as the eye sees it."""
 BLOCKS = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
 
 
 def large_digits(text: str, columns: int, lines: int) -> list[str]:
     """
-    Draw a number as large as it goes.
+    Draw a number as large as possible.
 
     Parameters
     ----------
     text : str
         Digits, points, blanks, signs ``-`` and ``—``, and `LETTERS`.
     columns, lines : int
-        Cells there are.
+        Cells available.
 
     Returns
     -------
     list of str
-        At most `lines` lines of the same length, at most `columns` cells; empty where there
+        At most `lines` lines of the same length, at most `columns` cells; empty if there
         is no room for digits of three lines.
     """
     widest = int(min(columns, 2 * SLENDER * lines))

@@ -1,4 +1,4 @@
-"""The screen that stands while a recording is being read."""
+"""The screen that is shown while a recording is read."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ Load = Callable[["Progress"], "Run"]
 
 class LoadingScreen(Screen["Run | ChronoError"]):
     """
-    A bar that fills; q leaves. It returns the run, or why there is none.
+    A progress bar; q leaves. The screen returns the run, or the error.
 
     Parameters
     ----------
     load : callable
-        Makes the run, in a thread; it is told how to report progress.
+        Makes the run, in a thread; gets a function to report progress.
     name : str
         What is being read.
     """
@@ -39,7 +39,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
     BINDINGS: ClassVar[list[BindingType]] = [Binding("q", "app.quit", "Quit")]
 
     class Progressed(Message):
-        """So many bytes of so many were read."""
+        """A number of bytes of a total was read."""
 
         def __init__(self, done: int, total: int) -> None:
             super().__init__()

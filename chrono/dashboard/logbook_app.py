@@ -28,7 +28,7 @@ KEYS = (
     KeyLabel("r", "r", "Reverse", "reverse"),
     KeyLabel("q,escape", "q", "Quit", "quit"),
 )
-"""The first is the list's own, so that it stays in order with the keys that move the cursor."""
+"""The list itself binds the first key, so that it stays in order with the cursor keys."""
 
 
 class LogBookApp(BaseApp[LogEntry]):
@@ -39,12 +39,12 @@ class LogBookApp(BaseApp[LogEntry]):
     ----------
     entries : sequence of LogEntry
     order : LogOrder
-        What they are sorted by at first.
+        How they are sorted at first.
     reverse : bool
     chosen : LogEntry, optional
-        Where the cursor stands at first.
+        Recording under the cursor at first.
     said : str, optional
-        What is to be told at first: why the last one could not be replayed.
+        Message shown at first: why the last recording could not be replayed.
     """
 
     ENABLE_COMMAND_PALETTE = False
@@ -64,7 +64,7 @@ class LogBookApp(BaseApp[LogEntry]):
         self._chosen, self._said = chosen, said
 
     def compose(self) -> ComposeResult:
-        """Put title, list, what is known of the chosen one, and keys below each other."""
+        """Put title, list, facts on the chosen recording, and keys below each other."""
         yield Static(id="status", markup=False)
         yield Static(id="columns", markup=False)
         yield OptionList(id="recordings", markup=False)
@@ -86,7 +86,7 @@ class LogBookApp(BaseApp[LogEntry]):
         return None if place is None else self.entries[place]
 
     def show_entries(self) -> None:
-        """List the recordings as they are sorted now; the cursor stays on its own."""
+        """List the recordings in their order now; the cursor stays on its recording."""
         shown = self.query_one("#recordings", OptionList)
         chosen = self.selected or self._chosen
         # The list has a scroll bar and a cell beside it on either side.
@@ -113,12 +113,12 @@ class LogBookApp(BaseApp[LogEntry]):
             self.exit(entry)
 
     def action_sort(self) -> None:
-        """Sort by the next thing there is to sort by."""
+        """Sort by the next sort key."""
         orders = list(LogOrder)
         self._sort(orders[(orders.index(self.order) + 1) % len(orders)], self.reverse)
 
     def action_reverse(self) -> None:
-        """Turn the order round."""
+        """Reverse the order."""
         self._sort(self.order, not self.reverse)
 
     def _sort(self, order: LogOrder, reverse: bool) -> None:

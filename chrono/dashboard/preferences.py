@@ -1,7 +1,7 @@
-"""What the operator chose last, kept from session to session: theme, unit, signal of a shot.
+"""The operator's last choices, kept from session to session: theme, unit, signal of a shot.
 
-It lies in the user's own folder for settings. If it cannot be read or written, the dashboard
-works as if nothing had been kept.
+They are stored in the user's own folder for settings. If they cannot be read or written, the
+dashboard works without them.
 """
 
 import json
@@ -27,7 +27,7 @@ class Choices:
     unit : str
         Unit of speeds, empty for the rig's.
     rig_unit : str
-        The rig's unit which it was chosen instead of; another rig's unit is not replaced.
+        The rig's unit that `unit` replaces; another rig's unit is not replaced.
     signal : str
         What announces a new shot: one of `SIGNALS`.
     """
@@ -83,7 +83,7 @@ class Preferences:
         self.unit = chosen.unit if is_chosen else rig_unit
 
     def next_unit(self, rig_unit: str) -> None:
-        """Show speeds in the next unit, from now on instead of this unit of a rig."""
+        """Show speeds in the next unit; from now on it replaces this unit of a rig."""
         self.unit = unit_after(self.unit)
         self._keep(replace(self._choices, unit=self.unit, rig_unit=rig_unit))
 
@@ -104,7 +104,7 @@ def choices_path() -> Path:
 
 
 def read_choices() -> Choices:
-    """Return what was kept, as far as it can be read."""
+    """Return the kept choices, as far as they can be read."""
     try:
         kept = json.loads(choices_path().read_text("utf-8"))
         return Choices(**{name: str(kept.get(name, ""))[:40] for name in asdict(Choices())})
@@ -113,7 +113,7 @@ def read_choices() -> Choices:
 
 
 def write_choices(choices: Choices) -> None:
-    """Keep the choices, if there is a place."""
+    """Save the choices, if they can be written."""
     path = choices_path()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

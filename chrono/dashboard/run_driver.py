@@ -1,4 +1,4 @@
-"""Takes what a run brings, and says what of it is news. Knows no screen."""
+"""Takes the new rows of a run, and reports what they changed. Knows no screen."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ if TYPE_CHECKING:
     from chrono.session.view_cache import SessionView, ViewCache
 
 MORE_EDGES_S = 0.03
-"""A shot that may soon have more edges is shown so much later, or with them at once."""
+"""A shot that may soon get more edges is shown this much later [s], or at once with them."""
 SHOWN_SHOTS = 200
 
 
 @dataclass(frozen=True)
 class Change:
     """
-    What a step brought.
+    What a step changed.
 
     Attributes
     ----------
@@ -57,7 +57,7 @@ class RunDriver:
     Attributes
     ----------
     view : SessionView or None
-        What was looked at last.
+        The latest view.
     """
 
     def __init__(self, run: Run, clock: Callable[[], float] = monotonic) -> None:
@@ -73,7 +73,7 @@ class RunDriver:
         self._remeasured_us: int | None = None
 
     def show_instead(self, run: Run) -> None:
-        """Go on with another run of the same recording; its shots are no news."""
+        """Continue with another run of the same recording; its shots do not count as new."""
         self.run = run
         self._whole_seen, self._parts_seen = len(run.session.log), 0
         self._entries_seen = run.session.annotations.version
@@ -111,7 +111,7 @@ class RunDriver:
 
     @property
     def looks(self) -> ViewCache:
-        """What is looked at of the session that is shown now."""
+        """The views of the session that is shown now."""
         from chrono.session.view_cache import ViewCache
 
         session = self.run.session
@@ -132,7 +132,7 @@ class RunDriver:
 
     @property
     def settled(self) -> bool:
-        """Whether no more edges of the shot that came last are to be waited for."""
+        """Whether no more edges of the last shot are expected."""
         return self._clock() - self._changed_s > MORE_EDGES_S
 
     # -- preparing ---------------------------------------------------------------------
@@ -144,9 +144,9 @@ class RunDriver:
 
     def must_prepare(self) -> bool:
         """
-        Return whether shots are measured by another model than was prepared last.
+        Return whether the model for shots differs from the one prepared last.
 
-        It is taken as prepared from then on: call `prepare`, in a thread.
+        From then on it counts as prepared, so call `prepare`, in a thread.
         """
         model = self.run.session.model
         is_new = model is not self._prepared_for
@@ -154,5 +154,5 @@ class RunDriver:
         return is_new
 
     def prepare(self) -> None:
-        """Have done what the next shot would wait for."""
+        """Prepare what the next shot would have to wait for."""
         self.run.session.make_ready()

@@ -1,4 +1,4 @@
-"""What the operator types into dialogs: read into the session's terms, shown to be edited."""
+"""Text that the operator types into the setup dialog: read, and shown again to be edited."""
 
 from dataclasses import replace
 
@@ -23,7 +23,7 @@ def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup
     Raises
     ------
     ChronoError
-        What is wrong with which field.
+        If a field is wrong; names the field.
     """
     if not name.strip():
         raise OptionError("a setup needs a name", where="name")
@@ -46,7 +46,7 @@ def setup_form(setup: Setup) -> tuple[str, str, str, str]:
 
 
 def corrected(before: Setup, form: Setup) -> Setup:
-    """Return the correction of a setup to what the form says; what it does not ask is kept."""
+    """Return the correction of a setup by a form; values that the form lacks are kept."""
     asked = {"mass_kg", "length_m"}
     kept = {key: value for key, value in before.body.items() if key not in asked}
     return replace(form, body=kept | form.body, corrects=before.name)
@@ -55,7 +55,7 @@ def corrected(before: Setup, form: Setup) -> Setup:
 def _positive(text: str, unit: str, where: str) -> float:
     value = parse_quantity(text, unit, where)
     if not 0 < value < 1e6:
-        raise OptionError(f"{text.strip()} is no {where} of a body", where=where)
+        raise OptionError(f"{text.strip()} is not a possible {where}", where=where)
     return value
 
 
@@ -65,9 +65,9 @@ def _read_conditions(text: str) -> dict[str, str]:
         key, equals, value = part.partition("=")
         if not equals or not key.strip():
             raise OptionError(
-                f"{part.strip()[:40]!r} is no key=value",
+                f"{part.strip()[:40]!r} is not key=value",
                 where="conditions",
-                hint="write such as: bands=2, pressure=3 bar",
+                hint="write it like bands=2, pressure=3 bar",
             )
         found[key.strip()] = value.strip()
     return found

@@ -1,7 +1,7 @@
-"""What the operator enters of shots and session, and whether it may be entered.
+"""The operator's entries on shots and session, and whether they may be made.
 
-All of it becomes rows of the recording. Where a recording is shown again, the first entry waits
-until the operator has agreed to change the recording, or to work in a copy.
+All entries become rows of the recording. In a replay, the first entry waits until the operator
+has agreed to change the recording, or to work in a copy.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class ShotEdits:
         self._app, self._driver, self._changed = app, driver, changed
 
     async def may_enter(self) -> bool:
-        """Return whether entries have a place to go; ask for one if none was agreed yet."""
+        """Return whether entries can be stored; ask where, if that is not agreed yet."""
         edits = self._driver.run.edits
         if edits is None or edits.target is not None:
             return True
@@ -74,7 +74,7 @@ class ShotEdits:
         return self._try(lambda: self._driver.run.say_setup(setup))
 
     def undo(self) -> str:
-        """Take back the last entry; return it in words, empty if that was not possible."""
+        """Undo the last entry; return it in words, empty if that was not possible."""
         run = self._driver.run
         if not run.said:
             return ""

@@ -31,7 +31,7 @@ class ShotMarking(FramedScreen):
     driver : RunDriver
     preferences : Preferences
     edits : ShotEdits
-        Enter what the operator says of the shot.
+        Stores the operator's entries on the shot.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -48,7 +48,7 @@ class ShotMarking(FramedScreen):
         raise NotImplementedError
 
     def selected_or_warn(self) -> ShotRow | None:
-        """Return the shot to mark; say so if there is none."""
+        """Return the shot to mark; warn if there is none."""
         row = self.selected
         if row is None:
             self.warn("There is no shot yet.")

@@ -1,4 +1,4 @@
-"""The ways to a shot: by its number, by words about it, by the recorded time of a replay."""
+"""Going to a shot: by its number, by words about it, by the recorded time of a replay."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class ReplayControls:
         return cast("ReplayRun", self._driver.run)
 
     def pause_or_resume(self) -> None:
-        """Hold the recorded time or let it run."""
+        """Stop the recorded time or let it run."""
         source = self._run.source
         (source.resume if source.paused else source.pause)()
         self._changed()
@@ -61,7 +61,7 @@ class ReplayControls:
         await self.go_to(self._run.previous_shot())
 
     async def go_to(self, number: int) -> None:
-        """Let the replay be paused where this shot is the latest one."""
+        """Pause the replay at the time when this shot is the latest one."""
         run = self._run
         there = await to_thread(run.at_shot, number)
         if self._driver.run is run:
@@ -78,9 +78,9 @@ class Match:
     Attributes
     ----------
     place : int
-        Among all shots that there are, from 0.
+        Its index among all shots, from 0.
     count, of : int
-        The how-manieth match of how many.
+        The number of this match, from 1, and the number of all matches.
     """
 
     place: int
@@ -103,11 +103,11 @@ class ShotFinder:
         """What was looked for last."""
 
     def match_after(self, place: int) -> Match | None:
-        """Return the next match after a place, the first after the last; None without any."""
+        """Return the next match after a place, else the first match; None without any."""
         return self._match(place, "right", 0)
 
     def match_before(self, place: int) -> Match | None:
-        """Return the last match before a place, the last before the first; None without any."""
+        """Return the last match before a place, else the last match; None without any."""
         return self._match(place, "left", -1)
 
     def _match(self, place: int, side: Literal["left", "right"], step: int) -> Match | None:

@@ -1,6 +1,6 @@
-"""The table of shots, however many: only the lines in sight are put together.
+"""The table of shots, of any number: only the visible lines are built.
 
-Draws its own lines: a `DataTable` draws every visible cell anew after each change, which
+It draws its own lines. A `DataTable` draws every visible cell again after each change, which
 takes longer than a shot may take to appear.
 """
 
@@ -29,17 +29,17 @@ WIDTHS = {
     "narrow": (4, 7, 12, 15, 7, 13),
     "wide": (6, 10, 18, 22, 7, 26),
 }
-"""Cells of each column but the last, which takes what is left; slim ones share that."""
+"""Cells of each column except the last, which takes the rest; slim layouts share the rest."""
 GAPS = {"slim": " ", "narrow": "  ", "wide": "  "}
 LEAST_LAST = 6
 KEPT_LINES = 500
-"""Cells that were put together are kept for about so many lines."""
+"""Built cells are kept for about this many lines."""
 
 Cells = tuple[str, ...]
 
 
 class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
-    """One line a shot; the cursor stays with the newest shot or with its own."""
+    """One line per shot; the cursor stays on the newest shot or on the chosen one."""
 
     class Moved(Message):
         """The operator moved the cursor."""
@@ -96,7 +96,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.refresh()
 
     def cells(self, index: int) -> Cells:
-        """Return what is written of a shot, by its place from 0."""
+        """Return the cells of a shot, by its index from 0."""
         row = self._row(index)
         known, cells = self._cells.get(index, (None, ()))
         if known is not row:
@@ -145,7 +145,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return self._strip(self.cells(index), style, counted=True)
 
     def notify_style_update(self) -> None:
-        """Look the styles up anew after a change of theme or focus."""
+        """Look the styles up again after a change of theme or focus."""
         super().notify_style_update()
         self._styles = {}
 
@@ -171,7 +171,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return Strip(segments).adjust_cell_length(width, style)
 
     def _shown(self, column: int, text: str, width: int) -> str:
-        """Return a cell's text, cut if need be; setups that begin alike stay apart."""
+        """Return a cell's text, cut if needed; setups that begin alike stay different."""
         if column != SETUP or self._looks is None or len(text) <= width:
             return fit(text, width)
         names = self._looks.session.setups.names
@@ -189,11 +189,11 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
             self.choose(self.cursor + lines)
 
     def move_page(self, pages: int) -> None:
-        """Move the cursor by as many lines as are seen."""
+        """Move the cursor by the number of visible lines."""
         self.move(pages * max(self.size.height - 1, 1))
 
     def choose(self, index: int) -> None:
-        """Let the cursor stand on a shot, by its place from 0, or on the nearest there is."""
+        """Put the cursor on a shot, by its index from 0, or on the nearest shot."""
         index = min(max(index, 0), self._count - 1)
         is_newest = index == self._count - 1
         self._chosen = None if is_newest else self._row(index).key

@@ -1,4 +1,4 @@
-"""Shots, budgets and statistics as words for the screen; text from outside comes out plain."""
+"""Shots, budgets and statistics as words for the screen; outside text is made harmless."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ SAID_WORDS = {
 }
 STATISTICS_CELLS = 28
 LEAST_NAME = 8
-"""Cells that a setup's name gets at least."""
+"""Least number of cells for a setup's name."""
 LEAST_SHARE = 0.005
 """A contribution below half a percent goes into the rest."""
 
@@ -86,9 +86,9 @@ def shot_text(row: ShotRow, cells: int) -> Text:
 
 def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -> Text:
     """
-    Return the flags of a shot, explained in words with what to do where there is room.
+    Return the flags of a shot; if there is room, with their meaning and what to do.
 
-    Without any, what the gates saw of the body, if that fits into a line of `cells`.
+    Without flags, return the lengths that the gates saw, if they fit into a line of `cells`.
     """
     if not row.flags:
         from chrono.reports.timing_text import lengths_text
@@ -126,7 +126,7 @@ def budget_bar(budget: Budget, cells: int) -> Text:
 
 
 def conditions_text(setup: Setup) -> str:
-    """Return the conditions of a setup and what it says of the body, empty for none."""
+    """Return the conditions of a setup and its values for the body; empty for none."""
     _, conditions, mass, length = setup_form(setup)
     return " · ".join(part for part in (conditions, mass, length and f"{length} long") if part)
 
@@ -147,7 +147,7 @@ def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) 
 def statistics_lines(
     series: Series | None, setup: Setup, shots: int, unit: str, cells: int
 ) -> Text:
-    """Return the same on as few lines of so many cells as it needs."""
+    """Return the same on as few lines of this many cells as possible."""
     parts = [setup_text(setup.name), conditions_text(setup)]
     text = Text().append(fit(" · ".join(part for part in parts if part), cells), "bold")
     if series is None:
@@ -166,7 +166,7 @@ def _values(series: Series, unit: str) -> list[tuple[str, str]]:
 
 
 def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
-    """Return all there is to say of one shot, nothing cut."""
+    """Return all facts about one shot, nothing cut."""
     lines = [
         f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
         f"time      {row.time_s:.3f} s",
@@ -191,7 +191,7 @@ def _shares(budget: Budget) -> list[tuple[str, float]]:
 
 
 def _cells(shares: list[float], cells: int) -> list[int]:
-    """Share out cells, every share at least one, the largest taking what is left over."""
+    """Divide cells by shares; each gets at least one, the largest takes the rest."""
     if not shares:
         return []
     widths = [max(round(share * cells), 1) for share in shares]
@@ -207,7 +207,7 @@ def large_text(row: ShotRow | None, unit: str) -> str:
 
 
 def said_text(said: Said, session: Session) -> str:
-    """Return in words what the operator said."""
+    """Return an entry of the operator in words."""
     if isinstance(said, Setup):
         name = setup_text(said.name)
         return f"setup {name}" if said.corrects is None else f"correction of setup {name}"

@@ -1,7 +1,7 @@
 """The Shots screen: the latest speed large, what its ± is made of, statistics, plot, table.
 
-Where the cursor stands on an older shot, that one is shown in full below the table. What can be
-done with the selected shot is done here.
+If the cursor is on an older shot, that shot is shown in full below the table. The actions for
+the selected shot are here.
 """
 
 from __future__ import annotations
@@ -49,19 +49,19 @@ if TYPE_CHECKING:
 ALL_OF_IT = "Enter: all of it"
 
 LENGTH_CORRECTED = (
-    "Its length decides which edges make a shot, and short or long: that is judged anew when "
-    "the recording is opened again."
+    "Its length decides which edges make a shot, and short or long. "
+    "Reopen the recording to have that judged again."
 )
 
 SMALL_LINES = 3
-"""Of Textual's own digits."""
+"""Lines of Textual's own digits."""
 
 PLOT_PAUSE_S = 0.3
-"""A plot takes as long to draw as ten shots to list: it follows the table."""
+"""A plot takes as long to draw as ten shots to list, so it is drawn after the table."""
 
 
 HIGH_LINES, LINES_PER_LINE = 24, 3
-"""Above so many lines of the terminal, each third one makes the speed a line higher."""
+"""Above this many lines of the terminal, each three more make the speed a line higher."""
 
 
 class LatestSpeed(Digits):
@@ -84,17 +84,17 @@ class LatestSpeed(Digits):
 
 class ShotsScreen(ShotMarking):
     """
-    Speeds and what is known of them.
+    Speeds, and the facts about them.
 
     Parameters
     ----------
     driver : RunDriver
     preferences : Preferences
     edits : ShotEdits
-        Enter what the operator says of the selected shot.
+        Stores the operator's entries on the selected shot.
     finder : ShotFinder
     replay : ReplayControls
-        Go to a shot that is still to come.
+        Goes to a shot that is still to come.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -162,12 +162,12 @@ class ShotsScreen(ShotMarking):
         self.table.move(lines)
 
     def action_move_page(self, pages: int) -> None:
-        """Choose a shot as many lines away as are seen."""
+        """Choose the shot that is a page away."""
         self.table.move_page(pages)
 
     @asks
     async def action_find(self) -> None:
-        """Ask what to look for, and go to the next such shot."""
+        """Ask what to look for, and go to the next match."""
         title = "Go to which shot? Its number, or part of a setup, flag or note"
         dialog = TextDialog(
             title, self._finder.sought, required=True, replaced=True, enter="find"
@@ -178,16 +178,16 @@ class ShotsScreen(ShotMarking):
             self.action_next_match()
 
     def action_next_match(self) -> None:
-        """Go on to the next shot that was looked for."""
+        """Go to the next match."""
         self._go_to(self._finder.match_after(self.table.cursor))
 
     def action_previous_match(self) -> None:
-        """Go back to the shot before that was looked for."""
+        """Go back to the previous match."""
         self._go_to(self._finder.match_before(self.table.cursor))
 
     def _go_to(self, match: Match | None) -> None:
         if match is None:
-            self.warn(f"No shot is found by {self._finder.sought!r}.")
+            self.warn(f"No shot matches {self._finder.sought!r}.")
             return
         if match.place < len(self.driver.looks):
             self.table.choose(match.place)
@@ -223,7 +223,7 @@ class ShotsScreen(ShotMarking):
     # -- what is shown of it -------------------------------------------------------------
 
     def action_whole_shot(self) -> None:
-        """Show all there is to say of the selected shot."""
+        """Show all facts about the selected shot."""
         row = self.selected_or_warn()
         if row is not None:
             setup = self.driver.run.session.setups.last(row.setup)
@@ -231,7 +231,7 @@ class ShotsScreen(ShotMarking):
             self.app.push_screen(LinesDialog(f"Shot {row.number}", lines))
 
     def action_motion(self) -> None:
-        """Work out what the selected shot's speed means, and show it."""
+        """Compute what the selected shot's speed means, and show it."""
         row = self.selected_or_warn()
         if row is None:
             return
@@ -257,7 +257,7 @@ class ShotsScreen(ShotMarking):
         self.toggle_class("-swapped")
 
     def action_histogram(self) -> None:
-        """Change what the plot shows; on a small screen it comes in the place of the table."""
+        """Change what the plot shows; on a small screen it replaces the table."""
         plot = self.query_one(SpeedPlot)
         if plot.size.height:
             plot.toggle_histogram()
@@ -280,7 +280,7 @@ class ShotsScreen(ShotMarking):
 
     @on(ShotTable.Moved)
     def show_chosen(self) -> None:
-        """Show in full what the table cuts off of a shot that is not the newest."""
+        """Show the chosen shot in full, as the table may cut it; not the newest shot."""
         if not self.stands:
             return
         row, widget = self.table.chosen, self.query_one("#chosen", Clipped)

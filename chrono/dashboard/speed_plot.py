@@ -1,4 +1,4 @@
-"""Speed per shot with error bars, or how often which speed came: the last shots listed."""
+"""Speed per shot with error bars, or how often each speed came, for the last listed shots."""
 
 import math
 from collections.abc import Iterable
@@ -42,7 +42,7 @@ class SpeedPlot(Widget):
         self._unit = "m/s"
 
     def show_shots(self, rows: Iterable[ShotRow], setup: str, unit: str) -> None:
-        """Plot the last shots that have a speed; the histogram takes this setup's counted."""
+        """Plot the last shots with a speed; the histogram takes this setup's counted shots."""
         chosen = [row for row in rows if isfinite(row.speed_mps)][-LAST_SHOTS:]
         self.points, self._setup, self._unit = _points(chosen, unit), setup, unit
         self._changes = [
@@ -55,7 +55,7 @@ class SpeedPlot(Widget):
         self.refresh()
 
     def toggle_histogram(self) -> None:
-        """Show how often which speed came, or the speed of each shot."""
+        """Show how often each speed came, or the speed of each shot."""
         self.histogram = not self.histogram
         self.refresh()
 
@@ -94,7 +94,7 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
     -------
     Chart
     str
-        What the picture says of the ±: drawn, or smaller than a dot.
+        What the picture shows of the ±: drawn, or smaller than a dot.
     """
     x, y, u = points[:, :3].T
     last = max(float(x[-1]), float(x[0]) + LEAST_SHOTS_WIDE - 1)
@@ -117,7 +117,7 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
 
 def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     """
-    Draw how often which speed came, a line for each interval.
+    Draw how often each speed came, one line for each interval.
 
     Intervals are round and at least 2·∛n of them reach from the lowest to the highest speed
     (the Rice rule, D. M. Lane, Online Statistics Education), if there are lines for them.
@@ -148,7 +148,7 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
 
 
 def _intervals(speeds: Points, lines: int) -> Axis:
-    """Return intervals about whole steps, as many as are filled."""
+    """Return intervals around whole steps, as many as the speeds fill."""
     low, high = float(speeds.min()), float(speeds.max())
     wanted = math.ceil(2 * len(speeds) ** (1 / 3) - 1e-9)
     axis = fit_axis(low, high, LEAST_INTERVALS, apart=(1, 2))

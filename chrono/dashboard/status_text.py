@@ -35,7 +35,7 @@ def status_line(run: Run) -> Text:
 
 
 def trouble_lines(run: Run, slope: MeasuredSlope | None = None) -> list[str]:
-    """Return what must be seen at once, the worst first, each one plain line."""
+    """Return what must be seen at once, the worst first, one plain line each."""
     lines = [_disk(run), _port(run), _slope(slope)]
     if run.session.on_hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
@@ -58,7 +58,7 @@ def _recording(run: Run) -> Text:
 
 
 def _edits(edits: OperatorEdits | None) -> tuple[str, str]:
-    """Return where records go, if anywhere."""
+    """Return where entries are stored, if anywhere."""
     if edits is None or edits.target is None:
         return "", ""
     if edits.in_copy:
@@ -93,7 +93,7 @@ def _followed(run: Run) -> Text:
 def _link(run: Run) -> Text:
     status = run.status
     if run.limit_reached:
-        return Text("all shots that were wanted are there", "green")
+        return Text("all wanted shots are there", "green")
     if status.state != "open":
         return Text.assemble((f"link {status.state}", "bold red"))
     text = Text.assemble("link ", ("open", "green"))
@@ -104,7 +104,7 @@ def _link(run: Run) -> Text:
 
 
 def _clock(run: Run) -> list[Text]:
-    """Return which rate of the counter is in use where it is taken from the host's clock."""
+    """Return the counter's rate in use, if it comes from the host's clock."""
     rate = run.session.host_rate
     if rate is not None:
         from chrono.reports.clock_text import rate_text
@@ -190,7 +190,7 @@ def _ways_back(run: Run) -> str:
     """Return what to do about a lost link; a board may have come back under another name."""
     appeared = run.status.appeared
     if not appeared:
-        return "Check cable and power; it is tried again"
+        return "Check cable and power; trying again"
     words = f"New port: {', '.join(appeared)}"
     if run.writer is None:
         return f"{words}. To go on there, quit and clock that port"
@@ -210,7 +210,7 @@ def _awaited(run: Run) -> str:
 
 def _followed_trouble(status: LinkStatus) -> str:
     if status.state == "lost":
-        return f"RECORDING LOST: it {status.reason}. It is looked for again"
+        return f"RECORDING LOST: it {status.reason}. Looking for it again"
     if status.state == "failed":
         return f"NO LONGER FOLLOWED: the recording {status.reason}"
     return ""

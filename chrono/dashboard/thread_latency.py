@@ -1,7 +1,7 @@
-"""Keep the interpreter from holding up the thread that reads the port while a screen is up.
+"""Keep the interpreter from delaying the thread that reads the port while a screen is shown.
 
-The collector walks all widgets again and again, and a thread waits up to the switch
-interval for its turn: together they delay what a reader thread does by up to 0.2 s.
+The garbage collector visits all widgets again and again, and a thread waits up to the switch
+interval for its turn. Together they delay a reader thread by up to 0.2 s.
 """
 
 import gc
@@ -14,7 +14,7 @@ SWITCH_S = 0.0005
 
 @contextmanager
 def short_turns() -> Iterator[None]:
-    """Let threads take shorter turns; what `freeze_widgets` has set aside is taken back."""
+    """Let threads take shorter turns; at the end, undo `freeze_widgets`."""
     before = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     try:
@@ -25,6 +25,6 @@ def short_turns() -> Iterator[None]:
 
 
 def freeze_widgets() -> None:
-    """Set aside what is there now from collection: the widgets live as long as the screen."""
+    """Exclude existing objects from collection: the widgets live as long as the screen."""
     gc.collect()
     gc.freeze()

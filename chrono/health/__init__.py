@@ -1,6 +1,6 @@
-"""Are gates, link and clock fit for shooting?
+"""Are gates, link and clock ready for shooting?
 
-In: batches and shots as they come; out: what was observed over the last minute, and a
-verdict on each item with what to do.
-Knows nothing of ports, files and screens.
+In: batches and shots as they come; out: what was observed in the last minute, and a verdict on
+each item.
+Does not know about ports, files and screens.
 """

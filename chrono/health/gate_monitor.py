@@ -1,7 +1,7 @@
-"""Watching the gates while lines come in: what `judge_readiness` needs, over the last minute.
+"""Watch the gates while lines come in: the last minute's values for `judge_readiness`.
 
-`GateMonitor` takes decoded events and finished shots, and carries a few numbers per gate. It
-judges nothing and knows nothing of ports and screens.
+`GateMonitor` takes decoded events and finished shots, and keeps a few numbers per gate. It
+judges nothing, and does not know about ports and screens.
 """
 
 from collections import deque
@@ -23,9 +23,9 @@ from chrono.processor.timeline import Tally
 WINDOW_S = 60
 SECOND_US = 1_000_000
 RECENT_S = 10.0
-"""A lamp switched off this long ago is no trouble now."""
+"""A lamp switched off this long ago is no longer a problem [s]."""
 RECENT_SHOTS = 200
-"""So many of the last shots tell how the gates bounce."""
+"""This many of the last shots are used to judge how the gates bounce."""
 
 _LINES, _DAMAGED, _NOISE, _CHATTER = 0, 1, 2, 4
 _LOST_LINES, _BOARD_LOST, _RESTARTS, _CAUSES = 6, 7, 8, 9
@@ -34,7 +34,7 @@ _TALLIED = _LOST_LINES
 
 
 class FlickerReading(NamedTuple):
-    """Periodic tripping of one gate now: frequency [Hz] (0 without) and blocked part."""
+    """Present flicker of one gate: frequency [Hz] (0 if none) and blocked part of a period."""
 
     frequency_hz: float = 0.0
     duty: float = 0.0
@@ -44,17 +44,17 @@ def flicker_now(
     spans: Sequence[FlickerSpan], now: int, rules: Rules, within_s: float = RECENT_S
 ) -> tuple[FlickerReading, FlickerReading]:
     """
-    Return each gate's flicker of the last seconds.
+    Return each gate's flicker in the last seconds.
 
     Parameters
     ----------
     spans : sequence of FlickerSpan
-        All that were met.
+        All spans so far.
     now : int
         The processor's latest time [counter units].
     rules : Rules
     within_s : float
-        How many seconds count.
+        How many of the last seconds count.
     """
     since = now - rules.units(within_s)
     found = [FlickerReading(), FlickerReading()]
@@ -66,7 +66,7 @@ def flicker_now(
 
 @dataclass
 class _Second:
-    """What was counted in one second of the host's clock, and the beats in it [us]."""
+    """Counts of one second of the host's clock, and the beats in it [us]."""
 
     counts: Ints = field(default_factory=lambda: np.zeros(_SIZE, np.int64))
     first_beat_us: int | None = None
@@ -76,14 +76,14 @@ class _Second:
 
 class GateMonitor:
     """
-    Carries what was seen of the gates over the last minute.
+    Keeps what was seen of the gates in the last minute.
 
     Parameters
     ----------
     rules : Rules
         The rig's numbers.
     tally : Tally
-        The processor's own so far.
+        The processor's tally so far.
     """
 
     def __init__(self, rules: Rules, tally: Tally) -> None:
@@ -103,9 +103,9 @@ class GateMonitor:
         Parameters
         ----------
         events : Events
-            Of one second of the host's clock, as `second_places` cuts them.
+            Events of one second of the host's clock, as `second_places` cuts them.
         tally : Tally
-            The processor's own after these events.
+            The processor's tally after these events.
         """
         if not len(events):
             return
@@ -125,8 +125,8 @@ class GateMonitor:
         """
         Take finished shots.
 
-        The lone ones that no body could have made are noise; those with a transit tell how
-        the gates bounce.
+        Lone passages that no body could have made are noise. Shots with a transit show how the
+        gates bounce.
         """
         rules = self._rules
         shortest_m = rules.body_length_m or 0.0
@@ -199,7 +199,7 @@ class GateMonitor:
         )
 
     def _second_of(self, host_us: int) -> _Second:
-        """Return what is counted now, and forget what is older than the window."""
+        """Return the present second's counts; drop those older than the window."""
         at = max(host_us // SECOND_US, *self._seconds, 0)
         if at not in self._seconds:
             self._seconds[at] = _Second()
@@ -240,12 +240,12 @@ class GateMonitor:
 
 def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     """
-    Return where to cut a batch so that a watch counts the same for any cut of the stream.
+    Return where to cut a batch so that all counts are the same for any cut of the stream.
 
-    A piece is one second of the host's clock; what no window reaches that is open after the
-    batch, or at `until_us` if nobody looks before, is one piece. A hello begins a piece, since
-    another counter may begin with it, and so do the records after the last event, whose second
-    is not known yet.
+    A piece is one second of the host's clock. Everything too old for the last window is one
+    piece; the last window is the one at the batch's end, or at `until_us` if nobody asks before
+    then. A hello begins a piece, because it may bring another counter. So do the records after
+    the last event, because their second is not known yet.
     """
     n, host_us = len(batch.events), batch.events.host_us
     second = np.maximum.accumulate(host_us) // SECOND_US

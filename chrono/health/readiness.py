@@ -1,8 +1,8 @@
 """Whether the gates are ready: what was observed, judged item by item.
 
-`Observation` holds plain numbers about a stretch of watching; `judge_readiness` decides for
-each item whether it is in the way of clocking. Knows nothing of ports and screens, and writes
-no sentences.
+`Observation` holds plain numbers about some time of watching; `judge_readiness` decides for
+each item whether it prevents good measurements. It does not know about ports and screens, and
+writes no sentences.
 """
 
 from collections.abc import Mapping
@@ -18,23 +18,23 @@ from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.processor.passage_pairing import LENGTH_TOLERANCE
 
 BLOCKED_LIMIT_S = 3.0
-"""No body and no passer-by blocks a gate for longer."""
+"""No flying body and no person who walks by blocks a gate for longer [s]."""
 
 NOISE_PER_MIN = 6.0
-"""Lone spikes a minute and gate: at this rate one shot in 150 at 5 m/s meets one."""
+"""Lone spikes per minute and gate: at this rate one shot in 150 at 5 m/s meets one."""
 
 CHATTER_PER_MIN = 6.0
 LOST_SHARE = 1e-3
-"""Lost or damaged lines; a shot has four, so one shot in 250 would be touched."""
+"""Share of lost or damaged lines; a shot has four lines, so this affects one shot in 250."""
 
 FIRST_DAMAGED = 1
-"""A port opened in the middle of a line begins with a damaged one."""
+"""If a port is opened in the middle of a line, the first line is damaged."""
 
 FEW_SHOTS = 3
-"""So many shots that bounced, and that did not, are needed to speak of chance."""
+"""At least this many shots with and without bounce are needed to call it chance."""
 
 BEAT_LIMIT_S = 2.5
-"""The board sends a beat a second: two in a row are missing."""
+"""Longest time without a beat [s]: the board sends one per second, so two are missing."""
 
 
 @dataclass(frozen=True)
@@ -45,17 +45,17 @@ class GateObservation:
     Attributes
     ----------
     blocked : bool or None
-        Its level now, None while no line has said it.
+        Its level now, None while no line has stated it.
     blocked_for_s : float
-        For how long it has been blocked without a break [s], 0 if it is clear.
+        How long it has been blocked without a break [s], 0 if it is clear.
     flicker_hz : float
-        Frequency of periodic tripping [Hz], 0 without.
+        Frequency of flicker [Hz], 0 if there is none.
     flicker_duty : float
         Blocked part of the period, 0 … 1.
     noise : int
-        Lone passages shorter than the fastest body of the rig could make.
+        Lone passages too short even for the rig's fastest body.
     chatter : int
-        Times the gate tripped again within the quiet time.
+        How often the gate tripped again within the quiet time.
     """
 
     blocked: bool | None = None
@@ -74,25 +74,25 @@ class Observation:
     Attributes
     ----------
     span_s : float
-        Length of the stretch [s].
+        How long the gates were watched [s].
     gates : tuple of two GateObservation
         Gates A and B.
     lines, damaged, lost_lines, board_lost, restarts : int
-        Lines that arrived, those of them unusable, numbers missing in their sequence, edges
-        the board dropped, restarts of the board.
+        Lines that arrived, unusable lines among them, missing sequence numbers, edges that the
+        board dropped, restarts of the board.
     has_beats : bool
         Whether this kind of lines has beats and sequence numbers.
     silence_s : float
         Longest time without a beat [s].
     clock : ClockEstimate or None
-        Rate of the counter where it is known.
+        Rate of the counter, if it is known.
     rate_error, rate_tolerance : float
-        What the rig says of that rate, relative, and the half-width that it allows; infinite
-        where the rate is taken from the beats themselves.
+        The rig's value of that rate, relative, and its half-width; infinite if the rate is
+        taken from the beats themselves.
     timed, bounced : int
-        The last shots with a transit, and those of them of which an edge bounced.
+        Number of the last shots with a transit, and of those with an edge that bounced.
     bounce_s : float
-        Standard uncertainty of one edge's time in the median of these [s], 0 without them.
+        Median standard uncertainty of one edge's time in the latter [s], 0 if there are none.
     jitter_s : float
         Standard deviation of one edge's time that the rig states [s].
     causes : mapping of RestartCause to int
@@ -122,34 +122,34 @@ class Observation:
         return self.gates["AB".index(name)]
 
     def per_min(self, count: int) -> float:
-        """Return how often a minute something happened that was counted so often."""
+        """Return a count as a rate per minute."""
         return 60 * count / self.span_s if self.span_s > 0 else 0.0
 
     @property
     def bad_lines(self) -> int:
-        """Lines damaged or lost, whichever are more."""
+        """Number of damaged or of lost lines, whichever is larger."""
         return max(self.damaged, self.lost_lines)
 
     @property
     def hidden(self) -> int:
-        """The last shots of which no edge bounced: noise may have moved these unseen."""
+        """Number of the last shots without a bounce: noise may have shifted them unseen."""
         return self.timed - self.bounced
 
     @property
     def knows_rate(self) -> bool:
-        """Whether the beats tell the counter's rate with an uncertainty."""
+        """Whether the beats give the counter's rate with an uncertainty."""
         return self.clock is not None and isfinite(self.clock.U95)
 
     @property
     def rate_off(self) -> float:
-        """How far the rate is from what the rig says, relative; 0 while it is not known."""
+        """How far the rate is from the rig's value, relative; 0 while it is unknown."""
         if self.clock is None or not self.knows_rate:
             return 0.0
         return self.clock.rate_error - self.rate_error
 
 
 class Aspect(StrEnum):
-    """What is looked at."""
+    """What is checked."""
 
     LINK = "link"
     BEAM = "beam"
@@ -171,17 +171,17 @@ class Aspect(StrEnum):
 @dataclass(frozen=True)
 class ReadinessItem:
     """
-    One thing that was looked at.
+    One thing that was checked.
 
     Attributes
     ----------
     aspect : Aspect
     troubled : bool
-        Whether it stands against clocking.
+        Whether it prevents good measurements.
     gate : str
-        `A` or `B` where it is one gate's, else empty.
+        `A` or `B` if it is about one gate, otherwise empty.
     setup : str
-        Whose bodies, where it is about bodies.
+        The bodies' setup, if it is about bodies.
     """
 
     aspect: Aspect
@@ -191,7 +191,7 @@ class ReadinessItem:
 
     @property
     def name(self) -> str:
-        """What was looked at, and of which gate."""
+        """What was checked, and for which gate."""
         return f"{self.aspect} {self.gate}" if self.gate else str(self.aspect)
 
 
@@ -202,22 +202,22 @@ class Readiness:
     seen: Observation
     items: tuple[ReadinessItem, ...]
     timing: TimingJitter | None = None
-    """What the shots tell of the jitter, where they do."""
+    """The jitter that the shots show, if they do."""
     lengths: dict[str, BlockedLengths] = field(default_factory=dict)
-    """What the gates saw of the bodies, by setup."""
+    """The lengths of the bodies that the gates saw, by setup."""
     slope: MeasuredSlope | None = None
-    """What the shots tell of the path's slope, where they do."""
+    """The path's slope that the shots show, if they do."""
     trends: tuple[LengthTrend, ...] = ()
-    """How the lengths at each gate go with speed and in time, where the shots tell it."""
+    """How the lengths at each gate change with speed and in time, if the shots show it."""
 
     @property
     def ready(self) -> bool:
-        """Whether nothing stands against clocking."""
+        """Whether nothing prevents good measurements."""
         return not self.troubles
 
     @property
     def troubles(self) -> tuple[ReadinessItem, ...]:
-        """The items that stand against it."""
+        """The items that prevent them."""
         return tuple(item for item in self.items if item.troubled)
 
     def trend(self, item: ReadinessItem) -> LengthTrend:
@@ -264,17 +264,17 @@ def _gate_items(name: str, seen: Observation) -> tuple[ReadinessItem, ...]:
 
 
 def _is_often(count: int, seen: Observation, limit_per_min: float) -> bool:
-    """Judge events a minute; one alone is no rate."""
+    """Return whether events exceed a rate per minute; a single event is not a rate."""
     return count >= 2 and seen.per_min(count) > limit_per_min
 
 
 def _hides_noise(seen: Observation) -> bool:
-    """Judge whether shots that bounced by chance tell of noise that the others hide."""
+    """Return whether some shots bounced by chance, so that others hide the same noise."""
     return min(seen.bounced, seen.hidden) >= FEW_SHOTS and seen.bounce_s > seen.jitter_s
 
 
 def _is_off(seen: Observation) -> bool:
-    """Judge the counter's rate, where lines of this kind tell it and it is known."""
+    """Return whether the counter's rate is wrong, if beats give it and it is known."""
     if not seen.has_beats or seen.clock is None or not seen.knows_rate:
         return False
     return abs(seen.rate_off) > seen.rate_tolerance + seen.clock.U95
@@ -288,19 +288,19 @@ def with_shots(
     trends: tuple[LengthTrend, ...] = (),
 ) -> Readiness:
     """
-    Return a health with what the shots tell added.
+    Return a readiness with the results of the shots added.
 
     Parameters
     ----------
     health : Readiness
     timing : TimingJitter or None
-        None where they do not tell it.
+        None if the shots do not show it.
     lengths : mapping of str to BlockedLengths
-        What the gates saw of each setup's bodies, by the setup's name.
+        The lengths that the gates saw, by the setup's name.
     slope : MeasuredSlope or None
-        None where they do not tell it.
+        None if the shots do not show it.
     trends : tuple of LengthTrend
-        How the lengths go with speed and in time, as far as they tell it.
+        How the lengths change with speed and in time, as far as the shots show it.
     """
     items = [*health.items]
     if timing is not None:

@@ -1,6 +1,6 @@
-"""From transits to speeds with an honest uncertainty, and what many shots come to.
+"""From transits to speeds with an honest uncertainty, and statistics of many shots.
 
 In: shots in counter units and a rig, or a series of speeds; out: speeds, error budgets,
-coverage, statistics, plans for gates that are yet to be built.
-Knows nothing of where the numbers came from.
+coverage, statistics, plans for gates that are not built yet.
+Does not know where the numbers came from.
 """

@@ -1,7 +1,7 @@
 """A body in the air of a site: air, gravity and drag, with their uncertainties.
 
-Joins the physics of drag with the words of the error budget. Falls, flights, stops, energies
-and the speed at the mouth use it. Knows nothing of gates and shots.
+Joins the physics of drag with the error budget. Falls, flights, stops, energies and the speed
+at the mouth use it. Does not know about gates and shots.
 """
 
 import math
@@ -30,24 +30,24 @@ from chrono.physics.trajectory import Deceleration
 from chrono.rigs.rig_model import Rig
 
 DRAG_COEFFICIENT_RELATIVE_U = 0.1
-"""Of the smooth sphere's coefficient taken for a ball: the correlation is within 6 % of
-measurements below Re 6e4 and 9 % above at 1e5; seams and felt add to that (common
+"""Relative u if a ball has the smooth sphere's coefficient: the correlation is within 6 % of
+measurements below Re 6e4, and 9 % too high at 1e5; seams and felt add to that (common
 practice, no source)."""
 
 
 @dataclass(frozen=True)
 class Ball:
     """
-    A ball and the air it flies in, with what is not known about them.
+    A ball and the air it flies in, with their uncertainties.
 
     Attributes
     ----------
     diameter_m, mass_kg : float
-        Of the body [m], [kg].
+        Diameter and mass of the body [m], [kg].
     density_kgpm3, viscosity_pas : float
-        Of the air [kg/m³], [Pa s].
+        Density and viscosity of the air [kg/m³], [Pa s].
     drag_coefficient : float
-        On the frontal area, at the speed in question.
+        Drag coefficient on the frontal area, at the speed in question.
     drag_coefficient_u : float
         Its standard uncertainty, relative.
     density_tolerance, mass_tolerance, diameter_tolerance : float
@@ -101,16 +101,16 @@ def ball_in_air(
     humidity: float,
 ) -> Ball:
     """
-    Return a ball in the air of a site, its drag coefficient that of a smooth sphere.
+    Return a ball in the air of a site, with the drag coefficient of a smooth sphere.
 
     Parameters
     ----------
     diameter_m, mass_kg : float
-        Of the ball [m], [kg].
+        Diameter and mass of the ball [m], [kg].
     speed_mps : float
         Speed at which the drag coefficient is taken [m/s].
     temperature_k, pressure_pa, humidity : float
-        Of the air [K], [Pa], 0 … 1.
+        Air temperature, pressure and relative humidity [K], [Pa], 0 … 1.
     """
     density = moist_air_density(temperature_k, pressure_pa, humidity)
     viscosity = dynamic_viscosity(temperature_k)
@@ -138,7 +138,7 @@ class SiteAir:
     Attributes
     ----------
     temperature_k, pressure_pa, humidity : float
-        Of the air [K], [Pa], 0 … 1.
+        Air temperature, pressure and relative humidity [K], [Pa], 0 … 1.
     gravity_mps2 : float
         Local gravity [m/s²].
     """
@@ -165,7 +165,7 @@ class SiteAir:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """Gravity and the density of the air, with what is not known of them."""
+        """Gravity and the density of the air, with their uncertainties."""
         density = self.density_kgpm3
         unknown = Ball.density_tolerance * density
         return (
@@ -177,7 +177,7 @@ class SiteAir:
 
 
 def site_of(rig: Rig) -> SiteAir:
-    """Return air and gravity where a rig says that it stands."""
+    """Return air and gravity at a rig's site."""
     site = rig.site
     return SiteAir(
         site.temperature_k,
@@ -190,19 +190,19 @@ def site_of(rig: Rig) -> SiteAir:
 @dataclass(frozen=True)
 class MovingBody:
     """
-    A body that moves through air; what is not known of it is None.
+    A body that moves through air; unknown values are None.
 
     Attributes
     ----------
     mass, diameter : Quantity or None
         Mass [kg], and diameter across the path [m].
     drag : Quantity
-        Drag coefficient on the frontal area; of a sphere the factor on that of a smooth
-        one, which follows the Reynolds number.
+        Drag coefficient on the frontal area. For a sphere: the factor on the coefficient of
+        a smooth sphere, which depends on the Reynolds number.
     sphere : bool
-        Which of the two.
+        Whether it is a sphere.
     terminal : Quantity or None
-        Terminal speed [m/s] where that is what is known of the drag; infinite without air.
+        Terminal speed [m/s], if the drag is known by it; infinite without air.
     """
 
     mass: Quantity | None
@@ -213,12 +213,12 @@ class MovingBody:
 
     @property
     def drag_is_known(self) -> bool:
-        """Whether there is enough to say how it is slowed."""
+        """Whether enough is known to compute the drag."""
         return self.terminal is not None or None not in (self.mass, self.diameter)
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """All that is known of it and matters."""
+        """All known values that matter."""
         if self.terminal:
             return (self.mass, self.terminal) if self.mass else (self.terminal,)
         known = tuple(q for q in (self.mass, self.diameter) if q is not None)
@@ -227,21 +227,21 @@ class MovingBody:
 
 BRANCH = Quantity(CRISIS, 0.5, arcsine(CRISIS, 0.5))
 """
-Where between the least (0) and the largest drag coefficient (1) a smooth sphere's lies beyond
-Re 2e5. One branch or the other is true and nothing between: the U-shaped distribution
-has its 95 % at its ends.
+Position of a smooth sphere's drag coefficient above Re 2e5, between the lowest (0) and the
+highest (1). One of the two is true, and nothing between them: so a U-shaped distribution is
+used, with its 95 % at the ends.
 """
 
 SMOOTH_SPHERE = Quantity(DRAG, 1.0, normal(DRAG, DRAG_COEFFICIENT_RELATIVE_U))
 
 
 def given_mass(mass_kg: float) -> Quantity:
-    """Return a mass of which only the number is known: a kitchen scale's tolerance."""
+    """Return a mass given only as a number, with a kitchen scale's tolerance."""
     return Quantity(MASS, mass_kg, rectangular(MASS, Ball.mass_tolerance * mass_kg, unit="kg"))
 
 
 def given_diameter(diameter_m: float) -> Quantity:
-    """Return a diameter of which only the number is known: a caliper's on a soft ball."""
+    """Return a diameter given only as a number, with a caliper's tolerance on a soft ball."""
     unknown = Ball.diameter_tolerance * diameter_m
     return Quantity(DIAMETER, diameter_m, rectangular(DIAMETER, unknown, unit="m"))
 
@@ -256,9 +256,9 @@ def deceleration_of(
     ----------
     body : MovingBody
     site : SiteAir
-        Its viscosity counts; density and gravity are among the values.
+        Only its viscosity is used; density and gravity are in `values`.
     values : mapping
-        Of `MovingBody.quantities` and `SiteAir.quantities`, by name.
+        Values of `MovingBody.quantities` and `SiteAir.quantities`, by name.
     """
     if body.terminal is not None:
         kappa = values[GRAVITY] / values[TERMINAL] ** 2
@@ -279,7 +279,7 @@ def deceleration_of(
 
 def weight_per_mass(body: MovingBody, values: Mapping[str, float]) -> float:
     """
-    Return gravity less buoyancy [m/s²]: that of a sphere where the body is one.
+    Return gravity minus buoyancy [m/s²]; only a sphere has buoyancy here.
 
     Raises
     ------
@@ -301,19 +301,19 @@ def falling_laws(
     body: MovingBody, site: SiteAir, values: Mapping[str, float]
 ) -> tuple[Deceleration, float]:
     """
-    Return deceleration by drag and acceleration at rest [m/s²] of a body that falls.
+    Return deceleration by drag and acceleration at rest [m/s²] of a falling body.
 
     Notes
     -----
-    A body that gains speed sets air in motion, too. For a sphere this counts as half the mass
-    of the displaced air (H. Lamb, Hydrodynamics, art. 92): (m + ρV/2)·dv/dt = (m − ρV)·g − D.
+    A body that gains speed also accelerates air. For a sphere this adds half the mass of the
+    displaced air (H. Lamb, Hydrodynamics, art. 92): (m + ρV/2)·dv/dt = (m − ρV)·g − D.
     """
     drag, inertia = deceleration_of(body, site, values), 1 + _displaced(body, values) / 2
     return lambda v: drag(v) / inertia, weight_per_mass(body, values) / inertia
 
 
 def _displaced(body: MovingBody, values: Mapping[str, float]) -> float:
-    """Return the mass of the air that a sphere displaces, as a part of its own; else 0."""
+    """Return the mass of the air that a sphere displaces, over its own mass; otherwise 0."""
     if not body.sphere or body.terminal is not None or not body.drag_is_known:
         return 0.0
     return values[DENSITY] * math.pi * values[DIAMETER] ** 3 / 6 / values[MASS]

@@ -1,6 +1,6 @@
-"""What the calibrations share: the mean of a series, a combined uncertainty.
+"""What all calibrations use: the mean of a series, a combined uncertainty.
 
-Contributions are those of the error budget. Knows nothing of gates, files or screens.
+Contributions are those of the error budget. Does not know about gates, files or screens.
 """
 
 import math
@@ -21,7 +21,7 @@ from chrono.measuring.error_budget import (
 )
 
 MIN_REPEATS = 5
-"""Fewer repeats give a standard deviation that may well be off by half of itself."""
+"""With fewer repeats the standard deviation may easily be wrong by half of its value."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class CombinedUncertainty:
     Attributes
     ----------
     contributions : tuple of Contribution
-        What it is made of.
+        The parts of the uncertainty.
     u : float
         Combined standard uncertainty (JCGM 100:2008, eq. 10).
     dof : float
@@ -53,9 +53,9 @@ def combine(contributions: Iterable[Contribution]) -> CombinedUncertainty:
 
     Notes
     -----
-    U95 is the smaller of two honest ones: t_95(ν_eff)·u_c is too wide where a rectangular
-    contribution dominates, the interval of the combined distribution too wide where few
-    repeats do (sums of t distributions cover more than 95 % of repeated calibrations).
+    U95 is the smaller of two valid ones. t_95(ν_eff)·u_c is too wide if a rectangular
+    contribution is the largest. The interval of the combined distribution is too wide if few
+    repeats are (sums of t distributions cover more than 95 % of repeated calibrations).
     """
     parts = tuple(contributions)
     return CombinedUncertainty(

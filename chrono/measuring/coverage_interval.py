@@ -1,8 +1,8 @@
 """The interval that holds 95 % of the combined distribution of all contributions.
 
-Contributions are independent, so the distribution of their sum is the convolution of
-theirs: the exact probabilities of the bins of one common grid, multiplied as Fourier
-transforms. No normal distribution is assumed and nothing is drawn at random.
+Contributions are independent, so the distribution of their sum is the convolution of their
+distributions: exact probabilities in the bins of one common grid, multiplied as Fourier
+transforms. No normal distribution is assumed, and no random numbers are used.
 """
 
 import math
@@ -26,17 +26,17 @@ BINS = 2048
 """Bins of the grid: the interval is found to about 1e-5 of itself."""
 
 NEGLIGIBLE = 1e-9
-"""A contribution by so much smaller than the largest one changes nothing."""
+"""A contribution smaller than this part of the largest one changes nothing."""
 
 LEAST_U = 1e-290
-"""One below is nothing: its reciprocal is beyond what a number can hold."""
+"""A smaller one counts as 0: its reciprocal is too large for a float."""
 
 _CHORD_NODES = 200
 
 _LEAST_DIVISOR = 0.1
 
 _REACH = 4.0
-"""Half-width of the grid in expanded uncertainties, where the distribution has no bound."""
+"""Half-width of the grid in expanded uncertainties, if the distribution has no bound."""
 
 
 def coverage_half_width(
@@ -69,11 +69,11 @@ def quotient_half_width(
     contributions: Sequence[Contribution], value: float, probability: float = COVERAGE
 ) -> float:
     """
-    Return the half-width about a quotient whose divisor is what is mostly uncertain.
+    Return the half-width about a quotient if mainly its divisor is uncertain.
 
-    Where z is the relative deviation to first order, the quotient deviates by z/(1 − z): to
-    + U at z = U/(1 + U), to − U at z = −U/(1 − U). No speed is likelier than its double, so
-    a divisor is the less likely the longer it is: each z counts 1/(1 − z) times.
+    If z is the relative deviation to first order, the quotient deviates by z/(1 − z): by + U at
+    z = U/(1 + U), by − U at z = −U/(1 − U). A speed and its double are equally likely, so a
+    longer divisor is less likely: each z has the weight 1/(1 − z).
 
     Parameters
     ----------
@@ -107,11 +107,11 @@ class CoverageTable:
     Attributes
     ----------
     transit_s : ndarray of float64, shape (M,)
-        Rising.
+        Transits in rising order.
     exact : callable
-        Gives the factor at one transit [s]; it takes some milliseconds.
+        Returns the factor at one transit [s]; it takes some milliseconds.
     factors : ndarray of float64, shape (M,)
-        Those worked out so far, NaN elsewhere.
+        The factors computed so far, NaN elsewhere.
     """
 
     transit_s: Floats
@@ -122,7 +122,7 @@ class CoverageTable:
         object.__setattr__(self, "factors", np.full(len(self.transit_s), np.nan))
 
     def factor(self, true_transit_s: Floats) -> Floats:
-        """Return the coverage factor for each transit, shape kept; NaN where that is NaN."""
+        """Return the coverage factor for each transit, with the same shape; NaN for NaN."""
         shortest = np.fmin.reduce(true_transit_s, axis=None, initial=np.nan)
         longest = np.fmax.reduce(true_transit_s, axis=None, initial=np.nan)
         if shortest <= longest:
@@ -130,11 +130,11 @@ class CoverageTable:
         return np.asarray(np.interp(true_transit_s, self.transit_s, self.factors))
 
     def work_out_all(self) -> None:
-        """Work all factors out now, so that no shot has to wait for one."""
+        """Compute all factors now, so that no shot has to wait for one."""
         self._work_out(self.transit_s[0], self.transit_s[-1])
 
     def _work_out(self, shortest_s: float, longest_s: float) -> None:
-        """Work out the factors that transits from the shortest to the longest lie between."""
+        """Compute the factors needed for transits from the shortest to the longest."""
         first = max(int(np.searchsorted(self.transit_s, shortest_s, "right")) - 1, 0)
         behind = int(np.searchsorted(self.transit_s, longest_s, "left")) + 1
         for place in np.flatnonzero(np.isnan(self.factors[first:behind])) + first:
@@ -143,17 +143,17 @@ class CoverageTable:
 
 def with_normal(factors: Floats, share: Floats) -> Floats:
     """
-    Return coverage factors where one more contribution, a normal one, has a share of u.
+    Return coverage factors if a normal contribution is added that has a share of u.
 
-    A flat-topped sum soon becomes normal, one with long tails in quadrature. Compared with
-    the combined distribution this is 1 % too narrow at most and 4 % too wide.
+    A flat-topped sum soon becomes normal; a sum with long tails combines in quadrature.
+    Compared with the combined distribution this is at most 1 % too narrow and 4 % too wide.
 
     Parameters
     ----------
     factors : ndarray of float64, shape (N,)
-        Of all the other contributions together.
+        Factors of all the other contributions together.
     share : ndarray of float64, shape (N,)
-        Its part of the combined standard uncertainty, 0 … 1.
+        The normal contribution's part of the combined standard uncertainty, 0 … 1.
     """
     others = 1 - share * share
     flat = NORMAL_FACTOR + (factors - NORMAL_FACTOR) * others * others * others
@@ -212,11 +212,11 @@ def cumulative(quantity: Input, deviation: Floats) -> Floats:
 
 
 def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
-    """Return P(s − s' ≤ deviation) of two shortenings s, in parts of the largest one."""
+    """Return P(s − s' ≤ deviation) for two shortenings s, relative to the largest one."""
     depth = 1 - math.sqrt(1 - ratio * ratio)
     y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
     shorter = 1 - np.sqrt(1 - (ratio * y) ** 2)
-    # Where chords are not what counts most, nearly all deviations lie beyond the largest one.
+    # If chords are not the largest part, nearly all deviations are beyond the largest one.
     size, place = np.unique(np.minimum(np.abs(deviation), 1.0), return_inverse=True)
     above = np.clip(size[:, np.newaxis] * depth + shorter, 0.0, depth)
     reached = np.sqrt(above * (2 - above)) / ratio

@@ -1,9 +1,9 @@
 """Means of setups and one steady drift, fitted together to the shots of a session.
 
-Each setup has a mean and a spread of its own; the drift is a slope over the number of the
-shot. Errors are HC2 (MacKinnon and White, Journal of Econometrics 29 (1985) 305), degrees of
-freedom those of Bell and McCaffrey (Survey Methodology 28 (2002) 169). Both are Welch's where
-the setups have no slope between them.
+Each setup has its own mean and spread; the drift is a slope over the shot number. Errors are
+HC2 (MacKinnon and White, Journal of Econometrics 29 (1985) 305); degrees of freedom are those
+of Bell and McCaffrey (Survey Methodology 28 (2002) 169). Both equal Welch's if the setups have
+no slope between them.
 """
 
 import math
@@ -16,22 +16,22 @@ from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.series_statistics import Sample
 
 _FREE_LEAST = 1e-9
-"""A shot with less freedom than this fixes the drift alone: its error cannot be estimated."""
+"""A shot with less freedom than this determines the drift alone; its error is unknown."""
 
 
 @dataclass(frozen=True)
 class FittedDifference:
     """
-    Difference of two setups with the drift taken out.
+    Difference of two setups without the drift.
 
     Attributes
     ----------
     difference_mps : float
-        Second less first [m/s].
+        Second minus first [m/s].
     u_mps, dof : float
         Its standard uncertainty from the scatter [m/s], and the degrees of freedom.
     u_own_mps : float
-        The same from the shots' own random parts, which are known beforehand [m/s].
+        The same from the shots' own random parts, which are known in advance [m/s].
     """
 
     difference_mps: float
@@ -52,13 +52,13 @@ class DriftFit:
     counts, means_mps, middles : ndarray of float64, shape (K,)
         Shots, mean speed [m/s] and mean shot number of each setup.
     along : ndarray of float64, shape (N,)
-        Shot numbers about their setup's mean, scaled so that their squares sum to 1.
+        Shot numbers minus their setup's mean, scaled so that their squares sum to 1.
     length : float
         Their scale: root of the sum of squares [shots].
     slope : float
         Drift in the scale of `along` [m/s].
     residuals_mps, freedom, own_mps : ndarray of float64, shape (N,)
-        What is left of each speed [m/s], the part of its error that is left in it (1 less the
+        Residual of each speed [m/s], the part of its error in the residual (1 minus the
         leverage), and its own random uncertainty [m/s].
     """
 
@@ -89,17 +89,17 @@ class DriftFit:
 
     def _freedom_of(self, weights: Floats) -> float:
         """
-        Return the degrees of freedom of Σ w·e², for the spreads that the residuals show.
+        Return the degrees of freedom of Σ w·e², with the spreads of the residuals.
 
         Notes
         -----
         e = M·ε, M = I − Q·Qᵀ. With A = M·diag(w)·M and Σ = diag(σ²) the mean of Σ w·e² is
         tr(A·Σ) and its variance 2·tr(A·Σ·A·Σ), so the degrees of freedom are tr(A·Σ)² over
-        tr(A·Σ·A·Σ). Written out, A_ij = γ·q_i·q_j + q_i·p_j + p_i·q_j, and for shots of one
-        setup of n shots W/n² − (w_i + w_j)/n besides, for one shot w_i besides, where
-        γ = Σ w·q², W = Σ w of the setup, and p is −w·q less its mean in the setup.
-        Bell and McCaffrey take equal spreads; with these a difference would be claimed too
-        often where few shots scatter unlike.
+        tr(A·Σ·A·Σ). Written out, A_ij = γ·q_i·q_j + q_i·p_j + p_i·q_j. For shots of one setup
+        of n shots add W/n² − (w_i + w_j)/n; for the same shot also add w_i. Here
+        γ = Σ w·q², W = Σ w of the setup, and p is −w·q minus its mean in the setup.
+        Bell and McCaffrey use equal spreads; then a difference would be claimed too often if
+        setups have few shots and different spreads.
         """
         n, along = self.counts, self.along
         spreads = self._sums(self.residuals_mps**2 / self.freedom) / n
@@ -131,12 +131,12 @@ def fit_drift(samples: Sequence[Sample]) -> DriftFit | None:
     Parameters
     ----------
     samples : sequence of Sample
-        Of one session, each with two shots or more.
+        Samples of one session, each with two shots or more.
 
     Returns
     -------
     DriftFit or None
-        None if some shot alone would fix the drift, or if there are fewer than two samples.
+        None if a single shot would determine the drift, or if there are fewer than two samples.
     """
     if len(samples) < 2:
         return None

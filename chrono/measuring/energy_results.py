@@ -1,7 +1,7 @@
-"""Energy and momentum of shots, and the part that they are of what the launcher held.
+"""Energy and momentum of shots, and their share of the energy in the launcher.
 
-What was stored is bounded by ideal limits (`chrono.physics.stored_energy`); the part that a
-body carried is told against each of them.
+The stored energy has ideal limits (`chrono.physics.stored_energy`); the body's share is given
+for each of them.
 """
 
 import math
@@ -30,15 +30,15 @@ DISTANCE = "distance to the mouth"
 @dataclass(frozen=True)
 class EnergyStore:
     """
-    What a launcher held.
+    The energy that a launcher stored.
 
     Attributes
     ----------
     kind : {"elastic", "gas", "tube"}
     bounds : tuple of str
-        What each bound is called.
+        Name of each bound.
     quantities : tuple of Quantity
-        What they depend on.
+        Quantities on which the bounds depend.
     energies : callable
         Takes the quantities' values by name, returns the bounds [J].
     """
@@ -51,7 +51,7 @@ class EnergyStore:
 
 @dataclass(frozen=True)
 class EnergyBound:
-    """One bound of what was stored: its name, the energy [J], and the part that was carried."""
+    """One bound of the stored energy: its name, the energy [J], and the body's share."""
 
     name: str
     energy: Estimate
@@ -67,15 +67,15 @@ class EnergyResult:
     ----------
     launch : Launch
     distance_m : float
-        From the launcher's mouth to where the speed was measured [m].
+        Distance from the launcher's mouth to where the speed was measured [m].
     speed, energy, momentum : Estimate
-        At the mouth [m/s], [J], [N s].
+        Speed, energy and momentum at the mouth [m/s], [J], [N s].
     mach : float
         Mach number there.
     bounds : tuple of EnergyBound
         One for each bound of each store.
     limits : tuple of (str, Estimate)
-        Speeds that the stores allow at most [m/s].
+        Highest speeds that the stores allow [m/s].
     """
 
     launch: Launch
@@ -89,7 +89,7 @@ class EnergyResult:
 
     @property
     def exceeded(self) -> tuple[str, ...]:
-        """Bounds that the mean shot exceeds by more than its uncertainty explains."""
+        """Bounds that the mean shot exceeds by more than its uncertainty."""
         parts = ((b.name, self.launch.of_shots(b.part)) for b in self.bounds)
         return tuple(name for name, part in parts if part.value - part.U95 > 1)
 
@@ -101,14 +101,14 @@ def elastic_store(
     draw_U95: float | None = None,  # noqa: N803
 ) -> EnergyStore:
     """
-    Return a drawn elastic as a store, from its table of force over draw.
+    Return a drawn elastic as an energy store, from its table of force over draw.
 
     Parameters
     ----------
     draw_m, force_n : ndarray of float64, shape (N,), N >= 2
         Draw, strictly growing, and force [m], [N].
     force_U95, draw_U95 : float, optional
-        Relative ± at 95 % that all forces, all draws have in common.
+        Relative ± at 95 % common to all forces, and to all draws.
     """
     work, between = elastic_work(draw_m, force_n)
     quantities = (
@@ -127,7 +127,7 @@ def elastic_store(
 def gas_store(
     volume: Quantity, gauge: Quantity, ambient_pa: float, swept: Quantity | None = None
 ) -> EnergyStore:
-    """Return compressed gas as a store: its isothermal and its adiabatic limit."""
+    """Return compressed gas as an energy store: its isothermal and adiabatic limits."""
     quantities = (volume, gauge) if swept is None else (volume, gauge, swept)
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -142,10 +142,10 @@ def tube_store(
     bore: Quantity, length: Quantity, residual: Quantity, ambient_pa: float
 ) -> EnergyStore:
     """
-    Return an evacuated tube as a store: atmosphere times swept volume, air taken along.
+    Return an evacuated tube as an energy store: atmosphere times swept volume.
 
-    The second bound is the energy at the speed that `tube_speed` gives: the air that follows
-    takes its part.
+    The second bound is the energy at the speed of `tube_speed`: the air that follows the body
+    takes part of the energy.
     """
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -162,7 +162,7 @@ def energy_result(
     launch: Launch, stores: tuple[EnergyStore, ...] = (), distance: Quantity | None = None
 ) -> EnergyResult:
     """
-    Return energy and momentum of one more shot, and the part that they are of the stores.
+    Return energy and momentum of one more shot, and its share of the stored energies.
 
     Parameters
     ----------
@@ -170,16 +170,16 @@ def energy_result(
         Its body has a mass.
     stores : tuple of EnergyStore, optional
     distance : Quantity, optional
-        From the mouth to where the speed was measured [m], on a level path.
+        Distance from the mouth to where the speed was measured [m], on a level path.
 
     Raises
     ------
     OptionError
-        The body's mass is not known, it is wider than the bore of a tube, or drag over the
-        distance leaves no speed.
+        The body's mass is unknown, or it is wider than the bore of a tube, or the drag over
+        the distance gives no result.
     """
     if launch.body.mass is None:
-        raise OptionError("an energy needs a mass", hint='say it, such as --mass "24 g"')
+        raise OptionError("an energy needs a mass", hint='add the mass, such as --mass "24 g"')
     where = distance or known(DISTANCE, 0.0)
     _refuse_narrow_tubes(launch, stores)
 
@@ -211,7 +211,7 @@ def _refuse_narrow_tubes(launch: Launch, stores: tuple[EnergyStore, ...]) -> Non
         bore, body = store.quantities[0], launch.body.diameter
         if body is not None and body.value - body.U95 > bore.value + bore.U95:
             raise OptionError(
-                f"a body {1e3 * body.value:.4g} mm wide does not fit into a bore of "
+                f"a body {1e3 * body.value:.4g} mm wide is too wide for a bore of "
                 f"{1e3 * bore.value:.4g} mm",
                 hint="check --bore and --diameter",
             )

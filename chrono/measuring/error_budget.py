@@ -1,8 +1,8 @@
 """Error budgets by the GUM: inputs, their contributions, combined and expanded uncertainty.
 
-An input is described by its distribution about the estimate; a contribution is an input
-with the sensitivity of the result to it. Inputs are independent. Here also: the inputs that a
-rig states or was calibrated to. Sources: JCGM 100:2008 ("GUM") and JCGM 101:2008.
+An input has a distribution about its estimate. A contribution is an input together with the
+sensitivity of the result to it. Inputs are independent. This file also makes the inputs from a
+rig's stated or calibrated values. Sources: JCGM 100:2008 ("GUM") and JCGM 101:2008.
 """
 
 import math
@@ -21,7 +21,7 @@ Nature = Literal["random", "shared"]
 
 COVERAGE = 0.95
 LEAST_SHARE = 1e-7
-"""Of the combined variance: what is less moves no digit of the uncertainty."""
+"""A smaller share of the combined variance changes no digit of the uncertainty."""
 NORMAL_FACTOR = 1.959963984540054
 """Coverage factor of a normal distribution for 95 % (GUM table G.2)."""
 
@@ -34,7 +34,7 @@ class Input:
     Attributes
     ----------
     name : str
-        What it is, for people.
+        Its name for people.
     distribution : str
         normal (with few degrees of freedom: scaled t), rectangular, triangular,
         two-pair, arcsine, tilt, or chords.
@@ -50,7 +50,7 @@ class Input:
     unit : str
         SI unit of `half_width` and `u`.
     ratio : float
-        For chords: how far off its axis a body crosses a beam, over its radius; else 0.
+        For chords: how far from its axis a body crosses a beam, over its radius; otherwise 0.
     """
 
     name: str
@@ -64,7 +64,7 @@ class Input:
 
     @property
     def radius_m(self) -> float:
-        """Of the body whose chords these are [m]."""
+        """Radius of the body with these chords [m]."""
         return self.half_width / (1 - math.sqrt(1 - self.ratio**2))
 
 
@@ -93,9 +93,9 @@ def triangular(
 
 def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "") -> Input:
     """
-    Return the quantisation error of one interval counted twice in ticks, and averaged.
+    Return the quantisation error of one interval that is counted twice in ticks and averaged.
 
-    Each count errs by −F or 1 − F ticks, F being the interval's fraction of a tick; both
+    Each count is wrong by −F or 1 − F ticks; F is the interval's fraction of a tick. Both
     counts share F, uniform over 0 … 1, but not their phase. In units of the tick the
     density of the mean is (1 − |x|)² + max(½ − 2x², 0) over ± 1, and u = tick/√12. (Two
     independent triangular errors have the same u, but a 95 % interval 3 % too short.)
@@ -106,19 +106,19 @@ def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "
 def arcsine(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return a U-shaped input, as of a sinusoidal swing: u = a/√2 (JCGM 101, 6.4.6)."""
+    """Return a U-shaped input, such as a sinusoidal swing: u = a/√2 (JCGM 101, 6.4.6)."""
     u = half_width / math.sqrt(2)
     return Input(name, "arcsine", half_width, u, math.inf, nature, unit)
 
 
 def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     """
-    Return the relative lengthening θ²/2 of a tilted path, less its mean θ_lim²/6.
+    Return the relative lengthening θ²/2 of a tilted path, minus its mean θ_lim²/6.
 
-    θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45. Across the
-    beams the path lengthens so where a ball meets both at the same height; between beams
-    that stand aligned a slanting ball meets them at two heights, and its path is shortened
-    by as much. At 1° that is 2e-4 of the speed, and `off_centre` bounds it: 2·(off/d)².
+    θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45. The path is
+    longer by this if a ball meets both beams at the same height. If the beams are aligned, a
+    ball on a tilted path meets them at two heights, and its path is shorter by the same amount.
+    At 1° that is 2e-4 of the speed, and `off_centre` limits it: 2·(off/d)².
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
 
@@ -127,11 +127,11 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     """
     Return the difference of the half chords at which a ball crosses two beams [m].
 
-    It crosses each of them y off its axis, y uniform over ± `off_centre_m` and never beyond
-    the radius R: the half chord √(R² − y²) is short of R by R − √(R² − y²).
+    It crosses each beam at a distance y from its axis; y is uniform over ± `off_centre_m` and
+    at most the radius R. The half chord √(R² − y²) is shorter than R by R − √(R² − y²).
 
-    It counts as shared. Where bodies cross at another height each time, their scatter shows
-    it anyway; a launcher that is held repeats it, and no number of shots makes it less.
+    It counts as shared. If bodies cross at a different height each time, their scatter shows it
+    anyway. A fixed launcher repeats the same height, and more shots do not reduce the error.
     """
     r = min(off_centre_m / radius_m, 1.0)
     width = radius_m * (1 - math.sqrt(1 - r * r))
@@ -147,7 +147,7 @@ def mean_chord(quantity: Input) -> float:
 
 def _chord_variance(r: float) -> float:
     """Return the variance of √(1 − r²x²), x uniform over 0 … 1."""
-    if r < 0.02:  # where the difference below would cancel
+    if r < 0.02:  # here the difference below would cancel
         return r**4 / 45
     mean = (math.sqrt(1 - r * r) + math.asin(r) / r) / 2
     return 1 - r * r / 3 - mean * mean
@@ -156,7 +156,7 @@ def _chord_variance(r: float) -> float:
 @dataclass(frozen=True)
 class Contribution:
     """
-    An input's part in the uncertainty of a result.
+    An input's contribution to the uncertainty of a result.
 
     Attributes
     ----------
@@ -228,7 +228,7 @@ class Budget:
         Effective degrees of freedom.
     U95_mps : float
         Half-width of the symmetric interval that holds 95 % of the combined
-        distribution [m/s]: the very number the shot carries.
+        distribution [m/s]: the ± that is shown with the shot.
     U95_first_order_mps : float
         t_95(ν_eff)·u_c, for comparison [m/s].
     lowest_mps, highest_mps : float
@@ -253,7 +253,7 @@ class Budget:
 
     @property
     def noticeable(self) -> tuple[Contribution, ...]:
-        """The contributions without those that nobody would see in any digit."""
+        """The contributions that are large enough to change a digit."""
         return tuple(c for c in self.contributions if not self.share(c) < LEAST_SHARE)
 
     def share(self, contribution: Contribution) -> float:
@@ -265,7 +265,7 @@ BOUNCE = "bounce"
 
 
 def spacing_input(rig: Rig) -> Input:
-    """Return the distance of the gates, measured or as stated."""
+    """Return the distance of the gates as an input, measured or stated."""
     calibrated = rig.calibration.spacing
     if calibrated is None:
         return rectangular("gate spacing", rig.gates.spacing_tolerance_m, unit="m")
@@ -274,7 +274,7 @@ def spacing_input(rig: Rig) -> Input:
 
 
 def trip_inputs(rig: Rig) -> tuple[Input, ...]:
-    """Return where in the beams the gates trip; none where the measured spacing covers it."""
+    """Return inputs for where in the beams the gates trip; none if the spacing includes it."""
     calibrated = rig.calibration.spacing
     if calibrated is not None and calibrated.covers_trip:
         return ()
@@ -283,7 +283,7 @@ def trip_inputs(rig: Rig) -> tuple[Input, ...]:
 
 
 def rate_input(rig: Rig) -> Input:
-    """Return the relative error of the counter's frequency, measured or as stated."""
+    """Return the counter's relative frequency error as an input, measured or stated."""
     calibrated = rig.calibration.clock
     if calibrated is None:
         return rectangular("clock rate", rig.clock.rate_tolerance)
@@ -291,7 +291,7 @@ def rate_input(rig: Rig) -> Input:
 
 
 def latency_input(rig: Rig) -> Input:
-    """Return the difference of the sensors' delays, measured or as stated."""
+    """Return the difference of the sensors' delays as an input, measured or stated."""
     calibrated = rig.calibration.latency
     if calibrated is None:
         return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
@@ -300,5 +300,5 @@ def latency_input(rig: Rig) -> Input:
 
 
 def bounce_inputs(bounce_s: float) -> tuple[Input, ...]:
-    """Return what bounce and late lines add to a transit by their u [s]; nothing for 0."""
+    """Return an input for bounce and late lines from their u [s]; none if it is 0."""
     return (normal(BOUNCE, bounce_s, nature="random", unit="s"),) if bounce_s > 0 else ()

@@ -1,4 +1,4 @@
-"""What to improve first: which group of inputs matters most, and what would lessen it."""
+"""What to improve first: which group of inputs matters most, and how to reduce it."""
 
 import math
 from collections.abc import Callable
@@ -13,7 +13,7 @@ CRYSTAL_TOLERANCE = 50e-6
 CERAMIC_TOLERANCE = 5000e-6
 CAPTURE_TICK_S = 62.5e-9
 MEASURED_CLOCK_TOLERANCE = 17e-6
-"""About what ten minutes of beats leave of a clock's rate: the host's own, 15 ppm, and the
+"""About the rate error that remains after ten minutes of beats: the host's own, 15 ppm, and the
 polling of the port."""
 
 GROUPS = (
@@ -31,11 +31,11 @@ GROUPS = (
     "tick",
     "jitter",
 )
-"""Inputs that one measure lessens together, by how their names begin."""
+"""Inputs that one measure reduces together, by how their names begin."""
 
 
 class Way(Enum):
-    """What can be done about a rig's uncertainty."""
+    """A way to reduce a rig's uncertainty."""
 
     STEEL_RULE = auto()
     RULE_AND_LENS = auto()
@@ -61,7 +61,7 @@ class Way(Enum):
 
 @dataclass(frozen=True)
 class Advice:
-    """A way, and how far to go: a length [m] or an angle [rad], NaN where it has no number."""
+    """A way, and how far to go: a length [m] or an angle [rad], NaN if it has no number."""
 
     way: Way
     reach: float = math.nan
@@ -73,17 +73,17 @@ _RULES = (
     (0.05e-3, Way.CALLIPER),
     (0.01e-3, Way.SPACER),
 )
-"""Half-widths that ways to measure a spacing leave [m]; common practice, no source."""
+"""Half-widths of a spacing after each way of measuring it [m]; common practice, no source."""
 
 
 Change = Callable[[SpeedModel], tuple[Advice, SpeedModel]]
-"""Gives what to do, and the model of the rig after it."""
+"""Returns what to do, and the model of the rig after it."""
 
 
 @dataclass(frozen=True)
 class Improvement:
     """
-    A change to the rig and what it brings.
+    A change to the rig and its effect.
 
     Attributes
     ----------
@@ -92,7 +92,7 @@ class Improvement:
     U95_halved_mps : float
         U95 at the same speed if the group's inputs were half as uncertain [m/s].
     advice : Advice
-        A concrete way to lessen them.
+        A concrete way to reduce them.
     U95_mps : float
         U95 that this way gives at the same speed [m/s].
     """
@@ -104,7 +104,7 @@ class Improvement:
 
 
 def input_group(contribution: Contribution) -> str:
-    """Return the group that a contribution to a shot belongs to, its own name if none."""
+    """Return the group of a contribution to a shot, or its own name if it has no group."""
     name = contribution.name
     return next((group for group in GROUPS if name.startswith(group)), name)
 
@@ -128,18 +128,18 @@ def improvements(
     beats: bool = True,
 ) -> tuple[Improvement, ...]:
     """
-    Return what could be done: the group whose halving helps most comes first.
+    Return the possible improvements; the group whose halving helps most comes first.
 
     Parameters
     ----------
     model : SpeedModel
-        The rig's.
+        The rig's model.
     speed_mps : float
         The speed that matters [m/s].
     edges_used : int, optional
         An `EdgesUsed`.
     beats : bool, optional
-        Whether the board sends beats, by which its clock can be measured.
+        Whether the board sends beats, with which its clock can be measured.
     """
     contributions = model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
     groups = [group for group, share in group_shares(contributions).items() if share > 0]
@@ -153,7 +153,7 @@ def improvements(
 def farther_gates(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> Improvement:
-    """Return what twice the spacing brings, which lessens all groups but tilt and clock."""
+    """Return the effect of twice the spacing: it reduces all groups except tilt and clock."""
     advice, changed = _farther_gates(model)
     U95_mps = changed.U95(speed_mps, edges_used)  # noqa: N806
     return Improvement("gate spacing", U95_mps, advice, U95_mps)
@@ -211,7 +211,7 @@ def _half(quantity: Input) -> Input:
 
 def _better_spacing(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     if not model.trips:
-        # Found through the gates: no ruler tells where they trip.
+        # The spacing was measured through the gates: a ruler does not show where they trip.
         return Advice(Way.DROP_AGAIN), _halve(model, "gate spacing")
     half_width = model.spacing.u * math.sqrt(3)
     for reach, way in _RULES:
@@ -247,7 +247,7 @@ def _closer_chords(quantity: Input, part: float) -> Input:
 
 def _truer_aim(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     chord = model.motion.chords
-    assert chord is not None, "only chords that are there are lessened"
+    assert chord is not None, "only existing chords can be reduced"
     changed = _with_motion(model, chords=_closer_chords(chord, 0.5))
     return Advice(Way.TRUER_AIM, chord.ratio * chord.radius_m / 2), changed
 

@@ -1,6 +1,6 @@
-"""A launch as falls, flights, stops and energies take it: speed, body, air.
+"""A launch for falls, flights, stops and energies: speed, body, air.
 
-Either one speed as someone states it, or one more shot of a series that was clocked.
+It is either one speed that someone states, or one more shot of a measured series.
 """
 
 import math
@@ -40,11 +40,11 @@ class Launch:
     Attributes
     ----------
     name : str
-        The setup's name; empty for one.
+        The setup's name; empty if there is only one.
     n : int
-        Counted shots it rests on; 0 for a speed that someone states.
+        Number of counted shots behind it; 0 for a stated speed.
     speed : tuple of Quantity
-        What the speed follows from, see `speed_value`; empty where there is none.
+        Quantities that give the speed, see `speed_value`; empty if there is no speed.
     body : MovingBody
     site : SiteAir
     """
@@ -67,11 +67,11 @@ class Launch:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """Everything that a model of what follows may take."""
+        """All quantities that a model of the launch may use."""
         return (*self.speed, *self.body.quantities, *self.site.quantities)
 
     def of_shots(self, estimate: Estimate) -> Estimate:
-        """Return an estimate for one more shot as that for the mean of the shots."""
+        """Turn an estimate for one more shot into one for the mean of the shots."""
         return estimate.of_mean(self.n) if self.n else estimate
 
 
@@ -90,7 +90,7 @@ def each_launch(
     launches: Sequence[Launch], compute: Callable[[Launch], Result]
 ) -> list[Result | RefusedLaunch]:
     """
-    Compute a result for each launch; one of several that has none does not stop the others.
+    Compute a result for each launch; if one of several has none, the others go on.
 
     Raises
     ------
@@ -109,7 +109,7 @@ def each_launch(
 
 
 def speed_value(values: Mapping[str, float]) -> float:
-    """Return the speed among a model's values [m/s], or what a kinetic energy [J] means."""
+    """Return the speed among a model's values [m/s], or compute it from a kinetic energy."""
     if ENERGY in values:
         return math.sqrt(2 * values[ENERGY] / values[MASS])
     return values[SPEED] + values.get(SHOT_TO_SHOT, 0.0)
@@ -122,13 +122,13 @@ def launch_of(series: Series, rig: Rig, own: Mapping[str, float], name: str) -> 
     Parameters
     ----------
     series : Series
-        Of the counted shots of one setup.
+        Statistics of the counted shots of one setup.
     rig : Rig
-        Says the body and the air; the body is taken for a smooth sphere.
+        Gives the body and the air; the body is taken as a smooth sphere.
     own : mapping
-        What the setup says of its body in place of the rig: `mass_kg`, `diameter_m`.
+        The body's values that the setup states instead of the rig: `mass_kg`, `diameter_m`.
     name : str
-        The setup's.
+        The setup's name.
     """
     body = MovingBody(
         given_mass(own.get("mass_kg", rig.body.mass_kg)),

@@ -1,10 +1,10 @@
-"""The pull of gravity along the path as the four edges of shots tell it.
+"""The pull of gravity along the path, measured from the four edges of shots.
 
-A body that gains speed blocks gate B for a shorter time than gate A. From the front's transit
-Δ over the distance d and the blocking times t_A, t_B of one body follows its acceleration, free
-of its length: ℓ = t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Less drag that is
-the pull. Chords, and gates that trip at unlike places, change the blocking times as well; they
-bound what can be told, and no number of shots makes it better.
+A body that gains speed blocks gate B for a shorter time than gate A. Its acceleration follows
+from the front's transit Δ over the distance d and the blocking times t_A, t_B, without the
+body's length: ℓ = t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Corrected for drag
+this is the pull. Chords, and gates that trip at different places, also change the blocking
+times. They limit the result, and more shots do not make it better.
 """
 
 import math
@@ -17,25 +17,26 @@ from chrono.arrays.array_types import Floats
 
 LEAST_SHOTS = 3
 RISK = 0.005
-"""Of contradicting a slope that is right, for shots that scatter as they may."""
+"""Risk of contradicting a correct slope, for the part that scatters from shot to shot."""
 OF_BOUNDS = 2.6
-"""Standard uncertainties of what does not scatter: as unlikely, and near its very bounds."""
+"""For the part that does not scatter, this many standard uncertainties have about the same
+risk; they reach nearly to its bounds."""
 
 
 @dataclass(frozen=True)
 class MeasuredSlope:
     """
-    What a series tells of its path.
+    What a series shows about its path.
 
     Attributes
     ----------
     shots : int
     pull_mps2, U_mps2 : float
-        Pull along the path by the edges, and how far off it may be [m/s²].
+        Pull along the path from the edges, and how wrong it may be [m/s²].
     stated_mps2, tolerance_mps2 : float
-        What the rig states, and its half-width [m/s²].
+        The pull that the rig states, and its half-width [m/s²].
     free_mps2 : float
-        The body's in free fall [m/s²].
+        The body's acceleration in free fall [m/s²].
     """
 
     shots: int
@@ -47,7 +48,7 @@ class MeasuredSlope:
 
     @property
     def contradicts(self) -> bool:
-        """Whether chance does not explain how far the pull is from what the rig states."""
+        """Whether the pull is further from the rig's value than chance explains."""
         return abs(self.pull_mps2 - self.stated_mps2) > self.U_mps2 + self.tolerance_mps2
 
     @property
@@ -57,7 +58,7 @@ class MeasuredSlope:
 
     @property
     def slope_rad(self) -> float:
-        """The slope that the pull means: level or straight down or up where it may be that."""
+        """The slope that gives this pull; exactly level, down or up if that is possible."""
         sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2
         if abs(sine) <= u:
             return 0.0
@@ -75,7 +76,7 @@ def measured_slope(
     stated: tuple[float, float, float],
 ) -> MeasuredSlope | None:
     """
-    Return the pull that clean shots tell, None for fewer than three.
+    Return the pull that clean shots show, None for fewer than three.
 
     Parameters
     ----------
@@ -86,7 +87,7 @@ def measured_slope(
     spacing_m : float
         Distance of the gates [m].
     ratio_u : float
-        Standard uncertainty of the ratio of both blocking times that all shots may share.
+        Standard uncertainty of the ratio of both blocking times, common to all shots.
     stated : (float, float, float)
         Pull that the rig states, its half-width, and that in free fall [m/s²].
     """
@@ -95,7 +96,7 @@ def measured_slope(
         return None
     gained = lead_s * (blocked_a_s + blocked_b_s) + blocked_b_s**2 - blocked_a_s**2
     pulls = 2 * spacing_m / lead_s * (blocked_a_s - blocked_b_s) / gained + slowing_mps2
-    by_ratio = spacing_m / lead_s**2  # of the pull by the ratio of the blocking times
+    by_ratio = spacing_m / lead_s**2  # change of the pull with the ratio of the blocking times
     weights = 1 / by_ratio**2
     pull = float(np.sum(weights * pulls) / np.sum(weights))
     apart = float(np.sum(((pulls - pull) / by_ratio) ** 2)) / (shots - 1)

@@ -1,6 +1,6 @@
 """Before the first shot: the error budget of a speed, and which rig reaches a wanted error.
 
-Each is computed once, as a frozen result that text and JSON only show.
+Each is computed once, as a frozen result; text and JSON only show it.
 """
 
 import itertools
@@ -50,11 +50,11 @@ class PlanOption:
     U95_relative : float
         U95 over the speed.
     reaches : bool
-        That is within the wanted error.
+        Whether that is within the wanted error.
     leading : str
-        The group of inputs with the largest share, and
+        The group of inputs with the largest share.
     leading_share : float
-        its share of the combined variance.
+        Its share of the combined variance.
     """
 
     spacing_m: float
@@ -78,14 +78,14 @@ def plan_options(
     model: SpeedModel, speed_mps: float, within: float, edges_used: int = EdgesUsed.BOTH
 ) -> tuple[PlanOption, ...]:
     """
-    Return every combination of spacing, tick and clock, those that reach it first.
+    Return every combination of spacing, tick and clock; those that reach the goal come first.
 
     Parameters
     ----------
     model : SpeedModel
-        Gives the tolerances that stay as they are.
+        Gives the tolerances that do not change.
     speed_mps : float
-        Speed to be clocked [m/s].
+        Speed to measure [m/s].
     within : float
         Wanted U95 over the speed, 0 … 1.
     edges_used : int, optional
@@ -118,16 +118,15 @@ def highest_speed(
     model: SpeedModel, within: float, edges_used: int = EdgesUsed.BOTH
 ) -> float | None:
     """
-    Return the highest speed [m/s] that the rig clocks within a relative U95.
+    Return the highest speed [m/s] that the rig measures within a relative U95.
 
-    The relative U95 is least at some speed: slower bodies gain more by the slope, and of
-    faster ones the timing counts more. At most the speed whose transit is one tick is
-    returned.
+    The relative U95 has a minimum at some speed: for slower bodies the slope matters more, for
+    faster ones the timing. The result is at most the speed whose transit is one tick.
 
     Returns
     -------
     float or None
-        None when the rig exceeds it at any speed.
+        None if the rig exceeds it at all speeds.
 
     Raises
     ------
@@ -171,7 +170,7 @@ def _check(within: float) -> None:
     if not 0 < within < 1:
         hint = 'write a part of the speed between 0 % and 100 %, such as "0.5 %"'
         raise OptionError(
-            f"an uncertainty within {100 * within:g} % is no goal", where="--within", hint=hint
+            f"{100 * within:g} % is not a possible goal", where="--within", hint=hint
         )
 
 
@@ -192,32 +191,32 @@ def _option(
 
 
 DIGITS = 2
-"""Digits of the uncertainty that the Monte Carlo comparison is made to (JCGM 101, 7.9.2)."""
+"""Digits of the uncertainty for the Monte Carlo comparison (JCGM 101, 7.9.2)."""
 
 STRETCH = 10
-"""The curve goes beyond the rig's fastest by no more than this: nobody clocks that."""
+"""The curve goes up to at most this many times the rig's fastest speed."""
 
 
 @dataclass(frozen=True)
 class SpeedBudget:
     """
-    What a speed's uncertainty is made of.
+    The parts of a speed's uncertainty.
 
     Attributes
     ----------
     rig : Rig
-        The rig that would clock it.
+        The rig that would measure it.
     model : SpeedModel
     speed_mps, transit_s : float
-        The speed [m/s], and the transit that the board would tell [s].
+        The speed [m/s], and the transit that the board would report [s].
     edges_used : EdgesUsed
         Whether both pairs of edges are timed.
     budget : Budget
-        The combined uncertainty and its parts, first order and by the whole distribution.
+        The combined uncertainty and its parts, to first order and from the whole distribution.
     trials : MonteCarlo
         The same by simulation.
     improvements : tuple of Improvement
-        What would lessen it, by group.
+        Ways to reduce it, by group.
     """
 
     rig: Rig
@@ -237,18 +236,18 @@ def budget_of_speed(
     max_trials: int = MAX_TRIALS,
 ) -> SpeedBudget:
     """
-    Return what the uncertainty of a speed is made of.
+    Return the parts of a speed's uncertainty.
 
     Parameters
     ----------
     rig : Rig
-        The rig that would clock it.
+        The rig that would measure it.
     speed_mps : float
         The speed [m/s].
     edges_used : int, optional
-        An `EdgesUsed`; None for what the rig's lines tell.
+        An `EdgesUsed`; None for the edges in the rig's kind of lines.
     max_trials : int, optional
-        Bound on the Monte Carlo trials.
+        Largest number of Monte Carlo trials.
     """
     edges = edges_timed(rig) if edges_used is None else EdgesUsed(edges_used)
     model = SpeedModel.from_rig(rig)
@@ -273,21 +272,21 @@ class Plan:
     Attributes
     ----------
     rig : Rig
-        Gives the tolerances that stay as they are, and is judged itself.
+        Gives the tolerances that do not change, and is judged itself.
     model : SpeedModel
     speed_mps, within : float
-        Speed to be clocked [m/s], wanted U95 over the speed.
+        Speed to measure [m/s], wanted U95 over the speed.
     options : tuple of PlanOption
-        Spacings, ticks and clocks, with what each reaches.
+        Spacings, ticks and clocks, with the U95 of each.
     U95_relative : float
-        What the rig itself reaches at the speed.
+        U95 of the rig itself over the speed.
     leading : str
         Group of inputs with the largest share of the rig's variance.
     leading_share : float
     highest_mps : float or None
-        Up to which speed the rig keeps what is wanted [m/s]; None if at none.
+        Highest speed at which the rig reaches the goal [m/s]; None if there is none.
     curve : ErrorCurve
-        U95 over the speed, over the rig's window.
+        U95 over the speed, for speeds in the rig's window.
     """
 
     rig: Rig
@@ -304,14 +303,14 @@ class Plan:
 
 def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
     """
-    Return which rigs clock a speed within a relative U95.
+    Return which rigs measure a speed within a relative U95.
 
     Parameters
     ----------
     rig : Rig
-        Gives the tolerances that stay as they are, and is judged itself.
+        Gives the tolerances that do not change, and is judged itself.
     speed_mps : float
-        Speed to be clocked [m/s].
+        Speed to measure [m/s].
     within : float
         Wanted U95 over the speed, 0 … 1.
 
@@ -339,21 +338,21 @@ def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
 
 
 def edges_timed(rig: Rig) -> EdgesUsed:
-    """Return the edges that time a shot: where lines may lack a level, the leading ones."""
+    """Return the edges that time a shot: only the leading ones if lines may lack a level."""
     return EdgesUsed.BOTH if rig.lines.has_levels else EdgesUsed.LEAD
 
 
 def _improvements(
     rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
 ) -> tuple[Improvement, ...]:
-    """Return the improvements by group, and wider spacing where it is not among them."""
+    """Return the improvements by group, and wider spacing if it is not among them."""
     found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
     wider = farther_gates(model, speed_mps, edges_used)
     return found if wider.advice in [i.advice for i in found] else (*found, wider)
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
-    """Return the curve over the rig's window, stretched to where the wanted error is met."""
+    """Return the curve over the rig's window, extended to where the goal is reached."""
     window, unit = rig.window, rig.speed_unit
     met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
     ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]

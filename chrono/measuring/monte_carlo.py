@@ -1,7 +1,7 @@
-"""Propagation of distributions by the Monte Carlo method, and what it says of first order.
+"""Propagation of distributions by the Monte Carlo method, and a check of first order by it.
 
-The adaptive procedure of JCGM 101:2008, 7.9, and the validation of clause 8. Bounded,
-and repeatable for a seed.
+The adaptive procedure of JCGM 101:2008, 7.9, and the validation of clause 8. The number of
+trials is limited, and the same seed gives the same result.
 """
 
 import math
@@ -22,28 +22,28 @@ Evaluate = Callable[[Floats], Floats]
 MAX_TRIALS = 5_000_000
 _LEAST_BATCH = 10_000
 _LEAST_BATCHES = 10
-"""The standard's rule may stop by luck after two batches; more make their spread known."""
+"""The standard's rule may stop by luck after two batches; more batches show their spread."""
 _VALIDATION_REFINEMENT = 5
-"""Trials go on until they settle to a fifth of the tolerance (JCGM 101, 8.2)."""
+"""Trials continue until they settle to a fifth of the tolerance (JCGM 101, 8.2)."""
 
 
 @dataclass(frozen=True)
 class MonteCarlo:
     """
-    What the trials gave.
+    The result of the trials.
 
     Attributes
     ----------
     trials : int
-        How many.
+        Number of trials.
     mean, u : float
         Mean and standard deviation of the result.
     low, high : float
-        Probabilistically symmetric interval of the coverage probability.
+        Probabilistically symmetric interval with the coverage probability.
     half_width : float
-        Half-width of the interval of that probability symmetric about the estimate.
+        Half-width of the interval with that probability, symmetric about the estimate.
     settled : bool
-        The stopping rule was met; False if the trials ran out before.
+        Whether the stopping rule was met before the trials ran out.
     """
 
     trials: int
@@ -103,11 +103,11 @@ def monte_carlo(
     refinement : float, optional
         Settle to the tolerance divided by this.
     seed : int, optional
-        Of the random numbers.
+        Seed of the random numbers.
     max_trials : int, optional
-        Bound on the trials.
+        Largest number of trials.
     estimate : float, optional
-        What the symmetric interval is about; the model at zero deviations by default.
+        Centre of the symmetric interval; by default the model at zero deviations.
     """
     rng = np.random.default_rng(seed)
     batch = max(math.ceil(100 / (1 - probability)), _LEAST_BATCH)
@@ -163,8 +163,8 @@ def simulate_shot(
     """
     Propagate a shot's inputs through the speed formula itself, not its linear form.
 
-    Trials go on until they settle to a fifth of the numerical tolerance of u, as a
-    validation of first order needs (JCGM 101, 8.2).
+    Trials continue until they settle to a fifth of the numerical tolerance of u, as needed to
+    validate first order (JCGM 101, 8.2).
     """
     inputs = [c.input for c in model.contributions(transit_s, edges_used)]
     return monte_carlo(
@@ -190,11 +190,11 @@ def simulated_speed(
     Parameters
     ----------
     model : SpeedModel
-        The rig's.
+        The rig's model.
     transit_s : float
         Transit by the board's clock [s].
     deviations : ndarray of float64, shape (inputs, trials)
-        In the order of `SpeedModel.contributions`.
+        Deviations in the order of `SpeedModel.contributions`.
     edges_used : int, optional
         An `EdgesUsed`.
     """
@@ -239,7 +239,7 @@ def _summary(values: Floats, probability: float) -> Floats:
 
 
 def _has_settled(summaries: Floats, digits: int, refinement: float) -> bool:
-    """Tell whether twice the standard deviation of each averaged figure is within δ."""
+    """Return whether twice the standard deviation of each averaged value is within δ."""
     spread = summaries.std(axis=0, ddof=1) / math.sqrt(len(summaries))
     u = float(summaries[:, 1].mean())
     if u == 0:

@@ -1,4 +1,4 @@
-"""What the mean speed of a setup means: kinetic energy, momentum and Mach number."""
+"""Kinetic energy, momentum and Mach number at the mean speed of a setup."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -24,7 +24,7 @@ class Motion:
     energy, momentum : Estimate
         Kinetic energy [J] and momentum [N s].
     mach : float
-        Speed over that of sound in the site's air.
+        Speed over the speed of sound in the site's air.
     """
 
     mass_kg: float
@@ -35,15 +35,15 @@ class Motion:
 
 def motion_of(series: Series, rig: Rig, own: Mapping[str, float]) -> Motion:
     """
-    Return what the mean of a series means.
+    Return the motion at the mean speed of a series.
 
     Parameters
     ----------
     series : Series
     rig : Rig
-        Says the mass and the air.
+        Gives the mass and the air.
     own : mapping
-        What the setup says of its body in place of the rig: `mass_kg`.
+        The body's value that the setup states instead of the rig: `mass_kg`.
     """
     mass = given_mass(own.get("mass_kg", rig.body.mass_kg))
     u = series.U95_mean_mps / coverage_factor(float("inf"))

@@ -1,8 +1,8 @@
-"""Speed at the launcher's mouth, from what the rig says of body, air and distance.
+"""Speed at the launcher's mouth, from the rig's values of body, air and distance.
 
-The drag of a smooth sphere is followed along the path with the Reynolds number. Beyond
-Re 2e5, where the drag crisis may or may not have set in, the result holds both cases. On a path
-with a slope gravity counts as well, all the way from the mouth.
+The drag of a smooth sphere follows the Reynolds number along the path. Above Re 2e5 the drag
+crisis may or may not have begun, and the result includes both cases. On a path with a slope
+gravity also counts, all the way from the mouth.
 """
 
 import math
@@ -37,7 +37,7 @@ FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
 CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
-"""Logarithms of the speed on the way over that at the gates: up to a thousand times."""
+"""Logarithms of the speed on the path over the speed at the gates: up to a thousand times."""
 
 
 @dataclass(frozen=True)
@@ -48,23 +48,23 @@ class MuzzleSpeed:
     Attributes
     ----------
     speed_mps : float
-        At the mouth [m/s]: the middle of `lowest_mps` and `highest_mps`.
+        Speed at the mouth [m/s]: the middle of `lowest_mps` and `highest_mps`.
     U95_mps : float
-        Half-width for 95 % coverage, whichever branch of the drag holds [m/s]; never
+        Half-width for 95 % coverage, whichever branch of the drag is true [m/s]; never
         below that of the speed at the gates.
     lowest_mps, highest_mps : float
-        Speed at the mouth by the least and by the largest drag [m/s]; one and the same
-        outside of the drag crisis.
+        Speed at the mouth with the lowest and with the highest drag [m/s]; they are equal
+        outside the drag crisis.
     uncertainty : CombinedUncertainty
-        Of one branch [m/s]: speed at the gates, distance, drag.
+        Uncertainty of one branch [m/s]: speed at the gates, distance, drag.
     gates_mps : float
-        Speed at the gates it was worked out from [m/s].
+        Speed at the gates from which it was computed [m/s].
     reynolds : float
         Reynolds number at the mouth.
     coefficients : tuple of float
-        Least and largest drag coefficient there.
+        Lowest and highest drag coefficient there.
     is_flat : bool
-        Whether the body is taken as a flat-ended one, not as a smooth sphere.
+        Whether the body is taken as flat-ended, not as a smooth sphere.
     """
 
     speed_mps: float
@@ -84,22 +84,22 @@ class MuzzleSpeed:
 
     @property
     def source(self) -> str:
-        """Where the drag coefficient is from."""
+        """Source of the drag coefficient."""
         if self.is_flat:
             return FLAT_SOURCE
         return CRISIS_SOURCE if self.in_crisis else SOURCE
 
 
 _STEPS = 400
-"""Steps of the way back on a path with a slope."""
+"""Steps of the path back to the mouth if it has a slope."""
 
 
 @dataclass(frozen=True)
 class _Way:
     """
-    The way back from the gates [m]: logarithm of the speed over that at the gates, and drag.
+    The path back from the gates [m]: logarithm of speed over speed at the gates, and drag.
 
-    `acceleration_mps2` is that of gravity along the path.
+    `acceleration_mps2` is the acceleration by gravity along the path.
     """
 
     gates_mps: float
@@ -109,11 +109,11 @@ class _Way:
     acceleration_mps2: float = 0.0
 
     def log_ratio(self, distance_m: float) -> float:
-        """Logarithm of the speed a distance before the gates over that at the gates."""
+        """Logarithm of the speed at a distance before the gates over that at the gates."""
         return float(np.interp(distance_m, self.back_m, self.log_ratios, right=math.inf))
 
     def speed(self, distance_m: float) -> float:
-        """Speed a distance before the gates [m/s]; infinite where no speed would do."""
+        """Speed at a distance before the gates [m/s]; infinite if no speed is enough."""
         return self.gates_mps * math.exp(self.log_ratio(distance_m))
 
     def kappa(self, distance_m: float) -> float:
@@ -147,7 +147,7 @@ def muzzle_speed(
     speed_mps, u_mps : float
         Speed midway between the gates and its standard uncertainty [m/s].
     distance_m : float
-        From the mouth to midway between the gates, along the path [m].
+        Distance from the mouth to midway between the gates, along the path [m].
     body : Ball
         Body and air; the drag coefficient is that of a smooth sphere at each speed.
     dof : float, optional
@@ -157,21 +157,21 @@ def muzzle_speed(
     distance_tolerance_m : float, optional
         Half-width of the distance (rectangular) [m].
     is_flat : bool, optional
-        The body has flat ends: its drag coefficient is `body`'s at all speeds.
+        Whether the body has flat ends: its drag coefficient is then `body`'s at all speeds.
     acceleration_mps2, acceleration_u_mps2 : float, optional
-        Of gravity along the path, and its standard uncertainty [m/s²].
+        Acceleration by gravity along the path, and its standard uncertainty [m/s²].
 
     Returns
     -------
     MuzzleSpeed or None
-        None if no speed at the mouth could have brought the body to the gates.
+        None if no speed at the mouth could bring the body to the gates.
 
     Notes
     -----
-    From dv/dx = −κ(v)·v, on a level path, the way back is x = ∫ d(ln v)/κ, by trapezoids; on
-    another one it is gone step by step. The expanded uncertainties of the gates' speed and of
-    the rest combine in quadrature; half the distance of the two branches of the drag, of
-    which one is true, is added to that.
+    From dv/dx = −κ(v)·v, on a level path, the path back is x = ∫ d(ln v)/κ, by trapezoids; on
+    a path with a slope it is computed step by step. The expanded uncertainties of the gates'
+    speed and of the other inputs combine in quadrature. Half the distance between the two
+    branches of the drag is added to that, because only one of them is true.
     """
     reach_m = 1.02 * distance_m
 
@@ -221,20 +221,20 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
     ----------
     series : Series
     rig : Rig
-        Says the body, the air and the distance.
+        Gives the body, the air and the distance.
     own : mapping
-        What the setup says of its body in place of the rig: `mass_kg`, `diameter_m`.
+        The body's values that the setup states instead of the rig: `mass_kg`, `diameter_m`.
 
     Returns
     -------
     MuzzleSpeed or None
-        None if no speed at the mouth could have brought so light a body to the gates.
+        None if no speed at the mouth could bring such a light body to the gates.
 
     Notes
     -----
-    The body is taken as a smooth sphere or, if the rig says so, as one with flat ends that
-    flies end first, slowed by the site's air from the mouth to midway between the gates; all
-    of the path is taken to have the slope that the rig states for the gates.
+    The body is taken as a smooth sphere or, if the rig states flat ends, as a body that flies
+    end first. The site's air slows it from the mouth to midway between the gates. The whole
+    path is taken to have the slope that the rig states for the gates.
     """
     site, body = rig.site, rig.body
     of_body = rig.model_copy(update={"body": body.model_copy(update=dict(own))})
@@ -265,14 +265,14 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
 
 
 def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats]:
-    """Return the least (0) or largest (1) drag coefficient as a function of Re."""
+    """Return the lowest (0) or highest (1) drag coefficient as a function of Re."""
     if is_flat:
         return lambda reynolds: np.full_like(reynolds, body.drag_coefficient)
     return lambda reynolds: sphere_drag_bounds(reynolds)[branch]
 
 
 def _way(speed_mps: float, coefficient: Callable[[Floats], Floats], body: Ball) -> _Way:
-    """Return the way back from the gates by a drag coefficient that depends on Re."""
+    """Return the path back from the gates, with a drag coefficient that depends on Re."""
     reynolds = body.reynolds(speed_mps) * np.exp(_LOG_RATIO)
     kappa = coefficient(reynolds) * body.drag_per_coefficient_m
     slices = np.diff(_LOG_RATIO) * (1 / kappa[1:] + 1 / kappa[:-1]) / 2
@@ -288,7 +288,7 @@ def _sloped_way(
     acceleration_mps2: float,
     drag: float,
 ) -> _Way:
-    """Return the way back where gravity acts along it; NaN before the body was at rest."""
+    """Return the path back if gravity acts along it; NaN before the point of rest."""
     table_mps = np.geomspace(1e-2, max(1e3 * speed_mps, 1.0), 2000)
     per_m = body.drag_per_coefficient_m * drag
     table = coefficient(body.reynolds(1.0) * table_mps) * per_m
@@ -312,7 +312,7 @@ def _sloped_contributions(
     body: Ball,
     pull_u_mps2: float,
 ) -> list[Contribution]:
-    """Return what makes the speed at the mouth uncertain, by differences, the gates first."""
+    """Return the contributions to the speed at the mouth, by differences, the gates first."""
     faster = back(1)
     at_mouth, small = faster.speed(distance_m), 1e-3
     by_speed = (back(1, speed=1 + small).speed(distance_m) - at_mouth) / small
@@ -331,10 +331,10 @@ def _sloped_contributions(
 def _contributions(
     way: _Way, distance_m: float, distance_tolerance_m: float, at_gates: Input, body: Ball
 ) -> list[Contribution]:
-    """Return what makes the speed at the mouth uncertain along one way, the gates first."""
+    """Return the contributions to the speed at the mouth for one path, the gates first."""
     at_mouth, kappa = way.speed(distance_m), way.kappa(distance_m)
     by_speed = at_mouth / way.gates_mps * kappa / float(way.kappa_per_m[0])
-    # κ acts as the distance does; a difference over ± 1 %
+    # κ acts like the distance; a difference over ± 1 %
     by_drag = (way.speed(distance_m * 1.01) - way.speed(distance_m * 0.99)) / 0.02
     distance = rectangular("distance to the mouth", distance_tolerance_m, unit="m")
     return [

@@ -1,18 +1,19 @@
-"""What gravity and drag make of a transit: the speed of the body's middle, midway.
+"""From a transit, with gravity and drag, to the speed of the body's middle, midway.
 
 Along the path v·dv/dx = a − κv², with the pull a of gravity along the slope and the drag
 constant κ. A transit Δ over the path d gives the mean speed V = d/Δ between two moments.
 
-- For a steady pull alone one pair of edges gives v² = V² + (aΔ/2)² ± aℓ (+ for the leading
-  edges, whose middle is still half a length ℓ/2 short of midway, − for the trailing ones);
-  two pairs give the mean of both v², which is free of ℓ.
-- Drag alone: V is low by (κd)²/24 in relative terms, and one pair of edges is off by κℓ/2 more.
-- The pull acts by its square, so the variance of the slope is added to a².
-- Both together are solved exactly for bodies of many speeds; what the drag adds to the first
-  formula is tabulated over V, as a logarithm.
+- With a steady pull and no drag one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. It is + for
+  the leading edges, whose middle is still half a length ℓ/2 before midway, and − for the
+  trailing ones. Two pairs give the mean of both v², which does not depend on ℓ.
+- With drag only, V is too low by (κd)²/24 in relative terms, and with one pair of edges there
+  is another error of κℓ/2.
+- The pull acts through its square, so the variance of the slope is added to a².
+- Pull and drag together are solved exactly for bodies of many speeds. The change that drag
+  makes to the first formula is tabulated over V, as a logarithm.
 
-On a level path the second item is all, and v is V times a factor; there κ is that of the body
-midway. Of a body that falls κ follows the Reynolds number on its way.
+On a level path only the second item matters, and v is V times a factor; κ is then the body's
+value midway. For a falling body κ follows the Reynolds number along the path.
 """
 
 import math
@@ -54,41 +55,41 @@ BUOYANCY = "buoyancy"
 LENGTH = "body length"
 
 ADDED_MASS_TOLERANCE = 0.5
-"""Half-width, relative: the flow behind a body is not the potential one (common practice, no
+"""Half-width, relative: behind a body the flow is not a potential flow (common practice, no
 source)."""
 LENGTH_TOLERANCE = 0.005
 """Half-width of a body's length, relative: a caliper's on a soft ball (common practice)."""
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
 _MOST_SPREAD = 0.02
-"""Of v², from the slope's variance: of slower bodies the slope leaves nothing to correct."""
+"""Largest relative correction of v² for the slope's variance; slower bodies get no more."""
 _AIR_RELATIVE_U = 0.013
-"""Of the air displaced over the mass: density and mass to 1 %, the diameter to 0.5 %."""
+"""Relative u of displaced air over mass: density and mass to 1 %, the diameter to 0.5 %."""
 _MOST_BEND = 5.0
-"""A body of which less than a hundredth of the speed is left after half its length."""
+"""Limit for a body that keeps less than a hundredth of its speed after half its length."""
 _FASTEST_MPS = 2000.0
 _STEPS = 12
-"""In each of them κ is constant."""
+"""Number of steps; in each of them κ is constant."""
 _SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
-"""By `EdgesUsed`: the middle has the front's speed and half a length to go, or the reverse."""
+"""By `EdgesUsed`: the body's middle is half a length behind the edge (+), or before it (−)."""
 _CURVED = 1.04
-"""The square of what is rectangular lies within 1.71 variances of its mean, the variance, with
-95 %; a rectangular input of this standard uncertainty does so too."""
+"""The square of a rectangular quantity has its variance as mean, and is within 1.71 variances
+of it with 95 %; so is a rectangular input with this standard uncertainty."""
 _PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 
 
 @dataclass(frozen=True, eq=False)
 class Shares:
     """
-    How a speed follows from its parts: by which powers of path and transit, and by the pull.
+    How a speed depends on its parts: the powers of path and transit, and the pull.
 
     Attributes
     ----------
     path, transit : ndarray of float64 or float
-        Powers of the path, and of the transit with its sign turned; 1 on a level path.
+        Power of the path, and minus the power of the transit; 1 on a level path.
     pull : ndarray of float64
-        Relative change of the speed by that of a [s²/m]; where the first order is small, the
-        second one of the slope is in it.
+        Relative change of the speed per change of the pull a [s²/m]. It includes the second
+        order of the slope, which matters if the first order is small.
     """
 
     path: Floats | float
@@ -99,16 +100,16 @@ class Shares:
 @dataclass(frozen=True, eq=False)
 class DragTable:
     """
-    What drag adds to the logarithm of the speed, over the mean speed V.
+    What drag adds to the logarithm of the speed, as a table over the mean speed V.
 
     Attributes
     ----------
     mean_mps : ndarray of float64, shape (M,)
-        V, rising.
+        V in rising order.
     bend, bend_u : ndarray of float64, shape (M,)
         The addition and its standard uncertainty.
     skew : ndarray of float64, shape (M,)
-        Half the difference of leading and trailing transit over their mean, as expected.
+        Expected half difference of leading and trailing transit, over their mean.
     """
 
     mean_mps: Floats
@@ -127,18 +128,18 @@ class PathMotion:
     spacing_m, path_factor : float
         Distance of the gates [m], and mean lengthening of the path by tilt.
     length_m : float
-        Of the body; of a ball, its mean chord at a beam [m].
+        Length of the body; for a ball, its mean chord at a beam [m].
     acceleration_mps2 : float
-        The pull a along the path, less buoyancy and added mass [m/s²]; 0 on a level path.
+        The pull a along the path, with buoyancy and added mass [m/s²]; 0 on a level path.
     free_mps2 : float
-        That of the body in free fall [m/s²].
+        Acceleration of the body in free fall [m/s²].
     pulls : tuple of Input
-        What is not known of the pull, over that of free fall: the slope first, then gravity,
-        and buoyancy with added mass.
+        Uncertainties of the pull over the free fall's: the slope first, then gravity, and
+        buoyancy with added mass.
     chords : Input or None
-        Difference of the half chords at both gates [m]; None where there is none.
+        Difference of the half chords at both gates [m]; None if there is none.
     length : Input
-        What is not known of the body's length [m].
+        Uncertainty of the body's length [m].
     kappa_per_m : ndarray of float64, shape (600,)
         Drag constant [1/m] at the speeds of a table.
     kappa_u : ndarray of float64, shape (600,)
@@ -158,7 +159,7 @@ class PathMotion:
 
     @classmethod
     def from_rig(cls, rig: Rig) -> "PathMotion":
-        """Take gates, slope, body, air and aim from a rig."""
+        """Make the motion from a rig's gates, slope, body, air and aim."""
         body, gates = rig.body, rig.gates
         is_round = body.shape == "round" and gates.off_centre_m > 0
         chord = chords(CHORDS, body.diameter_m / 2, gates.off_centre_m) if is_round else None
@@ -180,7 +181,7 @@ class PathMotion:
 
     @cached_property
     def tables(self) -> dict[int, DragTable]:
-        """What drag adds, by `EdgesUsed`."""
+        """Tables of the drag's part, by `EdgesUsed`."""
         return _level_tables(self) if self.is_level else _sloped_tables(self)
 
     @property
@@ -222,15 +223,15 @@ class PathMotion:
         Parameters
         ----------
         mean_mps, transit_s : ndarray of float64, shape (N,)
-            V = d/Δ [m/s] and the true Δ [s]; of two pairs the mean Δ.
+            V = d/Δ [m/s] and the true Δ [s]; the mean Δ if there are two pairs.
         edges_used : int
             An `EdgesUsed` other than NONE.
         skew : array_like, optional
-            Half the difference of leading and trailing transit over their mean, where two
-            pairs were measured; by default as expected of the body.
+            Half the difference of leading and trailing transit over their mean, if two pairs
+            were measured; by default the value expected for the body.
         pull_off_mps2 : ndarray, optional
-            Deviation of the pull from what the rig states [m/s²]; the mean over all of them
-            by default.
+            Deviation of the pull from the rig's value [m/s²]; by default the mean over all
+            possible deviations.
         """
         factor = np.exp(self._bend(mean_mps, edges_used))
         pull: float | Floats = self.acceleration_mps2
@@ -245,12 +246,12 @@ class PathMotion:
         return np.asarray(np.sqrt(np.maximum(squared, 0.0)) * factor)
 
     def bend_u(self, mean_mps: Floats, edges_used: int) -> Floats:
-        """Return what is not known of the drag's part in a speed: relative u, elementwise."""
+        """Return the relative u of the drag's part in a speed, elementwise."""
         table = self.tables[edges_used]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.bend_u))
 
     def expected_skew(self, mean_mps: Floats) -> Floats:
-        """Return the skew of both pairs that the body should show, elementwise."""
+        """Return the expected skew of both pairs, elementwise."""
         table = self.tables[EdgesUsed.BOTH]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.skew))
 
@@ -261,7 +262,7 @@ class PathMotion:
         edges_used: int,
         skew: npt.ArrayLike | None = None,
     ) -> Shares:
-        """Return how the speed follows from its parts; arguments as for `speed`."""
+        """Return how the speed depends on its parts; arguments as for `speed`."""
         pull = self.acceleration_mps2
         by_path, by_pull, by_length = self.squares(mean_mps, transit_s, edges_used, skew, pull)
         squared = np.maximum(by_path + by_pull + by_length, 1e-3 * by_path)
@@ -280,7 +281,7 @@ class PathMotion:
         edges_used: int,
         skew: float | None = None,
     ) -> tuple[Contribution, ...]:
-        """Return what pull, drag, chords and length give to a speed [m/s]; see `speed`."""
+        """Return the contributions of pull, drag, chords and length [m/s]; see `speed`."""
         mean, transit = np.array([mean_mps]), np.array([transit_s])
         shares = self.shares(mean, transit, edges_used, skew)
         drag = normal(DRAG, float(self.bend_u(mean, edges_used)[0]))
@@ -300,7 +301,7 @@ class PathMotion:
         return float(_SIGNS[edges_used]) * self.acceleration_mps2
 
     def u(self, speed_mps: Floats, shares: Shares, mean_mps: Floats, edges_used: int) -> Floats:
-        """Return the relative u that `contributions` come to together, elementwise."""
+        """Return the combined relative u of `contributions`, elementwise."""
         parts = [shares.pull * (pull.u * self.free_mps2) for pull in self.pulls]
         parts.append(self.bend_u(mean_mps, edges_used))
         squared = np.sum(np.square(parts), axis=0)
@@ -313,9 +314,9 @@ class PathMotion:
 
     def mean_speed(self, speed_mps: npt.ArrayLike, edges_used: int) -> Floats:
         """
-        Return V [m/s] of bodies with a speed of their middle midway, the inverse of `speed`.
+        Return V [m/s] for speeds of the body's middle midway; the inverse of `speed`.
 
-        A speed lower than any body's that came through both gates gives the lowest one's.
+        If no body that came through both gates can be so slow, the slowest one's V is returned.
         """
         speed = np.atleast_1d(np.asarray(speed_mps, np.float64))
         least = 0.0 if self.is_level else self.tables[edges_used].mean_mps[0]
@@ -332,7 +333,7 @@ class PathMotion:
     def lengths(
         self, speed_mps: Floats, blocked_a_s: Floats, blocked_b_s: Floats
     ) -> tuple[Floats, Floats]:
-        """Return the lengths that gates A and B see [m] by the body's speed at each gate."""
+        """Return the lengths that gates A and B see [m], with the body's speed at each gate."""
         kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
         found = []
         for place, blocked_s in ((-0.5, blocked_a_s), (0.5, blocked_b_s)):
@@ -343,7 +344,7 @@ class PathMotion:
         return found[0], found[1]
 
     def with_drag_known(self, part: float) -> "PathMotion":
-        """Return the motion with a part of what is not known of the drag."""
+        """Return the motion with only a part of the drag's uncertainty."""
         return replace(self, kappa_u=self.kappa_u * part)
 
     def _bend(self, mean_mps: Floats, edges_used: int) -> Floats:
@@ -401,7 +402,7 @@ def pull_of(rig: Rig) -> tuple[float, float]:
 
 
 def _pulls(rig: Rig) -> tuple[Input, ...]:
-    """Return what is not known of the pull along the path, the slope first."""
+    """Return the uncertainties of the pull along the path, the slope first."""
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     displaced, moved = air_of(rig)
     sine = path_acceleration(rig) / free_acceleration(rig)
@@ -435,7 +436,7 @@ def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
-    """Let bodies of many speeds pass the gates, and compare with a steady pull alone."""
+    """Let bodies of many speeds pass the gates; compare them with a steady pull only."""
     reach_m = motion.path_m + motion.length_m
     least = math.sqrt(abs(motion.acceleration_mps2) * reach_m)
     speed = np.hypot(least * 0.7, np.geomspace(1e-2 * least, _FASTEST_MPS, len(_SPEEDS_MPS)))
@@ -452,7 +453,7 @@ def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, ...]:
-    """Return V, the logarithm of what drag adds, and the skew of both pairs; NaN: stopped."""
+    """Return V, the drag's part as a logarithm, and the skew of both pairs; NaN if stopped."""
     half, pull = motion.path_m / 2, motion.acceleration_mps2
     lead, trail = (
         _move(motion, _move(motion, speed_mps, middle - half)[0], 2 * half)[1]
@@ -468,7 +469,7 @@ def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, .
 
 
 def _move(motion: PathMotion, speed_mps: Floats, way_m: float) -> tuple[Floats, Floats]:
-    """Return the speed after a way, below zero for before, and the time it takes."""
+    """Return the speed after a distance (before it if negative), and the time it takes."""
     pull, step = motion.acceleration_mps2, way_m / _STEPS
     time_s = np.zeros_like(speed_mps)
     for _ in range(_STEPS):

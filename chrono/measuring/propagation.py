@@ -1,7 +1,7 @@
-"""What is known of several quantities, carried through any model to its results.
+"""Propagate the uncertainties of several quantities through any model to its results.
 
-First and second order of the GUM by differences of one standard uncertainty to both sides,
-so that a model may be a whole integration. Random and shared parts stay apart.
+First and second order of the GUM, from steps of one standard uncertainty to both sides. So a
+model may be a whole integration. Random and shared parts are kept separate.
 """
 
 import math
@@ -23,10 +23,10 @@ from chrono.measuring.error_budget import (
 from chrono.measuring.series_statistics import Series
 
 Model = Callable[[Mapping[str, float]], Sequence[float]]
-"""Takes the quantities' values by name, returns the results."""
+"""Takes the quantities' values by name and returns the results."""
 
 _ROUNDING = 1e-9
-"""Relative changes below this are those of a model's own arithmetic."""
+"""Smaller relative changes come from the model's own rounding."""
 
 SHOT_TO_SHOT = "shot to shot"
 SPEED = "speed"
@@ -44,7 +44,7 @@ class Quantity:
     value : float
         Its estimate, in SI.
     input : Input
-        How its error is spread, in the same unit.
+        Distribution of its error, in the same unit.
     """
 
     name: str
@@ -65,9 +65,9 @@ class Estimate:
     Attributes
     ----------
     value : float
-        In SI; NaN or infinite where there is none.
+        Value in SI; NaN or infinite if there is none.
     uncertainty : CombinedUncertainty
-        Its budget; U95 is infinite where the model has no result within one standard
+        Its budget; U95 is infinite if the model has no result within one standard
         uncertainty of the quantities.
     """
 
@@ -81,16 +81,16 @@ class Estimate:
 
     @property
     def u_random(self) -> float:
-        """Standard uncertainty from what is new in each shot."""
+        """Standard uncertainty from the part that is new in each shot."""
         return self._u("random")
 
     @property
     def u_shared(self) -> float:
-        """Standard uncertainty from what all shots have in common."""
+        """Standard uncertainty from the part that all shots share."""
         return self._u("shared")
 
     def of_mean(self, n: int) -> "Estimate":
-        """Return the estimate for the mean of n shots, from that for one more of them."""
+        """Return the estimate for the mean of n shots, from the one for one more shot."""
         parts = [
             Contribution(part.input, part.sensitivity / math.sqrt(n + 1))
             if part.input.nature == "random"
@@ -105,16 +105,16 @@ class Estimate:
 
 
 def known(name: str, value: float, U95: float | None = None, unit: str = "") -> Quantity:  # noqa: N803
-    """Return a quantity known to ± U95 at 95 % (normal); exactly where none is said."""
+    """Return a quantity known to ± U95 at 95 % (normal), or exactly if no U95 is given."""
     return Quantity(name, value, normal(name, (U95 or 0.0) / NORMAL_FACTOR, unit=unit))
 
 
 def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
     """
-    Return the speed of one more shot of a series as two quantities to be added.
+    Return the speed of one more shot of a series as two quantities to add.
 
-    The first is the mean with its shared part; the second is 0 with the random part of one
-    more shot, s·√(1 + 1/n), or the shots' own where that is larger.
+    The first is the mean with its shared part. The second is 0 with the random part of one
+    more shot, s·√(1 + 1/n), or the shots' own random part if that is larger.
     """
     random = series.u_random_mean_mps * math.sqrt(series.n + 1)
     scatter = normal(SHOT_TO_SHOT, random, dof=series.random_dof, nature="random", unit="m/s")
@@ -131,20 +131,20 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     model : callable
         See `Model`; a result that does not exist is NaN.
     quantities : sequence of Quantity
-        Independent; those without uncertainty cost no evaluation.
+        Independent quantities; those without uncertainty cost no evaluation.
 
     Raises
     ------
     OptionError
-        What the model raises at the quantities' own values.
+        If the model raises it at the quantities' own values.
 
     Notes
     -----
     With f± = f(x ± u): the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2, the terms of
     first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note; mixed
-    terms left out). The second keeps an uncertainty where the first vanishes, as that of a
-    range at the best angle. A U-shaped (arcsine) quantity is at one of its ends: both are
-    tried, and the farther one counts.
+    terms are left out). The second term still gives an uncertainty if the first is 0, for
+    example for a range at the best angle. A U-shaped (arcsine) quantity is at one of its
+    ends: both ends are tried, and the larger effect counts.
     """
     values = {q.name: q.value for q in quantities}
     middle = np.asarray(model(values), np.float64)
@@ -152,7 +152,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     def beside(name: str, value: float) -> Floats:
         try:
             return np.asarray(model(values | {name: value}), np.float64)
-        except OptionError:  # at its edge a result may be there and not beside it
+        except OptionError:  # near the limit of a result a step may have none
             return np.full_like(middle, np.nan)
 
     parts: list[list[Contribution]] = [[] for _ in middle]
@@ -160,7 +160,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
         u = quantity.input.u
         if not u:
             continue
-        if math.isinf(u):  # nothing is known of it, nor of what follows from it
+        if math.isinf(u):  # the quantity is unknown, and so are its results
             for part in parts:
                 part.append(Contribution(quantity.input, math.inf))
             continue
@@ -180,7 +180,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 def _sensitivities(
     up: Floats, down: Floats, middle: Floats, step: float, ends: bool
 ) -> list[float]:
-    """Return the sensitivities by a step to both sides, the larger one where ends count."""
+    """Return the sensitivities from a step to both sides; the larger one if ends count."""
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
         farthest = np.maximum(np.abs(up - middle), np.abs(down - middle))

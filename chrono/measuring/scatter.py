@@ -1,6 +1,6 @@
 """How the shots of a setup scatter: interval of s, the launcher's part, drift, shape, outliers.
 
-Outliers are proposed for a look and never removed. Rosner's generalised extreme studentised
+Outliers are suggested for a look and never removed. Rosner's generalised extreme studentised
 deviate finds several at once; with one candidate it is Grubbs' test. (NIST e-Handbook
 1.3.5.17.1 and 1.3.5.17.3.)
 """
@@ -18,24 +18,24 @@ from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.series_statistics import Sample, mean_and_s, s_interval
 
 RISK = 0.03
-"""Of one clean series, of any length: below 5 % also where Rosner's values are approximate."""
+"""Risk of a false alarm in a clean series: below 5 % though Rosner's values are approximate."""
 LEAST_VALUES = 5
-"""Below, one value among so few says nothing of the others' spread."""
+"""With fewer values the spread of the others is unknown."""
 CANDIDATE_SHARE = 5
-"""At most one value in five is looked at: more are no outliers but a second kind of shot."""
+"""At most one value in five may be an outlier: more would be a second kind of shot."""
 MOST_CANDIDATES = 30
-"""Nobody looks at a longer list, and each costs a pass over the values."""
+"""Nobody reads a longer list, and each candidate costs a pass over the values."""
 
 
 def suspicious(values: Floats, risk: float = RISK) -> list[int]:
     """
-    Return the places of values that do not go with the others, the furthest first.
+    Return the places of values that do not fit the others, the furthest first.
 
     Parameters
     ----------
     values : ndarray of float64, shape (N,)
     risk : float, optional
-        Probability of naming any in a normal sample.
+        Probability of naming any value in a normal sample.
     """
     n = len(values)
     if n < LEAST_VALUES:
@@ -54,9 +54,9 @@ def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list
 
 
 def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[float]]:
-    """Return the places of the furthest values, taken away one by one, and their |x − x̄|/s."""
+    """Return the places of the furthest values, removed one by one, and their |x − x̄|/s."""
     order = np.argsort(values, kind="stable")
-    rest = values[order]  # its ends are what may be furthest
+    rest = values[order]  # the furthest value is at one of its ends
     first = 0
     places: list[int] = []
     deviates: list[float] = []
@@ -80,19 +80,19 @@ def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
 
 
 LEAST_FOR_SHAPE = 8
-"""Fewer shots tell nothing of the shape of their distribution."""
+"""Fewer shots show nothing about the shape of their distribution."""
 
 
 @dataclass(frozen=True)
 class Drift:
     """
-    Slope of the speed over the number of the shot, with its 95 % interval [m/s per shot].
+    Slope of the speed over the shot number, with its 95 % interval [m/s per shot].
 
     Attributes
     ----------
     slope_mps, low_mps, high_mps : float
     shots : int
-        From the first shot to the last.
+        Number of shots from the first to the last.
     """
 
     slope_mps: float
@@ -102,14 +102,14 @@ class Drift:
 
     @property
     def seen(self) -> bool:
-        """Whether chance alone would show such a slope less than once in twenty times."""
+        """Whether chance alone would give such a slope less than once in twenty times."""
         return not self.low_mps <= 0 <= self.high_mps
 
 
 @dataclass(frozen=True)
 class Scatter:
     """
-    How the shots of one setup scatter; NaN where they are too few.
+    How the shots of one setup scatter; NaN if there are too few.
 
     Attributes
     ----------
@@ -118,14 +118,14 @@ class Scatter:
     instrument_s_mps : float
         Random part of a shot's own uncertainty: root of the mean square [m/s].
     launcher_s_mps, launcher_low_mps, launcher_high_mps : float
-        What is left of s and of its interval without it, √(s² − instrument²), 0 where
-        nothing is [m/s].
+        The rest of s and of its interval without it, √(s² − instrument²), 0 if nothing is
+        left [m/s].
     slowest, fastest : int
-        Numbers of these shots.
+        Numbers of the slowest and the fastest shot.
     drift : Drift or None
         None for fewer than four shots.
     suspicious : tuple of int
-        Numbers of shots that do not go with the others, the furthest first.
+        Numbers of shots that do not fit the others, the furthest first.
     normal_p : float
         Probability that a normal sample looks less normal (Anderson and Darling).
     """
@@ -144,7 +144,7 @@ class Scatter:
 
 
 def scatter_of(sample: Sample) -> Scatter | None:
-    """Return how a sample scatters, None for one shot or none."""
+    """Return how a sample scatters, None for fewer than two shots."""
     n = len(sample.speed_mps)
     if n < 2:
         return None
@@ -172,9 +172,9 @@ def _without(s: float, own: float) -> float:
 
 def drift_of(samples: Sequence[Sample]) -> Drift | None:
     """
-    Return the slope common to samples that each have a mean of their own.
+    Return the common slope of samples that each have their own mean.
 
-    Least squares; None where fewer than two degrees of freedom are left.
+    Least squares; None if fewer than two degrees of freedom are left.
     """
     samples = [sample for sample in samples if len(sample.number)]
     dof = sum(len(sample.number) for sample in samples) - len(samples) - 1
@@ -197,9 +197,9 @@ def normal_p(values: Floats) -> float:
     """
     Return the p-value of Anderson and Darling's test of a normal sample.
 
-    NaN for few values and for equal ones. Mean and s are the values' own; the p-value
-    follows D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9. (To load
-    scipy's own tests takes longer than to read a recording.)
+    NaN for few values and for equal ones. Mean and s are estimated from the values; the p-value
+    follows D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9. (Loading
+    scipy's own tests takes longer than reading a recording.)
     """
     n = len(values)
     if n < LEAST_FOR_SHAPE or np.ptp(values) == 0:
@@ -224,34 +224,34 @@ def anderson_darling(values: Floats) -> float:
 
 
 LEAST_FOR_RATIO = 5
-"""Fewer shots show too little of their shape for an interval of the ratio of two s."""
+"""With fewer shots the shape is too uncertain for an interval of the ratio of two s."""
 
 
 def s_ratio_intervals(
     samples: Sequence[Floats], probability: float = COVERAGE
 ) -> dict[tuple[int, int], tuple[float, float]]:
     """
-    Return the intervals of σ_second/σ_first of all pairs that can be judged.
+    Return the intervals of σ_second/σ_first for all pairs that can be judged.
 
     Parameters
     ----------
     samples : sequence of ndarray of float64
-        Speeds of each setup. Those with fewer than `LEAST_FOR_RATIO` values, or with equal
-        values only, are in no pair.
+        Speeds of each setup. Setups with fewer than `LEAST_FOR_RATIO` values, or with only
+        equal values, are in no pair.
     probability : float, optional
-        With which all intervals hold at once (Bonferroni).
+        Probability that all intervals are right at once (Bonferroni).
 
     Returns
     -------
     dict of (int, int) to (float, float)
-        By the places of the two setups, the first one first.
+        Intervals by the places of the two setups, the first setup first.
 
     Notes
     -----
     Bonett, Applied Psychological Measurement 30 (2006) 432. ln σ² has the variance
-    (γ − (n − 3)/n)/(n − 1), where γ is the kurtosis about the trimmed means, taken from all
-    setups together. With two setups this is his formula. With more it needs equal kurtosis
-    in all, and does not depend on the few shots of two.
+    (γ − (n − 3)/n)/(n − 1), where γ is the kurtosis about the trimmed means, from all setups
+    together. With two setups this is his formula. With more setups it requires equal kurtosis
+    in all, but uses more than the few shots of two setups.
     """
     judged = [
         place

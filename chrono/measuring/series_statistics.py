@@ -1,6 +1,6 @@
 """Statistics of a series of shots, of one recording or of several pooled ones.
 
-The random part of the uncertainty falls with √n, the shared part does not. Words of
+The random part of the uncertainty falls with √n; the shared part does not. Terms are those of
 ISO 3534: mean, sample standard deviation s, range, median. In pooled series the shared part
 of a rig is common to all its recordings and counts once. The shared parts of different rigs
 are independent, and each counts for its share of the shots.
@@ -37,9 +37,9 @@ class Sample:
     speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
         Speeds and the two parts of their uncertainties [m/s].
     U95_mps : ndarray of float64, shape (N,), or None
-        Of each shot [m/s].
+        U95 of each shot [m/s].
     shared : tuple of Contribution
-        What the shared part is made of at their mean; empty: taken as normal.
+        The contributions to the shared part at their mean; if empty, it is taken as normal.
     """
 
     number: Ints
@@ -62,15 +62,15 @@ class Series:
     own_random_mps : float
         Random part of a shot's own uncertainty: root of the mean square [m/s].
     mean_mps, median_mps, min_mps, max_mps : float
-        Of the speeds [m/s].
+        Mean, median, lowest and highest of the speeds [m/s].
     range_mps, s_mps : float
         Range and sample standard deviation [m/s], NaN for one shot.
     u_random_mean_mps : float
         Random part of the mean's uncertainty [m/s]: s or the shots' own random part, over
-        √n, whichever makes the wider interval. (Equal readings of a coarse counter have
-        s = 0 and are no better known for it.)
+        √n, whichever gives the wider interval. (Equal readings of a coarse counter have
+        s = 0, but are not better known.)
     random_dof : float
-        Its degrees of freedom: n − 1 where it is s, else infinity.
+        Its degrees of freedom: n − 1 if it comes from s, otherwise infinity.
     U95_random_mean_mps : float
         Half-width of its 95 % interval, t(random_dof)·u [m/s].
     u_shared_mean_mps : float
@@ -82,11 +82,11 @@ class Series:
     dof : float
         Effective degrees of freedom of `u_mean_mps` (Welch and Satterthwaite).
     U95_mean_mps : float
-        Expanded uncertainty of the mean [m/s], see `mean_half_width`; for one shot that
-        shot's.
+        Expanded uncertainty of the mean [m/s], see `mean_half_width`; for a single shot, the
+        uncertainty of that shot.
     ci_low_mps, ci_high_mps : float
-        95 % interval of the mean from the scatter alone, mean ± t·s/√n [m/s]; it leaves
-        the shared part out.
+        95 % interval of the mean from the scatter alone, mean ± t·s/√n [m/s], without the
+        shared part.
     """
 
     n: int
@@ -110,7 +110,7 @@ class Series:
 
     @property
     def k(self) -> float:
-        """Coverage factor U95/u of the mean, NaN where nothing is uncertain or known."""
+        """Coverage factor U95/u of the mean, NaN if u is 0 or unknown."""
         return self.U95_mean_mps / self.u_mean_mps if self.u_mean_mps else math.nan
 
 
@@ -139,12 +139,12 @@ def series_statistics(
         Speeds and the two parts of their uncertainties [m/s]; shots with a NaN in any of
         them are left out.
     shared : sequence of Contribution, optional
-        What the shared part is made of; without it, it is taken as normal.
+        The contributions to the shared part; if left out, it is taken as normal.
 
     Returns
     -------
     Series or None
-        None when no shot is left.
+        None if no shot is left.
     """
     speeds, random, common = _finite_rows(speed_mps, u_random_mps, u_shared_mps)
     n = len(speeds)
@@ -191,14 +191,15 @@ def mean_half_width(
     u_random, random_dof : float
         Random part of the mean's uncertainty and its degrees of freedom.
     shared : sequence of Contribution
-        What the shared part is made of.
+        The contributions to the shared part.
 
     Notes
     -----
-    The random part counts as the normal one whose 95 % half-width is t·u. With a normal
-    shared part the two half-widths then combine in quadrature. t(ν_eff)·u_c, which takes
-    the t of the whole from the few shots of a part, held the truth in 87 % of sessions of
-    two shots; this way 95 % to 99 %, and 95 % from ten shots on whatever the shapes.
+    The random part counts as a normal one whose 95 % half-width is t·u. With a normal shared
+    part the two half-widths then combine in quadrature. The usual t(ν_eff)·u_c takes t for the
+    whole from the few shots of one part; its interval held the true mean in only 87 % of
+    sessions of two shots. The interval here holds it in 95 % to 99 % of them, and in 95 % from
+    ten shots on, for any shapes.
     """
     widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
     return coverage_half_width([*shared, Contribution(widened, 1.0)])
@@ -210,19 +211,19 @@ def of_several_parts(
     """
     Return the statistics of the shots of several setups, or of several rigs, together.
 
-    Their mean is that of the parts' means, each counted as often as it has shots. Its random
-    part comes from the scatter within the parts, not from their differences: setups are
-    meant to differ, and the errors of rigs are in the shared part.
+    Their mean is the mean of the parts' means, weighted by the number of shots. Its random part
+    comes from the scatter within the parts, not from their differences: setups are meant to
+    differ, and the errors of rigs are in the shared part.
 
     Parameters
     ----------
     series : Series
-        Of all shots, as if they were of one part.
+        Statistics of all shots, as if they were one part.
     s_within, dof : float, int
-        Standard deviation within the parts [m/s] and its degrees of freedom. Without any the
-        scatter is unknown, and so is the ± of the mean.
+        Standard deviation within the parts [m/s] and its degrees of freedom. With 0 degrees of
+        freedom the scatter is unknown, and so is the ± of the mean.
     shared : sequence of Contribution
-        What the shared part is made of.
+        The contributions to the shared part.
     """
     if not dof:
         return replace(
@@ -270,7 +271,7 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
 
 
 def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
-    """Return contributions to a shared part, scaled so that they make `u` together."""
+    """Return contributions to a shared part, scaled so that their combined u is `u`."""
     whole = combined_uncertainty(shared)
     if not whole:
         return [Contribution(normal("shared", u), 1.0)]
@@ -297,7 +298,7 @@ def mean_and_s(values: Floats) -> tuple[float, float]:
 
 
 def s_within_parts(parts: Sequence[Floats]) -> tuple[float, int]:
-    """Return s within parts, each about a mean of its own, and its degrees of freedom."""
+    """Return s within parts, each about its own mean, and its degrees of freedom."""
     spreads = [(mean_and_s(part)[1], len(part) - 1) for part in parts if len(part) > 1]
     dof = sum(n for _, n in spreads)
     return (math.sqrt(sum(n * s * s for s, n in spreads) / dof), dof) if dof else (math.nan, 0)
@@ -330,7 +331,7 @@ def _finite_rows(*columns: Floats) -> tuple[Floats, ...]:
 
 def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
     """
-    Return samples of one setup as one.
+    Return several samples of one setup as a single sample.
 
     Parameters
     ----------
@@ -342,10 +343,10 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
     Returns
     -------
     Sample
-        Its shots are numbered anew from 1, in the order of the samples. Where shots of rig r
-        are the part w_r of all, and have the shared part u_r on average, the shared part of
-        their mean is √Σ(w_r·u_r)² (JCGM 100:2008, eq. 10: the mean's sensitivity to the
-        errors of rig r is w_r).
+        Its shots are numbered again from 1, in the order of the samples. If shots of rig r are
+        the part w_r of all, and their mean shared part is u_r, the shared part of the mean of
+        all is √Σ(w_r·u_r)² (JCGM 100:2008, eq. 10: the mean's sensitivity to the errors of
+        rig r is w_r).
     """
     if len(samples) == 1:
         return samples[0]
@@ -360,7 +361,7 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
 
 
 def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Contribution]:
-    """Return what a rig contributes to the shared part of the mean of all shots."""
+    """Return a rig's contributions to the shared part of the mean of all shots."""
     own = [sample for sample, its in zip(samples, rigs, strict=True) if its == rig]
     u_shared = np.concatenate([sample.u_shared_mps for sample in own])
     part = len(u_shared) / sum(len(sample.number) for sample in samples)
@@ -371,8 +372,8 @@ def pooled_series(samples: Sequence[Sample], rigs: Sequence[int]) -> Series:
     """
     Return the statistics of samples of one setup together; for the parameters see above.
 
-    The errors of several rigs are in the shared part of the mean. They also set the rigs'
-    means apart, so the random part comes from the scatter within each rig: s of all shots
+    The errors of several rigs are in the shared part of the mean. They also make the rigs'
+    means differ, so the random part comes from the scatter within each rig: s of all shots
     would count these errors twice.
     """
     whole = pooled_sample(samples, rigs)

@@ -1,8 +1,8 @@
 """Is one setup faster than another, is it more repeatable, and how many shots would show it?
 
-Each difference is judged twice: with a steady drift of the launcher fitted beside the setups
-(`drift_model`), and as if the launcher did not drift (Welch). Holm's method corrects for the
-number of pairs: at most one session in twenty with equal setups has any false claim.
+Each difference is judged twice: with a steady drift of the launcher fitted together with the
+setups (`drift_model`), and as if the launcher did not drift (Welch). Holm's method corrects for
+the number of pairs: at most one session in twenty with equal setups has a false claim.
 """
 
 import math
@@ -28,23 +28,23 @@ from chrono.measuring.scatter import (
 from chrono.measuring.series_statistics import Sample, Series, series_of
 
 RISK = 0.05
-"""Share of the sessions with equal setups in which any pair may be called different."""
+"""Share of sessions with equal setups in which a pair may wrongly be called different."""
 POWER = 0.8
 MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
-"""Planned is with the spread that the true one exceeds once in five times."""
+"""Risk that the true spread is larger than the one used for planning."""
 _PLAUSIBLE = 0.8
-"""Coverage of the differences that are held possible where one is not settled."""
+"""Coverage of the differences that count as possible if a difference is not settled."""
 _HALVINGS = 60
-"""Steps to the logarithm of a p-value, which is then exact to its last digits."""
+"""Steps to find the logarithm of a p-value; it is then exact to its last digits."""
 _LEAST_LOG_P = -30.0
-"""Nobody asks for less than 1e-13, and quantiles of Student's t fail far below."""
+"""Nobody needs less than 1e-13, and quantiles of Student's t fail far below that."""
 
 
 @dataclass(frozen=True)
 class Difference:
     """
-    Difference of two setups' means, second less first.
+    Difference of two setups' means, second minus first.
 
     Attributes
     ----------
@@ -52,10 +52,10 @@ class Difference:
     u_random_mps, dof : float
         Its random standard uncertainty [m/s], above 0, and the degrees of freedom.
     u_rigs_mps : float
-        Standard uncertainty by the errors of rigs if the setups are equal [m/s]; 0 if one rig
-        clocked both.
+        Standard uncertainty from the errors of rigs if the setups are equal [m/s]; 0 if one
+        rig measured both.
     scale : float
-        Relative standard uncertainty of the scale that a common rig gives.
+        Relative standard uncertainty of a common rig's scale.
     p_adjusted : float or None
         p-value by Holm's method, among all pairs; None if this is the only pair.
     level : float
@@ -80,8 +80,8 @@ class Difference:
         """
         Level at which the interval just reaches zero, for this pair alone.
 
-        It is that of Student's t if one rig clocked both setups: then a difference of zero
-        has no shared part.
+        It is the p-value of Student's t if one rig measured both setups: a difference of zero
+        then has no shared part.
         """
         size = abs(self.difference_mps)
         if self.u_rigs_mps == 0:
@@ -95,18 +95,18 @@ class Difference:
 
     @property
     def p_overall(self) -> float:
-        """The p-value that decides: `p_adjusted`, or that of the only pair."""
+        """The p-value that decides: `p_adjusted`, or the only pair's own."""
         return self.p_value if self.p_adjusted is None else self.p_adjusted
 
     @property
     def u_shared_mps(self) -> float:
-        """Shared part of the uncertainty: of rigs, and of a common rig's scale [m/s]."""
+        """Shared part of the uncertainty, from rigs and from a common rig's scale [m/s]."""
         return math.hypot(self.scale * self.difference_mps, self.u_rigs_mps)
 
     @property
     def U95_mps(self) -> float:  # noqa: N802
         """
-        Half-width of the interval: 95 % for one pair, by Holm's method among several [m/s].
+        Half-width of the interval: 95 % for one pair, by Holm's method for several [m/s].
 
         Random and shared half-widths combine in quadrature, as for a mean.
         """
@@ -143,13 +143,13 @@ def compare_series(
     ----------
     first, second : Series
     u_rigs_mps, scale : float, optional
-        See `Difference`. Without them one rig clocked both.
+        See `Difference`. If left out, one rig measured both.
 
     Returns
     -------
     Difference or None
-        None when one of them has a single shot, whose scatter is unknown, or when
-        neither has any random uncertainty.
+        None if one of them has a single shot, whose scatter is unknown, or if neither has any
+        random uncertainty.
     """
     both = (first, second)
     squares = [s.u_random_mean_mps**2 for s in both]
@@ -166,7 +166,7 @@ def compare_series(
 
 
 def rig_scale(*series: Series) -> float:
-    """Return the relative standard uncertainty of the scale that one rig gives all speeds."""
+    """Return the relative standard uncertainty of the scale of one rig's speeds."""
     return max(abs(s.u_shared_mean_mps / s.mean_mps) for s in series)
 
 
@@ -189,7 +189,7 @@ def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
 
 
 def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]:
-    """Return differences with their p-values and intervals among each other."""
+    """Return differences with p-values and intervals corrected for their number."""
     known = [each for each in differences if each is not None]
     if len(known) < 2:
         return list(differences)
@@ -206,12 +206,12 @@ def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]
 @dataclass(frozen=True)
 class RigShare:
     """
-    What one rig has to do with the mean of a setup.
+    The part of one rig in the mean of a setup.
 
     Attributes
     ----------
     part : float
-        Part of the shots that it clocked, up to 1.
+        Part of the shots that it measured, up to 1.
     u_mps : float
         Shared part of their uncertainty [m/s].
     """
@@ -228,17 +228,17 @@ class Group:
     Attributes
     ----------
     name : str
-        As it is to be shown.
+        Name to show.
     session : int
-        Which session it is from: shots are in one order only within a session.
+        Its session: shots have a common order only within a session.
     rigs : mapping of int to RigShare
-        The rigs that clocked it: the shared part is common within a rig.
+        The rigs that measured it: the shared part is common within a rig.
     sample : Sample
         At least one shot.
     series : Series
         Its statistics.
     suspicious : tuple of int
-        Numbers of shots that do not go with the others, the furthest first.
+        Numbers of shots that do not fit the others, the furthest first.
     """
 
     name: str
@@ -252,15 +252,15 @@ class Group:
 @dataclass(frozen=True)
 class MoreShots:
     """
-    How many more shots of each setup, shot in turn, would settle a difference.
+    How many more shots of each setup, in turn, would settle a difference in four cases of five.
 
     Attributes
     ----------
     as_seen : int
-        If the difference is as large as it looks: they do in four cases of five.
+        Number if the difference is as large as it looks.
     most : int or None
-        If it is as small as may be: they do in four cases of five. None where it may be
-        nothing, so that no number does.
+        Number if the difference is as small as possible. None if it may be zero: then no
+        number is enough.
     """
 
     as_seen: int
@@ -268,10 +268,10 @@ class MoreShots:
 
 
 class Verdict(Enum):
-    """What the shots say of the speeds of two setups."""
+    """What the shots show about the speeds of two setups."""
 
     FASTER = auto()
-    """One is faster, also if a steady drift is allowed for."""
+    """One is faster, even if the launcher may drift steadily."""
     FASTER_WITHOUT_DRIFT = auto()
     """One is faster if the launcher did not drift."""
     NOT_SETTLED = auto()
@@ -281,7 +281,7 @@ class Verdict(Enum):
 
 
 class SpreadVerdict(Enum):
-    """What the shots say of the repeatability of two setups."""
+    """What the shots show about the repeatability of two setups."""
 
     MORE_REPEATABLE = auto()
     """The second scatters less."""
@@ -298,15 +298,15 @@ class SpreadVerdict(Enum):
 @dataclass(frozen=True)
 class PairComparison:
     """
-    Two setups compared, `second` less `first`.
+    Two setups compared, `second` minus `first`.
 
     Attributes
     ----------
     first, second : Group
     difference : Difference or None
-        With a steady drift allowed for, if both are of one session. None if it is unknown.
+        With a steady drift, if both are from one session. None if it is unknown.
     plain : Difference or None
-        Of the means: as if the launcher did not drift.
+        Difference of the means, as if the launcher did not drift.
     s_ratio, s_ratio_low, s_ratio_high : float
         s of the second over s of the first, with its interval; NaN where unknown.
     without_suspicious : PairComparison or None
@@ -324,12 +324,12 @@ class PairComparison:
 
     @property
     def of_one_session(self) -> bool:
-        """Whether a drift could be allowed for."""
+        """Whether both are from one session, so that a drift can be fitted."""
         return self.first.session == self.second.session
 
     @property
     def verdict(self) -> Verdict:
-        """What is known of the speeds."""
+        """The verdict on the speeds."""
         if self.plain is None:
             return Verdict.UNKNOWN
         if self.difference is not None and self.difference.settled:
@@ -353,7 +353,7 @@ class PairComparison:
 
     @cached_property
     def more_shots(self) -> MoreShots | None:
-        """What would settle a difference that is not settled; None if it is, or is unknown."""
+        """Shots that would settle the difference; None if it is settled or unknown."""
         return _more_shots(self)
 
     @property
@@ -365,7 +365,7 @@ class PairComparison:
 
     @property
     def spread(self) -> SpreadVerdict:
-        """What is known of the repeatability."""
+        """The verdict on the repeatability."""
         if min(self.first.series.n, self.second.series.n) < LEAST_FOR_RATIO:
             return SpreadVerdict.TOO_FEW
         if math.isnan(self.s_ratio_low):
@@ -387,7 +387,7 @@ class Comparison:
     pairs : tuple of PairComparison
         All pairs, in order.
     drift : Drift or None
-        Slope common to all groups, of one session only.
+        Common slope of all groups; only for one session.
     """
 
     groups: tuple[Group, ...]
@@ -401,7 +401,7 @@ class Comparison:
 
     @property
     def fastest(self) -> tuple[Group, Verdict] | None:
-        """The setup that is faster than all others, and the weakest verdict that says so."""
+        """The setup that is faster than all others, and the weakest of its verdicts."""
         judged = self.judged
         for group in self.groups:
             own = [pair for pair in judged if pair.first is group or pair.second is group]
@@ -413,7 +413,7 @@ class Comparison:
 
     @property
     def slower(self) -> tuple[Group, ...]:
-        """Setups than which another is faster, drift allowed for."""
+        """Setups for which another one is faster, even with drift."""
         found = [
             pair.first if pair.faster is pair.second else pair.second
             for pair in self.judged
@@ -423,7 +423,7 @@ class Comparison:
 
 
 def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group | None:
-    """Return a setup's shots as a group, None where there are none."""
+    """Return a setup's shots as a group, None if there are none."""
     series = series_of(sample)
     if series is None:
         return None
@@ -433,7 +433,7 @@ def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group
 
 
 def compare_groups(groups: Sequence[Group]) -> Comparison:
-    """Compare setups, each with each."""
+    """Compare setups, each one with every other."""
     pairs = _pairs(groups)
     if any(group.suspicious for group in groups):
         others = _pairs([_without_suspicious(group) for group in groups])
@@ -475,7 +475,7 @@ def _pairs(groups: Sequence[Group]) -> list[PairComparison]:
 
 
 def _compare_means(first: Group, second: Group) -> Difference | None:
-    """Compare the means of two setups, with what their rigs have and do not have in common."""
+    """Compare the means of two setups, with the common and separate errors of their rigs."""
     squares = 0.0
     for rig in {*first.rigs, *second.rigs}:
         a, b = (group.rigs.get(rig, RigShare(0.0, 0.0)) for group in (first, second))
@@ -489,7 +489,7 @@ _Pairs = dict[tuple[int, int], Difference | None]
 
 
 def _with_drift(groups: Sequence[Group], means: _Pairs) -> _Pairs:
-    """Return the pairs of one session, with a steady drift fitted beside its setups."""
+    """Return the pairs of one session, with a steady drift fitted with its setups."""
     found: _Pairs = {}
     for session in {group.session for group in groups}:
         places = [
@@ -529,7 +529,7 @@ def _pair(
 
 
 def _more_shots(pair: PairComparison) -> MoreShots | None:
-    """Return what settles a pair, for the difference that its verdict is about."""
+    """Return the shots that would settle a pair, for the difference behind its verdict."""
     looks = pair.deciding
     if looks is None or pair.verdict is Verdict.FASTER:
         return None
@@ -554,21 +554,21 @@ def more_shots(
     numbers: tuple[Ints, Ints] | None = None,
 ) -> int:
     """
-    Return how many more shots of each setup let a true difference of this size be seen.
+    Return how many more shots of each setup are needed to see a true difference of this size.
 
     Parameters
     ----------
     difference : float
         Size of the difference.
     spreads : sequence of (float, int)
-        s and number of each of the two setups so far. Taken is not s but what the true
-        spread exceeds only once in five times.
+        s and number of shots of each of the two setups so far. Instead of s a larger value is
+        used, which the true spread exceeds only once in five times.
     u_shared : float, optional
-        Part of the difference's uncertainty that no number of shots makes less.
+        Part of the difference's uncertainty that more shots do not reduce.
     level : float, optional
         Risk of the interval.
     numbers : two ndarrays of int64, optional
-        Numbers of both setups' shots, if a drift is fitted; the further shots follow in turn.
+        Numbers of both setups' shots, if a drift is fitted; more shots follow in turn.
 
     Returns
     -------
@@ -598,14 +598,14 @@ def more_shots(
 
 def drift_share(first: Ints, second: Ints, more: int) -> float:
     """
-    Return what fitting a drift adds to the variance of a difference, for shots of spread 1.
+    Return how much fitting a drift adds to a difference's variance, for shots of spread 1.
 
     Parameters
     ----------
     first, second : ndarray of int64
         Numbers of the shots of two setups.
     more : int
-        Further shots of each, which follow in turn.
+        How many more shots of each follow, in turn.
     """
     follow = max(first[-1], second[-1]) + 1 + 2 * np.arange(more)
     a, b = np.append(first, follow), np.append(second, follow + 1)
@@ -615,20 +615,21 @@ def drift_share(first: Ints, second: Ints, more: int) -> float:
 
 def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     """
-    Return the p-value of any of several series differing from the others.
+    Return the p-value of the test whether any of several series differs from the others.
 
     Parameters
     ----------
     series : sequence of Series
-        Of one setup. One shot alone shows no scatter, so such a series is left out.
+        Series of one setup. A series of one shot shows no scatter and is left out.
     rigs : sequence of int
-        Which rig clocked each.
+        Which rig measured each.
 
     Returns
     -------
     float
-        Of each mean against the mean of all other shots, by Welch's test and Holm's method;
-        the errors of different rigs are allowed for. NaN for fewer than two series.
+        The smallest p-value of each mean against the mean of all other shots, by Welch's test
+        and Holm's method, including the errors of different rigs. NaN for fewer than two
+        series.
     """
     used = [(each, rig) for each, rig in zip(series, rigs, strict=True) if each.n > 1]
     if len(used) < 2:
@@ -648,7 +649,7 @@ def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     whole = u**2 + u_others**2
     with np.errstate(divide="ignore", invalid="ignore"):
         welch = whole**2 / (u**4 / dof + np.maximum(spent.sum() - spent, 0) / rest**4)
-    # sensitivity of the difference to a rig: its part of the one, less its part of the others
+    # sensitivity of the difference to a rig: its part of the one minus its part of the others
     of_rig = np.bincount(rig, n)
     u_rig = np.bincount(rig, n * u_shared) / of_rig
     own = 1 - (of_rig[rig] - n) / rest
@@ -662,5 +663,5 @@ def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
         if r > 0
     ]
     if len(used) == 2:
-        found = found[:1]  # each against the other is one test
+        found = found[:1]  # with two series there is only one test
     return min(p for p, _ in holm(found)) if found else math.nan

@@ -2,19 +2,20 @@
 
 V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with the spacing d, the tilt limit θ, the transit Δ by the
 board's clock, the relative error ε of the counter's frequency and the latency δ of gate B
-less that of gate A, is the mean speed between two moments. `PathMotion` makes of it the speed
-of the body's middle midway between the gates: for gravity along the path, and for drag.
+minus that of gate A, is the mean speed between two moments. `PathMotion` turns it into the
+speed of the body's middle midway between the gates, with gravity along the path and drag.
 
-One pair of edges times the front or the back of the body. A ball that crosses the two beams
-at different distances from its axis shows each another chord; half their difference is added
-to the path of the one edge and taken from that of the other. The mean of two pairs is free of
-that. Two pairs of edges that fall differ in their transits: what counts is the mean of v².
+One pair of edges times the front or the back of the body. If a ball crosses the two beams at
+different distances from its axis, each beam sees a different chord. Half their difference is
+added to the path of one edge and subtracted from that of the other; the mean of two pairs does
+not have this error. For a falling body the two pairs have different transits: the mean of v² is
+used.
 
-First order is linear in the inputs. When few ticks fit in the transit the true
-distribution is skewed; there the interval is that of the quotient itself, and the hard
-one-tick limits stand beside it.
-Every operation is elementwise and correctly rounded, so one shot alone and the same shot
-among millions give the same bits.
+First order is linear in the inputs. If few ticks fit into the transit, the true distribution is
+skewed. Then the interval is the one of the quotient itself, and the hard limits of one tick are
+given too.
+Every operation is elementwise and correctly rounded, so a single shot and the same shot among
+millions give the same bits.
 """
 
 import math
@@ -56,7 +57,7 @@ from chrono.rigs.rig_model import Rig
 @dataclass(frozen=True, eq=False)
 class Measured:
     """
-    Columns of measured shots, one element per shot; NaN where not measurable.
+    Columns of measured shots, one element per shot; NaN if not measurable.
 
     Attributes
     ----------
@@ -69,15 +70,15 @@ class Measured:
     transit_s : ndarray of float64, shape (N,)
         Transit by the board's clock [s].
     body_length_m, length_a_m, length_b_m : ndarray of float64, shape (N,)
-        Speed at each gate times the time for which the body blocked it, and the mean of the
+        Speed at each gate times the time for which the body blocked it, and the mean over the
         gates that have one [m].
     companion_speed_mps : ndarray of float64, shape (N,)
         Speed of the first companion [m/s].
     bounce_s : ndarray of float64, shape (N,)
         Part of the transit's standard uncertainty from bounce and late lines [s].
     skew_s : ndarray of float64, shape (N,)
-        Half of what the leading transit is longer than the trailing one [s]; NaN where not
-        both were measured.
+        Half the difference of leading minus trailing transit [s]; NaN if not both were
+        measured.
     """
 
     speed_mps: Floats
@@ -105,24 +106,24 @@ def join_measured(pieces: Sequence[Measured]) -> Measured:
 
 
 STEEP = 0.02
-"""Relative u of a transit above which the speed's error is not in proportion to its."""
+"""Above this relative u of a transit, the speed's error is not proportional to its error."""
 
 _NODES_PER_DECADE = 10
 _DECADES = 2, 4
-"""Reach of the coverage table below and above the transit where timing and length weigh the
-same. Below, length has under 1e-4 of the variance; above, timing has, but the slower a body is
-the more the slope matters."""
+"""Range of the coverage table, in decades below and above the transit where timing and length
+matter equally. Below it, length has under 1e-4 of the variance; above it, timing has under
+1e-4, but for slow bodies the slope matters more."""
 
 
 @dataclass(frozen=True)
 class SpeedModel:
     """
-    What turns transits into speeds: estimates and inputs of one rig.
+    The model that turns transits into speeds: estimates and inputs of one rig.
 
     Attributes
     ----------
     unit_s : float
-        Time that one counter unit stands for [s].
+        Time of one counter unit [s].
     tick_s : float
         Quantisation step of a timestamp [s].
     spacing_m : float
@@ -132,13 +133,13 @@ class SpeedModel:
     rate_error : float
         ε, relative error of the counter's frequency.
     latency_s : float
-        δ, delay of gate B less that of gate A [s].
+        δ, delay of gate B minus that of gate A [s].
     spacing, trips, tilt, rate, latency : Input
-        The shared inputs; `trips` is empty when the spacing covers where the gates trip.
+        The shared inputs; `trips` is empty if the spacing includes where the gates trip.
     jitter : Input
-        Of one timestamp.
+        Jitter of one timestamp.
     motion : PathMotion
-        Of the body between the gates.
+        Motion of the body between the gates.
     """
 
     unit_s: float
@@ -177,12 +178,12 @@ class SpeedModel:
         )
 
     def make_ready(self) -> None:
-        """Work out the coverage now: it takes 0.1 s, and else the first shot waits for it."""
+        """Compute the coverage now: it takes 0.1 s, and the first shot need not wait for it."""
         for used in (EdgesUsed.BOTH, EdgesUsed.LEAD):
             self._coverage[used].work_out_all()
 
     def true_transit(self, transit_s: float) -> float:
-        """Return a transit [s] free of the clock's error and the gates' latencies."""
+        """Return a transit [s] without the clock's error and the gates' latencies."""
         return transit_s / (1 + self.rate_error) - self.latency_s
 
     def board_transit(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:
@@ -203,7 +204,7 @@ class SpeedModel:
         return float(self.motion.speed(mean, np.array([true_s]), edges_used, skew)[0])
 
     def expected_apart(self, transit_s: Floats) -> Floats:
-        """Return what gravity makes leading transits longer than trailing ones [s]."""
+        """Return how much longer gravity makes leading transits than trailing ones [s]."""
         true_s = transit_s / (1 + self.rate_error) - self.latency_s
         mean = self.spacing_m * self.path_factor / true_s
         return 2 * self.motion.expected_skew(mean) * transit_s
@@ -230,8 +231,8 @@ class SpeedModel:
         bounce_s : float, optional
             Standard uncertainty of the transit from bounce and late lines [s].
         skew_s : float, optional
-            Half of what the leading transit is longer than the trailing one [s]; as expected
-            of the body where it was not measured.
+            Half the difference of leading minus trailing transit [s]; if not measured, the
+            value expected for the body.
 
         Raises
         ------
@@ -240,7 +241,7 @@ class SpeedModel:
         """
         true_s = self.true_transit(transit_s)
         if not true_s > 0 or edges_used == EdgesUsed.NONE:
-            raise ValueError("a transit above zero and the edges used are needed")
+            raise ValueError("the transit must be above zero, and edges must be used")
         v, rate = self.speed(transit_s, edges_used, skew_s), 1 + self.rate_error
         mean, skew = self.spacing_m * self.path_factor / true_s, self._skew(transit_s, skew_s)
         shares = self.motion.shares(np.array([mean]), np.array([true_s]), edges_used, skew)
@@ -277,10 +278,10 @@ class SpeedModel:
         Return the random inputs of a transit: quantisation and jitter.
 
         Each timestamp is uniform over one tick, so a difference of two is triangular over
-        ± one tick; for the mean of two pairs see `two_pair`. That takes the phase of the
-        trailing edges to be free; where the blocking time is the same few ticks in every
-        shot, both pairs err alike. Over all speeds the interval holds 95 % even so, of shots
-        of one speed 60 … 100 %; the hard limits of one tick are what is certain of each.
+        ± one tick; for the mean of two pairs see `two_pair`. This assumes that the trailing
+        edges have a free phase. If the blocking time is the same few ticks in every shot, both
+        pairs have the same error. The interval still holds 95 % over all speeds, but 60 … 100 %
+        for shots of one speed; only the hard limits of one tick are certain for each shot.
         """
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
@@ -305,12 +306,12 @@ class SpeedModel:
 
     @property
     def u_trips_m(self) -> float:
-        """Standard uncertainty of where both gates trip together, summed [m]."""
+        """Combined standard uncertainty of the places where both gates trip [m]."""
         return math.sqrt(sum(trip.u**2 for trip in self.trips))
 
     @cached_property
     def u_chords(self) -> float:
-        """Relative standard uncertainty of the path of one pair of edges from chords."""
+        """Relative standard uncertainty from chords, for the path of one pair of edges."""
         chord = self.motion.chords
         return chord.u / self.spacing_m if chord else 0.0
 
@@ -329,10 +330,10 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
     Parameters
     ----------
     shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
-        Shots in counter units. Give millions in blocks to bound the memory: some twenty
-        columns of float64 are alive at a time.
+        Shots in counter units. Give millions of shots in blocks to limit the memory: about
+        twenty columns of float64 exist at a time.
     model : SpeedModel
-        The rig's.
+        The rig's model.
 
     Returns
     -------
@@ -386,7 +387,7 @@ _BLOCKS = "block_a", "block_b"
 def _measure_alike(
     true_s: Floats, bounce_s: Floats, skew: Floats | None, used: EdgesUsed, model: SpeedModel
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return speed, random and shared u, and coverage factor of shots timed by like edges."""
+    """Return speed, random and shared u, and coverage factor for shots with the same edges."""
     motion, rate = model.motion, 1 + model.rate_error
     mean = (model.spacing_m * model.path_factor) / true_s
     if skew is not None and motion.is_level:
@@ -408,7 +409,7 @@ def _measure_alike(
 
 
 def _skew_ticks(shots: Shots, used: Bytes) -> Floats:
-    """Return half the difference of the transits of two whole pairs, NaN where not both are."""
+    """Return half the difference of the transits of two whole pairs, NaN if one is missing."""
     lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
     skew: Floats = (lead - trail) / 2
     skew[(used != EdgesUsed.BOTH) | (shots["block_a"] == ABSENT)] = np.nan
@@ -420,7 +421,7 @@ def _blocking_ticks(ticks: Ints) -> Floats:
 
 
 def _mean_length(length_a: Floats, length_b: Floats) -> Floats:
-    """Return the mean of both, the one where only one is."""
+    """Return the mean of both, or the only one there is."""
     mean = (length_a + length_b) / 2
     mean = np.where(np.isnan(length_b), length_a, mean)
     return np.where(np.isnan(length_a), length_b, mean)
@@ -439,15 +440,15 @@ def shot_budget(
     Parameters
     ----------
     model : SpeedModel
-        The rig's.
+        The rig's model.
     transit_s : float
         Transit by the board's clock [s].
     edges_used : int
-        An `EdgesUsed`: both pairs of edges average their quantisation, one does not.
+        An `EdgesUsed`: two pairs of edges average their quantisation, one pair does not.
     bounce_s : float, optional
         Standard uncertainty of the transit from bounce and late lines [s].
     skew_s : float, optional
-        As in `Measured`; as expected of the body where it was not measured.
+        As in `Measured`; if not measured, the value expected for the body.
 
     Raises
     ------
@@ -479,7 +480,7 @@ def _part(contributions: tuple[Contribution, ...], nature: str) -> float:
 
 
 def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
-    """Tabulate the factor about the transit where timing and length weigh the same."""
+    """Tabulate the factor around the transit where timing and length matter equally."""
     u_time = math.hypot(model.u_timing_s[edges_used], model.latency.u)
     u_ratio = math.hypot(model.u_length, model.rate.u)
     if edges_used != EdgesUsed.BOTH:
@@ -501,9 +502,9 @@ def _coverage_factor(model: SpeedModel, edges_used: int, true_s: float) -> float
 
 def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     """
-    Return the transit that was used [counter units], NaN where there is none.
+    Return the transit that was used [counter units], NaN if there is none.
 
-    `single` holds the places of the shots that have not two pairs of edges.
+    `single` holds the places of the shots without two pairs of edges.
     """
     lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
     transit: Floats = (lead + trail) / 2
@@ -528,5 +529,5 @@ def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
     mean = np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)
     if model.motion.is_level:
         return mean
-    # of another body: gravity alone is known
+    # another body: only gravity is known
     return np.hypot(mean, model.motion.acceleration_mps2 * true_s / 2)

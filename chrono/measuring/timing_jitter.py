@@ -1,10 +1,10 @@
-"""What the shots themselves tell of the timing: its jitter, and how long each gate is blocked.
+"""What the shots themselves show about the timing: jitter, and how long each gate is blocked.
 
-A body that crosses both beams alike gives the same transit by its leading and its trailing
-edges, but for the jitter of four timestamps. What differs in proportion to the transit is of
-the speed (drag, chords that repeat), what differs always is of the sensors; the rest is
-scatter. A ball that crosses the beams at other heights each time scatters like that too, so
-of its edges only an upper limit can be told.
+If a body crosses both beams in the same way, its leading and trailing edges give the same
+transit, except for the jitter of four timestamps. A difference in proportion to the transit
+comes from the speed (drag, chords that repeat). A constant difference comes from the sensors.
+The rest is scatter. A ball that crosses the beams at a different height each time also scatters
+like this, so for a ball only an upper limit of the jitter is known.
 """
 
 import math
@@ -18,7 +18,7 @@ from chrono.measuring.series_statistics import s_interval
 from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 
 LEAST_DOF = 5
-"""Fewer degrees of freedom leave a standard deviation open to a factor of three."""
+"""With fewer degrees of freedom a standard deviation may be wrong by a factor of three."""
 STAMPS = 4
 """Timestamps in the difference of two transits."""
 
@@ -26,24 +26,25 @@ STAMPS = 4
 @dataclass(frozen=True)
 class TimingJitter:
     """
-    The jitter of one timestamp as the shots tell it.
+    The jitter of one timestamp that the shots show.
 
     Attributes
     ----------
     shots : int
-        How many tell it.
+        Number of shots used.
     dof : int
         Degrees of freedom of the scatter.
     jitter_s : float
-        Standard deviation of one timestamp [s], if bodies crossed both beams alike; 0 where
-        steps of the counter explain all.
+        Standard deviation of one timestamp [s], if bodies crossed both beams in the same way;
+        0 if steps of the counter explain everything.
     low_s, high_s : float
-        Interval that holds it with 95 % [s], whatever part steps and chords have, as far as
-        the rig states them.
+        Interval that holds it with 95 % [s], for any part that steps and chords may have
+        within the rig's values.
     stated_s : float
-        What the rig says [s].
+        The rig's value [s].
     chords_s : float
-        What chords as stated may add, as the jitter of one timestamp [s]; 0 for flat bodies.
+        What chords within the rig's values may add, as jitter of one timestamp [s]; 0 for
+        flat bodies.
     """
 
     shots: int
@@ -56,23 +57,23 @@ class TimingJitter:
 
     @property
     def is_upper_limit(self) -> bool:
-        """Whether steps and chords may be all there is."""
+        """Whether steps and chords alone may explain the scatter."""
         return self.low_s == 0
 
     @property
     def states_too_little(self) -> bool:
-        """Whether the rig's jitter is below all that the shots allow."""
+        """Whether the rig's jitter is smaller than the shots allow."""
         return self.low_s > self.stated_s
 
     @property
     def may_be_chords(self) -> bool:
-        """Whether edges scatter more than the rig's jitter, and chords may be all of that."""
+        """Whether edges scatter more than the rig's jitter, but chords may explain it all."""
         suspected = self.scatters_more and self.chords_s > self.stated_s
         return self.is_upper_limit and suspected
 
     @property
     def scatters_more(self) -> bool:
-        """Whether edges scatter more than the rig's jitter lets them, and not by chance."""
+        """Whether edges scatter more than the rig's jitter explains, and not by chance."""
         return s_interval(self.jitter_s, self.dof + 1, COVERAGE)[0] > self.stated_s
 
 
@@ -86,16 +87,16 @@ def timing_scatter(
     stated_s: float,
 ) -> TimingJitter | None:
     """
-    Return what trailing less leading transits tell of the jitter.
+    Return the jitter that trailing minus leading transits show.
 
     Parameters
     ----------
     difference_s, transit_s : ndarray of float64, shape (N,)
-        Trailing less leading transit, and their mean [s].
+        Trailing minus leading transit, and their mean [s].
     body : ndarray of int, shape (N,)
-        Which body each shot had: what is in proportion to the transit is each body's own.
+        Body of each shot: the part in proportion to the transit is fitted for each body.
     u_chord_s : ndarray of float64, shape (N,)
-        Standard deviation of the difference that chords may give each shot [s].
+        Standard deviation of the difference that chords may cause in each shot [s].
     tick_s : float
         Step of the counter [s].
     stated_s : float
@@ -104,13 +105,13 @@ def timing_scatter(
     Returns
     -------
     TimingJitter or None
-        None where fewer than `LEAST_DOF` degrees of freedom are left.
+        None if fewer than `LEAST_DOF` degrees of freedom are left.
 
     Notes
     -----
-    The difference has the variance 4σ² + tick²/3 and that of the chords. Where shots are
-    equal to a step, steps may add up to tick² or hide as much as tick²/3: the interval holds
-    both, and both no chords at all and those that the rig allows.
+    The difference has the variance 4σ² + tick²/3, plus that of the chords. If shots are equal
+    within a step, steps may add up to tick², or hide as much as tick²/3. The interval includes
+    both cases. It also includes both no chords and the largest chords that the rig allows.
     """
     columns = [np.ones(len(transit_s))]
     columns += [np.where(body == one, transit_s, 0.0) for one in np.unique(body)]
@@ -148,7 +149,7 @@ class BlockedLengths:
     shots : int
     at_a_m, at_b_m : float
     declared_m : float
-        What rig or setup says.
+        Length that the rig or the setup states.
     """
 
     shots: int
@@ -157,7 +158,7 @@ class BlockedLengths:
     declared_m: float
 
     def is_off(self, tolerance: float) -> bool:
-        """Whether one gate's is off the declared length by more than a part of it."""
+        """Whether one gate's length differs from the declared one by more than this part."""
         return any(
             abs(length / self.declared_m - 1) > tolerance
             for length in (self.at_a_m, self.at_b_m)
@@ -167,7 +168,7 @@ class BlockedLengths:
 def blocking_of(
     length_a_m: Floats, length_b_m: Floats, declared_m: float
 ) -> BlockedLengths | None:
-    """Return the medians of what both gates see [m], None where no shot has both."""
+    """Return the medians of the lengths at both gates [m], None if no shot has both."""
     both = np.isfinite(length_a_m) & np.isfinite(length_b_m)
     if not both.any():
         return None
@@ -177,9 +178,9 @@ def blocking_of(
 
 def tells_timing(shots: Shots) -> Bools:
     """
-    Tell which shots have two sound pairs of edges and nothing to be said about, (N,).
+    Return which shots have two sound pairs of edges and no flag, shape (N,).
 
-    Of those with bounces or late lines this scatter is in their own budget already.
+    Shots with bounces or late lines already have this scatter in their own budget.
     """
     is_clean = (shots["flags"] == 0) & (shots["bounce"] == 0)
     return (shots["used"] == EdgesUsed.BOTH) & is_clean

@@ -1,8 +1,8 @@
 """Falls, flights and stops with their uncertainties.
 
-A fall from rest: height, time or speed from any one of them. A flight: where a body lands,
-and what drag its landings show. A stop: how a catch stops a body, and which distance it needs
-to stay gentle.
+A fall from rest: height, time and speed from any one of them. A flight: where a body lands, and
+which drag its landings show. A stop: how a catch stops a body, and which distance it needs for
+a gentle stop.
 """
 
 import math
@@ -56,16 +56,16 @@ class FallResult:
     Attributes
     ----------
     launch : Launch
-        Whose speed it gives, or whose body falls.
+        The launch whose body falls, or whose speed the fall gives.
     goal : str
-        What was given: height, time or speed.
+        The given quantity: height, time or speed.
     height, time, speed : Estimate
-        Height fallen [m], time [s], speed at its end [m/s]; with a recording the drop that
+        Height fallen [m], time [s], speed at its end [m/s]; with a recording, the drop that
         gives the speed of one more shot.
     terminal : Estimate
         Terminal speed [m/s], infinite without air.
     path : Fall
-        For a picture.
+        Path for a picture.
     """
 
     launch: Launch
@@ -86,9 +86,9 @@ def fall_result(
     Parameters
     ----------
     launch : Launch
-        Its body and air; and its speed, that of one more shot, where nothing is given.
+        Gives body and air; if nothing is given, also the speed of one more shot.
     goal : {"height", "time", "speed"}, optional
-        What is given.
+        The kind of quantity that is given.
     given : Quantity, optional
 
     Raises
@@ -126,11 +126,11 @@ class Aim:
     Attributes
     ----------
     angle : Quantity
-        Above the horizontal [rad].
+        Angle above the horizontal [rad].
     height : Quantity
-        Of the launch above the landing [m].
+        Height of the launch above the landing [m].
     wind : Quantity
-        Along the flight, positive from behind [m/s].
+        Wind along the flight, positive from behind [m/s].
     """
 
     angle: Quantity
@@ -139,7 +139,7 @@ class Aim:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """All three."""
+        """All three quantities."""
         return self.angle, self.height, self.wind
 
 
@@ -162,7 +162,7 @@ class FlightResult:
     mach : float
         Mach number at launch.
     path : Flight
-        For a picture.
+        Path for a picture.
     """
 
     launch: Launch
@@ -204,7 +204,7 @@ class Landing:
 @dataclass(frozen=True, eq=False)
 class DragFit:
     """
-    Drag that landings tell, the coefficient taken as constant along each flight.
+    Drag that landings show, with a constant coefficient along each flight.
 
     Attributes
     ----------
@@ -213,7 +213,7 @@ class DragFit:
     each : tuple of float
         Drag constant κ of each [1/m].
     kappa, coefficient, terminal : Estimate
-        Of all of them: κ [1/m], drag coefficient on the frontal area (NaN without mass and
+        From all of them: κ [1/m], drag coefficient on the frontal area (NaN without mass and
         diameter), terminal speed [m/s].
     """
 
@@ -231,7 +231,7 @@ def flight_result(launch: Launch, aim: Aim) -> FlightResult:
     Raises
     ------
     OptionError
-        It never comes as high as the landing.
+        It never gets as high as the landing.
     """
 
     def flown(values: Mapping[str, float], points: int = 2) -> Flight:
@@ -274,7 +274,7 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
     Parameters
     ----------
     launch : Launch
-        Says the body, the air, and what all speeds have in common.
+        Gives the body, the air, and the common part of all speeds.
     aim : Aim
     landings : sequence of Landing
         At least one.
@@ -286,9 +286,9 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
 
     Notes
     -----
-    κ is found for each landing by itself; the geometric mean counts. Its random part is
-    the scatter, or what speeds and readings leave of it where that is larger, over √n; what
-    all landings share (angle, height, wind, the rig) is carried through the whole fit.
+    κ is found for each landing separately, and the geometric mean is the result. Its random
+    part is the scatter over √n, or the uncertainty from speeds and readings if that is larger.
+    The shared inputs (angle, height, wind, the rig) are propagated through the whole fit.
     """
     fitted = _fits(launch, aim, landings)
     scale = launch.speed[0].input.u / launch.mean_mps if launch.n else 0.0
@@ -315,7 +315,7 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
 def _fits(
     launch: Launch, aim: Aim, landings: Sequence[Landing]
 ) -> Callable[[Mapping[str, float]], tuple[float, ...]]:
-    """Return what fits κ to every landing; done once for the same values of what counts."""
+    """Return a function that fits κ to every landing, once for the same relevant values."""
 
     @cache
     def at(common: float, angle: float, height: float, wind: float, gravity: float) -> Any:
@@ -331,7 +331,7 @@ def _fits(
             for landing in landings
         )
 
-    # what is not known of a ball's buoyancy is far below what is not known of its drag
+    # the uncertainty of a ball's buoyancy is far smaller than that of its drag
     known = {q.name: q.value for q in launch.quantities}
     lightened = weight_per_mass(launch.body, known) / known[GRAVITY]
 
@@ -343,13 +343,13 @@ def _fits(
 
 
 def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, float]) -> float:
-    """Return the standard uncertainty of one landing's ln κ by its own speed and reading."""
+    """Return the standard uncertainty of one landing's ln κ from its speed and reading."""
 
     def log_kappa(speed: float, reach: float) -> float:
         moved = replace(landing, speed_mps=speed, range_m=reach)
         try:
             return math.log(_fits(launch, aim, [moved])(values)[0])
-        except OptionError:  # so near to the range without air that no drag is left
+        except OptionError:  # so near the range without air that no drag is left
             return math.nan
 
     speed, reach = landing.speed_mps, landing.range_m
@@ -360,18 +360,18 @@ def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, floa
 
 
 def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
-    """Return what is random in the mean of ln κ: the scatter, or what single ones leave."""
+    """Return the random part of the mean of ln κ: the scatter, or the single ones' own u."""
     n = len(each)
     _, s = mean_and_s(np.log(each))
     leaves = math.sqrt(float(np.mean(np.square(own))))
-    leads = s > leaves  # NaN, as for one landing, does not
+    leads = s > leaves  # false for NaN, as with a single landing
     u = (s if leads else leaves) / math.sqrt(n)
     dof = n - 1 if leads else math.inf
     return Quantity(SCATTER, 0.0, normal(SCATTER, u, dof=dof, nature="random"))
 
 
 def _drag_per_coefficient(values: Mapping[str, float]) -> float:
-    """Return κ over the drag coefficient [1/m], NaN where mass or diameter is not known."""
+    """Return κ over the drag coefficient [1/m], NaN if mass or diameter is unknown."""
     if MASS not in values or DIAMETER not in values:
         return math.nan
     return drag_constant(1.0, values[DENSITY], values[DIAMETER], values[MASS])
@@ -394,13 +394,13 @@ class StopResult:
     ----------
     launch : Launch
     law, goal : str
-        How the force grows, and what was given.
+        How the force grows, and which quantity was given.
     given : float
         Its value in SI.
     speed : Estimate
-        At the catch [m/s], for one more shot.
+        Speed at the catch [m/s], for one more shot.
     distance, mean, peak, force, time, energy : Estimate
-        Way into the catch [m], mean and peak deceleration [m/s²], peak force [N], time to
+        Distance into the catch [m], mean and peak deceleration [m/s²], peak force [N], time to
         rest [s], energy taken [J]; force and energy are NaN without a mass.
     """
 
@@ -418,7 +418,7 @@ class StopResult:
 
     @property
     def enough_m(self) -> float:
-        """Way that is enough for one more shot at 95 % [m]: the upper end of `distance`."""
+        """Distance enough for one more shot at 95 % [m]: the upper end of `distance`."""
         return self.distance.value + self.distance.U95
 
 
@@ -437,20 +437,20 @@ def stop_result(
     launch : Launch
     law : {"constant", "spring", "sheet"}
     goal : {"distance", "peak", "mean", "force", "time"}
-        What is given: way into the catch, limit of the peak or of the mean deceleration,
-        limit of the peak force, time to rest.
+        The given quantity: distance into the catch, limit of the peak or of the mean
+        deceleration, limit of the peak force, time to rest.
     given : Quantity
     path_m : float, optional
-        Level way from the gates to the catch, on which drag slows it [m].
+        Level distance from the gates to the catch, over which drag slows the body [m].
 
     Raises
     ------
     OptionError
-        A force is given and no mass, or the air stops the body before the catch.
+        If a force is given without a mass, or the air stops the body before the catch.
     """
     if goal == "force" and launch.body.mass is None:
         raise OptionError(
-            "a force stops a mass, and none is known", hint='say it, such as --mass "24 g"'
+            "a force limit needs a mass", hint='add the mass, such as --mass "24 g"'
         )
 
     def model(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -490,7 +490,7 @@ def _distance(
 
 
 def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
-    """Return the speed at the catch; without what drag needs that at the launch."""
+    """Return the speed at the catch, or at the launch if the drag is unknown."""
     speed = speed_value(values)
     if not path_m or not launch.body.drag_is_known:
         return speed

@@ -1,7 +1,7 @@
 """Motion along a straight path with a steady pull and quadratic drag: v·dv/dx = a − κv².
 
-Closed forms for numbers and arrays alike, without cancellation where a, κ or both vanish.
-Plain SI numbers.
+Closed forms for numbers and arrays, without cancellation if a, κ or both vanish. Plain SI
+numbers.
 """
 
 import math
@@ -12,12 +12,12 @@ import numpy.typing as npt
 from chrono.arrays.array_types import Floats
 
 ADDED_MASS = 0.5
-"""Of the air displaced, moving with a sphere in potential flow (Lamb, Hydrodynamics, § 92;
-from memory)."""
+"""Part of the displaced air that moves with a sphere in potential flow (Lamb, Hydrodynamics,
+§ 92; from memory)."""
 
 FLAT_ADDED_MASS = 8 / 3
-"""Air that moves with a disc broadside, over ρR³ (Lamb, Hydrodynamics, § 102; from memory):
-taken for a body with flat ends."""
+"""Air that moves with a disc flying flat side first, over ρR³ (Lamb, Hydrodynamics, § 102; from
+memory): used for a body with flat ends."""
 
 
 def air_shares(
@@ -29,15 +29,16 @@ def air_shares(
     Parameters
     ----------
     density_kgpm3 : float
-        Of the air [kg/m³].
+        Density of the air [kg/m³].
     diameter_m, length_m, mass_kg : float
-        Of a sphere, or of a cylinder flown end first.
+        Size and mass of a sphere, or of a cylinder that flies end first.
     is_flat : bool
         Whether it is the cylinder.
 
     Notes
     -----
-    With r and s the pull at rest is g·(1 − r)/(1 + s), and drag slows less by 1 + s.
+    Let r and s be these two. The pull at rest is g·(1 − r)/(1 + s), and the deceleration by
+    drag is smaller by the factor 1 + s.
     """
     area_m2 = math.pi * diameter_m**2 / 4
     displaced = area_m2 * length_m if is_flat else area_m2 * diameter_m * 2 / 3
@@ -52,12 +53,12 @@ def speed_after(
     drag_per_m: npt.ArrayLike,
 ) -> Floats:
     """
-    Return the speed [m/s] after a path, NaN where the body does not get so far.
+    Return the speed [m/s] after a path, NaN if the body does not get that far.
 
     Parameters
     ----------
     path_m : array_like
-        May be negative: then it is the speed before [m].
+        Length of the path [m]; if negative, the speed before it is returned.
     speed_mps, acceleration_mps2, drag_per_m : array_like
         Speed at the start, pull a along the path [m/s²], and drag constant κ [1/m].
 
@@ -82,7 +83,7 @@ def travel_time(
     Notes
     -----
     ∫dv/(a − κv²) is artanh(q·r)/q with q = √(aκ) and r = E/(v₀ + v − κv₀E); for a < 0 it is
-    the arctangent with q = √(−aκ), and r itself where aκ vanishes.
+    the arctangent with q = √(−aκ), and r itself if aκ is 0.
     """
     speed, kappa = np.asarray(speed_mps, np.float64), np.asarray(drag_per_m, np.float64)
     eased = _eased(path_m, kappa)

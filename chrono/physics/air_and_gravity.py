@@ -1,8 +1,8 @@
 """The air and the gravity at a site.
 
 Density, viscosity, speed of sound, pressure of the standard atmosphere; normal gravity by the
-WGS 84 formula from latitude and height. The anomaly of the place is left out; it seldom
-exceeds 1e-3 m/s² (`ANOMALY_MPS2`). Plain functions of SI numbers.
+WGS 84 formula from latitude and height. The local anomaly of gravity is left out; it is rarely
+above 1e-3 m/s² (`ANOMALY_MPS2`). Plain functions of SI numbers.
 """
 
 import math
@@ -10,11 +10,11 @@ import math
 from chrono.units import ICE_POINT_K, STANDARD_GRAVITY_MPS2
 
 GAS_CONSTANT = 8.314472
-"""Molar gas constant that CIPM-2007 was published with [J/(mol K)]; the exact one of today
+"""Molar gas constant with which CIPM-2007 was published [J/(mol K)]; today's exact value
 changes the density by 1e-6."""
 
 HEAT_RATIO = 1.4
-"""γ = c_p/c_v of dry air (ISO 2533:1975, table 1), and of every gas of two atoms (7/5; kinetic
+"""γ = c_p/c_v of dry air (ISO 2533:1975, table 1), and of every two-atom gas (7/5; kinetic
 theory)."""
 
 WATER_MOLAR_MASS = 18.01528e-3
@@ -41,7 +41,7 @@ def moist_air_density(
     Returns
     -------
     float
-        Density [kg/m³]. Outside the stated ranges still good to 1e-3.
+        Density [kg/m³]. Outside the stated ranges it is still right to 1e-3.
 
     Notes
     -----
@@ -86,8 +86,8 @@ def speed_of_sound(pressure_pa: float, density_kgpm3: float) -> float:
     """
     Return the speed of sound √(γ·p/ρ) [m/s] in air of a pressure [Pa] and density [kg/m³].
 
-    Ideal gas with the γ of dry air (ISO 2533:1975, eq. 19); moisture enters by the density,
-    what it does to γ, below 1e-3, is left out.
+    Ideal gas with the γ of dry air (ISO 2533:1975, eq. 19). Moisture changes the density; its
+    effect on γ, below 1e-3, is left out.
     """
     return math.sqrt(HEAT_RATIO * pressure_pa / density_kgpm3)
 
@@ -104,7 +104,7 @@ def standard_pressure(altitude_m: float) -> float:
     Returns
     -------
     float
-        Pressure [Pa]; the weather moves it by some 2 %.
+        Pressure [Pa]; the weather changes it by about 2 %.
 
     Notes
     -----
@@ -139,7 +139,7 @@ GRAVITY_RATIO = 0.00344978650684
 """Constants of NIMA TR8350.2 (third edition), tables 3.1, 3.3 and 3.4."""
 
 ANOMALY_MPS2 = 1e-3
-"""Half-width for what the formula does not know: 100 mGal (common practice, no source)."""
+"""Half-width for local differences from the formula: 100 mGal (common practice, no source)."""
 
 
 def normal_gravity(latitude_rad: float, height_m: float = 0.0) -> float:
@@ -151,7 +151,7 @@ def normal_gravity(latitude_rad: float, height_m: float = 0.0) -> float:
     latitude_rad : float
         Geodetic latitude [rad].
     height_m : float, optional
-        Height above the ellipsoid [m]; height above sea level does for falls.
+        Height above the ellipsoid [m]; height above sea level is good enough for falls.
 
     Returns
     -------

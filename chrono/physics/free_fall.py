@@ -1,13 +1,13 @@
 """Closed forms of a fall from rest under quadratic drag.
 
-Deceleration is κ·v² with a constant κ (`drag.drag_constant`). `trajectory` integrates any
-drag numerically and is what these are checked against. Plain SI floats; knows nothing of
-gates' signals.
+Deceleration is κ·v² with a constant κ (`sphere_drag.drag_constant`). `trajectory` integrates
+any drag numerically and is used to check these forms. Plain SI floats; this file does not know
+about the gates' signals.
 
 A fall from rest, integrated step by step to a height, a time or a speed.
 
-For drag of any law; with a constant coefficient the closed forms above say the same
-and are what this is checked against. Plain SI floats.
+It takes any law of drag. With a constant coefficient the closed forms above give the same, and
+are used to check it. Plain SI floats.
 """
 
 import math
@@ -21,7 +21,7 @@ from chrono.errors import OptionError
 from chrono.physics.trajectory import Deceleration
 
 _LARGE = 30.0
-"""Beyond it exp(−2x) is below the last digit of a float."""
+"""Above this, exp(−2x) is below the last digit of a float."""
 
 
 def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
@@ -47,7 +47,7 @@ def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float
 
 def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
     """
-    Return the time a fall from rest takes for a height; arguments as for `fall_speed`.
+    Return the time of a fall from rest through a height; arguments as for `fall_speed`.
 
     Returns
     -------
@@ -59,7 +59,7 @@ def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
     rate = math.sqrt(gravity_mps2 * drag_per_m)
     if drag_per_m * height_m > _LARGE:
         return (drag_per_m * height_m + math.log(2)) / rate
-    # arcosh(1 + x) in a form that keeps its digits where x is small
+    # arcosh(1 + x) in a form that keeps its digits if x is small
     excess = math.expm1(drag_per_m * height_m)
     return math.log1p(excess + math.sqrt(excess * (excess + 2))) / rate
 
@@ -72,10 +72,10 @@ def _decay(phase: float) -> float:
 FallGoal = Literal["height", "time", "speed"]
 
 FASTEST_MPS = 3000.0
-"""Terminal speeds above this are those of no body launched here."""
+"""No body launched here has a terminal speed above this."""
 
 _CLOSE = 1 - 1e-6
-"""A fall comes as near to the terminal speed as this; all of it takes forever."""
+"""A fall reaches this part of the terminal speed; reaching all of it takes forever."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +86,7 @@ class Fall:
     Attributes
     ----------
     time_s, height_m, speed_mps : ndarray of float64, shape (N,)
-        Time since the release, height fallen and speed; the last ones at the goal.
+        Time since the release, height fallen and speed; the last values are at the goal.
     """
 
     time_s: Floats
@@ -98,8 +98,8 @@ def terminal_speed_of(deceleration: Deceleration, gravity_mps2: float) -> float:
     """
     Return the lowest speed at which drag balances gravity [m/s]; infinite if there is none.
 
-    The lowest, because the drag of a ball may fall where its coefficient does, and a body
-    that starts from rest comes to the first balance and stays there.
+    There may be several, because the drag of a ball may fall with its coefficient. A body that
+    starts from rest reaches the lowest one and stays there.
     """
     from scipy.optimize import brentq
 
@@ -141,7 +141,7 @@ def fall_to(
     deceleration : callable
         Deceleration by drag [m/s²] at a speed [m/s].
     gravity_mps2 : float
-        Acceleration at rest: gravity less buoyancy and added mass [m/s²].
+        Acceleration at rest: gravity reduced by buoyancy and added mass [m/s²].
     points : int, optional
         How many points to return.
 
@@ -185,7 +185,7 @@ def fall_to(
 def _check_reachable(speed_mps: float, terminal_mps: float) -> None:
     if speed_mps >= terminal_mps * _CLOSE:
         raise OptionError(
-            f"no fall reaches {speed_mps:.4g} m/s: drag stops the gain at "
-            f"{terminal_mps:.4g} m/s, the terminal speed",
+            f"no fall reaches {speed_mps:.4g} m/s: the terminal speed is only "
+            f"{terminal_mps:.4g} m/s",
             hint="give a lower speed, or a heavier or smaller body",
         )

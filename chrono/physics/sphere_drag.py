@@ -1,6 +1,6 @@
 """The drag of a smooth sphere in steady flow: coefficient by Reynolds number.
 
-Real balls have seams, felt and dimples; how far they may differ is the caller's to say.
+Real balls have seams, felt and dimples; the caller decides how much they may differ.
 """
 
 import math
@@ -11,9 +11,9 @@ import numpy.typing as npt
 from chrono.arrays.array_types import Floats
 
 CRISIS_REYNOLDS = 2e5
-"""Where the drag crisis may begin. Of a smooth sphere in calm air the drag falls near 3.7e5
-(E. Achenbach, J. Fluid Mech. 54 (1972) 565; from memory); turbulence and roughness bring
-that forward."""
+"""Where the drag crisis may begin. For a smooth sphere in calm air the drag falls near 3.7e5
+(E. Achenbach, J. Fluid Mech. 54 (1972) 565; from memory); with turbulence or roughness it falls
+earlier."""
 
 PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
 """No smooth sphere was measured to have more drag from there to the crisis (0.47 … 0.44); the
@@ -21,12 +21,12 @@ correlation goes up to 0.51. Where gates are wide a bias of the drag counts as m
 uncertainty."""
 
 CRISIS_LOWEST, CRISIS_HIGHEST = 0.07, 0.52
-"""Drag coefficients measured beyond `CRISIS_REYNOLDS`: least just past the crisis (Achenbach
-1972, from memory), most before it (S. F. Hoerner, Fluid-Dynamic Drag (1965), has 0.5 up to
-3.25e5 and 0.1 from 5e5 on)."""
+"""Drag coefficients measured above `CRISIS_REYNOLDS`: the lowest just past the crisis
+(Achenbach 1972, from memory), the highest before it (S. F. Hoerner, Fluid-Dynamic Drag (1965),
+has 0.5 up to 3.25e5 and 0.1 from 5e5 on)."""
 
 FLAT_COEFFICIENT, FLAT_COEFFICIENT_RELATIVE_U = 0.95, 0.12
-"""Drag coefficient of a cylinder flown end first, on its frontal area, and its relative
+"""Drag coefficient of a cylinder that flies end first, on its frontal area, and its relative
 standard uncertainty: 1.15 … 0.83 for lengths of 0.5 … 2 diameters, 0.99 for long ones (S. F.
 Hoerner, Fluid-Dynamic Drag (1965), chapter 3; from memory)."""
 
@@ -46,8 +46,8 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     -------
     ndarray of float64
         Drag coefficient on the frontal area, same shape; within 6 % of measurements for
-        3 < Re < 6e4. Above about 2e5 it falls steeply where the boundary layer turns
-        turbulent, at a speed that roughness and spin shift: there `sphere_drag_bounds`.
+        3 < Re < 6e4. Above about 2e5 it falls steeply when the boundary layer becomes
+        turbulent; roughness and spin shift that speed. Use `sphere_drag_bounds` there.
 
     Notes
     -----
@@ -80,8 +80,8 @@ def sphere_drag_bounds(reynolds: npt.ArrayLike) -> tuple[Floats, Floats]:
     """
     Return the least and the largest drag coefficient that a smooth sphere may have.
 
-    Below `CRISIS_REYNOLDS` both are `steady_drag_coefficient`; beyond it the flow may be
-    before or past the drag crisis, and both branches lie between the two.
+    Below `CRISIS_REYNOLDS` both equal `steady_drag_coefficient`. Above it the flow may be
+    before or past the drag crisis, and both cases lie between the two values.
     """
     re = np.asarray(reynolds, np.float64)
     steady = steady_drag_coefficient(np.minimum(re, CRISIS_REYNOLDS))

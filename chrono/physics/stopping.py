@@ -1,7 +1,7 @@
-"""How a moving body is brought to rest: distance, deceleration, force, time and energy.
+"""How a moving body comes to rest: distance, deceleration, force, time and energy.
 
-The catch pushes back with a force that grows as a power n of the way into it, F = c·xⁿ;
-all of the body's energy goes into it, nothing of its own give or of gravity is counted.
+The catch pushes back with a force that grows as a power n of the distance into it, F = c·xⁿ.
+All of the body's energy goes into the catch; the body itself is rigid, and gravity is left out.
 Plain SI floats.
 """
 
@@ -31,9 +31,9 @@ class Stop:
     Attributes
     ----------
     speed_mps, distance_m : float
-        Speed at the catch, and way into it to rest.
+        Speed at the catch, and distance into it until the body rests.
     mean_mps2, peak_mps2 : float
-        Mean over the way, v²/(2s), and greatest deceleration.
+        Mean deceleration over the distance, v²/(2s), and greatest deceleration.
     time_s : float
         From the first touch to rest.
     """
@@ -54,9 +54,9 @@ def stop_within(speed_mps: float, distance_m: float, law: Law) -> Stop:
     speed_mps : float
         Speed at the catch [m/s].
     distance_m : float
-        Way into the catch [m].
+        Distance into the catch [m].
     law : {"constant", "spring", "sheet"}
-        How the force grows with the way, see `EXPONENTS`.
+        How the force grows with the distance, see `EXPONENTS`.
 
     Notes
     -----
@@ -77,17 +77,17 @@ def stop_within(speed_mps: float, distance_m: float, law: Law) -> Stop:
 
 
 def distance_for_peak(speed_mps: float, peak_mps2: float, law: Law) -> float:
-    """Return the way into the catch [m] that keeps the peak deceleration at a limit."""
+    """Return the distance into the catch [m] that keeps the peak deceleration at a limit."""
     return (EXPONENTS[law] + 1) * speed_mps**2 / (2 * peak_mps2)
 
 
 def distance_for_mean(speed_mps: float, mean_mps2: float) -> float:
-    """Return the way into the catch [m] with a mean deceleration, whatever the law."""
+    """Return the distance into the catch [m] for a mean deceleration, for any law."""
     return speed_mps**2 / (2 * mean_mps2)
 
 
 def distance_for_time(speed_mps: float, time_s: float, law: Law) -> float:
-    """Return the way into the catch [m] of a stop that takes a time."""
+    """Return the distance into the catch [m] for a given time of the stop."""
     return time_s * speed_mps / time_factor(law)
 
 

@@ -1,8 +1,8 @@
-"""What energy a launcher can have held: drawn elastic, compressed gas, evacuated tube.
+"""The energy that a launcher can have stored: drawn elastic, compressed gas, evacuated tube.
 
-Bounds and ideal limits, to judge how much of it a clocked body carried; losses of valves,
-friction and leaks only lower what comes out. Nothing here says how to build or fill
-anything. Plain SI floats and arrays.
+These are bounds and ideal limits, to judge how much of the energy a clocked body carried.
+Losses in valves, friction and leaks only reduce the output. Nothing here says how to build or
+fill anything. Plain SI floats and arrays.
 """
 
 import math
@@ -26,8 +26,8 @@ def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
     work_j : float
         By trapezoids.
     between_j : float
-        How far a smooth curve through the points (PCHIP) differs: what the table does not
-        tell of the force between its points.
+        Difference from a smooth curve through the points (PCHIP): the table does not state
+        the force between its points.
     """
     from scipy.integrate import trapezoid
     from scipy.interpolate import PchipInterpolator
@@ -40,13 +40,13 @@ def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
 @dataclass(frozen=True)
 class GasWork:
     """
-    What compressed gas can do on a body at most, the atmosphere's push against it taken off.
+    The most work that compressed gas can do on a body, minus the work against the atmosphere.
 
     Attributes
     ----------
     isothermal_j, adiabatic_j : float
-        Heat flows in freely and the gas stays as warm as it was; no heat flows in. A
-        launch lies between them at best, near the second where it is quick.
+        Limit if heat flows in freely and the gas keeps its temperature; limit if no heat
+        flows in. At best a launch lies between them; a fast one is near the second.
     """
 
     isothermal_j: float
@@ -73,16 +73,16 @@ def gas_work(
         Pressure of the atmosphere [Pa].
     swept_m3 : float, optional
         Volume that the body sweeps while it is pushed [m³]; infinite for an expansion
-        down to the atmosphere. Beyond that point the gas would only pull it back, so no
-        more than that is counted.
+        down to the atmosphere's pressure. After that point the gas would only pull it back,
+        so no more is counted.
     heat_ratio : float, optional
         γ of the gas.
 
     Notes
     -----
     Ideal gas: W = p·V·ln(V₁/V) − p_a·(V₁ − V) at constant temperature, and
-    W = p·V·(1 − (V/V₁)^(γ−1))/(γ − 1) − p_a·(V₁ − V) without heat; V₁ is V + swept, at most
-    where the pressure has come down to p_a.
+    W = p·V·(1 − (V/V₁)^(γ−1))/(γ − 1) − p_a·(V₁ − V) without heat. V₁ is V + swept, but at
+    most the volume at which the pressure has fallen to p_a.
     """
     pressure = ambient_pa + gauge_pa
     ratio = max(pressure / ambient_pa, 1.0)
@@ -104,19 +104,19 @@ def tube_work(
     bore_m: float, length_m: float, ambient_pa: float, residual_pa: float = 0.0
 ) -> float:
     """
-    Return what the atmosphere does on a body in an evacuated tube at most [J].
+    Return the most work that the atmosphere can do on a body in an evacuated tube [J].
 
     Parameters
     ----------
     bore_m, length_m : float
-        Inner diameter of the tube and the way the body is pushed in it [m].
+        Inner diameter of the tube and the distance over which the body is pushed [m].
     ambient_pa, residual_pa : float
-        Pressure of the atmosphere and of what was left in the tube [Pa].
+        Pressure of the atmosphere and of the air left in the tube [Pa].
 
     Notes
     -----
-    (p_a − p_r)·A·L: atmosphere times swept volume. What is left in the tube is compressed
-    ahead of the body and pushes back at least as much as it did before.
+    (p_a − p_r)·A·L: atmosphere times swept volume. The air left in the tube is compressed
+    ahead of the body and pushes back at least as much as before.
     """
     return (ambient_pa - residual_pa) * math.pi * bore_m**2 / 4 * length_m
 
@@ -130,16 +130,16 @@ def tube_speed(
     residual_pa: float = 0.0,
 ) -> float:
     """
-    Return the speed at the end of an evacuated tube, the air that follows taken along.
+    Return the speed at the end of an evacuated tube, with the air that follows the body.
 
     Parameters
     ----------
     mass_kg : float
-        Of the body [kg].
+        Mass of the body [kg].
     bore_m, length_m, ambient_pa, residual_pa : float
         As for `tube_work`.
     density_kgpm3 : float
-        Of the outside air [kg/m³].
+        Density of the outside air [kg/m³].
 
     Returns
     -------
@@ -158,10 +158,10 @@ def tube_speed(
 
 
 def tube_limit(ambient_pa: float, density_kgpm3: float, residual_pa: float = 0.0) -> float:
-    """Return the speed √(Δp/ρ) that a long evacuated tube leads to, whatever the body."""
+    """Return the limit √(Δp/ρ) of the speed in a long evacuated tube, for any body."""
     return math.sqrt((ambient_pa - residual_pa) / density_kgpm3)
 
 
 def kinetic_energy(mass_kg: float, speed_mps: float) -> float:
-    """Return m·v²/2 [J], spin not counted."""
+    """Return m·v²/2 [J], without spin."""
     return mass_kg * speed_mps**2 / 2

@@ -1,7 +1,7 @@
 """A flight through the air, integrated step by step under any drag that opposes the motion.
 
-Plain SI floats; knows nothing of gates, shots and what is uncertain about them. The closed
-forms in `free_fall` and the vacuum parabola are what it is checked against.
+Plain SI floats; it does not know about gates, shots and their uncertainties. The closed forms
+in `free_fall` and the vacuum parabola are used to check it.
 """
 
 import math
@@ -15,14 +15,14 @@ from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
 
 Deceleration = Callable[[float], float]
-"""Deceleration by drag [m/s²] at a speed against the air [m/s]."""
+"""Deceleration by drag [m/s²] at a speed relative to the air [m/s]."""
 
 Motion = Callable[[float, Floats], list[float]]
 """Rate of change of the state (x, y, vx, vy) at a time [m, m/s]."""
 
 BEST_ANGLE_TOLERANCE_RAD = 1e-5
 _STRAIGHT = 1e-12
-"""A cosine below this is what rounding leaves of 0."""
+"""A smaller cosine is 0 with a rounding error."""
 
 _LOG_SLOWEST, _LOG_FASTEST = math.log(1e-9), math.log(1e4)
 """Logarithms of speeds [m/s] that nothing launched here has."""
@@ -36,7 +36,7 @@ class Flight:
     Attributes
     ----------
     time_s, distance_m, height_m, speed_mps : ndarray of float64, shape (N,)
-        Along the path, the last one at landing; the speed is that over the ground.
+        Values along the path, the last one at landing; the speed is relative to the ground.
     range_m, apex_m : float
         Distance at landing and greatest height above the landing [m].
     impact_angle_rad : float
@@ -74,13 +74,13 @@ def fly(
     Parameters
     ----------
     speed_mps, elevation_rad : float
-        At launch [m/s], [rad].
+        Speed and elevation at launch [m/s], [rad].
     deceleration : callable
         Deceleration by drag [m/s²] at a speed [m/s], such as ``lambda v: kappa * v**2``.
     gravity_mps2 : float
         Gravity [m/s²], positive.
     height_m : float, optional
-        Height of the launch above the landing [m]; negative for a landing above it.
+        Height of the launch above the landing [m]; negative if the landing is higher.
     wind_mps : float, optional
         Wind along the flight [m/s], positive from behind; the same at every height.
     points : int, optional
@@ -93,7 +93,7 @@ def fly(
     Raises
     ------
     OptionError
-        The body never comes as high as the landing.
+        The body never gets as high as the landing.
 
     Notes
     -----
@@ -101,7 +101,7 @@ def fly(
     """
     across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     never = OptionError(
-        f"it never comes up to a landing {-height_m:g} m above the launch",
+        f"it never gets up to a landing {-height_m:g} m above the launch",
         hint="give a higher speed, a steeper angle or a lower landing",
     )
     if height_m < 0 and up <= 0:
@@ -126,14 +126,14 @@ def fly(
 
 def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration) -> float:
     """
-    Return the speed on a level path a distance further on (or, if negative, back) [m/s].
+    Return the speed on a level path after a distance, or before it if negative [m/s].
 
     From d(ln v)/dx = −a(v)/v², by DOP853 of scipy with a relative tolerance of 1e-10.
 
     Raises
     ------
     OptionError
-        Going back, no speed would have brought so light a body over the distance.
+        Going back: no speed would be enough for such a light body over this distance.
     """
     from scipy.integrate import solve_ivp
 
@@ -155,7 +155,7 @@ def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration)
     end = float(path.y[0, -1])
     if end > _LOG_FASTEST:
         raise OptionError(
-            f"no speed would have brought so light a body over {abs(distance_m):g} m",
+            f"no speed would bring such a light body over {abs(distance_m):g} m",
             hint="check mass, diameter and distance",
         )
     return math.exp(end)
@@ -202,7 +202,7 @@ def vacuum_range(
     """
     Return the range without air [m]: v_x·(v_y + √(v_y² + 2·g·h))/g.
 
-    NaN where the body never comes as high as the landing. (Elementary mechanics.)
+    NaN if the body never gets as high as the landing. (Elementary mechanics.)
     """
     across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     square = up**2 + 2 * gravity_mps2 * height_m
@@ -221,7 +221,7 @@ def fitted_drag(
     wind_mps: float = 0.0,
 ) -> float:
     """
-    Return the drag constant κ [1/m] of quadratic drag with which a flight has a range.
+    Return the drag constant κ [1/m] of quadratic drag that gives a flight its range.
 
     Parameters
     ----------
@@ -233,8 +233,8 @@ def fitted_drag(
     Raises
     ------
     OptionError
-        No drag gives that range: it is beyond that in a vacuum, or the drag it asks for
-        is that of no body.
+        No drag gives that range: it is longer than in a vacuum, or it needs more drag than
+        any body has.
     """
     from scipy.optimize import toms748
 
@@ -259,7 +259,7 @@ def fitted_drag(
     )
     if not 0 < range_m < longest:
         raise refusal
-    # from drag that shortens the range by less than a millionth to a speed lost in 1/10 of it
+    # from a range shorter by less than a millionth to a speed lost in 1/10 of it
     ends = math.log(1e-6 / longest), math.log(30.0 / range_m)
     if excess(ends[0]) <= 0 or excess(ends[1]) >= 0:
         raise refusal
@@ -267,7 +267,7 @@ def fitted_drag(
 
 
 def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) -> Motion:
-    """Return the law of motion under gravity and a drag against the motion in the air."""
+    """Return the law of motion under gravity and drag; drag acts against motion in the air."""
 
     def motion(_: float, state: Floats) -> list[float]:
         vx, vy = state[2], state[3]
@@ -280,7 +280,7 @@ def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) ->
 
 
 def _until_landing(motion: Motion, launch: list[float]) -> Any:
-    """Integrate until it lands (first event) or falls short; the second event is the apex."""
+    """Integrate until it lands or falls short; first event: landing, second: the apex."""
     from scipy.integrate import solve_ivp
 
     def landing(_: float, state: Floats) -> float:

@@ -1,6 +1,7 @@
 """From edges to shots: timebase, passages, flicker, pairing, matching, launches.
 
-In: events of any number at a time; out: shots in counter units, each final when given out.
-Pure functions and small carriers of state over arrays; how the stream is cut plays no part.
-Knows nothing of lines, files and speeds: lengths are only compared here, never measured.
+In: any number of events at a time; out: shots in counter units, each final when given out.
+Pure functions, and small objects that carry state, over arrays. How the stream is cut does not
+matter. It does not know about lines, files and speeds: lengths are only compared here, never
+measured.
 """

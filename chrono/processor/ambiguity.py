@@ -1,18 +1,19 @@
-"""Of a launch of several bodies: could other edges than the main body's fit it better?
+"""In a launch of several bodies, check whether other edges fit the main body better.
 
-Bodies may overtake each other between the gates, or stand in each other's shadow at one. Then
-the edges that were paired may be two bodies'. Rules, for main bodies with a declared length:
+Bodies may overtake each other between the gates, or one may hide another at a gate. Then the
+paired edges may belong to two bodies. Rules, for main bodies with a declared length:
 
-- A transit gives the body's length at both gates. It fits there, or its passage is longer:
-  another body's shadow touched its own and hides an edge, unless both gates saw it so alike.
-- A rival is the transit that a passage of the main body would have with another one, if no
-  gate saw less than a body off its middle would show. The main body is ambiguous if a rival
-  hides fewer edges; or if a rival hides as many and fits better by a tenth of the length.
-  Where the main body's own shadows are neither alike nor fit, a rival may hide more.
+- A transit gives the body's length at both gates. Either this length fits, or a passage is
+  too long: then another body's shadow touched it and hides an edge, unless both gates saw the
+  body equally long.
+- A rival is the transit from a passage of the main body and another passage. It is valid if
+  no gate saw less than a body off its middle would show. The main body is ambiguous if a
+  rival hides fewer edges, or if a rival hides as many and fits better by a tenth of the
+  length. If the main body's own shadows are neither alike nor fit, a rival may hide more.
 - An ambiguous main body has no transit, and neither has its companion.
 
-Bodies that touch at one gate and overtake each other there leave the same edges as bodies
-that touch there and do not, if their lengths fit both: those are taken to keep their order.
+Two bodies that touch at one gate and overtake each other there may leave the same edges as
+two that touch and keep their order. If the lengths fit both cases, the order is taken as kept.
 """
 
 from typing import NamedTuple
@@ -32,17 +33,17 @@ HIDDEN = 1.1
 """A passage this much longer than the body, and than at the other gate, hides an edge."""
 BETTER = 0.1
 SAME = 0.006
-"""Transits nearer to each other than this part tell the same speed."""
+"""Transits that differ by less than this part give the same speed."""
 
 
 _Gates = tuple[tuple[Ints, Ints], tuple[Ints, Ints]]
-"""First and last edges of the whole passages of gates A and B, in order of the first."""
+"""First and last edges of the whole passages at gates A and B, in order of the first edge."""
 
 _TOLD_OF_A_TRANSIT = Flag.LEAD_ONLY | Flag.TRAIL_ONLY | Flag.SHORT | Flag.LONG
 
 
 class _Seen(NamedTuple):
-    """Passages of gate A beside those of gate B, shape (N,), each first and last edges."""
+    """Passages at gate A and those at gate B, shape (N,): first and last edges of each."""
 
     a: tuple[Ints, Ints]
     b: tuple[Ints, Ints]
@@ -54,14 +55,14 @@ class _Seen(NamedTuple):
 
 
 class _Fit(NamedTuple):
-    """How many gates hide an edge, how far off the others are, whether both saw alike."""
+    """How many gates hide an edge, how badly the others fit, whether both saw alike."""
 
     hidden: Ints
     off: Floats
     alike: Bools
 
     def take(self, places: Places) -> "_Fit":
-        """Return those at `places`."""
+        """Return the fits at `places`."""
         return _Fit(self.hidden[places], self.off[places], self.alike[places])
 
 
@@ -69,13 +70,13 @@ def flag_ambiguous(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> None:
     """
-    Take the transit from launches whose main body's edges may be others', in place.
+    Remove, in place, the transit of launches whose main body's edges may be another body's.
 
     Parameters
     ----------
     launches : structured array of LAUNCH_DTYPE, shape (N,)
     passed : PassageTimes
-        All passages up to the slowest transit after the main bodies, and before.
+        All passages up to the slowest transit before and after the main bodies.
     declared_m : ndarray, shape (N,)
         Length declared for each main body [m], NaN if none.
     rules : Rules
@@ -101,7 +102,7 @@ def flag_ambiguous(
 def _with_company(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> Places:
-    """Return the places of whole main bodies of known length with passages beside their own."""
+    """Return the places of whole main bodies of known length with other passages near them."""
     shot = launches["shot"]
     asked = (shot["used"] > 0) & np.isfinite(declared_m) & (launches["lacks"] == 0)
     places = (asked & (shot["lead"] != ABSENT) & (shot["trail"] != ABSENT)).nonzero()[0]
@@ -112,7 +113,7 @@ def _with_company(
 
 
 def _nearest(sorted_times: Ints, wanted: Ints) -> Places:
-    """Return the places of the times nearest to those wanted."""
+    """Return the places of the times that are nearest to the wanted ones."""
     after = np.minimum(np.searchsorted(sorted_times, wanted), len(sorted_times) - 1)
     before = np.maximum(after - 1, 0)
     is_before = wanted - sorted_times[before] <= sorted_times[after] - wanted
@@ -127,7 +128,7 @@ def _pairs(gates: _Gates, at_a: Places, at_b: Places) -> _Seen:
 def _others(
     gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
 ) -> tuple[Places, _Seen]:
-    """Return the pairs of each main body's passages with others, and whose they are."""
+    """Pair each main body's passages with others; return the owner's place and the pairs."""
     slow, (first_a, first_b) = rules.windows.slow, (gates[0][0], gates[1][0])
     owner_b, at_b = _ranges(first_b, own.a[0], own.a[0] + slow)
     owner_a, at_a = _ranges(first_a, own.b[0] - slow, own.b[0])
@@ -139,14 +140,14 @@ def _others(
 
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
-    """Return the places of all times from each begin to its end, and whose they are."""
+    """Return which range each time belongs to, and the places of all times in the ranges."""
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
     return expand_runs(start, count)
 
 
 def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) -> _Fit:
-    """Tell how passages fit a body of the declared length with this transit."""
+    """Return how passages fit a body of the declared length with this transit."""
     scale = rules.spacing_m / (np.maximum(transit, 1.0) * declared_m)
     a, b = (block * scale for block in level_blocks(*seen.blocks, transit, rules))
     less, more = np.minimum(a, b), np.maximum(a, b)
@@ -160,7 +161,7 @@ def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) 
 def _rivals(
     others: _Seen, transit: Floats, declared_m: Floats, rules: Rules
 ) -> list[tuple[_Fit, Bools]]:
-    """Return how each pair fits by both edges or by one, and whether that is a rival at all."""
+    """Return how each pair fits by both edges or by one, and whether it is a rival at all."""
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
     is_body = (lead > 0) & are_alike(a, b, lead, rules.gain, rules.windows.alike)
@@ -174,7 +175,7 @@ def _rivals(
 
 
 def _is_better(rival: _Fit, own: _Fit) -> Bools:
-    """Tell which rivals fit the main body better than its own passages."""
+    """Return which rivals fit the main body better than its own passages."""
     is_odd = ~own.alike & (own.off > CHORD_TOLERANCE)
     is_like = rival.hidden == own.hidden
     better = (is_like | is_odd) & (rival.off < own.off - BETTER)
@@ -183,7 +184,7 @@ def _is_better(rival: _Fit, own: _Fit) -> Bools:
 
 
 def _take_transit(shot: Shots, places: Places) -> None:
-    """Leave these shots without a speed, and say why."""
+    """Remove these shots' speed, and set the flag that says why."""
     shot["used"][places] = EdgesUsed.NONE
     shot["companion"][places] = np.nan
     shot["flags"][places] &= ~np.uint32(_TOLD_OF_A_TRANSIT)

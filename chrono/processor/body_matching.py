@@ -1,19 +1,19 @@
-"""Which passage at gate A and which at gate B belong to one body.
+"""Find which passage at gate A and which at gate B belong to one body.
 
-Rules, all local in time; passages of both gates stand in one row, ordered by first edge:
+Rules, all local in time; the passages of both gates form one row, ordered by first edge:
 
 - Flash: neighbours at different gates whose edges coincide (the trailing ones within a
-  quarter of the blocking time) are light, and leave the row.
+  quarter of the blocking time) are light, and are taken out of the row.
 - Clean pair: A and then B, next to each other, whole, without chatter, alike, in the window
-  of transits, and neither has another candidate in its place. Almost all shots are such pairs.
-- The rest falls into clusters that no possible pair reaches across, nor across a clean pair.
-  In a cluster bodies keep their order: of all ways to pair in order the one with the best sum
-  of scores (see `passage_pairing`) is taken, the earliest if several are. With up to 6
-  passages at each gate one body may overtake another, if that fits clearly better and all are
-  whole and alike. A cluster of more than 48 passages is cut there.
-- What is left over is lone.
+  of transits, and neither has another possible partner. Almost all shots are such pairs.
+- The other passages form clusters. No possible pair reaches from one cluster to another, or
+  across a clean pair. In a cluster bodies keep their order: of all ways to pair in order, the
+  one with the best sum of scores (see `passage_pairing`) is used, or the earliest of equals.
+  With up to 6 passages at each gate one body may overtake another, if that fits clearly better
+  and all are whole and alike. A cluster of more than 48 passages is cut after 48.
+- All passages left over are lone.
 
-A pair is given out once time is known past every passage that could change it.
+A pair is given out once every passage that could change it is known.
 """
 
 from typing import NamedTuple
@@ -65,7 +65,7 @@ BODY_DTYPE = np.dtype(
         ("kind", "u1"),
         ("sound", "u1"),
         ("gates", "u1"),  # bit 0: seen at A, bit 1: seen at B
-        ("suspect", "u1"),  # stands in a flicker
+        ("suspect", "u1"),  # in the middle of flicker
         ("covered", "u1"),  # a lamp may cover an edge
         ("lit", "u1"),  # a lamp flickers at a gate
         ("lacks", "u1"),  # missing edges: 1, 2 leading and trailing at A; 4, 8 at B
@@ -85,9 +85,9 @@ _TIMED = WHOLE | LATE_LEAD | LATE_TRAIL | CORE
 
 class PassageQueue(NamedTuple):
     """
-    Passages not given out yet, in order, and what stands before them: gate and time of the
-    passage in front (gate 2: none), whether it looked like a flash with the first, and the
-    time before which nothing more can be given out.
+    Passages not given out yet, in order, and what came before them: gate and time of the
+    passage before (gate 2: none), whether it looked like a flash with the first one. Nothing
+    more can be given out until time is known up to `due`.
     """
 
     passages: Passages = NO_PASSAGES
@@ -101,8 +101,8 @@ def match_passages(
     new: Passages, queue: PassageQueue, known: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, PassageQueue, int]:
     """
-    Return the bodies that became final, the queue that remains, and the time before which
-    every body has been given out.
+    Return the bodies that became final, the remaining queue, and a time: every body before
+    this time has been given out.
     """
     if not len(new) and (known < queue.due or not len(queue.passages)):
         return NO_BODIES, queue, min([known, *queue.passages["first"][:1].tolist()])
@@ -151,9 +151,9 @@ def match_whole(
 
 class _Units(NamedTuple):
     """
-    What belongs together: places of flash pairs' first, of clean pairs' A and B, of the
-    other passages with the number of their cluster; of each passage the last one of its unit
-    and the time that must be known; the places that are no flash.
+    What belongs together: places of the first passage of each flash, of A and B of each clean
+    pair, and of the other passages with their cluster's number. For each passage: the last
+    passage of its unit, and the time that must be known. Also the places that are not a flash.
     """
 
     flash: Places
@@ -209,7 +209,7 @@ _NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
-    """Tell which passages coincide with the next one, at the other gate."""
+    """Return which passages coincide with the next one, at the other gate."""
     looks = np.zeros(len(seen), np.bool_)
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
@@ -223,7 +223,7 @@ def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
 
 
 def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
-    """Tell for each passage but the last whether it and the next are a clean pair."""
+    """Return for each passage except the last whether it and the next are a clean pair."""
     windows = rules.windows
     if len(upright) < 2:
         return _NOTHING
@@ -243,19 +243,19 @@ def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
     return clean
 
 
-# `solitary` compiles the next two for one body at a time as well.
+# `fast_path` also compiles the next two functions, for one body at a time.
 
 
 def in_window(transit: Ints, fast: float, slow: int) -> Bools:
-    """Tell which transits are those of a body in the rig's window of speeds."""
+    """Return which transits are within the rig's window of speeds."""
     return (transit >= fast) & (transit <= slow)
 
 
 def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: float) -> Bools:
     """
-    Tell which blocking times at both gates are so alike that nothing else need be asked.
+    Return which blocking times at both gates are so alike that no other check is needed.
 
-    A path with a slope has a `gain`, see `Rules`: there they are compared as at one speed.
+    A path with a slope has a `gain`, see `Rules`: the times are then compared at one speed.
     """
     gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
     at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
@@ -265,9 +265,9 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
 
 def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
     """
-    Number the clusters of the passages that are in no clean pair.
+    Number the clusters of the passages that are not in a clean pair.
 
-    `block` numbers the stretches between clean pairs.
+    `block` numbers the parts between clean pairs.
     """
     place = np.arange(len(first))
     limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
@@ -282,7 +282,7 @@ def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
 
 
 def _settled(seen: Passages, units: _Units, known: int) -> int:
-    """Return the place before which all units are settled."""
+    """Return a place; all units before it are settled."""
     open_places = np.flatnonzero(units.wanted > known)
     limit = int(open_places[0]) if len(open_places) else len(seen)
     whole = np.flatnonzero(np.maximum.accumulate(units.last[:limit]) == np.arange(limit))
@@ -295,7 +295,7 @@ _Sides = list[tuple[Places, Places]]
 def _bodies(
     seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, _Sides]:
-    """Return the bodies of all units before `cut`, in no order, and their passages' places."""
+    """Return the bodies of all units before `cut`, in any order, and their passages' places."""
     flash = units.flash[units.flash < cut]
     clean = [places[units.clean[0] < cut] for places in units.clean]
     is_settled = units.other < cut
@@ -316,7 +316,7 @@ def _bodies(
 def _pair_clusters(
     seen: Passages, other: Places, cluster: Places, lengths: Lengths, rules: Rules
 ) -> tuple[tuple[Places, Places], Pairs, Places]:
-    """Return the places of the pairs' A and B, the pairs, and the places that are lone."""
+    """Return the places of the pairs' A and B, the pairs, and the lone places."""
     if not len(other):
         return (NOWHERE, NOWHERE), _NO_PAIRS, NOWHERE
     at_b = seen["gate"][other] == 1
@@ -347,14 +347,14 @@ def _pair_clusters(
 
 def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int, int]]:
     """
-    Pair two sequences in order so that the sum of scores is largest.
+    Pair two sequences, keeping their order, so that the sum of scores is largest.
 
     Parameters
     ----------
     scores : list of list of float, shape (M, N)
         Score of pairing item i of the first with item j of the second; 0 forbids it.
     alike : list of list of float, shape (M, N)
-        The same, 0 also where the two are not alike enough to be paired out of order.
+        The same, but also 0 if the two are not alike enough to be paired out of order.
 
     Returns
     -------
@@ -375,7 +375,7 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
 
 
 def _align_crossing(scores: list[list[float]]) -> list[tuple[int, int]]:
-    """Pair without regard to order so that the sum of scores is largest."""
+    """Pair in any order so that the sum of scores is largest."""
     best: dict[int, tuple[float, list[tuple[int, int]]]] = {0: (0.0, [])}
     for i, row in enumerate(scores):
         for taken, (total, pairs) in list(best.items()):
@@ -404,7 +404,7 @@ def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[in
 
 
 def _mark_lamps(bodies: Bodies, marks: Bytes) -> None:
-    """Note in place what lamps may have done to bodies."""
+    """Mark, in place, what lamps may have done to bodies."""
     bodies["covered"], bodies["lit"] = marks & COVERED > 0, marks & LIT > 0
 
 

@@ -1,15 +1,15 @@
-"""The short way for the commonest launch: one whole body, with nothing else near in time.
+"""The fast path for the most common launch: one whole body, with nothing else near in time.
 
-Four edges that make a clean pair by the rules of `body_matching` are a shot of their own if no
-rule of any stage reaches from them to anything else:
+Four edges that make a clean pair by the rules of `body_matching` are a separate shot if no rule
+of any stage connects them with anything else:
 
-- All other edges are further away than a launch, a transit and a step of flicker last.
-- Obstacles are further away still, by the block limit too: edges that make no such shot, for
-  a gate may stay open that long; breaks, and times in which the board lost edges.
-- What stands at the ends of what was fed is an obstacle, as what lies beyond is not known
-  here; so is all that is less than the rules' `dead` time old.
+- All other edges are further away than a launch, a transit and a step of flicker together.
+- Obstacles are further away than that plus the block limit, because a gate may stay open that
+  long. Obstacles are edges that make no such shot, breaks, and times when the board lost edges.
+- The edges at both ends of the input are obstacles, because nothing is known beyond them. So is
+  everything that is younger than the rules' `dead` time.
 
-These shots are final at once. The other edges go the whole way, which would give the same.
+These shots are final at once. The other edges take the normal path, which would give the same.
 """
 
 from typing import Any
@@ -33,7 +33,7 @@ _BOTH = int(EdgesUsed.BOTH)
 
 _in_window: Any = inlined(in_window)
 _are_alike: Any = inlined(are_alike)
-"""Of one body at a time."""
+"""The same for one body at a time."""
 
 
 def take_isolated(
@@ -45,7 +45,7 @@ def take_isolated(
     rules: Rules,
 ) -> tuple[Shots, Edges]:
     """
-    Return the shots of the solitary launches, in order of key, and the edges of all others.
+    Return the shots of the isolated launches, in order of key, and the edges of all others.
 
     Parameters
     ----------
@@ -66,14 +66,14 @@ def take_isolated(
 
 
 Spans = tuple[Ints, Ints]
-"""Begins and ends of stretches of time."""
+"""Begins and ends of spans of time."""
 
 
 def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     """
-    Return the first edges of all clean pairs, and when all other groups begin and end.
+    Return the first edges of all clean pairs, and the begin and end of all other groups.
 
-    Groups are further apart than their members look for neighbours.
+    Groups are so far apart that no rule connects their members.
     """
     windows = rules.windows
     apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
@@ -99,7 +99,7 @@ def _find_groups(
     begins: Ints,
     ends: Ints,
 ) -> tuple[int, int]:
-    """Put the groups into the last three arrays; return how many there are in both."""
+    """Fill the last three arrays; return the number of pairs and of other groups."""
     found = other = start = 0
     for end in range(1, len(t) + 1):
         if end < len(t) and t[end] - t[end - 1] <= apart:
@@ -127,7 +127,7 @@ def _is_pair(
     gain: float,
     slack: float,
 ) -> bool:
-    """Tell whether four edges are a clean pair by the rules of `body_matching`."""
+    """Return whether four edges are a clean pair by the rules of `body_matching`."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
     enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
     if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:
@@ -152,13 +152,13 @@ def _times(t: Ints, what: Words, start: int) -> tuple[int, int, int, int]:
 
 
 def _losses(beats: Beats) -> Spans:
-    """Return the times between beats in which the board lost edges."""
+    """Return the times between beats when the board lost edges."""
     grown = np.diff(beats.lost, prepend=0).nonzero()[0]
     return np.append(-FOREVER, beats.t)[grown], beats.t[grown]
 
 
 def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
-    """Tell which pairs, from first to last, are further from all than any rule reaches."""
+    """Return which pairs, from first to last edge, no rule connects with an obstacle."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
     near = np.zeros(len(first) + 1, np.intp)
@@ -181,7 +181,7 @@ def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots
 
 @compiled
 def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
-    """Put times into shots; twice the transit and the blocking times into `spans` as well."""
+    """Put times into shots; also put twice the transit and the blocking times into `spans`."""
     for place, start in enumerate(pairs):
         first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)
         block_a, block_b = last_a - first_a, last_b - first_b
@@ -195,7 +195,7 @@ def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
 
 
 def _without(pairs: Places, edges: Edges) -> Edges:
-    """Return the edges that are in none of these pairs."""
+    """Return the edges that are not in one of these pairs."""
     count = len(edges.t) - 4 * len(pairs)
     times = np.empty((2, count), np.int64)
     rest = Edges(times[0], times[1], np.empty(count, np.uint32))

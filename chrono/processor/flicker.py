@@ -1,26 +1,28 @@
-"""Periodic tripping of a gate, as lamps make it, told from bodies.
+"""Separate lamp flicker at a gate from bodies.
 
 Rules, local to one gate and a few passages in time:
 
-- Passages no further apart than 0.11 s form a stretch. In a stretch of 13 and more, each
-  passage is seen with 12 others: those before it, those after it, or six of each, whichever
-  are more regular. If 7 of the 12 steps between them lie within 10 % of their median, and
-  that is a period of 40 … 2000 Hz, the gate flickers there. A step is that of the leading
-  edges, or of the trailing ones where a leading one was lost. All limits of steps and
-  blocking times are wider by a step of the counter.
+- Passages at most 0.11 s apart form a stretch. In a stretch of 13 or more, each passage is
+  compared with 12 others: those before it, those after it, or six of each, whichever are more
+  regular. The gate flickers there if 7 of the 12 steps between them are within 10 % of their
+  median, and this median is a period of 40 … 2000 Hz. A step is measured between leading
+  edges, or between trailing ones if a leading one was lost. All limits of steps and blocking
+  times are wider by one step of the counter.
 - A passage of such a stretch is in step if the step before or after it is one to three
-  periods, or the step over one other passage is one period, within 10 % of a period. What
-  stands between two passages that are one period apart is not in step. A passage is close in
-  step if it fits as well as the steps of this lamp do: within eight times their median
-  deviation, at least 1 % of a period.
-- It is flicker if it is close in step, and its blocking time is between half and one and a
-  half of the median. If it is in step only, or its blocking does not fit, it is suspect: a
-  body if it finds its partner at the other gate, else flicker. All others are bodies.
-- Where a lamp covers an edge of a body, that edge is the lamp's own. So a body is covered if
+  periods, or if the step across one other passage is one period, within 10 % of a period. A
+  passage between two others that are one period apart is not in step. A passage is close in
+  step if it fits as well as the steps of this lamp: within eight times their median deviation,
+  but at least 1 % of a period.
+- A passage is flicker if it is close in step, and its blocking time is between half the median
+  and one and a half times the median. If it is only in step, or its blocking time does not fit,
+  it is suspect: a body if it finds its partner at the other gate, otherwise flicker. All other
+  passages are bodies.
+- If a lamp covers an edge of a body, we see the lamp's edge instead. So a body is covered if
   one of its edges is close in step, with no more periods between than the body could hide.
-  All passages in such a stretch are lit: of them a pair makes a sound shot only if it has the
-  declared length, as it may be of two bodies whose other passages the lamp swallowed.
-- Flicker makes no shots; it is summed up in spans, which end after 2 s without it.
+  All passages in such a stretch are lit. A lit pair makes a sound shot only if it has the
+  declared length. Otherwise it may belong to two bodies, and the lamp hides their other
+  passages.
+- Flicker makes no shots. It is summed up in spans, which end after 2 s without flicker.
 """
 
 from dataclasses import dataclass, replace
@@ -47,7 +49,7 @@ SPAN_GAP_S = 2.0
 @dataclass(frozen=True)
 class FlickerSpan:
     """
-    One time of flicker at one gate.
+    One span of flicker at one gate.
 
     Attributes
     ----------
@@ -58,7 +60,7 @@ class FlickerSpan:
     count : int
         Passages in it.
     steps, stepped : int
-        Number of passages that followed the one before in one period, and the sum of those
+        Number of passages that came one period after the one before, and the sum of those
         periods [counter units].
     blocked : int
         Sum of the blocking times [counter units].
@@ -90,14 +92,14 @@ Spans = tuple[FlickerSpan, ...]
 
 
 class PendingPassages(NamedTuple):
-    """Passages of one gate that are still to be judged, after `judged` that were."""
+    """Passages of one gate to judge; the first `judged` of them are judged already."""
 
     passages: Passages = NO_PASSAGES
     judged: int = 0
 
 
 class JudgedPassages(NamedTuple):
-    """What is no flicker; what is, and the step to the next in one period, 0 if none."""
+    """Passages that are not flicker; those that are; their steps of one period, 0 if none."""
 
     others: Passages
     flicker: Passages
@@ -115,7 +117,7 @@ def judge_flicker(
     judged : JudgedPassages
     watched : PendingPassages
     known : int
-        Time before which all passages that are no flicker have been given out.
+        All passages before this time that are not flicker have been given out.
     """
     passages = join(watched.passages, new)
     n = len(passages)
@@ -169,8 +171,8 @@ def _judge(
 
 class _Compared(NamedTuple):
     """
-    Which passages are flicker, are suspect, may have an edge that a lamp covers, are lit by a
-    lamp at all; the steps to the next ones in one period, 0 if none.
+    Which passages are flicker, are suspect, may have an edge covered by a lamp, or are lit by
+    a lamp; and the steps of one period to the next passages, 0 if none.
     """
 
     is_flicker: Bools
@@ -220,14 +222,14 @@ def _compare(
 
 
 def _is_between(before: Ints, after: Ints, period: Floats, loose: Floats) -> Bools:
-    """Tell what stands between two passages that are one period apart."""
+    """Return which passages are between two others that are one period apart."""
     off, off_before, off_after = (np.abs(x - period) for x in (before + after, before, after))
     nearer = off < np.minimum(off_before, off_after)
     return np.asarray((before > 0) & (after > 0) & (off <= loose) & nearer)
 
 
 def _is_covered(passages: Passages, places: Places, period: Floats, close: Floats) -> Bools:
-    """Tell of which passages an edge is that of a lamp that the body hides beside it."""
+    """Return which passages have a lamp's edge in place of an edge of the body."""
     hidden = (passages["last"] - passages["first"])[places]
     is_covered = np.zeros(len(places), np.bool_)
     for edge, hides in (("first", (0, 1)), ("last", (1, 0))):
@@ -256,9 +258,9 @@ def _most_regular(
 
 def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
     """
-    Return the median step of windows, shape (N, M), and the distances of all steps from it.
+    Return the median step of windows, shape (N, M), and how far all steps are from it.
 
-    Also return how many of these are small, 0 if no lamp flickers with such a period.
+    Also return how many of these distances are small, 0 if no lamp has such a period.
     """
     period = np.median(steps, axis=1)
     off = np.abs(steps - period[:, np.newaxis])
@@ -269,7 +271,7 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
-    """Return the steps before and after passages; at the end of a stretch they are too long."""
+    """Return the steps before and after passages; at a stretch's ends they are too long."""
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]
 
@@ -288,7 +290,7 @@ def _whole_periods(steps: Ints, period: Floats, tolerance: Floats) -> Bools:
 
 
 def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
-    """Add flicker to the spans of its gate: to the last one, or as new ones."""
+    """Add flicker to the last span of its gate, or as new spans."""
     passages = judged.flicker
     if not len(passages):
         return spans
@@ -311,7 +313,7 @@ def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
 
 
 def _joined(spans: Spans, more: FlickerSpan) -> Spans:
-    """Add a span, to the last one if that is less than 2 s before."""
+    """Add a span; join it to the last one if that ended less than 2 s before."""
     if not spans or (more.first - spans[-1].last) * more.unit_s > SPAN_GAP_S:
         return (*spans, more)
     last = spans[-1]

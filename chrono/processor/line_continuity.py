@@ -1,15 +1,15 @@
-"""Which lines with a counter are used, and where lines are missing or damaged (breaks).
+"""Decide which lines with a counter are used, and where lines are missing or damaged (breaks).
 
-- A line equal to the one before it, sequence number included, came twice: the second is
-  dropped.
+- If a line equals the one before it, including the sequence number, it came twice. The second
+  one is dropped.
 - Missing sequence numbers are lost lines, except the beats that must have been among them;
-  32768 and more are one break of unknown size. A damaged line is one lost line; if numbers
-  are missing, it is one of those.
-- A break lies between two times. A gap lies between its neighbour lines. A damaged line and
-  a link that was lost or reopened are placed by the host's clock: up to 0.2 s before it,
-  because the host may have read them late, or after it, because that may hold for the line
-  before. A jump is a break where the host's clock has its line, and again at the line itself.
-- Lines that were damaged before the first sound one of all are a break of 0.2 s before it.
+  32768 or more are one break of unknown size. A damaged line is one lost line; if numbers are
+  missing, it is one of those.
+- A break lies between two times. A gap lies between its neighbour lines. A damaged line, or a
+  link that was lost or reopened, is placed by the host's clock, with 0.2 s before and after:
+  the host may have read it late, or the line before it. A jump is a break at two places: where
+  the host's clock puts its line, and at the line itself.
+- Lines damaged before the first valid line of all are a break of 0.2 s before that line.
 """
 
 from collections.abc import Sequence
@@ -25,7 +25,7 @@ from chrono.processor.rig_rules import Rules
 from chrono.processor.timeline import FOREVER, LATE, NO_BREAKS, NOWHERE, Breaks, Timebase
 
 BEAT_WHAT = 2 * LATE
-"""Bit of what a line is: a beat and no edge; the others are those of `Edges.what`."""
+"""Bit for a line that is a beat, not an edge; the other bits are as in `Edges.what`."""
 
 SEQUENCES = 1 << 16
 LONGEST_HOST_STEP_US = 10**12
@@ -35,8 +35,8 @@ _BEAT = int(EventKind.BEAT)
 
 class Lines(NamedTuple):
     """
-    Lines with a counter, shape (N,): their places among the events, host times, `what` as in
-    `Edges`, of beats too. Seen from the line before each: the counter's step, the host's step
+    Lines with a counter, shape (N,): their places among the events, host times, and `what` as
+    in `Edges`, also for beats. Since the line before: the counter's step, the host's step
     [us], the missing lines.
     """
 
@@ -49,7 +49,7 @@ class Lines(NamedTuple):
 
 
 def used_lines(events: Events, state: Timebase, rules: Rules) -> tuple[Lines, int]:
-    """Return the lines with a counter, and how many more came twice."""
+    """Return the lines with a counter, and how many lines came twice."""
     room = np.empty((5, len(events)), np.int64)
     lines = Lines(room[0], room[1], np.empty(len(events), np.uint8), *room[2:])
     found, duplicates = _follow(
@@ -86,7 +86,7 @@ def _follow(
     last_what: int,
     lines: Lines,
 ) -> tuple[int, int]:
-    """Fill the lines in; return their number and that of those that came twice."""
+    """Fill in the lines; return how many there are, and how many came twice."""
     count = duplicates = 0
     for place in range(len(kind)):
         if kind[place] > _BEAT:
@@ -111,17 +111,17 @@ def _follow(
 
 
 UNKNOWN_LOSS = 1 << 16
-"""Stands for the number of lost lines where it cannot be known."""
+"""Used as the number of lost lines if the number is unknown."""
 
 BEAT_S = 1.1
-"""A board lets no more time pass from one beat to the next."""
+"""Longest time from one beat of a board to the next."""
 
 NOTE_SLACK_S = 0.2
-"""A line may have been sent this long before the host has read it."""
+"""A line may have been sent this long before the host read it."""
 
 
 class LinkNotes(NamedTuple):
-    """Damaged lines and the link's ups and downs: number of lines before, host time, loss."""
+    """Damaged lines and link events: number of lines before each, host time, lost lines."""
 
     place: Places
     host_us: Ints
@@ -139,10 +139,10 @@ def find_gaps(
     rules: Rules,
 ) -> Breaks:
     """
-    Return the breaks between lines with a counter; a jump stands before and behind itself.
+    Return the breaks between lines with a counter; a jump makes a break before and after it.
 
-    Lost lines that came damaged are told by notes, but behind a jump: so far from the line
-    before, they would not be near it. `restarts` are among the jumps.
+    Lost lines that came damaged are in the notes, except at a jump: notes would be too far
+    from it. `restarts` are among the jumps.
     """
     gaps = holes[lines.missing[holes] > damaged_before(notes, holes, state)] + 1
     if not len(gaps) and not len(jumps):
@@ -171,7 +171,7 @@ def find_gaps(
 def find_notes(
     events: Events, used: Places, records: Sequence[Record], state: Timebase
 ) -> LinkNotes | None:
-    """Return the notes, but for those before the first line of all."""
+    """Return the notes, except those before the first line of all."""
     links = [c for c in records if c.origin == "link"]
     damaged = (
         (events.kind == EventKind.DAMAGED).nonzero()[0] if len(used) < len(events) else NOWHERE
@@ -191,7 +191,7 @@ def find_notes(
 def note_breaks(
     notes: LinkNotes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> tuple[Breaks, int]:
-    """Place notes by the host's clock; return where that has the last one as well."""
+    """Place notes by the host's clock; also return the place of the last one."""
     if notes is None or not len(notes.place):
         return NO_BREAKS, start.mark
     before_us = np.full(len(notes.place), start.host_us)
@@ -211,7 +211,7 @@ def note_breaks(
 def early_break(
     events: Events, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> Breaks:
-    """Return the break that damaged lines before the first line of all make."""
+    """Return the break from damaged lines before the first line of all."""
     if start.started or not len(lines.used):
         return NO_BREAKS
     damaged = start.damaged + count_damaged(events, int(lines.used[0]))
@@ -228,7 +228,7 @@ def count_damaged(events: Events, stop: int) -> int:
 
 
 def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> Ints:
-    """Return how many damaged lines came right before the lines at `places`."""
+    """Return how many damaged lines came directly before the lines at `places`."""
     damaged = np.where(places == 0, state.damaged, 0)
     if notes is not None:
         came = notes.place[notes.lost == 1]
@@ -239,7 +239,7 @@ def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> 
 def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: LinkNotes | None, rules: Rules
 ) -> int:
-    """Return the number of lost lines as far as it is known."""
+    """Return the number of lost lines, without those of unknown number."""
     if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]

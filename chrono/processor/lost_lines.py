@@ -1,23 +1,23 @@
-"""Lines lost about a shot: is its transit certain all the same, and when is the shot final?
+"""Lines lost near a shot: is its transit still certain, and when is the shot final?
 
-- A break between first and last edge, or in the time in which the missing partner could have
-  come, is a gap.
-- Lines lost up to a transit before and after may have been another body's, but for those
-  that another shot's missing edges explain: where no beat comes between two shots, one break
-  reaches from the one to the other. A transit made of two bodies' edges may be too short to
-  meet the lines that would have told, so breaks within the slowest transit are asked as well.
+- A break between the first and the last edge is a gap. So is a break in the time when the
+  missing partner could have come.
+- Lines lost up to one transit before and after a shot may belong to another body, except those
+  that another shot's missing edges explain: if no beat comes between two shots, one break
+  reaches from one to the other. A transit made of two bodies' edges may be too short to reach
+  the lost lines that would show the mistake. So breaks within the slowest transit count too.
 - The transit is kept if both gates saw the body alike and at most three lines were lost near
-  it, or if its own missing edges explain every one of them, but for one further away; never
-  on lines that give no levels.
-- In company, with any other passage within the slowest transit, one lost line is enough to
-  hide which edges belong together. There the transit is kept only if both gates saw the body
-  alike, it is of the declared length within 25 %, and no more than that one line was lost.
-- Any number may be lost about a body that both gates saw alike and whose length is the
-  declared one within 10 % and within half its ratio to the spacing: two bodies one behind the
-  other are at least a length apart, so a transit made of both is off by more than that.
-- Where a line was lost so near, a companion's transit is kept only if it was whole and both
+  it. It is also kept if its own missing edges explain all of them, except one that is further
+  away; but never on lines without levels.
+- A shot is in company if there is another passage within the slowest transit. Then one lost
+  line is enough to hide which edges belong together. The transit is kept only if both gates
+  saw the body alike, it has the declared length within 25 %, and only that one line was lost.
+- Any number of lines may be lost near a body that both gates saw alike, if its length is the
+  declared one within 10 % and within half its ratio to the spacing. Two bodies, one behind the
+  other, are at least one length apart, so a transit made of both is wrong by more than that.
+- If a line was lost this near, a companion's transit is kept only if it was whole and both
   gates saw it alike.
-- Edges the board lost between the beats around a shot set `board-lost`.
+- Edges that the board lost between the beats around a shot set `board-lost`.
 - A shot is final once a beat or enough time has passed, and everything is known up to the end
   of the last break near it.
 """
@@ -39,8 +39,8 @@ CLOSE_LENGTH, CLOSE_SHARE = 0.10, 0.5
 
 
 class FinishedShots(NamedTuple):
-    """The shots that are final, in order of key, the launches that are not, and the breaks
-    less what the missing edges of those shots explain."""
+    """The final shots in order of key, the launches that are not final, and the breaks minus
+    the lines that the missing edges of those shots explain."""
 
     shots: Shots
     waiting: Launches
@@ -56,7 +56,7 @@ def finish_launches(
     rules: Rules,
 ) -> FinishedShots:
     """
-    Finish the launches whose surroundings are known.
+    Finish the launches for which everything near is known.
 
     `breaks` are the gaps between lines, and the notes of damaged lines and lost links.
     """
@@ -85,7 +85,7 @@ def finish_launches(
 
 
 _Ranges = tuple[Places, Places]
-"""Of each launch: places of the first break that touches it and of the one behind the last."""
+"""For each launch: the place of the first break that touches it, and the one after the last."""
 
 
 def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
@@ -95,20 +95,20 @@ def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
 
 
 def _beside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks lie within its own transit of each launch, and end soon."""
+    """Return which breaks are within one transit of each launch and end soon after it."""
     near = np.minimum(rules.windows.slow, np.abs(launches["twice"]))
     soon = rules.windows.slow + rules.windows.wait
     return _ranges(breaks, breaks.mark, launches, (near, near), soon)
 
 
 def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks may lie no further from each launch than the slowest transit."""
+    """Return which breaks may be within the slowest transit of each launch."""
     slow = np.full(len(launches), rules.windows.slow)
     return _ranges(breaks, breaks.latest, launches, (slow, slow), _latest_end(rules))
 
 
 def _latest_end(rules: Rules) -> int:
-    """Return how long after a launch a break may end that silence cannot have forestalled."""
+    """Return how long after a launch a break may end so that silence cannot come first."""
     return rules.windows.slow + rules.windows.wait + rules.units(rules.stall_s / 2)
 
 
@@ -116,9 +116,9 @@ def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
     """
-    Return which breaks, up to their `ends`, come as near to each launch as `reach` says.
+    Return which breaks, up to their `ends`, are within `reach` of each launch.
 
-    Those that end later than `latest` after the launch are left out.
+    Breaks that end later than `latest` after the launch are left out.
     """
     start, stop = launches["start"], launches["stop"]
     begin = np.searchsorted(ends, start - reach[0], side="right")
@@ -136,7 +136,7 @@ def _mark_gaps(
     passed: PassageTimes,
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
-    """Judge the first `n` launches; return the breaks less what their edges explain."""
+    """Judge the first `n` launches; return the breaks minus what their edges explain."""
     inside, beside = (
         [find(each, launches, rules) for each in breaks] for find in (_inside, _beside)
     )
@@ -179,10 +179,10 @@ def _explain(
     breaks: tuple[Breaks, Breaks],
 ) -> tuple[tuple[Breaks, Breaks], Ints]:
     """
-    Return breaks less the lost lines that the missing edges of the launches at `places`
+    Return the breaks minus the lost lines that the missing edges of the launches at `places`
     explain, one launch after the other, and how many lines each launch explains.
 
-    First in the breaks between its edges: what is missing there can be nowhere else.
+    Breaks between a launch's edges come first: edges missing there cannot be anywhere else.
     """
     explained = np.zeros(len(launches), np.int64)
     if not len(places):
@@ -221,7 +221,7 @@ def _is_doubtful(
     passed: PassageTimes,
     rules: Rules,
 ) -> Bools:
-    """Tell whose transit may be made of two bodies' edges by the lines lost near and far."""
+    """Return which transits may mix two bodies' edges, given the lines lost near and far."""
     near, far = lost
     alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
     bearable = np.where(missing > 0, missing, np.where(alike, WHOLE_LOSS, 0))
@@ -233,14 +233,14 @@ def _is_doubtful(
 
 
 def _close_length(launches: Launches, rules: Rules) -> Floats:
-    """Return how far off the declared length a body may be and be told from what two make."""
+    """Return how far a length may be from the declared one and still show a single body."""
     shot = launches["shot"]
     length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)
 
 
 def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Bools:
-    """Tell which pairs have passages beside their own two within the slowest transit."""
+    """Return which pairs have other passages near them, within the slowest transit."""
     slow = rules.windows.slow
     begun = np.searchsorted(np.sort(passed.first), launches["stop"] + slow, side="right")
     ended = np.searchsorted(np.sort(passed.last), launches["start"] - slow, side="left")

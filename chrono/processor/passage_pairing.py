@@ -1,40 +1,41 @@
-"""Two passages, one at each gate: could one body have made both, and with what transit?
+"""Two passages, one at each gate: can one body have made both, and with what transit?
 
-**When an edge was that bounced or came late.** Noise at a comparator's threshold makes it trip
-several times where a body's edge crosses the beam. Rules, for the leading edges of a pair of
-passages and alike for its trailing ones:
+**The time of an edge that bounced or came late.** A body's edge crosses the beam, and noise at
+the comparator's threshold makes the comparator trip several times. Rules, for the leading edges
+of a pair of passages and in the same way for its trailing ones:
 
-- An edge lies between its first trip and its last one, that of the passage's core; a late
-  line's trip at any time since the edge before it. It is timed at the middle. Its error is
-  taken as rectangular over that span.
-- An edge without a bounce met the same noise as those of its shot that have one. So none of
-  the edges used counts with less than the longest bounce of them all, and where that is the
-  only one, so that its length is chance, with √2 times that. Where late lines bound bounces
-  these are longer than the noise makes them: there it is the longest of the same gate. (How
-  well this holds is simulated from the physics of a comparator, see its tests.)
-- A pair of edges is unsound where that makes the transit's standard uncertainty, from its own
-  spans, more than a hundredth of it, or where a span is longer than the core: then nothing
-  tells a bounce from a body. It keeps the first and last edges, for pairing only.
+- An edge lies between its first trip and its last one, which belongs to the passage's core. The
+  trip of a late line lies at any time since the edge before it. The edge is timed at the
+  middle of this span. Its error is taken as rectangular over the span.
+- An edge without a bounce had the same noise as the edges of its shot that bounced. So each
+  edge used counts with at least the longest bounce of them all. If there is only one bounce,
+  its length is chance, and each counts with at least √2 times that length. Late lines make
+  bounces look longer than the noise makes them: then the longest of the same gate is used.
+  (Tests check this rule by simulating the physics of a comparator.)
+- A pair of edges is unsound if its own spans make the transit's standard uncertainty more than
+  a hundredth of the transit, or if a span is longer than the core: a bounce then cannot be
+  separated from a body. The pair keeps its first and last edges, for pairing only.
 
-Noise slower than the bounce moves all trips of an edge alike, and cannot be seen in them.
+Noise slower than the bounce shifts all trips of an edge equally, so it cannot be seen in them.
 
 **Which passages belong together.** `compare_passages` answers for any number of pairs:
 
-- The transit is the mean of the leading and the trailing one where both are sound. Without a
-  sound pair there is no transit.
-- On a path with a slope a body blocks the upper gate longer. Blocking times are compared as
-  they would be at its mean speed, by the acceleration that the rig states.
-- One body blocks both gates for about the same time: 10 %, 20 us and two steps of the counter
-  are allowed, and what 15 m/s² along the path could change, half of it at most. Chatter leaves
-  open how long a gate was blocked, between the passage's core and the whole.
-- Where they differ more, one gate saw something else as well, and the declared length
-  decides. The longer blocking may be the right one (the body crossed the other beam off its
-  middle: the mean is right), or the shorter one (the longer began or ended with something
-  else: the leading or the trailing edges are right, whichever fits). Else a ratio up to 2 is
-  still one body; beyond it the two are strangers.
-- Pairs that miss an edge must fit the declared length within a factor of 3. What would be
-  shorter than a twentieth of it is no body, and neither is what would be shorter than a third
-  and take longer than the slowest transit: passages of two launches look like that.
+- The transit is the mean of the leading and the trailing transit if both are sound. Without a
+  sound pair of edges there is no transit.
+- On a path with a slope a body blocks the upper gate longer. Blocking times are first converted
+  to the body's mean speed, with the acceleration that the rig states, and then compared.
+- One body blocks both gates for about the same time. Allowed differences are 10 %, 20 us, two
+  steps of the counter, and the change that 15 m/s² along the path could cause, at most half.
+  With chatter, the blocking time lies between the passage's core and the whole passage.
+- If blocking times differ more, one gate also saw something else, and the declared length
+  decides. The longer time may be right: the body crossed the other beam off its middle, and the
+  mean transit is right. Or the shorter one may be right: the longer began or ended with
+  something else, and the leading or the trailing edges are right, whichever fit. If neither
+  fits, a ratio up to 2 is still one body; above 2 the two are strangers.
+- Pairs that miss an edge must fit the declared length within a factor of 3. A pair is not a
+  body if its length would be less than a twentieth of the declared one. It is not a body
+  either if the length would be less than a third and the transit longer than the slowest one:
+  passages of two launches look like that.
 """
 
 from collections.abc import Sequence
@@ -58,9 +59,9 @@ from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import ABSENT, EdgesUsed
 
 MOST_U = 0.01
-"""Largest standard uncertainty of a sound transit from bounce and late lines, as a part."""
+"""Largest relative standard uncertainty of a sound transit from bounce and late lines."""
 ONLY_ONE = np.sqrt(2.0)
-"""By how much a shot's only bounce counts for more than its length."""
+"""Factor on the length of a shot's only bounce."""
 
 _MOVED = CORE | LATE_LEAD | LATE_TRAIL
 
@@ -69,7 +70,7 @@ class TimedPairs(NamedTuple):
     """
     Pairs of passages, shape (N,): transits of leading and trailing edges, whether each is
     sound, and their standard uncertainties from bounce and late lines; blocking times. All
-    in counter units, ABSENT where an edge is.
+    in counter units, ABSENT if an edge is missing.
     """
 
     lead: Ints
@@ -111,7 +112,7 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
 def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
 ) -> tuple[Bools, Bools, Floats, Floats]:
-    """Tell which pairs of edges are sound by their spans, and how uncertain each is."""
+    """Return which pairs of edges are sound, judged by their spans, and each one's u."""
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
     sound_trail = _is_clear(tails, a, b) & (_u(tails) <= MOST_U * np.abs(trail))
@@ -126,7 +127,7 @@ def _judge(
 def _least_spans(
     a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
-    """Return with what span the edges used count at least, at both gates."""
+    """Return the smallest span with which the edges used count, at both gates."""
     at_a, at_b = (
         np.stack(
             (
@@ -147,7 +148,7 @@ def _least_spans(
 
 
 def _u(spans: Sequence[Ints | Floats]) -> Floats:
-    """Return the u of a transit whose two edges lie anywhere within their spans."""
+    """Return the u of a transit if its two edges may lie anywhere within their spans."""
     return np.asarray(np.sqrt(sum(np.square(each, dtype=np.float64) for each in spans) / 12))
 
 
@@ -160,7 +161,7 @@ def _tail(passages: Passages) -> Ints:
 
 
 def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Bools:
-    """Tell where spans are shorter than the core, which only whole passages have."""
+    """Return where spans are shorter than the core; only whole passages have a core."""
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
         core = each["core_last"] - each["core_first"]
@@ -177,7 +178,7 @@ def _twice_trail(passages: Passages) -> Ints:
 
 
 def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
-    """Return the blocking times, those of the core where an edge is not sound."""
+    """Return the blocking times; if an edge is not sound, use the core's edge."""
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])
     whole = passages["marks"] & WHOLE == WHOLE
@@ -196,7 +197,7 @@ INCOMPLETE_FACTOR = 3.0
 
 
 class Relation(IntEnum):
-    """What two passages are to each other."""
+    """How two passages are related."""
 
     STRANGERS = 0
     NORMAL = 1
@@ -214,8 +215,8 @@ PAIR_DTYPE = np.dtype(
         ("block_a", "i8"),
         ("block_b", "i8"),
         ("twice", "i8"),  # twice the transit, known for every pair that shares an edge
-        ("surplus", "i8"),  # blocking time at A less that at B, 0 for incomplete pairs
-        ("score", "f8"),  # the better, the likelier one body; 0 for strangers
+        ("surplus", "i8"),  # blocking time at A minus that at B, 0 for incomplete pairs
+        ("score", "f8"),  # higher: more likely one body; 0 for strangers
         ("u_lead", "f4"),  # standard uncertainty of both transits from bounce and late lines
         ("u_trail", "f4"),
         ("used", "u1"),
@@ -271,14 +272,14 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
 
 
 _MOST_GAIN = 0.9
-"""A body that came through gate A has gained less of its mean speed midway from there."""
+"""From gate A to the middle, a body gains less than this part of its mean speed."""
 
 
 def level_blocks(
     a: Ints | Floats, b: Ints | Floats, transit: Ints | Floats, rules: Rules
 ) -> tuple[Ints | Floats, Ints | Floats]:
     """
-    Return how long a body would block both gates at its mean speed; negative times as they are.
+    Return how long a body would block both gates at its mean speed; keep negative times.
 
     With a steady acceleration a body has the mean speed V = d/Δ ∓ aΔ/2 at gates A and B, and
     √(v² − (at/2)²) while it blocks one of them for a time t. On a level path nothing changes.
@@ -295,7 +296,7 @@ def level_blocks(
 
 
 def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
-    """Return the blocking times at A less those at B, as at one speed [counter units]."""
+    """Return the blocking times at A minus those at B, at one speed [counter units]."""
     a, b = pairs["block_a"], pairs["block_b"]
     if not rules.gain:
         return a - b
@@ -319,7 +320,7 @@ def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
 
 
 def length_tolerance(declared_m: Floats, twice: Ints, rules: Rules) -> Floats:
-    """Return by what part a body may be off its declared length, a step more or less."""
+    """Return the relative tolerance of a declared length, plus one step of the counter."""
     step_m = 2 * rules.spacing_m * rules.tick_s / rules.unit_s / np.maximum(twice, 1)
     return LENGTH_TOLERANCE + step_m / declared_m
 
@@ -329,7 +330,7 @@ def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
 
 
 def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools:
-    """Tell whether the blocking times of whole pairs can be those of one body."""
+    """Return whether the blocking times of whole pairs can belong to one body."""
     changed = ACCELERATION_MPS2 * (pairs["lead"] * rules.unit_s) ** 2 / rules.spacing_m
     cores, wholes = (
         level_blocks(a[end] - a[begin], b[end] - b[begin], pairs["lead"], rules)
@@ -341,7 +342,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
-    """Decide pairs whose blocking times disagree, in place; tell which are strangers."""
+    """Decide pairs whose blocking times disagree, in place; return which are strangers."""
     part = pairs[odd]
     mean = (part["lead"] + part["trail"]) / 2
     blocks = level_blocks(part["block_a"], part["block_b"], mean, rules)
@@ -358,14 +359,14 @@ def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
 
 
 def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> Floats:
-    """Return how far a blocking time is off the declared length, relative; inf if unknown."""
+    """Return how badly a blocking time fits the declared length, relative; inf if unknown."""
     with np.errstate(divide="ignore", invalid="ignore"):
         misfit = np.abs(rules.spacing_m * block / (transit * length_m) - 1.0)
     return np.where((transit > 0) & np.isfinite(misfit), misfit, np.inf)
 
 
 def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
-    """Keep one pair of edges where chosen, and the blocking time of the gate that saw less."""
+    """For chosen pairs, keep one pair of edges and the shorter gate's blocking time."""
     is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
     pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
     a_saw_more = pairs["surplus"] > 0
@@ -391,7 +392,7 @@ def _kinds(twice: Ints, rules: Rules) -> Bytes:
 
 
 def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
-    """Tell which pairs would make a mere speck, or miss an edge and are far off in length."""
+    """Return which pairs are mere specks, or miss an edge and have a very wrong length."""
     whole = (pairs["lead"] != ABSENT) & (pairs["trail"] != ABSENT)
     length = _lengths(pairs, np.abs(pairs["twice"]), rules)
     with np.errstate(invalid="ignore"):
@@ -403,12 +404,12 @@ def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
 
 
 def speck_length(length_m: Floats, rules: Rules) -> Floats:
-    """Return the length below which nothing is a body [m]."""
+    """Return the shortest length of a body [m]."""
     return SPECK * np.where(np.isnan(length_m), rules.spacing_m / 10, length_m)
 
 
 def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
-    """Rate pairs: kind first, then how alike both blocking times are, then the length."""
+    """Score pairs: by kind, then by how alike both blocking times are, then by length."""
     base = _BASE_SCORE[pairs["kind"]]
     blocks = level_blocks(pairs["block_a"], pairs["block_b"], pairs["twice"] / 2, rules)
     a, b = (np.array(block, np.float64) for block in blocks)
@@ -419,7 +420,7 @@ def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
 
 
 def _likeness(x: Floats, y: Floats) -> Floats:
-    """Return 1 for equal values down to 0 for a factor of 2, ½ where one is unknown."""
+    """Return 1 for equal values, falling to 0 for a factor of 2; ½ if one is unknown."""
     with np.errstate(invalid="ignore", divide="ignore"):
         likeness = 2.0 * np.minimum(x, y) / np.maximum(x, y) - 1.0
     return np.where(np.isfinite(likeness), np.clip(likeness, 0.0, 1.0), 0.5)

@@ -1,23 +1,24 @@
-"""From edges to passages: one body (or several that the gate cannot tell apart) in one gate.
+"""From edges to passages: one body (or several that the gate cannot separate) in one gate.
 
 Rules, local to one gate:
 
-- Between two neighbouring edges lies a boundary when the gate was quiet for the `quiet` time
-  without being blocked throughout, or when nothing happened for `block_limit`. Two edges of
-  the same level closer than that are one passage too: the edge lost between them could only
-  have made a shorter clear.
-- Between two boundaries the first edge is the leading one if it blocks, the last the
-  trailing one if it clears; what lies between is chatter. Without one of them the passage is
-  incomplete. Lines without a level are leading edges.
+- There is a boundary between two neighbouring edges if the gate was quiet for the `quiet` time
+  and not blocked all that time, or if nothing happened for `block_limit`. Two edges of the
+  same level that are closer than that also belong to one passage: the edge lost between them
+  could only have made a shorter clear time.
+- Between two boundaries the first edge is the leading one if it blocks, and the last is the
+  trailing one if it clears. Edges between them are chatter. Without a leading or trailing
+  edge the passage is incomplete. Lines without a level are leading edges.
 - A passage longer than `block_limit`, or of more than 1024 edges, is stuck: only its leading
-  edge counts, and the rest of it is passed over.
-- Of a passage with chatter its longest unbroken blocking is kept as its core: where two
-  bodies follow so closely that one gate merged them, the core is the longer of the two.
-- The leading edge lies between the first edge and the core's first, the trailing one between
-  the core's last and the last. A late edge may have been at any time since the edge before it.
+  edge counts, and the rest is ignored.
+- The core of a passage with chatter is its longest unbroken blocking. If two bodies follow so
+  closely that one gate merged them, the core is the longer of the two.
+- The leading edge lies between the first edge and the core's first edge; the trailing one lies
+  between the core's last edge and the last edge. A late edge may have been at any time since
+  the edge before it.
 
-A passage is final once time is known past its end by the quiet time, or by the block limit
-while the gate is blocked. Knows nothing of the other gate.
+A passage is final once time is known to the quiet time after its end; while the gate is
+blocked, to the block limit. This file does not know about the other gate.
 """
 
 from typing import NamedTuple
@@ -33,7 +34,7 @@ from chrono.processor.timeline import LATE, NO_BODY, NO_EDGES, Edges, PassageTim
 PASSAGE_DTYPE = np.dtype(
     [
         ("first", "i8"),  # first edge
-        ("last", "i8"),  # trailing edge; the first edge where there is none
+        ("last", "i8"),  # trailing edge, or the first edge if there is none
         ("core_first", "i8"),  # longest unbroken blocking
         ("core_last", "i8"),
         ("lead_from", "i8"),  # earliest time of the leading edge, the latest is `core_first`
@@ -46,11 +47,11 @@ PASSAGE_DTYPE = np.dtype(
 )
 
 LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE = 1, 2, 4, 8, 16
-"""Bits of `marks`: it has a leading, a trailing edge; late lines bound when those were; its
-core is not the whole."""
+"""Bits of `marks`: it has a leading edge, a trailing edge; a late line gives the leading, the
+trailing edge; its core is not the whole passage."""
 
 SUSPECT, COVERED, LIT = 32, 64, 128
-"""In a flicker: it may be a part of it; the lamp may cover an edge; the lamp is on."""
+"""Bits for flicker: it may be part of it; the lamp may cover an edge; the lamp is on."""
 
 WHOLE = LEAD | TRAIL
 
@@ -61,7 +62,7 @@ MAX_EDGES = 1024
 
 
 class OpenGroups(NamedTuple):
-    """Edges of the passages that are not final, and the gates whose passage was given out."""
+    """Edges of the passages that are not final; gates whose open passage is already out."""
 
     edges: Edges
     passed_over: frozenset[int]
@@ -75,7 +76,7 @@ def group_passages(
 ) -> tuple[Passages, OpenGroups, int]:
     """
     Return the passages that became final (gate A's, then gate B's), the groups that did not,
-    and the time before which every passage has been given out.
+    and a time: every passage before it has been given out.
     """
     edges = _by_gate(new, carried.edges)
     if not len(edges.t):
@@ -161,7 +162,7 @@ def _lasts(edges: Edges, starts: Places) -> list[int]:
 
 
 def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -> int:
-    """Tell whether a gate's last group can go on, and whether that could change it."""
+    """Return whether a gate's last group can still grow, and whether that could change it."""
     blocked = int(edges.what[end]) >> 1 & 3 == 1
     if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
         return _CLOSED
@@ -173,7 +174,7 @@ def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -
 def _carry(
     edges: Edges, still_open: list[tuple[int, int, bool]], known: int
 ) -> tuple[OpenGroups, int]:
-    """Keep the open groups' edges; of one already given out its last edge will do."""
+    """Keep the open groups' edges; for a group already given out, only its last edge."""
     if not still_open:
         return NO_GROUPS, known
     kept = np.concatenate(
@@ -218,7 +219,7 @@ def _passages(edges: Edges, starts: Places, ends: Places, stuck: Bools) -> Passa
 def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
-    """Put the longest unbroken blocking of each passage with chatter into `passages`."""
+    """Find the longest unbroken blocking of each passage with chatter; put it in place."""
     if not len(merged):
         return
     sizes = ends - starts
@@ -242,7 +243,7 @@ def _find_cores(
 def _mark_chatter(
     edges: Edges, passages: Passages, places: Places, starts: Places, ends: Places
 ) -> None:
-    """Let the core of an incomplete passage begin or end where its chatter does."""
+    """Make the core of an incomplete passage begin or end with its chatter."""
     known = _level(edges.what[ends]) < 2
     places, starts, ends = places[known], starts[known], ends[known]
     has_lead = passages["marks"][places] & LEAD > 0

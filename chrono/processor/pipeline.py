@@ -1,9 +1,9 @@
-"""The processor: events in pieces of any size in, final shots out.
+"""The processor: it takes events in pieces of any size and gives final shots.
 
 It only carries state between the stages: timebase → passages → flicker → matching → launches
-→ shots. Each stage gives out what is final and the time before which it gave out everything;
-the next one goes no further than that. So the shots depend neither on the cut of the stream
-nor on what made time pass: a line, a beat or the host's clock.
+→ shots. Each stage gives out its final results and a time: everything before this time has been
+given out. The next stage goes no further than this time. So the shots depend neither on how
+the stream was cut nor on what made time pass: a line, a beat or the host's clock.
 """
 
 import copy
@@ -44,11 +44,11 @@ from chrono.processor.timeline import (
 __all__ = ["Processor", "Rules", "Tally"]
 
 MANY_EDGES = 4000
-"""Fewer new edges go the whole way at once, and all do without machine code."""
+"""Fewer new edges than this take the normal path at once; without machine code, all do."""
 
 MANY_OTHERS = 5_000
-"""While solitary launches come in bulk, the other edges wait until they are so many: the whole
-way costs as much for a few as for some thousands."""
+"""While isolated launches come in bulk, the other edges wait until there are this many: the
+normal path costs as much for a few edges as for some thousands."""
 
 _BEFORE_ALL = -FOREVER
 
@@ -60,13 +60,13 @@ class Processor:
     Parameters
     ----------
     rules : Rules
-        What is known of the rig; `change_counter` and `change_body` replace parts of it.
+        The rules for the rig; `change_counter` and `change_body` replace parts of them.
     """
 
     def __init__(self, rules: Rules) -> None:
         self.rules = rules
         self.counters = 1
-        """How many counters there were, one after another, as hello lines told."""
+        """How many counters there were, one after another, as stated by hello lines."""
         self._timebase = Timebase()
         self._groups = NO_GROUPS
         self._watched = (PendingPassages(), PendingPassages())
@@ -90,7 +90,7 @@ class Processor:
 
     def feed(self, events: Events, records: Sequence[Record] = ()) -> Shots:
         """
-        Take events and records that tell of no other body: `place` and `form` in one.
+        Take events and records, for one and the same body: `place` and `form` in one call.
 
         Returns
         -------
@@ -102,20 +102,20 @@ class Processor:
 
     def place(self, events: Events, records: Sequence[Record] = ()) -> list[int]:
         """
-        Put events on the time that only grows; `form` then makes shots of them.
+        Put events on the time that only grows; `form` then makes shots from them.
 
         Parameters
         ----------
         events : Events
         records : sequence of Record, optional
-            All that stand between them: a restart may lie at a `hello`, a break does at a
-            `link`. All are of the counter that `rules` tell of.
+            All records between them: a `hello` may mean a restart, a `link` is always a break.
+            All belong to the counter in `rules`.
 
         Returns
         -------
         list of int
-            For each record the latest time before it, as `anchor` gives it: what comes later
-            has a greater key.
+            For each record the latest time before it, as `anchor` gives it: all later shots
+            have greater keys.
         """
         if self._is_interval:
             return self._place_intervals(events, records)
@@ -129,7 +129,7 @@ class Processor:
         return [max(anchor, self._last_key) for anchor in ticked.anchors.tolist()]
 
     def form(self) -> Shots:
-        """Return the shots that became final by what was placed, in order of key."""
+        """Return the shots that became final with the placed events, in order of key."""
         if self._is_interval:
             shots, self._intervals = self._intervals, NO_SHOTS
             return shots
@@ -137,14 +137,14 @@ class Processor:
         return self._advance(edges, known_time(self._timebase, self.rules))
 
     def is_new_counter(self, frequency_hz: float, counter_bits: int) -> bool:
-        """Tell whether a board that says this of its counter counts otherwise than before."""
+        """Return whether a counter with these values differs from the present one."""
         return self.rules.lines.says_hello and self.rules != self._with_counter(
             frequency_hz, counter_bits
         )
 
     def change_counter(self, frequency_hz: float, counter_bits: int, host_us: int) -> Shots:
         """
-        Count by another counter from here on.
+        Use another counter from now on.
 
         Parameters
         ----------
@@ -153,12 +153,12 @@ class Processor:
         counter_bits : int
             Its width.
         host_us : int
-            Host time of the hello that tells of it [us].
+            Host time of the hello that states it [us].
 
         Returns
         -------
         structured array of SHOT_DTYPE
-            All shots that were left: nothing pairs across the change.
+            All remaining shots: nothing pairs across the change.
         """
         shots = self.break_off(host_us)
         self.rules = self._with_counter(frequency_hz, counter_bits)
@@ -166,7 +166,7 @@ class Processor:
         return shots
 
     def break_off(self, host_us: int) -> Shots:
-        """Return all shots that are left at a host time [us]: nothing pairs with what comes."""
+        """Return all remaining shots at a host time [us]: nothing pairs with later edges."""
         if not self._timebase.started:
             return NO_SHOTS
         broken = Record(0, host_us, "link", {})
@@ -175,15 +175,15 @@ class Processor:
         return shots
 
     def change_body(self, length_m: float | None, anchor: int) -> None:
-        """Expect bodies of this length after `anchor` [m], of any where it is None."""
+        """Expect bodies of this length after `anchor` [m]; of any length if it is None."""
         self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
-        """Return the shots that silence up to this time on the host's clock made final."""
+        """Return the shots that are final because of silence up to this host time."""
         return self._advance(NO_EDGES, known_time(self._timebase, self.rules, host_us))
 
     def finish(self) -> Shots:
-        """Return all shots that are left: no more data will come."""
+        """Return all remaining shots: no more data will come."""
         return self._advance(NO_EDGES, FOREVER)
 
     def peek(self) -> Shots:
@@ -194,7 +194,7 @@ class Processor:
 
     @property
     def tally(self) -> Tally:
-        """What was met so far."""
+        """Counts of what came so far."""
         return self._timebase.tally
 
     @property
@@ -205,13 +205,13 @@ class Processor:
 
     @property
     def flicker(self) -> tuple[FlickerSpan, ...]:
-        """Spans of flicker met so far in order of time; the last ones still grow."""
+        """Spans of flicker so far in order of time; the last ones still grow."""
         return tuple(
             sorted((*self._spans[0], *self._spans[1]), key=lambda s: (s.first, s.gate))
         )
 
     def anchor(self) -> int:
-        """Return the latest time so far, -1 before all: what comes later has a greater key."""
+        """Return the latest time so far, -1 before the first: later shots have greater keys."""
         known = self._timebase.top if self._timebase.started else -1
         return max(known, self._last_key)
 
@@ -240,7 +240,7 @@ class Processor:
         return shots
 
     def _take_solitary(self, edges: Edges, known: int) -> tuple[Shots, Edges]:
-        """Return the shots of launches with nothing near them, and the edges of all others."""
+        """Return the shots of launches with nothing near them, and the other edges."""
         if len(edges.t) < MANY_EDGES or not machine_code.numba_is_loaded():
             return NO_SHOTS, edges
         from chrono.processor.fast_path import take_isolated
@@ -249,7 +249,7 @@ class Processor:
         return take_isolated(edges, breaks, self._beats, known, self._lengths, self.rules)
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
-        """Take edges the whole way; return the time too before which all shots are out."""
+        """Take edges the normal path; return shots, and a time before which all are out."""
         rules, lengths = self.rules, self._lengths
         passages, self._groups, known = group_passages(
             edges, self._groups, known, rules.windows
@@ -272,7 +272,7 @@ class Processor:
         return shots, known
 
     def _without_flicker(self, passages: Passages, known: int) -> tuple[Passages, int]:
-        """Return the passages that are no flicker, of both gates."""
+        """Return the passages of both gates that are not flicker."""
         split = int(np.searchsorted(passages["gate"], 1))
         parts = passages[:split], passages[split:]
         (a, watched_a, known_a), (b, watched_b, known_b) = (
@@ -287,7 +287,7 @@ class Processor:
         return join(a.others, b.others), min(known_a, known_b)
 
     def _forget(self, known: int) -> None:
-        """Drop breaks, beats, passages and lengths that no later shot can ask for."""
+        """Drop breaks, beats, passages and lengths that no later shot can need."""
         oldest = min([known, *self._waiting["start"].tolist()]) - 2 * self.rules.windows.slow
         self._gaps = self._gaps.since(int(self._gaps.latest.searchsorted(oldest)))
         self._notes = self._notes.since(int(self._notes.latest.searchsorted(oldest)))
@@ -301,7 +301,7 @@ class Processor:
         return replace(self.rules, unit_s=1.0 / frequency_hz, counter_bits=counter_bits)
 
     def _place_intervals(self, events: Events, records: Sequence[Record]) -> list[int]:
-        """Make a shot of each interval: its key is known at once."""
+        """Make a shot from each interval: its key is known at once."""
         chosen = np.flatnonzero(events.kind == EventKind.INTERVAL)
         shots = interval_shots(events.counter[chosen], events.host_us[chosen], self.rules)
         self._intervals = make_unique(shots, self._last_key)

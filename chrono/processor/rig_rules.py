@@ -1,4 +1,4 @@
-"""What the processor must know of a rig, and the times of its rules in counter units.
+"""What the processor must know about a rig, and the times of its rules in counter units.
 
 Every rule of the processor is local in time: it looks no further than one of these windows.
 """
@@ -20,47 +20,47 @@ if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
 
 BLOCK_LIMIT_S = 1.0
-"""A gate blocked for longer holds no flying body; a person passes in less."""
+"""A gate blocked for longer does not see a flying body; even a person passes in less."""
 
 REACH = 4.0
-"""A pair up to this many times the slowest transit is called too slow, beyond it lone."""
+"""A pair up to this many times the slowest transit is too slow; a longer one is lone."""
 
 FLASH = 0.1
-"""Both gates within this part of the fastest transit: light, not a body."""
+"""If both gates trip within this part of the fastest transit, it is light, not a body."""
 
 ALIKE_SLACK_S = 20e-6
-"""Blocking times of one body at both gates may differ by this much, and by two steps of the
-counter: each of the four edges is up to a step off."""
+"""Blocking times of one body at both gates may differ by this much plus two steps of the
+counter: each of the four edges may be wrong by up to one step."""
 
 SERIES_S = 25e-3
-"""Bodies nearer than this are never two launches, and what trips a gate in steps shorter than
-this is a lamp: no launcher is so fast."""
+"""Bodies closer than this are never two launches, and if a gate trips in shorter steps, it sees
+a lamp: no launcher is so fast."""
 
 HOST_TOLERANCE_S = 2.0
 """The counter may differ from the host's clock by this much from one line to the next."""
 
 STALL_S = 30.0
-"""The host may read a line this much later than it was sent (a computer that was busy, a port
-that slept): where no number is missing, the counter tells when that was."""
+"""The host may read a line this much later than it was sent (a busy computer, a sleeping port).
+If no number is missing, the counter gives the time."""
 
 IN_A_ROW_S = 2.0
-"""Lines numbered in a row are no further apart: a board beats once a second."""
+"""Lines with consecutive numbers are at most this far apart: a board beats once a second."""
 
 BEAT_WAIT_S = 1.5
-"""A shot waits this long for the beat that tells of lost edges (one a second)."""
+"""A shot waits this long for the beat that reports lost edges (one beat per second)."""
 
 BACK_STEP_S = 1e-3
 """Lines may come in the wrong order by this much; a larger step back is a jump."""
 
 _LONGEST_S = 600.0
-"""No window is longer, whatever the rig says: counts stay far from overflow."""
+"""No window is longer, whatever the rig states, so counts never come near an overflow."""
 
 
 def path_acceleration(rig: "Rig") -> float:
     """
-    Return the acceleration along the path of a body that is slow [m/s²], 0 on a level path.
+    Return the acceleration of a slow body along the path [m/s²], 0 on a level path.
 
-    The mean over the slopes that the rig allows.
+    It is the mean over the slopes that the rig allows.
     """
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     if not slope:
@@ -70,14 +70,14 @@ def path_acceleration(rig: "Rig") -> float:
 
 
 def free_acceleration(rig: "Rig") -> float:
-    """Return the acceleration of the rig's body as it begins to fall in its air [m/s²]."""
+    """Return the acceleration of the rig's body when it begins to fall in air [m/s²]."""
     displaced, moved = air_of(rig)
     gravity = normal_gravity(rig.site.latitude_rad, rig.site.altitude_m)
     return gravity * (1 - displaced) / (1 + moved)
 
 
 def air_of(rig: "Rig") -> tuple[float, float]:
-    """Return the air that the rig's body displaces and moves along, as parts of its mass."""
+    """Return the air that the body displaces, and that it drags along, relative to its mass."""
     body, site = rig.body, rig.site
     return air_shares(
         moist_air_density(site.temperature_k, site.pressure_pa, site.humidity),
@@ -91,7 +91,7 @@ def air_of(rig: "Rig") -> tuple[float, float]:
 @dataclass(frozen=True)
 class Rules:
     """
-    SI numbers of a rig that decide what is a passage and a shot.
+    SI numbers of a rig that decide what counts as a passage and as a shot.
 
     Attributes
     ----------
@@ -104,17 +104,17 @@ class Rules:
     slowest_mps, fastest_mps : float
         Window of speeds [m/s].
     quiet_s : float
-        A gate that trips again sooner is in the same passage [s].
+        If a gate trips again sooner, it is the same passage [s].
     body_length_m : float or None
         Declared length of the body along its path [m].
     lines : LineKind
         What the board sends.
     launch_s : float
-        What follows a body within this time belongs to its launch [s].
+        Bodies that follow within this time belong to the same launch [s].
     step_s : float or None
-        Step of the timestamps where it is not the unit [s].
+        Step of the timestamps if it is not the unit [s].
     acceleration_mps2 : float
-        Of a body along the path by the slope that the rig states [m/s²].
+        Acceleration of a body along the path, from the slope that the rig states [m/s²].
     """
 
     unit_s: float
@@ -131,7 +131,7 @@ class Rules:
 
     @classmethod
     def from_rig(cls, rig: "Rig") -> "Rules":
-        """Take from a rig what the processor must know."""
+        """Take the values that the processor needs from a rig."""
         return cls(
             unit_s=rig.clock.unit_s,
             counter_bits=rig.clock.counter_bits,
@@ -155,8 +155,8 @@ class Rules:
         """
         How much gravity along the path changes speeds [1/counter unit²].
 
-        Times the square of a transit it is what a body has gained midway between gate and
-        gate, as a part of its mean speed: a·Δ²/(2d).
+        Multiplied by the square of a transit, it is the speed that a body has gained halfway
+        between the gates, relative to its mean speed: a·Δ²/(2d).
         """
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
@@ -167,7 +167,7 @@ class Rules:
 
     @property
     def stall_s(self) -> float:
-        """How late the host may read a line that no other one tells of [s]."""
+        """How late the host may read a line that no other line reveals [s]."""
         return STALL_S if self.lines.is_numbered else HOST_TOLERANCE_S
 
     @cached_property
@@ -207,9 +207,9 @@ class RuleTimes:
     fast : float
         Transit of the fastest body.
     slow, reach : int
-        Transit of the slowest body, and of what is still paired but called too slow.
+        Transit of the slowest body; longest transit that is still paired, but too slow.
     alike : float
-        Blocking times of one body differ by this much at least.
+        Difference that is always allowed between blocking times of one body.
     launch : int
         Length of one launch.
     series : int
@@ -217,7 +217,7 @@ class RuleTimes:
     wait : int
         How long a shot waits for the beat after it.
     dead : int
-        Longer than all of them together: nothing reaches across.
+        Longer than all of them together: no rule reaches across it.
     """
 
     quiet: int
@@ -234,13 +234,13 @@ class RuleTimes:
 
 
 class Lengths(NamedTuple):
-    """Declared body lengths [m], NaN for none: `values[i]` holds after time `since[i]`."""
+    """Declared body lengths [m], NaN for none: `values[i]` is valid after time `since[i]`."""
 
     since: Ints
     values: Floats
 
     def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
-        """Return these lengths and then more, each after the time since which it holds."""
+        """Return these lengths and then more, each with the time after which it is valid."""
         since, values = zip(*more, strict=True)
         return Lengths(np.append(self.since, since), np.append(self.values, values))
 

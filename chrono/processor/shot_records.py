@@ -1,6 +1,6 @@
 """The table of shots: one row per shot in counter units, and the words for its flags.
 
-Nothing here depends on the rig's lengths, so a spacing measured again changes no row.
+Nothing here depends on the rig's lengths, so a corrected spacing changes no row.
 """
 
 from enum import IntEnum, IntFlag

@@ -1,30 +1,30 @@
-"""From bodies to shots: what belongs to one launch, and its flags but those of lost lines.
+"""From bodies to shots: what belongs to one launch, and its flags except those of lost lines.
 
 Rules, local in time:
 
-- A launch begins with a body whose transit is in the window; what comes within the launch
-  window after it is its companions: further bodies, slow ones, and lone passages (at gate B
-  up to the slowest transit later). So are lone passages ahead of it by less than its own
-  transit. A lone passage of less than a twentieth of the declared length is no companion.
-  The main body is the first of the declared length within 25 %, else the first.
+- A launch begins with a body whose transit is in the window. Its companions come within the
+  launch window after it: further bodies, slow ones, and lone passages (at gate B up to the
+  slowest transit later). Lone passages before it, by less than its own transit, are companions
+  too. A lone passage shorter than a twentieth of the declared length is not a companion. The
+  main body is the first one with the declared length within 25 %, otherwise the first one.
 - In a fast series launches follow each other sooner than the launch window. A body of the
   declared length, timed by both pairs of edges, begins a launch of its own if the launch before
   has a main body of that length, all its bodies have left gate B, and the last of them came at
   least 25 ms before.
-  So does a body with an edge that a lamp may cover. A lone passage does not belong to such a
-  launch either, if it is as long as a body of that length and speed makes it.
-- Where the main body blocked one gate longer than the other, and the other has a lone passage
-  of its own, the first gate merged the two. The leading edges are sound if the lone one came
+  So does a body with an edge that a lamp may cover. A lone passage is not a companion of the
+  launch before either, if it is as long as a body of that length and speed makes it.
+- If the main body blocked one gate longer than the other, and the other gate has a lone passage
+  as well, the first gate merged the two. The leading edges are sound if the lone passage came
   later, the trailing ones if it came before.
-- Too fast, reversed, flash: a shot of its own each; so is too slow outside of a launch. Lone
-  passages outside of a launch are one shot per launch window.
-- Three and more bodies of a launch below half the declared length are fragments. Of them, and
-  of four and more bodies of any length, nobody can say whose edges are whose: such a shot is
-  called fragments and has no transit, unless they are less than five, no passage was left
-  without a partner, the next body has at least a third of the main one's speed, and the main
-  one is whole, of the declared length, and was seen alike by both gates (pieces of two bodies,
-  paired with each other, seldom are).
-- A pair of passages of which no pair of edges is sound has no transit.
+- Each body that is too fast, reversed or a flash is a separate shot. So is one that is too slow
+  and outside of a launch. Lone passages outside of a launch make one shot per launch window.
+- Three or more bodies of a launch that are shorter than half the declared length are fragments.
+  With fragments, or with four or more bodies of any length, nobody can know which edges belong
+  to which body. Such a shot is flagged as fragments and has no transit, unless all of this is
+  true: there are fewer than five bodies; no passage is without a partner; the next body has at
+  least a third of the main one's speed; and the main one is whole, has the declared length, and
+  both gates saw it alike (this is rarely true for paired pieces of two bodies).
+- A pair of passages without a sound pair of edges has no transit.
 - Keys grow strictly; a key already used is moved up by one.
 """
 
@@ -67,13 +67,13 @@ LAUNCH_DTYPE = np.dtype(
         ("follows", "u1"),  # the first companion is whole and both gates saw it alike
     ]
 )
-"""A shot and what is needed to finish it."""
+"""A shot and the values needed to finish it."""
 
 Launches = npt.NDArray[np.void]
 
 
 class PendingBodies(NamedTuple):
-    """Bodies whose launch is not complete, and the time before which none will be."""
+    """Bodies whose launch is not complete; none will be complete before the time `due`."""
 
     bodies: Bodies = NO_BODIES
     due: int = 0
@@ -87,8 +87,8 @@ def gather_launches(
     new: Bodies, crew: PendingBodies, known: int, lengths: Lengths, rules: Rules
 ) -> tuple[Launches, PendingBodies, int]:
     """
-    Return the launches that became complete, the bodies of the others, and the time before
-    which every launch has been given out.
+    Return the launches that became complete, the bodies of the others, and a time: every
+    launch before it has been given out.
     """
     if not len(new) and known < crew.due:
         return NO_LAUNCHES, crew, min([known, *crew.bodies["key"][:1].tolist()])
@@ -159,7 +159,7 @@ def _in_order(bodies: Bodies) -> Bodies:
 
 
 def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools:
-    """Tell which bodies begin a launch."""
+    """Return which bodies begin a launch."""
     windows, kind = rules.windows, bodies["kind"]
     leader = kind == _NORMAL
     paired = (leader | (kind == _SLOW)).nonzero()[0]
@@ -188,7 +188,7 @@ def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools
 
 
 def _group_heads(key: Ints, window: int) -> Places:
-    """Return for each key the place of the first one of its group, `window` long."""
+    """Return for each key the place of its group's first key; groups are `window` long."""
     place = np.arange(len(key))
     if (key[1:] - key[:-1] >= window).all():
         return place
@@ -202,7 +202,7 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 
 def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
-    """Return the place of each body's launch, -1 for those that belong to none."""
+    """Return the place of each body's launch, -1 if it belongs to none."""
     places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
     head[places] = places
@@ -229,7 +229,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
 
 
 def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> Bools:
-    """Tell which lone passages are those of the body launched after this one."""
+    """Return which lone passages belong to the body launched after this one."""
     declared, twice = lengths.at(leader["key"]), np.maximum(leader["twice"], 1)
     block = np.maximum(lone["block_a"], lone["block_b"])
     ratio = [
@@ -244,7 +244,7 @@ def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> B
 
 
 def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Bools:
-    """Tell what is more than a speck beside a body with this transit."""
+    """Return which bodies are more than a speck next to a body with this transit."""
     block = np.maximum(bodies["block_a"], bodies["block_b"])
     length = 2 * rules.spacing_m * block / np.maximum(twice, 1)
     small = (block >= 0) & (length < speck_length(declared, rules))
@@ -254,7 +254,7 @@ def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Boo
 def _launches(
     bodies: Bodies, head: Places, members: Places, lengths: Lengths, rules: Rules
 ) -> Launches:
-    """Make one launch of each group of bodies; `members` are the places of all of them."""
+    """Make one launch from each group of bodies; `members` are the places of all of them."""
     if not len(members):
         return NO_LAUNCHES
     if (head[members] == members).all():
@@ -270,9 +270,9 @@ def _launches(
 
 class _Company(NamedTuple):
     """
-    Of each launch: place of its main body, its companions, transit of the first of them and
-    whether it blocked both gates alike, its fragments, its passages at one gate, time and
-    blocking of its first lone passages at A and B, if any.
+    For each launch: place of its main body; number of companions; the first companion's transit
+    and whether it blocked both gates alike; number of fragments; number of all bodies; time and
+    blocking of the first lone passages at A and B, if any.
     """
 
     main: Places
@@ -330,14 +330,14 @@ def _main_bodies(members: Bodies, group: Places, declared: Floats, rules: Rules)
 
 
 def _first_of(group: Places, values: Ints, n: int) -> Ints:
-    """Return the first value of each group, ABSENT for the groups without one."""
+    """Return the first value of each group, ABSENT for groups without a value."""
     first = np.full(n, ABSENT)
     first[group[::-1]] = values[::-1]
     return first
 
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
-    """Use only the edges that another passage, merged at one gate, left alone, in place."""
+    """If one gate merged two bodies, use only the edges not affected by it, in place."""
     slack_s = MERGED_SLACK_S + 2 * rules.tick_s
     tight = MERGED_SHARE * main["twice"] / 2 + slack_s / rules.unit_s
     at_gate = main["key"], main["key"] + main["lead"]
@@ -373,7 +373,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
 
 
 def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
-    """Tell of launches with many bodies whether the main body's edges are all its own."""
+    """Return for launches with many bodies whether the main body's edges are its own."""
     shot = launches["shot"]
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
     fit = shot["flags"] & np.uint32(Flag.SHORT | Flag.LONG) == 0
@@ -393,7 +393,7 @@ _ONLY_FLAGS = np.array([0, 0, Flag.LEAD_ONLY, Flag.TRAIL_ONLY], np.uint32)
 
 
 def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launches:
-    """Make launches of their first and their main bodies, without companions."""
+    """Make launches from their first and their main bodies, without companions."""
     launches = np.zeros(len(first), LAUNCH_DTYPE)
     shot = launches["shot"]
     shot["key"], shot["host_us"] = first["key"], first["host_us"]
@@ -426,7 +426,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
 
 
 def _bounce(main: Bodies) -> Floats:
-    """Return the standard uncertainty that bounce and late lines give the transit used."""
+    """Return the standard uncertainty of the transit used, from bounce and late lines."""
     lead, trail = (main[name].astype(np.float64) for name in ("u_lead", "u_trail"))
     used = main["used"]
     one = np.where(used == EdgesUsed.LEAD, lead, np.where(used == EdgesUsed.TRAIL, trail, 0.0))
@@ -439,7 +439,7 @@ def _lengths_of(bodies: Bodies, rules: Rules) -> Floats:
 
 
 def length_flags(ratio: Floats, within: Floats) -> Words:
-    """Return the flags for bodies' lengths as parts of the declared ones, NaN unknown."""
+    """Return the flags for lengths relative to the declared ones, NaN if unknown."""
     flags = np.zeros(len(ratio), np.uint32)
     with np.errstate(invalid="ignore"):
         flags[ratio < 1 - within] = Flag.SHORT
@@ -448,7 +448,7 @@ def length_flags(ratio: Floats, within: Floats) -> Words:
 
 
 def blocked_alike(bodies: Launches | Bodies, rules: Rules) -> Bools:
-    """Tell which bodies, or main ones, are whole and blocked both gates equally."""
+    """Return which bodies, or main bodies, are whole and blocked both gates equally."""
     tight = ALIKE_SHARE * bodies["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
     return np.asarray((bodies["lacks"] == 0) & (np.abs(bodies["surplus"]) <= tight))
 
@@ -457,7 +457,7 @@ _MOST_KEY = 2**61
 
 
 def interval_shots(transit: Ints, host_us: Ints, rules: Rules) -> Shots:
-    """Make a shot of each transit that the board measured itself; its key is host time."""
+    """Make a shot from each transit that the board itself measured; its key is host time."""
     shots = np.zeros(len(transit), SHOT_DTYPE)
     shots["host_us"] = host_us
     shots["key"] = np.clip(host_us, -_MOST_KEY, _MOST_KEY)

@@ -1,21 +1,21 @@
 """From the board's counter, which wraps and restarts, to one time that only grows.
 
-Rules, each seen from one line to the next, so that the cut of the stream plays no part:
+Each rule compares one line with the next, so it does not matter how the stream is cut:
 
 - The counter's step is known modulo its width; the host's clock gives the number of wraps.
-  A counter shorter than twice the host's tolerance takes the fewest wraps that agree with
-  the host to 0.1 s: steps within a shot stay exact.
+  If the counter wraps in less than twice the host's tolerance, the smallest number of wraps
+  that agrees with the host to 0.1 s is used: steps within a shot stay exact.
 - A step that differs from the host's by more than 2 s, or goes back by more than 1 ms, is a
-  jump; so is the first line after a restart. Time then goes on from the line before by the
-  host's step, at least by the rules' `dead` time, so nothing pairs across a jump.
-- Where lines are numbered in a row, no more than 2 s apart, and the host only read the second
-  one late, by up to 30 s, there is no jump: the counter decides.
-- A restart is a hello after which sequence or counter does not go on as before; after lost
-  lines, one after which both are near zero. A hello asked for with `?` restarts nothing.
+  jump. So is the first line after a restart. Time then continues from the line before by the
+  host's step, but at least by the rules' `dead` time, so nothing pairs across a jump.
+- If two lines have consecutive numbers and are at most 2 s apart, and the host only read the
+  second one late, by up to 30 s, there is no jump: the counter decides.
+- A restart is a hello after which sequence or counter does not continue; after lost lines, a
+  hello after which both are near zero. A hello that was asked for with `?` is not a restart.
 
-`line_continuity` decides which lines are used, and where lines are missing or were damaged.
+`line_continuity` decides which lines are used, and where lines are missing or damaged.
 
-Times are int64 counter units. Knows nothing of passages and shots.
+Times are int64 counter units. This file does not know about passages and shots.
 """
 
 from collections import Counter
@@ -68,8 +68,8 @@ def unwrap_steps(
     """
     Add whole turns of the counter to its steps.
 
-    A step between lines numbered in a row is what the counter says, however late the host
-    read the second one, up to `STALL_S`.
+    Between lines with consecutive numbers the counter gives the step, even if the host read the
+    second line up to `STALL_S` late.
 
     Parameters
     ----------
@@ -78,13 +78,13 @@ def unwrap_steps(
     host_steps_us : ndarray of int64, shape (N,)
         Steps of the host's clock [us].
     missing : ndarray of int64, shape (N,)
-        Lines missing between, 0 too where lines bear no numbers.
+        Lines missing between; also 0 if lines have no numbers.
 
     Returns
     -------
     steps : ndarray of int64, shape (N,)
     jumps : ndarray of intp
-        Places of the steps that agree with the host's clock under no number of turns.
+        Places of the steps that do not agree with the host's clock for any number of turns.
     """
     turn = 1 << rules.counter_bits
     turn_s = turn * rules.unit_s
@@ -109,7 +109,7 @@ def unwrap_steps(
 def _without_stalls(
     steps: Ints, ahead_s: Floats, in_a_row: Places, far: Places, rules: Rules
 ) -> Places:
-    """Return the far steps that no late reading explains; put right those it does."""
+    """Correct the far steps that late reading explains; return the others."""
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
     own = (steps[in_a_row] + back) % turn - back
     late_s = ahead_s[in_a_row] + (steps[in_a_row] - own) * rules.unit_s
@@ -119,12 +119,12 @@ def _without_stalls(
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
-    """Return by how much the host's clock went further than the counter [s]."""
+    """Return how much further the host's clock went than the counter [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
 def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
-    """Return the steps with as few turns as the host allows, tiny steps back as such."""
+    """Return the steps with as few turns as the host allows; tiny steps back are kept."""
     turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
     back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
     return steps + (np.maximum(turns, 0).astype(np.int64) - (back & (turns <= 0))) * turn
@@ -135,10 +135,10 @@ _YOUNG_S, _YOUNG_LINES = 5.0, 1000
 
 class TimedStretch(NamedTuple):
     """
-    One stretch on the time that only grows: edges, beats, the gaps between lines, the notes
-    of damaged lines and lost links, the time of the first line (long hence if there is none),
-    the latest time before each record (-1 before the first line of all), and the state after
-    the stretch.
+    One part of the stream on the time that only grows: edges, beats, the gaps between lines,
+    the notes of damaged lines and lost links, the time of the first line (`FOREVER` if there is
+    none), the latest time before each record (-1 before the first line of all), and the state
+    after it.
     """
 
     edges: Edges
@@ -154,8 +154,8 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
     """
     Return the time before which every edge is known.
 
-    With `host_us`, silence up to then is used as well: a later line is at least the host's
-    step less its tolerance away, or a jump.
+    With `host_us`, silence up to then counts too: a later line is at least the host's step
+    minus its tolerance away, or it is a jump.
     """
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
@@ -168,10 +168,10 @@ def put_on_timebase(
     events: Events, records: Sequence[Record], state: Timebase, rules: Rules
 ) -> TimedStretch:
     """
-    Put the events of one stretch, all of one counter, on the time that only grows.
+    Put events of one counter on the time that only grows.
 
-    `records` holds the records between them: a restart may lie at a `hello`, a break does at
-    a `link`.
+    `records` are the records between them: a `hello` may mean a restart, a `link` is always a
+    break.
     """
     lines, duplicates = used_lines(events, state, rules)
     start = _origin(events, lines, state, rules)
@@ -225,7 +225,7 @@ def _anchors(records: Sequence[Record], lines: Lines, top: Ints, state: Timebase
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
-    """Return a tally with these edges and beats, and more of what is named."""
+    """Return a tally with these edges and beats added, and the other named counts."""
     more |= {"edges": len(edges.t), "beats": len(beats.t)}
     if len(beats.lost):
         more["board_lost"] = int(beats.lost[-1]) - tally.board_lost
@@ -238,9 +238,9 @@ def _with_causes(
     tally: Tally, restarts: Places, hellos: Sequence[int], causes: Sequence[RestartCause]
 ) -> Tally:
     """
-    Return a tally with the causes of these restarts.
+    Return a tally with the causes of these restarts added.
 
-    `causes` holds that of the hello before the stretch, then one for each of `hellos`.
+    `causes` holds the cause of the last hello before, then one for each of `hellos`.
     """
     if not len(restarts):
         return tally
@@ -257,7 +257,7 @@ def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: T
 
 
 def _origin(events: Events, lines: Lines, state: Timebase, rules: Rules) -> Timebase:
-    """Return the state, or one that stands at the first line there ever was."""
+    """Return the state; if nothing came before, the state at the first line of all."""
     if state.started or not len(lines.used):
         return state
     host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
@@ -273,7 +273,7 @@ def _restarts(
     state: Timebase,
     rules: Rules,
 ) -> Places:
-    """Return the lines (from 1) after a hello that do not go on as before."""
+    """Return the lines (from 1) after a hello that do not continue as before."""
     anew = state.anew or state.other_counter
     if not hellos and not anew:
         return NOWHERE
@@ -290,7 +290,7 @@ def _restarts(
 
 
 def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rules) -> Ints:
-    """Return the lines' times with that of the line before in front."""
+    """Return the time of the line before, followed by the lines' times."""
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
@@ -301,8 +301,9 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
 
 def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
     """
-    Return times of which none lies further back than the rules allow, however many steps
-    led there, and the latest time up to each.
+    Limit how far times may go back, however many steps led there.
+
+    Return the limited times, and the latest time up to each.
     """
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw, raw
@@ -328,7 +329,7 @@ def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
 def _sort_out(
     what: Bytes, t: Ints, host_us: Ints, before: int, edges: Edges, beats: Places
 ) -> tuple[int, int]:
-    """Fill in the edges and the places of beats; return the number of edges and late ones."""
+    """Fill in the edges and the places of beats; return how many edges and late edges."""
     count = late = 0
     for place in range(len(what)):
         if what[place] >= BEAT_WHAT:
@@ -348,7 +349,7 @@ def _sort_out(
 def _beats(
     told: npt.NDArray[np.int32], t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
-    """Return the beats with their loss so far, and the board's own count after the last."""
+    """Return the beats with the edges lost so far, and the board's own last count."""
     if not len(places) and not len(restarts):
         return NO_BEATS, state.board_lost
     before = np.concatenate(([state.board_lost], told), dtype=np.int64)

@@ -1,7 +1,7 @@
-"""What lies on the time that only grows, and where that time stands.
+"""The things on the time that only grows, and the present state of that time.
 
-Edges, beats, and the breaks between lines are a few arrays side by side that stages hand on
-and carry over. Times are int64 counter units.
+Edges, beats and breaks between lines are small groups of parallel arrays. The stages pass them
+on, and keep some for the next call. Times are int64 counter units.
 """
 
 from collections.abc import Mapping
@@ -14,21 +14,21 @@ from chrono.arrays.array_types import Bytes, Ints, Places, Words
 from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, RestartCause
 
 FOREVER = 1 << 62
-"""A time after everything."""
+"""A time later than everything."""
 
 NOWHERE = np.zeros(0, np.intp)
-"""No place at all."""
+"""An empty list of places."""
 
 NO_BODY = 2
-"""In place of a gate."""
+"""Used instead of a gate's number."""
 
 LATE = 8
 """Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
 
 WIDTH_SHIFT = 4
 LONGEST_WIDTH = (1 << 32 - WIDTH_SHIFT) - 1
-"""The bits above hold for how long before its stamp a late edge may have been [counter units]:
-since the edge before it."""
+"""The bits above these hold how long before its timestamp a late edge may have been [counter
+units]: since the edge before it."""
 
 
 class Edges(NamedTuple):
@@ -52,12 +52,12 @@ class Edges(NamedTuple):
 
     @property
     def earliest(self) -> Ints:
-        """The earliest time at which each edge can have been: late ones are stamped late."""
+        """The earliest possible time of each edge: late ones have a late timestamp."""
         return self.t - (self.what >> np.uint32(WIDTH_SHIFT))
 
 
 class Beats(NamedTuple):
-    """Times of the beats, and the edges lost on the board up to each since the start."""
+    """Times of the beats, and how many edges the board lost from the start up to each."""
 
     t: Ints
     lost: Ints
@@ -77,14 +77,14 @@ class Beats(NamedTuple):
 
 class Breaks(NamedTuple):
     """
-    Breaks; the times never fall.
+    Breaks; their times never decrease.
 
     Attributes
     ----------
     before, mark, latest : ndarray of int64, shape (N,)
-        A break lies between `before` and `mark`, or up to `latest` where the host read late.
+        A break lies between `before` and `mark`, or up to `latest` if the host read late.
     lost : ndarray of int64, shape (N,)
-        Lost lines.
+        Number of lost lines.
     """
 
     before: Ints
@@ -105,7 +105,7 @@ class Breaks(NamedTuple):
         return Breaks(*(column[place:] for column in self))
 
     def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
-        """Return these breaks, known to lie between a line at `seen` and one at `then`."""
+        """Limit these breaks to the time between a line at `seen` and one at `then`."""
         if not len(self.mark):
             return self
         before = np.where(self.before > then, seen, self.before)
@@ -113,7 +113,7 @@ class Breaks(NamedTuple):
         return Breaks(before, *ends, self.lost)
 
     def in_order(self) -> "Breaks":
-        """Return these breaks, begun sooner where one of them begins before the one ahead."""
+        """Return these breaks; if one begins before the one ahead of it, begin that sooner."""
         if (self.before[1:] >= self.before[:-1]).all():
             return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
@@ -121,9 +121,9 @@ class Breaks(NamedTuple):
 
 class PassageTimes(NamedTuple):
     """
-    When passages of both gates began and ended; arrays of shape (N,), in no order.
+    When passages of both gates began and ended; arrays of shape (N,), in any order.
 
-    `gate` is 0 or 1, or `NO_BODY` of passages that lack an edge.
+    `gate` is 0 or 1, or `NO_BODY` for passages that lack an edge.
     """
 
     first: Ints
@@ -163,7 +163,7 @@ NO_TIMES = PassageTimes(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0
 @dataclass(frozen=True)
 class Tally:
     """
-    What was met since the start.
+    Counts of what came since the start.
 
     Attributes
     ----------
@@ -174,11 +174,11 @@ class Tally:
     lost_lines : int
         Numbers missing in the sequence; without sequence numbers, damaged lines.
     board_lost : int
-        Edges the board says it lost, since its first beat.
+        Edges that the board reports as lost, since its first beat.
     restarts : int
         Restarts of the board.
     causes : mapping of RestartCause to int
-        The same by the causes that the board reported.
+        Restarts by the causes that the board reported.
     breaks : int
         Breaks of any kind.
     """
@@ -197,32 +197,32 @@ class Tally:
 @dataclass(frozen=True)
 class Timebase:
     """
-    The time that only grows, as it stands after a line.
+    The state of the time that only grows, after a line.
 
     Attributes
     ----------
     started : bool
         Whether there was a line with a counter.
     host_us, counter, sequence, line : int
-        Its host time, counter, sequence number, and what it was, as in `Edges`.
+        That line's host time, counter, sequence number, and what it was, as in `Edges`.
     t, top : int
         Its time, and the latest time so far.
     edge : int
-        Time of the last edge, long ago before the first.
+        Time of the last edge; a very early time before the first one.
     mark : int
         The latest mark of a note.
     damaged : int
-        Damaged lines since; before the first line, all so far.
+        Damaged lines since that line; before the first line, all so far.
     anew, other_counter : bool
-        A hello came since; it told of another counter.
+        Whether a hello came since that line; whether it stated another counter.
     cause : RestartCause
-        What the latest hello says of the board's start.
+        Why the board started, from the latest hello.
     levels : tuple of two int
         Last known level of each gate, `LEVEL_UNKNOWN` before.
     board_lost : int
-        Last count of lost edges a beat told, -1 before the first.
+        Last count of lost edges in a beat, -1 before the first.
     tally : Tally
-        What was met so far.
+        Counts of what came so far.
     """
 
     started: bool = False

@@ -1,7 +1,7 @@
-"""Rows of a recording in bulk: the common lines of a board, read by compiled loops.
+"""Read many rows of a recording at once: compiled loops read the board's common lines.
 
-A row that a loop does not accept is left to `rows.parse_row`, which is the definition; the
-two agree on every input.
+A row that a loop does not accept is left to `recording_rows.parse_row`, which is the
+definition. Both agree on every input.
 """
 
 from dataclasses import fields
@@ -18,10 +18,10 @@ from chrono.reader.recording_rows import SHORTEST_RECORD
 from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 
 Columns = tuple[npt.NDArray[Any], ...]
-"""Of `Events`, in its order."""
+"""The columns of `Events`, in its order."""
 
 Read = tuple[int, int, int, int, int, int, int]
-"""Where the next row begins, or -1; and what `Events` holds but for the host's time."""
+"""Where the next row begins, or -1; then the columns of `Events` except the host's time."""
 
 _NOTHING = (-1, 0, 0, 0, 0, 0, 0)
 
@@ -29,7 +29,7 @@ SHORTEST_EVENT = len(b"0\tboard\t\n")
 
 _NONE, _FRAMED, _PLAIN, _INTERVAL = range(4)
 LOOPS = {FRAMED.name: _FRAMED, PLAIN.name: _PLAIN, INTERVAL.name: _INTERVAL}
-"""Which loop reads the lines, by the kind's name; a kind without one is read by its grammar."""
+"""Loop for each kind of line, by the kind's name; other kinds are read by their grammar."""
 
 _KIND_EDGE, _KIND_LATE, _KIND_BEAT, _KIND_INTERVAL = (
     int(kind) for kind in (EventKind.EDGE, EventKind.LATE, EventKind.BEAT, EventKind.INTERVAL)
@@ -44,7 +44,7 @@ _BEAT_BODY = len("T 0000 00000000 00 0000")
 _CRC_BYTES = len(" 0000")
 _LONGEST_LINE = _BEAT_BODY + _CRC_BYTES + len(rb"\x0D" + b"\r\n")
 _LONGEST_ROW = MAX_DIGITS + len(_BOARD) + _LONGEST_LINE
-"""No loop may look at more bytes of a row: near the end of a block there are no more."""
+"""No loop may read more bytes of a row than this: a block may end there."""
 
 _HEX = np.full(256, -1, np.int8)
 _HEX[list(b"0123456789ABCDEF")] = np.arange(16)
@@ -57,35 +57,35 @@ _CRC_AFTER = np.array(
     ],
     np.uint16,
 )
-"""How a byte with so many behind it changes a CRC, against a zero there: a CRC is affine."""
+"""Change of a CRC when a zero becomes `byte`, with `after` bytes behind it: a CRC is affine."""
 
 _EDGE_CRC, _BEAT_CRC = (crc16(bytes(length)) for length in (_EDGE_BODY, _BEAT_BODY))
 
 
 def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, Events, Ints]:
     """
-    Read the common rows of a block and find all others.
+    Read the common rows of a block and list the others.
 
     Parameters
     ----------
     block : bytes
-        Rows; the last one may lack its newline, and is then left.
+        Rows. If the last one has no newline, it is left unread.
     lines : LineKind
         What the rig's board sends.
     tiny_kept : int
-        How many of the rows too short to be any record are left too.
+        At most this many rows that are too short for any record are listed in `left`.
 
     Returns
     -------
     rows : int
         Number of rows.
     dropped : int
-        Number of rows too short to be any record that are not among those left.
+        Number of rows that are too short for any record and not listed in `left`.
     events : Events
-        One for each row of the board, those of rows left not filled in.
+        One for each row of the board. Those of rows in `left` are not filled in.
     left : ndarray of int64, shape (N, 5)
-        For each row left its number, how many events stand before it, whether it is one
-        itself, its first byte, and the byte after its last.
+        One line for each row left unread: its number, how many events come before it,
+        whether it is an event itself, its first byte, and the byte after its last.
     """
     text = np.frombuffer(block, np.uint8)
     events = empty_events(len(block) // SHORTEST_EVENT + 1)
@@ -100,7 +100,7 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
 def _walk(
     text: Bytes, kind: int, tiny_kept: int, columns: Columns, left: Ints
 ) -> tuple[int, int, int, int]:
-    """Return the numbers of rows, of those dropped, of events, of rows left."""
+    """Return how many rows there are, how many were dropped, how many events, rows left."""
     host_us, kinds, gates, levels, counters, sequences, losts = columns
     rows = dropped = events = rest = start = 0
     while start < len(text):
@@ -282,7 +282,7 @@ def _is_at(text: Bytes, at: int, wanted: Bytes) -> bool:
 
 @inlined
 def _is_boards(text: Bytes, start: int, end: int) -> bool:
-    """Tell whether a row is one of the board, whatever its line says."""
+    """Return whether a row comes from the board, whatever its line contains."""
     tab = start
     while tab < end and _ZERO <= text[tab] < _ZERO + 10:
         tab += 1
@@ -292,5 +292,5 @@ def _is_boards(text: Bytes, start: int, end: int) -> bool:
 
 @inlined
 def _byte(text: Bytes, at: int) -> int:
-    """Return a byte; an unsigned place spares the code for negative ones."""
+    """Return a byte; an unsigned index needs no code for negative ones."""
     return text[np.uintp(at)]

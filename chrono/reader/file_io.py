@@ -1,6 +1,6 @@
-"""The system's calls on the file of a recording: create, lock, write at a place; its errors.
+"""System calls on the file of a recording (create, lock, write at an offset), and their errors.
 
-Nothing here knows what is written; `recording_writer` decides that.
+This file does not know what is written; `recording_writer` decides that.
 """
 
 import contextlib
@@ -25,15 +25,15 @@ if TYPE_CHECKING:
 
 
 def size_of(path: Path) -> int:
-    """Return the size of a recording [bytes], 0 if there is none: reading it will tell."""
+    """Return the size of a recording [bytes], 0 if it is missing: reading it reports that."""
     try:
         return path.stat().st_size
     except OSError:
         return 0
 
 
-ROOM = "choose a folder that may be written to and has room"
-"""What to do where a new recording cannot be written."""
+ROOM = "choose a folder where you may write and that has free space"
+"""What to do if a new recording cannot be written."""
 
 
 def unusable_recording(path: Path, message: str, *, hint: str = "") -> RecordingError:
@@ -42,20 +42,20 @@ def unusable_recording(path: Path, message: str, *, hint: str = "") -> Recording
 
 
 def words(exc: Exception) -> str:
-    """Return the system's own words for what failed."""
+    """Return the system's own message for what failed."""
     return (exc.strerror if isinstance(exc, OSError) else None) or str(exc)
 
 
 OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 LOCK_ATTEMPTS, LOCK_PAUSE_S = 3, 0.02
-"""Who only looks whether a file is locked holds its lock for a moment."""
+"""A program that only checks whether a file is locked holds the lock for a moment."""
 
 _locks_beside: "dict[int, BaseFileLock]" = {}
 """Locks held without `fcntl`, by the descriptor of the file that they are for."""
 
 FINGERPRINT_BYTES = 4096
-"""So many bytes before the next row must be what they were."""
+"""This many bytes before the next row must be unchanged."""
 
 OTHER_NAMES = 1000
 
@@ -81,7 +81,7 @@ def open_locked(path: Path, flags: int) -> int:
     Raises
     ------
     RecordingError
-        It cannot be opened so, with what to do.
+        The file cannot be opened for writing; the hint says what to do.
     """
     try:
         fd = os.open(path, flags, 0o666)
@@ -89,9 +89,9 @@ def open_locked(path: Path, flags: int) -> int:
         hint = "choose another name; a recording is never overwritten"
         raise unusable_recording(path, "exists already", hint=hint) from exc
     except (OSError, ValueError) as exc:
-        hint = "copy the recording to where it may be written, and open the copy"
+        hint = "copy the recording to a folder where you may write, and open the copy"
         if flags & os.O_CREAT:
-            hint = "choose a folder that exists and may be written to"
+            hint = "choose a folder that exists and where you may write"
         raise unusable_recording(
             path, f"cannot be opened for writing: {words(exc)}", hint=hint
         ) from exc
@@ -107,15 +107,15 @@ def open_locked(path: Path, flags: int) -> int:
 
 def lock(fd: int, path: Path) -> None:
     """
-    Keep other programs from writing the file, where the system and the device can.
+    Keep other programs from writing the file, if the system and the device can.
 
-    With `fcntl` the lock is on the file itself. Windows would let nobody read what is locked
-    there, so the lock is then a small hidden file beside the recording.
+    With `fcntl` the file itself is locked. On Windows nobody could then read what is locked,
+    so there the lock is a small hidden file beside the recording.
 
     Raises
     ------
     OSError
-        Another program holds the lock.
+        If another program holds the lock.
     """
     if fcntl is None:
         _lock_beside(fd, path)
@@ -134,7 +134,7 @@ def lock(fd: int, path: Path) -> None:
 
 
 def is_locked(fd: int, path: Path) -> bool:
-    """Return whether another program holds the lock of a file, True too if nobody can tell."""
+    """Return whether another program holds the lock of a file; True if that is unknown."""
     if fcntl is None:
         return _is_locked_beside(path)
     try:
@@ -193,7 +193,7 @@ def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
 
 
 def write_some(fd: int, offset: int, data: memoryview) -> int:
-    """Write what the device takes of `data` at `offset`; return how much that is."""
+    """Write as much of `data` at `offset` as the device takes; return the number of bytes."""
     os.lseek(fd, offset, os.SEEK_SET)
     written = os.write(fd, data)
     if not written:
@@ -202,14 +202,14 @@ def write_some(fd: int, offset: int, data: memoryview) -> int:
 
 
 def read_before(fd: int, offset: int) -> bytes:
-    """Return the last bytes before `offset`, as many as make a fingerprint."""
+    """Return the bytes before `offset`, at most `FINGERPRINT_BYTES` of them."""
     start = max(offset - FINGERPRINT_BYTES, 0)
     os.lseek(fd, start, os.SEEK_SET)
     return os.read(fd, offset - start)
 
 
 def close(fd: int) -> None:
-    """Let go of a file and its lock, whatever the device says."""
+    """Close a file and release its lock; ignore errors of the device."""
     beside = _locks_beside.pop(fd, None)
     with contextlib.suppress(OSError):
         os.close(fd)
@@ -233,7 +233,7 @@ def _release(beside: "BaseFileLock | None") -> None:
 
 
 def remove(fd: int, path: Path) -> None:
-    """Let go of a file and remove it, as far as that can be done."""
+    """Close a file and remove it, if that is possible."""
     close(fd)
     with contextlib.suppress(OSError):
         path.unlink()
@@ -241,9 +241,9 @@ def remove(fd: int, path: Path) -> None:
 
 def free_name(folder: Path, old: Path) -> Path:
     """
-    Return a name like that of a file, with a number, that is not taken in a folder.
+    Return a file's name with a number added, so that it is free in a folder.
 
-    A file that has such a number already gets the next one, not a second number.
+    If the name already ends in such a number, the number grows; no second one is added.
     """
     stem = old.stem
     numbered = _NUMBERED.fullmatch(stem)

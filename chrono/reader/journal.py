@@ -1,7 +1,7 @@
 """Rows on their way from the port to the recording, and from there to whoever shows them.
 
-Live, a thread of its own writes, and another one has the device confirm what is written. So a
-slow disk holds up neither the port nor a screen; it only delays when rows are handed on.
+In a live run one thread writes, and another makes the device confirm what is written. So a
+slow disk blocks neither the port nor a screen. Rows are only handed on later.
 """
 
 import threading
@@ -13,33 +13,33 @@ from typing import Any, Protocol
 from chrono.reader.recording_rows import json_row
 
 DRAIN_BYTES = 1 << 20
-"""About the most that one call of `drain` hands over; also a block of a recording."""
+"""One call of `drain` hands over about this much at most; also the size of a block."""
 
 WRITE_BYTES = 1 << 16
-"""About the most that is written at once: what a slow disk has taken is shown meanwhile."""
+"""At most about this much is written at once, so that a slow disk delays few rows."""
 
 LOOK_AFTER_S = 0.25
-"""How often the writer is asked to do what is due [s]."""
+"""How often the writer is asked to do its regular work [s]."""
 
 
 class RowWriter(Protocol):
     """What a journal writes to; `RecordingWriter` is one."""
 
     def append(self, rows: bytes, /) -> None:
-        """Write whole rows; a disk in trouble is the writer's to deal with."""
+        """Write whole rows; the writer itself handles a failing disk."""
 
     def look_after(self) -> None:
-        """Do what is due from time to time, such as having the device confirm rows."""
+        """Do regular work, such as making the device confirm rows."""
 
 
 class RowLimit(Protocol):
     """What ends the rows of a journal; `ShotLimit` is one."""
 
     ended: bool
-    """Whether no further row of the board is taken."""
+    """Whether no more rows of the board are accepted."""
 
     def admit(self, rows: bytes, /) -> bytes:
-        """Return the rows to take."""
+        """Return the rows to accept."""
 
 
 class Journal:
@@ -47,22 +47,22 @@ class Journal:
     Rows in order: into the recording first, then to whoever drains.
 
     The port's thread and the operator both append; one lock keeps the order the same in
-    the file and for the consumer. Between `start` and `stop` nobody who appends or drains
-    waits for the disk; before and after, whoever appends writes.
+    the file and for the consumer. Between `start` and `stop`, `append` and `drain` never
+    wait for the disk. Before and after, `append` itself writes.
 
     Parameters
     ----------
     now_us : callable
         The session's clock [us].
     writer : RowWriter, optional
-        The recording; without one rows are only handed on.
+        The recording; if left out, rows are only handed on.
     limit : RowLimit, optional
         Ends the rows.
 
     Attributes
     ----------
     failure : BaseException or None
-        The fault of the program that ended writing, if one did.
+        The program error that ended writing, if there was one.
     handed_on : callable or None
         Called, from the thread that writes, when there are rows to drain.
     """
@@ -79,7 +79,7 @@ class Journal:
         self._lock = threading.Lock()
         self._came = threading.Condition(self._lock)
         self._arrived: deque[tuple[float, bytes]] = deque()
-        self._oldest_s: float | None = None  # when the rows came that are being written
+        self._oldest_s: float | None = None  # when the rows now being written came
         self._ready: deque[bytes] = deque()
         self._threads: list[threading.Thread] = []
         self._writes_beside = False
@@ -88,7 +88,7 @@ class Journal:
         self.handed_on: Callable[[], None] | None = None
 
     def start(self) -> None:
-        """Let threads write and confirm from here on; without a recording there are none."""
+        """Start the threads that write and confirm; without a recording there are none."""
         if self._writer is None:
             return
         self._writes_beside = True
@@ -106,7 +106,7 @@ class Journal:
             thread.join()
 
     def append(self, rows: bytes) -> None:
-        """Take whole rows, stamped already."""
+        """Take whole rows that already have their time."""
         with self._lock:
             self._take(rows)
 
@@ -127,7 +127,7 @@ class Journal:
 
     @property
     def waiting_s(self) -> float:
-        """For how long the oldest row waits that is not written yet [s]; 0 without any."""
+        """How long the oldest unwritten row has waited [s]; 0 if there is none."""
         with self._lock:
             since_s = self._oldest_s
             if since_s is None and self._arrived:
@@ -136,7 +136,7 @@ class Journal:
 
     @property
     def ended(self) -> bool:
-        """Whether the limit takes no further row of the board."""
+        """Whether the limit accepts no more rows of the board."""
         return self._limit is not None and self._limit.ended
 
     def _take(self, rows: bytes) -> None:
@@ -151,7 +151,7 @@ class Journal:
                 self._ready.append(rows)
 
     def _written(self, rows: bytes) -> bytes:
-        """Write rows; return those that the limit takes."""
+        """Write rows; return those that the limit accepts."""
         if self._limit is not None:
             rows = self._limit.admit(rows)
         if rows and self._writer is not None:
@@ -180,7 +180,7 @@ class Journal:
                 self.handed_on()
 
     def _next(self) -> bytes:
-        """Wait for rows to write; none: everything is written, and writing is to end."""
+        """Wait for rows to write; return nothing if all is written and writing must end."""
         with self._lock:
             while not self._arrived:
                 if self._stopping.is_set():

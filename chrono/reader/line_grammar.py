@@ -1,8 +1,8 @@
 """The grammar of one line from the board, one function per kind of lines.
 
-These functions are the definition: a line is what they say it is, and the bulk decoder
-must agree with them on every input. An empty line, which a board may send when it starts, is
-nothing: neither an event nor damage. They know nothing of rows, files, ports or arrays.
+These functions define the format; the bulk decoder must agree with them on every input. A
+board may send an empty line when it starts. It counts as nothing: neither an event nor damage.
+The functions know nothing of rows, files, ports or arrays.
 """
 
 import binascii
@@ -20,7 +20,7 @@ MAX_COUNTER_BITS = 32
 """Counters are sent as eight hex digits."""
 
 LEAST_HZ, MOST_HZ = 1_000, 10_000_000_000
-"""No counter of a board is slower or faster; a rig is held to the same."""
+"""Slowest and fastest counter that a hello may state; a rig has the same limits."""
 
 MAX_DIGITS = 18
 """Decimal numbers of this many digits fit into 64 bits."""
@@ -35,7 +35,7 @@ _INTERVAL = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
 
 class Event(NamedTuple):
-    """One edge, beat or interval; the attributes are those of `batch.Events`."""
+    """One edge, beat or interval; the attributes are those of `events.Events`."""
 
     kind: EventKind
     counter: int
@@ -47,7 +47,7 @@ class Event(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """What a board says about itself when it starts."""
+    """What a board states about itself when it starts."""
 
     version: int
     frequency_hz: int
@@ -95,7 +95,7 @@ class LineDamage(NamedTuple):
 
 def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
     """
-    Read one line of wire format 1, None for an empty one.
+    Read one line of wire format 1; return None for an empty one.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
         )
     if hello := _HELLO.fullmatch(body):
         return _checked_hello(*hello.groups())
-    return LineDamage("its CRC is right, its fields are not those of a known line")
+    return LineDamage("its CRC is right, but its fields do not fit any known line")
 
 
 def parse_levels(line: bytes) -> SensorLevels | None:
@@ -165,7 +165,7 @@ def parse_plain(line: bytes) -> Event | LineDamage | None:
             gate=b"AB".index(gate),
             level=LEVEL_UNKNOWN if level is None else int(level),
         )
-    return LineDamage('not of the form "A 123456" or "A 1 123456"')
+    return LineDamage('not like "A 123456" or "A 1 123456"')
 
 
 def parse_interval(line: bytes) -> Event | LineDamage | None:
@@ -183,7 +183,7 @@ PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
     PLAIN.name: parse_plain,
     INTERVAL.name: parse_interval,
 }
-"""How one line is read, by the kind's name."""
+"""The function that reads one line, by the kind's name."""
 
 
 def _checked_hello(
@@ -195,16 +195,18 @@ def _checked_hello(
         int(version), int(frequency), int(bits), board.decode(), own, cause, own != named
     )
     if hello.version != WIRE_VERSION:
-        return LineDamage(f"hello of wire format {hello.version}, known is {WIRE_VERSION}")
+        return LineDamage(f"hello of wire format {hello.version}; only {WIRE_VERSION} is known")
     if not LEAST_HZ <= hello.frequency_hz <= MOST_HZ:
-        return LineDamage(f"hello with a counter frequency of {hello.frequency_hz} Hz")
+        return LineDamage(
+            f"hello with an impossible counter frequency: {hello.frequency_hz} Hz"
+        )
     if not 8 <= hello.counter_bits <= MAX_COUNTER_BITS:
-        return LineDamage(f"hello with a counter of {hello.counter_bits} bits")
+        return LineDamage(f"hello with an impossible counter width: {hello.counter_bits} bits")
     return hello
 
 
 def _split_cause(firmware: str) -> tuple[str, RestartCause]:
-    """Return a firmware's version and the cause of its start behind it: ``1.3+watchdog``."""
+    """Return a firmware's version and why it started: ``1.3+watchdog`` gives both."""
     own, plus, cause = firmware.rpartition("+")
     if own and plus and cause in _REPORTED:
         return own, RestartCause(cause)
@@ -213,7 +215,7 @@ def _split_cause(firmware: str) -> tuple[str, RestartCause]:
 
 def crc16(data: bytes) -> int:
     """
-    Return the CRC-16/CCITT-FALSE of `data` (poly 1021, init FFFF, nothing reflected).
+    Return the CRC-16/CCITT-FALSE of `data` (poly 1021, init FFFF, not reflected).
 
     The check value of ``123456789`` is 0x29B1 (RevEng catalogue, CRC-16/IBM-3740).
     """
@@ -221,7 +223,7 @@ def crc16(data: bytes) -> int:
 
 
 def crc_text(body: bytes) -> bytes:
-    """Return the CRC of `body` as a line carries it, four upper-case hex digits."""
+    """Return the CRC of `body` as four upper-case hex digits, as in a line."""
     return b"%04X" % crc16(body)
 
 

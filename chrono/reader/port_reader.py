@@ -1,11 +1,11 @@
-"""A serial port read in a thread of its own: bytes in, timestamped rows out.
+"""Read a serial port in its own thread: bytes in, timestamped rows out.
 
-Bytes are cut into lines with the host's time on each. A line ends at its newline and is
-otherwise kept as it came. A line that never ends is cut into pieces, so memory stays bounded.
-Each line becomes the very row that the recording will hold; only the sensors' levels, which a
-board sends while it is asked for them, are for the moment and no row. A port that goes away is
-opened again with growing pauses; the loss and the return are rows as well. A framed board
-is asked to say hello; whoever decodes the rows reports the answer through `hear`.
+Bytes are cut into lines, and each line gets the host's time. A line ends at its newline;
+the other bytes are kept as received. A line that never ends is cut into pieces, so memory
+stays bounded. Each line becomes the row that the recording will hold. Only the sensors' levels
+do not: a board sends them while it is asked, and they are shown but not recorded. A lost port
+is opened again, with growing pauses; the loss and the return are rows too. A framed board is
+asked to say hello; the code that decodes the rows reports the answer through `hear`.
 """
 
 import threading
@@ -32,7 +32,7 @@ from chrono.reader.serial_ports import (
 from chrono.rigs.line_kinds import FRAMED, LineKind
 
 PIECE_BYTES = 4096
-"""A line that reaches twice this length without a newline is cut into pieces of it."""
+"""A line twice this long without a newline is cut into pieces of this size."""
 
 StampedLine = tuple[int, bytes]
 """Host time when the line's last byte was read [us], and the line without its newline."""
@@ -42,9 +42,9 @@ class LineFramer:
     """
     Cut a stream of bytes into lines.
 
-    No piece of a cut line is shorter than `PIECE_BYTES`. So none can pass for a line of
-    the board, all of which are shorter; the tail ``23`` of a broken line of digits must
-    never be read as a time.
+    No piece of a cut line is shorter than `PIECE_BYTES`, and every line of a board is
+    shorter. So a piece is never mistaken for a line. The tail ``23`` of a broken line of
+    digits must never be read as a time.
     """
 
     def __init__(self) -> None:
@@ -64,7 +64,7 @@ class LineFramer:
         Returns
         -------
         list of (int, bytes)
-            Finished lines in order, and pieces of a line without end.
+            Finished lines in order, and pieces of a line that never ends.
         """
         *finished, rest = data.split(b"\n")
         lines: list[StampedLine] = []
@@ -74,7 +74,7 @@ class LineFramer:
         return lines + self._pieces(host_us, rest)
 
     def take_unfinished(self) -> bytes:
-        """Return the bytes since the last newline or cut, and forget them."""
+        """Return the bytes since the last newline or cut, and drop them."""
         rest = bytes(self._unfinished)
         self._unfinished.clear()
         return rest
@@ -91,7 +91,7 @@ class LineFramer:
 
 
 ASK_FIRST_S = 0.5
-"""Time a board that was reset by the opening gets to say hello unasked [s]."""
+"""Opening a port may reset the board; it gets this time to say hello by itself [s]."""
 ASK_EVERY_S = 1.0
 SILENT_AFTER_S = 3.0
 """Three beats missed."""
@@ -99,7 +99,7 @@ RETRY_FIRST_S = 0.25
 RETRY_LONGEST_S = 5.0
 STOP_WITHIN_S = 1.0
 HEAD_S = 0.1
-"""A first line this soon after opening may lack its head: the board was in mid-line."""
+"""A first line this soon after opening may lack its start: the port opened mid-line."""
 
 HELLO_REQUEST = b"?\n"
 
@@ -120,21 +120,21 @@ class LinkStatus:
     Attributes
     ----------
     state : {"closed", "open", "lost", "failed"}
-        `failed`: the thread ended by a fault of the program, told in `reason`.
+        `failed`: an error in the program ended the thread; `reason` contains it.
     port, reason : str
-        The port, under the name it has now, and why it was lost or failed.
+        The port's present name, and why it was lost or failed.
     silent_s : float
         Time since the last byte, or since the port was opened [s].
     answered : bool
-        Whether any byte came since the port was opened.
+        Whether any byte has come since the port was opened.
     bytes, lines : int
         Received since the start.
     losses : int
         How often the port was lost.
     fruitless : int
-        How often in a row it was lost before a whole line came.
+        How many times in a row it was lost before a whole line came.
     appeared : tuple of str
-        While the link is lost: ports that were not there when it was opened.
+        While the link is lost: ports that did not exist when it was opened.
     """
 
     state: Literal["closed", "open", "lost", "failed"]
@@ -150,7 +150,7 @@ class LinkStatus:
 
     @property
     def silent(self) -> bool:
-        """Whether an open port has given nothing for as long as three beats take."""
+        """Whether an open port has sent nothing for as long as three beats take."""
         return self.state == "open" and self.silent_s > SILENT_AFTER_S
 
 
@@ -303,7 +303,7 @@ class PortReader:
         self._write(port, HELLO_REQUEST)
 
     def _ask_for_levels_when_due(self, port: serial.Serial) -> None:
-        """Ask a board that has them for its levels, as long as somebody looks at them."""
+        """Ask a board for its sensors' levels, as long as somebody looks at them."""
         if not self._has_analog or not self._levels_wanted_until_us:
             return
         now_us = self._now_us()
@@ -312,7 +312,7 @@ class PortReader:
             self._write(port, LEVELS_REQUEST)
 
     def _write(self, port: serial.Serial, request: bytes) -> None:
-        # A port whose other end does not read is no reason to stop reading it.
+        # If the other end does not read, we go on reading.
         with suppress(serial.SerialTimeoutException):
             port.write(request)
 
@@ -331,7 +331,7 @@ class PortReader:
         return latest[1]
 
     def hear(self, batch: Batch) -> None:
-        """Take note of what the board said; one that has spoken is not asked again."""
+        """Note what the board sent; once it has answered, it is not asked again."""
         for record in batch.controls:
             if record.origin == "hello":
                 self._hello_us = record.host_us
@@ -343,10 +343,10 @@ class PortReader:
 
     def _spoke(self) -> bool:
         """
-        Whether the board need not be asked again: it said hello, or has edges to tell.
+        Whether the board need not be asked again: it said hello, or it sends edges.
 
-        A hello stands for a restart, so none is asked for among edges; but once it is,
-        even if a lamp flickers from the start.
+        A hello means a restart, so we do not ask for one between edges. But we ask at
+        least once, even if a lamp flickers from the start.
         """
         if self._hello_us >= self._opened_us:
             return True
@@ -392,7 +392,7 @@ class PortReader:
             return
 
     def _name_now(self) -> str:
-        """Return the name under which the port's device is found now."""
+        """Return the port's present name, found by its device."""
         if self._identity is None or identity_of(self._port) == self._identity:
             return self._port
         names = names_of(self._identity)
@@ -418,10 +418,10 @@ class PortReader:
 
     def _tell(self, event: str, reason: str, fragment: bytes = b"") -> None:
         """
-        Record what became of the link.
+        Record what happened to the link.
 
-        A fragment of a line goes here and not among the board's lines, where ``A 1234``
-        of ``A 123456`` would pass for a time.
+        A fragment of a line goes here, not among the board's lines. There ``A 1234``, cut
+        from ``A 123456``, would be read as a time.
         """
         data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:

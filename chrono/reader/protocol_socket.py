@@ -1,7 +1,7 @@
-"""pyserial's handler of ``socket://HOST:PORT``, made to give all bytes that are there at once.
+"""A pyserial handler of ``socket://HOST:PORT`` that gives all waiting bytes at once.
 
-pyserial's own says of a socket only that something waits, so whoever reads it takes one byte
-a call. The module's name is what pyserial looks for.
+pyserial's own handler only reports that some bytes wait, so a reader gets one byte per call.
+pyserial finds this module by its name.
 """
 
 import socket
@@ -10,7 +10,7 @@ from contextlib import suppress
 from serial.urlhandler import protocol_socket
 
 PIECE_BYTES = 1 << 16
-"""The most that is told to wait."""
+"""Largest number of waiting bytes that is reported."""
 
 
 class Serial(protocol_socket.Serial):
@@ -23,7 +23,7 @@ class Serial(protocol_socket.Serial):
         """
         Bytes that can be read at once, up to `PIECE_BYTES`.
 
-        None are told where the other end is gone: the read that follows finds out.
+        0 if the other end is gone: the next read detects that.
         """
         if self._socket is None:
             return super().in_waiting
@@ -32,10 +32,10 @@ class Serial(protocol_socket.Serial):
         return 0
 
     def reset_input_buffer(self) -> None:
-        """Keep what has come since the connection was made: the board has said it to us."""
+        """Keep all bytes received since the connection was made: they are the board's."""
 
     def close(self) -> None:
-        """Close it, also where the other end is gone already."""
+        """Close it, even if the other end is gone already."""
         line, self._socket = self._socket, None
         self.is_open = False
         if line is not None:

@@ -1,7 +1,7 @@
-"""The file of a recording, read in bounded memory.
+"""Read the file of a recording in bounded memory.
 
-`read_blocks` gives whole rows and says what a cut file left over. What rows mean is no
-business of this file; `writer` writes recordings.
+`read_blocks` gives whole rows, and reports what a cut file left out. This file does not know
+what rows mean; `recording_writer` writes recordings.
 """
 
 import contextlib
@@ -21,7 +21,7 @@ _PIECE_BYTES = 1 << 16
 _TAIL_BYTES = 1 << 18
 _BOM = b"\xef\xbb\xbf"
 _NO_RECORDING_HINT = (
-    'name a recording; its first line is "host_us", "origin", "line" between tabs'
+    'name a recording: its first line is "host_us", "origin", "line", with tabs between'
 )
 
 
@@ -29,8 +29,8 @@ class RecordingReader:
     """
     A recording as blocks of whole rows, each row ended by a newline, without the header.
 
-    May be iterated again. A row that is far too long comes shortened, but still too long to
-    be anything but damaged.
+    You may iterate more than once. A row that is far too long is shortened, but stays long
+    enough to count as damaged.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ class RecordingReader:
     block_bytes : int, optional
         Size of a block; one row more may be added.
     end : int, optional
-        Read no further than this many bytes: what is added later is no part of it.
+        Read only this many bytes: rows added later are left out.
 
     Attributes
     ----------
@@ -71,7 +71,7 @@ class RecordingReader:
                     yield block
 
     def last_rows(self) -> bytes:
-        """Return whole rows from the end, some thousand; none if the last ones are too long."""
+        """Return some thousand whole rows from the end; none if the last row is too long."""
         with _reading(self.path) as file:
             end = min(file.seek(0, os.SEEK_END), self._end)
             start = max(end - _TAIL_BYTES, self._first_row)
@@ -123,8 +123,8 @@ def read_blocks(path: Path | str, block_bytes: int = BLOCK_BYTES) -> RecordingRe
     Raises
     ------
     RecordingError
-        The file cannot be read, or is no recording. Raised at once, or when a device fails
-        later on, in iteration.
+        The file cannot be read, or is not a recording. Raised at once, or
+        during iteration if the device fails later.
     """
     return RecordingReader(path, block_bytes)
 
@@ -136,7 +136,7 @@ def open_at_first_row(path: Path) -> FileIO:
     Raises
     ------
     RecordingError
-        The file cannot be read, or is no recording.
+        The file cannot be read, or is not a recording.
     """
     with _reading(path) as file:
         first_row = _check_header(path, file)
@@ -149,7 +149,9 @@ def open_at_first_row(path: Path) -> FileIO:
 def _reading(path: Path) -> Iterator[BinaryIO]:
     try:
         if path.exists() and not path.is_file():
-            raise unusable_recording(path, "is no file", hint="name a recording, a .tsv file")
+            raise unusable_recording(
+                path, "is not a file", hint="name a recording, a .tsv file"
+            )
         with path.open("rb") as file:
             yield file
     except FileNotFoundError as exc:
@@ -168,7 +170,7 @@ def _check_header(path: Path, file: BinaryIO) -> int:
         if name.startswith(header):
             return mark + len(header)
     raise unusable_recording(
-        path, f"is no recording: {_what_is_wrong(first)}", hint=_NO_RECORDING_HINT
+        path, f"is not a recording: {_what_is_wrong(first)}", hint=_NO_RECORDING_HINT
     )
 
 
@@ -181,4 +183,4 @@ def _what_is_wrong(first: bytes) -> str:
         return "it is compressed"
     if HEADER.startswith(first):
         return "it is cut off within its first line"
-    return "its first line is another one"
+    return "its first line is different"

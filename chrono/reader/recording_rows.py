@@ -1,6 +1,6 @@
-"""One row of a recording: building it, escaping the board's bytes, reading it again.
+"""Build one row of a recording, escape the board's bytes, read the row again.
 
-A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This file knows nothing of files.
+A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This module does not know about files.
 """
 
 import json
@@ -17,22 +17,22 @@ HEADER = b"host_us\torigin\tline\n"
 """A recording's first line."""
 
 CUT_MARK = b"\\cut\n"
-"""Ends a row that a crash has cut; no board line or JSON record can hold it."""
+"""Ends a row that a crash has cut; no board line or JSON record can contain it."""
 
 BOARD = "board"
 HELLO = "hello"
 JSON_ORIGINS = frozenset({"file", "rig", "link", "setup", "mark"})
 SHORTEST_RECORD = len(b"0\tboard\t")
-"""A row of fewer bytes is damaged whatever they are."""
+"""A row with fewer bytes is always damaged."""
 
 MAX_ROW_BYTES = 1_000_000
 """A longer row is damaged."""
 
 MAX_JSON_LEVELS = 16
-"""A record nested deeper is damaged."""
+"""A record with deeper nesting is damaged."""
 
 ENOUGH = 4
-"""So many lines of one kind are no chance; the first line of five may be a piece of one."""
+"""This many lines of one kind are not chance; the first line of five may be incomplete."""
 
 _ORIGINS = {origin.encode(): origin for origin in (BOARD, *JSON_ORIGINS)}
 _UNSAFE = re.compile(rb"[^ -\[\]-~]")
@@ -49,10 +49,10 @@ class Row(NamedTuple):
     host_us : int
         Host's monotonic clock since the session's start [us].
     origin : str
-        As written; `hello` for a board's hello; empty for a row that is no record.
+        As in the row; `hello` for a board's hello; empty if the row is not a record.
     content : Event, dict, LineDamage or None
-        The board's event, the JSON object (for `hello` its fields), or why there is none;
-        None for an empty line of the board.
+        The board's event, or the JSON object (for `hello` its fields), or why the row
+        cannot be used; None for an empty line of the board.
     """
 
     host_us: int
@@ -72,7 +72,7 @@ def unescape(text: bytes) -> bytes:
     Raises
     ------
     ValueError
-        A backslash begins none of ``\\xHH``, ``\\t``, ``\\\\``.
+        A backslash does not begin ``\\xHH``, ``\\t`` or ``\\\\``.
     """
     return _ESCAPED.sub(_unescape_one, text) if b"\\" in text else text
 
@@ -88,7 +88,7 @@ def _unescape_one(match: re.Match[bytes]) -> bytes:
         return bytes.fromhex(code.decode())
     if letter:
         return b"\t" if letter == b"t" else b"\\"
-    raise ValueError("a backslash that begins no escape")
+    raise ValueError("a backslash that does not begin an escape")
 
 
 def board_row(host_us: int, line: bytes) -> bytes:
@@ -107,12 +107,12 @@ def board_row(host_us: int, line: bytes) -> bytes:
 
 def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
     """
-    Return the row of one record of our own.
+    Return the row of one record that this program makes.
 
     Raises
     ------
     ValueError
-        `data` holds NaN or an infinity, or the row would be one that no reader accepts.
+        `data` holds NaN or an infinity, or no reader would accept the row.
     """
     row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
     read = parse_row(row[:-1], FRAMED)
@@ -128,7 +128,7 @@ def parse_row(row: bytes, lines: LineKind) -> Row:
     if not tab:
         return _no_record("not three fields between tabs")
     if not _HOST.fullmatch(host):
-        return _no_record("its host time is no whole number of microseconds")
+        return _no_record("its host time is not a whole number of microseconds")
     origin = _ORIGINS.get(name)
     if origin is None:
         return _no_record("its origin is unknown")
@@ -143,7 +143,7 @@ def parse_row(row: bytes, lines: LineKind) -> Row:
 
 
 def _no_record(reason: str) -> Row:
-    return Row(0, "", LineDamage(f"no record: {reason}"))
+    return Row(0, "", LineDamage(f"not a record: {reason}"))
 
 
 def _parse_board(text: bytes, lines: LineKind) -> Event | Hello | LineDamage | None:
@@ -155,7 +155,7 @@ def _parse_board(text: bytes, lines: LineKind) -> Event | Hello | LineDamage | N
 
 def kind_of(texts: Iterable[str]) -> LineKind | None:
     """
-    Return the kind of which a board's lines are, None if too few are of one kind.
+    Return the kind of a board's lines, None if too few lines are of one kind.
 
     Parameters
     ----------
@@ -179,11 +179,11 @@ def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
             return LineDamage(f"nested deeper than {MAX_JSON_LEVELS} levels")
         return _without_surrogates(data) if b"\\u" in text else data
     except (ValueError, RecursionError) as exc:
-        return LineDamage(f"no sound JSON: {str(exc)[:80]}")
+        return LineDamage(f"not valid JSON: {str(exc)[:80]}")
 
 
 def _refused(word: str) -> float:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word} is not a number")
 
 
 def _finite(text: str) -> float:
@@ -193,7 +193,7 @@ def _finite(text: str) -> float:
 
 def _whole(text: str) -> int:
     if len(text.lstrip("-")) > MAX_DIGITS:
-        raise ValueError("a whole number beyond 18 digits")
+        raise ValueError("a whole number of more than 18 digits")
     return int(text)
 
 
@@ -209,7 +209,7 @@ def _deeper_than(levels: int, value: object) -> bool:
 
 
 def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
-    """Replace halves of surrogate pairs, which no terminal or file accepts, by ``?``."""
+    """Replace half surrogate pairs by ``?``; no terminal or file accepts them."""
     text = json.dumps(data, ensure_ascii=False)
     clean = text.encode("utf-8", "replace").decode()
     if clean == text:

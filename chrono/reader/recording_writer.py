@@ -1,10 +1,10 @@
 """Write a recording so that nothing is lost, whatever happens to its file.
 
-What the device has not confirmed yet stays in memory, so a full disk or a pulled stick delays
-rows but loses none. All that was confirmed is kept too, packed: a file that is deleted,
-replaced or cut meanwhile is noticed, and writing goes on in a new file that holds everything.
+Rows stay in memory until the device has confirmed them, so a full disk or a pulled stick
+delays rows but loses none. Confirmed rows are kept too, packed. If the file is deleted,
+replaced or cut, the writer notices it and continues in a new file that holds everything.
 
-Rows are added to a complete recording here too: all of them or none, at its end.
+This module also adds rows to the end of a complete recording: all of them or none.
 """
 
 import contextlib
@@ -33,10 +33,10 @@ from chrono.reader.recording_reader import BLOCK_BYTES, read_blocks
 from chrono.reader.recording_rows import CUT_MARK, HEADER
 
 SYNC_S = 1.0
-"""After this time the next row has the device confirm all rows before it."""
+"""After this time [s] the next row makes the device confirm all rows before it."""
 
 RETRY_S = 1.0
-"""A disk in trouble is tried again at most this often."""
+"""A failing disk is tried again after this time [s] at the earliest."""
 
 _DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
@@ -46,7 +46,7 @@ class RecordingFileGone(OSError):  # noqa: N818 - what happened, not a mistake o
 
 
 class _Failure(NamedTuple):
-    """What a call of the system said, without the frames that hold on to the rows."""
+    """The error of a system call, without the stack frames that would keep the rows."""
 
     words: str
     errno: int | None
@@ -57,7 +57,7 @@ class _Failure(NamedTuple):
 
 
 class WrittenHistory:
-    """All bytes of a recording so far, packed: some 100 kB an hour of ordinary clocking."""
+    """All bytes of a recording so far, packed: about 100 kB per hour of normal shooting."""
 
     def __init__(self) -> None:
         self._packer = zlib.compressobj(1)
@@ -80,22 +80,22 @@ class RecordingWriter:
     """
     Appends rows to a new recording; a name that exists is never overwritten.
 
-    Rows go to the file at once, and stay in memory until the device has confirmed them. A
-    disk that fails therefore loses none: `trouble` tells why rows wait, `pending_bytes` how
-    many bytes do, and every later call tries again, once a second. The same bytes always go
-    to the same place of the file, so a write that failed half-way is simply done again. A
-    file that is deleted, replaced or cut by somebody else is given up for a new one beside
-    it, or in the spare folder, that holds everything; a full disk for one in the spare folder.
-    May be used from several threads: rows are written while the device confirms older ones.
+    Rows go to the file at once, and stay in memory until the device has confirmed them. So a
+    failing disk loses none: `trouble` says why rows wait, `pending_bytes` how many bytes
+    wait, and later calls try again, once a second. The same bytes always go to the same
+    offset of the file, so a write that failed half-way is simply repeated. If another program
+    deletes, replaces or cuts the file, writing continues in a new file beside it, or in the
+    spare folder; the new file holds everything. If the disk is full, it continues in the
+    spare folder. Several threads may use this: rows are written while older ones are confirmed.
 
     Parameters
     ----------
     path : Path or str
         The file to create.
     clock : callable, optional
-        Gives seconds that never fall back.
+        Returns seconds that never decrease.
     spare : Path, optional
-        Folder for a second place.
+        Folder for a second file.
 
     Attributes
     ----------
@@ -104,7 +104,7 @@ class RecordingWriter:
     trouble : str or None
         Why rows wait in memory; None when all is well.
     moves : list of str
-        What became of files that were given up, one sentence each.
+        One sentence for each file that was abandoned: why, and where its rows are now.
 
     Raises
     ------
@@ -136,15 +136,15 @@ class RecordingWriter:
         spare: Path | None = None,
     ) -> "RecordingWriter":
         """
-        Open an existing recording to append to it; what is there stays as it is.
+        Open an existing recording to append to it; its content stays unchanged.
 
-        A row that a crash has left without its end is ended by a mark that makes it count
-        as damaged (a number may have lost digits), and the next row stands alone.
+        If a crash has cut the last row, a mark ends that row and makes it count as damaged,
+        because a number may have lost digits. The next row is then a row of its own.
 
         Raises
         ------
         RecordingError
-            The file is missing, no recording, or being written by another program.
+            The file is missing or not a recording, or another program is writing it.
         """
         writer = cls.__new__(cls)
         writer._begin(Path(path), clock, spare)
@@ -163,18 +163,18 @@ class RecordingWriter:
         self.spare = spare
         self.moves: list[str] = []
         self.trouble: str | None = None
-        self._errno: int | None = None  # None too where the file was given up
+        self._errno: int | None = None  # also None if the file was abandoned
         self._clock = clock
         self._mutex = threading.RLock()
         self._syncing = threading.RLock()  # taken before the mutex, never while it is held
-        self._files = 0  # how often another file, or the same one again, was taken up
+        self._files = 0  # how often a file was opened: another one, or this one again
         self._first_path = path
         self._fd = -1
         self._confirmed = 0  # bytes of the file that the device has confirmed
-        self._written = 0  # bytes of the file that the system has taken
+        self._written = 0  # bytes of the file that the system has accepted
         self._unconfirmed = bytearray()  # all bytes from `_confirmed` on, written or not
-        self._fingerprint = b""  # the last confirmed bytes, to know the file again
-        self._history = WrittenHistory()  # all confirmed bytes, for a second place
+        self._fingerprint = b""  # the last confirmed bytes, to recognise the file
+        self._history = WrittenHistory()  # all confirmed bytes, for a second file
         self._sync_due = self._clock() + SYNC_S
         self._retry_due = 0.0
 
@@ -201,7 +201,7 @@ class RecordingWriter:
                 self.trouble = None
 
     def sync(self) -> None:
-        """Write what waits and have the device confirm it; if it fails, set `trouble`."""
+        """Write waiting rows and let the device confirm them; if it fails, set `trouble`."""
         with self._syncing:
             written = self._write_to_confirm()
             if written is None:
@@ -217,14 +217,14 @@ class RecordingWriter:
             self._note_sync(file, end, failure)
 
     def look_after(self) -> None:
-        """Do once a second what is due: confirm rows, see that the file is still there."""
+        """Once a second, confirm rows and check that the file is still there."""
         if self._fd >= 0 and self._clock() >= self._sync_due:
             self._sync_due = self._clock() + SYNC_S
             self.sync()
 
     def close(self) -> None:
         """
-        Sync, whatever the time since the last attempt, and let go of the file.
+        Sync at once, even if the last attempt was a moment ago, and close the file.
 
         Raises
         ------
@@ -246,13 +246,13 @@ class RecordingWriter:
                 raise unusable_recording(
                     self.path,
                     f"{self.pending_bytes} bytes could not be written: {self.trouble}",
-                    hint="make room there, or name a second place for the recording",
+                    hint="free some space there, or give a second place for the recording",
                 )
             file_io.close(self._fd)
             self._fd = -1
 
     def discard(self) -> None:
-        """Remove the file, whose name is free again: for a recording of nothing."""
+        """Remove the file, so that its name is free again: for an empty recording."""
         with self._syncing, self._mutex:
             if self._fd >= 0:
                 file_io.remove(self._fd, self.path)
@@ -260,14 +260,14 @@ class RecordingWriter:
 
     def move_to(self, path: Path | str) -> None:
         """
-        Go on in a new file that is a complete recording by itself.
+        Continue in a new file, which gets all rows and is a complete recording.
 
-        It gets all rows there were. The old file stays where and as it is.
+        The old file stays where it is, unchanged.
 
         Raises
         ------
         RecordingError
-            The new file exists or cannot be written; the writer goes on as before.
+            The new file exists or cannot be written; the writer keeps its old file.
         """
         target = Path(path)
         with self._mutex:
@@ -287,14 +287,14 @@ class RecordingWriter:
             self._note_confirmed(written)
 
     def _write_all_to(self, fd: int) -> int:
-        """Give a new file all rows; return how many bytes they take."""
+        """Write all rows to a new file; return how many bytes they take."""
         offset = 0
         for piece in (*self._history.pieces(), bytes(self._unconfirmed)):
             offset = file_io.write_all(fd, offset, piece)
         return offset
 
     def _take_in(self) -> int:
-        """Take what the file holds into the history; return how much that is."""
+        """Copy the file's bytes into the history; return how many there are."""
         size = 0
         os.lseek(self._fd, 0, os.SEEK_SET)
         while piece := os.read(self._fd, BLOCK_BYTES):
@@ -303,7 +303,7 @@ class RecordingWriter:
         return size
 
     def _attempt(self, step: Callable[[], None]) -> bool:
-        """Write, if it is time to try; return whether that went well."""
+        """Write, if it is time to try; return whether that worked."""
         if self.trouble is not None and self._clock() < self._retry_due:
             return False
         try:
@@ -319,7 +319,7 @@ class RecordingWriter:
         return self.trouble is None
 
     def _note_trouble(self, failure: "_Failure") -> None:
-        """Keep why rows wait; a full disk gets no more room soon, so the spare takes over."""
+        """Note why rows wait; a full disk stays full, so continue in the spare folder."""
         self.trouble, self._errno = failure
         self._retry_due = self._clock() + RETRY_S
         if failure.errno in _DISK_FULL:
@@ -338,13 +338,13 @@ class RecordingWriter:
 
     def _write_to_confirm(self) -> tuple[int, int, int] | None:
         """
-        Write what waits.
+        Write the waiting rows.
 
         Returns
         -------
         tuple of int, or None
-            A descriptor of the file to sync and close, the end of what was written, the
-            number of the file; None if there is nothing to confirm.
+            A descriptor of the file to sync and close, the end of the written bytes, and
+            the number of the file; None if there is nothing to confirm.
         """
         with self._mutex:
             if not self._attempt(self._look_and_write):
@@ -360,16 +360,16 @@ class RecordingWriter:
             return None
 
     def _note_sync(self, file: int, end: int, failure: "_Failure | None") -> None:
-        """Take note of what the device said of a file's bytes up to `end`."""
+        """Note whether the device confirmed a file's bytes up to `end`."""
         with self._mutex:
             if file != self._files:
-                return  # the recording went on in another file meanwhile
+                return  # the recording has continued in another file
             if failure is None:
                 self._note_confirmed(end)
                 if not self.pending_bytes:
                     self.trouble = None
             else:
-                # The system may forget the pages it could not store: all goes out again.
+                # The system may drop pages it could not store, so write all of them again.
                 self._written = self._confirmed
                 self._note_trouble(failure)
 
@@ -397,19 +397,19 @@ class RecordingWriter:
             raise RecordingFileGone("was cut by another program")
 
     def _go_on_elsewhere(self, why: str) -> bool:
-        """Go on in a new file beside the old one, or in the spare folder, if one can be had."""
+        """Continue in a new file beside the old one, or in the spare folder, if possible."""
         old = self.path
         for folder in filter(None, (old.parent, self.spare)):
             with contextlib.suppress(RecordingError):
                 self.move_to(file_io.free_name(folder, self._first_path))
                 self.moves.append(f"{old} {why}; all of it is in {self.path}")
                 return True
-        self.trouble, self._errno = f"the file {why}, and there is no place to go on", None
+        self.trouble, self._errno = f"the file {why}, and no new file can be written", None
         self._retry_due = self._clock() + RETRY_S
         return False
 
     def _save_in_spare(self) -> None:
-        """Go on in the spare folder, if there is one that takes all rows."""
+        """Continue in the spare folder, if there is one with room for all rows."""
         if self.spare is None:
             return
         old, why = self.path, self.trouble
@@ -420,7 +420,7 @@ class RecordingWriter:
             )
 
     def _find_file_again(self) -> None:
-        """Take up the file anew if its device was pulled and put back."""
+        """Open the file again if its device was pulled and put back."""
         if os.path.samestat(self.path.stat(), os.fstat(self._fd)):
             return
         fd = os.open(self.path, file_io.OPEN_FLAGS)
@@ -438,29 +438,29 @@ class RecordingWriter:
 
 def check_appendable(path: Path) -> None:
     """
-    See that rows could be added, writing nothing.
+    Check that rows could be added, without writing anything.
 
     Raises
     ------
     RecordingError
-        The file is missing, no recording, may not be written, or is being written by
-        another program.
+        The file is missing, is not a recording, may not be written, or another program is
+        writing it.
     """
     file_io.close(_opened(path))
 
 
 def append_rows(path: Path, rows: bytes) -> None:
     """
-    Add whole rows to the end of a recording, on the device when this returns.
+    Add whole rows to the end of a recording; they are on the device when this returns.
 
-    A row that a crash has left without its end is ended by a mark that makes it count as
-    damaged, so that the new rows stand alone. Where the device takes only a part of the rows,
-    that part is taken away again.
+    If a crash has cut the last row, a mark ends that row and makes it count as damaged, so
+    the new rows stay separate. If the device takes only part of the rows, that part is
+    removed again.
 
     Raises
     ------
     RecordingError
-        As `check_appendable`, or the device does not take them.
+        As `check_appendable`, or the device does not take the rows.
     """
     fd = _opened(path)
     try:
@@ -469,7 +469,7 @@ def append_rows(path: Path, rows: bytes) -> None:
         cut = b"" if os.read(fd, 1) == b"\n" else CUT_MARK
         _add(fd, size, cut + rows)
     except OSError as exc:
-        hint = "make room there, or work in a copy elsewhere"
+        hint = "free some space there, or work in a copy elsewhere"
         raise unusable_recording(path, f"cannot be written: {words(exc)}", hint=hint) from exc
     finally:
         file_io.close(fd)
@@ -477,7 +477,7 @@ def append_rows(path: Path, rows: bytes) -> None:
 
 def copy_recording(path: Path, target: Path) -> None:
     """
-    Copy a recording to a new file, byte for byte; it is only read.
+    Copy a recording to a new file, byte for byte; the old file is only read.
 
     Raises
     ------

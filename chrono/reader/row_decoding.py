@@ -1,8 +1,8 @@
-"""Rows of a recording to a batch of events.
+"""Decode rows of a recording into a batch of events.
 
-Rows are read one by one by `recording_rows.parse_row`, which is the definition. Where machine
-code is loaded, the loops of `bulk_decoding` read the common rows of a large block and leave the
-others to it.
+`recording_rows.parse_row` is the definition and reads rows one by one. If machine code is
+loaded, the loops of `bulk_decoding` read the common rows of a large block, and `parse_row`
+reads the others.
 """
 
 import re
@@ -21,10 +21,10 @@ from chrono.reader.recording_rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, 
 from chrono.rigs.line_kinds import LineKind
 
 BULK_BYTES = 2000
-"""A shorter block is read row by row all the same, which is quicker there."""
+"""A shorter block is always read row by row, which is faster for it."""
 
 KEPT_BYTES = 16 << 20
-"""Above what decoding a block takes."""
+"""More than decoding a block needs."""
 
 MAX_SAMPLES = 5
 MAX_SAMPLE_CHARS = 120
@@ -44,8 +44,8 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
     Returns
     -------
     Batch
-        The same events and controls for any cut of a recording into blocks. Nothing
-        raises: what cannot be used is counted, bytes after the last newline as one
+        The same events and controls, however the recording was cut into blocks. Nothing
+        raises: unusable rows are counted. Bytes after the last newline count as one
         damaged row.
     """
     if len(block) >= BULK_BYTES and machine_code.numba_is_loaded():
@@ -59,7 +59,7 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
 
 
 def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
-    """Leave all rows to be read one by one, as `bulk_decoding.read_rows` does with some."""
+    """List all rows as left to read one by one; `bulk_decoding.read_rows` lists only some."""
     end = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
     if block and not block.endswith(b"\n"):
         end = np.append(end, len(block))
@@ -76,7 +76,7 @@ def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
 def _read_left(
     block: bytes, lines: LineKind, rows: int, dropped: int, events: Events, left: Ints
 ) -> Batch:
-    """Read the rows left, as `bulk_decoding.read_rows` gives them, and complete the batch."""
+    """Read the rows in `left`, as `bulk_decoding.read_rows` gives it; complete the batch."""
     records: list[tuple[int, Row]] = []
     samples: list[LineSample] = []
     no_events: list[int] = []
@@ -106,7 +106,7 @@ def _read_left(
 
 
 def _integers(left: Ints) -> Iterator[list[int]]:
-    """Yield rows, few at a time made Python's integers."""
+    """Yield rows as Python integers, converting a part at a time."""
     for begin in range(0, len(left), 10_000):
         yield from left[begin : begin + 10_000].tolist()
 
@@ -139,7 +139,7 @@ def _controls(records: list[tuple[int, Row]], no_events: list[int]) -> tuple[Rec
 
 
 def _shown(text: bytes, row: Row) -> str:
-    """Return a damaged line, or row if it is no record, such that no terminal acts on it."""
+    """Return a damaged line, or the row if it is not a record, safe for a terminal."""
     line = text.split(b"\t", 2)[2] if row.origin else text
     words = line[:MAX_SAMPLE_CHARS].decode("ascii", "backslashreplace")
     return _CONTROL.sub(lambda byte: f"\\x{ord(byte[0]):02X}", words)
@@ -150,5 +150,5 @@ _CONTROL = re.compile(r"[\x00-\x1F\x7F]")
 
 @cache
 def _keep_freed_memory() -> None:
-    """Free one large array: glibc from then on keeps freed memory of that size for us."""
+    """Free one large array: after that, glibc keeps freed memory of that size for us."""
     np.empty(KEPT_BYTES, np.uint8)

@@ -25,12 +25,12 @@ from chrono.reader.serial_ports import DEFAULT_BAUDRATE, OperatorRow
 from chrono.rigs.line_kinds import FRAMED, LineKind
 
 LAST_US = 1e18
-"""Beyond what any host time can be."""
+"""Larger than any host time."""
 
 
 class LiveSource:
     """
-    A board on a port, its rows in the recording before anyone sees them.
+    A board on a port; its rows are in the recording before anyone sees them.
 
     Parameters
     ----------
@@ -42,10 +42,10 @@ class LiveSource:
     lines : LineKind
         What the board sends.
     operator : iterable of (float, str, dict)
-        Records that a demonstration's operator makes by the clock: time since `start`
-        [s], origin, JSON object; may be without end.
+        Records that a demonstration's operator makes at fixed times: time since `start`
+        [s], origin, JSON object; they may never end.
     begin_us : int, optional
-        What the session's clock shows now [us]; more than 0 where a recording goes on.
+        What the session's clock shows now [us]; above 0 if a recording is continued.
     limit : RowLimit, optional
         Ends the rows.
     """
@@ -94,7 +94,7 @@ class LiveSource:
         self._started_us = self.now_us()
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record of our own to the rows, stamped now."""
+        """Add a record of this program to the rows, with the present time."""
         self.journal.record(origin, data)
 
     def drain(self) -> bytes:
@@ -103,7 +103,7 @@ class LiveSource:
         return self.journal.drain()
 
     def hear(self, batch: Batch) -> None:
-        """Take note of what the drained rows say; a board that has spoken is asked no more."""
+        """Note what the drained rows contain; a board that answered is not asked again."""
         self._reader.hear(batch)
 
     @property
@@ -116,13 +116,13 @@ class LiveSource:
         return self._reader.look_at_levels()
 
     def stop(self) -> None:
-        """Stop reading, close the port, have all rows written; they can still be drained."""
+        """Stop reading, close the port, write all rows; they can still be drained."""
         self._reader.stop()
         self.journal.stop()
 
     @property
     def finished(self) -> bool:
-        """Whether no more rows come: by `stop`, by a limit, or by a fault told in `status`."""
+        """Whether no more rows come: `stop`, a limit, or an error that `status` states."""
         if self.journal.waiting_s:
             return False
         return self.journal.ended or self.status.state in ("closed", "failed")
@@ -138,11 +138,11 @@ class LiveSource:
 
     @property
     def failure(self) -> BaseException | None:
-        """The fault that ended reading or writing, None if there is none."""
+        """The program error that ended reading or writing, None if there is none."""
         return self._reader.failure or self.journal.failure
 
     def _act_until(self, time_s: float) -> None:
-        """Make the operator's records that are due by then."""
+        """Make the operator's records that are due by `time_s`."""
         while self._next_act is not None and self._next_act[0] <= time_s:
             _, origin, data = self._next_act
             self.record(origin, data)
@@ -154,21 +154,21 @@ class LiveSource:
 
 class ReplaySource:
     """
-    A recording played back by its own host times, or at once. The file is only read.
+    A recording played back at its own host times, or at once. The file is only read.
 
     Parameters
     ----------
     path : path
         The recording.
     pace : float or None
-        Recorded time passes so many times as fast; None gives everything at once.
+        Speed of the recorded time, 1 is the recorded speed; None gives everything at once.
     clock : callable
         Seconds that pass; only differences count.
 
     Raises
     ------
     OptionError
-        If the pace is none.
+        If the pace is not a number above 0.
     """
 
     def __init__(
@@ -198,10 +198,10 @@ class ReplaySource:
         Raises
         ------
         RecordingError
-            If it is none.
+            If the file is not a recording.
         """
         read_blocks(self._path)
-        size = self._path.stat().st_size  # what is said meanwhile is added to the file
+        size = self._path.stat().st_size  # entries during the replay are added to the file
         self._file = RecordingReader(self._path, DRAIN_BYTES, size)
         self._blocks = iter(self._file)
         self._load()
@@ -224,33 +224,33 @@ class ReplaySource:
         return rows
 
     def pause(self) -> None:
-        """Hold the recorded time."""
+        """Stop the recorded time for now."""
         self._advance()
         self._paused = True
 
     def resume(self) -> None:
-        """Let the recorded time run on."""
+        """Let the recorded time continue."""
         self._advance()
         self._paused = False
 
     @property
     def paused(self) -> bool:
-        """Whether the recorded time is held."""
+        """Whether the recorded time is stopped."""
         return self._paused
 
     @property
     def pace(self) -> float | None:
-        """Recorded seconds in a second; None for at once."""
+        """Recorded seconds per real second; None means at once."""
         return self._pace
 
     def set_pace(self, pace: float | None) -> None:
         """
-        Let the recorded time pass at another pace from here on; None is at once.
+        Change the pace of the recorded time from now on; None means at once.
 
         Raises
         ------
         OptionError
-            If the pace is none; the one before goes on.
+            If the pace is not a number above 0; the old pace stays.
         """
         wanted = _checked_pace(pace)
         self._advance()
@@ -259,7 +259,7 @@ class ReplaySource:
         self._pace = wanted
 
     def release_until(self, host_us: int) -> None:
-        """Make due what was recorded up to a host time, paused or not; never goes back."""
+        """Release all rows up to a host time, paused or not; the time never goes back."""
         self._advance()
         self._position_us = max(self._position_us, float(host_us))
 
@@ -270,7 +270,7 @@ class ReplaySource:
 
     @property
     def next_us(self) -> int | None:
-        """Host time of the next row that is held back [us], None at the end."""
+        """Host time of the next row that is not given yet [us], None at the end."""
         return self._next_us
 
     @property
@@ -290,7 +290,7 @@ class ReplaySource:
 
     @property
     def left_out(self) -> str:
-        """What could not be used at the end of the file, empty if nothing (yet)."""
+        """What was left out at the end of the file; empty if nothing (yet)."""
         return (self._file.cut or "") if self._file is not None else ""
 
     @property
@@ -318,7 +318,7 @@ class ReplaySource:
             self._position_us = float(self._next_us)
 
     def _due_end(self) -> int:
-        """Return where in the block the rows end whose time has come."""
+        """Return the place in the block where the rows that are due end."""
         end = self._offset
         while end < len(self._block):
             host_us = row_host_us(self._block, end)
@@ -340,14 +340,14 @@ def _checked_pace(pace: float | None) -> float | None:
     if pace is None or (isfinite(pace) and pace > 0):
         return pace
     raise OptionError(
-        f"{pace:g} is no pace of a replay",
+        f"{pace:g} cannot be the pace of a replay",
         where="--pace",
-        hint="give how many times as fast as it was, such as 1 or 0.5",
+        hint="give a number above 0, such as 1 (as recorded) or 0.5 (half as fast)",
     )
 
 
 def row_host_us(block: bytes, start: int) -> int | None:
-    """Return a row's host time; None for the header and for what is no row."""
+    """Return a row's host time; None for the header and for anything that is not a row."""
     digits = block[start : start + MAX_DIGITS + 1].partition(b"\t")[0]
     return int(digits) if digits.isdigit() and len(digits) <= MAX_DIGITS else None
 
@@ -357,12 +357,12 @@ def _row_end(block: bytes, start: int) -> int:
 
 
 LOOK_S = 0.5
-"""How often a file that does not grow is looked for by its name."""
+"""How often a file that does not grow is looked up by its name [s]."""
 
 QUIET_S = 5.0
-"""A file that grew so lately is being written, whoever holds its lock."""
+"""A file that grew within this time [s] is being written, whoever holds its lock."""
 
-GO_ON_HINT = "the program that writes it may go on in a new file beside it: follow that one"
+GO_ON_HINT = "if the writing program continues in a new file beside it, follow that file"
 
 
 class FollowSource:
@@ -392,10 +392,10 @@ class FollowSource:
         self._forget()
 
     def _forget(self) -> None:
-        """Begin with the first row, whatever was given before."""
+        """Start again at the first row, whatever was given before."""
         self._offset = self._first_row
         self._unfinished = b""
-        self._before = b""  # the last bytes before the offset, to know the file again
+        self._before = b""  # the last bytes before the offset, to recognise the file
         self._host_us = 0
         self._host_s = self._clock()
 
@@ -406,7 +406,7 @@ class FollowSource:
         Raises
         ------
         RecordingError
-            If it is none, or holds no whole first line yet.
+            If the file is not a recording, or has no whole first line yet.
         """
         self._file = open_at_first_row(self._path)
         self._first_row = self._file.tell()
@@ -435,7 +435,7 @@ class FollowSource:
         return self._whole_rows(piece)
 
     def go_on_under(self, path: Path) -> None:
-        """Look for the recording under another name from here on."""
+        """Look for the recording under another name from now on."""
         self._path = path
         self._looked_s = -inf
 
@@ -448,22 +448,22 @@ class FollowSource:
             self._state = "closed"
 
     def now_us(self) -> int:
-        """Return the session's clock: the last line's time and what passed since then [us]."""
+        """Return the session's clock: the last line's time plus the time since then [us]."""
         return self._host_us + int((self._clock() - self._host_s) * 1e6)
 
     @property
     def last_us(self) -> int:
-        """Time of the board's last line on the session's clock, 0 before any [us]."""
+        """Time of the board's last line on the session's clock [us]; 0 before the first."""
         return self._host_us
 
     @property
     def finished(self) -> bool:
-        """Whether nothing more will come: stopped, or no longer this recording."""
+        """Whether no more rows will come: stopped, or the file is no longer this recording."""
         return self._state in ("closed", "failed")
 
     @property
     def unwritten(self) -> bool:
-        """Whether no program writes the file now, as far as its lock tells."""
+        """Whether no program seems to write the file now, judged by growth and its lock."""
         return self._unwritten
 
     @property
@@ -473,7 +473,7 @@ class FollowSource:
 
     @property
     def quiet_s(self) -> float:
-        """Time since the file grew, by its own date where it has not yet been seen to [s]."""
+        """Time since the file last grew [s]; by its date if we have not seen it grow yet."""
         return self._clock() - self._grown_s
 
     @property
@@ -493,7 +493,7 @@ class FollowSource:
     # -- reading -----------------------------------------------------------------------
 
     def _read_on(self, file: FileIO) -> bytes:
-        """Return what the file has grown by, if it is still the one that was read."""
+        """Return the bytes added to the file, if it is still the same file."""
         size = os.fstat(file.fileno()).st_size
         if size < self._offset:
             self._give_up("was cut by another program")
@@ -513,10 +513,10 @@ class FollowSource:
         return piece
 
     def _whole_rows(self, piece: bytes) -> bytes:
-        """Return the rows that are whole now, and keep the beginning of the next."""
+        """Return the rows that are whole now; keep the start of the next one."""
         rows, newline, rest = piece.rpartition(b"\n")
         if not newline:
-            # What is too long to be a row is kept only as long as shows that.
+            # Of a row that is too long, keep just enough to show that it is too long.
             self._unfinished = (self._unfinished + piece)[: MAX_ROW_BYTES + 2]
             return b""
         whole = self._unfinished + rows + newline
@@ -535,7 +535,7 @@ class FollowSource:
     # -- where it is -------------------------------------------------------------------
 
     def _look_for_it(self, file: FileIO) -> None:
-        """See now and then that the name still stands for the file that is read."""
+        """Check now and then that the name still points to the file being read."""
         if self._clock() - self._looked_s < LOOK_S or self.finished:
             return
         self._looked_s = self._clock()
@@ -554,7 +554,7 @@ class FollowSource:
         self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno(), self._path)
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
-        """Go on in a file of the same name if it goes on where this one was read to."""
+        """Continue in a file of the same name if it has the same bytes up to here."""
         other.seek(self._offset - len(self._before))
         if other.read(len(self._before)) != self._before:
             other.close()

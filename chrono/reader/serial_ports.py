@@ -1,7 +1,7 @@
 """The serial ports of this machine: find the board, open its port, find it after a pulled plug.
 
-A system names ports in the order in which they come, so a board may return under another
-name. A USB device states its maker, its product and mostly its serial number.
+A system names ports in the order in which they appear, so a board may return under another
+name. A USB device states its maker, its product and usually its serial number.
 """
 
 import errno
@@ -32,20 +32,20 @@ MAKERS = {
     0x2E8A: "Raspberry Pi",
     0x303A: "Espressif",
 }
-"""USB numbers of who makes small boards, or the chips that join them to USB; from the public
-list of USB numbers (linux-usb.org, usb.ids)."""
+"""USB vendor numbers of makers of small boards and of their USB chips; from the public list of
+USB numbers (linux-usb.org, usb.ids)."""
 
 
 PRODUCTS = {(0x2E8A, 0x000A): "an RP2040 board that runs a program"}
-"""Vendor and product by which a board of a family that we have firmware for shows itself; from
-memory. Without a program it is a drive and no port (2E8A:0003)."""
+"""USB vendor and product of a board family that we have firmware for; from memory. Without a
+program the board is a drive, not a port (2E8A:0003)."""
 
 
 class PortIdentity(NamedTuple):
     """
-    What tells one USB device from another.
+    What identifies a USB device.
 
-    `location` is the place of the plug where there is no serial number, and in any case the
+    `location` is the place of the plug if there is no serial number. It always includes the
     part of a device that has several ports.
     """
 
@@ -56,7 +56,7 @@ class PortIdentity(NamedTuple):
 
 
 class AttachedPort(NamedTuple):
-    """A serial port: its name, what it says it is, and how likely it is a board (0 to 2)."""
+    """A serial port: its name, its description, and how likely it is a board (0 to 2)."""
 
     device: str
     description: str
@@ -74,13 +74,13 @@ def port_names() -> frozenset[str]:
 
 
 def likely_boards(ports: list[AttachedPort]) -> list[str]:
-    """Return the names of those ports that are most likely a board's, none if all are dull."""
+    """Return the ports that are most likely a board's; none if no port looks like one."""
     best = max((port.rank for port in ports), default=0)
     return [port.device for port in ports if port.rank == best > 0]
 
 
 def identity_of(port: str) -> PortIdentity | None:
-    """Return what tells the device on a port from others, None if nothing does."""
+    """Return what identifies the device on a port, None if nothing does."""
     if "://" in port:
         return None
     place = os.path.realpath(port)
@@ -89,7 +89,7 @@ def identity_of(port: str) -> PortIdentity | None:
 
 
 def names_of(wanted: PortIdentity) -> list[str]:
-    """Return the ports on which a device is now."""
+    """Return the ports where a device is now."""
     return sorted(p.device for p in list_ports.comports() if _identity(p) == wanted)
 
 
@@ -119,7 +119,7 @@ READ_TIMEOUT_S = 0.2
 WRITE_TIMEOUT_S = 0.5
 
 REASON_LIMIT = 300
-"""Longest text that is kept of the system's own words."""
+"""Longest part of the system's own message that is kept."""
 
 NAME_LIMIT = 200
 """Longest part of a port's name that is shown."""
@@ -133,23 +133,23 @@ OperatorRow = tuple[float, str, dict[str, Any]]
 
 @runtime_checkable
 class SimulatedPort(Protocol):
-    """A port without hardware: it brings a rig, and an operator who acts by the clock."""
+    """A port without hardware: it has a rig, and an operator who acts at fixed times."""
 
     def rig_text(self) -> str:
         """Return its rig file."""
 
     def operator_rows(self) -> Iterator[OperatorRow]:
-        """Yield the records its operator makes, in order of time, perhaps without end."""
+        """Yield the operator's records in order of time; they may never end."""
 
 
 def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
     """
-    Open a port for reading alone.
+    Open a port so that no other program can use it.
 
     Parameters
     ----------
     port : str
-        Device, or an address with a scheme pyserial knows, or ``virtual://SCENARIO``.
+        Device, or an address with a scheme that pyserial knows, or ``virtual://SCENARIO``.
     baudrate : int
 
     Returns
@@ -160,13 +160,13 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
     Raises
     ------
     PortError
-        If it is missing, not allowed, in use, no serial port, or the address or the
+        If it is missing, not allowed, in use, not a serial port, or the address or the
         baud rate is impossible.
     """
     _know_handlers()
     _check_address(port)
     try:
-        # 0 is a rate the system accepts: it hangs up.
+        # The system accepts the rate 0, and hangs up.
         if baudrate < 1:
             raise ValueError("baud rate below 1")
         return serial.serial_for_url(
@@ -183,11 +183,11 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
 
 
 def simulated_port(port: str) -> SimulatedPort | None:
-    """Return a port, not open, if no hardware is behind it; None for every other."""
+    """Return a port without hardware, not yet opened; None for any other port."""
     _know_handlers()
     try:
         found = serial.serial_for_url(port, do_not_open=True)
-    except Exception:  # what is wrong with it, opening it will tell
+    except Exception:  # opening it will report what is wrong
         return None
     return found if isinstance(found, SimulatedPort) else None
 
@@ -204,7 +204,7 @@ _CAUSES = (
     (
         _NO_PERMISSION,
         "cannot open: permission denied",
-        "join the group that owns the port, mostly by: sudo usermod -aG dialout $USER; "
+        "join the group that owns the port, usually with: sudo usermod -aG dialout $USER; "
         "then log in again",
     ),
     (
@@ -214,17 +214,17 @@ _CAUSES = (
     ),
     (
         (errno.ENOTTY, errno.EISDIR, errno.ENXIO, errno.EINVAL),
-        "this is no serial port",
+        "this is not a serial port",
         "name the board's port, such as /dev/ttyUSB0, /dev/ttyACM0 or COM3",
     ),
 )
 
 
-_CHECK_ADDRESS = "check the address, and that its other end is running"
+_CHECK_ADDRESS = "check the address, and that a program is running at the other end"
 
 
 def _check_address(port: str) -> None:
-    """Say of a network address what is wrong with it, before anyone tries to connect."""
+    """Report what is wrong with a network address, before anyone tries to connect."""
     scheme, mark, _ = port.partition("://")
     if not mark or scheme.lower() not in _NETWORK:
         return
@@ -232,7 +232,7 @@ def _check_address(port: str) -> None:
         parts = urlsplit(port)
         if parts.hostname and parts.port:
             return
-        trouble = "it names no port" if parts.hostname else "it names no host"
+        trouble = "the port is missing" if parts.hostname else "the host is missing"
     except ValueError as exc:
         trouble = reason_of(exc)[:1].lower() + reason_of(exc)[1:]
     raise PortError(
@@ -262,31 +262,31 @@ def _shown(port: str) -> str:
 
 
 def _error_code(exc: Exception) -> int | None:
-    """Return the system's error number, also where pyserial has put it into words."""
+    """Return the system's error number, even if pyserial has turned it into words."""
     code = getattr(exc, "errno", None)
     cause = exc.__context__
     if code is None and cause is not None and cause.args and isinstance(cause.args[0], int):
         code = cause.args[0]
     if os.name == "nt" and code in _NO_PERMISSION:
-        return errno.EBUSY  # what Windows calls access denied is a port in use
+        return errno.EBUSY  # on Windows, "access denied" means a port in use
     return code
 
 
 def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
-    """Return message and hint for a port or baud rate that could not even be tried."""
+    """Return message and hint for a port or baud rate that cannot even be tried."""
     if "baud" in str(exc).lower() or baudrate >= 2**31:
         return (
             f"baud rate {baudrate} is not possible here",
-            f"use the rate that the board's program sets, mostly {DEFAULT_BAUDRATE}",
+            f"use the rate that the board's program sets, usually {DEFAULT_BAUDRATE}",
         )
     if "://" in port:
-        # What pyserial trips over is no reason that tells anybody anything.
+        # pyserial's own error here would explain nothing to a user.
         reason = f": {reason_of(exc)}" if isinstance(exc, ValueError) else ""
         return (
             f"this address cannot be used{reason}",
             "use a device, socket://HOST:PORT, rfc2217://HOST:PORT or virtual://SCENARIO",
         )
-    return f"this is no name of a port: {reason_of(exc)}", _which_ports()
+    return f"this is not the name of a port: {reason_of(exc)}", _which_ports()
 
 
 def _which_ports() -> str:
@@ -294,10 +294,10 @@ def _which_ports() -> str:
     found = [f"{p.device} ({p.description})" if p.description else p.device for p in ports]
     if found:
         return f"use one of the ports here: {', '.join(found)}"
-    return "plug the board in (no serial port is here), or try virtual://two-bands"
+    return "no serial port was found: plug the board in, or try virtual://two-bands"
 
 
 def reason_of(exc: Exception, port: str = "") -> str:
-    """Return an error's words on one line, without what stands before the port's name."""
+    """Return an error's message on one line, without the text up to the port's name."""
     words = " ".join((getattr(exc, "strerror", None) or str(exc)).split())
     return plain(words.split(f"{port}: ")[-1] if port else words)[:REASON_LIMIT]

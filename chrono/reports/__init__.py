@@ -1,6 +1,6 @@
-"""What leaves the program: texts, tables and objects for JSON, and files for others.
+"""All output of the program: texts, tables, objects for JSON, and files.
 
-In: sessions, budgets, plans as computed elsewhere; out: their words and rows, text from
-outside made harmless.
-Knows nothing of bytes and screens, and computes nothing.
+In: sessions, budgets and plans that other rooms computed; out: their sentences and rows, with
+text from outside made harmless.
+Knows nothing about bytes and screens, and computes nothing.
 """

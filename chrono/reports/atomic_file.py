@@ -1,4 +1,4 @@
-"""Files that leave the program whole or not at all, and never over one that is there."""
+"""Writing files completely or not at all, and never over an existing file."""
 
 import os
 import secrets
@@ -17,20 +17,20 @@ ABANDONED_S = 60.0
 
 def check_new(path: Path, endings: Sequence[str]) -> str:
     """
-    Return the ending of a file to be written, before any work is done for it.
+    Check the name of a file to write before any work is done; return its ending.
 
     Raises
     ------
     OptionError
-        If it is none of `endings`, or the file exists.
+        If it is not in `endings`, or the file exists.
     """
     ending = path.suffix.lower()
     if ending not in endings:
         listed = f"{', '.join(endings[:-1])} or {endings[-1]}" if endings[1:] else endings[0]
         raise OptionError(
-            f"the ending {path.suffix!r} is no known format",
+            f"the ending {path.suffix!r} is not a known format",
             where=str(path),
-            hint=f"let the name end in {listed}",
+            hint=f"end the name in {listed}",
         )
     if path.exists() or path.is_symlink():
         raise _exists(path)
@@ -40,11 +40,11 @@ def check_new(path: Path, endings: Sequence[str]) -> str:
 @contextmanager
 def new_file(path: Path) -> Iterator[IO[bytes]]:
     """
-    Open a file that is not there yet, to be written; leave no half of one behind.
+    Open a new file for writing; never leave a half-written one behind.
 
-    Until it is whole it has a hidden name beside its own: a program that is killed or loses
-    its power leaves ``.chrono-….part`` there, and nothing that looks like a result. The next
-    file written into that folder removes it.
+    Until the file is complete it has a hidden name in the same folder. A program that is
+    killed or loses power leaves only ``.chrono-….part`` there, nothing like a result. The next
+    file that is written into that folder removes it.
 
     Raises
     ------
@@ -71,13 +71,13 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
 
 
 def write_new(path: Path, content: bytes) -> None:
-    """Write the whole of a file that is not there yet, see `new_file`."""
+    """Write a whole new file, see `new_file`."""
     with new_file(path) as file:
         file.write(content)
 
 
 def write_new_together(contents: Mapping[Path, bytes]) -> None:
-    """Write files that are not there yet; where one cannot be written leave none of them."""
+    """Write new files together; if one cannot be written, leave none of them."""
     written: list[Path] = []
     try:
         for path, content in contents.items():
@@ -109,13 +109,13 @@ def _expect_none(path: Path) -> None:
 
 
 def _give_name(part: Path, path: Path) -> None:
-    """Give a whole file its name, unless there is one of that name by now."""
+    """Give a complete file its name, unless another file has that name by now."""
     try:
         try:
             os.link(part, path)
         except FileExistsError:
             raise
-        except OSError:  # a file system without links: hold the name, then take its place
+        except OSError:  # a file system without links: reserve the name, then replace it
             path.open("xb").close()
             part.replace(path)
     except FileExistsError:

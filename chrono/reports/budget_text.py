@@ -105,7 +105,7 @@ def budget_data(found: SpeedBudget) -> dict[str, Any]:
 
 
 def window_lines(rig: Rig, speed_mps: float) -> list[str]:
-    """Return what the rig makes of a speed outside its window, nothing for one inside."""
+    """Return what happens to a speed outside the rig's window; nothing for one inside."""
     window, unit = rig.window, rig.speed_unit
     if window.slowest_mps <= speed_mps <= window.fastest_mps:
         return []
@@ -131,7 +131,7 @@ def _title(found: SpeedBudget) -> str:
 
 
 def tick_text(tick_s: float) -> str:
-    """Return a step of the timestamps with a unit that suits it."""
+    """Return a step of the timestamps in a fitting unit."""
     scale, unit = next(u for u in _SHOWN_UNITS["s"] if tick_s >= 0.999 * u[0] or u[1] == "ns")
     return f"{tick_s / scale:.4g} {unit}"
 
@@ -173,7 +173,7 @@ def _contribution_row(budget: Budget, contribution: Contribution, unit: str) -> 
 
 
 def stated_text(contribution: Contribution) -> str:
-    """Return an input's half-width, or u where it has none, as people write it."""
+    """Return an input's half-width as people write it, or u if it has no half-width."""
     quantity = contribution.input
     if quantity.distribution == "tilt":
         return f"0…{math.degrees(quantity.half_width):.3g}°"
@@ -253,7 +253,7 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
 def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
     first = found[0] if found else None
     if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
-        return ["Nothing alone would lessen U95 by more than 2 % if it were halved."]
+        return ["No input alone, if halved, would lower U95 by more than 2 %."]
     halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
@@ -314,7 +314,7 @@ COLUMNS = 80
 
 
 def plan_text(plan: Plan) -> str:
-    """Return which rigs clock a speed as wanted, as plain text within 80 columns."""
+    """Return which rigs reach a wanted error, as plain text within 80 columns."""
     rig, unit = plan.rig, plan.rig.speed_unit
     return "\n".join(
         [
@@ -400,7 +400,7 @@ def _rig_lines(plan: Plan) -> list[str]:
 
 
 def _curve_lines(curve: ErrorCurve, within: float, unit: str) -> list[str]:
-    """Draw U95 over speed as bars; `|` marks what is wanted."""
+    """Draw U95 over speed as bars; `|` marks the wanted limit."""
     largest = max(float(curve.U95_relative.max()), within)
     mark = round(within / largest * (CURVE_CELLS - 1))
     lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | is {100 * within:g} %"]

@@ -1,4 +1,4 @@
-"""What calibrations found, in lines for the user: clock, exchanged sensors, drops, rods."""
+"""Results of calibrations as lines for the user: clock, exchanged sensors, drops, rods."""
 
 from chrono.calibrating.calibration import Calibration, ClockCalibration
 from chrono.calibrating.drop_calibration import DropDoubt, DropResult
@@ -11,7 +11,7 @@ from chrono.units import format_value
 
 SWAP_NOTES = {
     SwapNote.SCATTER_CHANGED: (
-        "the scatter changed with the exchange: was the launching the same?"
+        "the scatter changed with the exchange: did you launch in the same way?"
     ),
     SwapNote.DRIFT_BEFORE: (
         "the transits before the exchange drift: the launcher is not steady"
@@ -28,11 +28,11 @@ NARROWED_BY = {
     "height of the fall": "a better measured or greater height narrows this",
     "scatter of the drops": "more drops, released more evenly, narrow this",
 }
-"""What to do about the largest contribution to a spacing by drops."""
+"""Advice for the largest contribution to the ± of a spacing by drops."""
 
 
 def calibration_lines(result: Calibration) -> tuple[str, ...]:
-    """Return what a calibration found as lines for the user."""
+    """Return the result of a calibration as lines for the user."""
     match result:
         case ClockCalibration():
             return clock_report(result.estimate)
@@ -45,7 +45,7 @@ def calibration_lines(result: Calibration) -> tuple[str, ...]:
 
 
 def calibration_doubt(result: Calibration) -> str:
-    """Return why a result had better not be written, empty if nothing speaks against it."""
+    """Return why a result should not be written; empty if nothing is in doubt."""
     match result:
         case SwapResult():
             return swap_doubt(result)
@@ -59,7 +59,7 @@ def calibration_doubt(result: Calibration) -> str:
 
 
 def calibration_evidence(result: Calibration) -> str:
-    """Return what a result rests on, as a rig file keeps it beside the result."""
+    """Return the evidence for a result, as a rig file stores it beside the result."""
     match result:
         case ClockCalibration():
             how = "beats against the host's clock"
@@ -89,7 +89,7 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
 
 
 def swap_doubt(result: SwapResult) -> str:
-    """Return why the sensors may not have been exchanged as told, empty without a doubt."""
+    """Return why the exchange of the sensors is in doubt; empty if it is not."""
     stated = f"± {result.stated_s * 1e6:.3g} us"
     match result.doubt:
         case None:
@@ -158,10 +158,10 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
         f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
         f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
         f"{line}: {advice}" if advice else line,
-        # Transits alone cannot tell a wrong height.
+        # Transits alone cannot show a wrong height.
         f"1 mm of height moves the spacing by {result.by_height:.2f} mm; a height wrong by up "
-        f"to {result.unseen_height_m * 1e3:.0f} mm may pass here for one that agrees: measure "
-        "it to the ± you stated",
+        f"to {result.unseen_height_m * 1e3:.0f} mm may still agree here: measure it to the ± "
+        "you stated",
         *_blocking_lines(result),
     )
 
@@ -181,7 +181,7 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
 
 
 def rod_doubt(result: RodResult) -> str:
-    """Return why a spacing by rods had better not be written, empty without a doubt."""
+    """Return why a spacing by rods should not be written; empty if nothing is in doubt."""
     off, allowed = result.deviation_m * 1e3, result.allowed_m * 1e3
     fitting = [f"{length * 1e3:.1f} mm" for length in result.fitting_m]
     stated = [f"{length * 1e3:.1f} mm" for length in result.lengths_m]
@@ -191,9 +191,9 @@ def rod_doubt(result: RodResult) -> str:
         case RodDoubt.FAR_OFF:
             return (
                 f"the spacing found is {abs(off):.1f} mm {'more' if off > 0 else 'less'} than "
-                f"stated, and both leave open {allowed:.1f} mm; a long rod of {fitting[1]} in "
-                f"place of {stated[1]} would explain it, or a short one of {fitting[0]} in "
-                f"place of {stated[0]}, or gates.spacing in the rig is wrong"
+                f"stated, but their ± allow only {allowed:.1f} mm; a long rod of {fitting[1]} "
+                f"instead of {stated[1]} would explain it, or a short rod of {fitting[0]} "
+                f"instead of {stated[0]}, or gates.spacing in the rig is wrong"
             )
         case RodDoubt.EXTRA:
             return (
@@ -203,7 +203,7 @@ def rod_doubt(result: RodResult) -> str:
         case RodDoubt.BALLS:
             return (
                 "both recordings declare round bodies of the lengths that the gates saw: balls "
-                'tell no spacing; for rods state body.shape = "flat" before recording'
+                'cannot give the spacing; for rods set body.shape = "flat" before recording'
             )
 
 
@@ -221,7 +221,7 @@ def _blocking_lines(result: DropResult) -> list[str]:
     if height is None or spacing is None:
         return []
     lines = [
-        f"the blocking times speak for a fall of {height.value_m * 1e3:.0f} ± "
+        f"the blocking times fit a fall of {height.value_m * 1e3:.0f} ± "
         f"{2 * height.u_m * 1e3:.0f} mm (stated {result.setup.height_m * 1e3:.0f} mm) and a "
         f"spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
     ]
@@ -239,4 +239,4 @@ def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
         return "the height looks wrong, not the spacing: measure the height again"
     if wrong_spacing:
         return "the spacing looks wrong, not the height: measure the spacing again"
-    return "the blocking times cannot tell which is wrong: measure height and spacing again"
+    return "the blocking times cannot show which is wrong: measure height and spacing again"

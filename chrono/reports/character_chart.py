@@ -1,9 +1,9 @@
 """Pictures made of characters: points, bars and curves on axes whose ticks are evenly spaced.
 
-A cell of Braille holds two by four dots, so a point is drawn to a quarter of a line. The
-axis is chosen so that a step between ticks is a whole number of cells: what stands beside a
-tick is at its true place. Where a stream cannot carry Braille, plain ASCII is used. Curves end
-in their own letter; an axis of decades gives each decade the same length.
+A cell of Braille holds two by four dots, so a point is drawn to a quarter of a line. A step
+between ticks is a whole number of cells, so each tick is at its true place. If a stream
+cannot carry Braille, plain ASCII is used. Each curve ends in its own letter. An axis of
+decades gives each decade the same length.
 """
 
 import math
@@ -51,7 +51,7 @@ class Axis:
     step: float
 
     def place(self, value: float) -> float:
-        """Return where a value stands, in cells from the middle of the first one."""
+        """Return the position of a value, in cells from the middle of the first one."""
         return (value - self.first) / self.per_cell
 
     @property
@@ -95,11 +95,11 @@ def fit_axis(
     cells : int
         Cells of the axis, at least 2.
     apart : sequence of int, optional
-        How many cells there may be from tick to tick.
+        Allowed numbers of cells from tick to tick.
     anchored : bool, optional
-        Begin at `low`; else the range stands in the middle.
+        Begin at `low`; otherwise the range is in the middle.
     least_step : float, optional
-        Ticks are no closer than this, such as 1 for things that are counted.
+        Least distance of ticks, such as 1 for things that are counted.
 
     Returns
     -------
@@ -148,14 +148,14 @@ def axis_lines(
 
 class Chart:
     """
-    A picture on two axes, drawn into and then taken out line by line.
+    A picture on two axes: draw into it, then take it line by line.
 
     Parameters
     ----------
     x, y : Axis
         Columns and lines of the picture.
     braille : bool, optional
-        Draw dots; else ASCII stands in for them.
+        Draw Braille dots; otherwise ASCII characters.
     """
 
     def __init__(self, x: Axis, y: Axis, *, braille: bool = True) -> None:
@@ -165,7 +165,7 @@ class Chart:
         self._signs: dict[tuple[int, int], Piece] = {}
 
     def point(self, x: float, y: float, style: str = "") -> None:
-        """Draw one dot; what is off the picture is left out."""
+        """Draw one dot; leave it out if it is outside the picture."""
         self._dot(*self._dots(x, y), style)
 
     def points(self, x: Iterable[float], y: Iterable[float], style: str = "") -> None:
@@ -174,7 +174,7 @@ class Chart:
             self.point(one_x, one_y, style)
 
     def mark(self, x: float, y: float, style: str = "") -> None:
-        """Draw a point that is seen among bars: two dots wide."""
+        """Draw a point two dots wide, so that it can be seen among bars."""
         column, row = self._dots(x, y)
         self._dot(column, row, style)
         self._dot(column + 1, row, style)
@@ -260,7 +260,7 @@ class Chart:
         first, last = 0, steps
         room = self.x.cells * DOTS_WIDE, self.y.cells * DOTS_HIGH
         for start, way, dots in zip(begin, ways, room, strict=True):
-            if way:  # the way may be of any length: only its part in the picture is walked
+            if way:  # the line may be of any length: walk only its part inside the picture
                 enters, leaves = sorted((-1 - start, dots - start), reverse=way < 0)
                 first = max(first, steps * enters // way)
                 last = min(last, -(-steps * leaves // way))
@@ -311,7 +311,7 @@ def curves_picture(
     Parameters
     ----------
     curves : sequence of Curve
-        Finite points; what lies below 0 is left out.
+        Finite points; parts below 0 are left out.
     x_label, y_label : str
         What the axes show, with the unit.
     ascii_only : bool, optional
@@ -370,17 +370,17 @@ class DecadeAxis(Axis):
     Attributes
     ----------
     scale : float
-        What a value is divided by where it is written.
+        Divisor of the values in the labels.
     """
 
     scale: float = 1.0
 
     def place(self, value: float) -> float:
-        """Return where a value above zero stands, in cells from the middle of the first."""
+        """Return the position of a value above zero, in cells from the middle of the first."""
         return (math.log10(value) - self.first) / self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
-        """Return the cell and the text of each decade and, where there is room, of 2 and 5."""
+        """Return the cell and the text of each decade and, if there is room, of 2 and 5."""
         found: dict[int, str] = {}
         for digit in (1, 2, 5) if 1 / self.per_cell >= 12 else (1,):
             for decade in range(math.floor(self.first), math.ceil(self.high) + 1):

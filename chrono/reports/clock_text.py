@@ -1,4 +1,4 @@
-"""The counter's rate by its beats, in sentences."""
+"""The counter's rate found from its beats, in sentences."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from chrono.session.session import Session
 
 CREEP_S = 20e-3
-"""A delay that grows evenly cannot be told from the counter's rate; what so much of it would
-make of the rate is said."""
+"""A delay that grows steadily looks like an error of the counter's rate. The report states
+the apparent error for this much growth."""
 
 
 def rate_text(estimate: ClockEstimate) -> str:
@@ -34,14 +34,14 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
-        f"a delay that crept by {CREEP_S * 1e3:.0f} ms all the while would look like "
+        f"a delay that grew slowly by {CREEP_S * 1e3:.0f} ms in this time would look like "
         f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm and is not in the ±: if in doubt, repeat "
         "it on another port or computer",
     )
 
 
 def beats_text(estimate: ClockEstimate) -> str:
-    """Return which beats an estimate rests on; stretches over a break do not count as one."""
+    """Return the beats that an estimate uses; a break divides them into stretches."""
     stretches = f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}"
     return f"from {estimate.beats} beats, {estimate.span_s:.0f} s in {stretches}"
 
@@ -62,7 +62,7 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
 
 
 def remeasured_words(session: Session) -> str:
-    """Return what shots that were there already have just been measured with."""
+    """Return with which rate all shots so far have just been measured again."""
     rate = session.host_rate
     if rate is None:
         return "All shots measured again with the clock that the rig states."

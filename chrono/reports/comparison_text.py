@@ -33,7 +33,7 @@ MOST_REASONS = 2
 SHOWN_NAMES = 4
 SHOWN_CHANGES = 4
 LONGEST_NAME = 40
-"""Of a setup in a sentence; the table has the whole name."""
+"""Longest name of a setup in a sentence; the table has the whole name."""
 
 
 def comparison_text(
@@ -46,9 +46,9 @@ def comparison_text(
     ----------
     found : Comparison
     unit : str
-        Of speeds.
+        Unit of speeds.
     rigs : RigsTaken, optional
-        Which recordings were taken for those of one rig.
+        Which recordings count as made with one rig.
     damaged_lines : int, optional
         Lines of the recordings that are damaged or lost.
     """
@@ -196,13 +196,13 @@ def _suspicious_reasons(found: Comparison) -> list[str]:
     if not count:
         return []
     return [
-        f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not go with the others. "
+        f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not fit the others. "
         "The answer is the same without."
     ]
 
 
 def suspicious_lines(found: Comparison) -> list[str]:
-    """Return which shots do not go with the others of their setup."""
+    """Return which shots do not fit the others of their setup."""
     return [
         f"  suspicious in {_name(group)}: {which_shots(group.suspicious)}"
         for group in found.groups
@@ -271,7 +271,7 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
         allowed = f"is {text}, so it is not settled"
     return [
         f"{word} by {by}, which is {percent} %, if the launcher did not drift",
-        f"with a steady drift allowed for, the difference {allowed}",
+        f"with a steady drift taken into account, the difference {allowed}",
     ]
 
 
@@ -279,7 +279,7 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
     """
     Return a difference with its interval: its size, and with its sign.
 
-    There is one digit more where rounding would hide whether zero is in the interval.
+    More digits are shown if rounding would hide whether zero is in the interval.
     """
     value = speed_in(unit, difference.difference_mps)
     half = speed_in(unit, difference.U95_mps)
@@ -297,7 +297,7 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
 
 
 def chance_words(difference: Difference) -> str:
-    """Return how often equal setups would look at least so different, in words and as p."""
+    """Return how often equal setups would look at least this different, in words and as p."""
     p = difference.p_overall
     if p < 0.001:
         often, number = "in less than 1 of 1000 sessions", "p < 0.001"
@@ -306,8 +306,8 @@ def chance_words(difference: Difference) -> str:
     else:
         often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
     if difference.p_adjusted is None:
-        return f"two equally fast setups would look so different {often} ({number})"
-    return f"among equally fast setups, two would look so different {often} ({number})"
+        return f"two equally fast setups would look this different {often} ({number})"
+    return f"among equally fast setups, two would look this different {often} ({number})"
 
 
 def more_sentence(more: MoreShots, in_turn: str = "") -> str:
@@ -331,8 +331,8 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
         f"{'settles' if more.as_seen == 1 else 'settle'} it in four cases of five"
     )
     if more.most is None:
-        return f"{sure}; the difference may be zero, then no number does"
-    return f"{sure}; if it is as small as may be, {more.most} do"
+        return f"{sure}; the difference may be zero, then no number settles it"
+    return f"{sure}; if it is as small as possible, {more.most} do"
 
 
 def spread_sentence(pair: PairComparison) -> str:
@@ -355,7 +355,7 @@ def spread_sentence(pair: PairComparison) -> str:
 
 
 def ratio_text(pair: PairComparison) -> str:
-    """Return the ratio of s; one digit more where rounding would hide a claim."""
+    """Return the ratio of s; with more digits if rounding would hide a claim."""
     low, high = pair.s_ratio_low, pair.s_ratio_high
     digits: Callable[[float], str] = two_digits
     if (float(two_digits(low)) > 1, float(two_digits(high)) < 1) != (low > 1, high < 1):
@@ -368,17 +368,17 @@ def _four_digits(value: float) -> str:
 
 
 def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
-    """Return that both recordings are taken for one rig, where this is an assumption."""
+    """Return that one rig is assumed for both recordings, if this is an assumption."""
     if rigs is None or pair.of_one_session:
         return []
     common = set(pair.first.rigs) & set(pair.second.rigs)
     if not any(rigs.basis[rig] is RigBasis.DESCRIPTION for rig in common):
         return []
-    return ["this holds if one rig made these recordings: their descriptions are equal"]
+    return ["this is true if one rig made these recordings: their descriptions are equal"]
 
 
 def without_lines(pair: PairComparison) -> list[str]:
-    """Return what would be said of a pair without the suspicious shots, if it is not this."""
+    """Return how the result of a pair changes without the suspicious shots, if it does."""
     other = pair.without_suspicious
     if other is None:
         return []
@@ -412,7 +412,7 @@ def _which_suspicious(pair: PairComparison) -> str:
 
 
 def _verdict_words(pair: PairComparison) -> str:
-    """Return what would hold of the speeds."""
+    """Return what the result for the speeds would be."""
     if pair.faster is None:
         return "it would not be settled which is faster"
     name = _name(pair.faster)
@@ -443,7 +443,7 @@ MATRIX_LEGEND = (
 
 
 def matrix_cells(found: Comparison, unit: str) -> list[list[str]]:
-    """Return for each setup but the first its difference from each earlier one, with a mark."""
+    """Return for each setup except the first its marked difference from each earlier one."""
     size = len(found.groups)
     pairs = iter(found.pairs)
     cells = [[""] * (size - 1) for _ in range(size - 1)]
@@ -498,7 +498,7 @@ def many_lines(found: Comparison) -> list[str]:
     return [
         *lines,
         *changed[:SHOWN_CHANGES],
-        *([f"and {more} changes more"] if more > 0 else []),
+        *([f"and {more} more changes"] if more > 0 else []),
     ]
 
 
@@ -519,7 +519,7 @@ def _drift_notes(found: Comparison, unit: str) -> list[str]:
     kinds = {pair.of_one_session for pair in found.judged}
     if True in kinds:
         lines.append(
-            "Unless stated, a steady drift of the launcher in a session is allowed for."
+            "Unless stated, a steady drift of the launcher in a session is taken into account."
         )
     if False in kinds:
         lines.append(

@@ -1,7 +1,7 @@
 """The table of shots as CSV and Parquet, by Apache Arrow: in bulk, bounded in memory.
 
-Few shots, decimal commas, and all CSV where pyarrow is not installed, are written by plain
-code: the same bytes, a few times slower, but nothing to load. Parquet needs pyarrow.
+Plain code writes few shots, decimal commas, and every CSV if pyarrow is not installed: the
+same bytes, a few times slower, but nothing to load. Parquet needs pyarrow.
 """
 
 from collections.abc import Iterable, Iterator
@@ -86,20 +86,20 @@ def _number(value: float) -> str:
 
 
 WORTH_LOADING_ROWS = 2_000
-"""Writing so many rows by plain code takes as long as loading Apache Arrow."""
+"""Writing this many rows by plain code takes as long as loading Apache Arrow."""
 
 ROW_GROUP = 50_000
-"""Rows of a Parquet file that are kept together, at least; many small ones read slowly."""
+"""Least number of rows in a row group of a Parquet file; many small groups read slowly."""
 
 
 def load_meanwhile() -> None:
-    """Have Apache Arrow load while the first recording is read."""
+    """Load Apache Arrow while the first recording is read."""
     if _has_arrow():
         Thread(target=_load).start()
 
 
 def _load() -> None:
-    with suppress(ImportError):  # which writing will tell
+    with suppress(ImportError):  # writing will report it
         from pyarrow import csv, parquet  # noqa: F401
 
 
@@ -134,9 +134,9 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as Parquet; return the number of rows.
 
-    Its schema's metadata are the members that stand at the head of a JSON file, see
-    `ExportHeads.texts`. They are known at the end only, and would not be read as the schema's
-    if Arrow's own, which is made at the beginning, were stored too.
+    The schema's metadata are the members at the head of a JSON file, see `ExportHeads.texts`.
+    They are known only at the end. Arrow's own schema is made at the beginning; if it were
+    stored too, readers would ignore these metadata.
 
     Raises
     ------
@@ -152,7 +152,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     from pyarrow import parquet
 
     heads, schema, rows = ExportHeads(), _schema(), 0
-    repeated = [*TEXT_COLUMNS]  # of numbers hardly any comes twice: looking would cost time
+    repeated = [*TEXT_COLUMNS]  # numbers hardly ever repeat: a search would cost time
     parts = _parts(tables, heads)
     options = {"use_dictionary": repeated, "store_schema": False}
     with parquet.ParquetWriter(stream, schema, **options) as writer:
@@ -190,7 +190,7 @@ def _row_groups(batches: Iterable["pa.RecordBatch"]) -> Iterator["pa.Table"]:
 
 
 def _harmless(columns: Columns) -> Columns:
-    """Return columns of which no text is a formula to a spreadsheet."""
+    """Return columns in which a spreadsheet takes no text for a formula."""
     for name in TEXT_COLUMNS:
         texts = columns[name]
         columns[name] = texts._replace(each=[cell(text) for text in texts.each])
@@ -229,7 +229,7 @@ def _array(values: Any, kind: Any) -> "pa.Array":
 
 
 def _moments_as_text(moments: "pa.Array") -> "pa.Array":
-    """Return moments as ISO 8601 has them."""
+    """Return moments in the format of ISO 8601."""
     import pyarrow as pa
     from pyarrow import compute
 

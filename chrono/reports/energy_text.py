@@ -29,14 +29,14 @@ Results = Sequence[EnergyResult | RefusedLaunch]
 
 def energy_text(results: Results, units: UserUnits, *, ascii_only: bool = False) -> str:
     """
-    Return energies and momenta as text for a terminal, beside what was stored as bars.
+    Return energies and momenta as text for a terminal, with bars beside the stored energy.
 
     Parameters
     ----------
     results : sequence of EnergyResult or RefusedLaunch
         At least one.
     units : UserUnits
-        What to show them in.
+        Units to show them in.
     ascii_only : bool, optional
         Draw with plain ASCII characters.
     """
@@ -62,10 +62,10 @@ def energy_data(results: Results) -> dict[str, Any]:
 
 
 def exceeded_words(results: Results) -> list[str]:
-    """Return what carried more than was stored, as complaints about the data."""
+    """Return which setups carried more than was stored, as findings about the data."""
     return [
-        f"{name_of(r.launch)}: carried more than {name} allows; check mass, speed and what "
-        "was stored"
+        f"{name_of(r.launch)}: carried more than {name} allows; check mass, speed and the "
+        "stored energy"
         for r in results
         if isinstance(r, EnergyResult)
         for name in r.exceeded
@@ -103,7 +103,7 @@ def _result_lines(
 
 
 def _bars(results: Sequence[EnergyResult], units: UserUnits, ascii_only: bool) -> list[str]:
-    """Draw what each setup carried above what was stored."""
+    """Draw the energy of each setup as a bar above the stored energies."""
     entries = [(name_of(r.launch), r.energy.value) for r in results]
     for result in results[:1]:
         entries += [(bound.name, bound.energy.value) for bound in result.bounds]

@@ -1,7 +1,7 @@
-"""What an export says otherwise than an earlier one of the same recordings.
+"""How an export differs from an earlier one of the same recordings.
 
-A rule that changed, or a corrected rig, changes speeds and sometimes which edges make a shot.
-Shots of both tables are the same where their first edges came at the same time.
+A changed rule or a corrected rig changes speeds, and sometimes which edges make a shot. Two
+shots count as the same if their first edges came at the same time.
 """
 
 import csv
@@ -16,7 +16,7 @@ from chrono.reports.setup_words import count_text
 from chrono.safe_text import plain
 
 SAME_S = 5e-4
-"""First edges closer than this are one edge; two shots are never so near."""
+"""First edges closer than this count as one edge; two shots are never so close."""
 SHOWN = 40
 LEAST_MPS = 1.5e-6
 """Both tables are rounded to 1e-6."""
@@ -28,7 +28,7 @@ _NEEDED = {"recording", "shot", *_NUMBERS, "flags"}
 @dataclass(frozen=True)
 class ShotChange:
     """
-    A shot that two exports say otherwise.
+    A shot that differs between two exports.
 
     Attributes
     ----------
@@ -36,7 +36,7 @@ class ShotChange:
     time_s : float
         Its first edge, since the session's start [s].
     before, now : mapping or None
-        `shot`, `speed_mps`, `U95_mps` and `flags`; None where it was no shot.
+        `shot`, `speed_mps`, `U95_mps` and `flags`; None if there was no shot.
     """
 
     recording: str
@@ -46,7 +46,7 @@ class ShotChange:
 
     @property
     def size(self) -> float:
-        """How large the change is: of the speed, or ±, in parts of the former ±."""
+        """Size of the change of speed or of ±, the larger one, relative to the earlier ±."""
         if self.before is None or self.now is None:
             return math.inf
         was, is_now = self.before["speed_mps"], self.now["speed_mps"]
@@ -74,7 +74,7 @@ def read_export(path: Path) -> list[dict[str, Any]]:
     Raises
     ------
     OptionError
-        The file cannot be read, or is not an export of shots.
+        If the file cannot be read, or is not an export of shots.
     """
     try:
         text = path.read_text("utf-8-sig")
@@ -90,7 +90,7 @@ def read_export(path: Path) -> list[dict[str, Any]]:
     reader = csv.DictReader(text.splitlines(), delimiter=";" if comma else ",")
     if not set(reader.fieldnames or ()) >= _NEEDED:
         raise OptionError(
-            "is not an export of shots: it has not all of its columns",
+            "is not an export of shots: some of its columns are missing",
             where=str(path),
             hint="name a CSV file that export wrote",
         )
@@ -98,7 +98,7 @@ def read_export(path: Path) -> list[dict[str, Any]]:
         return [_read(row, comma) for row in reader]
     except (ValueError, AttributeError, TypeError) as error:
         raise OptionError(
-            "is not an export of shots: a row of it cannot be read",
+            "is not an export of shots: one of its rows cannot be read",
             where=str(path),
             hint="name a CSV file that export wrote",
         ) from error
@@ -117,9 +117,9 @@ def compare_exports(
     before: Iterable[Mapping[str, Any]], now: Iterable[Mapping[str, Any]]
 ) -> ExportDifference:
     """
-    Return which shots two exports say otherwise.
+    Return which shots differ between two exports.
 
-    Recordings go by their names; where each side has one only, these are the same.
+    Recordings are matched by name. If each export has only one, these two are matched.
     """
     old, new = _by_recording(before), _by_recording(now)
     if len(old) == len(new) == 1:
@@ -203,7 +203,7 @@ def _shot(values: Mapping[str, Any] | None) -> str:
 
 
 def difference_data(found: ExportDifference) -> dict[str, Any]:
-    """Return all changes as an object for JSON; None where there is no shot or speed."""
+    """Return all changes as an object for JSON; None if there is no shot or speed."""
     return {
         "shots_before": found.before,
         "shots_now": found.now,

@@ -1,4 +1,4 @@
-"""The table of shots: its columns with their meaning, its head, and its rows a chunk at a time.
+"""The table of shots: its columns with their meaning, its head, and its rows in chunks.
 
 `SHOT_COLUMNS` is the one source for `export --columns`, the guide, JSON and Parquet files and
 workbooks. As JSON it is a Table Schema (Frictionless Data), with `unit` beside it. The head
@@ -40,11 +40,11 @@ class Column:
     kind : {"string", "integer", "number", "boolean", "datetime"}
         Its type by the Table Schema.
     unit : str
-        Of its numbers, empty where they have none.
+        Unit of its numbers, empty if they have none.
     meaning : str
         One phrase.
     decimals : int
-        To which numbers are rounded, far below any uncertainty.
+        Decimals to which numbers are rounded, far below any uncertainty.
     """
 
     name: str
@@ -104,19 +104,19 @@ PROGRAM = f"chrono-gates {__version__}"
 @dataclass(frozen=True)
 class ExportHead:
     """
-    What there is to say of one recording beside its shots.
+    Facts about one recording, besides its shots.
 
     Attributes
     ----------
     recording : str
         Its name, as in every row.
     started : str
-        Start as it states it, ISO 8601, or empty.
+        Start that the recording states, ISO 8601, or empty.
     rig : dict
-        What its shots were measured with, SI, the unit in each name.
+        Rig that its shots were measured with, SI, the unit in each name.
     setups : list of dict
-        `name`, `body` and `conditions` of each, as in a recording; where it was asked for,
-        the statistics of its counted shots, None where undefined.
+        `name`, `body` and `conditions` of each, as in a recording; if asked for, also the
+        statistics of its counted shots, None where undefined.
     """
 
     recording: str
@@ -126,7 +126,7 @@ class ExportHead:
 
 
 def head_of(session: Session, recording: str, with_statistics: bool = False) -> ExportHead:
-    """Return what there is to say of a session that was read whole."""
+    """Return the head for a session that was read to its end."""
     setups = []
     for name in _stated(session):
         told = setup_record(session.setups.last(name))
@@ -135,7 +135,7 @@ def head_of(session: Session, recording: str, with_statistics: bool = False) -> 
 
 
 def _stated(session: Session) -> list[str]:
-    """Return the names of setups, that of no name only where shots were made with it."""
+    """Return the names of setups; the empty name only if shots were made with it."""
     unnamed = session.setups.named(NO_SETUP)[session.log.setup].any()
     return [name for name in session.setups.names if name != NO_SETUP or unnamed]
 
@@ -159,14 +159,14 @@ SETUP_NUMBERS = ("shots", "counted", *_SERIES)
 
 @dataclass
 class ExportHeads:
-    """The heads of a file's recordings, each rig once: a season may have been one rig's."""
+    """The heads of a file's recordings; each rig once, as a whole season may use one rig."""
 
     rigs: list[dict[str, Any]] = field(default_factory=list)
     recordings: list[dict[str, Any]] = field(default_factory=list)
     _places: dict[str, int] = field(default_factory=dict)
 
     def add(self, head: ExportHead) -> int:
-        """Take in a recording's head; return the place of its rig."""
+        """Add a recording's head; return the index of its rig."""
         place = self._places.setdefault(json.dumps(head.rig), len(self.rigs))
         if place == len(self.rigs):
             self.rigs.append(head.rig)
@@ -188,8 +188,8 @@ class ExportHeads:
         -------
         dict
             `program` and its version; `recordings`, each with `recording` (name), `started`,
-            `rig` (place among the rigs) and `setups`; `rigs` in SI units; `schema`, which says
-            what the columns are.
+            `rig` (index in the rigs) and `setups`; `rigs` in SI units; `schema`, which
+            describes the columns.
         """
         members: dict[str, Any] = {"program": PROGRAM, "recordings": self.recordings}
         members |= {"rigs": self.rigs, "schema": table_schema()}
@@ -211,7 +211,7 @@ Columns = dict[str, Any]
 
 
 class TextColumn(NamedTuple):
-    """A column of text: each text once, and for every row which one it is, in few bytes."""
+    """A column of text: each text once, and for each row the index of its text."""
 
     each: list[str]
     place: npt.NDArray[np.unsignedinteger]
@@ -224,7 +224,7 @@ class TextColumn(NamedTuple):
 @dataclass(frozen=True, eq=False)
 class ExportTable:
     """
-    What is exported of one recording.
+    The exported data of one recording.
 
     Attributes
     ----------
@@ -237,12 +237,12 @@ class ExportTable:
     chunks: Iterable[Columns]
 
     def __getstate__(self) -> dict[str, Any]:
-        """Return what goes to another process, where nothing can be measured any more."""
+        """Return the state for another process, with all shots measured."""
         return {"head": self.head, "chunks": list(self.chunks)}
 
 
 def shot_table(session: Session, recording: str, with_statistics: bool = False) -> ExportTable:
-    """Return what is exported of a session; its shots are measured as they are asked for."""
+    """Return the exported data of a session; shots are measured when they are asked for."""
     chunks = (shot_columns(session, recording, part) for part in session.log.chunks())
     return ExportTable(head_of(session, recording, with_statistics), chunks)
 
@@ -254,7 +254,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
     Parameters
     ----------
     session : Session
-        Where the shots are.
+        The session with the shots.
     recording : str
         Name of the recording, the same in every row.
     part : slice
@@ -285,7 +285,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
 
 
 def records_of(columns: Columns) -> Iterator[dict[str, Any]]:
-    """Yield shots as objects for JSON; None where there is nothing to say."""
+    """Yield shots as objects for JSON; None where a value is missing."""
     lists = [_plain_values(values) for values in columns.values()]
     for values in zip(*lists, strict=True):
         record = dict(zip(columns, values, strict=True))
@@ -308,25 +308,25 @@ def shot_frame(session: Session, recording: str = "") -> "pd.DataFrame":
 
 
 def moment_texts(moments: npt.NDArray[np.datetime64]) -> list[str | None]:
-    """Return moments as ISO 8601 has them, None for NaT."""
+    """Return moments in the format of ISO 8601, None for NaT."""
     texts = np.datetime_as_string(moments, unit="us").tolist()
     return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
 def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
-    """Return moments by the calendar, UTC; a start that states no offset tells none."""
+    """Return moments by the calendar, UTC; NaT if the start states no offset."""
     begin: np.datetime64[Any] = np.datetime64("NaT", "us")
     try:
         start = datetime.fromisoformat(started)
         if start.tzinfo is not None:
             begin = np.datetime64(start.astimezone(UTC).replace(tzinfo=None), "us")
     except (ValueError, OverflowError):
-        pass  # it is no moment, or one before all calendars
+        pass  # it is not a moment, or is before all calendars
     return begin + host_us.astype("timedelta64[us]")
 
 
 def _plain_values(values: Any) -> list[Any]:
-    """Return a column as what JSON knows."""
+    """Return a column as values that JSON knows."""
     if isinstance(values, TextColumn):
         return values.objects().tolist()
     if values.dtype.kind == "M":

@@ -1,4 +1,4 @@
-"""What is wrong with the data, a sentence each, collected on the way to be told at the end."""
+"""What is wrong with the data: one sentence each, collected, then printed at the end."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ if TYPE_CHECKING:
 
 @dataclass
 class Findings:
-    """What is wrong with the data: the lines that a command tells at its end."""
+    """What is wrong with the data: the lines that a command prints at its end."""
 
     lines: list[str] = field(default_factory=list)
 
     def add(self, recorded: LoadedRecording) -> None:
-        """Take in what is wrong with one recording."""
+        """Add what is wrong with one recording."""
         self.lines += recording_findings(recorded)
 
     def take(self, troubles: Iterable[Trouble]) -> None:
-        """Take in what went wrong with a run."""
+        """Add what went wrong with a run."""
         self.lines += _trouble_lines(troubles)
 
 
 def recording_findings(recorded: LoadedRecording) -> list[str]:
-    """Return what is wrong with a recording, a line each, its path before it."""
+    """Return what is wrong with a recording, one line each, beginning with its path."""
     from chrono.reports.length_trend_text import trend_doubts
     from chrono.reports.slope_text import slope_doubt
     from chrono.session.session_summary import slope_of, trends_of
@@ -55,12 +55,12 @@ def start_findings(start: LabStart) -> list[str]:
     found = recording_findings(start.recorded)
     if not start.shots:
         path = start.recorded.path
-        found.append(f"{path}: no shot has a speed, so the lab begins at a usual one")
+        found.append(f"{path}: no shot has a speed, so the lab begins at a usual speed")
     return found
 
 
 def clock_doubt(recorded: LoadedRecording) -> str:
-    """Return why the host's clock is not used, empty if it is or the rig does not ask."""
+    """Return why the host's clock is not used; empty if it is used or was not asked for."""
     unknown = [recorded.rate_unknown] if recorded.rate_unknown else []
     return "".join(_trouble_lines(unknown))
 
@@ -75,7 +75,7 @@ def unread_line(session: Session) -> str:
 def _wrong_lines(session: Session) -> str:
     """Return that no line is of the kind that the rig states, and the kind that fits."""
     stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
-    what = f"not one of its {session.unusable.lines} lines is a {stated} line of a board"
+    what = f"none of its {session.unusable.lines} lines is a {stated} line of a board"
     if other is None:
         return f"{what}: check `lines` in the rig"
     return f'{what}; they are {other} ones: write lines = "{other}" in the rig'

@@ -23,7 +23,8 @@ FLAG_HELP: dict[str, str] = {
     ),
     "too-slow": (
         "The transit is longer than the rig's window.slowest allows: lower it if you expect "
-        "such speeds, as of drops, otherwise it was a passer-by and there is nothing to do."
+        "such speeds, as of drops; otherwise a person walked through and there is nothing to "
+        "do."
     ),
     "short": (
         "The gates were blocked for less than the declared body would: check body.length, "
@@ -42,7 +43,7 @@ FLAG_HELP: dict[str, str] = {
         "the shot aside if the wrong one was taken for the main body."
     ),
     "flash": (
-        "Both gates tripped at the same moment, which is light and no body: shade the gates "
+        "Both gates tripped at the same moment, which is light, not a body: shade the gates "
         "from the muzzle; the body that follows is a shot of its own."
     ),
     "lead-only": (
@@ -57,19 +58,19 @@ FLAG_HELP: dict[str, str] = {
     ),
     "gap": (
         "Lines were lost between the board and the computer in this shot or near it, and it "
-        "has no speed where they leave open whose edges are whose: check cable and baud rate."
+        "has no speed if they hide which edges belong to which body: check cable and baud rate."
     ),
     "board-lost": (
         "The board had to drop edges about this time: remove what trips the gates so often "
         "(flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
-        "No pair of edges can be timed to a hundredth of the transit, as a gate bounced for "
-        "long or the board told its edges late: give the comparators more hysteresis or shade "
-        "the gates."
+        "No pair of edges can be timed to a hundredth of the transit, because a gate bounced "
+        "for a long time or the board sent its edges late: give the comparators more "
+        "hysteresis or shade the gates."
     ),
     "ambiguous": (
-        "Other passages fit the declared body better than those paired first, as where bodies "
+        "Other passages fit the declared body better than those paired first, as when bodies "
         "overtake each other, so it has no speed: keep wads and carriers out of the beams."
     ),
     "flicker": (

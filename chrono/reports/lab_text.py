@@ -29,12 +29,12 @@ from chrono.units import format_speed, format_value, speed_in
 Lines = list[list[Piece]]
 
 LETTERS = dict(zip((*GROUPS, BOUNCE), "spiodagynkltjb", strict=True))
-"""What stands for a contribution on its line: s spacing, p position, i inclination, o off its
+"""The letter of each contribution on its line: s spacing, p position, i inclination, o off its
 middle, d drag, k clock, l latency, t tick, j jitter, b bounce."""
 
 WHOLE_LETTER = "u"
 SHOWN_PART = 0.01
-"""A contribution that nowhere has a hundredth of the whole is not drawn."""
+"""A contribution that stays below a hundredth of the whole is not drawn."""
 
 
 def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
@@ -299,7 +299,7 @@ ONE_PLACE = 0.1
 """Transits that scatter by less than this part of a tick end at one place between steps."""
 
 STAYS = 0.02
-"""A change of the ± by less is none to a class."""
+"""A smaller change of the ± does not count as a change for a class."""
 
 NAMES = {
     "speed_mps": "speed",
@@ -334,7 +334,7 @@ def setting_text(bench: Bench, name: str, unit: str) -> str:
 
 
 def result_lines(seen: LabView, unit: str) -> list[str]:
-    """Return what a bench comes to, a line each."""
+    """Return the results of a bench, one line each."""
     rules, share = seen.rules
     ticks = seen.transit_s / seen.bench.tick_s
     return [
@@ -372,7 +372,7 @@ def _tick_line(seen: LabView, unit: str) -> str:
 
 
 def speed_line(seen: LabView, unit: str) -> str:
-    """Return the speed with its ± and that in per cent."""
+    """Return the speed with its ±, also in per cent."""
     budget = seen.budget
     if not budget.U95_mps < budget.speed_mps:
         speed = _three(speed_in(unit, budget.speed_mps))
@@ -493,7 +493,7 @@ def _percent(part: float) -> str:
 
 
 def _three(value: float) -> str:
-    """Return a number to three digits, from 1000 on to a whole one."""
+    """Return a number with three digits, from 1000 on as a whole number."""
     return f"{value:.0f}" if abs(value) >= 999.5 else f"{value:.3g}"
 
 

@@ -67,13 +67,13 @@ SMALL, NOTHING = 1e-3, 1e-12
 """Below this part of its unit a value is shown in thousandths, millionths and so on of it."""
 
 MOST_DIGITS = 1e-6
-"""A relative ± below this is left out: no scale or rule gives so many digits."""
+"""A relative ± below this is left out: no scale or ruler gives this many digits."""
 
 MOST_DECIMALS = 6
 """A ± that needs more of them is shown in a smaller unit, if there is one."""
 
 MANY_TIMES, LEAST_PART = 10.0, 1e-5
-"""A part from here on is shown as a multiple, one below as less than this."""
+"""A part from the first on is shown as a multiple; below the second, as less than it."""
 
 MILLION = 1e6
 """So many times the acceleration of gravity are counted in millions of it."""
@@ -106,7 +106,7 @@ class UserUnits:
         """
         Return the unit that suits a value with its ±, and its SI value.
 
-        Of small values that is a part of the unit, and the metric one where feet have none.
+        A small value gets a smaller unit; a metric one, if feet have none.
         """
         unit, size = self.of(kind)
         if kind == "part" and abs(value) >= MANY_TIMES:
@@ -136,18 +136,18 @@ class UserUnits:
         return shown.rstrip().replace(" °", "°")
 
     def above(self, kind: str, value: float, U95: float) -> str:  # noqa: N803
-        """Return what stays above a value by its ±, rounded up."""
+        """Return the upper end of a value's ±, rounded up."""
         unit, size = self.fitting(kind, value + U95)
         end, decimals = (value + U95) / size, significant_decimals(U95 / size)
         if not math.isfinite(end):
-            return "more than can be told"
+            return "more than can be shown"
         if U95 <= 0:
             decimals = 3 - math.floor(math.log10(end))
         rounded = math.ceil(end * 10**decimals - 1e-9) / 10**decimals
         return f"{rounded:.{max(decimals, 0)}f} {unit}"
 
     def estimate(self, kind: str, found: Estimate) -> str:
-        """Return an estimate with its ±, or what is known of it."""
+        """Return an estimate with its ±, or without if the ± is not known."""
         text = self.show(kind, found.value, found.U95)
         unknown = math.isinf(found.U95) and math.isfinite(found.value)
         return f"{text} (± not known)" if unknown else text
@@ -176,7 +176,7 @@ def estimate_data(found: Estimate) -> dict[str, float | None]:
 
 
 def launch_data(launch: Launch) -> dict[str, Any]:
-    """Return what a launch rests on as an object for JSON, in SI."""
+    """Return the inputs of a launch as an object for JSON, in SI."""
     body = {q.name: q for q in launch.body.quantities}
     masses = {
         "mass_kg": body[MASS].value if MASS in body else None,
@@ -193,7 +193,7 @@ def launch_data(launch: Launch) -> dict[str, Any]:
 
 
 def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[str]:
-    """Return what a page is about, the body where all have one, and the air."""
+    """Return the title of a text, the body if all have the same, and the air."""
     bodies = {launch_body_text(launch, units) for launch in launches}
     body = bodies.pop() if len(bodies) == 1 else "each setup with its own body"
     return [*filled(f"{what}: {body}" if body else what, 0), *filled(air_line(launches[0]))]
@@ -202,13 +202,13 @@ def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[
 def own_body(
     launch: Launch, launches: Sequence[Launch], units: UserUnits
 ) -> list[tuple[str, str]]:
-    """Return a row of a table that tells the body, where not all have the same."""
+    """Return a row of a table with the body, if not all have the same."""
     one = len({launch_body_text(each, units) for each in launches}) == 1
     return [] if one else [("body", launch_body_text(launch, units))]
 
 
 def launch_body_text(launch: Launch, units: UserUnits) -> str:
-    """Return what is launched, in a few words, with the ± (95 %) that it is taken to have."""
+    """Return the launched body in a few words, with the assumed ± (95 %)."""
     body, parts = launch.body, []
     if body.mass:
         parts.append(units.show("mass", body.mass.value, body.mass.U95))
@@ -282,7 +282,7 @@ def filled(text: str, indent: int = 2) -> list[str]:
 
 
 def letters_for(results: Sequence[object]) -> list[str]:
-    """Return the letter of each result's curve; none where there is but one."""
+    """Return the letter of each result's curve; no letter if there is only one."""
     count = len(results)
     return [LETTERS[i % len(LETTERS)] if count > 1 else "" for i in range(count)]
 

@@ -28,21 +28,21 @@ from chrono.units import format_speed, format_value
 
 ANGLES_DEG = 0, 15, 30, 45
 HEIGHT_M = 1.0
-"""From where the ranges are told: a launcher on a table [m]."""
+"""Height of the launch for the ranges: a launcher on a table [m]."""
 
 
 def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) -> list[str]:
     """
-    Return energy, momentum, lengths seen and Mach number of one shot, a line each.
+    Return energy, momentum, seen lengths and Mach number of one shot, one line each.
 
     Parameters
     ----------
     row : ShotRow
         With a speed.
     rig : Rig
-        Says the body, the air and the place.
+        Gives the body, the air and the place.
     own : mapping
-        What the shot's setup says of its body instead.
+        The setup's own values of the body, which replace the rig's.
     unit : str
         Unit of speeds.
     """
@@ -71,7 +71,7 @@ def range_lines(row: ShotRow, rig: Rig, own: Mapping[str, float]) -> list[str]:
     return [
         f"expected range from {HEIGHT_M:g} m above the ground, no wind, ± 95 %:",
         *(f"  {degrees:>2}° up  {_range_text(launch, degrees)}" for degrees in ANGLES_DEG),
-        "The body is taken for a smooth ball at the speed of the gates.",
+        "This assumes a smooth ball, launched at the speed of the gates.",
     ]
 
 
@@ -109,13 +109,13 @@ def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
 
 
 def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
-    """Return the speed at the mouth and what it rests on."""
+    """Return the speed at the mouth and its basis."""
     where = f"{rig.site.muzzle_distance_m:g} m before the gates"
     if stands_behind_mouth(rig):
         return detail("mouth", f"{where}: not given, gate A would stand behind it")
     if mouth is None:
         return detail(
-            "mouth", f"{where}: not known, so light a body would not have come to the gates"
+            "mouth", f"{where}: not known, a body this light would not reach the gates"
         )
     low, high = mouth.coefficients
     drag = f"{low:.2f} … {high:.2f}" if mouth.in_crisis else f"{high:.2f}"
@@ -124,7 +124,7 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
 
 
 def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
-    """Return what speeds at the mouth rest on, once for all of them."""
+    """Return the basis of speeds at the mouth, once for all of them."""
     if stands_behind_mouth(rig):
         return []
     texts = dict.fromkeys(f"{each.source}; {_limit(each)}" for each in mouths)
@@ -135,5 +135,5 @@ def _limit(mouth: MuzzleSpeed) -> str:
     if mouth.is_flat:
         return "for flight end first only"
     if mouth.in_crisis:
-        return "the drag crisis may have set in or not, the ± holds both"
+        return "the drag crisis may have begun or not, the ± covers both"
     return f"good to Re {CRISIS_REYNOLDS:.0e}, for a smooth ball only"

@@ -1,4 +1,4 @@
-"""Numbers as a class writes them: its units, its decimal sign, no powers of ten."""
+"""Numbers written as a class does: its units, its decimal sign, no powers of ten."""
 
 import math
 from collections.abc import Iterable
@@ -32,18 +32,18 @@ class NumberFormat:
     decimal_comma: bool = False
 
     def number(self, value: float, digits: int = 6) -> str:
-        """Write a value to so many significant digits, the last ones kept though they be 0."""
+        """Write a value with this many significant digits, also zeros at its end."""
         if not math.isfinite(value):
             return "∞"
         exponent = math.floor(math.log10(abs(value))) if value else 0
         return self._signed(f"{value:.{max(digits - 1 - exponent, 0)}f}")
 
     def plainly(self, value: float) -> str:
-        """Write a stated value to at most six digits, without zeros behind."""
+        """Write a stated value with at most six digits, without zeros at its end."""
         return self._signed(format(Decimal(f"{value:.6g}"), "f"))
 
     def to_uncertainty(self, value: float, uncertainty: float) -> str:
-        """Write a value to the last digit that its uncertainty leaves meaningful."""
+        """Write a value to the last digit that is meaningful for its uncertainty."""
         decimals = significant_decimals(uncertainty)
         return self._signed(f"{round(value, decimals):.{max(decimals, 0)}f}")
 
@@ -69,7 +69,7 @@ class NumberFormat:
         return f"{self.plainly(self.in_length(length_m))} {self.length}"
 
     def stated_time(self, time_s: float) -> str:
-        """Write a stated short time in the unit that suits it, whatever the class's is."""
+        """Write a stated short time in a fitting unit, whatever the class's unit is."""
         unit, size = next((u for u in _SMALL_TIMES if time_s >= 0.999 * u[1]), _SMALL_TIMES[-1])
         return f"{self.plainly(time_s / size)} {unit}"
 
@@ -86,13 +86,13 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
     text : str
         At most one unit each of speed, length and time; empty for none.
     speed : str
-        Unit of speeds where none is named.
+        Unit of speeds if `text` names none.
     decimal_comma : bool
 
     Raises
     ------
     OptionError
-        If one is unknown, or two are of a kind.
+        If a unit is unknown, or two are of the same kind.
     """
     chosen = {"speed": speed, "length": "mm", "time": "ms"}
     kinds = {"speed": SPEED_UNITS, "length": LENGTHS, "time": TIMES}
@@ -101,7 +101,9 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
         kind = next((kind for kind, units in kinds.items() if unit in units), "")
         if not kind or kind in named:
             what = (
-                f"{unit!r} is a second unit of {kind}" if kind else f"{unit!r} is no unit here"
+                f"{unit!r} is a second unit of {kind}"
+                if kind
+                else f"{unit!r} is not such a unit"
             )
             raise OptionError(what, where="--units", hint=_hint(kinds.values()))
         named.add(kind)

@@ -1,7 +1,7 @@
-"""Pages that need nothing else: templates filled here, written as HTML or as PDF.
+"""Pages that need no other file: templates are filled here, and written as HTML or as PDF.
 
-In: objects whose texts are ready for people. Out: HTML that asks nothing of any network and
-in which text from outside is text only. WeasyPrint lays out the PDF by the style for paper.
+In: objects whose texts are ready for people. Out: HTML that loads nothing from a network; text
+from outside stays plain text in it. WeasyPrint lays out the PDF with the style for paper.
 """
 
 import logging
@@ -29,7 +29,7 @@ def render_page(template: str, **content: Any) -> str:
     template : str
         Name of a file of this room.
     **content
-        What it names. A `Markup` is put in as it is, every other text as text.
+        The values that it names. A `Markup` is inserted unchanged, other text as plain text.
     """
     return _pages().get_template(template).render(version=__version__, **content)
 
@@ -53,17 +53,17 @@ def _harmless(value: Any) -> Any:
 
 
 SYSTEM_PACKAGES = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
-"""What WeasyPrint needs of the system, as Debian names it."""
+"""Packages of the system that WeasyPrint needs, by their names in Debian."""
 
 
 def check_page(path: Path) -> str:
     """
-    Return the ending of a page's file, before any work is done for it.
+    Check the name of a page's file before any work is done; return its ending.
 
     Raises
     ------
     OptionError
-        If it is no page's, the file exists, or there is nothing to make a PDF with.
+        If it is not the ending of a page, the file exists, or a PDF cannot be made.
     """
     ending = check_new(path, (".html", ".pdf"))
     if ending == ".pdf":
@@ -72,21 +72,21 @@ def check_page(path: Path) -> str:
 
 
 def page_bytes(html: str, ending: str) -> bytes:
-    """Return a page as its file holds it."""
+    """Return a page as the bytes of its file."""
     return printed(html) if ending == ".pdf" else html.encode()
 
 
 def printed(html: str) -> bytes:
     """
-    Return a page as a tagged PDF; nothing is fetched for it.
+    Return a page as a tagged PDF; nothing is downloaded for it.
 
     Raises
     ------
     OptionError
-        If WeasyPrint, or what it needs of the system, is not there.
+        If WeasyPrint, or a library of the system that it needs, is missing.
     """
     weasyprint = load_weasyprint()
-    # It warns of each property that is for screens only.
+    # It warns about each property that is only for screens.
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
     fetcher = weasyprint.urls.URLFetcher(allowed_protocols=())
     pdf: bytes = weasyprint.HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_tags=True)

@@ -45,12 +45,12 @@ class HealthText:
 
     @property
     def ready(self) -> bool:
-        """Whether nothing stands against clocking."""
+        """Whether nothing prevents clocking."""
         return not self.troubles
 
     @property
     def troubles(self) -> tuple[ItemText, ...]:
-        """The lines of what stands against it."""
+        """The lines about what prevents it."""
         return tuple(item for item in self.items if item.trouble)
 
     @property
@@ -66,12 +66,12 @@ def health_words(health: Readiness) -> HealthText:
 
 
 def judged_words(seen: Observation) -> HealthText:
-    """Return in words whether what was observed will do."""
+    """Judge an observation; return the result in words."""
     return health_words(judge_readiness(seen))
 
 
 def health_text(health: Readiness) -> str:
-    """Return the items, the verdict, and what to do, a line each."""
+    """Return the items, the verdict, and what to do, one line each."""
     told = health_words(health)
     width = max(len(item.name) for item in told.items)
     lines = [
@@ -102,7 +102,7 @@ def health_data(health: Readiness) -> dict[str, Any]:
 
 
 def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
-    """Return an item in words: its reading, and where it is troubled the reason and advice."""
+    """Return an item in words: its reading, and if it is in trouble its reason and advice."""
     match item.aspect:
         case Aspect.JITTER:
             assert health.timing is not None, "only a timing has such an item"
@@ -212,7 +212,7 @@ def _beats(seen: Observation, _: str) -> tuple[str, str, str]:
 
 def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.has_beats:
-        return "rate not known: lines of this kind bring no beats", "", ""
+        return "rate not known: lines of this kind have no beats", "", ""
     if seen.clock is None or not seen.knows_rate:
         return "rate not known: it needs some minutes of beats", "", ""
     return (
@@ -225,13 +225,13 @@ def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
 
 def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
-        return "not told by lines without a level", "", ""
+        return "not shown by lines without a level", "", ""
     timed = count_text(seen.timed, "shot")
     if not seen.bounced:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"{count_text(seen.hidden, 'shot')} met that noise without a bounce, and the rig's "
+        f"{count_text(seen.hidden, 'shot')} had that noise without a bounce, and the rig's "
         "jitter is too small for it",
         f'state jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock], or give the '
         "comparators more hysteresis",
@@ -254,7 +254,7 @@ def _trend(trend: LengthTrend) -> tuple[str, str, str]:
 def _body(setup: str, blocking: BlockedLengths) -> tuple[str, str, str]:
     return (
         blocking_text(blocking) + (f" ({plain(setup)})" if setup else ""),
-        "bodies block the gates for another length than declared",
+        "the gates see bodies of another length than declared",
         "check body.length and gates.spacing in the rig, and the alignment of both beams",
     )
 

@@ -56,7 +56,7 @@ from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value, speed_in
 
 SHOWN_SHOTS = 72
-"""Two thirds of a page in three columns; of a longer session the first and the last."""
+"""They fill two thirds of a page in three columns; a longer session shows first and last."""
 SHOWN_SETUPS = 8
 MOST_IN_MATRIX = 9
 """More columns do not fit on a page; the others stand below."""
@@ -73,8 +73,8 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
     ----------
     report : Report
     for_paper : bool, optional
-        To be printed by `pages.paper`, which knows no narrow screens and no colours that a
-        page names: each picture once, in its own colours.
+        For printing, which has no narrow screens and no colours that a page names: each
+        picture is there once, in its own colours.
     """
     names = [each.recorded.name for each in report.recordings]
     return render_page(
@@ -192,7 +192,7 @@ def _recording(
 
 
 def _done(told: RecordingReport) -> str:
-    """Return in a sentence or two what was done."""
+    """Return one or two sentences about what was done."""
     session, rig = told.session, told.session.rig
     counted, shots = told.summary.counted, len(session.log)
     setups = len(_counted(told, all_of_them=True))
@@ -235,14 +235,14 @@ def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[st
 
 
 def _themed(svg: str) -> Markup:
-    """Return a picture whose colours are left to the page's light or dark."""
+    """Return a picture whose colours follow the page's light or dark style."""
     for colour, name in colour_names().items():
         svg = svg.replace(colour, f"var(--{name},{colour})")
     return Markup(svg)
 
 
 def colour_names() -> dict[str, str]:
-    """Return the pictures' colours and what the pages' style calls them."""
+    """Return the pictures' colours and their names in the pages' style."""
     return {INK: "ink", PALE: "pale", PAPER: "paper"} | {
         colour: f"setup{place}" for place, colour in enumerate(COLOURS)
     }
@@ -254,7 +254,7 @@ def _counted(told: RecordingReport, *, all_of_them: bool = False) -> list[SetupS
 
 
 def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
-    """Return a row of the table of setups, and what is said below it."""
+    """Return a row of the table of setups, and the sentences below it."""
     series, unit = found.series, rig.speed_unit
     assert series is not None, "only setups with counted shots have a row"
     _, mean = mean_text(series, unit)
@@ -275,7 +275,7 @@ def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
 
 
 def _mouth(told: RecordingReport) -> str:
-    """Return what the speeds at the launcher's mouth rest on."""
+    """Return the basis of the speeds at the launcher's mouth."""
     mouths = [each.mouth for each in told.summary.setups if each.mouth is not None]
     lines = mouth_source_lines(mouths, told.session.rig)
     return " ".join(line.strip() for line in lines if line)

@@ -22,7 +22,7 @@ GENERAL_ADVICE = "check the board's supply and its reset line"
 
 def cause_words(causes: Mapping[RestartCause, int]) -> str:
     """
-    Return how often the board restarted by what, such as ``2 by its watchdog``.
+    Return how often each cause restarted the board, such as ``2 by its watchdog``.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def cause_words(causes: Mapping[RestartCause, int]) -> str:
 
 
 def restart_advice(causes: Mapping[RestartCause, int]) -> str:
-    """Return what to do about the most frequent of the causes that say what to do."""
+    """Return what to do about the most frequent cause for which there is advice."""
     known = [cause for cause in _ADVICE if causes.get(cause)]
     if not known:
         return GENERAL_ADVICE

@@ -1,4 +1,4 @@
-"""A rig's facts as names and values with units, and what is doubtful in it."""
+"""The facts of a rig as names and values with units, and what is doubtful in it."""
 
 import math
 from collections.abc import Sequence
@@ -13,26 +13,26 @@ from chrono.units import ICE_POINT_K
 
 
 def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
-    """Return what is hardly possible about a rig, and what to do."""
+    """Return what is not plausible in a rig, and what to do."""
     match doubt:
         case RigDoubt.BEHIND_MOUTH:
             return (
                 f"site.muzzle_distance is {rig.site.muzzle_distance_m:g} m: with gates "
                 f"{rig.spacing_m:g} m apart gate A would stand behind the launcher's mouth, so "
-                "no speed is given for there; measure from the mouth to midway between the "
+                "no speed at the mouth is given; measure from the mouth to midway between the "
                 "gates"
             )
         case RigDoubt.BLOCKS_BOTH:
             return (
                 f"body.length is {rig.body.length_m * 1e3:g} mm, gates.spacing "
-                f"{rig.spacing_m * 1e3:g} mm: the body blocks both gates at once, and what "
-                "follows it is not told from it; place the gates farther apart"
+                f"{rig.spacing_m * 1e3:g} mm: the body blocks both gates at once, so a body "
+                "behind it cannot be separated from it; place the gates farther apart"
             )
         case RigDoubt.FEW_TICKS:
             return (
                 f"at window.fastest, {rig.window.fastest_mps:g} m/s, a transit is "
-                f"{fewest_ticks(rig):.2g} steps of the clock: such speeds are told with a ± of "
-                "many per cent; place the gates farther apart or lower window.fastest"
+                f"{fewest_ticks(rig):.2g} steps of the clock: such speeds have a ± of many per "
+                "cent; place the gates farther apart or lower window.fastest"
             )
 
 
@@ -46,22 +46,22 @@ _BASIS_WORDS = {
 
 
 def rigs_taken_text(rigs: RigsTaken) -> str:
-    """Return in one sentence which recordings were taken for those of one rig."""
+    """Return in one sentence which recordings count as made with one rig."""
     count = len(rigs.places)
     if count == 1:
         return "Rigs: there is one recording, so there is one rig."
     if rigs.given and len(rigs.recordings) == 1:
-        return f"Rigs: all {count} recordings are taken for those of one rig, as you said."
+        return f"Rigs: all {count} recordings count as made with one rig, as you said."
     if rigs.given:
-        return f"Rigs: each of the {count} recordings is taken for another rig, as you said."
+        return f"Rigs: each of the {count} recordings counts as another rig, as you said."
     if len(rigs.recordings) == 1:
         (basis,) = rigs.basis
-        taken = f"all {count} recordings are taken for those of one rig{_BASIS_WORDS[basis]}"
-        return f"Rigs: {taken}; --rigs each overrules this."
+        taken = f"all {count} recordings count as made with one rig{_BASIS_WORDS[basis]}"
+        return f"Rigs: {taken}; --rigs each changes this."
     if all(basis is RigBasis.ALONE for basis in rigs.basis):
         return (
-            f"Rigs: the {count} recordings are taken for those of {count} rigs; "
-            "--rigs one overrules this."
+            f"Rigs: the {count} recordings count as made with {count} rigs; "
+            "--rigs one changes this."
         )
     each = "; ".join(
         f"{_recordings_text(names)}{_BASIS_WORDS[basis]}"
@@ -71,8 +71,8 @@ def rigs_taken_text(rigs: RigsTaken) -> str:
     )
     more = len(rigs.recordings) - SHOWN_RECORDINGS
     each += f"; {count_text(more, 'more rig')}" if more > 0 else ""
-    taken = f"the recordings are taken for those of {len(rigs.recordings)} rigs"
-    return f"Rigs: {taken}: {each}; --rigs one overrules this."
+    taken = f"the recordings count as made with {len(rigs.recordings)} rigs"
+    return f"Rigs: {taken}: {each}; --rigs one changes this."
 
 
 def _recordings_text(names: Sequence[str]) -> str:
@@ -82,7 +82,7 @@ def _recordings_text(names: Sequence[str]) -> str:
 
 
 def rigs_taken_data(rigs: RigsTaken) -> list[dict[str, Any]]:
-    """Return the rigs with their recordings, and why these are taken for those of one rig."""
+    """Return the rigs with their recordings, and why these count as made with one rig."""
     return [
         {"recordings": list(names), "basis": basis.name.lower()}
         for names, basis in zip(rigs.recordings, rigs.basis, strict=True)
@@ -93,7 +93,7 @@ Rows = list[tuple[str, str]]
 
 
 def rig_rows(rig: Rig) -> Rows:
-    """Return what gates and clock are stated to be, within which limits."""
+    """Return the stated values of gates and clock, with their limits."""
     gates, clock = rig.gates, rig.clock
     jitter = f"standard deviation {tick_text(clock.jitter_s)}" if clock.jitter_s else "none"
     rows = [
@@ -114,7 +114,7 @@ def rig_rows(rig: Rig) -> Rows:
 
 
 def body_text(body: Body, overrides: dict[str, float] | None = None) -> str:
-    """Return a body with what a setup says of it: name, mass, diameter, length."""
+    """Return a body with a setup's values in place of its own: name, mass, size."""
     said = {**body.model_dump(include={"mass_kg", "diameter_m", "length_m"})}
     said.update(overrides or {})
     return (
@@ -134,7 +134,7 @@ def site_text(rig: Rig) -> str:
 
 
 def calibration_rows(rig: Rig) -> Rows:
-    """Return each calibration with value, uncertainty, date and evidence, or that it lacks."""
+    """Return each calibration: value, uncertainty, date, evidence; or that it is missing."""
     found = rig.calibration
     rows = []
     for name, result, value in (
@@ -143,7 +143,7 @@ def calibration_rows(rig: Rig) -> Rows:
         ("gate spacing", found.spacing, _spacing(rig)),
     ):
         if result is None:
-            rows.append((name, "not calibrated, the stated limits hold"))
+            rows.append((name, "not calibrated, the stated limits apply"))
             continue
         dof = "" if result.dof is None else f", {result.dof:.3g} degrees of freedom"
         evidence = f" ({result.evidence})" if result.evidence else ""
@@ -153,7 +153,7 @@ def calibration_rows(rig: Rig) -> Rows:
 
 
 def time_text(time_s: float) -> str:
-    """Return a time with a unit that suits it; 0 has none that does."""
+    """Return a time in a fitting unit; 0 is shown in us."""
     return tick_text(time_s) if time_s else "0 us"
 
 

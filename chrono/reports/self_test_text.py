@@ -1,4 +1,4 @@
-"""The self-test of a board in words: what its pulses showed, and what speaks against it."""
+"""The self-test of a board in words: what its pulses showed, and why it may be in doubt."""
 
 from math import inf
 from typing import Any
@@ -42,17 +42,17 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
         if difference:
             lines.append(f"{name}: {_difference_text(difference)}")
     told = ", ".join(
-        f"{letter} told {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
+        f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
     lines.append(f"burst: {told} of {BURST_CHANGES}; the board lost {test.lost}")
     lines.append(
-        "pulses and stamps share one clock, so they cannot show its rate; that is taken "
+        "pulses and timestamps share one clock, so they cannot show its rate; that comes "
         f"from the beats against this computer: {_rate_text(test)}"
     )
     if light:
         lines.append(
-            "light that is switched shows the sensors' delay; it cannot show their hysteresis, "
-            "nor where in the beam a body trips them"
+            "switched light shows the sensors' delay; it cannot show their hysteresis, or "
+            "where in the beam a body trips them"
         )
     return tuple(lines)
 
@@ -87,10 +87,10 @@ def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
 
 
 def pulse_doubt(test: PulseTest, *, light: bool) -> str:
-    """Return what speaks against the result, nothing where nothing does."""
+    """Return why the result is in doubt; empty if it is not."""
     for letter, gate in zip("AB", test.gates, strict=True):
         if len(gate.rises_s) + len(gate.falls_s) == 0:
-            late = " exactly; with the XOR wiring bring the pin to one input at a time"
+            late = " exactly; with the XOR wiring connect the pin to one input at a time"
             return f"input {letter} showed no pulse{late if gate.late else ''}"
     if test.rise is None or test.fall is None:
         return f"fewer than {MIN_REPEATS} exact edges of one kind at an input"
@@ -98,7 +98,7 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
         return (
             "the inputs follow the pin as a wire does, not as sensors do"
             if light
-            else "the inputs stand upside down to the pin; through the light? then add --light"
+            else "the inputs show the pin inverted; if light carries the pulses, add --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"
@@ -106,13 +106,13 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
 
 
 def pulse_evidence(test: PulseTest) -> str:
-    """Return what the sensors' difference rests on, for the rig file."""
+    """Return the evidence for the sensors' difference, for the rig file."""
     assert test.rise
     assert test.fall
     return (
         "emitters switched by the board (self-test): "
         f"light on, {_difference_text(test.rise)}; light off, {_difference_text(test.fall)}; "
-        "hysteresis and the place of the trip are not in it"
+        "hysteresis and the place of the trip are not included"
     )
 
 

@@ -1,4 +1,4 @@
-"""What is said when a session of clocking ends: what there is, and what to do next."""
+"""The lines at the end of clocking: what was recorded, and what to do next."""
 
 from pathlib import Path
 
@@ -9,7 +9,7 @@ from chrono.session.session import Session
 
 def session_end_lines(session: Session, recording: Path | None) -> list[str]:
     """
-    Return the file, the shots, the mean of each setup and the next command, a line each.
+    Return the file, the shots, the mean of each setup and the next command, one line each.
 
     Parameters
     ----------

@@ -15,7 +15,7 @@ NO_SETUP_TEXT = "no setup named"
 
 
 def setup_text(name: str) -> str:
-    """Return a setup's name, harmless, or words for none."""
+    """Return a setup's name, made harmless, or words for a missing name."""
     return plain(name) or NO_SETUP_TEXT
 
 
@@ -31,24 +31,24 @@ def motion_text(speed_mps: float, mass_kg: float) -> str:
 
 
 def three_digits(value: float) -> str:
-    """Return a value to three digits, zeros at its end too, so that its width stays."""
+    """Return a value with three digits, also zeros at its end, so that its width stays."""
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}".rstrip(".")
 
 
 def two_digits(value: float) -> str:
-    """Return a value to two digits, zeros at its end too, from 100 on to a whole number."""
+    """Return a value with two digits, also zeros at its end; from 100 on a whole number."""
     return f"{value:.0f}" if abs(value) >= 99.5 else f"{value:#.2g}".rstrip(".")
 
 
 def mean_text(series: Series, unit: str) -> tuple[str, str]:
-    """Return what a series tells of the speed: the mean with ± (95 %), or its one shot's."""
+    """Return the speed of a series with ± (95 %): its mean, or that of its only shot."""
     name = "mean" if series.n > 1 else "speed"
     return name, format_speed(series.mean_mps, series.U95_mean_mps, unit)
 
 
 def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
     """
-    Return names and values, without their unit, of how shots scatter; none for one shot.
+    Return names and values, without units, of the scatter of shots; none for one shot.
 
     See `shown_digits`.
     """
@@ -66,10 +66,10 @@ def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
 
 def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
     """
-    Return what writes a speed [m/s] of one shot among a series, without its unit.
+    Return a function that writes the speed [m/s] of one shot of a series, without its unit.
 
-    Such speeds are known better than the mean where the shots scatter: shown are the digits
-    that the shared part leaves, but no more than one beyond the mean's.
+    If the shots scatter, such a speed is known better than the mean. It gets the digits that
+    the shared part allows, but at most one more than the mean.
     """
     known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
 
@@ -80,7 +80,7 @@ def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
 
 
 def span_text(seconds: float) -> str:
-    """Return a span of time in the largest unit of which there are some, to the whole."""
+    """Return a span of time as a whole number of the largest unit that it has two of."""
     for unit, size_s in (("days", 86_400), ("h", 3600), ("min", 60)):
         if seconds >= 2 * size_s:
             return f"{seconds / size_s:.0f} {unit}"

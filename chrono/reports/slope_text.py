@@ -1,4 +1,4 @@
-"""The slope of the path as the edges tell it, beside what the rig states, in words."""
+"""The slope of the path that the edges show, beside the one that the rig states, in words."""
 
 import math
 from typing import Any
@@ -16,10 +16,10 @@ def slope_wrong(slope: MeasuredSlope) -> str:
 
 
 def slope_text(slope: MeasuredSlope) -> str:
-    """Return what the edges say of gravity along the path, beside what the rig states."""
+    """Return gravity along the path, as the edges show it, beside the rig's value."""
     seen = format_value(slope.pull_mps2, slope.U_mps2)
     return (
-        f"bodies gain {seen} m/s² between the gates, drag apart; the rig states "
+        f"without drag, bodies gain {seen} m/s² between the gates; the rig states "
         f"{slope.stated_mps2:.2f} m/s²"
     )
 
@@ -50,7 +50,7 @@ def slope_lines(slope: MeasuredSlope | None) -> list[str]:
 
 
 def slope_data(slope: MeasuredSlope | None) -> dict[str, Any] | None:
-    """Return the slope as an object for JSON, in SI; None where the shots do not tell it."""
+    """Return the slope as an object for JSON, in SI; None if the shots do not show it."""
     if slope is None:
         return None
     return {

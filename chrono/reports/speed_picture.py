@@ -1,13 +1,14 @@
 """A picture of a recording's speeds: dots with intervals, setups' means, in SVG or PNG.
 
-Setups differ by colour (Okabe and Ito 2008, told apart by colour-blind people), by the shape
-of their dots and in grey. Drawn by matplotlib, which is loaded when the first picture is.
+Setups differ by colour (Okabe and Ito 2008; colour-blind people can distinguish them), by the
+shape of their dots and in grey. Matplotlib draws; it is loaded with the first picture.
 """
 
 import warnings
 from dataclasses import dataclass
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
+from unicodedata import bidirectional
 from xml.etree import ElementTree
 
 import numpy as np
@@ -26,13 +27,14 @@ ENDINGS = (".svg", ".png")
 
 INK, PALE, PAPER = "#1f2328", "#8b929a", "#ffffff"
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9")
-"""Of Okabe and Ito's eight those that stand out from white; black is for text."""
+"""Those of Okabe and Ito's eight that can be seen on white; black is for text."""
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
-"""Seven shapes and six colours: forty-two setups before a pair comes again."""
+"""Seven shapes and six colours: forty-two setups before a pair repeats."""
 MARKER_WORDS = ("●", "■", "▲", "◆", "▼", "✚", "✖")
 
 MOST_CHANGES = 24
-"""More lines of setups that changed hide the dots; shots in turn have one at each."""
+"""More lines for changes of setup hide the dots; shots in turn change at each shot."""
+LEFT_TO_RIGHT = "\u200e"
 NAMED_SETUPS = 8
 LONGEST_NAME = 30
 
@@ -56,7 +58,7 @@ _INCH_MM = 25.4
 
 @dataclass(frozen=True)
 class PictureSize:
-    """Width of a picture [mm], height of its axes [mm], and whether the means stand apart."""
+    """Width of a picture [mm], height of its axes [mm], and whether means have own axes."""
 
     width_mm: float
     axes_mm: float
@@ -81,7 +83,7 @@ def picture_file(plotted: PlottedSpeeds, ending: str) -> bytes:
     Raises
     ------
     OptionError
-        If there is nothing to draw, or nothing to draw it with.
+        If there is nothing to draw, or matplotlib cannot be loaded.
     """
     refuse_empty(plotted)
     if ending == ".svg":
@@ -93,7 +95,7 @@ def picture_file(plotted: PlottedSpeeds, ending: str) -> bytes:
 
 
 def need_matplotlib() -> None:
-    """Raise an `OptionError` where there is nothing to draw with."""
+    """Raise an `OptionError` if matplotlib cannot be loaded."""
     try:
         import matplotlib.figure  # noqa: F401
     except ImportError as trouble:
@@ -104,7 +106,7 @@ def need_matplotlib() -> None:
 
 
 def refuse_empty(plotted: PlottedSpeeds) -> None:
-    """Raise an `OptionError` where no shot has a speed to draw."""
+    """Raise an `OptionError` if no shot has a speed to draw."""
     if not plotted.setups and not len(plotted.aside_mps):
         raise OptionError(
             "there is no shot with a speed to draw",
@@ -124,14 +126,14 @@ def picture_svg(plotted: PlottedSpeeds, size: PictureSize, key: str) -> str:
     size : PictureSize
         `WIDE` or `NARROW`.
     key : str
-        What its ids begin with: unlike in each picture of a page.
+        Start of its ids, different for each picture of a page.
     """
     svg = _drawn(plotted, size, format="svg", metadata={"Date": None})
     return _with_words(svg, plotted, key)
 
 
 def picture_text(plotted: PlottedSpeeds) -> str:
-    """Return in words what a picture shows, for those who do not see it."""
+    """Return in words what a picture shows, for people who cannot see it."""
     unit = plotted.unit
     lines = [what_is_drawn(plotted)]
     for setup in plotted.setups:
@@ -174,7 +176,7 @@ def _drawn(plotted: PlottedSpeeds, size: PictureSize, **how: Any) -> bytes:
     legend_mm = 5.0 * (named + bool(len(plotted.aside_mps))) + 2
     inches = (size.width_mm / _INCH_MM, (size.axes_mm + legend_mm) / _INCH_MM)
     stream = BytesIO()
-    # Ticks are made when they are drawn: the style has to hold until then.
+    # Ticks are made when they are drawn, so the style must last until then.
     with matplotlib.rc_context(dict(_STYLE)), _quiet():
         figure = Figure(inches, layout="constrained", facecolor=PAPER)
         _fill(figure, plotted, size)
@@ -231,12 +233,12 @@ def _legend_entries(
 
 
 def _aside_text(axes: "Axes", plotted: PlottedSpeeds) -> str:
-    """Return what the legend says of shots that are not counted, some of them out of sight."""
+    """Return the legend for shots that are not counted; some may be outside the picture."""
     low, high = axes.get_ylim()
     speed = speed_in(plotted.unit, 1) * plotted.aside_mps
     beyond = int(np.count_nonzero((speed < low) | (speed > high)))
     return (
-        f"not counted ({beyond} of {len(speed)} beyond the picture)"
+        f"not counted ({beyond} of {len(speed)} outside the picture)"
         if beyond
         else "not counted"
     )
@@ -248,6 +250,8 @@ def _invisible(axes: "Axes") -> Any:
 
 def _legend_text(setup: PlottedSetup, unit: str, longest: int) -> str:
     name = shortened(setup_text(setup.name), longest)
+    if any(bidirectional(letter) in ("R", "AL") for letter in name):
+        name += LEFT_TO_RIGHT  # else the numbers after it change places
     _, mean = mean_text(setup.series, unit)
     return f"{name}: {mean}, n {setup.series.n}"
 
@@ -294,7 +298,7 @@ def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
 
 
 def _keep_to_counted(axes: "Axes", plotted: PlottedSpeeds) -> None:
-    """Let what is not counted, however far off, not squeeze what is."""
+    """Fit the axis to the counted shots; others cannot squeeze them, however far off."""
     if not plotted.setups:
         return
     low = min(float(np.min(setup.low_mps)) for setup in plotted.setups)
@@ -325,7 +329,7 @@ def style_of(place: int) -> tuple[str, str]:
 
 
 class _quiet(warnings.catch_warnings):  # noqa: N801
-    """Let a letter that the font lacks be drawn as a box without a word."""
+    """Draw a box for a letter that the font lacks, without a warning."""
 
     def __enter__(self) -> Any:
         entered = super().__enter__()
@@ -356,7 +360,7 @@ def _with_words(svg: bytes, plotted: PlottedSpeeds, key: str) -> str:
 
 
 def _name_apart(root: ElementTree.Element, key: str) -> None:
-    """Put a picture's key before its ids and what refers to them; drop those that none does."""
+    """Put a picture's key before its ids and references; drop ids without a reference."""
     referred = set[str]()
     for element in root.iter():
         for name, value in element.attrib.items():

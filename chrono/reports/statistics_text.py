@@ -15,11 +15,11 @@ from chrono.units import format_speed, format_value, speed_in
 NAME_COLUMNS = 18
 NOT_NORMAL = 0.05
 LABEL_COLUMNS = 11
-"""Room for the word in front of a detail."""
+"""Columns for the word in front of a detail."""
 
 Row = tuple[str, Series]
 Detail = tuple[str, tuple[str, ...]]
-"""A word, and sentences on what it names."""
+"""A word, and sentences about it."""
 
 
 def table_lines(rows: Sequence[Row], unit: str) -> list[str]:
@@ -46,7 +46,7 @@ def _cells(series: Series, unit: str) -> tuple[str, str, str, str]:
 
 
 def detail(label: str, *texts: str) -> list[Detail]:
-    """Return sentences with a word that says what they are about, to stand among others."""
+    """Return sentences with a word for their subject, as a list to join with others."""
     return [(label, texts)]
 
 
@@ -109,14 +109,14 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
 
 
 def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
-    """Return the drift over the session, none where too few shots tell it."""
+    """Return the drift over the session; none if there are too few shots."""
     if drift is None:
         return []
     return detail("drift", f"{drift_text(drift, unit)}{'' if drift.seen else ': none seen'}")
 
 
 def drift_text(drift: Drift, unit: str) -> str:
-    """Return the slope in ten shots with its ±."""
+    """Return the drift per ten shots with its ±."""
     half = 10 * speed_in(unit, (drift.high_mps - drift.low_mps) / 2)
     slope = format_value(10 * speed_in(unit, drift.slope_mps), half)
     sign = "" if slope.startswith("-") else "+"
@@ -124,7 +124,7 @@ def drift_text(drift: Drift, unit: str) -> str:
 
 
 def suspicious_details(shots: Sequence[int]) -> list[Detail]:
-    """Return the shots that do not go with the others, as a proposal to look at them."""
+    """Return the shots that do not fit the others, with the advice to look at them."""
     return detail("suspicious", which_shots(shots)) if shots else []
 
 
@@ -139,11 +139,11 @@ def which_shots(shots: Sequence[int]) -> str:
 def shape_text(p: float, n: int) -> str:
     """Return in words whether the speeds look like a normal sample (Anderson and Darling)."""
     if n < LEAST_FOR_SHAPE:
-        return f"too few shots to tell, {LEAST_FOR_SHAPE} are needed"
+        return f"too few shots to judge, {LEAST_FOR_SHAPE} are needed"
     if math.isnan(p):
         return "all speeds are the same"
     if p >= NOT_NORMAL:
-        return f"normal as far as it shows (p {p:.2g})"
+        return f"no sign against normal (p {p:.2g})"
     return f"not normal, so intervals are approximate (p {p:.2g})"
 
 

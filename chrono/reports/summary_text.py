@@ -1,6 +1,6 @@
 """The summary of a recording, or of pooled recordings, as text and as an object for JSON.
 
-With the reasons why shots are not counted.
+It includes the reasons why shots are not counted.
 """
 
 import math
@@ -61,7 +61,7 @@ NOTICEABLE = 0.3
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
-    """Return the reasons, the most frequent first, and how many shots each keeps out."""
+    """Return why shots are not counted, with their number, the most frequent reason first."""
     found: Counter[str] = Counter()
     for part in session.log.chunks():
         out = np.flatnonzero(~session.counted(part))
@@ -79,7 +79,7 @@ def uncounted(session: Session) -> list[tuple[str, int]]:
 
 
 def _reason(flags: int, held: bool) -> str:
-    """Return what keeps a shot out of which nobody said that it should not count."""
+    """Return why a shot is not counted that nobody has set aside."""
     never = flag_words(flags & int(NEVER_COUNTED))
     if never:
         return ", ".join(never)
@@ -161,7 +161,7 @@ def _lamp_data(lamp: LampSeen) -> dict[str, Any]:
 
 
 def _clock_data(session: Session) -> dict[str, Any] | None:
-    """Return the counter's relative rate error where the host's clock gave it."""
+    """Return the counter's relative rate error if the host's clock gave it."""
     rate = session.host_rate
     if rate is None:
         return None
@@ -196,7 +196,7 @@ def _table(summary: Summary, unit: str) -> list[str]:
         rows.append((ALL_SETUPS, summary.whole.series))
     if not rows:
         return []
-    return ["", *table_lines(rows, unit), "  ± and what stands in brackets: at 95 % coverage"]
+    return ["", *table_lines(rows, unit), "  ± and ranges in brackets: at 95 % coverage"]
 
 
 def _rest(summary: Summary) -> list[str]:
@@ -248,7 +248,7 @@ def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
 
 
 def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
-    """Return all that is told of a setup; nothing without counted shots."""
+    """Return all details of a setup; none without counted shots."""
     unit, series = rig.speed_unit, found.series
     if series is None or found.motion is None:
         return []
@@ -265,7 +265,7 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
 
 
 def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
-    """Return what the gates may add to the scatter, which else counts as the launcher's."""
+    """Return scatter that may come from the gates but is counted as the launcher's."""
     scatter, hidden = found.scatter, found.hidden
     if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
         return []
@@ -328,7 +328,7 @@ def trouble_lines(recorded: LoadedRecording) -> list[str]:
 
 
 def trouble_sentences(recorded: LoadedRecording) -> list[str]:
-    """Return what is wrong with a recording's data, a sentence each."""
+    """Return what is wrong with a recording's data, one sentence each."""
     return [line for part in _trouble_parts(recorded) for line in part]
 
 
@@ -355,15 +355,15 @@ SHOWN_RECORDINGS = 6
 
 
 def pooled_text(pooled: PooledRecordings) -> str:
-    """Return recordings put together as lines for a terminal: a table, then details."""
+    """Return pooled recordings as lines for a terminal: a table, then details."""
     number = sum(setup.series.n for setup in pooled.setups)
     few = count_text(len(pooled.recordings), "recording")
-    lines = filled(f"{few} put together: {count_text(number, 'shot')} counted", 0)
+    lines = filled(f"{few} pooled: {count_text(number, 'shot')} counted", 0)
     lines += filled(rigs_taken_text(pooled.rigs))
     lines += filled(
         "the shared part of one rig counts once"
         if len(pooled.rigs.recordings) == 1
-        else "the shared part of each rig counts for its part of the shots"
+        else "the shared part of each rig counts in proportion to its shots"
     )
     if pooled.setups:
         rows = [(setup_text(setup.name), setup.series) for setup in pooled.setups]
@@ -375,7 +375,7 @@ def pooled_text(pooled: PooledRecordings) -> str:
 
 
 def pooled_data(pooled: PooledRecordings) -> dict[str, Any]:
-    """Return recordings put together as an object for JSON, speeds [m/s]."""
+    """Return pooled recordings as an object for JSON, speeds [m/s]."""
     return {
         "recordings": list(pooled.recordings),
         "rigs": rigs_taken_data(pooled.rigs),

@@ -1,9 +1,9 @@
 """Write the table of shots to a file or a stream, in the format that its ending names.
 
-Each format's own file has a function that takes recordings one by one and holds no more than
-a part of one; nothing half written stays behind. JSON is written here: `schema` and `data`
-are laid out as pandas reads them with ``orient="table"``. Its rows wait in a temporary file,
-since what belongs in front of them is known only when all were read.
+The file of each format has a function that takes recordings one by one and keeps at most a
+part of one in memory. Nothing half-written stays behind. JSON is written here: `schema` and
+`data` are laid out as pandas reads them with ``orient="table"``. The rows wait in a temporary
+file, because the head before them is known only after the last recording is read.
 """
 
 import json
@@ -60,46 +60,46 @@ FORMATS: dict[str, Writer] = {
     ".xlsx": write_workbook,
 }
 WITH_STATISTICS = (".xlsx",)
-"""Formats that hold the statistics of each setup."""
+"""Formats that contain the statistics of each setup."""
 
 
 def format_of(path: Path, decimal_comma: bool = False) -> Writer:
     """
-    Return what writes the format that the ending of a name says.
+    Return the writer for the format that the ending of a name states.
 
     Raises
     ------
     OptionError
-        If the ending is unknown, or a decimal comma is wanted where there is none.
+        If the ending is unknown, or its format cannot have a decimal comma.
     """
     endings = list(FORMATS)
     writer = FORMATS.get(path.suffix.lower())
     if writer is None:
         raise OptionError(
-            f"the ending {path.suffix!r} is no known format",
+            f"the ending {path.suffix!r} is not a known format",
             where=str(path),
-            hint=f"let the name end in {', '.join(endings)}, or in / for a folder of Parquet",
+            hint=f"end the name in {', '.join(endings)}, or in / for a folder of Parquet",
         )
     if not decimal_comma:
         return writer
     if writer is not write_csv:
         raise OptionError(
-            f"a decimal comma is for CSV, and {path.name} is none",
+            f"a decimal comma works only in CSV; {path.name} is not CSV",
             where="--decimal-comma",
-            hint="leave it out: its numbers are numbers in every language",
+            hint="leave it out: this format works with every language setting",
         )
     return write_comma_csv
 
 
 def write_table(tables: Iterable[ExportTable], path: Path, decimal_comma: bool = False) -> int:
     """
-    Write the shots of some recordings to a file that is not there yet.
+    Write the shots of some recordings to a new file.
 
     Parameters
     ----------
     tables : iterable of ExportTable
     path : Path
-        Where to; its ending says the format.
+        The new file; its ending states the format.
     decimal_comma : bool, optional
         Write CSV as spreadsheets with decimal commas expect it.
 
@@ -125,7 +125,7 @@ def write_stream(tables: Iterable[ExportTable], writer: Writer, stream: IO[bytes
     if writer is write_parquet:
         load_meanwhile()
     waiting = iter(tables)
-    # The first one is read before anything is written: it may be no recording at all.
+    # Read the first one before anything is written: it may not be a recording.
     first = list(islice(waiting, 1))
     rows = writer(chain(first, waiting), stream)
     stream.flush()

@@ -1,4 +1,4 @@
-"""The jitter that shots tell and the lengths that gates see, as lines and for JSON."""
+"""The jitter that shots show and the lengths that gates see, as lines and for JSON."""
 
 from decimal import Decimal
 from typing import Any
@@ -10,7 +10,7 @@ from chrono.units import format_value
 
 
 def timing_lines(timing: TimingJitter | None) -> list[str]:
-    """Return the jitter by the shots beside the rig's, and what to state in its place."""
+    """Return the jitter that the shots show, beside the rig's, and what to state instead."""
     if timing is None:
         return []
     lines = filled(f"jitter of an edge by the shots: {timing_text(timing)}")
@@ -20,17 +20,17 @@ def timing_lines(timing: TimingJitter | None) -> list[str]:
 
 
 def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
-    """Return the length that each gate sees, none where it is not known."""
+    """Return the length that each gate sees; nothing if it is not known."""
     return detail("body", blocking_text(blocking)) if blocking else []
 
 
 def microseconds(seconds: float) -> str:
-    """Return a time to two digits, without its unit."""
+    """Return a time in microseconds with two digits, without its unit."""
     return format(Decimal(f"{1e6 * seconds:.2g}"), "f")
 
 
 def timing_text(timing: TimingJitter) -> str:
-    """Return what the shots tell of the jitter, beside what the rig states."""
+    """Return the jitter that the shots show, beside the one that the rig states."""
     rig = f"the rig states {microseconds(timing.stated_s)} µs"
     dof = f"{timing.dof} degrees of freedom"
     if timing.is_upper_limit:
@@ -40,18 +40,18 @@ def timing_text(timing: TimingJitter) -> str:
 
 
 def hidden_text(timing: TimingJitter) -> str:
-    """Return what else may scatter so, empty where the rig's jitter explains it."""
+    """Return what else may cause the scatter; empty if the rig's jitter explains it."""
     if not timing.may_be_chords:
         return ""
     return (
         "that is more than the rig states, but bodies that cross the beams off their middle "
-        f"scatter edges too, by {microseconds(timing.chords_s)} µs where gates.off_centre is "
-        "right: a flat rod, or a smaller off_centre where the aim is better, tells more"
+        f"scatter edges too, by {microseconds(timing.chords_s)} µs if gates.off_centre is "
+        "right: a flat rod, or a smaller off_centre if the aim is better, shows more"
     )
 
 
 def jitter_advice(timing: TimingJitter) -> str:
-    """Return what to state where the rig states too little."""
+    """Return what to state if the rig states too little."""
     return f'state clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
 
 
@@ -62,13 +62,13 @@ def blocking_text(blocking: BlockedLengths) -> str:
 
 
 def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
-    """Return what each gate sees of a body, a dash where it does not."""
+    """Return the length that each gate sees, a dash if it sees none."""
     at_a, at_b = (format_value(mm, abs(mm) / 100) for mm in (at_a_mm, at_b_mm))
     return f"{at_a} mm at A, {at_b} mm at B"
 
 
 def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
-    """Return the jitter as an object for JSON, in SI; None where the shots do not tell it."""
+    """Return the jitter as an object for JSON, in SI; None if the shots do not show it."""
     if timing is None:
         return None
     return {

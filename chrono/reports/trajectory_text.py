@@ -55,7 +55,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
     """
     first = results[0].launch
     clocked = first.n > 0
-    what = "The drop after which a body is as fast as one more shot" if clocked else "A fall"
+    what = "The drop that makes a body as fast as one more shot" if clocked else "A fall"
     launches = [result.launch for result in results]
     lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
@@ -160,7 +160,7 @@ def flight_data(results: FlightResults) -> dict[str, Any]:
 
 
 def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
-    """Return the drag that landings tell as text for a terminal."""
+    """Return the drag found from landings as text for a terminal."""
     rows = [
         ("drag coefficient", units.estimate("number", fit.coefficient)),
         ("terminal speed", units.estimate("speed", fit.terminal)),
@@ -171,12 +171,12 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
     count = len(fit.landings)
     landings = count_text(count, "landing")
     lines = [
-        f"Drag that {landings} {_aim_text(aim, units)} tell{'s' if count == 1 else ''} (95 %)",
+        f"Drag that {landings} {_aim_text(aim, units)} show{'s' if count == 1 else ''} (95 %)",
         *filled(air_line(launch)),
         *table(rows),
         *filled(leading_line(fit.kappa, "drag constant")),
         *_used_lines(fit, units),
-        *filled("The coefficient is taken as the same along each flight."),
+        *filled("This assumes one coefficient along each flight."),
     ]
     return "\n".join([*lines, "", *filled(FLIGHT_CAUTION, 0)])
 
@@ -295,9 +295,9 @@ def _flight_entry(result: FlightResult | RefusedLaunch) -> dict[str, Any]:
 
 
 LAW_WORDS: dict[Law, str] = {
-    "constant": "a force that stays the same on the way",
-    "spring": "a force that grows with the way, as of a spring or a tight net",
-    "sheet": "a force that grows with its third power, as of a flat slack net or sheet",
+    "constant": "a force that stays the same",
+    "spring": "a force that grows with the distance, as in a spring or a tight net",
+    "sheet": "a force that grows with the distance cubed, as in a flat slack net or sheet",
 }
 
 _GIVEN_KINDS = {
@@ -315,7 +315,7 @@ def stop_text(
     results: StopResults, law: Law, units: UserUnits, *, ascii_only: bool = False
 ) -> str:
     """
-    Return stops as text for a terminal, with the deceleration over the way as a picture.
+    Return stops as text for a terminal, with a picture of deceleration over distance.
 
     Parameters
     ----------
@@ -346,9 +346,9 @@ def _stop_lines(result: StopResult | RefusedLaunch, letter: str, units: UserUnit
         return refused_lines(result, letter)
     who = f"one more shot of {name_of(result.launch)}" if result.launch.n else "it"
     speed = units.estimate("speed", result.speed)
-    head = lettered(letter, f"{who} comes with {speed}: {_verdict(result, units)}")
+    head = lettered(letter, f"{who} arrives with {speed}: {_verdict(result, units)}")
     rows = [
-        ("way", units.estimate("length", result.distance)),
+        ("distance", units.estimate("length", result.distance)),
         ("peak", units.estimate("acceleration", result.peak)),
         ("mean", units.estimate("acceleration", result.mean)),
         ("peak force", units.estimate("force", result.force)),
@@ -358,7 +358,7 @@ def _stop_lines(result: StopResult | RefusedLaunch, letter: str, units: UserUnit
     if result.launch.body.mass is None:
         rows = [row for row in rows if row[0] not in ("peak force", "energy")]
     sought = "peak" if result.goal == "distance" else "distance"
-    named = "way" if sought == "distance" else sought
+    named = "stopping distance" if sought == "distance" else sought
     return [
         *filled(head, 0),
         *table(rows),
@@ -371,13 +371,14 @@ def _verdict(result: StopResult, units: UserUnits) -> str:
     enough = units.above("length", result.distance.value, result.distance.U95)
     if result.goal == "distance":
         peak = units.above("acceleration", result.peak.value, result.peak.U95)
-        return f"on {given} of way its peak stays under {peak} (95 %)"
+        return f"within {given} its peak stays under {peak} (95 %)"
     if result.goal == "time":
         return (
-            f"to take {given} the catch must give {units.estimate('length', result.distance)}"
+            f"to take {given} it needs a distance of "
+            f"{units.estimate('length', result.distance)}"
         )
-    of = {"peak": "", "mean": " in the mean", "force": ""}[result.goal]
-    return f"the catch must give {enough} to stay under {given}{of} (95 %)"
+    of = {"peak": "", "mean": " on average", "force": ""}[result.goal]
+    return f"it needs a distance of {enough} to stay under {given}{of} (95 %)"
 
 
 def _stop_picture(results: list[StopResult], units: UserUnits, ascii_only: bool) -> list[str]:
@@ -391,7 +392,7 @@ def _stop_picture(results: list[StopResult], units: UserUnits, ascii_only: bool)
         rise = part ** EXPONENTS[result.law]
         way, peak = result.distance.value / metre, result.peak.value / mps2
         curves.append(Curve(way * part, peak * rise, letter))
-    labels = f"way into the catch [{length}]", f"deceleration [{accel}]"
+    labels = f"distance into the catch [{length}]", f"deceleration [{accel}]"
     return [*curves_picture(curves, *labels, ascii_only=ascii_only), ""]
 
 

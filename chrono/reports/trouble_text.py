@@ -1,4 +1,4 @@
-"""What went wrong with link, board, clock, disk or file, a sentence each."""
+"""What went wrong with link, board, clock, disk or file, one sentence each."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ def trouble_line(trouble: Trouble) -> str:
             return _link_line(trouble)
         case BoardUnused(since_s, reason):
             return (
-                f"from {since_s:.3f} s on, until another hello, what the board said is not "
+                f"from {since_s:.3f} s on, until another hello, the board's lines are not "
                 f"used: {reason}"
             )
         case RateUnknown(reason):
             return (
                 f"the rate of the counter is not known from its beats ({reason}); "
-                "measured with the clock that the rig states"
+                "speeds are measured with the clock that the rig states"
             )
         case SourceFailed(place, reason, ended):
             return f"{place}: reading ended: {reason}" if ended else f"{place}: {reason}"
@@ -57,7 +57,7 @@ def lamp_text(lamp: LampSeen) -> str:
 
 def _link_line(lost: LinkLost) -> str:
     times = "once" if lost.times == 1 else f"{lost.times} times"
-    line = f"{plain(lost.port)}: the link was lost {times}; what the board said meanwhile is"
+    line = f"{plain(lost.port)}: the link was lost {times}; what the board sent meanwhile is"
     if lost.found_again:
         return f"{line} missing"
     return f"{line} missing, and it was not found again: {plain(lost.reason)}"
@@ -77,7 +77,7 @@ def waiting_words(waiting_s: float) -> str:
 
 
 def disk_line(writer: RecordingWriter) -> str:
-    """Return why how much waits in memory and what that means, empty if all is well."""
+    """Return how much waits in memory, why, and what that means; empty if all is well."""
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"

@@ -1,4 +1,4 @@
-"""A recording beside what a supposition makes of it, as text and as an object for JSON."""
+"""A recording compared with the same under an assumption, as text and for JSON."""
 
 import math
 from textwrap import wrap
@@ -97,7 +97,7 @@ def _histograms(recorded: Floats, supposed: Floats, unit: str) -> list[str]:
 
 
 def _folded(lines: list[str], width: int) -> list[str]:
-    """Break lines that are too long, what follows two columns further in."""
+    """Break lines that are too long, and indent the rest by two more columns."""
     folded = []
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip()))
@@ -133,7 +133,7 @@ def what_if_data(found: WhatIf) -> dict[str, Any]:
 
 
 def notes_of(found: WhatIf) -> list[str]:
-    """Return, in sentences, what the supposition leaves unknown of this recording."""
+    """Return, in sentences, what the assumption cannot show for this recording."""
     as_if, notes = found.as_if, []
     if as_if.tick_s is not None:
         notes += _step_notes(found)
@@ -240,7 +240,7 @@ def _speed_cell(measured: Measured, i: int, unit: str) -> str:
 
 
 def _words(found: WhatIf, i: int) -> list[str]:
-    """Return what is to be said of a shot: flags that it has only so, whether it agrees."""
+    """Return notes on a shot: flags that only the assumption gives, and if it agrees."""
     if found.places[i] < 0:
         return ["not there"]
     session, place = found.session, int(found.places[i])
@@ -265,7 +265,7 @@ def _signed(value: float, uncertainty: float) -> str:
 
 
 def _row(cells: tuple[str, ...], width: int) -> list[str]:
-    """Return a row of the table, its last cell on more lines where it must be."""
+    """Return a row of the table; its last cell may take several lines."""
     columns: tuple[int, ...] = (-4, 16, 16, -10, -8)
     if width < WIDE:
         cells, columns = (*cells[:4], cells[-1]), (-4, 14, 14, -10)

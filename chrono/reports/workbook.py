@@ -62,8 +62,8 @@ def write_workbook(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     Write recordings as a workbook; return the number of rows of shots.
 
     Sheets: `shots` (and more of them beyond a sheet's rows), `setups` with their statistics,
-    `rig` with each rig once, SI, and `columns`, which says what the columns mean. The head of
-    each stays in sight and filters its columns.
+    `rig` with each rig once, SI, and `columns`, which explains the columns. The head of each
+    sheet stays in sight and can filter the columns.
     """
     from xlsxwriter import Workbook
 
@@ -101,7 +101,7 @@ def _fill(book: "_Book", tables: Iterable[ExportTable]) -> int:
 
 @dataclass
 class _Sheet:
-    """A sheet that is being written: the next row, and how to go on after the last one."""
+    """A sheet that is being written: the next row, and what its continuation needs."""
 
     sheet: "Worksheet"
     name: str
@@ -149,7 +149,7 @@ class _Book:
         return _Sheet(sheet, name, header, number)
 
     def write(self, to: _Sheet, values: Sequence[Any]) -> _Sheet:
-        """Write a row; return the sheet to go on with, a new one where this is full."""
+        """Write a row; return the sheet for the next row, a new one if this is full."""
         if to.row == MOST_ROWS:
             to.add_filter()
             to = self.sheet(to.name, to.header, to.number + 1)
@@ -198,7 +198,7 @@ def _setup_rows(head: ExportHead, rig: int) -> Iterator[list[Any]]:
 
 
 def _leaves(record: Any, key: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield what a rig's record holds, with the way to it."""
+    """Yield the values of a rig's record, each with its path."""
     if isinstance(record, dict):
         for name, value in record.items():
             yield from _leaves(value, f"{key}.{name}" if key else name)

@@ -29,12 +29,12 @@ _COLUMNS = {
 
 _NO_SIGNS = str.maketrans("", "", ".,−-")
 MUCH_LARGER = 3.0
-"""A standard deviation of a few shots is hardly so many times too large by chance."""
+"""By chance, a standard deviation of a few shots is hardly this many times too large."""
 
 
 @dataclass(frozen=True)
 class SheetRow:
-    """One answer: what is asked, how it is found, the result."""
+    """One answer: the question, how to find it, the result."""
 
     asked: str
     working: str
@@ -42,7 +42,7 @@ class SheetRow:
 
 
 def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
-    """Return the sheets of the groups as one page, each on a paper of its own."""
+    """Return the sheets of the groups as one page, each on its own sheet of paper."""
     return render_page(
         "worksheet.html.jinja",
         name=found.name,
@@ -70,7 +70,7 @@ def key_page(found: Worksheet, figures: NumberFormat) -> str:
 
 
 def _source(found: Worksheet, figures: NumberFormat) -> str:
-    """Return what of the sheet is as it was recorded and what is not."""
+    """Return which values of the sheet are as recorded and which are not."""
     spacing = found.tasks[0].facts.spacing
     words = _limit(spacing, 1 / (1 + RESTATED_STEP * (found.tasks[0].group - 1)), figures)
     return (
@@ -111,7 +111,7 @@ def _sheet(task: Task, figures: NumberFormat) -> dict[str, Any]:
 
 
 def fact_rows(facts: Facts, figures: NumberFormat) -> list[tuple[str, str, str, str]]:
-    """Return what is stated of the rig: name, symbol, value, and how well it is known."""
+    """Return the stated values of the rig: name, symbol, value, and how well it is known."""
     rate, latency = facts.rate, facts.latency
     rows = [
         (
@@ -321,7 +321,7 @@ class _Kind:
         return self.figures.number(value / self.size)
 
     def four(self, value: float) -> str:
-        """Write what is the same for every group, shorter than a result."""
+        """Write a value that is the same for every group, shorter than a result."""
         return self.figures.number(value / self.size, 4)
 
     def stated(self, value: float) -> str:

@@ -1,8 +1,8 @@
 """The kinds of lines that a board may send, and what each can show.
 
 Code that treats kinds differently asks a `LineKind` for the property that matters; no other
-module compares their names. To add a kind: describe it here, add to `reader/line_grammar.py`
-how one line is read, and, if large recordings of it should be read fast, add its loop to
+module compares their names. To add a kind: describe it here, and add its parser for one line to
+`reader/line_grammar.py`. If large recordings of it must be read fast, also add its loop to
 `reader/bulk_decoding.py`.
 """
 
@@ -18,24 +18,24 @@ class LineKind:
     Attributes
     ----------
     name : str
-        As the rig file and the recording say it.
+        Its name in the rig file and the recording.
     unit_s : float or None
-        Time that one unit of a line's counter value stands for [s]; None where it is one tick
-        of the board's own counter.
+        Time of one unit of a line's counter value [s]; None if it is one tick of the board's
+        own counter.
     says_hello : bool
-        Whether the board says at its start, and when asked, how its counter counts.
+        Whether the board states its counter's frequency and width, at start and when asked.
     has_beats : bool
-        Whether the board shows every second that it is there, and how many edges it dropped.
+        Whether the board reports every second that it is there, and how many edges it dropped.
     is_numbered : bool
-        Whether lines bear a sequence number, so that those which are lost are missed.
+        Whether lines have a sequence number, so that lost lines are noticed.
     has_analog : bool
-        Whether a board may, when asked, send its sensors' levels for who aligns the beams.
+        Whether a board may send its sensors' levels on request, to align the beams.
     has_levels : bool
-        Whether every edge tells if the gate was blocked or cleared by it.
+        Whether every edge says if the gate was blocked or cleared.
     is_interval : bool
-        Whether a line is a transit, which the board has measured by itself.
+        Whether a line is a transit that the board itself has measured.
     end_is_a_line : bool
-        Whether the end of a line, whose beginning was not heard, looks like a line.
+        Whether the end of a line without its beginning looks like a whole line.
     """
 
     name: str
@@ -50,7 +50,7 @@ class LineKind:
 
     def __post_init__(self) -> None:
         if self.says_hello and not self.counts_ticks:
-            raise ValueError("a hello tells the length of a tick, so ticks must be counted")
+            raise ValueError("a hello states the length of a tick, so lines must count ticks")
 
     def __str__(self) -> str:
         return self.name
@@ -74,7 +74,7 @@ PLAIN = LineKind("plain")
 INTERVAL = LineKind("interval", is_interval=True, end_is_a_line=True)
 
 LINE_KINDS: dict[str, LineKind] = {kind.name: kind for kind in (FRAMED, PLAIN, INTERVAL)}
-"""All kinds by their names; where lines fit several, the first one is meant."""
+"""All kinds by their names; if lines fit several kinds, the first one is used."""
 
 
 def names_of(
@@ -88,9 +88,9 @@ def names_of(
     last : str
         The word before the last one, ``or`` or ``and``.
     fits : callable, optional
-        Whether a kind is to be named; all are if it is left out.
+        Whether to name a kind; if left out, all are named.
     quote : str, optional
-        Stands about each name.
+        Quotation mark around each name.
     """
     *names, end = (f"{quote}{kind}{quote}" for kind in LINE_KINDS.values() if fits(kind))
     return f"{', '.join(names)} {last} {end}" if names else end

@@ -1,7 +1,7 @@
-"""Reading and writing the user's description of the rig: `rig.toml`, or a recording's record.
+"""Read and write the user's description of the rig: `rig.toml`, or a recording's record.
 
-All problems of a file are told at once, each with its line where that is known. A file is
-written whole or not at all, and never without a copy of what was there.
+All problems of a file are reported at once, each with its line if that is known. A file is
+written whole or not at all, and never without a copy of the old one.
 """
 
 import datetime
@@ -50,8 +50,8 @@ MAX_FILE_BYTES = 64 * 1024
 """A rig file is a page of text; anything longer is some other file."""
 
 
-class RigProblems(RigError):  # noqa: N818 - several, told as one
-    """Several problems of one rig file; `problems` holds each as an error of its own."""
+class RigProblems(RigError):  # noqa: N818 - several, reported as one
+    """Several problems of one rig file; `problems` holds one error for each."""
 
     def __init__(self, problems: tuple[RigError, ...]) -> None:
         super().__init__(problems[0].message, where=problems[0].where, hint=problems[0].hint)
@@ -68,7 +68,7 @@ def load_rig(path: str | Path) -> Rig:
     Raises
     ------
     RigError
-        The file cannot be read, or with every problem found in it (`RigProblems`).
+        The file cannot be read, or it has problems; all are listed (`RigProblems`).
     """
     return parse_rig(_read_text(Path(path)), str(path))
 
@@ -80,14 +80,14 @@ def parse_rig(text: str, where: str = "") -> Rig:
     Parameters
     ----------
     text : str
-        What the file holds.
+        The file's content.
     where : str, optional
         The file's name, for messages.
 
     Raises
     ------
     RigError
-        No TOML, or with every problem found (`RigProblems` when there are several).
+        The text is not TOML, or has problems; all are listed (`RigProblems` if several).
     """
     return _checked(_parse_toml(text, where), where, text)
 
@@ -99,7 +99,7 @@ def rig_from_table(table: Mapping[str, Any], where: str = "") -> Rig:
     Raises
     ------
     RigError
-        With every problem found (`RigProblems` when there are several).
+        If there are problems; all are listed (`RigProblems` if several).
     """
     return _checked(dict(table), where, "")
 
@@ -112,18 +112,18 @@ def _checked(data: dict[str, Any], where: str, text: str) -> Rig:
 
 
 def rig_record(rig: Rig) -> dict[str, Any]:
-    """Return the rig as a JSON object of SI numbers, from which `rig_from_record` makes it."""
+    """Return the rig as a JSON object of SI numbers; `rig_from_record` reads it."""
     return rig.model_dump(by_alias=False)
 
 
 def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
     """
-    Make a rig from what `rig_record` gave.
+    Make a rig from a record of `rig_record`.
 
     Raises
     ------
     RigError
-        The record is none of a rig.
+        The record is not a rig.
     """
     try:
         return Rig.model_validate(dict(record), by_alias=False, by_name=True)
@@ -143,7 +143,7 @@ def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
     Raises
     ------
     RigError
-        So narrow or quick a counter wraps within a slow shot: no speed could be trusted.
+        The counter is too narrow or too fast: it wraps during a slow shot, so no speed is sure.
     """
     record = rig_record(rig)
     record["clock"] |= {"frequency_hz": float(frequency_hz), "counter_bits": counter_bits}
@@ -157,7 +157,7 @@ def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
 
 def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
     """
-    Return the rig with the counter's rate as it was found.
+    Return the rig with a measured rate of the counter.
 
     Parameters
     ----------
@@ -185,7 +185,7 @@ def with_host_clock(rig: Rig) -> Rig:
 
 def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
     """
-    Return a rig with some keys as a file would have them.
+    Return a rig with some keys changed, given as in a file.
 
     Parameters
     ----------
@@ -196,15 +196,15 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
     Raises
     ------
     RigError
-        A key is unknown or its value impossible.
+        A key is unknown or its value is impossible.
     """
     table: dict[str, Any] = {"gates": {"spacing": f"{rig.gates.spacing_m!r} m"}}
     for dotted, text in keys.items():
         *sections, key = dotted.split(".")
         if len(sections) > 1:
             raise RigError(
-                f"{dotted} cannot be set alone",
-                hint="give a whole rig file in its place, with --rig",
+                f"{dotted} cannot be set by itself",
+                hint="give a complete rig file: --rig rig.toml",
             )
         section = table.setdefault(sections[0], {}) if sections else table
         section[key] = _literal(text)
@@ -221,7 +221,7 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
 
 
 def _literal(text: str) -> object:
-    """Return a whole number or a yes as TOML has it, any other value as text."""
+    """Return a whole number, or true or false, as TOML has it; any other value as text."""
     if re.fullmatch(r"[0-9]+", text):
         return int(text)
     return {"true": True, "false": False}.get(text, text)
@@ -234,7 +234,7 @@ def write_rig(path: str | Path, text: str) -> Rig:
     Raises
     ------
     RigError
-        The text is no rig, the file is there already, or it cannot be written.
+        The text is not a rig, the file already exists, or it cannot be written.
     """
     path = Path(path)
     rig = parse_rig(text, str(path))
@@ -242,7 +242,7 @@ def write_rig(path: str | Path, text: str) -> Rig:
         path.open("x").close()
     except FileExistsError as error:
         raise RigError(
-            "is there already and is not overwritten",
+            "already exists and is not overwritten",
             where=str(path),
             hint="choose another name",
         ) from error
@@ -254,7 +254,7 @@ def write_rig(path: str | Path, text: str) -> Rig:
 
 def update_rig(path: str | Path, changes: Mapping[str, object]) -> Path:
     """
-    Change keys of a rig file; its comments stay, and a copy of what was there is kept.
+    Change keys of a rig file; keep its comments, and a copy of the old file.
 
     Parameters
     ----------
@@ -271,7 +271,7 @@ def update_rig(path: str | Path, changes: Mapping[str, object]) -> Path:
     Raises
     ------
     RigError
-        The changed text would be no rig (nothing is written), or a file cannot be written.
+        The changed text would not be a rig (nothing is written), or a file cannot be written.
     """
     path = Path(path).resolve()
     before = _read_text(path)
@@ -291,7 +291,7 @@ def _read_text(path: Path) -> str:
         raise RigError("there is no such rig file", where=str(path), hint=hint) from error
     except OSError as error:
         reason = error.strerror or "it cannot be read"
-        hint = "name a file that you may read"
+        hint = "give a file that you are allowed to read"
         raise RigError(
             f"the rig file cannot be read: {reason}", where=str(path), hint=hint
         ) from error
@@ -303,7 +303,7 @@ def _read_text(path: Path) -> str:
     except UnicodeDecodeError as error:
         hint = "save it as UTF-8 text"
         raise RigError(
-            "is no rig file: it is not UTF-8 text", where=str(path), hint=hint
+            "is not a rig file: it is not UTF-8 text", where=str(path), hint=hint
         ) from error
 
 
@@ -315,14 +315,14 @@ def _parse_toml(text: str, where: str) -> dict[str, Any]:
         reason, place = (at[1], f"{where}:{at[2]}") if at else (str(error), where)
         reason = reason[:1].lower() + reason[1:]
         hint = 'write lines such as spacing = "300 mm" below [gates]'
-        raise RigError(f"is no TOML: {reason}", where=place, hint=hint) from error
+        raise RigError(f"is not TOML: {reason}", where=place, hint=hint) from error
 
 
 def _key_lines(text: str) -> _Places:
     """
-    Return the line where each key of a valid TOML text stands.
+    Return the line number of each key of a valid TOML text.
 
-    Lines are gathered until they parse by themselves, so tomllib alone decides what a
+    Lines are collected until they parse by themselves, so tomllib alone decides what a
     statement is.
     """
     lines: _Places = {}
@@ -388,10 +388,10 @@ def _reason(detail: ErrorDetails, path: tuple[str, ...]) -> tuple[str, str]:
         case "extra_forbidden":
             return f"unknown key {key}", _nearest_key(path)
         case "model_type" | "dict_type":
-            return f"{key} is {shown(value)}, a section is wanted", f"begin it with [{key}]"
+            return f"{key} is {shown(value)}, but must be a section", f"begin it with [{key}]"
         case _:
             wanted = detail["msg"].replace("Input should", "it should").replace("String", "it")
-            return f"{key} is {shown(value)}, {wanted}", "write such a value"
+            return f"{key} is {shown(value)}, {wanted}", "write a value of this kind"
 
 
 def _quote_key(key: str) -> str:
@@ -427,13 +427,15 @@ def _changed(text: str, changes: Mapping[str, object], where: str) -> str:
         for section in sections:
             table = table.setdefault(section, tomlkit.table())
             if not isinstance(table, dict):
-                raise RigError(f"{section} is no section, {dotted} cannot be set", where=where)
+                raise RigError(
+                    f"{section} is not a section, so {dotted} cannot be set", where=where
+                )
         table[key] = value
     return tomlkit.dumps(document)
 
 
 def _keep_copy(path: Path) -> Path:
-    """Copy the file to a name not used yet, ``<name>.before-<date>[-2…]``."""
+    """Copy the file to an unused name, ``<name>.before-<date>[-2…]``."""
     content = path.read_bytes()
     stem = f"{path.name}.before-{datetime.date.today().isoformat()}"
     for number in itertools.count(1):
@@ -452,7 +454,7 @@ def _keep_copy(path: Path) -> Path:
 
 
 def _replace(path: Path, content: bytes) -> None:
-    """Put `content` in the place of the file `path`, whole or not at all."""
+    """Replace the file `path` by `content`, whole or not at all."""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
         temporary = Path(name)

@@ -1,8 +1,8 @@
 """A rig's sections and their quantities: kinds, limits and defaults.
 
-In a file every quantity is text with a unit under the key's alias; a record holds the same
-values as SI numbers under the attributes' names. Values that are possible one by one, but not
-plausible together, are accepted and reported as doubts. Knows nothing of files.
+In a file every quantity is text with a unit, and its key is the alias. A record holds the same
+values as SI numbers, and its keys are the attributes' names. Values that are possible one by
+one, but not plausible together, are accepted and reported as doubts. Does not know about files.
 """
 
 import datetime
@@ -30,27 +30,27 @@ from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, PLAIN, LineKind, names_of
 from chrono.units import ICE_POINT_K, KINDS, parse_quantity, quote
 
 Shape = Literal["round", "flat"]
-"""Of a body's ends: a ball's, or those of a rod or cylinder cut square."""
+"""Shape of a body's ends: round as on a ball, or flat as on a rod or cylinder cut square."""
 
 _QUOTE = "'"
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
 def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidator:
-    """Read a quantity in `unit` that lies between `low` and `high`, which read `limits`."""
+    """Read a quantity in `unit` between `low` and `high`; `limits` says this in words."""
     kind, example = KINDS[unit]
 
     def read(value: object, info: ValidationInfo) -> float:
         from_file = bool((info.context or {}).get("file"))
         if from_file != isinstance(value, str):
             raise _trouble(
-                f"is {shown(value)}, {kind} with its unit is wanted",
+                f"is {shown(value)}, but must be {kind} with its unit",
                 f'write {kind} as text with its unit, such as "{example}"',
             )
         try:
             number = parse_quantity(value, unit) if isinstance(value, str) else _number(value)
         except UnitError as error:
-            raise _trouble(f"is {shown(value)}, {kind} is wanted", error.hint) from error
+            raise _trouble(f"is {shown(value)}, but must be {kind}", error.hint) from error
         if not low <= number <= high:
             raise _trouble(f"is {shown(value)}, not {limits}", f"write {kind} {limits}")
         return number
@@ -60,7 +60,7 @@ def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidato
 
 def _number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _trouble(f"is {shown(value)}, a number is wanted", "repair the record")
+        raise _trouble(f"is {shown(value)}, but must be a number", "repair the record")
     try:
         return float(value)
     except OverflowError:
@@ -80,14 +80,14 @@ def shown(value: object) -> str:
 def _harmless(text: str) -> str:
     if _UNPRINTABLE & {unicodedata.category(character) for character in text}:
         raise _trouble(
-            f"is {quote(text)}, a text without control characters is wanted",
-            "write it with printable characters only",
+            f"is {quote(text)}, but must not have control characters",
+            "use printable characters only",
         )
     return text
 
 
 def _degrees(value: object) -> object:
-    """Read ``inf`` as "not limited", which JSON cannot write otherwise."""
+    """Read ``inf`` as "not limited", because JSON cannot write infinity."""
     return None if value == math.inf else value
 
 
@@ -109,7 +109,7 @@ SLOPE_WORDS = {"level": "0 deg", "down": "90 deg", "up": "-90 deg"}
 
 
 def _slope_word(value: object) -> object:
-    """Return the angle that a word stands for, anything else as it is."""
+    """Return the angle that a word means, and any other value unchanged."""
     return SLOPE_WORDS.get(value.strip().lower(), value) if isinstance(value, str) else value
 
 
@@ -152,7 +152,7 @@ def _line_kind(value: object) -> LineKind:
     if isinstance(kind, LineKind):
         return kind
     raise _trouble(
-        f"is {shown(value)}, it should be {names_of('or', quote=_QUOTE)}", "write such a value"
+        f"is {shown(value)}, but must be {names_of('or', quote=_QUOTE)}", "write one of these"
     )
 
 
@@ -173,16 +173,16 @@ class Gates(_Section):
     spacing_m : float
         Distance of the beams along the gates' axis [m].
     spacing_tolerance_m, trip_tolerance_m : float
-        Half-widths of the spacing, and of where inside the beam each gate trips [m].
+        Half-widths of the spacing, and of the place in the beam where each gate trips [m].
     tilt_limit_rad : float
-        The body's path stands at 0 … this against the gates' axis [rad].
+        Largest angle between the body's path and the gates' axis [rad].
     latency_mismatch_s : float
         Half-width of the difference of the two sensors' delays [s].
     off_centre_m : float
-        How far off its axis a body may cross each beam [m], half-width; matters for round
-        bodies timed by one pair of edges.
+        How far from its axis a body may cross each beam [m], half-width; it matters for
+        round bodies timed by one pair of edges.
     slope_rad, slope_tolerance_rad : float
-        How steeply the path goes down, below zero for up, and its half-width [rad].
+        How steeply the path goes down (negative if it goes up), and its half-width [rad].
     """
 
     spacing_m: Length = Field(alias="spacing")
@@ -224,9 +224,9 @@ class Clock(_Section):
     jitter_s : float
         Standard deviation of one timestamp [s].
     step_s : float or None
-        Step of the timestamps of lines that count no ticks [s]; None: 1 us.
+        Step of the timestamps of lines that do not count ticks [s]; None means 1 us.
     from_host : bool
-        Whether the counter's rate is taken from the beats against the host's clock.
+        Whether the counter's rate comes from comparing beats with the host's clock.
     """
 
     frequency_hz: Frequency = Field(16e6, alias="frequency")
@@ -239,7 +239,7 @@ class Clock(_Section):
 
     @property
     def unit_s(self) -> float:
-        """Time that one unit of a line's counter value stands for [s]."""
+        """Time of one unit of a line's counter value [s]."""
         return self._lines.unit_s or 1 / self.frequency_hz
 
     @property
@@ -260,16 +260,16 @@ class Body(_Section):
 
 class Window(_Section):
     """
-    What is a shot, and what belongs to it.
+    What counts as a shot, and what belongs to it.
 
     Attributes
     ----------
     slowest_mps, fastest_mps : float
-        Speeds that are a shot [m/s].
+        Lowest and highest speed of a shot [m/s].
     quiet_s : float
-        A gate that re-trips within this time is in the same passage [s].
+        If a gate trips again within this time, it is the same passage [s].
     launch_s : float
-        What follows a body within this time belongs to its launch [s].
+        Bodies that follow within this time belong to the same launch [s].
     """
 
     slowest_mps: Speed = Field(2.0, alias="slowest")
@@ -283,7 +283,7 @@ class Window(_Section):
             raise _trouble(
                 f"is {self.slowest_mps:g} m/s, not below window.fastest, "
                 f"{self.fastest_mps:g} m/s",
-                "make window.slowest the smaller of the two",
+                "make window.slowest smaller than window.fastest",
                 "slowest",
             )
         return self
@@ -301,7 +301,7 @@ class Site(_Section):
 
 
 class _Result(_Section):
-    """What every calibration result carries: degrees of freedom, date and evidence."""
+    """What every calibration result has: degrees of freedom, date and evidence."""
 
     dof: Degrees = None
     date: Date = ""
@@ -331,8 +331,8 @@ class SpacingResult(_Result):
     """
     Spacing and its standard uncertainty [m].
 
-    `covers_trip` tells that it was measured through the gates themselves, so that where
-    the beams trip is part of it.
+    `covers_trip` is true if it was measured through the gates themselves; it then includes
+    the places where the beams trip.
     """
 
     spacing_m: Length = Field(alias="value")
@@ -365,9 +365,9 @@ class Rig(_Section):
     Attributes
     ----------
     name : str
-        What the user calls it.
+        The user's name for it.
     identity : str
-        Marks these gates and no others, empty if the file has none: see `is_same_rig`.
+        Belongs to these gates only; empty if the file has none. See `is_same_rig`.
     speed_unit : str
         Unit in which speeds are shown, one of `chrono.units.SPEED_UNITS`.
     lines : LineKind
@@ -392,7 +392,7 @@ class Rig(_Section):
         if self.lines.counts_ticks and self.clock.step_s is not None:
             raise _trouble(
                 f"has no meaning for {self.lines} lines, whose step is 1/frequency",
-                f'remove clock.tick, or say lines = "{PLAIN}"',
+                f'remove clock.tick, or write lines = "{PLAIN}"',
                 "clock.tick",
             )
         self.clock._lines = self.lines
@@ -408,7 +408,7 @@ class Rig(_Section):
         return self
 
     def counter_trouble(self) -> tuple[str, str] | None:
-        """Return why the counter cannot tell the transit of a slow body, and what to do."""
+        """Return why the counter cannot measure a slow body's transit, and what to do."""
         wrap_s = 2**self.clock.counter_bits * self.clock.unit_s
         way_m = self.gates.spacing_m + self.body.length_m
         shot_s = way_m / self.window.slowest_mps
@@ -416,7 +416,7 @@ class Rig(_Section):
             return None
         needed = math.ceil(math.log2(shot_s / self.clock.unit_s))
         return (
-            f"wraps every {wrap_s * 1e3:.3g} ms, and the slowest body needs "
+            f"wraps every {wrap_s * 1e3:.3g} ms, but the slowest body needs "
             f"{shot_s * 1e3:.3g} ms to pass both gates",
             f"use a counter of {needed} bits or more, or make window.slowest at least "
             f"{way_m / wrap_s:.3g} m/s",
@@ -424,18 +424,18 @@ class Rig(_Section):
 
     @property
     def spacing_m(self) -> float:
-        """Spacing to measure with [m]: the calibrated one, else the stated one."""
+        """Spacing to measure with [m]: the calibrated one, or else the stated one."""
         calibrated = self.calibration.spacing
         return calibrated.spacing_m if calibrated else self.gates.spacing_m
 
 
 FEW_TICKS = 10
-"""Below this many steps of the counter in a transit the ± is most of the speed's last digits
-(common practice, no source)."""
+"""With fewer steps of the counter in a transit the ± is large, and the speed's last digits mean
+little (common practice, no source)."""
 
 
 class RigDoubt(Enum):
-    """What is hardly possible about a rig."""
+    """What is not plausible about a rig."""
 
     BEHIND_MOUTH = auto()
     """Gate A would stand at or behind the launcher's mouth."""
@@ -446,7 +446,7 @@ class RigDoubt(Enum):
 
 
 def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
-    """Return what is hardly possible about a rig."""
+    """Return what is not plausible about a rig."""
     found = {
         RigDoubt.BEHIND_MOUTH: stands_behind_mouth(rig),
         RigDoubt.BLOCKS_BOTH: rig.body.length_m >= rig.spacing_m,

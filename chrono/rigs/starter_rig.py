@@ -1,7 +1,8 @@
-"""Rig files to begin from: every key with its meaning, at values that a maker may trust.
+"""Rig files to begin with: every key with its meaning, and with a value that a maker can trust.
 
-The values are the defaults, chosen so that a gate built by the notes and never calibrated
-keeps its ±. What a kind of board is known for stands in its clock's values and comments.
+The values are the defaults. They are chosen so that the ± is right for a gate that was built
+by the notes and never calibrated. Facts about a kind of board are in its clock's values and
+comments.
 """
 
 import json
@@ -16,7 +17,7 @@ from chrono.rigs.rig_model import Rig
 
 @dataclass(frozen=True)
 class _About:
-    """A board's clock, and what a starter says of its rate, its jitter and its tick."""
+    """A board's clock, and the starter's comments on its rate, its jitter and its tick."""
 
     rate: str
     jitter: str = ""
@@ -27,19 +28,19 @@ class _About:
     note: str = ""
 
 
-_NOT_SURE = "resonator; 50 ppm only if you know it for a crystal"
+_NOT_SURE = "resonator; 50 ppm only if you are sure it is a crystal"
 BOARDS: dict[str, _About] = {
-    "uno": _About("most of this form: resonator, though the USB chip has a crystal"),
+    "uno": _About("most of this form: resonator (the crystal is the USB chip's)"),
     "nano": _About("resonator or crystal; 50 ppm if the 16.000 can is the processor's"),
     "pico": _About(
-        "crystal; 30 ppm when new, 30 ppm by warmth (from memory), the rest for age",
+        "crystal; 30 ppm when new, 30 ppm for heat (from memory), the rest for age",
         jitter=" (sensor; the board adds none)",
         frequency="62.5 MHz",
         counter_bits=31,
         rate_tolerance="100 ppm",
         note="""\
-# An RP2040 board counts in steps of 16 ns, 0.0002 % of a transit of 10 ms. What rules instead
-# are the sensors (latency_mismatch, trip_tolerance) and the spacing.
+# An RP2040 board counts in steps of 16 ns, 0.0002 % of a transit of 10 ms. The largest errors
+# come from the sensors (latency_mismatch, trip_tolerance) and the spacing.
 """,
     ),
     "other": _About(
@@ -51,11 +52,11 @@ BOARDS: dict[str, _About] = {
 
 
 _IDENTITY_BYTES = 6
-"""Enough that no two rigs of a school, or of all schools, have the same."""
+"""Enough that no two rigs in a school, or in all schools, have the same identity."""
 
 
 def write_starter(path: str | Path, board: str = "other", *, drops: bool = False) -> Rig:
-    """Write a commented rig file to fill in, with an identity of its own; see `write_rig`."""
+    """Write a commented rig file to fill in, with a new identity; see `write_rig`."""
     identity = secrets.token_hex(_IDENTITY_BYTES)
     return write_rig(path, starter_text(board=board, identity=identity, drops=drops))
 
@@ -69,9 +70,9 @@ def starter_text(
     drops: bool = False,
 ) -> str:
     """
-    Return a commented rig file to begin from: defaults, the clock as its board has it.
+    Return a commented rig file to begin with: defaults, and the clock of the given board.
 
-    Gates for drops stand one above the other, and dropped bodies may come slowly.
+    For drops one gate is above the other, and dropped bodies may come slowly.
     """
     about = BOARDS[board]
     return _STARTER.format(
@@ -96,9 +97,9 @@ def starter_text(
 
 _STARTER = """\
 # A rig: two light gates, their clock, what is clocked and where.
-# Every quantity is text with its unit. Only gates.spacing must be given; the others stand
-# here at their defaults, which err on the wide side: with what you measure and calibrate the
-# ± gets narrower. Check this file with: chrono rig check FILE
+# Write every quantity as text with its unit. Only gates.spacing must be given. The others are
+# defaults, with tolerances rather too wide than too narrow: measure and calibrate to make the
+# ± smaller. Check this file with: chrono rig check FILE
 
 name = {name}
 identity = {identity}     # of these two gates: keep it when you calibrate or rename them;
@@ -108,20 +109,20 @@ lines = {lines}               # what the board sends: {kinds}
 
 [gates]
 spacing = {spacing}           # distance of the two beams, along the path
-spacing_tolerance = "0.5 mm"   # ± how well that is known; drops or rods tighten it
+spacing_tolerance = "0.5 mm"   # ± tolerance of the spacing; drops or rods reduce it
 trip_tolerance = "0.2 mm"      # ± where inside its beam each gate trips
-tilt_limit = "1 deg"           # the path stands at most this far off the gates' axis
-latency_mismatch = "2 us"      # ± difference of the two sensors' delays; swapping tightens it
-off_centre = "5 mm"            # a body crosses each beam at most this far off its axis
+tilt_limit = "1 deg"           # largest angle between the path and the gates' axis
+latency_mismatch = "2 us"      # ± difference of the two sensors' delays; swapping reduces it
+off_centre = "5 mm"            # a body crosses each beam at most this far from its axis
 slope = {slope:22} # of the path: level, down, up, or an angle below level
-slope_tolerance = "2 deg"      # ± how well that is known
+slope_tolerance = "2 deg"      # ± tolerance of the slope
 
 [clock]
 {note}frequency = "{frequency}"{pad}# of the counter; the board's hello line overrides it
 counter_bits = {counter_bits}              # width of the counter
 rate_tolerance = {rate_tolerance:13} # ± {rate}
 jitter = "0.1 us"              # standard deviation of one timestamp{jitter}
-                               # a gate that bounces needs more: chrono check says how much
+                               # a gate that bounces needs more: chrono check shows how much
 from_host = false              # true: take the counter's rate from the computer's clock
 # tick = "4 us"                # {stepped} lines only: step of the timestamps{tick}
 
@@ -135,9 +136,9 @@ shape = "round"                # its ends: round (a ball), flat (a rod cut squar
 [window]
 slowest = {slowest:20} # a transit outside slowest … fastest is not a shot
 fastest = "200 m/s"
-quiet = "0.2 ms"               # a gate that re-trips sooner is the same passage
-launch = "0.25 s"              # what follows a body sooner belongs to its launch; the next
-                               # whole body of this length is a shot of its own
+quiet = "0.2 ms"               # if a gate trips again sooner, it is the same passage
+launch = "0.25 s"              # a body that follows sooner belongs to the same launch;
+                               # a whole body of the stated length is the next shot
 
 [site]
 muzzle_distance = "1.0 m"      # from the launcher's mouth to midway between the gates

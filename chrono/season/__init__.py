@@ -1,6 +1,6 @@
-"""Many recordings: which ones are meant, the same work on each, results in order.
+"""Many recordings: finding them, the same work on each, results in order.
 
-In: names of files, folders, patterns; a function for one recording. Out: what it gave for each,
-in the order of the recordings, from one core or many. Knows nothing of screens, of options,
-nor of how a recording is read and measured: that is a function's own business.
+In: names of files, folders, patterns; a function for one recording. Out: its result for each
+recording, in their order, from one core or many. Knows nothing about screens and options, or
+about how a recording is read and measured: the function does that.
 """

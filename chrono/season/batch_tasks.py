@@ -1,8 +1,8 @@
-"""What is done with one recording of many: pure functions of its path and name.
+"""The tasks for one recording of many: pure functions of its path and name.
 
-Each returns its result and what is wrong with the data. Results can be pickled: no session is
-among them, only what was made of it. What one of them alone needs it loads itself: processes
-are not to wait for the rest.
+Each returns its result and what is wrong with the data. Results can be pickled, so they never
+contain a session, only what was computed from it. What only one task needs, that task imports
+itself, so that processes do not wait for the imports of others.
 """
 
 from __future__ import annotations
@@ -32,21 +32,21 @@ class ReadingOptions:
     rig : Rig or None
         Measure with this rig instead of the recorded ones.
     clock_from_host : bool
-        Take the counter's rate from its beats, whatever the rig says.
+        Find the counter's rate from its beats, whatever the rig states.
     """
 
     rig: Rig | None = None
     clock_from_host: bool = False
 
     def read(self, path: Path, source: RecordingSource) -> tuple[LoadedRecording, list[str]]:
-        """Read a recording; return what is wrong with its data beside it."""
+        """Read a recording; return it, and what is wrong with its data."""
         recorded = read_recording(path, self.rig, clock_from_host=self.clock_from_host)
         return replace(recorded, name=source.name), recording_findings(recorded)
 
 
 @dataclass(frozen=True)
 class Export(ReadingOptions):
-    """Makes the table of a recording's shots; `with_statistics` those of its setups, too."""
+    """Makes the table of a recording's shots, `with_statistics` also those of its setups."""
 
     with_statistics: bool = False
 
@@ -93,7 +93,7 @@ class TakeSamples(ReadingOptions):
 
 @dataclass(frozen=True)
 class CheckResult:
-    """The health of gates, link and clock that a recording tells."""
+    """The health of gates, link and clock that a recording shows."""
 
     name: str
     health: Readiness

@@ -1,7 +1,7 @@
-"""The same work on each of many recordings, done by a Dask cluster that is there already.
+"""The same work on each of many recordings, on an existing Dask cluster.
 
-Starting, queueing and watching its workers is the cluster's own business. A worker that ends
-takes its results along; since the work is pure, the cluster has it done again by another.
+The cluster itself starts, feeds and watches its workers. If a worker ends, its results are
+lost; because the work is pure, the cluster repeats it on another worker.
 """
 
 from collections.abc import Generator, Iterator, Sequence
@@ -24,15 +24,15 @@ WAITING_EACH = 4
 """Batches under way or waiting, for each worker."""
 
 WAITING_BYTES = 512_000_000
-"""Recordings of so much together may be under way or wait for their turn."""
+"""Largest total size of recordings that are under way or waiting."""
 
 BATCH_BYTES = 4_000_000
-"""Recordings of so much are one task: a scheduler takes a millisecond or two for each."""
+"""Size of the recordings in one task: a scheduler takes a millisecond or two per task."""
 
 
 @dataclass(frozen=True)
 class _Shared(Generic[T]):
-    """Work that is a part of much work: worth machine code, which a single recording is not."""
+    """Work that is a part of much work: worth machine code, unlike a single recording."""
 
     task: Task[T]
     share_bytes: int
@@ -51,13 +51,13 @@ def process_on_cluster(
     Parameters
     ----------
     address : str
-        Of its scheduler, such as ``tcp://scheduler:8786``.
+        Address of its scheduler, such as ``tcp://scheduler:8786``.
     task : callable
         Can be pickled.
     sources : sequence of RecordingSource
         Where every worker can read them: addresses, or paths that all machines share.
     progress : callable
-        Told of each that is done.
+        Called after each recording.
 
     Yields
     ------
@@ -84,17 +84,17 @@ def process_on_cluster(
             yield from counted(outcomes, progress)
         except ChronoError:
             raise
-        except Exception as error:  # whatever a cluster of somebody else's comes up with
+        except Exception as error:  # a cluster may raise anything
             raise RecordingError(
                 f"the cluster cannot do the work: {type(error).__name__}: {error}",
                 where=address,
-                hint="look at what its scheduler and workers say",
+                hint="look at the logs of its scheduler and workers",
             ) from error
 
 
 @contextmanager
 def _client(address: str) -> Iterator[Any]:
-    """Give a client of the cluster; nothing of ours is left in it."""
+    """Yield a client of the cluster; leave nothing of ours in it."""
     try:
         from distributed import Client
     except ImportError as error:
@@ -119,12 +119,12 @@ def _client(address: str) -> Iterator[Any]:
 
 def expect_same_program(client: Any, address: str) -> None:
     """
-    Refuse a cluster whose workers might give other digits.
+    Refuse a cluster whose workers might give different digits.
 
     Raises
     ------
     OptionError
-        If it has no workers, or one without the very sources of this program.
+        If it has no workers, or one with other sources of this program.
     """
     try:
         client.wait_for_workers(1, timeout=ANSWER_WITHIN_S)
@@ -148,7 +148,7 @@ def expect_same_program(client: Any, address: str) -> None:
 
 
 def _as_all_see_it(source: RecordingSource) -> RecordingSource:
-    """Return a source by its whole path: workers run in folders of their own."""
+    """Return a source with its full path, because workers run in other folders."""
     if recording_finder.is_address(source.where):
         return source
     return replace(source, where=str(Path(source.where).resolve()))

@@ -1,4 +1,4 @@
-"""The log book of a folder: what each recording holds, in a few lines."""
+"""The log book of a folder: what each recording contains, in a few lines."""
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ from chrono.session.log_entry import LogEntry
 
 @dataclass(frozen=True)
 class MakeEntry(ReadingOptions):
-    """Makes a recording's entry; one that cannot be used has one, too."""
+    """Makes the entry of a recording, also of one that cannot be used."""
 
     def __call__(self, path: Path, source: RecordingSource) -> tuple[LogEntry, list[str]]:
         try:
@@ -46,7 +46,7 @@ class MakeEntry(ReadingOptions):
 
 
 class LogOrder(StrEnum):
-    """What the log book can be sorted by."""
+    """Sort keys of the log book."""
 
     DATE = "date"
     NAME = "name"
@@ -68,13 +68,13 @@ def in_order_of(
     entries: Iterable[LogEntry], order: LogOrder, reverse: bool = False
 ) -> list[LogEntry]:
     """
-    Return the entries sorted; what cannot be used, or has no date, comes last either way.
+    Return the entries sorted; those that cannot be used, or lack the date, always come last.
 
     Parameters
     ----------
     entries : iterable of LogEntry
     order : LogOrder
-        Equal ones stay by name.
+        Sort key; ties are sorted by name.
     reverse : bool, optional
         The last or largest first.
     """

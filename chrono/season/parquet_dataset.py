@@ -1,8 +1,8 @@
 """The table of shots as a dataset of Parquet files, in folders by the day of the session.
 
-Laid out as Hive has it (``day=2026-05-16/part-00000.parquet``), so that whatever reads Parquet
-takes the folder for one table and days for a column of it. A file grows no larger, and a
-folder no fuller, than the sessions of one day make them.
+The layout is that of Hive (``day=2026-05-16/part-00000.parquet``): programs that read Parquet
+see the folder as one table, with the day as a column. The sessions of one day limit the size
+of a file and of a folder.
 """
 
 import shutil
@@ -23,13 +23,13 @@ NO_DAY = "unknown"
 
 
 class DatasetStore(Protocol):
-    """A folder that is to be filled, wherever it is."""
+    """A folder to be filled, on this machine or at an address."""
 
     def open(self, name: str) -> IO[bytes]:
         """Open a new file below it."""
 
     def remove(self) -> None:
-        """Take it away with all that is in it."""
+        """Remove it with all that is in it."""
 
 
 class _Folder:
@@ -49,13 +49,13 @@ class _Folder:
 
 
 def is_dataset(output: str) -> bool:
-    """Tell whether the name of an output is that of a dataset: it ends as a folder does."""
+    """Return whether an output is a dataset: its name ends like that of a folder."""
     return output.endswith(("/", "\\"))
 
 
 def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
     """
-    Write the shots of some recordings to a folder that is not there yet.
+    Write the shots of some recordings to a new folder.
 
     Parameters
     ----------
@@ -71,13 +71,13 @@ def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
     Raises
     ------
     OptionError
-        If it is there already.
+        If the folder exists already.
     RecordingError
         If it cannot be written.
     """
     load_meanwhile()
     waiting = iter(tables)
-    # The first one is read before anything is written: it may be no recording at all.
+    # Read the first one before anything is written: it may not be a recording.
     first = list(islice(waiting, 1))
     with _store(output) as store:
         rows, parts = 0, Counter[str]()
@@ -91,7 +91,7 @@ def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
 
 @contextmanager
 def _store(output: str) -> Iterator[DatasetStore]:
-    """Give a new folder; leave no half of one behind."""
+    """Yield a new folder; never leave a half-filled one behind."""
     try:
         store = (
             recording_finder.RemoteFolder(output)
@@ -117,7 +117,7 @@ def _cannot_be_written(output: str, trouble: OSError) -> RecordingError:
     return RecordingError(
         f"cannot be written: {trouble.strerror or trouble}",
         where=output,
-        hint="choose a place that may be written to and has room",
+        hint="choose a place that can be written to and has room",
     )
 
 

@@ -1,7 +1,7 @@
-"""Which recordings are meant: files, folders, patterns and fsspec addresses, in order.
+"""Finding the named recordings: files, folders, patterns and fsspec addresses, in order.
 
-Recordings with the same file name are distinguished by their path. What lies at an address is
-fetched, so that it can be read as a file is.
+Recordings with the same file name are distinguished by their path. A recording at an address
+is downloaded, and then read like a file.
 """
 
 import glob
@@ -21,7 +21,7 @@ from chrono.reader.file_io import size_of
 
 
 def is_address(word: str) -> bool:
-    """Tell whether a word is an address and no path."""
+    """Tell whether a word is an address and not a path."""
     return "://" in word
 
 
@@ -51,7 +51,7 @@ def look_for(address: str) -> list[tuple[str, int]]:
 @contextmanager
 def fetched(address: str) -> Iterator[Path]:
     """
-    Give a copy of the file at an address, for as long as it is needed; itself if it is here.
+    Yield a copy of the file at an address while it is needed; a file on this machine itself.
 
     Raises
     ------
@@ -76,7 +76,7 @@ class RemoteFolder:
     Raises
     ------
     FileExistsError
-        If there is something already.
+        If something exists there already.
     RecordingError
         If it cannot be reached.
     """
@@ -98,7 +98,7 @@ class RemoteFolder:
         return file
 
     def remove(self) -> None:
-        """Take it away with all that is in it."""
+        """Remove it with all that is in it."""
         with suppress(FileNotFoundError), _telling(self._address):
             if self._system.exists(self._path):
                 self._system.rm(self._path, recursive=True)
@@ -110,7 +110,7 @@ def _matching(system: Any, pattern: str) -> dict[str, Any]:
 
 
 def _named_part(path: str) -> PurePosixPath:
-    """Return a folder or pattern as far as it is named, be it hidden or not."""
+    """Return the part of a folder or pattern before any wildcard, hidden or not."""
     named = takewhile(lambda part: not has_magic(part), PurePosixPath(path).parts)
     return PurePosixPath(*named)
 
@@ -132,7 +132,7 @@ def _system(address: str) -> tuple[Any, str]:
 
 @contextmanager
 def _telling(address: str) -> Iterator[None]:
-    """Let whatever a file system of somebody else's raises name the address."""
+    """Turn any error of a foreign file system into one that names the address."""
     try:
         yield
     except ChronoError:
@@ -146,7 +146,7 @@ def _telling(address: str) -> Iterator[None]:
         raise RecordingError(
             f"cannot be reached: {reason}",
             where=address,
-            hint="check the address, and what its service asks for",
+            hint="check the address, and what its service requires",
         ) from error
 
 
@@ -156,16 +156,16 @@ ENDING = ".tsv"
 @dataclass(frozen=True)
 class RecordingSource:
     """
-    One recording that is meant.
+    One recording to be read.
 
     Attributes
     ----------
     where : str
         Its path, or its address.
     name : str
-        What tells it from the others: the file's name, or all of `where` if two share it.
+        Unique name: the file's name, or all of `where` if two files share that name.
     size_bytes : int
-        0 if it is not there: reading it will tell.
+        0 if the file is missing: reading it will report that.
     """
 
     where: str
@@ -175,7 +175,7 @@ class RecordingSource:
 
 def find_sources(words: Sequence[str]) -> list[RecordingSource]:
     """
-    Find the recordings that are meant.
+    Find the recordings that words name.
 
     Parameters
     ----------
@@ -186,15 +186,15 @@ def find_sources(words: Sequence[str]) -> list[RecordingSource]:
     Returns
     -------
     list of RecordingSource
-        In the order of the words, within a word sorted. Hidden files are left out unless
-        they are named; what a folder or a pattern finds again is taken once.
+        In the order of the words, sorted within each word. Hidden files are left out unless
+        they are named. A file that a folder or a pattern finds again is taken once.
 
     Raises
     ------
     OptionError
         If a file is named twice.
     RecordingError
-        If a folder or a pattern holds no recording.
+        If a folder or a pattern contains no recording.
     """
     found: dict[str, tuple[str, int]] = {}
     named, folders = set[str](), dict[str, str]()
@@ -224,7 +224,7 @@ def _told_apart(found: Iterable[tuple[str, int]]) -> list[RecordingSource]:
 
 
 def is_plainly_named(word: str) -> bool:
-    """Tell whether a word is one file, be it there or not."""
+    """Tell whether a word is one file, whether it exists or not."""
     if is_address(word):
         return not glob.has_magic(word) and not is_folder(word)
     path = Path(word)
@@ -232,7 +232,7 @@ def is_plainly_named(word: str) -> bool:
 
 
 def may_be_recordings(word: str) -> bool:
-    """Tell whether a word can mean recordings, where it could be a port, too."""
+    """Tell whether a word can name recordings, if it could also name a port."""
     if is_address(word):  # the schemes of ports have no files
         return word.endswith(ENDING)
     path = Path(word)
@@ -246,7 +246,7 @@ def _look_for(word: str) -> list[tuple[str, int]]:
         hits = [(where, size_of(Path(where))) for where in sorted(_local_hits(word))]
     if not hits:
         raise RecordingError(
-            "no recording is there",
+            "there is no recording",
             where=word,
             hint=f"name a folder with {ENDING} files in it or below, or another pattern",
         )
@@ -254,7 +254,7 @@ def _look_for(word: str) -> list[tuple[str, int]]:
 
 
 def _local_hits(word: str) -> Iterator[str]:
-    # Not Path.glob: it takes hidden files for any others, and no pattern from the root.
+    # Not Path.glob: it also finds hidden files, and takes no pattern from the root.
     for place in [word] if Path(word).is_dir() else glob.glob(word, recursive=True):  # noqa: PTH207
         if Path(place).is_dir():
             yield from _below(place)
@@ -273,7 +273,7 @@ def _below(folder: str) -> Iterator[str]:
 
 
 def _is_wanted(where: str, word: str) -> bool:
-    """Tell whether a file that was found is one: by its ending, unless the pattern says one."""
+    """Tell whether a found file is a recording: by its ending, or by that of the pattern."""
     ending = PurePosixPath(word).suffix
     says_one = glob.has_magic(word) and ending and not glob.has_magic(ending)
     return says_one or where.endswith(ENDING)
@@ -281,17 +281,17 @@ def _is_wanted(where: str, word: str) -> bool:
 
 def _cannot_look(error: OSError) -> None:
     raise RecordingError(
-        f"cannot be looked through: {error.strerror}",
+        f"cannot be searched: {error.strerror}",
         where=str(error.filename),
         hint="check the permissions of the folder",
     ) from error
 
 
 def _identity(where: str, folders: dict[str, str]) -> str:
-    """Return where a file really is; `folders` keeps where those looked up really are."""
+    """Return the real path of a file; `folders` keeps the real paths of folders."""
     if is_address(where):
         return where
-    # `Path.resolve` trips over links in a circle.
+    # `Path.resolve` fails on links in a circle.
     folder, name = os.path.split(where)
     if not name or os.path.islink(where):  # noqa: PTH114
         return os.path.realpath(where)

@@ -1,14 +1,14 @@
 """The same work on each of many recordings, on one core or many, results in order.
 
-The work is a pure function of one recording. How many recordings are under way is bounded, in
-number and bytes, so memory does not grow with the season.
+The work is a pure function of one recording. The number and the bytes of recordings under way
+are limited, so memory does not grow with the season.
 
 A hundred thousand recordings, on paper, from measured parts (124 kB and 650 shots each, two
 cores; `tests/benchmarks/bench_season.py`): finding them takes 2.3 s and 106 MB, reading 3.3 ms
 of one core each. A task of a cluster costs scheduler and client 2.4 ms, so a task is a batch of
-4 MB. The client alone writes, about 1 ms a recording: so a killed worker leaves nothing half
-done, and beyond a handful of workers writing is the limit. Then let several clients write a
-folder each. A dataset has a folder a day; one file for all would carry 18 MB of heads.
+4 MB. Only the client writes, about 1 ms per recording. So a killed worker leaves nothing half
+done, and with more than a handful of workers writing is the limit. Then let several clients
+write one folder each. A dataset has one folder per day; one file would have 18 MB of heads.
 """
 
 import math
@@ -37,40 +37,40 @@ from chrono.season.recording_finder import RecordingSource
 T = TypeVar("T")
 
 Task = Callable[[Path, RecordingSource], tuple[T, list[str]]]
-"""Makes a result, and what is wrong with the data, from a file and what it is a copy of."""
+"""Makes a result, and what is wrong with the data, from a file and its source."""
 
 Submit = Callable[..., "Future[Any]"]
-"""Has a function called with arguments elsewhere, as `Executor.submit` does."""
+"""Calls a function with arguments elsewhere, as `Executor.submit` does."""
 
 Progress = Callable[[], None]
-"""Told of each recording that is done."""
+"""Called after each recording."""
 
 LARGE_BYTES = 16_000_000
-"""A recording of so much is read by the main process, which hands it on part by part."""
+"""The main process reads a recording of this size itself, and passes it on part by part."""
 
 WAITING_BYTES = 64_000_000
-"""Recordings of so much together may be under way or wait for their turn."""
+"""Largest total size of recordings that are under way or waiting."""
 
 BATCH_BYTES = 2_000_000
-"""Recordings of so much together are handed over at once: handing over costs some time."""
+"""Size of the recordings that are handed over together: each handing over costs time."""
 
 MOST_PROCESSES = 61 if sys.platform == "win32" else 512
-"""Windows waits for no more at once."""
+"""Windows cannot wait for more processes at once."""
 
 UNKNOWN_BYTES = 10_000
-"""A recording counts for so much at least: what lies at an address may have no known size."""
+"""Least size that a recording counts with: at an address its size may not be known."""
 
 WAITING_EACH = 16
 """Batches under way or waiting, for each process: enough while others are being written."""
 
 WORTH_SHARING_BYTES = 12_000_000
-"""Starting other processes takes about as long as reading so much."""
+"""Starting other processes takes about as long as reading this many bytes."""
 
 
 @dataclass(frozen=True, eq=False)
 class Outcome(Generic[T]):
     """
-    What came of one recording: a result, or the error that says why there is none.
+    The outcome for one recording: a result, or the error that prevented it.
 
     Attributes
     ----------
@@ -99,9 +99,9 @@ def process_recordings(
         Can be pickled.
     sources : sequence of RecordingSource
     jobs : int or None
-        Processes; None for as many as there are cores, or one where more would not pay.
+        Number of processes; None for one per core, or a single one if more would not pay.
     progress : callable
-        Told of each that is done.
+        Called after each recording.
 
     Yields
     ------
@@ -118,8 +118,8 @@ def process_recordings(
         machine_code.prepare_loops(share)
         yield from counted((outcome_of(task, source) for source in sources), progress)
         return
-    # Machine code is made by one process, with one recording, and not by each anew; what
-    # making it takes in memory goes with that process.
+    # One process makes the machine code, with one recording, so that the others need not. The
+    # memory that this takes is freed with that process.
     alone = 0 if machine_code.is_cached() or share < machine_code.WORTH_COMPILING_BYTES else 1
     for number, part in ((1, sources[:alone]), (processes, sources[alone:])):
         if part:
@@ -128,7 +128,7 @@ def process_recordings(
 
 def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
     """
-    Have what processes are forked from load while this program does, if there will be some.
+    Start the process that forks the workers, if there will be any; it loads meanwhile.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def _from_pool(
         except BrokenProcessPool as error:
             raise RecordingError(
                 "a process that read recordings was ended from outside",
-                hint="look whether memory ran out, and ask for fewer with --jobs",
+                hint="check whether memory ran out, and use fewer processes: --jobs",
             ) from error
 
 
@@ -178,15 +178,15 @@ def in_order(
     task : callable
     sources : sequence of RecordingSource
     submit : callable
-        Has the work done, batch by batch.
+        Calls a function elsewhere, batch by batch.
     waiting : int
-        So many batches may be under way or wait for their turn.
+        Most batches that are under way or waiting.
     large_bytes : float, optional
-        Recordings of so much are read here.
+        Recordings of this size are read here.
     waiting_bytes : int, optional
-        Recordings of so much together may be under way or wait for their turn.
+        Largest total size of recordings that are under way or waiting.
     batch_bytes : int, optional
-        Recordings of so much together are one batch.
+        Size of the recordings in one batch.
     """
     under_way: deque[tuple[list[RecordingSource], Future[list[Outcome[T]]] | None]] = deque()
     held_bytes = 0
@@ -245,7 +245,7 @@ def outcome_of(task: Task[T], source: RecordingSource) -> Outcome[T]:
 
 
 def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcome[T]:
-    """Do the work on a copy, and let what it says name the address."""
+    """Do the work on a copy; its messages name the address instead of the copy."""
     try:
         result, findings = task(Path(copy), source)
     except ChronoError as error:
@@ -255,7 +255,7 @@ def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcom
 
 
 def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
-    """Yield outcomes and tell of each when the next is asked for."""
+    """Yield outcomes, and report each as done when the next is asked for."""
     for outcome in outcomes:
         yield outcome
         progress()
@@ -271,12 +271,12 @@ def _cores(total_bytes: int) -> int:
 
 @contextmanager
 def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
-    """Start processes as work comes for them; however this ends, none of them is left."""
+    """Start processes when work comes for them; however this ends, no process is left."""
     context = _context(share_bytes)
     _start_server(context)
     before = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(processes, context, partial(_begin, share_bytes))
-    # An interruption ends the main thread's work, and never the start of a process half-way.
+    # An interruption ends the main thread's work, but never interrupts a process's start.
     with ThreadPoolExecutor(1) as starting:
         try:
             yield lambda *work: starting.submit(partial(pool.submit, *work)).result()
@@ -302,14 +302,14 @@ def _context(share_bytes: int) -> BaseContext:
 
 
 def _start_server(context: BaseContext) -> None:
-    """Start what processes are forked from: it loads while this program does."""
+    """Start the process that forks the workers; it loads while this program does."""
     if context.get_start_method() != "forkserver":
         return
     from multiprocessing import forkserver, resource_tracker
 
     start: Any = forkserver.ensure_running
     resource_tracker.ensure_running()  # starting it would let the signal through again
-    # Ctrl+C comes to all processes of a terminal, and is the main one's to take.
+    # Ctrl+C reaches all processes of a terminal; only the main process handles it.
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         start()
@@ -319,7 +319,7 @@ def _start_server(context: BaseContext) -> None:
 
 def _begin(share_bytes: int) -> None:
     """Prepare a process for its share of the work; let it end with the one that started it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it was not kept from it above
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # if it was not blocked above
     threading.Thread(target=_end_with_parent, daemon=True).start()
     machine_code.prepare_loops(share_bytes)
 

@@ -1,11 +1,11 @@
 """The setups and marks of a session, and which shots they concern.
 
-A setup is valid from the moment at which it was stated: for every shot whose key is greater
-than the latest counter value of then. A correction replaces a setup wherever that was stated
-before. What is undone has no effect.
+A setup is valid from the moment when it was entered: for every shot whose key is greater than
+the latest counter value at that moment. A correction replaces a setup at every earlier place
+where it was entered. Undone entries have no effect.
 
-A mark on a shot goes by the shot's key; hold goes by the latest counter value of the moment
-at which it was entered. A new measurement alters neither.
+A mark on a shot is tied to the shot's key. Hold is tied to the latest counter value at the
+moment when it was entered. Measuring again changes neither.
 """
 
 from bisect import bisect_left
@@ -37,10 +37,10 @@ SETUP_LIMIT = 10_000
 """More setups than any session has; a file with more is refused."""
 
 CORRECTION_LIMIT = 100
-"""More corrections, and setups taken back, than any session has."""
+"""More corrected and undone setups than any session has."""
 
 Body = tuple[tuple[str, float], ...]
-"""What a setup states of its body, as what tells one body from another."""
+"""The body's values that a setup states; they identify the body."""
 
 NO_BODY: Body = ()
 
@@ -54,24 +54,24 @@ class _Stated:
 
 
 class Setups:
-    """Setups by the place at which they were stated; the first one is that of no name."""
+    """Setups by the place where they were entered; the first one has no name."""
 
     def __init__(self) -> None:
         self._stated: list[_Stated] = []
-        self._setups = [Setup()]  # what holds at each place
+        self._setups = [Setup()]  # the valid setup at each place
         self._since = [BEFORE_ALL]
         self._corrections = 0
 
     def state(self, setup: Setup, anchor: int) -> None:
         """
-        Let a setup hold for shots with keys above `anchor`, or stand for the one it corrects.
+        Make a setup valid for shots with keys above `anchor`, or replace the one it corrects.
 
         Raises
         ------
         RecordingError
-            If setups are more than any session has.
+            If there are more setups than any session has.
         ValueError
-            If corrections are.
+            If there are more corrections than any session has.
         """
         if setup.corrects is not None:
             self._note_correction()
@@ -83,17 +83,17 @@ class Setups:
 
     def take_back(self, setup: Setup) -> None:
         """
-        Let the last statement or correction that was like this be as if it had not been made.
+        Undo the last entry or correction of a setup that is equal to this one.
 
         Raises
         ------
         ValueError
-            If there is none, or more are taken back than in any session.
+            If there is none, or if more are undone than in any session.
         """
         said = reversed(self._stated)
         last = next((s for s in said if s.setup == setup and not s.taken_back), None)
         if last is None:
-            raise ValueError("an undo of a setup that was not stated")
+            raise ValueError("an undo of a setup that was never entered")
         self._note_correction()
         last.taken_back = True
         self._setups = self._what_holds()
@@ -106,7 +106,7 @@ class Setups:
         return np.maximum(place, 0).astype(np.int32)
 
     def after(self, anchor: int) -> tuple[int, Setup]:
-        """Return place and setup that hold for a shot after `anchor`."""
+        """Return the place and the setup that are valid for a shot after `anchor`."""
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
         return place, self._setups[place]
 
@@ -120,41 +120,41 @@ class Setups:
         return self._setups[place].name
 
     def body(self, place: int) -> Body:
-        """Return what the setup at a place states of its body."""
+        """Return the body's values that the setup at a place states."""
         return tuple(sorted(self._setups[place].body.items()))
 
     @property
     def state_bodies(self) -> bool:
-        """Whether any of them states a body."""
+        """Whether any setup states a body."""
         return any(each.body for each in self._setups)
 
     def named(self, name: str | None) -> Bools:
-        """Tell which places hold a setup of this name, or of any if it is None."""
+        """Return which places have a setup of this name; all of them if it is None."""
         return np.array([name in (None, each.name) for each in self._setups])
 
     def all(self) -> tuple[Setup, ...]:
-        """Return what holds at each place."""
+        """Return the valid setup at each place."""
         return tuple(self._setups)
 
     def last(self, name: str) -> Setup:
-        """Return what was stated last under a name."""
+        """Return the last setup entered with a name."""
         return next((s for s in reversed(self._setups) if s.name == name), Setup())
 
     def _add(self, anchor: int) -> None:
         if len(self._since) > SETUP_LIMIT:
             raise RecordingError(
                 f"more than {SETUP_LIMIT} setups in one session",
-                hint="check that this is a recording of real clocking",
+                hint="check that this is a recording of a real session",
             )
         self._since.append(max(anchor, self._since[-1]))
 
     def _note_correction(self) -> None:
         if self._corrections == CORRECTION_LIMIT:
-            raise ValueError(f"more than {CORRECTION_LIMIT} setups corrected or taken back")
+            raise ValueError(f"more than {CORRECTION_LIMIT} setups corrected or undone")
         self._corrections += 1
 
     def _what_holds(self) -> list[Setup]:
-        """Go through all that was said; where a setup was taken back the one before goes on."""
+        """Go through all entries; where a setup was undone, the one before it stays valid."""
         held = [Setup()]
         for said in self._stated:
             if said.setup.corrects is None:
@@ -170,16 +170,16 @@ def _corrected(setups: list[Setup], correction: Setup) -> list[Setup]:
 
 
 MARK_LIMIT = 100_000
-"""Shots that are marked."""
+"""Largest number of shots with marks."""
 MARKS_ON_A_SHOT = 100
-"""The last marks on a shot can be taken back, so many."""
+"""Only this many of the last marks on a shot can be undone."""
 NOTE_LIMIT = 10_000
-"""Notes on the session itself that are kept, the last ones."""
+"""Only this many of the last notes on the session itself are kept."""
 
 
 @dataclass(frozen=True)
 class ShotMarks:
-    """All that was said of one shot; `counted` is None where its counting was left alone."""
+    """All marks on one shot; `counted` is None if no mark changed whether it counts."""
 
     counted: bool | None = None
     reason: str = ""
@@ -188,14 +188,14 @@ class ShotMarks:
 
 class MarkedShots(NamedTuple):
     """
-    What was said of N shots.
+    The marks on N shots.
 
     Attributes
     ----------
     held : ndarray of bool, shape (N,)
-        Whether edges were only recorded then.
+        Whether the session was on hold then, so that edges were only recorded.
     marks : dict of int to ShotMarks
-        By place among the shots, of those that were marked.
+        Marks by the shot's place, for the shots that have some.
     """
 
     held: Bools
@@ -203,14 +203,14 @@ class MarkedShots(NamedTuple):
 
     def are_counted(self, countable: Bools, measured: Bools) -> Bools:
         """
-        Tell which shots enter the statistics.
+        Return which shots enter the statistics.
 
         Parameters
         ----------
         countable : ndarray of bool, shape (N,)
-            Whether they would if nothing had been said.
+            Whether they would enter if there were no marks.
         measured : ndarray of bool, shape (N,)
-            Whether they have a speed: without one nothing makes a shot count.
+            Whether they have a speed: a shot without a speed never counts.
         """
         counted = countable & ~self.held
         for place, said in self.marks.items():
@@ -219,14 +219,14 @@ class MarkedShots(NamedTuple):
         return counted
 
     def words(self) -> list[str]:
-        """Return what is noted of each shot: why it is set aside, the user's note."""
+        """Return the words on each shot: why it is set aside, and the user's note."""
         words = [""] * len(self.held)
         for place, said in self.noted().items():
             words[place] = said
         return words
 
     def noted(self) -> dict[int, str]:
-        """Return what is noted of shots by their places, of those that have something."""
+        """Return the words on shots by their places, for the shots that have some."""
         words = dict.fromkeys(np.flatnonzero(self.held).tolist(), "on hold")
         for place, said in self.marks.items():
             words[place] = _words(said, bool(self.held[place]))
@@ -240,7 +240,7 @@ class Marks:
     Attributes
     ----------
     notes : list of str
-        On the session itself, the last ones.
+        The last notes on the session itself.
     """
 
     def __init__(self) -> None:
@@ -248,7 +248,7 @@ class Marks:
         self._since: list[int] = []
         self._held: list[bool] = []
         self._said: dict[int, list[Mark]] = {}
-        self._before: dict[int, ShotMarks] = {}  # what the marks before those come to
+        self._before: dict[int, ShotMarks] = {}  # the result of the marks before those
         self._shots: dict[int, ShotMarks] = {}
 
     def take(self, mark: Mark, anchor: int) -> None:
@@ -270,7 +270,7 @@ class Marks:
 
     def take_back(self, mark: Mark) -> None:
         """
-        Let the last mark that was like this be as if it had not been made.
+        Undo the last mark that is equal to this one.
 
         Raises
         ------
@@ -289,16 +289,16 @@ class Marks:
             self._shots[mark.shot] = reduce(_marked, said, before)
 
     def held_after(self, anchor: int) -> bool:
-        """Tell whether a shot after `anchor` is not counted because of hold."""
+        """Return whether hold keeps a shot after `anchor` from counting."""
         place = bisect_left(self._since, anchor + 1)
         return place > 0 and self._held[place - 1]
 
     def of(self, shot: int) -> ShotMarks:
-        """Return what was said of one shot, by its key."""
+        """Return the marks on one shot, by its key."""
         return self._shots.get(shot, ShotMarks())
 
     def at(self, keys: Ints) -> MarkedShots:
-        """Return what was said of shots, by their keys, shape (N,)."""
+        """Return the marks on shots, by their keys, shape (N,)."""
         return MarkedShots(self._held_at(keys), self._marked_at(keys))
 
     def _mark(self, shot: int, mark: Mark) -> None:
@@ -332,7 +332,7 @@ class Marks:
 
 
 def _last(said: Sequence[object], what: object) -> int:
-    """Return the place of the last that is equal."""
+    """Return the place of the last equal entry."""
     for place in range(len(said) - 1, -1, -1):
         if said[place] == what:
             return place
@@ -363,7 +363,7 @@ class Annotations:
     setups : Setups
     marks : Marks
     version : int
-        Grows with every record: what was worked out from an earlier one no longer holds.
+        Grows with every record: results from an earlier version are then out of date.
     """
 
     def __init__(self) -> None:
@@ -378,7 +378,7 @@ class Annotations:
         Raises
         ------
         ValueError
-            If it is none.
+            If it is not a valid setup or mark.
         RecordingError
             If there are more setups than any session has.
         """

@@ -1,8 +1,8 @@
 """The run that follows a recording while another program writes it.
 
-What is in the file is there at once, then every row as it comes, through the same session as
-live and in a replay. Nothing is ever written: what the operator says belongs to the program
-that clocks.
+It reads the rows in the file at once, then every new row as it comes. The session is the same
+as in a live run and in a replay. It never writes anything: the operator's entries belong to
+the program that records the board.
 """
 
 import time
@@ -26,16 +26,16 @@ from chrono.session.session import Session
 from chrono.session.troubles import RateUnknown, RowCut, SourceFailed, Trouble
 
 COME_WITHIN_S = 0.2
-"""What was written is read here within this time, however busy the machine is [s]."""
+"""A row is read here within this time after it was written, even on a busy machine [s]."""
 
 BEGIN_WITHIN_S = 3.0
-"""A program that has just made its recording writes the rig into it sooner [s]."""
+"""A program that has just created its recording writes the rig within this time [s]."""
 
 LONG_US = 3_600_000_000
-"""After so much silence no shot is open, of whatever board [us]."""
+"""After this much silence no shot is open, whatever the board [us]."""
 
 WHOLE_WITHIN_S = 1.0
-"""A row that has no end after this time was cut [s]."""
+"""A row that still has no end after this time was cut [s]."""
 
 _LONGEST_BEGINNING = 4096 + len(HEADER)
 
@@ -48,9 +48,9 @@ class FollowRun(FedRun):
     ----------
     path : Path
     rig : Rig
-        To measure with, until the recording has another.
+        Measure with this rig until the recording has another.
     keeps_rig : bool
-        Keep to `rig` whatever the recording says.
+        Keep `rig`, whatever the recording contains.
     clock : callable, optional
         Seconds that pass; only differences count.
     """
@@ -76,11 +76,11 @@ class FollowRun(FedRun):
 
     @property
     def unwritten(self) -> bool:
-        """Whether a recording that is followed is written by no program any more."""
+        """Whether no program seems to write the followed recording any more."""
         return self.source.unwritten
 
     def catch_up(self, told: Callable[[int], None] = lambda _: None) -> None:
-        """Take all that is there by now; `told` hears after each piece how many bytes."""
+        """Take all rows there are; `told` gets the number of bytes after each piece."""
         while self._take_ready():
             told(self.status.bytes)
 
@@ -101,7 +101,7 @@ class FollowRun(FedRun):
 
     def _take(self, rows: bytes) -> Batch:
         if self._comes_late(rows):
-            # Silence has closed shots that these rows belong to: a replay would not.
+            # Silence has closed shots that these rows belong to; a replay would not do so.
             self._begin(self._rig)
             rows = self.source.drain()
         with telling_where(self.path):
@@ -113,20 +113,20 @@ class FollowRun(FedRun):
         return batch
 
     def _comes_late(self, rows: bytes) -> bool:
-        """Tell whether the board's first line here is older than the silence before it."""
+        """Return whether the board's first line here is older than the silence we counted."""
         board = rows.find(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
         return host_us is not None and host_us < self._passed_us
 
     def _wait(self) -> None:
-        """Use the rig stated last, and let silence close shots, where nothing came."""
+        """If nothing came, use the rig stated last and let silence close shots."""
         if self._stated != self._rig:
             self._change_rig()
         now_us = self.now_us()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
             if self.unwritten and self.session.processor.tally.edges:
-                # Nobody writes on: what is open now stays as it is.
+                # No program writes any more: open shots cannot change again.
                 now_us += LONG_US
             self._pass_time(now_us - int(COME_WITHIN_S * 1e6))
 
@@ -136,7 +136,7 @@ class FollowRun(FedRun):
             self._passed_us = host_us  # a shorter silence closes nothing
 
     def _change_rig(self) -> None:
-        """Measure with the rig stated last; form shots anew where it asks for that."""
+        """Measure with the rig stated last; form the shots again if it requires that."""
         before, self._rig = self._rig, self._stated
         if Rules.from_rig(before) == Rules.from_rig(self._rig):
             self.session.remeasure(self._rig)
@@ -145,7 +145,7 @@ class FollowRun(FedRun):
         self.catch_up()
 
     def _begin(self, rig: Rig) -> None:
-        """Take the recording again from its first row."""
+        """Read the recording again from its first row."""
         self.source.rewind()
         self._passed_us = self._silence_due_us = 0
         self.session = Session(rig, fixed_rig=True)
@@ -163,21 +163,21 @@ def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:
     Parameters
     ----------
     path : Path
-        The recording; one that has just been made is given a moment to tell its rig.
+        The recording; if it is new, wait a moment until it contains its rig.
     rig : Rig, optional
-        Measure with this rig, whatever the recording says.
+        Measure with this rig, whatever the recording contains.
 
     Raises
     ------
     RecordingError
-        If the file is no recording, or holds no rig and none is given.
+        If the file is not a recording, or contains no rig and none is given.
     """
     machine_code.prepare_loops(size_of(path))
     return FollowRun(path, rig or _begun_rig(path), rig is not None)
 
 
 def _begun_rig(path: Path) -> Rig:
-    """Return the first rig of a recording that may just be beginning."""
+    """Return the first rig of a recording that may have just begun."""
     end_s = time.monotonic() + BEGIN_WITHIN_S
     while True:
         try:

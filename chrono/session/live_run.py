@@ -1,7 +1,7 @@
-"""The run that clocks a board: its port, its recording, and the host's clock beside it.
+"""The run that measures with a board: its port, its recording, and the host's clock.
 
 A run may also continue a recording: a new link, the same rig and setups, and statistics that
-include the shots before.
+include the earlier shots.
 """
 
 from collections.abc import Callable, Iterator
@@ -42,11 +42,11 @@ from chrono.session.troubles import (
 )
 
 ANSWER_WITHIN_S = 6.0
-"""Longer than any board takes to start and to beat [s]."""
+"""Longer than any board needs to start and send a beat [s]."""
 GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
 FRUITLESS_OPENINGS = 5
-"""A port that is lost so often without a line is given up; takes some 4 s."""
+"""A port lost this many times in a row without a line is given up; takes about 4 s."""
 
 
 class LiveRun(FedRun):
@@ -58,7 +58,7 @@ class LiveRun(FedRun):
     source : LiveSource
     session : Session
     name : str
-        Port or recording, as people should see it.
+        Port or recording, as the user should see it.
     writer : RecordingWriter, optional
         The recording being written.
     """
@@ -80,7 +80,7 @@ class LiveRun(FedRun):
         self._silence_due_us = 0
 
     def start(self) -> None:
-        """Open the port; the recording's name is free again where that fails."""
+        """Open the port; if that fails, remove the recording so that its name is free again."""
         try:
             super().start()
         except ChronoError:
@@ -88,21 +88,21 @@ class LiveRun(FedRun):
             raise
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Take a record of the operator among the board's rows."""
+        """Add a record of the operator to the board's rows."""
         self.source.record(origin, data)
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Have `act` called, from another thread, as soon as there are rows for `step`."""
+        """Call `act`, from another thread, as soon as there are rows for `step`."""
         self.source.journal.handed_on = act
 
     @property
     def limit_reached(self) -> bool:
-        """Whether the run ended because as many shots are there as were wanted."""
+        """Whether the run ended because the wanted number of shots was reached."""
         return self.source.journal.ended
 
     @property
     def waiting_s(self) -> float:
-        """For how long rows wait for the disk before they are shown [s]; 0 if none does."""
+        """How long rows have waited for the disk before they are shown [s]; 0 if none wait."""
         return self.source.journal.waiting_s
 
     @property
@@ -115,7 +115,7 @@ class LiveRun(FedRun):
         return None if self.finished else self.source.look_at_levels()
 
     def complaint(self) -> PortError | None:
-        """Return what is wrong with a board that has not said one sound line by now."""
+        """Return what is wrong with a board that has not sent one valid line yet."""
         if self.finished or self._has_heard():
             return None
         return self._no_link() or self._no_board()
@@ -131,11 +131,11 @@ class LiveRun(FedRun):
         if status.fruitless < FRUITLESS_OPENINGS:
             return None
         return PortError(
-            f"opened {status.fruitless} times, and each time it was closed from there before "
+            f"opened {status.fruitless} times, and each time the other end closed it before "
             f"one line came: {plain(status.reason)}",
             where=status.port,
-            hint="check what is at the other end: a server may hold no board, or a board that "
-            "another program reads",
+            hint="check the other end: the server may have no board, or another program may "
+            "read its board",
         )
 
     def _no_board(self) -> PortError | None:
@@ -143,7 +143,7 @@ class LiveRun(FedRun):
         other = self.session.unusable.other_kind(lines)
         if other is not None:
             return PortError(
-                f"what comes in are {other} lines of a board, and the rig states {lines} ones",
+                f"the board sends {other} lines, but the rig states {lines} lines",
                 where=status.port,
                 hint=f'write lines = "{other}" in the rig',
             )
@@ -151,7 +151,7 @@ class LiveRun(FedRun):
         babbles = all_taken and status.bytes >= GARBAGE_BYTES
         if babbles or self._unusable_lines() >= GARBAGE_LINES:
             return PortError(
-                f"what comes in is no {lines} line of a board",
+                f"the received bytes are not {lines} lines of a board",
                 where=status.port,
                 hint="check the baud rate (--baud) and `lines` in the rig",
             )
@@ -164,13 +164,13 @@ class LiveRun(FedRun):
         return None
 
     def give_up(self) -> None:
-        """Stop the source; a recording of not one byte is removed, its name free again."""
+        """Stop the source; if not one byte came, remove the recording and free its name."""
         self.source.stop()
         if not self.status.bytes:
             self._discard_recording()
 
     def close(self) -> list[Trouble]:
-        """Stop the source, take what it still had, close the recording; return troubles."""
+        """Stop the source, take its last rows, close the recording; return troubles."""
         status = self.status
         is_back = status.state != "lost"
         lost = LinkLost(status.port, status.losses, is_back, status.reason)
@@ -196,7 +196,7 @@ class LiveRun(FedRun):
             self.writer.discard()
 
     def _take_old(self, rows: bytes) -> None:
-        """Take rows that are in the recording already, and of which the board knows nothing."""
+        """Take rows that are already in the recording; they did not come from this board."""
         super()._take(rows)
 
     def _take(self, rows: bytes) -> Batch:
@@ -207,7 +207,7 @@ class LiveRun(FedRun):
         return batch
 
     def _wait(self) -> None:
-        """Let silence close shots, where nothing came."""
+        """If nothing came, let silence close shots."""
         now_us = self.now_us()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
@@ -232,31 +232,31 @@ def live_run(
     shots: int | None = None,
 ) -> LiveRun:
     """
-    Make the run that clocks a board.
+    Make the run that measures with a board.
 
     Parameters
     ----------
     port : str
-        Anything pyserial opens, ``virtual://SCENARIO`` among it.
+        Anything that pyserial opens, including ``virtual://SCENARIO``.
     rig : Rig or None
-        None only for a port that brings its own, as a virtual board does.
+        None only for a port with its own rig, such as a virtual board.
     recording : Path or None
         New file to record to.
     setup : str, optional
         Name of the setup from the first shot on.
     baud : int, optional
     clock_from_host : bool, optional
-        Take the counter's rate from its beats; the recording's rig then says so.
+        Take the counter's rate from its beats; the recording's rig then states this.
     spare : Path, optional
-        Folder where the recording goes on if its own place fails.
+        Folder where the recording continues if its own place fails.
     shots : int, optional
         End the recording after this many shots.
 
     Raises
     ------
     ChronoError
-        If the rig is missing or its lines have no beats for a wanted rate, or the port or the
-        recording cannot be used.
+        If the rig is missing, if the rate is wanted but its lines have no beats, or if the
+        port or the recording cannot be used.
     """
     played = simulated_port(port)
     rig = wanted_rig(rig or _own_rig(played, port), clock_from_host)
@@ -292,7 +292,7 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
     Raises
     ------
     OptionError
-        If its lines have no beats for that.
+        If its lines have no beats.
     """
     if not clock_from_host:
         return rig
@@ -308,21 +308,21 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
 LINK_MARK = b"\tlink\t"
 NAMED_DIFFERENCES = 3
 LATER_US = 1_000_000
-"""Where the calendar went back, a new link begins so much later than the last row [us]."""
+"""A new link begins at least this much after the last row, even if the date went back [us]."""
 
 
 class ResumedRun(LiveRun):
     """
-    A board on a port, recorded to the end of a recording that is there.
+    A board on a port, whose rows are added to the end of an existing recording.
 
     Parameters
     ----------
     source : LiveSource
     recorded : LoadedRecording
-        The recording as it was.
+        The recording before this run.
     writer : RecordingWriter
     setup : str, optional
-        Name of a setup from the first new shot on.
+        Name of a setup, valid from the first new shot on.
     """
 
     writer: RecordingWriter
@@ -345,7 +345,7 @@ class ResumedRun(LiveRun):
         self._unusable_before = session.unusable.lines
 
     def start(self) -> None:
-        """Open the port; where that fails the recording is as it was."""
+        """Open the port; if that fails, the recording stays unchanged."""
         super().start()
         if self._setup:
             self.record("setup", setup_record(Setup(self._setup)))
@@ -377,23 +377,23 @@ def resumed_run(
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> ResumedRun:
     """
-    Make the run that goes on in a recording.
+    Make the run that continues a recording.
 
     Parameters
     ----------
     port : str
-        Anything pyserial opens, but no demonstration.
+        Anything that pyserial opens, except a demonstration.
     rig : Rig or None
-        Must be the recording's; None takes that one.
+        Must be the recording's rig; None takes that one.
     path : Path
         The recording.
     setup : str, optional
-        Name of a setup from the first new shot on; without it the last one goes on.
+        Name of a setup from the first new shot on; if left out, the last setup stays valid.
     baud : int, optional
     clock_from_host : bool, optional
-        The recording's rig must say so too.
+        The recording's rig must state the same.
     spare : Path, optional
-        Folder where the recording goes on if its own place fails.
+        Folder where the recording continues if its own place fails.
     shots : int, optional
         End the recording after this many new shots.
     now : callable, optional
@@ -402,14 +402,14 @@ def resumed_run(
     Raises
     ------
     ChronoError
-        If the rig differs, or the recording is a demonstration, cut off before the end of its
-        rig, open in another program or none at all.
+        If the rig differs, or if the file is a demonstration, is cut off before the end of
+        its rig, is open in another program, or is not a recording.
     """
     if simulated_port(port) is not None:
         raise OptionError(
-            "a demonstration goes on in no recording",
+            "a demonstration cannot continue a recording",
             where="--resume",
-            hint="name the port of a board, or leave --resume out",
+            hint="give the port of a real board, or leave out --resume",
         )
     _refuse_without_rig(path)
     recorded = read_recording(path)
@@ -427,12 +427,12 @@ def resumed_run(
 
 
 def _session_of(recorded: LoadedRecording) -> Session:
-    """Return a new session to take the rows of a recording, and those that follow."""
+    """Return a new session for the rows of a recording and those that will follow."""
     return Session(recorded.session.rig, fixed_rig=True, known=recorded.session)
 
 
 def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
-    """Return what ends a recording so many shots after those that it holds."""
+    """Return the limit that ends a recording `shots` shots after those it holds."""
     session = _session_of(recorded)
     for rows in RecordingReader(recorded.path):
         session.feed(decode_rows(rows, session.rig.lines))
@@ -441,23 +441,23 @@ def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
 
 
 def _refuse_without_rig(path: Path) -> None:
-    """See that a crash did not cut the recording off before its rig was whole."""
+    """Check that a crash did not cut the recording before its rig was complete."""
     try:
         first_rig(path)
     except RecordingError as error:
         if not path.is_file() or not HEADER.startswith(path.read_bytes()[: len(HEADER)]):
             raise
         raise RecordingError(
-            "ends before its rig is whole, so nothing can follow in it",
+            "ends before its rig is complete, so it cannot be continued",
             where=str(path),
-            hint="begin a new recording: leave --resume out",
+            hint="begin a new recording: leave out --resume",
         ) from error
 
 
 def _refuse_demonstration(path: Path) -> None:
     if _is_demonstration(path):
         raise RecordingError(
-            "is a demonstration, no session of a board",
+            "is a demonstration, not a session of a real board",
             where=str(path),
             hint="begin a new recording",
         )
@@ -486,12 +486,12 @@ def _refuse_another_rig(
             f"another rig than in {plain(str(path))}: {words}"
             + (f" and {more} more" if more > 0 else ""),
             where="--rig" if rig is not None else "--clock-from-host",
-            hint="leave it out to go on with the recorded rig, or begin a new recording",
+            hint="leave this option out to keep the recorded rig, or begin a new recording",
         )
 
 
 def _differences(before: Any, after: Any, name: str = "") -> Iterator[str]:
-    """Yield what differs, each by its name and both values."""
+    """Yield each difference: the key's name and both values."""
     if isinstance(before, dict) and isinstance(after, dict):
         for key in dict.fromkeys((*before, *after)):
             inner = f"{name}.{key}" if name else str(key)
@@ -505,7 +505,7 @@ def _value(value: object) -> str:
 
 
 def _since_start_us(started: str, now: datetime) -> int:
-    """Return how long ago a session began [us], 0 where it does not say when."""
+    """Return how long ago a session began [us]; 0 if its start is not stated."""
     try:
         start = datetime.fromisoformat(started)
         return int((now - start).total_seconds() * 1e6)

@@ -1,4 +1,4 @@
-"""What a log book says of one recording."""
+"""What a log book contains about one recording."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -12,18 +12,18 @@ class LogEntry:
     Attributes
     ----------
     name : str
-        What tells it from the others.
+        A name that differs from those of the other recordings.
     where : str
         Its path.
     started : str
-        Start as it states it, ISO 8601, or empty.
+        Start that the recording states, ISO 8601, or empty.
     rig : str
-        Name of the rig that counts.
+        Name of the rig that is used.
     shots, counted : int
     setups : dict of str to int
         Counted shots by name of the setup, in order of first use.
     notes : tuple of str
-        On the session itself.
+        Notes on the session itself.
     trouble : str
         Why it cannot be used, empty if it can.
     """
@@ -40,7 +40,7 @@ class LogEntry:
 
     @property
     def start(self) -> datetime | None:
-        """The moment of its start, None where it is not stated."""
+        """The moment of its start, None if it is not stated."""
         try:
             start = datetime.fromisoformat(self.started)
             return start if start.tzinfo else start.replace(tzinfo=UTC)

@@ -1,8 +1,8 @@
 """What gates, link and clock do while lines come in: for the Beams screen and for checks.
 
 Joins the gates' last minute, the counter's rate from the beats, and how late the beats are
-read. Live the rate is followed while it becomes better known; a recording is measured with
-the rate of all its beats. Judges nothing and knows nothing of ports and screens.
+read. A live run updates the rate as it becomes better known; a recording is measured with the
+rate of all its beats. Judges nothing and does not know about ports and screens.
 """
 
 from collections.abc import Iterator
@@ -24,16 +24,17 @@ from chrono.session.session import Session
 from chrono.session.speed_models import counter_problem
 
 FIND_EVERY_S = 2.0
-"""The rate changes slowly and takes some milliseconds to find."""
+"""Time between two computations of the rate [s]: it changes slowly and costs milliseconds."""
 
 FOLLOW_EVERY_S = 60.0
-"""Measuring anew holds up a screen for a moment and changes speeds that people look at."""
+"""Shortest time between two new measurements of all shots [s]: each one stops the screen for a
+moment and changes speeds on it."""
 
 MOVED = 0.25
-"""A rate that moved by less than this part of its u changes no speed that anyone could see."""
+"""If the rate moves by less than this part of its u, no shown speed changes visibly."""
 
 NARROWED = 0.8
-"""An uncertainty that shrank to less than this part of the one in use is worth using."""
+"""Use a new uncertainty if it is smaller than this part of the one in use."""
 
 
 class CounterRate:
@@ -43,13 +44,13 @@ class CounterRate:
     Parameters
     ----------
     session : Session
-        Fed before each call of `feed`; measured anew where its rig says `clock.from_host`.
+        Fed before each call of `feed`; measured again if its rig states `clock.from_host`.
 
     Attributes
     ----------
     beats : BeatClock
     remeasured_us : int or None
-        Host time at which shots that were there already were last measured anew [us].
+        Host time when existing shots were last measured again [us].
     """
 
     def __init__(self, session: Session) -> None:
@@ -70,12 +71,12 @@ class CounterRate:
 
     def estimate(self) -> ClockEstimate:
         """
-        Return the rate as all beats so far tell it.
+        Return the rate computed from all beats so far.
 
         Raises
         ------
         CalibrationError
-            If they cannot, or there are none in this kind of lines.
+            If the beats do not suffice, or this kind of lines has none.
         """
         lines = self._session.rig.lines
         if not lines.has_beats:
@@ -87,7 +88,7 @@ class CounterRate:
         return self.beats.estimate()
 
     def found(self, host_us: int) -> ClockEstimate | None:
-        """Return the rate, None while it is not known; found anew every two seconds."""
+        """Return the rate, None while it is unknown; computed again every two seconds."""
         if host_us >= self._find_due_us:
             self._find_due_us = host_us + int(FIND_EVERY_S * 1e6)
             try:
@@ -97,7 +98,7 @@ class CounterRate:
         return self._found
 
     def follow(self, host_us: int) -> None:
-        """Let a live session measure with the rate once it is known, and known better."""
+        """Let a live session use the rate once it is known, and again when it gets better."""
         if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
             return
         found, used = self.found(host_us), self._session.host_rate
@@ -114,7 +115,7 @@ class CounterRate:
 
     def settle(self, host_us: int = 0) -> None:
         """
-        Let the session measure with what all its beats say.
+        Let the session measure with the rate from all its beats.
 
         Parameters
         ----------
@@ -124,7 +125,7 @@ class CounterRate:
         Raises
         ------
         CalibrationError
-            If they cannot tell the rate; then the session measures as its rig states.
+            If the beats do not give the rate; the session then uses the rate in its rig.
         """
         try:
             found = self.estimate()
@@ -141,7 +142,7 @@ def _is_news(found: ClockEstimate, used: ClockEstimate) -> bool:
 
 @dataclass(frozen=True)
 class BeatDelays:
-    """How much later than the earliest the last two minutes' beats were read [ms]."""
+    """Delays of the last two minutes' beats, compared with the earliest beat [ms]."""
 
     median_ms: float
     longest_ms: float
@@ -149,14 +150,14 @@ class BeatDelays:
 
 class Observer:
     """
-    Carries what was seen of a session's gates, link and clock.
+    Keeps what was seen of a session's gates, link and clock.
 
     Parameters
     ----------
     session : Session
-        Fed by whoever feeds this.
+        The caller feeds it just before it feeds this observer.
     until_us : int, optional
-        Nobody looks before this host time [us].
+        Nobody asks for results before this host time [us].
     """
 
     def __init__(self, session: Session, until_us: int = 0) -> None:
@@ -171,26 +172,26 @@ class Observer:
         self._begin()
 
     def _begin(self) -> None:
-        """Watch anew, by the rules of now; what was there before the last piece is left out."""
+        """Watch again with the present rules, without what came before the last piece."""
         self._counters, self._rules = self._counter()
         self._watch = GateMonitor(self._rules, self._tally_before)
         self._shots = self._shots_before
 
     def _note_before(self) -> None:
-        """Note what there is before the next piece."""
+        """Note the state before the next piece."""
         self._tally_before: Tally = self._session.processor.tally
         self._shots_before = len(self._session.log)
 
     def _counter(self) -> tuple[int, Rules]:
-        """Tell one counter from another, and from the same one that came back."""
+        """Return what identifies a counter, also if the same one came back."""
         return self._session.processor.counters, self._session.processor.rules
 
     def seconds(self, batch: Batch) -> Iterator[Batch]:
-        """Yield a batch in the pieces to feed: what is seen then depends on no other cut."""
+        """Yield a batch in pieces of fixed cuts, so that no other cut changes the results."""
         return cut_batch(batch, second_places(batch, self._until_us))
 
     def feed(self, piece: Batch) -> None:
-        """Take a piece that `seconds` gave and the session was fed just before."""
+        """Take a piece from `seconds` that the session has just been fed."""
         if self._counter() != (self._counters, self._rules):
             self._begin()
         self._watch.feed(piece.events, self._session.processor.tally)
@@ -226,7 +227,7 @@ class Observer:
         )
 
     def delays(self) -> BeatDelays | None:
-        """Return how late beats are read, None while the counter's rate is not known."""
+        """Return how late beats are read, None while the counter's rate is unknown."""
         recent = self.counter_rate.beats.recent
         if self._found is None or len(recent) < 2:
             return None
@@ -237,7 +238,7 @@ class Observer:
 
 
 def _rate_stated(rig: Rig) -> tuple[float, float]:
-    """Return the counter's rate error that a rig states, and the half-width it allows."""
+    """Return the counter's rate error that a rig states, and its allowed half-width."""
     calibrated = rig.calibration.clock
     if rig.clock.from_host:
         return 0.0, inf

@@ -1,6 +1,6 @@
 """The operator's records, setups and marks, as JSON objects of a recording.
 
-Making and reading them are both here, so that what is written is what is read.
+Both writing and reading are here, so that they always agree.
 """
 
 from dataclasses import dataclass, field
@@ -35,8 +35,8 @@ class Setup:
     conditions : dict
         Free key-value text.
     corrects : str or None
-        The name of the setup that this one stands for, wherever that one was stated before;
-        None for one that holds from here on.
+        The name of the setup that this one replaces, at every earlier place where that one
+        was entered. None for a setup that is valid from here on.
     """
 
     name: str = NO_SETUP
@@ -47,7 +47,7 @@ class Setup:
 
 @dataclass(frozen=True)
 class Mark:
-    """What the operator said of one shot, or of the session where `shot` is None."""
+    """The operator's mark on one shot, or on the session if `shot` is None."""
 
     action: str
     shot: int | None = None
@@ -55,7 +55,7 @@ class Mark:
 
 
 Said = Setup | Mark
-"""What the operator said, which an undo takes back."""
+"""An entry of the operator that can be undone."""
 
 
 def setup_record(setup: Setup) -> dict[str, Any]:
@@ -81,7 +81,7 @@ def mark_record(mark: Mark) -> dict[str, Any]:
 
 
 def undo_record(said: Said) -> dict[str, Any]:
-    """Return the JSON object of the `mark` row that takes back what was said."""
+    """Return the JSON object of the `mark` row that undoes an entry."""
     origin = "setup" if isinstance(said, Setup) else "mark"
     record = setup_record(said) if isinstance(said, Setup) else mark_record(said)
     return {"action": UNDO, "origin": origin, "said": record}
@@ -94,12 +94,12 @@ def read_setup(data: dict[str, Any]) -> Setup:
     Raises
     ------
     ValueError
-        If it is no setup.
+        If it is not a setup.
     """
     body = data.get("body") or {}
     conditions = data.get("conditions") or {}
     if not isinstance(body, dict) or not isinstance(conditions, dict):
-        raise ValueError("body and conditions of a setup are objects")
+        raise ValueError("body and conditions of a setup must be JSON objects")
     return Setup(
         _text(data.get("name", NO_SETUP)),
         {key: _positive(body[key]) for key in BODY_KEYS if key in body},
@@ -115,31 +115,31 @@ def read_mark(data: dict[str, Any]) -> Mark:
     Raises
     ------
     ValueError
-        If it is no mark.
+        If it is not a mark.
     """
     action = data.get("action")
     shot = data.get("shot")
     if action not in (SET_ASIDE, COUNT_AGAIN, NOTE, HOLD_ON, HOLD_OFF):
         raise ValueError(f"unknown mark {action!r}")
     if shot is not None and (isinstance(shot, bool) or not isinstance(shot, int)):
-        raise ValueError("a mark's shot is a whole number")
+        raise ValueError("a mark's shot must be a whole number")
     if shot is None and action in (SET_ASIDE, COUNT_AGAIN):
-        raise ValueError(f"{action} names a shot")
+        raise ValueError(f"{action} must name a shot")
     return Mark(action, shot, _text(data.get("text", "")))
 
 
 def read_undo(data: dict[str, Any]) -> Said:
     """
-    Read from the JSON object of a `mark` row what it takes back.
+    Read which entry the JSON object of a `mark` row undoes.
 
     Raises
     ------
     ValueError
-        If it takes nothing back.
+        If it undoes nothing.
     """
     said = data.get("said")
     if not isinstance(said, dict):
-        raise ValueError("an undo states what was said")
+        raise ValueError("an undo must state which entry it undoes")
     return read_setup(said) if data.get("origin") == "setup" else read_mark(said)
 
 
@@ -149,5 +149,5 @@ def _text(value: object) -> str:
 
 def _positive(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
-        raise ValueError(f"{value!r} is no mass or length of a body")
+        raise ValueError(f"{value!r} is not a mass or length of a body")
     return float(value)

@@ -39,11 +39,11 @@ class RecordingSamples:
     Attributes
     ----------
     name : str
-        Of the recording.
+        Name of the recording.
     rig : Rig
-        What they were measured with.
+        The rig they were measured with.
     samples : dict of str to Sample
-        In order of first use.
+        The shots of each setup, in order of first use.
     damaged_lines : int
         Lines that are damaged or lost.
     """
@@ -73,22 +73,22 @@ def damaged_lines(recordings: Sequence[RecordingSamples]) -> int:
 
 
 class RigBasis(Enum):
-    """Why recordings are taken for those of one rig."""
+    """Why recordings are taken as made with one rig."""
 
     ALONE = auto()
     """There is one recording of this rig."""
     IDENTITY = auto()
-    """Their rigs have one identity."""
+    """Their rigs have the same identity."""
     DESCRIPTION = auto()
     """Their rigs have equal gates, clock and calibration, which is only an assumption."""
     GIVEN = auto()
-    """The user says so."""
+    """The user states it."""
 
 
 @dataclass(frozen=True)
 class RigsTaken:
     """
-    Which recordings are taken for those of one rig.
+    Which recordings are taken as made with one rig.
 
     Attributes
     ----------
@@ -97,7 +97,7 @@ class RigsTaken:
     recordings : tuple of tuple of str
         The names of the recordings of each rig.
     basis : tuple of RigBasis
-        Of each rig.
+        The reason for each rig.
     given : bool
         Whether the user decided.
     """
@@ -112,13 +112,13 @@ def rigs_taken(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None
 ) -> RigsTaken:
     """
-    Return which recordings are taken for those of one rig.
+    Return which recordings are taken as made with one rig.
 
     Parameters
     ----------
     recordings : sequence of RecordingSamples
     one_rig : bool, optional
-        The user's word: all are of one rig, or each is of another. Without it the rigs'
+        The user's statement: all have one rig, or each has another. If left out, the rigs'
         identities and descriptions decide, see `is_same_rig`.
     """
     places: list[int] = []
@@ -154,10 +154,10 @@ def _basis(rigs: Sequence[Rig], one_rig: bool | None) -> RigBasis:
 
 def is_same_rig(one: Rig, other: Rig) -> bool:
     """
-    Tell whether two descriptions are of one rig.
+    Return whether two descriptions mean the same rig.
 
-    Identities decide if both have one, else gates, clock and calibration. Names never do:
-    two pairs of gates may have the name that a new rig file begins with.
+    The identities decide if both have one; otherwise gates, clock and calibration decide.
+    Names never decide: two pairs of gates may both have the name of a new rig file.
     """
     if one.identity and other.identity:
         return one.identity == other.identity
@@ -168,7 +168,7 @@ def is_same_rig(one: Rig, other: Rig) -> bool:
 def groups_from(
     recordings: Sequence[RecordingSamples], rigs: RigsTaken | None = None
 ) -> list[Group]:
-    """Return the setups of recordings, told apart by the recording where there are several."""
+    """Return the setups of recordings; if there are several recordings, names include them."""
     groups: list[Group] = []
     rigs = rigs or rigs_taken(recordings)
     for place, recording in enumerate(recordings):
@@ -211,14 +211,14 @@ def groups_to_compare(
     if len(groups) > MOST_GROUPS:
         raise OptionError(
             f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
-            "each with each",
-            hint="name fewer" if pool else "name fewer, or put them together with --pool",
+            "in pairs",
+            hint="name fewer" if pool else "name fewer, or pool them with --pool",
         )
     return groups, taken
 
 
 DIFFER_BELOW = 0.05
-"""Recordings whose means differ this much by chance so rarely are said to differ."""
+"""Recordings are reported as different if chance alone explains it less often than this."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,9 +235,9 @@ class PooledSetup:
         The rigs that measured them.
     sample : Sample
     series : Series
-        Its statistics; the random part is that of the scatter within each rig.
+        Its statistics; the random part comes from the scatter within each rig.
     differing_p : float
-        p-value of any recording differing from the others, NaN where it is not known.
+        p-value of the test whether any recording differs from the others, NaN if unknown.
     """
 
     name: str
@@ -249,14 +249,14 @@ class PooledSetup:
 
     @property
     def differ(self) -> bool:
-        """Whether the recordings differ by more than their shots and rigs explain."""
+        """Whether the recordings differ more than their shots and rigs explain."""
         return self.differing_p < DIFFER_BELOW
 
 
 @dataclass(frozen=True, eq=False)
 class PooledRecordings:
     """
-    Recordings put together.
+    Several recordings put together.
 
     Attributes
     ----------
@@ -264,9 +264,9 @@ class PooledRecordings:
         Their names.
     rigs : RigsTaken
     setups : tuple of PooledSetup
-        Those with counted shots, in order of first use.
+        Setups with counted shots, in order of first use.
     unit : str
-        Of speeds, the first rig's.
+        Unit of speeds, from the first rig.
     """
 
     recordings: tuple[str, ...]
@@ -278,7 +278,7 @@ class PooledRecordings:
 def pooled_of(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None
 ) -> PooledRecordings:
-    """Put recordings together, at least one; for `one_rig` see `rigs_taken`."""
+    """Put one or more recordings together; for `one_rig` see `rigs_taken`."""
     rigs = rigs_taken(recordings, one_rig)
     names = dict.fromkeys(name for each in recordings for name in each.samples)
     setups = tuple(_pooled_setup(name, recordings, rigs.places) for name in names)
@@ -292,9 +292,9 @@ def pooled_of(
 
 def pooled_groups(pooled: PooledRecordings) -> list[Group]:
     """
-    Return the setups to be compared.
+    Return the setups to compare.
 
-    Their shots are in no common order, and have no numbers by which to name suspicious ones.
+    Their shots have no common order, and no numbers that could name suspicious shots.
     """
     return [
         Group(

@@ -46,7 +46,7 @@ class AlignmentView:
 
 class PortWatch:
     """
-    Watches a board while it is used as a context; nothing is recorded.
+    Watches a board while used as a context manager; nothing is recorded.
 
     Parameters
     ----------
@@ -75,12 +75,12 @@ class PortWatch:
 
     def step(self) -> None:
         """
-        Take what the board said, or wait a moment if it said nothing.
+        Take the lines that the board sent, or wait a moment if there are none.
 
         Raises
         ------
         ChronoError
-            If no board speaks on the port.
+            If no board sends on the port.
         """
         if not self._run.step():
             time.sleep(POLL_S)
@@ -93,7 +93,7 @@ class PortWatch:
         return self._alignment.look_at(self._run)
 
     def judge(self) -> Readiness:
-        """Return whether gates, link and clock are ready, by all that was seen so far."""
+        """Return whether gates, link and clock are ready, judged by all lines so far."""
         seen, session = self._run.observed(), self._run.session
         assert seen is not None, "a live run always has a source to observe"
         return with_shots(judge_readiness(seen), *_told_by_shots(session))
@@ -113,7 +113,7 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readine
     Raises
     ------
     ChronoError
-        If the port cannot be opened or no board speaks on it.
+        If the port cannot be opened or no board sends on it.
     """
     with PortWatch(port, rig, baud) as watch:
         end = time.monotonic() + seconds
@@ -124,7 +124,7 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readine
 
 @dataclass(frozen=True, eq=False)
 class CheckedRecording:
-    """What a recording tells of gates, link and clock, and the recording as it was read."""
+    """What a recording shows about gates, link and clock, and the recording itself."""
 
     health: Readiness
     recorded: LoadedRecording
@@ -132,18 +132,18 @@ class CheckedRecording:
 
 def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     """
-    Judge the last minute of a recording, clock, jitter and bodies by all of it.
+    Judge gates and link by a recording's last minute; clock, jitter and bodies by all of it.
 
     Parameters
     ----------
     path : Path
     rig : Rig or None
-        None for the recorded one.
+        None to use the recorded rig.
 
     Raises
     ------
     RecordingError
-        If the file is no recording, or holds no rig and none is given.
+        If the file is not a recording, or contains no rig and none is given.
     """
     machine_code.prepare_loops(size_of(path))
     session = Session(rig or first_rig(path), fixed_rig=True)
@@ -168,6 +168,6 @@ def _told_by_shots(
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:
-    """Return the host time of the last line [us], 0 if that cannot be told from the end."""
+    """Return the host time of the last line [us]; 0 if the file's end does not show it."""
     host_us = decode_rows(reader.last_rows(), lines).events.host_us
     return int(host_us[-1]) if len(host_us) else 0

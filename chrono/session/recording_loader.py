@@ -1,4 +1,4 @@
-"""Open recordings whole: every block through the session, twice if a later rig asks for it."""
+"""Read whole recordings: feed every block to the session, twice if a later rig requires it."""
 
 import os
 from collections import Counter
@@ -25,16 +25,16 @@ from chrono.session.session import Session
 from chrono.session.troubles import RateUnknown
 
 BYTES_PER_SHOT = 150
-"""Fewer than any real shot takes in a framed recording; only a guess for making room."""
+"""Fewer bytes than any real shot takes in a framed recording; only used to reserve memory."""
 
 RIG_MARK = b"\trig\t"
 
 Progress = Callable[[int, int], None]
-"""Told the bytes read and the bytes in all."""
+"""Called with the bytes read so far and the bytes in all."""
 
 
 class BatchTaker(Protocol):
-    """Whoever is fed batches: a session, or what watches one."""
+    """Anything that takes batches: a session, or an observer of one."""
 
     def feed(self, batch: Batch) -> None:
         """Take a batch."""
@@ -49,14 +49,14 @@ class LoadedRecording:
     ----------
     path : Path
     name : str
-        The file's name, with its folders where another recording read with it has the same.
+        The file's name; with its path if another recording read with it has the same name.
     session : Session
         Closed: all its shots are in its log.
     left_out : str
-        What could not be used at the end of the file, empty if nothing.
+        What was left out at the end of the file; empty if nothing.
     rate_unknown : RateUnknown or None
-        Why the host's clock, which the rig asks for, is not used; None if it is, or if the
-        rig does not ask.
+        Why the host's clock is not used although the rig requires it; None if it is used or
+        not required.
     """
 
     path: Path
@@ -75,7 +75,7 @@ def read_all(
     Raises
     ------
     ChronoError
-        If one is named twice, or cannot be read.
+        If a recording is named twice, or cannot be read.
     """
     names = _names(paths)
     prepare_for(paths)
@@ -84,15 +84,15 @@ def read_all(
 
 
 def prepare_for(paths: Sequence[Path]) -> None:
-    """Load machine code if reading all these recordings is work enough for it."""
+    """Load machine code if these recordings are large enough to make it worth while."""
     machine_code.prepare_loops(sum(size_of(path) for path in paths))
 
 
 def _names(paths: Sequence[Path]) -> list[str]:
-    """Return what tells recordings apart: the file's name, or its path where two share it."""
+    """Return a different name for each recording: its file name, or its path if not unique."""
     seen = set[Path]()
     for path in paths:
-        place = Path(os.path.realpath(path))  # `resolve` trips over links in a circle
+        place = Path(os.path.realpath(path))  # `resolve` fails on circular links
         if place in seen:
             raise OptionError(
                 "this recording is named twice",
@@ -123,14 +123,14 @@ def read_recording(
     progress : callable, optional
         Called after each block.
     clock_from_host : bool, optional
-        Take the counter's rate from its beats, whatever the rig says.
+        Take the counter's rate from its beats, whatever the rig states.
 
     Raises
     ------
     RecordingError
-        If the file is no recording, or holds no rig and none is given.
+        If the file is not a recording, or contains no rig and none is given.
     CalibrationError
-        If `clock_from_host` is wanted and the beats cannot tell the rate.
+        If `clock_from_host` is wanted and the beats do not give the rate.
     """
     machine_code.prepare_loops(size_of(path))
     first = rig or first_rig(path)
@@ -173,9 +173,9 @@ def feed_blocks(
     Parameters
     ----------
     reader : RecordingReader
-        The recording; its `cut` then says what could not be used at the end.
+        The recording; afterwards its `cut` says what was left out at the end.
     lines : LineKind
-        What its board sent.
+        The kind of lines that its board sent.
     *takers : BatchTaker
         Each is fed every piece, in this order.
     pieces : callable, optional
@@ -185,7 +185,7 @@ def feed_blocks(
     """
     size, done = reader.path.stat().st_size, 0
     decoded = ((decode_rows(block, lines), len(block)) for block in reader)
-    # Starting a thread takes longer than it saves where there is one block.
+    # For a single block, starting a thread takes longer than it saves.
     for batch, read in prefetch(decoded) if size > BLOCK_BYTES else decoded:
         with telling_where(reader.path):
             for piece in pieces(batch):
@@ -198,12 +198,12 @@ def feed_blocks(
 
 def first_rig(path: Path) -> Rig:
     """
-    Return the first rig that a recording holds, most often at its head.
+    Return the first rig in a recording, usually at its beginning.
 
     Raises
     ------
     RecordingError
-        If there is none, or the file is no recording.
+        If there is none, or the file is not a recording.
     """
     for block in RecordingReader(path):
         for row in rows_with(block, RIG_MARK):
@@ -213,7 +213,7 @@ def first_rig(path: Path) -> Rig:
                     with telling_where(path):
                         return rig_from_record(control.data)
     raise RecordingError(
-        "holds no rig", where=str(path), hint="say with --rig which rig it was made with"
+        "contains no rig", where=str(path), hint="give the rig it was made with: --rig rig.toml"
     )
 
 
@@ -224,7 +224,7 @@ def add_rig(path: Path, rig: Rig) -> None:
     Raises
     ------
     RecordingError
-        The file is not a recording, or takes no row.
+        The file is not a recording, or no row can be added.
     """
     last = RecordingReader(path).last_rows().rstrip(b"\n").rpartition(b"\n")[2]
     host_us = last.partition(b"\t")[0]
@@ -233,7 +233,7 @@ def add_rig(path: Path, rig: Rig) -> None:
 
 
 def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
-    """Yield the rows of a block that hold the mark, found without a look at the others."""
+    """Yield the rows of a block that contain `mark`, without reading the others."""
     at = block.find(mark)
     while at >= 0:
         end = block.find(b"\n", at) + 1 or len(block)
@@ -243,7 +243,7 @@ def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
 
 @contextmanager
 def telling_where(path: Path) -> Iterator[None]:
-    """Let a complaint about what a recording holds name the recording."""
+    """Add the recording's path to errors about its content."""
     try:
         yield
     except ChronoError as error:
@@ -260,7 +260,7 @@ def _one_pass(
     clock_from_host: bool,
     known: Session | None = None,
 ) -> tuple[LoadedRecording, CounterRate | None]:
-    """Read a recording with a rig or the ones it holds; the beats only where they matter."""
+    """Read a recording with a rig or with its own rigs; read beats only if they matter."""
     reader = RecordingReader(path)
     capacity = path.stat().st_size // BYTES_PER_SHOT
     session = Session(rig, capacity=capacity, fixed_rig=fixed, known=known)

@@ -1,4 +1,4 @@
-"""What could not be used of a session's lines and records, with samples to show."""
+"""Lines and records of a session that could not be used, with samples to show."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from chrono.session.troubles import BoardUnused
 
 SAMPLE_LIMIT = 20
 TELLING_LINES = 5
-"""So many lines tell that a rig states another kind than the board sends."""
+"""This many lines prove that the board sends another kind than the rig states."""
 
 
 @dataclass(frozen=True)
@@ -25,25 +25,25 @@ class DamagedLine:
 
 class RejectedInput:
     """
-    Counts what could not be used.
+    Counts lines and records that could not be used.
 
     Attributes
     ----------
     lines : int
         Damaged lines and rows.
     line_samples : list of DamagedLine
-        The first of them.
+        The first of these lines.
     records : int
-        Setups and marks that are none, left out.
+        Invalid setups and marks, which are left out.
     record_reasons : list of str
-        Of the first of them: what and when it was, and why it is none.
+        For the first of these records: what and when it was, and why it is invalid.
     boards : list of BoardUnused
-        Boards, or what a board became, whose counter cannot tell a shot.
+        Boards whose counter cannot measure a shot, also after a change on the board.
 
     Parameters
     ----------
     before : RejectedInput, optional
-        Of the same recording, read before: its records are counted already.
+        From an earlier reading of the same recording: its records are already counted.
     """
 
     def __init__(self, before: "RejectedInput | None" = None) -> None:
@@ -54,7 +54,7 @@ class RejectedInput:
         self.boards: list[BoardUnused] = []
 
     def take_lines(self, count: int, samples: Sequence[LineSample], rows_before: int) -> None:
-        """Take the damaged lines of a batch that `rows_before` rows stand before."""
+        """Take the damaged lines of a batch that comes after `rows_before` rows."""
         self.lines += count
         room = max(SAMPLE_LIMIT - len(self.line_samples), 0)
         for sample in samples[:room]:
@@ -62,20 +62,20 @@ class RejectedInput:
             self.line_samples.append(DamagedLine(row, sample.text, sample.reason))
 
     def other_kind(self, lines: LineKind) -> LineKind | None:
-        """Return the kind of which the lines are that are none of the rig's, if it is clear."""
+        """Return the kind of the lines that do not fit the rig's kind, if it is clear."""
         if self.lines < TELLING_LINES:
             return None
         kind = kind_of(sample.text for sample in self.line_samples)
         return None if kind == lines else kind
 
     def take_record(self, record: Record, problem: ValueError) -> None:
-        """Take a record that is none, and why."""
+        """Take an invalid record, and why it is invalid."""
         self.records += 1
         if len(self.record_reasons) < SAMPLE_LIMIT:
             what = f"{record.origin} at {record.host_us * 1e-6:.3f} s"
             self.record_reasons.append(f"{what}: {str(problem)[:120]}")
 
     def take_board(self, hello: Record, problem: ChronoError) -> None:
-        """Take a hello that tells of a counter that cannot be used."""
+        """Take a hello that states a counter that cannot be used."""
         if len(self.boards) < SAMPLE_LIMIT:
             self.boards.append(BoardUnused(hello.host_us * 1e-6, problem.message))

@@ -1,6 +1,6 @@
-"""The runs that show a recording again: by its own time, or all at once.
+"""The runs that show a recording again: at its own times, or all at once.
 
-What the operator says goes where `OperatorEdits` lets it go.
+`OperatorEdits` decides where the operator's entries go.
 """
 
 from math import isfinite
@@ -15,7 +15,7 @@ from chrono.session.run import FedRun, OperatorEdits, Run
 from chrono.session.session import Session
 
 SETTLE_S = 0.25
-"""A shot that was stepped to is shown this much later, with all its edges [s]."""
+"""After a step to a shot, time stops this much later, so that all its edges are there [s]."""
 
 
 class WholeRun(Run):
@@ -28,22 +28,22 @@ class WholeRun(Run):
         self.edits = OperatorEdits(path)
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record where the user agreed to, and take it in."""
+        """Add a record to the file that the user agreed to, and to the session."""
         _append(self.edits, self.session, origin, data)
 
 
 class ReplayRun(FedRun):
     """
-    A recording played back by its own time.
+    A recording played back at its own times.
 
     Parameters
     ----------
     path : Path
     whole : Session
-        What `read_recording` made of it: the rig, the clock's rate, and what the operator
-        says of shots before and after they were shown.
+        The session from `read_recording`: the rig, the clock's rate, and the operator's
+        entries about shots, also those made later.
     pace : float
-        Recorded seconds in a second.
+        Recorded seconds per real second.
     """
 
     replayed: ClassVar[bool] = True
@@ -58,7 +58,7 @@ class ReplayRun(FedRun):
 
     @property
     def recorded(self) -> Session:
-        """The session with all shots, the ones still to come among them."""
+        """The session with all shots, including those still to come."""
         return self._whole
 
     @property
@@ -76,17 +76,17 @@ class ReplayRun(FedRun):
         Raises
         ------
         RecordingError
-            If it is none.
+            If the file is not a recording.
         """
         super().start()
         self._begin_us = self.source.now_us()
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record where the user agreed to, and take it in."""
+        """Add a record to the file that the user agreed to, and to the session."""
         _append(self.edits, self._whole, origin, data)
 
     def step_to_next_shot(self) -> None:
-        """Let time pass until one more shot is there, and hold it."""
+        """Play to the next shot, then stop the recorded time."""
         if self.finished:
             return
         source, wanted = self.source, self._shots_with_speed() + 1
@@ -99,20 +99,20 @@ class ReplayRun(FedRun):
 
     @property
     def shots_shown(self) -> int:
-        """How many shots there are by now, open ones among them."""
+        """How many shots there are by now, including open ones."""
         return len(self.session.log) + len(self.session.open_rows())
 
     def previous_shot(self) -> int:
-        """Return the number of the last shot read before the latest one, 1 at least."""
+        """Return the number of the last shot read before the latest one, at least 1."""
         read_us = self._whole.log.shots["host_us"][: self.shots_shown]
         before = np.flatnonzero(read_us < read_us[-1:])
         return int(before[-1]) + 1 if len(before) else 1
 
     def at_shot(self, number: int) -> "ReplayRun":
         """
-        Return this replay as it is, paused, when a shot is the latest one.
+        Return a copy of this replay, paused at the moment when a shot is the latest one.
 
-        It reads the recording from its beginning; this run goes on as it is.
+        The copy reads the recording from its beginning; this run stays unchanged.
         """
         run = ReplayRun(self.edits.path, self._whole, self.source.pace or 1.0)
         run.start()
@@ -124,7 +124,7 @@ class ReplayRun(FedRun):
         return run
 
     def _moment_us(self, number: int) -> int:
-        """Return when a shot had all its edges, and the next one none yet [us]."""
+        """Return a time when a shot had all its edges and the next shot had none yet [us]."""
         read_us = self._whole.log.shots["host_us"]
         place = min(max(number, 1), len(read_us)) - 1
         moment_us = int(read_us[place] + SETTLE_S * 1e6)
@@ -133,7 +133,7 @@ class ReplayRun(FedRun):
         return min(moment_us, int(later[0]) - 1) if len(later) else moment_us
 
     def _shots_with_speed(self) -> int:
-        """Count the final shots, and the open ones that have a speed already."""
+        """Count the final shots, and the open ones that already have a speed."""
         session = self.session
         open_rows = session.open_rows()
         return len(session.log) + sum(isfinite(row.speed_mps) for row in open_rows)
@@ -147,16 +147,16 @@ def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | R
     ----------
     path : Path
     session : Session
-        What `read_recording` made of it: shown as it is when `pace` is None, else its shots
-        come by the recorded time.
+        The session from `read_recording`. If `pace` is None it is shown whole, otherwise its
+        shots come at their recorded times.
     pace : float or None
-        Recorded seconds in a second; None for all at once.
+        Recorded seconds per real second; None for all at once.
     """
     return WholeRun(path, session) if pace is None else ReplayRun(path, session, pace)
 
 
 def _shown(whole: Session) -> Session:
-    """Return a session whose shots are still to come, with all that is known of them."""
+    """Return a session whose shots are still to come, with all entries about them."""
     session = Session(whole.rig, fixed_rig=True, known=whole)
     session.use_host_rate(whole.host_rate)
     return session

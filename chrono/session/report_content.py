@@ -1,6 +1,6 @@
-"""The content of a report and of its picture: sums, scatter, dots, uncounted shots, files.
+"""The content of a report and its picture: sums, scatter, dots, uncounted shots, files.
 
-A long session is thinned: consecutive shots of a setup become one dot with their range.
+In a long session, consecutive shots of a setup become one dot with their range.
 """
 
 import hashlib
@@ -31,9 +31,9 @@ from chrono.session.session_summary import Summary, summary_of
 from chrono.session.shot_log import ShotRow
 
 MOST_DOTS = 240
-"""More dots are a smear on a page 170 mm wide."""
+"""More dots of one setup would merge on a page 170 mm wide."""
 FEWEST_DOTS = 12
-"""A setup has so many, however many setups there are."""
+"""Each setup keeps at least this many dots."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,11 +46,11 @@ class PlottedSetup:
     name : str
     series : Series
     number : ndarray of float64, shape (N,)
-        Numbers of the shots in the session, from 1; means of them where shots share a dot.
+        Numbers of the shots in the session, from 1; their mean if shots share a dot.
     speed_mps, low_mps, high_mps : ndarray of float64, shape (N,)
-        Speed and its 95 % interval; where shots share a dot, their mean and their range.
+        Speed and its 95 % interval; if shots share a dot, their mean and their range.
     per_dot : int
-        Shots that share a dot; 1 where each has its own.
+        Shots that share a dot; 1 if each has its own.
     """
 
     name: str
@@ -65,22 +65,22 @@ class PlottedSetup:
 @dataclass(frozen=True, eq=False)
 class PlottedSpeeds:
     """
-    The speeds of a recording to be drawn.
+    The speeds of a recording to draw.
 
     Attributes
     ----------
     name : str
-        Of the recording.
+        Name of the recording.
     unit : str
-        In which speeds are shown.
+        Unit in which speeds are shown.
     shots : int
-        All of them, counted or not.
+        Number of all shots, counted or not.
     setups : tuple of PlottedSetup
-        Those with counted shots, in order of first use.
+        Setups with counted shots, in order of first use.
     changes : ndarray of int64, shape (M,)
-        Numbers of the shots before which another setup was stated.
+        Numbers of the shots where another setup begins.
     aside_number : ndarray of int64, shape (K,)
-        Numbers of the shots that have a speed and are not counted.
+        Numbers of the shots that have a speed but are not counted.
     aside_mps : ndarray of float64, shape (K,)
         Their speeds.
     """
@@ -156,11 +156,11 @@ def _dots(
 
 
 LONGEST_NAME = 70
-"""Of a setup, its recording before it; a longer one takes more than a line on a phone."""
+"""Longest name of a setup with its recording; more would not fit on one line of a phone."""
 WITHOUT_TRANSIT = Flag.UNSOUND | Flag.FRAGMENTS | Flag.GAP | Flag.AMBIGUOUS
-"""What may leave a shot without a transit."""
+"""Flags with which a shot may have no transit."""
 NO_SPEED = "no speed"
-"""Why a shot without a flag that says so is not counted."""
+"""The reason for not counting a shot without a speed, if no flag gives one."""
 
 
 @dataclass(frozen=True)
@@ -179,11 +179,11 @@ class UncountedShots:
     Attributes
     ----------
     reason : str
-        What the operator said, else the flags that keep them from counting.
+        The operator's words, or the flags that keep the shots from counting.
     flags : tuple of str
         Those flags.
     shots : tuple of (int, float)
-        Their numbers and their speeds [m/s], NaN where they have none.
+        Their numbers and their speeds [m/s], NaN if a shot has none.
     """
 
     reason: str
@@ -194,20 +194,20 @@ class UncountedShots:
 @dataclass(frozen=True, eq=False)
 class RecordingReport:
     """
-    All that is told of one recording.
+    All content about one recording.
 
     Attributes
     ----------
     summary : Summary
-        With the recording and its session.
+        Includes the recording and its session.
     plotted : PlottedSpeeds
     aside : tuple of UncountedShots
         The largest first.
     typical : ShotRow or None
-        The shot with the median speed of the setup that has most counted shots; None where
-        nothing is counted.
+        The shot with the median speed in the setup with the most counted shots; None if no
+        shot is counted.
     budget : Budget or None
-        Of that shot.
+        The error budget of that shot.
     fingerprint : Fingerprint
     """
 
@@ -232,17 +232,17 @@ class RecordingReport:
 @dataclass(frozen=True, eq=False)
 class Report:
     """
-    All that is told of some recordings.
+    All content about some recordings.
 
     Attributes
     ----------
     recordings : tuple of RecordingReport
     comparison : Comparison or None
-        Of their setups, where there are two and more.
+        Comparison of their setups, if there are two or more.
     rigs : RigsTaken
-        Which recordings are taken for those of one rig.
+        Which recordings are taken as made with one rig.
     damaged_lines : int
-        Of all recordings.
+        Number in all recordings.
     given_rig : str
         Name of the rig file that all were measured with; empty for the recorded rigs.
     """
@@ -258,20 +258,20 @@ def report_of(
     recordings: Sequence[LoadedRecording], given_rig: str = "", one_rig: bool | None = None
 ) -> Report:
     """
-    Return what is told of recordings that were read whole.
+    Return the report's content for recordings that were read whole.
 
     Parameters
     ----------
     recordings : sequence of LoadedRecording
     given_rig : str, optional
-        Name of the rig file that they were measured with, if not with the recorded rigs.
+        Name of the rig file they were measured with; empty for the recorded rigs.
     one_rig : bool, optional
-        Whether one rig made all of them, or each has another; see `rigs_taken`.
+        Whether all have one rig, or each has another; see `rigs_taken`.
 
     Raises
     ------
     RecordingError
-        If a file cannot be read once more for its checksum.
+        If a file cannot be read again for its checksum.
     """
     samples = [recording_samples(recorded) for recorded in recordings]
     rigs = rigs_taken(samples, one_rig)

@@ -1,10 +1,10 @@
-"""A run: a session, and how it is driven by a screen or by the console.
+"""A run: a session, and how a screen or the console drives it.
 
-The thin shell around `Session`. Whoever drives it calls `step` again and again from one
-thread; the operator's entries go in as rows, the same way as the board's lines.
+A run is a thin shell around `Session`. Its driver calls `step` again and again from one
+thread. The operator's entries go in as rows, like the board's lines.
 
-Entries on a recording that is shown again go nowhere until the user agreed once: to change
-this recording, or to work in a copy. Rows are only ever added, at the end.
+During a replay, entries are stored only after the user has agreed once: to change this
+recording, or to work in a copy. Rows are only ever added, at the end.
 """
 
 import time
@@ -41,7 +41,7 @@ from chrono.session.troubles import Trouble
 
 class OperatorEdits:
     """
-    Where records of the user go.
+    Decides where the user's records go.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ class OperatorEdits:
     Attributes
     ----------
     target : Path or None
-        The file that takes records; None until the user agreed.
+        The file that takes records; None until the user has agreed.
     """
 
     def __init__(self, path: Path) -> None:
@@ -70,13 +70,13 @@ class OperatorEdits:
         Raises
         ------
         RecordingError
-            If it could not take any.
+            If no record can be added to it.
         """
         check_appendable(self.path)
         self.target = self.path
 
     def free_copy_name(self) -> Path:
-        """Return a name for a copy that is not taken."""
+        """Return a free name for a copy."""
         return free_name(self.path.parent, self.path)
 
     def work_in_copy(self, copy: Path) -> None:
@@ -98,11 +98,11 @@ class OperatorEdits:
         Raises
         ------
         RecordingError
-            If the user has not agreed, or the file does not take it.
+            If the user has not agreed, or the record cannot be written.
         """
         if self.target is None:
             raise RecordingError(
-                "is only shown, nothing is written to it",
+                "is open for reading only",
                 where=str(self.path),
                 hint="agree to change it, or work in a copy",
             )
@@ -112,22 +112,22 @@ class OperatorEdits:
 
 
 SILENCE_EVERY_S = 0.1
-"""How often silence alone is looked at: it closes shots after seconds [s]."""
+"""How often to check whether silence closes shots, which takes seconds [s]."""
 
 
 class Run:
     """
-    A session that people look at; as it stands here nothing more comes.
+    A session that people look at. In this base class no more rows come.
 
     Parameters
     ----------
     session : Session
     name : str
-        Port or recording, as people should see it.
+        Port or recording, as the user should see it.
     """
 
     live: ClassVar[bool] = False
-    """Whether a board is being clocked."""
+    """Whether this run reads a board."""
 
     near_launches: ClassVar[bool] = False
     """Whether somebody may be about to shoot while this is looked at."""
@@ -139,29 +139,29 @@ class Run:
     """Whether it is a `FollowRun`: a recording shown while another program writes it."""
 
     takes_records: ClassVar[bool] = True
-    """Whether what the operator says has a place to go."""
+    """Whether the operator's entries can be stored."""
 
     writer: RecordingWriter | None = None
     """The recording being written, if one is."""
 
     shots_before: int = 0
-    """How many shots a recording had that is gone on with."""
+    """How many shots a continued recording had before."""
 
     edits: OperatorEdits | None = None
-    """Where records go when a recording is shown again; None: they are rows like all others."""
+    """Where records go during a replay; None if they are rows like all others."""
 
     def __init__(self, session: Session, name: str) -> None:
         self.session = session
         self.name = name
         self.said: list[Said] = []
-        """What the operator said here, and has not taken back."""
+        """The operator's entries in this run that are not undone."""
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
         """Take a record of the operator."""
         raise NotImplementedError
 
     def say_setup(self, setup: Setup) -> None:
-        """Let the shots from here on belong to a setup."""
+        """Let all shots from now on belong to a setup."""
         self.record("setup", setup_record(setup))
         self.said.append(setup)
 
@@ -171,7 +171,7 @@ class Run:
         self.said.append(mark)
 
     def undo(self) -> Said | None:
-        """Take back what was said here last; return it, None without any."""
+        """Undo the last entry of this run; return it, or None if there is none."""
         if not self.said:
             return None
         self.record("mark", undo_record(self.said[-1]))
@@ -179,12 +179,12 @@ class Run:
 
     @property
     def recorded(self) -> Session:
-        """The session with all shots that can be gone to, later ones of a replay among them."""
+        """The session with all shots one can go to, including later ones of a replay."""
         return self.session
 
     @property
     def finished(self) -> bool:
-        """Whether nothing more will come."""
+        """Whether no more rows will come."""
         return True
 
     @property
@@ -194,22 +194,22 @@ class Run:
 
     @property
     def limit_reached(self) -> bool:
-        """Whether the run ended because as many shots are there as were wanted."""
+        """Whether the run ended because the wanted number of shots was reached."""
         return False
 
     @property
     def unwritten(self) -> bool:
-        """Whether a recording that is followed is written by no program any more."""
+        """Whether no program seems to write the followed recording any more."""
         return False
 
     @property
     def waiting_s(self) -> float:
-        """For how long rows wait for the disk before they are shown [s]; 0 if none does."""
+        """How long rows have waited for the disk before they are shown [s]; 0 if none wait."""
         return 0.0
 
     @property
     def remeasured_us(self) -> int | None:
-        """When shots were last measured anew with another rate of the counter [us], if ever."""
+        """When shots were last measured again with a new rate of the counter [us], if ever."""
         return None
 
     def start(self) -> None:
@@ -223,7 +223,7 @@ class Run:
         """
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Have `act` called, from another thread, as soon as there are rows for `step`."""
+        """Call `act`, from another thread, as soon as there are rows for `step`."""
 
     def step(self) -> bool:
         """Take the rows that are ready; return whether the session changed."""
@@ -234,7 +234,7 @@ class Run:
         return None
 
     def delays(self) -> BeatDelays | None:
-        """Return how late the board's beats are read, None while that is not known."""
+        """Return how late the board's beats are read, None while that is unknown."""
         return None
 
     @property
@@ -252,14 +252,14 @@ class Run:
         return None
 
     def complaint(self) -> PortError | None:
-        """Return what is wrong with a board that has not said one sound line by now."""
+        """Return what is wrong with a board that has not sent one valid line yet."""
         return None
 
     def give_up(self) -> None:
         """Stop after a complaint."""
 
     def close(self) -> list[Trouble]:
-        """Stop, and take what is left; return troubles."""
+        """Stop, and take the last rows; return troubles."""
         return []
 
 
@@ -287,7 +287,7 @@ def turns(run: Run) -> Iterator[None]:
 
 
 class RowSource(Protocol):
-    """What gives a run its rows: `LiveSource`, `ReplaySource` and `FollowSource` do."""
+    """A source of rows for a run: `LiveSource`, `ReplaySource` or `FollowSource`."""
 
     def start(self) -> None:
         """Open it."""
@@ -296,14 +296,14 @@ class RowSource(Protocol):
         """Return the whole rows that came since the last call."""
 
     def stop(self) -> None:
-        """Close it; what came can still be drained."""
+        """Close it; rows that came before can still be drained."""
 
     def now_us(self) -> int:
         """Return the session's clock [us]."""
 
     @property
     def finished(self) -> bool:
-        """Whether nothing more will come."""
+        """Whether no more rows will come."""
 
     @property
     def status(self) -> LinkStatus:
@@ -312,7 +312,7 @@ class RowSource(Protocol):
 
 class FedRun(Run):
     """
-    A run that a source gives its rows.
+    A run that gets its rows from a source.
 
     Parameters
     ----------
@@ -320,7 +320,7 @@ class FedRun(Run):
         Where rows come from.
     session : Session
     name : str
-        Port or recording, as people should see it.
+        Port or recording, as the user should see it.
     """
 
     def __init__(self, source: RowSource, session: Session, name: str) -> None:
@@ -332,7 +332,7 @@ class FedRun(Run):
 
     @property
     def finished(self) -> bool:
-        """Whether nothing more will come."""
+        """Whether no more rows will come."""
         return self._ended_us is not None
 
     @property
@@ -342,11 +342,11 @@ class FedRun(Run):
 
     @property
     def remeasured_us(self) -> int | None:
-        """When shots were last measured anew with another rate of the counter [us], if ever."""
+        """When shots were last measured again with a new rate of the counter [us], if ever."""
         return self._observer.counter_rate.remeasured_us
 
     def now_us(self) -> int:
-        """Return the session's clock, which stands still once nothing more comes [us]."""
+        """Return the session's clock [us]; it stops when no more rows will come."""
         return self.source.now_us() if self._ended_us is None else self._ended_us
 
     def start(self) -> None:
@@ -364,7 +364,7 @@ class FedRun(Run):
         """Take the rows that are ready; return whether the session changed."""
         before = self.session.revision
         if self.finished:
-            self._take_ready()  # what the operator says of a session that is over
+            self._take_ready()  # the operator's entries after the session's end
         elif not self._take_ready():
             self._wait()
             if self.source.finished:
@@ -376,11 +376,11 @@ class FedRun(Run):
         return self._observer.observed(self.now_us())
 
     def delays(self) -> BeatDelays | None:
-        """Return how late the board's beats are read, None while that is not known."""
+        """Return how late the board's beats are read, None while that is unknown."""
         return self._observer.delays()
 
     def close(self) -> list[Trouble]:
-        """Stop the source and take what it still had; return troubles."""
+        """Stop the source and take its last rows; return troubles."""
         if not self.finished:
             self.source.stop()
             while self._take_ready():
@@ -402,14 +402,14 @@ class FedRun(Run):
         return batch
 
     def _wait(self) -> None:
-        """Do what is to be done where nothing came."""
+        """Do the work that is due when no rows came."""
 
     def _finish(self) -> None:
         self._ended_us = self.now_us()
         self.session.finish()
 
     def _settle_clock(self) -> None:
-        """Measure with what all beats say, as whoever reads the recording will."""
+        """Measure with the rate from all beats, as a later reader of the recording will."""
         if self.session.rig.clock.from_host:
             try:
                 self._observer.counter_rate.settle(self.now_us())

@@ -1,7 +1,7 @@
-"""The spine: batches in, shots and what is known about them out.
+"""The spine: it takes batches and gives shots, with everything known about them.
 
-One code path: a live port, a replay and a bulk run all call `Session.feed` with decoded
-rows of a recording, the operator's own rows among them. It knows nothing of files,
+There is one code path: a live port, a replay and a bulk run all call `Session.feed` with
+decoded rows of a recording, including the operator's rows. It does not know about files,
 ports and screens.
 """
 
@@ -46,23 +46,23 @@ from chrono.session.troubles import LampSeen, lamps_seen
 
 class Session:
     """
-    One run of clocking with one rig.
+    One session of shooting with one rig.
 
     Parameters
     ----------
     rig : Rig
-        The rig to measure with; a `rig` record met before the first event replaces it.
+        The rig to measure with; a `rig` record before the first event replaces it.
     capacity : int, optional
-        Shots to make room for.
+        Number of shots to reserve memory for.
     fixed_rig : bool, optional
-        Keep to `rig` whatever the records say.
+        Keep `rig`, whatever the records contain.
     as_if : Assumptions, optional
-        What the shots are supposed to be measured with.
+        Measure the shots as if these assumptions were true.
     known : Session, optional
-        The same recording, read before: what the operator says later, and of what went
-        before, is known from the start.
+        The same recording, read earlier: its later entries about earlier shots then apply
+        from the start.
     processor : callable, optional
-        Makes what turns events into shots.
+        Makes the object that turns events into shots.
     """
 
     def __init__(
@@ -77,15 +77,15 @@ class Session:
     ) -> None:
         self.rig = rig
         self.last_rig = rig
-        """The rig of the last `rig` record: the one that counts."""
+        """The rig of the last `rig` record: the valid one."""
         self.log = ShotLog(capacity)
         self.annotations: Annotations = known.annotations if known else Annotations()
         self.counters = BoardCounters()
         self.unusable: RejectedInput = RejectedInput(known.unusable if known else None)
         self.host_rate: ClockEstimate | None = None
-        """The counter's rate by the host's clock, where it is what shots are measured with."""
+        """The counter's rate by the host's clock, if shots are measured with it."""
         self.started = ""
-        """Start of the session as its recording states it, ISO 8601, or empty."""
+        """Start of the session that its recording states, ISO 8601, or empty."""
         self.rows = 0
         self.revision = 0
         """Grows with every change that a screen could show."""
@@ -99,7 +99,7 @@ class Session:
         self._is_told_before = known is not None
         self._lengths_m: dict[int, set[float | None]] = {}
         self._begun = False
-        self._deaf = False  # while a board speaks whose counter cannot be used
+        self._deaf = False  # while the board's counter cannot be used
         self._begin(rig)
 
     # -- what comes in -----------------------------------------------------------------
@@ -111,7 +111,7 @@ class Session:
         Raises
         ------
         RecordingError
-            If the records go beyond any session's bounds.
+            If there are more records than any session has.
         """
         done, between = 0, list[Record]()
         for record in batch.controls:
@@ -136,25 +136,25 @@ class Session:
         self.last_us = max(self.last_us, *last, 0)
 
     def take_told(self) -> None:
-        """Take what the operator says from here on: what was known before is through."""
+        """Take the operator's entries from now on: all those known in advance have come."""
         self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
-        """Close by the host's clock what only silence can close."""
+        """Close shots by the host's clock, where only silence can close them."""
         self._add(self._processor.pass_time(host_us))
 
     def finish(self) -> None:
-        """Close everything: no more data will come."""
+        """Close all shots: no more data will come."""
         self._add(self._processor.finish())
 
     @property
     def needs_second_pass(self) -> bool:
-        """Whether a later rig record changed what the shots were formed with."""
+        """Whether a later `rig` record changed the rules by which shots were formed."""
         return self._as_if.rules(Rules.from_rig(self.last_rig)) != self._rules
 
     @property
     def lengths_corrected(self) -> bool:
-        """Whether shots were formed with a length of the body that does not hold any more."""
+        """Whether shots were formed with a body's length that was corrected later."""
         setups = self.setups.all()
         return any(
             told_m != {self._body_length_m(setups[place])}
@@ -162,21 +162,21 @@ class Session:
         )
 
     def remeasure(self, rig: Rig) -> None:
-        """Measure every shot with `rig`; which edges form a shot stays as it was."""
+        """Measure every shot with `rig`; the edges that form each shot stay the same."""
         self._use(rig)
         self.revision += 1
 
     def use_host_rate(self, found: ClockEstimate | None) -> None:
-        """Measure every shot with this rate of the counter; None: with what the rig states."""
+        """Measure every shot with this rate of the counter; None means the rig's rate."""
         if found != self.host_rate:
             self.host_rate = found
             self.remeasure(self.rig)
 
     def _begins_anew(self, record: Record) -> bool:
         """
-        Tell whether a record divides what comes from what came before it.
+        Return whether the events before a record must be processed separately from those after.
 
-        Those that do are rare: a stretch of its own costs a millisecond, and a file may hold
+        Few records need that. Each separate part costs a millisecond, and a file may hold
         thousands of records.
         """
         if record.origin == "hello":
@@ -184,7 +184,7 @@ class Session:
         return record.origin == "rig" and not (self._begun or record.position > 0)
 
     def _process(self, events: Events, between: Sequence[Record]) -> None:
-        """Take events and the records between them: these hold before any shot is formed."""
+        """Take events and the records between them, which apply before any shot is formed."""
         if not len(events) and not between:
             return
         self._begun = self._begun or len(events) > 0
@@ -283,11 +283,11 @@ class Session:
         return setup.body.get("length_m", self.rig.body.length_m)
 
     def make_ready(self) -> None:
-        """Do beforehand what the first shot would have to wait for."""
+        """Do work in advance for which the first shot would have to wait."""
         self._models.now.make_ready()
 
     def _use(self, rig: Rig) -> None:
-        """Measure with `rig` from here on, its counter's frequency as the board said it."""
+        """Measure with `rig` from now on, but with the frequency that the board stated."""
         self.rig = rig = self.counters.applied(rig)
         self._measured_anew += 1
         self._models.use(rig, self.host_rate)
@@ -296,7 +296,7 @@ class Session:
 
     @property
     def setups(self) -> Setups:
-        """The setups told of."""
+        """The setups entered."""
         return self.annotations.setups
 
     @property
@@ -306,22 +306,22 @@ class Session:
 
     @property
     def setup_now(self) -> Setup:
-        """The setup of what comes next."""
+        """The setup of the next shot."""
         return self.setups.after(self._processor.anchor())[1]
 
     @property
     def on_hold(self) -> bool:
-        """Whether what comes next is not counted."""
+        """Whether the next shot will not be counted."""
         return self.marks.held_after(self._processor.anchor())
 
     @property
     def measured_by(self) -> int:
-        """Grows when shots that are there may be measured otherwise from now on."""
+        """Grows when existing shots may get new values."""
         return self._measured_anew
 
     @property
     def heard(self) -> bool:
-        """Whether a board said anything sound."""
+        """Whether a board sent anything valid."""
         tally = self._processor.tally
         return self.counters.now is not None or tally.edges + tally.beats + len(self.log) > 0
 
@@ -332,7 +332,7 @@ class Session:
 
     @property
     def lamps(self) -> list[LampSeen]:
-        """The lamps in whose step the gates tripped."""
+        """The lamps whose flicker tripped the gates."""
         return lamps_seen(self._processor.flicker)
 
     @property
@@ -341,11 +341,11 @@ class Session:
         return self._processor
 
     def measured(self, part: slice = slice(None)) -> Measured:
-        """Measure shots of the log by what is known of the rig now."""
+        """Measure shots of the log with the present values of the rig."""
         return join_measured([measured for _, measured in self.pieces(part)])
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, Measured]]:
-        """Yield slices of the log that make up `part`, bounded in size, and measure them."""
+        """Measure `part` of the log in small slices; yield each slice and its values."""
         start, stop, _ = part.indices(len(self.log))
         for chunk in self.log.chunks(start, stop):
             keys = self.log.shots["key"][chunk]
@@ -354,7 +354,7 @@ class Session:
                 yield piece, self._models.measure(shots, setups, counter)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
-        """Tell which shots of the log enter the statistics, shape (N,)."""
+        """Return which shots of the log enter the statistics, shape (N,)."""
         shots = self.log.shots
         parts = [
             self.are_counted(shots[at], found.speed_mps) for at, found in self.pieces(part)
@@ -364,12 +364,12 @@ class Session:
     def are_counted(
         self, shots: Shots, speed_mps: npt.NDArray[np.float64]
     ) -> npt.NDArray[np.bool_]:
-        """Tell which of these shots, with these speeds, enter the statistics, shape (N,)."""
+        """Return which of these shots enter the statistics, given their speeds, shape (N,)."""
         said = self.marks.at(shots["key"])
         return said.are_counted(countable(shots, speed_mps), np.isfinite(speed_mps))
 
     def notes(self, part: slice = slice(None)) -> list[str]:
-        """Return what is noted of each shot: the reason it was set aside, the user's note."""
+        """Return the words on each shot: why it was set aside, and the user's note."""
         return self.marks.at(self.log.shots["key"][part]).words()
 
     def series(self, setup: str | None = None) -> Series | None:
@@ -384,10 +384,10 @@ class Session:
         first: int | None = None,
     ) -> Sample | None:
         """
-        Return the counted shots of one setup or of all, None where there are none.
+        Return the counted shots of one setup or of all, None if there are none.
 
-        `pieces` gives what was measured before in the place of measuring it now; with `first`
-        only so many shots of the session, the first ones, are looked at.
+        `pieces` gives values that were measured before, so they are not measured again.
+        With `first` only this many shots are looked at, from the start of the session.
         """
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup[:first]].nonzero()[0]
@@ -412,7 +412,7 @@ class Session:
     def _shared_parts(
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
     ) -> tuple[Contribution, ...]:
-        """Return what shots share, at their mean and by the edges that most of them used."""
+        """Return the shared error parts, for the mean speed and the edges used most often."""
         shots = self.log.shots
         used = int(np.bincount(shots["used"][numbers - 1]).argmax())
         model = self._models.at(shots["key"][numbers[0] - 1])
@@ -429,13 +429,13 @@ class Session:
         return int(np.searchsorted(self.log.shots["key"], key)) + 1
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
-        """Yield shots of the log as people see them."""
+        """Yield shots of the log as rows for people to read."""
         shots, setups = self.log.shots[part], self.log.setup[part]
         times_us, first = self.log.time_us[part], part.start + 1
         return self._shot_rows(shots, self.measured(part), setups, times_us, first)
 
     def open_rows(self) -> list[ShotRow]:
-        """Return the shots that are there but may still change."""
+        """Return the shots that may still change."""
         shots = self._as_if.shots(self._processor.peek())
         if not len(shots):
             return []

@@ -1,4 +1,4 @@
-"""What the shots of a recording come to, setup by setup and in all: jitter, lengths, slope."""
+"""The results of a recording, for each setup and for all shots: jitter, lengths, slope."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -40,22 +40,22 @@ from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 
 MOST = 0.5
-"""More than this part of the shots are most of them."""
+"""More than this part of the shots counts as "most of them"."""
 
 NOISE_BESIDE_BOUNCES = 2.0
 """Times the u of a usual bounce: so much noise scattered all shots at most in simulations of
 beam, noise of two bands and comparator (0.6 … 2.1)."""
 
 MOST_SHOTS = 20_000
-"""The last ones tell enough."""
+"""Use only this many of the last shots; they suffice."""
 SIGMAS = 2.6
-"""Of what lengths may do by the drag, which is not known within bounds."""
+"""Limit for a change of the lengths by drag, whose uncertainty has no hard bounds."""
 SLOPE_SHOTS = 1_000
-"""Of the slope too, and the dashboard asks after each shot."""
+"""The same for the slope, which the dashboard asks for after each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
-    """Return the jitter that the counted shots under the counter of now tell, if they do."""
+    """Return the jitter that the counted shots with the present counter show, if they do."""
     part = _last_part(session)
     measured = session.measured(part)
     chosen = _of_this_counter(session, part) & tells_timing(session.log.shots[part])
@@ -75,7 +75,7 @@ def timing_of(session: Session) -> TimingJitter | None:
 
 
 def lengths_of(session: Session) -> dict[str, BlockedLengths]:
-    """Return what the gates saw of each setup's bodies, in order of first use."""
+    """Return the body lengths that the gates saw for each setup, in order of first use."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     counted = session.are_counted(shots, measured.speed_mps)
@@ -92,7 +92,7 @@ def lengths_of(session: Session) -> dict[str, BlockedLengths]:
 
 
 def slope_of(session: Session) -> MeasuredSlope | None:
-    """Return what the edges of the counted shots tell of the path's slope, if they do."""
+    """Return the path's slope that the edges of the counted shots show, if they do."""
     part = slice(max(len(session.log) - SLOPE_SHOTS, 0), len(session.log))
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = _of_this_counter(session, part) & tells_timing(shots)
@@ -172,7 +172,7 @@ def _last_part(session: Session) -> slice:
 
 
 def _chord_u(session: Session, setups: list[int]) -> Floats:
-    """Return the standard deviation of the bodies' lengths that chords may make [m], (N,)."""
+    """Return the standard deviation of the lengths that chords may cause [m], shape (N,)."""
     widths = {
         place: _length_u(session.rig, session.setups.last(session.setups.name(place)).body)
         for place in set(setups)
@@ -182,10 +182,10 @@ def _chord_u(session: Session, setups: list[int]) -> Floats:
 
 def _length_u(rig: Rig, own: Mapping[str, float]) -> float:
     """
-    Return how much a body's length at gate B differs from that at A, as its u [m].
+    Return the u of the difference between a body's length at gate B and at gate A [m].
 
-    A ball's by its chords; a flat body's by the bulge of its leaning end faces, which has the
-    same shape and is smaller by the angle.
+    For a ball the chords cause it. For a flat body the bulge of its tilted end faces causes
+    it: this has the same shape, and is smaller by the angle.
     """
     return 2 * _chords(rig, own).u * _lean(rig) if rig.gates.off_centre_m else 0.0
 
@@ -207,18 +207,18 @@ def _lean(rig: Rig) -> float:
 @dataclass(frozen=True)
 class GateScatter:
     """
-    What the gates may add to a setup's scatter, and no shot shows by itself.
+    Scatter that the gates may add to a setup; no single shot shows it.
 
     Attributes
     ----------
     chords_mps : float
-        Standard deviation if each shot crosses the beams at other heights [m/s]: of round
-        bodies that most shots timed by one pair of edges; else 0.
+        Standard deviation if each shot crosses the beams at a different height [m/s]. It
+        is 0 unless the bodies are round and most shots were timed by one pair of edges.
     bounced, shots : int
-        Shots of which an edge bounced, and all of them.
+        Number of shots with an edge that bounced, and number of all shots.
     noise_mps : float
-        What the noise that bounced may scatter all shots by, those without a bounce too
-        [m/s]; 0 for fewer than two that did.
+        How much the noise that makes edges bounce may scatter all shots, also those without
+        a bounce [m/s]; 0 if fewer than two bounced.
     """
 
     chords_mps: float
@@ -228,7 +228,7 @@ class GateScatter:
 
 
 def gate_scatter_of(session: Session, name: str, mean_mps: float) -> GateScatter:
-    """Return what the gates may add to the scatter of a setup with this mean [m/s]."""
+    """Return the scatter that the gates may add to a setup with this mean speed [m/s]."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = session.are_counted(shots, measured.speed_mps)
@@ -256,19 +256,19 @@ class SetupSummary:
     Attributes
     ----------
     setup : Setup
-        What was stated last under its name.
+        The last entry with its name.
     series : Series or None
         None without counted shots.
     scatter : Scatter or None
-        None for one shot or none.
+        None for fewer than two shots.
     motion : Motion or None
-        Of their mean, None without counted shots.
+        Motion at their mean speed, None without counted shots.
     mouth : MuzzleSpeed or None
-        Their mean at the launcher's mouth, None where that is not known.
+        Their mean speed at the launcher's mouth, None if that is unknown.
     blocking : BlockedLengths or None
-        The lengths that the gates saw, None where no shot blocked both.
+        The lengths that the gates saw, None if no shot blocked both.
     hidden : GateScatter or None
-        What the gates may add to the scatter besides the shots' own random part.
+        Scatter that the gates may add to the shots' own random part.
     """
 
     setup: Setup
@@ -288,13 +288,13 @@ class SessionTotals:
     Attributes
     ----------
     series : Series
-        Of all of them, see `of_several_parts`.
+        Statistics of all of them, see `of_several_parts`.
     slowest, fastest : int
-        Numbers of these shots.
+        Numbers of the slowest and the fastest shot.
     drift : Drift or None
-        Slope common to the setups, each with a mean of its own.
+        Common drift of the setups, each with its own mean.
     s_within_mps : float
-        Standard deviation within the setups [m/s], NaN where none has two shots.
+        Standard deviation within the setups [m/s], NaN if no setup has two shots.
     within_dof : int
         Its degrees of freedom.
     """
@@ -310,7 +310,7 @@ class SessionTotals:
 @dataclass(frozen=True, eq=False)
 class Summary:
     """
-    A recording summed up.
+    The summary of a recording.
 
     Attributes
     ----------
@@ -318,15 +318,15 @@ class Summary:
     counted : int
         Shots that enter the statistics.
     setups : tuple of SetupSummary
-        Of the setups with shots, in order of first use.
+        The setups with shots, in order of first use.
     whole : SessionTotals or None
         None without counted shots.
     timing : TimingJitter or None
-        The jitter of an edge as the shots tell it, None where they do not.
+        The jitter of an edge that the shots show, None if they do not.
     slope : MeasuredSlope or None
-        The path's slope as the shots tell it, None where they do not.
+        The path's slope that the shots show, None if they do not.
     trends : tuple of LengthTrend
-        How the lengths at each gate go with speed and in time, as far as shots tell it.
+        How the lengths at each gate change with speed and in time, as far as shots show it.
     """
 
     recorded: LoadedRecording

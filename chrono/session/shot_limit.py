@@ -1,4 +1,4 @@
-"""Where the rows of a run end that is to hold a certain number of shots and no more."""
+"""Find the last row of a run that must hold a given number of shots and no more."""
 
 from chrono.reader.row_decoding import decode_rows
 from chrono.session.session import Session
@@ -6,24 +6,24 @@ from chrono.session.session import Session
 
 class ShotLimit:
     """
-    Lets rows pass up to the last wanted shot; the first row of another shot is not taken.
+    Lets rows pass up to the last wanted shot, but not the first row of another shot.
 
-    Shots are counted in a session of its own, as a reader of the recording will count them: a
-    board may send many shots at once, and each row must be judged before it is written. A body
-    that enters the gates before the last wanted one has left belongs to the same launch, so no
-    edge of a wanted shot is missing.
+    It counts shots in its own session, as a reader of the recording will. A board may send
+    many shots at once, and each row must be judged before it is written. If a body enters the
+    gates before the last wanted one has left, it belongs to the same launch. So no edge of a
+    wanted shot is missing.
 
     Parameters
     ----------
     session : Session
-        Is fed the same rows as the session of the run; it may hold shots already.
+        It is fed the same rows as the session of the run; it may already hold shots.
     shots : int
         How many shots to add to it.
 
     Attributes
     ----------
     ended : bool
-        Whether no further row of the board is taken.
+        Whether no more rows of the board are accepted.
     """
 
     def __init__(self, session: Session, shots: int) -> None:
@@ -32,7 +32,7 @@ class ShotLimit:
         self.ended = False
 
     def admit(self, rows: bytes) -> bytes:
-        """Return the rows to take: all, or the first ones; later those of the operator."""
+        """Return the rows to accept: all, or the first ones; later only the operator's."""
         if self.ended:
             return b"".join(row for row in rows.splitlines(keepends=True) if _is_said(row))
         start = 0
@@ -45,7 +45,7 @@ class ShotLimit:
         return rows[:start] + (self.admit(rest) if self.ended else b"")
 
     def _safe_end(self, rows: bytes, start: int) -> int:
-        """Return the end of rows too few to bring another shot than the wanted ones."""
+        """Return an end so near that the rows up to it cannot hold an unwanted shot."""
         for _ in range(max(self._wanted - self._count(), 1)):
             start = rows.find(b"\n", start) + 1 or len(rows)
         return start
@@ -56,5 +56,5 @@ class ShotLimit:
 
 
 def _is_said(row: bytes) -> bool:
-    """Return whether a row is what the operator said."""
+    """Return whether a row is an entry of the operator."""
     return row.split(b"\t", 2)[1:2] in ([b"mark"], [b"setup"])

@@ -23,7 +23,7 @@ SAMPLE_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
 
 
 class SampleColumns(Protocol):
-    """Columns of what was measured that a sample takes; `Measured` has them."""
+    """Measured columns that a sample needs; `Measured` has them."""
 
     @property
     def speed_mps(self) -> Floats:
@@ -43,17 +43,17 @@ class SampleColumns(Protocol):
 
 
 Pieces = Callable[[slice], Iterator[tuple[slice, SampleColumns]]]
-"""Gives slices that cover one, and what was measured of each."""
+"""Yields slices that cover the given slice, and the measured values of each."""
 
 
 FIRST_CAPACITY = 256
 
 WAITED_S = 0.1
-"""Lines that were read so much too close together have waited [s]."""
+"""Lines read this much too close together have waited before they were read [s]."""
 MANY_WAITED = 1000
-"""More shots than any system keeps the lines of."""
+"""No system buffers the lines of more shots than this."""
 RATE_LIMIT = 0.01
-"""A counter is no further off than this."""
+"""A counter's relative error is at most this."""
 
 
 @dataclass(frozen=True)
@@ -61,12 +61,11 @@ class ShotRow:
     """
     One shot as people see it, numbered from 1 in the order of the session.
 
-    Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN where they were not
+    Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN if they were not
     measured; `bounce_us` is the part of the transit's u from bounce and late lines [us]. An
-    `open` shot may still change: the time in which more edges of it could come has not
-    passed. `length_a_mm` and `length_b_mm` are what each gate sees of the body [mm], NaN
-    where it does not; `skew_us` is half of what the leading transit is longer than the
-    trailing one [us].
+    `open` shot may still change, because more edges of it may come. `length_a_mm` and
+    `length_b_mm` are the body's length as each gate sees it [mm], NaN if it does not see it.
+    `skew_us` is half the difference of leading minus trailing transit [us].
     """
 
     number: int
@@ -99,7 +98,7 @@ class ShotLog:
     Parameters
     ----------
     capacity : int, optional
-        Rows to make room for. Room that is never filled costs address space only.
+        Rows to reserve memory for. Rows that are never filled only cost address space.
     """
 
     def __init__(self, capacity: int = FIRST_CAPACITY) -> None:
@@ -108,7 +107,7 @@ class ShotLog:
         self._setup = np.empty(len(self._shots), np.int32)
         self._time_us = np.empty(len(self._shots), np.int64)
         self.version = 0
-        """Grows when a time that was there before is put right."""
+        """Grows when an existing time is corrected."""
 
     def __len__(self) -> int:
         return self._size
@@ -125,7 +124,7 @@ class ShotLog:
 
     @property
     def time_us(self) -> Ints:
-        """When each shot was, on the session's clock [us], shape (N,)."""
+        """Time of each shot on the session's clock [us], shape (N,)."""
         return self._time_us[: self._size]
 
     def add(self, shots: Shots, setup: npt.NDArray[np.int32], unit_s: float, jump: int) -> None:
@@ -139,7 +138,7 @@ class ShotLog:
         unit_s : float
             Unit of the counter [s].
         jump : int
-            No jump of the counter is shorter than that [counter units].
+            No jump of the counter is shorter than this [counter units].
         """
         start, self._size = self._size, self._size + len(shots)
         while self._size > len(self._shots):
@@ -150,7 +149,7 @@ class ShotLog:
         self._put_times_right(start, unit_s, jump)
 
     def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
-        """Go back from the last shot while lines were read closer together than sent."""
+        """Correct times backwards, as long as lines were read closer together than sent."""
         first = max(start - 1, 0)
         new = self._shots[first : self._size]
         waited = _last_waited(new["key"], new["host_us"], unit_s * 1e6, jump)
@@ -184,7 +183,7 @@ class ShotLog:
 
 @loop
 def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
-    """Return the last place that was read too near to the next one, -1 if there is none."""
+    """Return the last place that was read too soon before the next one, -1 if there is none."""
     for place in range(len(key) - 2, -1, -1):
         apart = key[place + 1] - key[place]
         least_us = (1 - RATE_LIMIT) * (apart * unit_us) - WAITED_S * 1e6
@@ -194,7 +193,7 @@ def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
 
 
 def _least_us(apart_us: float) -> float:
-    """Return how far apart two lines are read at least, if neither waited [us]."""
+    """Return the shortest time between the reading of two lines if neither waited [us]."""
     return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
 
 
@@ -205,7 +204,7 @@ def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[typ
 
 
 def countable(shots: Shots, speed_mps: Floats) -> Bools:
-    """Tell which shots enter the statistics when the operator says nothing, shape (N,)."""
+    """Return which shots enter the statistics if the operator enters nothing, shape (N,)."""
     return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
 
 
@@ -218,7 +217,7 @@ def shot_row(
     note: str,
     still_open: bool,
 ) -> ShotRow:
-    """Put one shot together for people to see."""
+    """Make the row of one shot for people to read."""
     return ShotRow(
         number=number,
         key=int(shot["key"]),

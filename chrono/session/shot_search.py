@@ -1,4 +1,4 @@
-"""Finding shots again: by number, or by what their setup, flags or notes say."""
+"""Find shots by number, or by the words of their setup, flags or notes."""
 
 import numpy as np
 
@@ -11,14 +11,14 @@ FLAG_WORDS = {int(flag): flag_words(int(flag))[0] for flag in Flag}
 
 def find_shots(session: Session, text: str) -> Places:
     """
-    Return the places of the closed shots that a text names, in order.
+    Return the places of the closed shots that match a text, in order.
 
     Parameters
     ----------
     session : Session
     text : str
-        A shot's number, or a part of the name of its setup, of one of its flags, or of its
-        note, in capitals or not.
+        A shot's number, or part of its setup's name, of a flag's name or of its note. Capital
+        letters do not matter.
 
     Returns
     -------

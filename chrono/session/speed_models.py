@@ -1,9 +1,9 @@
 """The models that turn transits into speeds: by the counter, the setup's body, and assumptions.
 
-A board that is replaced, or flashed again, may count otherwise: shots before and after it are
-measured by their own counter. The air slows each body differently, and a setup may state its
-own. An assumption changes which edges time a shot, the step of its timestamps and the time of
-a counter unit; the rest stays the same.
+A board that is replaced or flashed again may count differently, so shots before and after the
+change are measured with their own counter. The air slows each body differently, and a setup
+may state its own body. An assumption changes the edges that time a shot, the step of its
+timestamps and the time of one counter unit. All other values stay the same.
 """
 
 from collections.abc import Iterator
@@ -29,20 +29,20 @@ _PAIR_FLAGS = {EdgesUsed.LEAD: Flag.LEAD_ONLY, EdgesUsed.TRAIL: Flag.TRAIL_ONLY}
 @dataclass(frozen=True)
 class Assumptions:
     """
-    A supposition; the defaults suppose nothing.
+    Assumptions for a what-if question; the defaults change nothing.
 
     Attributes
     ----------
     tick_s : float or None
         Step of a coarser counter [s], taken as a whole number of recorded ticks.
     phase : float
-        Where its steps lie against the recorded counter's zero, 0 … 1 steps.
+        Offset of its steps from the recorded counter's zero, 0 … 1 steps.
     spacing_m : float or None
-        Distance of the gates as it was misread [m].
+        Distance of the gates as it was wrongly read [m].
     clock_error : float
         Relative error by which the counter was too fast.
     edges : EdgesUsed
-        LEAD or TRAIL: one pair of edges only.
+        LEAD or TRAIL: use only this pair of edges.
     """
 
     tick_s: float | None = None
@@ -56,7 +56,7 @@ class Assumptions:
         return 1 if self.tick_s is None else max(round(self.tick_s / recorded_tick_s), 1)
 
     def shots(self, shots: Shots) -> Shots:
-        """Return the shots as timed by the edges supposed; none where these are unsound."""
+        """Return the shots timed by the assumed edges; no transit if these are unsound."""
         if self.edges == EdgesUsed.BOTH:
             return shots
         shots = shots.copy()
@@ -68,13 +68,13 @@ class Assumptions:
         return shots
 
     def rules(self, rules: Rules) -> Rules:
-        """Return a rig's rules with the step supposed."""
+        """Return a rig's rules with the assumed step."""
         if self.tick_s is None:
             return rules
         return replace(rules, step_s=rules.tick_s * self.ticks(rules.tick_s))
 
     def model(self, model: SpeedModel) -> SpeedModel:
-        """Return a rig's model with the step and the counter's rate supposed."""
+        """Return a rig's model with the assumed step and rate of the counter."""
         if self.tick_s is None and not self.clock_error:
             return model
         return replace(
@@ -92,7 +92,7 @@ Counter = tuple[float, int]
 
 
 def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
-    """Return why a counter cannot tell a shot of a rig, None if it can."""
+    """Return why a counter cannot measure the shots of a rig, None if it can."""
     try:
         with_frequency(rig, *counter)
     except RigError as problem:
@@ -101,7 +101,7 @@ def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
 
 
 class BoardCounters:
-    """Counters by the place from which on they hold; None stands for the rig's own."""
+    """Counters, each with the place from which it is valid; None means the rig's own."""
 
     def __init__(self) -> None:
         self._counters: list[Counter | None] = [None]
@@ -109,15 +109,15 @@ class BoardCounters:
 
     @property
     def now(self) -> Counter | None:
-        """What the board said last, None while it said nothing."""
+        """The counter that the board stated last, None if it has stated none."""
         return self._counters[-1]
 
     def confirm(self, counter: Counter) -> None:
-        """Let the board say what holds already."""
+        """Note that the board states the counter already in use."""
         self._counters[-1] = counter
 
     def change(self, counter: Counter, anchor: int) -> None:
-        """Let another counter hold for shots with keys above `anchor`."""
+        """Use another counter for shots with keys above `anchor`."""
         self._counters.append(counter)
         self._since.append(max(anchor, self._since[-1]))
 
@@ -126,24 +126,24 @@ class BoardCounters:
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
     def is_last(self, place: int) -> bool:
-        """Tell whether a place that `at` gave is that of the counter now."""
+        """Return whether a place from `at` belongs to the present counter."""
         return place == len(self._counters) - 1
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
-        """Return a rig with the counter of a place, the one now if none is named."""
+        """Return a rig with the counter of a place; without a place, the present one."""
         counter = self._counters[place]
         return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
 
     def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
-        Yield slices of shots that have one counter, and its place.
+        Yield slices of shots that share one counter, and that counter's place.
 
         Parameters
         ----------
         keys : ndarray of int64, shape (N,)
             Keys of the shots, at least one.
         start : int
-            The number of the first of them, added to the slices.
+            The place of the first shot; the slices count from there.
         """
         if len(self._counters) == 1:
             yield slice(start, start + len(keys)), 0
@@ -157,21 +157,21 @@ class BoardCounters:
 @lru_cache(maxsize=64)
 def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel:
     """
-    Make a model once: its coverage takes time, and is worked out when it is wanted.
+    Make a model, once for each rig: its coverage takes time and is computed on demand.
 
     Parameters
     ----------
     rig : Rig
     as_if : Assumptions
     own : tuple of (str, float), optional
-        What a setup says of its body in place of the rig, in SI units.
+        The body's values that a setup states instead of the rig, in SI units.
     """
     body = rig.body.model_copy(update=dict(own))
     return as_if.model(SpeedModel.from_rig(rig.model_copy(update={"body": body})))
 
 
 def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
-    """Return a rig whose counter runs as its beats tell; None: as it states."""
+    """Return a rig with the counter's rate from its beats; None keeps the rig's rate."""
     if rate is None:
         return rig
     return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
@@ -179,13 +179,13 @@ def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
 
 class SpeedModels:
     """
-    The models that a session measures with: by the counter, and by the setup's body.
+    The models that a session measures with, one per counter and setup's body.
 
     Parameters
     ----------
     counters : BoardCounters
     told : Annotations
-        They go on by themselves.
+        Both may change while this is in use.
     as_if : Assumptions
     """
 
@@ -194,18 +194,18 @@ class SpeedModels:
         self._rig: Rig
         self._rate: ClockEstimate | None
         self.now: SpeedModel
-        """That of the rig's own body and the counter now."""
+        """The model for the rig's own body and the present counter."""
 
     def use(self, rig: Rig, rate: ClockEstimate | None) -> None:
-        """Measure with a rig from here on, and with this rate of the counter now, if any."""
+        """Measure with a rig from now on, and with this rate of the present counter, if any."""
         self._rig, self._rate = rig, rate
         self.now = self.of(None, NO_BODY)
 
     def of(self, counter: int | None, own: Body) -> SpeedModel:
-        """Return the model for a counter, None for that of now, and a setup's body."""
+        """Return the model for a counter (None: the present one) and a setup's body."""
         if counter is None or self._counters.is_last(counter):
             return speed_model(with_rate(self._rig, self._rate), self._as_if, own)
-        # a rate that beats gave is the last counter's
+        # a rate from beats belongs to the last counter
         return speed_model(self._counters.applied(self._rig, counter), self._as_if, own)
 
     def at(self, key: int) -> SpeedModel:
@@ -226,7 +226,7 @@ class SpeedModels:
         setups : ndarray of int32, shape (N,)
             The place of each shot's setup.
         counter : int, optional
-            The place of their counter; that of now if none is named.
+            The place of their counter; the present one if left out.
         """
         is_now = counter is None or self._counters.is_last(counter)
         found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))

@@ -11,12 +11,12 @@ if TYPE_CHECKING:
     from chrono.reader.recording_writer import RecordingWriter
 
 MUCH_BYTES = 100_000_000
-"""More than an hour of any board: rows that wait take memory, which ends too."""
+"""More than an hour of any board; waiting rows take memory, which may run out."""
 
 
 @dataclass(frozen=True)
 class LinkLost:
-    """How often a link was lost, whether it was found again in the end, and why it was not."""
+    """How often a link was lost, whether it came back in the end, and if not, why."""
 
     port: str
     times: int
@@ -26,7 +26,7 @@ class LinkLost:
 
 @dataclass(frozen=True)
 class BoardUnused:
-    """Since when a board's lines are not used [s], and why its counter cannot tell a shot."""
+    """When a board's lines became unusable [s], and why its counter cannot measure a shot."""
 
     since_s: float
     reason: str
@@ -34,24 +34,24 @@ class BoardUnused:
 
 @dataclass(frozen=True)
 class RateUnknown:
-    """Why the beats do not tell the counter's rate, though the rig asks for it."""
+    """Why the beats do not give the counter's rate, although the rig requires it."""
 
     reason: str
 
 
 @dataclass(frozen=True)
 class SourceFailed:
-    """Why no more could be read from a port or from a recording that was followed."""
+    """Why reading from a port or a followed recording stopped."""
 
     place: str
     reason: str
     ended: bool
-    """Whether reading itself broke down."""
+    """Whether the reading itself failed."""
 
 
 @dataclass(frozen=True)
 class RowCut:
-    """After how many bytes the last row of a recording that was followed is cut off."""
+    """After how many bytes the last row of a followed recording is cut off."""
 
     path: str
     size: int
@@ -59,7 +59,7 @@ class RowCut:
 
 @dataclass(frozen=True)
 class FileTrouble:
-    """What the writer of a recording said of its file."""
+    """What the writer of a recording reported about its file."""
 
     said: str
 
@@ -90,9 +90,9 @@ Trouble = LampSeen | LinkLost | BoardUnused | RateUnknown | SourceFailed | RowCu
 
 
 LONG_WAIT_S = 0.5
-"""Rows that wait so long for the disk are worth a word: their shots are not shown yet [s]."""
+"""If rows wait this long for the disk, the user is told: their shots are not shown yet [s]."""
 
 
 def much_waits(writer: RecordingWriter) -> bool:
-    """Tell whether so much waits for the disk that memory may run out."""
+    """Return whether so many rows wait for the disk that memory may run out."""
     return writer.pending_bytes >= MUCH_BYTES

@@ -1,13 +1,13 @@
-"""What people look at again and again: rows of shots, statistics, the latest shot.
+"""Results that people look at again and again: rows of shots, statistics, the latest shot.
 
-Nothing is measured twice as long as it holds, so a look at half a million shots costs no more
-than one at ten. Shots are only ever added, so what was worked out of them holds until
+Valid results are not computed twice, so showing half a million shots costs no more than
+showing ten. Shots are only ever added, so results stay valid until
 
-- they are measured otherwise (`Session.measured_by`: another rig, counter or clock's rate),
-- the operator says something (`Annotations.version`: setups, marks, what is undone), or
-- their times are put right (`ShotLog.version`).
+- the shots get new values (`Session.measured_by`: another rig, counter or clock rate),
+- the operator enters something (`Annotations.version`: setups, marks, undone entries), or
+- their times are corrected (`ShotLog.version`).
 
-`_Basis` is all of these; what was kept goes when it changes.
+`_Basis` holds all three; if one changes, the stored results are dropped.
 """
 
 from collections.abc import Iterator
@@ -34,7 +34,7 @@ MANY_PAGES = 32
 
 @dataclass(frozen=True, eq=False)
 class SessionView:
-    """What a screen shows, at one moment; `rows` holds the last shots, oldest first."""
+    """What a screen shows at one moment; `rows` holds the last shots, oldest first."""
 
     rows: tuple[ShotRow, ...]
     shots: int
@@ -58,7 +58,7 @@ class _Columns(NamedTuple):
 
 
 class _MeasuredOnce:
-    """The columns that statistics take, of all shots so far."""
+    """The columns that statistics need, for all shots so far."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
@@ -66,7 +66,7 @@ class _MeasuredOnce:
         self._size = 0
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, _Columns]]:
-        """Yield a slice of the shots and what was measured of it, measuring only new ones."""
+        """Yield a slice of the shots and its measured values; measure only new shots."""
         self._measure_new()
         yield part, _Columns(*self._table[:, part])
 
@@ -84,12 +84,12 @@ class _MeasuredOnce:
 
 class ViewCache:
     """
-    Looks at a session.
+    Keeps the results of a session.
 
     Parameters
     ----------
     session : Session
-        It goes on by itself.
+        It may change while this is in use.
     """
 
     def __init__(self, session: Session) -> None:
@@ -119,7 +119,7 @@ class ViewCache:
             self._forget(basis)
 
     def __len__(self) -> int:
-        """Return how many shots there are, open ones among them."""
+        """Return how many shots there are, including open ones."""
         return len(self.session.log) + len(self.open_rows())
 
     def row(self, index: int) -> ShotRow:
@@ -143,7 +143,7 @@ class ViewCache:
         return self._open
 
     def rows(self, start: int, stop: int) -> list[ShotRow]:
-        """Return shots by their places, as far as there are any."""
+        """Return the shots at these places, if they exist."""
         return [self.row(index) for index in range(max(start, 0), min(stop, len(self)))]
 
     def series(self, setup: str) -> Series | None:
@@ -177,7 +177,7 @@ class ViewCache:
         return groups
 
     def comparison(self) -> Comparison | None:
-        """Return the setups with counted shots compared; None for fewer than two."""
+        """Return the comparison of the setups with counted shots; None for fewer than two."""
         groups = self.groups()
         if len(groups) < 2:
             return None
@@ -186,7 +186,7 @@ class ViewCache:
         return self._compared[1]
 
     def slope(self) -> MeasuredSlope | None:
-        """Return what the edges of the last counted shots tell of the path's slope."""
+        """Return the path's slope that the edges of the last counted shots show."""
         self._keep_what_holds()
         if self._slope[0] != len(self.session.log):
             self._slope = len(self.session.log), slope_of(self.session)
@@ -196,7 +196,7 @@ class ViewCache:
         """Return what a screen shows now, with at most `limit` of the last shots."""
         session, count = self.session, len(self)
         rows = tuple(self.rows(count - limit, count))
-        # A body still between the gates is no shot to look at yet.
+        # A body still between the gates is not yet a shot to show.
         latest = next((r for r in reversed(rows) if not r.open or isfinite(r.speed_mps)), None)
         return SessionView(
             rows=rows,

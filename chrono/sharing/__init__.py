@@ -1,6 +1,6 @@
 """A session on other people's screens: a page in the local network that follows a recording.
 
-What the page shows is made once for each change and goes to everyone as the same bytes; one who
-is slow misses states, never slows down others. The page can only be looked at. Whoever clocks
-is another process, so nothing that comes from the network can hold up a shot.
+The page's state is made once for each change, and everyone gets the same bytes. A slow viewer
+misses states, but never slows down others. The page only shows. Clocking runs in another
+process, so nothing from the network can delay a shot.
 """

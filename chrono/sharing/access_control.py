@@ -1,8 +1,8 @@
-"""Who is let in: requests to look, and guesses, addressed to this computer, from its own page.
+"""Which requests are answered: only those from its own page, sent to this computer.
 
-A page of somebody else, opened in the same browser, must not read ours: its requests carry its
-own origin, or (where its name was made to point here) its own host. What is sent to us must say
-that it comes from our own page. Pure functions on what a request says of itself.
+A foreign page, opened in the same browser, must not read ours: its requests have its own
+origin, or its own host if its name was made to point here. A guess must state that it comes
+from our own page. Pure functions on what a request states about itself.
 """
 
 import ipaddress
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 TOKEN_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
-"""Those that nobody mistakes for others when reading them off a wall."""
+"""Letters that nobody confuses with others when reading them from a wall."""
 
 TOKEN_LENGTH = 10
 """31^10, some 50 bits: guessing a thousand a second takes 13,000 years on average."""
@@ -21,18 +21,18 @@ TOKEN_LENGTH = 10
 @dataclass(frozen=True)
 class PageRequest:
     """
-    What a request says of itself.
+    What a request states about itself.
 
     Attributes
     ----------
     method, path : str
         The path as it came, nothing decoded.
     host, origin, site : str
-        The headers Host, Origin and Sec-Fetch-Site, empty where there is none.
+        The headers Host, Origin and Sec-Fetch-Site, empty if missing.
     address : str
-        Address of this computer at which it came in.
+        Address of this computer at which the request arrived.
     port : int
-        And the TCP port.
+        TCP port at which it arrived.
     """
 
     method: str
@@ -46,7 +46,7 @@ class PageRequest:
 
 @dataclass(frozen=True)
 class RefusedRequest:
-    """A status code of HTTP and the words that go with it."""
+    """A status code of HTTP, and the text of the answer."""
 
     status: int
     words: str
@@ -95,8 +95,8 @@ def is_own_host(host: str, address: str, port: int) -> bool:
     """
     Tell whether a Host header names this computer.
 
-    Only the address at which the request came in, this computer's own name, and for itself
-    `localhost`: no other name, whatever it was made to point to.
+    Only the address at which the request arrived, this computer's own name, and on this
+    computer `localhost` are right; no other name is, even if it points here.
     """
     try:
         parts = urlsplit(f"//{host}")

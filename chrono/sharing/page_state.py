@@ -1,7 +1,7 @@
 """What the page shows of a session at one moment: texts with their digits, and a plot.
 
-The page computes nothing: values come in the unit, with the digits and with the decimal sign
-that people are to read. Knows nothing of the network.
+The page computes nothing: values have the unit, the digits and the decimal sign that people
+read. Knows nothing about the network.
 """
 
 import json
@@ -30,9 +30,9 @@ SHOWN_SETUPS = 12
 """More do not fit on any page."""
 
 BEAT_MISSED_S = 5.0
-"""A board beats once a second: a recording that does not grow for so long stands still [s]."""
+"""A board beats once a second: a recording that does not grow for this long has stopped [s]."""
 LONG_PAUSE_S = 60.0
-"""The same where lines come with shots only [s]."""
+"""The same, if lines come only with shots [s]."""
 
 Tick = tuple[float, str]
 
@@ -69,7 +69,7 @@ class PageSetup:
     """
     The counted shots of one setup; `values` holds name and value of each statistic.
 
-    `key` is the place of the setup in the session, by which shots of the plot name it.
+    `key` is the index of the setup in the session; shots of the plot refer to it.
     """
 
     key: int
@@ -176,17 +176,17 @@ class PageState:
     hold : bool
         Shots are not counted now.
     trouble : str
-        What became of the recording, empty if it is followed.
+        What happened to the recording, empty if it is followed.
     finished : bool
         No program writes the recording any more.
     quiet_after_s : float
-        A recording that has not grown for so long stands still [s].
+        A recording that has not grown for this long has stopped [s].
     latest : PageShot or None
     headline : tuple of str
         Which setup is the fastest, and why to doubt it; empty for fewer than two setups and
         for more than are shown.
     setups : tuple of PageSetup
-        The one that holds now, then the others, the last one first.
+        The setup in use now, then the others, the latest first.
     plot : PagePlot or None
         None without a speed.
     takes_guesses : bool
@@ -230,7 +230,7 @@ def page_state_of(
     decimal : str, optional
         The decimal sign.
     looks : ViewCache, optional
-        At the run's session; one that is kept needs not put all shots together each time.
+        Views of the run's session; one that is kept need not build all shots each time.
     shown : Disclosure, optional
         What may be shown.
     """
@@ -288,7 +288,7 @@ def page_state_json(shown: PageState) -> bytes:
 
 
 def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
-    """Return the setups that have shots, and the one that holds now, in order of first use."""
+    """Return the setups with shots, and the setup in use now, in order of first use."""
     names = session.setups.names
     used = {session.setups.name(int(place)) for place in np.unique(session.log.setup)}
     used |= {row.setup for row in rows}
@@ -362,7 +362,7 @@ def _plot(
 def _axis(
     low: float, high: float, decimal: str
 ) -> tuple[tuple[float, float], tuple[Tick, ...]]:
-    """Return an axis with some six ticks that holds a range: its ends, and its ticks."""
+    """Return an axis with about six ticks that covers a range: its ends, and its ticks."""
     axis = fit_axis(low, high, 7, apart=(1,))
     places = [(axis.first + cell * axis.per_cell, text) for cell, text in axis.ticks()]
     kept = [

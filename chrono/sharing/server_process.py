@@ -1,9 +1,9 @@
-"""Sharing beside clocking, as a process of its own that only follows the recording.
+"""Sharing beside clocking, in a separate process that only follows the recording.
 
-So neither people who look nor anybody who floods the network can delay a line of the board.
-The two are joined by a pipe: the sharing process says that it is ready or why not, is told
-where the recording goes on and which keys were pressed, says what came of them, and ends when
-the pipe does, whatever ended the other end.
+So neither viewers nor a flood of network requests can delay a line of the board. A pipe joins
+the two. The sharing process reports that it is ready, or why not. It is told in which file
+the recording continues and which keys were pressed, and answers what came of them. It ends
+when the pipe ends, for whatever reason.
 """
 
 import multiprocessing
@@ -29,7 +29,7 @@ class SharingProcess:
     recording : Path
         It must exist.
     bound : socket
-        Where the page is asked for.
+        The socket of the page.
     token : str
     wishes : DisplayOptions
 
@@ -61,7 +61,7 @@ class SharingProcess:
 
     def look_after(self, recording: Path, keys: str = "") -> list[str]:
         """
-        Tell where the recording goes on, if in another file, and see that all is well.
+        Pass on the file in which the recording continues; check that sharing still runs.
 
         `keys` were pressed at the terminal. Returns lines for the terminal.
         """

@@ -12,7 +12,7 @@ from chrono.errors import OptionError
 
 LOCALHOST = "127.0.0.1"
 SERVER_NAME = "chrono-share"
-"""What the page's answers call themselves, so that a second one can tell."""
+"""Name of the server in the page's answers, so that a second server recognises it."""
 
 _ELSEWHERE = ("192.0.2.1", 9)
 """Any address outside: nothing is sent to it (TEST-NET-1, RFC 5737)."""
@@ -20,7 +20,7 @@ _ELSEWHERE = ("192.0.2.1", 9)
 
 def listen(address: str, port: int) -> socket.socket:
     """
-    Take the port on which the page is asked for.
+    Take the port for the page.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def listen(address: str, port: int) -> socket.socket:
 
 
 def url_of(bound: socket.socket, token: str) -> str:
-    """Return where the page behind a token is asked for."""
+    """Return the web address of the page behind a token."""
     address, port = bound.getsockname()[:2]
     return f"http://{address}:{port}/" + (f"{token}/" if token else "")
 
@@ -59,10 +59,10 @@ def network_address() -> str:
     Raises
     ------
     OptionError
-        If it is in none.
+        If it is in no network.
     """
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe, suppress(OSError):
-        probe.connect(_ELSEWHERE)  # sends nothing, only chooses the way
+        probe.connect(_ELSEWHERE)  # sends nothing, only chooses the network
         return _checked(str(probe.getsockname()[0]))
     with suppress(OSError):
         return _checked(socket.gethostbyname(socket.gethostname()))
@@ -129,10 +129,10 @@ def qr_lines(address: str, *, blocks: bool, colours: bool) -> list[str]:
     ----------
     address : str
     blocks : bool
-        Two modules in a character, one above the other; else a module is two ASCII signs.
+        Two modules in a character, one above the other; else two ASCII characters a module.
     colours : bool
-        Dark on light, whatever the terminal's own colours are. Without them what is light in
-        the code is drawn, as it is right where the ground is dark.
+        Dark on light, whatever the terminal's own colours are. Without colours the light
+        modules are drawn, which is right on a dark background.
     """
     code = segno.make(address, error="l", micro=False)
     rows = [list(row) for row in code.matrix_iter(border=QUIET_MODULES)]

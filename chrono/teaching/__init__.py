@@ -1,4 +1,4 @@
-"""What a class can try: suppositions about recordings, tasks on real shots, the error lab.
+"""What a class can try: assumptions about recordings, tasks on real shots, the error lab.
 
 It knows nothing of screens.
 """

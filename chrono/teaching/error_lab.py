@@ -42,7 +42,7 @@ class ErrorCurves:
     speed_mps : ndarray of float64, shape (N,)
         Speeds [m/s], growing.
     parts : mapping
-        By group of contributions, those that contribute: u over the speed, shape (N,).
+        For each group that contributes: u divided by the speed, shape (N,).
     whole : ndarray of float64, shape (N,)
         All of them combined.
     """
@@ -85,10 +85,10 @@ class LabView:
     ----------
     bench : Bench
     seed : int
-        Which gates of this description, which chances.
+        Selects the gates of this description, and the random errors.
     model : SpeedModel
     transit_s : float
-        The transit that a board without error would tell [s].
+        The transit that a board without error would measure [s].
     budget : Budget
     shares : mapping
         Share of the variance by group, the largest first.
@@ -134,7 +134,7 @@ class LabView:
 
     @property
     def held(self) -> int:
-        """How many of the repeated shots have an interval ± U95 that holds the true speed."""
+        """How many of the repeated shots have an interval ± U95 with the true speed in it."""
         repeated = self.repeated
         off = np.abs(repeated.measured.speed_mps - repeated.true_mps)
         return int((off <= repeated.measured.U95_mps).sum())
@@ -180,14 +180,14 @@ def _step_errors(bench: Bench, model: SpeedModel, seed: int) -> StepErrors:
 
 
 def step_input(edges: EdgesUsed) -> Input:
-    """Return the error of a transit counted in ticks of 1, as the budget takes it."""
+    """Return the error of a transit counted in ticks of 1, as in the budget."""
     if edges == EdgesUsed.BOTH:
         return two_pair("tick", 1.0)
     return triangular("tick", 1.0)
 
 
 SHOWN_SHOTS = 500
-"""Shots of a recording that can be gone through, the last ones."""
+"""Number of last shots of a recording that can be selected."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,7 +209,7 @@ class LabStart:
     shots : sequence of ShotRow
         Its last shots with a speed.
     recorded : LoadedRecording or None
-        The recording, where it was read for the lab.
+        The recording, if it was read for the lab.
     """
 
     bench: Bench
@@ -230,7 +230,7 @@ class LabStart:
         return bench_of_shot(self.session, self.shots[place])
 
     def estimate(self, seen: LabView, who: str, guess_mps: float, place: int | None) -> Guess:
-        """Return an estimate of what a bench shows, of a shot's place among `shots` or none."""
+        """Return an estimate for a bench, and for the shot at a place in `shots`, if any."""
         return Guess(
             who=who,
             guess_mps=guess_mps,
@@ -252,12 +252,12 @@ def start_of(file: Path | None, rig: Rig | None) -> LabStart:
     file : Path or None
         A recording.
     rig : Rig or None
-        Instead of the recorded one, or of the usual one.
+        Use this rig instead of the recorded or the usual one.
 
     Raises
     ------
     ChronoError
-        The recording cannot be read.
+        If the recording cannot be read.
     """
     if file is None:
         bench = USUAL if rig is None else bench_of_rig(rig, USUAL.speed_mps, edges_timed(rig))
@@ -274,7 +274,7 @@ def start_of_session(session: Session, file: Path | None) -> LabStart:
     """
     Return what a lab of a session begins with: its gates at the middle speed of a setup.
 
-    It is the setup with most shots, for a speed between two setups is none of either.
+    It is the setup with most shots: a speed between two setups would belong to neither.
 
     Parameters
     ----------

@@ -1,10 +1,11 @@
 """What a class guessed before it was shown, an error or a speed, kept beside the recording.
 
-The file has one JSON object a line, each whole by itself, and only grows; the recording is
-not touched. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
-(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null where there
-is no such number: the shot never came), `kind` (``"error"``, or ``"speed"``; without it an
-error), `settings` (those of the bench in SI, their names as there; empty without a bench).
+The file has one JSON object per line, each complete, and only grows; the recording is not
+changed. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
+(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if there is
+no such number, because the shot never came), `kind` (``"error"`` or ``"speed"``; an error if
+it is missing), `settings` (those of the bench in SI, with the same names; empty without a
+bench).
 """
 
 import json
@@ -30,19 +31,19 @@ NUMBERS = ("guess_mps", "U95_mps", "speed_mps")
 @dataclass(frozen=True)
 class Guess:
     """
-    One estimate and what it was an estimate of.
+    One estimate, and what was estimated.
 
     Attributes
     ----------
     who : str
-        Whose it is, may be empty.
+        Who made it, may be empty.
     guess_mps, U95_mps, speed_mps : float
         The ± or the speed that was guessed, the ± as computed, and the speed [m/s]; NaN where
         the shot that was guessed at has no such number.
     recording : str or None
         Name of the recording, None in the lab without one.
     shot : int or None
-        Number of the shot, None for none.
+        Number of the shot, None without one.
     settings : dict
         Settings of the bench, SI.
     time : str
@@ -63,7 +64,7 @@ class Guess:
 
     @property
     def ratio(self) -> float:
-        """How many times as large as the computed ±, or the speed, the guess is."""
+        """The guess divided by the computed ±, or by the speed."""
         true = self.U95_mps if self.kind == ERROR else self.speed_mps
         if math.isnan(true):
             return math.nan
@@ -78,19 +79,19 @@ def read_estimate(text: str, speed_mps: float) -> tuple[str, float]:
     ----------
     text : str
     speed_mps : float
-        What a percentage is taken of [m/s].
+        Speed that a percentage refers to [m/s].
 
     Returns
     -------
     who : str
-        What stands before the colon, empty without one.
+        The text before the colon, empty without one.
     guess_mps : float
         The half-width [m/s].
 
     Raises
     ------
     OptionError
-        It is none.
+        If it is not an estimate.
     """
     before, colon, value = text.rpartition(":")
     who = plain(before.strip())[:LONGEST_NAME] if colon else ""
@@ -116,13 +117,13 @@ def _part(text: str) -> float:
 
 def _no_estimate(text: str) -> OptionError:
     return OptionError(
-        f"{plain(text)[:40]!r} is no estimate of an error",
+        f"{plain(text)[:40]!r} is not an estimate of an error",
         hint='write a speed or a part of it, such as "0.3 m/s", "2 %" or "group 3: 2 %"',
     )
 
 
 def settings_of(bench: Bench) -> dict[str, Any]:
-    """Return what is set at a bench, for its guess."""
+    """Return the settings of a bench, for its guess."""
     values = {name: getattr(bench, name) for name in VALUES}
     return values | {"edges": bench.edges.name.lower()}
 
@@ -141,7 +142,7 @@ def keep_guess(path: Path, *guesses: Guess) -> None:
     Raises
     ------
     RecordingError
-        It cannot be written; nothing else is lost by that.
+        If it cannot be written; nothing else is lost.
     """
     line = "".join(f"{json.dumps(_data_of(guess))}\n" for guess in guesses)
     try:
@@ -155,7 +156,7 @@ def keep_guess(path: Path, *guesses: Guess) -> None:
         raise RecordingError(
             f"the estimate is not kept: {error.strerror}",
             where=str(path),
-            hint="make room there, or leave it: nothing else depends on it",
+            hint="make room there, or ignore this: nothing else depends on it",
         ) from error
 
 
@@ -172,12 +173,12 @@ def _ends_whole(path: Path) -> bool:
 
 def read_guesses(path: Path) -> tuple[list[Guess], list[int]]:
     """
-    Return the guesses of a file, and the numbers of the lines that are none, from 1.
+    Return the guesses of a file, and the numbers of lines that are not guesses, from 1.
 
     Raises
     ------
     RecordingError
-        The file cannot be read.
+        If the file cannot be read.
     """
     try:
         lines = path.read_bytes().split(b"\n")
@@ -225,12 +226,12 @@ def _number(value: Any) -> float:
 
 def files_of(paths: Sequence[Path]) -> list[Path]:
     """
-    Return the files of guesses that are named, lie in a folder, or beside a recording.
+    Return the files of guesses that are named, are in a folder, or beside a recording.
 
     Raises
     ------
     OptionError
-        A path has none.
+        If a path has no file of guesses.
     """
     found: list[Path] = []
     for path in paths:

@@ -1,7 +1,7 @@
-"""The bench of the error lab: what can be set, in which steps, and settings worth a look.
+"""The bench of the error lab: its settings, their steps, and presets worth a look.
 
-A bench is a rig and a speed; everything that is not set by hand stays as in the rig it
-began with.
+A bench is a rig and a speed. A value that is not set by hand stays as in the rig that the
+bench began with.
 """
 
 from collections.abc import Mapping
@@ -39,18 +39,18 @@ VALUES: Mapping[str, tuple[float, ...]] = {
 @dataclass(frozen=True)
 class Bench:
     """
-    One setting of everything that can be set.
+    One value for each setting.
 
     Attributes
     ----------
     speed_mps : float
         True speed of the body [m/s].
     spacing_m, tick_s, jitter_s : float
-        Distance of the gates [m], step and jitter of a stamp [s].
+        Distance of the gates [m], step and jitter of a timestamp [s].
     clock_tolerance : float
         Half-width of the counter's relative error.
     trip_m : float
-        Half-width of where in a beam each gate trips [m].
+        Half-width of the place in a beam where each gate trips [m].
     edges : EdgesUsed
         The edges that give the transit.
     spread : float
@@ -58,7 +58,7 @@ class Bench:
     base : Rig
         Everything else.
     bounce_s : float
-        What bounces of one recorded shot add to its transit [s], standard uncertainty; gone
+        Standard uncertainty that the bounces of one recorded shot add to its transit [s]; 0
         as soon as anything is set by hand.
     """
 
@@ -75,7 +75,7 @@ class Bench:
 
     @property
     def rig(self) -> Rig:
-        """The rig of this setting; what was calibrated stays so until it is set by hand."""
+        """The rig of these settings; calibrated values stay until they are set by hand."""
         record = rig_record(self.base)
         calibration = record["calibration"]
         if self.clock_tolerance != self.base.clock.rate_tolerance:
@@ -108,14 +108,14 @@ class Bench:
         return self.with_values(**{name: found})
 
     def with_values(self, **values: Any) -> "Bench":
-        """Return the bench with these settings; gates stand clear of where they trip."""
+        """Return the bench with these settings; the spacing stays above its tolerances."""
         changed = replace(self, **({"bounce_s": 0.0} | values))
         least_m = 4 * max(changed.trip_m, self.base.gates.spacing_tolerance_m)
         return replace(changed, spacing_m=max(changed.spacing_m, least_m))
 
 
 def bench_of_rig(rig: Rig, speed_mps: float, edges: EdgesUsed) -> Bench:
-    """Return the bench that a rig is."""
+    """Return the bench for a rig."""
     return Bench(
         speed_mps=speed_mps,
         spacing_m=rig.spacing_m,
@@ -130,7 +130,7 @@ def bench_of_rig(rig: Rig, speed_mps: float, edges: EdgesUsed) -> Bench:
 
 
 def bench_of_shot(session: Session, row: ShotRow) -> Bench:
-    """Return the bench at which a shot of a session was clocked, its setup's body with it."""
+    """Return the bench at which a shot of a session was clocked, with its setup's body."""
     rig, setups = with_rate(session.rig, session.host_rate), session.setups
     own = dict(setups.body(int(setups.at(np.array([row.key]))[0])))
     rig = rig.model_copy(update={"body": rig.body.model_copy(update=own)})
@@ -141,7 +141,7 @@ def bench_of_shot(session: Session, row: ShotRow) -> Bench:
 @dataclass(frozen=True)
 class Preset:
     """
-    A setting at which one contribution rules.
+    Settings at which one contribution is the largest.
 
     Attributes
     ----------
@@ -162,7 +162,7 @@ class Preset:
 
 
 USUAL = bench_of_rig(default_rig(), 22.0, EdgesUsed.BOTH).with_values(clock_tolerance=50e-6)
-"""The gates of a rig file that states nothing but 300 mm, with a crystal."""
+"""The gates of a rig file that states only 300 mm, with a crystal."""
 
 
 def _with_aim(off_centre_m: float) -> Rig:

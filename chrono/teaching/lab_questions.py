@@ -1,4 +1,4 @@
-"""Questions that a class can be asked of any bench; the answers are computed from it."""
+"""Questions to a class about any bench; the answers are computed from the bench."""
 
 import math
 from collections.abc import Callable
@@ -12,13 +12,13 @@ from chrono.teaching.lab_bench import Bench
 from chrono.teaching.repeated_shots import repeat_shots
 
 MEAN_OF = 100
-"""Shots whose mean is asked for."""
+"""Number of shots in the question about a mean."""
 
 
 @dataclass(frozen=True)
 class Side:
     """
-    What a bench comes to, before or after a change.
+    The result of a bench, before or after a change.
 
     Attributes
     ----------
@@ -37,13 +37,13 @@ class Side:
 
     @property
     def relative(self) -> float:
-        """U95 over the speed."""
+        """U95 divided by the speed."""
         return self.U95_mps / self.speed_mps
 
 
 @dataclass(frozen=True)
 class Answer:
-    """The two sides of a question; `after` is None where the bench cannot be changed so."""
+    """The two sides of a question; `after` is None if the change does not change the bench."""
 
     before: Side
     after: Side | None
@@ -60,7 +60,7 @@ class Question:
     change : callable
         Makes the bench after the change.
     mean : bool
-        What is asked for is the mean of `MEAN_OF` shots, on the same bench.
+        The question is about the mean of `MEAN_OF` shots, on the same bench.
     """
 
     text: str
@@ -77,7 +77,7 @@ class Question:
 
 
 def side_of(bench: Bench) -> Side:
-    """Return what a bench comes to."""
+    """Return the result of a bench."""
     model = SpeedModel.from_rig(bench.rig)
     transit_s = model.board_transit(bench.speed_mps, bench.edges)
     budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)

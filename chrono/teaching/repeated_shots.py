@@ -1,8 +1,8 @@
-"""Shots repeated on one bench: true times counted in ticks, then measured as any shot is.
+"""Shots repeated on one bench: true times counted in ticks, then measured like any shot.
 
-The gates of a bench have their errors once, drawn as the budget states them; where an edge
-falls in a tick, jitter and chords are new in each shot. What comes out are counter values,
-which the product's own measuring turns into speeds.
+The errors of a bench's gates are drawn once, as the budget states them. The place of an edge
+in a tick, jitter and chords are new in each shot. The results are counter values, which the
+program's own measuring turns into speeds.
 """
 
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.teaching.lab_bench import Bench
 
 SHOTS = 1000
-"""Enough to see a distribution, few enough to be drawn in a blink."""
+"""Enough to see a distribution, few enough to be drawn at once."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +52,7 @@ def repeat_shots(
     model : SpeedModel
         That of the bench's rig.
     seed : int
-        The same seed gives the same gates and the same chances.
+        The same seed gives the same gates and the same random errors.
     count : int, optional
         How many shots.
     """
@@ -78,16 +78,16 @@ def repeat_shots(
 
 def step_errors(bench: Bench, model: SpeedModel, seed: int, count: int) -> Floats:
     """
-    Return what counting alone does to transits of any fraction of a tick [ticks].
+    Return the errors by counting alone, for transits of any fraction of a tick [ticks].
 
     Parameters
     ----------
     bench : Bench
-        Its tick and the edges used count; jitter is left out.
+        Only its tick and its edges matter; jitter is left out.
     model : SpeedModel
         That of the bench's rig.
     seed : int
-        Of the random numbers.
+        Seed of the random numbers.
     count : int
         How many transits.
     """
@@ -114,7 +114,7 @@ def count_shots(
         Transits of the front and of the back, time for which gate A is blocked [s], by the
         board's clock.
     rng : Generator
-        Where in a tick a shot begins, and the jitter.
+        Draws where in a tick a shot begins, and the jitter.
     """
     count = len(lead_s)
     begin_s = rng.random(count) * bench.tick_s
@@ -149,7 +149,7 @@ def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: in
 def _edge_speeds(
     model: SpeedModel, true_mps: Floats, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Return path over transit of front and back, drag off by one draw for all shots."""
+    """Return path / transit of front and back; all shots share one random error of drag."""
     off, motion = float(rng.standard_normal()), model.motion
     lead, trail = (
         motion.mean_speed(

@@ -3,9 +3,9 @@
 The same rows go through the same processor and the same measuring; only the assumption
 differs. A coarser counter, whose step is a whole number n of recorded ticks, reads
 ⌊(t + p)/n⌋ of its own steps. Since ⌊⌊t⌋/n⌋ = ⌊t/n⌋, its reading follows exactly from the
-recorded one. It is written in the units of the recorded counter. What it read before a wrap
-or a restart has nothing to do with what it reads after it, except for the steps between the
-edges of one shot, which are kept across a wrap.
+recorded one. It is written in the units of the recorded counter. Its readings before and after
+a wrap or a restart are unrelated, except that the steps between the edges of one shot are kept
+across a wrap.
 """
 
 from collections.abc import Sequence
@@ -36,16 +36,16 @@ from chrono.session.speed_models import Assumptions
 
 class CoarseCounter:
     """
-    Takes batches and hands them on with coarser stamps.
+    Takes batches and passes them on with coarser timestamps.
 
     Parameters
     ----------
     taker : BatchTaker
-        Whoever is fed the coarser batches.
+        Receives the coarser batches.
     rig : Rig
-        Tells the recorded counter, until a hello line does.
+        Describes the recorded counter, until a hello line does.
     as_if : Assumptions
-        Its step and phase; without a step the stamps stay as they are.
+        The coarse step and phase; without a step the timestamps stay unchanged.
     """
 
     def __init__(self, taker: BatchTaker, rig: Rig, as_if: Assumptions) -> None:
@@ -77,7 +77,7 @@ class CoarseCounter:
         return counter
 
     def _stretch(self, counter: Ints, timed: Bools) -> None:
-        """Coarsen the stamps of one counter, in place."""
+        """Coarsen the timestamps of one counter, in place."""
         raw = counter[timed]
         if not len(raw):
             return
@@ -93,19 +93,19 @@ class CoarseCounter:
 
 
 def recorded_tick(clock: Clock) -> tuple[float, int]:
-    """Return the step of a recording's stamps [s], and how many counter units it is."""
+    """Return the step of a recording's timestamps [s], and its number of counter units."""
     return clock.tick_s, max(round(clock.tick_s / clock.unit_s), 1)
 
 
 PAIRS = {"leading": EdgesUsed.LEAD, "trailing": EdgesUsed.TRAIL}
 
 _SAME = 1e-6
-"""A tick given to fewer digits than the recorded one is still that tick."""
+"""A tick given with fewer digits than the recorded one still counts as that tick."""
 
 
 @dataclass(frozen=True)
 class SetupPair:
-    """The counted shots of one setup as recorded and as supposed, None without any."""
+    """The counted shots of one setup as recorded and as assumed, None without any."""
 
     name: str
     recorded: Series | None
@@ -115,30 +115,30 @@ class SetupPair:
 @dataclass(frozen=True, eq=False)
 class WhatIf:
     """
-    A recording's shots as they were measured, beside what a supposition makes of them.
+    A recording's shots as they were measured, and as measured under an assumption.
 
     Attributes
     ----------
     recorded : LoadedRecording
     as_if : Assumptions
     session : Session
-        The same recording under the supposition, closed.
+        The same recording under the assumption, closed.
     tick_s, recorded_tick_s : float
-        Step of the stamps as taken, and as recorded [s].
+        Step of the timestamps as assumed, and as recorded [s].
     places : ndarray of intp, shape (N,)
-        For each recorded shot its place in `session.log`, -1 where there is none.
+        For each recorded shot its index in `session.log`, -1 if it is missing there.
     new : int
-        Shots that are only there under the supposition.
+        Shots that are only there under the assumption.
     true, supposed : Measured
         Columns of N recorded shots; NaN where there is no speed.
     compared : ndarray of bool, shape (N,)
         Counted shots that have a speed both times.
     within : ndarray of bool, shape (N,)
-        Those whose recorded speed lies within the U95 stated under the supposition.
+        Those whose recorded speed lies within the U95 stated under the assumption.
     by_steps_s : ndarray of float64, shape (N,)
-        What the coarser steps alone do to a transit, half-width at 95 % [s].
+        Change of a transit by the coarser steps alone, half-width at 95 % [s].
     within_a_step, blocked_within_a_step : int
-        Recorded shots whose transit, whose blocking of a gate takes less than a step.
+        Recorded shots whose transit, or whose blocking of a gate, is shorter than a step.
     setups : tuple of SetupPair
     """
 
@@ -160,55 +160,55 @@ class WhatIf:
 
     @property
     def difference_mps(self) -> Floats:
-        """Speed supposed less speed recorded [m/s], shape (N,)."""
+        """Speed as assumed less speed as recorded [m/s], shape (N,)."""
         return self.supposed.speed_mps - self.true.speed_mps
 
     @property
     def missing(self) -> int:
-        """Recorded shots that are not there under the supposition."""
+        """Recorded shots that are not there under the assumption."""
         return int((self.places < 0).sum())
 
     @property
     def without_speed(self) -> int:
-        """Counted shots as recorded that have no speed under the supposition."""
+        """Counted shots as recorded that have no speed under the assumption."""
         counted = self.recorded.session.counted() & (self.places >= 0)
         return int((counted & ~np.isfinite(self.supposed.speed_mps)).sum())
 
     @property
     def sound_only_so(self) -> int:
-        """Shots without a speed as recorded that have one under the supposition."""
+        """Shots without a speed as recorded that have one under the assumption."""
         has_speed = np.isfinite(self.supposed.speed_mps)
         return int((has_speed & ~np.isfinite(self.true.speed_mps)).sum())
 
     @property
     def steps_alone(self) -> bool:
-        """Whether nothing but coarser steps moves a transit."""
+        """Whether only coarser steps change a transit."""
         as_if = self.as_if
         same_transit = as_if.edges == EdgesUsed.BOTH and not as_if.clock_error
         return same_transit and self.tick_s > self.recorded_tick_s
 
     @property
     def explained(self) -> Bools:
-        """Compared shots whose transit is moved by no more than `by_steps_s`."""
+        """Compared shots whose transit changes by at most `by_steps_s`."""
         moved_s = np.abs(self.supposed.transit_s - self.true.transit_s)
         return self.compared & (moved_s <= self.by_steps_s)
 
 
 def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
     """
-    Measure a recording as if it had been measured otherwise.
+    Measure a recording again under an assumption.
 
     Parameters
     ----------
     recorded : LoadedRecording
-        Read whole, as it was.
+        Read to its end, as it was recorded.
     as_if : Assumptions
-        The supposition; it supposes something.
+        The assumption; it must not be empty.
 
     Raises
     ------
     OptionError
-        It is a supposition that the recording cannot answer.
+        If the recording cannot show what the assumption would change.
     """
     true = recorded.session
     _refuse_unanswerable(true, as_if)
@@ -241,12 +241,12 @@ def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
 
 def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
     """
-    Return the rig that the supposition believes in.
+    Return the rig that the assumption takes for the true one.
 
     Raises
     ------
     OptionError
-        No gates stand so.
+        If gates cannot have the assumed spacing.
     """
     if as_if.spacing_m is None:
         return rig
@@ -261,7 +261,7 @@ def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
             f"gates cannot stand {as_if.spacing_m * 1e3:.6g} mm apart with this rig: "
             f"{error.where} {error.message}".replace(":  ", ": "),
             where="--as-if-spacing",
-            hint="suppose a spacing nearer to the true one",
+            hint="give a spacing nearer to the true one",
         ) from error
 
 
@@ -269,7 +269,7 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
     if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
-            "a line that holds a transit alone does not tell where in a step it began",
+            "a line with only a transit does not show where in a step it began",
             where="--as-if-tick",
             hint="use a recording of edges",
         )
@@ -278,13 +278,13 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
             f"{as_if.tick_s * 1e6:.6g} us is finer than the recorded step of "
             f"{tick_s * 1e6:.6g} us, and what was not recorded cannot be known",
             where="--as-if-tick",
-            hint="suppose a coarser step, or record with a finer counter",
+            hint="give a coarser step, or record with a finer counter",
         )
     if as_if.clock_error and session.host_rate is not None:
         raise OptionError(
-            "the counter's rate is taken from its beats here, which would tell such an error",
+            "here the counter's rate comes from its beats, which would show such an error",
             where="--as-if-clock",
-            hint="suppose it of a rig whose rate is not taken from the host's clock",
+            hint="use a rig whose rate does not come from the host's clock",
         )
 
 
@@ -301,7 +301,7 @@ def _supposed_session(recorded: LoadedRecording, as_if: Assumptions) -> Session:
 
 
 def _partners(first: Ints, second: Ints) -> Places:
-    """Return the place in `second` of each of `first`: shots begun by the same line read."""
+    """Return for each of `first` its index in `second`: the shot begun by the same line."""
     left: dict[int, list[int]] = {}
     for place in range(len(second) - 1, -1, -1):
         left.setdefault(int(second[place]), []).append(place)
@@ -320,7 +320,7 @@ def _taken(measured: Measured, places: Places) -> Measured:
 
 
 def _by_steps(session: Session, places: Places, recorded_s: float) -> Floats:
-    """Return what steps of n recorded ticks add to those of one, by the edges used."""
+    """Return what steps of n recorded ticks add to steps of one, for the edges used."""
     tick_s = session.model.tick_s
     added_s = np.sqrt(max(tick_s**2 - recorded_s**2, 0.0))
     one, both = (

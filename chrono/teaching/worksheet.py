@@ -1,9 +1,9 @@
 """A sheet of tasks on real shots: speed, worst-case limits, combined uncertainty.
 
-Every counter value of a sheet is written so in the recording. Pupils compute by the plain
-formula v = d/t. What the program adds to it (tilt, drag, chords) is left out, and its own
-value stands beside theirs in the key. Each group has shots of its own, and a spacing
-tolerance of its own: no number of five digits and more is in two groups' keys.
+Every counter value of a sheet is in the recording. Pupils use the plain formula v = d/t. The
+program's corrections (tilt, drag, chords) are left out; the key shows the program's own value
+beside theirs. Each group has its own shots and its own spacing tolerance: no number of five
+or more digits is in two groups' keys.
 """
 
 import math
@@ -30,7 +30,7 @@ Edge = tuple[int, int, Ints]
 """Gate (0 is A), level (1 is blocked), and counter values, shape (N,)."""
 
 MOST_CANDIDATES = 20_000
-"""More shots of a setup are not looked at: enough for every group of a school."""
+"""Most shots of a setup that are looked at: enough for every group of a school."""
 _HARMLESS = int(Flag.COMPANION | Flag.LEAD_ONLY)
 
 
@@ -42,19 +42,19 @@ class SheetShot:
     Attributes
     ----------
     number : int
-        In the session, from 1.
+        Its number in the session, from 1.
     setup : str
     edges : tuple of int
         Counter values as the board sent them: A lead, A trail, B lead, B trail; A lead and
-        B lead where lines tell of no trailing edge; the transit alone where lines are such.
+        B lead if lines have no trailing edge; only the transit if lines have nothing else.
     transits : tuple of int
-        Of the leading, and where known of the trailing edges [counter units].
+        Of the leading edges, and if known of the trailing edges [counter units].
     time_s : float
         Their mean as a true time [s].
     speed_mps : float
-        Spacing over that time [m/s].
+        Spacing divided by that time [m/s].
     own_mps, U95_mps : float
-        What the program gives [m/s].
+        The program's own result [m/s].
     """
 
     number: int
@@ -68,7 +68,7 @@ class SheetShot:
 
 
 def fit_shots(recorded: LoadedRecording) -> list[list[SheetShot]]:
-    """Return the counted shots fit for a sheet, setup by setup, in their order."""
+    """Return the counted shots that suit a sheet, setup by setup, in their order."""
     session, rig = recorded.session, recorded.session.rig
     log, places = session.log, {}
     for setup, sample in samples_of(session).items():
@@ -113,7 +113,7 @@ def _sheet_shot(
 
 
 def _raw_edges(recorded: LoadedRecording, rig: Rig, places: Ints) -> dict[int, tuple[int, ...]]:
-    """Return the counter values of shots whose every edge stands so in the recording."""
+    """Return the counter values of shots of which every edge is in the recording."""
     shots = recorded.session.log.shots[places]
     two = bool((shots["used"] == EdgesUsed.BOTH).any())
     names = ("lead", "trail", "block_a") if two else ("lead",)
@@ -149,9 +149,9 @@ def _edges(
 
 class _FirstEdges:
     """
-    Takes batches and keeps the counter value of each shot's first edge, told by its moment.
+    Takes batches and keeps the counter value of each shot's first edge, found by its time.
 
-    A shot's key goes on where the counter began anew with its board, and is no value of it.
+    A shot's key continues when its board restarts the counter, so it is not a counter value.
     """
 
     def __init__(self, host_us: Ints) -> None:
@@ -174,7 +174,7 @@ class _FirstEdges:
 
 
 class _Sought:
-    """Takes batches and keeps which of the edges that are looked for are in them."""
+    """Takes batches and notes which of the wanted edges are in them."""
 
     def __init__(self, edges: Sequence[tuple[int, int, Ints]]) -> None:
         self._edges = edges
@@ -184,7 +184,7 @@ class _Sought:
         """Take a batch."""
         events = batch.events
         for (gate, level, values), seen in zip(self._edges, self.seen, strict=True):
-            # A line that says no level tells of a leading edge.
+            # A line without a level reports a leading edge.
             told = (events.level == level) | ((level == 1) & (events.level == LEVEL_UNKNOWN))
             own = (events.kind == EventKind.EDGE) & (events.gate == gate) & told
             counter = events.counter[own]
@@ -192,17 +192,17 @@ class _Sought:
 
 
 RESTATED_STEP = 0.05
-"""Part by which the spacing's tolerance grows from group to group."""
+"""Relative growth of the spacing's tolerance from group to group."""
 SAME_DIGITS = 1e-5
-"""Values nearer than this part may look alike in six digits, whatever their unit."""
+"""Values with a smaller relative difference may look alike in six digits, in any unit."""
 LIMIT_FACTOR = 2.0
-"""A calibrated quantity has no hard limit; ± 2 u is taken for one."""
+"""A calibrated quantity has no hard limit; ± 2 u is used instead."""
 
 
 @dataclass(frozen=True)
 class Facts:
     """
-    What a sheet states of the rig.
+    The facts about the rig that a sheet states.
 
     Attributes
     ----------
@@ -210,13 +210,13 @@ class Facts:
     spacing : Input
         As stated for this group.
     trip : Input or None
-        Of each gate; None where the spacing covers it.
+        Of each gate; None if the spacing includes it.
     unit_s : float
         Time of one counter unit [s].
     tick_s : float
         Step of the counter [s].
     modulus : int
-        At which the counter begins anew.
+        Value at which the counter starts again from 0.
     jitter_s : float
         Standard deviation of one timestamp [s].
     rate_error : float
@@ -269,11 +269,11 @@ class RootSumSquare:
     u_path_m, u_time_s : float
         Of the path [m] and of the time [s].
     u_relative : float
-        Of the speed, over the speed.
+        Of the speed, divided by the speed.
     u_mps, U_mps : float
         Of the speed, and twice that [m/s].
     u_random_mps : float
-        Of the speed, by what is new in each shot alone: step and jitter [m/s].
+        Of the speed, only from what is new in each shot: step and jitter [m/s].
     """
 
     u_spacing_m: float
@@ -300,7 +300,7 @@ class Task:
     group : int
     facts : Facts
     shots : tuple of SheetShot
-        All of one setup; limits and uncertainty are asked for the first.
+        All of one setup; limits and uncertainty are asked for the first shot.
     mean_mps, s_mps : float
         Of the speeds [m/s]; s is NaN for one shot.
     limits : WorstCaseLimits
@@ -350,8 +350,8 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
     Raises
     ------
     OptionError
-        If the recording has not shots enough that no two groups share a number, or its bodies
-        fall or rise: d/t is not their speed midway.
+        If the recording has too few shots for groups that share no number, or if its bodies
+        fall or rise: then d/t is not their speed midway.
     """
     if not recorded.session.model.motion.is_level:
         raise OptionError(
@@ -369,7 +369,7 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
             return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
         f"its shots are enough for {made} groups of {shots}, group {groups[-1]} is wanted; "
-        "counted shots without a doubtful flag are fit, whose every edge stands in it",
+        "it can use counted shots without a doubtful flag, with every edge recorded",
         where=str(recorded.path),
         hint=" or ".join([*_offers(recorded, shots, made, groups[-1]), "another recording"]),
     )
@@ -398,7 +398,7 @@ def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
         task = _task(group, recorded.session, tuple(pool[:count]))
         results = _results(task)
         if any(_near(values, seen.get(kind, [])) for kind, values in results.items()):
-            pool.pop(0)  # with this shot a number of another group would come again
+            pool.pop(0)  # this shot would repeat a number of another group
             continue
         del pool[:count]
         for kind, values in results.items():
@@ -408,7 +408,7 @@ def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
 
 
 def _results(task: Task) -> dict[str, list[float]]:
-    """Return the numbers of a group that no other group may have, by what they are."""
+    """Return the numbers of a group that no other group may have, by their kind."""
     limits, combined, shots = task.limits, task.combined, task.shots
     return {
         "transit": [float(transit) for shot in shots for transit in shot.transits],
@@ -442,7 +442,7 @@ def _task(group: int, session: Session, shots: tuple[SheetShot, ...]) -> Task:
 
 
 def _facts(session: Session, group: int, pairs: int) -> Facts:
-    """Return what is stated to a group: the rig's values, the spacing's tolerance restated."""
+    """Return the facts for a group: the rig's values, with its own spacing tolerance."""
     model, factor = session.model, 1 + RESTATED_STEP * (group - 1)
     spacing = model.spacing
     return Facts(
@@ -469,7 +469,7 @@ def half_width(stated: Input | None) -> float:
 
 
 def limits_of(facts: Facts, time_s: float) -> WorstCaseLimits:
-    """Return the worst cases of a shot with this true time, every limit pulling one way."""
+    """Return the worst cases of a shot with this true time: all limits in one direction."""
     path = half_width(facts.spacing) + 2 * half_width(facts.trip)
     rate, late = half_width(facts.rate), half_width(facts.latency)
     low_m, high_m = facts.spacing_m - path, facts.spacing_m + path

@@ -1,7 +1,7 @@
 """pyserial's handler for ``virtual://SCENARIO?seed=…``: the virtual board in real time.
 
-Found by `serial.serial_for_url` once ``chrono.virtual`` is among its handler packages.
-The board starts when the port is opened, and anew each time.
+`serial.serial_for_url` finds it once ``chrono.virtual`` is among its handler packages.
+The board starts again each time the port is opened.
 """
 
 import threading
@@ -26,12 +26,12 @@ LEVELS_EVERY_S, LEVELS_FOR_S = 0.1, 2.0
 
 
 class Serial(SerialBase):
-    """A port with the virtual board on its other end, its rig and its operator beside it."""
+    """A port with the virtual board at its other end, and with its rig and operator."""
 
     @property
     def play(self) -> Play:
         """
-        What the address asks for.
+        The play that the address asks for.
 
         Raises
         ------
@@ -41,11 +41,11 @@ class Serial(SerialBase):
         return parse_play(self.portstr or "")
 
     def rig_text(self) -> str:
-        """Return the rig file that goes with the scenario."""
+        """Return the rig file for the scenario."""
         return rig_text(self.play.scenario)
 
     def operator_rows(self) -> Iterator[tuple[float, str, dict[str, Any]]]:
-        """Yield the setups that go with the play."""
+        """Yield the setups for the play."""
         return operator_rows(self.play)
 
     def open(self) -> None:
@@ -80,14 +80,14 @@ class Serial(SerialBase):
 
     @property
     def in_waiting(self) -> int:
-        """Bytes the board has sent and nobody has read."""
+        """Bytes that the board has sent and that are not read yet."""
         self._check_open()
         with self._changed:
             self._receive()
             return len(self._received)
 
     def read(self, size: int = 1) -> bytes:
-        """Return up to `size` bytes, fewer when the timeout passes or the read is cancelled."""
+        """Return up to `size` bytes; fewer if the timeout passes or the read is cancelled."""
         self._check_open()
         end_s = None if self.timeout is None else time.monotonic() + self.timeout
         with self._changed:
@@ -117,7 +117,7 @@ class Serial(SerialBase):
         return len(data)
 
     def cancel_read(self) -> None:
-        """Let a read that waits return."""
+        """Make a waiting read return."""
         with self._changed:
             self._cancelled = True
             self._changed.notify_all()
@@ -131,7 +131,7 @@ class Serial(SerialBase):
         return max(min(moments) - time.monotonic(), 0.0) if moments else None
 
     def _receive(self) -> None:
-        """Take in the lines whose last byte has arrived by now."""
+        """Take the lines whose last byte has arrived by now."""
         now_s = self._now_s()
         while self._next is not None and self._next[0] <= now_s:
             self._measure_until(self._next[0])
@@ -161,4 +161,4 @@ class Serial(SerialBase):
             raise PortNotOpenError()
 
     def _reconfigure_port(self) -> None:
-        """Accept any setting: there is no line whose speed could matter."""
+        """Accept any setting: there is no real line, so its speed does not matter."""

@@ -1,6 +1,6 @@
 """The parts of a virtual board's scenario: bodies, gates, boards, lamps, and how bodies fly.
 
-Numbers are SI; they are what is stated or plausible, not measured.
+Numbers are SI; they are stated or plausible values, not measured ones.
 """
 
 from dataclasses import dataclass, field
@@ -94,7 +94,7 @@ LOWER_V, UPPER_V = 0.463, 0.577
 
 @dataclass(frozen=True)
 class StatedGates:
-    """The two gates: what the rig states of them. Lengths [m], angle [rad], times [s]."""
+    """The two gates as the rig states them. Lengths [m], angle [rad], times [s]."""
 
     spacing_m: float = 0.3
     spacing_tolerance_m: float = 0.0005
@@ -118,11 +118,11 @@ class Board:
     name, firmware : str
         As in its hello line.
     lines : LineKind
-        What it sends.
+        Kind of lines that it sends.
     frequency_hz : float
         Counter units per second; 1e6 for plain and interval lines.
     step : int
-        Counter units by which its timestamps advance.
+        Step of its timestamps in counter units.
     counter_bits : int
     counter_start : int
         Counter value when the play begins.
@@ -131,7 +131,7 @@ class Board:
     jitter_s : float
         Standard deviation of one timestamp [s].
     separation_s : float
-        Two edges closer than this cannot both be timed [s].
+        If two edges are closer than this, the board cannot time both [s].
     bits_per_s : float
         Speed of its serial line.
     queue_lines : int
@@ -168,7 +168,8 @@ class Drop:
     Attributes
     ----------
     height_m, height_tolerance_m : float
-        From the beam of gate A up to the body's lower edge as stated, and its half-width [m].
+        Stated height from the beam of gate A up to the body's lower edge, and its half-width
+        [m].
     spread_m : float
         Standard deviation of the height from drop to drop [m].
     """
@@ -194,7 +195,7 @@ SKETCH_CLOCK = Board(
     separation_s=0.0,
     bits_per_s=115_200.0,
 )
-"""A plain sketch on `micros()`: steps of 4 us, a ceramic resonator, interrupts in its way."""
+"""A plain sketch with `micros()`: steps of 4 us, a ceramic resonator, disturbing interrupts."""
 
 PICO_CLOCK = Board(
     name="gates-rp2040",
@@ -206,7 +207,7 @@ PICO_CLOCK = Board(
     bits_per_s=6e6,
     queue_lines=4032,
 )
-"""State machines that stamp in steps of 16 ns; the counter wraps every 34 s."""
+"""State machines that time edges in steps of 16 ns; the counter wraps every 34 s."""
 
 
 @dataclass(frozen=True)
@@ -217,9 +218,9 @@ class Scenario:
     Attributes
     ----------
     name, summary : str
-        As it is called for, and one line for lists.
+        Its name in the address, and one line for lists.
     setups : tuple of PlayedSetup
-        Taken in turn, `block` shots each.
+        Played in turn, `block` shots each.
     pause_s : (float, float)
         Time between shots is uniform in this range [s].
     bounce_probability : float
@@ -229,11 +230,11 @@ class Scenario:
     drop : Drop, optional
         The body is dropped, not launched.
     spacing_off_m : float
-        By how much the gates stand farther apart than the rig's tolerance explains [m].
+        Extra distance of the gates that the rig's tolerance does not explain [m].
     gates_of : str
-        Scenario whose very gates and clock these are, for the same seed; empty for its own.
+        Scenario with exactly the same gates and clock for the same seed; empty for its own.
     launches_of : str
-        Scenario whose very launches these are, for the same seed; empty for its own.
+        Scenario with exactly the same launches for the same seed; empty for its own.
     exchanged : bool
         Whether the two sensors were exchanged, each with its delay.
     """
@@ -263,7 +264,7 @@ class Scenario:
 
 
 Interval = tuple[float, float]
-"""From when to when [s]."""
+"""Begin and end [s]."""
 
 
 @dataclass(frozen=True)
@@ -296,7 +297,7 @@ class VirtualFlight:
         return self.midway_s + expm1(kappa * position_m) / (kappa * self.speed_mps)
 
     def blocks(self, gate_position_m: float) -> Interval:
-        """Return from when to when it blocks a gate [s]."""
+        """Return the begin and end of the time when it blocks a gate [s]."""
         half_m = self.body.length_m / 2.0
         return self.time_at(gate_position_m - half_m), self.time_at(gate_position_m + half_m)
 
@@ -309,9 +310,9 @@ class VirtualFall(VirtualFlight):
     Attributes
     ----------
     release_m : float
-        Where its middle is released, from midway, negative above it [m].
+        Position of its middle at the release, from midway, negative above [m].
     acceleration_mps2 : float
-        As long as it is slow [m/s²].
+        Its acceleration as long as it is slow [m/s²].
     """
 
     release_m: float

@@ -1,8 +1,7 @@
 """What the virtual board can be asked to play: named launches, bodies, boards and rooms.
 
-All of them are a school workshop clocking squash balls. A scenario also gives the rig
-text that goes with it. Numbers are SI; the speeds and spreads are plausible inventions,
-not measurements.
+In all of them a school workshop clocks squash balls. A scenario also gives its rig text.
+Numbers are SI; the speeds and spreads are plausible inventions, not measurements.
 """
 
 from dataclasses import dataclass, replace
@@ -89,7 +88,7 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "fine-board",
-            "the very shots of plain-board, by a counter of 62.5 ns and both pairs of edges",
+            "the same shots as plain-board, by a counter of 62.5 ns and both pairs of edges",
             (TWO_BANDS,),
             gates=StatedGates(spacing_m=0.1),
             gates_of="plain-board",
@@ -97,7 +96,7 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "pico-board",
-            "the very shots of plain-board, by an RP2040's counter of 16 ns",
+            "the same shots as plain-board, by an RP2040's counter of 16 ns",
             (TWO_BANDS,),
             gates=StatedGates(spacing_m=0.1),
             board=PICO_CLOCK,
@@ -125,7 +124,7 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "drop-test",
-            "a steel ball dropped from 500 mm; the gates stand wider than stated",
+            "a steel ball dropped from 500 mm; the gates are farther apart than stated",
             (DROPS,),
             body=STEEL_BALL,
             drop=Drop(0.5),
@@ -140,7 +139,7 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "swap-after",
-            "the gates of swap-before, their sensors exchanged",
+            "the gates of swap-before, with their sensors exchanged",
             (TWO_BANDS,),
             gates=SLOW_SENSORS,
             gates_of="swap-before",
@@ -196,7 +195,7 @@ muzzle_distance = "{gates.muzzle_distance_m:g} m"
 @dataclass(frozen=True)
 class Play:
     """
-    What a ``virtual://`` address asks for.
+    The play that a ``virtual://`` address asks for.
 
     Attributes
     ----------
@@ -204,9 +203,9 @@ class Play:
     seed : int
         The same seed gives the same lines.
     shots : int or None
-        The board goes on without shots after so many; None for no end.
+        After this many shots the board continues without shots; None for no end.
     speedup : float
-        Shots come so many times as often; the board's clock stays true.
+        Factor by which shots come more often; the board's clock stays right.
     """
 
     scenario: Scenario

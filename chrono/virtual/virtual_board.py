@@ -1,8 +1,8 @@
-"""A board that exists only as numbers: launches through two gates, as true wire lines.
+"""A board that exists only as numbers: launches through two gates, as lines of a real board.
 
 Bodies fly, beams are blocked, comparators trip and chatter, a counter with its own rate
-is read, lines wait for the serial line. All pure: the same scenario and seed give the
-same lines, and the truth behind them. Knows no port and no clock of the host.
+is read, lines wait for the serial line. All functions are pure: the same scenario and seed give
+the same lines, and the true values behind them. They know no port and no clock of the host.
 
 `simulate_recording` makes a whole recording without waiting: its rows come from the same
 functions as live ones, and only the host's delays are drawn.
@@ -62,13 +62,13 @@ Edge = tuple[float, int, int]
 """Time [s], gate 0 or 1, level 1 blocked or 0 clear."""
 
 _BEAT = -1
-"""Stands for a gate where a beat is due."""
+"""Used instead of a gate if a beat is due."""
 
 
 @dataclass(frozen=True)
 class VirtualLaunch:
     """
-    The truth of one launch.
+    The true values of one launch.
 
     Attributes
     ----------
@@ -76,9 +76,9 @@ class VirtualLaunch:
         Index from 0.
     setup : PlayedSetup
     ready_s : float
-        Board time since which the launcher stands ready in this setup [s].
+        Board time when the launcher becomes ready in this setup [s].
     flights : tuple of VirtualFlight
-        The main body first, then what follows it.
+        The main body first, then the bodies that follow it.
     """
 
     shot: int
@@ -95,12 +95,12 @@ class VirtualLaunch:
 @dataclass(frozen=True)
 class TrueRig:
     """
-    What the rig really is, drawn within its stated tolerances.
+    The rig's true values, drawn within its stated tolerances.
 
     Attributes
     ----------
     positions_m : (float, float)
-        Where along the path each gate trips, from midway [m].
+        Place along the path where each gate trips, from midway [m].
     latencies_s : (float, float)
         Delay of each gate's sensor [s].
     rate_error : float
@@ -108,9 +108,9 @@ class TrueRig:
     spacing_m : float
         Distance of the places where the gates trip, along their axis [m].
     height_m : float
-        Of a drop: from where gate A trips up to the body's lower edge, on average [m].
+        For a drop: mean height from where gate A trips up to the body's lower edge [m].
     gravity_mps2 : float
-        Of the place [m/s²].
+        Gravity of the place [m/s²].
     """
 
     positions_m: tuple[float, float]
@@ -151,16 +151,16 @@ def launches(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[VirtualLaunch]:
     """
-    Yield the launches of a play, the truth that `board_lines` shows the board.
+    Yield the launches of a play: the true values behind the lines of `board_lines`.
 
     Parameters
     ----------
     scenario : Scenario
     seed : int
     shots : int, optional
-        End after so many; None for no end.
+        End after this many; None for no end.
     speedup : float
-        Pauses are so many times shorter, but never so short that launches overlap.
+        Factor by which pauses are shorter, but never so short that launches overlap.
 
     Yields
     ------
@@ -186,7 +186,7 @@ def launches(
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[tuple[float, PlayedSetup]]:
-    """Yield when the launcher is set up anew [s], the first time at 0 s, and the setup."""
+    """Yield each time when the launcher's setup changes [s], first at 0 s, and the setup."""
     if len(scenario.setups) == 1:
         yield 0.0, scenario.setups[0]
         return
@@ -197,7 +197,7 @@ def setup_changes(
 
 def operator_rows(play: Play) -> Iterator[tuple[float, str, dict[str, Any]]]:
     """
-    Yield the records an operator of the play would make.
+    Yield the records that an operator of the play would make.
 
     Yields
     ------
@@ -214,10 +214,10 @@ def board_lines(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[TimedLine]:
     """
-    Yield the board's lines in the order and at the board time they leave it.
+    Yield the board's lines in the order in which they leave it, with their board time.
 
-    A framed board goes on beating once a second after the last shot, without end; the
-    others fall silent.
+    After the last shot a framed board continues to send a beat every second, without end;
+    other boards send nothing more.
 
     Parameters
     ----------
@@ -294,7 +294,7 @@ class _Board:
         self._last_edge_s = -1.0
 
     def beats(self) -> Iterator[Edge]:
-        """Yield when the counter has gone on by another second."""
+        """Yield a beat each time the counter has advanced by a second."""
         period_s = self._board.frequency_hz / self._rate_hz
         return ((n * period_s, _BEAT, 0) for n in count(1))
 
@@ -304,7 +304,7 @@ class _Board:
         return self._line_free_s, line + b"\n"
 
     def edge(self, time_s: float, gate: int, level: int) -> bytes | None:
-        """Return the edge's line, or None when the queue for the serial line is full."""
+        """Return the edge's line, or None if the queue for the serial line is full."""
         self._levels[gate] = level
         waiting_s = self._line_free_s - time_s
         if waiting_s > self._board.queue_lines * 250.0 / self._board.bits_per_s:
@@ -319,7 +319,7 @@ class _Board:
         return encode_edge(self._sequence, gate, level, counter, late=late)
 
     def beat(self, time_s: float) -> bytes:
-        """Return the line of the board's sign of life."""
+        """Return the line of a beat."""
         self._sequence += 1
         level_a, level_b = self._levels
         counter = self._counter(time_s)
@@ -373,7 +373,7 @@ def _flights(
 
 
 def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> VirtualFall:
-    """Drop the body; the air it displaces carries it a little and moves along with it."""
+    """Drop the body, with buoyancy and with the air that moves along."""
     assert scenario.drop is not None, "only what is dropped falls"
     body = scenario.body
     displaced = AIR_KGPM3 * pi * body.diameter_m**3 / 6 / body.mass_kg
@@ -388,7 +388,7 @@ def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> Vir
 def _changes(
     scenario: Scenario, rig: TrueRig, play: Iterator[VirtualLaunch], rng: Random
 ) -> Iterator[Edge]:
-    """Yield +1 and -1 for each thing that begins and ends to block a gate, in time order."""
+    """Yield +1 when something begins to block a gate and -1 when it ends, in time order."""
     streams = [_flight_changes(scenario, rig, play, rng)]
     streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
     if scenario.loose_beam is not None:
@@ -413,7 +413,7 @@ def _flight_changes(
 
 
 def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Interval]:
-    """Break a blocked interval near its ends, where the comparator hesitates."""
+    """Break a blocked interval near its ends, where the comparator chatters."""
     begin_s, end_s = blocked
     pieces = []
     if rng.random() < probability:
@@ -448,7 +448,7 @@ def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
 
 
 def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:
-    """Turn begins and ends of blocking into level changes; a beam does not count bodies."""
+    """Turn begins and ends of blocking into level changes; bodies may overlap in a beam."""
     depth = [0, 0]
     for time_s, gate, step in changes:
         was_blocked = depth[gate] > 0
@@ -466,8 +466,8 @@ LINGER_S = 3.0
 
 LEAST_DELAY_S = 0.3e-3
 MEAN_DELAY_S = 1.0e-3
-"""A line is read no sooner than the first after its last byte, later by the second on
-average: a serial adapter and a busy host, plausible numbers."""
+"""A line is read at least the first time after its last byte, and later by the second time on
+average: plausible numbers for a serial adapter and a busy host."""
 
 
 def simulate_recording(play: Play, *, rig: dict[str, Any], file: dict[str, Any]) -> bytes:
@@ -477,7 +477,7 @@ def simulate_recording(play: Play, *, rig: dict[str, Any], file: dict[str, Any])
     Parameters
     ----------
     play : Play
-        With a number of shots.
+        A play with a number of shots.
     rig, file : dict
         JSON objects of the rows `rig` and `file`.
 
@@ -489,10 +489,10 @@ def simulate_recording(play: Play, *, rig: dict[str, Any], file: dict[str, Any])
     Raises
     ------
     ValueError
-        If the play has no end.
+        If the play never ends.
     """
     if play.shots is None:
-        raise ValueError("a play without end makes no recording")
+        raise ValueError("a play that never ends cannot make a recording")
     opened = {"event": "opened", "port": play.url, "reason": ""}
     head = [json_row(0, "file", file), json_row(0, "rig", rig)]
     link = json_row(_us(OPENED_S), "link", opened)

@@ -117,7 +117,7 @@ def test_a_rig_gets_the_mean_of_light_on_and_off_and_what_one_pair_may_be_off() 
 
 
 def test_what_speaks_against_a_test_is_told() -> None:
-    assert "bring the pin to one input" in pulse_doubt(
+    assert "connect the pin to one input" in pulse_doubt(
         played((1, 1), (1, 1), late_b=True), light=False
     )
     assert "as a wire does" in pulse_doubt(played((1, 1), (1, 1)), light=True)
@@ -145,7 +145,7 @@ def test_a_test_without_an_end_or_with_a_gap_is_refused() -> None:
     lines = Lines(0)
     for n in range(BEATS - 1):
         lines.beat(1000 * n)
-    with pytest.raises(CalibrationError, match="129 of 130 moments"):
+    with pytest.raises(CalibrationError, match="129 of 130 beats"):
         pulse_test(BOARD, lines.events)
     with pytest.raises(CalibrationError, match="lost or damaged"):
         pulse_test(BOARD, lines.events[:5] + lines.events[6:])

@@ -97,7 +97,7 @@ def test_the_first_bad_file_ends_it_otherwise(chrono, with_bad, tmp_path) -> Non
 
 def test_nothing_but_bad_files_is_no_comparison(chrono, tmp_path) -> None:
     (tmp_path / "x.tsv").write_text("")
-    is_one_clear_complaint(chrono("compare", "x.tsv", "--skip-bad"), "not one recording")
+    is_one_clear_complaint(chrono("compare", "x.tsv", "--skip-bad"), "no recording can")
 
 
 def test_several_recordings_are_checked_with_a_line_each(chrono, tmp_path) -> None:
@@ -244,18 +244,18 @@ def test_a_report_takes_folders_and_leaves_bad_files_out_where_that_is_wanted(
 def test_more_recordings_than_a_page_shows_are_refused(chrono, tmp_path) -> None:
     many_links(tmp_path / "many", 51)
     refused = chrono("report", "many", "-o", "x.html")
-    is_one_clear_complaint(refused, "51 recordings are meant", "50 at most", "name fewer")
+    is_one_clear_complaint(refused, "there are 51 recordings", "at most 50", "name fewer")
     assert not (tmp_path / "x.html").exists()
 
 
 def test_a_picture_takes_a_folder_of_one_recording_and_refuses_more(chrono, tmp_path) -> None:
     many_links(tmp_path / "many", 2)
     refused = chrono("picture", "many", "-o", "x.svg")
-    is_one_clear_complaint(refused, "2 recordings are meant", "1 at most", "name one")
+    is_one_clear_complaint(refused, "there are 2 recordings", "at most 1", "name one")
     many_links(tmp_path / "single", 1)
     assert chrono("picture", "single", "-o", "x.svg").code == 1, "a lamp flickers there"
     assert (tmp_path / "x.svg").stat().st_size
-    is_one_clear_complaint(chrono("picture", "memory://a.tsv", "-o", "y.svg"), "fetch it first")
+    is_one_clear_complaint(chrono("picture", "memory://a.tsv", "-o", "y.svg"), "download it")
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from command_kit import is_one_clear_complaint
 
 def test_a_board_without_a_self_test_is_told(chrono) -> None:
     refused = chrono("check", "virtual://two-bands", "--self-test")
-    is_one_clear_complaint(refused, "virtual://two-bands", "knows no self-test")
+    is_one_clear_complaint(refused, "virtual://two-bands", "has no self-test")
 
 
 def test_light_needs_the_self_test_and_the_self_test_a_port(chrono) -> None:

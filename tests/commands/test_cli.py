@@ -36,7 +36,7 @@ GOOD_RIG = '[gates]\nspacing = "300 mm"\n'
         ('[gates]\nspacing = "300 mm"\nspacin = "1 mm"\n', ("rig.toml:3", "spacin")),
         ('[gates]\ntrip_tolerance = "1 mm"\n', ("rig.toml", "gates.spacing")),
         ('[gates]\nspacing = "-300 mm"\n', ("rig.toml:2", "gates.spacing")),
-        ('[gates]\nspacing = "300 kg"\n', ("rig.toml:2", "300 kg", "a length is wanted")),
+        ('[gates]\nspacing = "300 kg"\n', ("rig.toml:2", "300 kg", "but must be a length")),
         ("[gates]\nspacing = 300\n", ("rig.toml:2", "unit")),
         ('[gates\nspacing = "300 mm"\n', ("rig.toml:",)),
     ],
@@ -366,7 +366,7 @@ def test_a_rig_of_other_lines_than_the_recording_s_is_told(chrono, tmp_path, com
     outcome = chrono(*command, "x.tsv", "--rig", "rig.toml")
 
     assert outcome.code == 1
-    assert "x.tsv: not one of its 284 lines is a plain line" in outcome.err
+    assert "x.tsv: none of its 284 lines is a plain line" in outcome.err
 
 
 def test_a_recording_is_not_altered_by_reading_it(chrono, tmp_path) -> None:

@@ -118,7 +118,7 @@ def test_an_answer_that_is_none_is_one_complaint(chrono, monday, say) -> None:
     done = chrono("lab", monday, "--guess")
 
     assert done.code == 2
-    assert "no estimate" in done.err
+    assert "not an estimate" in done.err
     assert done.out == ""
 
 
@@ -173,7 +173,7 @@ def test_a_line_that_is_no_guess_is_told(chrono, tmp_path) -> None:
     done = chrono("guesses", "a.guesses.jsonl")
 
     assert done.code == 1
-    assert "a.guesses.jsonl:1: is no guess" in done.err
+    assert "a.guesses.jsonl:1: is not a guess" in done.err
 
 
 @pytest.mark.parametrize(

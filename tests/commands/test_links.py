@@ -107,7 +107,7 @@ def test_a_server_that_ends_every_connection_at_once_is_given_up(
     (tmp_path / "rig.toml").write_text(RIG)
     with server(greeting) as url:
         outcome = chrono("clock", url, "--rig", "rig.toml", "--recording", "a.tsv", "--json")
-    is_one_clear_complaint(outcome, url, "closed from there before one line came")
+    is_one_clear_complaint(outcome, url, "the other end closed it before one line came")
     assert (tmp_path / "a.tsv").exists() == bool(greeting), "bytes that came are kept"
 
 
@@ -117,7 +117,7 @@ def test_a_server_that_ends_connections_after_a_line_is_tried_on_and_on(
     (tmp_path / "rig.toml").write_text(RIG)
     with server(b"no line of a board\n") as url:
         outcome = chrono("check", url, "--rig", "rig.toml", "--seconds", "3")
-    assert "closed from there" not in outcome.err
+    assert "the other end closed it" not in outcome.err
 
 
 def test_boards_tells_the_one_that_is_likely(chrono: Any, plugs: Plugs) -> None:
@@ -160,7 +160,7 @@ def test_a_board_that_sends_other_lines_than_the_rig_states_is_told_with_its_kin
         complaint = run.complaint()
         run.close()
     assert f'write lines = "{sent}" in the rig' in str(complaint)
-    assert f"are {sent} lines of a board, and the rig states {stated} ones" in str(complaint)
+    assert f"sends {sent} lines, but the rig states {stated} lines" in str(complaint)
 
 
 def test_a_virtual_board_that_is_none_leaves_no_file_behind(

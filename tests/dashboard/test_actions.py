@@ -338,7 +338,7 @@ async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
         ):
             await pilot.press("z")
             await pilot.pause()
-            assert f"Taken back: {words}" in {said.message for said in app._notifications}
+            assert f"Undone: {words}" in {said.message for said in app._notifications}
             assert state() == left
         await pilot.press("z")
         assert recording.read_bytes().startswith(before)
@@ -390,7 +390,7 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
             {"bands": "2"},
         )
         assert run.session.setups.last("two bands") == right
-        assert any("opened again" in said.message for said in app._notifications)
+        assert any("Reopen the recording" in said.message for said in app._notifications)
         await pilot.press("z")
         await drive(app, pilot)
         assert [row.setup for row in app.driver.view.rows] == ["too bands"] * 2 + [

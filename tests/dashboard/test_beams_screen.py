@@ -105,7 +105,7 @@ async def test_the_clock_and_the_delays_are_known_after_some_minutes():
 async def test_the_help_explains_keys_flags_cautions_and_the_uncertainty():
     async with clocking("question_mark", size=(120, 200)) as (_, _, app, pilot):
         text = await look(app, pilot)
-        for words in ("Set the selected shot aside", "trail-only", "nineteen", "Local codes"):
+        for words in ("Set the selected shot aside", "trail-only", "19 of 20", "Local codes"):
             assert words in text
 
 

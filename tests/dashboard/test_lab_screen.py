@@ -231,7 +231,7 @@ async def test_what_is_no_guess_stays_there_to_be_mended(monday) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("g", "m", "u", "c", "h", "enter")
         await settle(app, pilot)
-        assert "no estimate" in screen_text(app)
+        assert "not an estimate" in screen_text(app)
         assert app.screen.query_one("#text", Input).value == "much"
         await pilot.press(*["backspace"] * 4, "2", "percent_sign", "enter")
         await settle(app, pilot)

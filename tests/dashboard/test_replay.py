@@ -118,7 +118,7 @@ async def test_a_replay_writes_nothing_until_it_is_agreed(copied, pace, size):
             if key != "z":
                 assert isinstance(app.screen, ChangeDialog)
                 assert "Replay of copied.tsv" in screen_text(app)
-                assert "Esc: leave it as it is" in screen_text(app)
+                assert "Esc: change nothing" in screen_text(app)
                 await pilot.press("enter", key)  # neither answers
                 assert isinstance(app.screen, ChangeDialog)
                 await pilot.press("escape")
@@ -134,7 +134,7 @@ async def test_a_replay_writes_nothing_until_it_is_agreed(copied, pace, size):
 def test_a_run_itself_refuses_what_was_not_agreed(copied, pace):
     before = state_of(copied)
     run, _ = a_replay(copied, pace)
-    with pytest.raises(RecordingError, match="is only shown"):
+    with pytest.raises(RecordingError, match="is open for reading only"):
         run.say_mark(Mark(NOTE, None, "rain"))
     assert run.undo() is None  # nothing was said
     assert run.session.marks.notes == []

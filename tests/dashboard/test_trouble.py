@@ -219,7 +219,7 @@ def test_without_a_dashboard_a_wait_for_the_disk_and_a_restart_are_told_once(
     board.line("H 1 16000000 32 hand 1.0")
     board.wait(2.0)
     run.step()
-    for words in ("board restarted once: a shot in between may be in two parts\n", ""):
+    for words in ("board restarted once: a shot at that time may be in two parts\n", ""):
         reporter.look(run)
         assert capsys.readouterr().err == words
     run.close()
@@ -280,7 +280,7 @@ async def test_a_board_that_talks_garbage_is_complained_about():
             board.raw("%%%%%")
         await drive(app, pilot)
         text = " ".join(screen_text(app).split())
-        assert "no framed line of a board" in text
+        assert "are not framed lines of a board" in text
         assert "--baud" in text
         assert "30 damaged" in text
 
@@ -323,7 +323,7 @@ def test_lines_that_wait_to_be_taken_are_no_babble():
         board.raw("x" * 1600)
     assert run.complaint() is None
     run.step()
-    assert "no framed line" in str(run.complaint())
+    assert "not framed lines" in str(run.complaint())
 
 
 async def test_a_lost_link_names_the_port_that_has_appeared_and_what_to_type(tmp_path):

@@ -128,7 +128,7 @@ def test_sensors_stand_upside_down_and_their_difference_is_the_rigs(
     wires = [wire(board, "A", 3.0, 8.0, inverted=1), wire(board, "B", 4.0, 7.0, inverted=1)]
     (test,) = played(board, [wires], script)
 
-    assert pulse_doubt(test, light=False).startswith("the inputs stand upside down")
+    assert pulse_doubt(test, light=False).startswith("the inputs show the pin inverted")
     assert not pulse_doubt(test, light=True)
     difference = delay_of(test)
     assert abs(difference.value_s) <= difference.uncertainty.U95
@@ -183,7 +183,7 @@ def test_lines_that_are_missing_or_a_pin_that_is_held_are_told(
 
     with pytest.raises(CalibrationError, match="lost or damaged"):
         pulse_test(hello, lines[:50] + lines[51:])
-    with pytest.raises(CalibrationError, match="of 130 moments"):
+    with pytest.raises(CalibrationError, match="of 130 beats"):
         pulse_test(hello, lines[:50])
 
 

@@ -48,7 +48,7 @@ TROUBLES = {
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
     "bounce": (
         replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),
-        "28 shots met that noise without a bounce, and the rig's jitter is too small for it",
+        "28 shots had that noise without a bounce, and the rig's jitter is too small for it",
     ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),
@@ -137,7 +137,7 @@ def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> Non
     readings = {
         "no shots": GOOD,
         "none in 1 shot": replace(GOOD, timed=1),
-        "not told by lines without a level": replace(
+        "not shown by lines without a level": replace(
             GOOD, gates=(GateObservation(),) * 2, timed=4
         ),
     }

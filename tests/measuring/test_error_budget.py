@@ -83,7 +83,7 @@ def test_no_transit_and_no_edges_are_refused() -> None:
         (-1.0, EdgesUsed.LEAD),
         (1.0, EdgesUsed.NONE),
     ):
-        with pytest.raises(ValueError, match="a transit above zero"):
+        with pytest.raises(ValueError, match="transit must be above zero"):
             shot_budget(model, transit_s, used)
 
 

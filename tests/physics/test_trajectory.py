@@ -121,6 +121,6 @@ def test_a_landing_above_the_launch_is_met_on_the_way_down_or_never():
     path = fly(20.0, math.radians(60), no_drag, G, height_m=-10.0)
 
     assert path.range_m == pytest.approx(vacuum_range(20.0, math.radians(60), G, -10.0))
-    with pytest.raises(OptionError, match="never comes up"):
+    with pytest.raises(OptionError, match="never gets up"):
         fly(20.0, math.radians(60), no_drag, G, height_m=-15.5)
     assert math.isnan(vacuum_range(20.0, math.radians(60), G, -15.5))

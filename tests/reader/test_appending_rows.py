@@ -56,7 +56,7 @@ def test_what_cannot_be_added_to_is_refused_in_one_line(path: Path, what) -> Non
         what(path)
     other.close()
     path.write_bytes(b"no recording\n")
-    with pytest.raises(RecordingError, match="is no recording"):
+    with pytest.raises(RecordingError, match="is not a recording"):
         what(path)
     assert path.read_bytes() == b"no recording\n"
 

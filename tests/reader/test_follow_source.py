@@ -174,7 +174,7 @@ def test_everything_can_be_given_again(path, source) -> None:
 def test_what_is_no_recording_is_not_followed(tmp_path, content) -> None:
     path = tmp_path / "x.tsv"
     path.write_bytes(content)
-    with pytest.raises(RecordingError, match="no recording"):
+    with pytest.raises(RecordingError, match="not a recording"):
         FollowSource(path).start()
 
 

@@ -48,7 +48,7 @@ def test_the_full_text_of_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
         open_port("/dev/tty-none")
     assert str(refused.value) == (
         "/dev/tty-none: there is no such port\n"
-        "  do: plug the board in (no serial port is here), or try virtual://two-bands"
+        "  do: no serial port was found: plug the board in, or try virtual://two-bands"
     )
 
 
@@ -79,7 +79,7 @@ def test_a_port_without_permission_hints_at_the_group(powerless: None) -> None:
 
 @pytest.mark.parametrize("name", ["/dev/null", "/", __file__])
 def test_what_is_no_serial_port_is_said_to_be_none(name: str) -> None:
-    with pytest.raises(PortError, match="this is no serial port"):
+    with pytest.raises(PortError, match="this is not a serial port"):
         open_port(name)
 
 
@@ -97,14 +97,14 @@ def test_an_impossible_baud_rate_is_refused_with_the_usual_one(
     [
         ("carrier-pigeon://loft", "this address cannot be used"),
         ("virtual://nowhere", "there is no scenario 'nowhere'"),
-        ("socket://", "cannot be used: it names no host"),
-        ("socket://gates", "cannot be used: it names no port"),
+        ("socket://", "cannot be used: the host is missing"),
+        ("socket://gates", "cannot be used: the port is missing"),
         ("socket://gates:99999", "cannot be used: port out of range 0-65535"),
         ("socket://gates:twelve", "cannot be used: port could not be cast"),
-        ("SOCKET://gates:0", "cannot be used: it names no port"),
+        ("SOCKET://gates:0", "cannot be used: the port is missing"),
         ("socket://[::1", "cannot be used: invalid IPv6 URL"),
         ("socket://gates:80?logging=x", "cannot open|cannot be used"),
-        ("rfc2217://", "cannot be used: it names no host"),
+        ("rfc2217://", "cannot be used: the host is missing"),
         ("rfc2217://gates:70000", "cannot be used: port out of range"),
         ("rfc2217://gates:80?sound=loud", "unknown option"),
         ("loop://?logging=loud", "cannot be used|cannot open"),
@@ -113,7 +113,7 @@ def test_an_impossible_baud_rate_is_refused_with_the_usual_one(
         ("hwgrep://[", "this address cannot be used"),
         ("hwgrep://no such board", "cannot open"),
         ("", "no such port"),
-        ("a\0b", "this is no name of a port"),
+        ("a\0b", "this is not the name of a port"),
         ("x" * 5000, "cannot open"),
     ],
 )

@@ -64,7 +64,7 @@ def test_a_file_cut_anywhere_gives_its_whole_rows_and_one_located_complaint(
 def test_a_file_cut_within_its_first_line_is_no_recording(tmp_path: Path, length: int) -> None:
     path = tmp_path / "a.tsv"
     path.write_bytes(HEADER[:length])
-    with pytest.raises(RecordingError, match=r"a\.tsv: is no recording: it is "):
+    with pytest.raises(RecordingError, match=r"a\.tsv: is not a recording: it is "):
         read_blocks(path)
 
 
@@ -72,12 +72,12 @@ def test_a_file_cut_within_its_first_line_is_no_recording(tmp_path: Path, length
     ("content", "reason"),
     [
         (b"", "it is empty"),
-        (b"host_us,origin,line\n1,board,A 1\n", "its first line is another one"),
-        (b"\x89PNG\r\n\x1a\n", "its first line is another one"),
+        (b"host_us,origin,line\n1,board,A 1\n", "its first line is different"),
+        (b"\x89PNG\r\n\x1a\n", "its first line is different"),
         (HEADER.decode().encode("utf-16"), "it is UTF-16, not UTF-8"),
         (b"\x1f\x8b\x08\x00", "it is compressed"),
-        (b"\x00" * 100_000, "its first line is another one"),
-        (b"\n" + HEADER, "its first line is another one"),
+        (b"\x00" * 100_000, "its first line is different"),
+        (b"\n" + HEADER, "its first line is different"),
     ],
 )
 def test_another_file_is_refused_with_file_reason_and_advice(
@@ -88,7 +88,7 @@ def test_another_file_is_refused_with_file_reason_and_advice(
     with pytest.raises(RecordingError) as refusal:
         read_blocks(path)
     assert refusal.value.where == str(path)
-    assert refusal.value.message == f"is no recording: {reason}"
+    assert refusal.value.message == f"is not a recording: {reason}"
     assert refusal.value.hint
 
 
@@ -96,7 +96,7 @@ def test_another_file_is_refused_with_file_reason_and_advice(
     ("name", "message"),
     [
         ("missing.tsv", "there is no such file"),
-        (".", "is no file"),
+        (".", "is not a file"),
         ("a.tsv/b", "cannot be read: Not a directory"),
         ("a\0b", "cannot be read: embedded null byte"),
         ("x" * 300, "cannot be read: File name too long"),

@@ -109,7 +109,7 @@ def test_a_name_that_cannot_be_created_is_told(tmp_path: Path, name: str) -> Non
 def test_a_disk_full_from_the_start_is_told_and_leaves_no_file(tmp_path: Path) -> None:
     with (
         limited_file_size(5),
-        pytest.raises(RecordingError, match=r"cannot be written: File.*\n  do: .* room"),
+        pytest.raises(RecordingError, match=r"cannot be written: File.*\n  do: .* free space"),
     ):
         RecordingWriter(tmp_path / "a.tsv")
     assert list(tmp_path.iterdir()) == []
@@ -166,7 +166,7 @@ def test_a_cut_recording_opened_again_keeps_its_bytes_and_the_cut_row_is_damage(
 def test_what_is_no_recording_is_not_continued(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "a.tsv"
     path.write_bytes(content)
-    with pytest.raises(RecordingError, match="is no recording"):
+    with pytest.raises(RecordingError, match="is not a recording"):
         RecordingWriter.reopen(path)
     assert path.read_bytes() == content
 
@@ -485,7 +485,7 @@ def test_without_any_place_rows_wait_until_there_is_one(tmp_path: Path) -> None:
     clock.now += 1.0
     writer.append(EDGES[1])
     assert writer.trouble is not None
-    assert "no place to go on" in writer.trouble
+    assert "no new file can be written" in writer.trouble
     with pytest.raises(RecordingError, match="could not be written"):
         writer.close()
     folder.mkdir()

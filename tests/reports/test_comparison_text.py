@@ -68,10 +68,10 @@ def test_headline_pairs_and_sum_of_a_situation_agree(name: str) -> None:
 def test_chance_is_told_in_sessions_and_as_p(p: float, words: str) -> None:
     one = Difference(1.0, 0.5, 9.0)
     assert chance_words(replace(one, p_adjusted=p)) == (
-        f"among equally fast setups, two would look so different {words}"
+        f"among equally fast setups, two would look this different {words}"
     )
     assert chance_words(one).startswith(
-        "two equally fast setups would look so different in 8 of"
+        "two equally fast setups would look this different in 8 of"
     )
 
 
@@ -100,10 +100,11 @@ def test_how_many_more_shots_settle_it() -> None:
     )
     assert more_sentence(MoreShots(1, None), ", shot in turn,") == (
         "if the difference is as large as it looks, 1 more shot of each setup, shot in turn, "
-        "settles it in four cases of five; the difference may be zero, then no number does"
+        "settles it in four cases of five; the difference may be zero, then no number settles "
+        "it"
     )
     assert more_sentence(MoreShots(5, 40)).endswith(
-        "settle it in four cases of five; if it is as small as may be, 40 do"
+        "settle it in four cases of five; if it is as small as possible, 40 do"
     )
 
 

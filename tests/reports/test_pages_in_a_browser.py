@@ -125,6 +125,7 @@ def test_a_worksheet_and_its_key_lie_well_and_fit_on_their_papers(
     for page, papers in (("sheet", 6), ("sheet-key", 3)):
         for width in (390, 1280):
             lies_well(tmp_path / f"{page}.html", width)
+        assert judge_by_axe(tmp_path / f"{page}.html")["violations"] == []
         assert printed_pages(tmp_path / f"{page}.html") == papers
 
 

@@ -279,7 +279,7 @@ def test_a_rig_of_plain_lines_has_no_counter_to_tell_of_and_a_flat_body_no_axis(
 
 def test_a_calibration_is_told_or_that_there_is_none() -> None:
     rows = dict(calibration_rows(COARSE))
-    lacking = "not calibrated, the stated limits hold"
+    lacking = "not calibrated, the stated limits apply"
     assert [name for name, text in rows.items() if text == lacking] == [
         "counter's rate",
         "gate spacing",

@@ -230,6 +230,16 @@ def test_a_name_is_drawn_as_text_whatever_it_says(chrono, tmp_path, name, ending
         assert not [e for e in root.iter() if e.tag.endswith("script")]
 
 
+@pytest.mark.parametrize("name", ["שתי רצועות", "ثلاثة"])
+def test_numbers_behind_a_name_from_right_to_left_keep_their_order(tmp_path, name) -> None:
+    rows = [setup(name), *map(shot, (20, 20.2, 20.4)), setup("a"), shot(20), shot(21)]
+    plotted = plotted_speeds(read_recording(write_recording(tmp_path / "x.tsv", rows)))
+    svg = picture_svg(plotted, WIDE, "k")
+    # UAX 9: numbers after a mark from left to right are laid out from left to right.
+    assert f"{name}\u200e: 20" in svg
+    assert "a: 2" in svg
+
+
 @pytest.mark.parametrize("size", [WIDE, NARROW])
 def test_a_long_session_is_thinned_and_says_so(chrono, tmp_path, size) -> None:
     speeds = np.random.default_rng(1).normal(20, 0.4, 1000)
@@ -277,7 +287,7 @@ def test_shots_that_do_not_count_are_drawn_apart_and_cannot_squeeze_the_others(
     assert plotted.aside_mps == pytest.approx([100], rel=1e-3)
     assert plotted.setups[0].number.tolist() == [1, 2, 4]
     svg = picture_svg(plotted, WIDE, "k")
-    assert "not counted (1 of 1 beyond the picture)" in svg
+    assert "not counted (1 of 1 outside the picture)" in svg
     assert "1 shots with a speed are not counted" not in svg
     assert "1 shot with a speed is not counted" in svg
 
@@ -315,7 +325,7 @@ def test_more_setups_than_the_legend_holds_are_counted(tmp_path) -> None:
     svg = picture_svg(plotted, WIDE, "k")
     assert "s7: " in re.sub("<desc.*?</desc>", "", svg)
     assert "s8: " not in re.sub("<desc.*?</desc>", "", svg)
-    assert "and 3 setups more" in svg
+    assert "and 3 more setups" in svg
 
 
 def test_a_recording_without_shots_is_refused_and_leaves_no_file(chrono, tmp_path) -> None:

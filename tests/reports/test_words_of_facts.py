@@ -22,7 +22,7 @@ from chrono.session.troubles import (
 )
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
-MEANWHILE = "what the board said meanwhile is missing"
+MEANWHILE = "what the board sent meanwhile is missing"
 
 
 def test_no_advice_and_no_note_is_without_words() -> None:
@@ -54,12 +54,12 @@ def test_an_advice_is_given_in_millimetres_and_degrees() -> None:
         ),
         (
             BoardUnused(12.5, "16 bits"),
-            "from 12.500 s on, until another hello, what the board said is not used: 16 bits",
+            "from 12.500 s on, until another hello, the board's lines are not used: 16 bits",
         ),
         (
             RateUnknown("3 beats"),
-            "the rate of the counter is not known from its beats (3 beats); measured with the "
-            "clock that the rig states",
+            "the rate of the counter is not known from its beats (3 beats); speeds are "
+            "measured with the clock that the rig states",
         ),
         (SourceFailed("p", "broken", ended=True), "p: reading ended: broken"),
         (SourceFailed("a.tsv", "was cut", ended=False), "a.tsv: was cut"),

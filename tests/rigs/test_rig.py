@@ -235,14 +235,14 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
     [
         ("", "rig.toml: gates.spacing is missing"),
         ("[gates]", "rig.toml: gates.spacing is missing"),
-        ("gates = 3", "rig.toml:1: gates is 3, a section is wanted"),
+        ("gates = 3", "rig.toml:1: gates is 3, but must be a section"),
         (
             '[gates]\nspacing = "300 kg"',
-            'rig.toml:2: gates.spacing is "300 kg", a length is wanted',
+            'rig.toml:2: gates.spacing is "300 kg", but must be a length',
         ),
         (
             "[gates]\nspacing = 300",
-            "rig.toml:2: gates.spacing is 300, a length with its unit is wanted",
+            "rig.toml:2: gates.spacing is 300, but must be a length with its unit",
         ),
         (
             '[gates]\nspacing = "-300 mm"',
@@ -254,11 +254,11 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ),
         (
             '[gates]\nspacing = "nan mm"',
-            'rig.toml:2: gates.spacing is "nan mm", a length is wanted',
+            'rig.toml:2: gates.spacing is "nan mm", but must be a length',
         ),
         (
             "[gates]\nspacing = inf",
-            "rig.toml:2: gates.spacing is inf, a length with its unit is wanted",
+            "rig.toml:2: gates.spacing is inf, but must be a length with its unit",
         ),
         ('[gates]\nspacing = "300 mm"\nspacig = 1', "rig.toml:3: unknown key gates.spacig"),
         (SPACING + "[gate]\nx = 1", "rig.toml:3: unknown key gate"),
@@ -288,7 +288,7 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ),
         (
             'name = "a\\u001b[31m"\n' + SPACING,
-            'rig.toml:1: name is "a\\x1b[31m", a text without',
+            'rig.toml:1: name is "a\\x1b[31m", but must not have',
         ),
         ('name = "a\\u202eb"\n' + SPACING, "rig.toml:1: name is "),
         ('name = ""\n' + SPACING, 'rig.toml:1: name is "", '),
@@ -296,10 +296,10 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ('speed_unit = "kn"\n' + SPACING, 'rig.toml:1: speed_unit is "kn", '),
         ("spacing_m = 0.3\n" + SPACING, "rig.toml:1: unknown key spacing_m"),
         ("[gates]\nspacing_m = 0.3", "rig.toml:2: unknown key gates.spacing_m"),
-        ("x = \n", "rig.toml:1: is no TOML: "),
-        ('[gates]\nspacing = "300 mm\n', "rig.toml:2: is no TOML: "),
-        ("[gates\n", "rig.toml:1: is no TOML: "),
-        (SPACING + SPACING, "rig.toml:3: is no TOML: "),
+        ("x = \n", "rig.toml:1: is not TOML: "),
+        ('[gates]\nspacing = "300 mm\n', "rig.toml:2: is not TOML: "),
+        ("[gates\n", "rig.toml:1: is not TOML: "),
+        (SPACING + SPACING, "rig.toml:3: is not TOML: "),
     ],
 )
 def test_a_wrong_key_is_told_with_its_place_and_reason(text: str, expected: str) -> None:
@@ -350,7 +350,7 @@ def test_a_line_number_is_true_or_absent(text: str) -> None:
         for problem in found:
             place, _, number = problem.where.partition(":")
             assert place == "rig.toml"
-            if number and "no TOML" not in problem.message:
+            if number and "not TOML" not in problem.message:
                 key = problem.message.removeprefix("unknown key ").split(" ")[0].split(".")[-1]
                 assert key.strip('"')[:2] in text.split("\n")[int(number) - 1]
 
@@ -434,7 +434,7 @@ def test_a_new_rig_file_is_written_and_never_overwritten(tmp_path: Path) -> None
     write_starter(path)
     before = path.read_bytes()
 
-    with pytest.raises(RigError, match="is there already"):
+    with pytest.raises(RigError, match="already exists"):
         write_rig(path, SPACING)
 
     assert path.read_bytes() == before

@@ -87,7 +87,7 @@ def test_sizes_are_known_and_0_for_what_is_not_there(folder: Path) -> None:
 @pytest.mark.parametrize("word", ["empty", "empty/*", "season/*.csv", "nowhere*"])
 def test_a_folder_or_pattern_without_recordings_is_told(folder: Path, word: str) -> None:
     (folder / "empty").mkdir()
-    with pytest.raises(RecordingError, match="no recording is there") as told:
+    with pytest.raises(RecordingError, match="there is no recording") as told:
         find_sources(["season", word])
     assert told.value.where == word
 
@@ -121,7 +121,7 @@ def test_a_folder_that_must_not_be_looked_through_is_told(monkeypatch) -> None:
         return look(place)
 
     monkeypatch.setattr(os, "scandir", refuse)  # root, who may run this, may look everywhere
-    with pytest.raises(RecordingError, match="cannot be looked through: Permission") as told:
+    with pytest.raises(RecordingError, match="cannot be searched: Permission") as told:
         find_sources(["season"])
     assert told.value.where == "season/day-1"
 

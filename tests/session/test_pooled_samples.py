@@ -147,7 +147,7 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
         assert both["between_recordings"]["p_value"] == pytest.approx(1)
         assert both["rigs"] == 1
     text = chrono("summary", "--pool", ".").out
-    assert text.startswith("2 recordings put together: 80 shots counted\n  Rigs: all 2 ")
+    assert text.startswith("2 recordings pooled: 80 shots counted\n  Rigs: all 2 ")
     assert "the shared part of one rig counts once" in text
     assert max(map(len, text.splitlines())) <= 60
 
@@ -173,7 +173,9 @@ def test_too_many_setups_are_not_compared_each_with_each(chrono, tmp_path: Path)
 
 def test_nothing_that_can_be_pooled_is_told(chrono, tmp_path: Path) -> None:
     (tmp_path / "x.tsv").write_text("")
-    is_one_clear_complaint(chrono("summary", "--pool", "x.tsv", "--skip-bad"), "not one")
+    is_one_clear_complaint(
+        chrono("summary", "--pool", "x.tsv", "--skip-bad"), "no recording can"
+    )
 
 
 def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -> None:
@@ -188,8 +190,8 @@ def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -
         wide[option] = told["pairs"][1]["without_drift"]["u_shared_mps"]
     assert wide["each"] > 5 * wide["one"]
     text = " ".join(chrono("compare", "a.tsv", "b.tsv").out.split())
-    assert "(equal descriptions, so this is an assumption); --rigs each overrules this." in text
-    assert "this holds if one rig made these recordings" in text
+    assert "(equal descriptions, so this is an assumption); --rigs each changes this." in text
+    assert "this is true if one rig made these recordings" in text
     assert "as you said" in " ".join(
         chrono("summary", "--pool", ".", "--rigs", "each").out.split()
     )

@@ -120,7 +120,7 @@ def test_words_like_a_rig_s_in_other_rows_are_no_rig(tmp_path) -> None:
     path = tmp_path / "x.tsv"
 
     path.write_bytes(HEAD + b"".join(fakes))
-    with pytest.raises(RecordingError, match="holds no rig"):
+    with pytest.raises(RecordingError, match="contains no rig"):
         first_rig(path)
 
     path.write_bytes(HEAD + b"".join(fakes) + row)

@@ -260,7 +260,7 @@ def test_a_recording_cut_off_before_its_rig_is_whole_is_refused_with_what_to_do(
     for size in (*range(0, rig_ends, 13), rig_ends - 1):
         morning.write_bytes(everything[:size])
         error = refused(morning)
-        assert "ends before its rig is whole" in str(error), size
+        assert "ends before its rig is complete" in str(error), size
         assert "begin a new recording" in str(error), size
 
 
@@ -293,7 +293,7 @@ def test_a_demonstration_is_not_gone_on_with(morning: Path) -> None:
 def test_no_recording_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.tsv"
     path.write_bytes(b"something else\n")
-    assert "is no recording" in str(refused(path))
+    assert "is not a recording" in str(refused(path))
 
 
 def test_a_board_that_says_nothing_now_is_complained_of(morning: Path) -> None:
@@ -304,7 +304,7 @@ def test_a_board_that_says_nothing_now_is_complained_of(morning: Path) -> None:
     for _ in range(30):
         board.raw("no line of a board")
     run.step()
-    assert "is no framed line" in str(run.complaint())
+    assert "are not framed lines" in str(run.complaint())
     before = morning.read_bytes()
     run.give_up()
     run.close()

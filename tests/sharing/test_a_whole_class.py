@@ -146,7 +146,7 @@ async def a_class(
     waking = asyncio.create_task(slowness(clocking))
     await began.wait()
     ours, terminal = pty.openpty()
-    words = (path, "--seats", viewers, *(("--guesses",) if guesses else ()))
+    words = (path, "--seats", viewers, *(("--guesses", "--hidden") if guesses else ()))
     shared = await asyncio.to_thread(Shared, *words, patience_s=seconds + 60, stdin=terminal)
     looking = [Looking(shared, guesses=guesses) for _ in range(viewers)]
     leading = asyncio.create_task(lead_rounds(ours, clocking)) if guesses else None
@@ -163,8 +163,8 @@ async def a_class(
     os.close(ours)
     os.close(terminal)
     for viewer in looking if rounds else ():
-        assert set(viewer.answers) <= {200, 409}  # 409: the shot came before the guess
-        assert viewer.answers.count(200) >= rounds // 4
+        assert set(viewer.answers) <= {200, 409}  # 409: on a slow machine the round is over
+        assert viewer.answers.count(200) >= rounds // 2
     first = max(min(one.seen_s.values()) for one in looking)
     written_s = {shot: at_s for shot, at_s in written_s.items() if at_s > first}
     return delays_s(written_s, looking), memory, await waking

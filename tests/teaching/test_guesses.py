@@ -49,7 +49,7 @@ def test_an_estimate_is_read_as_people_write_it(text, who, guess_mps) -> None:
     "text", ["", "much", "0.3", "2", "-2 %", "0 m/s", "3 kg", "nan %", "1e9 m/s", "3b:"]
 )
 def test_what_is_no_estimate_is_refused_with_an_example(text) -> None:
-    with pytest.raises(OptionError, match="no estimate") as refused:
+    with pytest.raises(OptionError, match="not an estimate") as refused:
         read_estimate(text, 22.0)
     assert '"2 %"' in refused.value.hint
 
@@ -106,7 +106,7 @@ def test_a_line_that_was_cut_off_neither_swallows_the_next_nor_stops_the_reading
     keep_guess(path, GUESS)
     found, others = read_guesses(path)
     assert found == [GUESS, GUESS]
-    assert unread_guess_lines(path, others) == [f"{path}:2: is no guess, left out"]
+    assert unread_guess_lines(path, others) == [f"{path}:2: is not a guess, left out"]
 
 
 @pytest.mark.parametrize(

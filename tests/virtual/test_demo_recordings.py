@@ -140,7 +140,7 @@ def test_the_host_reads_lines_in_order_and_never_before_they_left_the_board() ->
 
 
 def test_a_play_without_end_makes_no_recording() -> None:
-    with pytest.raises(ValueError, match="without end"):
+    with pytest.raises(ValueError, match="never ends"):
         simulate_recording(Play(SCENARIOS["two-bands"]), rig={}, file={})
 
 
