@@ -155,7 +155,7 @@ def energy(
     as_json: AsJson = False,
 ) -> None:
     """
-    Compute energy and momentum of shots, and their share of the stored energy.
+    Compute energy and momentum, and the share of a stored energy.
 
     The limits for gas and vacuum are ideal: use them to judge a clocked shot. They are not
     advice for building or filling anything.

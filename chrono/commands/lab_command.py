@@ -117,7 +117,7 @@ def guesses(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the errors that classes estimated, beside the computed ones."""
+    """List what classes guessed of a ±, beside what was computed."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.findings_text import Findings
     from chrono.reports.guess_text import (
