@@ -66,8 +66,8 @@ FLAG_HELP: dict[str, str] = {
     ),
     "unsound": (
         "No pair of edges can be timed to a hundredth of the transit, because a gate bounced "
-        "for a long time or the board sent its edges late: give the comparators more "
-        "hysteresis or shade the gates."
+        "for long or the board sent edges late: give the comparators more hysteresis or shade "
+        "the gates."
     ),
     "ambiguous": (
         "Other passages fit the declared body better than those paired first, as when bodies "

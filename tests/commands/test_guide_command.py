@@ -2,9 +2,11 @@
 
 import re
 import threading
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
+from _pytest.mark import ParameterSet
 from command_kit import Outcome, is_one_clear_complaint
 from every_command import command_names
 from hand_board import CLOCK_HZ, HandBoard, hand_run
@@ -24,6 +26,16 @@ HOUSE = Path(__file__).parents[2]
 PAGES = guide_pages()
 TASKS = [topic for topic in PAGES if topic not in REFERENCE]
 MOST_WORDS = {"first-shot": 1500}
+IN_REAL_TIME = {"first-shot", "demo"}
+"""Pages and commands whose examples take a minute."""
+
+
+def with_long_ones(names: Iterable[str]) -> list[ParameterSet]:
+    """Return names as parameters, marked as long if they take a minute."""
+    return [
+        pytest.param(name, marks=[pytest.mark.long] if name in IN_REAL_TIME else [])
+        for name in names
+    ]
 
 
 @pytest.mark.parametrize("topic", TASKS)
@@ -31,7 +43,7 @@ def test_a_page_is_short(topic: str) -> None:
     assert len(PAGES[topic].text.split()) <= MOST_WORDS.get(topic, 500)
 
 
-@pytest.mark.parametrize("topic", TASKS)
+@pytest.mark.parametrize("topic", with_long_ones(TASKS))
 def test_the_commands_of_a_page_run_and_give_what_it_shows(
     topic: str, chrono, tmp_path: Path
 ) -> None:
@@ -45,7 +57,7 @@ def test_the_commands_of_a_page_run_and_give_what_it_shows(
             assert agrees(outcome.out, block.output), f"{block.output}\nbut\n{outcome.out}"
 
 
-@pytest.mark.parametrize("name", EXAMPLES)
+@pytest.mark.parametrize("name", with_long_ones(EXAMPLES))
 def test_the_examples_of_a_command_run(name: str, chrono, tmp_path: Path) -> None:
     fill_for(tmp_path, list(EXAMPLES[name]))
     for command in EXAMPLES[name]:
@@ -155,8 +167,8 @@ def test_a_terminal_gets_sentences_wrapped_and_commands_whole(topic: str) -> Non
 
 
 def test_a_page_that_is_not_there_is_told_with_those_that_are(chrono) -> None:
-    outcome = chrono("guide", "cannons")
-    is_one_clear_complaint(outcome, "no page 'cannons'", "first-session", "safety")
+    outcome = chrono("guide", "weather")
+    is_one_clear_complaint(outcome, "no page 'weather'", "first-session", "safety")
 
 
 def test_every_page_that_is_named_is_there() -> None:
