@@ -185,8 +185,8 @@ def test_no_kill_loses_a_shot_that_a_script_got(tmp_path: Path) -> None:
 
 @pytest.mark.long
 @pytest.mark.skipif(os.name != "posix", reason="kills by a signal")
-def test_two_hundred_kills_lose_no_shot_that_a_script_got(tmp_path: Path) -> None:
-    kill_and_compare(tmp_path, 200, seed=2)
+def test_sixty_kills_lose_no_shot_that_a_script_got(tmp_path: Path) -> None:
+    kill_and_compare(tmp_path, 60, seed=2)
 
 
 def resident_mb() -> float:
