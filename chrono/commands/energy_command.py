@@ -164,9 +164,8 @@ def energy(
     """
     Compute energy and momentum, and their share of the stored energy.
 
-    The limits for gas and vacuum are ideal values. Use them only to judge a clocked shot;
-    they are
-    not advice for building or filling anything.
+    The limits for gas and vacuum are ideal values. Use them only to judge a clocked
+    shot. They are not advice for building or filling anything.
     """
     from chrono.measuring.energy_results import energy_result
     from chrono.measuring.launch import each_launch
@@ -261,7 +260,7 @@ def _alone(option: str, text: str | None, lacking: str) -> None:
 
 
 def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
-    """Return the distance from the mouth: the given value, or the rig's value for clocked
+    """Return the distance from the mouth: the given value, else the rig's for clocked
     shots."""
     from chrono.measuring.energy_results import DISTANCE
     from chrono.measuring.propagation import known

@@ -334,8 +334,7 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
-    """Return a recording's launch; the body values from the options replace those of the
-    setup."""
+    """Return a recording's launch; body values of the options replace those of the setup."""
     from chrono.measuring.body_in_air import site_of
 
     told = body(None)

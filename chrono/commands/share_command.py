@@ -78,8 +78,7 @@ Guesses = Annotated[
     typer.Option(
         "--guesses",
         help="Let each viewer send one guess per round. You open, close and reveal a round "
-        "with "
-        "keys. Guesses go into a file beside the recording, as with `lab --guess`.",
+        "with keys. Guesses go into a file beside the recording, as with `lab --guess`.",
     ),
 ]
 RigToUse = Annotated[
