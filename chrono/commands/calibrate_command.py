@@ -23,8 +23,8 @@ def calibrate_clock(
     """
     Find the counter's rate from the beats of a recording.
 
-    Keep the board connected for ten minutes or longer; you need no shots.
-    A time service should keep the computer's clock right.
+    Keep the board connected for ten minutes or longer; you need no shots. A time service
+    should keep the computer's clock right.
     """
     from chrono.calibrating import calibration as calibrate
 

@@ -65,8 +65,7 @@ def fall(
     Compute height, time and speed of a fall from rest.
 
     Give one of the three, or a recording. From a recording, compute the height from which the
-    body
-    reaches its clocked speed.
+    body reaches its clocked speed.
     """
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import fall_result

@@ -72,8 +72,7 @@ def whatif(
     Show how a recording would look with another rig, for each shot.
 
     The recorded lines are measured a second time, with a coarser counter or another rig. You
-    may
-    combine several assumptions. The recording stays unchanged.
+    may combine several assumptions. The recording stays unchanged.
     """
     from chrono.reports.what_if_text import what_if_data, what_if_short, what_if_text
     from chrono.teaching.what_if import what_if

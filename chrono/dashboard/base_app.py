@@ -1,10 +1,9 @@
 """The base class of the dashboard, the error lab and the log book.
 
 It handles the theme, saved choices, signals that end programs, and keys for a dialog that is
-not ready yet.
-People with any colour vision can distinguish the colours that texts name: the hues are those
-of Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), made lighter or darker until each has
-a contrast of 4.5 : 1 (WCAG 2.2, 1.4.3) on every background in use.
+not ready yet. People with any colour vision can distinguish the colours that texts name: the
+hues are those of Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), made lighter or darker
+until each has a contrast of 4.5 : 1 (WCAG 2.2, 1.4.3) on every background in use.
 """
 
 from __future__ import annotations

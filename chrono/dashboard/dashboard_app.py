@@ -5,10 +5,8 @@ services for its screens. The actions for one shot are on the Shots screen. The 
 are in the recording before this program reads them. So no screen can lose a shot.
 
 This module loads with Textual alone. The measuring code is loaded with the run. Each other
-screen is loaded when it is first shown
-(`SCREENS`). Scipy is loaded for the coverage of the first speed; `Session.make_ready`
-computes it
-in a thread after the first screen is shown.
+screen is loaded when it is first shown (`SCREENS`). Scipy is loaded for the coverage of the
+first speed; `Session.make_ready` computes it in a thread after the first screen is shown.
 """
 
 from __future__ import annotations

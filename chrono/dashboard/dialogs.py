@@ -1,9 +1,9 @@
 """Dialogs: a line of text, a setup, a question before a change or the end, lines, the
 cautions.
 
-An action that asks awaits the answers (`asks`). Keys may come before a dialog is ready: from
-a barcode reader, a paste, or a fast typist. The
-dialog keeps such keys and types them when it is ready, so no key is lost.
+An action that asks awaits the answers (`asks`). Keys may come before a dialog is ready: from a
+barcode reader, a paste, or a fast typist. The dialog keeps such keys and types them when it is
+ready, so no key is lost.
 """
 
 from __future__ import annotations
@@ -53,9 +53,8 @@ def asks(
     Let an action await the answers of dialogs.
 
     The action runs in a worker, because the user may answer late. The application handles the
-    next
-    key only after the first dialog is shown or the action is done. So a second key goes to
-    the dialog, never to another action. An action must not do slow work before its first
+    next key only after the first dialog is shown or the action is done. So a second key goes
+    to the dialog, never to another action. An action must not do slow work before its first
     dialog.
     """
 

@@ -1,8 +1,7 @@
 """The error lab: settings at the left, their effect on readings at the right.
 
 The room `teaching` computes all values in a thread; the screen only draws them. The ± can be
-hidden
-until a class has estimated it.
+hidden until a class has estimated it.
 """
 
 from asyncio import to_thread

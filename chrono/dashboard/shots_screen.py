@@ -2,8 +2,7 @@
 table.
 
 If the cursor is on an older shot, the screen shows this shot in full below the table. This
-module
-contains the actions for the selected shot.
+module contains the actions for the selected shot.
 """
 
 from __future__ import annotations
