@@ -40,8 +40,10 @@ Rigs = Annotated[
     Literal["one", "each"] | None,
     typer.Option(
         "--rigs",
-        help="Count all recordings as made with one rig, or each as another rig. Without this "
-        "option the identity in the rig decides, then the description, never the name.",
+        help="State that all recordings come from one rig, or each from another rig. "
+        "Without this "
+        "option the program compares the identity in the rig, then the description, never "
+        "the name.",
     ),
 ]
 Cluster = Annotated[
@@ -51,21 +53,23 @@ Cluster = Annotated[
 
 
 def one_rig(rigs: str | None) -> bool | None:
-    """Return whether the user states one rig for all recordings; None if not stated."""
+    """Return whether the user states one rig for all recordings; None without such a
+    statement."""
     return None if rigs is None else rigs == "one"
 
 
 @dataclass(frozen=True)
 class BatchOptions:
     """
-    How the work on many recordings is done.
+    How to process many recordings.
 
     Attributes
     ----------
     jobs : int or None
-        Number of processes; None for as many as save time.
+        Number of processes. None: the program chooses the number that saves most time.
     skip_bad : bool
-        Whether to skip recordings that cannot be used. If not, the first one is an error.
+        Whether to skip recordings that cannot be used. If False, the first bad recording is an
+        error.
     cluster : str or None
         Address of the scheduler of a Dask cluster that does the work.
     """
@@ -77,7 +81,9 @@ class BatchOptions:
 
 def meant(words: Sequence[str], how: BatchOptions) -> "list[RecordingSource]":
     """
-    Find recordings and start the process that forks the workers; it loads meanwhile.
+    Find recordings and start the process that forks the workers.
+
+    The process loads its code while the recordings are found.
 
     Raises
     ------
@@ -102,7 +108,7 @@ def each_of(
     streaming: bool = False,
 ) -> Iterator[Iterator[T]]:
     """
-    Give the results of the same task for each recording, in order.
+    Yield the result of a task for each recording, in order.
 
     Parameters
     ----------
@@ -112,9 +118,9 @@ def each_of(
         The work for one recording.
     how : BatchOptions
     findings : Findings
-        Collects what is wrong with the data, and which recordings were skipped.
+        Collects the problems of the data, and the recordings that were skipped.
     streaming : bool, optional
-        Whether results are printed as they come. A terminal then shows no progress bar.
+        Whether the caller prints each result at once. A terminal then shows no progress bar.
 
     Raises
     ------
@@ -137,12 +143,12 @@ def all_of(
     findings: "Findings",
 ) -> list[T]:
     """
-    Return the results of the same task for all recordings, see `each_of`.
+    Return the results of a task for all recordings, see `each_of`.
 
     Raises
     ------
     RecordingError
-        If all recordings are bad and skipped.
+        If all recordings are bad and were skipped.
     """
     with each_of(sources, task, how, findings) as found:
         results = list(found)
@@ -155,7 +161,7 @@ def files_meant(
     words: Sequence[str], most: int, what: str, hint: str
 ) -> "list[RecordingSource]":
     """
-    Find the files for an output that shows each of them.
+    Find the recordings for an output that shows each recording.
 
     Parameters
     ----------
@@ -166,12 +172,12 @@ def files_meant(
     what : str
         The output, in words.
     hint : str
-        What to do if there are more.
+        Advice for the user if there are more files.
 
     Raises
     ------
     OptionError
-        If there are more files than `most`, or one is at an address.
+        If there are more files than `most`, or if a recording is at an address.
     RecordingError
         If no file is found.
     """
@@ -219,18 +225,19 @@ def _good(
             yield outcome.result
         elif skip_bad:
             where = outcome.error.where or outcome.source.where
-            findings.lines.append(f"{where}: {outcome.error.message}; left out")
+            findings.lines.append(f"{where}: {outcome.error.message}; skipped")
         else:
             raise outcome.error
 
 
 FIRST_LINE_S, NEXT_LINES_S = 10.0, 60.0
-"""Without a terminal: time to the first line of progress, and between further lines [s]."""
+"""Without a terminal: time to the first progress line, and between two progress lines [s]."""
 
 
 @contextmanager
 def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
-    """Show how many recordings are done on standard error: a bar, or a line now and then."""
+    """Show on standard error how many recordings are done: as a bar, or as a line from time to
+    time."""
     if total < 2 or hidden:
         yield lambda: None
         return
@@ -254,7 +261,8 @@ def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
 
 
 def _lines(total: int) -> Callable[[], None]:
-    """Return a function to call after each recording; now and then it prints the progress."""
+    """Return a function to call after each recording; it prints the progress from time to
+    time."""
     begin_s = time.monotonic()
     done, next_s = 0, begin_s + FIRST_LINE_S
 

@@ -1,4 +1,4 @@
-"""Knowing the error before the first shot: budget and plan."""
+"""The commands `budget` and `plan`: the error of a speed before the first shot."""
 
 from pathlib import Path
 from typing import Annotated
@@ -14,7 +14,7 @@ def budget(
     as_json: AsJson = False,
 ) -> None:
     """
-    Show what the uncertainty of a speed is made of.
+    Show the parts of the uncertainty of a speed.
 
     Each input is shown with its value in the rig and the distribution of its error:
     rectangular (equally likely anywhere within ±), normal (given by its standard uncertainty
@@ -40,7 +40,7 @@ def plan(
         typer.Option(help='Wanted U95 / speed, such as "0.5 %".', show_default=False),
     ],
     rig: Annotated[
-        Path | None, typer.Option(help="Judge this rig, not the default one.")
+        Path | None, typer.Option(help="Judge this rig instead of the default rig.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

@@ -1,4 +1,5 @@
-"""Measuring what a rig file only states: clock, swap, drop, rods."""
+"""Calibrations that replace a value of the rig file by a measured one: clock, swap, drop,
+rods."""
 
 import sys
 from pathlib import Path
@@ -22,8 +23,8 @@ def calibrate_clock(
     """
     Find the counter's rate from the beats of a recording.
 
-    Ten minutes with the board connected are enough, longer is better; shots do not matter.
-    A time service should keep the computer's clock right.
+    Keep the board connected for ten minutes or longer; you need no shots. A time service
+    should keep the computer's clock right.
     """
     from chrono.calibrating import calibration as calibrate
 
@@ -36,19 +37,21 @@ def calibrate_swap(
     ],
     after: Annotated[
         Path,
-        typer.Argument(help="Recording after; may be the same file.", show_default=False),
+        typer.Argument(
+            help="Recording of the shots after; it may be the same file.", show_default=False
+        ),
     ],
     rig: RigToWrite = None,
     before_setup: Annotated[
-        str | None, typer.Option(help="Only the shots of this setup before.")
+        str | None, typer.Option(help="Before the exchange: use only the shots of this setup.")
     ] = None,
     after_setup: Annotated[
-        str | None, typer.Option(help="Only the shots of this setup after.")
+        str | None, typer.Option(help="After the exchange: use only the shots of this setup.")
     ] = None,
     left_exchanged: Annotated[
         bool,
         typer.Option(
-            "--left-exchanged", help="The sensors stay exchanged, they are not put back."
+            "--left-exchanged", help="The sensors stay exchanged; you do not put them back."
         ),
     ] = False,
     slits_moved: Annotated[
@@ -64,7 +67,7 @@ def calibrate_swap(
     Find the difference of the gates' delays by exchanging the sensors.
 
     Take ten shots or more. Exchange the two sensors, but leave slits and lamps in place. Take
-    as many shots again, launched in the same way. Then put the sensors back. To try it
+    as many shots again, launched in the same way. Then put the sensors back. To try this
     without gates, record virtual://swap-before and virtual://swap-after.
     """
     from chrono.calibrating import calibration as calibrate
@@ -101,8 +104,8 @@ def calibrate_drop(
     Find the effective spacing from balls dropped through the gates.
 
     Mount the gates one above the other along a plumb line, gate A on top. Drop a heavy ball
-    from rest ten times from the same height. The body in the rig must be that ball. To try
-    it without gates, record virtual://drop-test, a fall from 500 mm.
+    from rest ten times from the same height. The rig file must describe this ball as the body.
+    To try this without gates, record virtual://drop-test, a fall from 500 mm.
     """
     from chrono.calibrating import calibration as calibrate
     from chrono.units import parse_quantity
@@ -121,7 +124,10 @@ def calibrate_rods(
     ],
     long_recording: Annotated[
         Path,
-        typer.Argument(help="For the long rod; may be the same file.", show_default=False),
+        typer.Argument(
+            help="Recording of the long rod's passes; it may be the same file.",
+            show_default=False,
+        ),
     ],
     short: Annotated[
         str, typer.Option(help='Length of the short rod, such as "40 mm".', show_default=False)
@@ -129,14 +135,12 @@ def calibrate_rods(
     long: Annotated[
         str, typer.Option(help='Length of the long rod, such as "140 mm".', show_default=False)
     ],
-    length_tolerance: Annotated[
-        str, typer.Option(help="± half-width of each length.")
-    ] = "0.05 mm",
+    length_tolerance: Annotated[str, typer.Option(help="± of each length.")] = "0.05 mm",
     short_setup: Annotated[
-        str | None, typer.Option(help="Only the shots of this setup, short rod.")
+        str | None, typer.Option(help="Short rod: use only the shots of this setup.")
     ] = None,
     long_setup: Annotated[
-        str | None, typer.Option(help="Only the shots of this setup, long rod.")
+        str | None, typer.Option(help="Long rod: use only the shots of this setup.")
     ] = None,
     rig: RigToWrite = None,
     accept: Accept = False,

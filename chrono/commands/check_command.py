@@ -1,4 +1,5 @@
-"""Before the first shot: which port, and are gates, link and clock ready?"""
+"""The commands `boards` and `check`: find the port; check if gates, link and clock are
+ready."""
 
 import sys
 import time
@@ -13,7 +14,7 @@ from chrono.errors import OptionError
 from chrono.safe_text import plain
 
 WATCH_S = 0.1
-"""Time between two judgements of a watched port [s]: as often as a board sends levels."""
+"""Time between two checks of a watched port [s]. A board sends its levels equally often."""
 
 Targets = Annotated[
     list[str],
@@ -79,15 +80,16 @@ def check(
         bool,
         typer.Option(
             "--watch",
-            help="Show beams, flicker, link, clock and verdict live until you press a key; and "
-            "the sensors' light, if the board measures it.",
+            help="Show beams, flicker, link, clock and verdict live until you press a key. "
+            "If the board measures the sensors' light, show the light too.",
         ),
     ] = False,
     tone: Annotated[
         Literal["A", "B"] | None,
         typer.Option(
-            help="With --watch: ring the terminal's bell, the faster the more margin this gate "
-            "has.",
+            help="With --watch: ring the terminal's bell. It rings faster if this gate has "
+            "more "
+            "margin.",
             show_default=False,
         ),
     ] = None,
@@ -98,11 +100,12 @@ def check(
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
-    """Judge beams, flicker, link and clock: ready, or why not."""
+    """Check beams, flicker, link and clock. Print "ready", or why they are not ready."""
     if watch:
         if self_test or light or as_json or len(targets) > 1:
             raise typer.BadParameter(
-                "--watch needs one port alone: leave out --self-test, --light and --json"
+                "--watch takes one port and no other mode: leave out --self-test, --light "
+                "and --json"
             )
         _watch(targets[0], rig, baud, tone)
         return
@@ -133,7 +136,7 @@ def check(
 
 
 def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | None) -> None:
-    """Show the health of a port again and again until a key is pressed."""
+    """Show the health of a port, and update it until a key is pressed."""
     from rich.live import Live
     from rich.text import Text
 

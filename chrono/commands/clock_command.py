@@ -1,4 +1,4 @@
-"""Clocking a board, and showing a recording again."""
+"""The commands `clock` and `replay`."""
 
 from pathlib import Path
 from typing import Annotated, TypedDict
@@ -32,13 +32,13 @@ Pace = Annotated[
 Follow = Annotated[
     bool,
     typer.Option(
-        "--follow", help="Show all shots at once, then each that another program records."
+        "--follow", help="Show all shots, then each new shot that another program records."
     ),
 ]
 
 
 class ClockOptions(TypedDict):
-    """Options that a new recording and a resumed one have in common."""
+    """Options for both new and resumed recordings."""
 
     setup: str
     baud: int
@@ -50,7 +50,7 @@ class ClockOptions(TypedDict):
 def clock(
     port: Annotated[str, typer.Argument(help="/dev/ttyUSB0, COM3, socket://…, virtual://…")],
     rig: Annotated[
-        Path | None, typer.Option(help="The rig file; a virtual board brings its own.")
+        Path | None, typer.Option(help="The rig file; a virtual board has its own rig.")
     ] = None,
     recording: RecordTo = None,
     resume: Resumed = None,
@@ -98,9 +98,10 @@ def replay(
     as_json: AsJson = False,
 ) -> None:
     """
-    Show the shots of a recording again, as they were shown live.
+    Show the shots of a recording again, as in the live session.
 
-    Marks and notes go into the file only if you agree; nothing in it is ever changed.
+    The command adds marks and notes to the file only if you agree. It never changes a recorded
+    row.
     """
     if follow:
         if at_once or pace is not None or clock_from_host or edit:
@@ -132,7 +133,7 @@ def replay(
 
 
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
-    """Show what a recording contains, then what is added to it; the file is only read."""
+    """Show all shots of a recording, then each new shot; the file is only read."""
     from chrono.reports.findings_text import Findings
     from chrono.session.follow_run import follow_run
 

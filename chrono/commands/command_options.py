@@ -1,4 +1,5 @@
-"""Options and steps that commands share: rig, speed, what to show and how to end."""
+"""Options and steps that several commands share: rig, speed, output, and the end of a
+command."""
 
 import json
 import os
@@ -17,13 +18,14 @@ if TYPE_CHECKING:
     from chrono.session.recording_loader import LoadedRecording
     from chrono.session.run import Run
 
-# Our own error reports a file that cannot be read; unlike typer's, it says what to do.
+# Our own error about an unreadable file says what to do; the error of typer does not.
 RecordingFile = Annotated[
     Path, typer.Argument(help="A recording.", show_default=False, readable=False)
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 OtherRig = Annotated[
-    Path | None, typer.Option("--rig", help="Measure with this rig, not the recorded one.")
+    Path | None,
+    typer.Option("--rig", help="Measure with this rig instead of the recorded rig."),
 ]
 HostClock = Annotated[
     bool, typer.Option("--clock-from-host", help="Find the counter's rate from its beats.")
@@ -32,9 +34,9 @@ LiveHostClock = Annotated[
     bool,
     typer.Option(
         "--clock-from-host",
-        help="Find the counter's rate from its beats; this takes a minute or so. Then all "
-        "shots are measured again. A shot printed before that may differ from its row in the "
-        "export, which uses all beats.",
+        help="Find the counter's rate from its beats, in about one minute. Then all shots are "
+        "measured again. Earlier printed shots may differ from their rows in the export, "
+        "because the export uses all beats.",
     ),
 ]
 NoDashboard = Annotated[
@@ -50,7 +52,7 @@ Spare = Annotated[
     Path,
     typer.Option(
         "--spare",
-        help="Folder where the recording continues if its own disk fails.",
+        help="Folder where the recording continues if its first disk fails.",
         default_factory=Path.home,
         show_default="the home folder",
     ),
@@ -59,7 +61,8 @@ Resumed = Annotated[
     Path | None,
     typer.Option(
         "--resume",
-        help="Add to this recording, with its rig and setups; nothing in it is altered.",
+        help="Continue this recording with its rig and setups; the recorded rows stay "
+        "unchanged.",
     ),
 ]
 SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
@@ -87,7 +90,7 @@ Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, write no
 
 
 def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
-    """Print what is being opened, because loading a dashboard takes a noticeable time."""
+    """Print the name of the opened port, because the dashboard takes some time to load."""
     if wants_dashboard(no_dashboard, as_json):
         print(f"opening {plain(port)} …", file=sys.stderr, flush=True)
 
@@ -95,7 +98,7 @@ def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
 def drive(
     run: "Run", shots: int | None, no_dashboard: bool, as_json: bool, findings: Any = None
 ) -> None:
-    """Run the dashboard if there is a terminal and it is wanted, else print the shots."""
+    """Run the dashboard on a terminal if the user wants it; otherwise print the shots."""
     from chrono.reports.findings_text import Findings
 
     findings = findings or Findings()
@@ -115,7 +118,7 @@ def drive(
 
 
 def wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
-    """Tell whether there is a terminal and a dashboard is wanted."""
+    """Return whether there is a terminal and the user wants a dashboard."""
     if no_dashboard or as_json:
         return False
     if os.environ.get("TEXTUAL_DRIVER"):  # a terminal in a browser brings its own driver
@@ -138,7 +141,7 @@ def rig_of(path: Path | None) -> "Rig | None":
 def read_one(
     path: Path, rig: Path | None, clock_from_host: bool
 ) -> "tuple[LoadedRecording, Findings]":
-    """Read one whole recording; return it, and what is wrong with it."""
+    """Read one whole recording; return it together with its problems."""
     from chrono.reports.findings_text import Findings
     from chrono.session.recording_loader import read_recording
 
@@ -163,12 +166,12 @@ def speed_of(text: str, unit: str) -> float:
 
 
 def part_of(text: str) -> float:
-    """Read a wanted ratio; its unit must be written."""
+    """Read the ratio that the user wants; the text must contain its unit."""
     from chrono.units import parse_quantity
 
     if text.strip().replace(".", "", 1).isdigit():
         raise OptionError(
-            f"{text.strip()} may be a ratio or per cent",
+            f"{text.strip()} has no unit: it may mean a ratio or per cent",
             where="--within",
             hint=f'write it with its unit, such as "{text.strip()} %"',
         )
@@ -176,7 +179,7 @@ def part_of(text: str) -> float:
 
 
 def end(findings: Any) -> None:
-    """Print on standard error what is wrong with the data; if anything is, exit with 1."""
+    """Print the problems of the data on standard error; if there is one, exit with 1."""
     for line in findings.lines:
         told = "\n".join(map(plain, line.split("\n")))
         print(f"chrono: {told}", file=sys.stderr)
@@ -185,5 +188,5 @@ def end(findings: Any) -> None:
 
 
 def print_json(data: Any) -> None:
-    """Print an object as JSON; a NaN in it is our mistake."""
+    """Print an object as JSON; a NaN in it is an error of this program."""
     print(json.dumps(data, indent=1, allow_nan=False))

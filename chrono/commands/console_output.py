@@ -37,26 +37,26 @@ def print_shots(
     look_after: Callable[[], None] = lambda: None,
 ) -> None:
     """
-    Drive a run to its end, printing each shot when it is final.
+    Drive a run to its end, and print each shot when it is final.
 
     Parameters
     ----------
     run : Run
-        Not started yet; it is closed at the end.
+        A run that was not started yet. This function closes the run at the end.
     shots : int or None
         Stop after this many whole shots; None for no limit. Ctrl+C and the signals that end
-        programs stop as well.
+        programs also stop the run.
     as_json : bool
         Print JSON objects, one per line, with the columns of the export.
     findings : Findings
-        Collects what went wrong.
+        Collects the problems of the run.
     look_after : callable, optional
-        Called once in each turn of the loop, for work beside the run.
+        Function that is called once in each turn of the loop, for other work.
 
     Raises
     ------
     PortError
-        If the port cannot be opened, or no board answers on it.
+        If the port cannot be opened, or if no board answers on this port.
     """
     if run.near_launches:
         tell(CAUTION)
@@ -84,14 +84,14 @@ def print_shots(
 
 
 def print_session_end(run: Run) -> None:
-    """Print what was clocked and recorded, when clocking ends."""
+    """Print the number of shots and the recording at the end of clocking."""
     path = run.writer.path if run.writer is not None else None
     tell("\n".join(session_end_lines(run.session, path)))
 
 
 class ShotPrinter:
     """
-    The shots of a run on standard output, each printed once.
+    Print each shot of a run once on standard output.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ class ShotPrinter:
     Attributes
     ----------
     troubles : list of str
-        Why standard output failed; clocking continues without it.
+        Why standard output failed. Clocking continues without standard output.
     """
 
     def __init__(self, run: Run, limit: int | None, as_json: bool) -> None:
@@ -115,7 +115,7 @@ class ShotPrinter:
 
     @property
     def done(self) -> bool:
-        """Whether all wanted shots are printed and no further shot is half recorded."""
+        """Whether all wanted shots are printed and no other shot is only partly recorded."""
         if self._limit is None or self._printed < self._limit:
             return False
         return not self._run.in_a_shot
@@ -150,7 +150,8 @@ class ShotPrinter:
 
 
 class RunReporter:
-    """Reports each change once: state of disk, link and board, speeds measured again."""
+    """Reports each change of disk, link and board once, and speeds that were measured
+    again."""
 
     def __init__(self) -> None:
         self._trouble: str | None = None
@@ -174,7 +175,8 @@ class RunReporter:
             self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
-        """Report that the link is lost; report it back once the board sends something."""
+        """Report a lost link; report the link as found again when the board sends
+        something."""
         status = run.status
         is_back = status.state == "open" and status.answered
         if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
@@ -186,7 +188,7 @@ class RunReporter:
         tell(f"{what} {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
-        """Report trouble of the disk, and again whenever twice as much waits for it."""
+        """Report a disk problem; report it again each time the waiting data have doubled."""
         for move in writer.moves[self._moves :]:
             tell(f"file: {plain(move)}")
         self._moves = len(writer.moves)
@@ -197,19 +199,20 @@ class RunReporter:
             tell(f"disk: {'all is written' if is_well else disk_line(writer)}")
 
     def _look_at_board(self, restarts: int) -> None:
-        """Report a restart of the board; a resumed recording may contain earlier ones."""
+        """Report a restart of the board, but not the earlier restarts of a resumed
+        recording."""
         if self._restarts is not None and restarts > self._restarts:
             tell(f"{restarts_words(restarts)}: a shot at that time may be in two parts")
         self._restarts = restarts
 
     def _look_at_wait(self, words: str) -> None:
-        """Report that shots wait for the disk, and when they no longer do."""
+        """Report that shots wait for the disk; report when they no longer wait."""
         if bool(words) != self._waits:
             self._waits = bool(words)
             tell(f"disk: {words or 'all is written'}")
 
 
 def tell(text: str) -> None:
-    """Print a message on standard error; do nothing if that is closed."""
+    """Print a message on standard error; do nothing if standard error is closed."""
     with suppress(OSError, ValueError):
         print(text, file=sys.stderr, flush=True)

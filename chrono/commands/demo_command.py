@@ -1,6 +1,6 @@
-"""The demo: a virtual board clocked like a real one.
+"""The demo: a virtual board, clocked like a real board.
 
-Only this command may import the virtual room; others that name its scenarios call this file.
+Only this file may import the virtual room; other commands that need a scenario call this file.
 """
 
 from typing import Annotated
@@ -18,15 +18,20 @@ from chrono.commands.command_options import (
 
 
 def demo(
-    scenario: Annotated[str, typer.Option(help="What the virtual board plays.")] = "two-bands",
-    seed: Annotated[int, typer.Option(min=0, help="Same number, same shots.")] = 1,
+    scenario: Annotated[
+        str, typer.Option(help="The scenario that the virtual board plays.")
+    ] = "two-bands",
+    seed: Annotated[int, typer.Option(min=0, help="The same number gives the same shots.")] = 1,
     shots: ShotLimit = None,
-    speedup: Annotated[float, typer.Option(min=0.1, max=100.0, help="2: twice as fast.")] = 1.0,
+    speedup: Annotated[
+        float,
+        typer.Option(min=0.1, max=100.0, help="Speed of the virtual time; 2 is twice as fast."),
+    ] = 1.0,
     recording: RecordTo = None,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
 ) -> None:
-    """Clock a virtual board: everything works without hardware."""
+    """Clock a virtual board; you need no hardware."""
     port = f"virtual://{scenario}?seed={seed}&speedup={speedup:g}"
     if shots:
         port += f"&shots={shots}"
@@ -38,7 +43,7 @@ def demo(
 
 
 def virtual_boards() -> dict[str, str]:
-    """Return the address of each scenario's board, and what it plays."""
+    """Return the address of each virtual board, and the description of its scenario."""
     from chrono.virtual.scenarios import SCENARIOS, Play
 
     return {Play(scenario).url: scenario.summary for scenario in SCENARIOS.values()}

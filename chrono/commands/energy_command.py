@@ -53,7 +53,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     Raises
     ------
     OptionError
-        If the file cannot be read or is not such a table; names the row if it is known.
+        If the file cannot be read or is not such a table. The error names the row, if known.
     """
     import numpy as np
 
@@ -76,7 +76,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
 
 
 def body(rows: list[list[str]]) -> list[tuple[int, list[str]]]:
-    """Return the rows below the header with their numbers."""
+    """Return the rows below the header, each with its row number."""
     return list(enumerate(rows[1:], start=2))
 
 
@@ -92,7 +92,7 @@ def _text(path: Path) -> str:
 
 
 def _place(path: Path, header: list[str], name: str) -> tuple[int, str]:
-    """Return the column of a quantity and the unit that its name ends in."""
+    """Return the column of a quantity, and the unit at the end of the column's name."""
     for place, cell in enumerate(header):
         key, _, unit = cell.strip().partition("_")
         if key == name and unit:
@@ -125,25 +125,32 @@ def energy(
     readings: Annotated[
         str | None, typer.Option(help='Drawn elastic: ± (95 %) of its forces, such as "2 %".')
     ] = None,
-    volume: Annotated[str | None, typer.Option(help='Gas: its volume, "0.5 L".')] = None,
+    volume: Annotated[
+        str | None, typer.Option(help='Gas: its volume, such as "0.5 L".')
+    ] = None,
     gauge: Annotated[
-        str | None, typer.Option(help='Gas: pressure above the atmosphere, "3 ± 0.1 bar".')
+        str | None,
+        typer.Option(help='Gas: pressure above the atmosphere, such as "3 ± 0.1 bar".'),
     ] = None,
     swept: Annotated[
-        str | None, typer.Option(help='Gas: volume that the pushed body sweeps, "0.8 L".')
+        str | None,
+        typer.Option(help='Gas: volume that the pushed body sweeps, such as "0.8 L".'),
     ] = None,
     bore: Annotated[
-        str | None, typer.Option(help='Evacuated tube: its inner diameter, "41 mm".')
+        str | None, typer.Option(help='Evacuated tube: its inner diameter, such as "41 mm".')
     ] = None,
     length: Annotated[
-        str | None, typer.Option(help='Evacuated tube: length of the push, "1.5 m".')
+        str | None, typer.Option(help='Evacuated tube: length of the push, such as "1.5 m".')
     ] = None,
     residual: Annotated[
-        str, typer.Option(help="Evacuated tube: absolute pressure left in it.")
+        str, typer.Option(help="Evacuated tube: absolute pressure of the rest of the air.")
     ] = "0 Pa",
     distance: Annotated[
         str | None,
-        typer.Option(help="From mouth to gates; with a recording, default: the rig's."),
+        typer.Option(
+            help="Distance from the mouth to the gates; with a recording, the default is "
+            "the rig's value."
+        ),
     ] = None,
     mass: Mass = None,
     diameter: Diameter = None,
@@ -155,10 +162,10 @@ def energy(
     as_json: AsJson = False,
 ) -> None:
     """
-    Compute energy and momentum, and the share of a stored energy.
+    Compute energy and momentum, and their share of the stored energy.
 
-    The limits for gas and vacuum are ideal: use them to judge a clocked shot. They are not
-    advice for building or filling anything.
+    The limits for gas and vacuum are ideal values. Use them only to judge a clocked
+    shot. They are not advice for building or filling anything.
     """
     from chrono.measuring.energy_results import energy_result
     from chrono.measuring.launch import each_launch
@@ -253,7 +260,8 @@ def _alone(option: str, text: str | None, lacking: str) -> None:
 
 
 def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
-    """Return the distance from the mouth: the stated one, or the rig's for clocked shots."""
+    """Return the distance from the mouth: the given value, else the rig's for clocked
+    shots."""
     from chrono.measuring.energy_results import DISTANCE
     from chrono.measuring.propagation import known
 

@@ -41,7 +41,7 @@ def _print_columns(wanted: bool) -> None:
 
 
 MUCH_BYTES = 2_500_000
-"""Size of recordings [bytes]; above it, writing their shots by Apache Arrow surely pays."""
+"""Size of recordings [bytes] above which Apache Arrow certainly writes their shots faster."""
 
 Output = Annotated[
     str | None,
@@ -53,12 +53,14 @@ Output = Annotated[
     ),
 ]
 DecimalComma = Annotated[
-    bool, typer.Option("--decimal-comma", help="CSV with ; between cells and , in numbers.")
+    bool,
+    typer.Option("--decimal-comma", help="Write CSV with ; between cells and , in numbers."),
 ]
 Against = Annotated[
     Path | None,
     typer.Option(
-        help="An earlier export (CSV): list the shots that differ from it, write nothing."
+        help="An earlier export (CSV): list the shots that differ from this export, and "
+        "write nothing."
     ),
 ]
 ColumnsOnly = Annotated[
@@ -67,7 +69,7 @@ ColumnsOnly = Annotated[
         "--columns",
         callback=_print_columns,
         is_eager=True,
-        help="Explain the columns, and end.",
+        help="Only explain the columns.",
     ),
 ]
 
@@ -122,7 +124,7 @@ def export(
 
 
 class ReadWith(NamedTuple):
-    """The rig and the clock to measure recordings with."""
+    """The rig and the clock that measure the recordings."""
 
     rig: Path | None
     clock_from_host: bool
@@ -161,7 +163,8 @@ def _compare(
 def _writer(
     target: str, to_stdout: bool, decimal_comma: bool
 ) -> "Callable[[Iterable[ExportTable]], int]":
-    """Return a function that writes shots to the target; refuse a bad target at once."""
+    """Return a function that writes shots to the target; raise an error at once for a bad
+    target."""
     from chrono.reports.table_files import format_of, write_stream, write_table
     from chrono.season.parquet_dataset import is_dataset, write_dataset
     from chrono.season.recording_finder import is_address
@@ -252,7 +255,7 @@ def compare(
     cluster: Cluster = None,
 ) -> None:
     """
-    Show which setup is faster, by how much, and how sure that is.
+    Show which setup is faster, by how much, and how sure the answer is.
 
     It also compares which setup is more repeatable.
     """

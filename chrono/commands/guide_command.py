@@ -14,7 +14,7 @@ def guide(
         str | None, typer.Argument(help="The page to read; without it, a list of all pages.")
     ] = None,
 ) -> None:
-    """Read how to do a task, one page a task."""
+    """Show how to do a task; each task has one page."""
     from chrono.guide.guide_pages import guide_page, guide_pages
 
     if topic is not None:
@@ -28,7 +28,8 @@ def guide(
 
 
 def _show(markdown: str) -> None:
-    """Print a page: as it is into a file or a pipe, sentences wrapped on a terminal."""
+    """Print a page. A terminal gets wrapped sentences; a file or a pipe gets the page
+    unchanged."""
     if not sys.stdout.isatty():
         print(markdown, end="")
         return
@@ -39,10 +40,10 @@ def _show(markdown: str) -> None:
 
 def wrapped(markdown: str, columns: int) -> Iterator[str]:
     """
-    Yield the lines of a page for a terminal.
+    Yield the lines of a page, wrapped for a terminal.
 
-    Commands, outputs and tables stay as they are: a command that is broken in two cannot be
-    copied.
+    Commands, outputs and tables stay unwrapped, because nobody can copy a command on two
+    lines.
     """
     is_verbatim, paragraph = False, ""
     for line in markdown.splitlines():

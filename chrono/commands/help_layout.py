@@ -1,7 +1,7 @@
-"""What `--help` shows: commands by the job, options by their kind, two examples each.
+"""The layout of `--help`: commands by job, options by kind, and two examples for each command.
 
-The library beneath writes help as UTF-8 even where the stream says that it carries ASCII only,
-so help is put into signs that the stream can carry.
+The library typer writes help as UTF-8, even if the stream can carry only ASCII. So this module
+replaces the characters that the stream cannot carry.
 """
 
 from typing import Any
@@ -21,7 +21,7 @@ JOBS = {
     "Share": ("export", "report", "picture", "share"),
     "Learn": ("guide",),
 }
-"""Which commands are for which job."""
+"""The commands for each job."""
 
 KINDS = {
     "Results": (
@@ -33,7 +33,7 @@ KINDS = {
     "Body and air": ("--mass", "--diameter", "--drag", "--terminal", "--no-air", "--site"),
     "Many recordings": ("--skip-bad", "--jobs", "--cluster", "--pool", "--rigs"),
 }
-"""Options that several commands have, by kind; all others are the command's own."""
+"""Options that several commands share, by kind. All other options belong to one command."""
 
 EXAMPLES = {
     "demo": (
@@ -126,20 +126,21 @@ EXAMPLES = {
     "share": ("chrono share monday.tsv", "chrono share monday.tsv --unit km/h"),
     "guide": ("chrono guide", "chrono guide first-session"),
 }
-"""Two lines for each command that work when typed, with files of such names."""
+"""Two examples for each command. They work if files with these names exist."""
 
 
 class HelpfulCommand(TyperCommand):
     """A command."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return its help with two examples, in signs that standard output can carry."""
+        """Return the help of this command with two examples, in characters for standard
+        output."""
         name = ctx.command_path.partition(" ")[2]
         examples = "".join(f"\n  {line}" for line in EXAMPLES.get(name, ()))
         return carried(super().get_help(ctx) + (f"\n\nExamples:{examples}" if examples else ""))
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
-        """Write arguments, the options of its own, then those of each kind."""
+        """Write the arguments, the command's own options, then the shared options by kind."""
         sections: dict[str, list[tuple[str, str]]] = {"Arguments": [], "Options": []}
         sections |= {kind: [] for kind in KINDS}
         for parameter in self.get_params(ctx):
@@ -155,14 +156,14 @@ class HelpfulCommand(TyperCommand):
 
 
 class HelpfulGroup(TyperGroup):
-    """Commands under one name."""
+    """A group of commands with one name."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return its help, in signs that standard output can carry."""
+        """Return the help of this group, in characters that standard output can carry."""
         return carried(super().get_help(ctx))
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
-        """Write the commands by the job that they are for."""
+        """Write the commands, sorted by job."""
         names = self.list_commands(ctx)
         jobs = {"Commands": names} if ctx.parent else JOBS
         width = max(map(len, names))
@@ -177,7 +178,7 @@ class HelpfulGroup(TyperGroup):
 
 
 class Commands(typer.Typer):
-    """Commands that explain themselves on any stream."""
+    """All commands, with help texts for any stream."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(
@@ -185,7 +186,7 @@ class Commands(typer.Typer):
         )
 
     def command(self, name: str | None = None, **options: Any) -> Any:
-        """Return what makes a function one of the commands."""
+        """Return a decorator that makes a function a command."""
         return super().command(name, cls=HelpfulCommand, **options)
 
 

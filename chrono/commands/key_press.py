@@ -1,4 +1,4 @@
-"""Read keys that were pressed at the terminal, without waiting for one."""
+"""Read keys that were pressed at the terminal, without waiting for a key."""
 
 import os
 import sys
@@ -8,7 +8,8 @@ from typing import Self
 
 
 class KeyPress:
-    """Context in which a key counts at once, without Enter, and is not shown."""
+    """Context in which a key works at once, without Enter. The terminal does not show the
+    key."""
 
     if sys.platform == "win32":
 
@@ -19,7 +20,8 @@ class KeyPress:
             pass
 
         def taken(self) -> str:
-            """Return the keys that were pressed, each once; empty without any."""
+            """Return the keys that were pressed, each once; an empty text if no key was
+            pressed."""
             import msvcrt
 
             keys = ""
@@ -44,7 +46,8 @@ class KeyPress:
             termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
         def taken(self) -> str:
-            """Return the keys that were pressed, each once; empty if there was none."""
+            """Return the keys that were pressed, each once; an empty text if no key was
+            pressed."""
             import select
 
             if not select.select([self._fd], [], [], 0)[0]:
@@ -61,18 +64,19 @@ class KeyPress:
 
 @contextmanager
 def terminal_keys() -> Iterator[Callable[[], str]]:
-    """Give what returns the keys pressed; none where the input is not a terminal of ours."""
+    """Yield a function that returns the pressed keys; it returns none if the input is not our
+    terminal."""
     if not sys.stdin.isatty() or _is_in_background():
         yield lambda: ""
         return
     with KeyPress() as keys:
-        # Whoever is put into the background is stopped if it reads the terminal.
+        # The system stops a background program that reads the terminal.
         yield lambda: "" if _is_in_background() else keys.taken()
 
 
 def _is_in_background() -> bool:
     if sys.platform == "win32":
         return False
-    with suppress(OSError):  # a terminal that controls nobody
+    with suppress(OSError):  # the terminal controls no program
         return os.tcgetpgrp(sys.stdin.fileno()) != os.getpgrp()
     return False

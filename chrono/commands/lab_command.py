@@ -1,4 +1,4 @@
-"""The error lab, and what classes estimated in it."""
+"""The commands `lab` and `guesses`: the error lab, and the estimates of classes."""
 
 import sys
 from enum import StrEnum
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 class EdgesOption(StrEnum):
-    """Edges that give a transit."""
+    """The edges from which a transit is measured."""
 
     BOTH = "both"
     LEADING = "leading"
@@ -41,31 +41,49 @@ _LIMITS = {
     "trip": ("trip_m", "m", 0.0, 0.01, "0 … 10 mm"),
     "spread": ("spread", "", 0.0, 0.2, "0 … 20 %"),
 }
-"""By option: setting, unit, least, most, and both in words."""
+"""For each option: setting, unit, smallest value, largest value, and both values in words."""
 
 
 def lab(
     file: Annotated[
         Path | None,
-        typer.Argument(help="Recording to take gates and shots from.", readable=False),
+        typer.Argument(help="Recording whose gates and shots the lab uses.", readable=False),
     ] = None,
     preset: Annotated[
-        int | None, typer.Option(min=1, max=6, help="Presets: one contribution is largest.")
+        int | None,
+        typer.Option(
+            min=1,
+            max=6,
+            help="Start with this preset; in each preset one contribution is the largest.",
+        ),
     ] = None,
-    speed: Annotated[str | None, typer.Option(help='Such as "22 m/s".')] = None,
-    spacing: Annotated[str | None, typer.Option(help='Such as "100 mm".')] = None,
-    tick: Annotated[str | None, typer.Option(help='Such as "4 us".')] = None,
-    jitter: Annotated[str | None, typer.Option(help='Of one timestamp, "2 us".')] = None,
-    clock: Annotated[str | None, typer.Option(help='± of the clock rate, "50 ppm".')] = None,
+    speed: Annotated[
+        str | None, typer.Option(help='Speed of the shots, such as "22 m/s".')
+    ] = None,
+    spacing: Annotated[
+        str | None, typer.Option(help='Spacing of the gates, such as "100 mm".')
+    ] = None,
+    tick: Annotated[
+        str | None, typer.Option(help='Step of the counter, such as "4 us".')
+    ] = None,
+    jitter: Annotated[
+        str | None, typer.Option(help='Jitter of one timestamp, such as "2 us".')
+    ] = None,
+    clock: Annotated[
+        str | None, typer.Option(help='± of the clock rate, such as "50 ppm".')
+    ] = None,
     trip: Annotated[
         str | None, typer.Option(help='± of the place where a gate trips, such as "0.2 mm".')
     ] = None,
-    spread: Annotated[str | None, typer.Option(help='Of the shots\' speeds, "2 %".')] = None,
+    spread: Annotated[
+        str | None, typer.Option(help='Scatter of the shots\' speeds, such as "2 %".')
+    ] = None,
     edges: Annotated[
-        EdgesOption | None, typer.Option(help="Edges that give the transit.")
+        EdgesOption | None, typer.Option(help="The edges from which the transit is measured.")
     ] = None,
     guess: Annotated[
-        bool, typer.Option("--guess", help="Ask for an estimate of the ± before it is shown.")
+        bool,
+        typer.Option("--guess", help="Ask for an estimate of the ± before the lab shows it."),
     ] = False,
     rig: OtherRig = None,
     no_dashboard: Annotated[
@@ -74,11 +92,11 @@ def lab(
     as_json: AsJson = False,
 ) -> None:
     """
-    Try how timing, gates and clock cause errors.
+    Try out how timing, gates and clock cause errors.
 
     On a terminal, open a screen to play with; otherwise print everything once as text.
-    Estimates are kept beside the recording, or in this folder if there is no recording.
-    `chrono guesses` lists them.
+    Estimates are written to a file beside the recording, or in this folder without a
+    recording. `chrono guesses` lists them.
     """
     from chrono.reports.findings_text import Findings, start_findings
     from chrono.teaching.error_lab import start_of
@@ -113,11 +131,11 @@ def guesses(
         typer.Argument(help="Folders, recordings or files of guesses.", show_default=False),
     ],
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="OUT.csv, must not exist.")
+        Path | None, typer.Option("-o", "--output", help="OUT.csv; it must not exist.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List what classes guessed of a ±, beside what was computed."""
+    """List each guess of a ± beside the computed ±."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.findings_text import Findings
     from chrono.reports.guess_text import (
@@ -156,7 +174,7 @@ def _bench(
     options: dict[str, str | None],
     edges: EdgesOption | None,
 ) -> "Bench":
-    """Return the bench with the values of the options in place of its own."""
+    """Return the bench with the values of the given options."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.teaching.lab_bench import PRESETS
     from chrono.teaching.what_if import PAIRS
@@ -181,7 +199,7 @@ def _value(name: str, text: str) -> float:
     value = parse_quantity(text, unit, f"--{name}")
     if not unit and text.strip()[-1:].isdigit() and value:
         raise OptionError(
-            f"{text.strip()} may be a ratio or per cent",
+            f"{text.strip()} has no unit: it may mean a ratio or per cent",
             where=f"--{name}",
             hint=f'write it with its unit, such as "{text.strip()} %"',
         )
@@ -206,7 +224,7 @@ def _print(start: "LabStart", guess: bool, as_json: bool, findings: "Findings") 
 
 
 def _line() -> str:
-    """Return a line of standard input, whatever its bytes; empty if there is none."""
+    """Return a line of standard input, with any bytes; an empty text if there is no line."""
     if sys.stdin is None:
         return ""
     if hasattr(sys.stdin, "reconfigure"):
@@ -215,7 +233,7 @@ def _line() -> str:
 
 
 def _asked(start: "LabStart", seen: "LabView", findings: "Findings") -> "Guess | None":
-    """Ask for an estimate before anything is shown; return None for an empty line."""
+    """Ask for an estimate before the lab shows anything; return None for an empty line."""
     from chrono.reports.lab_text import setting_text
     from chrono.teaching.guesses import keep_guess, read_estimate
 

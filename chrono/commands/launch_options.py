@@ -1,4 +1,4 @@
-"""Options of `fall`, `flight`, `stop`, `energy`, and the launches that a recording gives them.
+"""Options of `fall`, `flight`, `stop` and `energy`, and the launches from a recording.
 
 A value may have a ± (95 %): ``"45.1 ± 0.3 m/s"``. Without it, a mass, a diameter and a drag
 coefficient have the usual tolerances, and every other value counts as exact.
@@ -33,36 +33,42 @@ MaybeRecording = Annotated[
     ),
 ]
 Setups = Annotated[
-    list[str] | None, typer.Option("--setup", help="Only this setup; may be repeated.")
+    list[str] | None, typer.Option("--setup", help="Use only this setup; may be repeated.")
 ]
 Mass = Annotated[
-    str | None, typer.Option(help='Mass of the body, "24 ± 0.1 g"; default ± is 1 %.')
+    str | None, typer.Option(help='Mass of the body, such as "24 ± 0.1 g"; default ± is 1 %.')
 ]
 Diameter = Annotated[
-    str | None, typer.Option(help='Across the path, "40 ± 0.1 mm"; default ± is 0.5 %.')
+    str | None,
+    typer.Option(help='Diameter across the path, such as "40 ± 0.1 mm"; default ± is 0.5 %.'),
 ]
 Drag = Annotated[
     str | None,
-    typer.Option(help='Drag coefficient on the frontal area, if not a ball: "0.8 ± 0.1".'),
+    typer.Option(
+        help='Drag coefficient for the frontal area, such as "0.8 ± 0.1"; for a ball it is '
+        "computed."
+    ),
 ]
 Terminal = Annotated[
-    str | None, typer.Option(help='Terminal speed, if you know it: "32 ± 1 m/s".')
+    str | None, typer.Option(help='Terminal speed, if you know it, such as "32 ± 1 m/s".')
 ]
 NoAir = Annotated[bool, typer.Option("--no-air", help="Compute without air.")]
 Conditions = Annotated[
     list[str] | None,
     typer.Option(
         "--site",
-        help="Air and place instead of the rig's, such as temperature=23degC; also "
-        "pressure, humidity, latitude, altitude. May be repeated.",
+        help="A value of air or place that replaces the rig's, such as temperature=23degC; "
+        "also pressure, humidity, latitude, altitude. May be repeated.",
     ),
 ]
 RigFile = Annotated[
-    Path | None, typer.Option("--rig", help="A rig file: its body, site and unit.")
+    Path | None, typer.Option("--rig", help="A rig file, for its body, site and unit.")
 ]
 ShownUnit = Annotated[
     str | None,
-    typer.Option("--unit", help="Show speeds in m/s, km/h, ft/s or mph, lengths to match."),
+    typer.Option(
+        "--unit", help="Show speeds in m/s, km/h, ft/s or mph, and lengths in the same system."
+    ),
 ]
 MaybeSpeed = Annotated[
     str | None,
@@ -73,7 +79,7 @@ MaybeSpeed = Annotated[
 ]
 
 BodyOf = Callable[["Rig | None"], "MovingBody"]
-"""Makes the body from the options; a rig, if there is one, gives what they lack."""
+"""A function that makes the body from the options; a rig gives the missing values."""
 
 FASTEST_MPS = 3000.0
 
@@ -96,14 +102,14 @@ def quantity(
     limits: str = "",
 ) -> "Quantity":
     """
-    Read an option's quantity; without a ± it is exact.
+    Read the quantity of an option; a quantity without a ± is exact.
 
     The hint shows `limits`, if given, instead of `low` and `high`.
 
     Raises
     ------
     OptionError
-        If it is not above `low`, or not below `high`.
+        If the value is not above `low`, or not below `high`.
     """
     from chrono.measuring.propagation import known
     from chrono.units import parse_measured
@@ -128,7 +134,7 @@ def body_of(
     terminal: str | None,
     no_air: bool,
 ) -> "MovingBody":
-    """Return the body that the options describe; a rig gives what they lack."""
+    """Return the body that the options describe; a rig gives the missing values."""
     from chrono.measuring.body_in_air import (
         SMOOTH_SPHERE,
         TERMINAL,
@@ -162,7 +168,7 @@ def body_of(
 
 @dataclass(frozen=True)
 class LaunchInput:
-    """The launches from options or from a recording, with their rig and the session."""
+    """The launches from the options or from a recording, with the rig and the session."""
 
     launches: "list[Launch]"
     rig: "Rig"
@@ -180,12 +186,12 @@ def launches_from(
     energy: str | None = None,
 ) -> LaunchInput:
     """
-    Return the launches of a recording, or the one that options describe.
+    Return the launches of a recording, or the launch that the options describe.
 
     Raises
     ------
     OptionError
-        If both a recording and a speed are given, or a setup without a recording.
+        If both a recording and a speed are given, or if a setup is given without a recording.
     """
     if recording is None:
         return _stated(rig_path, setups, speed, conditions, body, energy)
@@ -208,7 +214,7 @@ def launches_from(
 
 def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
     """
-    Return the rig with the air and place that the options state.
+    Return the rig with the values of air and place from the options.
 
     An altitude without a pressure sets the standard atmosphere's pressure at that altitude.
 
@@ -232,7 +238,7 @@ def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
 
 
 def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
-    """Return the units to show results in."""
+    """Return the units of the results."""
     from chrono.reports.launch_text import UserUnits
     from chrono.units import SPEED_UNITS
 
@@ -246,7 +252,7 @@ def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
 
 
 def needs_drag(launch: "Launch") -> None:
-    """Refuse a launch whose drag is not known."""
+    """Raise an error if the drag of a launch is not known."""
     if not launch.body.drag_is_known:
         raise OptionError(
             "the drag of this body is not known",
@@ -255,7 +261,7 @@ def needs_drag(launch: "Launch") -> None:
 
 
 def needs_speed(launch: "Launch") -> None:
-    """Refuse a launch without a speed."""
+    """Raise an error if a launch has no speed."""
     from chrono.measuring.launch import ENERGY
 
     if not launch.speed:
@@ -264,7 +270,8 @@ def needs_speed(launch: "Launch") -> None:
         )
     if launch.body.mass is None and launch.speed[0].name == ENERGY:
         raise OptionError(
-            "an energy gives a speed only with a mass", hint='add it, such as --mass "24 g"'
+            "a speed from an energy also needs a mass",
+            hint='add the mass, such as --mass "24 g"',
         )
     if launch.mean_mps > FASTEST_MPS:
         raise OptionError(
@@ -274,7 +281,7 @@ def needs_speed(launch: "Launch") -> None:
 
 
 def print_result(text: Callable[[bool], str], data: Callable[[], Any], as_json: bool) -> None:
-    """Print a result as JSON, or as text; pictures are ASCII if Braille cannot be shown."""
+    """Print a result as JSON or as text; pictures are in ASCII if Braille is not possible."""
     from chrono.commands.command_options import print_json
     from chrono.commands.output_streams import carries_braille
 
@@ -299,7 +306,9 @@ def _stated(
 
     if setups:
         raise OptionError(
-            "a setup needs its recording", where="--setup", hint="name the recording too"
+            "--setup works only with a recording",
+            where="--setup",
+            hint="name the recording, or leave --setup out",
         )
     own = rig_of(rig_path)
     rig = with_site(own or default_rig(), conditions)
@@ -308,7 +317,7 @@ def _stated(
 
 
 def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity, ...]":
-    """Return the given speed or energy; a speed without a unit is in `unit`."""
+    """Return the speed or energy from the options; a speed without a unit is in `unit`."""
     from chrono.measuring.launch import ENERGY
     from chrono.measuring.propagation import SPEED
     from chrono.units import with_unit
@@ -325,7 +334,7 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
-    """Return a recording's launch; the options' values of the body replace its setup's."""
+    """Return a recording's launch; body values of the options replace those of the setup."""
     from chrono.measuring.body_in_air import site_of
 
     told = body(None)
@@ -337,7 +346,7 @@ def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
 def _or_usual(
     text: str, unit: str, where: str, usual: Callable[[float], "Quantity"]
 ) -> "Quantity":
-    """Read a quantity; without its ± it has the usual tolerance."""
+    """Read a quantity; a quantity without a ± gets the usual tolerance."""
     from chrono.units import parse_measured
 
     bare = usual(1.0)
@@ -362,7 +371,7 @@ def _condition(text: str) -> tuple[str, float]:
     key, _, value = text.partition("=")
     if key.strip() not in SITE_UNITS or not value:
         raise OptionError(
-            f'"{text}" is not a condition of the site',
+            f'"{text}" is not a value of air or place',
             where="--site",
             hint=f"write one of {', '.join(SITE_UNITS)} with its value: temperature=23degC",
         )
@@ -371,19 +380,19 @@ def _condition(text: str) -> tuple[str, float]:
 
 def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]":
     """
-    Return the next shot of each setup as a launch, in order of the setups' first use.
+    Return the next shot of each setup as a launch. The setup that was used first comes first.
 
     Parameters
     ----------
     session : Session
-        Of a whole recording, or of the part so far.
+        The session of a whole recording, or of its first part.
     setups : sequence of str, optional
         Use only these setups.
 
     Raises
     ------
     OptionError
-        If a setup has no counted shots, or the session has none.
+        If a setup or the whole session has no counted shots.
     """
     from chrono.measuring.launch import launch_of
 

@@ -1,4 +1,4 @@
-"""The log book of a folder, to read and to choose from."""
+"""The command `list`: print the log book of a folder, or choose a recording from it."""
 
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -21,7 +21,9 @@ Sort = Annotated[
     Literal["date", "name", "rig", "shots", "counted"],
     typer.Option("--sort", help="Sort key; ties are sorted by name."),
 ]
-Reverse = Annotated[bool, typer.Option("--reverse", help="Show the last or largest first.")]
+Reverse = Annotated[
+    bool, typer.Option("--reverse", help="Show the last or largest recording first.")
+]
 Choose = Annotated[
     bool, typer.Option("--choose", help="Choose a recording on a screen and replay it.")
 ]
@@ -37,9 +39,9 @@ def list_recordings(
     jobs: Jobs = None,
 ) -> None:
     """
-    Show a folder's log book: one line per recording, and the sums.
+    Show a folder's log book: one line per recording, and the totals.
 
-    --choose and --json show rig, setups and notes whole.
+    --choose and --json show the full texts of rig, setups and notes.
     """
     from shutil import get_terminal_size
 
@@ -67,7 +69,8 @@ def list_recordings(
 
 
 def _refuse_missing(words: list[str]) -> None:
-    """Refuse a file that is missing, as other commands do; a log book would list it."""
+    """Raise an error if a file is missing, as other commands do; a log book would list the
+    file."""
     from pathlib import Path
 
     from chrono.season.recording_finder import is_address, is_plainly_named
@@ -82,7 +85,7 @@ def _refuse_missing(words: list[str]) -> None:
 def _replay_what_is_chosen(
     entries: "list[LogEntry]", order: "LogOrder", reverse: bool, rig: "Rig | None"
 ) -> None:
-    """Show the log book and the chosen replay in turn, until the log book is left."""
+    """Show the log book and the chosen replays in turn, until the user leaves the log book."""
     from pathlib import Path
 
     from chrono.dashboard.dashboard_app import show_replay

@@ -1,4 +1,5 @@
-"""Standard output and error: which characters they can carry, what happens when they fail."""
+"""Standard output and standard error: the characters they can carry, and what to do if they
+fail."""
 
 import codecs
 import errno
@@ -88,21 +89,23 @@ STAND_INS = {
     "◂": "<",
     "▸": ">",
 }
-"""Plain ASCII for the special characters in our texts."""
+"""ASCII replacements for the special characters in our texts."""
 
 _HANDLER = "chrono-stand-in"
 _COLUMNS = 80
 
 
 def text_columns() -> int:
-    """Return how many columns a text on standard output may take: 80, or a terminal's less."""
+    """Return the width for a text on standard output: 80 columns, or fewer on a narrow
+    terminal."""
     if not sys.stdout.isatty():
         return _COLUMNS
     return min(shutil.get_terminal_size().columns, _COLUMNS)
 
 
 def stand_in(error: UnicodeError) -> tuple[str, int]:
-    """Return a replacement for characters that a stream cannot carry, a `?` at worst."""
+    """Return a replacement for characters that a stream cannot carry; the last choice is a
+    `?`."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
     text = error.object[error.start : error.end]
@@ -110,7 +113,8 @@ def stand_in(error: UnicodeError) -> tuple[str, int]:
 
 
 def _without_marks(sign: str) -> str:
-    """Return a letter without its accent, nothing for an accent, a `?` for any other sign."""
+    """Return a letter without its accent, an empty text for an accent, a `?` for any other
+    sign."""
     if unicodedata.category(sign) == "Mn":
         return ""
     if not sign.isalpha():
@@ -152,17 +156,17 @@ def carried(text: str) -> str:
 
 
 def carries_braille() -> bool:
-    """Tell whether standard output can carry pictures in Braille."""
+    """Return whether standard output can carry pictures in Braille."""
     return _carries(sys.stdout, "\u28ff\u2524")
 
 
 def carries_blocks(stream: TextIO) -> bool:
-    """Tell whether a stream can carry pictures of half blocks."""
+    """Return whether a stream can carry pictures made of half blocks."""
     return _carries(stream, "▀▄█")
 
 
 def takes_colours(stream: TextIO) -> bool:
-    """Tell whether a stream is a terminal that shows colours, and they are wanted."""
+    """Return whether a stream is a terminal with colours, and the user wants colours."""
     if os.environ.get("NO_COLOR") or os.environ.get("TERM", "dumb") == "dumb":
         return False
     return stream.isatty()
@@ -177,14 +181,15 @@ def _carries(stream: TextIO, signs: str) -> bool:
 
 
 def why(error: OSError) -> str:
-    """Return in words why a stream failed."""
+    """Return a text that says why a stream failed."""
     if isinstance(error, BrokenPipeError):
         return "nobody reads it"
     return "it is closed" if error.errno == errno.EBADF else str(error.strerror)
 
 
 def abandon_output() -> None:
-    """Discard what standard output still holds, so that the program ends quietly."""
+    """Discard the unsent text of standard output, so that the program ends without an
+    error."""
     with suppress(OSError, ValueError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, sys.stdout.fileno())

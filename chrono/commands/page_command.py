@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from chrono.teaching.worksheet import Worksheet
 
 MOST_RECORDINGS = 50
-"""A page on more is too long to read, and their setups are too many to compare."""
+"""Most recordings on one page. With more, the page is too long and has too many setups to
+compare."""
 
 
 def report(
@@ -55,7 +56,7 @@ def report(
     from chrono.session.report_content import report_of
 
     ending = check_page(output)
-    need_matplotlib()  # report that it is missing before reading the files
+    need_matplotlib()  # report a missing library before reading the files
     hint = "name fewer, or see them with `chrono list`"
     sources = files_meant(files, MOST_RECORDINGS, "a page", hint)
     findings, task = Findings(), ReadingOptions(rig_of(rig), clock_from_host).read
@@ -77,7 +78,7 @@ def picture(
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
 ) -> None:
-    """Draw each shot with its interval, and the mean of each setup."""
+    """Draw each shot with its interval, and draw the mean of each setup."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.speed_picture import (
         ENDINGS,
@@ -88,7 +89,7 @@ def picture(
     from chrono.session.report_content import plotted_speeds
 
     ending = check_new(output, ENDINGS)
-    need_matplotlib()  # report that it is missing before reading the file
+    need_matplotlib()  # report a missing library before reading the file
     (source,) = files_meant(files, 1, "a picture", "name one")
     recorded, findings = read_one(Path(source.where), rig, clock_from_host)
     plotted = plotted_speeds(recorded)
@@ -97,8 +98,12 @@ def picture(
     end(findings)
 
 
-Units = Annotated[str, typer.Option(help='Of speed, length and time, such as "km/h, cm, s".')]
-Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write 1,5 for one and a half.")]
+Units = Annotated[
+    str, typer.Option(help='Units of speed, length and time, such as "km/h, cm, s".')
+]
+Comma = Annotated[
+    bool, typer.Option("--decimal-comma", help="Write decimals with a comma, such as 1,5.")
+]
 
 
 def worksheet(
@@ -110,19 +115,27 @@ def worksheet(
     mark: Annotated[
         Path | None,
         typer.Option(
-            help="In place of -o: a file of answers, or - to type them. A line has group, "
+            help="Use instead of -o: a file of answers, or - to type answers. A line has "
+            "group, "
             "quantity (t, v, mean, s, high, low, u or U) and value, such as: 3 v 22.13",
         ),
     ] = None,
     key: Annotated[
-        Path | None, typer.Option(help="The answers.", show_default="beside it")
+        Path | None,
+        typer.Option(
+            help="OUT.html or OUT.pdf for the answers.", show_default="beside the sheet"
+        ),
     ] = None,
     shots: Annotated[int, typer.Option(min=1, max=24, help="Shots per group.")] = 6,
     group: Annotated[
-        int | None, typer.Option(min=1, max=99, help="Only its sheet.", show_default="1")
+        int | None,
+        typer.Option(
+            min=1, max=99, help="Write only the sheet of this group.", show_default="1"
+        ),
     ] = None,
     groups: Annotated[
-        int | None, typer.Option(min=1, max=99, help="Sheets for groups 1 to this one.")
+        int | None,
+        typer.Option(min=1, max=99, help="Number of groups; write one sheet per group."),
     ] = None,
     units: Units = "",
     decimal_comma: Comma = False,
@@ -138,7 +151,7 @@ def worksheet(
 
     wanted = _wanted(group, groups)
     if mark is not None and (output or key):
-        raise OptionError("writes no sheet", where="--mark", hint="leave -o and --key out")
+        raise OptionError("writes no sheet", where="--mark", hint="leave out -o and --key")
     if mark is not None:
         lines = _answer_lines(mark)
         number_format_of(units, "m/s", decimal_comma)
@@ -168,9 +181,9 @@ def worksheet(
 
 
 def _answer_lines(path: Path) -> list[str]:
-    """Return the lines of a file of answers, or of what is typed."""
+    """Return the lines of a file of answers, or the lines that the user types."""
     if path == Path("-"):
-        print("A line for each answer: group, quantity, value. Ctrl+D ends.", file=sys.stderr)
+        print("Type one line per answer: group, quantity, value. Ctrl+D ends.", file=sys.stderr)
         if sys.stdin is None:
             return []
         return sys.stdin.readlines()
@@ -199,13 +212,13 @@ def _print_marking(
     units = SPEED_UNITS[figures.speed], TIMES[figures.time]
     marking = mark_answers(lines, found.tasks, *units)
     findings.lines += [
-        f"{plain(str(path))}:{number}: left out: {why}" for number, why in marking.left_out
+        f"{plain(str(path))}:{number}: skipped: {why}" for number, why in marking.left_out
     ]
     print("\n".join(marking_lines(marking, figures)))
 
 
 def _key_of(output: Path, key: Path | None) -> Path:
-    """Return the file for the key: the named one, else one beside the sheet."""
+    """Return the file for the answers: the named file, or a file beside the sheet."""
     answers = key or output.with_name(f"{output.stem}-key{output.suffix}")
     if output.resolve() == answers.resolve():
         raise OptionError(

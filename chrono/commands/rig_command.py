@@ -1,4 +1,4 @@
-"""Writing and checking a rig file, and correcting the rig of a recording."""
+"""The commands `rig new`, `rig check` and `rig correct`."""
 
 import sys
 from pathlib import Path
@@ -13,20 +13,24 @@ from chrono.safe_text import plain
 def rig_new(
     file: Annotated[Path, typer.Argument(help="File to write; it must not exist.")],
     scenario: Annotated[
-        str | None, typer.Option(help="Write the rig of this virtual board instead.")
+        str | None, typer.Option(help="Write the rig of this virtual scenario instead.")
     ] = None,
     board: Annotated[
-        str, typer.Option(help="uno, nano, pico or other: sets what is known of its clock.")
+        str,
+        typer.Option(
+            help="uno, nano, pico or other; this sets the tick and the ± of the board's clock."
+        ),
     ] = "other",
     drops: Annotated[
         bool,
         typer.Option(
             "--drops",
-            help="For dropped bodies: slope down; slow bodies count as shots too.",
+            help="For dropped bodies: set the slope to down, and count slow bodies as shots "
+            "too.",
         ),
     ] = False,
 ) -> None:
-    """Write a rig file to fill in, every key with its meaning."""
+    """Write a rig file that you can fill in; it explains every key."""
     from chrono.commands.demo_command import virtual_rig_text
     from chrono.errors import OptionError
     from chrono.rigs.rig_file import write_rig
@@ -57,18 +61,19 @@ def rig_correct(
     file: Annotated[Path, typer.Argument(help="Recording to which the rig is added.")],
     rig: Annotated[
         Path | None,
-        typer.Option(help="Rig file to use from now on; default: the recorded rig."),
+        typer.Option(help="Rig file to use from now on; without it, the recorded rig."),
     ] = None,
     keys: Annotated[
         list[str] | None,
         typer.Option("--set", help='KEY=VALUE, such as "gates.slope=down"; may be repeated.'),
     ] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="Add it without asking.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Add the rig without asking.")] = False,
 ) -> None:
     """
-    Add a corrected rig to a recording, after asking; it then measures all its shots.
+    Add a corrected rig to a recording, and measure all its shots with this rig.
 
-    Nothing recorded is altered: the rig is added as one more row, and the last rig counts.
+    The command asks first. The recorded rows stay unchanged: the rig is one more row, and the
+    last rig of a recording is used.
     """
     from chrono.errors import OptionError
     from chrono.rigs.rig_file import load_rig, rig_record, with_keys
@@ -81,7 +86,7 @@ def rig_correct(
     changes = _changed_keys(rig_record(before), rig_record(after))
     if not changes:
         raise OptionError(
-            "the recording has this rig already",
+            "the recording already has this rig",
             where=str(file),
             hint='give a correction, such as --set "gates.slope=down"',
         )
@@ -127,7 +132,7 @@ def _agreed(question: str) -> bool:
 
 def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) -> None:
     """
-    Check a rig file and show its values, defaults included.
+    Check a rig file and show its values, including the defaults.
 
     Exit code 1 if the file is valid but not plausible.
     """

@@ -1,4 +1,4 @@
-"""`check --self-test`: the board sends pulses, and its inputs or sensors answer."""
+"""The self-test of `check`: the board sends pulses to its inputs or sensors."""
 
 import sys
 from datetime import date
@@ -23,10 +23,10 @@ from chrono.season.recording_finder import may_be_recordings
 
 
 def refuse_without(self_test: bool) -> None:
-    """Refuse ``--light`` without ``--self-test``."""
+    """Raise an error for ``--light`` without ``--self-test``."""
     if not self_test:
         raise OptionError(
-            "--light belongs to the self-test", where="--light", hint="add --self-test"
+            "--light works only with --self-test", where="--light", hint="add --self-test"
         )
 
 
@@ -38,7 +38,8 @@ def check_inputs(
     baud: int,
     as_json: bool,
 ) -> None:
-    """Let a board send pulses, print what came back, and write it to the rig if wanted."""
+    """Let a board send pulses, print the result, and write it to the rig if the user wants
+    this."""
     if len(targets) > 1 or may_be_recordings(targets[0]):
         raise OptionError(
             "a self-test takes one port",

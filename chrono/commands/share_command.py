@@ -1,4 +1,4 @@
-"""Sharing a session: a page in the local network that shows, and takes guesses if asked."""
+"""The command `share`: show a session on a web page, and take guesses if wanted."""
 
 import sys
 import time
@@ -23,26 +23,32 @@ if TYPE_CHECKING:
 DEFAULT_PORT = 8765
 
 AWAIT_S = 0.1
-"""How often a recording is looked for that is not there yet."""
+"""Time between two looks for a recording that does not exist yet [s]."""
 
 GUESS_WARNING = """\
-Nobody proves who sent a guess. Ask for names of groups, not of
-persons. Guesses are kept beside the recording, which is not
-touched."""
+Nobody can check who sent a guess. Ask for names of groups, not of
+persons. Guesses go into a file beside the recording. The recording
+stays unchanged."""
 
 Target = Annotated[
     str,
     typer.Argument(
-        help="A recording, which another program may be writing or about to write; or a "
-        "board's port, which is then clocked as `clock` does.",
+        help="A recording, which another program may be writing or may write soon; or a "
+        "board's port, which the command then clocks like `clock`.",
         show_default=False,
     ),
 ]
 Lan = Annotated[
-    bool, typer.Option("--lan", help="For the local network; else for this computer alone.")
+    bool,
+    typer.Option(
+        "--lan", help="Share with the local network; without it, only with this computer."
+    ),
 ]
 Address = Annotated[
-    str, typer.Option(help="This computer's address in the network to share with.")
+    str,
+    typer.Option(
+        help="The address of this computer in the network in which you want to share."
+    ),
 ]
 WebPort = Annotated[
     int, typer.Option(min=0, max=65535, help="TCP port of the page; 0 for any free one.")
@@ -55,37 +61,38 @@ SeatCount = Annotated[
         "--seats",
         min=1,
         max=250,
-        help="Viewers that one network address may have. Raise it if several classes sit "
-        "behind one router.",
+        help="Most viewers from one network address. Use a larger number if several classes "
+        "share one router.",
     ),
 ]
 Hidden = Annotated[
     bool,
     typer.Option(
         "--hidden",
-        help="Hide speed and ± of every shot from all pages until you press r, shot by shot. "
-        "The key h does the same from the next shot on.",
+        help="Hide speed and ± of every shot from all pages until you press r for this shot. "
+        "The key h hides all shots from the next shot on.",
     ),
 ]
 Guesses = Annotated[
     bool,
     typer.Option(
         "--guesses",
-        help="Let each viewer send one guess in a round; keys open, close and reveal rounds. "
-        "Guesses are kept beside the recording, as those of `lab --guess` are.",
+        help="Let each viewer send one guess per round. You open, close and reveal a round "
+        "with keys. Guesses go into a file beside the recording, as with `lab --guess`.",
     ),
 ]
 RigToUse = Annotated[
     Path | None,
     typer.Option(
-        "--rig", help="A board's rig; for a recording, measure with it, not the recorded one."
+        "--rig",
+        help="The rig file of the board; for a recording, it replaces the recorded rig.",
     ),
 ]
 
 
 @dataclass(frozen=True)
 class BoardOptions:
-    """Options for the board to clock."""
+    """Options that are used only to clock a board."""
 
     port: str
     rig: Path | None
@@ -137,7 +144,7 @@ def _is_file(target: str) -> bool:
 
 
 def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
-    """Read how speeds are to be shown."""
+    """Read the options for unit and decimal sign of speeds."""
     from chrono.sharing.share_server import DisplayOptions
     from chrono.units import SPEED_UNITS, quote
 
@@ -154,21 +161,21 @@ def _refuse_for_files(recording: Path | None, setup: str) -> None:
     name = "--recording" if recording is not None else "--setup" if setup else ""
     if name:
         raise OptionError(
-            "a recording that is shared is only read",
+            "share only reads a recording, so this option has no use",
             where=name,
             hint="leave it out, or name the board's port in place of the recording",
         )
 
 
 def _await_file(path: Path) -> None:
-    """Wait for a recording that `clock` has not made yet."""
+    """Wait for a recording that `clock` has not created yet."""
     from chrono.commands.console_output import tell
     from chrono.commands.stop_signals import noted_signals
 
     if path.exists() or not path.parent.is_dir():
         return
     with noted_signals() as ending:
-        tell(f"{plain(str(path))} is not there yet: waiting until chrono clock writes it")
+        tell(f"{plain(str(path))} does not exist yet: waiting until chrono clock writes it")
         tell("ctrl+c ends it")
         while not path.exists():
             if ending.asked:
@@ -189,7 +196,7 @@ def _opened(path: Path, rig: Path | None) -> "FollowRun":
 def _share_file(
     run: "FollowRun", bound: "socket.socket", wishes: "DisplayOptions", findings: "Findings"
 ) -> None:
-    """Follow and serve in this process: it does nothing else."""
+    """Follow the recording and serve the page in this process."""
     from chrono.commands.console_output import tell
     from chrono.commands.key_press import terminal_keys
     from chrono.sharing.share_server import serve
@@ -221,7 +228,7 @@ def _share_board(
     wishes: "DisplayOptions",
     findings: "Findings",
 ) -> None:
-    """Clock in this process, and serve in another one what it records."""
+    """Clock the board in this process, and serve the page in another process."""
     from chrono.commands.console_output import default_recording, print_shots, tell
     from chrono.commands.key_press import terminal_keys
     from chrono.session.live_run import live_run
@@ -264,7 +271,7 @@ def _share_board(
 
 
 def _token_for(bound: "socket.socket") -> str:
-    """Return a secret for an address that others can reach."""
+    """Return a secret word if others can reach the address."""
     from chrono.sharing.access_control import make_token
     from chrono.sharing.web_address import LOCALHOST
 
@@ -279,21 +286,23 @@ def _tell_lines(lines: list[str]) -> None:
 
 
 def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions") -> None:
-    """Print the page's address, and a code of it for a telephone's camera."""
+    """Print the page's address, and a QR code of the address."""
     from chrono.commands.console_output import tell
     from chrono.sharing.web_address import qr_lines
 
     for_what = "for looking and guessing" if wishes.guesses else "for looking only"
-    tell(f"{plain(name)} is shown, {for_what}, at\n\n  {shown}\n")
+    tell(f"{plain(name)} is shown, {for_what}, at this address:\n\n  {shown}\n")
     if not is_open:
-        tell("That is for this computer alone; --lan shares it with the network it is in.")
+        tell("Only this computer can open the page; use --lan to share it with your network.")
     else:
         blocks, colours = (
             output_streams.carries_blocks(sys.stderr),
             output_streams.takes_colours(sys.stderr),
         )
         tell("\n".join(qr_lines(shown, blocks=blocks, colours=colours)))
-        tell("Whoever is told this address can look; the network itself can read along.")
+        tell(
+            "Everybody who has this address can look. Others in the network can read the data."
+        )
     if wishes.guesses:
         tell(GUESS_WARNING)
     if sys.stdin.isatty():

@@ -1,4 +1,4 @@
-"""Signals that end the program, and what they do to running work."""
+"""Signals that end the program, and their effect on running work."""
 
 import signal
 from collections.abc import Callable, Iterator
@@ -18,7 +18,7 @@ class EndRequest:
 @contextmanager
 def noted_signals() -> Iterator[EndRequest]:
     """
-    Note the first signal that asks for an end, also Ctrl+C; a second one interrupts.
+    Note the first signal (or Ctrl+C) that asks for an end; a second signal interrupts.
 
     So no shot is printed only in part. If nobody reads the output, a second signal still
     ends the program.
@@ -36,7 +36,7 @@ def noted_signals() -> Iterator[EndRequest]:
 
 @contextmanager
 def ended_by_signals() -> Iterator[None]:
-    """Make the signals that end programs interrupt, as Ctrl+C does."""
+    """Make the signals that end programs interrupt like Ctrl+C."""
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
@@ -51,7 +51,7 @@ def _handled(names: tuple[str, ...], handler: Callable[..., None]) -> Iterator[N
     before: dict[int, Any] = {}
     try:
         for number in numbers:
-            with suppress(ValueError):  # not in the main thread: nobody sends it signals
+            with suppress(ValueError):  # outside the main thread no signal arrives
                 before[number] = signal.signal(number, handler)
         yield
     finally:

@@ -1,4 +1,4 @@
-"""The commands `fall`, `flight` and `stop`, and the option that states landings.
+"""The commands `fall`, `flight` and `stop`, and the option `--landed`.
 
 A landing is written as ``7=31.2 ± 0.1 m``: the shot's number and where it landed.
 """
@@ -45,8 +45,10 @@ if TYPE_CHECKING:
 
 def fall(
     recording: MaybeRecording = None,
-    height: Annotated[str | None, typer.Option(help='Height fallen, "8 ± 0.05 m".')] = None,
-    time: Annotated[str | None, typer.Option(help='Time of the fall, "1.2 s".')] = None,
+    height: Annotated[
+        str | None, typer.Option(help='Height of the fall, such as "8 ± 0.05 m".')
+    ] = None,
+    time: Annotated[str | None, typer.Option(help='Time of the fall, such as "1.2 s".')] = None,
     speed: MaybeSpeed = None,
     mass: Mass = None,
     diameter: Diameter = None,
@@ -62,9 +64,8 @@ def fall(
     """
     Compute height, time and speed of a fall from rest.
 
-    Give one of the three, or a recording.
-
-    With a recording: from which height to drop the body so that it gets its clocked speed.
+    Give one of the three, or a recording. From a recording, compute the height from which the
+    body reaches its clocked speed.
     """
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import fall_result
@@ -97,7 +98,7 @@ def fall(
 def _fall_goal(
     recorded: bool, height: str | None, time: str | None, speed: str | None
 ) -> "tuple[FallGoal, Quantity | None]":
-    """Return the one quantity that is given."""
+    """Return the one quantity from the options."""
     said: dict[FallGoal, tuple[str | None, str, float]] = {
         "height": (height, "m", 1e5),
         "time": (time, "s", 1e4),
@@ -121,13 +122,13 @@ WHERE = "--landed"
 
 def landings_of(texts: Sequence[str], told: LaunchInput) -> "tuple[Launch, list[Landing]]":
     """
-    Return the landings that the options state, and the launch of their body.
+    Return the landings from the options, and the launch of the landed body.
 
     Raises
     ------
     OptionError
-        If a shot is missing, not counted, named twice or of another body, or if a text does
-        not state a landing.
+        If a shot is missing, not counted, named twice or has another body, or if a text is
+        not a landing.
     """
     if told.session is None:
         return _stated(texts, told.launches[0])
@@ -160,7 +161,9 @@ def _landing(number: int, speed_mps: float, u_mps: float, text: str) -> "Landing
 def _split(text: str) -> tuple[int, str]:
     number, sign, reach = text.partition("=")
     if not sign or not number.strip().isdecimal():
-        raise _trouble(f'"{text}" has no shot number', 'write it first, such as "7=31.2 m"')
+        raise _trouble(
+            f'"{text}" has no shot number', 'write the number first, such as "7=31.2 m"'
+        )
     return int(number), reach
 
 
@@ -170,7 +173,9 @@ def _row(session: "Session", number: int) -> "ShotRow":
         raise _trouble(f"there is no shot {number}", f"name one from 1 to {shots}")
     row = next(session.rows_of(slice(number - 1, number)))
     if not row.counted:
-        raise _trouble(f"shot {number} is not counted", "name counted shots, or count it again")
+        raise _trouble(
+            f"shot {number} is not counted", "name counted shots, or count this shot again"
+        )
     return row
 
 
@@ -199,8 +204,8 @@ Landed = Annotated[
     list[str] | None,
     typer.Option(
         "--landed",
-        help='Where the body landed, to find its drag: "31.2 ± 0.1 m"; with a recording put '
-        'the shot\'s number first, "7=31.2 ± 0.1 m". May be repeated.',
+        help='Where the body landed, such as "31.2 ± 0.1 m"; finds its drag. With a recording, '
+        'begin with the shot\'s number: "7=31.2 ± 0.1 m". May be repeated.',
     ),
 ]
 
@@ -209,13 +214,19 @@ def flight(
     recording: MaybeRecording = None,
     speed: MaybeSpeed = None,
     angle: Annotated[
-        str, typer.Option(help='Above the horizontal, such as "30 ± 1 deg".')
+        str,
+        typer.Option(help='Angle of the launch above the horizontal, such as "30 ± 1 deg".'),
     ] = "0 deg",
     height: Annotated[
-        str, typer.Option(help="Of the launch above the landing; negative if it is below.")
+        str,
+        typer.Option(
+            help="Height of the launch above the landing; negative if the launch is below "
+            "the landing."
+        ),
     ] = "0 m",
     wind: Annotated[
-        str, typer.Option(help="Along the flight: positive from behind, negative from ahead.")
+        str,
+        typer.Option(help="Wind along the flight; positive from behind, negative from ahead."),
     ] = "0 m/s",
     landed: Landed = None,
     mass: Mass = None,
@@ -234,7 +245,7 @@ def flight(
 
     Each setup of a recording is computed separately.
 
-    With --landed: find the drag coefficient and terminal speed with which it lands there.
+    With --landed: find the drag coefficient and terminal speed that fit the landing.
     """
     from chrono.reports.findings_text import Findings
 
@@ -258,7 +269,7 @@ def flight(
 
 
 def aim_of(angle: str, height: str, wind: str) -> "Aim":
-    """Return how a body is launched, from the options."""
+    """Return angle, height and wind of a launch, from the options."""
     from chrono.measuring.trajectory_results import ANGLE, HEIGHT, WIND, Aim
 
     steepest = math.radians(90.0001)
@@ -276,7 +287,7 @@ def _print_flights(told: LaunchInput, aim: "Aim", unit: str | None, as_json: boo
 
     if aim.angle.value <= 0 and aim.height.value == 0:
         raise OptionError(
-            "the launch does not rise and is not above the landing, so there is no flight",
+            "the launch is level or downward, and not above the landing, so there is no flight",
             hint='give --angle "30 deg", or the --height of the launch, such as "1 m"',
         )
     for launch in told.launches:
@@ -307,7 +318,7 @@ def stop(
     recording: MaybeRecording = None,
     speed: MaybeSpeed = None,
     energy: Annotated[
-        str | None, typer.Option(help='Kinetic energy instead of a speed, "20 J".')
+        str | None, typer.Option(help='Kinetic energy instead of a speed, such as "20 J".')
     ] = None,
     law: Annotated[
         str,
@@ -316,17 +327,26 @@ def stop(
             "cord), sheet (flat slack net or sheet)."
         ),
     ] = "spring",
-    distance: Annotated[str | None, typer.Option(help='Stopping distance, "0.8 m".')] = None,
+    distance: Annotated[
+        str | None, typer.Option(help='Stopping distance, such as "0.8 m".')
+    ] = None,
     limit: Annotated[
-        str | None, typer.Option(help='Peak deceleration to stay under, "50 g".')
+        str | None, typer.Option(help='Largest allowed peak deceleration, such as "50 g".')
     ] = None,
     mean: Annotated[
-        str | None, typer.Option(help='Mean deceleration to stay under, "20 g".')
+        str | None, typer.Option(help='Largest allowed mean deceleration, such as "20 g".')
     ] = None,
-    force: Annotated[str | None, typer.Option(help='Peak force to stay under, "30 N".')] = None,
-    time: Annotated[str | None, typer.Option(help='Time to rest, "40 ms".')] = None,
+    force: Annotated[
+        str | None, typer.Option(help='Largest allowed peak force, such as "30 N".')
+    ] = None,
+    time: Annotated[
+        str | None, typer.Option(help='Time until the body rests, such as "40 ms".')
+    ] = None,
     path: Annotated[
-        str | None, typer.Option(help="Level distance from gates to catch, with drag.")
+        str | None,
+        typer.Option(
+            help="Horizontal distance from gates to catch; drag slows the body on it."
+        ),
     ] = None,
     mass: Mass = None,
     diameter: Diameter = None,
@@ -370,7 +390,7 @@ def stop(
 
 def law_of(text: str) -> "Law":
     """
-    Return the law of a catch.
+    Return the force law of a catch.
 
     Raises
     ------
@@ -396,7 +416,7 @@ def _stop_goal(
     force: str | None,
     time: str | None,
 ) -> "tuple[StopGoal, Quantity]":
-    """Return the one quantity of the catch that is given."""
+    """Return the one quantity of the catch from the options."""
     said: dict[StopGoal, tuple[str | None, str, str]] = {
         "distance": (distance, "m", "--distance"),
         "peak": (limit, "m/s^2", "--limit"),

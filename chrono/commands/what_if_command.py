@@ -1,4 +1,4 @@
-"""Measuring a recording as if it had another rig."""
+"""The command `whatif`: measure a recording again with an assumed rig."""
 
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated
@@ -39,23 +39,29 @@ def whatif(
     ] = None,
     phase: Annotated[
         float,
-        typer.Option(help="Shift of its steps against the recorded ones, 0 … 1 steps."),
+        typer.Option(
+            help="Shift of the coarser steps against the recorded steps, 0 … 1 steps."
+        ),
     ] = 0.0,
     spacing: Annotated[
         str | None,
-        typer.Option("--as-if-spacing", help='A misread spacing, such as "305 mm".'),
+        typer.Option(
+            "--as-if-spacing", help='A wrong spacing, as if misread, such as "305 mm".'
+        ),
     ] = None,
     clock: Annotated[
         str | None,
-        typer.Option("--as-if-clock", help='Error of the counter: "+500 ppm" is too fast.'),
+        typer.Option(
+            "--as-if-clock", help='Error of the counter\'s rate; "+500 ppm" is too fast.'
+        ),
     ] = None,
     edges: Annotated[
-        EdgePair | None, typer.Option("--as-if-edges", help="Use one pair of edges only.")
+        EdgePair | None, typer.Option("--as-if-edges", help="Use only this pair of edges.")
     ] = None,
     short: Annotated[
         bool,
         typer.Option(
-            "--short", help="For a projector: the setups, and a histogram before and after."
+            "--short", help="Show only the setups and two histograms, for a projector."
         ),
     ] = False,
     rig: OtherRig = None,
@@ -63,10 +69,10 @@ def whatif(
     as_json: AsJson = False,
 ) -> None:
     """
-    Show how a recording would look from another rig, shot by shot.
+    Show how a recording would look with another rig, for each shot.
 
     The recorded lines are measured a second time, with a coarser counter or another rig. You
-    may combine several suppositions. The recording stays unchanged.
+    may combine several assumptions. The recording stays unchanged.
     """
     from chrono.reports.what_if_text import what_if_data, what_if_short, what_if_text
     from chrono.teaching.what_if import what_if
@@ -92,7 +98,7 @@ def _supposed(
     clock: str | None,
     edges: EdgePair | None,
 ) -> "Assumptions":
-    """Return what the options assume."""
+    """Return the assumptions that the options state."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.session.speed_models import Assumptions
     from chrono.teaching.what_if import PAIRS
@@ -100,12 +106,12 @@ def _supposed(
 
     if not (tick or spacing or clock or edges):
         raise OptionError(
-            "no option says what to change",
+            "no option states what to change",
             hint="give --as-if-tick, --as-if-spacing, --as-if-clock or --as-if-edges",
         )
     if phase and not tick:
         raise OptionError(
-            "a phase needs a step", where="--phase", hint="give --as-if-tick as well"
+            "this option also needs --as-if-tick", where="--phase", hint="give --as-if-tick too"
         )
     if not 0 <= phase < 1:
         raise OptionError(
@@ -134,7 +140,7 @@ def _step_of(text: str) -> float:
 
 
 def _error_of(text: str) -> float:
-    """Read by how much a counter is too fast; refuse a number that lacks its unit."""
+    """Read by how much a counter is too fast; raise an error for a number without a unit."""
     from chrono.units import parse_quantity
 
     error = parse_quantity(text, "", "--as-if-clock")

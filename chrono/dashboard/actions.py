@@ -1,14 +1,15 @@
-"""Everything that the operator can do: one table for keys, key bar, command palette and help.
+"""Everything that the operator can do: one table for the keys, the key bar, the command
+palette and the help.
 
-Each action states in which situation it is possible. Nothing else decides that. A key whose
-action is not possible is not shown and does nothing.
+Each action states in which situation it is possible. Only this table decides it. If an action
+is not possible, its key is not shown and does nothing.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
 SCREENS = ("shots", "far", "comparison", "beams", "help")
-"""The screens of a run, each with a key of its own."""
+"""The screens of a run; each screen has its own key."""
 
 
 @dataclass(frozen=True)
@@ -24,19 +25,19 @@ class Situation:
     live : bool
         A board is being clocked.
     replayed : bool
-        A recording is replayed by its own time.
+        A recording is replayed with its recorded time.
     finished : bool
-        Nothing more will come.
+        No more data will come.
     takes_records : bool
         The operator's entries can be stored.
     undoable : bool
-        There is an entry that can be undone.
+        The operator can undo an entry.
     sought : bool
         The operator has searched for a shot.
     disk_trouble : bool
-        The recording cannot be written where it is.
+        The recording cannot be written on its disk.
     has_analog : bool
-        A board measures its sensors' light.
+        The board measures the light of its sensors.
     """
 
     screen: str = ""
@@ -53,29 +54,29 @@ class Situation:
 @dataclass(frozen=True)
 class Action:
     """
-    One thing to do.
+    An action that the operator can do.
 
     Attributes
     ----------
     name : str
-        The method is ``action_<name>`` of the application; for the group "shot", of the
-        screen with the shot.
+        Name of the method ``action_<name>``. The application has the method; for the group
+        "shot", the screen with the shot has it.
     key : str
-        As Textual names it.
+        Name of the key in Textual.
     label : str
-        For the key bar, one or two words.
+        Text in the key bar, one or two words.
     title, help : str
-        For the command palette and the help screen.
+        Texts in the command palette and on the help screen.
     group : str
-        "shot", "live", "replay" or "session": what it is about.
+        Subject of the action: "shot", "live", "replay" or "session".
     when : callable
-        Whether it is possible, on one of its screens.
+        Function that returns whether the action is possible on one of its screens.
     screens : tuple of str
-        Where it is possible.
+        Screens on which the action is possible.
     rank : int
-        The key bar shows the possible actions of the greatest ranks.
+        The key bar shows the possible actions with the highest ranks.
     shown_key : str
-        The key as people see it, empty if that is `key`.
+        Name of the key on the screen; empty if it is the same as `key`.
     """
 
     name: str
@@ -90,18 +91,18 @@ class Action:
     shown_key: str = ""
 
     def possible(self, now: Situation) -> bool:
-        """Return whether it can be done now."""
+        """Return whether the action can be done now."""
         return now.screen in self.screens and self.when(now)
 
     @property
     def sign(self) -> str:
-        """The key as people see it."""
+        """The name of the key on the screen."""
         return self.shown_key or self.key
 
 
 GROUPS = {
     "live": "While you clock",
-    "shot": "The shot under the cursor, in the Far view the last one",
+    "shot": "The shot under the cursor, or the last shot in the Far view",
     "replay": "In a replay",
     "session": "Session and screens",
 }
@@ -109,11 +110,12 @@ GROUPS = {
 
 ON_SHOTS = ("shots",)
 WITH_A_SHOT = ("shots", "far")
-"""Screens on which one shot can be marked: the selected one, or the last."""
+"""Screens on which one shot can be marked: the selected shot, or the last shot."""
 
 
 def _clocking(now: Situation) -> bool:
-    """Return whether a board is clocked: only then can anything apply from now on."""
+    """Return whether a board is being clocked: only then can an entry apply to future
+    shots."""
     return now.live and not now.finished
 
 
@@ -139,10 +141,10 @@ ACTIONS = (
            "Name the launch conditions from the next shot on.", "live", _clocking,
            rank=27),
     Action("correct_setup", "i", "Edit setup", "Show or correct the selected shot's setup",
-           "Its name, conditions and body, for all shots of that setup.",
+           "Change name, conditions and body for all shots of that setup.",
            "shot", _takes_records, ON_SHOTS, rank=12),
     Action("set_aside", "a", "Set aside", "Set the selected shot aside",
-           "Keep it, but do not count it; give the reason.",
+           "Keep the shot, but do not count it; give the reason.",
            "shot", _takes_records, WITH_A_SHOT, rank=26),
     Action("count_again", "c", "Count", "Count the selected shot",
            "Count a shot that was set aside or held.",
@@ -156,13 +158,13 @@ ACTIONS = (
            "People near the gates: edges are recorded, shots are not counted.",
            "live", _clocking, rank=30),
     Action("tone", "o", "Tone", "Tone for aligning a beam",
-           "For gate A, gate B, or none: the bell rings faster if the margin is larger.",
+           "Choose gate A, gate B or no tone. The bell rings faster if the margin is larger.",
            "live", lambda now: now.has_analog, ("beams",), rank=28),
     Action("undo", "z", "Undo", "Undo the last entry",
-           "Set aside, count, note, setup or hold: the last one is undone.",
+           "Undo the last set aside, count, note, setup or hold.",
            "session", lambda now: now.undoable, rank=17),
     Action("pause", "space", "Pause", "Pause or play",
-           "Stop the recorded time, or let it run.", "replay", _playing, rank=29),
+           "Stop the recorded time, or continue.", "replay", _playing, rank=29),
     Action("faster", "plus", "Faster", "Replay faster",
            "Make the recorded time run faster.", "replay", _playing, shown_key="+", rank=18),
     Action("slower", "minus", "Slower", "Replay slower",
@@ -171,8 +173,8 @@ ACTIONS = (
     Action("next_shot", "full_stop", "Next shot", "Go to the next shot",
            "Play to the next shot, then pause.",
            "replay", _playing, shown_key=".", rank=25),
-    Action("previous_shot", "comma", "Shot before", "Go to the shot before",
-           "Go back in time to the shot before the latest one, and pause.",
+    Action("previous_shot", "comma", "Prev. shot", "Go to the previous shot",
+           "Go back to the shot before the latest shot, then pause.",
            "replay", lambda now: now.replayed, shown_key=",", rank=9),
     Action("find", "slash", "Find", "Find a shot",
            "Go to a shot by its number, or by part of its setup, a flag or its note.",
@@ -181,11 +183,11 @@ ACTIONS = (
            "Go to the next shot found.", "shot", _sought, ON_SHOTS, rank=14),
     Action("previous_match", "X", "Back", "Previous match",
            "Go back to the previous shot found.", "shot", _sought, ON_SHOTS, rank=5),
-    Action("whole_shot", "enter", "All of it", "All of the selected shot",
-           "Its setup, flags and note, with nothing cut off.",
+    Action("whole_shot", "enter", "Details", "All details of the selected shot",
+           "Show its full setup, flags and note.",
            "shot", screens=ON_SHOTS, shown_key="Enter", rank=7),
     Action("motion", "m", "Motion", "Energy, momentum, Mach number and range",
-           "What the selected shot's speed means, and how far such a body would fly.",
+           "Show these values for the selected shot, and how far the body would fly.",
            "shot", screens=ON_SHOTS, rank=4),
     Action("unit", "u", "Unit", "Another unit of speed",
            "Show speeds in m/s, km/h, ft/s or mph in turn.",
@@ -194,31 +196,31 @@ ACTIONS = (
            "Show the speed of each shot; on a small screen, instead of the table.",
            "shot", screens=ON_SHOTS, rank=13),
     Action("histogram", "g", "Histogram", "Histogram or speed by shot",
-           "Show how often each speed came in this setup, instead of the plot.",
+           "Show how often each speed occurred in this setup, instead of the plot.",
            "shot", screens=ON_SHOTS, rank=6),
-    Action("write_elsewhere", "w", "Write elsewhere", "Write the recording to a second place",
-           "If the disk is full or gone: continue in a new file with all the data.",
+    Action("write_elsewhere", "w", "Write elsewhere", "Write the recording to another place",
+           "If the disk is full or missing: continue in a new file with all the data.",
            "session", lambda now: now.disk_trouble, rank=34),
     Action("signal", "k", "Signal", "Signal of a new shot",
-           "None, a bell or a flash for each shot; it is remembered.",
+           "Choose no signal, a bell or a flash. The choice is saved.",
            "session", lambda now: not now.finished, rank=1),
     Action("shots", "s", "Shots", "Shots",
-           "Speeds, statistics and the table of shots.",
+           "Show speeds, statistics and the table of shots.",
            "session", screens=_others("shots"), rank=31),
     Action("far", "f", "Far view", "Far view",
-           "The last speed as large as the terminal, to be read from metres away.",
+           "Show the last speed as large as possible, readable from metres away.",
            "session", screens=_others("far"), rank=24),
     Action("comparison", "v", "Compare", "Compare setups",
-           "Is one faster, and how sure is that? Every shot, the means, the differences.",
+           "Is a setup faster, and how sure is this? Shows shots, means and differences.",
            "session", screens=_others("comparison"), rank=8),
     Action("beams", "b", "Beams", "Beams",
-           "Gates, link and clock now: ready, or why they are not.",
+           "Show whether gates, link and clock are ready, or why not.",
            "session", screens=_others("beams"), rank=16),
     Action("lab", "l", "Error lab", "Error lab",
-           "Try how tick, gates and clock change the ±, starting with these gates.",
+           "See how tick, gates and clock change the ±, starting with these gates.",
            "session", rank=3),
     Action("help", "question_mark", "Keys", "Help",
-           "Keys, flags, cautions, and what ± means.",
+           "Explains keys, flags, cautions and the ±.",
            "session", screens=_others("help"), shown_key="?", rank=32),
     Action("quit", "q", "Quit", "Quit",
            "End the session; the recording is kept.", "session", screens=("", *SCREENS),

@@ -1,9 +1,9 @@
-"""What the dashboard, the error lab and the log book have in common as applications.
+"""The base class of the dashboard, the error lab and the log book.
 
-Theme, saved choices, signals that end programs, and keys that come before a dialog is ready.
-People with any colour vision can distinguish the colours that texts name: the hues are those
-of Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), made lighter or darker until each has
-a contrast of 4.5 : 1 (WCAG 2.2, 1.4.3) on every background in use.
+It handles the theme, saved choices, signals that end programs, and keys for a dialog that is
+not ready yet. People with any colour vision can distinguish the colours that texts name: the
+hues are those of Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), made lighter or darker
+until each has a contrast of 4.5 : 1 (WCAG 2.2, 1.4.3) on every background in use.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ Result = TypeVar("Result")
 
 
 class BaseApp(App[Result]):
-    """An application with the operator's theme; it ends when the terminal asks for it."""
+    """An application with the operator's theme. It ends on the signals that end programs."""
 
     TITLE = "chrono"
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
@@ -45,12 +45,12 @@ class BaseApp(App[Result]):
                 get_running_loop().add_signal_handler(getattr(signal, name), self.exit)
 
     def watch_theme(self, theme: str) -> None:
-        """Keep the theme for the next session."""
+        """Save the theme for the next session."""
         if self.is_running:
             self.preferences.choose_theme(theme)
 
     async def on_key(self, event: events.Key) -> None:
-        """Give a dialog the keys that came before it was ready."""
+        """Give a dialog the keys that were pressed before the dialog was ready."""
         for dialog in self.screen_stack[-1:]:
             if isinstance(dialog, TypedDialog) and (event.is_printable or not dialog.stands):
                 event.prevent_default()

@@ -1,4 +1,5 @@
-"""The Beams screen: gates, link and clock now, how the beams are aligned, and the verdict."""
+"""The Beams screen: the state of gates, link and clock, the alignment of the beams, the
+verdict."""
 
 from collections.abc import Sequence
 from time import monotonic
@@ -22,15 +23,15 @@ from chrono.session.run import Run
 from chrono.session.session import Session
 
 WHOLE = (
-    "This recording was read whole, so there is no now to watch.\n"
-    "Replay it by its own time to see the beams: chrono replay FILE --pace 1\n"
-    "or have it judged: chrono check FILE"
+    "The whole recording is shown at once, so no beams move here.\n"
+    "To see the beams, replay it in time: chrono replay FILE --pace 1\n"
+    "To check the recording: chrono check FILE"
 )
 SHOWN_SAMPLES = 5
 
 
 class BeamsScreen(FramedScreen):
-    """Levels, light, flicker, delays, link and clock, and the verdict."""
+    """A screen with levels, light, flicker, delays, link and clock, and the verdict."""
 
     def compose_body(self) -> list[Widget]:
         """Return both gates, the verdict and the items."""
@@ -47,7 +48,7 @@ class BeamsScreen(FramedScreen):
         ]
 
     def show_run(self, run: Run) -> None:
-        """Show what is seen now."""
+        """Show the present state."""
         super().show_run(run)
         observed = run.observed()
         if observed is None:
@@ -76,7 +77,7 @@ class BeamsScreen(FramedScreen):
         for line in alignment_lines(beams):
             text.append(f"{line}\n", "bold yellow" if line.startswith("!") else "")
         if self.tone.gate:
-            text.append(f"    tone for gate {self.tone.gate}: the faster, the more margin")
+            text.append(f"    tone for gate {self.tone.gate}: faster means more margin")
         text.rstrip()
         widget.update(text)
         if self.tone.is_due(beams, monotonic()):
@@ -93,13 +94,13 @@ def verdict_text(health: HealthText) -> Text:
 
 
 def advice_text(health: HealthText, troubles: list[str]) -> Text:
-    """Return what to do where something stands against clocking, and what else is wrong."""
+    """Return what to do about the problems that prevent clocking, and the other problems."""
     lines = [f"do: {item.advice}" for item in health.troubles] + troubles
     return Text("".join(f"{line}\n" for line in lines))
 
 
 def gate_text(seen: GateObservation) -> Text:
-    """Return a gate's level in one word, large enough to be read from the gates."""
+    """Return a gate's level as one large word, readable from the gates."""
     if seen.blocked is None:
         return Text.assemble(("? not known yet", "bright_black"))
     if seen.blocked:
@@ -108,7 +109,7 @@ def gate_text(seen: GateObservation) -> Text:
 
 
 def items_text(health: HealthText) -> Text:
-    """Return one line for each item, its trouble marked by a sign."""
+    """Return one line for each item; a sign marks an item with a problem."""
     text = Text()
     for item in health.items:
         sign, style = ("!", "bold yellow") if item.trouble else (" ", "")
@@ -117,7 +118,7 @@ def items_text(health: HealthText) -> Text:
 
 
 def clock_notes(observed: Observation) -> Text:
-    """Return what is to be known about the clock's rate."""
+    """Return the lines about the clock's rate."""
     if observed.clock is None:
         return Text()
     clock = observed.clock
@@ -131,7 +132,7 @@ def clock_notes(observed: Observation) -> Text:
 
 
 def delays_text(delays: BeatDelays | None) -> Text:
-    """Return how late the beats are read."""
+    """Return a line that says how late the beats are read."""
     if delays is None:
         return Text()
     return Text(
@@ -141,7 +142,7 @@ def delays_text(delays: BeatDelays | None) -> Text:
 
 
 def records_text(session: Session) -> Text:
-    """Return the session's notes, and what of its records could not be used."""
+    """Return the session's notes, and the records that could not be used."""
     unusable = session.unusable
     damaged = [
         f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in unusable.line_samples
@@ -149,7 +150,7 @@ def records_text(session: Session) -> Text:
     text = _list(f"damaged lines: {unusable.lines} in the session, the first of them", damaged)
     text.append_text(
         _list(
-            f"setups and marks left out: {unusable.records}, the first of them",
+            f"unusable setups and marks: {unusable.records}, the first of them",
             [fit(reason, 76) for reason in unusable.record_reasons],
         )
     )
@@ -160,7 +161,7 @@ def records_text(session: Session) -> Text:
 
 
 def _list(heading: str, lines: list[str]) -> Text:
-    """Return a heading and the first lines under it, nothing without lines."""
+    """Return a heading and the first lines; return an empty text if there are no lines."""
     if not lines:
         return Text()
     text = Text().append(f"\n{heading}\n", "bold")

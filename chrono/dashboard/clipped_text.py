@@ -1,4 +1,5 @@
-"""Texts from outside, made harmless and fitted into their room: cut, or spread over lines."""
+"""Make texts from outside harmless, and fit them into their space: cut, or on several
+lines."""
 
 from collections.abc import Sequence
 
@@ -16,9 +17,9 @@ class Clipped(Static):
     ----------
     id : str
     low, high : int
-        Lines on low screens and on high ones; a tiny one gets one line.
+        Number of lines on low screens and on high screens. A tiny screen has one line.
     more : str, optional
-        Where the rest can be read.
+        Where the user can read the rest.
     """
 
     def __init__(self, id: str, low: int, high: int, more: str = "") -> None:  # noqa: A002
@@ -44,7 +45,8 @@ class Clipped(Static):
         self.update(self.clip(self._whole, cells, lines))
 
     def clip(self, text: Text, cells: int, lines: int) -> Text:
-        """Return a text cut to some lines of some cells; the last line says if it is cut."""
+        """Return a text cut to a number of lines and cells; the last line shows if it was
+        cut."""
         wrapped = text.wrap(self.app.console, cells)
         if len(wrapped) <= lines:
             return text
@@ -66,15 +68,15 @@ def fit(text: str, cells: int) -> str:
 
 def fit_apart(name: str, cells: int, names: Sequence[str]) -> str:
     """
-    Return a name cut so that it differs from others that are cut as well.
+    Return a shortened name that differs from the other shortened names.
 
     Parameters
     ----------
     name : str
     cells : int
-        Cells that it may take.
+        Largest length of the result in cells.
     names : sequence of str
-        All names; a cut one keeps enough of its end to differ from the others.
+        All names. A shortened name keeps enough of its end to differ from the others.
     """
     shown = fit(name, cells)
     alike = [other for other in names if other != name and fit(other, cells) == shown]
@@ -86,13 +88,13 @@ def fit_apart(name: str, cells: int, names: Sequence[str]) -> str:
 
 
 def _with_end(name: str, cells: int, tail: int) -> str:
-    """Return the beginning and the last characters of a name."""
+    """Return the beginning and the end of a name."""
     text = plain(name)
     return f"{text[: cells - 1 - tail]}…{text[-tail:]}"
 
 
 def flow(items: list[Text], cells: int) -> Text:
-    """Return items side by side, on as many lines as they need; no item is broken."""
+    """Return items side by side on as few lines as possible; each item stays on one line."""
     text, used = Text(), 0
     for item in items:
         if used and used + 2 + item.cell_len > cells:
@@ -107,7 +109,7 @@ def flow(items: list[Text], cells: int) -> Text:
 
 
 def update_text(widget: Static, text: Text) -> None:
-    """Change a text only if it differs: most of the time it does not."""
+    """Change a text only if it differs, because most updates change nothing."""
     if getattr(widget, "shown_text", None) != text:
         widget.shown_text = text  # type: ignore[attr-defined]
         widget.update(text)

@@ -1,4 +1,4 @@
-"""The Compare screen: is one setup faster than another? Shots, means and the difference."""
+"""The Compare screen: shots, means and differences show whether one setup is faster."""
 
 from asyncio import to_thread
 from collections.abc import Sequence
@@ -40,11 +40,11 @@ from chrono.units import format_speed, speed_in
 TOO_FEW = "A comparison needs counted shots of two setups."
 LEAST_CELLS = 20
 _APART = range(6, 21)
-"""Allowed numbers of cells from tick to tick."""
+"""Allowed numbers of cells between two ticks."""
 
 
 class ComparisonScreen(FramedScreen):
-    """Each setup's shots and mean, and how each pair differs."""
+    """A screen with the shots and the mean of each setup, and the difference of each pair."""
 
     def __init__(self, driver: RunDriver, preferences: Preferences) -> None:
         super().__init__(driver, preferences)
@@ -54,7 +54,7 @@ class ComparisonScreen(FramedScreen):
         self._at_work = False
 
     def compose_body(self) -> list[Widget]:
-        """Return the one text, which scrolls."""
+        """Return the text of the screen, which scrolls."""
         return [VerticalScroll(Static(id="compared"), id="comparison")]
 
     def on_resize(self) -> None:
@@ -62,7 +62,7 @@ class ComparisonScreen(FramedScreen):
         self.call_after_refresh(self._draw)
 
     def show_view(self, view: SessionView, unit: str) -> None:
-        """Compare again if any shot or mark changed; else draw the known result."""
+        """Compare again if any shot or mark changed; otherwise draw the known result."""
         self._groups = self.driver.looks.groups()
         if self._groups is not self._compared and not self._at_work:
             self._at_work = True
@@ -99,7 +99,8 @@ def comparison_screen_text(
     columns: int,
     damaged_lines: int = 0,
 ) -> Text:
-    """Return the answer, all setups' shots and means, and the pairs, the latest one first."""
+    """Return the answer, then the shots and means of all setups, then the pairs, latest pair
+    first."""
     text = Text()
     if len(groups) < 2:
         text.append(f"{TOO_FEW}\n\n", "bold yellow")
@@ -122,14 +123,14 @@ def comparison_screen_text(
 
 
 def latest_pair(found: Comparison) -> PairComparison:
-    """Return the pair of the two setups whose last counted shots came last."""
+    """Return the pair of the two setups that have the latest counted shots."""
     last = sorted(found.groups, key=lambda group: int(group.sample.number[-1]))[-2:]
     names = {group.name for group in last}
     return next(pair for pair in found.pairs if {pair.first.name, pair.second.name} == names)
 
 
 def pair_text(pair: PairComparison, unit: str, columns: int) -> Text:
-    """Return the sentences on a pair, and the interval of its difference against zero."""
+    """Return the sentences about a pair, and a drawing of its interval with the zero."""
     title, *lines = pair_lines(pair, unit)
     text = Text().append(f"{title}\n", "bold")
     text.append("".join(f"{line.strip()}\n" for line in lines))
@@ -167,7 +168,7 @@ def groups_text(groups: Sequence[Group], unit: str, columns: int) -> Text:
 
 
 def interval_line(axis: Axis, low: float, middle: float, high: float) -> str:
-    """Return an interval as a stroke with its ends and its middle, one character per cell."""
+    """Return an interval as a line with marked ends and middle, one character per cell."""
     begin, at, end = (
         min(max(round(axis.place(value)), 0), axis.cells - 1) for value in (low, middle, high)
     )
@@ -186,7 +187,7 @@ def _ends(group: Group, unit: str) -> tuple[float, float]:
 
 
 def _dots(axis: Axis, group: Group, unit: str) -> str:
-    """Return one dot per shot; equal ones are stacked, as far as one line allows."""
+    """Return one dot per shot; equal shots are stacked if one line has room for them."""
     chart = Chart(axis, Axis(0.0, 1.0, 1, 1.0))
     speeds = np.array([speed_in(unit, v) for v in group.sample.speed_mps])
     columns, counts = np.unique(

@@ -2,11 +2,11 @@
 
 The application has the loop that drives the run, the actions for the whole session, and the
 services for its screens. The actions for one shot are on the Shots screen. The board's lines
-are in the recording before this program sees them, so nothing on a screen can lose a shot.
+are in the recording before this program reads them. So no screen can lose a shot.
 
-This module loads with Textual alone. The measuring code is loaded with the run, each other
-screen when it is first shown (`SCREENS`). Scipy is loaded for the coverage of the first speed,
-which `Session.make_ready` computes in a thread after the first screen is shown.
+This module loads with Textual alone. The measuring code is loaded with the run. Each other
+screen is loaded when it is first shown (`SCREENS`). Scipy is loaded for the coverage of the
+first speed; `Session.make_ready` computes it in a thread after the first screen is shown.
 """
 
 from __future__ import annotations
@@ -47,14 +47,15 @@ if TYPE_CHECKING:
     from chrono.session.run import Run
 
 POLL_S = 1 / 100
-"""Time between two looks for waiting rows [s]."""
+"""Time between two checks for waiting rows [s]."""
 SHOW_S = 1 / 10
 """Time between two updates of the screen [s]; a new shot does not wait for it."""
 FLASH_S = 0.15
 FLASH_APART_S = 0.4
-"""No more than three flashes in any second (WCAG 2.2, 2.3.1)."""
+"""Shortest time between two flashes [s]: at most three flashes per second (WCAG 2.2,
+2.3.1)."""
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
-"""Textual's own commands that neither hide a caution nor repeat an action."""
+"""Textual's own commands that do not hide a caution and do not repeat an action."""
 
 
 def show(run: Run, findings: Findings) -> None:
@@ -98,9 +99,9 @@ def show_replay(
     pace : float or None
         Recorded seconds per second; None for all shots at once.
     findings : Findings
-        Takes what is wrong with the recording.
+        Collects the problems of the recording.
     clock_from_host : bool, optional
-        Find the counter's rate from its beats, whatever the rig states.
+        Find the counter's rate from its beats, even if the rig states a rate.
     edit : bool, optional
         Store the operator's entries in the recording without asking.
 
@@ -127,7 +128,7 @@ def show_replay(
 
 def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     """
-    Read a recording behind a progress bar, then show it as it grows.
+    Read a recording behind a progress bar, then show new shots as it grows.
 
     Parameters
     ----------
@@ -136,7 +137,7 @@ def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     rig : Rig or None
         Measure with this rig instead of the last one in the recording.
     findings : Findings
-        Takes what is wrong with the recording.
+        Collects the problems of the recording.
 
     Raises
     ------
@@ -164,7 +165,7 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
         if app.loaded:
             run = app.driver.run
             if words := waiting_words(run.waiting_s):
-                print(words, file=sys.stderr)  # the screen is gone, closing waits
+                print(words, file=sys.stderr)  # the screen is gone, and closing waits
             findings.take(run.close())
     if app.trouble is not None:
         raise app.trouble
@@ -173,7 +174,7 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
 
 
 class RowsCame(Message):
-    """Rows are ready: take them without waiting for the next poll."""
+    """A message: rows are ready and can be read before the next poll."""
 
 
 class Dashboard(BaseApp[None]):
@@ -183,11 +184,12 @@ class Dashboard(BaseApp[None]):
     Parameters
     ----------
     run : Run, optional
-        Started already.
+        A run that was started already.
     load : callable, optional
-        Makes the run if there is none yet, in a thread; gets a function to report progress.
+        Function that makes the run in a thread, if there is no run yet. Its argument is a
+        function that reports progress.
     name : str, optional
-        What is being loaded.
+        Name of what is being loaded.
 
     Attributes
     ----------
@@ -206,7 +208,7 @@ class Dashboard(BaseApp[None]):
     ]
 
     keys_shown_for = reactive(Situation(), repaint=False, init=False, bindings=True)
-    """The keys on the screen are those of this situation; another one refreshes them."""
+    """The situation for which the keys are shown; a new situation refreshes the keys."""
 
     def __init__(
         self, run: Run | None = None, load: Load | None = None, name: str = ""
@@ -224,7 +226,7 @@ class Dashboard(BaseApp[None]):
     # -- beginning ---------------------------------------------------------------------
 
     def on_mount(self) -> None:
-        """Show the run, or load it first."""
+        """Show the run; load it first if needed."""
         if self.loaded:
             self._begin()
         else:
@@ -272,9 +274,9 @@ class Dashboard(BaseApp[None]):
 
     @work(group="ready")
     async def _prepare(self) -> None:
-        """Prepare in a thread what the next shot would have to wait for."""
+        """Prepare the model for the next shot in a thread, so that the shot need not wait."""
         await to_thread(self.driver.prepare)
-        freeze_widgets()  # and what shots need, which is loaded by now
+        freeze_widgets()  # the code for shots is loaded now too
 
     # -- what is possible now ------------------------------------------------------------
 
@@ -298,16 +300,16 @@ class Dashboard(BaseApp[None]):
         )
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Tell which actions are possible now; the keys of the others are not even shown."""
+        """Return whether an action is possible now; keys of other actions are not shown."""
         return action not in ACTION or ACTION[action].possible(self.situation)
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
-        """Offer every action by name."""
+        """Offer every possible action by name."""
         for command in super().get_system_commands(screen):
             if command.title in SYSTEM_COMMANDS:
                 yield command
         for action in ACTIONS:
-            # A dialog may be in front of the screen that has the action.
+            # A dialog may cover the screen that has the action.
             owner: DOMNode = self.screen_stack[0] if action.group == "shot" else self
             if self.check_action(action.name, ()):
                 method = getattr(owner, f"action_{action.name}")
@@ -317,7 +319,7 @@ class Dashboard(BaseApp[None]):
     # -- driving and showing -------------------------------------------------------------
 
     def drive(self) -> None:
-        """Take what has come; a new shot is shown at once."""
+        """Read the new rows; show a new shot at once."""
         if self.trouble is not None or not self.loaded:
             return
         try:
@@ -343,7 +345,7 @@ class Dashboard(BaseApp[None]):
         self.post_message(RowsCame())
 
     def on_rows_came(self) -> None:
-        """Take them."""
+        """Read the new rows."""
         self.drive()
 
     def _tell_remeasured(self) -> None:
@@ -353,7 +355,7 @@ class Dashboard(BaseApp[None]):
         self.notify(words, timeout=12, markup=False)
 
     def follow(self) -> None:
-        """Update what is not a shot: lines, link, disk, time."""
+        """Update everything except the shots: lines, link, disk, time."""
         if self.driver.settled:
             self._show_if_stale()
         screen = self.base
@@ -363,7 +365,7 @@ class Dashboard(BaseApp[None]):
 
     @property
     def base(self) -> FramedScreen | None:
-        """The screen below any dialogs; None if it is not there."""
+        """The screen below all dialogs; None if there is no screen."""
         screen = next(iter(self.screen_stack), None)
         return screen if isinstance(screen, FramedScreen) and screen.stands else None
 
@@ -372,25 +374,26 @@ class Dashboard(BaseApp[None]):
             self.show_session()
 
     def show_session(self) -> None:
-        """Show shots and statistics as they are now."""
+        """Show the present shots and statistics."""
         view = self.driver.look()
         if self.base is not None:
             self.base.show_view(view, self.preferences.unit)
 
     def refresh_all(self) -> None:
-        """Bring the screen and its keys up to date in every part."""
+        """Update the whole screen and its keys."""
         screen = self.base
         if screen is not None:
             screen.refresh_all()
             self.keys_shown_for = self.situation
 
     def drive_and_show(self) -> None:
-        """Take what the operator entered, and show what it changed."""
+        """Read the operator's entries, and show what they changed."""
         self.drive()
         self.refresh_all()
 
     def signal_shot(self) -> None:
-        """Announce a shot with a bell or a flash; flashes are never faster than is safe."""
+        """Announce a shot with a bell or a flash; flashes never come faster than the safe
+        limit."""
         if self.preferences.signal == "bell":
             self.bell()
         elif self.preferences.signal == "flash" and self._may_flash():
@@ -409,7 +412,7 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("shots")
 
     def action_far(self) -> None:
-        """Show the last speed as large as the terminal."""
+        """Show the last speed as large as the terminal allows."""
         self.switch_mode("far")
 
     def action_comparison(self) -> None:
@@ -421,7 +424,7 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("beams")
 
     def action_tone(self) -> None:
-        """Let the bell ring for one beam that is being aligned, for the other, or for none."""
+        """Switch the tone for aligning: one gate, the other gate, or off."""
         from chrono.dashboard.beams_screen import BeamsScreen
 
         if isinstance(self.base, BeamsScreen):
@@ -446,7 +449,7 @@ class Dashboard(BaseApp[None]):
 
     @asks
     async def action_new_setup(self) -> None:
-        """Ask for the launch conditions from now on."""
+        """Ask for the launch conditions of the next shots."""
         names = self.driver.run.session.setups.names[-20:]
         dialog = SetupDialog("New setup, from the next shot on", names)
         setup = await self.push_screen_wait(dialog)
@@ -463,7 +466,7 @@ class Dashboard(BaseApp[None]):
                 self.notify("Noted for the session.", markup=False)
 
     def action_hold(self) -> None:
-        """Hold, or count again."""
+        """Switch the hold on, or count shots again."""
         on_hold = self.driver.run.session.on_hold
         self.edits.mark(Mark(HOLD_OFF if on_hold else HOLD_ON))
 
@@ -479,13 +482,13 @@ class Dashboard(BaseApp[None]):
         self.refresh_all()
 
     def action_signal(self) -> None:
-        """Announce shots with the next kind of signal."""
+        """Choose the next kind of signal for new shots."""
         signal = self.preferences.next_signal()
         self.notify(f"Signal of a new shot: {signal or 'none'}", timeout=3)
 
     @asks
     async def action_write_elsewhere(self) -> None:
-        """Ask for a second place for the recording, and write it there."""
+        """Ask for another place for the recording, and write the recording there."""
         writer = self.driver.run.writer
         if writer is None:
             return
@@ -501,7 +504,7 @@ class Dashboard(BaseApp[None]):
                 self.warn(str(error))
 
     async def action_interrupt(self) -> None:
-        """Ask whether to quit; if that question is on the screen, quit."""
+        """Ask whether to quit; quit if this question is already on the screen."""
         if isinstance(self.screen, QuitDialog):
             self.screen.dismiss(True)
         else:
@@ -530,12 +533,12 @@ class Dashboard(BaseApp[None]):
         self.replay.play_slower()
 
     def action_next_shot(self) -> None:
-        """Go on to the next shot and pause there."""
+        """Continue to the next shot and pause there."""
         self.replay.step_to_next_shot()
 
     @work(exclusive=True, group="go")
     async def action_previous_shot(self) -> None:
-        """Go back to the shot before and pause there."""
+        """Go back to the previous shot and pause there."""
         await self.replay.go_to_previous_shot()
 
 
@@ -548,7 +551,7 @@ def _parting_words(run: Run | None) -> list[str]:
     return [*lines, f"But {trouble}: press n, then w to write elsewhere."] if trouble else lines
 
 
-# The screens of a run are loaded when they are first shown, so the first one is up sooner.
+# Each screen is loaded when it is first shown, so that the first screen appears sooner.
 
 
 def _shots(app: Dashboard) -> Screen[None]:

@@ -1,8 +1,9 @@
-"""Dialogs: a line of text, a setup, whether to change or to quit, lines to read, the caution.
+"""Dialogs: a line of text, a setup, a question before a change or the end, lines, the
+cautions.
 
 An action that asks awaits the answers (`asks`). Keys may come before a dialog is ready: from a
-barcode reader, a paste, a quick hand. Such keys are kept, and typed once the dialog is ready,
-so nothing that was typed is lost.
+barcode reader, a paste, or a fast typist. The dialog keeps such keys and types them when it is
+ready, so no key is lost.
 """
 
 from __future__ import annotations
@@ -29,18 +30,18 @@ from chrono.session.operator_records import TEXT_LIMIT, Setup
 
 NAME_CELLS = 24
 CHANGE_TEXT = """\
-So far nothing was written. Your entries would be added at the end of the recording. Nothing \
-in it is altered, and z undoes the last entry. You are asked once.
+Nothing has been written yet. The program would add your entries at the end of the recording. \
+The recorded rows stay unchanged, and z undoes the last entry. You are asked only once.
 """
-ACKNOWLEDGE = "Enter: all of this holds      q: quit"
+ACKNOWLEDGE = "Enter: all of this is true      q: quit"
 MEANWHILE = {
-    True: "The gates are being recorded meanwhile.",
+    True: "The gates are already being recorded.",
     False: "This session is not recorded: its shots will be lost.",
 }
-"""What happens to the shots, by whether they are recorded."""
+"""What happens to the shots: with a recording, and without a recording."""
 
 ASKING = "dialog"
-"""The group of the workers that wait for an answer."""
+"""Name of the group of workers that wait for an answer."""
 
 Owner = TypeVar("Owner", bound="App[Any] | Screen[Any]")
 
@@ -51,9 +52,10 @@ def asks(
     """
     Let an action await the answers of dialogs.
 
-    The action runs in a worker, because an answer may take long. The handling of its key ends
-    when the first dialog is shown or all is done, so a second key goes to the dialog, never to
-    another action. Nothing slow may come before the first dialog.
+    The action runs in a worker, because the user may answer late. The application handles the
+    next key only after the first dialog is shown or the action is done. So a second key goes
+    to the dialog, never to another action. An action must not do slow work before its first
+    dialog.
     """
 
     @wraps(action)
@@ -71,10 +73,10 @@ Answer = TypeVar("Answer")
 
 
 class Field(Input):
-    """A field; pasted text with tabs or several lines also fills the fields after it."""
+    """A field. Pasted text with tabs or several lines also fills the next fields."""
 
     def on_paste(self, event: events.Paste) -> None:
-        """Divide pasted text over the fields; the last field takes the rest."""
+        """Divide pasted text among the fields; the last field gets the rest."""
         event.prevent_default()
         event.stop()
         fields = list(self.screen.query(Field))
@@ -88,7 +90,7 @@ class Field(Input):
 
 
 class TypedDialog(ModalScreen[Answer]):
-    """A dialog with fields; `take` gets the keys that no field received."""
+    """A dialog with fields. Its method `take` gets the keys that no field received."""
 
     AUTO_FOCUS = ""
 
@@ -96,10 +98,10 @@ class TypedDialog(ModalScreen[Answer]):
         super().__init__()
         self._early: list[events.Key] = []
         self.stands = False
-        """Whether its fields take keys themselves."""
+        """Whether the fields are ready to receive keys themselves."""
 
     def on_mount(self) -> None:
-        """Begin once all its widgets are there."""
+        """Begin when all widgets are there."""
         self.call_after_refresh(self._begin)
 
     async def take(self, event: events.Key) -> None:
@@ -112,7 +114,7 @@ class TypedDialog(ModalScreen[Answer]):
     async def _begin(self) -> None:
         fields = self.query(Field)
         if not fields:
-            return  # it has been left already
+            return  # the dialog is closed already
         self.set_focus(fields.first())
         self.stands = True
         for event in self._early:
@@ -149,7 +151,7 @@ class TextDialog(TypedDialog[str | None]):
     replaced : bool, optional
         Whether typing replaces the text shown at first.
     enter : str, optional
-        What the Enter key does.
+        Effect of the Enter key.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
@@ -199,9 +201,9 @@ class SetupDialog(TypedDialog[Setup | None]):
     Parameters
     ----------
     title : str
-        The shots that it is for.
+        The shots to which the setup applies.
     names : sequence of str, optional
-        Names of earlier setups, to be used again.
+        Names of earlier setups, which the user can use again.
     setup : Setup, optional
         The setup shown at first.
     """
@@ -255,7 +257,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
 class ChangeDialog(ModalScreen[str | None]):
     """
-    Ask whether a replayed recording may be changed: "change", "copy" or None.
+    Ask whether entries may go into a replayed recording: "change", "copy" or None.
 
     Parameters
     ----------
@@ -288,7 +290,7 @@ class ChangeDialog(ModalScreen[str | None]):
 
 class QuitDialog(ModalScreen[bool]):
     """
-    Ask whether to end something that runs, above all a live session.
+    Ask whether to end something that runs, such as a live session.
 
     Parameters
     ----------
@@ -297,12 +299,12 @@ class QuitDialog(ModalScreen[bool]):
     title : str, optional
         The question.
     yes : str, optional
-        The answer that ends it.
+        Text of the answer that ends it.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("y,enter", "dismiss(True)", "Quit"),
-        Binding("n,escape,q", "dismiss(False)", "Go on"),
+        Binding("n,escape,q", "dismiss(False)", "Continue"),
     ]
 
     def __init__(
@@ -317,7 +319,7 @@ class QuitDialog(ModalScreen[bool]):
         yield Vertical(
             Static(self._title, classes="heading", markup=False),
             Static(self._lines, markup=False),
-            Static(f"y or Enter: {self._yes}      n or Esc: go on", markup=False),
+            Static(f"y or Enter: {self._yes}      n or Esc: continue", markup=False),
             classes="box",
         )
 
@@ -342,7 +344,7 @@ class LinesDialog(ModalScreen[None]):
         self._lines = "\n".join(plain(line) for line in lines)
 
     def compose(self) -> ComposeResult:
-        """Show them in a box, with the caution."""
+        """Show the lines in a box, with the caution."""
         yield Vertical(
             Static(self._title, classes="heading", markup=False),
             VerticalScroll(Static(self._lines, markup=False, id="told"), classes="lines"),
@@ -359,7 +361,7 @@ class LinesDialog(ModalScreen[None]):
 
 class CautionScreen(ModalScreen[None]):
     """
-    The cautions, shown until they are acknowledged; clocking continues behind them.
+    The cautions, shown until the operator confirms them; clocking continues meanwhile.
 
     Parameters
     ----------
@@ -368,7 +370,7 @@ class CautionScreen(ModalScreen[None]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter,space", "acknowledge", "All of this holds"),
+        Binding("enter,space", "acknowledge", "All of this is true"),
         Binding("q", "app.quit", "Quit"),
     ]
 
@@ -389,7 +391,7 @@ class CautionScreen(ModalScreen[None]):
         )
 
     def action_acknowledge(self) -> None:
-        """Let the operator go on."""
+        """Close the cautions, so that the operator can continue."""
         self.dismiss()
 
 

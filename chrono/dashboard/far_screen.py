@@ -1,7 +1,7 @@
-"""The Far view: the last speed as large as the terminal, read from metres away.
+"""The Far view: the last speed as large as the terminal allows, readable from metres away.
 
-Below it are its ± with the unit, n and mean of the setup, and the last five speeds, if there
-are lines for them. The speed gets the lines that remain; it is the last to disappear.
+If there is room, the screen also shows the ± with the unit, n and mean of the setup, and the
+last five speeds. The speed gets the remaining lines, and it disappears last.
 """
 
 from dataclasses import dataclass
@@ -22,24 +22,24 @@ from chrono.session.view_cache import SessionView
 from chrono.units import speed_in
 
 LOWER_SHARE = 0.16
-"""Part of the lines that each line of digits below the speed gets."""
+"""Part of the screen's lines for each row of digits below the speed."""
 LEAST_SPEED = 5
-"""Least lines of the speed before anything is shown below it."""
+"""Smallest number of lines for the speed before the screen shows anything below the speed."""
 SPACED_FROM = 24
-"""From this many lines on, an empty line separates lines of digits."""
+"""If there are at least this many lines, an empty line separates rows of digits."""
 LAST_SPEEDS = 5
 APART = (3, 2)
-"""Cells between two of the last speeds: three if possible, else two."""
+"""Cells between two of the last speeds: three if possible, otherwise two."""
 BESIDE = ("bold", "cyan")
-"""Styles in turn, so that the last speeds do not run together."""
+"""Styles of neighbouring speeds, so that the last speeds look separate."""
 
 
 class FarScreen(ShotMarking):
-    """The last shot, and the results of its setup."""
+    """A screen with the last shot and the results of its setup."""
 
     @property
     def selected(self) -> ShotRow | None:
-        """The last shot: it is the one to mark."""
+        """The last shot; marks on this screen are for this shot."""
         view = self.driver.view
         return view.latest if view is not None else None
 
@@ -62,7 +62,7 @@ class FarScreen(ShotMarking):
         update_text(self.query_one("#far-words", Static), words)
 
     def _mass_kg(self, row: ShotRow | None) -> float:
-        """Return the mass of the body that made a shot, by its own setup."""
+        """Return the mass of the body of a shot, from the setup of this shot."""
         session = self.driver.run.session
         body = session.setups.last(row.setup).body if row is not None else {}
         return body.get("mass_kg", session.rig.body.mass_kg)
@@ -70,14 +70,14 @@ class FarScreen(ShotMarking):
 
 @dataclass(frozen=True)
 class _Room:
-    """Cells and lines for each part; no lines where a part has no room."""
+    """Cells and lines for each part; a part without room gets no lines."""
 
     columns: int
     speed: int
     lower: int
     """Lines for each row of digits below the speed."""
     parts: int
-    """Number of these rows."""
+    """Number of rows of digits below the speed."""
     apart: int
 
     @classmethod
@@ -89,7 +89,8 @@ class _Room:
 
 
 def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
-    """Return digits that fill the room; if there is too little, the speed as text."""
+    """Return digits that fill the screen; return the speed as text if the screen is too
+    small."""
     row = view.latest
     words = large_text(row, unit)
     speed, _, half = words.removesuffix(f" {unit}").partition(" ± ")
@@ -113,7 +114,7 @@ def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
 
 
 def _first_that_fits(texts: tuple[str, ...], room: _Room) -> list[str]:
-    """Return the first of some texts that fits, drawn in large digits."""
+    """Draw the first text that fits, in large digits."""
     drawn = (large_digits(text, room.columns, room.lower) for text in texts)
     return next((lines for lines in drawn if lines), [])
 
@@ -153,7 +154,8 @@ def _side_by_side(drawn: list[tuple[list[str], ShotRow]], apart: int) -> Text:
 
 
 def far_words(row: ShotRow | None, mass_kg: float, unit: str, columns: int) -> Text:
-    """Return state, number and setup in words, speed, flags, energy and momentum below."""
+    """Return state, number and setup on one line; speed, flags, energy and momentum on the
+    next."""
     if row is None:
         return Text("no shot yet", "bold")
     state, style = shot_state(row)

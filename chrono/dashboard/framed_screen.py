@@ -1,4 +1,5 @@
-"""What every screen of a run has: status, troubles and caution above, keys below."""
+"""The frame of every screen of a run: status, problems and caution at the top, keys at the
+bottom."""
 
 from __future__ import annotations
 
@@ -28,14 +29,14 @@ KEY_LABELS = [KeyLabel(act.key, act.sign, act.label, act.name, act.rank) for act
 
 class FramedScreen(Screen[None]):
     """
-    A screen within the frame; `show_view` and `show_run` are called to update it.
+    A screen within the frame. The application calls `show_view` and `show_run` to update it.
 
     Parameters
     ----------
     driver : RunDriver
-        Has the run that is shown.
+        Contains the run that is shown.
     preferences : Preferences
-        Have the unit of speeds.
+        Contains the unit of speeds.
     """
 
     def __init__(self, driver: RunDriver, preferences: Preferences) -> None:
@@ -45,7 +46,7 @@ class FramedScreen(Screen[None]):
 
     @property
     def stands(self) -> bool:
-        """Whether all its widgets are there: only from mounting until the screen closes."""
+        """Whether all widgets are there: from mounting until the screen closes."""
         return self._mounted and self.app.is_running
 
     def on_mount(self) -> None:
@@ -55,7 +56,7 @@ class FramedScreen(Screen[None]):
     def compose(self) -> ComposeResult:
         """Put the body into the frame."""
         yield Clipped("status", 2, 3)
-        yield Clipped("trouble", 3, 8, "b: all of it")
+        yield Clipped("trouble", 3, 8, "b: more")
         if self.driver.run.near_launches:
             yield Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False)
         yield from self.compose_body()
@@ -66,7 +67,7 @@ class FramedScreen(Screen[None]):
         raise NotImplementedError
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Ask the application, which knows what is possible now."""
+        """Ask the application whether an action is possible now."""
         return self.app.check_action(action, parameters)
 
     def warn(self, text: str) -> None:
@@ -74,17 +75,17 @@ class FramedScreen(Screen[None]):
         cast(BaseApp[Any], self.app).warn(text)
 
     def on_screen_resume(self) -> None:
-        """Show what happened meanwhile."""
+        """Update the screen when it is shown again."""
         self.refresh_all()
 
     def refresh_all(self) -> None:
-        """Bring the screen up to date in every part."""
+        """Update every part of the screen."""
         if self.stands:
             self.show_view(self.driver.look(), self.preferences.unit)
             self.show_run(self.driver.run)
 
     def show_view(self, view: SessionView, unit: str) -> None:
-        """Show shots and statistics as they are now."""
+        """Show the present shots and statistics."""
 
     def show_run(self, run: Run) -> None:
         """Show the state of the run; called ten times a second."""

@@ -1,4 +1,4 @@
-"""The Help screen: keys, what ± means, flags with what to do, the cautions."""
+"""The Help screen: keys, the meaning of ±, flags and what to do about them, the cautions."""
 
 from collections.abc import Iterable, Iterator
 
@@ -15,28 +15,30 @@ from chrono.dashboard.framed_screen import FramedScreen
 from chrono.reports.flag_help import FLAG_HELP
 
 UNCERTAINTY = """\
-A speed is the gates' distance divided by the transit, the time from a body's edge at gate A \
-to the same edge at gate B. If the leading and the trailing pair are sound, it is their mean.
-The error budget lists all that could be wrong with it: the distance, where in the beams \
-the gates trip, the tilt of the path, the sensors' delays, the clock's rate, step and jitter.
-Each has a distribution, so it has a standard uncertainty u. Times its effect on the speed, \
-these add as squares. The bar shows their shares.
-The ± is the half-width of the interval that holds 95 % of all of them combined. So 19 of 20 \
-such intervals contain the true speed, if the rig is as described.
-Step and jitter are new in each shot and fall with √n in a mean. All shots of a rig share \
-the rest, so a mean is never better known than that."""
+A speed is the distance of the gates divided by the transit. The transit is the time from a \
+body's edge at gate A to the same edge at gate B. If the leading and the trailing pair of \
+edges are both sound, the speed is the mean of both pairs.
+The error budget lists everything that can be wrong: the distance, the places where the gates \
+trip, the tilt of the path, the sensors' delays, the clock's rate, step and jitter.
+Each of these inputs has a distribution, and so a standard uncertainty u. Each u is multiplied \
+by its effect on the speed. Then the squares are added. The bar shows the share of each input.
+The ± is the half-width of the interval that contains 95 % of the combined distribution. So 19 \
+of 20 such intervals contain the true speed, if the rig is as described.
+Step and jitter are new in each shot. In a mean of n shots, their part falls with √n. All
+shots \
+of a rig share the other inputs, so more shots do not make their part smaller."""
 
 
 OPEN = """\
-A shot is open for some seconds, while more of its edges could still come. Its speed may \
-change, and it is not yet in the statistics."""
+A shot is open for some seconds, because more of its edges could still come. Its speed may \
+change, and the statistics do not contain the shot yet."""
 
 
 class HelpScreen(FramedScreen):
-    """What you may want to look up at the firing line."""
+    """A screen with everything that you may want to look up at the firing line."""
 
     def compose_body(self) -> list[Widget]:
-        """Return one long page to scroll."""
+        """Return one long page that scrolls."""
         return [VerticalScroll(Static(help_page()), id="guide")]
 
     def on_mount(self) -> None:
@@ -47,13 +49,13 @@ class HelpScreen(FramedScreen):
 OTHER_KEYS = (
     ("↑ ↓ ← →", "Select a shot in the table, or scroll."),
     ("Home End", "Select the first or the last shot."),
-    ("ctrl+p", "All commands by name."),
-    ("ctrl+c", "Quit; a second time without a question."),
+    ("ctrl+p", "Search all commands by name."),
+    ("ctrl+c", "Quit. Press it twice to quit without a question."),
 )
 
 
 def help_page() -> Group:
-    """Return the whole help."""
+    """Return the whole help text."""
     return Group(
         *_keys(),
         Text("\nHow the ± is made", "bold underline"),

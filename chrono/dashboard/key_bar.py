@@ -1,4 +1,4 @@
-"""The keys at the foot of every screen: those that do something now and matter most."""
+"""The keys at the foot of every screen: the most important keys that can be used now."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from textual.widgets import Static
 from chrono.dashboard.clipped_text import flow
 
 RANKED_KEYS = 6
-"""Most keys that a bar of ranked keys shows; the help screen has them all."""
+"""Largest number of ranked keys in a bar; the help screen shows all keys."""
 
 
 @dataclass(frozen=True)
@@ -27,15 +27,16 @@ class KeyLabel:
     Attributes
     ----------
     keys : str
-        As Textual names them, separated by commas.
+        Names of the keys in Textual, separated by commas.
     sign : str
-        As people see them.
+        Names of the keys on the screen.
     label : str
-        What it does; empty if the next key's label is for both.
+        Effect of the key; empty if the next key's label is for both keys.
     action : str
-        The action that the key is bound to.
+        The action of the key.
     rank : int or None
-        Only the keys of the greatest ranks are shown, on one line; None is always shown.
+        Only the keys with the highest ranks are shown, on one line. A key with None is always
+        shown.
     """
 
     keys: str
@@ -51,12 +52,12 @@ class KeyLabel:
 
 class KeyBar(Static):
     """
-    The keys of a screen whose actions are possible now.
+    The keys of a screen that can be used now.
 
     Parameters
     ----------
     labels : sequence of KeyLabel
-        In the order of the bar.
+        Labels in the order of the bar.
     """
 
     def __init__(self, labels: Sequence[KeyLabel]) -> None:
@@ -64,7 +65,8 @@ class KeyBar(Static):
         self._labels = labels
 
     def on_mount(self) -> None:
-        """Write the keys before the first layout, and again when possible actions change."""
+        """Write the keys before the first layout, and each time the possible actions
+        change."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
         self.show_keys()
 
@@ -73,9 +75,10 @@ class KeyBar(Static):
         self.show_keys()
 
     def show_keys(self) -> None:
-        """Write the keys whose actions are possible now, or those of them that matter most."""
+        """Write the keys that can be used now. If there are too many, write the most
+        important."""
         if not self.app.is_running:
-            return  # Textual needs the screen in front, and there is none any more
+            return  # Textual needs a screen in front, but all screens are closed
         owners = {
             bound.binding.action: bound.node for bound in self.screen.active_bindings.values()
         }
@@ -97,7 +100,7 @@ class KeyBar(Static):
 
 
 def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]:
-    """Return keys with their labels, those of one label side by side."""
+    """Return keys with their labels; keys with the same label are side by side."""
     items, text = [], Text()
     for label in labels:
         click = Style(meta={"@click": _called(label.action, owners[label.action])})
@@ -109,7 +112,7 @@ def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]
 
 
 def _called(action: str, owner: DOMNode) -> str:
-    """Return an action as a click calls it, on the node that owns its key."""
+    """Return the call of an action for a click, on the node that owns the key."""
     if isinstance(owner, App):
         place = "app"
     else:

@@ -1,4 +1,4 @@
-"""The error lab as an application of its own."""
+"""The error lab as a separate application."""
 
 from chrono.dashboard.base_app import BaseApp
 from chrono.dashboard.lab_screen import LabScreen
@@ -8,7 +8,7 @@ from chrono.teaching.error_lab import LabStart
 
 class LabApp(BaseApp[None]):
     """
-    Shows the lab until it is left.
+    An application that shows the lab until the user leaves it.
 
     Parameters
     ----------
@@ -24,13 +24,13 @@ class LabApp(BaseApp[None]):
         self._start, self._hidden = start, hidden
 
     def on_mount(self) -> None:
-        """Show the lab, and end with it."""
+        """Show the lab; end the application when the lab closes."""
         self.push_screen(LabScreen(self._start, hidden=self._hidden), lambda _: self.exit())
         self.call_after_refresh(freeze_widgets)
 
 
 def show_lab(start: LabStart, *, hidden: bool = False) -> int:
-    """Show the lab until it is left; return the exit code."""
+    """Show the lab until the user leaves it; return the exit code."""
     app = LabApp(start, hidden=hidden)
     with short_turns():
         app.run()

@@ -1,7 +1,7 @@
-"""The error lab: settings at the left, what they do to readings at the right.
+"""The error lab: settings at the left, their effect on readings at the right.
 
-Everything shown comes from `teaching`, worked out in a thread; the screen only draws it.
-While the ± is hidden, a class estimates it first.
+The room `teaching` computes all values in a thread; the screen only draws them. The ± can be
+hidden until a class has estimated it.
 """
 
 from asyncio import to_thread
@@ -62,9 +62,9 @@ PART_STYLES = (
     "cyan",
     "bold red",
 )
-"""Style of each contribution, in the order of `LETTERS`; its letter shows it without colour."""
+"""Style of each contribution, in the order of `LETTERS`. The letters work without colours."""
 HIGH = 26
-"""From this many lines on, two pictures are shown one above the other."""
+"""If there are at least this many lines, two pictures are shown one above the other."""
 
 STYLES = {
     **dict(zip(LETTERS, PART_STYLES, strict=True)),
@@ -74,7 +74,7 @@ STYLES = {
     "true": "bold green",
     "here": "bright_black",
 }
-BEGIN = "n asks a question. g takes your guess of the ±. 1 to 6: benches where one thing rules."
+BEGIN = "n asks a question. g takes your guess of the ±. 1 to 6: benches with one main error."
 LAB_KEYS = (
     KeyLabel("up", "↑", "", "choose(-1)"),
     KeyLabel("down", "↓", "Setting", "choose(1)"),
@@ -102,9 +102,9 @@ LAB_KEYS = (
     KeyLabel("q", "q", "Leave", "leave"),
 )
 
-HIDDEN = "The ± and the pictures are hidden: press g and enter what you think it is."
+HIDDEN = "The ± and the pictures are hidden: press g and enter your guess of the ±."
 SHOWN_GUESSES = 4
-"""Number of guesses for which there is room."""
+"""Largest number of guesses on the screen."""
 
 
 class LabScreen(Screen[None]):
@@ -115,9 +115,9 @@ class LabScreen(Screen[None]):
     ----------
     start : LabStart
     hidden : bool, optional
-        Begin with the ± hidden, so that it is estimated first.
+        Begin with the ± hidden, so that the class estimates it first.
     caution : bool, optional
-        Whether somebody may launch meanwhile.
+        Whether somebody may launch while the lab is open.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [key.binding() for key in LAB_KEYS]
@@ -147,13 +147,13 @@ class LabScreen(Screen[None]):
         self.start = start
         self.bench = start.bench
         self.seen: LabView | None = None
-        """What is drawn; None before the first."""
+        """The result that is drawn; None before the first result."""
         self.hidden = hidden
         self.seed = 0
         self.unit: str = start.bench.base.speed_unit
         self._guessing = hidden
         self._guesses: list[Guess] = []
-        """Taken while the ± is hidden, to be revealed together."""
+        """Guesses that were taken while the ± was hidden; they are revealed together."""
         self._chosen = 0
         self._picture = 0
         self._question: int | None = None
@@ -184,7 +184,7 @@ class LabScreen(Screen[None]):
         self.call_after_refresh(self._show_all)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Tell which keys make sense now; the others are not even shown."""
+        """Return whether a key can be used now; other keys are not shown."""
         if action == "shot":
             return bool(self.start.shots)
         if action in ("answer", "try_it"):
@@ -202,7 +202,7 @@ class LabScreen(Screen[None]):
         return seen is not None and (seen.bench, seen.seed) == (self.bench, self.seed)
 
     def _set(self, bench: Bench) -> None:
-        """Go to another bench; hide the ± again if it is to be guessed."""
+        """Go to another bench; hide the ± again if the class guesses it."""
         if bench == self.bench:
             return
         self.bench = bench
@@ -218,7 +218,8 @@ class LabScreen(Screen[None]):
 
     @work(exclusive=True, group="look")
     async def _look(self) -> None:
-        """Work out the latest bench, one at a time however fast keys are pressed."""
+        """Compute the latest bench; only one computation runs, even if keys are pressed
+        fast."""
         try:
             while not self.up_to_date:
                 self.seen = await to_thread(look, self.bench, self.seed)
@@ -244,7 +245,7 @@ class LabScreen(Screen[None]):
         self._show_picture()
 
     def action_preset(self, number: int) -> None:
-        """Take a bench at which one contribution is by far the largest."""
+        """Take a bench with one contribution that is by far the largest."""
         preset = PRESETS[number]
         self._shot = None
         self._say(f"{preset.name}: most of the ± comes from {preset.rules}.")
@@ -258,7 +259,9 @@ class LabScreen(Screen[None]):
     def action_others(self) -> None:
         """Draw new random errors of gates, clock and shots."""
         self.seed += 1
-        self._say("Other gates of the same description: what all their shots share is new.")
+        self._say(
+            "Other gates with the same description: the errors that all shots share are new."
+        )
         self._look_again()
 
     def action_unit(self) -> None:
@@ -276,11 +279,11 @@ class LabScreen(Screen[None]):
 
     @work(exclusive=True, group="answer")
     async def action_answer(self) -> None:
-        """Work out the answer and show it."""
+        """Compute the answer and show it."""
         if self._question is None:
             return
         if self.hidden:
-            self._say("The answer would show the ±: press g and enter what you think it is.")
+            self._say("The answer would show the ±: press g and enter your guess first.")
             return
         question, bench = QUESTIONS[self._question], self.bench
         answer = await to_thread(question.answer, bench, self.seed)
@@ -288,13 +291,13 @@ class LabScreen(Screen[None]):
             self._say(question.text, *answer_lines(answer, self.unit))
 
     def action_try_it(self) -> None:
-        """Change the bench as the question says."""
+        """Change the bench to the values in the question."""
         if self._question is not None:
             self._shot = None
             self._set(QUESTIONS[self._question].change(self.bench))
 
     def action_hide(self) -> None:
-        """Hide the ± until it is guessed, or stop hiding it."""
+        """Hide the ± until the class has guessed it, or show it again."""
         if self._guesses:
             self.action_reveal()
             return
@@ -304,7 +307,8 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_guess(self) -> None:
-        """Ask for an estimate of the ±; a wrong entry stays there to be corrected."""
+        """Ask for an estimate of the ±; after a mistake the entry stays, so that it can be
+        corrected."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         question = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
         title, text = question, ""
@@ -321,13 +325,13 @@ class LabScreen(Screen[None]):
         await self._take_guess(*estimate)
 
     async def _take_guess(self, who: str, guess_mps: float) -> None:
-        """Keep a guess; a hidden ± stays hidden for those who guess next."""
+        """Save a guess; a hidden ± stays hidden for the next group."""
         seen = self.seen if self.up_to_date else await to_thread(look, self.bench, self.seed)
-        assert seen is not None, "just worked out"
+        assert seen is not None, "just computed"
         guess = self.start.estimate(seen, who, guess_mps, self._shot)
         try:
             await to_thread(keep_guess, self.start.guesses, guess)
-            kept = f"Kept in {plain(self.start.guesses.name)}."
+            kept = f"Saved in {plain(self.start.guesses.name)}."
         except ChronoError as problem:
             kept = str(problem)
         if self.hidden:
@@ -335,13 +339,13 @@ class LabScreen(Screen[None]):
             self.refresh_bindings()
             taken = count_text(len(self._guesses), "estimate")
             self._say(
-                f"{taken} taken. g takes the next one, r reveals the ± and all of them.", kept
+                f"{taken} taken. g takes the next guess, r reveals the ± and all guesses.", kept
             )
         else:
             self._say(guess_line(guess, self.unit), kept)
 
     def action_reveal(self) -> None:
-        """Show the ±, and every guess beside it."""
+        """Show the ± and all guesses."""
         lines = [guess_line(guess, self.unit) for guess in self._guesses]
         more = len(lines) - SHOWN_GUESSES
         if more > 0:
@@ -357,7 +361,7 @@ class LabScreen(Screen[None]):
         self.refresh_bindings()
 
     def action_shot(self, direction: int) -> None:
-        """Go to the next shot of the recording, at the recording's own gates."""
+        """Go to the next shot of the recording, with the recording's gates."""
         at = self._shot if self._shot is not None else (-1 if direction > 0 else 0)
         self._shot = (at + direction) % len(self.start.shots)
         self._set(self.start.bench_of(self._shot))
@@ -369,7 +373,7 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_ask_to_leave(self) -> None:
-        """Leave the lab, after a question."""
+        """Ask whether to leave the lab."""
         if await self.app.push_screen_wait(QuitDialog([], "Leave the lab?", "leave")):
             self.dismiss()
 
@@ -377,7 +381,7 @@ class LabScreen(Screen[None]):
 
     @property
     def _goes(self) -> bool:
-        """Whether the screen closes, and its widgets with it."""
+        """Whether the screen is closing together with its widgets."""
         return not (self.display and self.app.is_running)
 
     def _say(self, *lines: str) -> None:
@@ -397,7 +401,7 @@ class LabScreen(Screen[None]):
         title = f"Error lab · {plain(self.start.title)}"
         if self._shot is not None:
             title += f" · shot {self.start.shots[self._shot].number}"
-        return title if self.up_to_date else f"{title} · working it out"
+        return title if self.up_to_date else f"{title} · computing"
 
     def _show_settings(self) -> None:
         text = Text(no_wrap=True)
@@ -440,13 +444,13 @@ class LabPicture(Widget):
         self._words = ""
 
     def show(self, seen: LabView | None, names: list[str], unit: str, *, hidden: bool) -> None:
-        """Show the computed result, or that it is hidden."""
+        """Show the computed result, or say that it is hidden."""
         self._seen, self._names, self._unit = seen, names, unit
         self._words = HIDDEN if hidden else ""
         self.refresh()
 
     def render(self) -> Text:
-        """Draw at the present size."""
+        """Draw the picture in the present size."""
         columns, lines = self.content_size
         seen, unit = self._seen, self._unit
         if seen is None:

@@ -1,4 +1,4 @@
-"""Numbers and units as large as possible, to be read from metres away.
+"""Numbers and units as large as possible, readable from metres away.
 
 A digit is a set of strokes on a grid of one by two. A letter is a small picture that is
 stretched. Half blocks give twice the lines.
@@ -18,8 +18,8 @@ STROKES = {
     "-": "g",
     "—": "g",
 }
-"""Which strokes a sign has: a above, b and c at the right, d below, e and f at the left, g
-in the middle."""
+"""The strokes of each sign: a at the top, b and c at the right, d at the bottom, e and f at the
+left, g in the middle."""
 
 LETTERS = {
     "m": ("11010", "10101", "10101", "10101", "10101"),
@@ -38,10 +38,10 @@ LETTERS = {
 """Letters of units, of *n* and of *mean*, and ±, five rows high."""
 
 WIDTHS = {".": 0.45, " ": 0.5, "m": 1.7}
-"""Widths relative to that of a digit."""
+"""Widths of special signs, relative to the width of a digit."""
 LEAST_WIDE, LEAST_HIGH = 3, 3
 SLENDER = 0.75
-"""Greatest width of a digit relative to its height, as the eye sees it."""
+"""Largest visible width of a digit, relative to its height."""
 BLOCKS = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
 
 
@@ -73,7 +73,7 @@ def large_digits(text: str, columns: int, lines: int) -> list[str]:
     high = min(lines, wide * 2)
     if high < LEAST_HIGH:
         return []
-    rows = 2 * high - 1  # so that lines of digits do not touch
+    rows = 2 * high - 1  # an odd number keeps lines of digits apart
     drawn = [_glyph(sign, w, rows) for sign, w in zip(text, widths, strict=True)]
     dots = [*("".join(_joined(row, drawn, gap)) for row in range(rows)), ""]
     dots[-1] = " " * len(dots[0])
@@ -117,7 +117,7 @@ def _glyph(sign: str, wide: int, rows: int) -> list[str]:
 
 
 def _stretched(picture: tuple[str, ...], wide: int, rows: int) -> list[str]:
-    """Return a letter's picture in this size, as rows of `#` and blanks."""
+    """Return a letter's picture stretched to this size, as rows of `#` and blanks."""
     return [
         "".join(
             "#" if line[column * len(line) // wide] == "1" else " " for column in range(wide)

@@ -26,27 +26,28 @@ Load = Callable[["Progress"], "Run"]
 
 class LoadingScreen(Screen["Run | ChronoError"]):
     """
-    A progress bar; q leaves. The screen returns the run, or the error.
+    A screen with a progress bar; q leaves it. It returns the run, or the error.
 
     Parameters
     ----------
     load : callable
-        Makes the run, in a thread; gets a function to report progress.
+        Function that makes the run in a thread. Its argument is a function that reports
+        progress.
     name : str
-        What is being read.
+        Name of what is being read.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("q", "app.quit", "Quit")]
 
     class Progressed(Message):
-        """A number of bytes of a total was read."""
+        """A message with the number of bytes that were read, and the total."""
 
         def __init__(self, done: int, total: int) -> None:
             super().__init__()
             self.done, self.total = done, total
 
         def can_replace(self, message: Message) -> bool:
-            """Only the latest counts."""
+            """Return True: only the latest message is needed."""
             return isinstance(message, LoadingScreen.Progressed)
 
     def __init__(self, load: Load, name: str) -> None:
@@ -55,7 +56,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
         self._left = False
 
     def compose(self) -> ComposeResult:
-        """Show name, bar and how to leave."""
+        """Show the name, the bar and the key that leaves."""
         yield Vertical(
             Static(f"Reading {self._name}", id="heading", markup=False),
             ProgressBar(total=None, show_eta=True),

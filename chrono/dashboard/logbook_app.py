@@ -1,4 +1,5 @@
-"""The log book: the recordings of a folder, one to be chosen and replayed."""
+"""The log book: lists the recordings of a folder; the user can choose a recording to
+replay."""
 
 from collections.abc import Sequence
 from typing import ClassVar
@@ -28,23 +29,24 @@ KEYS = (
     KeyLabel("r", "r", "Reverse", "reverse"),
     KeyLabel("q,escape", "q", "Quit", "quit"),
 )
-"""The list itself binds the first key, so that it stays in order with the cursor keys."""
+"""The list binds the first key itself, so that this key comes in order with the cursor
+keys."""
 
 
 class LogBookApp(BaseApp[LogEntry]):
     """
-    Lists recordings until one is chosen or the operator leaves.
+    An application that lists recordings until the operator chooses one or leaves.
 
     Parameters
     ----------
     entries : sequence of LogEntry
     order : LogOrder
-        How they are sorted at first.
+        Order of the list at first.
     reverse : bool
     chosen : LogEntry, optional
         Recording under the cursor at first.
     said : str, optional
-        Message shown at first: why the last recording could not be replayed.
+        First message: why the last recording could not be replayed.
     """
 
     ENABLE_COMMAND_PALETTE = False
@@ -64,7 +66,7 @@ class LogBookApp(BaseApp[LogEntry]):
         self._chosen, self._said = chosen, said
 
     def compose(self) -> ComposeResult:
-        """Put title, list, facts on the chosen recording, and keys below each other."""
+        """Put title, list, details of the chosen recording, and keys on the screen."""
         yield Static(id="status", markup=False)
         yield Static(id="columns", markup=False)
         yield OptionList(id="recordings", markup=False)
@@ -86,10 +88,10 @@ class LogBookApp(BaseApp[LogEntry]):
         return None if place is None else self.entries[place]
 
     def show_entries(self) -> None:
-        """List the recordings in their order now; the cursor stays on its recording."""
+        """List the recordings in the present order; the cursor stays on its recording."""
         shown = self.query_one("#recordings", OptionList)
         chosen = self.selected or self._chosen
-        # The list has a scroll bar and a cell beside it on either side.
+        # The list has a scroll bar, and one empty cell on each side.
         cells = self.size.width - 4
         shown.set_options(Option(_row(entry, cells)) for entry in self.entries)
         if self.entries:

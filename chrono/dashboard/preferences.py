@@ -1,6 +1,6 @@
-"""The operator's last choices, kept from session to session: theme, unit, signal of a shot.
+"""The operator's saved choices for the next session: theme, unit, signal of a shot.
 
-They are stored in the user's own folder for settings. If they cannot be read or written, the
+They are stored in the user's settings folder. If they cannot be read or written, the
 dashboard works without them.
 """
 
@@ -18,18 +18,18 @@ SIGNALS = ("", "bell", "flash")
 @dataclass(frozen=True)
 class Choices:
     """
-    What was chosen last.
+    The last choices.
 
     Attributes
     ----------
     theme : str
-        Empty for the usual one.
+        Name of the theme; empty for the default theme.
     unit : str
-        Unit of speeds, empty for the rig's.
+        Unit of speeds; empty for the rig's unit.
     rig_unit : str
-        The rig's unit that `unit` replaces; another rig's unit is not replaced.
+        The rig's unit that `unit` replaces. Other units of rigs are not replaced.
     signal : str
-        What announces a new shot: one of `SIGNALS`.
+        Signal of a new shot: one of `SIGNALS`.
     """
 
     theme: str = ""
@@ -40,7 +40,7 @@ class Choices:
 
 class Preferences:
     """
-    The choices of the operator; each change is written at once.
+    The choices of the operator; each change is saved at once.
 
     Attributes
     ----------
@@ -54,21 +54,21 @@ class Preferences:
 
     @property
     def theme(self) -> str:
-        """The theme chosen last, empty for the usual one."""
+        """The last chosen theme; empty for the default theme."""
         return self._choices.theme
 
     @property
     def signal(self) -> str:
-        """What announces a new shot: nothing, a bell or a flash."""
+        """The signal of a new shot: nothing, a bell or a flash."""
         return self._choices.signal if self._choices.signal in SIGNALS else ""
 
     def choose_theme(self, theme: str) -> None:
-        """Keep the theme."""
+        """Save the theme."""
         if theme != self._choices.theme:
             self._keep(replace(self._choices, theme=theme))
 
     def choose_signal(self, signal: str) -> None:
-        """Keep what announces a new shot."""
+        """Save the signal of a new shot."""
         self._keep(replace(self._choices, signal=signal))
 
     def next_signal(self) -> str:
@@ -77,13 +77,13 @@ class Preferences:
         return self.signal
 
     def use_rig_unit(self, rig_unit: str) -> None:
-        """Show speeds in the rig's unit, or in the one that was chosen instead of it."""
+        """Show speeds in the rig's unit, or in the unit that the operator chose instead."""
         chosen = self._choices
         is_chosen = chosen.unit in SPEED_UNITS and chosen.rig_unit == rig_unit
         self.unit = chosen.unit if is_chosen else rig_unit
 
     def next_unit(self, rig_unit: str) -> None:
-        """Show speeds in the next unit; from now on it replaces this unit of a rig."""
+        """Show speeds in the next unit; from now on it replaces this rig unit."""
         self.unit = unit_after(self.unit)
         self._keep(replace(self._choices, unit=self.unit, rig_unit=rig_unit))
 
@@ -99,12 +99,12 @@ def unit_after(unit: str) -> str:
 
 
 def choices_path() -> Path:
-    """Return where the choices are kept."""
+    """Return the path of the saved choices."""
     return user_config_path("chrono-gates") / "dashboard.json"
 
 
 def read_choices() -> Choices:
-    """Return the kept choices, as far as they can be read."""
+    """Return the saved choices that can be read."""
     try:
         kept = json.loads(choices_path().read_text("utf-8"))
         return Choices(**{name: str(kept.get(name, ""))[:40] for name in asdict(Choices())})

@@ -1,4 +1,4 @@
-"""Takes the new rows of a run, and reports what they changed. Knows no screen."""
+"""Read the new rows of a run, and report what they changed. This module knows no screen."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ if TYPE_CHECKING:
     from chrono.session.view_cache import SessionView, ViewCache
 
 MORE_EDGES_S = 0.03
-"""A shot that may soon get more edges is shown this much later [s], or at once with them."""
+"""If a shot may soon get more edges, wait at most this long before it is shown [s]."""
 SHOWN_SHOTS = 200
 
 
 @dataclass(frozen=True)
 class Change:
     """
-    What a step changed.
+    The changes of one step.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ class RunDriver:
     run : Run
         Started already.
     clock : callable, optional
-        Seconds that pass; only differences count.
+        Function that returns a time [s]; only differences are used.
 
     Attributes
     ----------
@@ -86,7 +86,7 @@ class RunDriver:
         Raises
         ------
         ChronoError
-            If the run cannot go on.
+            If the run cannot continue.
         """
         if not self.run.step():
             return Change()
@@ -111,7 +111,7 @@ class RunDriver:
 
     @property
     def looks(self) -> ViewCache:
-        """The views of the session that is shown now."""
+        """The view cache of the session that is shown now."""
         from chrono.session.view_cache import ViewCache
 
         session = self.run.session
@@ -120,19 +120,19 @@ class RunDriver:
         return self._looks
 
     def look(self) -> SessionView:
-        """Return shots and statistics as they are now."""
+        """Return the present shots and statistics."""
         self._stale = False
         self.view = self.looks.view(SHOWN_SHOTS)
         return self.view
 
     @property
     def stale(self) -> bool:
-        """Whether something changed since the last look."""
+        """Whether something changed since the last call of `look`."""
         return self._stale
 
     @property
     def settled(self) -> bool:
-        """Whether no more edges of the last shot are expected."""
+        """Whether the last shot is complete: no more of its edges are expected."""
         return self._clock() - self._changed_s > MORE_EDGES_S
 
     # -- preparing ---------------------------------------------------------------------
@@ -144,9 +144,9 @@ class RunDriver:
 
     def must_prepare(self) -> bool:
         """
-        Return whether the model for shots differs from the one prepared last.
+        Return whether the model for shots differs from the last prepared model.
 
-        From then on it counts as prepared, so call `prepare`, in a thread.
+        The new model then counts as prepared, so call `prepare` in a thread afterwards.
         """
         model = self.run.session.model
         is_new = model is not self._prepared_for
@@ -154,5 +154,5 @@ class RunDriver:
         return is_new
 
     def prepare(self) -> None:
-        """Prepare what the next shot would have to wait for."""
+        """Prepare the model for the next shot, so that the shot need not wait."""
         self.run.session.make_ready()

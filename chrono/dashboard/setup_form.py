@@ -1,4 +1,5 @@
-"""Text that the operator types into the setup dialog: read, and shown again to be edited."""
+"""Read the text that the operator typed into the setup dialog, and make this text from a
+setup."""
 
 from dataclasses import replace
 
@@ -14,16 +15,17 @@ def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup
     Parameters
     ----------
     name : str
-        Must not be empty.
+        Name of the setup; it must not be empty.
     conditions : str
         Free text as ``key=value``, separated by commas.
     mass, length : str
-        Overrides of the body with their units, such as ``"24 g"``; empty for none.
+        Values with units that replace those of the rig's body, such as ``"24 g"``; may be
+        empty.
 
     Raises
     ------
     ChronoError
-        If a field is wrong; names the field.
+        If a field is wrong; the error names the field.
     """
     if not name.strip():
         raise OptionError("a setup needs a name", where="name")
@@ -35,7 +37,7 @@ def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup
 
 
 def setup_form(setup: Setup) -> tuple[str, str, str, str]:
-    """Return name, conditions, mass and length as the operator would type them."""
+    """Return name, conditions, mass and length as text for the dialog."""
     mass_kg, length_m = setup.body.get("mass_kg"), setup.body.get("length_m")
     return (
         setup.name,
@@ -46,7 +48,7 @@ def setup_form(setup: Setup) -> tuple[str, str, str, str]:
 
 
 def corrected(before: Setup, form: Setup) -> Setup:
-    """Return the correction of a setup by a form; values that the form lacks are kept."""
+    """Return the setup as corrected by a form; a value that the form lacks stays unchanged."""
     asked = {"mass_kg", "length_m"}
     kept = {key: value for key, value in before.body.items() if key not in asked}
     return replace(form, body=kept | form.body, corrects=before.name)

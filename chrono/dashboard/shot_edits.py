@@ -1,4 +1,4 @@
-"""The operator's entries on shots and session, and whether they may be made.
+"""The operator's entries about shots and the session, and the permission to store them.
 
 All entries become rows of the recording. In a replay, the first entry waits until the operator
 has agreed to change the recording, or to work in a copy.
@@ -24,16 +24,16 @@ if TYPE_CHECKING:
 
 class ShotEdits:
     """
-    Enters marks and setups.
+    Store marks and setups of the operator.
 
     Parameters
     ----------
     app : BaseApp
-        Puts up dialogs and warnings.
+        The application that shows dialogs and warnings.
     driver : RunDriver
-        Has the run that takes the entries.
+        Contains the run that gets the entries.
     changed : callable
-        Shows what an entry changed.
+        Function that shows what an entry changed.
     """
 
     def __init__(
@@ -42,7 +42,8 @@ class ShotEdits:
         self._app, self._driver, self._changed = app, driver, changed
 
     async def may_enter(self) -> bool:
-        """Return whether entries can be stored; ask where, if that is not agreed yet."""
+        """Return whether entries can be stored; ask where, if the operator has not decided
+        yet."""
         edits = self._driver.run.edits
         if edits is None or edits.target is not None:
             return True
@@ -66,15 +67,15 @@ class ShotEdits:
         return True
 
     def mark(self, mark: Mark) -> bool:
-        """Enter a mark on a shot or on the session; return whether that was possible."""
+        """Store a mark on a shot or on the session; return whether this was possible."""
         return self._try(lambda: self._driver.run.say_mark(mark))
 
     def set_up(self, setup: Setup) -> bool:
-        """Enter a setup or a correction of one; return whether that was possible."""
+        """Store a setup or a correction of a setup; return whether this was possible."""
         return self._try(lambda: self._driver.run.say_setup(setup))
 
     def undo(self) -> str:
-        """Undo the last entry; return it in words, empty if that was not possible."""
+        """Undo the last entry; return its text, or an empty text if this was not possible."""
         run = self._driver.run
         if not run.said:
             return ""
@@ -82,7 +83,7 @@ class ShotEdits:
         return words if self._try(run.undo) else ""
 
     def _try(self, act: Callable[[], object]) -> bool:
-        """Act and show what that changed, or warn of what prevented it."""
+        """Do the action and show the change, or warn why it was not possible."""
         try:
             act()
         except ChronoError as error:

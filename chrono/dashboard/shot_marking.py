@@ -1,4 +1,5 @@
-"""Marking a shot: set aside, counted again, noted, on each screen that shows one shot."""
+"""Marks on a shot: set it aside, count it again, add a note. For all screens that show one
+shot."""
 
 from __future__ import annotations
 
@@ -19,12 +20,12 @@ if TYPE_CHECKING:
     from chrono.session.shot_log import ShotRow
 
 MARKING = ("set_aside", "count_again", "note")
-"""The actions of such a screen."""
+"""The actions of a screen that shows one shot."""
 
 
 class ShotMarking(FramedScreen):
     """
-    A screen with one shot to mark.
+    A screen on which the operator can mark one shot.
 
     Parameters
     ----------
@@ -44,11 +45,11 @@ class ShotMarking(FramedScreen):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot to mark."""
+        """The shot that a mark is for."""
         raise NotImplementedError
 
     def selected_or_warn(self) -> ShotRow | None:
-        """Return the shot to mark; warn if there is none."""
+        """Return the shot that a mark is for; warn if there is no shot."""
         row = self.selected
         if row is None:
             self.warn("There is no shot yet.")
@@ -56,7 +57,7 @@ class ShotMarking(FramedScreen):
 
     @asks
     async def action_set_aside(self) -> None:
-        """Ask why, and set the shot aside."""
+        """Ask for the reason, and set the shot aside."""
         row = self.selected_or_warn()
         if row is not None and await self._edits.may_enter():
             reason = self.driver.run.session.marks.of(row.key).reason
@@ -65,7 +66,8 @@ class ShotMarking(FramedScreen):
 
     @asks
     async def action_note(self) -> None:
-        """Ask for a note on the shot; an earlier one is there to be edited."""
+        """Ask for a note on the shot; the dialog shows an earlier note, so that it can be
+        edited."""
         row = self.selected_or_warn()
         if row is not None and await self._edits.may_enter():
             note = self.driver.run.session.marks.of(row.key).note

@@ -1,4 +1,4 @@
-"""Going to a shot: by its number, by words about it, by the recorded time of a replay."""
+"""Go to a shot: by its number, by a text search, or by the recorded time of a replay."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class ReplayControls:
     ----------
     driver : RunDriver
     changed : callable
-        Shows where the replay is now.
+        Function that shows the present place of the replay.
     """
 
     def __init__(self, driver: RunDriver, changed: Callable[[], None]) -> None:
@@ -52,16 +52,16 @@ class ReplayControls:
         self._changed()
 
     def step_to_next_shot(self) -> None:
-        """Go on to the next shot and pause there."""
+        """Continue to the next shot and pause there."""
         self._run.step_to_next_shot()
         self._changed()
 
     async def go_to_previous_shot(self) -> None:
-        """Go back to the shot before the latest and pause there."""
+        """Go back to the shot before the latest shot and pause there."""
         await self.go_to(self._run.previous_shot())
 
     async def go_to(self, number: int) -> None:
-        """Pause the replay at the time when this shot is the latest one."""
+        """Pause the replay at the time when this shot is the latest shot."""
         run = self._run
         there = await to_thread(run.at_shot, number)
         if self._driver.run is run:
@@ -73,7 +73,7 @@ class ReplayControls:
 @dataclass(frozen=True)
 class Match:
     """
-    A shot that was looked for.
+    A shot that a search found.
 
     Attributes
     ----------
@@ -90,7 +90,7 @@ class Match:
 
 class ShotFinder:
     """
-    Looks for shots by a text, which it keeps.
+    Find shots by a text, and keep this text.
 
     Parameters
     ----------
@@ -100,14 +100,16 @@ class ShotFinder:
     def __init__(self, driver: RunDriver) -> None:
         self._driver = driver
         self.sought = ""
-        """What was looked for last."""
+        """The text of the last search."""
 
     def match_after(self, place: int) -> Match | None:
-        """Return the next match after a place, else the first match; None without any."""
+        """Return the next match after a place, otherwise the first match; None if there is no
+        match."""
         return self._match(place, "right", 0)
 
     def match_before(self, place: int) -> Match | None:
-        """Return the last match before a place, else the last match; None without any."""
+        """Return the last match before a place, otherwise the last match; None if there is no
+        match."""
         return self._match(place, "left", -1)
 
     def _match(self, place: int, side: Literal["left", "right"], step: int) -> Match | None:

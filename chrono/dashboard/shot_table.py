@@ -1,7 +1,7 @@
-"""The table of shots, of any number: only the visible lines are built.
+"""The table of shots; it builds only the visible lines, so it can have any length.
 
-It draws its own lines. A `DataTable` draws every visible cell again after each change, which
-takes longer than a shot may take to appear.
+The table draws its own lines. A `DataTable` draws every visible cell again after each change,
+and this takes longer than the time in which a shot must appear.
 """
 
 from typing import ClassVar
@@ -29,17 +29,18 @@ WIDTHS = {
     "narrow": (4, 7, 12, 15, 7, 13),
     "wide": (6, 10, 18, 22, 7, 26),
 }
-"""Cells of each column except the last, which takes the rest; slim layouts share the rest."""
+"""Cells of each column except the last. The last column gets the rest; slim layouts share the
+rest."""
 GAPS = {"slim": " ", "narrow": "  ", "wide": "  "}
 LEAST_LAST = 6
 KEPT_LINES = 500
-"""Built cells are kept for about this many lines."""
+"""The table keeps the built cells of about this many lines."""
 
 Cells = tuple[str, ...]
 
 
 class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
-    """One line per shot; the cursor stays on the newest shot or on the chosen one."""
+    """A table with one line per shot; the cursor stays on the newest or the chosen shot."""
 
     class Moved(Message):
         """The operator moved the cursor."""
@@ -64,12 +65,12 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         self._cells: dict[int, tuple[ShotRow, Cells]] = {}
 
     def __len__(self) -> int:
-        """Return how many shots are listed."""
+        """Return the number of listed shots."""
         return self._count
 
     @property
     def cursor(self) -> int:
-        """Index of the selected line, -1 without any."""
+        """Index of the selected line; -1 if no line is selected."""
         place = None
         if self._chosen is not None and self._looks is not None:
             place = self._looks.place_of(self._chosen)
@@ -77,7 +78,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     @property
     def chosen(self) -> ShotRow | None:
-        """The shot that the operator moved to, None while the cursor follows the newest."""
+        """The shot that the operator chose; None while the cursor follows the newest shot."""
         cursor = self.cursor
         return self._row(cursor) if 0 <= cursor < self._count - 1 else None
 
@@ -87,7 +88,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return self._row(self.cursor) if self._count else None
 
     def show_shots(self, looks: ViewCache, unit: str) -> None:
-        """List all shots there are now."""
+        """List all present shots."""
         if unit != self._unit or looks is not self._looks:
             self._cells = {}
         self._looks, self._unit, self._count = looks, unit, len(looks)
@@ -114,13 +115,13 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     @property
     def layout_name(self) -> str:
-        """Which widths are used at this size."""
+        """Name of the layout at this size."""
         width = self.scrollable_content_region.width
         return "wide" if width >= 100 else "narrow" if width >= 76 else "slim"
 
     @property
     def widths(self) -> tuple[int, ...]:
-        """Cells of each column at this size."""
+        """Number of cells of each column at this size."""
         number, time, *fixed = WIDTHS[self.layout_name]
         if self._count:  # numbers are never cut
             number = max(number, len(str(self._count)))
@@ -145,7 +146,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return self._strip(self.cells(index), style, counted=True)
 
     def notify_style_update(self) -> None:
-        """Look the styles up again after a change of theme or focus."""
+        """Read the styles again after a change of theme or focus."""
         super().notify_style_update()
         self._styles = {}
 
@@ -171,7 +172,8 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return Strip(segments).adjust_cell_length(width, style)
 
     def _shown(self, column: int, text: str, width: int) -> str:
-        """Return a cell's text, cut if needed; setups that begin alike stay different."""
+        """Return a cell's text, cut if needed; setups with the same beginning stay
+        different."""
         if column != SETUP or self._looks is None or len(text) <= width:
             return fit(text, width)
         names = self._looks.session.setups.names
@@ -202,7 +204,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.post_message(self.Moved())
 
     def on_resize(self) -> None:
-        """Keep the cursor in sight when lines above or below take room."""
+        """Keep the cursor visible when lines above or below need space."""
         self._follow_cursor()
 
     def on_click(self, event: events.Click) -> None:
@@ -212,7 +214,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
             self.choose(line)
 
     def _follow_cursor(self) -> None:
-        """Scroll so that the cursor is seen below the header."""
+        """Scroll so that the cursor is visible below the header."""
         if self._count:
             line = Region(0, max(self.cursor, 0), 1, 2)
             self.scroll_to_region(line, animate=False, force=True, immediate=True)

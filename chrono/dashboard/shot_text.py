@@ -1,4 +1,5 @@
-"""Shots, budgets and statistics as words for the screen; outside text is made harmless."""
+"""Make texts of shots, budgets and statistics for the screen; text from outside is made
+harmless."""
 
 from __future__ import annotations
 
@@ -39,9 +40,9 @@ SAID_WORDS = {
 }
 STATISTICS_CELLS = 28
 LEAST_NAME = 8
-"""Least number of cells for a setup's name."""
+"""Smallest number of cells for a setup's name."""
 LEAST_SHARE = 0.005
-"""A contribution below half a percent goes into the rest."""
+"""A contribution below half a percent is added to the rest."""
 
 
 def speed_text(row: ShotRow, unit: str) -> str:
@@ -50,14 +51,14 @@ def speed_text(row: ShotRow, unit: str) -> str:
 
 
 def counted_text(row: ShotRow) -> str:
-    """Return one word for whether a shot enters the statistics."""
+    """Return one word that says whether the statistics contain a shot."""
     if row.open:
         return "open"
     return "yes" if row.counted else "no"
 
 
 def flags_text(row: ShotRow, unit: str) -> str:
-    """Return a shot's flags, the companion's with its speed."""
+    """Return the flags of a shot; the flag of a companion also shows the companion's speed."""
     return ", ".join(
         f"companion {speed_in(unit, row.companion_speed_mps):.4g} {unit}"
         if flag == "companion" and isfinite(row.companion_speed_mps)
@@ -67,7 +68,8 @@ def flags_text(row: ShotRow, unit: str) -> str:
 
 
 def shot_state(row: ShotRow) -> tuple[str, str]:
-    """Return in words whether a shot enters the statistics, and the style of the words."""
+    """Return a text that says whether the statistics contain a shot, and the style of the
+    text."""
     if row.open:
         return "still open", "italic"
     return ("counted", "green") if row.counted else ("not counted", "bold yellow")
@@ -86,9 +88,9 @@ def shot_text(row: ShotRow, cells: int) -> Text:
 
 def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -> Text:
     """
-    Return the flags of a shot; if there is room, with their meaning and what to do.
+    Return the flags of a shot; if there is room, add their meaning and what to do.
 
-    Without flags, return the lengths that the gates saw, if they fit into a line of `cells`.
+    If there are no flags, return the measured lengths, if they fit into a line of `cells`.
     """
     if not row.flags:
         from chrono.reports.timing_text import lengths_text
@@ -126,13 +128,14 @@ def budget_bar(budget: Budget, cells: int) -> Text:
 
 
 def conditions_text(setup: Setup) -> str:
-    """Return the conditions of a setup and its values for the body; empty for none."""
+    """Return the conditions of a setup and its values for the body; may be empty."""
     _, conditions, mass, length = setup_form(setup)
     return " · ".join(part for part in (conditions, mass, length and f"{length} long") if part)
 
 
 def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) -> Text:
-    """Return the statistics of one setup, one line each; `shots` are those of the session."""
+    """Return the statistics of one setup, one per line; `shots` is the number in the
+    session."""
     text = Text().append(fit(setup_text(setup.name), STATISTICS_CELLS), "bold")
     conditions = conditions_text(setup)
     if conditions:
@@ -147,7 +150,7 @@ def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) 
 def statistics_lines(
     series: Series | None, setup: Setup, shots: int, unit: str, cells: int
 ) -> Text:
-    """Return the same on as few lines of this many cells as possible."""
+    """Return the statistics on as few lines of this many cells as possible."""
     parts = [setup_text(setup.name), conditions_text(setup)]
     text = Text().append(fit(" · ".join(part for part in parts if part), cells), "bold")
     if series is None:
@@ -166,7 +169,7 @@ def _values(series: Series, unit: str) -> list[tuple[str, str]]:
 
 
 def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
-    """Return all facts about one shot, nothing cut."""
+    """Return all facts about one shot in full."""
     lines = [
         f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
         f"time      {row.time_s:.3f} s",
@@ -180,7 +183,7 @@ def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
 
 
 def _shares(budget: Budget) -> list[tuple[str, float]]:
-    """Return names and shares, the largest first, small ones as one rest."""
+    """Return names and shares, the largest first; small shares are added to one rest."""
     shares: dict[str, float] = {}
     for part in budget.noticeable:
         shares[part.name] = shares.get(part.name, 0.0) + budget.share(part)
@@ -191,7 +194,7 @@ def _shares(budget: Budget) -> list[tuple[str, float]]:
 
 
 def _cells(shares: list[float], cells: int) -> list[int]:
-    """Divide cells by shares; each gets at least one, the largest takes the rest."""
+    """Divide cells by shares; each share gets at least one cell, the largest gets the rest."""
     if not shares:
         return []
     widths = [max(round(share * cells), 1) for share in shares]
@@ -207,7 +210,7 @@ def large_text(row: ShotRow | None, unit: str) -> str:
 
 
 def said_text(said: Said, session: Session) -> str:
-    """Return an entry of the operator in words."""
+    """Return a text that describes an entry of the operator."""
     if isinstance(said, Setup):
         name = setup_text(said.name)
         return f"setup {name}" if said.corrects is None else f"correction of setup {name}"

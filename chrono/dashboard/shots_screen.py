@@ -1,7 +1,8 @@
-"""The Shots screen: the latest speed large, what its ± is made of, statistics, plot, table.
+"""The Shots screen: the latest speed in large digits, the parts of its ±, statistics, plot,
+table.
 
-If the cursor is on an older shot, that shot is shown in full below the table. The actions for
-the selected shot are here.
+If the cursor is on an older shot, the screen shows this shot in full below the table. This
+module contains the actions for the selected shot.
 """
 
 from __future__ import annotations
@@ -46,33 +47,34 @@ if TYPE_CHECKING:
     from chrono.session.shot_log import ShotRow
     from chrono.session.view_cache import SessionView
 
-ALL_OF_IT = "Enter: all of it"
+ALL_OF_IT = "Enter: details"
 
 LENGTH_CORRECTED = (
-    "Its length decides which edges make a shot, and short or long. "
-    "Reopen the recording to have that judged again."
+    "The length decides which edges make a shot, and the flags short and long. "
+    "Open the recording again to use the new length."
 )
 
 SMALL_LINES = 3
-"""Lines of Textual's own digits."""
+"""Number of lines of Textual's own digits."""
 
 PLOT_PAUSE_S = 0.3
-"""A plot takes as long to draw as ten shots to list, so it is drawn after the table."""
+"""To draw a plot takes as long as to list ten shots, so the plot is drawn after the table."""
 
 
 HIGH_LINES, LINES_PER_LINE = 24, 3
-"""Above this many lines of the terminal, each three more make the speed a line higher."""
+"""If the terminal has more lines than this, three more lines make the speed one line
+higher."""
 
 
 class LatestSpeed(Digits):
-    """A speed in digits of three lines, on a high and wide terminal in larger ones."""
+    """A speed in digits of three lines, or in larger digits on a large terminal."""
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
-        """Return how many lines it takes at this width."""
+        """Return the number of lines at this width."""
         return len(self._drawn(width)) or super().get_content_height(container, viewport, width)
 
     def render(self) -> RenderResult:
-        """Draw it."""
+        """Draw the speed."""
         drawn = self._drawn(self.content_size.width)
         return Text("\n".join(drawn), no_wrap=True) if drawn else super().render()
 
@@ -84,7 +86,7 @@ class LatestSpeed(Digits):
 
 class ShotsScreen(ShotMarking):
     """
-    Speeds, and the facts about them.
+    A screen with speeds and facts about them.
 
     Parameters
     ----------
@@ -94,7 +96,7 @@ class ShotsScreen(ShotMarking):
         Stores the operator's entries on the selected shot.
     finder : ShotFinder
     replay : ReplayControls
-        Goes to a shot that is still to come.
+        Controls that go to a later shot of a replay.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -124,7 +126,8 @@ class ShotsScreen(ShotMarking):
         self._plot_due = False
 
     def compose_body(self) -> list[Widget]:
-        """Return the latest shot and the statistics above, plot and table below."""
+        """Return the latest shot and the statistics at the top, plot and table at the
+        bottom."""
         latest = Vertical(
             LatestSpeed("", id="speed"),
             Clipped("shot", 2, 2, ALL_OF_IT),
@@ -167,7 +170,7 @@ class ShotsScreen(ShotMarking):
 
     @asks
     async def action_find(self) -> None:
-        """Ask what to look for, and go to the next match."""
+        """Ask for a search text, and go to the next match."""
         title = "Go to which shot? Its number, or part of a setup, flag or note"
         dialog = TextDialog(
             title, self._finder.sought, required=True, replaced=True, enter="find"
@@ -220,7 +223,7 @@ class ShotsScreen(ShotMarking):
         if self.driver.run.recorded.lengths_corrected:
             self.notify(LENGTH_CORRECTED, timeout=12, markup=False)
 
-    # -- what is shown of it -------------------------------------------------------------
+    # -- details of the shot -------------------------------------------------------------
 
     def action_whole_shot(self) -> None:
         """Show all facts about the selected shot."""
@@ -231,7 +234,7 @@ class ShotsScreen(ShotMarking):
             self.app.push_screen(LinesDialog(f"Shot {row.number}", lines))
 
     def action_motion(self) -> None:
-        """Compute what the selected shot's speed means, and show it."""
+        """Compute energy, momentum and range of the selected shot, and show them."""
         row = self.selected_or_warn()
         if row is None:
             return
@@ -247,7 +250,7 @@ class ShotsScreen(ShotMarking):
         session = self.driver.run.session
         own = session.setups.last(row.setup).body
         lines = motion_lines(row, session.rig, own, self.preferences.unit)
-        dialog = LinesDialog(f"Shot {row.number}", [*lines, "ranges are being worked out …"])
+        dialog = LinesDialog(f"Shot {row.number}", [*lines, "computing the ranges …"])
         await self.app.push_screen(dialog)
         ranges = await to_thread(range_lines, row, session.rig, own)
         dialog.show([*lines, *ranges])
@@ -268,7 +271,7 @@ class ShotsScreen(ShotMarking):
     # -- drawing -----------------------------------------------------------------------
 
     def show_view(self, view: SessionView, unit: str) -> None:
-        """Show shots and statistics as they are now."""
+        """Show the present shots and statistics."""
         with self.app.batch_update():
             self.table.show_shots(self.driver.looks, unit)
             self.show_chosen()
@@ -280,7 +283,8 @@ class ShotsScreen(ShotMarking):
 
     @on(ShotTable.Moved)
     def show_chosen(self) -> None:
-        """Show the chosen shot in full, as the table may cut it; not the newest shot."""
+        """Show the chosen shot in full, unless it is the newest; the table may cut its
+        text."""
         if not self.stands:
             return
         row, widget = self.table.chosen, self.query_one("#chosen", Clipped)

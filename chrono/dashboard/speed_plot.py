@@ -1,4 +1,4 @@
-"""Speed per shot with error bars, or how often each speed came, for the last listed shots."""
+"""A plot of the last listed shots: speed per shot with error bars, or a histogram."""
 
 import math
 from collections.abc import Iterable
@@ -23,26 +23,27 @@ LAST_SHOTS = 100
 LEAST_SHOTS_WIDE = 10
 LEAST_INTERVALS = 4
 LABEL_CELLS = 9
-"""Kept free at the left for the ticks' numbers."""
+"""Cells at the left that stay free for the numbers of the ticks."""
 STYLES = {"counted": "cyan", "not": "yellow", "change": "bright_black", "axis": "bright_black"}
 
 
 class SpeedPlot(Widget):
-    """Counted shots as a dot with its ± (95 %), others as ×; a key changes to a histogram."""
+    """A plot with a dot and its ± (95 %) for counted shots, × for others; or a histogram."""
 
     can_focus = False
 
     def __init__(self) -> None:
         super().__init__(id="speeds")
         self.points = _points([], "m/s")
-        """Number, speed, ± and counted of each shot that is plotted, shape (N, 4)."""
+        """Number, speed, ± and counted (0 or 1) of each plotted shot, shape (N, 4)."""
         self.histogram = False
         self._changes: list[tuple[float, str]] = []
         self._setup = ""
         self._unit = "m/s"
 
     def show_shots(self, rows: Iterable[ShotRow], setup: str, unit: str) -> None:
-        """Plot the last shots with a speed; the histogram takes this setup's counted shots."""
+        """Plot the last shots that have a speed; the histogram uses this setup's counted
+        shots."""
         chosen = [row for row in rows if isfinite(row.speed_mps)][-LAST_SHOTS:]
         self.points, self._setup, self._unit = _points(chosen, unit), setup, unit
         self._changes = [
@@ -55,12 +56,12 @@ class SpeedPlot(Widget):
         self.refresh()
 
     def toggle_histogram(self) -> None:
-        """Show how often each speed came, or the speed of each shot."""
+        """Switch between the histogram and the speed of each shot."""
         self.histogram = not self.histogram
         self.refresh()
 
     def render(self) -> Text:
-        """Draw at the present size."""
+        """Draw the plot in the present size."""
         columns, lines = self.content_size.width - LABEL_CELLS, self.content_size.height
         if columns < LEAST_SHOTS_WIDE or lines < 5 or not len(self.points):
             self.border_title = self._unit
@@ -94,7 +95,7 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
     -------
     Chart
     str
-        What the picture shows of the ±: drawn, or smaller than a dot.
+        A note on the ±: drawn, or smaller than a dot.
     """
     x, y, u = points[:, :3].T
     last = max(float(x[-1]), float(x[0]) + LEAST_SHOTS_WIDE - 1)
@@ -117,7 +118,7 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
 
 def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     """
-    Draw how often each speed came, one line for each interval.
+    Draw a histogram, with one line for each interval of speeds.
 
     Intervals are round and at least 2·∛n of them reach from the lowest to the highest speed
     (the Rice rule, D. M. Lane, Online Statistics Education), if there are lines for them.
@@ -148,7 +149,7 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
 
 
 def _intervals(speeds: Points, lines: int) -> Axis:
-    """Return intervals around whole steps, as many as the speeds fill."""
+    """Return intervals around whole steps that cover all speeds."""
     low, high = float(speeds.min()), float(speeds.max())
     wanted = math.ceil(2 * len(speeds) ** (1 / 3) - 1e-9)
     axis = fit_axis(low, high, LEAST_INTERVALS, apart=(1, 2))

@@ -1,4 +1,4 @@
-"""The state of the run in words: one line always, and a banner for each trouble."""
+"""Texts about the state of the run: one status line, and a banner for each problem."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ NAME_CELLS = 28
 
 
 def status_line(run: Run) -> Text:
-    """Return recording, link or place in a replay, lines in trouble, the clock in use."""
+    """Return recording, link or place in a replay, numbers of bad lines, and the clock in
+    use."""
     parts = [_recording(run)]
     if run.replayed:
         parts.append(_replay(cast("ReplayRun", run)))
@@ -35,7 +36,7 @@ def status_line(run: Run) -> Text:
 
 
 def trouble_lines(run: Run, slope: MeasuredSlope | None = None) -> list[str]:
-    """Return what must be seen at once, the worst first, one plain line each."""
+    """Return the urgent problems, the worst first, one line for each."""
     lines = [_disk(run), _port(run), _slope(slope)]
     if run.session.on_hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
@@ -58,7 +59,7 @@ def _recording(run: Run) -> Text:
 
 
 def _edits(edits: OperatorEdits | None) -> tuple[str, str]:
-    """Return where entries are stored, if anywhere."""
+    """Return the text that says where entries are stored; may be empty."""
     if edits is None or edits.target is None:
         return "", ""
     if edits.in_copy:
@@ -81,7 +82,7 @@ def _replay(run: ReplayRun) -> Text:
 def _followed(run: Run) -> Text:
     status = run.status
     if status.state != "open":
-        word = "lost" if status.state == "lost" else "no longer followed"
+        word = "lost" if status.state == "lost" else "not followed now"
         return Text.assemble((word, "bold red"))
     if run.unwritten:
         return Text("finished: no program writes it")
@@ -104,7 +105,7 @@ def _link(run: Run) -> Text:
 
 
 def _clock(run: Run) -> list[Text]:
-    """Return the counter's rate in use, if it comes from the host's clock."""
+    """Return the used rate of the counter, if it comes from the computer's clock."""
     rate = run.session.host_rate
     if rate is not None:
         from chrono.reports.clock_text import rate_text
@@ -130,7 +131,7 @@ def _counts(run: Run) -> list[Text]:
     if run.session.unusable.records:
         parts.append(
             Text.assemble(
-                (f"setups and marks left out: {run.session.unusable.records}", "yellow")
+                (f"unusable setups and marks: {run.session.unusable.records}", "yellow")
             )
         )
     if tally.restarts:
@@ -155,7 +156,7 @@ def _disk(run: Run) -> str:
         return ""
     if writer.trouble is None:
         return f"FILE: {disk_line(writer)}"
-    more = "Clocking goes on. Make room, or press w to write elsewhere"
+    more = "Clocking continues. Make room, or press w to write elsewhere"
     return f"DISK: {disk_line(writer)}. {more}"
 
 
@@ -187,22 +188,22 @@ def _port(run: Run) -> str:
 
 
 def _ways_back(run: Run) -> str:
-    """Return what to do about a lost link; a board may have come back under another name."""
+    """Return what to do about a lost link; the port of the board may have a new name."""
     appeared = run.status.appeared
     if not appeared:
         return "Check cable and power; trying again"
     words = f"New port: {', '.join(appeared)}"
     if run.writer is None:
-        return f"{words}. To go on there, quit and clock that port"
+        return f"{words}. To continue there, quit and clock that port"
     line = f"chrono clock {appeared[0]} --resume {shlex.quote(str(run.writer.path))}"
-    return f"{words}. To go on there, quit and type: {line}"
+    return f"{words}. To continue, quit and type: {line}"
 
 
 def _awaited(run: Run) -> str:
-    """Return which shots wait for a silent board: more of their lines may come."""
+    """Return the shots that wait for a silent board, because more of their lines may come."""
     waiting = run.session.open_rows()
     if not waiting:
-        return "nothing comes from the board"
+        return "the board sends nothing"
     if len(waiting) == 1:
         return f"shot {waiting[0].number} waits for the board"
     return f"{len(waiting)} shots wait for the board"

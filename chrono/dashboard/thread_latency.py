@@ -1,4 +1,4 @@
-"""Keep the interpreter from delaying the thread that reads the port while a screen is shown.
+"""Stop the interpreter from delaying the thread that reads the port while a screen is shown.
 
 The garbage collector visits all widgets again and again, and a thread waits up to the switch
 interval for its turn. Together they delay a reader thread by up to 0.2 s.
@@ -14,7 +14,7 @@ SWITCH_S = 0.0005
 
 @contextmanager
 def short_turns() -> Iterator[None]:
-    """Let threads take shorter turns; at the end, undo `freeze_widgets`."""
+    """Give each thread shorter turns; at the end, undo `freeze_widgets`."""
     before = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     try:
@@ -25,6 +25,7 @@ def short_turns() -> Iterator[None]:
 
 
 def freeze_widgets() -> None:
-    """Exclude existing objects from collection: the widgets live as long as the screen."""
+    """Exclude the existing objects from garbage collection, because the screen needs its
+    widgets."""
     gc.collect()
     gc.freeze()

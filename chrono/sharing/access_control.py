@@ -1,8 +1,9 @@
-"""Which requests are answered: only those from its own page, sent to this computer.
+"""Decide which requests are answered: only requests from the own page, sent to this computer.
 
-A foreign page, opened in the same browser, must not read ours: its requests have its own
-origin, or its own host if its name was made to point here. A guess must state that it comes
-from our own page. Pure functions on what a request states about itself.
+A foreign page in the same browser must not read our page. Its requests have a foreign origin,
+or a foreign host if its name was made to point to this computer. A guess must state that it
+comes from our own page. All functions here are pure; they use only what a request states about
+itself.
 """
 
 import ipaddress
@@ -12,10 +13,11 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 TOKEN_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
-"""Letters that nobody confuses with others when reading them from a wall."""
+"""Letters that people do not confuse when they read them from a wall."""
 
 TOKEN_LENGTH = 10
-"""31^10, some 50 bits: guessing a thousand a second takes 13,000 years on average."""
+"""31^10 secrets, about 50 bits: with 1000 guesses per second, finding one takes 13,000 years
+on average."""
 
 
 @dataclass(frozen=True)
@@ -26,13 +28,13 @@ class PageRequest:
     Attributes
     ----------
     method, path : str
-        The path as it came, nothing decoded.
+        Method and path of the request; the path is not decoded.
     host, origin, site : str
-        The headers Host, Origin and Sec-Fetch-Site, empty if missing.
+        The headers Host, Origin and Sec-Fetch-Site; empty if the header is missing.
     address : str
         Address of this computer at which the request arrived.
     port : int
-        TCP port at which it arrived.
+        TCP port at which the request arrived.
     """
 
     method: str
@@ -46,44 +48,44 @@ class PageRequest:
 
 @dataclass(frozen=True)
 class RefusedRequest:
-    """A status code of HTTP, and the text of the answer."""
+    """The answer to a refused request: a status code of HTTP, and a text."""
 
     status: int
     words: str
 
 
 def make_token() -> str:
-    """Return a secret that can be read off a wall and typed."""
+    """Return a secret that people can read from a wall and type."""
     return "".join(secrets.choice(TOKEN_LETTERS) for _ in range(TOKEN_LENGTH))
 
 
 def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedRequest:
     """
-    Decide on one request.
+    Decide whether one request is answered.
 
     Parameters
     ----------
     asked : PageRequest
     token : str
-        Secret that must lead the path; empty if none is asked for.
+        Secret at the beginning of the path; empty if the page has no secret.
     sent_to : str, optional
-        What may be sent to (POST); empty for nothing.
+        Path that accepts data (POST); empty if no path does.
 
     Returns
     -------
     str or RefusedRequest
-        What is asked for (``""`` is the page), or why it is not given.
+        The requested path without the secret (``""`` is the page), or the refusal.
     """
     is_sent = asked.method == "POST" and bool(sent_to)
     if asked.method not in ("GET", "HEAD") and not is_sent:
-        return RefusedRequest(405, "This page can only be looked at.")
+        return RefusedRequest(405, "This page accepts no data.")
     if not is_own_host(asked.host, asked.address, asked.port):
         return RefusedRequest(421, "This is not the address of the page.")
     name = _behind_token(asked.path, token)
     if name is None:
         return RefusedRequest(404, "There is no such page.")
     if sent_to and is_sent != (name == sent_to):
-        return RefusedRequest(405, "This cannot be asked for in this way.")
+        return RefusedRequest(405, "This kind of request is not possible here.")
     if (asked.origin or is_sent) and asked.origin != f"http://{asked.host}":
         return RefusedRequest(403, "Other pages may not read this one.")
     if name and asked.site not in ("", "same-origin", "none"):
@@ -93,10 +95,11 @@ def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedReq
 
 def is_own_host(host: str, address: str, port: int) -> bool:
     """
-    Tell whether a Host header names this computer.
+    Return whether a Host header names this computer.
 
-    Only the address at which the request arrived, this computer's own name, and on this
-    computer `localhost` are right; no other name is, even if it points here.
+    Three names are right: the address at which the request arrived, the name of this computer,
+    and `localhost` for requests from this computer. Any other name is wrong, even if it points
+    here.
     """
     try:
         parts = urlsplit(f"//{host}")
@@ -112,7 +115,7 @@ def is_own_host(host: str, address: str, port: int) -> bool:
 
 
 def _behind_token(path: str, token: str) -> str | None:
-    """Return what a path asks for behind the token, None without the right token."""
+    """Return the part of a path after the token; None if the token is wrong."""
     if not path.startswith("/"):
         return None
     if not token:

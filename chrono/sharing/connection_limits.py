@@ -1,11 +1,12 @@
-"""Connections are few, short, and let go of in time, whoever is at the other end.
+"""Limit the number and the duration of connections.
 
-One too many is refused at once, one that asks for nothing is closed, and so is one that takes
-nothing: no flood of connections and no vanished reader holds on to this computer's memory.
+A connection above the limit is refused at once. A connection without a request is closed. A
+connection whose viewer accepts no data is closed too. So neither a flood of connections nor a
+lost viewer can fill this computer's memory.
 
-Streams are shared out fairly. A viewer's page has a random token and may hold a few streams;
-an address may hold as many as a class behind one router needs, and no more. A token proves
-nobody's identity: whoever asks for a page gets one.
+Streams are divided fairly. The page of a viewer has a random token and may have a few streams.
+One network address may have as many streams as a class behind one router needs. A token does
+not prove who somebody is: every page gets a token.
 """
 
 import secrets
@@ -19,31 +20,33 @@ from typing import ClassVar
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST_ANSWERED = 400
-"""Connections that get a proper answer, each viewer's page and stream among them."""
+"""Largest number of connections that get an answer, including the pages and streams of
+viewers."""
 
 MOST_OPEN = 450
-"""The next one is closed at once."""
+"""Largest number of open connections; a further connection is closed at once."""
 
 MOST_VIEWERS = 250
-"""Several classes; more streams are refused."""
+"""Largest number of streams, enough for several classes; further streams are refused."""
 
 SEATS_PER_ADDRESS = 40
-"""Streams of one address: behind a school's router that is a whole class."""
+"""Largest number of streams of one address; a whole class can share one address."""
 
 STREAMS_PER_TOKEN = 3
-"""A page that is open twice, or comes back before its lost link was noticed."""
+"""Largest number of streams of one page: it may be open twice, or its link may have been
+lost."""
 
 MOST_TOKENS = 500
-"""Tokens that are known, those of pages that are closed among them."""
+"""Largest number of known tokens, including the tokens of closed pages."""
 
 ASK_WITHIN_S = 5.0
-"""A connection that has asked for nothing by then is closed [s]."""
+"""Time after which a connection without a request is closed [s]."""
 
 TAKE_WITHIN_S = 20.0
-"""A connection that takes nothing for so long is dropped [s]."""
+"""Time after which a connection that accepts no data is closed [s]."""
 
 KEPT_BYTES = 32 * 1024
-"""What the system keeps for one who is slow: a few states, none of them old."""
+"""Size of the system's buffer for a slow viewer [bytes]: room for a few new states."""
 
 FULL = (
     b"HTTP/1.1 503 Service Unavailable\r\nConnection: close\r\nRetry-After: 10\r\n"
@@ -52,22 +55,22 @@ FULL = (
 
 
 class LimitedConnection(H11Protocol):
-    """One connection."""
+    """A connection with limits."""
 
     most_of_address: ClassVar[int] = MOST_OPEN
-    """Connections that one address may have open."""
+    """Largest number of open connections of one address."""
 
     _ask_timer: TimerHandle | None = None
     _take_timer: TimerHandle | None = None
 
     def connection_made(self, transport: Transport) -> None:  # type: ignore[override]
-        """Take it, or refuse it where there are too many."""
+        """Accept the connection, or refuse it if there are too many."""
         super().connection_made(transport)
         if len(self.connections) > MOST_OPEN or self._is_one_too_many():
             transport.write(FULL)
             transport.close()
             return
-        transport.set_write_buffer_limits(high=0)  # what waits here would be old news
+        transport.set_write_buffer_limits(high=0)  # states that wait in a buffer would be old
         _keep_little(transport.get_extra_info("socket"))
         self._ask_timer = self.loop.call_later(ASK_WITHIN_S, self._let_go_unless_asked)
 
@@ -79,19 +82,19 @@ class LimitedConnection(H11Protocol):
         return of_address > self.most_of_address
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Forget it."""
+        """Forget the connection."""
         for timer in (self._ask_timer, self._take_timer):
             if timer is not None:
                 timer.cancel()
         super().connection_lost(exc)
 
     def pause_writing(self) -> None:
-        """Note that the other end takes nothing now."""
+        """Record that the viewer accepts no data at the moment."""
         super().pause_writing()
         self._take_timer = self.loop.call_later(TAKE_WITHIN_S, self.transport.abort)
 
     def resume_writing(self) -> None:
-        """Note that it takes again."""
+        """Record that the viewer accepts data again."""
         if self._take_timer is not None:
             self._take_timer.cancel()
             self._take_timer = None
@@ -103,21 +106,21 @@ class LimitedConnection(H11Protocol):
 
 
 def limited_connections(seats: int) -> type[LimitedConnection]:
-    """Return the kind of connection where an address has so many seats for viewers."""
+    """Return the class of connections for this number of seats per address."""
 
     class Connections(LimitedConnection):
-        # beside each stream a page or a guess, and some that are just closing
+        # each stream also needs a connection for a page or a guess; some more are just closing
         most_of_address = min(2 * seats + 20, MOST_OPEN)
 
     return Connections
 
 
-NO_SEAT_LEFT = "this network address has no seat left; --seats gives it more"
+NO_SEAT_LEFT = "this network address has no free seat; --seats gives it more"
 
 
 @dataclass(eq=False)
 class Seat:
-    """A viewer's token, the address it was given to, and the streams that it holds now."""
+    """A viewer's token, the address that got the token, and the number of its streams."""
 
     token: str
     address: str
@@ -126,29 +129,29 @@ class Seat:
 
 @dataclass(frozen=True)
 class NoSeat:
-    """Why there is no room for one more stream."""
+    """The reason why there is no room for one more stream."""
 
     words: str
 
 
 class Seats:
     """
-    Who looks, from where.
+    The viewers and their network addresses.
 
     Parameters
     ----------
     per_address : int, optional
-        Streams, and tokens, that one address may have.
+        Largest number of streams, and of tokens, for one address.
 
     Attributes
     ----------
     streams : int
-        How many are open.
+        Number of open streams.
     """
 
     def __init__(self, per_address: int = SEATS_PER_ADDRESS) -> None:
         self.per_address = per_address
-        self._seats: dict[str, Seat] = {}  # the one used last is the last one
+        self._seats: dict[str, Seat] = {}  # the seat that was used last is at the end
         self._held: set[str] = set()
         self._streams: dict[str, int] = {}
         self.streams = 0
@@ -160,9 +163,9 @@ class Seats:
         Parameters
         ----------
         token : str
-            That of the page, empty or unknown for a page that has none: it gets one.
+            Token of the page. A page with an empty or unknown token gets a new token.
         address : str
-            Where the stream goes to.
+            Network address of the viewer.
         """
         seat = self._seats.get(token)
         if self.streams >= MOST_VIEWERS:
@@ -181,7 +184,7 @@ class Seats:
         return seat
 
     def leave(self, seat: Seat, address: str) -> None:
-        """Give back what `take` gave to a stream of this address."""
+        """Give back the seat that `take` gave to a stream of this address."""
         seat.streams -= 1
         self.streams -= 1
         self._streams[address] -= 1
@@ -189,19 +192,20 @@ class Seats:
             del self._streams[address]
 
     def knows(self, token: str) -> bool:
-        """Tell whether a token was given here."""
+        """Return whether this server gave out a token."""
         return token in self._seats
 
     def hold(self, token: str) -> None:
-        """Keep a token until `release`: closing its page makes no room for another one."""
+        """Keep a token until `release`: if its page closes, its seat is not given to another
+        page."""
         self._held.add(token)
 
     def release(self) -> None:
-        """Keep tokens no longer than their pages."""
+        """From now on, keep tokens only as long as their pages are open."""
         self._held.clear()
 
     def _new_seat(self, address: str) -> Seat | None:
-        """Return a new token, in place of one that is not used where there are too many."""
+        """Return a new token; if there are too many tokens, it replaces an unused token."""
         here = [seat for seat in self._seats.values() if seat.address == address]
         if len(here) >= self.per_address and not self._drop_one(here):
             return None
@@ -218,17 +222,20 @@ class Seats:
 
 
 SENT_BURST, SENT_PER_S = 5, 1.0
-"""What one page, or one address without a page, may send: so many at once, then in a second."""
+"""Messages that one page or one address may send: the first number at once, the second per
+second."""
 
 
 class SendingRate:
-    """How often somebody may send something: a burst, then one now and then."""
+    """Limit how often a viewer may send something: several messages at once, then a lower
+    rate."""
 
     def __init__(self) -> None:
         self._left: dict[str, tuple[float, float]] = {}
 
     def allows(self, who: str, now_s: float) -> bool:
-        """Tell whether a token or an address may send something now, and count it."""
+        """Return whether a token or an address may send something now, and count the
+        message."""
         left, since_s = self._left.pop(who, (float(SENT_BURST), now_s))
         left = min(left + (now_s - since_s) * SENT_PER_S, float(SENT_BURST))
         self._left[who] = (max(left - 1, 0.0), now_s)
@@ -238,7 +245,7 @@ class SendingRate:
 
 
 def allow_open_files(count: int) -> None:
-    """Ask the system for so many open files, where it usually allows a program fewer."""
+    """Ask the system for this many open files; the usual limit may be lower."""
     with suppress(ImportError, ValueError, OSError):
         import resource
 
@@ -248,7 +255,7 @@ def allow_open_files(count: int) -> None:
 
 
 def _keep_little(connection: socket.socket) -> None:
-    """Have the system keep little for this connection, and notice an end that is gone."""
+    """Let the system buffer little for this connection, and detect a viewer that is gone."""
     with suppress(OSError):
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, KEPT_BYTES)
         if hasattr(socket, "TCP_USER_TIMEOUT"):

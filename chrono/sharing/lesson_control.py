@@ -1,7 +1,8 @@
-"""What the teacher's keys do: hide shots, reveal them one by one, and lead rounds of guesses.
+"""The teacher's keys: hide shots, reveal them one by one, and lead rounds of guesses.
 
-Everything is decided here, before a state is made: what is hidden never leaves this computer.
-Used from one thread, that of the server's loop; knows nothing of the network or the terminal.
+This module decides what may be shown before a state is made. So hidden values never leave this
+computer. Only the thread of the server's loop uses this module. It does not know the network or
+the terminal.
 """
 
 from collections.abc import Sequence
@@ -37,12 +38,12 @@ ROUND_KEYS = (
     "o  open a round: guess the speed of the next shot",
     "e  open a round: guess the ± of the next shot",
     "c  close the round",
-    "n  show group names in place of numbers (asks first)",
+    "n  show group names instead of numbers (asks first)",
 )
 
 
 MOST_TOLD = 20
-"""Complaints of the network that the terminal shows: no flood of them."""
+"""Largest number of network problems that the terminal shows."""
 
 
 class LessonControl:
@@ -56,7 +57,7 @@ class LessonControl:
     guesses : bool, optional
         Take guesses.
     unit : str, optional
-        Of speeds, one of `SPEED_UNITS`.
+        Unit of speeds, one of `SPEED_UNITS`.
     decimal : str, optional
         The decimal sign of the page.
 
@@ -64,9 +65,9 @@ class LessonControl:
     ----------
     rounds : GuessRounds
     place : int
-        Of the round among all of this lesson, 0 before the first one.
+        Number of the round in this lesson; 0 before the first round.
     said : list of str
-        Lines for the terminal that were not fetched yet.
+        Lines for the terminal that nobody has fetched yet.
     """
 
     def __init__(
@@ -92,11 +93,11 @@ class LessonControl:
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """What the keys do, a line each."""
+        """One line per key that says what the key does."""
         return HIDING_KEYS + (ROUND_KEYS if self._takes_guesses else ())
 
     def disclosure(self) -> Disclosure:
-        """Return what may be shown now."""
+        """Return which shots and which round may be shown now."""
         asked = self.rounds.now
         return Disclosure(
             self._limit(),
@@ -110,25 +111,25 @@ class LessonControl:
         self, recording: str, unit: str, shots: int, asked_shot: int, asked: MeasuredShot
     ) -> None:
         """
-        Take in what the session has now.
+        Store the present state of the session.
 
         Parameters
         ----------
         recording : str
-            Its name.
+            Name of the recording.
         unit : str
-            In which its speeds are shown.
+            Unit in which its speeds are shown.
         shots : int
-            How many there are, open ones among them.
+            Number of shots, including open shots.
         asked_shot : int
-            Number of a shot that is measured, 0 for none.
+            Number of a measured shot, 0 for none.
         asked : MeasuredShot
-            That shot, the one that the round is about.
+            The measured values of this shot; the round is about this shot.
         """
         if self._recording and shots != self._shots:
             self._large = 0
         now = self.rounds.now
-        if now is not None and not self._recording:  # asked before anything was known
+        if now is not None and not self._recording:  # the round began before the first state
             self._is_old = now.shot <= shots
         self._recording, self._unit, self._shots = recording, unit, shots
         if self.rounds.now is not None and asked_shot == self.rounds.now.shot:
@@ -142,13 +143,13 @@ class LessonControl:
         self.said.append(f"shot {now.shot} came: the round is closed, {count}; r reveals it")
 
     def press_all(self, keys: str) -> None:
-        """Do what keys ask for, one after the other; what comes of it is in `said`."""
+        """Do the actions of some keys in order; `said` gets the result."""
         for key in keys:
             if key.isprintable():
                 self.press(key)
 
     def press(self, key: str) -> None:
-        """Do what a key asks for."""
+        """Do the action of a key."""
         acts = {"h": self._hide, "r": self._reveal}
         if self._takes_guesses:
             acts |= {
@@ -160,22 +161,23 @@ class LessonControl:
         acts.get(key.lower(), self._say_keys)()
 
     def tell_once(self, words: str) -> None:
-        """Say something at the terminal, unless it or very much else was said so before."""
+        """Print a message on the terminal, if it is new and not too many were printed
+        before."""
         if words not in self._told and len(self._told) < MOST_TOLD:
             self._told.add(words)
             self.said.append(words)
 
     def end(self) -> None:
-        """Keep the guesses of a round that was not revealed."""
+        """Save the guesses of a round that was not revealed."""
         self._keep()
 
     def fetch_said(self) -> list[str]:
-        """Return the lines for the terminal, each once."""
+        """Return the new lines for the terminal; each line is returned once."""
         said, self.said = self.said, []
         return said
 
     def fetch_kept(self) -> list[Guess]:
-        """Return the guesses that are to be written, each once."""
+        """Return the guesses that must be written; each guess is returned once."""
         kept, self._kept = self._kept, []
         return kept
 
@@ -186,7 +188,7 @@ class LessonControl:
         Raises
         ------
         OptionError
-            As `GuessRounds.take`.
+            For the same reasons as in `GuessRounds.take`.
         """
         number = self.rounds.take(token, name, text, self._unit)
         self._unkept = True
@@ -205,7 +207,7 @@ class LessonControl:
     def _hide(self) -> None:
         if self._hides:
             self._hides = False
-            waits = " but the one that is guessed at" if self._limit() is not None else ""
+            waits = " except the shot of this round" if self._limit() is not None else ""
             self.said.append(f"all shots are shown{waits}")
         else:
             self._hides, self._shown = True, self._shots
@@ -230,7 +232,11 @@ class LessonControl:
     def _reveal_round(self, asked: Round) -> None:
         if self._measured_shot != asked.shot:
             self._reveals_soon = asked.shot <= self._shots
-            soon = "is timed, then revealed" if self._reveals_soon else "has not come yet"
+            soon = (
+                "is being timed; then it is revealed"
+                if self._reveals_soon
+                else "has not come yet"
+            )
             self.said.append(f"shot {asked.shot} {soon}")
             return
         self._reveals_soon = False
@@ -274,7 +280,7 @@ class LessonControl:
             self.said.append("no new names")
         elif self._asked_names == tuple(waiting.items()):
             self.rounds.agree()
-            self.said.append("these names are shown now; n asks again when there are new ones")
+            self.said.append("these names are shown now; n asks again when there are new names")
         else:
             self._asked_names = tuple(waiting.items())
             self.said += [f"  {number}: {plain(name)}" for number, name in waiting.items()]
@@ -288,7 +294,7 @@ class LessonControl:
         self._kept += self.rounds.kept(self._recording, self._measured, time)
 
     def _page_round_now(self, asked: Round) -> PageRound:
-        """Return the round as the page shows it, made anew only if something changed."""
+        """Return the round as the page shows it; make it again only after a change."""
         basis = (asked, self.rounds.agreed, self._measured, self._unit)
         if self._page_round is None or self._basis != basis:
             self._page_round, self._basis = self._new_page_round(asked), basis

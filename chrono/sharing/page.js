@@ -1,6 +1,6 @@
 "use strict";
-// Shows what the server sends; computes nothing but places on the picture. All text goes in as
-// text, never as markup. What the server hides is not here. A guess is all that is ever sent.
+// Shows what the server sends; computes only places on the picture. All text is inserted as
+// text, never as markup. Hidden values are not here. The page sends only guesses.
 (() => {
   const LOST_AFTER_MS = 12000; // two beats and a little
   const AGAIN_MS = 2500;
@@ -28,7 +28,7 @@
     return made;
   };
 
-  // All that is kept on this device: a random token, which says nothing about anybody.
+  // This device stores only a random token, which says nothing about a person.
   const KEPT = "seat";
   let token = "";
   const keptToken = () => {
@@ -36,7 +36,7 @@
   };
   const keep = (given) => {
     token = given;
-    try { localStorage.setItem(KEPT, given); } catch { /* then it lasts as long as the page */ }
+    try { localStorage.setItem(KEPT, given); } catch { /* then the token lasts as long as the page */ }
   };
 
   const beside = (name) => location.pathname.replace(/\/?$/, `/${name}`);
@@ -89,9 +89,9 @@
   const showLink = () => {
     const quiet = (Date.now() - quietSince) / 1000;
     let words = "", bad = true;
-    if (lost && full) words = "No seat is free for this page: tell your teacher. It is tried again.";
+    if (lost && full) words = "No seat is free for this page: tell your teacher. The page tries again.";
     else if (lost) words = "The link is lost: " +
-      (state ? "these numbers are old. It is tried again." : "it is tried again.");
+      (state ? "these numbers are old. The page tries again." : "the page tries again.");
     else if (!state) { words = "Waiting for the first numbers …"; bad = false; }
     else if (state.trouble) words = `No longer followed: the recording ${state.trouble}.`;
     else if (state.hold) words = "On hold: shots are not counted.";
@@ -131,7 +131,7 @@
     speaking = setTimeout(speak, SPOKEN_AFTER_MS);
   };
 
-  // A shot once when its value has come to rest, once more if it turns out not to count.
+  // Speak a shot once when its value is final, and once more if the shot does not count.
   const speak = () => {
     const shot = state.latest;
     if (!shot) return;
@@ -146,7 +146,7 @@
     spoken = now;
   };
 
-  let ownPlace = 0; // of the round that was answered here
+  let ownPlace = 0; // of the round in which this page sent a guess
   let ownNumber = 0, ownName = "";
   const showRound = () => {
     const round = state.round;

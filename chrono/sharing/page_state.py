@@ -1,7 +1,7 @@
-"""What the page shows of a session at one moment: texts with their digits, and a plot.
+"""The content of the page at one moment: texts with their digits, and a plot.
 
-The page computes nothing: values have the unit, the digits and the decimal sign that people
-read. Knows nothing about the network.
+The page computes nothing: all values already have the right unit, digits and decimal sign. This
+module does not know the network.
 """
 
 import json
@@ -27,12 +27,13 @@ from chrono.units import format_speed, speed_in
 
 PLOTTED_SHOTS = 200
 SHOWN_SETUPS = 12
-"""More do not fit on any page."""
+"""Largest number of setups that fit on a page."""
 
 BEAT_MISSED_S = 5.0
-"""A board beats once a second: a recording that does not grow for this long has stopped [s]."""
+"""A board sends one beat per second. A recording that does not grow for this time has stopped
+[s]."""
 LONG_PAUSE_S = 60.0
-"""The same, if lines come only with shots [s]."""
+"""The same time for boards that send lines only for shots [s]."""
 
 Tick = tuple[float, str]
 
@@ -46,8 +47,8 @@ class PageShot:
     ----------
     number : int
     speed, half_width : str
-        Speed and its ± (95 %), without unit; `half_width` empty where it is not known, both
-        empty for a hidden shot.
+        Speed and its ± (95 %), without unit. `half_width` is empty if the ± is not known; both
+        are empty for a hidden shot.
     hidden : bool
         Speed, ± and flags are not shown yet.
     setup, state : str
@@ -67,7 +68,7 @@ class PageShot:
 @dataclass(frozen=True)
 class PageSetup:
     """
-    The counted shots of one setup; `values` holds name and value of each statistic.
+    The counted shots of one setup; `values` has name and value of each statistic.
 
     `key` is the index of the setup in the session; shots of the plot refer to it.
     """
@@ -86,7 +87,7 @@ class PagePlot:
     Attributes
     ----------
     x, y : tuple of (float, float)
-        Ends of the axes.
+        Ends of each axis.
     x_ticks, y_ticks : tuple of (float, str)
         Place and text of each tick.
     points : tuple of (int, float, float, bool, int)
@@ -108,19 +109,20 @@ class PageRound:
     Attributes
     ----------
     place : int
-        Of the round among all of this lesson, from 1.
+        Number of the round in this lesson, from 1.
     title : str
-        What is guessed.
+        The value that the class guesses.
     phase : str
         ``"open"``, ``"closed"`` or ``"revealed"``.
     count : int
-        Guesses so far.
+        Number of guesses so far.
     measured : str
-        What was measured, empty until it is revealed.
+        The measured value; empty until the round is revealed.
     plot : DotPlot or None
-        Of all guesses, with the measured value once it is revealed; None while it is open.
+        Plot of all guesses; also with the measured value after the round is revealed. None
+        while the round is open.
     guesses : tuple of (str, str)
-        Whose, and the guess; empty while the round is open.
+        Name or number of the viewer, and the guess; empty while the round is open.
     """
 
     place: int
@@ -140,15 +142,16 @@ class Disclosure:
     Attributes
     ----------
     shots : int or None
-        Only so many shots, the first ones; of the others only that they are there. None: all.
+        Number of shots that may be shown, from the first on. Of the others, only their number
+        is shown. None: all shots may be shown.
     round : PageRound or None
-        The round that is open, or was the last one.
+        The open round, or else the last round.
     takes_guesses : bool
-        There may be rounds.
+        Whether the lesson can have rounds.
     asked_shot : int
         Number of the shot that the round is about; 0 without a round.
     large : int
-        Number of the shot that was revealed last, to be shown large; 0: the latest one.
+        Number of the last revealed shot, which is shown large; 0: the latest shot is large.
     """
 
     shots: int | None = None
@@ -170,28 +173,28 @@ class PageState:
     ----------
     recording, rig, unit : str
     shots, counted : int
-        Of the whole session.
+        Numbers of shots in the whole session.
     hidden : int
-        How many of the shots are hidden; nothing on the page is computed from them.
+        Number of hidden shots; nothing on the page is computed from them.
     hold : bool
-        Shots are not counted now.
+        Whether a hold is on, so that shots are not counted now.
     trouble : str
-        What happened to the recording, empty if it is followed.
+        Problem of the recording; empty while the recording is followed.
     finished : bool
-        No program writes the recording any more.
+        Whether no program writes the recording any more.
     quiet_after_s : float
         A recording that has not grown for this long has stopped [s].
     latest : PageShot or None
     headline : tuple of str
-        Which setup is the fastest, and why to doubt it; empty for fewer than two setups and
-        for more than are shown.
+        The fastest setup, and reasons to doubt it. Empty if there are fewer than two setups, or
+        more setups than the page shows.
     setups : tuple of PageSetup
-        The setup in use now, then the others, the latest first.
+        First the setup in use now, then the other setups, the latest first.
     plot : PagePlot or None
-        None without a speed.
+        Plot of the speeds; None without a speed.
     takes_guesses : bool
     round : PageRound or None
-        As in `Disclosure`.
+        The round, as in `Disclosure`.
     """
 
     recording: str
@@ -220,19 +223,19 @@ def page_state_of(
     shown: Disclosure = EVERYTHING,
 ) -> PageState:
     """
-    Return what the page shows of a run now.
+    Return the present content of the page for a run.
 
     Parameters
     ----------
     run : Run
     unit : str, optional
-        One of `chrono.units.SPEED_UNITS`; the rig's without it.
+        One of `chrono.units.SPEED_UNITS`; the default is the rig's unit.
     decimal : str, optional
         The decimal sign.
     looks : ViewCache, optional
-        Views of the run's session; one that is kept need not build all shots each time.
+        Views of the run's session. A cache that is kept saves building all shots each time.
     shown : Disclosure, optional
-        What may be shown.
+        The shots and the round that may be shown.
     """
     session, status = run.session, run.status
     unit = unit or session.rig.speed_unit
@@ -270,7 +273,7 @@ def page_state_of(
 
 
 _DIFFERENCE = re.compile(r" by [\d.]+ ± [\d.]+ ")
-"""The numbers of a headline; points in names stay."""
+"""The numbers of a headline. Points in names are not changed."""
 
 
 def _headline(looks: ViewCache, unit: str, decimal: str) -> tuple[str, ...]:
@@ -298,7 +301,7 @@ def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
 
 
 def _now_first(session: Session, keys: dict[str, int]) -> list[str]:
-    """Return the setups' names in the order in which people look for them."""
+    """Return the setups' names: the setup in use first, then the latest setups."""
     now = session.setup_now.name
     return sorted(keys, key=lambda name: (name != now, -keys[name]))
 

@@ -1,9 +1,9 @@
 """Sharing beside clocking, in a separate process that only follows the recording.
 
-So neither viewers nor a flood of network requests can delay a line of the board. A pipe joins
-the two. The sharing process reports that it is ready, or why not. It is told in which file
-the recording continues and which keys were pressed, and answers what came of them. It ends
-when the pipe ends, for whatever reason.
+So neither viewers nor a flood of network requests can delay a line of the board. A pipe
+connects the two processes. The sharing process reports that it is ready, or why it is not
+ready. It receives the pressed keys, and the name of a new file if the recording continues
+there. It answers with the results of the keys. It ends when the pipe ends, for any reason.
 """
 
 import multiprocessing
@@ -22,12 +22,12 @@ END_WITHIN_S = 5.0
 
 class SharingProcess:
     """
-    The sharing process, seen from the one that clocks.
+    The sharing process, as the clocking process sees it.
 
     Parameters
     ----------
     recording : Path
-        It must exist.
+        The recording; it must exist.
     bound : socket
         The socket of the page.
     token : str
@@ -36,7 +36,7 @@ class SharingProcess:
     Attributes
     ----------
     trouble : str
-        Why the page is no longer served, empty if it is.
+        The reason why the page is no longer served; empty while it is served.
 
     Raises
     ------
@@ -61,9 +61,10 @@ class SharingProcess:
 
     def look_after(self, recording: Path, keys: str = "") -> list[str]:
         """
-        Pass on the file in which the recording continues; check that sharing still runs.
+        Send the file in which the recording continues; check that sharing still runs.
 
-        `keys` were pressed at the terminal. Returns lines for the terminal.
+        `keys` are the keys that were pressed at the terminal. The result is lines for the
+        terminal.
         """
         if recording != self._recording:
             self._recording = recording
@@ -76,11 +77,11 @@ class SharingProcess:
             while self._pipe.poll():
                 lines += self._pipe.recv()
         if not self.trouble and not self._process.is_alive():
-            self.trouble = "the page is no longer served; clocking went on without it"
+            self.trouble = "the page is no longer served; clocking continued without it"
         return lines
 
     def close(self) -> None:
-        """End sharing."""
+        """End the sharing process."""
         self._pipe.close()
         self._process.join(END_WITHIN_S)
         if self._process.is_alive():
@@ -88,7 +89,7 @@ class SharingProcess:
             self._process.join()
 
     def _await_ready(self) -> None:
-        trouble: object = "it did not begin"
+        trouble: object = "the sharing process did not begin"
         with suppress(EOFError, OSError):
             if self._pipe.poll(READY_WITHIN_S):
                 trouble = self._pipe.recv()
@@ -100,7 +101,7 @@ class SharingProcess:
 def _share(
     pipe: Connection, recording: Path, bound: socket.socket, token: str, wishes: DisplayOptions
 ) -> None:
-    """Follow and serve until the pipe ends."""
+    """Follow the recording and serve its page until the pipe ends."""
     try:
         run = follow_run(recording)
         run.start()

@@ -1,6 +1,6 @@
-"""Following a recording and serving its page, until somebody ends it.
+"""Follow a recording and serve its page until somebody ends the server.
 
-One loop serves everyone; reading and measuring go on in a thread beside it, one step at a time.
+One loop serves all viewers. Another thread reads and measures, one step at a time.
 """
 
 import asyncio
@@ -37,19 +37,19 @@ from chrono.teaching.guess_rounds import UNMEASURED, MeasuredShot
 from chrono.teaching.guesses import guesses_path, keep_guess
 
 POLL_S = 0.02
-"""How often the recording is looked at."""
+"""Time between two looks at the recording [s]."""
 
 SHOW_S = 0.05
-"""No more states than one in this time: a page is looked at by people."""
+"""Shortest time between two states [s]; people need no faster updates."""
 
 KEPT_SHOTS = 500
-"""Shots that are put together once and kept, before all are forgotten: memory stays flat."""
+"""Largest number of built shots in memory; then all are removed, so memory does not grow."""
 
 BACKLOG = 64
-"""Connections that the system may hold for us: taken in at once, they count as open ones."""
+"""Largest number of connections that wait in the system. The server accepts them soon."""
 
 OTHER_FILES = 100
-"""Files that the program has open beside connections, at most."""
+"""Largest number of open files besides the connections."""
 
 END_WITHIN_S = 2
 
@@ -57,18 +57,18 @@ END_WITHIN_S = 2
 @dataclass(frozen=True)
 class DisplayOptions:
     """
-    How a session is to be shared.
+    How to share a session.
 
     Attributes
     ----------
     unit : str
-        Of speeds; empty for the rig's.
+        Unit of speeds; empty for the rig's unit.
     decimal : str
         The decimal sign.
     seats : int
-        Viewers that one network address may have.
+        Largest number of viewers from one network address.
     hidden : bool
-        Hide all shots until they are revealed.
+        Hide all shots until the teacher reveals them.
     guesses : bool
         Take guesses from viewers.
     """
@@ -80,16 +80,16 @@ class DisplayOptions:
     guesses: bool = False
 
     def control(self) -> LessonControl:
-        """Return what the teacher's keys act on."""
+        """Return the object that handles the teacher's keys."""
         return LessonControl(self.hidden, self.guesses, self.unit or "m/s", self.decimal)
 
 
 class PageServer(uvicorn.Server):
-    """The server, which leaves signals to whoever runs it."""
+    """The server of the page; the caller handles signals."""
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Leave them."""
+        """Do not handle signals here."""
         yield
 
 
@@ -103,23 +103,23 @@ def serve(
     control: LessonControl | None = None,
 ) -> None:
     """
-    Follow a recording and serve its page until a signal ends that.
+    Follow a recording and serve its page until a signal arrives.
 
     Parameters
     ----------
     run : FollowRun
-        Started already.
+        A run that was started already.
     bound : socket
-        Where the page is asked for; it is closed in the end.
+        Socket that receives the requests; it is closed at the end.
     token : str
-        Secret that leads every path; empty for none.
+        Secret at the beginning of every path; empty for no secret.
     wishes : DisplayOptions
     ready : callable, optional
-        Called once the page can be asked for.
+        Function that is called when the page can be requested.
     is_over : callable, optional
-        Asked some ten times a second; serving ends when it says so.
+        Function that is called about ten times per second; serving ends when it returns True.
     control : LessonControl, optional
-        `is_over` may press its keys.
+        Handles the teacher's keys; `is_over` may press them.
     """
     asyncio.run(serving(run, bound, token, wishes, ready, is_over, control))
 
@@ -133,7 +133,7 @@ async def serving(
     is_over: Callable[[], bool] = lambda: False,
     control: LessonControl | None = None,
 ) -> None:
-    """Do what `serve` does, in a loop that runs already."""
+    """Serve like `serve`, in a loop that runs already."""
     allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
     control = control or wishes.control()
     channel, seats = StateChannel(lambda: beat_of(run)), Seats(wishes.seats)
@@ -157,7 +157,7 @@ async def serving(
         control.end()
         await _keep_guesses(run, control)
     for task in ended:
-        task.result()  # what went wrong, if anything did
+        task.result()  # raises the error of the task, if it had one
 
 
 async def _until_over(stop: asyncio.Event, is_over: Callable[[], bool]) -> None:
@@ -168,14 +168,14 @@ async def _until_over(stop: asyncio.Event, is_over: Callable[[], bool]) -> None:
 
 
 def beat_of(run: FollowRun) -> bytes:
-    """Return what is sent where nothing is new: how long the recording has not grown."""
+    """Return the message for times without news: how long the recording has not grown."""
     return json.dumps({"quiet_s": round(run.source.quiet_s, 1)}).encode()
 
 
 async def publish(
     run: FollowRun, channel: StateChannel, wishes: DisplayOptions, control: LessonControl
 ) -> None:
-    """Take rows as they come, and publish each state that looks different."""
+    """Read new rows, and publish each state that looks different."""
     loop = asyncio.get_running_loop()
     states = _States(run, wishes)
     while True:
@@ -186,13 +186,13 @@ async def publish(
         if state:
             quiet = b'"quiet_s":%.1f,' % run.source.quiet_s
             channel.publish(b"{" + quiet + state[1:])
-            # Where a state takes long to make, half the time is left for everything else.
+            # If a state takes long to make, half of the time stays free for other work.
             await asyncio.sleep(max(SHOW_S, loop.time() - begun_s))
         await asyncio.sleep(POLL_S)
 
 
 async def _keep_guesses(run: FollowRun, control: LessonControl) -> None:
-    """Write the guesses that are to be kept beside the recording; a failure is only told."""
+    """Write guesses to the file beside the recording; a failure only gives a message."""
     if kept := control.fetch_kept():
         path = guesses_path(run.path, Path.cwd())
         try:
@@ -203,14 +203,14 @@ async def _keep_guesses(run: FollowRun, control: LessonControl) -> None:
 
 class _States:
     """
-    What a run shows, each time that it looks different.
+    The states of a run; a new state is made when the page would look different.
 
     Attributes
     ----------
     unit : str
-        In which speeds are shown.
+        Unit in which speeds are shown.
     noted : tuple of int, int and MeasuredShot
-        How many shots there are; number, speed and ± of the shot that a round is about.
+        The number of shots; then number, speed and ± of the shot that the round is about.
     """
 
     def __init__(self, run: FollowRun, wishes: DisplayOptions) -> None:
@@ -222,12 +222,12 @@ class _States:
         self.noted: tuple[int, int, MeasuredShot] = (0, 0, UNMEASURED)
 
     def _look_anew(self) -> None:
-        """Forget the shots that were put together: only the last ones are shown."""
+        """Remove the built shots from memory, because only the last shots are shown."""
         self._looks = ViewCache(self._run.session)
         self._until = len(self._run.session.log) + KEPT_SHOTS
 
     def newer(self, shown: Disclosure) -> bytes:
-        """Take the rows that are ready; return the state if it looks new, else nothing."""
+        """Read the rows that are ready; return the state if it looks new, otherwise None."""
         run, wishes = self._run, self._wishes
         run.catch_up()
         run.step()
@@ -247,7 +247,7 @@ class _States:
         return text
 
     def _asked(self, number: int) -> tuple[int, MeasuredShot]:
-        """Return the shot of a round, as far as it is measured."""
+        """Return the shot of a round, with the values that are measured so far."""
         if not 0 < number <= len(self._looks):
             return 0, UNMEASURED
         row = self._looks.row(number - 1)
@@ -257,7 +257,7 @@ class _States:
 
 
 def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
-    # What goes wrong in the program itself is told; what others send is their business.
+    # Report errors of this program, but no errors in what others send.
     for name in ("uvicorn.error", "asyncio"):
         logging.getLogger(name).setLevel(logging.ERROR)
     return uvicorn.Config(
@@ -267,7 +267,7 @@ def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
         loop="asyncio",
         lifespan="off",
         interface="asgi3",
-        access_log=False,  # it would keep the secret in the address
+        access_log=False,  # a log of requests would contain the secret of the address
         log_config=None,
         proxy_headers=False,
         server_header=False,
@@ -291,7 +291,7 @@ def _ended_by_signals(stop: asyncio.Event) -> Iterator[None]:
     names = ("SIGINT", "SIGTERM", "SIGHUP")
     numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
     before = {number: signal.getsignal(number) for number in numbers}
-    with suppress(ValueError):  # not in the main thread: nobody sends it signals
+    with suppress(ValueError):  # outside the main thread no signal arrives
         for number in numbers:
             signal.signal(number, end)
     try:

@@ -1,4 +1,4 @@
-"""Where the page is found: address, port, and the QR code for a telephone (ISO/IEC 18004)."""
+"""The place of the page: address, port, and the QR code for a telephone (ISO/IEC 18004)."""
 
 import errno
 import http.client
@@ -12,30 +12,30 @@ from chrono.errors import OptionError
 
 LOCALHOST = "127.0.0.1"
 SERVER_NAME = "chrono-share"
-"""Name of the server in the page's answers, so that a second server recognises it."""
+"""Name of the server in its answers; a second server recognises the first by this name."""
 
 _ELSEWHERE = ("192.0.2.1", 9)
-"""Any address outside: nothing is sent to it (TEST-NET-1, RFC 5737)."""
+"""An address outside the local network (TEST-NET-1, RFC 5737); nothing is sent to it."""
 
 
 def listen(address: str, port: int) -> socket.socket:
     """
-    Take the port for the page.
+    Reserve the port for the page.
 
     Parameters
     ----------
     address : str
         An IPv4 address of this computer.
     port : int
-        TCP port; 0 for any that is free.
+        TCP port; 0 for any free port.
 
     Raises
     ------
     OptionError
-        If the address is not this computer's, or the port is taken.
+        If the address does not belong to this computer, or the port is in use.
     """
     bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    if os.name == "posix":  # elsewhere it would let two programs have one port
+    if os.name == "posix":  # on other systems this would let two programs use the same port
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         bound.bind((address, port))
@@ -47,7 +47,7 @@ def listen(address: str, port: int) -> socket.socket:
 
 
 def url_of(bound: socket.socket, token: str) -> str:
-    """Return the web address of the page behind a token."""
+    """Return the web address of the page with a token."""
     address, port = bound.getsockname()[:2]
     return f"http://{address}:{port}/" + (f"{token}/" if token else "")
 
@@ -59,7 +59,7 @@ def network_address() -> str:
     Raises
     ------
     OptionError
-        If it is in no network.
+        If this computer is not connected to a network.
     """
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe, suppress(OSError):
         probe.connect(_ELSEWHERE)  # sends nothing, only chooses the network
@@ -67,10 +67,10 @@ def network_address() -> str:
     with suppress(OSError):
         return _checked(socket.gethostbyname(socket.gethostname()))
     raise OptionError(
-        "this computer is in no network",
+        "this computer is not connected to a network",
         where="--lan",
-        hint="join the network that the others are in, or name this computer's address in "
-        "it: --address 10.42.0.1",
+        hint="join the same network as the others, or name this computer's address there, "
+        "such as --address 10.42.0.1",
     )
 
 
@@ -82,23 +82,23 @@ def _checked(address: str) -> str:
 
 def _refusal(error: OSError, address: str, port: int) -> OptionError:
     where = "--web-port"
-    other = "choose another one, such as --web-port 8766"
+    other = "choose another port, such as --web-port 8766"
     if error.errno == errno.EADDRINUSE and _is_shared_there(address, port):
         return OptionError(
             f"a recording is shared already at http://{address}:{port}/",
             where=where,
-            hint=f"end that one with ctrl+c, or {other}",
+            hint=f"end that program with ctrl+c, or {other}",
         )
     if error.errno == errno.EADDRINUSE:
         return OptionError(f"another program uses port {port}", where=where, hint=other)
     if error.errno == errno.EADDRNOTAVAIL or isinstance(error, socket.gaierror):
         return OptionError(
-            f"{address} is no address of this computer",
+            f"{address} is not an address of this computer",
             where="--address",
-            hint="look it up in the settings of the network, or use --lan",
+            hint="find the address in the settings of the network, or use --lan",
         )
     if error.errno in (errno.EACCES, errno.EPERM):
-        return OptionError(f"port {port} is not for every user", where=where, hint=other)
+        return OptionError(f"port {port} needs special rights", where=where, hint=other)
     return OptionError(f"{address}:{port} cannot be used: {error.strerror}", where=where)
 
 
@@ -114,7 +114,8 @@ def _is_shared_there(address: str, port: int) -> bool:
 
 
 QUIET_MODULES = 2
-"""Light border. The standard asks for 4; cameras do with 2, and a screen has few lines."""
+"""Width of the light border. The standard asks for 4; cameras need only 2, and this saves
+lines."""
 
 BLACK_ON_WHITE, PLAIN = "\x1b[30;107m", "\x1b[0m"
 
@@ -129,10 +130,11 @@ def qr_lines(address: str, *, blocks: bool, colours: bool) -> list[str]:
     ----------
     address : str
     blocks : bool
-        Two modules in a character, one above the other; else two ASCII characters a module.
+        Draw two modules in one character, one above the other; otherwise draw each module as
+        two ASCII characters.
     colours : bool
-        Dark on light, whatever the terminal's own colours are. Without colours the light
-        modules are drawn, which is right on a dark background.
+        Draw dark on light, with any colours of the terminal. Without colours the light modules
+        are drawn; this is right on a dark background.
     """
     code = segno.make(address, error="l", micro=False)
     rows = [list(row) for row in code.matrix_iter(border=QUIET_MODULES)]

@@ -1,13 +1,13 @@
 """The page and its stream of states, as an ASGI application.
 
-There are two things to ask for, the page and its states, named exactly; no path is ever looked
-up in a file system. Where guesses are taken, they are the only thing that can be sent: a small
-object of JSON, with the token of a page that looks. Nothing else that a request brings is
-stored or shown, and nothing is executed.
+A viewer can request two things, the page and its states. Both have fixed paths; no path is
+searched in a file system. If guesses are taken, a viewer can send only a guess: a small object
+of JSON with the token of an open page. Nothing else in a request is stored or shown, and
+nothing is executed.
 
-There are no queues. A viewer has only the number of the state that was sent last. So a slow
-viewer gets the newest state when it can take more, and costs nobody anything. The form is
-that of server-sent events (HTML Living Standard, 9.2).
+There are no queues. The server keeps only the number of the last state that a viewer got. So a
+slow viewer gets the newest state when it can accept more, and does not slow down others. The
+format is server-sent events (HTML Living Standard, 9.2).
 """
 
 import asyncio
@@ -30,30 +30,32 @@ from chrono.sharing.lesson_control import LessonControl
 from chrono.teaching.guess_rounds import RoundError
 
 BEAT_S = 5.0
-"""Something is sent at least so often, so that both ends know of each other [s]."""
+"""Longest time between two messages [s], so that server and viewer detect a lost link."""
 
 RETRY_MS = 2000
-"""Who lost the link tries again after so long [ms]."""
+"""Time after which a page with a lost link tries again [ms]."""
 
 
 class StateChannel:
     """
-    The newest state, and all who wait for a newer one.
+    The newest state, and the viewers that wait for a newer state.
 
     Parameters
     ----------
     beat : callable
-        Gives the text sent where nothing is new.
+        Function that returns the text to send when nothing is new.
 
     Attributes
     ----------
     viewers : int
-        How many are looking.
+        Number of viewers.
     """
 
     def __init__(self, beat: Callable[[], bytes] = lambda: b"{}") -> None:
         self._beat = beat
-        self._run = secrets.token_hex(4)  # numbers of an earlier run are none of this one
+        self._run = secrets.token_hex(
+            4
+        )  # distinguishes the state numbers of this run from those of earlier runs
         self._number = 0
         self._message = b""
         self._changed = asyncio.Event()
@@ -61,7 +63,7 @@ class StateChannel:
         self.viewers = 0
 
     def publish(self, state: bytes) -> None:
-        """Let everyone have a state, given as one line of text, in place of the one before."""
+        """Send a new state, one line of text, to all viewers."""
         self._number += 1
         self._message = b"id: %s\ndata: %s\n\n" % (self._name(self._number), state)
         self._wake()
@@ -73,14 +75,14 @@ class StateChannel:
 
     async def messages(self, last_seen: str = "", token: str = "") -> AsyncIterator[bytes]:
         """
-        Yield the newest state whenever there is a newer one, and beats between.
+        Yield each new state (only the newest), and beats between the states.
 
         Parameters
         ----------
         last_seen : str, optional
             Name of the state that this viewer saw last, on an earlier connection.
         token : str, optional
-            Given to this viewer's page first, if the page has no such token yet.
+            Token that is sent first, if this viewer's page does not have it yet.
         """
         seen = self._number if last_seen.encode() == self._name(self._number) else 0
         self.viewers += 1
@@ -118,10 +120,10 @@ async def _within(seconds: float, event: asyncio.Event) -> bool:
 PAGE, EVENTS, GUESS = "", "events", "guess"
 
 MOST_BYTES = 1024
-"""Of a guess; a name and a number have room in a tenth of it."""
+"""Largest size of a sent guess [bytes]; name and number need only a tenth of it."""
 
 SENT_WITHIN_S = 5.0
-"""What is sent must be here by then [s]."""
+"""Longest time in which a sent guess must arrive [s]."""
 
 SAFE_HEADERS = {
     "Cache-Control": "no-store",
@@ -132,7 +134,8 @@ SAFE_HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
 }
-"""With every answer: not kept, not framed, its address (with the secret) told to nobody."""
+"""Headers of every answer: do not store it, do not frame it, do not pass on the secret
+address."""
 
 LOCKED_POLICY = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -152,21 +155,21 @@ def make_app(
     Parameters
     ----------
     channel : StateChannel
-        What is shown.
+        The states that are shown.
     token : str
-        Secret that leads every path; empty for none.
+        Secret at the beginning of every path; empty for no secret.
     seats : Seats, optional
-        Who may look.
+        The viewers that may look.
     control : LessonControl, optional
-        Where guesses go; without it nothing can be sent.
+        Gets the guesses; without it a viewer can send nothing.
     tell : callable, optional
-        Takes what the teacher should know.
+        Function that gets messages for the teacher.
     """
     return _App(channel, token, seats or Seats(), control, tell)
 
 
 class _App:
-    """The application: finds out what is asked for, and answers."""
+    """The application: decides what a request is for, and answers it."""
 
     def __init__(
         self,
@@ -205,22 +208,22 @@ class _App:
         return _words(404, "There is no such page.")
 
     async def _take(self, request: Request, control: LessonControl) -> Response:
-        """Take a guess, or say why it is not taken."""
+        """Accept a guess, or say why it is not accepted."""
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
-            return _words(415, "A guess is sent by the page itself.")
+            return _words(415, "Send the guess with the form on the page.")
         body = await _body(request)
         sent = _guess_sent(body) if isinstance(body, bytes) else None
         token, name, text = sent or ("", "", "")
         is_known = self._seats.knows(token)
         now_s = asyncio.get_running_loop().time()
         if not self._rate.allows(token if is_known else _address_of(request), now_s):
-            return _words(429, "Too many at once. Try again.", {"Retry-After": "5"})
+            return _words(429, "Too many messages. Try again.", {"Retry-After": "5"})
         if isinstance(body, RefusedRequest):
             return _words(body.status, body.words)
         if sent is None:
             return _words(400, "This is not a guess.")
         if not is_known:
-            return _words(403, "This page has no seat. Load it again.")
+            return _words(403, "This page has no seat. Load the page again.")
         try:
             number = control.take_guess(token, name, text)
         except RoundError as wrong_time:
@@ -233,7 +236,7 @@ class _App:
         )
 
     def _hold(self, token: str, control: LessonControl) -> None:
-        """Keep the tokens that have guessed in this round, so that none can guess twice."""
+        """Keep the tokens that have guessed in this round, so that nobody can guess twice."""
         if control.place != self._held_in:
             self._held_in = control.place
             self._seats.release()
@@ -262,10 +265,10 @@ class _App:
 
 def make_page() -> tuple[bytes, str]:
     """
-    Return the whole page, one file that loads nothing, and its content security policy.
+    Return the whole page as one file that loads nothing else, and its content security policy.
 
-    The policy allows the style and the script of the page by their hashes, and nothing else
-    to run (Content Security Policy Level 3, W3C).
+    The policy allows only the style and the script of the page, by their hashes (Content
+    Security Policy Level 3, W3C).
     """
     style, script = _text("page.css"), _text("page.js")
     page = _text("page.html").replace("/*style*/", style).replace("/*script*/", script)
@@ -282,8 +285,8 @@ def _address_of(request: Request) -> str:
 
 
 async def _body(request: Request) -> bytes | RefusedRequest:
-    """Return what was sent, if it is small and comes at once."""
-    too_large = RefusedRequest(413, "That is too long for a guess.")
+    """Return the sent body, if it is small and comes at once."""
+    too_large = RefusedRequest(413, "This text is too long for a guess.")
     stated = request.headers.get("content-length", "0")
     if not (stated.isascii() and stated.isdigit()) or int(stated[:20]) > MOST_BYTES:
         return too_large
@@ -300,7 +303,7 @@ async def _body(request: Request) -> bytes | RefusedRequest:
 
 
 def _guess_sent(body: bytes) -> tuple[str, str, str] | None:
-    """Return token, name and guess of a body, None if it is something else."""
+    """Return token, name and guess from a body; None if the body is something else."""
     try:
         sent = json.loads(body)
         values = [sent[key] for key in ("token", "name", "guess")]
