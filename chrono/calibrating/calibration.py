@@ -70,7 +70,7 @@ class ClockCalibration:
 
     @property
     def is_wide(self) -> bool:
-        """True if the rig states a half-width that is smaller than the ± of the measured rate."""
+        """True if the rig states a smaller half-width than the ± of the measured rate."""
         return self.stated < self.estimate.U95
 
 

@@ -409,7 +409,7 @@ def _seen(
 
 
 def _fall_before(blocking_s: float, length_m: float, setup: DropSetup) -> float:
-    """Return the height of fall after which a given length passes a beam in a given time [m]."""
+    """Return the height of fall after which a length passes a beam in a given time [m]."""
     gravity, kappa = _fall(setup)
 
     def missing(height_m: float) -> float:

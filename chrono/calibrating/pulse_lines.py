@@ -20,7 +20,7 @@ HELLO_WITHIN_S = 10.0
 ANSWER_WITHIN_S = 3.0
 """Time to wait for the test itself [s]; after its hello a board is ready."""
 LEFT_OVER_S = 0.3
-"""A board may say hello twice, at its start and as an answer. Both come within this time [s]."""
+"""A board may say hello twice, at its start and as an answer, within this time [s]."""
 BEAT_WITHIN_S = 5.0
 EARLY_S = 0.5
 """Beats of a test come much faster than normal beats, which come once per second."""

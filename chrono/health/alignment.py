@@ -12,7 +12,7 @@ from enum import Enum
 from chrono.reader.line_grammar import GateLevels, SensorLevels
 
 LEAST_LIGHT_V = 0.8
-"""If a clear beam gives less light, offset and noise of the comparator matter [V] (gate.md, R2)."""
+"""With less light, the offset and noise of the comparator matter [V] (gate.md, R2)."""
 
 MOST_LIGHT_V = 2.5
 """More light comes near to 3 V, where the range of an LM393 at 5 V ends [V] (gate.md, R2)."""
@@ -21,8 +21,8 @@ TRIP_SHARE = 0.45
 """Share of a clear beam's light at which a gate should trip (gate.md, RV1)."""
 
 TRIP_SHARE_OFF = 0.05
-"""Allowed deviation from this share. With a slit of 2 mm it is a tenth of a millimetre, which is
-half of the default `trip_tolerance` of a rig."""
+"""Allowed deviation from this share. With a slit of 2 mm it is a tenth of a millimetre, half of
+the default `trip_tolerance` of a rig."""
 
 STRAY_SHARE = 0.10
 """Share of a clear beam's light that may reach the sensor of a blocked beam (gate.md)."""

@@ -1,4 +1,4 @@
-"""Watch the gates while lines come in, and keep values of the last minute for `judge_readiness`.
+"""Watch the gates while lines come in, and keep the last minute for `judge_readiness`.
 
 `GateMonitor` takes decoded events and finished shots, and keeps a few numbers per gate. It
 judges nothing, and it knows nothing about ports and screens.
@@ -34,7 +34,7 @@ _TALLIED = _LOST_LINES
 
 
 class FlickerReading(NamedTuple):
-    """Present flicker of one gate: its frequency [Hz] (0 if none), and blocked part of a period."""
+    """Present flicker of one gate: frequency [Hz] (0 if none), and blocked part of a period."""
 
     frequency_hz: float = 0.0
     duty: float = 0.0
@@ -199,7 +199,7 @@ class GateMonitor:
         )
 
     def _second_of(self, host_us: int) -> _Second:
-        """Return the counts of the present second; drop counts that are older than the window."""
+        """Return the counts of the present second; drop counts older than the window."""
         at = max(host_us // SECOND_US, *self._seconds, 0)
         if at not in self._seconds:
             self._seconds[at] = _Second()

@@ -138,7 +138,7 @@ class Observation:
 
     @property
     def hidden(self) -> int:
-        """Number of the last shots without a bounce; noise may have shifted their edges unseen."""
+        """Number of the last shots without a bounce; noise may have shifted their edges."""
         return self.timed - self.bounced
 
     @property

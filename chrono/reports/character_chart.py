@@ -376,7 +376,7 @@ class DecadeAxis(Axis):
     scale: float = 1.0
 
     def place(self, value: float) -> float:
-        """Return the position of a positive value, in cells from the middle of the first cell."""
+        """Return the position of a positive value, in cells from the first cell's middle."""
         return (math.log10(value) - self.first) / self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:

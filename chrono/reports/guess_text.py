@@ -224,7 +224,7 @@ def _range(values: "np.ndarray[Any, np.dtype[np.float64]]") -> tuple[float, floa
     median = float(np.median(values))
     typical = max(float(np.median(np.abs(values - median))), 0.05 * abs(median))
     near = values[np.abs(values - median) <= _FAR * typical]
-    least = 0.02 * abs(median)  # if all guesses are alike, the axis is not finer than people can guess
+    least = 0.02 * abs(median)  # people cannot guess finer, so the axis is not finer
     return min(float(near.min()), median - least), max(float(near.max()), median + least)
 
 

@@ -193,7 +193,7 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
         steps.edges[:-1], steps.edges[1:], steps.counted, strict=True
     ):
         cells = range(math.ceil(x.place(left)), math.ceil(x.place(right)))
-        for place in cells:  # draw only every second column of dots, so that the curve can be seen
+        for place in cells:  # every second column, so that the curve can be seen
             chart.bar(x.first + (place - 0.25) * x.per_cell, 0.0, float(count), "bar")
     chart.curve(middles.tolist(), steps.expected.tolist(), "true")
     title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"

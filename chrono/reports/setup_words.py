@@ -31,7 +31,7 @@ def motion_text(speed_mps: float, mass_kg: float) -> str:
 
 
 def three_digits(value: float) -> str:
-    """Return a value with three digits; keep zeros at its end, so that the width is constant."""
+    """Return a value with three digits; zeros at its end keep the width constant."""
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}".rstrip(".")
 
 

@@ -58,7 +58,7 @@ _INCH_MM = 25.4
 
 @dataclass(frozen=True)
 class PictureSize:
-    """Width of a picture [mm], height of its axes [mm], and whether means have separate axes."""
+    """Width of a picture [mm], height of its axes [mm]; `True` if means have separate axes."""
 
     width_mm: float
     axes_mm: float

@@ -149,7 +149,7 @@ class _Book:
         return _Sheet(sheet, name, header, number)
 
     def write(self, to: _Sheet, values: Sequence[Any]) -> _Sheet:
-        """Write a row; return the sheet for the next row. If this sheet is full, begin a new one."""
+        """Write a row; return the sheet for the next row, a new sheet if this one is full."""
         if to.row == MOST_ROWS:
             to.add_filter()
             to = self.sheet(to.name, to.header, to.number + 1)

@@ -101,7 +101,7 @@ class FollowRun(FedRun):
 
     def _take(self, rows: bytes) -> Batch:
         if self._comes_late(rows):
-            # Silence has closed shots to which these rows belong. A replay would not close them.
+            # Silence has closed shots of these rows. A replay would not close them.
             self._begin(self._rig)
             rows = self.source.drain()
         with telling_where(self.path):

@@ -186,7 +186,7 @@ class Observer:
         self._shots_before = len(self._session.log)
 
     def _counter(self) -> tuple[int, Rules]:
-        """Return a value that identifies the counter; a counter that returns gets a new value."""
+        """Return what identifies the counter; a counter that returns gets a new value."""
         return self._session.processor.counters, self._session.processor.rules
 
     def seconds(self, batch: Batch) -> Iterator[Batch]:

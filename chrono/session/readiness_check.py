@@ -93,7 +93,7 @@ class PortWatch:
             raise complaint
 
     def align(self) -> tuple[GateAlignment, ...]:
-        """Return how both beams meet their sensors; empty if the board does not report levels."""
+        """Return how both beams meet their sensors; empty if the board reports no levels."""
         return self._alignment.look_at(self._run)
 
     def judge(self) -> Readiness:

@@ -1,4 +1,4 @@
-"""Read recordings to the end: feed all blocks to a session, twice if a later rig requires it."""
+"""Read recordings to the end: feed all blocks to a session, twice if a later rig needs it."""
 
 import os
 from collections import Counter

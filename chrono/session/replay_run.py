@@ -15,7 +15,7 @@ from chrono.session.run import FedRun, OperatorEdits, Run
 from chrono.session.session import Session
 
 SETTLE_S = 0.25
-"""After a step to a shot, the replay stops this much later [s]. Then all its edges are there."""
+"""After a step to a shot, the replay stops this much later [s], so that all edges are there."""
 
 
 class WholeRun(Run):

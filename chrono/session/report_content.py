@@ -319,7 +319,7 @@ def _recording(recorded: LoadedRecording) -> RecordingReport:
 
 
 def typical_shot(samples: Mapping[str, Sample], session: Session) -> ShotRow | None:
-    """Return the shot with the median speed of the largest sample (the upper of two medians)."""
+    """Return the shot with the median speed of the largest sample (the upper of two)."""
     if not samples:
         return None
     largest = max(samples.values(), key=lambda sample: len(sample.number))

@@ -409,7 +409,7 @@ class FedRun(Run):
         self.session.finish()
 
     def _settle_clock(self) -> None:
-        """Measure with the rate from all beats, as every later reading of the recording does."""
+        """Measure with the rate from all beats, as later readings of the recording do."""
         if self.session.rig.clock.from_host:
             try:
                 self._observer.counter_rate.settle(self.now_us())

@@ -32,7 +32,7 @@ class ShotLimit:
         self.ended = False
 
     def admit(self, rows: bytes) -> bytes:
-        """Return the rows to accept: all or the first rows; after the end only operator rows."""
+        """Return the rows to accept: all or the first rows; after the end, the operator's."""
         if self.ended:
             return b"".join(row for row in rows.splitlines(keepends=True) if _is_said(row))
         start = 0

@@ -61,7 +61,7 @@ class Assumptions:
             return shots
         shots = shots.copy()
         usable = np.isin(shots["used"], (EdgesUsed.BOTH, self.edges))
-        shots["bounce"][shots["used"] == EdgesUsed.BOTH] *= np.sqrt(2.0)  # the recorded transit was a mean of both pairs
+        shots["bounce"][shots["used"] == EdgesUsed.BOTH] *= np.sqrt(2.0)  # it was a mean of two
         shots["used"] = np.where(usable, self.edges, EdgesUsed.NONE)
         shots["flags"] &= ~np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
         shots["flags"][usable] |= np.uint32(_PAIR_FLAGS[self.edges])
@@ -130,7 +130,7 @@ class BoardCounters:
         return place == len(self._counters) - 1
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
-        """Return a rig with the counter of a place; without a place, with the present counter."""
+        """Return a rig with the counter of a place; without a place, the present counter."""
         counter = self._counters[place]
         return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
 
@@ -197,7 +197,7 @@ class SpeedModels:
         """The model for the rig's own body and the present counter."""
 
     def use(self, rig: Rig, rate: ClockEstimate | None) -> None:
-        """Measure with a rig from now on, and with this rate of the present counter, if given."""
+        """Measure with a rig from now on, and, if given, with this rate of the counter."""
         self._rig, self._rate = rig, rate
         self.now = self.of(None, NO_BODY)
 

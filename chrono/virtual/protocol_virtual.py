@@ -22,7 +22,7 @@ from chrono.virtual.virtual_board import (
 )
 
 LEVELS_EVERY_S, LEVELS_FOR_S = 0.1, 2.0
-"""Time between two levels that a board sends, and time for which it sends after a request [s]."""
+"""Time between two levels, and time for which a board sends levels after a request [s]."""
 
 
 class Serial(SerialBase):

@@ -95,7 +95,7 @@ LOWER_V, UPPER_V = 0.463, 0.577
 
 @dataclass(frozen=True)
 class StatedGates:
-    """The two gates with the values that the rig states. Lengths [m], angle [rad], times [s]."""
+    """The two gates with the rig's stated values. Lengths [m], angle [rad], times [s]."""
 
     spacing_m: float = 0.3
     spacing_tolerance_m: float = 0.0005

@@ -186,7 +186,7 @@ def launches(
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[tuple[float, PlayedSetup]]:
-    """Yield each time when the setup of the launcher changes [s], from 0 s on, and the setup."""
+    """Yield each time when the launcher's setup changes [s], from 0 s on, and the setup."""
     if len(scenario.setups) == 1:
         yield 0.0, scenario.setups[0]
         return
