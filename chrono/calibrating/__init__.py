@@ -1,6 +1,6 @@
-"""From recordings made for the purpose to a calibrated rig: clock, swap, drop, rods.
+"""Calibrate a rig from recordings made for this purpose: clock, swap, drop, rods.
 
-In: recordings and what the user knows (a height, lengths, which shots were taken when); out:
-a value with its uncertainty, date and evidence, and the rig's keys that it replaces.
-Does not know about screens.
+In: recordings, and facts that the user knows (a height, lengths, which shots came first). Out:
+a value with its uncertainty, date and evidence, and the keys of the rig that it replaces.
+This room knows nothing about screens.
 """

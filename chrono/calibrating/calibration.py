@@ -1,7 +1,7 @@
-"""From recordings to calibrated rigs: clock, swap, drop and rods.
+"""Calibrate rigs from recordings: clock, swap, drop and rods.
 
-Joins recordings, the calibrations and the rig file. Each function returns its result; one more
-call writes it into the rig file.
+This module connects recordings, calibrations and the rig file. Each function returns a result.
+Another function writes the result into the rig file.
 """
 
 from dataclasses import dataclass, replace
@@ -28,29 +28,30 @@ from chrono.session.recording_loader import first_rig, prepare_for, read_recordi
 from chrono.session.session import Session
 
 HIGHEST_M = 100.0
-"""Nobody drops a ball through gates from higher [m]."""
+"""Greatest height from which somebody drops a ball through gates [m]."""
 
 
 PAUSE_S = 2.0
-"""A ball that bounced on a floor 5 m below is back within this time [s]: it flies at most
-2·√(2h/g)."""
+"""A ball that bounces on a floor 5 m below comes back within this time [s]. Its flight takes at
+most 2·√(2h/g)."""
 
 HYSTERESIS_M = 0.02e-3
-"""With hysteresis h a comparator trips later by w·h/2 at both edges; w is the beam's width.
-This moves with the sensor, like a delay. Half-width of the difference, for a slit of 2 mm and
-hystereses that are each within 1 % of the light (firmware_notes/gate.md, R5)."""
+"""Half-width of the difference that hysteresis causes. With hysteresis h a comparator trips
+later by w·h/2 at both edges, where w is the width of the beam. This moves with the sensor, like
+a delay. The value is for a slit of 2 mm and hystereses that are each within 1 % of the light
+(firmware_notes/gate.md, R5)."""
 
 MANY_DEGREES = 1e4
-"""This many degrees of freedom are as good as infinitely many: t differs by 1e-4."""
+"""From this number on, degrees of freedom count as infinite: t differs by 1e-4."""
 
 MAX_EVIDENCE = 1000
-"""Most characters of the evidence that a rig file keeps."""
+"""Largest number of characters of the evidence in a rig file."""
 
 
 @dataclass(frozen=True)
 class ClockCalibration:
     """
-    The counter's rate, beside what the rig states.
+    The measured rate of the counter, beside the rate that the rig states.
 
     Attributes
     ----------
@@ -64,12 +65,12 @@ class ClockCalibration:
 
     @property
     def is_far(self) -> bool:
-        """Whether the rate is beyond what the rig states."""
+        """True if the rate is outside the limits that the rig states."""
         return abs(self.estimate.rate_error) > self.stated + self.estimate.U95
 
     @property
     def is_wide(self) -> bool:
-        """Whether the rig's own half-width is narrower than the rate is known."""
+        """True if the rig states a smaller half-width than the ± of the measured rate."""
         return self.stated < self.estimate.U95
 
 
@@ -92,12 +93,12 @@ class CountedTransits:
 
 def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
     """
-    Find the rate of a recording's counter.
+    Compute the rate of a recording's counter.
 
     Raises
     ------
     CalibrationError
-        If its lines have no beats, or too few of them.
+        If the lines have no beats, or too few beats.
     """
     session = read_recording(path, rig, clock_from_host=True).session
     estimate = session.host_rate
@@ -116,21 +117,21 @@ def calibrate_swap(
     slits_moved: bool = False,
 ) -> SwapResult:
     """
-    Find the difference of the gates' delays from shots before and after an exchange.
+    Compute the difference of the gates' delays from shots before and after an exchange.
 
     Parameters
     ----------
     before, after : Path
-        Recordings; the same one twice if its setups separate the shots.
+        Two recordings, or the same recording twice if its setups separate the shots.
     rig : Rig or None
         None to use the recorded rig.
     setup_before, setup_after : str or None
-        Only the shots of these setups.
+        Use only the shots of these setups.
     left_exchanged : bool
-        Whether the sensors now stay exchanged.
+        True if the sensors now stay exchanged.
     slits_moved : bool
-        Whether the slits that limit the beams moved with the sensors. Then a difference of
-        the trip positions looks like a delay, and makes the result less certain.
+        True if the slits that limit the beams moved with the sensors. Then a difference of
+        the trip positions looks like a delay, and the result is less certain.
 
     Raises
     ------
@@ -170,18 +171,18 @@ def calibrate_drop(
     setup: str | None = None,
 ) -> DropResult:
     """
-    Find the effective spacing from dropped balls.
+    Compute the effective spacing from dropped balls.
 
     Parameters
     ----------
     path : Path
         A recording of the drops.
     rig : Rig or None
-        None to use the recorded rig; its body, site and spacing are used.
+        The rig, for its body, site and spacing; None to use the recorded rig.
     height_m, height_tolerance_m : float
         Height from the beam of gate A up to the ball's lower edge, and its half-width [m].
     setup : str or None
-        Only the shots of this setup.
+        Use only the shots of this setup.
 
     Raises
     ------
@@ -209,16 +210,16 @@ def calibrate_drop(
 
 def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
-    Separate drops from the falls of a ball that came back up from the floor.
+    Separate drops from falls of a ball that bounced up from the floor.
 
-    A ball that falls a second time has gone up through the gates shortly before.
+    A ball that falls a second time went up through the gates shortly before.
 
     Parameters
     ----------
     start_s : ndarray of float64, shape (N,)
-        When each passage of a recording began, counted or not, in order [s].
+        Start of each passage of a recording, counted or not, in order [s].
     downwards : ndarray of bool, shape (N,)
-        Whether the passage was counted as a fall from A to B.
+        True if the passage was counted as a fall from A to B.
     """
     follows_soon = np.diff(start_s, prepend=-np.inf) <= PAUSE_S
     after_other = np.concatenate([[False], ~downwards[:-1]])
@@ -228,7 +229,7 @@ def are_drops(start_s: Floats, downwards: Bools) -> Bools:
 
 @dataclass(frozen=True)
 class Rod:
-    """The recording of one rod's passes, and the rod's length [m]."""
+    """The recording of the passes of one rod, and the length of this rod [m]."""
 
     path: Path
     length_m: float
@@ -239,14 +240,14 @@ def calibrate_rods(
     short: Rod, long: Rod, rig: Rig | None, length_tolerance_m: float
 ) -> RodResult:
     """
-    Find the effective spacing from two flat-ended rods.
+    Compute the effective spacing from two flat-ended rods.
 
     Parameters
     ----------
     short, long : Rod
-        Recordings; the same one twice if its setups separate the passes.
+        Two recordings, or the same recording twice if its setups separate the passes.
     rig : Rig or None
-        None to use the rig recorded with the short rod.
+        The rig; None to use the rig in the recording of the short rod.
     length_tolerance_m : float
         Half-width of each rod's length [m].
 
@@ -291,7 +292,7 @@ def _passes(rod: Rod, session: Session) -> Passes:
 
 
 def _declared_ball(rod: Rod, session: Session) -> float | None:
-    """Return the length of the round body that a recording states [m], None if not round."""
+    """Return the length of the round body in a recording [m]; None if it is not round."""
     try:
         body = first_rig(rod.path).body
     except RecordingError:
@@ -302,7 +303,7 @@ def _declared_ball(rod: Rod, session: Session) -> float | None:
 
 
 def write_result(result: Calibration, rig_file: Path, evidence: str) -> Path:
-    """Put a result into a rig file; return the path of the old file's copy."""
+    """Write a result into a rig file; return the path of the copy of the old file."""
     return update_rig(rig_file, rig_changes(result, evidence, date.today().isoformat()))
 
 
@@ -310,13 +311,13 @@ def rig_changes(
     result: Calibration | DelayDifference, evidence: str, day: str
 ) -> dict[str, object]:
     """
-    Return the keys of a rig file that hold a calibration's result.
+    Return the keys and values of a rig file for the result of a calibration.
 
     Parameters
     ----------
     result : Calibration
     evidence : str
-        One line that says what the result is based on.
+        One line that states how the result was found.
     day : str
         Date of the calibration, ISO 8601.
     """
@@ -391,7 +392,7 @@ def _series(
     allowed: Bools | None = None,
 ) -> CountedTransits:
     """
-    Return the counted shots, of one setup or all, that used the most common edges.
+    Return the counted shots of one setup, or of all, that were timed by the most common edges.
 
     `allowed`, of shape (shots,), further limits the shots.
     """
@@ -421,17 +422,17 @@ def _series(
 
 
 def _blocking(transits: CountedTransits) -> Floats | None:
-    """Return the mean blocking times, None unless every shot has both."""
+    """Return the mean blocking times; None if a shot lacks one of them."""
     mean = (transits.block_a_s + transits.block_b_s) / 2
     return mean if np.isfinite(mean).all() else None
 
 
 def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
     """
-    Return by how much blocking times may be wrong, independent of the speed [s].
+    Return how wrong blocking times may be, independent of the speed [s].
 
-    This is their difference from the declared length's blocking time, plus the latency
-    mismatch that the rig states for its sensors.
+    This is the difference from the blocking time of the declared length, plus the latency
+    mismatch of the sensors that the rig states.
     """
     blocking = _blocking(transits)
     if blocking is None:

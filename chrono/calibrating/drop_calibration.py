@@ -1,10 +1,10 @@
 """The effective spacing of the gates from balls dropped through them.
 
-The gates stand one above the other, A on top. A ball released at rest falls through both.
-Height and local gravity give its speed; the transit then gives the distance between the
-places where the two gates really trip. The result includes air drag, buoyancy and the air that
-moves with the ball. The blocking times give height and spacing a second time, roughly but
-independently: so a wrong height can be distinguished from a wrong spacing.
+Gate A is above gate B. A ball is released at rest and falls through both gates. Height and
+local gravity give the speed of the ball. The transit then gives the distance between the places
+where the two gates really trip. The result includes air drag, buoyancy and the air that moves
+with the ball. The blocking times give height and spacing a second time. These values are rough
+but independent, so a wrong height can be distinguished from a wrong spacing.
 """
 
 import math
@@ -29,36 +29,38 @@ from chrono.physics.free_fall import fall_speed, fall_time
 from chrono.processor.shot_records import EdgesUsed
 
 ADDED_MASS = 0.5
-"""Part of the displaced air that moves with a sphere in potential flow (Lamb, Hydrodynamics,
-§ 92; from memory)."""
+"""Air that moves with a sphere in potential flow, as a part of the displaced air (Lamb,
+Hydrodynamics, § 92; from memory)."""
 
 ADDED_MASS_TOLERANCE = 0.25
-"""Half-width: behind a falling ball the flow is not a potential flow (common practice, no
-source)."""
+"""Half-width of this part, because the flow behind a falling ball is not a potential flow
+(common practice, no source)."""
 
 CLUSTER_GAP = 6.0
 CLUSTER_PART = 0.01
-"""Drops form two clusters if the gap between them is this many standard deviations within them,
-and this large a part of the transit. Drops from one height scatter by a thousandth."""
+"""Drops form two clusters if the gap between them exceeds two limits: this number of standard
+deviations within a cluster, and this part of the transit. Drops from one height scatter by a
+thousandth."""
 
 NO_FALL = 0.25
 """The stated spacing is right within a quarter (a rig's tolerance is not wider). If the spacing
 seems more wrong, the ball did not fall from the stated height."""
 
 TOO_WIDE = 3.0
-"""So many times the ± of the stated spacing make a result that is not worth writing."""
+"""If the ± of a result is more than this many times the ± of the stated spacing, the result is
+not worth writing."""
 
 HEIGHT = "height of the fall"
 
 CLOCK_RATE = rectangular("clock rate", 50e-6)
 LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
-"""Uncertainties of a rig with a crystal and fast sensors, if the caller gives none."""
+"""Default uncertainties, as of a rig with a crystal and fast sensors."""
 
 
 @dataclass(frozen=True)
 class DropSetup:
     """
-    How the balls are dropped.
+    The conditions of the drops.
 
     Attributes
     ----------
@@ -69,7 +71,7 @@ class DropSetup:
     gravity_mps2 : float
         Local gravity in vacuum [m/s²].
     spacing_m, spacing_tolerance_m, trip_tolerance_m : float
-        Stated spacing, and half-widths of it and of each gate's trip position [m].
+        Stated spacing, its half-width, and the half-width of each gate's trip position [m].
     height_tolerance_m : float
         Half-width of the height [m].
     gravity_tolerance_mps2 : float
@@ -106,15 +108,15 @@ class MeasuredLength:
     u_m: float
 
     def contradicts(self, stated_m: float) -> bool:
-        """Whether a stated length is further away than three standard uncertainties."""
+        """True if a stated length differs by more than three standard uncertainties."""
         return abs(self.value_m - stated_m) > 3 * self.u_m
 
 
 class DropDoubt(Enum):
-    """Why a spacing by drops had better not be written."""
+    """The reason why a spacing by drops should not be written."""
 
     DIFFERS = "differs"
-    """It does not agree with the stated one."""
+    """The spacing does not agree with the stated spacing."""
     NO_FALL = "no fall"
     """The balls did not gain speed between the gates as a fall does."""
     TOO_WIDE = "too wide"
@@ -131,19 +133,20 @@ class DropResult:
     spacing_m : float
         Distance along the gates' axis between the places where they trip [m].
     uncertainty : CombinedUncertainty
-        Uncertainty of that spacing [m].
+        Uncertainty of the spacing [m].
     setup : DropSetup
-        The values it was computed with.
+        The values from which the spacing was computed.
     drops : int
         Number of drops.
     mean_transit_s : float
-        Their mean transit [s].
+        Mean transit of the drops [s].
     deviation_m : float
-        Spacing found minus spacing stated [m].
+        Found spacing minus stated spacing [m].
     deviation_uncertainty : CombinedUncertainty
-        Uncertainty of that deviation: the above, the ruler's and the trip positions' [m].
+        Uncertainty of the deviation [m]. It includes `uncertainty`, the ruler and the trip
+        positions.
     height_seen, spacing_seen : MeasuredLength or None
-        Height and spacing from the blocking times; None without them.
+        Height and spacing from the blocking times; None without blocking times.
     """
 
     spacing_m: float
@@ -158,12 +161,12 @@ class DropResult:
 
     @property
     def stated_U95_m(self) -> float:  # noqa: N802
-        """What the rig leaves open of the spacing between the trip positions, at 95 % [m]."""
+        """± (95 %) of the spacing between the trip positions by the rig's tolerances [m]."""
         return combine(_stated_spacing(self.setup)).U95
 
     @property
     def doubt(self) -> DropDoubt | None:
-        """Why it had better not be written, None if nothing speaks against it."""
+        """The reason why the result should not be written; None if there is no doubt."""
         stated_m, seen = self.setup.spacing_m, self.spacing_seen
         if seen and seen.contradicts(stated_m) and seen.value_m < stated_m / 2:
             return DropDoubt.NO_FALL
@@ -175,18 +178,18 @@ class DropResult:
 
     @property
     def agrees(self) -> bool:
-        """Whether the found and the stated spacing agree within their uncertainty."""
+        """True if found and stated spacing agree within their uncertainty."""
         return abs(self.deviation_m) <= self.deviation_uncertainty.U95
 
     @property
     def by_height(self) -> float:
-        """Change of the spacing per change of the fall's height, in m per m."""
+        """Change of the computed spacing per change of the height, in m per m."""
         parts = self.uncertainty.contributions
         return abs(next(part.sensitivity for part in parts if part.name == HEIGHT))
 
     @property
     def unseen_height_m(self) -> float:
-        """How wrong a height may be without being noticed [m]."""
+        """Largest error of the height that the result would not show [m]."""
         return self.deviation_uncertainty.U95 / self.by_height
 
 
@@ -205,11 +208,11 @@ def drop_calibration(
     ----------
     transit_s : ndarray of float64, shape (N,)
         Transits, corrected for the known clock rate and delay difference [s]; NaN if a drop
-        has none.
+        has no transit.
     setup : DropSetup
         Height, ball, air and gravity, with their tolerances.
     edges_used : EdgesUsed
-        The edges that gave all of these transits.
+        The edges that gave all these transits.
     blocking_a_s, blocking_b_s : ndarray of float64, shape (N,), optional
         Blocking times at A and B [s], for the check on height and spacing.
 
@@ -220,7 +223,7 @@ def drop_calibration(
     Raises
     ------
     CalibrationError
-        Too few drops, or an impossible height.
+        If there are too few drops, or if the height is impossible.
     """
     transits = transit_s[np.isfinite(transit_s)]
     _refuse(transits, setup)
@@ -252,7 +255,8 @@ def drop_transit(
     """
     Return the transit [s] that a fall should have with gates at a given spacing [m].
 
-    The leading edge starts `height_m` above gate A, the trailing one a ball's length higher.
+    The leading edge starts `height_m` above gate A. The trailing edge starts higher by the
+    length of the ball.
     """
     gravity, kappa = _fall(setup)
     return _transit(spacing_m / _lengthening(setup), _starts(setup, edges_used), kappa, gravity)
@@ -287,7 +291,7 @@ def _starts(
 
 
 def _lengthening(setup: DropSetup) -> float:
-    """Length along the gates' axis over length along the plumb line, on average."""
+    """Mean ratio of a length along the gates' axis to the length along the plumb line."""
     return 1 + setup.plumb_limit_rad**2 / 6
 
 
@@ -364,7 +368,7 @@ def _contributions(
 
 
 def _stated_spacing(setup: DropSetup) -> list[Contribution]:
-    """Return the stated spacing's uncertainty: from the ruler and both trip positions."""
+    """Return the uncertainty of the stated spacing, from the ruler and both trip positions."""
     trips = [rectangular(f"trip position {gate}", setup.trip_tolerance_m) for gate in "AB"]
     ruler = rectangular("stated spacing", setup.spacing_tolerance_m)
     return [Contribution(quantity, 1.0) for quantity in (ruler, *trips)]
@@ -376,8 +380,8 @@ def _seen(
     """
     Return height and spacing from the blocking times.
 
-    For each gate, find the fall after which the ball needs the blocking time for its own
-    length. The beam's width changes that length at each gate, by up to two trip tolerances.
+    For each gate, find the height of fall after which the ball passes its own length in the
+    blocking time. The width of the beam changes this length by up to two trip tolerances.
     """
     if blocking_a_s is None or blocking_b_s is None:
         return None, None

@@ -1,4 +1,4 @@
-"""Ask a board for its self-test, in which it plays pulses to itself, and read its lines."""
+"""Request the self-test of a board and read its lines; the board plays pulses to itself."""
 
 import time
 from contextlib import suppress
@@ -16,39 +16,39 @@ from chrono.safe_text import plain
 SELF_TEST_REQUEST = b"!\n"
 ASK_EVERY_S = 1.0
 HELLO_WITHIN_S = 10.0
-"""Boards that restart when their port is opened need some seconds."""
+"""Time to wait for a hello [s]. Some boards restart when their port is opened."""
 ANSWER_WITHIN_S = 3.0
-"""For the test itself: a board that has said hello is ready."""
+"""Time to wait for the test itself [s]; after its hello a board is ready."""
 LEFT_OVER_S = 0.3
-"""A board may say hello twice, by itself and as an answer: both come within this time."""
+"""A board may say hello twice, at its start and as an answer, within this time [s]."""
 BEAT_WITHIN_S = 5.0
 EARLY_S = 0.5
-"""Beats of a test follow each other much sooner than the normal beats, one per second."""
+"""Beats of a test come much faster than normal beats, which come once per second."""
 
 
 def read_pulse_lines(port: str, baud: int, seconds: float) -> tuple[Hello, list[StampedEvent]]:
     """
-    Ask the board on a port for its self-test and read it.
+    Request the self-test of the board on a port, and read the lines of the test.
 
     Parameters
     ----------
     port : str
-        Anything pyserial opens.
+        Any port that pyserial can open.
     baud : int
     seconds : float
-        How long to listen to beats after the test, for the clock's rate [s].
+        Time to collect beats after the test, for the clock's rate [s].
 
     Returns
     -------
     Hello
-        The board's answer.
+        The answer of the board.
     list of (int, Event)
-        Edges and beats after it, with the host's clock [us].
+        Edges and beats after this answer, with the host's clock [us].
 
     Raises
     ------
     ChronoError
-        If the port cannot be opened, or no board on it knows the test.
+        If the port cannot be opened, or if no board there has the self-test.
     """
     talk = _Talk(port, baud)
     try:
@@ -87,7 +87,7 @@ class _Talk:
         return self._waiting.pop(0)
 
     def ask(self, question: bytes) -> Hello:
-        """Return the hello that answers a question; a test is asked for only once."""
+        """Return the hello that answers a question; a test is requested only once."""
         known = question == HELLO_REQUEST
         within_s = HELLO_WITHIN_S if known else ANSWER_WITHIN_S
         end_s, ask_s = time.monotonic() + within_s, 0.0
@@ -114,7 +114,7 @@ class _Talk:
             pass
 
     def listen(self, seconds: float) -> list[StampedEvent]:
-        """Return the test's edges and beats, and the beats of some seconds after it."""
+        """Return the test's edges and beats, and the beats of some seconds after the test."""
         events: list[StampedEvent] = []
         beats_us: list[int] = []
         end_s = time.monotonic() + BEAT_WITHIN_S

@@ -1,9 +1,9 @@
 """Delays of the two inputs, from pulses that the board plays to itself.
 
-The board switches a pin, and sends a beat at the moment of each change. It reports the signals
-that come back at the gates' inputs as edges. A wire from the pin to an input shows the delay of
-board and cable. An emitter driven by the pin shows the delay of each sensor, for light on and
-for light off. This file does not know about ports.
+The board switches a pin, and sends a beat at the moment of each change. Signals that come back
+at the gates' inputs are reported as edges. A wire from the pin to an input shows the delay of
+board and cable. If the pin drives the emitter, the edges show the delay of each sensor, for
+light on and for light off. This file knows nothing about ports.
 """
 
 from collections.abc import Sequence
@@ -25,10 +25,10 @@ from chrono.measuring.error_budget import Contribution, rectangular, triangular
 from chrono.reader.line_grammar import Event, Hello
 
 CHANGES = 128
-"""Changes of the pin that are reported one by one; the first one goes up."""
+"""Number of pin changes that are reported one by one; the first change goes up."""
 BURST_CHANGES = 50
 BEATS = CHANGES + 3
-"""One beat with the hello, one for each change, one before and one after the burst."""
+"""Number of beats: one with the hello, one per change, one before and one after the burst."""
 
 StampedEvent = tuple[int, Event]
 """Host time when the event's line was read [us], and the event."""
@@ -44,13 +44,13 @@ class Response:
     rises_s, falls_s : ndarray of float64
         Time from each rise (fall) of the pin to the edge that followed [s].
     late : int
-        Edges whose time the board could not take exactly; they are not in the arrays above.
+        Number of edges that the board could not time exactly; the arrays above exclude them.
     extra : int
-        Edges beyond one per change: bounce.
+        Number of edges beyond one per change; bounce causes them.
     inverted : bool
-        The input goes down when the pin goes up, as with a sensor whose emitter it drives.
+        True if the input goes down when the pin goes up, as if the pin drives an emitter.
     burst : int
-        Edges reported for the burst.
+        Number of edges reported for the burst.
     """
 
     rises_s: Floats
@@ -63,7 +63,7 @@ class Response:
 
 @dataclass(frozen=True)
 class DelayDifference:
-    """Delay of gate B minus that of gate A, for one direction of the pin [s]."""
+    """Delay of gate B minus delay of gate A, for one direction of the pin [s]."""
 
     value_s: float
     uncertainty: CombinedUncertainty
@@ -72,19 +72,19 @@ class DelayDifference:
 @dataclass(frozen=True)
 class PulseTest:
     """
-    What a self-test showed.
+    The results of a self-test.
 
     Attributes
     ----------
     board : Hello
     gates : tuple of Response
-        Gate A, gate B.
+        Results of gate A and gate B.
     rise, fall : DelayDifference or None
-        None if a gate has too few exact edges.
+        Difference of the delays; None if a gate has too few exact edges.
     lost : int
-        Edges that the board counted as lost during the test.
+        Number of edges that the board counted as lost during the test.
     rate : ClockEstimate or CalibrationError
-        The counter's rate against the host's clock, or why it is unknown.
+        Rate of the counter against the host's clock, or why the rate is unknown.
     """
 
     board: Hello
@@ -96,25 +96,25 @@ class PulseTest:
 
     @property
     def inverted(self) -> bool:
-        """Whether both inputs are inverted against the pin."""
+        """True if both inputs are inverted against the pin."""
         return all(gate.inverted for gate in self.gates)
 
 
 def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
     """
-    Return the results of a self-test's lines.
+    Compute the results of a self-test from its lines.
 
     Parameters
     ----------
     board : Hello
-        The board's answer when it was asked for the test.
+        The board's answer to the request for the test.
     events : sequence of (int, Event)
-        All its edges and beats after that; beats after the test improve the clock's rate.
+        All edges and beats after this answer; beats after the test improve the clock's rate.
 
     Raises
     ------
     CalibrationError
-        Lines are missing, or the test did not end.
+        If lines are missing, or if the test did not end.
     """
     _refuse_gaps([event for _, event in events])
     turn = 1 << board.counter_bits
@@ -144,10 +144,10 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
 
 def delay_of(test: PulseTest) -> DelayDifference:
     """
-    Return the difference of the delays for a mean transit, as a rig file takes it.
+    Return the difference of the delays for a mean transit, as it is stated in a rig file.
 
-    Leading and trailing edges have half the weight each. If only one pair times a shot, that
-    pair's difference applies, so half of their disagreement is added (rectangular).
+    Leading and trailing edges have half the weight each. If only one pair times a shot, the
+    difference of this pair applies. So half of the disagreement is added (rectangular).
     """
     assert test.rise, "pulse_doubt tells before"
     assert test.fall
@@ -207,10 +207,10 @@ def _response(
 
 def _difference(a_s: Floats, b_s: Floats, unit_s: float) -> DelayDifference | None:
     """
-    Return B minus A, each from many pulses.
+    Return the delay of B minus the delay of A, each from many pulses.
 
-    Pulses may keep step with the counter. Then counting in whole steps changes every delay in
-    the same way, so this error counts once and is not divided by the number of pulses.
+    Pulses may be in step with the counter. Then counting in whole steps changes every delay in
+    the same way. So this error counts once and is not divided by the number of pulses.
     """
     if min(len(a_s), len(b_s)) < MIN_REPEATS:
         return None

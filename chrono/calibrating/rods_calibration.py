@@ -1,8 +1,8 @@
 """The effective spacing of the gates from two flat-ended rods of known lengths.
 
-Blocking time over transit equals length over spacing, at any speed. A gate stays blocked a
-little longer than the rod's length; the difference of two rods removes this error. No height,
-no gravity and no reference clock are needed. The speed may grow or fall evenly.
+At any speed, blocking time divided by transit equals length divided by spacing. A gate stays
+blocked a little longer than the length of the rod; the difference of two rods removes this
+error. You need no height, no gravity and no reference clock. The speed may change evenly.
 """
 
 import math
@@ -22,23 +22,25 @@ from chrono.measuring.calibration_uncertainty import (
 from chrono.measuring.error_budget import Contribution, Input, rectangular, tilt
 
 LEAST_DIFFERENCE_M = 5e-3
-"""If the rods' lengths differ by less, they do not give the spacing."""
+"""If the lengths of the rods differ by less than this, they do not give the spacing [m]."""
 
 MOST_SPREAD = 0.01
-"""If length over spacing scatters more than this, the rod was tilted or jerked."""
+"""If the ratio of length to spacing scatters more than this, the rod was tilted or jerked."""
 
 MOST_CHANGE = 0.5
-"""Limit for the logarithm of the speed at B over that at A; a larger change is not even."""
+"""Limit for the logarithm of the ratio of the speeds at B and A. A larger change is not
+even."""
 
 LIKELY_EXTRA_M, MOST_EXTRA_M = 1.5e-3, 5e-3
-"""How much longer or shorter than the rod a gate may stay blocked [m]. The cause is a threshold
-that is not at half the light. Above the first limit the result is in doubt: the threshold is
-far from half, a length is wrong, or the ends are not flat. Above the second limit these must be
-other rods (common practice, no source)."""
+"""Two limits for how much longer or shorter than the rod a gate may stay blocked [m]. The cause
+is a threshold that is not at half of the light. Above the first limit the result is in doubt:
+the threshold is far from half, a length is wrong, or the ends are not flat. Above the second
+limit the rods must be different from the stated rods (common practice, no source)."""
 
 EXCHANGED, SAME = 0.9, 0.1
-"""Limits to judge the seen lengths: their ratio is the stated one the other way round, within a
-tenth; or they are equal, within a tenth of their stated difference."""
+"""Limits to judge the lengths that the gates saw. The rods were exchanged if the ratio of the
+lengths is the inverse of the stated ratio, within a tenth. Both recordings show the same rod if
+the lengths are equal, within a tenth of their stated difference."""
 
 AS_DECLARED = 0.1
 """A body has the declared length if the gates saw this length within a tenth."""
@@ -57,9 +59,9 @@ class Passes:
     length_m : float
         Length of the rod [m].
     transit_s, blocking_a_s, blocking_b_s : ndarray of float64, shape (N,)
-        Mean transit of both pairs of edges, and blocking times [s]; NaN if one is missing.
+        Mean transit of both pairs of edges, and blocking times [s]; NaN if a value is missing.
     ball_m : float or None
-        Length of the round body that the recording states [m], None for a flat one.
+        Length of the round body that the recording states [m]; None for a flat body.
     """
 
     length_m: float
@@ -70,12 +72,12 @@ class Passes:
 
 
 class RodDoubt(Enum):
-    """Why a spacing found with rods should not be written to the rig file."""
+    """The reason why a spacing by rods should not be written to the rig file."""
 
     FAR_OFF = "far off"
-    """It differs from the stated one by more than the tolerance."""
+    """The spacing differs from the stated spacing by more than the tolerance."""
     EXTRA = "extra"
-    """The gates stay blocked for a length that is not the rods' length."""
+    """The gates stay blocked for a length that differs from the length of the rods."""
     BALLS = "balls"
     """Both recordings state round bodies, and the gates saw these bodies' lengths."""
 
@@ -83,14 +85,14 @@ class RodDoubt(Enum):
 @dataclass(frozen=True)
 class RodSetup:
     """
-    The other known values, besides the rods.
+    The known values except the rods.
 
     Attributes
     ----------
     spacing_m, spacing_tolerance_m, trip_tolerance_m : float
-        Stated spacing, its half-width, and that of the place where each gate trips [m].
+        Stated spacing, its half-width, and the half-width of each gate's trip position [m].
     length_tolerance_m : float
-        Half-width of each rod's length [m].
+        Half-width of the length of each rod [m].
     tilt_limit_rad : float
         Largest angle between path and gates' axis [rad].
     latency : Input
@@ -115,20 +117,20 @@ class RodResult:
     spacing_m : float
         Distance along the gates' axis between the places where they trip [m].
     uncertainty : CombinedUncertainty
-        Uncertainty of that spacing [m].
+        Uncertainty of the spacing [m].
     extra_m : float
-        How much longer than the rod a gate stays blocked, mean of both gates [m].
+        Length by which a gate stays blocked longer than the rod, mean of both gates [m].
     stated_m : float
         Stated spacing [m].
     passes : tuple of int
-        Number for the short and the long rod.
+        Number of passes of the short and of the long rod.
     lengths_m : tuple of float
         Lengths of the two rods [m].
     allowed_m : float
-        How much the found spacing may differ from the stated one [m]: the half-width of the
-        stated one, plus the 95 % uncertainty from the rods and the trip positions.
+        Allowed difference between found and stated spacing [m]: the half-width of the stated
+        spacing, plus the 95 % uncertainty from the rods and the trip positions.
     fitting_m : tuple of float
-        Length of the short rod, or of the long rod, that would give the stated spacing [m].
+        Length of the short rod that would give the stated spacing, and of the long rod [m].
     doubt : RodDoubt or None
     """
 
@@ -144,7 +146,7 @@ class RodResult:
 
     @property
     def deviation_m(self) -> float:
-        """Spacing found minus the stated one [m]."""
+        """Found spacing minus stated spacing [m]."""
         return self.spacing_m - self.stated_m
 
 
@@ -155,7 +157,8 @@ def rod_calibration(short: Passes, long: Passes, setup: RodSetup) -> RodResult:
     Raises
     ------
     CalibrationError
-        Too few passes, rods too alike, or passes that were tilted, jerked or accelerated.
+        If there are too few passes, if the rods are too similar, or if passes were tilted,
+        jerked or accelerated.
 
     Notes
     -----
@@ -213,7 +216,7 @@ def _doubt(
 
 
 def _whole(rod: Passes) -> Floats:
-    """Transit and blocking times of the passes that have all three, shape (N, 3)."""
+    """Transit and blocking times of the passes with all three values, shape (N, 3)."""
     table = np.column_stack([rod.transit_s, rod.blocking_a_s, rod.blocking_b_s])
     whole: Floats = table[np.isfinite(table).all(axis=1) & (table > 0).all(axis=1)]
     if len(whole) < MIN_REPEATS:
@@ -228,10 +231,10 @@ def _whole(rod: Passes) -> Floats:
 
 def _ratios(whole: Floats, length_m: float) -> Floats:
     """
-    Return length over spacing of each pass; the speed may change evenly.
+    Return the ratio of length to spacing for each pass; the speed may change evenly.
 
-    With x = u·t + a·t² in units of the spacing: the leading end is at B, the trailing end at A
-    and at B. These are three equations, linear in u, a and the ratio.
+    Write x = u·t + a·t² in units of the spacing. The leading end passes B, and the trailing
+    end passes A and B. This gives three equations, linear in u, a and the ratio.
     """
     transit, at_a, at_b = whole.T
     change = np.log(at_a / at_b)
@@ -294,7 +297,7 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
 
 
 def extra_text(extra_m: float) -> str:
-    """Return by how much longer or shorter than a rod a gate stays blocked."""
+    """Return in words how much longer or shorter than a rod a gate stays blocked."""
     return f"{abs(extra_m) * 1e3:.2f} mm {'longer' if extra_m >= 0 else 'shorter'}"
 
 

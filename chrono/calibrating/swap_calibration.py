@@ -1,11 +1,11 @@
 """The difference of the two gates' delays from shots before and after exchanging the sensors.
 
-Reversal: the delay difference δ (gate B minus gate A) lengthens the transit before the
-exchange, and shortens it by the same time after it. Half the difference of the two levels is
-δ. The blocking times give each shot's own speed, so the launcher's scatter and drift drop out.
-Without blocking times both series must come from exactly the same launching. Blocking times
-scatter themselves, because balls cross the beams off their middle. So they are compared with
-the transits, which are exact, and not the other way round.
+The method is reversal. The delay difference δ (gate B minus gate A) lengthens the transit
+before the exchange, and shortens the transit by the same time after the exchange. So δ is half
+of the difference of both means. The blocking times give the speed of each single shot, so
+scatter and drift of the launcher have no effect. Without blocking times, both series must be
+launched in exactly the same way. Blocking times scatter because balls cross the beams off their
+middle. So blocking times are compared with the exact transits, and not the other way round.
 """
 
 from dataclasses import dataclass
@@ -32,25 +32,26 @@ from chrono.measuring.error_budget import (
 )
 
 SUSPICIOUS = 0.01
-"""A check is reported if chance alone gives such a result at most once in a hundred times."""
+"""A check is reported if chance gives such a result in at most one of a hundred cases."""
 
 FAR_BEYOND = 3.0
-"""A delay difference this many times the rig's value is probably not caused by the sensors."""
+"""If a delay difference is this many times the rig's value, it probably has another cause than
+the sensors."""
 
 
 class SwapDoubt(Enum):
-    """Why the sensors may not have been exchanged, or the shots are not sufficient."""
+    """The reason why the exchange of the sensors, or the number of shots, is in doubt."""
 
     FAR_BEYOND = auto()
-    """The difference is far larger than the rig states."""
+    """The difference is far larger than the value in the rig."""
     TOO_WIDE = auto()
-    """The uncertainty is larger than the rig states."""
+    """The uncertainty is larger than the value in the rig."""
     NO_DIFFERENCE = auto()
-    """The uncertainty includes 0."""
+    """The interval of the difference includes 0."""
 
 
 class SwapNote(Enum):
-    """What changed with the exchange but should not have, or drifted meanwhile."""
+    """Values that should not change at the exchange but did, or that drifted meanwhile."""
 
     SCATTER_CHANGED = auto()
     DRIFT_BEFORE = auto()
@@ -66,19 +67,19 @@ class SwapResult:
     Attributes
     ----------
     difference_s : float
-        Delay of gate B minus that of gate A, with the sensors where they are now [s].
+        Delay of gate B minus delay of gate A, with the sensors in their present places [s].
     uncertainty : CombinedUncertainty
-        Uncertainty of that difference [s].
+        Uncertainty of the difference [s].
     before, after : int
         Number of shots before and after the exchange.
     by_blocking : bool
-        Whether each shot's own speed was taken from its blocking times.
+        True if the speed of each shot was taken from its blocking times.
     stated_s : float
         Half-width of the difference that the rig states [s].
     doubt : SwapDoubt or None
         None if there is no reason for doubt.
     notes : tuple of SwapNote
-        Other things the user should know about it.
+        Other facts that the user should know.
     """
 
     difference_s: float
@@ -109,23 +110,23 @@ def swap_calibration(
     Parameters
     ----------
     before_s, after_s : ndarray of float64, shape (N,) and (M,)
-        Transits before and after the sensors were exchanged, corrected for the clock's rate
-        but not for any delay [s]; NaN if a shot has none.
+        Transits before and after the exchange of the sensors [s]. They are corrected for the
+        clock's rate but not for delays; NaN if a shot has no transit.
     blocking_before_s, blocking_after_s : ndarray of float64, optional
-        Mean of the blocking times at A and B of the same shots [s].
+        Mean of the blocking times at A and B for the same shots [s].
     trip_difference_s : float, optional
-        Half-width of the time caused by a difference of the trip positions, if the slits
-        moved with the sensors [s]: it looks like a delay. 0 if the slits stayed.
+        Half-width of the time that a difference of the trip positions causes, if the slits
+        moved with the sensors [s]. It looks like a delay. 0 if the slits stayed in place.
     hysteresis_s : float, optional
-        Half-width of the time by which comparators with different hysteresis trip later [s]:
-        this moves with the sensors, like a delay.
+        Half-width of the difference of times by which comparators trip later because of their
+        hysteresis [s]. It moves with the sensors, like a delay.
     blocking_offset_s : float, optional
-        How much blocking times may be too long or too short at any speed, half-width [s].
+        Half-width of an error of blocking times that does not depend on the speed [s].
     stated_s : float, optional
-        Half-width of the difference that the rig states [s]: a result that is wider, or far
-        outside, is doubted.
+        Half-width of the difference that the rig states [s]. A result is in doubt if it is
+        less certain, or far outside.
     left_exchanged : bool, optional
-        Whether the sensors now stay exchanged; otherwise they are put back.
+        True if the sensors now stay exchanged; False if they were put back.
 
     Returns
     -------
@@ -134,7 +135,7 @@ def swap_calibration(
     Raises
     ------
     CalibrationError
-        Too few shots before or after, or the same series given twice.
+        If there are too few shots before or after, or if both series are the same.
     """
     before, after = _pairs(before_s, blocking_before_s), _pairs(after_s, blocking_after_s)
     _refuse(before, after)
@@ -144,7 +145,7 @@ def swap_calibration(
         if by_blocking
         else _by_means(before, after)
     )
-    # of two gates that are each anywhere within limits, the difference is triangular
+    # each gate is anywhere within its limits, so the difference is triangular
     places = (("hysteresis", hysteresis_s), ("trip positions", trip_difference_s))
     moved = [Contribution(triangular(name, half, unit="s"), 1.0) for name, half in places]
     uncertainty = combine([*contributions, *moved])
@@ -161,7 +162,7 @@ def swap_calibration(
 
 
 def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
-    """Transit and blocking time of the shots that have both, shape (N, 2)."""
+    """Transit and blocking time of the shots with both values, shape (N, 2)."""
     columns = (transit_s, np.zeros_like(transit_s) if blocking_s is None else blocking_s)
     table = np.column_stack(columns).astype(np.float64)
     kept: Floats = table[np.isfinite(table).all(axis=1)]
@@ -169,7 +170,7 @@ def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
 
 
 def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
-    """Half the difference of the mean transits; type A of both, combined as Welch does."""
+    """Return half the difference of the mean transits, with both type A parts (Welch)."""
     sides = (before[:, 0], after[:, 0])
     names = ("scatter before the exchange", "scatter after the exchange")
     return float(np.mean(sides[0]) - np.mean(sides[1])) / 2, [
@@ -182,10 +183,10 @@ def _by_blocking(
     before: Floats, after: Floats, offset_s: float
 ) -> tuple[float, list[Contribution]]:
     """
-    Take the difference from the blocking time over the transit, r = γ·(1 ∓ δ/transit).
+    Compute the difference from blocking time divided by transit, r = γ·(1 ∓ δ/transit).
 
-    Chords of different length make γ scatter from shot to shot; this is random, type A. A
-    change of the speed alone does not change r, except through an offset of blocking times.
+    Chords of different length make γ scatter from shot to shot; this part is random, type A.
+    A change of speed changes r only through an offset of the blocking times.
     """
     ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
     means = [float(np.mean(ratio)) for ratio in ratios]

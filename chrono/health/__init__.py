@@ -1,6 +1,6 @@
-"""Are gates, link and clock ready for shooting?
+"""Judge whether gates, link and clock are ready for shooting.
 
-In: batches and shots as they come; out: what was observed in the last minute, and a verdict on
+In: batches and shots as they come. Out: the observations of the last minute, and a verdict on
 each item.
-Does not know about ports, files and screens.
+This room knows nothing about ports, files and screens.
 """

@@ -1,7 +1,7 @@
-"""How well each beam meets its sensor: its light against the comparator's thresholds.
+"""Judge how well each beam meets its sensor: compare its light with both thresholds.
 
-Board lines do not bring this in a recording: a board sends its levels for the moment, while it
-is asked. The limits are those of the gate in `firmware_notes/gate.md`.
+Recordings do not contain these levels. A board sends its present levels only on request. The
+limits are valid for the gate in `firmware_notes/gate.md`.
 """
 
 from collections import deque
@@ -12,33 +12,33 @@ from enum import Enum
 from chrono.reader.line_grammar import GateLevels, SensorLevels
 
 LEAST_LIGHT_V = 0.8
-"""Less light of a clear beam lets the comparator's offset and noise count [V] (gate.md, R2)."""
+"""With less light, the offset and noise of the comparator matter [V] (gate.md, R2)."""
 
 MOST_LIGHT_V = 2.5
-"""More comes near to 3 V, where an LM393 at 5 V leaves its range [V] (gate.md, R2)."""
+"""More light comes near to 3 V, where the range of an LM393 at 5 V ends [V] (gate.md, R2)."""
 
 TRIP_SHARE = 0.45
 """Share of a clear beam's light at which a gate should trip (gate.md, RV1)."""
 
 TRIP_SHARE_OFF = 0.05
-"""By how much it may differ: a tenth of a millimetre with a slit of 2 mm, half of what a rig's
-`trip_tolerance` allows at first."""
+"""Allowed deviation from this share. With a slit of 2 mm it is a tenth of a millimetre, half of
+the default `trip_tolerance` of a rig."""
 
 STRAY_SHARE = 0.10
-"""Share of a clear beam's light that may reach the sensor of a blocked one (gate.md)."""
+"""Share of a clear beam's light that may reach the sensor of a blocked beam (gate.md)."""
 
 LOWEST_V, HIGHEST_V = 0.05, 2.6
-"""What R3 and RV1 can make of 5 V, and a little more [V]: else no trimmer is connected."""
+"""A little more than R3 and RV1 can make of 5 V [V]. Above this, no trimmer is connected."""
 
 DISAGREES_AFTER = 3
-"""So many levels in a row that contradict the gate are no moment between two edges."""
+"""After this many contradictions in a row, the cause is not a moment between two edges."""
 
 BEST_WITHIN_S = 20.0
-"""For how long the most light is remembered, to turn back to it [s]."""
+"""Time for which the largest light is remembered, so that the user can turn back to it [s]."""
 
 
 class AlignmentVerdict(Enum):
-    """What is to be said of one beam."""
+    """The verdict on one beam."""
 
     GOOD = "good"
     DIM = "dim"
@@ -48,23 +48,23 @@ class AlignmentVerdict(Enum):
     TRIPS_LATE = "trips late"
     BLOCKED = "blocked"
     STRAY = "stray"
-    """Blocked, and light arrives all the same."""
+    """The gate is blocked, but light arrives."""
     UNCLEAR = "unclear"
-    """Between the thresholds: the gate stays what it was."""
+    """The light is between the thresholds: the gate keeps its last state."""
     NO_TRIMMER = "no trimmer"
     CONTRADICTION = "contradiction"
-    """The gate's output says something else than its light."""
+    """The output of the gate contradicts its light."""
 
 
 @dataclass(frozen=True)
 class GateAlignment:
     """
-    One beam now.
+    The present state of one beam.
 
     Attributes
     ----------
     name : str
-        The gate's, "A" or "B".
+        Name of the gate, "A" or "B".
     levels : GateLevels
         Light and thresholds [V].
     best_v : float
@@ -79,18 +79,18 @@ class GateAlignment:
 
     @property
     def margin(self) -> float:
-        """Share of the light that may go before the gate trips; 0 if it is not clear."""
+        """Share of the light that can be lost before the gate trips; 0 if it is not clear."""
         light = self.levels.light_v
         return max(1.0 - self.levels.lower_v / light, 0.0) if light > 0.0 else 0.0
 
     @property
     def trip_share(self) -> float:
-        """Share of the light that is left when the gate trips, 1 at most."""
+        """Share of the light that is left when the gate trips; at most 1."""
         return 1.0 - self.margin
 
 
 class AlignmentMonitor:
-    """Follows the levels of both gates while somebody looks at them."""
+    """Follows the levels of both gates while they are shown."""
 
     def __init__(self) -> None:
         self._seen: tuple[deque[tuple[int, float]], ...] = (deque(), deque())
@@ -101,14 +101,14 @@ class AlignmentMonitor:
         self, levels: SensorLevels, blocked: Sequence[bool | None], now_us: int
     ) -> tuple[GateAlignment, GateAlignment]:
         """
-        Take the levels of this moment; return how both beams are.
+        Take the levels of this moment; return the state of both beams.
 
         Parameters
         ----------
         levels : SensorLevels
-            May be the ones that were taken before.
+            The levels; they may be the same as in the call before.
         blocked : sequence of bool or None
-            What the gates' outputs say, None if that is not known.
+            Output of each gate; None if it is not known.
         now_us : int
             Host's clock [us].
         """
@@ -135,7 +135,7 @@ class AlignmentMonitor:
 
 
 def judge_alignment(levels: GateLevels) -> AlignmentVerdict:
-    """Return what is to be said of a beam by its levels alone."""
+    """Return the verdict on a beam by its levels alone."""
     light, lower, upper = levels
     if not LOWEST_V <= lower <= HIGHEST_V:
         return AlignmentVerdict.NO_TRIMMER
@@ -163,14 +163,15 @@ def _contradicts(levels: GateLevels, blocked: bool | None) -> bool:
 
 
 TONE_SLOWEST_S, TONE_FASTEST_S = 1.0, 0.15
-"""From one sound to the next, if a beam hardly clears its gate and if it is good [s]."""
+"""Time from one sound to the next for a beam that only just clears its gate, and for a good
+beam [s]."""
 
 
 def tone_period_s(gate: GateAlignment) -> float | None:
     """
-    Return the time from one sound to the next [s], None for silence.
+    Return the time from one sound to the next [s]; None for silence.
 
-    The more margin, the faster; a gate that is not clear makes no sound.
+    More margin gives faster sounds. A gate that is not clear makes no sound.
     """
     if gate.levels.light_v <= gate.levels.upper_v:
         return None
@@ -180,30 +181,30 @@ def tone_period_s(gate: GateAlignment) -> float | None:
 
 
 class Tone:
-    """When to sound, for the one gate that is being aligned."""
+    """Decides when to sound, for the gate that is being aligned."""
 
     def __init__(self, gate: str = "") -> None:
         self.gate = gate
-        """A or B; empty for silence."""
+        """The gate, A or B; empty for silence."""
         self._sounded_s = float("-inf")
 
     def turn_on(self) -> None:
-        """Go on to the next gate, and after the last one to silence."""
+        """Select the next gate; after the last gate select silence."""
         self.gate = {"": "A", "A": "B"}.get(self.gate, "")
 
     def is_due(self, gates: Sequence[GateAlignment], now_s: float) -> bool:
         """
-        Return whether to sound now, and take it as done.
+        Return True if it is time for a sound; the next sound is then counted from now.
 
         Parameters
         ----------
         gates : sequence of GateAlignment
-            None of them: silence.
+            Both gates; empty for silence.
         now_s : float
-            Time that passes [s]; only differences count.
+            A running time [s]; only differences are used.
         """
         period_s = next((tone_period_s(gate) for gate in gates if gate.name == self.gate), None)
-        # A little early rather than a whole look late.
+        # Sound a little early: the next look would be too late.
         if period_s is None or now_s - self._sounded_s < period_s - 0.01:
             return False
         self._sounded_s = now_s

@@ -1,7 +1,7 @@
-"""Watch the gates while lines come in: the last minute's values for `judge_readiness`.
+"""Watch the gates while lines come in, and keep the last minute for `judge_readiness`.
 
 `GateMonitor` takes decoded events and finished shots, and keeps a few numbers per gate. It
-judges nothing, and does not know about ports and screens.
+judges nothing, and it knows nothing about ports and screens.
 """
 
 from collections import deque
@@ -34,7 +34,7 @@ _TALLIED = _LOST_LINES
 
 
 class FlickerReading(NamedTuple):
-    """Present flicker of one gate: frequency [Hz] (0 if none) and blocked part of a period."""
+    """Present flicker of one gate: frequency [Hz] (0 if none), and blocked part of a period."""
 
     frequency_hz: float = 0.0
     duty: float = 0.0
@@ -54,7 +54,7 @@ def flicker_now(
         The processor's latest time [counter units].
     rules : Rules
     within_s : float
-        How many of the last seconds count.
+        Length of the last time span that counts [s].
     """
     since = now - rules.units(within_s)
     found = [FlickerReading(), FlickerReading()]
@@ -76,7 +76,7 @@ class _Second:
 
 class GateMonitor:
     """
-    Keeps what was seen of the gates in the last minute.
+    Keeps the observations of the gates in the last minute.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ class GateMonitor:
         """
         Take finished shots.
 
-        Lone passages that no body could have made are noise. Shots with a transit show how the
+        Lone passages that no body could make are noise. Shots with a transit show how the
         gates bounce.
         """
         rules = self._rules
@@ -152,7 +152,7 @@ class GateMonitor:
         flicker: tuple[FlickerReading, FlickerReading] = (FlickerReading(), FlickerReading()),
     ) -> Observation:
         """
-        Return what was seen up to `host_us`, over the last minute or since the start.
+        Return the observations of the last minute before `host_us`, or since the start.
 
         Parameters
         ----------
@@ -199,7 +199,7 @@ class GateMonitor:
         )
 
     def _second_of(self, host_us: int) -> _Second:
-        """Return the present second's counts; drop those older than the window."""
+        """Return the counts of the present second; drop counts older than the window."""
         at = max(host_us // SECOND_US, *self._seconds, 0)
         if at not in self._seconds:
             self._seconds[at] = _Second()
@@ -208,7 +208,7 @@ class GateMonitor:
         return self._seconds[at]
 
     def _chatter(self, events: Events, gate: int) -> int:
-        """Return how often a gate tripped again within the quiet time."""
+        """Return how often a gate tripped again within the quiet time after a passage."""
         chosen = (events.kind <= EventKind.LATE) & (events.gate == gate)
         chosen &= events.level != LEVEL_UNKNOWN
         places = np.flatnonzero(chosen)
@@ -240,12 +240,12 @@ class GateMonitor:
 
 def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     """
-    Return where to cut a batch so that all counts are the same for any cut of the stream.
+    Return where to cut a batch. The counts then do not depend on how the stream was cut before.
 
-    A piece is one second of the host's clock. Everything too old for the last window is one
-    piece; the last window is the one at the batch's end, or at `until_us` if nobody asks before
-    then. A hello begins a piece, because it may bring another counter. So do the records after
-    the last event, because their second is not known yet.
+    A piece is one second of the host's clock. Everything that is too old for the last window is
+    one piece. The last window ends at the end of the batch, or at `until_us` if nobody requests
+    results earlier. A hello begins a new piece, because it may bring another counter. Records
+    after the last event also begin a new piece, because their second is not known yet.
     """
     n, host_us = len(batch.events), batch.events.host_us
     second = np.maximum.accumulate(host_us) // SECOND_US

@@ -1,7 +1,7 @@
-"""Whether the gates are ready: what was observed, judged item by item.
+"""Judge item by item from observations whether the gates are ready.
 
-`Observation` holds plain numbers about some time of watching; `judge_readiness` decides for
-each item whether it prevents good measurements. It does not know about ports and screens, and
+`Observation` has the numbers observed during some time. For each item `judge_readiness` decides
+whether it prevents good measurements. This module knows nothing about ports and screens, and it
 writes no sentences.
 """
 
@@ -18,42 +18,46 @@ from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.processor.passage_pairing import LENGTH_TOLERANCE
 
 BLOCKED_LIMIT_S = 3.0
-"""No flying body and no person who walks by blocks a gate for longer [s]."""
+"""A flying body, or a person who walks by, never blocks a gate for longer than this [s]."""
 
 NOISE_PER_MIN = 6.0
-"""Lone spikes per minute and gate: at this rate one shot in 150 at 5 m/s meets one."""
+"""Limit for lone spikes per minute and gate. At this rate, one of 150 shots at 5 m/s is
+disturbed."""
 
 CHATTER_PER_MIN = 6.0
 LOST_SHARE = 1e-3
-"""Share of lost or damaged lines; a shot has four lines, so this affects one shot in 250."""
+"""Limit for the share of lost or damaged lines. A shot has four lines, so one of 250 shots is
+disturbed."""
 
 FIRST_DAMAGED = 1
 """If a port is opened in the middle of a line, the first line is damaged."""
 
 FEW_SHOTS = 3
-"""At least this many shots with and without bounce are needed to call it chance."""
+"""To conclude that shots bounce by chance, at least this many shots with a bounce are needed,
+and as many without."""
 
 BEAT_LIMIT_S = 2.5
-"""Longest time without a beat [s]: the board sends one per second, so two are missing."""
+"""Longest allowed time without a beat [s]. The board sends one per second, so two are then
+missing."""
 
 
 @dataclass(frozen=True)
 class GateObservation:
     """
-    What was seen of one gate.
+    The observations of one gate.
 
     Attributes
     ----------
     blocked : bool or None
-        Its level now, None while no line has stated it.
+        Present level of the gate; None while no line has stated the level.
     blocked_for_s : float
-        How long it has been blocked without a break [s], 0 if it is clear.
+        Time for which the gate has been blocked without a break [s]; 0 if it is clear.
     flicker_hz : float
-        Frequency of flicker [Hz], 0 if there is none.
+        Frequency of flicker [Hz]; 0 if there is no flicker.
     flicker_duty : float
         Blocked part of the period, 0 … 1.
     noise : int
-        Lone passages too short even for the rig's fastest body.
+        Number of lone passages that are too short even for the rig's fastest body.
     chatter : int
         How often the gate tripped again within the quiet time.
     """
@@ -69,34 +73,36 @@ class GateObservation:
 @dataclass(frozen=True)
 class Observation:
     """
-    What was observed in `span_s` seconds of watching.
+    The observations of `span_s` seconds.
 
     Attributes
     ----------
     span_s : float
-        How long the gates were watched [s].
+        Time for which the gates were watched [s].
     gates : tuple of two GateObservation
         Gates A and B.
     lines, damaged, lost_lines, board_lost, restarts : int
-        Lines that arrived, unusable lines among them, missing sequence numbers, edges that the
-        board dropped, restarts of the board.
+        Numbers of arrived lines, of unusable lines among them, of missing sequence numbers,
+        of edges that the board dropped, and of restarts of the board.
     has_beats : bool
-        Whether this kind of lines has beats and sequence numbers.
+        True if this kind of lines has beats and sequence numbers.
     silence_s : float
         Longest time without a beat [s].
     clock : ClockEstimate or None
-        Rate of the counter, if it is known.
+        Rate of the counter, if the rate is known.
     rate_error, rate_tolerance : float
-        The rig's value of that rate, relative, and its half-width; infinite if the rate is
-        taken from the beats themselves.
+        The rig's relative value of this rate, and its half-width. The half-width is infinite
+        if the rig takes the rate from the beats.
     timed, bounced : int
-        Number of the last shots with a transit, and of those with an edge that bounced.
+        Number of the last shots with a transit, and number of shots among them with an edge
+        that bounced.
     bounce_s : float
-        Median standard uncertainty of one edge's time in the latter [s], 0 if there are none.
+        Median standard uncertainty of one edge's time in the shots that bounced [s]; 0 if no
+        shot bounced.
     jitter_s : float
         Standard deviation of one edge's time that the rig states [s].
     causes : mapping of RestartCause to int
-        The restarts by the causes that the board reported.
+        Number of restarts for each cause that the board reported.
     """
 
     span_s: float
@@ -118,7 +124,7 @@ class Observation:
     causes: Mapping[RestartCause, int] = field(default_factory=dict)
 
     def gate(self, name: str) -> GateObservation:
-        """Return what was seen of gate A or B."""
+        """Return the observations of gate A or B."""
         return self.gates["AB".index(name)]
 
     def per_min(self, count: int) -> float:
@@ -127,29 +133,29 @@ class Observation:
 
     @property
     def bad_lines(self) -> int:
-        """Number of damaged or of lost lines, whichever is larger."""
+        """Number of damaged lines or of lost lines, whichever is larger."""
         return max(self.damaged, self.lost_lines)
 
     @property
     def hidden(self) -> int:
-        """Number of the last shots without a bounce: noise may have shifted them unseen."""
+        """Number of the last shots without a bounce; noise may have shifted their edges."""
         return self.timed - self.bounced
 
     @property
     def knows_rate(self) -> bool:
-        """Whether the beats give the counter's rate with an uncertainty."""
+        """True if the beats give the counter's rate with an uncertainty."""
         return self.clock is not None and isfinite(self.clock.U95)
 
     @property
     def rate_off(self) -> float:
-        """How far the rate is from the rig's value, relative; 0 while it is unknown."""
+        """Relative difference of the rate from the rig's value; 0 while the rate is unknown."""
         if self.clock is None or not self.knows_rate:
             return 0.0
         return self.clock.rate_error - self.rate_error
 
 
 class Aspect(StrEnum):
-    """What is checked."""
+    """The things that are checked."""
 
     LINK = "link"
     BEAM = "beam"
@@ -171,17 +177,17 @@ class Aspect(StrEnum):
 @dataclass(frozen=True)
 class ReadinessItem:
     """
-    One thing that was checked.
+    The result of one check.
 
     Attributes
     ----------
     aspect : Aspect
     troubled : bool
-        Whether it prevents good measurements.
+        True if this item prevents good measurements.
     gate : str
-        `A` or `B` if it is about one gate, otherwise empty.
+        `A` or `B` if the check is about one gate, otherwise empty.
     setup : str
-        The bodies' setup, if it is about bodies.
+        The setup of the bodies, if the check is about bodies.
     """
 
     aspect: Aspect
@@ -191,37 +197,37 @@ class ReadinessItem:
 
     @property
     def name(self) -> str:
-        """What was checked, and for which gate."""
+        """The checked aspect, and its gate."""
         return f"{self.aspect} {self.gate}" if self.gate else str(self.aspect)
 
 
 @dataclass(frozen=True)
 class Readiness:
-    """What was observed and all items in order; ready if none is troubled."""
+    """The observations and all items in order; ready if no item is troubled."""
 
     seen: Observation
     items: tuple[ReadinessItem, ...]
     timing: TimingJitter | None = None
-    """The jitter that the shots show, if they do."""
+    """The jitter by the shots, if known."""
     lengths: dict[str, BlockedLengths] = field(default_factory=dict)
-    """The lengths of the bodies that the gates saw, by setup."""
+    """The body lengths that the gates saw, by setup."""
     slope: MeasuredSlope | None = None
-    """The path's slope that the shots show, if they do."""
+    """The slope of the path by the shots, if known."""
     trends: tuple[LengthTrend, ...] = ()
-    """How the lengths at each gate change with speed and in time, if the shots show it."""
+    """Changes of the lengths at each gate with speed and in time, if the shots show any."""
 
     @property
     def ready(self) -> bool:
-        """Whether nothing prevents good measurements."""
+        """True if no item prevents good measurements."""
         return not self.troubles
 
     @property
     def troubles(self) -> tuple[ReadinessItem, ...]:
-        """The items that prevent them."""
+        """The items that prevent good measurements."""
         return tuple(item for item in self.items if item.troubled)
 
     def trend(self, item: ReadinessItem) -> LengthTrend:
-        """Return what an item about growth or drift was judged by."""
+        """Return the trend by which an item about growth or drift was judged."""
         (found,) = (
             each
             for each in self.trends
@@ -231,7 +237,7 @@ class Readiness:
 
 
 def judge_readiness(seen: Observation) -> Readiness:
-    """Return the health of the gates, the link and the clock from what was observed."""
+    """Judge gates, link and clock by the observations."""
     if not seen.lines:
         return Readiness(seen, (ReadinessItem(Aspect.LINK, troubled=True),))
     gates = [item for name in "AB" for item in _gate_items(name, seen)]
@@ -264,17 +270,17 @@ def _gate_items(name: str, seen: Observation) -> tuple[ReadinessItem, ...]:
 
 
 def _is_often(count: int, seen: Observation, limit_per_min: float) -> bool:
-    """Return whether events exceed a rate per minute; a single event is not a rate."""
+    """Return True if events exceed a rate per minute; a single event is not a rate."""
     return count >= 2 and seen.per_min(count) > limit_per_min
 
 
 def _hides_noise(seen: Observation) -> bool:
-    """Return whether some shots bounced by chance, so that others hide the same noise."""
+    """Return True if some shots bounced by chance, so that other shots hide the same noise."""
     return min(seen.bounced, seen.hidden) >= FEW_SHOTS and seen.bounce_s > seen.jitter_s
 
 
 def _is_off(seen: Observation) -> bool:
-    """Return whether the counter's rate is wrong, if beats give it and it is known."""
+    """Return True if beats show that the counter's rate is wrong."""
     if not seen.has_beats or seen.clock is None or not seen.knows_rate:
         return False
     return abs(seen.rate_off) > seen.rate_tolerance + seen.clock.U95
@@ -288,19 +294,19 @@ def with_shots(
     trends: tuple[LengthTrend, ...] = (),
 ) -> Readiness:
     """
-    Return a readiness with the results of the shots added.
+    Add the results of the shots to a readiness.
 
     Parameters
     ----------
     health : Readiness
     timing : TimingJitter or None
-        None if the shots do not show it.
+        Jitter by the shots; None if unknown.
     lengths : mapping of str to BlockedLengths
-        The lengths that the gates saw, by the setup's name.
+        The lengths that the gates saw, by the name of the setup.
     slope : MeasuredSlope or None
-        None if the shots do not show it.
+        Slope of the path by the shots; None if unknown.
     trends : tuple of LengthTrend
-        How the lengths change with speed and in time, as far as the shots show it.
+        Changes of the lengths with speed and in time, if the shots show any.
     """
     items = [*health.items]
     if timing is not None:

@@ -1,4 +1,4 @@
-"""Both beams while they are aligned, as bars and words for a terminal of 60 columns."""
+"""Show both beams during alignment as bars and words on a terminal of 60 columns."""
 
 from collections.abc import Sequence
 
@@ -12,7 +12,7 @@ from chrono.health.alignment import (
 
 BAR_CELLS = 20
 BAR_V = MOST_LIGHT_V
-"""What a whole bar stands for [V]."""
+"""Voltage that a full bar shows [V]."""
 
 _FULL, _EMPTY, _THRESHOLD = "█", "·", "|"
 _EIGHTHS = " ▏▎▍▌▋▊▉"
@@ -51,12 +51,12 @@ def alignment_lines(gates: Sequence[GateAlignment]) -> list[str]:
 
 
 def verdict_words(gate: GateAlignment) -> str:
-    """Return what is to be said of one beam, and what to do."""
+    """Return the verdict on one beam in words, and what to do."""
     return _ADVICE[gate.verdict].format(share=_percent(gate.trip_share))
 
 
 def bar_text(gate: GateAlignment) -> str:
-    """Return a gate's light as a bar; both thresholds are upright strokes in it."""
+    """Return a gate's light as a bar, with an upright stroke at each threshold."""
     full, eighths = divmod(round(_cells(gate.levels.light_v) * 8), 8)
     cells = [_FULL] * full + [_EMPTY] * (BAR_CELLS - full)
     if eighths:

@@ -1,4 +1,4 @@
-"""Writing files completely or not at all, and never over an existing file."""
+"""Write files completely or not at all, and never replace an existing file."""
 
 import os
 import secrets
@@ -12,7 +12,7 @@ from chrono.errors import OptionError, RecordingError
 from chrono.reader import file_io
 
 ABANDONED_S = 60.0
-"""A part that has not grown for so long, and that no program holds, was left behind [s]."""
+"""A part was left behind if no program holds it and it has not grown for this time [s]."""
 
 
 def check_new(path: Path, endings: Sequence[str]) -> str:
@@ -22,7 +22,7 @@ def check_new(path: Path, endings: Sequence[str]) -> str:
     Raises
     ------
     OptionError
-        If it is not in `endings`, or the file exists.
+        If the ending is not in `endings`, or the file exists.
     """
     ending = path.suffix.lower()
     if ending not in endings:
@@ -40,18 +40,18 @@ def check_new(path: Path, endings: Sequence[str]) -> str:
 @contextmanager
 def new_file(path: Path) -> Iterator[IO[bytes]]:
     """
-    Open a new file for writing; never leave a half-written one behind.
+    Open a new file for writing, and never leave a half-written file behind.
 
-    Until the file is complete it has a hidden name in the same folder. A program that is
-    killed or loses power leaves only ``.chrono-….part`` there, nothing like a result. The next
-    file that is written into that folder removes it.
+    Until the file is complete, it has a hidden name in the same folder. If the program is
+    killed or loses power, only ``.chrono-….part`` is left there, which nobody takes for a
+    result. The program removes it when it writes the next file into that folder.
 
     Raises
     ------
     OptionError
         If the file exists.
     RecordingError
-        If it cannot be written.
+        If the file cannot be written.
     """
     part = path.with_name(f".chrono-{secrets.token_hex(6)}.part")
     try:
@@ -77,7 +77,7 @@ def write_new(path: Path, content: bytes) -> None:
 
 
 def write_new_together(contents: Mapping[Path, bytes]) -> None:
-    """Write new files together; if one cannot be written, leave none of them."""
+    """Write new files together; if one of them cannot be written, remove all of them."""
     written: list[Path] = []
     try:
         for path, content in contents.items():
@@ -90,9 +90,9 @@ def write_new_together(contents: Mapping[Path, bytes]) -> None:
 
 
 def _remove_abandoned(folder: Path) -> None:
-    """Remove the parts that killed programs have left; those of running ones stay."""
+    """Remove parts that killed programs have left; keep the parts of running programs."""
     for part in folder.glob(".chrono-*.part"):
-        with suppress(OSError):  # somebody else's, or gone by now
+        with suppress(OSError):  # another user's file, or already removed
             with part.open("rb") as file:
                 is_quiet = time.time() - part.stat().st_mtime > ABANDONED_S
                 is_left = is_quiet and not file_io.is_locked(file.fileno(), part)
@@ -109,7 +109,7 @@ def _expect_none(path: Path) -> None:
 
 
 def _give_name(part: Path, path: Path) -> None:
-    """Give a complete file its name, unless another file has that name by now."""
+    """Give a complete file its name, unless another file already has this name."""
     try:
         try:
             os.link(part, path)

@@ -1,4 +1,4 @@
-"""Before the first shot, in words: error budgets, advice and plans, as text and for JSON."""
+"""Error budgets, advice and plans before the first shot, as text and for JSON."""
 
 import math
 from textwrap import wrap
@@ -48,25 +48,25 @@ WAYS = {
 
 
 def advice_text(advice: Advice) -> str:
-    """Return what to do."""
+    """Return in words what the user can do."""
     degrees, mm = math.degrees(advice.reach), advice.reach * 1e3
     return WAYS[advice.way].format(mm=mm, degrees=degrees)
 
 
 BAR_CELLS = 6
 MANY_DOF = 1000
-"""Degrees of freedom shown as infinite: t differs from the normal factor by 0.1 % there."""
+"""Degrees of freedom from which on ∞ is shown: t is then within 0.1 % of the normal factor."""
 
 _SHOWN_UNITS = {
     "m": ((1e-3, "mm"),),
     "s": ((1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")),
     "": ((1e-2, "%"), (1e-6, "ppm")),
 }
-"""Units that inputs are stated in, by their SI unit, the largest first."""
+"""Units in which inputs are shown, listed by their SI unit, the largest first."""
 
 
 def budget_text(found: SpeedBudget) -> str:
-    """Return what a speed's uncertainty is made of, as plain text within 80 columns."""
+    """Return the error budget of a speed as plain text of at most 80 columns."""
     budget, unit = found.budget, found.rig.speed_unit
     lines = [
         _title(found),
@@ -105,7 +105,7 @@ def budget_data(found: SpeedBudget) -> dict[str, Any]:
 
 
 def window_lines(rig: Rig, speed_mps: float) -> list[str]:
-    """Return what happens to a speed outside the rig's window; nothing for one inside."""
+    """Return what happens to a speed outside the rig's window; empty for a speed inside."""
     window, unit = rig.window, rig.speed_unit
     if window.slowest_mps <= speed_mps <= window.fastest_mps:
         return []
@@ -314,7 +314,7 @@ COLUMNS = 80
 
 
 def plan_text(plan: Plan) -> str:
-    """Return which rigs reach a wanted error, as plain text within 80 columns."""
+    """Return which rigs reach a wanted error, as plain text of at most 80 columns."""
     rig, unit = plan.rig, plan.rig.speed_unit
     return "\n".join(
         [

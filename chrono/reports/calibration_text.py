@@ -1,4 +1,4 @@
-"""Results of calibrations as lines for the user: clock, exchanged sensors, drops, rods."""
+"""Results of calibrations (clock, exchanged sensors, drops, rods) as lines for the user."""
 
 from chrono.calibrating.calibration import Calibration, ClockCalibration
 from chrono.calibrating.drop_calibration import DropDoubt, DropResult
@@ -45,7 +45,7 @@ def calibration_lines(result: Calibration) -> tuple[str, ...]:
 
 
 def calibration_doubt(result: Calibration) -> str:
-    """Return why a result should not be written; empty if nothing is in doubt."""
+    """Return why a result should not be written; empty if there is no doubt."""
     match result:
         case SwapResult():
             return swap_doubt(result)
@@ -59,7 +59,7 @@ def calibration_doubt(result: Calibration) -> str:
 
 
 def calibration_evidence(result: Calibration) -> str:
-    """Return the evidence for a result, as a rig file stores it beside the result."""
+    """Return the evidence for a result; the rig file stores it beside the result."""
     match result:
         case ClockCalibration():
             how = "beats against the host's clock"
@@ -89,7 +89,7 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
 
 
 def swap_doubt(result: SwapResult) -> str:
-    """Return why the exchange of the sensors is in doubt; empty if it is not."""
+    """Return why the exchange of the sensors is in doubt; empty if there is no doubt."""
     stated = f"± {result.stated_s * 1e6:.3g} us"
     match result.doubt:
         case None:
@@ -111,7 +111,7 @@ def swap_doubt(result: SwapResult) -> str:
 
 
 def clock_calibration_doubt(result: ClockCalibration) -> str:
-    """Return why a counter's rate had better not be written, empty without a doubt."""
+    """Return why a counter's rate should not be written; empty if there is no doubt."""
     stated_ppm = result.stated * 1e6
     if result.is_far:
         return (
@@ -124,7 +124,7 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
 
 
 def drop_doubt(result: DropResult) -> str:
-    """Return why a spacing by drops had better not be written, empty without a doubt."""
+    """Return why a spacing by drops should not be written; empty if there is no doubt."""
     match result.doubt:
         case None:
             return ""
@@ -144,7 +144,7 @@ def drop_doubt(result: DropResult) -> str:
 
 
 def drop_report(result: DropResult) -> tuple[str, ...]:
-    """Return the spacing by drops as lines for the user, the verdict first."""
+    """Return the spacing by drops as lines for the user, beginning with the verdict."""
     stated_mm, found_mm = result.setup.spacing_m * 1e3, result.spacing_m * 1e3
     u95_mm, away = result.uncertainty.U95 * 1e3, result.deviation_m * 1e3
     ratio = abs(result.deviation_m) / result.deviation_uncertainty.U95
@@ -181,7 +181,7 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
 
 
 def rod_doubt(result: RodResult) -> str:
-    """Return why a spacing by rods should not be written; empty if nothing is in doubt."""
+    """Return why a spacing by rods should not be written; empty if there is no doubt."""
     off, allowed = result.deviation_m * 1e3, result.allowed_m * 1e3
     fitting = [f"{length * 1e3:.1f} mm" for length in result.fitting_m]
     stated = [f"{length * 1e3:.1f} mm" for length in result.lengths_m]
@@ -208,7 +208,7 @@ def rod_doubt(result: RodResult) -> str:
 
 
 def _largest(uncertainty: CombinedUncertainty) -> tuple[str, str]:
-    """Return the name of the largest contribution, and a line about it."""
+    """Return the name of the largest contribution and a line about this contribution."""
     largest = max(uncertainty.contributions, key=lambda part: part.u_out)
     share = (largest.u_out / uncertainty.u) ** 2
     return largest.name, (

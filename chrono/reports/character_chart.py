@@ -1,9 +1,9 @@
-"""Pictures made of characters: points, bars and curves on axes whose ticks are evenly spaced.
+"""Pictures made of characters: points, bars and curves on axes with evenly spaced ticks.
 
-A cell of Braille holds two by four dots, so a point is drawn to a quarter of a line. A step
+A Braille cell has two by four dots, so a point is drawn to a quarter of a line. A step
 between ticks is a whole number of cells, so each tick is at its true place. If a stream
-cannot carry Braille, plain ASCII is used. Each curve ends in its own letter. An axis of
-decades gives each decade the same length.
+cannot show Braille, the picture uses plain ASCII. Each curve ends in its own letter. An axis
+of decades gives each decade the same length.
 """
 
 import math
@@ -38,11 +38,11 @@ class Axis:
     first : float
         Value at the middle of the first cell.
     per_cell : float
-        Value from one cell to the next.
+        Difference of value from one cell to the next.
     cells : int
         Number of cells.
     step : float
-        From tick to tick; a whole number of cells.
+        Difference of value from one tick to the next; a whole number of cells.
     """
 
     first: float
@@ -86,20 +86,20 @@ def fit_axis(
     least_step: float = 0.0,
 ) -> Axis:
     """
-    Choose the axis that shows a range as large as the cells allow.
+    Choose the axis that shows a range as large as possible in the given cells.
 
     Parameters
     ----------
     low, high : float
-        Range to show, finite; both may be the same.
+        Ends of the range to show, finite; they may be equal.
     cells : int
         Cells of the axis, at least 2.
     apart : sequence of int, optional
-        Allowed numbers of cells from tick to tick.
+        Allowed numbers of cells from one tick to the next.
     anchored : bool, optional
-        Begin at `low`; otherwise the range is in the middle.
+        Begin the axis at `low`; otherwise put the range in the middle.
     least_step : float, optional
-        Least distance of ticks, such as 1 for things that are counted.
+        Smallest difference of value between ticks, such as 1 for things that are counted.
 
     Returns
     -------
@@ -132,7 +132,7 @@ def _ceil(value: float) -> int:
 def axis_lines(
     axis: Axis, unit: str = "", level: str = "─", tick: str = "┬"
 ) -> tuple[str, str]:
-    """Return a level axis as a stroke with its ticks, and the numbers below them."""
+    """Return a horizontal axis: a line with ticks, and a line with the numbers below them."""
     ticks = axis.ticks()
     places = {cell for cell, _ in ticks}
     stroke = "".join(tick if cell in places else level for cell in range(axis.cells))
@@ -148,7 +148,7 @@ def axis_lines(
 
 class Chart:
     """
-    A picture on two axes: draw into it, then take it line by line.
+    A picture on two axes: draw into the picture, then get its lines.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ class Chart:
         self._signs: dict[tuple[int, int], Piece] = {}
 
     def point(self, x: float, y: float, style: str = "") -> None:
-        """Draw one dot; leave it out if it is outside the picture."""
+        """Draw one dot, unless the dot is outside the picture."""
         self._dot(*self._dots(x, y), style)
 
     def points(self, x: Iterable[float], y: Iterable[float], style: str = "") -> None:
@@ -174,13 +174,13 @@ class Chart:
             self.point(one_x, one_y, style)
 
     def mark(self, x: float, y: float, style: str = "") -> None:
-        """Draw a point two dots wide, so that it can be seen among bars."""
+        """Draw a point two dots wide, so that you can see the point among bars."""
         column, row = self._dots(x, y)
         self._dot(column, row, style)
         self._dot(column + 1, row, style)
 
     def bar(self, x: float, low: float, high: float, style: str = "") -> None:
-        """Draw an upright line from one value to another."""
+        """Draw a vertical line from one value to another."""
         column, bottom = self._dots(x, max(low, self.y.low))
         _, top = self._dots(x, min(high, self.y.high))
         for row in range(top, bottom + 1):
@@ -197,7 +197,7 @@ class Chart:
                 self._line(begin, end, style)
 
     def sign(self, x: float, y: float, text: str, style: str = "") -> None:
-        """Write a text that begins in the cell of a point, over what is drawn there."""
+        """Write a text that begins in the cell of a point and covers the drawing there."""
         column, row = (round(self.x.place(x)), self.y.cells - 1 - round(self.y.place(y)))
         for i, character in enumerate(text):
             if 0 <= column + i < self.x.cells and 0 <= row < self.y.cells:
@@ -205,17 +205,17 @@ class Chart:
 
     def lines(self, unit_x: str = "", unit_y: str = "") -> list[list[Piece]]:
         """
-        Return the picture with its axes, top line first.
+        Return the lines of the picture with its axes, from top to bottom.
 
         Parameters
         ----------
         unit_x, unit_y : str, optional
-            Written at the ends of the axes.
+            Units to write at the ends of the axes.
 
         Returns
         -------
         list of list of (str, str)
-            Pieces of text of each line, each with the name of its style.
+            For each line its pieces of text, each with the name of its style.
         """
         upright, corner, level, tick_x, tick_y = "│└─┬┤" if self.braille else "|+-++"
         labels = dict(self.y.ticks())
@@ -243,7 +243,7 @@ class Chart:
     # -- drawing -----------------------------------------------------------------------
 
     def _dots(self, x: float, y: float) -> tuple[int, int]:
-        """Return the dot of a point, counted from the top left."""
+        """Return column and row of a point's dot, counted from the top left."""
         column = math.floor((self.x.place(x) + 0.5) * DOTS_WIDE)
         row = math.floor((self.y.cells - 0.5 - self.y.place(y)) * DOTS_HIGH)
         return column, row
@@ -260,7 +260,7 @@ class Chart:
         first, last = 0, steps
         room = self.x.cells * DOTS_WIDE, self.y.cells * DOTS_HIGH
         for start, way, dots in zip(begin, ways, room, strict=True):
-            if way:  # the line may be of any length: walk only its part inside the picture
+            if way:  # the line may be very long: draw only its part inside the picture
                 enters, leaves = sorted((-1 - start, dots - start), reverse=way < 0)
                 first = max(first, steps * enters // way)
                 last = min(last, -(-steps * leaves // way))
@@ -289,13 +289,13 @@ class Chart:
 
 
 WIDTH, HEIGHT = 48, 12
-"""Cells of a picture without its axes: fits a terminal 60 columns wide."""
+"""Size of a picture without its axes, in cells. It fits a terminal of 60 columns."""
 _APART_X, _APART_Y = (6, 8, 10, 12), (2, 3, 4)
 
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """One curve: its points in order, shape (N,), and the letter that it ends in (or none)."""
+    """One curve: its points in order, shape (N,), and the letter at its end (may be empty)."""
 
     x: Floats
     y: Floats
@@ -311,9 +311,9 @@ def curves_picture(
     Parameters
     ----------
     curves : sequence of Curve
-        Finite points; parts below 0 are left out.
+        Curves of finite points; parts below 0 are not drawn.
     x_label, y_label : str
-        What the axes show, with the unit.
+        Quantity and unit of each axis.
     ascii_only : bool, optional
         Use plain ASCII characters.
 
@@ -341,7 +341,7 @@ def curves_picture(
 
 
 def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None:
-    """Put a curve's letter on its highest point, or beside it if that is taken."""
+    """Put a curve's letter on its highest point, or beside this point if it is occupied."""
     if not curve.letter or not len(curve.x):
         return
     highest = int(np.argmax(curve.y))
@@ -365,7 +365,7 @@ def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None
 @dataclass(frozen=True)
 class DecadeAxis(Axis):
     """
-    An axis of logarithms: `first`, `per_cell` and `step` are in decades.
+    A logarithmic axis: `first`, `per_cell` and `step` are in decades.
 
     Attributes
     ----------
@@ -376,11 +376,11 @@ class DecadeAxis(Axis):
     scale: float = 1.0
 
     def place(self, value: float) -> float:
-        """Return the position of a value above zero, in cells from the middle of the first."""
+        """Return the position of a positive value, in cells from the first cell's middle."""
         return (math.log10(value) - self.first) / self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
-        """Return the cell and the text of each decade and, if there is room, of 2 and 5."""
+        """Return cell and text of each tick: each decade and, if there is room, 2 and 5."""
         found: dict[int, str] = {}
         for digit in (1, 2, 5) if 1 / self.per_cell >= 12 else (1,):
             for decade in range(math.floor(self.first), math.ceil(self.high) + 1):
@@ -391,6 +391,6 @@ class DecadeAxis(Axis):
 
 
 def decade_axis(low: float, high: float, cells: int, scale: float = 1.0) -> DecadeAxis:
-    """Return the axis that shows `low` … `high`, above zero, over all cells."""
+    """Return the axis that shows `low` … `high` over all cells; both must be positive."""
     first, last = math.log10(low), math.log10(high)
     return DecadeAxis(first, (last - first) / (cells - 1), cells, 1.0, scale)

@@ -1,4 +1,4 @@
-"""The counter's rate found from its beats, in sentences."""
+"""The counter's rate, as found from the beats, in sentences."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ the apparent error for this much growth."""
 
 
 def rate_text(estimate: ClockEstimate) -> str:
-    """Return the rate with ± at 95 % coverage, such as ``120 ± 15 ppm slow``."""
+    """Return the rate error with its ± at 95 % coverage, such as ``120 ± 15 ppm slow``."""
     error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
     return (
         f"{format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
@@ -41,13 +41,13 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
 
 
 def beats_text(estimate: ClockEstimate) -> str:
-    """Return the beats that an estimate uses; a break divides them into stretches."""
+    """Return how many beats an estimate uses; a break divides the beats into stretches."""
     stretches = f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}"
     return f"from {estimate.beats} beats, {estimate.span_s:.0f} s in {stretches}"
 
 
 def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
-    """Return what the user should know about an estimate."""
+    """Return notes that the user should know about an estimate."""
     notes = []
     if estimate.steps_s:
         notes.append(
@@ -62,7 +62,7 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
 
 
 def remeasured_words(session: Session) -> str:
-    """Return with which rate all shots so far have just been measured again."""
+    """Return a sentence: with which rate all shots so far were measured again."""
     rate = session.host_rate
     if rate is None:
         return "All shots measured again with the clock that the rig states."

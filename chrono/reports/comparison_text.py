@@ -1,7 +1,7 @@
-"""Setups compared, as lines for a terminal and as an object for JSON.
+"""A comparison of setups as lines for a terminal and as an object for JSON.
 
-The answer comes first, with at most two reasons for doubt. Up to three setups have a paragraph
-for each pair, more have a matrix.
+The answer comes first, with at most two reasons for doubt. With up to three setups, each pair
+has a paragraph. With more setups, there is a matrix.
 """
 
 from collections.abc import Callable, Sequence
@@ -28,19 +28,19 @@ from chrono.session.pooled_samples import RigBasis, RigsTaken
 from chrono.units import format_value, significant_decimals, speed_in
 
 MOST_PARAGRAPHS = 3
-"""More setups make a matrix: their pairs would be six paragraphs and more."""
+"""If there are more setups than this, a matrix replaces the paragraphs for the pairs."""
 MOST_REASONS = 2
 SHOWN_NAMES = 4
 SHOWN_CHANGES = 4
 LONGEST_NAME = 40
-"""Longest name of a setup in a sentence; the table has the whole name."""
+"""Longest name of a setup in a sentence; the table shows the whole name."""
 
 
 def comparison_text(
     found: Comparison, unit: str, rigs: RigsTaken | None = None, damaged_lines: int = 0
 ) -> str:
     """
-    Return a comparison in words and figures.
+    Return a comparison as words and numbers.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def is_matrix(found: Comparison) -> bool:
 
 
 def names(found: Comparison) -> list[str]:
-    """Return the setups' names, numbered where a matrix refers to them."""
+    """Return the names of the setups, with numbers if a matrix refers to them."""
     numbered = is_matrix(found)
     return [
         f"{place} {group.name}" if numbered else group.name
@@ -81,7 +81,7 @@ def names(found: Comparison) -> list[str]:
 
 
 def in_columns(lines: Sequence[str]) -> list[str]:
-    """Return sentences as lines within the columns of a terminal, their indents kept."""
+    """Wrap sentences to the width of a terminal, and keep their indents."""
     found = []
     for line in lines:
         indent = len(line) - len(line.lstrip())
@@ -94,7 +94,7 @@ def _name(group: Group) -> str:
 
 
 def headline_lines(found: Comparison, unit: str, damaged_lines: int = 0) -> list[str]:
-    """Return the answer in a sentence, and at most two reasons to doubt it."""
+    """Return the answer in one sentence, and at most two reasons to doubt the answer."""
     if len(found.groups) < 2:
         return []
     if not found.judged:
@@ -110,7 +110,7 @@ def headline_lines(found: Comparison, unit: str, damaged_lines: int = 0) -> list
 
 
 def _answer(found: Comparison, unit: str) -> str:
-    """Return which setup is the fastest, or that this is not settled."""
+    """Return a sentence: which setup is the fastest, or that this is not settled."""
     compared = _compared(found)
     if found.fastest is not None:
         group, verdict = found.fastest
@@ -136,7 +136,7 @@ def _answer(found: Comparison, unit: str) -> str:
 
 
 def _compared(found: Comparison) -> list[Group]:
-    """Return the setups whose speed was compared with that of any other."""
+    """Return the setups whose speed was compared with the speed of another setup."""
     used = [group for pair in found.judged for group in (pair.first, pair.second)]
     return [group for group in found.groups if _is_in(group, used)]
 
@@ -202,7 +202,7 @@ def _suspicious_reasons(found: Comparison) -> list[str]:
 
 
 def suspicious_lines(found: Comparison) -> list[str]:
-    """Return which shots do not fit the others of their setup."""
+    """Return which shots do not fit the other shots of the same setup."""
     return [
         f"  suspicious in {_name(group)}: {which_shots(group.suspicious)}"
         for group in found.groups
@@ -211,7 +211,7 @@ def suspicious_lines(found: Comparison) -> list[str]:
 
 
 def pair_blocks(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> list[list[str]]:
-    """Return a paragraph for each pair, or for the two fastest setups beside a matrix."""
+    """Return a paragraph for each pair; beside a matrix, only for the two fastest setups."""
     pairs = found.pairs
     if is_matrix(found):
         first, second = sorted(found.groups, key=lambda group: -group.series.mean_mps)[:2]
@@ -224,7 +224,7 @@ def pair_blocks(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> 
 
 
 def pair_lines(pair: PairComparison, unit: str, rigs: RigsTaken | None = None) -> list[str]:
-    """Return sentences on speed, on what settles it, and on repeatability."""
+    """Return sentences on speed, on shots that would settle a result, and on repeatability."""
     title = f"{plain(pair.second.name)} against {plain(pair.first.name)}:"
     if pair.verdict is Verdict.UNKNOWN:
         return [title, f"  cannot compare: {_no_judgement(pair)}"]
@@ -247,7 +247,7 @@ def _no_judgement(pair: PairComparison) -> str:
 
 
 def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
-    """Return how much faster or slower the second is, or that it is not settled."""
+    """Return how much faster or slower the second setup is, or that this is not settled."""
     deciding = pair.deciding
     assert deciding is not None, "only pairs with a difference have a sentence"
     by, signed = difference_text(deciding, unit)
@@ -277,7 +277,7 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
 
 def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
     """
-    Return a difference with its interval: its size, and with its sign.
+    Return a difference with its interval in two forms: without and with its sign.
 
     More digits are shown if rounding would hide whether zero is in the interval.
     """
@@ -297,7 +297,7 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
 
 
 def chance_words(difference: Difference) -> str:
-    """Return how often equal setups would look at least this different, in words and as p."""
+    """Return in words and as p how often equal setups would look at least this different."""
     p = difference.p_overall
     if p < 0.001:
         often, number = "in less than 1 of 1000 sessions", "p < 0.001"
@@ -312,13 +312,13 @@ def chance_words(difference: Difference) -> str:
 
 def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     """
-    Return how many shots would settle a difference, and how far that can be known.
+    Return how many shots would settle a difference, and how certain this number is.
 
     Parameters
     ----------
     more : MoreShots
     in_turn : str, optional
-        How to shoot them.
+        Words that say in which order to shoot.
     """
     if more.as_seen >= MOST_SHOTS:
         return (
@@ -332,11 +332,11 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     )
     if more.most is None:
         return f"{sure}; the difference may be zero, then no number settles it"
-    return f"{sure}; if it is as small as possible, {more.most} do"
+    return f"{sure}; if the difference is as small as it can be, {more.most} do"
 
 
 def spread_sentence(pair: PairComparison) -> str:
-    """Return which of two setups is more repeatable, or why that is not known."""
+    """Return which of two setups is more repeatable, or why this is not known."""
     match pair.spread:
         case SpreadVerdict.TOO_FEW:
             return (
@@ -355,7 +355,7 @@ def spread_sentence(pair: PairComparison) -> str:
 
 
 def ratio_text(pair: PairComparison) -> str:
-    """Return the ratio of s; with more digits if rounding would hide a claim."""
+    """Return the ratio of both s, with more digits if rounding would hide a difference."""
     low, high = pair.s_ratio_low, pair.s_ratio_high
     digits: Callable[[float], str] = two_digits
     if (float(two_digits(low)) > 1, float(two_digits(high)) < 1) != (low > 1, high < 1):
@@ -368,7 +368,7 @@ def _four_digits(value: float) -> str:
 
 
 def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
-    """Return that one rig is assumed for both recordings, if this is an assumption."""
+    """Return a note if the same rig is only assumed for both recordings."""
     if rigs is None or pair.of_one_session:
         return []
     common = set(pair.first.rigs) & set(pair.second.rigs)
@@ -378,7 +378,7 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
 
 
 def without_lines(pair: PairComparison) -> list[str]:
-    """Return how the result of a pair changes without the suspicious shots, if it does."""
+    """Return how the result of a pair changes without the suspicious shots; empty if not."""
     other = pair.without_suspicious
     if other is None:
         return []
@@ -412,7 +412,7 @@ def _which_suspicious(pair: PairComparison) -> str:
 
 
 def _verdict_words(pair: PairComparison) -> str:
-    """Return what the result for the speeds would be."""
+    """Return what the result for the speeds would be without the suspicious shots."""
     if pair.faster is None:
         return "it would not be settled which is faster"
     name = _name(pair.faster)
@@ -443,7 +443,7 @@ MATRIX_LEGEND = (
 
 
 def matrix_cells(found: Comparison, unit: str) -> list[list[str]]:
-    """Return for each setup except the first its marked difference from each earlier one."""
+    """Return one row for each setup after the first: its difference from each earlier setup."""
     size = len(found.groups)
     pairs = iter(found.pairs)
     cells = [[""] * (size - 1) for _ in range(size - 1)]
@@ -463,7 +463,7 @@ def _matrix_cell(pair: PairComparison, unit: str) -> str:
 
 
 def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[str]:
-    """Return the matrix of pairs, in pieces as wide as `columns` allow."""
+    """Return the matrix of pairs, cut into pieces that fit into `columns`."""
     cells = matrix_cells(found, unit)
     width = max(len(cell) for row in cells for cell in row) + 1
     side = len(str(len(cells) + 1)) + 2
@@ -479,7 +479,7 @@ def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[s
 
 
 def many_lines(found: Comparison) -> list[str]:
-    """Return what a matrix does not show: repeatability, and what suspicious shots change."""
+    """Return facts that a matrix lacks: repeatability, and effects of suspicious shots."""
     number = {id(group): place for place, group in enumerate(found.groups, 1)}
     lines = []
     for pair in found.pairs:
@@ -503,7 +503,7 @@ def many_lines(found: Comparison) -> list[str]:
 
 
 def note_lines(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> list[str]:
-    """Return how the pairs were judged, the answer for all setups together, and the rigs."""
+    """Return how pairs were judged, the result for all setups together, and the rigs."""
     judged = found.judged
     return [
         *(_drift_notes(found, unit) if judged else []),
@@ -547,7 +547,7 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
 def comparison_data(
     found: Comparison, unit: str = "m/s", rigs: RigsTaken | None = None, damaged_lines: int = 0
 ) -> dict[str, Any]:
-    """Return a comparison as an object for JSON, speeds [m/s], None where undefined."""
+    """Return a comparison as an object for JSON: speeds [m/s], None for undefined values."""
     fastest = found.fastest
     return {
         "headline": headline_lines(found, unit, damaged_lines),

@@ -1,7 +1,8 @@
-"""The table of shots as CSV and Parquet, by Apache Arrow: in bulk, bounded in memory.
+"""Write the table of shots as CSV and Parquet with Apache Arrow, in a bounded memory.
 
-Plain code writes few shots, decimal commas, and every CSV if pyarrow is not installed: the
-same bytes, a few times slower, but nothing to load. Parquet needs pyarrow.
+Plain Python writes a table of few shots, decimal commas, and every CSV if pyarrow is not
+installed. It gives the same bytes. It is a few times slower but loads no library. Parquet
+needs pyarrow.
 """
 
 from collections.abc import Iterable, Iterator
@@ -34,7 +35,8 @@ def write_comma_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as CSV with `;` and decimal commas; return the number of rows.
 
-    `counted` is TRUE or FALSE there: what spreadsheets and R's `read.csv2` take for logical.
+    The column `counted` is TRUE or FALSE: spreadsheets and R's `read.csv2` read this as a
+    logical value.
     """
     return _write_plain(_chunks(tables), stream, ";", ",")
 
@@ -79,17 +81,17 @@ def _quoted(text: str) -> str:
 
 
 def _number(value: float) -> str:
-    """Return the shortest digits that mean the number, without an exponent."""
+    """Return the shortest digits that give back the same number, without an exponent."""
     if value != value:
         return ""
     return f"{Decimal(repr(value)):f}".removesuffix(".0")
 
 
 WORTH_LOADING_ROWS = 2_000
-"""Writing this many rows by plain code takes as long as loading Apache Arrow."""
+"""Plain Python writes this many rows in the time that Apache Arrow needs to load."""
 
 ROW_GROUP = 50_000
-"""Least number of rows in a row group of a Parquet file; many small groups read slowly."""
+"""Smallest row group of a Parquet file [rows]. A file of many small groups is slow to read."""
 
 
 def load_meanwhile() -> None:
@@ -99,7 +101,7 @@ def load_meanwhile() -> None:
 
 
 def _load() -> None:
-    with suppress(ImportError):  # writing will report it
+    with suppress(ImportError):  # the error is reported when the file is written
         from pyarrow import csv, parquet  # noqa: F401
 
 
@@ -134,9 +136,9 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as Parquet; return the number of rows.
 
-    The schema's metadata are the members at the head of a JSON file, see `ExportHeads.texts`.
-    They are known only at the end. Arrow's own schema is made at the beginning; if it were
-    stored too, readers would ignore these metadata.
+    The metadata of the schema are the same members as in the head of a JSON file, see
+    `ExportHeads.texts`. They are known only at the end. Arrow's own schema is made at the
+    beginning and is not stored: if it were, readers would ignore these metadata.
 
     Raises
     ------
@@ -152,7 +154,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     from pyarrow import parquet
 
     heads, schema, rows = ExportHeads(), _schema(), 0
-    repeated = [*TEXT_COLUMNS]  # numbers hardly ever repeat: a search would cost time
+    repeated = [*TEXT_COLUMNS]  # numbers are rarely equal, so a dictionary would only cost time
     parts = _parts(tables, heads)
     options = {"use_dictionary": repeated, "store_schema": False}
     with parquet.ParquetWriter(stream, schema, **options) as writer:
@@ -166,7 +168,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
 def _has_arrow() -> bool:
     try:
         return find_spec("pyarrow") is not None
-    except ValueError:  # it was taken out of the running program
+    except ValueError:  # the time zone data were removed while the program ran
         return False
 
 
@@ -190,7 +192,7 @@ def _row_groups(batches: Iterable["pa.RecordBatch"]) -> Iterator["pa.Table"]:
 
 
 def _harmless(columns: Columns) -> Columns:
-    """Return columns in which a spreadsheet takes no text for a formula."""
+    """Return columns in which no text can look like a formula to a spreadsheet."""
     for name in TEXT_COLUMNS:
         texts = columns[name]
         columns[name] = texts._replace(each=[cell(text) for text in texts.each])
@@ -211,7 +213,7 @@ def _schema(moments_as_text: bool = False) -> "pa.Schema":
 
 
 def _batch(columns: Columns, schema: "pa.Schema") -> "pa.RecordBatch":
-    """Put columns together; a NaN becomes an empty cell."""
+    """Join columns to a table; a NaN becomes an empty cell."""
     import pyarrow as pa
 
     arrays = [_array(columns[field.name], field.type) for field in schema]

@@ -1,4 +1,4 @@
-"""Energies as text with a picture, and as an object for JSON."""
+"""Energies of launches as text with a picture, and as an object for JSON."""
 
 import math
 from collections.abc import Sequence
@@ -29,14 +29,14 @@ Results = Sequence[EnergyResult | RefusedLaunch]
 
 def energy_text(results: Results, units: UserUnits, *, ascii_only: bool = False) -> str:
     """
-    Return energies and momenta as text for a terminal, with bars beside the stored energy.
+    Return energies and momenta as text for a terminal, with bars that show the energies.
 
     Parameters
     ----------
     results : sequence of EnergyResult or RefusedLaunch
         At least one.
     units : UserUnits
-        Units to show them in.
+        Units of the shown values.
     ascii_only : bool, optional
         Draw with plain ASCII characters.
     """
@@ -53,7 +53,7 @@ def energy_text(results: Results, units: UserUnits, *, ascii_only: bool = False)
 
 
 def energy_data(results: Results) -> dict[str, Any]:
-    """Return what `energy_text` shows as an object for JSON, in SI."""
+    """Return the values that `energy_text` shows as an object for JSON, in SI units."""
     stored = any(isinstance(r, EnergyResult) and r.bounds for r in results)
     return {
         "caution": STORED_CAUTION if stored else FLIGHT_CAUTION,
@@ -62,7 +62,7 @@ def energy_data(results: Results) -> dict[str, Any]:
 
 
 def exceeded_words(results: Results) -> list[str]:
-    """Return which setups carried more than was stored, as findings about the data."""
+    """Return as findings which setups carried more energy than was stored."""
     return [
         f"{name_of(r.launch)}: carried more than {name} allows; check mass, speed and the "
         "stored energy"

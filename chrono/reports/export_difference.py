@@ -1,7 +1,7 @@
-"""How an export differs from an earlier one of the same recordings.
+"""How an export differs from an earlier export of the same recordings.
 
-A changed rule or a corrected rig changes speeds, and sometimes which edges make a shot. Two
-shots count as the same if their first edges came at the same time.
+A changed rule or a corrected rig changes speeds, and sometimes the edges that form a shot.
+Two shots count as the same shot if their first edges came at the same time.
 """
 
 import csv
@@ -16,10 +16,10 @@ from chrono.reports.setup_words import count_text
 from chrono.safe_text import plain
 
 SAME_S = 5e-4
-"""First edges closer than this count as one edge; two shots are never so close."""
+"""First edges closer in time than this count as one edge [s]. Two shots are never so close."""
 SHOWN = 40
 LEAST_MPS = 1.5e-6
-"""Both tables are rounded to 1e-6."""
+"""Smaller differences mean nothing, because both tables are rounded to 1e-6."""
 
 _NUMBERS = "time_s", "speed_mps", "U95_mps"
 _NEEDED = {"recording", "shot", *_NUMBERS, "flags"}
@@ -34,9 +34,9 @@ class ShotChange:
     ----------
     recording : str
     time_s : float
-        Its first edge, since the session's start [s].
+        Time of its first edge, since the session's start [s].
     before, now : mapping or None
-        `shot`, `speed_mps`, `U95_mps` and `flags`; None if there was no shot.
+        `shot`, `speed_mps`, `U95_mps` and `flags` in each export; None if there is no shot.
     """
 
     recording: str
@@ -46,7 +46,7 @@ class ShotChange:
 
     @property
     def size(self) -> float:
-        """Size of the change of speed or of ±, the larger one, relative to the earlier ±."""
+        """The larger of the changes of speed and of ±, relative to the earlier ±."""
         if self.before is None or self.now is None:
             return math.inf
         was, is_now = self.before["speed_mps"], self.now["speed_mps"]
@@ -60,7 +60,7 @@ class ShotChange:
 
 @dataclass(frozen=True)
 class ExportDifference:
-    """How many shots both exports have, and those that differ, the largest change first."""
+    """The numbers of shots in both exports, and the changed shots, the largest change first."""
 
     before: int
     now: int
@@ -69,7 +69,7 @@ class ExportDifference:
 
 def read_export(path: Path) -> list[dict[str, Any]]:
     """
-    Read an earlier export, a CSV file with points or commas in its numbers.
+    Read an earlier export: a CSV file with decimal points or decimal commas.
 
     Raises
     ------
@@ -167,7 +167,7 @@ def _differs(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
 
 
 def difference_text(found: ExportDifference) -> str:
-    """Return the changes as lines, the largest first."""
+    """Return the changes as lines, the largest change first."""
     count = count_text(found.now, "shot")
     if not found.changes:
         return f"{count}, as in the earlier export"

@@ -1,9 +1,9 @@
 """The table of shots: its columns with their meaning, its head, and its rows in chunks.
 
-`SHOT_COLUMNS` is the one source for `export --columns`, the guide, JSON and Parquet files and
-workbooks. As JSON it is a Table Schema (Frictionless Data), with `unit` beside it. The head
-states start, rig, setups and version. Numbers are rounded well below any uncertainty, so that
-every format shows the same digits.
+`SHOT_COLUMNS` is the only source for `export --columns`, the guide, JSON and Parquet files and
+workbooks. In JSON the columns are a Table Schema (Frictionless Data) with `unit` added. The
+head states start, rig, setups and version. Numbers are rounded to a digit far below any
+uncertainty, so that every format shows the same digits.
 """
 
 import json
@@ -38,13 +38,13 @@ class Column:
     ----------
     name : str
     kind : {"string", "integer", "number", "boolean", "datetime"}
-        Its type by the Table Schema.
+        Type of the column in the Table Schema.
     unit : str
-        Unit of its numbers, empty if they have none.
+        Unit of its numbers; empty if the numbers have no unit.
     meaning : str
-        One phrase.
+        What the column contains, in one phrase.
     decimals : int
-        Decimals to which numbers are rounded, far below any uncertainty.
+        Number of decimals, so many that rounding is far below any uncertainty.
     """
 
     name: str
@@ -104,19 +104,19 @@ PROGRAM = f"chrono-gates {__version__}"
 @dataclass(frozen=True)
 class ExportHead:
     """
-    Facts about one recording, besides its shots.
+    Facts about one recording, without its shots.
 
     Attributes
     ----------
     recording : str
-        Its name, as in every row.
+        Name of the recording, as in every row.
     started : str
-        Start that the recording states, ISO 8601, or empty.
+        Start that the recording states, in ISO 8601; empty if it states no start.
     rig : dict
-        Rig that its shots were measured with, SI, the unit in each name.
+        Rig with which its shots were measured, in SI, with the unit in each name.
     setups : list of dict
-        `name`, `body` and `conditions` of each, as in a recording; if asked for, also the
-        statistics of its counted shots, None where undefined.
+        `name`, `body` and `conditions` of each setup, as in a recording. On request also the
+        statistics of its counted shots, None for undefined values.
     """
 
     recording: str
@@ -135,7 +135,7 @@ def head_of(session: Session, recording: str, with_statistics: bool = False) -> 
 
 
 def _stated(session: Session) -> list[str]:
-    """Return the names of setups; the empty name only if shots were made with it."""
+    """Return the names of setups; include the empty name only if shots have it."""
     unnamed = session.setups.named(NO_SETUP)[session.log.setup].any()
     return [name for name in session.setups.names if name != NO_SETUP or unnamed]
 
@@ -154,12 +154,12 @@ def _series_values(series: Series | None) -> dict[str, Any]:
 
 _SERIES = ("mean_mps", "U95_mean_mps", "s_mps", "median_mps", "min_mps", "max_mps")
 SETUP_NUMBERS = ("shots", "counted", *_SERIES)
-"""The statistics of a setup, in order."""
+"""Names of the statistics of a setup, in the order of export."""
 
 
 @dataclass
 class ExportHeads:
-    """The heads of a file's recordings; each rig once, as a whole season may use one rig."""
+    """The heads of a file's recordings. Each rig is kept once: a season may have only one."""
 
     rigs: list[dict[str, Any]] = field(default_factory=list)
     recordings: list[dict[str, Any]] = field(default_factory=list)
@@ -211,13 +211,13 @@ Columns = dict[str, Any]
 
 
 class TextColumn(NamedTuple):
-    """A column of text: each text once, and for each row the index of its text."""
+    """A column of text: a list of different texts, and for each row the index of its text."""
 
     each: list[str]
     place: npt.NDArray[np.unsignedinteger]
 
     def objects(self) -> npt.NDArray[np.object_]:
-        """Return the column as Python's strings, shape (N,)."""
+        """Return the column as Python strings, shape (N,)."""
         return np.array(self.each, object)[self.place]
 
 
@@ -230,7 +230,7 @@ class ExportTable:
     ----------
     head : ExportHead
     chunks : iterable of dict
-        The columns of its shots, in order, some shots at a time; see `shot_columns`.
+        The columns of its shots in order; each chunk has some shots. See `shot_columns`.
     """
 
     head: ExportHead
@@ -242,7 +242,7 @@ class ExportTable:
 
 
 def shot_table(session: Session, recording: str, with_statistics: bool = False) -> ExportTable:
-    """Return the exported data of a session; shots are measured when they are asked for."""
+    """Return the exported data of a session; each chunk is measured when it is requested."""
     chunks = (shot_columns(session, recording, part) for part in session.log.chunks())
     return ExportTable(head_of(session, recording, with_statistics), chunks)
 
@@ -263,8 +263,9 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
     Returns
     -------
     dict
-        Column name to array, or to `TextColumn` for text, in the order of `COLUMNS`; speeds
-        [m/s], NaN where nothing was measured; moments NaT where the start is not stated.
+        Array of each column by its name, or `TextColumn` for text, in the order of `COLUMNS`.
+        Speeds are in m/s, and NaN if nothing was measured. Moments are NaT if the recording
+        states no start.
     """
     shots, measured = session.log.shots[part], session.measured(part)
     time_us = session.log.time_us[part]
@@ -293,7 +294,7 @@ def records_of(columns: Columns) -> Iterator[dict[str, Any]]:
 
 
 def shot_records(session: Session, recording: str, part: slice) -> Iterator[dict[str, Any]]:
-    """Yield some shots of a session as objects for JSON; None where nothing was measured."""
+    """Yield some shots of a session as objects for JSON; None if nothing was measured."""
     return records_of(shot_columns(session, recording, part))
 
 
@@ -321,12 +322,12 @@ def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
         if start.tzinfo is not None:
             begin = np.datetime64(start.astimezone(UTC).replace(tzinfo=None), "us")
     except (ValueError, OverflowError):
-        pass  # it is not a moment, or is before all calendars
+        pass  # the text is not a moment, or the year is not in the calendar
     return begin + host_us.astype("timedelta64[us]")
 
 
 def _plain_values(values: Any) -> list[Any]:
-    """Return a column as values that JSON knows."""
+    """Return a column as values that JSON allows."""
     if isinstance(values, TextColumn):
         return values.objects().tolist()
     if values.dtype.kind == "M":
@@ -335,7 +336,7 @@ def _plain_values(values: Any) -> list[Any]:
 
 
 def _named(codes: npt.NDArray[Any], word: Callable[[int], str]) -> TextColumn:
-    """Replace each code, a small whole number, by its word, asking for each word once."""
+    """Replace each code (a small whole number) by its word, and look up each word once."""
     numbers = codes.astype(np.intp)
     distinct = np.flatnonzero(np.bincount(numbers))
     places = distinct.searchsorted(numbers).astype(np.min_scalar_type(len(distinct)))

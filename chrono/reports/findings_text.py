@@ -1,4 +1,4 @@
-"""What is wrong with the data: one sentence each, collected, then printed at the end."""
+"""Findings about the data: collect one sentence for each problem, and print all at the end."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ if TYPE_CHECKING:
 
 @dataclass
 class Findings:
-    """What is wrong with the data: the lines that a command prints at its end."""
+    """Problems of the data, as lines that a command prints at its end."""
 
     lines: list[str] = field(default_factory=list)
 
     def add(self, recorded: LoadedRecording) -> None:
-        """Add what is wrong with one recording."""
+        """Add the problems of one recording."""
         self.lines += recording_findings(recorded)
 
     def take(self, troubles: Iterable[Trouble]) -> None:
-        """Add what went wrong with a run."""
+        """Add the problems of a run."""
         self.lines += _trouble_lines(troubles)
 
 
 def recording_findings(recorded: LoadedRecording) -> list[str]:
-    """Return what is wrong with a recording, one line each, beginning with its path."""
+    """Return the problems of a recording, one line each, beginning with its path."""
     from chrono.reports.length_trend_text import trend_doubts
     from chrono.reports.slope_text import slope_doubt
     from chrono.session.session_summary import slope_of, trends_of
@@ -49,7 +49,7 @@ def recording_findings(recorded: LoadedRecording) -> list[str]:
 
 
 def start_findings(start: LabStart) -> list[str]:
-    """Return what is wrong with the recording that a lab begins with."""
+    """Return the problems of the recording from which a lab starts."""
     if start.recorded is None:
         return []
     found = recording_findings(start.recorded)
@@ -60,20 +60,20 @@ def start_findings(start: LabStart) -> list[str]:
 
 
 def clock_doubt(recorded: LoadedRecording) -> str:
-    """Return why the host's clock is not used; empty if it is used or was not asked for."""
+    """Return why the host's clock is not used; empty if it is used or was not requested."""
     unknown = [recorded.rate_unknown] if recorded.rate_unknown else []
     return "".join(_trouble_lines(unknown))
 
 
 def unread_line(session: Session) -> str:
-    """Return how many of the operator's records were left out, and why the first was."""
+    """Return how many records of the operator were left out, and why the first one was."""
     count = session.unusable.records
     words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
     return f"{words} left out, the first: {plain(session.unusable.record_reasons[0])}"
 
 
 def _wrong_lines(session: Session) -> str:
-    """Return that no line is of the kind that the rig states, and the kind that fits."""
+    """Return a note that no line has the kind stated in the rig, with the kind that fits."""
     stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
     what = f"none of its {session.unusable.lines} lines is a {stated} line of a board"
     if other is None:
@@ -82,6 +82,6 @@ def _wrong_lines(session: Session) -> str:
 
 
 def _trouble_lines(troubles: Iterable[Trouble]) -> list[str]:
-    from chrono.reports.trouble_text import trouble_line  # a formula needs none of it
+    from chrono.reports.trouble_text import trouble_line  # a formula does not need this
 
     return [trouble_line(trouble) for trouble in troubles]

@@ -1,7 +1,7 @@
-"""Guesses of a class beside what was measured: lines, tables, and the dot plot of a round.
+"""Guesses of a class beside the measured values: lines, tables, and the dot plot of a round.
 
-In a dot plot each guess is a dot; guesses that fall into one cell of the axis stand one above
-the other. The page draws the same cells as the terminal.
+In a dot plot each guess is a dot. Guesses in the same cell of the axis are stacked. The page
+draws the same cells as the terminal.
 """
 
 import csv
@@ -43,11 +43,11 @@ GUESS_COLUMNS = (
 )
 
 CLOSE = 1.25
-"""An estimate within this factor of what is computed is close."""
+"""An estimate is close if it differs from the computed value by at most this factor."""
 
 
 def guesses_csv(guesses: Sequence[Guess]) -> str:
-    """Return estimates as CSV, a row each, the other settings of the bench behind."""
+    """Return estimates as CSV, one row each; the last columns are the settings of the bench."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     settings = [name for name in VALUES if name not in GUESS_COLUMNS]
@@ -69,7 +69,7 @@ def _cell(value: Any) -> Any:
 
 
 def guesses_text(guesses: Sequence[Guess]) -> str:
-    """Return estimates for a class: what was guessed at, then each guess beside the answer."""
+    """Return estimates for a class: the question, then each guess beside the answer."""
     lines: list[str] = []
     asked = ""
     width = max((len(guess.who) for guess in guesses), default=0)
@@ -87,7 +87,7 @@ def guesses_text(guesses: Sequence[Guess]) -> str:
 
 
 def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
-    """Return estimates as objects for JSON, SI units; null where there is no number."""
+    """Return estimates as objects for JSON, in SI units; null if there is no number."""
     return [
         {
             name: None if isinstance(value, float) and not math.isfinite(value) else value
@@ -98,12 +98,12 @@ def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
 
 
 def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
-    """Return which lines of a file are no guesses."""
-    return [f"{path}:{number}: is not a guess, left out" for number in numbers]
+    """Return which lines of a file are not guesses."""
+    return [f"{path}:{number}: this line is not a guess; left out" for number in numbers]
 
 
 def guess_line(guess: Guess, unit: str) -> str:
-    """Return an estimate beside what is computed."""
+    """Return an estimate beside the computed value."""
     computed = speed_in(unit, guess.U95_mps)
     who = f"{plain(guess.who)} said" if guess.who else "said"
     said = _guessed(guess, unit)
@@ -116,7 +116,7 @@ def _guessed(guess: Guess, unit: str) -> str:
 
 
 def _judged(guess: Guess, unit: str) -> str:
-    """Return how far a guess is off: an error by a factor, a speed by a difference."""
+    """Return how wrong a guess is: a factor for an error, a difference for a speed."""
     if math.isnan(guess.ratio):
         return "not measured"
     if guess.kind != ERROR:
@@ -144,10 +144,10 @@ DOT_CELLS = 48
 """Cells of a dot plot from left to right."""
 
 DOT_LINES = 12
-"""Lines of a dot plot in a terminal; where more guesses are alike, a dot stands for some."""
+"""Lines of a dot plot in a terminal. If more guesses are alike, each dot shows several."""
 
 _FAR = 8.0
-"""So many typical distances from the median a guess still has a place of its own."""
+"""The axis reaches this far on both sides of the median [typical distances from it]."""
 
 
 @dataclass(frozen=True)
@@ -158,15 +158,15 @@ class DotPlot:
     Attributes
     ----------
     cells : int
-        From left to right.
+        Number of cells.
     ticks : tuple of (int, str)
         Cell and text.
     dots : tuple of (int, int, str)
-        Cell, place in the stack from 0, and whose guess: in the order of the guesses.
+        Cell, place in the stack (from 0), and who guessed; in the order of the guesses.
     left, right : int
-        Guesses that lie beyond the axis and stand at its ends.
+        Guesses that are outside the axis and are drawn at its ends.
     measured : tuple of (float, float) or None
-        Place of the measured value and half-width of its ±, in cells.
+        Place of the measured value, and half-width of its ±, in cells.
     """
 
     cells: int
@@ -191,14 +191,14 @@ def dot_plot(
     values : sequence of float
         The guesses, finite, in the unit to be shown.
     whose : sequence of str
-        A word for each.
+        Who made each guess.
     measured, half_width : float, optional
-        What was measured and its ±, NaN for none.
+        The measured value and its ±; NaN if there is none.
 
     Returns
     -------
     DotPlot or None
-        None without guesses.
+        None if there are no guesses.
     """
     if not values:
         return None
@@ -220,22 +220,22 @@ def dot_plot(
 
 
 def _range(values: "np.ndarray[Any, np.dtype[np.float64]]") -> tuple[float, float]:
-    """Return the ends of what is worth drawing: a joke of a guess must not hide the others."""
+    """Return the ends of the axis; a guess made as a joke must not squeeze all others."""
     median = float(np.median(values))
     typical = max(float(np.median(np.abs(values - median))), 0.05 * abs(median))
     near = values[np.abs(values - median) <= _FAR * typical]
-    least = 0.02 * abs(median)  # where all guess alike, the axis is no finer than they can
+    least = 0.02 * abs(median)  # people cannot guess finer, so the axis is not finer
     return min(float(near.min()), median - least), max(float(near.max()), median + least)
 
 
 def round_title(asked: Round) -> str:
-    """Return what a round asks for."""
+    """Return the question of a round."""
     what = "speed" if asked.kind == GuessKind.SPEED else "± (95 %)"
     return f"{what} of shot {asked.shot}"
 
 
 def measured_text(asked: Round, measured: MeasuredShot, unit: str) -> str:
-    """Return what was measured, of the very quantity that was guessed."""
+    """Return the measured value of the quantity that was guessed."""
     if asked.kind == GuessKind.SPEED:
         return format_speed(measured.speed_mps, measured.U95_mps, unit)
     if not math.isfinite(measured.U95_mps):
@@ -244,7 +244,7 @@ def measured_text(asked: Round, measured: MeasuredShot, unit: str) -> str:
 
 
 def guess_text(guess: RoundGuess, kind: GuessKind, unit: str) -> str:
-    """Return a guess as it was sent, in the unit that is shown."""
+    """Return a guess in the form in which it was sent, in the shown unit."""
     sign = "± " if kind == GuessKind.ERROR else ""
     if guess.is_part:
         return f"{sign}{100 * guess.value:g} %"
@@ -253,10 +253,10 @@ def guess_text(guess: RoundGuess, kind: GuessKind, unit: str) -> str:
 
 def round_plot(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> DotPlot | None:
     """
-    Return the dot plot of the round as it may be shown now; None while it is open.
+    Return the dot plot of the round that may be shown now; None while the round is open.
 
-    Guesses in per cent have a place once the speed is measured; until then only those that
-    were sent as a speed have.
+    Guesses in per cent have a place only after the speed is measured. Before that, only
+    guesses that were sent as a speed have a place.
     """
     asked = rounds.now
     if asked is None or asked.phase == Phase.OPEN:
@@ -285,7 +285,7 @@ def count_of_guesses(count: int) -> str:
 
 
 def round_lines(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> list[str]:
-    """Return the round for a terminal of 60 columns: dots, axis, what was measured."""
+    """Return the round for a terminal of 60 columns: dots, axis, measured value."""
     asked = rounds.now
     assert asked is not None, "there is a round"
     lines = [f"{round_title(asked)}: {count_of_guesses(len(asked.guesses))}"]

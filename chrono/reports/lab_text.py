@@ -1,6 +1,6 @@
 """The error lab as text, tables and pictures of characters.
 
-Pictures are pieces of text of any size, each with its style.
+A picture can have any size. It consists of pieces of text, each with its style.
 """
 
 import math
@@ -29,25 +29,25 @@ from chrono.units import format_speed, format_value, speed_in
 Lines = list[list[Piece]]
 
 LETTERS = dict(zip((*GROUPS, BOUNCE), "spiodagynkltjb", strict=True))
-"""The letter of each contribution on its line: s spacing, p position, i inclination, o off its
-middle, d drag, k clock, l latency, t tick, j jitter, b bounce."""
+"""The letter that marks the line of each contribution: s spacing, p position, i inclination,
+o off its middle, d drag, k clock, l latency, t tick, j jitter, b bounce."""
 
 WHOLE_LETTER = "u"
 SHOWN_PART = 0.01
-"""A contribution that stays below a hundredth of the whole is not drawn."""
+"""A contribution that is always below this part of the whole is not drawn."""
 
 
 def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     """
-    Draw the possible readings, how many repeated shots gave each, and the true value.
+    Draw the possible readings, the number of repeated shots at each, and the true value.
 
     Parameters
     ----------
     seen : LabView
     columns, lines : int
-        Room, at least 30 by 6.
+        Size of the picture, at least 30 by 6.
     unit : str
-        Of speeds.
+        Unit of speeds.
     """
     rungs = np.rint(seen.repeated.transit_ticks * seen.bench.tick_s / seen.rung_s)
     read = rungs[np.isfinite(rungs) & np.isfinite(seen.repeated.measured.speed_mps)]
@@ -68,14 +68,14 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
 
 
 def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: str) -> Lines:
-    """Draw each rung, in speed as far from the next as it is; further ones if they fit."""
+    """Draw each rung at its true distance in speed; add further rungs if there is room."""
     true = seen.transit_s / seen.rung_s
 
     def speed(rung: int) -> float:
         return seen.model.speed(rung * seen.rung_s, seen.bench.edges)
 
     def line_of(first: int, last: int) -> dict[int, int] | None:
-        """Return the line of each rung, None if two would share one."""
+        """Return the line of each rung; None if two rungs would share a line."""
         span = max(speed(first) - speed(last), 1e-12)
         places = {
             n: (speed(first) - speed(n)) / span * (room - 2) for n in range(first, last + 1)
@@ -183,7 +183,7 @@ def _rung(
 
 
 def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = True) -> Lines:
-    """Draw the errors of counted transits as bars, and what theory expects as a curve."""
+    """Draw the errors of counted transits as bars, and the theory as a curve."""
     steps = seen.steps
     middles = (steps.edges[:-1] + steps.edges[1:]) / 2
     top = 1.05 * float(max(steps.counted.max(), steps.expected.max()))
@@ -193,7 +193,7 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
         steps.edges[:-1], steps.edges[1:], steps.counted, strict=True
     ):
         cells = range(math.ceil(x.place(left)), math.ceil(x.place(right)))
-        for place in cells:  # one column of dots in two, so that the curve is seen among them
+        for place in cells:  # every second column, so that the curve can be seen
             chart.bar(x.first + (place - 0.25) * x.per_cell, 0.0, float(count), "bar")
     chart.curve(middles.tolist(), steps.expected.tolist(), "true")
     title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"
@@ -207,7 +207,7 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
 def error_picture(
     seen: LabView, columns: int, lines: int, unit: str, *, braille: bool = True
 ) -> Lines:
-    """Draw the relative standard uncertainty over speed, a line for each contribution."""
+    """Draw the relative standard uncertainty over speed: one line for each contribution."""
     curves = seen.curves
     shown = _shown_parts(seen)
     legend = _legend(shown, columns)[: max(lines // 5, 1)]
@@ -228,7 +228,7 @@ def error_picture(
 
 
 def _shown_parts(seen: LabView) -> list[str]:
-    """Return the groups worth a line, the largest at the bench's speed first."""
+    """Return the groups to draw; the largest one at the bench's speed comes first."""
     parts, whole = seen.curves.parts, seen.curves.whole
     return [g for g in seen.shares if g in parts and (parts[g] > SHOWN_PART * whole).any()]
 
@@ -251,7 +251,7 @@ def _draw_part(
 
 
 def _legend(groups: Sequence[str], columns: int) -> Lines:
-    """Return letters and names, on as many lines as they need."""
+    """Return letters and names, on as many lines as necessary."""
     items = [(WHOLE_LETTER, "whole"), *((LETTERS[group], group) for group in groups)]
     lines: Lines = [[]]
     used = 0
@@ -269,7 +269,7 @@ def _legend(groups: Sequence[str], columns: int) -> Lines:
 
 
 def budget_picture(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
-    """Draw each contribution's share of the variance as a bar, the largest first."""
+    """Draw each contribution's share of the variance as a bar, the largest share first."""
     room = columns - 25
     drawn: Lines = []
     u = speed_in(unit, seen.budget.u_mps)
@@ -296,10 +296,11 @@ EDGE_WORDS = {
     EdgesUsed.TRAIL: "trailing",
 }
 ONE_PLACE = 0.1
-"""Transits that scatter by less than this part of a tick end at one place between steps."""
+"""If transits scatter by less than this part of a tick, all end at the same place
+between two steps."""
 
 STAYS = 0.02
-"""A smaller change of the ± does not count as a change for a class."""
+"""For a class, a smaller change of the ± does not count as a change."""
 
 NAMES = {
     "speed_mps": "speed",
@@ -311,7 +312,7 @@ NAMES = {
     "spread": "spread",
     "edges": "edges",
 }
-"""Settings of a bench in the order in which they are shown."""
+"""Settings of a bench, in the order in which they are shown."""
 
 
 def setting_text(bench: Bench, name: str, unit: str) -> str:
@@ -347,7 +348,7 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
 
 
 def _place_in_tick(seen: LabView) -> float:
-    """Return where after a step all transits end [ticks]; NaN where that matters little."""
+    """Return how far after a step all transits end [ticks]; NaN if this matters little."""
     ticks = seen.transit_s / seen.bench.tick_s
     is_one = seen.rules[0] == "tick" and seen.bench.spread * ticks < ONE_PLACE
     is_one &= bool(np.isfinite(seen.repeated.measured.speed_mps).all())
@@ -355,7 +356,7 @@ def _place_in_tick(seen: LabView) -> float:
 
 
 def _held_lines(seen: LabView) -> list[str]:
-    """Return why the repeated shots do not hold the true value in just 95 of 100 cases."""
+    """Return why not exactly 95 of 100 repeated shots contain the true value."""
     if not np.isfinite(seen.repeated.measured.speed_mps).all():
         return []
     if not math.isnan(past := _place_in_tick(seen)):
@@ -364,7 +365,7 @@ def _held_lines(seen: LabView) -> list[str]:
 
 
 def _tick_line(seen: LabView, unit: str) -> str:
-    """Return from which speed on the tick has half of the variance."""
+    """Return the speed from which on the tick contributes half of the variance."""
     from_mps = seen.tick_rules_from_mps
     if math.isnan(from_mps):
         return f"tick rules nowhere to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
@@ -382,7 +383,7 @@ def speed_line(seen: LabView, unit: str) -> str:
 
 
 def answer_lines(answer: Answer, unit: str) -> list[str]:
-    """Return the computed answer to a question, within 58 columns a line."""
+    """Return the computed answer to a question, in lines of at most 58 columns."""
     before, after = answer.before, answer.after
     if after is None:
         return ["Nothing: this bench is so already."]
@@ -400,7 +401,7 @@ def _change_line(ratio: float) -> str:
 
 
 def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = None) -> str:
-    """Return settings, result, pictures, questions with answers: plain text of 78 columns."""
+    """Return settings, result, pictures, and questions with answers, in 78 columns."""
     unit = seen.bench.base.speed_unit
     lines = [f"Error lab with {plain(seen.bench.base.name)}", ""]
     for name, title in NAMES.items():
@@ -429,7 +430,7 @@ def plain_lines(picture: Sequence[Sequence[Piece]]) -> list[str]:
 
 
 def lab_data(seen: LabView) -> dict[str, Any]:
-    """Return what `lab_text` shows as an object for JSON, in SI units."""
+    """Return the values that `lab_text` shows as an object for JSON, in SI units."""
     bench, budget, repeated = seen.bench, seen.budget, seen.repeated
     readings: dict[float, int] = {}
     for ticks in repeated.transit_ticks[~_lacking(repeated.transit_ticks)].tolist():
@@ -488,12 +489,12 @@ def _lacking(values: Any) -> Any:
 
 
 def _percent(part: float) -> str:
-    """Return a part in per cent, to the digits that a ratio of two of them needs."""
+    """Return a part in per cent, with enough digits to compare two of them."""
     return f"{two_digits(100 * part)} %"
 
 
 def _three(value: float) -> str:
-    """Return a number with three digits, from 1000 on as a whole number."""
+    """Return a number with three digits; from 1000 on, a whole number."""
     return f"{value:.0f}" if abs(value) >= 999.5 else f"{value:.3g}"
 
 

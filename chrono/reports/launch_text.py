@@ -1,7 +1,7 @@
-"""What falls, flights, stops and energies share in text and JSON: units, estimates, cautions.
+"""Common parts of falls, flights, stops and energies: units, estimates, cautions, JSON.
 
-Lengths and forces follow the unit of the speeds: metres and newtons beside m/s and km/h,
-feet and pounds-force beside ft/s and mph. JSON is in SI.
+The unit of speed decides the units of lengths and forces: metres and newtons for m/s and km/h,
+feet and pounds-force for ft/s and mph. JSON is in SI units.
 """
 
 import math
@@ -26,12 +26,12 @@ from chrono.units import (
 )
 
 COLUMNS = 60
-"""Width of sentences: that of a narrow terminal, and of the pictures."""
+"""Width of sentences, equal to the width of a narrow terminal and of the pictures."""
 
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 _TOGETHER = re.compile(r"(?<=[\d±]) (?=[±%\d]|[^\W\d_])")
-"""Spaces that no line may break at: those inside a value with its ± and its unit."""
+"""Spaces at which a line must not break: they are inside a value with its ± and unit."""
 
 _METRIC = {
     "length": ("m", 1.0),
@@ -49,7 +49,7 @@ _FEET = {
     "mass": ("oz", 0.028349523125),
     "size": ("in", 0.0254),
 }
-"""Units by kind and their SI value (exact: NIST SP 811, appendix B)."""
+"""Units of each kind, with their SI values (exact: NIST SP 811, appendix B)."""
 
 _EVERYWHERE = {
     "time": ("s", 1.0),
@@ -64,22 +64,23 @@ _EVERYWHERE = {
 _DIVIDED = ("m", "s", "N", "J", "N·s")
 _PREFIXES = "mµn"
 SMALL, NOTHING = 1e-3, 1e-12
-"""Below this part of its unit a value is shown in thousandths, millionths and so on of it."""
+"""A value below this part of its unit is shown in a smaller unit: thousandths, millionths."""
 
 MOST_DIGITS = 1e-6
-"""A relative ± below this is left out: no scale or ruler gives this many digits."""
+"""A relative ± below this is not shown: no scale or ruler gives so many digits."""
 
 MOST_DECIMALS = 6
-"""A ± that needs more of them is shown in a smaller unit, if there is one."""
+"""A ± with more decimals than this is shown in a smaller unit, if there is one."""
 
 MANY_TIMES, LEAST_PART = 10.0, 1e-5
-"""A part from the first on is shown as a multiple; below the second, as less than it."""
+"""A part above the first is shown as a multiple. A part below the second is shown as
+"less than"."""
 
 MILLION = 1e6
-"""So many times the acceleration of gravity are counted in millions of it."""
+"""An acceleration above this many g is shown in millions of g."""
 
 LEAST_MACH = 1e-3
-"""A lower Mach number tells no more than that."""
+"""A lower Mach number is only shown as "below" this value."""
 
 
 @dataclass(frozen=True)
@@ -90,13 +91,13 @@ class UserUnits:
     Attributes
     ----------
     speed : str
-        One of `chrono.units.SPEED_UNITS`; lengths and forces follow it.
+        One of `chrono.units.SPEED_UNITS`; it decides the units of lengths and forces.
     """
 
     speed: str = "m/s"
 
     def of(self, kind: str) -> tuple[str, float]:
-        """Return a kind's unit and its SI value."""
+        """Return the unit of a kind, and its SI value."""
         if kind == "speed":
             return self.speed, SPEED_UNITS[self.speed]
         system = _METRIC if self.speed in ("m/s", "km/h") else _FEET
@@ -106,7 +107,7 @@ class UserUnits:
         """
         Return the unit that suits a value with its ±, and its SI value.
 
-        A small value gets a smaller unit; a metric one, if feet have none.
+        A small value gets a smaller unit. If feet have no smaller unit, it is a metric unit.
         """
         unit, size = self.of(kind)
         if kind == "part" and abs(value) >= MANY_TIMES:
@@ -154,7 +155,7 @@ class UserUnits:
 
 
 def _divided(unit: str, size: float, power: int) -> tuple[str, float]:
-    """Return a unit's thousandth, millionth or billionth, and its SI value."""
+    """Return the thousandth, millionth or billionth of a unit, and its SI value."""
     power = min(power, len(_PREFIXES))
     return (_PREFIXES[power - 1] + unit, size * 1e-3**power) if power else (unit, size)
 
@@ -193,7 +194,7 @@ def launch_data(launch: Launch) -> dict[str, Any]:
 
 
 def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[str]:
-    """Return the title of a text, the body if all have the same, and the air."""
+    """Return the title of a text, the body if it is the same for all, and the air."""
     bodies = {launch_body_text(launch, units) for launch in launches}
     body = bodies.pop() if len(bodies) == 1 else "each setup with its own body"
     return [*filled(f"{what}: {body}" if body else what, 0), *filled(air_line(launches[0]))]
@@ -202,7 +203,7 @@ def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[
 def own_body(
     launch: Launch, launches: Sequence[Launch], units: UserUnits
 ) -> list[tuple[str, str]]:
-    """Return a row of a table with the body, if not all have the same."""
+    """Return a row of a table with the body, if the bodies differ."""
     one = len({launch_body_text(each, units) for each in launches}) == 1
     return [] if one else [("body", launch_body_text(launch, units))]
 
@@ -239,19 +240,19 @@ def air_line(launch: Launch) -> str:
 
 
 def name_of(launch: Launch) -> str:
-    """Return the setup's name and its number of shots."""
+    """Return the name of the setup and its number of shots."""
     shots = count_text(launch.n, "shot")
     return f"{setup_text(launch.name)} ({shots})" if launch.n else "one body"
 
 
 def table(rows: Sequence[tuple[str, str]], indent: int = 2) -> list[str]:
-    """Return names and values as lines, the values below each other."""
+    """Return names and values as lines; the values are aligned below each other."""
     width = max((len(name) for name, _ in rows), default=0)
     return [f"{'':>{indent}}{name:<{width}}  {value}" for name, value in rows]
 
 
 def leading_line(found: Estimate, what: str) -> str:
-    """Return which contributions make most of an estimate's variance."""
+    """Return the largest contributions to the variance of an estimate."""
     parts = sorted(found.uncertainty.contributions, key=lambda c: c.u_out, reverse=True)
     total = found.uncertainty.u
     if not parts or not total or not math.isfinite(total):
@@ -262,7 +263,7 @@ def leading_line(found: Estimate, what: str) -> str:
 
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
-    """Return the shot-to-shot and the shared part of an estimate."""
+    """Return the shot-to-shot part and the shared part of an estimate's u."""
     unit, size = units.fitting(kind, max(found.u_random, found.u_shared))
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
@@ -293,7 +294,7 @@ def refused_lines(refused: RefusedLaunch, letter: str) -> list[str]:
 
 
 def lettered(letter: str, text: str) -> str:
-    """Return a text after the letter of its curve, if it has one."""
+    """Return a text after the letter of its curve, if the curve has a letter."""
     return f"{letter}: {text}" if letter else text
 
 

@@ -1,4 +1,4 @@
-"""Lengths that grow with speed, or drift from shot to shot, in words and for JSON."""
+"""Lengths that change with speed, or drift from shot to shot, in words and for JSON."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -9,7 +9,7 @@ from chrono.units import format_value
 
 
 def trend_text(trend: LengthTrend) -> str:
-    """Return what is seen at one gate."""
+    """Return the trend that one gate shows."""
     if trend.trend is Trend.SPEED:
         seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
         return f"blocked by {seen} µs {_how(trend)} than a body's length tells"
@@ -23,7 +23,7 @@ def _with_limit(value: float, limit: float) -> str:
 
 
 def trend_wrong(trend: LengthTrend) -> str:
-    """Return what is wrong at one gate."""
+    """Return the problem of one gate."""
     if trend.trend is Trend.SPEED:
         return f"gate {trend.gate} sees faster bodies {_how(trend)}: a sensor is slow"
     return f"gate {trend.gate} sees bodies ever {_how(trend)}: its threshold or the aim drifts"
@@ -34,7 +34,7 @@ def _how(trend: LengthTrend) -> str:
 
 
 def trend_advice(trend: LengthTrend) -> str:
-    """Return what to look at, and the key to set."""
+    """Return what to look at, and which key to set."""
     if trend.trend is Trend.SPEED:
         return (
             f"look at both sensors, at that of gate {trend.gate} first (a smaller load "
@@ -49,7 +49,7 @@ def trend_advice(trend: LengthTrend) -> str:
 
 
 def trend_doubts(trends: Sequence[LengthTrend]) -> list[str]:
-    """Return what the lengths tell against a sound rig, a sentence each, with what to do."""
+    """Return signs in the lengths of a faulty rig, one sentence each, and what to do."""
     return [
         f"{trend_wrong(each)} ({trend_text(each)}); {trend_advice(each)}"
         for each in told_trends(trends)
@@ -57,7 +57,7 @@ def trend_doubts(trends: Sequence[LengthTrend]) -> list[str]:
 
 
 def trend_lines(trends: Sequence[LengthTrend]) -> list[str]:
-    """Return the same as lines of a summary."""
+    """Return the trends as lines of a summary."""
     doubts = trend_doubts(trends)
     return ["", *(line for doubt in doubts for line in filled(doubt))] if doubts else []
 

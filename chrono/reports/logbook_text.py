@@ -15,14 +15,14 @@ DATE_CELLS = 16
 
 
 def date_text(entry: LogEntry) -> str:
-    """Return the start as the recording's own clock showed it, to the minute."""
+    """Return the start by the recording's own clock, to the minute."""
     start = entry.start
     return f"{start:%Y-%m-%d %H:%M}" if start else NO_DATE
 
 
 LONGEST_NAME = 32
 LEAST_NAME, LEAST_ABOUT = 10, 8
-"""Cells that names, and what stands behind them, have even on a narrow terminal."""
+"""Least number of cells for names, and for the text after them, on a narrow terminal."""
 
 
 def logbook_text(entries: Sequence[LogEntry], columns: int = 80) -> str:
@@ -33,7 +33,7 @@ def logbook_text(entries: Sequence[LogEntry], columns: int = 80) -> str:
     ----------
     entries : sequence of LogEntry
     columns : int, optional
-        Of the terminal: setups and notes are cut there, and names if they must.
+        Columns of the terminal. Setups and notes are cut there, and names if necessary.
     """
     counts = [
         ("", "") if entry.trouble else (str(entry.shots), str(entry.counted))
@@ -63,7 +63,7 @@ GAP = "  "
 
 
 def _cut(text: str, cells: int) -> str:
-    """Return a text in exactly so many cells of a terminal."""
+    """Return a text that fills exactly `cells` cells of a terminal."""
     if cell_len(text) <= cells:
         return set_cell_size(text, cells)
     return f"{set_cell_size(text, cells - 1)}…"
@@ -79,7 +79,7 @@ def _in_brief(entry: LogEntry) -> list[str]:
 
 
 def _total(entries: Sequence[LogEntry]) -> str:
-    """Return how much all recordings hold."""
+    """Return the numbers of recordings and shots."""
     usable = [entry for entry in entries if not entry.trouble]
     shots, counted = (sum(getattr(each, name) for each in usable) for name in _SUMS)
     bad = len(entries) - len(usable)
@@ -96,7 +96,7 @@ def logbook_data(entries: Sequence[LogEntry]) -> list[dict[str, Any]]:
 
 
 def about_lines(entry: LogEntry) -> list[str]:
-    """Return rig, setups and notes of an entry, or why it has none, a sentence each."""
+    """Return rig, setups and notes of an entry, one sentence each, or why it has none."""
     if entry.trouble:
         return [f"cannot be used: {plain(entry.trouble)}"]
     setups = (f"{setup_text(name)} ({n} counted)" for name, n in (entry.setups or {}).items())

@@ -1,4 +1,4 @@
-"""What a speed means: energy, momentum, Mach number, range, and the speed at the mouth."""
+"""Values computed from a speed: energy, momentum, Mach number, range, speed at the mouth."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -28,19 +28,19 @@ from chrono.units import format_speed, format_value
 
 ANGLES_DEG = 0, 15, 30, 45
 HEIGHT_M = 1.0
-"""Height of the launch for the ranges: a launcher on a table [m]."""
+"""Height of the launch for the ranges, as of a launcher on a table [m]."""
 
 
 def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) -> list[str]:
     """
-    Return energy, momentum, seen lengths and Mach number of one shot, one line each.
+    Return energy, momentum, measured lengths and Mach number of one shot, one line each.
 
     Parameters
     ----------
     row : ShotRow
-        With a speed.
+        A shot with a speed.
     rig : Rig
-        Gives the body, the air and the place.
+        States the body, the air and the place.
     own : mapping
         The setup's own values of the body, which replace the rig's.
     unit : str
@@ -60,7 +60,7 @@ def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) ->
 
 
 def range_lines(row: ShotRow, rig: Rig, own: Mapping[str, float]) -> list[str]:
-    """Return how far the body of one shot would fly, for some angles; takes a second or so."""
+    """Return how far the body of one shot would fly at some angles; takes about a second."""
     body = MovingBody(
         given_mass(own.get("mass_kg", rig.body.mass_kg)),
         given_diameter(own.get("diameter_m", rig.body.diameter_m)),
@@ -98,7 +98,7 @@ def _aim(angle_rad: float) -> Aim:
 
 
 def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
-    """Return the speed at the mouth as keys of an object for JSON, None where not known."""
+    """Return the speed at the mouth as keys of an object for JSON; None if not known."""
     return {
         "muzzle_mps": mouth.speed_mps if mouth else None,
         "U95_muzzle_mps": mouth.U95_mps if mouth else None,

@@ -1,4 +1,4 @@
-"""Numbers written as a class does: its units, its decimal sign, no powers of ten."""
+"""Write numbers as a class does: with its units and decimal sign, without powers of ten."""
 
 import math
 from collections.abc import Iterable
@@ -22,7 +22,7 @@ class NumberFormat:
     Attributes
     ----------
     speed, length, time : str
-        Keys of `SPEED_UNITS`, `LENGTHS` and `TIMES`.
+        Names of units: keys of `SPEED_UNITS`, `LENGTHS` and `TIMES`.
     decimal_comma : bool
     """
 
@@ -32,7 +32,7 @@ class NumberFormat:
     decimal_comma: bool = False
 
     def number(self, value: float, digits: int = 6) -> str:
-        """Write a value with this many significant digits, also zeros at its end."""
+        """Write a value with this many significant digits; keep zeros at its end."""
         if not math.isfinite(value):
             return "∞"
         exponent = math.floor(math.log10(abs(value))) if value else 0
@@ -61,7 +61,7 @@ class NumberFormat:
 
     @property
     def time_unit(self) -> str:
-        """The unit of times as it is printed."""
+        """The unit of times in printed form."""
         return _SHOWN.get(self.time, self.time)
 
     def stated_length(self, length_m: float) -> str:
@@ -69,7 +69,7 @@ class NumberFormat:
         return f"{self.plainly(self.in_length(length_m))} {self.length}"
 
     def stated_time(self, time_s: float) -> str:
-        """Write a stated short time in a fitting unit, whatever the class's unit is."""
+        """Write a stated short time in a suitable unit, independent of the class's unit."""
         unit, size = next((u for u in _SMALL_TIMES if time_s >= 0.999 * u[1]), _SMALL_TIMES[-1])
         return f"{self.plainly(time_s / size)} {unit}"
 
@@ -84,7 +84,7 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
     Parameters
     ----------
     text : str
-        At most one unit each of speed, length and time; empty for none.
+        At most one unit each of speed, length and time; may be empty.
     speed : str
         Unit of speeds if `text` names none.
     decimal_comma : bool

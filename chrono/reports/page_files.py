@@ -1,7 +1,7 @@
-"""Pages that need no other file: templates are filled here, and written as HTML or as PDF.
+"""Fill templates, and write pages as HTML or PDF that need no other file.
 
-In: objects whose texts are ready for people. Out: HTML that loads nothing from a network; text
-from outside stays plain text in it. WeasyPrint lays out the PDF with the style for paper.
+In: objects whose texts are ready for people. Out: HTML that loads nothing from a network. Text
+from outside stays plain text. WeasyPrint makes the PDF with the style for paper.
 """
 
 import logging
@@ -29,7 +29,7 @@ def render_page(template: str, **content: Any) -> str:
     template : str
         Name of a file of this room.
     **content
-        The values that it names. A `Markup` is inserted unchanged, other text as plain text.
+        Values for the template. A `Markup` is inserted unchanged, other text as plain text.
     """
     return _pages().get_template(template).render(version=__version__, **content)
 
@@ -53,7 +53,7 @@ def _harmless(value: Any) -> Any:
 
 
 SYSTEM_PACKAGES = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
-"""Packages of the system that WeasyPrint needs, by their names in Debian."""
+"""System packages that WeasyPrint needs, by their Debian names."""
 
 
 def check_page(path: Path) -> str:
@@ -63,7 +63,7 @@ def check_page(path: Path) -> str:
     Raises
     ------
     OptionError
-        If it is not the ending of a page, the file exists, or a PDF cannot be made.
+        If no page has this ending, if the file exists, or if a PDF cannot be made.
     """
     ending = check_new(path, (".html", ".pdf"))
     if ending == ".pdf":
@@ -83,10 +83,10 @@ def printed(html: str) -> bytes:
     Raises
     ------
     OptionError
-        If WeasyPrint, or a library of the system that it needs, is missing.
+        If WeasyPrint is missing, or a system library that WeasyPrint needs.
     """
     weasyprint = load_weasyprint()
-    # It warns about each property that is only for screens.
+    # WeasyPrint warns about each property that is only for screens.
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
     fetcher = weasyprint.urls.URLFetcher(allowed_protocols=())
     pdf: bytes = weasyprint.HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_tags=True)
@@ -94,7 +94,7 @@ def printed(html: str) -> bytes:
 
 
 def load_weasyprint() -> Any:
-    """Return WeasyPrint, loaded when the first page is printed; see `printed`."""
+    """Load WeasyPrint and return it; this happens when the first page is printed."""
     try:
         import weasyprint
         import weasyprint.urls

@@ -1,4 +1,4 @@
-"""Whether gates, link and clock are ready, as text for a terminal and as an object for JSON."""
+"""The readiness of gates, link and clock as text for a terminal and as an object for JSON."""
 
 from dataclasses import asdict, dataclass
 from math import floor, log10
@@ -28,29 +28,29 @@ from chrono.safe_text import plain
 
 @dataclass(frozen=True)
 class ItemText:
-    """One line of the health: what is looked at, its reading, what is wrong, what to do."""
+    """One line of the health: the item, its reading, its problem, and what to do."""
 
     name: str
     reading: str
     trouble: str = ""
-    """A reason for not being ready, empty if all is well."""
+    """The reason why the bench is not ready; empty if this item is in order."""
     advice: str = ""
 
 
 @dataclass(frozen=True)
 class HealthText:
-    """The lines of a health in order."""
+    """The items of a health in the order of display."""
 
     items: tuple[ItemText, ...]
 
     @property
     def ready(self) -> bool:
-        """Whether nothing prevents clocking."""
+        """True if no item prevents clocking."""
         return not self.troubles
 
     @property
     def troubles(self) -> tuple[ItemText, ...]:
-        """The lines about what prevents it."""
+        """The items that prevent clocking."""
         return tuple(item for item in self.items if item.trouble)
 
     @property
@@ -71,7 +71,7 @@ def judged_words(seen: Observation) -> HealthText:
 
 
 def health_text(health: Readiness) -> str:
-    """Return the items, the verdict, and what to do, one line each."""
+    """Return the items, the verdict, and the advice, one line each."""
     told = health_words(health)
     width = max(len(item.name) for item in told.items)
     lines = [
@@ -88,7 +88,7 @@ def health_line(recording: str, health: Readiness) -> str:
 
 
 def health_data(health: Readiness) -> dict[str, Any]:
-    """Return what `health_text` shows as an object for JSON."""
+    """Return the items that `health_text` shows as an object for JSON."""
     told = health_words(health)
     return {
         "ready": health.ready,
@@ -102,7 +102,7 @@ def health_data(health: Readiness) -> dict[str, Any]:
 
 
 def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
-    """Return an item in words: its reading, and if it is in trouble its reason and advice."""
+    """Return an item in words: its reading, and if there is a problem, reason and advice."""
     match item.aspect:
         case Aspect.JITTER:
             assert health.timing is not None, "only a timing has such an item"
@@ -260,7 +260,7 @@ def _body(setup: str, blocking: BlockedLengths) -> tuple[str, str, str]:
 
 
 def _rounded_up(value: float) -> float:
-    """Return the next number with two digits."""
+    """Return the number rounded up to two digits."""
     step = 10.0 ** (floor(log10(value)) - 1)
     return -floor(-value / step + 1e-9) * step
 

@@ -1,4 +1,4 @@
-"""A report of recordings as one page: its words and rows; the page itself is a template."""
+"""The words and rows of a report on recordings; a template makes the page from them."""
 
 import datetime
 import math
@@ -56,10 +56,11 @@ from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value, speed_in
 
 SHOWN_SHOTS = 72
-"""They fill two thirds of a page in three columns; a longer session shows first and last."""
+"""This many shots fill two thirds of a page in three columns. Of a longer session, only the
+first and the last shots are listed."""
 SHOWN_SETUPS = 8
 MOST_IN_MATRIX = 9
-"""More columns do not fit on a page; the others stand below."""
+"""More columns do not fit on a page; further columns are in a table below."""
 SHOWN_REASONS = 8
 SHOWN_NUMBERS = 10
 SHOWN_NOTES = 8
@@ -67,14 +68,14 @@ SHOWN_NOTES = 8
 
 def report_page(report: Report, *, for_paper: bool = False) -> str:
     """
-    Return a report as an HTML page that needs nothing beside it.
+    Return a report as an HTML page that needs no other file.
 
     Parameters
     ----------
     report : Report
     for_paper : bool, optional
-        For printing, which has no narrow screens and no colours that a page names: each
-        picture is there once, in its own colours.
+        Make the page for printing: each picture is there once, in fixed colours. On screens
+        pictures come in two sizes, and their colours follow the style of the page.
     """
     names = [each.recorded.name for each in report.recordings]
     return render_page(
@@ -92,7 +93,7 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
 
 
 def _headline(report: Report) -> str:
-    """Return the answer of the comparison, or what there is to say without one."""
+    """Return the answer of the comparison; without a comparison, the result of the setup."""
     found, unit = report.comparison, report.recordings[0].session.rig.speed_unit
     if found is not None:
         return headline_lines(found, unit, report.damaged_lines)[0]
@@ -105,7 +106,7 @@ def _headline(report: Report) -> str:
 
 
 def _warnings(report: Report) -> list[str]:
-    """Return the reasons to doubt the headline, and what is wrong with the data."""
+    """Return reasons to doubt the headline, and the problems of the data."""
     found, unit = report.comparison, report.recordings[0].session.rig.speed_unit
     lines = []
     if found is not None:
@@ -119,7 +120,7 @@ def _warnings(report: Report) -> list[str]:
 
 
 def _comparison(report: Report) -> dict[str, Any] | None:
-    """Return the comparison below its headline: sentences, a matrix for many, notes."""
+    """Return the details of a comparison: sentences, a matrix for many setups, notes."""
     found = report.comparison
     if found is None:
         return None
@@ -143,7 +144,7 @@ def _comparison(report: Report) -> dict[str, Any] | None:
 
 
 def _matrices(found: Comparison, unit: str) -> list[dict[str, Any]]:
-    """Return the differences of each setup from the earlier ones, some columns at a time."""
+    """Return the differences of each setup from the earlier setups, some columns at a time."""
     size = len(found.groups) - 1
     rows = [*zip(names(found), [[""] * size, *matrix_cells(found, unit)], strict=True)]
     pieces = []
@@ -192,7 +193,7 @@ def _recording(
 
 
 def _done(told: RecordingReport) -> str:
-    """Return one or two sentences about what was done."""
+    """Return two or three sentences about the session: bodies, gates, numbers of shots."""
     session, rig = told.session, told.session.rig
     counted, shots = told.summary.counted, len(session.log)
     setups = len(_counted(told, all_of_them=True))
@@ -222,7 +223,7 @@ def _drawable(told: RecordingReport) -> bool:
 
 
 def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[str, Markup]]:
-    """Return the pictures for the page and which screens each is for."""
+    """Return the pictures for the page, each with the screens on which it is shown."""
     if not _drawable(told):
         return []
     if for_paper:
@@ -235,14 +236,14 @@ def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[st
 
 
 def _themed(svg: str) -> Markup:
-    """Return a picture whose colours follow the page's light or dark style."""
+    """Return a picture with colours that follow the light or dark style of the page."""
     for colour, name in colour_names().items():
         svg = svg.replace(colour, f"var(--{name},{colour})")
     return Markup(svg)
 
 
 def colour_names() -> dict[str, str]:
-    """Return the pictures' colours and their names in the pages' style."""
+    """Return the colours of pictures, each with its name in the style of pages."""
     return {INK: "ink", PALE: "pale", PAPER: "paper"} | {
         colour: f"setup{place}" for place, colour in enumerate(COLOURS)
     }
@@ -282,7 +283,7 @@ def _mouth(told: RecordingReport) -> str:
 
 
 def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
-    """Return the counted shots that are listed, and a sentence on those that are not."""
+    """Return the counted shots to list, and a sentence about the shots that are left out."""
     session = told.session
     places = session.counted().nonzero()[0].tolist()
     left_out = ""
@@ -396,7 +397,7 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
 
 
 def _troubles(told: RecordingReport) -> list[str]:
-    """Return what of a recording could not be used."""
+    """Return the parts of a recording that could not be used."""
     troubles = trouble_sentences(told.recorded)
     if told.session.unusable.records:
         troubles.append(unread_line(told.session))

@@ -33,7 +33,7 @@ def cause_words(causes: Mapping[RestartCause, int]) -> str:
 
 
 def restart_advice(causes: Mapping[RestartCause, int]) -> str:
-    """Return what to do about the most frequent cause for which there is advice."""
+    """Return advice on the most frequent cause; causes without advice are skipped."""
     known = [cause for cause in _ADVICE if causes.get(cause)]
     if not known:
         return GENERAL_ADVICE

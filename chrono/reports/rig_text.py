@@ -1,4 +1,4 @@
-"""The facts of a rig as names and values with units, and what is doubtful in it."""
+"""The facts of a rig as names and values with units, and its doubtful values."""
 
 import math
 from collections.abc import Sequence
@@ -13,7 +13,7 @@ from chrono.units import ICE_POINT_K
 
 
 def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
-    """Return what is not plausible in a rig, and what to do."""
+    """Return the values of a rig that are not plausible, and what to do."""
     match doubt:
         case RigDoubt.BEHIND_MOUTH:
             return (
@@ -46,7 +46,7 @@ _BASIS_WORDS = {
 
 
 def rigs_taken_text(rigs: RigsTaken) -> str:
-    """Return in one sentence which recordings count as made with one rig."""
+    """Return in one sentence which recordings count as made with the same rig."""
     count = len(rigs.places)
     if count == 1:
         return "Rigs: there is one recording, so there is one rig."
@@ -82,7 +82,7 @@ def _recordings_text(names: Sequence[str]) -> str:
 
 
 def rigs_taken_data(rigs: RigsTaken) -> list[dict[str, Any]]:
-    """Return the rigs with their recordings, and why these count as made with one rig."""
+    """Return the rigs with their recordings, and why these count as made with the same rig."""
     return [
         {"recordings": list(names), "basis": basis.name.lower()}
         for names, basis in zip(rigs.recordings, rigs.basis, strict=True)
@@ -114,7 +114,7 @@ def rig_rows(rig: Rig) -> Rows:
 
 
 def body_text(body: Body, overrides: dict[str, float] | None = None) -> str:
-    """Return a body with a setup's values in place of its own: name, mass, size."""
+    """Return name, mass and size of a body; values of the setup replace values of the rig."""
     said = {**body.model_dump(include={"mass_kg", "diameter_m", "length_m"})}
     said.update(overrides or {})
     return (
@@ -124,7 +124,7 @@ def body_text(body: Body, overrides: dict[str, float] | None = None) -> str:
 
 
 def site_text(rig: Rig) -> str:
-    """Return the air and the place at which the gates stand."""
+    """Return the air, and the place of the gates."""
     site = rig.site
     return (
         f"{_mm(site.muzzle_distance_m)} from the launcher's mouth; "
@@ -134,7 +134,7 @@ def site_text(rig: Rig) -> str:
 
 
 def calibration_rows(rig: Rig) -> Rows:
-    """Return each calibration: value, uncertainty, date, evidence; or that it is missing."""
+    """Return each calibration (value, uncertainty, date, evidence), or that it is missing."""
     found = rig.calibration
     rows = []
     for name, result, value in (
@@ -153,7 +153,7 @@ def calibration_rows(rig: Rig) -> Rows:
 
 
 def time_text(time_s: float) -> str:
-    """Return a time in a fitting unit; 0 is shown in us."""
+    """Return a time in a suitable unit; 0 is shown in us."""
     return tick_text(time_s) if time_s else "0 us"
 
 

@@ -1,4 +1,4 @@
-"""The self-test of a board in words: what its pulses showed, and why it may be in doubt."""
+"""The self-test of a board in words: the results of its pulses, and reasons for doubt."""
 
 from math import inf
 from typing import Any
@@ -21,7 +21,7 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     ----------
     test : PulseTest
     light : bool
-        Whether the pin drove the emitters, not the inputs.
+        True if the pin drove the emitters, not the inputs.
     """
     who = "sensor" if light else "input"
     up, down = ("light on", "light off") if light else ("pin up", "pin down")
@@ -58,7 +58,7 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
 
 
 def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
-    """Return what `pulse_report` shows as an object for JSON."""
+    """Return the results that `pulse_report` shows as an object for JSON."""
     gates = {
         letter: {
             f"{name}_s": {
@@ -87,7 +87,7 @@ def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
 
 
 def pulse_doubt(test: PulseTest, *, light: bool) -> str:
-    """Return why the result is in doubt; empty if it is not."""
+    """Return why the result is in doubt; empty if there is no doubt."""
     for letter, gate in zip("AB", test.gates, strict=True):
         if len(gate.rises_s) + len(gate.falls_s) == 0:
             late = " exactly; with the XOR wiring connect the pin to one input at a time"

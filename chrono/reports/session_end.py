@@ -1,4 +1,4 @@
-"""The lines at the end of clocking: what was recorded, and what to do next."""
+"""The lines at the end of clocking: file, shots, means, and the next command."""
 
 from pathlib import Path
 
@@ -14,9 +14,9 @@ def session_end_lines(session: Session, recording: Path | None) -> list[str]:
     Parameters
     ----------
     session : Session
-        It has ended.
+        The session, after its end.
     recording : Path or None
-        Where it was recorded.
+        The file of the session; None if nothing was recorded.
     """
     name = plain(str(recording)) if recording is not None else "not recorded"
     counted = int(session.counted().sum())

@@ -1,4 +1,4 @@
-"""Setups and statistics as words, the same on the screen as in the console."""
+"""Setups and statistics in words; screen and console use the same words."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def setup_text(name: str) -> str:
 
 
 def count_text(count: int, noun: str) -> str:
-    """Return how many there are: ``1 shot``, ``2 shots``."""
+    """Return a number with its noun, such as ``1 shot`` or ``2 shots``."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
@@ -31,24 +31,24 @@ def motion_text(speed_mps: float, mass_kg: float) -> str:
 
 
 def three_digits(value: float) -> str:
-    """Return a value with three digits, also zeros at its end, so that its width stays."""
+    """Return a value with three digits; zeros at its end keep the width constant."""
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}".rstrip(".")
 
 
 def two_digits(value: float) -> str:
-    """Return a value with two digits, also zeros at its end; from 100 on a whole number."""
+    """Return a value with two digits and with zeros at its end; from 100 on, a whole number."""
     return f"{value:.0f}" if abs(value) >= 99.5 else f"{value:#.2g}".rstrip(".")
 
 
 def mean_text(series: Series, unit: str) -> tuple[str, str]:
-    """Return the speed of a series with ± (95 %): its mean, or that of its only shot."""
+    """Return the speed of a series with ± (95 %): the mean, or the speed of the only shot."""
     name = "mean" if series.n > 1 else "speed"
     return name, format_speed(series.mean_mps, series.U95_mean_mps, unit)
 
 
 def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
     """
-    Return names and values, without units, of the scatter of shots; none for one shot.
+    Return names and values (without units) that describe the scatter; empty for one shot.
 
     See `shown_digits`.
     """
@@ -68,8 +68,8 @@ def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
     """
     Return a function that writes the speed [m/s] of one shot of a series, without its unit.
 
-    If the shots scatter, such a speed is known better than the mean. It gets the digits that
-    the shared part allows, but at most one more than the mean.
+    If the shots scatter, the speed of one shot is known better than the mean. The speed gets
+    the digits that the shared part allows, but at most one digit more than the mean.
     """
     known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
 
@@ -80,7 +80,7 @@ def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
 
 
 def span_text(seconds: float) -> str:
-    """Return a span of time as a whole number of the largest unit that it has two of."""
+    """Return a time as a whole number, in the largest unit that fits at least twice."""
     for unit, size_s in (("days", 86_400), ("h", 3600), ("min", 60)):
         if seconds >= 2 * size_s:
             return f"{seconds / size_s:.0f} {unit}"

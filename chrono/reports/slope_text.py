@@ -1,4 +1,4 @@
-"""The slope of the path that the edges show, beside the one that the rig states, in words."""
+"""The slope of the path: the slope by the edges beside the rig's slope, in words."""
 
 import math
 from typing import Any
@@ -9,14 +9,14 @@ from chrono.units import format_value
 
 
 def slope_wrong(slope: MeasuredSlope) -> str:
-    """Return what is wrong where a series contradicts the slope."""
+    """Return the problem if a series contradicts the slope."""
     if slope.is_of_a_slope:
         return "the edges contradict the slope that the rig states"
     return "the gates see unlike lengths of the same bodies, more unlike than any slope makes"
 
 
 def slope_text(slope: MeasuredSlope) -> str:
-    """Return gravity along the path, as the edges show it, beside the rig's value."""
+    """Return gravity along the path, as computed from the edges, beside the rig's value."""
     seen = format_value(slope.pull_mps2, slope.U_mps2)
     return (
         f"without drag, bodies gain {seen} m/s² between the gates; the rig states "
@@ -25,7 +25,7 @@ def slope_text(slope: MeasuredSlope) -> str:
 
 
 def slope_advice(slope: MeasuredSlope) -> str:
-    """Return what to state in the rig, or to look at where no slope explains it."""
+    """Return which slope to state in the rig; if no slope explains the edges, what to check."""
     if not slope.is_of_a_slope:
         return (
             "set both thresholds at half the light and look at both sensors, "
@@ -37,14 +37,14 @@ def slope_advice(slope: MeasuredSlope) -> str:
 
 
 def slope_doubt(slope: MeasuredSlope | None) -> str:
-    """Return that a series contradicts the slope and what to do, empty if it does not."""
+    """Return that a series contradicts the slope, and what to do; empty if it does not."""
     if slope is None or not slope.contradicts:
         return ""
     return f"{slope_wrong(slope)}: {slope_text(slope)}; {slope_advice(slope)}"
 
 
 def slope_lines(slope: MeasuredSlope | None) -> list[str]:
-    """Return the same as lines of a summary."""
+    """Return the slope as lines of a summary."""
     doubt = slope_doubt(slope)
     return ["", *filled(doubt)] if doubt else []
 

@@ -1,7 +1,7 @@
-"""A picture of a recording's speeds: dots with intervals, setups' means, in SVG or PNG.
+"""A picture of a recording's speeds as SVG or PNG: dots with intervals, and means of setups.
 
-Setups differ by colour (Okabe and Ito 2008; colour-blind people can distinguish them), by the
-shape of their dots and in grey. Matplotlib draws; it is loaded with the first picture.
+Setups differ in colour (Okabe and Ito 2008; colour-blind people can distinguish them), in the
+shape of their dots, and in grey level. Matplotlib draws. It is loaded for the first picture.
 """
 
 import warnings
@@ -27,13 +27,13 @@ ENDINGS = (".svg", ".png")
 
 INK, PALE, PAPER = "#1f2328", "#8b929a", "#ffffff"
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9")
-"""Those of Okabe and Ito's eight that can be seen on white; black is for text."""
+"""Colours of Okabe and Ito that can be seen on white; black is for text."""
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
-"""Seven shapes and six colours: forty-two setups before a pair repeats."""
+"""Shapes of dots. Seven shapes and six colours give 42 setups different dots."""
 MARKER_WORDS = ("●", "■", "▲", "◆", "▼", "✚", "✖")
 
 MOST_CHANGES = 24
-"""More lines for changes of setup hide the dots; shots in turn change at each shot."""
+"""More lines at changes of setup than this would hide the dots, as for shots in turn."""
 LEFT_TO_RIGHT = "\u200e"
 NAMED_SETUPS = 8
 LONGEST_NAME = 30
@@ -58,7 +58,7 @@ _INCH_MM = 25.4
 
 @dataclass(frozen=True)
 class PictureSize:
-    """Width of a picture [mm], height of its axes [mm], and whether means have own axes."""
+    """Width of a picture [mm], height of its axes [mm]; `True` if means have separate axes."""
 
     width_mm: float
     axes_mm: float
@@ -76,7 +76,7 @@ def picture_file(plotted: PlottedSpeeds, ending: str) -> bytes:
     Parameters
     ----------
     plotted : PlottedSpeeds
-        What to draw.
+        Speeds to draw.
     ending : str
         One of `ENDINGS`.
 
@@ -122,18 +122,18 @@ def picture_svg(plotted: PlottedSpeeds, size: PictureSize, key: str) -> str:
     Parameters
     ----------
     plotted : PlottedSpeeds
-        What to draw.
+        Speeds to draw.
     size : PictureSize
         `WIDE` or `NARROW`.
     key : str
-        Start of its ids, different for each picture of a page.
+        Start of the picture's ids; each picture of a page needs another.
     """
     svg = _drawn(plotted, size, format="svg", metadata={"Date": None})
     return _with_words(svg, plotted, key)
 
 
 def picture_text(plotted: PlottedSpeeds) -> str:
-    """Return in words what a picture shows, for people who cannot see it."""
+    """Return the content of a picture in words, for people who cannot see the picture."""
     unit = plotted.unit
     lines = [what_is_drawn(plotted)]
     for setup in plotted.setups:
@@ -150,7 +150,7 @@ def picture_text(plotted: PlottedSpeeds) -> str:
 
 
 def what_is_drawn(plotted: PlottedSpeeds) -> str:
-    """Return in a sentence what a dot and its line stand for."""
+    """Return a sentence that explains a dot and its line."""
     each = f"each dot the mean of up to {plotted.per_dot} shots, its line their range"
     if plotted.per_dot == 1:
         each = "each with its 95 % interval"
@@ -176,7 +176,7 @@ def _drawn(plotted: PlottedSpeeds, size: PictureSize, **how: Any) -> bytes:
     legend_mm = 5.0 * (named + bool(len(plotted.aside_mps))) + 2
     inches = (size.width_mm / _INCH_MM, (size.axes_mm + legend_mm) / _INCH_MM)
     stream = BytesIO()
-    # Ticks are made when they are drawn, so the style must last until then.
+    # Ticks are made when they are drawn, so keep the style until then.
     with matplotlib.rc_context(dict(_STYLE)), _quiet():
         figure = Figure(inches, layout="constrained", facecolor=PAPER)
         _fill(figure, plotted, size)
@@ -203,7 +203,7 @@ def _fill(figure: "Figure", plotted: PlottedSpeeds, size: PictureSize) -> None:
 
 
 def draw_speeds(axes: "Axes", plotted: PlottedSpeeds) -> None:
-    """Draw the shots of a recording into axes of somebody else, with a legend below."""
+    """Draw the shots of a recording into axes of the caller, with a legend below."""
     handles = _draw_shots(axes, plotted)
     shown = _legend_entries(axes, handles, plotted, LONGEST_NAME)
     legend = axes.legend(
@@ -221,7 +221,7 @@ def draw_speeds(axes: "Axes", plotted: PlottedSpeeds) -> None:
 def _legend_entries(
     axes: "Axes", handles: list[Any], plotted: PlottedSpeeds, longest: int
 ) -> list[tuple[Any, str]]:
-    """Return the handles that a legend shows, each with its words."""
+    """Return the handles for a legend, each with its words."""
     names = [_legend_text(setup, plotted.unit, longest) for setup in plotted.setups]
     more = len(names) - NAMED_SETUPS
     shown = [*zip(handles, names, strict=False)][:NAMED_SETUPS]
@@ -233,7 +233,7 @@ def _legend_entries(
 
 
 def _aside_text(axes: "Axes", plotted: PlottedSpeeds) -> str:
-    """Return the legend for shots that are not counted; some may be outside the picture."""
+    """Return the legend text for uncounted shots; some may be outside the picture."""
     low, high = axes.get_ylim()
     speed = speed_in(plotted.unit, 1) * plotted.aside_mps
     beyond = int(np.count_nonzero((speed < low) | (speed > high)))
@@ -251,13 +251,13 @@ def _invisible(axes: "Axes") -> Any:
 def _legend_text(setup: PlottedSetup, unit: str, longest: int) -> str:
     name = shortened(setup_text(setup.name), longest)
     if any(bidirectional(letter) in ("R", "AL") for letter in name):
-        name += LEFT_TO_RIGHT  # else the numbers after it change places
+        name += LEFT_TO_RIGHT  # otherwise the numbers after it change places
     _, mean = mean_text(setup.series, unit)
     return f"{name}: {mean}, n {setup.series.n}"
 
 
 def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
-    """Draw the shots in order and their means; return what the legend shows of each."""
+    """Draw the shots in order and their means; return the legend's handles and words."""
     from matplotlib.ticker import MaxNLocator
 
     unit = plotted.unit
@@ -272,7 +272,7 @@ def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
         )
         ends = [setup.number.min() - 0.4, setup.number.max() + 0.4]
         is_dense = setup.per_dot > 1
-        # The mean lies on a dense cloud, behind a few dots.
+        # The mean is drawn over a dense cloud of dots, but behind a few dots.
         above = 3 if is_dense else 1
         band = axes.fill_between(ends, mean - half, mean + half, color=colour, linewidth=0)
         band.set(alpha=0.35 if is_dense else 0.2, zorder=above)
@@ -298,7 +298,7 @@ def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
 
 
 def _keep_to_counted(axes: "Axes", plotted: PlottedSpeeds) -> None:
-    """Fit the axis to the counted shots; others cannot squeeze them, however far off."""
+    """Fit the axis to the counted shots, so that far-off other shots cannot squeeze them."""
     if not plotted.setups:
         return
     low = min(float(np.min(setup.low_mps)) for setup in plotted.setups)
@@ -338,7 +338,7 @@ class _quiet(warnings.catch_warnings):  # noqa: N801
 
 
 def _with_words(svg: bytes, plotted: PlottedSpeeds, key: str) -> str:
-    """Return a drawn SVG as an element of its own, with title and description."""
+    """Return a drawn SVG as a separate element with title and description."""
     ElementTree.register_namespace("", _SVG)
     ElementTree.register_namespace("xlink", _XLINK)
     root = ElementTree.fromstring(svg)
@@ -360,7 +360,7 @@ def _with_words(svg: bytes, plotted: PlottedSpeeds, key: str) -> str:
 
 
 def _name_apart(root: ElementTree.Element, key: str) -> None:
-    """Put a picture's key before its ids and references; drop ids without a reference."""
+    """Put a picture's key before its ids and references; remove ids without a reference."""
     referred = set[str]()
     for element in root.iter():
         for name, value in element.attrib.items():

@@ -1,4 +1,4 @@
-"""The statistics of setups in words and for JSON: a short table first, details under it."""
+"""The statistics of setups in words and for JSON: a short table, and details below it."""
 
 import math
 from collections.abc import Sequence
@@ -15,15 +15,15 @@ from chrono.units import format_speed, format_value, speed_in
 NAME_COLUMNS = 18
 NOT_NORMAL = 0.05
 LABEL_COLUMNS = 11
-"""Columns for the word in front of a detail."""
+"""Number of columns for the word before a detail."""
 
 Row = tuple[str, Series]
 Detail = tuple[str, tuple[str, ...]]
-"""A word, and sentences about it."""
+"""A word, and the sentences that belong to it."""
 
 
 def table_lines(rows: Sequence[Row], unit: str) -> list[str]:
-    """Return n, mean with ± (95 %), s and median of setups below each other."""
+    """Return a table of setups: n, mean with ± (95 %), s and median."""
     cells = [("setup", "n", f"mean, {unit}", "s", "median")]
     cells += [(plain(name), *_cells(series, unit)) for name, series in rows]
     widths = [max(len(row[i]) for row in cells) for i in range(1, 5)]
@@ -46,12 +46,12 @@ def _cells(series: Series, unit: str) -> tuple[str, str, str, str]:
 
 
 def detail(label: str, *texts: str) -> list[Detail]:
-    """Return sentences with a word for their subject, as a list to join with others."""
+    """Return one detail (a word with its sentences) as a list, to join with other details."""
     return [(label, texts)]
 
 
 def detail_lines(details: Sequence[Detail]) -> list[str]:
-    """Return details as lines for a terminal, each sentence on a line of its own."""
+    """Return details as lines for a terminal; each sentence begins a new line."""
     found = []
     for label, texts in details:
         lines = [line for text in texts for line in filled(text, LABEL_COLUMNS + 4)]
@@ -60,7 +60,7 @@ def detail_lines(details: Sequence[Detail]) -> list[str]:
 
 
 def mean_details(series: Series, unit: str) -> list[Detail]:
-    """Return the mean, or the one shot's speed, and both parts of its ±."""
+    """Return the mean and both parts of its ±; for one shot, return its speed."""
     speed = format_speed(series.mean_mps, series.U95_mean_mps, unit)
     if series.n < 2:
         return detail("speed", speed)
@@ -72,7 +72,7 @@ def mean_details(series: Series, unit: str) -> list[Detail]:
 
 
 def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[Detail]:
-    """Return range, spread, drift, suspicious shots and shape, none for one shot."""
+    """Return range, spread, drift, suspicious shots and shape; empty for one shot."""
     if scatter is None:
         return []
     return [
@@ -109,7 +109,7 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
 
 
 def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
-    """Return the drift over the session; none if there are too few shots."""
+    """Return the drift over the session; empty if there are too few shots."""
     if drift is None:
         return []
     return detail("drift", f"{drift_text(drift, unit)}{'' if drift.seen else ': none seen'}")
@@ -124,12 +124,12 @@ def drift_text(drift: Drift, unit: str) -> str:
 
 
 def suspicious_details(shots: Sequence[int]) -> list[Detail]:
-    """Return the shots that do not fit the others, with the advice to look at them."""
+    """Return shots that do not fit the others, with the advice to look at them."""
     return detail("suspicious", which_shots(shots)) if shots else []
 
 
 def which_shots(shots: Sequence[int]) -> str:
-    """Return which shots to look at, and that they count."""
+    """Return the sentence that names shots to look at; these shots count."""
     which = ", ".join(str(number) for number in shots)
     if len(shots) == 1:
         return f"shot {which}: look at it; it is counted"
@@ -157,7 +157,7 @@ def motion_details(motion: Motion, unit: str) -> list[Detail]:
 
 
 def scatter_data(scatter: Scatter | None) -> dict[str, Any]:
-    """Return how a setup scatters as keys of an object for JSON, None where undefined."""
+    """Return the scatter of a setup as keys of an object for JSON; None if undefined."""
     keys = {
         "s_low_mps": "s_low_mps",
         "s_high_mps": "s_high_mps",
@@ -200,7 +200,7 @@ def motion_data(motion: Motion | None) -> dict[str, Any]:
 
 
 def series_data(series: Series) -> dict[str, Any]:
-    """Return the statistics of a series as an object for JSON, None where undefined or ∞."""
+    """Return the statistics of a series as an object for JSON; None if undefined or ∞."""
     names = (
         "mean_mps",
         "u_mean_mps",
@@ -222,7 +222,7 @@ def series_data(series: Series) -> dict[str, Any]:
 
 
 def finite(values: dict[str, Any]) -> dict[str, Any]:
-    """Return values with None for what is NaN or infinite."""
+    """Return values with None in place of NaN and infinity."""
     return {
         k: None if isinstance(v, float) and not math.isfinite(v) else v
         for k, v in values.items()

@@ -57,7 +57,8 @@ from chrono.units import format_speed, speed_in
 SHOWN_REASONS = 6
 
 NOTICEABLE = 0.3
-"""Of the launcher's scatter: less than this takes 5 % of it away."""
+"""If the gates scatter by less than this part of the launcher's s, they change s by less than
+5 %."""
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
@@ -79,7 +80,7 @@ def uncounted(session: Session) -> list[tuple[str, int]]:
 
 
 def _reason(flags: int, held: bool) -> str:
-    """Return why a shot is not counted that nobody has set aside."""
+    """Return why a shot is not counted although nobody has set it aside."""
     never = flag_words(flags & int(NEVER_COUNTED))
     if never:
         return ", ".join(never)
@@ -90,7 +91,7 @@ def _reason(flags: int, held: bool) -> str:
 
 
 def uncounted_lines(session: Session) -> list[str]:
-    """Return why shots do not count as lines for a terminal, none if all do."""
+    """Return as lines for a terminal why shots are not counted; empty if all are counted."""
     reasons = uncounted(session)
     if not reasons:
         return []
@@ -101,7 +102,7 @@ def uncounted_lines(session: Session) -> list[str]:
 
 
 def uncounted_data(session: Session) -> list[dict[str, Any]]:
-    """Return what `uncounted_lines` shows, all of it, as objects for JSON."""
+    """Return all reasons why shots are not counted, as objects for JSON."""
     return [{"reason": reason, "shots": count} for reason, count in uncounted(session)]
 
 
@@ -248,7 +249,7 @@ def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
 
 
 def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
-    """Return all details of a setup; none without counted shots."""
+    """Return all details of a setup; empty without counted shots."""
     unit, series = rig.speed_unit, found.series
     if series is None or found.motion is None:
         return []
@@ -265,7 +266,7 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
 
 
 def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
-    """Return scatter that may come from the gates but is counted as the launcher's."""
+    """Return sentences about scatter of the gates that is counted as the launcher's."""
     scatter, hidden = found.scatter, found.hidden
     if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
         return []
@@ -286,7 +287,7 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
 
 
 def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
-    """Return what gates may scatter by, and what then are limits of the launcher's own."""
+    """Return the scatter that gates may cause, and the limits for the launcher's own part."""
     left_mps = math.sqrt(max(scatter.launcher_s_mps**2 - gates_mps**2, 0.0))
     gates, least, most = (
         two_digits(speed_in(unit, each))
@@ -296,7 +297,7 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
-    """Return what all setups have in common: the range, s within them, the drift."""
+    """Return totals of all setups: the range, s within the setups, the drift."""
     details = range_details(whole.series, whole.slowest, whole.fastest, unit)
     if whole.within_dof:
         low, high = s_interval(whole.s_within_mps, whole.within_dof + 1)
@@ -318,7 +319,7 @@ def _note_lines(notes: list[str]) -> list[str]:
 
 
 def trouble_lines(recorded: LoadedRecording) -> list[str]:
-    """Return what is wrong with a recording's data, as lines for a terminal."""
+    """Return the problems of a recording's data, as lines for a terminal."""
     lines, lamps, rest = _trouble_parts(recorded)
     return [
         *(f"  {line}" for line in lines),
@@ -328,12 +329,12 @@ def trouble_lines(recorded: LoadedRecording) -> list[str]:
 
 
 def trouble_sentences(recorded: LoadedRecording) -> list[str]:
-    """Return what is wrong with a recording's data, one sentence each."""
+    """Return the problems of a recording's data, one sentence each."""
     return [line for part in _trouble_parts(recorded) for line in part]
 
 
 def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], list[str]]:
-    """Return what was damaged or lost, what lamps did, and what was left out."""
+    """Return damaged or lost data, effects of lamps, and data that were left out."""
     tally = recorded.session.processor.tally
     counts = (
         (recorded.session.unusable.lines, "damaged line", ", not used"),

@@ -1,9 +1,9 @@
-"""Write the table of shots to a file or a stream, in the format that its ending names.
+"""Write the table of shots to a file or a stream; the ending states the format.
 
-The file of each format has a function that takes recordings one by one and keeps at most a
-part of one in memory. Nothing half-written stays behind. JSON is written here: `schema` and
-`data` are laid out as pandas reads them with ``orient="table"``. The rows wait in a temporary
-file, because the head before them is known only after the last recording is read.
+Each format has a function that takes recordings one by one. It keeps at most a part of one
+recording in memory. It never leaves a half-written file. JSON is written here. Pandas reads
+its `schema` and `data` with ``orient="table"``. The rows first go to a temporary file, because
+the head before them is known only after the last recording is read.
 """
 
 import json
@@ -32,7 +32,7 @@ def write_json(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as JSON; return the number of rows.
 
-    Its members are those of `ExportHeads.texts` and `data`.
+    The object has the members of `ExportHeads.texts`, and `data`.
     """
     heads, rows = ExportHeads(), 0
     with SpooledTemporaryFile(IN_MEMORY_BYTES) as waiting:
@@ -60,17 +60,17 @@ FORMATS: dict[str, Writer] = {
     ".xlsx": write_workbook,
 }
 WITH_STATISTICS = (".xlsx",)
-"""Formats that contain the statistics of each setup."""
+"""Formats in which the file contains the statistics of each setup."""
 
 
 def format_of(path: Path, decimal_comma: bool = False) -> Writer:
     """
-    Return the writer for the format that the ending of a name states.
+    Return the writer for the format that the ending of a file name states.
 
     Raises
     ------
     OptionError
-        If the ending is unknown, or its format cannot have a decimal comma.
+        If the ending is unknown, or if its format cannot have decimal commas.
     """
     endings = list(FORMATS)
     writer = FORMATS.get(path.suffix.lower())
@@ -101,7 +101,7 @@ def write_table(tables: Iterable[ExportTable], path: Path, decimal_comma: bool =
     path : Path
         The new file; its ending states the format.
     decimal_comma : bool, optional
-        Write CSV as spreadsheets with decimal commas expect it.
+        Write CSV for spreadsheets that use decimal commas.
 
     Returns
     -------
@@ -125,7 +125,7 @@ def write_stream(tables: Iterable[ExportTable], writer: Writer, stream: IO[bytes
     if writer is write_parquet:
         load_meanwhile()
     waiting = iter(tables)
-    # Read the first one before anything is written: it may not be a recording.
+    # Read the first file before anything is written: it may not be a recording.
     first = list(islice(waiting, 1))
     rows = writer(chain(first, waiting), stream)
     stream.flush()

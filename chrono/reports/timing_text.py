@@ -1,4 +1,4 @@
-"""The jitter that shots show and the lengths that gates see, as lines and for JSON."""
+"""The jitter and the body lengths computed from shots, as lines and for JSON."""
 
 from decimal import Decimal
 from typing import Any
@@ -10,7 +10,7 @@ from chrono.units import format_value
 
 
 def timing_lines(timing: TimingJitter | None) -> list[str]:
-    """Return the jitter that the shots show, beside the rig's, and what to state instead."""
+    """Return jitter by the shots and by the rig, and which value to state instead."""
     if timing is None:
         return []
     lines = filled(f"jitter of an edge by the shots: {timing_text(timing)}")
@@ -20,7 +20,7 @@ def timing_lines(timing: TimingJitter | None) -> list[str]:
 
 
 def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
-    """Return the length that each gate sees; nothing if it is not known."""
+    """Return the length that each gate sees; empty if no length is known."""
     return detail("body", blocking_text(blocking)) if blocking else []
 
 
@@ -30,7 +30,7 @@ def microseconds(seconds: float) -> str:
 
 
 def timing_text(timing: TimingJitter) -> str:
-    """Return the jitter that the shots show, beside the one that the rig states."""
+    """Return the jitter by the shots beside the jitter that the rig states."""
     rig = f"the rig states {microseconds(timing.stated_s)} µs"
     dof = f"{timing.dof} degrees of freedom"
     if timing.is_upper_limit:
@@ -40,7 +40,7 @@ def timing_text(timing: TimingJitter) -> str:
 
 
 def hidden_text(timing: TimingJitter) -> str:
-    """Return what else may cause the scatter; empty if the rig's jitter explains it."""
+    """Return another possible cause of the scatter; empty if the rig's jitter explains it."""
     if not timing.may_be_chords:
         return ""
     return (
@@ -51,24 +51,24 @@ def hidden_text(timing: TimingJitter) -> str:
 
 
 def jitter_advice(timing: TimingJitter) -> str:
-    """Return what to state if the rig states too little."""
+    """Return which jitter to state if the rig states too little."""
     return f'state clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
 
 
 def blocking_text(blocking: BlockedLengths) -> str:
-    """Return the length that each gate sees, beside the declared one."""
+    """Return the length that each gate sees beside the declared length."""
     seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
     return f"{seen}, declared {1e3 * blocking.declared_m:.4g} mm"
 
 
 def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
-    """Return the length that each gate sees, a dash if it sees none."""
+    """Return the length that each gate sees; a dash if a gate sees no length."""
     at_a, at_b = (format_value(mm, abs(mm) / 100) for mm in (at_a_mm, at_b_mm))
     return f"{at_a} mm at A, {at_b} mm at B"
 
 
 def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
-    """Return the jitter as an object for JSON, in SI; None if the shots do not show it."""
+    """Return the jitter as an object for JSON, in SI; None if the shots do not show jitter."""
     if timing is None:
         return None
     return {
@@ -84,7 +84,7 @@ def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
 
 
 def blocking_data(blocking: BlockedLengths | None) -> dict[str, Any]:
-    """Return the lengths as keys of an object for JSON [m], None where not known."""
+    """Return the lengths as keys of an object for JSON [m]; None if not known."""
     return {
         "length_at_a_m": blocking.at_a_m if blocking else None,
         "length_at_b_m": blocking.at_b_m if blocking else None,

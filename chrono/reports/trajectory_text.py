@@ -1,4 +1,4 @@
-"""Falls, flights, fitted drag and stops as text with a picture, and as objects for JSON."""
+"""Falls, flights, fitted drag and stops as text with pictures, and as objects for JSON."""
 
 import math
 from collections.abc import Sequence
@@ -67,7 +67,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
 
 
 def fall_data(results: FallResults) -> dict[str, Any]:
-    """Return what `fall_text` shows as an object for JSON, in SI."""
+    """Return the values that `fall_text` shows as an object for JSON, in SI units."""
     return {"caution": FLIGHT_CAUTION, "falls": [_fall_entry(result) for result in results]}
 
 
@@ -135,7 +135,7 @@ def flight_text(
     results : sequence of FlightResult or RefusedLaunch
         At least one.
     aim : Aim
-        How they were launched.
+        Angle and height of the launch, and the wind.
     units : UserUnits
         What to show them in.
     ascii_only : bool, optional
@@ -155,7 +155,7 @@ def flight_text(
 
 
 def flight_data(results: FlightResults) -> dict[str, Any]:
-    """Return what `flight_text` shows as an object for JSON, in SI."""
+    """Return the values that `flight_text` shows as an object for JSON, in SI units."""
     return {"caution": FLIGHT_CAUTION, "flights": [_flight_entry(result) for result in results]}
 
 
@@ -182,7 +182,7 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
 
 
 def fit_data(launch: Launch, fit: DragFit) -> dict[str, Any]:
-    """Return what `fit_text` shows as an object for JSON, in SI."""
+    """Return the values that `fit_text` shows as an object for JSON, in SI units."""
     return {
         "caution": FLIGHT_CAUTION,
         **launch_data(launch),
@@ -337,7 +337,7 @@ def stop_text(
 
 
 def stop_data(results: StopResults) -> dict[str, Any]:
-    """Return what `stop_text` shows as an object for JSON, in SI."""
+    """Return the values that `stop_text` shows as an object for JSON, in SI units."""
     return {"caution": STOP_CAUTION, "stops": [_stop_entry(result) for result in results]}
 
 

@@ -1,4 +1,4 @@
-"""What went wrong with link, board, clock, disk or file, one sentence each."""
+"""Troubles with link, board, clock, disk or file in words, one sentence each."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 def trouble_line(trouble: Trouble) -> str:
-    """Return what went wrong, and what that means."""
+    """Return a trouble and its consequence in one sentence."""
     match trouble:
         case LampSeen():
             return f"{lamp_text(trouble)}; keep its light out of the gate"
@@ -49,7 +49,7 @@ def trouble_line(trouble: Trouble) -> str:
 
 
 def lamp_text(lamp: LampSeen) -> str:
-    """Return how often a gate tripped in step with a lamp, and that these are no shots."""
+    """Return how often a gate tripped in step with a lamp; these trips are not shots."""
     hertz = f" ({lamp.frequency_hz:.0f} Hz)" if lamp.frequency_hz > 0 else ""
     trips = count_text(lamp.trips, "time")
     return f"gate {lamp.gate} tripped {trips} in step with a lamp{hertz}, not taken for shots"
@@ -70,14 +70,14 @@ def restarts_words(restarts: int) -> str:
 
 
 def waiting_words(waiting_s: float) -> str:
-    """Return that rows wait for a slow disk, empty if they do not wait long."""
+    """Return a note that rows wait for a slow disk; empty if they do not wait long."""
     if waiting_s < LONG_WAIT_S:
         return ""
     return f"waiting for the disk for {waiting_s:.1f} s; shots are shown once they are on it"
 
 
 def disk_line(writer: RecordingWriter) -> str:
-    """Return how much waits in memory, why, and what that means; empty if all is well."""
+    """Return how many bytes wait in memory, why, and the risk; empty if none wait."""
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"

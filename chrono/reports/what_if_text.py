@@ -1,4 +1,4 @@
-"""A recording compared with the same under an assumption, as text and for JSON."""
+"""A recording compared with itself under an assumption, as text and for JSON."""
 
 import math
 from textwrap import wrap
@@ -26,9 +26,10 @@ EDGE_WORDS = {EdgesUsed.LEAD: "leading", EdgesUsed.TRAIL: "trailing"}
 
 def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     """
-    Return shots, setups and what cannot be known, as plain text.
+    Return shots, setups and limits of the answer as plain text.
 
-    Within `width` columns, from 60 on; below 80 the steps of each shot are left out.
+    Lines have at most `width` columns, which must be 60 or more. Below 80 columns the steps of
+    each shot are left out.
     """
     unit = found.recorded.session.rig.speed_unit
     titles = (f"{title} [{unit}]" for title in ("recorded", "as if"))
@@ -79,7 +80,7 @@ def _short_lines(pair: SetupPair, unit: str) -> list[str]:
 
 
 def _histograms(recorded: Floats, supposed: Floats, unit: str) -> list[str]:
-    """Draw both on one axis, so that what moved and what is coarse is seen."""
+    """Draw both histograms on one axis, so that shifts and coarse steps can be seen."""
     columns = [speed_in(unit, 1.0) * speeds_mps for speeds_mps in (recorded, supposed)]
     both = np.concatenate(columns)
     axis = fit_axis(float(both.min()), float(both.max()), HISTOGRAM_CELLS, (6, 8, 10, 12))
@@ -97,7 +98,7 @@ def _histograms(recorded: Floats, supposed: Floats, unit: str) -> list[str]:
 
 
 def _folded(lines: list[str], width: int) -> list[str]:
-    """Break lines that are too long, and indent the rest by two more columns."""
+    """Break lines that are too long; indent the continuation by two more columns."""
     folded = []
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip()))
@@ -111,7 +112,7 @@ def _folded(lines: list[str], width: int) -> list[str]:
 
 
 def what_if_data(found: WhatIf) -> dict[str, Any]:
-    """Return what `what_if_text` shows as an object for JSON, in SI units."""
+    """Return the values that `what_if_text` shows as an object for JSON, in SI units."""
     return {
         "recording": found.recorded.name,
         "as_if": _supposed_data(found),
@@ -133,7 +134,7 @@ def what_if_data(found: WhatIf) -> dict[str, Any]:
 
 
 def notes_of(found: WhatIf) -> list[str]:
-    """Return, in sentences, what the assumption cannot show for this recording."""
+    """Return sentences about things that the assumption cannot show for this recording."""
     as_if, notes = found.as_if, []
     if as_if.tick_s is not None:
         notes += _step_notes(found)
@@ -240,7 +241,7 @@ def _speed_cell(measured: Measured, i: int, unit: str) -> str:
 
 
 def _words(found: WhatIf, i: int) -> list[str]:
-    """Return notes on a shot: flags that only the assumption gives, and if it agrees."""
+    """Return notes on a shot: flags caused by the assumption, and whether the speeds agree."""
     if found.places[i] < 0:
         return ["not there"]
     session, place = found.session, int(found.places[i])
@@ -265,7 +266,7 @@ def _signed(value: float, uncertainty: float) -> str:
 
 
 def _row(cells: tuple[str, ...], width: int) -> list[str]:
-    """Return a row of the table; its last cell may take several lines."""
+    """Return a row of the table; the last cell may need several lines."""
     columns: tuple[int, ...] = (-4, 16, 16, -10, -8)
     if width < WIDE:
         cells, columns = (*cells[:4], cells[-1]), (-4, 14, 14, -10)

@@ -1,7 +1,7 @@
-"""The table of shots as a workbook for spreadsheets: typed cells, whatever the language.
+"""The table of shots as a workbook for spreadsheets, with typed cells for every language.
 
-Rows go to the disk as they come, so memory does not grow with their number. No text can
-become a formula: texts are written as texts, and stay so when a cell is edited.
+Each row goes to the disk at once, so the memory does not grow with the number of rows. A text
+cannot become a formula: its cell has the type text and keeps it when the cell is edited.
 """
 
 import json
@@ -28,10 +28,10 @@ if TYPE_CHECKING:
     from xlsxwriter.worksheet import Worksheet
 
 MOST_ROWS = 1_048_576
-"""Rows that a sheet of an .xlsx workbook can have (ECMA-376 as spreadsheets read it)."""
+"""Largest number of rows in a sheet of an .xlsx workbook (ECMA-376 as spreadsheets read it)."""
 
 LONGEST_TEXT = 32_767
-"""Characters that a cell can have."""
+"""Largest number of characters in a cell."""
 
 SETUP_COLUMNS = (
     "recording",
@@ -54,16 +54,16 @@ SHOWN_DIGITS = {
     "transit_us": 2,
     "body_length_mm": 1,
 }
-"""Decimals of a column that a sheet shows; the cells hold all of them."""
+"""Number of decimals that a sheet shows; the cells contain all decimals."""
 
 
 def write_workbook(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as a workbook; return the number of rows of shots.
 
-    Sheets: `shots` (and more of them beyond a sheet's rows), `setups` with their statistics,
-    `rig` with each rig once, SI, and `columns`, which explains the columns. The head of each
-    sheet stays in sight and can filter the columns.
+    There are four sheets. `shots` has the shots; if they do not fit, there are more such
+    sheets. `setups` has the statistics. `rig` has each rig once, in SI. `columns` explains the
+    columns. The head of each sheet is always visible and has filters.
     """
     from xlsxwriter import Workbook
 
@@ -101,7 +101,7 @@ def _fill(book: "_Book", tables: Iterable[ExportTable]) -> int:
 
 @dataclass
 class _Sheet:
-    """A sheet that is being written: the next row, and what its continuation needs."""
+    """A sheet that is being written: its next row, and its head for a continuation sheet."""
 
     sheet: "Worksheet"
     name: str
@@ -110,13 +110,13 @@ class _Sheet:
     row: int = 1
 
     def add_filter(self) -> None:
-        """Let the head filter the rows that were written."""
+        """Add filters to the head for the rows that were written."""
         self.sheet.autofilter(0, 0, max(self.row - 1, 1), len(self.header) - 1)
 
 
 @dataclass(frozen=True)
 class _Book:
-    """A workbook and how its cells look."""
+    """A workbook and the formats of its cells."""
 
     book: Any
     bold: Any
@@ -138,7 +138,7 @@ class _Book:
         )
 
     def sheet(self, name: str, header: Sequence[str], number: int = 1) -> _Sheet:
-        """Begin a sheet with its header."""
+        """Begin a sheet with its head."""
         sheet = self.book.add_worksheet(name if number == 1 else f"{name} {number}")
         sheet.freeze_panes(1, 0)
         for place, title in enumerate(header):
@@ -149,7 +149,7 @@ class _Book:
         return _Sheet(sheet, name, header, number)
 
     def write(self, to: _Sheet, values: Sequence[Any]) -> _Sheet:
-        """Write a row; return the sheet for the next row, a new one if this is full."""
+        """Write a row; return the sheet for the next row, a new sheet if this one is full."""
         if to.row == MOST_ROWS:
             to.add_filter()
             to = self.sheet(to.name, to.header, to.number + 1)
@@ -198,7 +198,7 @@ def _setup_rows(head: ExportHead, rig: int) -> Iterator[list[Any]]:
 
 
 def _leaves(record: Any, key: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield the values of a rig's record, each with its path."""
+    """Yield each value of a rig's record together with its path."""
     if isinstance(record, dict):
         for name, value in record.items():
             yield from _leaves(value, f"{key}.{name}" if key else name)

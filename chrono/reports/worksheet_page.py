@@ -1,4 +1,4 @@
-"""A worksheet and its key as pages, and the marking of its answers as a table."""
+"""A worksheet and its key as pages, and the result of marking as a table."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -24,17 +24,17 @@ _COLUMNS = {
     2: ("A lead", "B lead"),
     1: ("transit",),
 }
-"""Names of a shot's counter values, by how many there are."""
+"""Names of a shot's counter values, for each possible number of values."""
 
 
 _NO_SIGNS = str.maketrans("", "", ".,−-")
 MUCH_LARGER = 3.0
-"""By chance, a standard deviation of a few shots is hardly this many times too large."""
+"""Chance rarely makes the standard deviation of a few shots this many times too large."""
 
 
 @dataclass(frozen=True)
 class SheetRow:
-    """One answer: the question, how to find it, the result."""
+    """One answer: the question, the working, and the result."""
 
     asked: str
     working: str
@@ -42,7 +42,7 @@ class SheetRow:
 
 
 def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
-    """Return the sheets of the groups as one page, each on its own sheet of paper."""
+    """Return the worksheets of all groups as one page; each begins a new sheet of paper."""
     return render_page(
         "worksheet.html.jinja",
         name=found.name,
@@ -58,7 +58,7 @@ def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
 
 
 def key_page(found: Worksheet, figures: NumberFormat) -> str:
-    """Return the answers of the groups with their working as one page."""
+    """Return the answers of all groups with the working as one page."""
     return render_page(
         "worksheet_key.html.jinja",
         name=found.name,
@@ -70,7 +70,7 @@ def key_page(found: Worksheet, figures: NumberFormat) -> str:
 
 
 def _source(found: Worksheet, figures: NumberFormat) -> str:
-    """Return which values of the sheet are as recorded and which are not."""
+    """Return which values of the sheet are recorded values, and which are not."""
     spacing = found.tasks[0].facts.spacing
     words = _limit(spacing, 1 / (1 + RESTATED_STEP * (found.tasks[0].group - 1)), figures)
     return (
@@ -111,7 +111,7 @@ def _sheet(task: Task, figures: NumberFormat) -> dict[str, Any]:
 
 
 def fact_rows(facts: Facts, figures: NumberFormat) -> list[tuple[str, str, str, str]]:
-    """Return the stated values of the rig: name, symbol, value, and how well it is known."""
+    """Return the stated values of the rig: name, symbol, value, and uncertainty."""
     rate, latency = facts.rate, facts.latency
     rows = [
         (
@@ -321,7 +321,7 @@ class _Kind:
         return self.figures.number(value / self.size)
 
     def four(self, value: float) -> str:
-        """Write a value that is the same for every group, shorter than a result."""
+        """Write a value that all groups share; it has fewer digits than a result."""
         return self.figures.number(value / self.size, 4)
 
     def stated(self, value: float) -> str:
@@ -352,7 +352,7 @@ def _scatter(task: Task) -> str:
 
 
 def _rules(task: Task) -> str:
-    """Return which contribution is the largest, and what halving it would do."""
+    """Return the largest contribution, and the effect of halving it."""
     combined, facts = task.combined, task.facts
     time_s = task.shots[0].time_s
     parts = {
@@ -374,7 +374,7 @@ def _rules(task: Task) -> str:
 
 
 def marking_lines(found: Marking, figures: NumberFormat) -> list[str]:
-    """Return a table of what is right, within 60 columns, and the key of what is not."""
+    """Return a table of right answers, within 60 columns, and the key for wrong answers."""
     lines = ["group " + "".join(f"{name:>6}" for name in found.quantities)]
     for group in found.groups:
         answers = (found.answers.get((group, name)) for name in found.quantities)

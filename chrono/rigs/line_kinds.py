@@ -1,9 +1,9 @@
-"""The kinds of lines that a board may send, and what each can show.
+"""The kinds of lines that a board may send, and the properties of each kind.
 
-Code that treats kinds differently asks a `LineKind` for the property that matters; no other
-module compares their names. To add a kind: describe it here, and add its parser for one line to
-`reader/line_grammar.py`. If large recordings of it must be read fast, also add its loop to
-`reader/bulk_decoding.py`.
+Code that treats kinds differently reads the relevant property of a `LineKind`. No other module
+compares the names of kinds. To add a kind, describe it here, and add its parser for one line to
+`reader/line_grammar.py`. If large recordings of this kind must be read fast, also add its loop
+to `reader/bulk_decoding.py`.
 """
 
 from collections.abc import Callable
@@ -18,24 +18,24 @@ class LineKind:
     Attributes
     ----------
     name : str
-        Its name in the rig file and the recording.
+        Name of the kind in rig files and recordings.
     unit_s : float or None
-        Time of one unit of a line's counter value [s]; None if it is one tick of the board's
-        own counter.
+        Time of one unit of a line's counter value [s]; None if the unit is one tick of the
+        board's counter.
     says_hello : bool
-        Whether the board states its counter's frequency and width, at start and when asked.
+        True if the board states frequency and width of its counter, at start and on request.
     has_beats : bool
-        Whether the board reports every second that it is there, and how many edges it dropped.
+        True if the board reports every second that it works, and how many edges it dropped.
     is_numbered : bool
-        Whether lines have a sequence number, so that lost lines are noticed.
+        True if lines have a sequence number, so that lost lines are noticed.
     has_analog : bool
-        Whether a board may send its sensors' levels on request, to align the beams.
+        True if a board may send its sensors' levels on request, to align the beams.
     has_levels : bool
-        Whether every edge says if the gate was blocked or cleared.
+        True if every edge states if the gate was blocked or cleared.
     is_interval : bool
-        Whether a line is a transit that the board itself has measured.
+        True if a line is a transit that the board itself has measured.
     end_is_a_line : bool
-        Whether the end of a line without its beginning looks like a whole line.
+        True if the end of a line without its beginning looks like a complete line.
     """
 
     name: str
@@ -57,7 +57,7 @@ class LineKind:
 
     @property
     def counts_ticks(self) -> bool:
-        """Whether counter values are ticks of the board's counter."""
+        """True if counter values are ticks of the board's counter."""
         return self.unit_s is None
 
 
@@ -74,7 +74,7 @@ PLAIN = LineKind("plain")
 INTERVAL = LineKind("interval", is_interval=True, end_is_a_line=True)
 
 LINE_KINDS: dict[str, LineKind] = {kind.name: kind for kind in (FRAMED, PLAIN, INTERVAL)}
-"""All kinds by their names; if lines fit several kinds, the first one is used."""
+"""All kinds by their names; if lines fit several kinds, the first of these kinds is used."""
 
 
 def names_of(
@@ -86,9 +86,9 @@ def names_of(
     Parameters
     ----------
     last : str
-        The word before the last one, ``or`` or ``and``.
+        The word before the last name, ``or`` or ``and``.
     fits : callable, optional
-        Whether to name a kind; if left out, all are named.
+        Returns True for a kind to name; if left out, all kinds are named.
     quote : str, optional
         Quotation mark around each name.
     """

@@ -1,7 +1,7 @@
 """Read and write the user's description of the rig: `rig.toml`, or a recording's record.
 
-All problems of a file are reported at once, each with its line if that is known. A file is
-written whole or not at all, and never without a copy of the old one.
+All problems of a file are reported together, each with its line if the line is known. A file is
+written completely or not at all. Before a file is changed, the old file is copied.
 """
 
 import datetime
@@ -47,11 +47,11 @@ __all__ = [
 _Places = dict[tuple[str, ...], int]
 
 MAX_FILE_BYTES = 64 * 1024
-"""A rig file is a page of text; anything longer is some other file."""
+"""A rig file is a page of text. A longer file is not a rig file."""
 
 
 class RigProblems(RigError):  # noqa: N818 - several, reported as one
-    """Several problems of one rig file; `problems` holds one error for each."""
+    """Several problems of one rig file; `problems` has one error for each problem."""
 
     def __init__(self, problems: tuple[RigError, ...]) -> None:
         super().__init__(problems[0].message, where=problems[0].where, hint=problems[0].hint)
@@ -68,7 +68,7 @@ def load_rig(path: str | Path) -> Rig:
     Raises
     ------
     RigError
-        The file cannot be read, or it has problems; all are listed (`RigProblems`).
+        If the file cannot be read, or has problems; all problems are listed (`RigProblems`).
     """
     return parse_rig(_read_text(Path(path)), str(path))
 
@@ -80,26 +80,26 @@ def parse_rig(text: str, where: str = "") -> Rig:
     Parameters
     ----------
     text : str
-        The file's content.
+        Content of the file.
     where : str, optional
-        The file's name, for messages.
+        Name of the file for messages.
 
     Raises
     ------
     RigError
-        The text is not TOML, or has problems; all are listed (`RigProblems` if several).
+        If the text is not TOML, or has problems; all are listed (`RigProblems` if several).
     """
     return _checked(_parse_toml(text, where), where, text)
 
 
 def rig_from_table(table: Mapping[str, Any], where: str = "") -> Rig:
     """
-    Make a rig from a file's keys and values, as a TOML reader gives them.
+    Make a rig from the keys and values of a file, as a TOML reader returns them.
 
     Raises
     ------
     RigError
-        If there are problems; all are listed (`RigProblems` if several).
+        If there are problems; all problems are listed (`RigProblems` if several).
     """
     return _checked(dict(table), where, "")
 
@@ -123,7 +123,7 @@ def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
     Raises
     ------
     RigError
-        The record is not a rig.
+        If the record is not a rig.
     """
     try:
         return Rig.model_validate(dict(record), by_alias=False, by_name=True)
@@ -143,7 +143,8 @@ def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
     Raises
     ------
     RigError
-        The counter is too narrow or too fast: it wraps during a slow shot, so no speed is sure.
+        If the counter is too narrow or too fast: it then wraps during a slow shot, so no speed
+        is certain.
     """
     record = rig_record(rig)
     record["clock"] |= {"frequency_hz": float(frequency_hz), "counter_bits": counter_bits}
@@ -177,7 +178,7 @@ def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
 
 
 def with_host_clock(rig: Rig) -> Rig:
-    """Return the rig with its counter's rate taken from the host's clock."""
+    """Return a rig that takes the rate of its counter from the host's clock."""
     record = rig_record(rig)
     record["clock"]["from_host"] = True
     return rig_from_record(record)
@@ -185,18 +186,18 @@ def with_host_clock(rig: Rig) -> Rig:
 
 def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
     """
-    Return a rig with some keys changed, given as in a file.
+    Return a rig with some changed keys; the values are texts as in a file.
 
     Parameters
     ----------
     rig : Rig
     keys : mapping
-        Dotted key, such as ``"gates.slope"``, to its value as text, such as ``"down"``.
+        Value of each dotted key as text, such as ``"down"`` for ``"gates.slope"``.
 
     Raises
     ------
     RigError
-        A key is unknown or its value is impossible.
+        If a key is unknown, or if its value is impossible.
     """
     table: dict[str, Any] = {"gates": {"spacing": f"{rig.gates.spacing_m!r} m"}}
     for dotted, text in keys.items():
@@ -221,7 +222,7 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
 
 
 def _literal(text: str) -> object:
-    """Return a whole number, or true or false, as TOML has it; any other value as text."""
+    """Return the TOML value of a whole number, of true or of false; other texts unchanged."""
     if re.fullmatch(r"[0-9]+", text):
         return int(text)
     return {"true": True, "false": False}.get(text, text)
@@ -229,12 +230,12 @@ def _literal(text: str) -> object:
 
 def write_rig(path: str | Path, text: str) -> Rig:
     """
-    Check a new rig file's text and write it, whole or not at all.
+    Check the text of a new rig file, and write it completely or not at all.
 
     Raises
     ------
     RigError
-        The text is not a rig, the file already exists, or it cannot be written.
+        If the text is not a rig, if the file already exists, or if it cannot be written.
     """
     path = Path(path)
     rig = parse_rig(text, str(path))
@@ -254,24 +255,24 @@ def write_rig(path: str | Path, text: str) -> Rig:
 
 def update_rig(path: str | Path, changes: Mapping[str, object]) -> Path:
     """
-    Change keys of a rig file; keep its comments, and a copy of the old file.
+    Change keys of a rig file; keep its comments, and copy the old file.
 
     Parameters
     ----------
     path : str or Path
         The rig file.
     changes : mapping
-        Dotted key, such as ``"calibration.clock.value"``, to its new TOML value.
+        New TOML value of each dotted key, such as ``"calibration.clock.value"``.
 
     Returns
     -------
     Path
-        The copy, ``<name>.before-<date>`` beside the file.
+        Path of the copy, ``<name>.before-<date>`` beside the file.
 
     Raises
     ------
     RigError
-        The changed text would not be a rig (nothing is written), or a file cannot be written.
+        If the changed text is not a rig (nothing is written), or if a file cannot be written.
     """
     path = Path(path).resolve()
     before = _read_text(path)
@@ -322,8 +323,7 @@ def _key_lines(text: str) -> _Places:
     """
     Return the line number of each key of a valid TOML text.
 
-    Lines are collected until they parse by themselves, so tomllib alone decides what a
-    statement is.
+    Lines are collected until they form valid TOML. So tomllib decides where a statement ends.
     """
     lines: _Places = {}
     table: tuple[str, ...] = ()
@@ -355,7 +355,7 @@ def _first_path(parsed: object) -> tuple[str, ...]:
 
 
 def _rig_error(error: ValidationError, where: str, lines: _Places) -> RigError:
-    """Return one error for everything that pydantic found, in the order of the file."""
+    """Return one error for all problems that pydantic found, in the order of the file."""
     found = [_problem(detail, where, lines) for detail in error.errors(include_url=False)]
     problems = tuple(problem for _, problem in sorted(found, key=lambda pair: pair[0]))
     return problems[0] if len(problems) == 1 else RigProblems(problems)
@@ -373,7 +373,7 @@ def _problem(detail: ErrorDetails, where: str, lines: _Places) -> tuple[int, Rig
 
 
 def _reason(detail: ErrorDetails, path: tuple[str, ...]) -> tuple[str, str]:
-    """Return what is wrong with the key at `path`, and what to do."""
+    """Return the problem of the key at `path`, and what to do."""
     key, value, context = (
         ".".join(map(_quote_key, path)),
         detail["input"],
@@ -454,7 +454,7 @@ def _keep_copy(path: Path) -> Path:
 
 
 def _replace(path: Path, content: bytes) -> None:
-    """Replace the file `path` by `content`, whole or not at all."""
+    """Replace the file `path` by `content`, completely or not at all."""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
         temporary = Path(name)

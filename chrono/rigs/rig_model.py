@@ -1,8 +1,9 @@
 """A rig's sections and their quantities: kinds, limits and defaults.
 
-In a file every quantity is text with a unit, and its key is the alias. A record holds the same
-values as SI numbers, and its keys are the attributes' names. Values that are possible one by
-one, but not plausible together, are accepted and reported as doubts. Does not know about files.
+In a file every quantity is text with a unit, and its key is the alias. A record has the same
+values as SI numbers, and its keys are the names of the attributes. Some values are possible
+separately but not plausible together. They are accepted and reported as doubts. This module
+knows nothing about files.
 """
 
 import datetime
@@ -37,7 +38,7 @@ _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
 def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidator:
-    """Read a quantity in `unit` between `low` and `high`; `limits` says this in words."""
+    """Read a quantity in `unit` between `low` and `high`; `limits` is this range in words."""
     kind, example = KINDS[unit]
 
     def read(value: object, info: ValidationInfo) -> float:
@@ -73,7 +74,7 @@ def _trouble(reason: str, hint: str, key: str = "") -> PydanticCustomError:
 
 
 def shown(value: object) -> str:
-    """Return a file's value for a message: texts in quotes, others as they are."""
+    """Return a value of a file for a message: a text in quotes, other values unchanged."""
     return quote(value) if isinstance(value, str) else quote(value)[1:-1]
 
 
@@ -87,7 +88,7 @@ def _harmless(text: str) -> str:
 
 
 def _degrees(value: object) -> object:
-    """Read ``inf`` as "not limited", because JSON cannot write infinity."""
+    """Read ``inf`` as "no limit", because JSON has no infinity."""
     return None if value == math.inf else value
 
 
@@ -109,7 +110,7 @@ SLOPE_WORDS = {"level": "0 deg", "down": "90 deg", "up": "-90 deg"}
 
 
 def _slope_word(value: object) -> object:
-    """Return the angle that a word means, and any other value unchanged."""
+    """Return the angle of a slope word; return any other value unchanged."""
     return SLOPE_WORDS.get(value.strip().lower(), value) if isinstance(value, str) else value
 
 
@@ -173,16 +174,16 @@ class Gates(_Section):
     spacing_m : float
         Distance of the beams along the gates' axis [m].
     spacing_tolerance_m, trip_tolerance_m : float
-        Half-widths of the spacing, and of the place in the beam where each gate trips [m].
+        Half-width of the spacing, and of the place in the beam where each gate trips [m].
     tilt_limit_rad : float
         Largest angle between the body's path and the gates' axis [rad].
     latency_mismatch_s : float
         Half-width of the difference of the two sensors' delays [s].
     off_centre_m : float
-        How far from its axis a body may cross each beam [m], half-width; it matters for
-        round bodies timed by one pair of edges.
+        Half-width of the distance from its axis at which a body may cross each beam [m]. It
+        matters for round bodies that are timed by one pair of edges.
     slope_rad, slope_tolerance_rad : float
-        How steeply the path goes down (negative if it goes up), and its half-width [rad].
+        Angle of the path below level (negative if the path goes up), and its half-width [rad].
     """
 
     spacing_m: Length = Field(alias="spacing")
@@ -216,9 +217,9 @@ class Clock(_Section):
     Attributes
     ----------
     frequency_hz : float
-        Nominal counter frequency [Hz]; a hello line overrides it.
+        Nominal frequency of the counter [Hz]; a hello line overrides it.
     counter_bits : int
-        Width of the counter.
+        Width of the counter in bits.
     rate_tolerance : float
         Half-width of the frequency's relative error.
     jitter_s : float
@@ -226,7 +227,7 @@ class Clock(_Section):
     step_s : float or None
         Step of the timestamps of lines that do not count ticks [s]; None means 1 us.
     from_host : bool
-        Whether the counter's rate comes from comparing beats with the host's clock.
+        True to compute the rate of the counter by comparing beats with the host's clock.
     """
 
     frequency_hz: Frequency = Field(16e6, alias="frequency")
@@ -249,7 +250,7 @@ class Clock(_Section):
 
 
 class Body(_Section):
-    """What is clocked: mass [kg], diameter across, length along the path [m], and shape."""
+    """The clocked body: mass [kg], diameter across, length along the path [m], and shape."""
 
     name: Name = "squash ball"
     mass_kg: Mass = Field(24e-3, alias="mass")
@@ -260,14 +261,14 @@ class Body(_Section):
 
 class Window(_Section):
     """
-    What counts as a shot, and what belongs to it.
+    The rules that decide what counts as a shot, and what belongs to it.
 
     Attributes
     ----------
     slowest_mps, fastest_mps : float
         Lowest and highest speed of a shot [m/s].
     quiet_s : float
-        If a gate trips again within this time, it is the same passage [s].
+        A gate that trips again within this time is in the same passage [s].
     launch_s : float
         Bodies that follow within this time belong to the same launch [s].
     """
@@ -290,7 +291,7 @@ class Window(_Section):
 
 
 class Site(_Section):
-    """Where the gates stand, for air drag and local gravity (SI units; humidity 0 … 1)."""
+    """The place of the gates, for air drag and local gravity (SI units; humidity 0 … 1)."""
 
     muzzle_distance_m: Distance = Field(1.0, alias="muzzle_distance")
     latitude_rad: Latitude = Field(math.radians(50), alias="latitude")
@@ -301,7 +302,7 @@ class Site(_Section):
 
 
 class _Result(_Section):
-    """What every calibration result has: degrees of freedom, date and evidence."""
+    """The common part of all calibration results: degrees of freedom, date and evidence."""
 
     dof: Degrees = None
     date: Date = ""
@@ -309,7 +310,7 @@ class _Result(_Section):
 
     @property
     def degrees_of_freedom(self) -> float:
-        """Degrees of freedom of the standard uncertainty; infinity when not limited."""
+        """Degrees of freedom of the standard uncertainty; infinity if not limited."""
         return math.inf if self.dof is None else self.dof
 
 
@@ -321,7 +322,7 @@ class ClockResult(_Result):
 
 
 class LatencyResult(_Result):
-    """Delay of gate B minus that of gate A, and its standard uncertainty [s]."""
+    """Delay of gate B minus delay of gate A, and its standard uncertainty [s]."""
 
     difference_s: Difference = Field(alias="value")
     difference_u_s: Delay = Field(alias="u")
@@ -331,8 +332,8 @@ class SpacingResult(_Result):
     """
     Spacing and its standard uncertainty [m].
 
-    `covers_trip` is true if it was measured through the gates themselves; it then includes
-    the places where the beams trip.
+    `covers_trip` is true if the spacing was measured through the gates. The spacing then
+    includes the places where the beams trip.
     """
 
     spacing_m: Length = Field(alias="value")
@@ -341,7 +342,7 @@ class SpacingResult(_Result):
 
 
 class Calibration(_Section):
-    """Results of calibrations, each optional; they replace the stated tolerances."""
+    """Results of calibrations. Each is optional, and replaces a stated tolerance."""
 
     clock: ClockResult | None = None
     latency: LatencyResult | None = None
@@ -354,24 +355,24 @@ class Calibration(_Section):
 
     @property
     def latency_difference_s(self) -> float:
-        """Delay of gate B minus that of gate A [s]; 0 unless calibrated."""
+        """Delay of gate B minus delay of gate A [s]; 0 unless calibrated."""
         return self.latency.difference_s if self.latency else 0.0
 
 
 class Rig(_Section):
     """
-    A whole rig; see the sections for their quantities.
+    A complete rig; each section describes its quantities.
 
     Attributes
     ----------
     name : str
-        The user's name for it.
+        The user's name for the rig.
     identity : str
-        Belongs to these gates only; empty if the file has none. See `is_same_rig`.
+        Text that only these gates have; empty if the file has none. See `is_same_rig`.
     speed_unit : str
         Unit in which speeds are shown, one of `chrono.units.SPEED_UNITS`.
     lines : LineKind
-        What the board sends.
+        The kind of lines that the board sends.
     gates, clock, body, window, site, calibration
         The sections of the file.
     """
@@ -408,7 +409,7 @@ class Rig(_Section):
         return self
 
     def counter_trouble(self) -> tuple[str, str] | None:
-        """Return why the counter cannot measure a slow body's transit, and what to do."""
+        """Return why the counter cannot measure the transit of a slow body, and what to do."""
         wrap_s = 2**self.clock.counter_bits * self.clock.unit_s
         way_m = self.gates.spacing_m + self.body.length_m
         shot_s = way_m / self.window.slowest_mps
@@ -424,29 +425,29 @@ class Rig(_Section):
 
     @property
     def spacing_m(self) -> float:
-        """Spacing to measure with [m]: the calibrated one, or else the stated one."""
+        """Spacing for measurements [m]: the calibrated spacing, or else the stated spacing."""
         calibrated = self.calibration.spacing
         return calibrated.spacing_m if calibrated else self.gates.spacing_m
 
 
 FEW_TICKS = 10
-"""With fewer steps of the counter in a transit the ± is large, and the speed's last digits mean
-little (common practice, no source)."""
+"""If a transit has fewer steps of the counter, the ± is large, and the last digits of the speed
+mean little (common practice, no source)."""
 
 
 class RigDoubt(Enum):
-    """What is not plausible about a rig."""
+    """A reason why a rig is not plausible."""
 
     BEHIND_MOUTH = auto()
-    """Gate A would stand at or behind the launcher's mouth."""
+    """Gate A would be at the launcher's mouth or behind it."""
     BLOCKS_BOTH = auto()
-    """The body is as long as the gates are apart, or longer."""
+    """The body is at least as long as the spacing."""
     FEW_TICKS = auto()
-    """The fastest body passes within a few steps of the counter."""
+    """The fastest body passes both gates within a few steps of the counter."""
 
 
 def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
-    """Return what is not plausible about a rig."""
+    """Return all reasons why a rig is not plausible."""
     found = {
         RigDoubt.BEHIND_MOUTH: stands_behind_mouth(rig),
         RigDoubt.BLOCKS_BOTH: rig.body.length_m >= rig.spacing_m,
@@ -456,10 +457,10 @@ def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
 
 
 def stands_behind_mouth(rig: Rig) -> bool:
-    """Whether gate A would stand at or behind the launcher's mouth."""
+    """Return True if gate A would be at the launcher's mouth or behind it."""
     return rig.site.muzzle_distance_m <= rig.spacing_m / 2
 
 
 def fewest_ticks(rig: Rig) -> float:
-    """Return the steps of the counter in the transit of the fastest body."""
+    """Return the number of counter steps in the transit of the fastest body."""
     return rig.spacing_m / rig.window.fastest_mps / rig.clock.tick_s

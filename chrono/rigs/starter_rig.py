@@ -1,8 +1,7 @@
-"""Rig files to begin with: every key with its meaning, and with a value that a maker can trust.
+"""Starter rig files: every key with its meaning, and with a value that a maker can trust.
 
-The values are the defaults. They are chosen so that the ± is right for a gate that was built
-by the notes and never calibrated. Facts about a kind of board are in its clock's values and
-comments.
+The values are the defaults. They give the right ± for a gate that was built by the notes and
+never calibrated. Facts about a kind of board are in the values and comments of its clock.
 """
 
 import json
@@ -17,7 +16,7 @@ from chrono.rigs.rig_model import Rig
 
 @dataclass(frozen=True)
 class _About:
-    """A board's clock, and the starter's comments on its rate, its jitter and its tick."""
+    """The clock of a board, and the starter's comments on its rate, jitter and tick."""
 
     rate: str
     jitter: str = ""
@@ -52,7 +51,7 @@ BOARDS: dict[str, _About] = {
 
 
 _IDENTITY_BYTES = 6
-"""Enough that no two rigs in a school, or in all schools, have the same identity."""
+"""Number of random bytes of an identity: enough that no two rigs have the same identity."""
 
 
 def write_starter(path: str | Path, board: str = "other", *, drops: bool = False) -> Rig:
@@ -70,9 +69,9 @@ def starter_text(
     drops: bool = False,
 ) -> str:
     """
-    Return a commented rig file to begin with: defaults, and the clock of the given board.
+    Return a commented starter file with defaults, and with the clock of the given board.
 
-    For drops one gate is above the other, and dropped bodies may come slowly.
+    For drops, one gate is above the other, and dropped bodies may be slow.
     """
     about = BOARDS[board]
     return _STARTER.format(

@@ -1,11 +1,11 @@
 """The setups and marks of a session, and which shots they concern.
 
-A setup is valid from the moment when it was entered: for every shot whose key is greater than
-the latest counter value at that moment. A correction replaces a setup at every earlier place
-where it was entered. Undone entries have no effect.
+A setup is valid from the moment when it was entered. This means: it is valid for every shot
+with a key above the latest counter value at that moment. A correction replaces a setup at
+every earlier place where it was entered. Undone entries have no effect.
 
 A mark on a shot is tied to the shot's key. Hold is tied to the latest counter value at the
-moment when it was entered. Measuring again changes neither.
+moment when it was entered. Keys and counter values stay the same when shots are measured again.
 """
 
 from bisect import bisect_left
@@ -34,13 +34,13 @@ from chrono.session.operator_records import (
 )
 
 SETUP_LIMIT = 10_000
-"""More setups than any session has; a file with more is refused."""
+"""No real session has so many setups. A file with more setups is refused."""
 
 CORRECTION_LIMIT = 100
-"""More corrected and undone setups than any session has."""
+"""No real session has so many corrected and undone setups."""
 
 Body = tuple[tuple[str, float], ...]
-"""The body's values that a setup states; they identify the body."""
+"""The values of the body that a setup states; equal values mean the same body."""
 
 NO_BODY: Body = ()
 
@@ -64,7 +64,7 @@ class Setups:
 
     def state(self, setup: Setup, anchor: int) -> None:
         """
-        Make a setup valid for shots with keys above `anchor`, or replace the one it corrects.
+        Make a setup valid for shots with keys above `anchor`, or replace the corrected setup.
 
         Raises
         ------
@@ -88,7 +88,7 @@ class Setups:
         Raises
         ------
         ValueError
-            If there is none, or if more are undone than in any session.
+            If there is no such setup, or if more setups are undone than in any session.
         """
         said = reversed(self._stated)
         last = next((s for s in said if s.setup == setup and not s.taken_back), None)
@@ -129,7 +129,7 @@ class Setups:
         return any(each.body for each in self._setups)
 
     def named(self, name: str | None) -> Bools:
-        """Return which places have a setup of this name; all of them if it is None."""
+        """Return which places have a setup of this name; all places if the name is None."""
         return np.array([name in (None, each.name) for each in self._setups])
 
     def all(self) -> tuple[Setup, ...]:
@@ -154,7 +154,7 @@ class Setups:
         self._corrections += 1
 
     def _what_holds(self) -> list[Setup]:
-        """Go through all entries; where a setup was undone, the one before it stays valid."""
+        """Go through all entries; where a setup was undone, the setup before it stays valid."""
         held = [Setup()]
         for said in self._stated:
             if said.setup.corrects is None:
@@ -193,9 +193,9 @@ class MarkedShots(NamedTuple):
     Attributes
     ----------
     held : ndarray of bool, shape (N,)
-        Whether the session was on hold then, so that edges were only recorded.
+        True if the session was on hold at this shot, so that edges were only recorded.
     marks : dict of int to ShotMarks
-        Marks by the shot's place, for the shots that have some.
+        Marks by the shot's place, only for shots with marks.
     """
 
     held: Bools
@@ -208,9 +208,9 @@ class MarkedShots(NamedTuple):
         Parameters
         ----------
         countable : ndarray of bool, shape (N,)
-            Whether they would enter if there were no marks.
+            True for each shot that would enter the statistics if there were no marks.
         measured : ndarray of bool, shape (N,)
-            Whether they have a speed: a shot without a speed never counts.
+            True for each shot with a speed; a shot without a speed never counts.
         """
         counted = countable & ~self.held
         for place, said in self.marks.items():
@@ -219,14 +219,14 @@ class MarkedShots(NamedTuple):
         return counted
 
     def words(self) -> list[str]:
-        """Return the words on each shot: why it is set aside, and the user's note."""
+        """Return the words for each shot: why it is set aside, and the user's note."""
         words = [""] * len(self.held)
         for place, said in self.noted().items():
             words[place] = said
         return words
 
     def noted(self) -> dict[int, str]:
-        """Return the words on shots by their places, for the shots that have some."""
+        """Return the words for shots by their places, only for shots with words."""
         words = dict.fromkeys(np.flatnonzero(self.held).tolist(), "on hold")
         for place, said in self.marks.items():
             words[place] = _words(said, bool(self.held[place]))
@@ -235,7 +235,7 @@ class MarkedShots(NamedTuple):
 
 class Marks:
     """
-    Carries the marks of a session.
+    The marks of a session.
 
     Attributes
     ----------
@@ -253,7 +253,7 @@ class Marks:
 
     def take(self, mark: Mark, anchor: int) -> None:
         """
-        Take a mark, made when `anchor` was the latest counter value.
+        Take a mark that was made when `anchor` was the latest counter value.
 
         Raises
         ------
@@ -275,7 +275,7 @@ class Marks:
         Raises
         ------
         ValueError
-            If there is none.
+            If there is no such mark.
         """
         if mark.action in (HOLD_ON, HOLD_OFF):
             place = _last(self._held, mark.action == HOLD_ON)
@@ -356,14 +356,14 @@ def _words(said: ShotMarks, held: bool) -> str:
 
 class Annotations:
     """
-    Carries setups and marks.
+    The setups and marks of a session.
 
     Attributes
     ----------
     setups : Setups
     marks : Marks
     version : int
-        Grows with every record: results from an earlier version are then out of date.
+        Number that grows with every record; results of an earlier version are out of date.
     """
 
     def __init__(self) -> None:
@@ -378,7 +378,7 @@ class Annotations:
         Raises
         ------
         ValueError
-            If it is not a valid setup or mark.
+            If the record is not a valid setup or mark.
         RecordingError
             If there are more setups than any session has.
         """

@@ -1,4 +1,4 @@
-"""Every edge of a recording, and what it was taken for."""
+"""Every edge of a recording, and how the program classified it."""
 
 from dataclasses import dataclass, fields
 
@@ -22,19 +22,19 @@ class EdgeList:
     gate : ndarray of uint8
         0 for gate A, 1 for gate B.
     level : ndarray of uint8
-        1 blocked, 0 clear, 2 where the line does not say.
+        1 blocked, 0 clear, 2 if the line does not state the level.
     counter : ndarray of int64
-        As the board sent it [counter units].
+        Counter value that the board sent [counter units].
     board_s : ndarray of float64
-        Time by the counter without its wraps [s]; the zero means nothing.
+        Time by the counter without its wraps [s]; its zero is arbitrary.
     host_us : ndarray of int64
-        When the line was read, on the session's clock [us].
+        Time when the line was read, on the session's clock [us].
     late : ndarray of bool
-        The line says that the counter was read late.
+        True if the line says that the counter was read late.
     shot : ndarray of int64
-        Number of the shot, from 1; 0 where the edge belongs to none.
+        Number of the shot, from 1; 0 if the edge belongs to no shot.
     role : ndarray of uint8
-        An `EdgeRole`.
+        Value of an `EdgeRole`.
     """
 
     gate: Bytes
@@ -49,7 +49,7 @@ class EdgeList:
 
 def edges_of(recorded: LoadedRecording) -> EdgeList:
     """
-    Return the edges of a recording, which is read once more.
+    Read a recording once more, and return its edges.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def edges_of(recorded: LoadedRecording) -> EdgeList:
     Returns
     -------
     EdgeList
-        Empty where the board sends intervals instead of edges.
+        Empty if the board sends intervals instead of edges.
 
     Raises
     ------

@@ -1,8 +1,8 @@
 """The run that follows a recording while another program writes it.
 
-It reads the rows in the file at once, then every new row as it comes. The session is the same
-as in a live run and in a replay. It never writes anything: the operator's entries belong to
-the program that records the board.
+The run first reads the rows that are in the file, then every new row when it comes. The session
+is the same as in a live run and in a replay. The run never writes: the operator's entries
+belong to the program that records the board.
 """
 
 import time
@@ -29,13 +29,13 @@ COME_WITHIN_S = 0.2
 """A row is read here within this time after it was written, even on a busy machine [s]."""
 
 BEGIN_WITHIN_S = 3.0
-"""A program that has just created its recording writes the rig within this time [s]."""
+"""A program that has just created a recording writes the rig within this time [s]."""
 
 LONG_US = 3_600_000_000
-"""After this much silence no shot is open, whatever the board [us]."""
+"""After this much silence no shot is open, with any board [us]."""
 
 WHOLE_WITHIN_S = 1.0
-"""A row that still has no end after this time was cut [s]."""
+"""If a row still has no end after this time, the row was cut [s]."""
 
 _LONGEST_BEGINNING = 4096 + len(HEADER)
 
@@ -48,11 +48,11 @@ class FollowRun(FedRun):
     ----------
     path : Path
     rig : Rig
-        Measure with this rig until the recording has another.
+        Measure with this rig until the recording states another rig.
     keeps_rig : bool
-        Keep `rig`, whatever the recording contains.
+        Keep `rig`, even if the recording contains another rig.
     clock : callable, optional
-        Seconds that pass; only differences count.
+        Returns a time in seconds; only differences are used.
     """
 
     near_launches: ClassVar[bool] = True
@@ -76,16 +76,16 @@ class FollowRun(FedRun):
 
     @property
     def unwritten(self) -> bool:
-        """Whether no program seems to write the followed recording any more."""
+        """True if it seems that no program writes the followed recording any more."""
         return self.source.unwritten
 
     def catch_up(self, told: Callable[[int], None] = lambda _: None) -> None:
-        """Take all rows there are; `told` gets the number of bytes after each piece."""
+        """Take all existing rows; call `told` with the number of bytes after each piece."""
         while self._take_ready():
             told(self.status.bytes)
 
     def close(self) -> list[Trouble]:
-        """Stop following; return what is wrong with the recording."""
+        """Stop following; return the troubles of the recording."""
         path, reason, troubles = str(self.path), self.status.reason, list[Trouble]()
         if reason:
             troubles.append(SourceFailed(path, reason, ended=False))
@@ -101,7 +101,7 @@ class FollowRun(FedRun):
 
     def _take(self, rows: bytes) -> Batch:
         if self._comes_late(rows):
-            # Silence has closed shots that these rows belong to; a replay would not do so.
+            # Silence has closed shots of these rows. A replay would not close them.
             self._begin(self._rig)
             rows = self.source.drain()
         with telling_where(self.path):
@@ -113,20 +113,20 @@ class FollowRun(FedRun):
         return batch
 
     def _comes_late(self, rows: bytes) -> bool:
-        """Return whether the board's first line here is older than the silence we counted."""
+        """Return True if the board's first line in `rows` is older than the counted silence."""
         board = rows.find(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
         return host_us is not None and host_us < self._passed_us
 
     def _wait(self) -> None:
-        """If nothing came, use the rig stated last and let silence close shots."""
+        """If no row came, use the last stated rig. Silence then closes shots."""
         if self._stated != self._rig:
             self._change_rig()
         now_us = self.now_us()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
             if self.unwritten and self.session.processor.tally.edges:
-                # No program writes any more: open shots cannot change again.
+                # No program writes any more, so open shots cannot change again.
                 now_us += LONG_US
             self._pass_time(now_us - int(COME_WITHIN_S * 1e6))
 
@@ -136,7 +136,7 @@ class FollowRun(FedRun):
             self._passed_us = host_us  # a shorter silence closes nothing
 
     def _change_rig(self) -> None:
-        """Measure with the rig stated last; form the shots again if it requires that."""
+        """Measure with the last stated rig; if this rig requires it, form the shots again."""
         before, self._rig = self._rig, self._stated
         if Rules.from_rig(before) == Rules.from_rig(self._rig):
             self.session.remeasure(self._rig)
@@ -163,14 +163,14 @@ def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:
     Parameters
     ----------
     path : Path
-        The recording; if it is new, wait a moment until it contains its rig.
+        The recording. If it is new, wait a moment until it contains its rig.
     rig : Rig, optional
-        Measure with this rig, whatever the recording contains.
+        Measure with this rig, even if the recording contains another rig.
 
     Raises
     ------
     RecordingError
-        If the file is not a recording, or contains no rig and none is given.
+        If the file is not a recording, or if neither the file nor `rig` gives a rig.
     """
     machine_code.prepare_loops(size_of(path))
     return FollowRun(path, rig or _begun_rig(path), rig is not None)

@@ -1,7 +1,7 @@
 """The run that measures with a board: its port, its recording, and the host's clock.
 
-A run may also continue a recording: a new link, the same rig and setups, and statistics that
-include the earlier shots.
+A run can also continue a recording. Then the link is new, rig and setups stay the same, and
+the statistics include the earlier shots.
 """
 
 from collections.abc import Callable, Iterator
@@ -42,11 +42,11 @@ from chrono.session.troubles import (
 )
 
 ANSWER_WITHIN_S = 6.0
-"""Longer than any board needs to start and send a beat [s]."""
+"""Every board starts and sends a beat within less than this time [s]."""
 GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
 FRUITLESS_OPENINGS = 5
-"""A port lost this many times in a row without a line is given up; takes about 4 s."""
+"""Give up a port that was lost this many times in a row without a line; takes about 4 s."""
 
 
 class LiveRun(FedRun):
@@ -97,25 +97,25 @@ class LiveRun(FedRun):
 
     @property
     def limit_reached(self) -> bool:
-        """Whether the run ended because the wanted number of shots was reached."""
+        """True if the run ended because the wanted number of shots was reached."""
         return self.source.journal.ended
 
     @property
     def waiting_s(self) -> float:
-        """How long rows have waited for the disk before they are shown [s]; 0 if none wait."""
+        """Time for which rows have waited for the disk [s]; 0 if no rows wait."""
         return self.source.journal.waiting_s
 
     @property
     def has_analog(self) -> bool:
-        """Whether the board says that it sends its sensors' levels."""
+        """True if the board says that it sends the levels of its sensors."""
         return self.source.has_analog and not self.finished
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the sensors' levels of this moment if there are, and have them asked for."""
+        """Return the sensors' levels of this moment, if there are any, and request new ones."""
         return None if self.finished else self.source.look_at_levels()
 
     def complaint(self) -> PortError | None:
-        """Return what is wrong with a board that has not sent one valid line yet."""
+        """Return the problem with a board that has not sent one valid line yet."""
         if self.finished or self._has_heard():
             return None
         return self._no_link() or self._no_board()
@@ -164,7 +164,7 @@ class LiveRun(FedRun):
         return None
 
     def give_up(self) -> None:
-        """Stop the source; if not one byte came, remove the recording and free its name."""
+        """Stop the source; if no byte came, remove the recording, so that its name is free."""
         self.source.stop()
         if not self.status.bytes:
             self._discard_recording()
@@ -207,7 +207,7 @@ class LiveRun(FedRun):
         return batch
 
     def _wait(self) -> None:
-        """If nothing came, let silence close shots."""
+        """If no row came, let silence close shots."""
         now_us = self.now_us()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
@@ -237,16 +237,16 @@ def live_run(
     Parameters
     ----------
     port : str
-        Anything that pyserial opens, including ``virtual://SCENARIO``.
+        Any port that pyserial can open, including ``virtual://SCENARIO``.
     rig : Rig or None
-        None only for a port with its own rig, such as a virtual board.
+        The rig; None only for a port with its own rig, such as a virtual board.
     recording : Path or None
         New file to record to.
     setup : str, optional
         Name of the setup from the first shot on.
     baud : int, optional
     clock_from_host : bool, optional
-        Take the counter's rate from its beats; the recording's rig then states this.
+        Compute the counter's rate from its beats; the recorded rig then states this.
     spare : Path, optional
         Folder where the recording continues if its own place fails.
     shots : int, optional
@@ -255,7 +255,7 @@ def live_run(
     Raises
     ------
     ChronoError
-        If the rig is missing, if the rate is wanted but its lines have no beats, or if the
+        If the rig is missing, if the rate is wanted but the lines have no beats, or if the
         port or the recording cannot be used.
     """
     played = simulated_port(port)
@@ -287,12 +287,12 @@ def _own_rig(played: SimulatedPort | None, port: str) -> Rig:
 
 def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
     """
-    Return a rig that takes the counter's rate from the host's clock if that is wanted.
+    Return the rig; on request the rig gets the counter's rate from the host's clock.
 
     Raises
     ------
     OptionError
-        If its lines have no beats.
+        If the lines of the rig have no beats.
     """
     if not clock_from_host:
         return rig
@@ -308,7 +308,8 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
 LINK_MARK = b"\tlink\t"
 NAMED_DIFFERENCES = 3
 LATER_US = 1_000_000
-"""A new link begins at least this much after the last row, even if the date went back [us]."""
+"""A new link begins at least this time after the last row, even if the computer's date was
+set back [us]."""
 
 
 class ResumedRun(LiveRun):
@@ -345,7 +346,7 @@ class ResumedRun(LiveRun):
         self._unusable_before = session.unusable.lines
 
     def start(self) -> None:
-        """Open the port; if that fails, the recording stays unchanged."""
+        """Open the port; if it cannot be opened, the recording stays unchanged."""
         super().start()
         if self._setup:
             self.record("setup", setup_record(Setup(self._setup)))
@@ -382,28 +383,28 @@ def resumed_run(
     Parameters
     ----------
     port : str
-        Anything that pyserial opens, except a demonstration.
+        Any port that pyserial can open, except a demonstration.
     rig : Rig or None
-        Must be the recording's rig; None takes that one.
+        The rig; it must be equal to the recorded rig. None uses the recorded rig.
     path : Path
         The recording.
     setup : str, optional
         Name of a setup from the first new shot on; if left out, the last setup stays valid.
     baud : int, optional
     clock_from_host : bool, optional
-        The recording's rig must state the same.
+        Compute the counter's rate from its beats; the recorded rig must state the same.
     spare : Path, optional
         Folder where the recording continues if its own place fails.
     shots : int, optional
         End the recording after this many new shots.
     now : callable, optional
-        The time of day.
+        Returns the time of day.
 
     Raises
     ------
     ChronoError
-        If the rig differs, or if the file is a demonstration, is cut off before the end of
-        its rig, is open in another program, or is not a recording.
+        If the rig differs, if the file is not a recording, if it is a demonstration, if it
+        ends before its rig is complete, or if another program has it open.
     """
     if simulated_port(port) is not None:
         raise OptionError(
@@ -427,12 +428,12 @@ def resumed_run(
 
 
 def _session_of(recorded: LoadedRecording) -> Session:
-    """Return a new session for the rows of a recording and those that will follow."""
+    """Return a new session for the rows of a recording and for the rows that will follow."""
     return Session(recorded.session.rig, fixed_rig=True, known=recorded.session)
 
 
 def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
-    """Return the limit that ends a recording `shots` shots after those it holds."""
+    """Return the limit that ends a recording after `shots` more shots."""
     session = _session_of(recorded)
     for rows in RecordingReader(recorded.path):
         session.feed(decode_rows(rows, session.rig.lines))

@@ -1,4 +1,4 @@
-"""What a log book contains about one recording."""
+"""The entry of a log book about one recording."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -12,20 +12,20 @@ class LogEntry:
     Attributes
     ----------
     name : str
-        A name that differs from those of the other recordings.
+        A name that no other recording in the log book has.
     where : str
-        Its path.
+        Path of the recording.
     started : str
-        Start that the recording states, ISO 8601, or empty.
+        Start that the recording states, in ISO 8601; empty if it states no start.
     rig : str
-        Name of the rig that is used.
+        Name of the rig with which the shots were measured.
     shots, counted : int
     setups : dict of str to int
-        Counted shots by name of the setup, in order of first use.
+        Number of counted shots for each name of a setup, in order of first use.
     notes : tuple of str
         Notes on the session itself.
     trouble : str
-        Why it cannot be used, empty if it can.
+        Why the recording cannot be used; empty if it can be used.
     """
 
     name: str
@@ -40,7 +40,7 @@ class LogEntry:
 
     @property
     def start(self) -> datetime | None:
-        """The moment of its start, None if it is not stated."""
+        """The moment of the start; None if the start is not stated."""
         try:
             start = datetime.fromisoformat(self.started)
             return start if start.tzinfo else start.replace(tzinfo=UTC)

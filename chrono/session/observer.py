@@ -1,8 +1,9 @@
-"""What gates, link and clock do while lines come in: for the Beams screen and for checks.
+"""Observe gates, link and clock while lines come in, for the Beams screen and for checks.
 
-Joins the gates' last minute, the counter's rate from the beats, and how late the beats are
-read. A live run updates the rate as it becomes better known; a recording is measured with the
-rate of all its beats. Judges nothing and does not know about ports and screens.
+The observer joins the last minute of the gates, the counter's rate from the beats, and the
+delays of the beats. A live run updates the rate when a better value is known. A recording is
+measured with the rate from all its beats. The observer judges nothing, and it knows nothing
+about ports and screens.
 """
 
 from collections.abc import Iterator
@@ -24,27 +25,29 @@ from chrono.session.session import Session
 from chrono.session.speed_models import counter_problem
 
 FIND_EVERY_S = 2.0
-"""Time between two computations of the rate [s]: it changes slowly and costs milliseconds."""
+"""Time between two computations of the rate [s]. The rate changes slowly, and a computation
+takes milliseconds."""
 
 FOLLOW_EVERY_S = 60.0
-"""Shortest time between two new measurements of all shots [s]: each one stops the screen for a
-moment and changes speeds on it."""
+"""Shortest time between two new measurements of all shots [s]. Each measurement stops the
+screen for a moment and changes the speeds on it."""
 
 MOVED = 0.25
-"""If the rate moves by less than this part of its u, no shown speed changes visibly."""
+"""If the rate changes by less than this part of its u, no shown speed changes visibly."""
 
 NARROWED = 0.8
-"""Use a new uncertainty if it is smaller than this part of the one in use."""
+"""Use a new uncertainty if it is smaller than this part of the uncertainty in use."""
 
 
 class CounterRate:
     """
-    Carries the beats of a session, and measures with their rate.
+    Keeps the beats of a session, and measures its shots with the rate from the beats.
 
     Parameters
     ----------
     session : Session
-        Fed before each call of `feed`; measured again if its rig states `clock.from_host`.
+        The caller feeds it before each call of `feed`. Its shots are measured again if its
+        rig states `clock.from_host`.
 
     Attributes
     ----------
@@ -76,7 +79,7 @@ class CounterRate:
         Raises
         ------
         CalibrationError
-            If the beats do not suffice, or this kind of lines has none.
+            If there are too few beats, or if this kind of lines has no beats.
         """
         lines = self._session.rig.lines
         if not lines.has_beats:
@@ -88,7 +91,7 @@ class CounterRate:
         return self.beats.estimate()
 
     def found(self, host_us: int) -> ClockEstimate | None:
-        """Return the rate, None while it is unknown; computed again every two seconds."""
+        """Return the rate; None while it is unknown. It is computed again every two seconds."""
         if host_us >= self._find_due_us:
             self._find_due_us = host_us + int(FIND_EVERY_S * 1e6)
             try:
@@ -98,7 +101,7 @@ class CounterRate:
         return self._found
 
     def follow(self, host_us: int) -> None:
-        """Let a live session use the rate once it is known, and again when it gets better."""
+        """Let a live session use the rate when it becomes known, and when it gets better."""
         if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
             return
         found, used = self.found(host_us), self._session.host_rate
@@ -142,7 +145,7 @@ def _is_news(found: ClockEstimate, used: ClockEstimate) -> bool:
 
 @dataclass(frozen=True)
 class BeatDelays:
-    """Delays of the last two minutes' beats, compared with the earliest beat [ms]."""
+    """Delays of the beats of the last two minutes, compared with the least late beat [ms]."""
 
     median_ms: float
     longest_ms: float
@@ -150,14 +153,14 @@ class BeatDelays:
 
 class Observer:
     """
-    Keeps what was seen of a session's gates, link and clock.
+    Keeps the observations of a session's gates, link and clock.
 
     Parameters
     ----------
     session : Session
         The caller feeds it just before it feeds this observer.
     until_us : int, optional
-        Nobody asks for results before this host time [us].
+        Nobody requests results before this host time [us].
     """
 
     def __init__(self, session: Session, until_us: int = 0) -> None:
@@ -172,7 +175,7 @@ class Observer:
         self._begin()
 
     def _begin(self) -> None:
-        """Watch again with the present rules, without what came before the last piece."""
+        """Start again with the present rules; forget everything before the last piece."""
         self._counters, self._rules = self._counter()
         self._watch = GateMonitor(self._rules, self._tally_before)
         self._shots = self._shots_before
@@ -183,11 +186,11 @@ class Observer:
         self._shots_before = len(self._session.log)
 
     def _counter(self) -> tuple[int, Rules]:
-        """Return what identifies a counter, also if the same one came back."""
+        """Return what identifies the counter; a counter that returns gets a new value."""
         return self._session.processor.counters, self._session.processor.rules
 
     def seconds(self, batch: Batch) -> Iterator[Batch]:
-        """Yield a batch in pieces of fixed cuts, so that no other cut changes the results."""
+        """Cut a batch at fixed places, so that results do not depend on the size of batches."""
         return cut_batch(batch, second_places(batch, self._until_us))
 
     def feed(self, piece: Batch) -> None:
@@ -202,7 +205,7 @@ class Observer:
 
     def observed(self, host_us: int, flicker_within_s: float = RECENT_S) -> Observation:
         """
-        Return what was seen up to a host time [us].
+        Return the observations up to a host time [us].
 
         A lamp counts if it was seen in the last `flicker_within_s` seconds.
         """
@@ -227,7 +230,7 @@ class Observer:
         )
 
     def delays(self) -> BeatDelays | None:
-        """Return how late beats are read, None while the counter's rate is unknown."""
+        """Return how late beats are read; None while the counter's rate is unknown."""
         recent = self.counter_rate.beats.recent
         if self._found is None or len(recent) < 2:
             return None

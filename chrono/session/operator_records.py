@@ -1,6 +1,6 @@
-"""The operator's records, setups and marks, as JSON objects of a recording.
+"""The operator's records (setups and marks) as JSON objects of a recording.
 
-Both writing and reading are here, so that they always agree.
+Writing and reading are both in this file, so that they always agree.
 """
 
 from dataclasses import dataclass, field
@@ -14,7 +14,7 @@ HOLD_OFF = "hold-off"
 UNDO = "undo"
 
 NO_SETUP = ""
-"""Name of the setup before the user named one."""
+"""Name of the setup before the user has entered a name."""
 
 BODY_KEYS = ("mass_kg", "diameter_m", "length_m")
 TEXT_LIMIT = 500
@@ -29,14 +29,15 @@ class Setup:
     Attributes
     ----------
     name : str
-        The user's name for them.
+        The user's name for the launch conditions.
     body : dict
-        Overrides of the rig's body in SI units: `mass_kg`, `diameter_m`, `length_m`.
+        Values that replace those of the rig's body, in SI units: `mass_kg`, `diameter_m`,
+        `length_m`.
     conditions : dict
-        Free key-value text.
+        Free texts, each with a key.
     corrects : str or None
-        The name of the setup that this one replaces, at every earlier place where that one
-        was entered. None for a setup that is valid from here on.
+        The name of the setup that this setup replaces, at every earlier place where the old
+        setup was entered. None for a setup that is valid from here on.
     """
 
     name: str = NO_SETUP
@@ -94,7 +95,7 @@ def read_setup(data: dict[str, Any]) -> Setup:
     Raises
     ------
     ValueError
-        If it is not a setup.
+        If the object is not a setup.
     """
     body = data.get("body") or {}
     conditions = data.get("conditions") or {}
@@ -115,7 +116,7 @@ def read_mark(data: dict[str, Any]) -> Mark:
     Raises
     ------
     ValueError
-        If it is not a mark.
+        If the object is not a mark.
     """
     action = data.get("action")
     shot = data.get("shot")
@@ -135,7 +136,7 @@ def read_undo(data: dict[str, Any]) -> Said:
     Raises
     ------
     ValueError
-        If it undoes nothing.
+        If the object does not undo an entry.
     """
     said = data.get("said")
     if not isinstance(said, dict):

@@ -1,4 +1,4 @@
-"""The counted shots of recordings by setup, as samples to compare or to pool."""
+"""The counted shots of recordings by setup, as samples for comparing or pooling."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -26,7 +26,7 @@ from chrono.session.session import Session
 
 
 def samples_of(session: Session) -> dict[str, Sample]:
-    """Return the counted shots of each setup that has any, in order of first use."""
+    """Return the counted shots of each setup, in order of first use; skip empty setups."""
     samples = {name: session.sample(name) for name in session.setups.names}
     return {name: sample for name, sample in samples.items() if sample is not None}
 
@@ -41,7 +41,7 @@ class RecordingSamples:
     name : str
         Name of the recording.
     rig : Rig
-        The rig they were measured with.
+        The rig with which the shots were measured.
     samples : dict of str to Sample
         The shots of each setup, in order of first use.
     damaged_lines : int
@@ -55,7 +55,7 @@ class RecordingSamples:
 
 
 def recording_samples(recorded: LoadedRecording) -> RecordingSamples:
-    """Return the counted shots of a recording that was read whole."""
+    """Return the counted shots of a recording that was read to its end."""
     session = recorded.session
     return RecordingSamples(
         recorded.name, session.rig, samples_of(session), damaged_lines_of(session)
@@ -63,7 +63,7 @@ def recording_samples(recorded: LoadedRecording) -> RecordingSamples:
 
 
 def damaged_lines_of(session: Session) -> int:
-    """Return how many lines of a session are damaged or lost: shots may be missing."""
+    """Return how many lines of a session are damaged or lost, so that shots may be missing."""
     return session.unusable.lines + session.processor.tally.lost_lines
 
 
@@ -73,14 +73,14 @@ def damaged_lines(recordings: Sequence[RecordingSamples]) -> int:
 
 
 class RigBasis(Enum):
-    """Why recordings are taken as made with one rig."""
+    """The reason why recordings count as made with the same rig."""
 
     ALONE = auto()
-    """There is one recording of this rig."""
+    """There is only one recording of this rig."""
     IDENTITY = auto()
-    """Their rigs have the same identity."""
+    """The rigs of the recordings have the same identity."""
     DESCRIPTION = auto()
-    """Their rigs have equal gates, clock and calibration, which is only an assumption."""
+    """The rigs have equal gates, clock and calibration; so it is only assumed."""
     GIVEN = auto()
     """The user states it."""
 
@@ -88,7 +88,7 @@ class RigBasis(Enum):
 @dataclass(frozen=True)
 class RigsTaken:
     """
-    Which recordings are taken as made with one rig.
+    Which recordings count as made with the same rig.
 
     Attributes
     ----------
@@ -99,7 +99,7 @@ class RigsTaken:
     basis : tuple of RigBasis
         The reason for each rig.
     given : bool
-        Whether the user decided.
+        True if the user decided.
     """
 
     places: tuple[int, ...]
@@ -112,14 +112,14 @@ def rigs_taken(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None
 ) -> RigsTaken:
     """
-    Return which recordings are taken as made with one rig.
+    Return which recordings count as made with the same rig.
 
     Parameters
     ----------
     recordings : sequence of RecordingSamples
     one_rig : bool, optional
-        The user's statement: all have one rig, or each has another. If left out, the rigs'
-        identities and descriptions decide, see `is_same_rig`.
+        The user's statement. True: all recordings have the same rig. False: each has another
+        rig. If left out, identities and descriptions of the rigs decide, see `is_same_rig`.
     """
     places: list[int] = []
     first: list[Rig] = []
@@ -156,8 +156,8 @@ def is_same_rig(one: Rig, other: Rig) -> bool:
     """
     Return whether two descriptions mean the same rig.
 
-    The identities decide if both have one; otherwise gates, clock and calibration decide.
-    Names never decide: two pairs of gates may both have the name of a new rig file.
+    If both have an identity, the identities decide. Otherwise gates, clock and calibration
+    decide. Names never decide: two pairs of gates may both have the name of a new rig file.
     """
     if one.identity and other.identity:
         return one.identity == other.identity
@@ -168,7 +168,7 @@ def is_same_rig(one: Rig, other: Rig) -> bool:
 def groups_from(
     recordings: Sequence[RecordingSamples], rigs: RigsTaken | None = None
 ) -> list[Group]:
-    """Return the setups of recordings; if there are several recordings, names include them."""
+    """Return the setups of recordings; with several recordings, names state the recording."""
     groups: list[Group] = []
     rigs = rigs or rigs_taken(recordings)
     for place, recording in enumerate(recordings):
@@ -181,14 +181,14 @@ def groups_from(
 
 
 MOST_GROUPS = 50
-"""More make a page of more than a thousand differences, which nobody reads."""
+"""More setups would give a page of over a thousand differences, which nobody reads."""
 
 
 def groups_to_compare(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None, *, pool: bool = False
 ) -> tuple[list[Group], RigsTaken]:
     """
-    Return the setups of recordings to compare each with each, and which rig made which.
+    Return the setups of recordings to compare, and the rig of each recording.
 
     Parameters
     ----------
@@ -196,12 +196,12 @@ def groups_to_compare(
     one_rig : bool, optional
         See `rigs_taken`.
     pool : bool, optional
-        Put setups of one name together.
+        Join setups with the same name.
 
     Raises
     ------
     OptionError
-        If there are more than `MOST_GROUPS`.
+        If there are more setups than `MOST_GROUPS`.
     """
     taken = rigs_taken(recordings, one_rig)
     if pool:
@@ -230,12 +230,12 @@ class PooledSetup:
     ----------
     name : str
     counted : dict of str to int
-        Shots from each recording, by its name.
+        Number of shots from each recording, by the name of the recording.
     rigs : mapping of int to RigShare
-        The rigs that measured them.
+        The rigs with which the shots were measured.
     sample : Sample
     series : Series
-        Its statistics; the random part comes from the scatter within each rig.
+        Statistics of the sample; the random part comes from the scatter within each rig.
     differing_p : float
         p-value of the test whether any recording differs from the others, NaN if unknown.
     """
@@ -249,19 +249,19 @@ class PooledSetup:
 
     @property
     def differ(self) -> bool:
-        """Whether the recordings differ more than their shots and rigs explain."""
+        """True if the recordings differ more than their shots and rigs explain."""
         return self.differing_p < DIFFER_BELOW
 
 
 @dataclass(frozen=True, eq=False)
 class PooledRecordings:
     """
-    Several recordings put together.
+    Several recordings that were pooled.
 
     Attributes
     ----------
     recordings : tuple of str
-        Their names.
+        Names of the recordings.
     rigs : RigsTaken
     setups : tuple of PooledSetup
         Setups with counted shots, in order of first use.
@@ -278,7 +278,7 @@ class PooledRecordings:
 def pooled_of(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None
 ) -> PooledRecordings:
-    """Put one or more recordings together; for `one_rig` see `rigs_taken`."""
+    """Pool one or more recordings; for `one_rig` see `rigs_taken`."""
     rigs = rigs_taken(recordings, one_rig)
     names = dict.fromkeys(name for each in recordings for name in each.samples)
     setups = tuple(_pooled_setup(name, recordings, rigs.places) for name in names)
@@ -294,7 +294,7 @@ def pooled_groups(pooled: PooledRecordings) -> list[Group]:
     """
     Return the setups to compare.
 
-    Their shots have no common order, and no numbers that could name suspicious shots.
+    The shots have no common order, and no numbers that could name suspicious shots.
     """
     return [
         Group(

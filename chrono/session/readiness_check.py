@@ -1,4 +1,4 @@
-"""Are gates, link and clock ready? Watch a board for a while, or look through a recording."""
+"""Check gates, link and clock: watch a board for some time, or read a recording."""
 
 import time
 from dataclasses import dataclass
@@ -30,13 +30,17 @@ POLL_S = 0.02
 
 
 class AlignmentView:
-    """What somebody who aligns the beams of a run sees."""
+    """The beams of a run, for a person who aligns them."""
 
     def __init__(self) -> None:
         self._monitor = AlignmentMonitor()
 
     def look_at(self, run: Run) -> tuple[GateAlignment, ...]:
-        """Return how both beams are now, nothing where no board says it; ask it to go on."""
+        """
+        Return the present state of both beams, and ask the board for the next levels.
+
+        The result is empty if the board does not report levels.
+        """
         levels, seen = run.look_at_levels(), run.observed()
         if levels is None or seen is None:
             return ()
@@ -51,9 +55,9 @@ class PortWatch:
     Parameters
     ----------
     port : str
-        Anything pyserial opens, or ``virtual://SCENARIO``.
+        Any port that pyserial can open, or ``virtual://SCENARIO``.
     rig : Rig or None
-        None only for a virtual board.
+        The rig; None only for a virtual board.
     baud : int
 
     Raises
@@ -89,11 +93,11 @@ class PortWatch:
             raise complaint
 
     def align(self) -> tuple[GateAlignment, ...]:
-        """Return how both beams meet their sensors, nothing where the board does not say."""
+        """Return how both beams meet their sensors; empty if the board reports no levels."""
         return self._alignment.look_at(self._run)
 
     def judge(self) -> Readiness:
-        """Return whether gates, link and clock are ready, judged by all lines so far."""
+        """Judge by all lines so far whether gates, link and clock are ready."""
         seen, session = self._run.observed(), self._run.session
         assert seen is not None, "a live run always has a source to observe"
         return with_shots(judge_readiness(seen), *_told_by_shots(session))
@@ -124,7 +128,7 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readine
 
 @dataclass(frozen=True, eq=False)
 class CheckedRecording:
-    """What a recording shows about gates, link and clock, and the recording itself."""
+    """A recording, and its observations of gates, link and clock."""
 
     health: Readiness
     recorded: LoadedRecording
@@ -138,12 +142,12 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     ----------
     path : Path
     rig : Rig or None
-        None to use the recorded rig.
+        The rig to measure with; None to use the recorded rig.
 
     Raises
     ------
     RecordingError
-        If the file is not a recording, or contains no rig and none is given.
+        If the file is not a recording, or if neither the file nor `rig` gives a rig.
     """
     machine_code.prepare_loops(size_of(path))
     session = Session(rig or first_rig(path), fixed_rig=True)
@@ -168,6 +172,6 @@ def _told_by_shots(
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:
-    """Return the host time of the last line [us]; 0 if the file's end does not show it."""
+    """Return the host time of the last line [us]; 0 if the end of the file has no line."""
     host_us = decode_rows(reader.last_rows(), lines).events.host_us
     return int(host_us[-1]) if len(host_us) else 0

@@ -1,4 +1,4 @@
-"""Read whole recordings: feed every block to the session, twice if a later rig requires it."""
+"""Read recordings to the end: feed all blocks to a session, twice if a later rig needs it."""
 
 import os
 from collections import Counter
@@ -25,16 +25,16 @@ from chrono.session.session import Session
 from chrono.session.troubles import RateUnknown
 
 BYTES_PER_SHOT = 150
-"""Fewer bytes than any real shot takes in a framed recording; only used to reserve memory."""
+"""Every real shot takes more bytes in a framed recording; only used to reserve memory."""
 
 RIG_MARK = b"\trig\t"
 
 Progress = Callable[[int, int], None]
-"""Called with the bytes read so far and the bytes in all."""
+"""A function that is called with the number of bytes read so far and of all bytes."""
 
 
 class BatchTaker(Protocol):
-    """Anything that takes batches: a session, or an observer of one."""
+    """An object that takes batches: a session, or the observer of a session."""
 
     def feed(self, batch: Batch) -> None:
         """Take a batch."""
@@ -43,20 +43,20 @@ class BatchTaker(Protocol):
 @dataclass(frozen=True, eq=False)
 class LoadedRecording:
     """
-    A recording's session.
+    A recording that was read, with its session.
 
     Attributes
     ----------
     path : Path
     name : str
-        The file's name; with its path if another recording read with it has the same name.
+        Name of the file; its path if another recording has the same file name.
     session : Session
-        Closed: all its shots are in its log.
+        The closed session: all its shots are in the log.
     left_out : str
-        What was left out at the end of the file; empty if nothing.
+        What was left out at the end of the file; empty if nothing was left out.
     rate_unknown : RateUnknown or None
-        Why the host's clock is not used although the rig requires it; None if it is used or
-        not required.
+        Why the host's clock is not used although the rig requires it. None if the clock is
+        used or not required.
     """
 
     path: Path
@@ -84,12 +84,12 @@ def read_all(
 
 
 def prepare_for(paths: Sequence[Path]) -> None:
-    """Load machine code if these recordings are large enough to make it worth while."""
+    """Load machine code if these recordings are so large that this saves time."""
     machine_code.prepare_loops(sum(size_of(path) for path in paths))
 
 
 def _names(paths: Sequence[Path]) -> list[str]:
-    """Return a different name for each recording: its file name, or its path if not unique."""
+    """Return a unique name for each recording: the file name, or the path if necessary."""
     seen = set[Path]()
     for path in paths:
         place = Path(os.path.realpath(path))  # `resolve` fails on circular links
@@ -119,18 +119,18 @@ def read_recording(
     path : Path
         The recording.
     rig : Rig, optional
-        Measure with this rig instead of the last one in the recording.
+        Measure with this rig instead of the last rig in the recording.
     progress : callable, optional
         Called after each block.
     clock_from_host : bool, optional
-        Take the counter's rate from its beats, whatever the rig states.
+        Compute the counter's rate from its beats, even if the rig does not state this.
 
     Raises
     ------
     RecordingError
-        If the file is not a recording, or contains no rig and none is given.
+        If the file is not a recording, or if neither the file nor `rig` gives a rig.
     CalibrationError
-        If `clock_from_host` is wanted and the beats do not give the rate.
+        If `clock_from_host` is true and the beats do not give the rate.
     """
     machine_code.prepare_loops(size_of(path))
     first = rig or first_rig(path)
@@ -156,7 +156,7 @@ def read_recording(
 
 
 def _whole(batch: Batch) -> tuple[Batch, ...]:
-    """Return a batch as its only piece."""
+    """Return a batch uncut, as a single piece."""
     return (batch,)
 
 
@@ -168,18 +168,18 @@ def feed_blocks(
     progress: Progress | None = None,
 ) -> None:
     """
-    Feed a whole recording, batch by batch.
+    Feed all batches of a recording to takers.
 
     Parameters
     ----------
     reader : RecordingReader
-        The recording; afterwards its `cut` says what was left out at the end.
+        The recording. Afterwards its `cut` states what was left out at the end.
     lines : LineKind
         The kind of lines that its board sent.
     *takers : BatchTaker
-        Each is fed every piece, in this order.
+        Objects that get every piece, in this order.
     pieces : callable, optional
-        Cuts each batch.
+        Function that cuts each batch into pieces.
     progress : callable, optional
         Called after each block.
     """
@@ -203,11 +203,11 @@ def first_rig(path: Path) -> Rig:
     Raises
     ------
     RecordingError
-        If there is none, or the file is not a recording.
+        If there is no rig, or if the file is not a recording.
     """
     for block in RecordingReader(path):
         for row in rows_with(block, RIG_MARK):
-            # Records are the same in every kind of lines.
+            # Records are the same for every kind of lines.
             for control in decode_rows(row, FRAMED).controls:
                 if control.origin == "rig":
                     with telling_where(path):
@@ -224,7 +224,7 @@ def add_rig(path: Path, rig: Rig) -> None:
     Raises
     ------
     RecordingError
-        The file is not a recording, or no row can be added.
+        If the file is not a recording, or if no row can be added.
     """
     last = RecordingReader(path).last_rows().rstrip(b"\n").rpartition(b"\n")[2]
     host_us = last.partition(b"\t")[0]

@@ -11,12 +11,12 @@ from chrono.session.troubles import BoardUnused
 
 SAMPLE_LIMIT = 20
 TELLING_LINES = 5
-"""This many lines prove that the board sends another kind than the rig states."""
+"""After this many lines it is certain that the board sends another kind than the rig states."""
 
 
 @dataclass(frozen=True)
 class DamagedLine:
-    """A line that could not be used, with its row in the recording counted from 1."""
+    """A line that could not be used, and the number of its row in the recording, from 1."""
 
     row: int
     text: str
@@ -34,16 +34,16 @@ class RejectedInput:
     line_samples : list of DamagedLine
         The first of these lines.
     records : int
-        Invalid setups and marks, which are left out.
+        Number of invalid setups and marks; they are left out.
     record_reasons : list of str
-        For the first of these records: what and when it was, and why it is invalid.
+        For each of the first invalid records: its kind and time, and why it is invalid.
     boards : list of BoardUnused
-        Boards whose counter cannot measure a shot, also after a change on the board.
+        Boards with a counter that cannot measure a shot, also after a change on the board.
 
     Parameters
     ----------
     before : RejectedInput, optional
-        From an earlier reading of the same recording: its records are already counted.
+        Result of an earlier reading of the same recording; its records are already counted.
     """
 
     def __init__(self, before: "RejectedInput | None" = None) -> None:
@@ -54,7 +54,7 @@ class RejectedInput:
         self.boards: list[BoardUnused] = []
 
     def take_lines(self, count: int, samples: Sequence[LineSample], rows_before: int) -> None:
-        """Take the damaged lines of a batch that comes after `rows_before` rows."""
+        """Take the damaged lines of a batch; `rows_before` rows come before this batch."""
         self.lines += count
         room = max(SAMPLE_LIMIT - len(self.line_samples), 0)
         for sample in samples[:room]:
@@ -62,14 +62,14 @@ class RejectedInput:
             self.line_samples.append(DamagedLine(row, sample.text, sample.reason))
 
     def other_kind(self, lines: LineKind) -> LineKind | None:
-        """Return the kind of the lines that do not fit the rig's kind, if it is clear."""
+        """If lines do not fit the rig's kind, return the kind of these lines if it is clear."""
         if self.lines < TELLING_LINES:
             return None
         kind = kind_of(sample.text for sample in self.line_samples)
         return None if kind == lines else kind
 
     def take_record(self, record: Record, problem: ValueError) -> None:
-        """Take an invalid record, and why it is invalid."""
+        """Take an invalid record, and the reason why it is invalid."""
         self.records += 1
         if len(self.record_reasons) < SAMPLE_LIMIT:
             what = f"{record.origin} at {record.host_us * 1e-6:.3f} s"

@@ -1,4 +1,4 @@
-"""The runs that show a recording again: at its own times, or all at once.
+"""The runs that show a recording again: in its own time, or at once.
 
 `OperatorEdits` decides where the operator's entries go.
 """
@@ -15,11 +15,11 @@ from chrono.session.run import FedRun, OperatorEdits, Run
 from chrono.session.session import Session
 
 SETTLE_S = 0.25
-"""After a step to a shot, time stops this much later, so that all its edges are there [s]."""
+"""After a step to a shot, the replay stops this much later [s], so that all edges are there."""
 
 
 class WholeRun(Run):
-    """A recording whose session is complete: nothing more comes."""
+    """A recording that is shown with its complete session: no more rows come."""
 
     edits: OperatorEdits
 
@@ -40,8 +40,8 @@ class ReplayRun(FedRun):
     ----------
     path : Path
     whole : Session
-        The session from `read_recording`: the rig, the clock's rate, and the operator's
-        entries about shots, also those made later.
+        The session from `read_recording`. It has the rig, the clock's rate, and all entries
+        of the operator about shots, also later entries.
     pace : float
         Recorded seconds per real second.
     """
@@ -58,12 +58,12 @@ class ReplayRun(FedRun):
 
     @property
     def recorded(self) -> Session:
-        """The session with all shots, including those still to come."""
+        """The session with all shots, including shots that the replay has not reached."""
         return self._whole
 
     @property
     def progress(self) -> float:
-        """Part of the recorded time that has passed, 0 to 1."""
+        """Part of the recorded time that the replay has passed, 0 to 1."""
         span_us = self._whole.last_us - self._begin_us
         if self.finished or span_us <= 0:
             return 1.0
@@ -99,18 +99,18 @@ class ReplayRun(FedRun):
 
     @property
     def shots_shown(self) -> int:
-        """How many shots there are by now, including open ones."""
+        """Number of shots that the replay has shown, including open shots."""
         return len(self.session.log) + len(self.session.open_rows())
 
     def previous_shot(self) -> int:
-        """Return the number of the last shot read before the latest one, at least 1."""
+        """Return the number of the shot before the latest shot, at least 1."""
         read_us = self._whole.log.shots["host_us"][: self.shots_shown]
         before = np.flatnonzero(read_us < read_us[-1:])
         return int(before[-1]) + 1 if len(before) else 1
 
     def at_shot(self, number: int) -> "ReplayRun":
         """
-        Return a copy of this replay, paused at the moment when a shot is the latest one.
+        Return a copy of this replay that is paused when the given shot is the latest shot.
 
         The copy reads the recording from its beginning; this run stays unchanged.
         """
@@ -124,7 +124,7 @@ class ReplayRun(FedRun):
         return run
 
     def _moment_us(self, number: int) -> int:
-        """Return a time when a shot had all its edges and the next shot had none yet [us]."""
+        """Return a time between the last edge of a shot and the first edge of the next [us]."""
         read_us = self._whole.log.shots["host_us"]
         place = min(max(number, 1), len(read_us)) - 1
         moment_us = int(read_us[place] + SETTLE_S * 1e6)
@@ -133,7 +133,7 @@ class ReplayRun(FedRun):
         return min(moment_us, int(later[0]) - 1) if len(later) else moment_us
 
     def _shots_with_speed(self) -> int:
-        """Count the final shots, and the open ones that already have a speed."""
+        """Count the final shots, and the open shots that already have a speed."""
         session = self.session
         open_rows = session.open_rows()
         return len(session.log) + sum(isfinite(row.speed_mps) for row in open_rows)
@@ -147,16 +147,16 @@ def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | R
     ----------
     path : Path
     session : Session
-        The session from `read_recording`. If `pace` is None it is shown whole, otherwise its
-        shots come at their recorded times.
+        The session from `read_recording`. If `pace` is None, the complete session is shown.
+        Otherwise its shots come at their recorded times.
     pace : float or None
-        Recorded seconds per real second; None for all at once.
+        Recorded seconds per real second; None to show everything at once.
     """
     return WholeRun(path, session) if pace is None else ReplayRun(path, session, pace)
 
 
 def _shown(whole: Session) -> Session:
-    """Return a session whose shots are still to come, with all entries about them."""
+    """Return a session before its first shot, with all entries about its shots."""
     session = Session(whole.rig, fixed_rig=True, known=whole)
     session.use_host_rate(whole.host_rate)
     return session

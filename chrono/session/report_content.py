@@ -1,6 +1,6 @@
-"""The content of a report and its picture: sums, scatter, dots, uncounted shots, files.
+"""The content of a report and its picture: totals, scatter, dots, uncounted shots, files.
 
-In a long session, consecutive shots of a setup become one dot with their range.
+In a long session, one dot with a range shows several consecutive shots of a setup.
 """
 
 import hashlib
@@ -46,11 +46,11 @@ class PlottedSetup:
     name : str
     series : Series
     number : ndarray of float64, shape (N,)
-        Numbers of the shots in the session, from 1; their mean if shots share a dot.
+        Numbers of the shots in the session, from 1. If shots share a dot, the mean number.
     speed_mps, low_mps, high_mps : ndarray of float64, shape (N,)
-        Speed and its 95 % interval; if shots share a dot, their mean and their range.
+        Speed and its 95 % interval. If shots share a dot, mean and range of their speeds.
     per_dot : int
-        Shots that share a dot; 1 if each has its own.
+        Number of shots that share a dot; 1 if each shot has its own dot.
     """
 
     name: str
@@ -78,11 +78,11 @@ class PlottedSpeeds:
     setups : tuple of PlottedSetup
         Setups with counted shots, in order of first use.
     changes : ndarray of int64, shape (M,)
-        Numbers of the shots where another setup begins.
+        Numbers of the shots at which another setup begins.
     aside_number : ndarray of int64, shape (K,)
         Numbers of the shots that have a speed but are not counted.
     aside_mps : ndarray of float64, shape (K,)
-        Their speeds.
+        Speeds of these shots.
     """
 
     name: str
@@ -100,7 +100,7 @@ class PlottedSpeeds:
 
 
 def plotted_speeds(recorded: LoadedRecording, most_dots: int = MOST_DOTS) -> PlottedSpeeds:
-    """Return what to draw of a recording, about `most_dots` dots shared by its setups."""
+    """Return the speeds to draw: about `most_dots` dots for all setups of a recording."""
     session = recorded.session
     measured = session.measured()
     counted = session.are_counted(session.log.shots, measured.speed_mps)
@@ -125,7 +125,7 @@ def plotted_speeds(recorded: LoadedRecording, most_dots: int = MOST_DOTS) -> Plo
 
 
 def _changes(session: Session) -> Ints:
-    """Return the numbers of the shots whose setup has another name than the shot before."""
+    """Return the numbers of shots that have another setup name than the shot before."""
     if not len(session.log):
         return np.zeros(0, np.int64)
     used, place = np.unique(session.log.setup, return_inverse=True)
@@ -137,7 +137,7 @@ def _changes(session: Session) -> Ints:
 def _dots(
     name: str, series: Series, number: Ints, speed: Floats, half: Floats, wanted: int
 ) -> PlottedSetup:
-    """Return a setup's dots: each shot with its interval, or groups with their range."""
+    """Return a setup's dots: shots with their intervals, or groups of shots with ranges."""
     per_dot = min(wanted, -(-len(speed) // FEWEST_DOTS))
     if per_dot == 1:
         low, high = speed - half, speed + half
@@ -156,11 +156,11 @@ def _dots(
 
 
 LONGEST_NAME = 70
-"""Longest name of a setup with its recording; more would not fit on one line of a phone."""
+"""Longest name of a setup with its recording. It must fit on one line of a phone."""
 WITHOUT_TRANSIT = Flag.UNSOUND | Flag.FRAGMENTS | Flag.GAP | Flag.AMBIGUOUS
 """Flags with which a shot may have no transit."""
 NO_SPEED = "no speed"
-"""The reason for not counting a shot without a speed, if no flag gives one."""
+"""The reason for not counting a shot without a speed, if no flag gives a reason."""
 
 
 @dataclass(frozen=True)
@@ -181,9 +181,9 @@ class UncountedShots:
     reason : str
         The operator's words, or the flags that keep the shots from counting.
     flags : tuple of str
-        Those flags.
+        The flags that keep the shots from counting.
     shots : tuple of (int, float)
-        Their numbers and their speeds [m/s], NaN if a shot has none.
+        Number and speed of each shot [m/s]; NaN if a shot has no speed.
     """
 
     reason: str
@@ -194,20 +194,20 @@ class UncountedShots:
 @dataclass(frozen=True, eq=False)
 class RecordingReport:
     """
-    All content about one recording.
+    The content of a report about one recording.
 
     Attributes
     ----------
     summary : Summary
-        Includes the recording and its session.
+        The summary; it includes the recording and its session.
     plotted : PlottedSpeeds
     aside : tuple of UncountedShots
-        The largest first.
+        The groups of uncounted shots, the largest group first.
     typical : ShotRow or None
         The shot with the median speed in the setup with the most counted shots; None if no
         shot is counted.
     budget : Budget or None
-        The error budget of that shot.
+        The error budget of the typical shot.
     fingerprint : Fingerprint
     """
 
@@ -220,7 +220,7 @@ class RecordingReport:
 
     @property
     def recorded(self) -> LoadedRecording:
-        """The recording that was read."""
+        """The recording after reading."""
         return self.summary.recorded
 
     @property
@@ -232,19 +232,19 @@ class RecordingReport:
 @dataclass(frozen=True, eq=False)
 class Report:
     """
-    All content about some recordings.
+    The content of a report about some recordings.
 
     Attributes
     ----------
     recordings : tuple of RecordingReport
     comparison : Comparison or None
-        Comparison of their setups, if there are two or more.
+        Comparison of the setups, if there are two or more setups.
     rigs : RigsTaken
-        Which recordings are taken as made with one rig.
+        Which recordings count as made with the same rig.
     damaged_lines : int
-        Number in all recordings.
+        Number of damaged lines in all recordings.
     given_rig : str
-        Name of the rig file that all were measured with; empty for the recorded rigs.
+        Name of the rig file for all recordings; empty if the recorded rigs were used.
     """
 
     recordings: tuple[RecordingReport, ...]
@@ -258,15 +258,15 @@ def report_of(
     recordings: Sequence[LoadedRecording], given_rig: str = "", one_rig: bool | None = None
 ) -> Report:
     """
-    Return the report's content for recordings that were read whole.
+    Return the report's content for recordings that were read to the end.
 
     Parameters
     ----------
     recordings : sequence of LoadedRecording
     given_rig : str, optional
-        Name of the rig file they were measured with; empty for the recorded rigs.
+        Name of the rig file for all recordings; empty if the recorded rigs were used.
     one_rig : bool, optional
-        Whether all have one rig, or each has another; see `rigs_taken`.
+        True: all recordings have the same rig. False: each has another; see `rigs_taken`.
 
     Raises
     ------

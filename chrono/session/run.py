@@ -1,10 +1,10 @@
-"""A run: a session, and how a screen or the console drives it.
+"""A run: a session together with the functions that a screen or the console uses to drive it.
 
 A run is a thin shell around `Session`. Its driver calls `step` again and again from one
 thread. The operator's entries go in as rows, like the board's lines.
 
-During a replay, entries are stored only after the user has agreed once: to change this
-recording, or to work in a copy. Rows are only ever added, at the end.
+During a replay, entries are stored only after the user has chosen: change this recording, or
+work in a copy. Rows are only added at the end; no row is ever changed.
 """
 
 import time
@@ -60,17 +60,17 @@ class OperatorEdits:
 
     @property
     def in_copy(self) -> bool:
-        """Whether records go to a copy."""
+        """True if records go to a copy."""
         return self.target not in (None, self.path)
 
     def agree(self) -> None:
         """
-        Let records go to the recording itself.
+        Store records in the recording itself.
 
         Raises
         ------
         RecordingError
-            If no record can be added to it.
+            If no record can be added to the recording.
         """
         check_appendable(self.path)
         self.target = self.path
@@ -81,7 +81,7 @@ class OperatorEdits:
 
     def work_in_copy(self, copy: Path) -> None:
         """
-        Copy the recording, and let records go to the copy.
+        Copy the recording, and store records in the copy.
 
         Raises
         ------
@@ -112,12 +112,12 @@ class OperatorEdits:
 
 
 SILENCE_EVERY_S = 0.1
-"""How often to check whether silence closes shots, which takes seconds [s]."""
+"""Time between two checks whether silence closes shots [s]; this needs seconds of silence."""
 
 
 class Run:
     """
-    A session that people look at. In this base class no more rows come.
+    A session that is shown to people. In this base class no more rows come.
 
     Parameters
     ----------
@@ -127,41 +127,41 @@ class Run:
     """
 
     live: ClassVar[bool] = False
-    """Whether this run reads a board."""
+    """True if this run reads a board."""
 
     near_launches: ClassVar[bool] = False
-    """Whether somebody may be about to shoot while this is looked at."""
+    """True if somebody may be about to shoot while this run is shown."""
 
     replayed: ClassVar[bool] = False
-    """Whether it is a `ReplayRun`: a recording shown again, at some pace or at once."""
+    """True for a `ReplayRun`: a recording is shown again, at some pace or at once."""
 
     followed: ClassVar[bool] = False
-    """Whether it is a `FollowRun`: a recording shown while another program writes it."""
+    """True for a `FollowRun`: a recording is shown while another program writes it."""
 
     takes_records: ClassVar[bool] = True
-    """Whether the operator's entries can be stored."""
+    """True if the operator's entries can be stored."""
 
     writer: RecordingWriter | None = None
-    """The recording being written, if one is."""
+    """The recording that this run writes, if any."""
 
     shots_before: int = 0
-    """How many shots a continued recording had before."""
+    """Number of shots that a continued recording had before this run."""
 
     edits: OperatorEdits | None = None
-    """Where records go during a replay; None if they are rows like all others."""
+    """Where records go during a replay; None if records are normal rows."""
 
     def __init__(self, session: Session, name: str) -> None:
         self.session = session
         self.name = name
         self.said: list[Said] = []
-        """The operator's entries in this run that are not undone."""
+        """The operator's entries in this run, without undone entries."""
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
         """Take a record of the operator."""
         raise NotImplementedError
 
     def say_setup(self, setup: Setup) -> None:
-        """Let all shots from now on belong to a setup."""
+        """Use a setup for all shots from now on."""
         self.record("setup", setup_record(setup))
         self.said.append(setup)
 
@@ -171,7 +171,7 @@ class Run:
         self.said.append(mark)
 
     def undo(self) -> Said | None:
-        """Undo the last entry of this run; return it, or None if there is none."""
+        """Undo the last entry of this run and return it; return None if there is no entry."""
         if not self.said:
             return None
         self.record("mark", undo_record(self.said[-1]))
@@ -179,7 +179,7 @@ class Run:
 
     @property
     def recorded(self) -> Session:
-        """The session with all shots one can go to, including later ones of a replay."""
+        """The session with all shots to which the user can go, also later shots of a replay."""
         return self.session
 
     @property
@@ -199,12 +199,12 @@ class Run:
 
     @property
     def unwritten(self) -> bool:
-        """Whether no program seems to write the followed recording any more."""
+        """True if it seems that no program writes the followed recording any more."""
         return False
 
     @property
     def waiting_s(self) -> float:
-        """How long rows have waited for the disk before they are shown [s]; 0 if none wait."""
+        """Time for which rows have waited for the disk [s]; 0 if no rows wait."""
         return 0.0
 
     @property
@@ -230,7 +230,7 @@ class Run:
         return False
 
     def observed(self) -> Observation | None:
-        """Return what is seen of gates, link and clock; None for a session read whole."""
+        """Return the observations of gates, link and clock; None without a source of rows."""
         return None
 
     def delays(self) -> BeatDelays | None:
@@ -239,42 +239,42 @@ class Run:
 
     @property
     def in_a_shot(self) -> bool:
-        """Whether a shot is open of which edges may be still to come."""
+        """True if a shot is open: more of its edges may come."""
         return any(row.edges_used != "both" for row in self.session.open_rows())
 
     @property
     def has_analog(self) -> bool:
-        """Whether there is a board that says that it sends its sensors' levels."""
+        """True if there is a board that says that it sends the levels of its sensors."""
         return False
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the sensors' levels of this moment if there are, and have them asked for."""
+        """Return the sensors' levels of this moment, if there are any, and request new ones."""
         return None
 
     def complaint(self) -> PortError | None:
-        """Return what is wrong with a board that has not sent one valid line yet."""
+        """Return the problem with a board that has not sent one valid line yet."""
         return None
 
     def give_up(self) -> None:
-        """Stop after a complaint."""
+        """Stop the run after a complaint."""
 
     def close(self) -> list[Trouble]:
-        """Stop, and take the last rows; return troubles."""
+        """Stop the run, and take the last rows; return troubles."""
         return []
 
 
 POLL_S = 0.01
-"""How long who drives a run rests where nothing came [s]."""
+"""Pause of the driver of a run if no rows came [s]."""
 
 
 def turns(run: Run) -> Iterator[None]:
     """
-    Drive a run that was started, and yield after each turn, until nothing more comes.
+    Drive a started run until no more rows come, and yield after each turn.
 
     Raises
     ------
     PortError
-        If no board speaks on its port.
+        If no board sends on the port.
     """
     while not run.finished:
         if not run.step():
@@ -293,10 +293,10 @@ class RowSource(Protocol):
         """Open it."""
 
     def drain(self) -> bytes:
-        """Return the whole rows that came since the last call."""
+        """Return the complete rows that came since the last call."""
 
     def stop(self) -> None:
-        """Close it; rows that came before can still be drained."""
+        """Close the source; rows that came before can still be drained."""
 
     def now_us(self) -> int:
         """Return the session's clock [us]."""
@@ -317,7 +317,7 @@ class FedRun(Run):
     Parameters
     ----------
     source : RowSource
-        Where rows come from.
+        The source of the rows.
     session : Session
     name : str
         Port or recording, as the user should see it.
@@ -364,7 +364,7 @@ class FedRun(Run):
         """Take the rows that are ready; return whether the session changed."""
         before = self.session.revision
         if self.finished:
-            self._take_ready()  # the operator's entries after the session's end
+            self._take_ready()  # entries that the operator makes after the end of the session
         elif not self._take_ready():
             self._wait()
             if self.source.finished:
@@ -372,7 +372,7 @@ class FedRun(Run):
         return self.session.revision != before
 
     def observed(self) -> Observation | None:
-        """Return what is seen of gates, link and clock."""
+        """Return the observations of gates, link and clock."""
         return self._observer.observed(self.now_us())
 
     def delays(self) -> BeatDelays | None:
@@ -409,7 +409,7 @@ class FedRun(Run):
         self.session.finish()
 
     def _settle_clock(self) -> None:
-        """Measure with the rate from all beats, as a later reader of the recording will."""
+        """Measure with the rate from all beats, as later readings of the recording do."""
         if self.session.rig.clock.from_host:
             try:
                 self._observer.counter_rate.settle(self.now_us())

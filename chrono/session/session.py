@@ -1,8 +1,8 @@
-"""The spine: it takes batches and gives shots, with everything known about them.
+"""A session takes batches of rows and gives shots with all facts about these shots.
 
-There is one code path: a live port, a replay and a bulk run all call `Session.feed` with
-decoded rows of a recording, including the operator's rows. It does not know about files,
-ports and screens.
+There is only one code path. A live port, a replay and a bulk run all call `Session.feed` with
+decoded rows of a recording, including the operator's rows. A session knows nothing about
+files, ports and screens.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -51,18 +51,18 @@ class Session:
     Parameters
     ----------
     rig : Rig
-        The rig to measure with; a `rig` record before the first event replaces it.
+        The rig with which to measure; a `rig` record before the first event replaces it.
     capacity : int, optional
         Number of shots to reserve memory for.
     fixed_rig : bool, optional
-        Keep `rig`, whatever the records contain.
+        Keep `rig`, even if the records contain another rig.
     as_if : Assumptions, optional
         Measure the shots as if these assumptions were true.
     known : Session, optional
-        The same recording, read earlier: its later entries about earlier shots then apply
-        from the start.
+        An earlier session of the same recording. Its entries then apply from the start, also
+        late entries about early shots.
     processor : callable, optional
-        Makes the object that turns events into shots.
+        Makes the object that forms shots from events.
     """
 
     def __init__(
@@ -77,18 +77,18 @@ class Session:
     ) -> None:
         self.rig = rig
         self.last_rig = rig
-        """The rig of the last `rig` record: the valid one."""
+        """The valid rig, which is the rig of the last `rig` record."""
         self.log = ShotLog(capacity)
         self.annotations: Annotations = known.annotations if known else Annotations()
         self.counters = BoardCounters()
         self.unusable: RejectedInput = RejectedInput(known.unusable if known else None)
         self.host_rate: ClockEstimate | None = None
-        """The counter's rate by the host's clock, if shots are measured with it."""
+        """The counter's rate by the host's clock, if shots are measured with this rate."""
         self.started = ""
-        """Start of the session that its recording states, ISO 8601, or empty."""
+        """Start of the session by its recording, in ISO 8601; empty if not stated."""
         self.rows = 0
         self.revision = 0
-        """Grows with every change that a screen could show."""
+        """Number that grows with every change that a screen could show."""
         self.last_us = 0
         """Host time of the last row [us]."""
         self._measured_anew = 0
@@ -99,7 +99,7 @@ class Session:
         self._is_told_before = known is not None
         self._lengths_m: dict[int, set[float | None]] = {}
         self._begun = False
-        self._deaf = False  # while the board's counter cannot be used
+        self._deaf = False  # True while the board's counter cannot be used
         self._begin(rig)
 
     # -- what comes in -----------------------------------------------------------------
@@ -136,11 +136,11 @@ class Session:
         self.last_us = max(self.last_us, *last, 0)
 
     def take_told(self) -> None:
-        """Take the operator's entries from now on: all those known in advance have come."""
+        """Take the operator's entries from now on; all entries known in advance have come."""
         self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
-        """Close shots by the host's clock, where only silence can close them."""
+        """Close shots by the host's clock if only silence can close them."""
         self._add(self._processor.pass_time(host_us))
 
     def finish(self) -> None:
@@ -149,12 +149,12 @@ class Session:
 
     @property
     def needs_second_pass(self) -> bool:
-        """Whether a later `rig` record changed the rules by which shots were formed."""
+        """True if a later `rig` record changed the rules by which shots were formed."""
         return self._as_if.rules(Rules.from_rig(self.last_rig)) != self._rules
 
     @property
     def lengths_corrected(self) -> bool:
-        """Whether shots were formed with a body's length that was corrected later."""
+        """True if shots were formed with a body length that was corrected later."""
         setups = self.setups.all()
         return any(
             told_m != {self._body_length_m(setups[place])}
@@ -162,7 +162,7 @@ class Session:
         )
 
     def remeasure(self, rig: Rig) -> None:
-        """Measure every shot with `rig`; the edges that form each shot stay the same."""
+        """Measure every shot with `rig`; each shot keeps its edges."""
         self._use(rig)
         self.revision += 1
 
@@ -174,9 +174,9 @@ class Session:
 
     def _begins_anew(self, record: Record) -> bool:
         """
-        Return whether the events before a record must be processed separately from those after.
+        Return whether events before and after a record must be processed separately.
 
-        Few records need that. Each separate part costs a millisecond, and a file may hold
+        Few records need this. Each separate part costs a millisecond, and a file may contain
         thousands of records.
         """
         if record.origin == "hello":
@@ -184,7 +184,7 @@ class Session:
         return record.origin == "rig" and not (self._begun or record.position > 0)
 
     def _process(self, events: Events, between: Sequence[Record]) -> None:
-        """Take events and the records between them, which apply before any shot is formed."""
+        """Take events and the records between them; records apply before any shot is formed."""
         if not len(events) and not between:
             return
         self._begun = self._begun or len(events) > 0
@@ -283,11 +283,11 @@ class Session:
         return setup.body.get("length_m", self.rig.body.length_m)
 
     def make_ready(self) -> None:
-        """Do work in advance for which the first shot would have to wait."""
+        """Do slow work in advance, so that the first shot need not wait for it."""
         self._models.now.make_ready()
 
     def _use(self, rig: Rig) -> None:
-        """Measure with `rig` from now on, but with the frequency that the board stated."""
+        """Measure with `rig` from now on, but with the counter that the board stated."""
         self.rig = rig = self.counters.applied(rig)
         self._measured_anew += 1
         self._models.use(rig, self.host_rate)
@@ -311,33 +311,33 @@ class Session:
 
     @property
     def on_hold(self) -> bool:
-        """Whether the next shot will not be counted."""
+        """True if the next shot will not be counted."""
         return self.marks.held_after(self._processor.anchor())
 
     @property
     def measured_by(self) -> int:
-        """Grows when existing shots may get new values."""
+        """Number that grows when existing shots may get new values."""
         return self._measured_anew
 
     @property
     def heard(self) -> bool:
-        """Whether a board sent anything valid."""
+        """True if a board has sent anything valid."""
         tally = self._processor.tally
         return self.counters.now is not None or tally.edges + tally.beats + len(self.log) > 0
 
     @property
     def model(self) -> SpeedModel:
-        """The model that gives speeds now."""
+        """The model with which speeds are computed now."""
         return self._models.now
 
     @property
     def lamps(self) -> list[LampSeen]:
-        """The lamps whose flicker tripped the gates."""
+        """The lamps that tripped the gates with their flicker."""
         return lamps_seen(self._processor.flicker)
 
     @property
     def processor(self) -> Processor:
-        """The processor, for its tally and levels."""
+        """The processor, which has the tally and the levels."""
         return self._processor
 
     def measured(self, part: slice = slice(None)) -> Measured:
@@ -369,11 +369,11 @@ class Session:
         return said.are_counted(countable(shots, speed_mps), np.isfinite(speed_mps))
 
     def notes(self, part: slice = slice(None)) -> list[str]:
-        """Return the words on each shot: why it was set aside, and the user's note."""
+        """Return the words for each shot: why it was set aside, and the user's note."""
         return self.marks.at(self.log.shots["key"][part]).words()
 
     def series(self, setup: str | None = None) -> Series | None:
-        """Return the statistics of the counted shots, of one setup or of all."""
+        """Return the statistics of the counted shots of one setup or of all setups."""
         sample = self.sample(setup)
         return series_of(sample) if sample is not None else None
 
@@ -384,10 +384,10 @@ class Session:
         first: int | None = None,
     ) -> Sample | None:
         """
-        Return the counted shots of one setup or of all, None if there are none.
+        Return the counted shots of one setup or of all setups; None if there are no shots.
 
         `pieces` gives values that were measured before, so they are not measured again.
-        With `first` only this many shots are looked at, from the start of the session.
+        `first` limits the result to this many shots from the start of the session.
         """
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup[:first]].nonzero()[0]
@@ -412,7 +412,7 @@ class Session:
     def _shared_parts(
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
     ) -> tuple[Contribution, ...]:
-        """Return the shared error parts, for the mean speed and the edges used most often."""
+        """Return the shared error parts for the mean speed and the most common edges."""
         shots = self.log.shots
         used = int(np.bincount(shots["used"][numbers - 1]).argmax())
         model = self._models.at(shots["key"][numbers[0] - 1])
@@ -425,11 +425,11 @@ class Session:
         return int(np.count_nonzero(self.setups.named(setup)[self.log.setup]))
 
     def number_of(self, key: int) -> int:
-        """Return the number of the shot with this key, open or closed."""
+        """Return the number of the open or closed shot with this key."""
         return int(np.searchsorted(self.log.shots["key"], key)) + 1
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
-        """Yield shots of the log as rows for people to read."""
+        """Yield shots of the log as rows that people can read."""
         shots, setups = self.log.shots[part], self.log.setup[part]
         times_us, first = self.log.time_us[part], part.start + 1
         return self._shot_rows(shots, self.measured(part), setups, times_us, first)
@@ -468,7 +468,7 @@ class Session:
             )
 
     def budget_of(self, row: ShotRow) -> Budget | None:
-        """Return the error budget of a shot, None if it has no speed."""
+        """Return the error budget of a shot; None if the shot has no speed."""
         if not np.isfinite(row.speed_mps):
             return None
         used = EdgesUsed[row.edges_used.upper()]

@@ -1,4 +1,4 @@
-"""The results of a recording, for each setup and for all shots: jitter, lengths, slope."""
+"""The summary of a recording: statistics for each setup and for all shots, jitter, slope."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -43,19 +43,19 @@ MOST = 0.5
 """More than this part of the shots counts as "most of them"."""
 
 NOISE_BESIDE_BOUNCES = 2.0
-"""Times the u of a usual bounce: so much noise scattered all shots at most in simulations of
-beam, noise of two bands and comparator (0.6 … 2.1)."""
+"""Scatter of all shots by noise, divided by the u of a usual bounce. About the largest value in
+simulations of beam, noise of two bands and comparator (0.6 … 2.1)."""
 
 MOST_SHOTS = 20_000
-"""Use only this many of the last shots; they suffice."""
+"""Number of the last shots to use; more are not necessary."""
 SIGMAS = 2.6
-"""Limit for a change of the lengths by drag, whose uncertainty has no hard bounds."""
+"""Limit for a change of the lengths by drag; drag has an uncertainty without hard bounds."""
 SLOPE_SHOTS = 1_000
-"""The same for the slope, which the dashboard asks for after each shot."""
+"""Number of the last shots to use for the slope; the dashboard needs it after each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
-    """Return the jitter that the counted shots with the present counter show, if they do."""
+    """Return the jitter by the counted shots with the present counter; None if unknown."""
     part = _last_part(session)
     measured = session.measured(part)
     chosen = _of_this_counter(session, part) & tells_timing(session.log.shots[part])
@@ -75,7 +75,7 @@ def timing_of(session: Session) -> TimingJitter | None:
 
 
 def lengths_of(session: Session) -> dict[str, BlockedLengths]:
-    """Return the body lengths that the gates saw for each setup, in order of first use."""
+    """Return the body lengths seen by the gates for each setup, in order of first use."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     counted = session.are_counted(shots, measured.speed_mps)
@@ -92,7 +92,7 @@ def lengths_of(session: Session) -> dict[str, BlockedLengths]:
 
 
 def slope_of(session: Session) -> MeasuredSlope | None:
-    """Return the path's slope that the edges of the counted shots show, if they do."""
+    """Return the slope of the path by the edges of the counted shots; None if unknown."""
     part = slice(max(len(session.log) - SLOPE_SHOTS, 0), len(session.log))
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = _of_this_counter(session, part) & tells_timing(shots)
@@ -121,7 +121,7 @@ def slope_of(session: Session) -> MeasuredSlope | None:
 
 
 def trends_of(session: Session) -> tuple[LengthTrend, ...]:
-    """Return how the lengths that each gate sees go with speed and from shot to shot."""
+    """Return how the lengths at each gate change with speed and from shot to shot."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = _of_this_counter(session, part) & has_clean_lengths(shots)
@@ -160,7 +160,7 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
 
 
 def _of_this_counter(session: Session, part: slice) -> Bools:
-    """Tell which shots are counted, and timed by the counter of now, (N,)."""
+    """Return which shots are counted and timed by the present counter, shape (N,)."""
     shots = session.log.shots[part]
     chosen = session.are_counted(shots, session.measured(part).speed_mps)
     places = session.counters.at(shots["key"])
@@ -184,14 +184,14 @@ def _length_u(rig: Rig, own: Mapping[str, float]) -> float:
     """
     Return the u of the difference between a body's length at gate B and at gate A [m].
 
-    For a ball the chords cause it. For a flat body the bulge of its tilted end faces causes
-    it: this has the same shape, and is smaller by the angle.
+    The chords of a ball cause this difference. The tilted end faces of a flat body cause a
+    bulge of the same shape; it is smaller by the angle.
     """
     return 2 * _chords(rig, own).u * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
 def _reach(rig: Rig, own: Mapping[str, float]) -> float:
-    """Return how far a body's length at a gate may be from its mean, by the same [m]."""
+    """Return how far a body's length at a gate may be from its mean, by chords or tilt [m]."""
     return _chords(rig, own).half_width * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
@@ -207,18 +207,18 @@ def _lean(rig: Rig) -> float:
 @dataclass(frozen=True)
 class GateScatter:
     """
-    Scatter that the gates may add to a setup; no single shot shows it.
+    Scatter that the gates may add to a setup; a single shot does not show this scatter.
 
     Attributes
     ----------
     chords_mps : float
         Standard deviation if each shot crosses the beams at a different height [m/s]. It
-        is 0 unless the bodies are round and most shots were timed by one pair of edges.
+        is 0 unless the bodies are round and one pair of edges timed most shots.
     bounced, shots : int
         Number of shots with an edge that bounced, and number of all shots.
     noise_mps : float
-        How much the noise that makes edges bounce may scatter all shots, also those without
-        a bounce [m/s]; 0 if fewer than two bounced.
+        Scatter of all shots that the noise behind the bounces may cause [m/s]; 0 if fewer
+        than two shots bounced.
     """
 
     chords_mps: float
@@ -256,19 +256,19 @@ class SetupSummary:
     Attributes
     ----------
     setup : Setup
-        The last entry with its name.
+        The last entry with this name.
     series : Series or None
-        None without counted shots.
+        Statistics of the shots; None without counted shots.
     scatter : Scatter or None
-        None for fewer than two shots.
+        Scatter of the shots; None for fewer than two shots.
     motion : Motion or None
-        Motion at their mean speed, None without counted shots.
+        Motion at the mean speed; None without counted shots.
     mouth : MuzzleSpeed or None
-        Their mean speed at the launcher's mouth, None if that is unknown.
+        Mean speed at the launcher's mouth; None if unknown.
     blocking : BlockedLengths or None
-        The lengths that the gates saw, None if no shot blocked both.
+        Lengths that the gates saw; None if no shot blocked both gates.
     hidden : GateScatter or None
-        Scatter that the gates may add to the shots' own random part.
+        Scatter that the gates may add to the random part of the shots.
     """
 
     setup: Setup
@@ -288,15 +288,15 @@ class SessionTotals:
     Attributes
     ----------
     series : Series
-        Statistics of all of them, see `of_several_parts`.
+        Statistics of all counted shots, see `of_several_parts`.
     slowest, fastest : int
         Numbers of the slowest and the fastest shot.
     drift : Drift or None
-        Common drift of the setups, each with its own mean.
+        Common drift of all setups; each setup has its own mean.
     s_within_mps : float
-        Standard deviation within the setups [m/s], NaN if no setup has two shots.
+        Standard deviation within the setups [m/s]; NaN if no setup has two shots.
     within_dof : int
-        Its degrees of freedom.
+        Degrees of freedom of `s_within_mps`.
     """
 
     series: Series
@@ -316,17 +316,17 @@ class Summary:
     ----------
     recorded : LoadedRecording
     counted : int
-        Shots that enter the statistics.
+        Number of shots that enter the statistics.
     setups : tuple of SetupSummary
         The setups with shots, in order of first use.
     whole : SessionTotals or None
-        None without counted shots.
+        Totals of all counted shots; None without counted shots.
     timing : TimingJitter or None
-        The jitter of an edge that the shots show, None if they do not.
+        Jitter of an edge by the shots; None if unknown.
     slope : MeasuredSlope or None
-        The path's slope that the shots show, None if they do not.
+        Slope of the path by the shots; None if unknown.
     trends : tuple of LengthTrend
-        How the lengths at each gate change with speed and in time, as far as shots show it.
+        Changes of the lengths at each gate with speed and in time, if the shots show any.
     """
 
     recorded: LoadedRecording
@@ -339,7 +339,7 @@ class Summary:
 
 
 def summary_of(recorded: LoadedRecording) -> Summary:
-    """Sum up a recording that was read whole."""
+    """Return the summary of a recording that was read to the end."""
     session = recorded.session
     used = {session.setups.name(int(i)) for i in np.unique(session.log.setup)}
     names = [name for name in session.setups.names if name in used]
@@ -374,7 +374,7 @@ def _setup(
 
 
 def _whole(samples: Sequence[Sample]) -> SessionTotals | None:
-    """Sum up all setups' samples."""
+    """Return the totals of the samples of all setups."""
     if not samples:
         return None
     every = joined(samples)
@@ -388,7 +388,7 @@ def _whole(samples: Sequence[Sample]) -> SessionTotals | None:
 
 
 def joined(samples: Sequence[Sample]) -> Sample:
-    """Return samples of one session as one, in the order of its shots."""
+    """Join the samples of a session to one sample, in the order of the shots."""
     if len(samples) == 1:
         return samples[0]
     order = np.argsort(np.concatenate([each.number for each in samples]))

@@ -1,4 +1,4 @@
-"""Find the last row of a run that must hold a given number of shots and no more."""
+"""Find the last row of a run that ends after a given number of shots."""
 
 from chrono.reader.row_decoding import decode_rows
 from chrono.session.session import Session
@@ -6,24 +6,24 @@ from chrono.session.session import Session
 
 class ShotLimit:
     """
-    Lets rows pass up to the last wanted shot, but not the first row of another shot.
+    Accepts rows up to the last wanted shot, but not the first row of another shot.
 
-    It counts shots in its own session, as a reader of the recording will. A board may send
-    many shots at once, and each row must be judged before it is written. If a body enters the
-    gates before the last wanted one has left, it belongs to the same launch. So no edge of a
-    wanted shot is missing.
+    The limit counts shots in its own session, as later readings of the recording do. A board
+    may send many shots at once, so each row is judged before it is written. If a body enters
+    the gates before the last wanted body has left, both belong to the same launch. So no edge
+    of a wanted shot is missing.
 
     Parameters
     ----------
     session : Session
-        It is fed the same rows as the session of the run; it may already hold shots.
+        A session that gets the same rows as the session of the run; it may already have shots.
     shots : int
-        How many shots to add to it.
+        Number of shots to add to the session.
 
     Attributes
     ----------
     ended : bool
-        Whether no more rows of the board are accepted.
+        True if no more rows of the board are accepted.
     """
 
     def __init__(self, session: Session, shots: int) -> None:
@@ -32,7 +32,7 @@ class ShotLimit:
         self.ended = False
 
     def admit(self, rows: bytes) -> bytes:
-        """Return the rows to accept: all, or the first ones; later only the operator's."""
+        """Return the rows to accept: all or the first rows; after the end, the operator's."""
         if self.ended:
             return b"".join(row for row in rows.splitlines(keepends=True) if _is_said(row))
         start = 0
@@ -45,13 +45,13 @@ class ShotLimit:
         return rows[:start] + (self.admit(rest) if self.ended else b"")
 
     def _safe_end(self, rows: bytes, start: int) -> int:
-        """Return an end so near that the rows up to it cannot hold an unwanted shot."""
+        """Return an end that is so near that the rows before it have no unwanted shot."""
         for _ in range(max(self._wanted - self._count(), 1)):
             start = rows.find(b"\n", start) + 1 or len(rows)
         return start
 
     def _count(self) -> int:
-        """Return how many shots there would be if no more rows came."""
+        """Return the number of shots if no more rows came."""
         return len(self._session.log) + len(self._session.processor.peek())
 
 

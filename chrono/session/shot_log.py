@@ -1,4 +1,4 @@
-"""The growing table of a session's shots in counter units, with their setups and times."""
+"""The growing table of a session's shots: counter values, setups and times."""
 
 import math
 from collections.abc import Callable, Iterator
@@ -23,7 +23,7 @@ SAMPLE_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
 
 
 class SampleColumns(Protocol):
-    """Measured columns that a sample needs; `Measured` has them."""
+    """Columns of `Measured` that a sample needs."""
 
     @property
     def speed_mps(self) -> Floats:
@@ -31,11 +31,11 @@ class SampleColumns(Protocol):
 
     @property
     def u_random_mps(self) -> Floats:
-        """Random parts of their uncertainties [m/s]."""
+        """Random parts of the uncertainties [m/s]."""
 
     @property
     def u_shared_mps(self) -> Floats:
-        """Shared parts [m/s]."""
+        """Shared parts of the uncertainties [m/s]."""
 
     @property
     def U95_mps(self) -> Floats:  # noqa: N802
@@ -43,15 +43,16 @@ class SampleColumns(Protocol):
 
 
 Pieces = Callable[[slice], Iterator[tuple[slice, SampleColumns]]]
-"""Yields slices that cover the given slice, and the measured values of each."""
+"""A function that yields parts of the given slice, each with its measured values."""
 
 
 FIRST_CAPACITY = 256
 
 WAITED_S = 0.1
-"""Lines read this much too close together have waited before they were read [s]."""
+"""If two lines were read closer together than they were sent, by more than this time, they
+have waited before they were read [s]."""
 MANY_WAITED = 1000
-"""No system buffers the lines of more shots than this."""
+"""No system buffers lines of more shots than this."""
 RATE_LIMIT = 0.01
 """A counter's relative error is at most this."""
 
@@ -62,10 +63,10 @@ class ShotRow:
     One shot as people see it, numbered from 1 in the order of the session.
 
     Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN if they were not
-    measured; `bounce_us` is the part of the transit's u from bounce and late lines [us]. An
-    `open` shot may still change, because more edges of it may come. `length_a_mm` and
-    `length_b_mm` are the body's length as each gate sees it [mm], NaN if it does not see it.
-    `skew_us` is half the difference of leading minus trailing transit [us].
+    measured. `bounce_us` is the part of the transit's u from bounces and late lines [us]. An
+    `open` shot may still change, because more of its edges may come. `length_a_mm` and
+    `length_b_mm` are the lengths of the body at each gate [mm]; NaN if a gate does not see it.
+    `skew_us` is half of the leading transit minus the trailing transit [us].
     """
 
     number: int
@@ -98,7 +99,7 @@ class ShotLog:
     Parameters
     ----------
     capacity : int, optional
-        Rows to reserve memory for. Rows that are never filled only cost address space.
+        Number of rows for which to reserve memory. Unused rows only cost address space.
     """
 
     def __init__(self, capacity: int = FIRST_CAPACITY) -> None:
@@ -107,7 +108,7 @@ class ShotLog:
         self._setup = np.empty(len(self._shots), np.int32)
         self._time_us = np.empty(len(self._shots), np.int64)
         self.version = 0
-        """Grows when an existing time is corrected."""
+        """Number that grows when an existing time is corrected."""
 
     def __len__(self) -> int:
         return self._size
@@ -149,7 +150,7 @@ class ShotLog:
         self._put_times_right(start, unit_s, jump)
 
     def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
-        """Correct times backwards, as long as lines were read closer together than sent."""
+        """Correct earlier times while lines were read closer together than they were sent."""
         first = max(start - 1, 0)
         new = self._shots[first : self._size]
         waited = _last_waited(new["key"], new["host_us"], unit_s * 1e6, jump)
@@ -183,7 +184,7 @@ class ShotLog:
 
 @loop
 def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
-    """Return the last place that was read too soon before the next one, -1 if there is none."""
+    """Return the last place that was read too soon before the next place; -1 if none was."""
     for place in range(len(key) - 2, -1, -1):
         apart = key[place + 1] - key[place]
         least_us = (1 - RATE_LIMIT) * (apart * unit_us) - WAITED_S * 1e6
@@ -193,7 +194,7 @@ def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
 
 
 def _least_us(apart_us: float) -> float:
-    """Return the shortest time between the reading of two lines if neither waited [us]."""
+    """Return the shortest time between reading two lines if neither line waited [us]."""
     return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
 
 
@@ -204,7 +205,7 @@ def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[typ
 
 
 def countable(shots: Shots, speed_mps: Floats) -> Bools:
-    """Return which shots enter the statistics if the operator enters nothing, shape (N,)."""
+    """Return which shots enter the statistics without entries of the operator, shape (N,)."""
     return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
 
 
@@ -217,7 +218,7 @@ def shot_row(
     note: str,
     still_open: bool,
 ) -> ShotRow:
-    """Make the row of one shot for people to read."""
+    """Make the row of one shot that people can read."""
     return ShotRow(
         number=number,
         key=int(shot["key"]),

@@ -1,4 +1,4 @@
-"""Find shots by number, or by the words of their setup, flags or notes."""
+"""Find shots by number, or by words in setup, flags or notes."""
 
 import numpy as np
 
@@ -11,19 +11,19 @@ FLAG_WORDS = {int(flag): flag_words(int(flag))[0] for flag in Flag}
 
 def find_shots(session: Session, text: str) -> Places:
     """
-    Return the places of the closed shots that match a text, in order.
+    Return the places of closed shots that match a text, in order.
 
     Parameters
     ----------
     session : Session
     text : str
-        A shot's number, or part of its setup's name, of a flag's name or of its note. Capital
-        letters do not matter.
+        The number of a shot, or a part of its setup's name, of a flag or of its note. Upper
+        and lower case are the same.
 
     Returns
     -------
     ndarray of intp, shape (N,)
-        From 0.
+        Places of the shots, from 0.
     """
     log, wanted = session.log, text.strip().casefold()
     if not wanted or not len(log):

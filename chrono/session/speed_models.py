@@ -1,8 +1,8 @@
-"""The models that turn transits into speeds: by the counter, the setup's body, and assumptions.
+"""The models that compute speeds from transits; counter, body and assumptions decide which one.
 
-A board that is replaced or flashed again may count differently, so shots before and after the
+A board that is replaced or flashed again may count differently. So shots before and after the
 change are measured with their own counter. The air slows each body differently, and a setup
-may state its own body. An assumption changes the edges that time a shot, the step of its
+may state its own body. An assumption may change the edges that time a shot, the step of its
 timestamps and the time of one counter unit. All other values stay the same.
 """
 
@@ -34,11 +34,11 @@ class Assumptions:
     Attributes
     ----------
     tick_s : float or None
-        Step of a coarser counter [s], taken as a whole number of recorded ticks.
+        Step of a coarser counter [s], rounded to a whole number of recorded ticks.
     phase : float
-        Offset of its steps from the recorded counter's zero, 0 … 1 steps.
+        Offset of the coarser steps from the zero of the recorded counter, 0 … 1 steps.
     spacing_m : float or None
-        Distance of the gates as it was wrongly read [m].
+        Wrongly measured distance of the gates [m].
     clock_error : float
         Relative error by which the counter was too fast.
     edges : EdgesUsed
@@ -56,12 +56,12 @@ class Assumptions:
         return 1 if self.tick_s is None else max(round(self.tick_s / recorded_tick_s), 1)
 
     def shots(self, shots: Shots) -> Shots:
-        """Return the shots timed by the assumed edges; no transit if these are unsound."""
+        """Return the shots as timed by the assumed edges; unsound edges give no transit."""
         if self.edges == EdgesUsed.BOTH:
             return shots
         shots = shots.copy()
         usable = np.isin(shots["used"], (EdgesUsed.BOTH, self.edges))
-        shots["bounce"][shots["used"] == EdgesUsed.BOTH] *= np.sqrt(2.0)  # it was a mean
+        shots["bounce"][shots["used"] == EdgesUsed.BOTH] *= np.sqrt(2.0)  # it was a mean of two
         shots["used"] = np.where(usable, self.edges, EdgesUsed.NONE)
         shots["flags"] &= ~np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
         shots["flags"][usable] |= np.uint32(_PAIR_FLAGS[self.edges])
@@ -92,7 +92,7 @@ Counter = tuple[float, int]
 
 
 def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
-    """Return why a counter cannot measure the shots of a rig, None if it can."""
+    """Return why a counter cannot measure the shots of a rig; None if it can."""
     try:
         with_frequency(rig, *counter)
     except RigError as problem:
@@ -101,7 +101,7 @@ def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
 
 
 class BoardCounters:
-    """Counters, each with the place from which it is valid; None means the rig's own."""
+    """Counters, each with the place from which it is valid; None means the rig's counter."""
 
     def __init__(self) -> None:
         self._counters: list[Counter | None] = [None]
@@ -109,7 +109,7 @@ class BoardCounters:
 
     @property
     def now(self) -> Counter | None:
-        """The counter that the board stated last, None if it has stated none."""
+        """The last counter that the board stated; None if it has not stated any."""
         return self._counters[-1]
 
     def confirm(self, counter: Counter) -> None:
@@ -126,24 +126,24 @@ class BoardCounters:
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
     def is_last(self, place: int) -> bool:
-        """Return whether a place from `at` belongs to the present counter."""
+        """Return True if a place (from `at`) belongs to the present counter."""
         return place == len(self._counters) - 1
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
-        """Return a rig with the counter of a place; without a place, the present one."""
+        """Return a rig with the counter of a place; without a place, the present counter."""
         counter = self._counters[place]
         return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
 
     def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
-        Yield slices of shots that share one counter, and that counter's place.
+        Yield slices of shots with the same counter, each with the place of this counter.
 
         Parameters
         ----------
         keys : ndarray of int64, shape (N,)
             Keys of the shots, at least one.
         start : int
-            The place of the first shot; the slices count from there.
+            The place of the first shot; slices are relative to it.
         """
         if len(self._counters) == 1:
             yield slice(start, start + len(keys)), 0
@@ -157,14 +157,14 @@ class BoardCounters:
 @lru_cache(maxsize=64)
 def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel:
     """
-    Make a model, once for each rig: its coverage takes time and is computed on demand.
+    Make a model only once for each rig, because computing its coverage takes time.
 
     Parameters
     ----------
     rig : Rig
     as_if : Assumptions
     own : tuple of (str, float), optional
-        The body's values that a setup states instead of the rig, in SI units.
+        Values of the body that a setup states instead of the rig, in SI units.
     """
     body = rig.body.model_copy(update=dict(own))
     return as_if.model(SpeedModel.from_rig(rig.model_copy(update={"body": body})))
@@ -179,13 +179,13 @@ def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
 
 class SpeedModels:
     """
-    The models that a session measures with, one per counter and setup's body.
+    The models with which a session measures: one for each counter and each setup's body.
 
     Parameters
     ----------
     counters : BoardCounters
     told : Annotations
-        Both may change while this is in use.
+        Both may change while the models are in use.
     as_if : Assumptions
     """
 
@@ -197,12 +197,12 @@ class SpeedModels:
         """The model for the rig's own body and the present counter."""
 
     def use(self, rig: Rig, rate: ClockEstimate | None) -> None:
-        """Measure with a rig from now on, and with this rate of the present counter, if any."""
+        """Measure with a rig from now on, and, if given, with this rate of the counter."""
         self._rig, self._rate = rig, rate
         self.now = self.of(None, NO_BODY)
 
     def of(self, counter: int | None, own: Body) -> SpeedModel:
-        """Return the model for a counter (None: the present one) and a setup's body."""
+        """Return the model for a counter (None: the present counter) and a setup's body."""
         if counter is None or self._counters.is_last(counter):
             return speed_model(with_rate(self._rig, self._rate), self._as_if, own)
         # a rate from beats belongs to the last counter
@@ -226,7 +226,7 @@ class SpeedModels:
         setups : ndarray of int32, shape (N,)
             The place of each shot's setup.
         counter : int, optional
-            The place of their counter; the present one if left out.
+            The place of the counter; if left out, the present counter is used.
         """
         is_now = counter is None or self._counters.is_last(counter)
         found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))

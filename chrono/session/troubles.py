@@ -1,4 +1,4 @@
-"""What went wrong with a session's link, board, clock or file, as facts."""
+"""Troubles with a session's link, board, clock or file, as facts without sentences."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ if TYPE_CHECKING:
     from chrono.reader.recording_writer import RecordingWriter
 
 MUCH_BYTES = 100_000_000
-"""More than an hour of any board; waiting rows take memory, which may run out."""
+"""More rows than any board sends in an hour. Waiting rows take memory, which may run out."""
 
 
 @dataclass(frozen=True)
 class LinkLost:
-    """How often a link was lost, whether it came back in the end, and if not, why."""
+    """How often a link was lost, whether it came back, and if not, why."""
 
     port: str
     times: int
@@ -51,7 +51,7 @@ class SourceFailed:
 
 @dataclass(frozen=True)
 class RowCut:
-    """After how many bytes the last row of a followed recording is cut off."""
+    """The number of bytes after which the last row of a followed recording is cut off."""
 
     path: str
     size: int
@@ -59,7 +59,7 @@ class RowCut:
 
 @dataclass(frozen=True)
 class FileTrouble:
-    """What the writer of a recording reported about its file."""
+    """Facts that the writer of a recording reported about its file."""
 
     said: str
 
@@ -74,7 +74,7 @@ class LampSeen:
 
 
 def lamps_seen(spans: Sequence[FlickerSpan]) -> list[LampSeen]:
-    """Sum up the flicker of each gate that had any."""
+    """Return the total flicker of each gate with flicker."""
     found = []
     for place, gate in enumerate("AB"):
         own = [span for span in spans if span.gate == place]
@@ -90,9 +90,9 @@ Trouble = LampSeen | LinkLost | BoardUnused | RateUnknown | SourceFailed | RowCu
 
 
 LONG_WAIT_S = 0.5
-"""If rows wait this long for the disk, the user is told: their shots are not shown yet [s]."""
+"""If rows wait this long for the disk, inform the user that shots are not shown yet [s]."""
 
 
 def much_waits(writer: RecordingWriter) -> bool:
-    """Return whether so many rows wait for the disk that memory may run out."""
+    """Return True if so many rows wait for the disk that memory may run out."""
     return writer.pending_bytes >= MUCH_BYTES

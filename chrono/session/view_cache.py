@@ -1,11 +1,11 @@
-"""Results that people look at again and again: rows of shots, statistics, the latest shot.
+"""Keep results that screens show again and again: rows of shots, statistics, the latest shot.
 
-Valid results are not computed twice, so showing half a million shots costs no more than
-showing ten. Shots are only ever added, so results stay valid until
+A valid result is not computed twice, so half a million shots cost no more time than ten. Shots
+are only added, so a result stays valid until
 
 - the shots get new values (`Session.measured_by`: another rig, counter or clock rate),
 - the operator enters something (`Annotations.version`: setups, marks, undone entries), or
-- their times are corrected (`ShotLog.version`).
+- the times of shots are corrected (`ShotLog.version`).
 
 `_Basis` holds all three; if one changes, the stored results are dropped.
 """
@@ -34,7 +34,7 @@ MANY_PAGES = 32
 
 @dataclass(frozen=True, eq=False)
 class SessionView:
-    """What a screen shows at one moment; `rows` holds the last shots, oldest first."""
+    """The data that a screen shows at one moment; `rows` are the last shots, oldest first."""
 
     rows: tuple[ShotRow, ...]
     shots: int
@@ -66,7 +66,7 @@ class _MeasuredOnce:
         self._size = 0
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, _Columns]]:
-        """Yield a slice of the shots and its measured values; measure only new shots."""
+        """Yield a slice of the shots with its measured values; measure only new shots."""
         self._measure_new()
         yield part, _Columns(*self._table[:, part])
 
@@ -89,7 +89,7 @@ class ViewCache:
     Parameters
     ----------
     session : Session
-        It may change while this is in use.
+        The session; it may change while the cache is in use.
     """
 
     def __init__(self, session: Session) -> None:
@@ -123,12 +123,12 @@ class ViewCache:
         return len(self.session.log) + len(self.open_rows())
 
     def row(self, index: int) -> ShotRow:
-        """Return a shot by its place among all, from 0."""
+        """Return a shot by its place among all shots, from 0."""
         closed = len(self.session.log)
         return self.open_rows()[index - closed] if index >= closed else self._closed(index)
 
     def place_of(self, key: int) -> int | None:
-        """Return the place of the shot with this key, None if there is no such shot."""
+        """Return the place of the shot with this key; None if there is no such shot."""
         place = self.session.number_of(key) - 1
         if place == len(self.session.log):
             places = (place + i for i, row in enumerate(self.open_rows()) if row.key == key)
@@ -157,13 +157,13 @@ class ViewCache:
         return series
 
     def series_of_first(self, shots: int, setup: str) -> Series | None:
-        """Return the statistics of the counted ones of a setup among the first shots."""
+        """Return the statistics of a setup's counted shots among the first shots."""
         self._keep_what_holds()
         sample = self.session.sample(setup, self._measured.pieces, shots)
         return series_of(sample) if sample is not None else None
 
     def groups(self) -> list[Group]:
-        """Return the setups with counted shots to compare; the same list till they change."""
+        """Return the setups with counted shots to compare; keep the list until they change."""
         self._keep_what_holds()
         shots, groups = self._groups
         if shots != len(self.session.log):
@@ -186,17 +186,17 @@ class ViewCache:
         return self._compared[1]
 
     def slope(self) -> MeasuredSlope | None:
-        """Return the path's slope that the edges of the last counted shots show."""
+        """Return the slope of the path by the edges of the last counted shots."""
         self._keep_what_holds()
         if self._slope[0] != len(self.session.log):
             self._slope = len(self.session.log), slope_of(self.session)
         return self._slope[1]
 
     def view(self, limit: int = 300) -> SessionView:
-        """Return what a screen shows now, with at most `limit` of the last shots."""
+        """Return the data that a screen shows now, with at most `limit` of the last shots."""
         session, count = self.session, len(self)
         rows = tuple(self.rows(count - limit, count))
-        # A body still between the gates is not yet a shot to show.
+        # Do not show a body that is still between the gates.
         latest = next((r for r in reversed(rows) if not r.open or isfinite(r.speed_mps)), None)
         return SessionView(
             rows=rows,

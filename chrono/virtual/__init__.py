@@ -1,6 +1,6 @@
-"""The virtual board: launches through two gates that only exist as numbers.
+"""The virtual board simulates launches through two gates.
 
-In: a scenario and a seed (`virtual://two-bands?seed=1`); out: the lines of a real board, in
-real time or at once. pyserial opens it like any port.
-Does not know how lines are read and measured.
+In: a scenario and a seed (`virtual://two-bands?seed=1`). Out: the lines of a real board, in
+real time or at once. pyserial opens the virtual board like any port.
+This room does not know how lines are read and measured.
 """

@@ -1,6 +1,6 @@
 """pyserial's handler for ``virtual://SCENARIO?seed=…``: the virtual board in real time.
 
-`serial.serial_for_url` finds it once ``chrono.virtual`` is among its handler packages.
+`serial.serial_for_url` finds this handler if ``chrono.virtual`` is one of its handler packages.
 The board starts again each time the port is opened.
 """
 
@@ -22,21 +22,21 @@ from chrono.virtual.virtual_board import (
 )
 
 LEVELS_EVERY_S, LEVELS_FOR_S = 0.1, 2.0
-"""How often a board sends levels, and for how long after a request [s]."""
+"""Time between two levels, and time for which a board sends levels after a request [s]."""
 
 
 class Serial(SerialBase):
-    """A port with the virtual board at its other end, and with its rig and operator."""
+    """A port to the virtual board, with the board's rig and operator."""
 
     @property
     def play(self) -> Play:
         """
-        The play that the address asks for.
+        The play that the address requests.
 
         Raises
         ------
         PortError
-            If it names no scenario or has impossible options.
+            If the address names no scenario, or has impossible options.
         """
         return parse_play(self.portstr or "")
 
@@ -73,14 +73,14 @@ class Serial(SerialBase):
         self.is_open = True
 
     def close(self) -> None:
-        """Stop the board; a read that waits returns."""
+        """Stop the board; a waiting read returns."""
         if self.is_open:
             self.is_open = False
             self.cancel_read()
 
     @property
     def in_waiting(self) -> int:
-        """Bytes that the board has sent and that are not read yet."""
+        """Number of bytes that the board has sent and that are not read yet."""
         self._check_open()
         with self._changed:
             self._receive()
@@ -131,7 +131,7 @@ class Serial(SerialBase):
         return max(min(moments) - time.monotonic(), 0.0) if moments else None
 
     def _receive(self) -> None:
-        """Take the lines whose last byte has arrived by now."""
+        """Take the lines that have arrived completely by now."""
         now_s = self._now_s()
         while self._next is not None and self._next[0] <= now_s:
             self._measure_until(self._next[0])
@@ -141,14 +141,14 @@ class Serial(SerialBase):
         self._measure_until(now_s)
 
     def _measure_until(self, time_s: float) -> None:
-        """Send the levels that are due by then."""
+        """Send the levels that are due at this time."""
         while self._levels_at_s <= min(time_s, self._levels_until_s):
             levels = sensor_levels(self._scenario, self._levels_at_s, self._blocked)
             self._received += encode_levels(levels) + b"\n"
             self._levels_at_s += LEVELS_EVERY_S
 
     def _note_level(self, line: bytes) -> None:
-        """Keep where an edge's line has led its gate."""
+        """Note the level of the gate after the line of an edge."""
         fields = line.split()
         if fields[0] in (b"E", b"L"):
             self._blocked[b"AB".index(fields[2])] = int(fields[3])

@@ -1,6 +1,6 @@
-"""The parts of a virtual board's scenario: bodies, gates, boards, lamps, and how bodies fly.
+"""The parts of a virtual board's scenario: bodies, gates, boards, lamps and flights.
 
-Numbers are SI; they are stated or plausible values, not measured ones.
+Numbers are in SI units. They are stated or plausible values, not measured values.
 """
 
 from dataclasses import dataclass, field
@@ -12,13 +12,13 @@ from chrono.rigs.line_kinds import FRAMED, PLAIN, LineKind
 @dataclass(frozen=True)
 class FlyingBody:
     """
-    Something that flies through the gates.
+    A body that flies through the gates.
 
     Attributes
     ----------
     name : str
     mass_kg, diameter_m, length_m : float
-        Mass [kg], size across and along the path [m].
+        Mass [kg], size across the path and along the path [m].
     drag_per_m : float
         Relative loss of speed per metre of path, ½·ρ·c·A/m [1/m].
     """
@@ -49,9 +49,10 @@ class Companion:
     ----------
     body : FlyingBody
     speed_ratio, ratio_spread : float
-        Its speed at the muzzle relative to the main body's, mean and standard deviation.
+        Ratio of its speed at the muzzle to the speed of the main body: mean and standard
+        deviation.
     probability : float
-        How often it reaches the gates.
+        Probability that the carrier reaches the gates.
     """
 
     body: FlyingBody
@@ -74,10 +75,10 @@ class Lamp:
 @dataclass(frozen=True)
 class LooseBeam:
     """
-    An emitter that swings out of line and back again, once in every `period_s`.
+    An emitter that swings out of line and back again once in every `period_s`.
 
-    Its light falls with the angle as a Gaussian beam does; `swing` is the largest angle, by
-    the one at which 1/e of the light is left.
+    The light falls with the angle like a Gaussian beam. `swing` is the largest angle divided
+    by the angle at which 1/e of the light is left.
     """
 
     gate: int
@@ -86,15 +87,15 @@ class LooseBeam:
 
 
 CLEAR_V, DARK_V = 1.03, 0.02
-"""At a sensor whose beam is aligned, and while a body is in it [V]."""
+"""Light of an aligned beam at its sensor, and light while a body is in the beam [V]."""
 
 LOWER_V, UPPER_V = 0.463, 0.577
-"""The comparators' thresholds [V], by the circuit simulation in firmware_notes/gate.md."""
+"""Thresholds of the comparators [V], by the circuit simulation in firmware_notes/gate.md."""
 
 
 @dataclass(frozen=True)
 class StatedGates:
-    """The two gates as the rig states them. Lengths [m], angle [rad], times [s]."""
+    """The two gates with the rig's stated values. Lengths [m], angle [rad], times [s]."""
 
     spacing_m: float = 0.3
     spacing_tolerance_m: float = 0.0005
@@ -111,18 +112,18 @@ class StatedGates:
 @dataclass(frozen=True)
 class Board:
     """
-    The board's clock and line.
+    The clock of a board and its serial line.
 
     Attributes
     ----------
     name, firmware : str
-        As in its hello line.
+        Name and firmware in the hello line of the board.
     lines : LineKind
-        Kind of lines that it sends.
+        Kind of lines that the board sends.
     frequency_hz : float
         Counter units per second; 1e6 for plain and interval lines.
     step : int
-        Step of its timestamps in counter units.
+        Step of the timestamps in counter units.
     counter_bits : int
     counter_start : int
         Counter value when the play begins.
@@ -133,11 +134,11 @@ class Board:
     separation_s : float
         If two edges are closer than this, the board cannot time both [s].
     bits_per_s : float
-        Speed of its serial line.
+        Speed of the serial line.
     queue_lines : int
-        Lines that may wait for the serial line before edges are lost.
+        Number of lines that may wait for the serial line before edges are lost.
     has_analog : bool
-        Whether it measures its sensors' levels.
+        True if the board measures the levels of its sensors.
     """
 
     name: str = "gates-328p"
@@ -163,7 +164,7 @@ class Board:
 @dataclass(frozen=True)
 class Drop:
     """
-    A body dropped from rest through gates that stand one above the other, A on top.
+    A body that is dropped from rest through the gates; gate A is above gate B.
 
     Attributes
     ----------
@@ -180,9 +181,9 @@ class Drop:
 
 
 SQUASH_BALL = FlyingBody("squash ball", 0.024, 0.040, 0.040, drag_per_m=0.0148)
-"""Size and mass as in the rules of squash; drag of a smooth sphere, c = 0.47."""
+"""A ball with size and mass by the rules of squash, and drag of a smooth sphere, c = 0.47."""
 STEEL_BALL = FlyingBody("steel ball", 0.0642, 0.025, 0.025, drag_per_m=0.0018)
-"""A ball of a bearing, 25 mm; drag of a smooth sphere at 3.6 m/s, c = 0.39."""
+"""A ball of a bearing, 25 mm, with the drag of a smooth sphere at 3.6 m/s, c = 0.39."""
 FELT_WAD = FlyingBody("felt wad", 0.002, 0.040, 0.012, drag_per_m=0.20)
 
 SKETCH_CLOCK = Board(
@@ -195,7 +196,7 @@ SKETCH_CLOCK = Board(
     separation_s=0.0,
     bits_per_s=115_200.0,
 )
-"""A plain sketch with `micros()`: steps of 4 us, a ceramic resonator, disturbing interrupts."""
+"""A plain sketch with `micros()`: steps of 4 us, ceramic resonator, disturbing interrupts."""
 
 PICO_CLOCK = Board(
     name="gates-rp2040",
@@ -218,25 +219,25 @@ class Scenario:
     Attributes
     ----------
     name, summary : str
-        Its name in the address, and one line for lists.
+        Name in the address, and a summary of one line for lists.
     setups : tuple of PlayedSetup
-        Played in turn, `block` shots each.
+        Setups, which are played in turn with `block` shots each.
     pause_s : (float, float)
-        Time between shots is uniform in this range [s].
+        Range of the time between shots, with uniform probability [s].
     bounce_probability : float
-        How often the comparator chatters at an edge.
+        Probability that the comparator chatters at an edge.
     missed_probability : float
-        How often the board misses an edge.
+        Probability that the board misses an edge.
     drop : Drop, optional
-        The body is dropped, not launched.
+        Drop of the body, if the body is dropped and not launched.
     spacing_off_m : float
         Extra distance of the gates that the rig's tolerance does not explain [m].
     gates_of : str
-        Scenario with exactly the same gates and clock for the same seed; empty for its own.
+        Scenario that has exactly the same gates and clock for the same seed; may be empty.
     launches_of : str
-        Scenario with exactly the same launches for the same seed; empty for its own.
+        Scenario that has exactly the same launches for the same seed; may be empty.
     exchanged : bool
-        Whether the two sensors were exchanged, each with its delay.
+        True if the two sensors were exchanged, each with its delay.
     """
 
     name: str
@@ -259,7 +260,7 @@ class Scenario:
     board: Board = field(default_factory=Board)
 
     def setup_of(self, shot: int) -> PlayedSetup:
-        """Return the setup of the shot with this index, from 0."""
+        """Return the setup of the shot with this index; the first shot has index 0."""
         return self.setups[shot // self.block % len(self.setups)]
 
 
@@ -270,15 +271,15 @@ Interval = tuple[float, float]
 @dataclass(frozen=True)
 class VirtualFlight:
     """
-    One body on its way along the gates' axis, slowed by quadratic drag.
+    A body that flies along the gates' axis and is slowed by quadratic drag.
 
     Attributes
     ----------
     body : FlyingBody
     speed_mps : float
-        True speed of its middle midway between the gates [m/s].
+        True speed of the body's middle at the point midway between the gates [m/s].
     midway_s : float
-        Board time at which its middle is there [s].
+        Board time at which the body's middle is at this point [s].
     """
 
     body: FlyingBody
@@ -287,7 +288,7 @@ class VirtualFlight:
 
     def time_at(self, position_m: float) -> float:
         """
-        Return when the body's middle is at a position from midway [s].
+        Return the time when the body's middle is at a position relative to midway [s].
 
         Notes
         -----
@@ -297,7 +298,7 @@ class VirtualFlight:
         return self.midway_s + expm1(kappa * position_m) / (kappa * self.speed_mps)
 
     def blocks(self, gate_position_m: float) -> Interval:
-        """Return the begin and end of the time when it blocks a gate [s]."""
+        """Return begin and end of the time when the body blocks a gate [s]."""
         half_m = self.body.length_m / 2.0
         return self.time_at(gate_position_m - half_m), self.time_at(gate_position_m + half_m)
 
@@ -305,25 +306,25 @@ class VirtualFlight:
 @dataclass(frozen=True)
 class VirtualFall(VirtualFlight):
     """
-    One body that falls from rest along the gates' axis, gate A above gate B.
+    A body that falls from rest along the gates' axis; gate A is above gate B.
 
     Attributes
     ----------
     release_m : float
-        Position of its middle at the release, from midway, negative above [m].
+        Position of the body's middle at the release, relative to midway; negative above [m].
     acceleration_mps2 : float
-        Its acceleration as long as it is slow [m/s²].
+        Acceleration of the body while it is slow [m/s²].
     """
 
     release_m: float
     acceleration_mps2: float
 
     def time_at(self, position_m: float) -> float:
-        """Return when the body's middle is at a position from midway [s]."""
+        """Return the time when the body's middle is at a position relative to midway [s]."""
         return self.midway_s + self._falling_s(position_m) - self._falling_s(0.0)
 
     def _falling_s(self, position_m: float) -> float:
-        """Time since its release, arcosh(exp(κ·h))/√(κ·a), from dv/dt = a − κ·v²."""
+        """Return the time since the release, arcosh(exp(κ·h))/√(κ·a), from dv/dt = a − κ·v²."""
         kappa = self.body.drag_per_m
         fallen_m = max(position_m - self.release_m, 0.0)
         return acosh(exp(kappa * fallen_m)) / sqrt(kappa * self.acceleration_mps2)

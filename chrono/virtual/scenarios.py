@@ -1,7 +1,7 @@
-"""What the virtual board can be asked to play: named launches, bodies, boards and rooms.
+"""The scenarios that the virtual board can play: launches, bodies, boards and rooms.
 
-In all of them a school workshop clocks squash balls. A scenario also gives its rig text.
-Numbers are SI; the speeds and spreads are plausible inventions, not measurements.
+In all scenarios a school workshop clocks balls. A scenario also gives the text of its rig.
+Numbers are in SI units. Speeds and spreads are plausible inventions, not measurements.
 """
 
 from dataclasses import dataclass, replace
@@ -195,7 +195,7 @@ muzzle_distance = "{gates.muzzle_distance_m:g} m"
 @dataclass(frozen=True)
 class Play:
     """
-    The play that a ``virtual://`` address asks for.
+    The play that a ``virtual://`` address requests.
 
     Attributes
     ----------
@@ -203,9 +203,9 @@ class Play:
     seed : int
         The same seed gives the same lines.
     shots : int or None
-        After this many shots the board continues without shots; None for no end.
+        Number of shots, after which the board continues without shots; None for no end.
     speedup : float
-        Factor by which shots come more often; the board's clock stays right.
+        Factor by which shots come more often; the board's clock does not change.
     """
 
     scenario: Scenario
@@ -215,7 +215,7 @@ class Play:
 
     @property
     def url(self) -> str:
-        """The address that asks for this play."""
+        """The address that requests this play."""
         plain = Play(self.scenario)
         said = {k: getattr(self, k) for k in OPTIONS if getattr(self, k) != getattr(plain, k)}
         query = f"?{urlencode(said)}" if said else ""
@@ -229,7 +229,7 @@ def parse_play(url: str) -> Play:
     Raises
     ------
     PortError
-        For an unknown scenario or option, or an impossible value.
+        If a scenario or option is unknown, or if a value is impossible.
     """
     try:
         parts = urlsplit(url)

@@ -1,11 +1,11 @@
-"""A board that exists only as numbers: launches through two gates, as lines of a real board.
+"""A simulated board: launches through two gates become the lines of a real board.
 
-Bodies fly, beams are blocked, comparators trip and chatter, a counter with its own rate
-is read, lines wait for the serial line. All functions are pure: the same scenario and seed give
-the same lines, and the true values behind them. They know no port and no clock of the host.
+Bodies fly and block beams. Comparators trip and chatter. The board reads a counter with a rate
+error, and lines wait for the serial line. All functions are pure: the same scenario and seed
+give the same lines and the same true values. They know no port, and no clock of the host.
 
-`simulate_recording` makes a whole recording without waiting: its rows come from the same
-functions as live ones, and only the host's delays are drawn.
+`simulate_recording` makes a complete recording without waiting. Its rows come from the same
+functions as live rows. Only the delays of the host are random numbers.
 """
 
 import heapq
@@ -47,22 +47,22 @@ FIRST_LAUNCH_S = 1.2
 """Time from the board's start to the first launch [s]; speedup shortens it."""
 
 CHATTER_S = 40e-6
-"""Longest chatter of a comparator after a leading, or before a trailing edge [s]."""
+"""Longest chatter of a comparator after a leading edge, or before a trailing edge [s]."""
 
 GRAVITY_MPS2 = 9.8104
 GRAVITY_TOLERANCE_MPS2 = 1e-3
-"""At a rig's default place, 50° and 100 m; the half-width is what ores and mountains do."""
+"""Gravity at a rig's default place (50°, 100 m); ores and mountains cause the half-width."""
 
 AIR_KGPM3 = 1.2
 
 TimedLine = tuple[float, bytes]
-"""Board time at which the line's last byte has left [s], and the line with newline."""
+"""Board time at which the last byte of a line has left [s], and the line with its newline."""
 
 Edge = tuple[float, int, int]
-"""Time [s], gate 0 or 1, level 1 blocked or 0 clear."""
+"""Time [s], gate (0 or 1), and level (1 blocked, 0 clear)."""
 
 _BEAT = -1
-"""Used instead of a gate if a beat is due."""
+"""A value in place of the gate: a beat is due."""
 
 
 @dataclass(frozen=True)
@@ -73,10 +73,10 @@ class VirtualLaunch:
     Attributes
     ----------
     shot : int
-        Index from 0.
+        Index of the launch, from 0.
     setup : PlayedSetup
     ready_s : float
-        Board time when the launcher becomes ready in this setup [s].
+        Board time at which the launcher becomes ready with this setup [s].
     flights : tuple of VirtualFlight
         The main body first, then the bodies that follow it.
     """
@@ -88,29 +88,29 @@ class VirtualLaunch:
 
     @property
     def speed_mps(self) -> float:
-        """True speed of the main body midway between the gates [m/s]."""
+        """True speed of the main body at the point midway between the gates [m/s]."""
         return self.flights[0].speed_mps
 
 
 @dataclass(frozen=True)
 class TrueRig:
     """
-    The rig's true values, drawn within its stated tolerances.
+    The true values of a rig, drawn at random within its stated tolerances.
 
     Attributes
     ----------
     positions_m : (float, float)
-        Place along the path where each gate trips, from midway [m].
+        Place along the path where each gate trips, relative to midway [m].
     latencies_s : (float, float)
         Delay of each gate's sensor [s].
     rate_error : float
         Relative error of the counter's frequency.
     spacing_m : float
-        Distance of the places where the gates trip, along their axis [m].
+        Distance between the places where the gates trip, along their axis [m].
     height_m : float
-        For a drop: mean height from where gate A trips up to the body's lower edge [m].
+        For a drop: mean height of the body's lower edge above the place where gate A trips [m].
     gravity_mps2 : float
-        Gravity of the place [m/s²].
+        Gravity at the place of the gates [m/s²].
     """
 
     positions_m: tuple[float, float]
@@ -122,7 +122,7 @@ class TrueRig:
 
 
 def true_rig(scenario: Scenario, seed: int) -> TrueRig:
-    """Draw the rig of this seed: one set of errors that all its shots share."""
+    """Draw the rig of a seed: one set of errors that all shots share."""
     rng = Random(f"{scenario.gates_of or scenario.name} {seed} rig")
     gates = scenario.gates
     spacing_m = gates.spacing_m + _within(rng, gates.spacing_tolerance_m)
@@ -158,9 +158,9 @@ def launches(
     scenario : Scenario
     seed : int
     shots : int, optional
-        End after this many; None for no end.
+        Number of launches; None for no end.
     speedup : float
-        Factor by which pauses are shorter, but never so short that launches overlap.
+        Factor by which pauses are shorter; launches never overlap.
 
     Yields
     ------
@@ -186,7 +186,7 @@ def launches(
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[tuple[float, PlayedSetup]]:
-    """Yield each time when the launcher's setup changes [s], first at 0 s, and the setup."""
+    """Yield each time when the launcher's setup changes [s], from 0 s on, and the setup."""
     if len(scenario.setups) == 1:
         yield 0.0, scenario.setups[0]
         return
@@ -214,10 +214,10 @@ def board_lines(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[TimedLine]:
     """
-    Yield the board's lines in the order in which they leave it, with their board time.
+    Yield the lines of the board in the order in which they are sent, with their board time.
 
-    After the last shot a framed board continues to send a beat every second, without end;
-    other boards send nothing more.
+    After the last shot a framed board continues to send a beat every second, without end.
+    Other boards send nothing more.
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ def board_lines(
     Yields
     ------
     (float, bytes)
-        Time at which the last byte has left [s]; the line with its newline.
+        Time at which the last byte has left [s], and the line with its newline.
     """
     rig = true_rig(scenario, seed)
     rng = Random(f"{scenario.name} {seed} board")
@@ -245,13 +245,13 @@ def board_lines(
 
 
 def hello(board: Board) -> bytes:
-    """Return the line a framed board sends at its start and when asked."""
+    """Return the line that a framed board sends at its start and on request."""
     firmware = board.firmware + (ANALOG_MARK if board.has_analog else "")
     return encode_hello(int(board.frequency_hz), board.counter_bits, board.name, firmware)
 
 
 def light_of(scenario: Scenario, gate: int, time_s: float) -> float:
-    """Return the light that an empty beam brings to its sensor [V]."""
+    """Return the light of an empty beam at its sensor [V]."""
     loose = scenario.loose_beam
     if loose is None or loose.gate != gate:
         return CLEAR_V
@@ -261,7 +261,7 @@ def light_of(scenario: Scenario, gate: int, time_s: float) -> float:
 
 def sensor_levels(scenario: Scenario, time_s: float, blocked: Sequence[int]) -> SensorLevels:
     """
-    Return what the board measures.
+    Return the levels that the board measures.
 
     Parameters
     ----------
@@ -269,7 +269,8 @@ def sensor_levels(scenario: Scenario, time_s: float, blocked: Sequence[int]) -> 
     time_s : float
         Board time [s].
     blocked : sequence of int
-        Level of each gate, 1 while it is blocked: by a body, if its beam would clear it.
+        Level of each gate: 1 while the gate is blocked. If the light of the empty beam would
+        clear the gate, a body blocks it.
     """
     gates = []
     for gate in (0, 1):
@@ -281,7 +282,7 @@ def sensor_levels(scenario: Scenario, time_s: float, blocked: Sequence[int]) -> 
 
 
 class _Board:
-    """The board's counter, sequence and serial line."""
+    """The board's counter, sequence number and serial line."""
 
     def __init__(self, board: Board, rate_error: float, rng: Random) -> None:
         self._board = board
@@ -326,7 +327,7 @@ class _Board:
         return encode_beat(self._sequence, counter, level_a, level_b, self._lost)
 
     def sketch_lines(self, edges: Iterator[Edge]) -> Iterator[TimedLine]:
-        """Yield what a plain sketch prints: leading edges, or the time between them."""
+        """Yield the lines of a plain sketch: leading edges, or the time between them."""
         entered: int | None = None
         for time_s, gate, level in edges:
             if not level:
@@ -373,7 +374,7 @@ def _flights(
 
 
 def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> VirtualFall:
-    """Drop the body, with buoyancy and with the air that moves along."""
+    """Drop the body, with buoyancy and with the air that moves with the body."""
     assert scenario.drop is not None, "only what is dropped falls"
     body = scenario.body
     displaced = AIR_KGPM3 * pi * body.diameter_m**3 / 6 / body.mass_kg
@@ -388,7 +389,7 @@ def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> Vir
 def _changes(
     scenario: Scenario, rig: TrueRig, play: Iterator[VirtualLaunch], rng: Random
 ) -> Iterator[Edge]:
-    """Yield +1 when something begins to block a gate and -1 when it ends, in time order."""
+    """Yield +1 when something begins to block a gate, and -1 when it ends, in order of time."""
     streams = [_flight_changes(scenario, rig, play, rng)]
     streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
     if scenario.loose_beam is not None:
@@ -413,7 +414,7 @@ def _flight_changes(
 
 
 def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Interval]:
-    """Break a blocked interval near its ends, where the comparator chatters."""
+    """Break a blocked interval near its ends, because the comparator chatters there."""
     begin_s, end_s = blocked
     pieces = []
     if rng.random() < probability:
@@ -437,7 +438,7 @@ def _lamp_changes(lamp: Lamp) -> Iterator[Edge]:
 
 
 def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
-    """Yield when the swinging beam leaves too little light, and when it is enough again."""
+    """Yield the times when the swinging beam gives too little light and enough light again."""
     leaves, returns = (
         sqrt(-log(threshold_v / CLEAR_V)) / loose.swing * loose.period_s / 2.0
         for threshold_v in (LOWER_V, UPPER_V)
@@ -448,7 +449,7 @@ def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
 
 
 def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:
-    """Turn begins and ends of blocking into level changes; bodies may overlap in a beam."""
+    """Make level changes from begins and ends of blocking; bodies may overlap in a beam."""
     depth = [0, 0]
     for time_s, gate, step in changes:
         was_blocked = depth[gate] > 0
@@ -466,13 +467,13 @@ LINGER_S = 3.0
 
 LEAST_DELAY_S = 0.3e-3
 MEAN_DELAY_S = 1.0e-3
-"""A line is read at least the first time after its last byte, and later by the second time on
-average: plausible numbers for a serial adapter and a busy host."""
+"""Shortest delay from the last byte of a line to its reading, and mean further delay [s]. Both
+are plausible for a serial adapter and a busy host."""
 
 
 def simulate_recording(play: Play, *, rig: dict[str, Any], file: dict[str, Any]) -> bytes:
     """
-    Return the recording that a session with the virtual board would leave.
+    Return the recording of a simulated session with the virtual board.
 
     Parameters
     ----------
@@ -484,7 +485,7 @@ def simulate_recording(play: Play, *, rig: dict[str, Any], file: dict[str, Any])
     Returns
     -------
     bytes
-        The whole file; the same for the same play.
+        The complete file; the same play gives the same file.
 
     Raises
     ------
