@@ -205,13 +205,13 @@ class Recording:
             - `level`: 1 blocked, 0 clear, NA if the line does not state it;
             - `counter`: the counter as the board sent it [counter units];
             - `board_s`: time by the counter without its wraps [s]. Only differences count. The
-            difference of two leading edges is a transit;
+              difference of two leading edges is a transit;
             - `time_s`: time when the line was read, since the session's start [s];
             - `late`: whether the line states that its counter was read late;
             - `shot`: the number of the shot, NA if the edge does not belong to a shot;
             - `taken_for`: the role of the edge. "leading edge" or "trailing edge" of the shot's
-            body; "bounce" between these two; "companion" for another body of the same launch;
-            "flicker" of a lamp; "passed over" at a gate that stayed blocked.
+              body; "bounce" between these two; "companion" for another body of the same launch;
+              "flicker" of a lamp; "passed over" at a gate that stayed blocked.
 
             The frame is empty if the board sends intervals instead of edges.
 

@@ -4,8 +4,8 @@ Along the path v·dv/dx = a − κv², with the pull a of gravity along the slop
 constant κ. A transit Δ over the path d gives the mean speed V = d/Δ between two moments.
 
 - With a steady pull and no drag one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. The sign is +
-for leading edges, because the body's middle is then half a length ℓ/2 before midway. It is −
-for trailing edges. Two pairs give the mean of both v², which does not depend on ℓ.
+  for leading edges, because the body's middle is then half a length ℓ/2 before midway. It is −
+  for trailing edges. Two pairs give the mean of both v², which does not depend on ℓ.
 - With drag only, V is too low by (κd)²/24 in relative terms, and with one pair of edges there
   is another error of κℓ/2.
 - The pull acts through its square, so the variance of the slope is added to a².

@@ -4,13 +4,13 @@ Bodies may overtake each other between the gates, or one may hide another at a g
 paired edges may belong to two bodies. Rules, for main bodies with a declared length:
 
 - A transit gives the body's length at both gates. Either this length fits, or a passage is too
-long. A passage that is too long touched another body's shadow, which hides an edge. The
-exception: both gates saw the body equally long.
+  long. A passage that is too long touched another body's shadow, which hides an edge. The
+  exception: both gates saw the body equally long.
 - A rival is the transit from a passage of the main body and another passage. It is valid if
-both gates saw at least the length of a body that crosses the beam off its middle. The main body
-is ambiguous if a rival hides fewer edges. It is also ambiguous if a rival hides as many and
-fits better by a tenth of the length. If the main body's own shadows are not alike and do not
-fit, a rival may hide more.
+  both gates saw at least the length of a body that crosses the beam off its middle. The main
+  body is ambiguous if a rival hides fewer edges. It is also ambiguous if a rival hides as many
+  and fits better by a tenth of the length. If the main body's own shadows are not alike and do
+  not fit, a rival may hide more.
 - An ambiguous main body has no transit. Its companion has no transit either.
 
 Two bodies may touch at one gate and overtake each other there. They may leave the same edges as

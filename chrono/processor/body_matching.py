@@ -3,15 +3,15 @@
 Rules, all local in time; the passages of both gates form one row, ordered by first edge:
 
 - Flash: if the edges of neighbours at different gates coincide, light caused both passages. The
-trailing edges may differ by a quarter of the blocking time. Flashes are removed from the row.
+  trailing edges may differ by a quarter of the blocking time. Flashes are removed from the row.
 - Clean pair: a passage at A, and the next one at B. Both are whole, without chatter and alike,
-their transit is in the window, and they have no other possible partner. Almost all shots are
-such pairs.
+  their transit is in the window, and they have no other possible partner. Almost all shots are
+  such pairs.
 - The other passages form clusters. No possible pair reaches from one cluster to another, or
-across a clean pair. Bodies in a cluster keep their order. The pairing with the best sum of
-scores is used (see `passage_pairing`); of equal ones, the earliest. With up to 6 passages at
-each gate one body may overtake another. That pairing must fit clearly better, and all its
-passages must be whole and alike. A cluster of more than 48 passages is cut after 48.
+  across a clean pair. Bodies in a cluster keep their order. The pairing with the best sum of
+  scores is used (see `passage_pairing`); of equal ones, the earliest. With up to 6 passages at
+  each gate one body may overtake another. That pairing must fit clearly better, and all its
+  passages must be whole and alike. A cluster of more than 48 passages is cut after 48.
 - All passages left over are lone.
 
 A pair is given out when every passage that could change it is known.

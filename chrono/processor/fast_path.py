@@ -5,10 +5,10 @@ no rule of any stage may connect them with anything else:
 
 - All other edges are further away than a launch, a transit and a step of flicker together.
 - Obstacles are further away than that time plus the block limit, because a passage may last
-until that limit. Obstacles are edges that do not make such a shot, breaks, and times when the
-board lost edges.
+  until that limit. Obstacles are edges that do not make such a shot, breaks, and times when the
+  board lost edges.
 - The edges at both ends of the input are obstacles, because nothing is known beyond them. All
-edges that are younger than the rules' `dead` time are obstacles too.
+  edges that are younger than the rules' `dead` time are obstacles too.
 
 These shots are final at once. All other edges take the normal path. The normal path would give
 the same shots.

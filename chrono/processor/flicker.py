@@ -18,10 +18,9 @@ Rules, local to one gate and a few passages in time:
   it is suspect. A suspect passage is a body if it finds its partner at the other gate.
   Otherwise it is flicker. All other passages are bodies.
 - If a lamp covers an edge of a body, we see the lamp's edge instead. So a body is covered if
-  one of its edges is close in step, and the body could hide all the periods between.
-  All passages in such a stretch are lit. A lit pair makes a sound shot only if it has the
-  declared length. Otherwise it may belong to two bodies, and the lamp hides their other
-  passages.
+  one of its edges is close in step, and the body could hide all the periods between. All
+  passages in such a stretch are lit. A lit pair makes a sound shot only if it has the declared
+  length. Otherwise it may belong to two bodies, and the lamp hides their other passages.
 - Flicker makes no shots. It is added up in spans. A span ends after 2 s without flicker.
 """
 

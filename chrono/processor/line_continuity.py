@@ -3,12 +3,12 @@
 - If a line equals the one before it, including the sequence number, it came twice. The second
   one is dropped.
 - Missing sequence numbers are lost lines, except the beats that must have been among them.
-32768 or more missing numbers are one break of unknown size. A damaged line is one lost line. If
-numbers are missing, the damaged line is one of the missing lines.
+  32768 or more missing numbers are one break of unknown size. A damaged line is one lost line.
+  If numbers are missing, the damaged line is one of the missing lines.
 - A break lies between two times. A gap lies between its neighbour lines. A damaged line, or a
-link that was lost or reopened, is placed by the host's clock, with 0.2 s before and after. The
-reason: the host may have read this line or the line before it late. A jump is a break at two
-places: at the host's time of its line, and at the line itself.
+  link that was lost or reopened, is placed by the host's clock, with 0.2 s before and after.
+  The reason: the host may have read this line or the line before it late. A jump is a break at
+  two places: at the host's time of its line, and at the line itself.
 - Damaged lines before the very first valid line are a break of 0.2 s before that line.
 """
 

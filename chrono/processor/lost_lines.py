@@ -3,10 +3,10 @@
 - A break between the first and the last edge is a gap. So is a break in the time when the
   missing partner could have come.
 - Lines lost up to one transit before and after a shot may belong to another body. The missing
-edges of another shot may explain some of these lines: if no beat comes between two shots, one
-break reaches from one shot to the other. A transit made of two bodies' edges may be too short
-to reach the lost lines that would show the mistake. So breaks within the slowest transit count
-too.
+  edges of another shot may explain some of these lines: if no beat comes between two shots, one
+  break reaches from one shot to the other. A transit made of two bodies' edges may be too short
+  to reach the lost lines that would show the mistake. So breaks within the slowest transit
+  count too.
 - The transit is kept if both gates saw the body alike and at most three lines were lost near
   it. It is also kept if the missing edges of the shot explain all lost lines, except one that
   is further away. The second rule never applies to lines without levels.
@@ -17,10 +17,10 @@ too.
   declared one within 10 % and within half its ratio to the spacing. Two bodies, one behind the
   other, are at least one length apart, so a transit made of both is wrong by more than that.
 - If a line was lost this near, the transit of a companion is kept only if the companion is
-whole and both gates saw it alike.
+  whole and both gates saw it alike.
 - Edges that the board lost between the beats around a shot set `board-lost`.
 - A shot is final when a beat or enough time has passed, and everything is known up to the end
-of the last break near it.
+  of the last break near it.
 """
 
 from typing import NamedTuple

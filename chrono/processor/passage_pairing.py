@@ -8,15 +8,14 @@ of a pair of passages and in the same way for its trailing ones:
   trip of a late line lies at any time since the edge before it. The edge is timed at the
   middle of this span. The error has a rectangular distribution over the span.
 - An edge without a bounce had the same noise as the edges of its shot that bounced. So each
-edge used counts with at least the longest bounce of all these edges. If there is only one
-bounce, its length depends on chance. Then each edge counts with at least √2 times that length.
-Late lines make bounces look longer than the noise makes them. Then the longest bounce of the
-same gate is used.
-  (Tests check this rule by simulating the physics of a comparator.)
+  edge used counts with at least the longest bounce of all these edges. If there is only one
+  bounce, its length depends on chance. Then each edge counts with at least √2 times that
+  length. Late lines make bounces look longer than the noise makes them. Then the longest bounce
+  of the same gate is used. (Tests check this rule by simulating the physics of a comparator.)
 - A pair of edges is unsound if its own spans make the transit's standard uncertainty more than
-a hundredth of the transit. It is also unsound if a span is longer than the core, because a
-bounce then cannot be separated from a body. An unsound pair keeps its first and last edges, but
-only for pairing.
+  a hundredth of the transit. It is also unsound if a span is longer than the core, because a
+  bounce then cannot be separated from a body. An unsound pair keeps its first and last edges,
+  but only for pairing.
 
 Noise slower than the bounce shifts all trips of an edge equally, so the trips do not show it.
 
@@ -30,11 +29,11 @@ Noise slower than the bounce shifts all trips of an edge equally, so the trips d
   steps of the counter, and the change that 15 m/s² along the path could cause, at most half.
   With chatter, the blocking time lies between the passage's core and the whole passage.
 - If blocking times differ more, one gate also saw something else, and the declared length
-decides. The longer time may be right: then the body crossed the other beam off its middle, and
-the mean transit is right. Or the shorter time may be right: then the longer passage began or
-ended with something else. In this case the pair of edges that fits (leading or trailing) is
-right. If no time fits, a ratio up to 2 is still one body; above 2 the two passages are
-strangers, which means that they do not belong together.
+  decides. The longer time may be right: then the body crossed the other beam off its middle,
+  and the mean transit is right. Or the shorter time may be right: then the longer passage began
+  or ended with something else. In this case the pair of edges that fits (leading or trailing)
+  is right. If no time fits, a ratio up to 2 is still one body; above 2 the two passages are
+  strangers, which means that they do not belong together.
 - Pairs that miss an edge must fit the declared length within a factor of 3. A pair is not a
   body if its length would be less than a twentieth of the declared one. It is not a body either
   if the length would be less than a third and the transit longer than the slowest one. Passages

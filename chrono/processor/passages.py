@@ -7,8 +7,8 @@ Rules, local to one gate:
   level with a shorter time between them also belong to one passage. The edge lost between them
   could only have made a shorter clear time.
 - Between two boundaries the first edge is the leading one if it blocks, and the last is the
-  trailing one if it clears. Edges between them are chatter. Without a leading or trailing
-  edge the passage is incomplete. Lines without a level are leading edges.
+  trailing one if it clears. Edges between them are chatter. Without a leading or trailing edge
+  the passage is incomplete. Lines without a level are leading edges.
 - A passage longer than `block_limit`, or of more than 1024 edges, is stuck: only its leading
   edge counts, and the rest is ignored.
 - The core of a passage with chatter is its longest unbroken blocking. If two bodies follow so

@@ -10,16 +10,15 @@ Rules, local in time:
 - In a fast series launches follow each other sooner than the launch window. A body of the
   declared length, timed by both pairs of edges, begins a launch of its own if the launch before
   has a main body of that length, all its bodies have left gate B, and the last of them came at
-  least 25 ms before.
-  A body with an edge that a lamp may cover begins a launch of its own too. A lone passage is
-  not a companion of the launch before, if it is as long as a body of that length and speed
-  makes it.
+  least 25 ms before. A body with an edge that a lamp may cover begins a launch of its own too.
+  A lone passage is not a companion of the launch before, if it is as long as a body of that
+  length and speed makes it.
 - If the main body blocked one gate longer than the other, and the other gate has a lone passage
   as well, the first gate merged the two. The leading edges are sound if the lone passage came
   later, the trailing ones if it came before.
 - Each body that is too fast, reversed or a flash is a separate shot. A body that is too slow
-and outside of a launch is a separate shot too. Lone passages outside of a launch make one shot
-per launch window.
+  and outside of a launch is a separate shot too. Lone passages outside of a launch make one
+  shot per launch window.
 - Three or more bodies of a launch that are shorter than half the declared length are fragments.
   With fragments, or with four or more bodies of any length, nobody can know which edges belong
   to which body. Such a shot is flagged as fragments and has no transit, unless all of this is

@@ -2,16 +2,17 @@
 
 Each rule compares one line with the next, so it does not matter how the stream is cut:
 
-- The counter's step is known modulo its width; the host's clock gives the number of wraps.
-  If the counter wraps in less than twice the host's tolerance, the smallest number of wraps
-  that agrees with the host to 0.1 s is used: steps within a shot stay exact.
+- The counter's step is known modulo its width; the host's clock gives the number of wraps. If
+  the counter wraps in less than twice the host's tolerance, the smallest number of wraps that
+  agrees with the host to 0.1 s is used: steps within a shot stay exact.
 - A step that differs from the host's by more than 2 s, or goes back by more than 1 ms, is a
-jump. The first line after a restart is a jump too. Time then continues from the line before by
-the host's step, but at least by the rules' `dead` time. So no pair forms across a jump.
+  jump. The first line after a restart is a jump too. Time then continues from the line before
+  by the host's step, but at least by the rules' `dead` time. So no pair forms across a jump.
 - If two lines have consecutive numbers and are at most 2 s apart, and the host only read the
   second one late, by up to 30 s, there is no jump: the counter decides.
 - A restart is a hello after which sequence or counter does not continue. After lost lines, it
-is a hello after which both are near zero. A hello that was requested with `?` is not a restart.
+  is a hello after which both are near zero. A hello that was requested with `?` is not a
+  restart.
 
 `line_continuity` decides which lines are used, and where lines are missing or damaged.
 
