@@ -1,9 +1,9 @@
 """
 Speed of a launched body from two light gates, with an honest uncertainty.
 
-For scripts: `read` gives the shots and edges of recordings as data frames, `compare` says
-which setup is faster, `live` clocks a board, `measure` turns transits into speeds, `rig` reads
-the description of the gates they need. Loaded when first used.
+Functions for scripts: `read` gives the shots and edges of recordings as data frames. `compare`
+shows which setup is faster. `live` clocks a board. `measure` turns transits into speeds. `rig`
+reads the description of the gates. Each function is loaded when it is first used.
 """
 
 from typing import TYPE_CHECKING, Any

@@ -4,7 +4,7 @@ import signal
 
 
 def main() -> None:
-    """Load the program and run it; Ctrl+C while it loads ends it silently."""
+    """Load the program and run it; Ctrl+C during loading ends the program silently."""
     handler = signal.getsignal(signal.SIGINT)
     if handler is signal.default_int_handler:
         signal.signal(signal.SIGINT, signal.SIG_DFL)

@@ -1,4 +1,4 @@
-"""The command line: which commands there are, and how errors and interruptions end them."""
+"""The command line: it lists the commands, and ends them after errors and interruptions."""
 
 import sys
 from typing import Annotated, Any, NoReturn
@@ -83,7 +83,7 @@ _USAGE_ERROR: Any = next(
 
 
 def main() -> None:
-    """Run the command line; an error that the user can fix gives one line and exit code 2."""
+    """Run the command line. An error that the user can fix gives one line and exit code 2."""
     output_streams.prepare()
     try:
         with output_streams.flushed():
@@ -137,4 +137,4 @@ def _common(
         ),
     ] = False,
 ) -> None:
-    """Take the options that come before any command."""
+    """Accept the options that come before a command."""

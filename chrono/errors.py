@@ -1,4 +1,4 @@
-"""The errors a user may see, each as one clear line with what to do about it.
+"""The errors that a user may see. Each is one clear line with a hint what to do.
 
 ChronoError
 ├── OptionError       a command's option or argument (also ValueError)
@@ -19,11 +19,11 @@ class ChronoError(Exception):
     Parameters
     ----------
     message : str
-        What is wrong, lower case, with the offending value.
+        The fault in lower case, with the wrong value.
     where : str, optional
-        File, file:line, port or option.
+        The file, file:line, port or option with the fault.
     hint : str, optional
-        What to do, one sentence.
+        One sentence that states what to do.
     """
 
     exit_code = 2

@@ -1,17 +1,18 @@
 """Make text from outside harmless for the place where it is shown."""
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-"""Signs that begin a formula, also in the full-width form of East Asia, which spreadsheets
-treat the same."""
+"""Signs that begin a formula. Spreadsheets treat the full-width form of East Asia in the same
+way.
+"""
 
 
 def plain(text: str) -> str:
-    """Return `text` with everything a terminal could obey replaced by `·`."""
+    """Return `text` with every character that could control a terminal replaced by `·`."""
     return "".join(c if c.isprintable() else "·" for c in text)
 
 
 def shortened(text: str, longest: int) -> str:
-    """Return `text` without its middle if it is long: names differ at their ends."""
+    """Return `text` without its middle if it is long, because names differ at their ends."""
     if len(text) <= longest:
         return text
     half = (longest - 1) // 2
@@ -19,11 +20,11 @@ def shortened(text: str, longest: int) -> str:
 
 
 def cell(text: str) -> str:
-    """Return `text` for a spreadsheet cell so that it is not taken as a formula."""
+    """Return `text` for a spreadsheet cell so that it is not read as a formula."""
     text = plain(text)
     return f"'{text}" if is_formula(text) else text
 
 
 def is_formula(text: str) -> bool:
-    """Return whether a spreadsheet could take a text as a formula."""
+    """Return whether a spreadsheet could read a text as a formula."""
     return text.startswith(_FORMULA_STARTS)

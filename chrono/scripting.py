@@ -1,7 +1,7 @@
-"""The door for scripts and notebooks: recordings as data frames, boards as streams of shots.
+"""Functions for scripts and notebooks: recordings as data frames, boards as streams of shots.
 
-What is read and measured here is what the commands read and measure; only the shape is that
-of pandas. Numbers carry their unit in the column's name and in `attrs`.
+These functions read and measure in the same way as the commands. Only the form of the results
+is different: pandas. The unit of a number is in the column's name and in `attrs`.
 """
 
 import os
@@ -76,11 +76,13 @@ _UNITS = {
 }
 _EDGES = {used.name.lower(): used for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)}
 _TEXT = pd.StringDtype("python")
-"""The same frames with pyarrow and without it."""
+"""With this type the frames are the same with pyarrow and without it."""
 _SPEEDS = ("speed_mps", "u_mps", "U95_mps", "u_random_mps", "u_shared_mps")
 
 _RENAMED = {"flags": "shot_flags"}
-"""A column named like an attribute of a frame could not be had by a dot."""
+"""New names of columns. A column with the name of a frame's attribute cannot be read with a
+dot.
+"""
 
 _ROLES = {
     EdgeRole.LEADING: "leading edge",
@@ -92,15 +94,16 @@ _ROLES = {
 }
 
 _STEP_S = 1e-15
-"""Transits of scripts are counted in steps too small to matter beside any clock's."""
+"""Transits from scripts are counted in steps that are far smaller than the steps of any clock.
+"""
 _LONGEST_S = 3600.0
 
 
 class _ShotFrame(pd.DataFrame):
     """
-    A frame of shots that still knows a renamed column by its old name in brackets.
+    A frame of shots that also accepts the old name of a renamed column in brackets.
 
-    Whatever pandas makes of it is a plain frame, which knows the new name only.
+    Frames that pandas makes from it are plain frames. They accept only the new name.
     """
 
     def __getitem__(self, key: Any) -> Any:
@@ -112,26 +115,26 @@ class _ShotFrame(pd.DataFrame):
 @dataclass(frozen=True)
 class Damage:
     """
-    What is wrong with a recording; false where nothing is, and in words as a text.
+    The faults of a recording. It is false without faults, and `str` gives the faults in words.
 
     Attributes
     ----------
     damaged_lines, lost_lines : int
-        Lines that could not be used, and lines that never arrived.
+        Number of lines that could not be used, and of lines that never arrived.
     samples : tuple of DamagedLine
         The first damaged lines, each with `row`, `text` and `reason`.
     board_lost_edges : int
-        Edges that the board had to drop.
+        Number of edges that the board had to drop.
     restarts : int
         How often the board restarted.
     unread_records : int
-        Setups and marks that are not valid.
+        Number of setups and marks that are not valid.
     left_out : str
-        What could not be used at the end of the file.
+        A message about data at the end of the file that could not be used.
     clock_doubt : str
-        Why the host's clock, which the rig asks for, is not used.
+        The reason why the host's clock is not used although the rig asks for it.
     words : tuple of str
-        The same as sentences.
+        All faults as sentences.
     """
 
     damaged_lines: int = 0
@@ -154,26 +157,27 @@ class Damage:
 @dataclass(frozen=True, eq=False, repr=False)
 class Recording:
     """
-    The shots of a recording, and what is known about them.
+    The shots of a recording, with rig, setups and damage.
 
     Attributes
     ----------
     name : str
-        The file's name, with its folders where another one read with it has the same.
+        The file's name. Its folders are included if another file of the same call has this
+        name.
     started : str
-        Start of the session as the recording states it, ISO 8601, or empty.
+        Start of the session from the recording, as ISO 8601, or empty.
     shots : pandas.DataFrame
-        One row per shot, indexed by its number from 1: the columns of `chrono export`,
-        with `flags` called `shot_flags`, because a frame has an attribute `flags`.
-        `time_utc` is NaT where the recording does not state its start. Speeds [m/s] are
-        NaN where nothing was measured. ``shots.attrs["units"]`` names the unit of each
-        column that has one.
+        One row per shot. The index is the number of the shot, from 1. The columns are the same
+        as in `chrono export`, but `flags` is called `shot_flags`, because a frame has an
+        attribute `flags`. `time_utc` is NaT if the recording does not state its start. Speeds
+        [m/s] are NaN if there is no measured speed. ``shots.attrs["units"]`` gives the units of
+        the columns.
     rig : Rig
-        What the shots were measured with, in SI units: ``rig.gates.spacing_m``.
+        The rig of the measurement, in SI units: ``rig.gates.spacing_m``.
     setups : dict of str to Setup
-        The setups by name, each with `body` (overrides of the rig's) and `conditions`.
+        The setups by name. Each has `body` (values in place of the rig's) and `conditions`.
     damage : Damage
-        What is wrong with the recording.
+        The faults of the recording.
     """
 
     name: str
@@ -190,31 +194,31 @@ class Recording:
         """
         Every edge that the board sent, in the order of its lines.
 
-        The file is read once more, when this is first asked for.
+        The first use of this attribute reads the file once more.
 
         Returns
         -------
         pandas.DataFrame
-            One row per edge, indexed by its number from 1, with the columns
+            One row per edge. The index is the number of the edge, from 1. The columns are
 
             - `gate`: A or B;
-            - `level`: 1 blocked, 0 clear, NA where the line does not say;
-            - `counter`: as the board sent it [counter units];
-            - `board_s`: time by the counter without its wraps [s]. Only differences count:
-              that of two leading edges is a transit;
-            - `time_s`: when the line was read, since the session's start [s];
-            - `late`: whether the line says that its counter was read late;
-            - `shot`: the number of the shot, NA where the edge belongs to none;
-            - `taken_for`: "leading edge" or "trailing edge" of the shot's body; "bounce"
-              between these two; "companion", of another body of the same launch; "flicker"
-              of a lamp; "passed over", at a gate that stayed blocked.
+            - `level`: 1 blocked, 0 clear, NA if the line does not state it;
+            - `counter`: the counter as the board sent it [counter units];
+            - `board_s`: time by the counter without its wraps [s]. Only differences count. The
+              difference of two leading edges is a transit;
+            - `time_s`: time when the line was read, since the session's start [s];
+            - `late`: whether the line states that its counter was read late;
+            - `shot`: the number of the shot, NA if the edge does not belong to a shot;
+            - `taken_for`: the role of the edge. "leading edge" or "trailing edge" of the shot's
+              body; "bounce" between these two; "companion" for another body of the same launch;
+              "flicker" of a lamp; "passed over" at a gate that stayed blocked.
 
-            It is empty if the board sends intervals instead of edges.
+            The frame is empty if the board sends intervals instead of edges.
 
         Raises
         ------
         RecordingError
-            If the file cannot be read any more.
+            If the file can no longer be read.
 
         Examples
         --------
@@ -251,12 +255,12 @@ class Recording:
         Parameters
         ----------
         ax : matplotlib.axes.Axes, optional
-            Where to draw; without it a new figure is made.
+            The axes for the drawing. Without `ax` a new figure is made.
 
         Returns
         -------
         matplotlib.axes.Axes
-            With the drawing.
+            The axes with the drawing.
 
         Raises
         ------
@@ -289,8 +293,8 @@ class Recording:
         Returns
         -------
         pandas.DataFrame
-            Indexed by `setup`, with the numbers that `chrono summary --json` gives: `counted`,
-            `mean_mps`, `U95_mean_mps` [m/s] and more; NaN where undefined.
+            The index is `setup`. The columns are the numbers of `chrono summary --json`:
+            `counted`, `mean_mps`, `U95_mean_mps` [m/s] and more. Undefined numbers are NaN.
         """
         return self._summary.copy()
 
@@ -302,7 +306,7 @@ class Recording:
 
     def _repr_html_(self) -> str:
         """
-        Return what a notebook shows: name, shots, damage, and the setups' statistics.
+        Return HTML for a notebook: name, shots, damage, and the setups' statistics.
 
         Examples
         --------
@@ -319,11 +323,11 @@ class Recording:
 
 
 class Recordings(tuple[Recording, ...]):
-    """Several recordings, in the order in which they were named."""
+    """Several recordings, in the order in which you named them."""
 
     @property
     def shots(self) -> pd.DataFrame:
-        """All shots in one data frame; `recording` tells whose, numbers begin anew in each."""
+        """All shots in one data frame; shots are numbered from 1 in each `recording`."""
         return _with_units(_ShotFrame(pd.concat([each.shots for each in self])))
 
     def summary(self) -> pd.DataFrame:
@@ -334,7 +338,7 @@ class Recordings(tuple[Recording, ...]):
         return _with_units(pd.concat(tables))
 
     def _repr_html_(self) -> str:
-        """Return what a notebook shows: each recording in turn."""
+        """Return HTML for a notebook: one recording after the other."""
         return "".join(each._repr_html_() for each in self)
 
 
@@ -357,31 +361,31 @@ def read(
     clock_from_host: bool = False,
 ) -> Recording | Recordings:
     """
-    Form and measure the shots of recordings.
+    Read recordings and measure their shots.
 
     Parameters
     ----------
     recording : str, path, or iterable of them
-        The recording; several give one data frame with all their shots.
+        The recording. Several recordings give one data frame with all shots.
     rig : Rig, str, path or dict, optional
-        Measure with this rig instead of the last one in the recording; see `rig`.
+        Measure with this rig instead of the last rig in the recording; see `rig`.
     clock_from_host : bool, optional
-        Take the counter's rate from its beats, whatever the rig says.
+        Take the counter's rate from its beats, even if the rig does not ask for it.
 
     Returns
     -------
     Recording or Recordings
-        `Recordings` when several were named, a list with one of them included.
+        `Recordings` for several recordings and for a list, even a list of one recording.
 
     Raises
     ------
     ChronoError
-        If a file is not a recording, or contains no rig and none is given.
+        If a file is not a recording, or if it contains no rig and you give no rig.
 
     Warns
     -----
     UserWarning
-        If something is wrong with the data: what, in which file.
+        If something is wrong with the data. The warning names the fault and the file.
 
     Examples
     --------
@@ -403,9 +407,11 @@ def read(
 def _loaded(
     paths: Sequence[PathLike], rig: RigLike | None, clock_from_host: bool
 ) -> list[LoadedRecording]:
-    """Read recordings; warn the script of what is wrong with them."""
+    """Read recordings; warn the script about their faults."""
     if not paths:
-        raise OptionError("no recording is named", hint="name one: a pattern may match none")
+        raise OptionError(
+            "no recording is named", hint="name a recording, or correct the pattern of names"
+        )
     other = None if rig is None else _rig(rig)
     loaded = list(read_all([Path(p) for p in paths], other, clock_from_host))
     for line in (line for each in loaded for line in recording_findings(each)):
@@ -416,20 +422,20 @@ def _loaded(
 @dataclass(frozen=True, eq=False, repr=False)
 class ComparedSetups:
     """
-    Setups compared with each other.
+    The result of comparing setups.
 
     Attributes
     ----------
     pairs : pandas.DataFrame
-        One row per pair of setups: `first_setup` and `second_setup`; `difference_mps`, how
-        much faster the second one is [m/s], with its 95 % interval `U95_mps`; `verdict`,
-        `settled` and `faster`; `repeatability` and `s_ratio`; and the other numbers that
-        `chrono compare --json` gives, those of the difference without a drift behind
-        `without_drift_`. NaN or None where undefined.
+        One row per pair of setups, with the numbers of `chrono compare --json`. The main
+        columns are `first_setup` and `second_setup`; `difference_mps`, which is the second
+        speed minus the first [m/s], with its 95 % interval `U95_mps`; `verdict`, `settled` and
+        `faster`; `repeatability` and `s_ratio`. The names of the numbers without a drift begin
+        with `without_drift_`. Undefined values are NaN or None.
     setups : pandas.DataFrame
         The statistics of each setup, indexed by its name.
     headline : tuple of str
-        The answer in a sentence, and at most two reasons to doubt it.
+        The answer in a sentence, and at most two reasons to doubt this answer.
     text : str
         All sentences and figures, as `chrono compare` prints them.
     """
@@ -446,7 +452,7 @@ class ComparedSetups:
         return f"<ComparedSetups: {' '.join(self.headline) or 'nothing to compare'}>"
 
     def _repr_html_(self) -> str:
-        """Return what a notebook shows: the headline, the setups and the pairs."""
+        """Return HTML for a notebook: the headline, the setups and the pairs."""
         said = "".join(f"<p>{escape(line)}</p>" for line in self.headline)
         pairs = self.pairs[[name for name in _SHOWN_OF_PAIRS if name in self.pairs]]
         return said + _html_table(self.setups) + pairs.to_html(index=False, na_rep="")
@@ -461,21 +467,21 @@ def compare(
     one_rig: bool | None = None,
 ) -> ComparedSetups:
     """
-    Compare the setups of recordings: which is faster, by how much, how sure that is.
+    Compare the setups of recordings: the faster one, the difference, and its uncertainty.
 
     Parameters
     ----------
     recording : str, path, Recording, or iterable of them
         One recording, or several that are compared with each other.
     rig : Rig, str, path or dict, optional
-        Measure with this rig; see `read`. Not for what was read already.
+        Measure with this rig; see `read`. Not allowed for a `Recording`.
     clock_from_host : bool, optional
-        See `read`. Not for what was read already.
+        See `read`. Not allowed for a `Recording`.
     pool : bool, optional
-        Put the shots of all recordings with one setup together.
+        Combine the shots of all recordings that have the same setup.
     one_rig : bool, optional
-        Whether one rig made all recordings, or each has another. Without it the identity in
-        the rigs decides, then their description.
+        True if one rig made all recordings, False if each recording has a different rig.
+        Without it the program compares the identities in the rigs, then their descriptions.
 
     Returns
     -------
@@ -484,7 +490,7 @@ def compare(
     Raises
     ------
     ChronoError
-        If a file is no recording, or there are too many setups to compare each with each.
+        If a file is not a recording, or if there are too many setups to compare all pairs.
 
     Examples
     --------
@@ -508,7 +514,7 @@ def compare(
         raise OptionError(
             "a recording that was read already has its rig",
             where="compare",
-            hint="give only names of files, or only what `read` returned and no rig",
+            hint="give only names of files, or give only results of `read` and no rig",
         )
     loaded = loaded or _loaded(paths, rig, clock_from_host)
     return _compared(loaded, pool, one_rig)
@@ -550,7 +556,7 @@ _OBJECTS = ("difference", "without_drift", "without_suspicious")
 
 
 def _flat_pair(pair: dict[str, Any]) -> dict[str, Any]:
-    """Return a pair as one row: what stands below it in JSON, beside it."""
+    """Return a pair as one row: nested JSON values become columns of this row."""
     told = {f"{place}_setup": pair[place] for place in ("first", "second")}
     told |= pair["difference"] or {}
     plain_ones = {k: v for k, v in pair.items() if not isinstance(v, dict)}
@@ -562,10 +568,11 @@ def _flat_pair(pair: dict[str, Any]) -> dict[str, Any]:
 
 class LiveShots:
     """
-    The shots of a board as they come; made by `live`, used by ``with``.
+    The shots of a board as they come. `live` returns this object; use it in ``with``.
 
-    Each shot has `number`, `setup`, `speed_mps`, `U95_mps`, `counted`, `flags`, and so on: the
-    numbers that `chrono clock --json` prints, unrounded, NaN where undefined.
+    Each shot has `number`, `setup`, `speed_mps`, `U95_mps`, `counted`, `flags`, and so on.
+    These are the numbers that `chrono clock --json` prints, but not rounded. Undefined numbers
+    are NaN.
 
     Attributes
     ----------
@@ -586,7 +593,7 @@ class LiveShots:
         Raises
         ------
         ChronoError
-            If the port or the recording cannot be used, or this was opened before.
+            If the port or the recording cannot be used, or if this object was opened before.
         """
         from chrono.cautions import CAUTION
         from chrono.commands.console_output import RunReporter, tell
@@ -607,7 +614,7 @@ class LiveShots:
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Close port and recording, whatever ended the work; warn of what went wrong."""
+        """Close port and recording, also after an error; warn about faults of the run."""
         from chrono.commands.stop_signals import noted_signals
 
         with noted_signals() as ending:
@@ -616,12 +623,12 @@ class LiveShots:
             raise KeyboardInterrupt
 
     def __iter__(self) -> Iterator[ShotRow]:
-        """Yield the shots from the first one on that was not yielded yet."""
+        """Yield the shots that were not yielded yet."""
         return self
 
     def __next__(self) -> ShotRow:
         """
-        Wait for a shot; it is in the recording before it is here.
+        Wait for the next shot. The recording contains the shot before it is returned.
 
         Raises
         ------
@@ -631,7 +638,7 @@ class LiveShots:
         from chrono.commands.stop_signals import noted_signals
 
         run = self._opened()
-        with noted_signals() as ending:  # none of them cuts a turn off in its middle
+        with noted_signals() as ending:  # a signal never stops a turn in the middle
             while not self._has_next(run):
                 if self._is_over(run) or next(self._turns, self) is self:
                     break
@@ -646,13 +653,13 @@ class LiveShots:
 
     @property
     def recording(self) -> Path:
-        """The file that is being written, or was; `chrono.read` reads it."""
+        """The file that this run writes or has written; `chrono.read` can read it."""
         writer = self._opened().writer
-        assert writer is not None, "a live run of a script records"
+        assert writer is not None, "a live run of a script always has a recording"
         return writer.path
 
     def change_setup(self, name: str) -> None:
-        """Let the shots from here on belong to a setup of this name."""
+        """Assign all further shots to the setup with this name."""
         self._opened().say_setup(Setup(name))
 
     def __repr__(self) -> str:
@@ -669,13 +676,13 @@ class LiveShots:
         return self._run
 
     def _has_next(self, run: "LiveRun") -> bool:
-        """Whether a shot is there to be yielded, and on the disk."""
+        """Whether the next shot is complete and saved on the disk."""
         is_wanted = self._limit is None or self._given < self._limit
         on_disk = run.writer is not None and run.writer.trouble is None
         return is_wanted and on_disk and self._given < len(run.session.log)
 
     def _is_over(self, run: "LiveRun") -> bool:
-        """Whether no shot comes any more, or as many as were wanted are there whole."""
+        """Whether the run is closed, or the wanted number of shots is complete."""
         has_all = self._limit is not None and self._given >= self._limit
         return self._closed or (has_all and not run.in_a_shot)
 
@@ -701,45 +708,48 @@ def live(
     spare: PathLike | None = None,
 ) -> LiveShots:
     """
-    Clock a board: yield its shots as they come, and record everything it says.
+    Clock a board: yield its shots as they come, and record everything that it sends.
 
-    What happens is what `chrono clock` does. The cautions are on standard error: read them
-    before you shoot. The loop ends after `shots` shots, by ``break``, by an exception or by
-    Ctrl+C; the end of the ``with`` closes port and recording in each of these cases.
+    It works like `chrono clock`. The cautions are printed on standard error: read them before
+    you shoot. The loop ends after `shots` shots, by ``break``, by an exception or by Ctrl+C. In
+    each of these cases the end of the ``with`` closes port and recording.
 
     Parameters
     ----------
     port : str
-        Such as ``/dev/ttyUSB0`` or ``COM3``; ``virtual://two-bands`` is a virtual board.
+        The port, such as ``/dev/ttyUSB0`` or ``COM3``; ``virtual://two-bands`` is a virtual
+        board.
     rig : Rig, str, path or dict, optional
-        The gates; see `chrono.rig`. A virtual board brings its own.
+        The gates; see `chrono.rig`. A virtual board has its own rig.
     recording : str or path, optional
-        New file to record to; without it ``session-DATE-TIME.tsv`` in this folder.
+        New file for the recording. Without it the file is ``session-DATE-TIME.tsv`` in this
+        folder.
     setup : str, optional
         Name of the first setup.
     shots : int, optional
         End the recording after this many shots.
     baud : int, optional
-        As the firmware was built.
+        Baud rate of the firmware.
     clock_from_host : bool, optional
         Take the counter's rate from its beats.
     spare : str or path, optional
-        Folder where the recording goes on if its own place fails; without it the home folder.
+        Folder where the recording continues if its own place fails. Without it, the home
+        folder.
 
     Returns
     -------
     LiveShots
-        To be opened by ``with``, and then iterated.
+        Open this object with ``with``, then iterate over it.
 
     Raises
     ------
     RigError
-        If something is wrong with the rig; all other errors come when it is opened.
+        If something is wrong with the rig. All other errors come at the ``with``.
 
     Warns
     -----
     UserWarning
-        At the end, if something went wrong: what.
+        At the end, if something went wrong. The warning names the fault.
 
     Examples
     --------
@@ -774,23 +784,23 @@ def live(
 
 def rig(description: RigLike) -> Rig:
     """
-    Return the description of a rig, in SI units.
+    Return a rig from its description, in SI units.
 
     Parameters
     ----------
     description : str, path or dict
-        A rig file; or its keys as a dict, either as the file has them (texts with units) or
-        as a recording has them (SI numbers, the unit in each name).
+        A rig file, or its keys as a dict. The values are texts with units as in a rig file, or
+        SI numbers with the unit in each name as in a recording.
 
     Returns
     -------
     Rig
-        With the sections `gates`, `clock`, `body`, `window`, `site` and `calibration`.
+        The rig, with the sections `gates`, `clock`, `body`, `window`, `site` and `calibration`.
 
     Raises
     ------
     RigError
-        With everything that is wrong with it.
+        If the description is wrong. The error lists all faults.
 
     Examples
     --------
@@ -810,7 +820,7 @@ def rig(description: RigLike) -> Rig:
     return rig_from_table(description, "rig")
 
 
-_rig = rig  # `read` and `measure` have arguments of that name
+_rig = rig  # `read` and `measure` have arguments with this name
 
 
 def measure(transit_s: npt.ArrayLike, rig: RigLike, *, edges: str = "both") -> pd.DataFrame:
@@ -822,21 +832,21 @@ def measure(transit_s: npt.ArrayLike, rig: RigLike, *, edges: str = "both") -> p
     transit_s : array_like of float, shape (N,)
         Transits by the board's clock [s]; a Series keeps its index.
     rig : Rig, str, path or dict
-        The gates; see `chrono.rig`. Its clock's tick and jitter are taken to be those with
-        which the transits were timed.
+        The gates; see `chrono.rig`. The tick and the jitter of the rig's clock must be those of
+        the clock that timed the transits.
     edges : {"both", "lead", "trail"}, optional
-        Which edges gave the transits: the mean of both pairs, or one pair.
+        The edges that gave the transits: the mean of both pairs, or one pair.
 
     Returns
     -------
     pandas.DataFrame
         One row per transit with `speed_mps`, `u_mps`, `U95_mps`, `u_random_mps` and
-        `u_shared_mps` [m/s]; NaN where a transit is not above zero, or NaN.
+        `u_shared_mps` [m/s]. The row is NaN if the transit is NaN or not above zero.
 
     Raises
     ------
     OptionError
-        If the transits are no numbers in one dimension, or longer than an hour.
+        If the transits are not numbers in one dimension, or if one is longer than an hour.
 
     Examples
     --------
@@ -847,7 +857,7 @@ def measure(transit_s: npt.ArrayLike, rig: RigLike, *, edges: str = "both") -> p
     """
     if edges not in _EDGES:
         raise OptionError(
-            f"{edges!r} is no choice of edges", where="edges", hint="say both, lead or trail"
+            f"{edges!r} is not a valid choice", where="edges", hint="write both, lead or trail"
         )
     measured = measure_shots(_timed(_transits(transit_s), _EDGES[edges]), _model(_rig(rig)))
     table = pd.DataFrame(
@@ -862,7 +872,7 @@ def _transits(transit_s: npt.ArrayLike) -> Floats:
         values = np.asarray(transit_s, np.float64)
     except (TypeError, ValueError) as error:
         raise OptionError(
-            "no array of numbers", where="transit_s", hint="give transits in seconds"
+            "not an array of numbers", where="transit_s", hint="give transits in seconds"
         ) from error
     if values.ndim != 1:
         raise OptionError(
@@ -878,7 +888,7 @@ def _transits(transit_s: npt.ArrayLike) -> Floats:
 
 
 def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
-    """Return shots that were timed so and know nothing else, in steps of `_STEP_S`."""
+    """Return shots that contain only these transits, in steps of `_STEP_S`."""
     sound = np.isfinite(transit_s) & (transit_s > 0)
     shots = np.zeros(len(transit_s), SHOT_DTYPE)
     steps = np.where(sound, transit_s, 0.0) / _STEP_S
@@ -891,7 +901,7 @@ def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
 
 @lru_cache(maxsize=8)
 def _model(rig: Rig) -> SpeedModel:
-    """Make the model of a rig once: its coverage takes a tenth of a second to work out."""
+    """Make the model of a rig only once, because its coverage takes a tenth of a second."""
     return replace(SpeedModel.from_rig(rig), unit_s=_STEP_S)
 
 
@@ -930,7 +940,7 @@ _SHOWN_OF_SETUPS = {
 
 
 def _html_table(summary: pd.DataFrame) -> str:
-    """Return the statistics of setups as a table for a notebook, their names harmless."""
+    """Return the statistics of setups as a table for a notebook; make the names harmless."""
     shown = [name for name in _SHOWN_OF_SETUPS if name in summary.columns]
     if summary.empty or not shown:
         return ""
@@ -941,7 +951,7 @@ def _html_table(summary: pd.DataFrame) -> str:
 
 
 def _setups(session: Session) -> dict[str, Setup]:
-    """Return the setups by name, that of no name only where shots were made with it."""
+    """Return the setups by name; leave out a setup without name and without shots."""
     unnamed = session.setups.named(NO_SETUP)[session.log.setup].any()
     names = [name for name in session.setups.names if name != NO_SETUP or unnamed]
     return {name: session.setups.last(name) for name in names}
@@ -960,7 +970,7 @@ def _damage(recorded: LoadedRecording, data: dict[str, Any]) -> Damage:
 
 
 def _summary(setups: list[dict[str, Any]]) -> pd.DataFrame:
-    """Return the numbers of each setup; what is no number is told elsewhere."""
+    """Return the numbers of each setup; other places show values that are not numbers."""
     rows = [
         {k: v for k, v in setup.items() if isinstance(v, int | float | None)}
         for setup in setups

@@ -1,4 +1,4 @@
-"""Quantities with units at the program's edges; inside, everything is SI.
+"""Read and write quantities with units; inside the program all numbers are in SI units.
 
 Texts such as ``"300 mm"`` may have any unit that pint knows. Loading pint takes 0.2 s, so it is
 not used for the units of an ordinary rig file. A unit must be of exactly the wanted kind: an
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pint
 
 SPEED_UNITS = {"m/s": 1.0, "km/h": 1000 / 3600, "ft/s": 0.3048, "mph": 1609.344 / 3600}
-"""Units in which speeds are shown, in m/s (exact: NIST SP 811 appendix B)."""
+"""Units in which speeds are shown, with their size in m/s (exact: NIST SP 811 appendix B)."""
 
 KINDS = {
     "m": ("a length", "300 mm"),
@@ -34,7 +34,7 @@ KINDS = {
     "J": ("an energy", "20 J"),
     "": ("a ratio", "50 ppm"),
 }
-"""SI unit: its kind of quantity, and an example to show to the user."""
+"""For each SI unit: the kind of quantity, and an example for the user."""
 
 EVERYDAY_UNITS = {
     "m": ("m", 1.0),
@@ -54,10 +54,10 @@ EVERYDAY_UNITS = {
     "ppm": ("", 1e-6),
     "%": ("", 1e-2),
 }
-"""Unit as written: SI unit and factor; the tests compare them with pint's."""
+"""SI unit and factor for each unit as written. The tests compare them with pint."""
 
 ABSENT_TEXT = "—"
-"""Shown if there is no number."""
+"""The program shows this sign in place of a missing number."""
 
 STANDARD_GRAVITY_MPS2 = 9.80665
 """The g used for decelerations (CGPM 1901; exact)."""
@@ -68,7 +68,7 @@ ICE_POINT_K = 273.15
 _BARE = re.compile(
     r"\s*[+-]?[0-9.]+(e[+-]?[0-9]+)?(\s*(±|\+-|\+/-)\s*[0-9.]+(e[+-]?[0-9]+)?)?\s*"
 )
-"""A number, or one with its ±, without a unit."""
+"""A number, or a number with its ±, without a unit."""
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
 _FACTOR = r"[A-Za-zµμ°Ω_%]+(?:\^-?[1-9])?"
@@ -84,11 +84,11 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
     Parameters
     ----------
     text : str
-        Such as ``"300 mm"``, ``"18 degC"``, ``"50 ppm"``.
+        A quantity such as ``"300 mm"``, ``"18 degC"``, ``"50 ppm"``.
     unit : str
-        SI unit wanted, a key of `KINDS`; ``""`` for a ratio.
+        The wanted SI unit, a key of `KINDS`; ``""`` for a ratio.
     where : str, optional
-        Where the text was given, such as an option, for the error message.
+        The place of the text, such as an option; the error message shows it.
 
     Returns
     -------
@@ -108,7 +108,7 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """Return a quantity as written; add this unit if it has none."""
+    """Return a quantity as written; add this unit if the text has no unit."""
     return f"{text} {unit}" if _BARE.fullmatch(text) else text
 
 
@@ -119,21 +119,21 @@ def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float 
     Parameters
     ----------
     text : str
-        A quantity as for `parse_quantity`; ``+-`` and ``+/-`` also mean ``±``.
+        A quantity (see `parse_quantity`); ``+-`` and ``+/-`` also mean ``±``.
     unit, where : str
-        As for `parse_quantity`.
+        See `parse_quantity`.
 
     Returns
     -------
     value : float
-        In `unit`.
+        The value in `unit`.
     U95 : float or None
-        The number after the ±, a half-width at 95 %; None if there is no ±.
+        The number after the ±, a half-width at 95 %. None without a ±.
 
     Raises
     ------
     UnitError
-        As for `parse_quantity`.
+        See `parse_quantity`.
     """
     parts = _PLUS_MINUS.split(text, maxsplit=1)
     if len(parts) == 1:
@@ -167,8 +167,8 @@ def format_speed(speed_mps: float, U95_mps: float, unit: str) -> str:  # noqa: N
     """
     Write a speed with its expanded uncertainty, such as ``"45.12 ± 0.13 m/s"``.
 
-    The digits follow from the uncertainty, see `significant_decimals`. Without an uncertainty
-    four significant digits are shown; without a speed, a dash.
+    The number of digits follows from the uncertainty (see `significant_decimals`). Without an
+    uncertainty the text has four significant digits. Without a speed the text is a dash.
     """
     return format_measured(speed_in(unit, speed_mps), speed_in(unit, U95_mps), unit)
 
@@ -200,9 +200,9 @@ def significant_decimals(uncertainty: float) -> int:
     """
     Return how many decimals to show (negative: round to tens, hundreds, …).
 
-    Rule of the Particle Data Group (Review of Particle Physics, Introduction 5.3): of the
-    uncertainty's first three digits 100…354 keep two digits, 355…949 one, 950…999 are
-    rounded up to 1000 and keep two.
+    The rule comes from the Particle Data Group (Review of Particle Physics, Introduction 5.3).
+    The first three digits of the uncertainty decide. 100…354 keep two digits, 355…949 keep one
+    digit, 950…999 are rounded up to 1000 and keep two digits.
     """
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         return 3

@@ -1,6 +1,7 @@
 """The result of decoding: the board's events as arrays, and the records between them.
 
-A batch is one part of a recording in its own order. It does not know what the events mean.
+A batch is one part of a recording, in the order of the recording. This file does not know what
+the events mean.
 """
 
 from bisect import bisect_left
@@ -17,16 +18,16 @@ LEVEL_UNKNOWN = 2
 
 
 class EventKind(IntEnum):
-    """Kind of one event."""
+    """Kind of an event."""
 
     EDGE = 0
     """One gate changed; the counter value is exact."""
     LATE = 1
     """One gate changed; the counter value is good for pairing only."""
     BEAT = 2
-    """Sent by the board every second, with both levels and its count of lost edges."""
+    """A beat. The board sends it every second, with both levels and the count of lost edges."""
     INTERVAL = 3
-    """One transit measured by the board itself; `counter` holds it."""
+    """One transit that the board itself measured; `counter` contains it."""
     DAMAGED = 4
     """A board line that could not be used; only its place and host time are known."""
 
@@ -41,9 +42,9 @@ class Events:
     host_us : ndarray of int64, shape (N,)
         Host's monotonic clock since the session's start when the line was read [us].
     kind : ndarray of uint8, shape (N,)
-        A `EventKind`.
+        An `EventKind`.
     gate : ndarray of uint8, shape (N,)
-        0 for gate A, 1 for gate B; 0 if it has no meaning.
+        0 for gate A, 1 for gate B; 0 if the gate has no meaning.
     level : ndarray of uint8, shape (N,)
         1 blocked, 0 clear, `LEVEL_UNKNOWN` if the line does not state it (plain lines
         without a level: a leading edge). For a beat: level of A plus 2 times level of B.
@@ -52,7 +53,7 @@ class Events:
     sequence : ndarray of int32, shape (N,)
         The line's sequence number, `NO_SEQUENCE` if the kind of lines has none.
     lost : ndarray of int32, shape (N,)
-        For a beat the edges lost on the board since its start, otherwise 0.
+        For a beat the number of edges lost on the board since its start, otherwise 0.
     """
 
     host_us: npt.NDArray[np.int64]
@@ -93,13 +94,13 @@ class RestartCause(StrEnum):
     """What started a board, as its hello reports it."""
 
     UNREPORTED = ""
-    """The hello does not state it: an older firmware."""
+    """The hello does not state the cause (older firmware)."""
     POWER = "power"
     BROWN_OUT = "brown-out"
     WATCHDOG = "watchdog"
     RESET_PIN = "reset-pin"
     UNKNOWN = "unknown"
-    """The chip had no record of it."""
+    """The chip had no record of the cause."""
 
 
 @dataclass(frozen=True)
@@ -147,11 +148,11 @@ class Batch:
     controls : tuple of Record
         The other records, in order.
     rows : int
-        Rows read, usable or not.
+        Number of rows read, usable or not.
     damaged : int
-        Board lines that could not be used, and rows that are not records.
+        Number of board lines that could not be used, and of rows that are not records.
     samples : tuple of LineSample
-        The first few of the damaged ones.
+        The first few damaged lines.
     """
 
     events: Events
@@ -169,8 +170,8 @@ def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
     ----------
     batch : Batch
     places : iterable of int
-        Places of events that begin a piece, growing, without 0. The number of events as a
-        place puts the records after the last event into a separate piece.
+        Places of events that begin a piece, in growing order, without 0. If the last place
+        equals the number of events, the records after the last event form a separate piece.
 
     Yields
     ------

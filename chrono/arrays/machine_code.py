@@ -1,11 +1,11 @@
-"""Loops over arrays as machine code, and the folder where that code is kept.
+"""Run loops over arrays as machine code, and manage the folder of the stored code.
 
 Numba takes most of a second to load, and some seconds to compile once on a machine. So
 `prepare_loops` loads it only if there is enough work. Until then, and if numba cannot be
-imported, the same loops run as plain Python. Other imports of a program do not matter.
+imported, the same loops run as plain Python. Other imports of a program make no difference.
 
-Machine code contains constants and functions from other files than its loop's file. So the
-folder's name is a hash of all sources: any change compiles everything again.
+The machine code of a loop contains constants and functions from several files. So the folder's
+name is a hash of all sources. After any change all loops are compiled again.
 """
 
 import os
@@ -22,7 +22,7 @@ from typing import Any, TypeVar, cast
 PACKAGE = Path(__file__).parents[1]
 
 MOST_FOLDERS = 4
-"""This many folders of older sources, or of other programs of the same user, are kept."""
+"""Number of folders of older sources, or of the same user's other programs, that are kept."""
 
 
 @cache
@@ -95,10 +95,10 @@ LONG = 200
 """A loop with at least this many steps is worth a call of machine code."""
 
 WORTH_LOADING_BYTES = 2_500_000
-"""For this many bytes, plain reading takes as long as loading machine code and using it."""
+"""Number of bytes for which plain reading takes as long as loading and using machine code."""
 
 WORTH_COMPILING_BYTES = 14_000_000
-"""The same if the machine code must be compiled first."""
+"""The same number if the machine code must be compiled first."""
 
 _loaded = False
 
@@ -119,13 +119,13 @@ def prepare_loops(work_bytes: int) -> None:
 
 
 def load_numba() -> None:
-    """Run loops as machine code from now on, or say that this is impossible."""
+    """Run loops as machine code from now on, or print that this is impossible."""
     global _loaded
     if _loaded:
         return
     try:
         import numba  # noqa: F401
-    except (ImportError, OSError):  # no wheel for this system, or one for another numpy
+    except (ImportError, OSError):  # no wheel here, or one for another numpy
         _say_once("large files load faster with numba: pip install numba")
         return
     _tell_of_compiling()
@@ -162,7 +162,7 @@ def compiled(function: F) -> F:
     with used_by_numba(folder):
         try:
             return cast(F, numba.njit(function, cache=True, nogil=True))
-        except RuntimeError:  # it has no file, so its versions cannot be distinguished
+        except RuntimeError:  # without a file, versions look alike
             return cast(F, numba.njit(function, nogil=True))
 
 
@@ -175,7 +175,7 @@ def inlined(function: F) -> F:
 
 
 def _tell_of_compiling() -> None:
-    """Print a line when one of our loops must be compiled, because none was stored."""
+    """Print a line when one of our loops must be compiled because it was not stored."""
     from numba.core import event
 
     class Telling(event.Listener):

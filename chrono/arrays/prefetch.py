@@ -8,7 +8,7 @@ T = TypeVar("T")
 
 
 def prefetch(items: Iterator[T]) -> Iterator[T]:
-    """Yield items (never None); a thread makes each one while the one before is used."""
+    """Yield items (never None); a thread makes each item while the item before is used."""
     with ThreadPoolExecutor(1) as other:
         coming = other.submit(next, items, None)
         while (item := coming.result()) is not None:

@@ -15,13 +15,13 @@ Records = npt.NDArray[np.void]
 
 
 def choose(records: Records, chosen: Bools) -> Records:
-    """Return the records where `chosen` is true; the array itself if all are chosen."""
+    """Return the records where `chosen` is true, or the array itself if all are chosen."""
     places = chosen.nonzero()[0]
     return records if len(places) == len(records) else records.take(places)
 
 
 def join(*parts: Records) -> Records:
-    """Return the records of all parts, one after the other; a single part is not copied."""
+    """Return the records of all parts, one after another; a single part is not copied."""
     filled = [part for part in parts if len(part)]
     if len(filled) < 2:
         return filled[0] if filled else parts[0]
@@ -34,7 +34,7 @@ def copy(records: Records) -> Records:
 
 
 def put(records: Records, into: Records) -> None:
-    """Overwrite records with the same number of others."""
+    """Overwrite records with the same number of other records."""
     _bytes(into)[:] = _bytes(np.ascontiguousarray(records))
 
 
@@ -51,17 +51,17 @@ def part(records: Records, name: str) -> Records:
 
 def expand_runs(starts: Places, sizes: Places) -> tuple[Places, Places]:
     """
-    Return every place of some runs, and the run it belongs to.
+    Return every place of some runs, and the run of each place.
 
     Parameters
     ----------
     starts, sizes : ndarray of int, shape (N,)
-        Where each run begins, and how many places it has; runs may overlap or be empty.
+        First place of each run, and its number of places. Runs may overlap or be empty.
 
     Returns
     -------
     owner, place : ndarray of int, shape (sum of `sizes`,)
-        The run, and the place in the array.
+        Number of the run, and the place in the array.
     """
     owner = np.repeat(np.arange(len(sizes)), sizes)
     shift = starts - (np.cumsum(sizes) - sizes)

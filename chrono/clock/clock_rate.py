@@ -1,7 +1,7 @@
-"""The counter's rate against the host's clock, from the board's beats.
+"""Measure the counter's rate against the host's clock, from the board's beats.
 
-Reading delays are never negative, so the smallest delays are the best ones: the rate comes from
-their lower envelope. Beats are taken from batches as they come.
+Reading delays are never negative, so the smallest delays are the best. The rate comes from the
+lower envelope of the delays. Beats are taken from batches as they come.
 """
 
 from collections import deque
@@ -37,19 +37,20 @@ from chrono.measuring.error_budget import (
 from chrono.processor.rig_rules import Rules
 
 HOST_RATE_TOLERANCE = 15e-6
-"""Half-width for a host with an NTP-controlled clock: PHI of RFC 5905, figure 5 ("frequency
-tolerance", 15 ppm). A clock that is not synchronised is wrong by up to about 100 ppm
-(common practice, no source)."""
+"""Half-width of the rate error of a host with an NTP-controlled clock: PHI of RFC 5905, figure
+5 ("frequency tolerance", 15 ppm). A clock that is not synchronised may be wrong by about 100
+ppm (common practice, no source)."""
 
 POLLING_S = 1e-3
-"""How far the smallest delay may drift without being seen: lines wait for the next USB
+"""Largest drift of the smallest delay that cannot be seen: lines wait for the next USB
 full-speed frame, 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short lines longer
-(FTDI AN232B-04: 16 ms by default); give that time for them."""
+(FTDI AN232B-04: 16 ms by default). For such an adapter, give the time of its timer.
+"""
 
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
 GAP_S = 10.0
-"""After a longer silence a new segment begins, because the counter may have wrapped unseen."""
+"""After a longer silence a new segment begins, because a wrap of the counter may be missed."""
 
 MAX_RATE_ERROR = 0.02
 
@@ -62,7 +63,7 @@ class ClockEstimate:
     Attributes
     ----------
     rate_error : float
-        ε, relative, positive for a counter that runs fast.
+        Relative error ε, positive for a counter that runs fast.
     uncertainty : CombinedUncertainty
         Uncertainty of ε, from the scatter of the delays (type A), the host's own rate and the
         polling of the port (type B).
@@ -73,12 +74,13 @@ class ClockEstimate:
     span_s : float
         Total length of these segments [s].
     steps_s : float
-        Spread of the delays if each depends on the one before, as with a port that delivers at
-        fixed intervals; this makes the uncertainty larger [s]. 0 if they do not.
+        Spread of the delays if each delay depends on the delay before [s], for example if a
+        port delivers at fixed intervals. It makes the uncertainty larger. 0 if delays are
+        independent.
     wanders : bool
-        Whether the delays drift instead of scattering, which also makes it larger.
+        Whether the delays drift and do not only scatter. A drift makes the uncertainty larger.
     narrows : bool
-        Whether a longer run would make it smaller.
+        Whether a longer run would make the uncertainty smaller.
     """
 
     rate_error: float
@@ -103,10 +105,10 @@ class ClockEstimate:
 
 class ClockTracker:
     """
-    Keeps what is needed to compute the rate while beats arrive, in bounded memory.
+    Collect the data to compute the rate while beats arrive, in bounded memory.
 
-    It holds at most `MAX_SEGMENTS` segments of `MAX_BLOCKS` blocks. A block keeps only the
-    corners of its lower hull; no envelope can touch any other point.
+    The memory contains at most `MAX_SEGMENTS` segments of `MAX_BLOCKS` blocks. A block keeps
+    only the corners of its lower hull, because no envelope can touch any other point.
 
     Parameters
     ----------
@@ -138,7 +140,7 @@ class ClockTracker:
             self._add_one(point)
 
     def begin_segment(self) -> None:
-        """Note that the board restarted or the link was lost: the offset is new."""
+        """Note that the board restarted or the link was lost, so that the offset is new."""
         self._last = None
 
     def estimate(
@@ -152,7 +154,7 @@ class ClockTracker:
         host_rate_tolerance : float
             Half-width of the host clock's own relative rate error (rectangular).
         polling_s : float
-            How far the smallest delay may drift unseen within a segment [s].
+            Largest drift of the smallest delay within a segment that cannot be seen [s].
 
         Returns
         -------
@@ -215,7 +217,7 @@ class ClockTracker:
         return 0 < board_gap < GAP_S and host_gap >= 0
 
     def _forget_weakest(self) -> None:
-        """Keep memory bounded: drop the finished segment that says least about the rate."""
+        """Keep memory bounded: drop the finished segment that gives least information."""
         if len(self._segments) > MAX_SEGMENTS:
             finished = self._segments[:-1]
             weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
@@ -258,14 +260,14 @@ LAST_BEATS = 120
 
 class BeatClock:
     """
-    Carries the beats of one board.
+    Collect the beats of one board.
 
     Parameters
     ----------
     rules : Rules
         Time of a counter unit and width of the counter.
     is_usable : callable, optional
-        Returns whether a counter of this frequency [Hz] and width can be used; beats of an
+        Returns whether a counter of this frequency [Hz] and width can be used. Beats of an
         unusable counter are left out.
     """
 
@@ -302,12 +304,12 @@ class BeatClock:
         Raises
         ------
         CalibrationError
-            If the beats so far do not suffice.
+            If there are not enough beats so far.
         """
         return self._tracker.estimate()
 
     def _take_counter(self, hello: Record) -> None:
-        """Start again if the board states another counter than before."""
+        """Start again if the board states a different counter than before."""
         self._deaf = not self._is_usable(hello.data["frequency_hz"], hello.data["counter_bits"])
         if self._deaf:
             return
@@ -334,7 +336,7 @@ class BeatClock:
             self._unwrap(counter[begin:end], host_us[begin:end])
 
     def _unwrap(self, counter: Ints, host_us: Ints) -> None:
-        """Take beats between which no wrap of the counter can be missed."""
+        """Take beats that are so close in time that no wrap of the counter can be missed."""
         if not len(counter):
             return
         last_counter, _, last_t = self._last or (int(counter[0]), 0, int(counter[0]))

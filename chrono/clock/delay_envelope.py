@@ -1,7 +1,7 @@
-"""The lower envelope of the delays: segments of beats, their blocks, a line through the minima.
+"""Find the lower envelope of the delays: segments of beats, blocks, a line through the minima.
 
-A line of the board is never read before it was sent. So host time against board time is a
-straight line plus a delay that is never negative, and the earliest reading of each block of
+A line of the board is never read before it was sent. So host time as a function of board time
+is a straight line plus a delay that is never negative. The earliest reading of each block of
 beats gives the rate. This file does not know about uncertainty budgets and texts.
 """
 
@@ -18,10 +18,11 @@ BEATS_PER_BLOCK = 5
 MAX_BLOCKS = 60
 MIN_BLOCKS = 4
 STEP_S = 20e-3
-"""A smaller step of the envelope counts as a change of the delay: a latency timer makes such
-steps when beats and timer slide past each other."""
+"""A step of the envelope that is smaller than this counts as a change of the delay. A latency
+timer makes such steps when beats and timer slide past each other.
+"""
 STEP_FACTOR = 15
-"""An exponential step between neighbouring minima exceeds 15 medians once in 30,000."""
+"""An exponential step between neighbouring minima exceeds 15 medians in 1 of 30,000 cases."""
 
 MAX_RECENT = 600
 MAX_LAG = 40
@@ -40,7 +41,7 @@ def _no_points() -> deque[Point]:
 
 @dataclass
 class BeatSegment:
-    """A segment without a break: blocks of equally many beats, each as its lower hull."""
+    """A segment without a break: blocks of equally many beats, stored as lower hulls."""
 
     beats_per_block: int = BEATS_PER_BLOCK
     blocks: list[Floats] = field(default_factory=list)
@@ -52,8 +53,9 @@ class EnvelopeLine:
     """
     Straight line through the lowest points of one segment's blocks.
 
-    `wander` makes `u` larger if each minimum depends on the one before. `order_s` is the spread
-    of the delays if each depends on the one before [s], and 0 if they are independent.
+    `wander` makes `u` larger if each minimum depends on the minimum before. `order_s` is the
+    spread of the delays if each delay depends on the delay before [s]. It is 0 if delays are
+    independent.
     """
 
     slope: float
@@ -100,7 +102,7 @@ def _lowest(blocks: list[Floats], slope: float) -> Floats:
 
 
 def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
-    """Cut where the envelope steps; leave out blocks at a cut, which may hold both levels."""
+    """Cut at steps of the envelope; leave out blocks at a cut, because they may mix levels."""
     low = _lowest(segment.blocks, slope)
     change = np.diff(low[:, 1] - slope * low[:, 0])
     change -= np.median(change)
@@ -127,7 +129,7 @@ def halved(segment: BeatSegment) -> list[BeatSegment]:
 
 
 def lower_hull(points: Sequence[Sequence[float]]) -> Floats:
-    """Corners of the lower convex hull of points in order of board time (monotone chain)."""
+    """Return the lower convex hull of points in order of board time (monotone chain)."""
     hull: list[Sequence[float]] = []
     for point in points:
         while len(hull) > 1 and not _turns_up(hull[-2], hull[-1], point):
@@ -171,11 +173,12 @@ def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
 
 def _order(segment: BeatSegment, slope: float) -> float:
     """
-    Return the spread of the delays if each depends on the one before, otherwise 0 [s].
+    Return the spread of the delays if each depends on the delay before, otherwise 0 [s].
 
-    With a port that delivers at fixed intervals, a beat's delay depends on the delays before
-    it. Then the smallest delay may slowly change with the clock, unseen, by as much as the
-    delays spread. The test uses ranks, so that a few very late beats count little.
+    With a port that delivers at fixed intervals, the delay of a beat depends on earlier delays.
+    Then the smallest delay may slowly change with the clock, and the data do not show it. The
+    change may be as large as the spread of the delays. The test uses ranks, so that a few very
+    late beats count little.
     """
     first, last = segment.blocks[0][0, 0], segment.blocks[-1][-1, 0]
     points = np.array([point for point in segment.recent if first <= point[0] <= last])
@@ -195,8 +198,8 @@ def _wander(residual: Floats) -> float:
     """
     Return the factor by which serial correlation of the residuals enlarges the slope's u.
 
-    √((1 + r)/(1 − r)) for a first-order autoregression with lag-1 correlation r, applied
-    only where r is significant (beyond 2/√n).
+    The factor is √((1 + r)/(1 − r)) for a first-order autoregression with lag-1 correlation r.
+    It is used only if r is significant (beyond 2/√n).
     """
     power = float(residual @ residual)
     r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
@@ -204,12 +207,12 @@ def _wander(residual: Floats) -> float:
 
 
 def information(segment: BeatSegment) -> float:
-    """Return how much a segment says about the rate, up to a constant factor."""
+    """Return the information of a segment about the rate, up to a constant factor."""
     if len(segment.blocks) < MIN_BLOCKS:
         return 0.0
     return _span_s(segment) ** 2 * len(segment.blocks) * segment.beats_per_block**2
 
 
 def _span_s(segment: BeatSegment) -> float:
-    """Board time from the first to the last beat; a hull always contains its end points."""
+    """Return the board time from the first to the last beat; a hull contains its end points."""
     return float(segment.blocks[-1][-1, 0] - segment.blocks[0][0, 0])

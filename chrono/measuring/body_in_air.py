@@ -1,7 +1,7 @@
 """A body in the air of a site: air, gravity and drag, with their uncertainties.
 
-Joins the physics of drag with the error budget. Falls, flights, stops, energies and the speed
-at the mouth use it. Does not know about gates and shots.
+This file combines the physics of drag with the error budget. Falls, flights, stops, energies
+and the speed at the mouth use it. It does not know about gates and shots.
 """
 
 import math
@@ -30,9 +30,10 @@ from chrono.physics.trajectory import Deceleration
 from chrono.rigs.rig_model import Rig
 
 DRAG_COEFFICIENT_RELATIVE_U = 0.1
-"""Relative u if a ball has the smooth sphere's coefficient: the correlation is within 6 % of
-measurements below Re 6e4, and 9 % too high at 1e5; seams and felt add to that (common
-practice, no source)."""
+"""Relative u if the coefficient of a smooth sphere is used for a ball. The correlation is
+within 6 % of measurements below Re 6e4, and 9 % too high at 1e5. Seams and felt add to that
+(common practice, no source).
+"""
 
 
 @dataclass(frozen=True)
@@ -47,11 +48,11 @@ class Ball:
     density_kgpm3, viscosity_pas : float
         Density and viscosity of the air [kg/m³], [Pa s].
     drag_coefficient : float
-        Drag coefficient on the frontal area, at the speed in question.
+        Drag coefficient on the frontal area, at the given speed.
     drag_coefficient_u : float
-        Its standard uncertainty, relative.
+        Relative standard uncertainty of the drag coefficient.
     density_tolerance, mass_tolerance, diameter_tolerance : float
-        Half-widths, relative (rectangular).
+        Relative half-widths of these values (rectangular).
     """
 
     diameter_m: float
@@ -82,7 +83,7 @@ class Ball:
 
     @property
     def drag_contributions(self) -> tuple[Contribution, ...]:
-        """What makes κ uncertain, in relative terms: κ = ρ·Cd·π·D²/(8·m)."""
+        """Relative uncertainties of the factors in κ = ρ·Cd·π·D²/(8·m)."""
         return (
             Contribution(normal("drag coefficient", self.drag_coefficient_u), 1.0),
             Contribution(rectangular("air density", self.density_tolerance), 1.0),
@@ -197,12 +198,12 @@ class MovingBody:
     mass, diameter : Quantity or None
         Mass [kg], and diameter across the path [m].
     drag : Quantity
-        Drag coefficient on the frontal area. For a sphere: the factor on the coefficient of
+        Drag coefficient on the frontal area. For a sphere it is a factor on the coefficient of
         a smooth sphere, which depends on the Reynolds number.
     sphere : bool
-        Whether it is a sphere.
+        Whether the body is a sphere.
     terminal : Quantity or None
-        Terminal speed [m/s], if the drag is known by it; infinite without air.
+        Terminal speed [m/s], if it is used to find the drag; infinite without air.
     """
 
     mass: Quantity | None
@@ -213,7 +214,7 @@ class MovingBody:
 
     @property
     def drag_is_known(self) -> bool:
-        """Whether enough is known to compute the drag."""
+        """Whether the known values are enough to compute the drag."""
         return self.terminal is not None or None not in (self.mass, self.diameter)
 
     @property
@@ -228,8 +229,8 @@ class MovingBody:
 BRANCH = Quantity(CRISIS, 0.5, arcsine(CRISIS, 0.5))
 """
 Position of a smooth sphere's drag coefficient above Re 2e5, between the lowest (0) and the
-highest (1). One of the two is true, and nothing between them: so a U-shaped distribution is
-used, with its 95 % at the ends.
+highest (1). One of these two is true, and no value between them. So a U-shaped distribution is
+used, and its ± at 95 % reaches the ends.
 """
 
 SMOOTH_SPHERE = Quantity(DRAG, 1.0, normal(DRAG, DRAG_COEFFICIENT_RELATIVE_U))
@@ -256,7 +257,7 @@ def deceleration_of(
     ----------
     body : MovingBody
     site : SiteAir
-        Only its viscosity is used; density and gravity are in `values`.
+        Only the viscosity is used; density and gravity are in `values`.
     values : mapping
         Values of `MovingBody.quantities` and `SiteAir.quantities`, by name.
     """

@@ -1,6 +1,7 @@
-"""What all calibrations use: the mean of a series, a combined uncertainty.
+"""Functions for all calibrations: the mean of a series, a combined uncertainty.
 
-Contributions are those of the error budget. Does not know about gates, files or screens.
+Contributions are the ones of the error budget. This file does not know about gates, files or
+screens.
 """
 
 import math
@@ -53,9 +54,10 @@ def combine(contributions: Iterable[Contribution]) -> CombinedUncertainty:
 
     Notes
     -----
-    U95 is the smaller of two valid ones. t_95(ν_eff)·u_c is too wide if a rectangular
-    contribution is the largest. The interval of the combined distribution is too wide if few
-    repeats are (sums of t distributions cover more than 95 % of repeated calibrations).
+    Two ways to compute U95 are valid, and the smaller result is used. t_95(ν_eff)·u_c is too
+    wide if the largest contribution is rectangular. The interval of the combined distribution
+    is too wide if the largest contribution comes from few repeats (sums of t distributions
+    cover more than 95 % of repeated calibrations).
     """
     parts = tuple(contributions)
     return CombinedUncertainty(
@@ -77,7 +79,7 @@ def mean_input(name: str, values: Floats, unit: str = "") -> Input:
     values : ndarray of float64, shape (N,), N >= 2
         The repeated observations.
     unit : str, optional
-        Their SI unit.
+        SI unit of the observations.
     """
     u = float(np.std(values, ddof=1)) / math.sqrt(len(values))
     return normal(name, u, dof=len(values) - 1, nature="shared", unit=unit)

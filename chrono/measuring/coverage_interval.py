@@ -1,8 +1,9 @@
-"""The interval that holds 95 % of the combined distribution of all contributions.
+"""Find the interval that holds 95 % of the combined distribution of all contributions.
 
 Contributions are independent, so the distribution of their sum is the convolution of their
-distributions: exact probabilities in the bins of one common grid, multiplied as Fourier
-transforms. No normal distribution is assumed, and no random numbers are used.
+distributions. Each distribution becomes exact probabilities in the bins of one common grid, and
+the Fourier transforms are multiplied. The method does not assume a normal distribution and does
+not use random numbers.
 """
 
 import math
@@ -23,13 +24,13 @@ from chrono.measuring.error_budget import (
 )
 
 BINS = 2048
-"""Bins of the grid: the interval is found to about 1e-5 of itself."""
+"""Number of bins of the grid. The relative error of the interval is then about 1e-5."""
 
 NEGLIGIBLE = 1e-9
-"""A contribution smaller than this part of the largest one changes nothing."""
+"""A contribution smaller than this part of the largest one has no effect."""
 
 LEAST_U = 1e-290
-"""A smaller one counts as 0: its reciprocal is too large for a float."""
+"""A smaller u counts as 0, because its reciprocal is too large for a float."""
 
 _CHORD_NODES = 200
 
@@ -55,8 +56,8 @@ def coverage_half_width(
     Returns
     -------
     float
-        U with P(|deviation| ≤ U) = `probability`, in the result's unit; 0 when nothing
-        contributes.
+        U with P(|deviation| ≤ U) = `probability`, in the result's unit; 0 without
+        contributions.
     """
     parts = _not_negligible(contributions)
     if not parts:
@@ -143,7 +144,7 @@ class CoverageTable:
 
 def with_normal(factors: Floats, share: Floats) -> Floats:
     """
-    Return coverage factors if a normal contribution is added that has a share of u.
+    Return coverage factors after a normal contribution with a share of u is added.
 
     A flat-topped sum soon becomes normal; a sum with long tails combines in quadrature.
     Compared with the combined distribution this is at most 1 % too narrow and 4 % too wide.
@@ -151,9 +152,9 @@ def with_normal(factors: Floats, share: Floats) -> Floats:
     Parameters
     ----------
     factors : ndarray of float64, shape (N,)
-        Factors of all the other contributions together.
+        Coverage factors of all other contributions together.
     share : ndarray of float64, shape (N,)
-        The normal contribution's part of the combined standard uncertainty, 0 … 1.
+        The normal contribution as a part of the combined standard uncertainty, 0 … 1.
     """
     others = 1 - share * share
     flat = NORMAL_FACTOR + (factors - NORMAL_FACTOR) * others * others * others
@@ -184,7 +185,7 @@ def cumulative(quantity: Input, deviation: Floats) -> Floats:
     quantity : Input
         The input, with u > 0.
     deviation : ndarray of float64
-        In the input's unit.
+        Deviations in the input's unit.
     """
     a = quantity.half_width
     match quantity.distribution:
@@ -216,7 +217,8 @@ def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
     depth = 1 - math.sqrt(1 - ratio * ratio)
     y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
     shorter = 1 - np.sqrt(1 - (ratio * y) ** 2)
-    # If chords are not the largest part, nearly all deviations are beyond the largest one.
+    # If chords are not the largest part, nearly all deviations are larger than the chords
+    # allow.
     size, place = np.unique(np.minimum(np.abs(deviation), 1.0), return_inverse=True)
     above = np.clip(size[:, np.newaxis] * depth + shorter, 0.0, depth)
     reached = np.sqrt(above * (2 - above)) / ratio
@@ -247,7 +249,7 @@ def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
 def _probabilities(part: Contribution, step: float) -> Floats:
     """Return one contribution's probabilities in the bins, in the same order."""
     half, scale = BINS // 2, step / part.sensitivity
-    if part.input.distribution == "tilt":  # the only one that is not symmetric
+    if part.input.distribution == "tilt":  # the only distribution that is not symmetric
         edges = np.asarray((np.arange(BINS + 1) - half - 0.5) * scale, np.float64)
         return scipy.fft.ifftshift(np.abs(np.diff(cumulative(part.input, edges))))
     edges = np.asarray((np.arange(half + 1) + 0.5) * abs(scale), np.float64)

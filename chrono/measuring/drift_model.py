@@ -1,9 +1,9 @@
-"""Means of setups and one steady drift, fitted together to the shots of a session.
+"""Fit the means of setups and one steady drift to the shots of a session.
 
 Each setup has its own mean and spread; the drift is a slope over the shot number. Errors are
-HC2 (MacKinnon and White, Journal of Econometrics 29 (1985) 305); degrees of freedom are those
-of Bell and McCaffrey (Survey Methodology 28 (2002) 169). Both equal Welch's if the setups have
-no slope between them.
+HC2 (MacKinnon and White, Journal of Econometrics 29 (1985) 305). Degrees of freedom follow Bell
+and McCaffrey (Survey Methodology 28 (2002) 169). Both equal Welch's if the setups have no slope
+between them.
 """
 
 import math
@@ -16,7 +16,7 @@ from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.series_statistics import Sample
 
 _FREE_LEAST = 1e-9
-"""A shot with less freedom than this determines the drift alone; its error is unknown."""
+"""A shot with less freedom than this determines the drift alone, so its error is unknown."""
 
 
 @dataclass(frozen=True)
@@ -27,11 +27,12 @@ class FittedDifference:
     Attributes
     ----------
     difference_mps : float
-        Second minus first [m/s].
+        Mean of the second setup minus mean of the first [m/s].
     u_mps, dof : float
-        Its standard uncertainty from the scatter [m/s], and the degrees of freedom.
+        Standard uncertainty of the difference from the scatter [m/s], and its degrees of
+        freedom.
     u_own_mps : float
-        The same from the shots' own random parts, which are known in advance [m/s].
+        Standard uncertainty from the shots' own random parts, which are known in advance [m/s].
     """
 
     difference_mps: float
@@ -43,23 +44,23 @@ class FittedDifference:
 @dataclass(frozen=True, eq=False)
 class DriftFit:
     """
-    The fit to the shots of K setups, N in all.
+    The fit to N shots of K setups.
 
     Attributes
     ----------
     setup : ndarray of int64, shape (N,)
-        Place of each shot's setup.
+        Number of each shot's setup, from 0.
     counts, means_mps, middles : ndarray of float64, shape (K,)
-        Shots, mean speed [m/s] and mean shot number of each setup.
+        Number of shots, mean speed [m/s] and mean shot number of each setup.
     along : ndarray of float64, shape (N,)
-        Shot numbers minus their setup's mean, scaled so that their squares sum to 1.
+        Shot numbers minus their setup's mean, scaled so that the sum of their squares is 1.
     length : float
-        Their scale: root of the sum of squares [shots].
+        Scale of `along`: root of the sum of squares [shots].
     slope : float
-        Drift in the scale of `along` [m/s].
+        Drift per unit of `along` [m/s].
     residuals_mps, freedom, own_mps : ndarray of float64, shape (N,)
-        Residual of each speed [m/s], the part of its error in the residual (1 minus the
-        leverage), and its own random uncertainty [m/s].
+        Residual of each speed [m/s]; the part of the speed's error in the residual (1 minus the
+        leverage); the speed's own random uncertainty [m/s].
     """
 
     setup: Ints
@@ -98,8 +99,8 @@ class DriftFit:
         tr(A·Σ·A·Σ). Written out, A_ij = γ·q_i·q_j + q_i·p_j + p_i·q_j. For shots of one setup
         of n shots add W/n² − (w_i + w_j)/n; for the same shot also add w_i. Here
         γ = Σ w·q², W = Σ w of the setup, and p is −w·q minus its mean in the setup.
-        Bell and McCaffrey use equal spreads; then a difference would be claimed too often if
-        setups have few shots and different spreads.
+        Bell and McCaffrey use equal spreads. With equal spreads a difference would be claimed
+        too often if setups have few shots and different spreads.
         """
         n, along = self.counts, self.along
         spreads = self._sums(self.residuals_mps**2 / self.freedom) / n

@@ -1,7 +1,7 @@
-"""Energy and momentum of shots, and their share of the energy in the launcher.
+"""Compute energy and momentum of shots, and their share of the energy in the launcher.
 
-The stored energy has ideal limits (`chrono.physics.stored_energy`); the body's share is given
-for each of them.
+The stored energy has ideal limits (`chrono.physics.stored_energy`). The body's share is given
+for each limit.
 """
 
 import math
@@ -38,9 +38,9 @@ class EnergyStore:
     bounds : tuple of str
         Name of each bound.
     quantities : tuple of Quantity
-        Quantities on which the bounds depend.
+        The quantities on which the bounds depend.
     energies : callable
-        Takes the quantities' values by name, returns the bounds [J].
+        Function that takes the quantities' values by name and returns the bounds [J].
     """
 
     kind: str
@@ -67,13 +67,13 @@ class EnergyResult:
     ----------
     launch : Launch
     distance_m : float
-        Distance from the launcher's mouth to where the speed was measured [m].
+        Distance from the launcher's mouth to the place where the speed was measured [m].
     speed, energy, momentum : Estimate
         Speed, energy and momentum at the mouth [m/s], [J], [N s].
     mach : float
-        Mach number there.
+        Mach number at the mouth.
     bounds : tuple of EnergyBound
-        One for each bound of each store.
+        One `EnergyBound` for each bound of each store.
     limits : tuple of (str, Estimate)
         Highest speeds that the stores allow [m/s].
     """
@@ -89,7 +89,7 @@ class EnergyResult:
 
     @property
     def exceeded(self) -> tuple[str, ...]:
-        """Bounds that the mean shot exceeds by more than its uncertainty."""
+        """The bounds that the mean shot exceeds by more than its uncertainty."""
         parts = ((b.name, self.launch.of_shots(b.part)) for b in self.bounds)
         return tuple(name for name, part in parts if part.value - part.U95 > 1)
 
@@ -106,7 +106,7 @@ def elastic_store(
     Parameters
     ----------
     draw_m, force_n : ndarray of float64, shape (N,), N >= 2
-        Draw, strictly growing, and force [m], [N].
+        Draw (strictly growing) and force [m], [N].
     force_U95, draw_U95 : float, optional
         Relative ± at 95 % common to all forces, and to all draws.
     """
@@ -144,8 +144,8 @@ def tube_store(
     """
     Return an evacuated tube as an energy store: atmosphere times swept volume.
 
-    The second bound is the energy at the speed of `tube_speed`: the air that follows the body
-    takes part of the energy.
+    The second bound is the energy at the speed of `tube_speed`, because the air that follows
+    the body takes part of the energy.
     """
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -167,16 +167,16 @@ def energy_result(
     Parameters
     ----------
     launch : Launch
-        Its body has a mass.
+        A launch whose body has a mass.
     stores : tuple of EnergyStore, optional
     distance : Quantity, optional
-        Distance from the mouth to where the speed was measured [m], on a level path.
+        Distance from the mouth to the place where the speed was measured [m], on a level path.
 
     Raises
     ------
     OptionError
-        The body's mass is unknown, or it is wider than the bore of a tube, or the drag over
-        the distance gives no result.
+        The body's mass is unknown, or the body is wider than the bore of a tube, or the drag
+        over the distance gives no result.
     """
     if launch.body.mass is None:
         raise OptionError("an energy needs a mass", hint='add the mass, such as --mass "24 g"')
@@ -206,7 +206,7 @@ def energy_result(
 
 
 def _refuse_narrow_tubes(launch: Launch, stores: tuple[EnergyStore, ...]) -> None:
-    """Refuse an evacuated tube that the body does not fit into."""
+    """Raise an error if the body does not fit into an evacuated tube."""
     for store in (s for s in stores if s.kind == "tube"):
         bore, body = store.quantities[0], launch.body.diameter
         if body is not None and body.value - body.U95 > bore.value + bore.U95:

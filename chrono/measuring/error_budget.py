@@ -1,4 +1,4 @@
-"""Error budgets by the GUM: inputs, their contributions, combined and expanded uncertainty.
+"""Compute error budgets by the GUM: inputs, contributions, combined and expanded uncertainty.
 
 An input has a distribution about its estimate. A contribution is an input together with the
 sensitivity of the result to it. Inputs are independent. This file also makes the inputs from a
@@ -29,12 +29,12 @@ NORMAL_FACTOR = 1.959963984540054
 @dataclass(frozen=True)
 class Input:
     """
-    One input quantity as a deviation from its estimate.
+    An input quantity, given as a deviation from its estimate.
 
     Attributes
     ----------
     name : str
-        Its name for people.
+        Name of the input for people.
     distribution : str
         normal (with few degrees of freedom: scaled t), rectangular, triangular,
         two-pair, arcsine, tilt, or chords.
@@ -46,11 +46,12 @@ class Input:
     dof : float
         Degrees of freedom of `u`.
     nature : str
-        random: new in each shot; shared: the same in all shots of a rig.
+        random: the error is new in each shot; shared: it is the same in all shots of a rig.
     unit : str
         SI unit of `half_width` and `u`.
     ratio : float
-        For chords: how far from its axis a body crosses a beam, over its radius; otherwise 0.
+        For chords: largest distance between a body's axis and a beam, over its radius;
+        otherwise 0.
     """
 
     name: str
@@ -93,7 +94,7 @@ def triangular(
 
 def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "") -> Input:
     """
-    Return the quantisation error of one interval that is counted twice in ticks and averaged.
+    Return the quantisation error of an interval that is counted twice in ticks and averaged.
 
     Each count is wrong by −F or 1 − F ticks; F is the interval's fraction of a tick. Both
     counts share F, uniform over 0 … 1, but not their phase. In units of the tick the
@@ -115,10 +116,10 @@ def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     """
     Return the relative lengthening θ²/2 of a tilted path, minus its mean θ_lim²/6.
 
-    θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45. The path is
-    longer by this if a ball meets both beams at the same height. If the beams are aligned, a
-    ball on a tilted path meets them at two heights, and its path is shorter by the same amount.
-    At 1° that is 2e-4 of the speed, and `off_centre` limits it: 2·(off/d)².
+    θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45. If a ball meets
+    both beams at the same height, the path is longer by θ²/2. If the beams are aligned, a ball
+    on a tilted path meets them at two heights, and its path is shorter by the same amount. At
+    1° this error is 2e-4 of the speed. `off_centre` limits it to 2·(off/d)².
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
 
@@ -130,8 +131,9 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     It crosses each beam at a distance y from its axis; y is uniform over ± `off_centre_m` and
     at most the radius R. The half chord √(R² − y²) is shorter than R by R − √(R² − y²).
 
-    It counts as shared. If bodies cross at a different height each time, their scatter shows it
-    anyway. A fixed launcher repeats the same height, and more shots do not reduce the error.
+    The difference counts as shared. If bodies cross at a different height each time, the
+    scatter of the speeds shows the error anyway. A fixed launcher repeats the same height, and
+    then more shots do not reduce the error.
     """
     r = min(off_centre_m / radius_m, 1.0)
     width = radius_m * (1 - math.sqrt(1 - r * r))
@@ -147,7 +149,7 @@ def mean_chord(quantity: Input) -> float:
 
 def _chord_variance(r: float) -> float:
     """Return the variance of √(1 − r²x²), x uniform over 0 … 1."""
-    if r < 0.02:  # here the difference below would cancel
+    if r < 0.02:  # here the difference below would lose its digits
         return r**4 / 45
     mean = (math.sqrt(1 - r * r) + math.asin(r) / r) / 2
     return 1 - r * r / 3 - mean * mean
@@ -196,7 +198,7 @@ def effective_dof(contributions: Iterable[Contribution]) -> float:
 
 
 def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
-    """Return t_p(ν) for a two-sided interval (GUM table G.2); the normal one for ν = ∞."""
+    """Return t_p(ν) for a two-sided interval (GUM table G.2); for ν = ∞ the normal factor."""
     upper = (1 + probability) / 2
     special = scipy.special
     return float(special.ndtri(upper) if math.isinf(dof) else special.stdtrit(dof, upper))
@@ -205,7 +207,7 @@ def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
 def expanded_uncertainty(
     contributions: Iterable[Contribution], probability: float = COVERAGE
 ) -> float:
-    """Return U = t_p(ν_eff)·u_c, what first order alone can say (GUM G.4.1)."""
+    """Return U = t_p(ν_eff)·u_c, the result of first order alone (GUM G.4.1)."""
     contributions = tuple(contributions)
     factor = coverage_factor(effective_dof(contributions), probability)
     return factor * combined_uncertainty(contributions)
@@ -221,9 +223,9 @@ class Budget:
     speed_mps : float
         The estimate [m/s].
     contributions : tuple of Contribution
-        One for each input; `u_out` in m/s.
+        One contribution for each input; `u_out` in m/s.
     u_mps, u_random_mps, u_shared_mps : float
-        Combined standard uncertainty and its two parts [m/s].
+        Combined standard uncertainty, its random part and its shared part [m/s].
     dof : float
         Effective degrees of freedom.
     U95_mps : float
@@ -274,7 +276,7 @@ def spacing_input(rig: Rig) -> Input:
 
 
 def trip_inputs(rig: Rig) -> tuple[Input, ...]:
-    """Return inputs for where in the beams the gates trip; none if the spacing includes it."""
+    """Return inputs for the trip positions in the beams; empty if the spacing includes them."""
     calibrated = rig.calibration.spacing
     if calibrated is not None and calibrated.covers_trip:
         return ()
@@ -300,5 +302,5 @@ def latency_input(rig: Rig) -> Input:
 
 
 def bounce_inputs(bounce_s: float) -> tuple[Input, ...]:
-    """Return an input for bounce and late lines from their u [s]; none if it is 0."""
+    """Return an input for bounce and late lines from their u [s]; empty if u is 0."""
     return (normal(BOUNCE, bounce_s, nature="random", unit="s"),) if bounce_s > 0 else ()

@@ -1,4 +1,6 @@
-"""What to improve first: which group of inputs matters most, and how to reduce it."""
+"""Find what to improve first: the group of inputs with the largest effect, and ways to reduce
+it.
+"""
 
 import math
 from collections.abc import Callable
@@ -13,8 +15,9 @@ CRYSTAL_TOLERANCE = 50e-6
 CERAMIC_TOLERANCE = 5000e-6
 CAPTURE_TICK_S = 62.5e-9
 MEASURED_CLOCK_TOLERANCE = 17e-6
-"""About the rate error that remains after ten minutes of beats: the host's own, 15 ppm, and the
-polling of the port."""
+"""Approximate rate error after ten minutes of beats: 15 ppm from the host's clock, and a part
+from the polling of the port.
+"""
 
 GROUPS = (
     "gate spacing",
@@ -31,7 +34,7 @@ GROUPS = (
     "tick",
     "jitter",
 )
-"""Inputs that one measure reduces together, by how their names begin."""
+"""Groups of inputs that one measure reduces together, by the first words of their names."""
 
 
 class Way(Enum):
@@ -61,7 +64,7 @@ class Way(Enum):
 
 @dataclass(frozen=True)
 class Advice:
-    """A way, and how far to go: a length [m] or an angle [rad], NaN if it has no number."""
+    """A way and its target: a length [m] or an angle [rad], NaN if it has no number."""
 
     way: Way
     reach: float = math.nan
@@ -73,11 +76,11 @@ _RULES = (
     (0.05e-3, Way.CALLIPER),
     (0.01e-3, Way.SPACER),
 )
-"""Half-widths of a spacing after each way of measuring it [m]; common practice, no source."""
+"""Half-width of the spacing for each way to measure it [m]; common practice, no source."""
 
 
 Change = Callable[[SpeedModel], tuple[Advice, SpeedModel]]
-"""Returns what to do, and the model of the rig after it."""
+"""A function that returns the advice, and the model of the rig after the change."""
 
 
 @dataclass(frozen=True)
@@ -88,13 +91,13 @@ class Improvement:
     Attributes
     ----------
     group : str
-        The group of inputs it acts on, one of `GROUPS`.
+        The group of inputs that the change affects, one of `GROUPS`.
     U95_halved_mps : float
         U95 at the same speed if the group's inputs were half as uncertain [m/s].
     advice : Advice
-        A concrete way to reduce them.
+        A concrete way to reduce the inputs of this group.
     U95_mps : float
-        U95 that this way gives at the same speed [m/s].
+        U95 at the same speed after this change [m/s].
     """
 
     group: str
@@ -135,11 +138,11 @@ def improvements(
     model : SpeedModel
         The rig's model.
     speed_mps : float
-        The speed that matters [m/s].
+        The speed for which the rig is improved [m/s].
     edges_used : int, optional
         An `EdgesUsed`.
     beats : bool, optional
-        Whether the board sends beats, with which its clock can be measured.
+        Whether the board sends beats, so that its clock can be measured.
     """
     contributions = model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
     groups = [group for group, share in group_shares(contributions).items() if share > 0]
@@ -153,7 +156,7 @@ def improvements(
 def farther_gates(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> Improvement:
-    """Return the effect of twice the spacing: it reduces all groups except tilt and clock."""
+    """Return the effect of twice the spacing. It reduces all groups except tilt and clock."""
     advice, changed = _farther_gates(model)
     U95_mps = changed.U95(speed_mps, edges_used)  # noqa: N806
     return Improvement("gate spacing", U95_mps, advice, U95_mps)

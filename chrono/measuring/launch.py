@@ -1,6 +1,6 @@
-"""A launch for falls, flights, stops and energies: speed, body, air.
+"""The launch that falls, flights, stops and energies use: its speed, body and air.
 
-It is either one speed that someone states, or one more shot of a measured series.
+A launch is either one stated speed, or one more shot of a measured series.
 """
 
 import math
@@ -42,9 +42,9 @@ class Launch:
     name : str
         The setup's name; empty if there is only one.
     n : int
-        Number of counted shots behind it; 0 for a stated speed.
+        Number of counted shots in the series; 0 for a stated speed.
     speed : tuple of Quantity
-        Quantities that give the speed, see `speed_value`; empty if there is no speed.
+        Quantities that give the speed (see `speed_value`); empty without a speed.
     body : MovingBody
     site : SiteAir
     """
@@ -57,7 +57,7 @@ class Launch:
 
     @property
     def mean_mps(self) -> float:
-        """The speed itself, midway between the gates or as stated [m/s]."""
+        """The estimate of the speed, midway between the gates or as stated [m/s]."""
         return speed_value({q.name: q.value for q in self.quantities})
 
     @property
@@ -77,7 +77,7 @@ class Launch:
 
 @dataclass(frozen=True)
 class RefusedLaunch:
-    """A launch for which there is no result, and why."""
+    """A launch without a result, and the reason."""
 
     launch: Launch
     reason: str
@@ -90,7 +90,7 @@ def each_launch(
     launches: Sequence[Launch], compute: Callable[[Launch], Result]
 ) -> list[Result | RefusedLaunch]:
     """
-    Compute a result for each launch; if one of several has none, the others go on.
+    Compute a result for each launch; a launch without a result does not stop the others.
 
     Raises
     ------
@@ -124,7 +124,7 @@ def launch_of(series: Series, rig: Rig, own: Mapping[str, float], name: str) -> 
     series : Series
         Statistics of the counted shots of one setup.
     rig : Rig
-        Gives the body and the air; the body is taken as a smooth sphere.
+        Gives the body and the air. The body is treated as a smooth sphere.
     own : mapping
         The body's values that the setup states instead of the rig: `mass_kg`, `diameter_m`.
     name : str

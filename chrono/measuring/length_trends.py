@@ -1,14 +1,14 @@
-"""Lengths that both gates see of bodies: do they grow with speed, or drift from shot to shot?
+"""Check whether measured body lengths grow with speed, or drift from shot to shot.
 
-A body's length is its own. A sensor that answers more slowly to light than to dark, or a slow
-one with its threshold off half the light, blocks longer by a time s: the length seen grows by
-v·s. A threshold that drifts moves both ends of what is seen. Both are told by a weighted least
-squares line through the lengths, each kind of body with a mean of its own, and Student's t.
-What the rig allows (delays, slope, drag, bodies off their middle) is added to what chance does.
-
-A difference δ of the gates' delays makes speeds wrong, and with them the lengths at both
-gates, by v·δ·ℓ/d: a growth at one gate need not be that gate's. Delays that are alike at all
-four edges change nothing.
+The real length of a body does not change. Some sensors answer more slowly to light than to
+dark. Some slow sensors have a threshold that is not at half the light. Such a sensor blocks
+longer by a time s, so the measured length grows by v·s. A threshold that drifts moves both ends
+of the measured length. A weighted least squares line through the lengths, with a separate mean
+for each kind of body, and Student's t show both effects. The effects that the rig allows
+(delays, slope, drag, bodies off their middle) are added to the effect of chance. A difference δ
+of the gates' delays makes speeds wrong, and changes the lengths at both gates by v·δ·ℓ/d. So if
+the length grows at one gate, the cause may be the other gate. Delays that are equal at all four
+edges have no effect.
 """
 
 import math
@@ -22,17 +22,21 @@ import scipy
 from chrono.arrays.array_types import Floats, Places
 
 RISK = 0.01
-"""Of telling anything of a clean session, all looks together."""
+"""Risk that any of the checks reports a trend for a clean session."""
 LOOKS = 4
-"""Growth and drift, at each of two gates: each look has its part of the risk (Bonferroni)."""
+"""Number of checks: growth and drift, at each of two gates. Each check has an equal part of the
+risk (Bonferroni).
+"""
 LEAST_DOF = 4
-"""Fewer degrees of freedom leave the scatter open to a factor of four."""
+"""With fewer degrees of freedom the scatter may be wrong by a factor of four."""
 BLURRED = 0.1
-"""A larger part of the speeds' spread by their own errors: how lengths grow is not told."""
+"""Largest part of the speeds' spread that their own errors may cause. Above it, growth of the
+length is not reported.
+"""
 
 
 class Trend(StrEnum):
-    """What lengths go with."""
+    """The variable with which lengths may change."""
 
     SPEED = "speed"
     TIME = "time"
@@ -41,7 +45,7 @@ class Trend(StrEnum):
 @dataclass(frozen=True)
 class LengthTrend:
     """
-    How the lengths at one gate go with speed, or from shot to shot.
+    The change of the lengths at one gate with speed, or from shot to shot.
 
     Attributes
     ----------
@@ -50,10 +54,11 @@ class LengthTrend:
         `A` or `B`.
     shots : int
     slope, U_slope : float
-        Length per speed [s], or per shot [m]; and how much of it chance and what the rig
-        allows may explain.
+        Length per speed [s], or per shot [m]. `U_slope` is the part that chance and the rig's
+        uncertainty may explain.
     change_m : float
-        What that comes to, from the slowest to the fastest or from the first to the last [m].
+        Total change of the length, from the slowest to the fastest shot or from the first to
+        the last [m].
     """
 
     trend: Trend
@@ -65,12 +70,12 @@ class LengthTrend:
 
     @property
     def seen(self) -> bool:
-        """Whether neither chance nor what the rig allows explains it."""
+        """True if chance and the rig's uncertainty cannot explain the change."""
         return abs(self.slope) > self.U_slope
 
 
 def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
-    """Return what is to be said: of lengths that grow those at the gate where they do most."""
+    """Return the trends to report; growth is reported only for the gate where it is largest."""
     seen = [each for each in trends if each.seen]
     grows = [each for each in seen if each.trend is Trend.SPEED]
     most = max(grows, key=lambda each: abs(each.slope), default=None)
@@ -80,22 +85,22 @@ def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
 @dataclass(frozen=True)
 class SeenLengths:
     """
-    What one gate saw of clean shots, and what a sound rig lets lengths do.
+    The lengths of clean shots at one gate, and the changes of length that a sound rig allows.
 
     Attributes
     ----------
     gate : str
     length_m, speed_mps : ndarray of float64, shape (N,)
-        Length seen [m]; speed midway [m/s].
+        Measured length [m], and speed midway [m/s].
     u_timing_m, u_speed_mps : ndarray of float64, shape (N,)
-        Standard deviations by counter and jitter: of a length [m], of a speed [m/s].
+        Standard deviations of a length [m] and of a speed [m/s], caused by counter and jitter.
     allowed_m : sequence of ndarray of float64, shape (N,)
-        What each thing that the rig does not know may add to the lengths of all shots [m],
-        in proportion to these.
+        One array for each unknown of the rig: the change that it may cause in the length of
+        each shot [m]. The changes of all shots keep these proportions.
     reach_m : float
-        How far a body off its middle may be from the mean length, at any speed [m].
+        Largest difference from the mean length of a body off its middle, at any speed [m].
     drift_m : float
-        How far lengths may drift in all, each still as the rig states it [m].
+        Largest total drift of lengths that the rig's stated values still allow [m].
     """
 
     gate: str
@@ -110,13 +115,13 @@ class SeenLengths:
 
 def growth_with_speed(seen: SeenLengths, body: Places) -> LengthTrend | None:
     """
-    Return how lengths grow with speed, None where the shots do not tell it.
+    Return how lengths grow with speed; None if the shots do not show it.
 
     Parameters
     ----------
     seen : SeenLengths
     body : ndarray of int, shape (N,)
-        Which body each shot had.
+        Number of the body of each shot.
     """
     fit = _fit(seen, seen.speed_mps, body)
     if fit is None:
@@ -124,7 +129,7 @@ def growth_with_speed(seen: SeenLengths, body: Places) -> LengthTrend | None:
     blur = float(fit.part @ np.square(seen.u_speed_mps)) / fit.spread**2
     if blur > BLURRED:
         return None
-    # lengths are made of the speeds, and share their errors
+    # lengths are computed from the speeds, so they have the same errors
     blurred_s = blur * float(np.mean(seen.length_m / seen.speed_mps))
     aside_s = seen.reach_m * float(np.sum(np.abs(fit.weights)))
     return _trend(Trend.SPEED, seen, fit, (blurred_s, aside_s), np.ptp(seen.speed_mps))
@@ -132,14 +137,14 @@ def growth_with_speed(seen: SeenLengths, body: Places) -> LengthTrend | None:
 
 def drift_in_time(seen: SeenLengths, setup: Places) -> LengthTrend | None:
     """
-    Return how lengths drift from shot to shot, None where the shots do not tell it.
+    Return how lengths drift from shot to shot; None if the shots do not show it.
 
     Parameters
     ----------
     seen : SeenLengths
-        Of shots in their order.
+        Lengths of the shots, in order.
     setup : ndarray of int, shape (N,)
-        Which setup each shot had: another one may aim otherwise.
+        Number of the setup of each shot, because another setup may aim differently.
     """
     order = np.arange(len(seen.length_m), dtype=np.float64)
     fit = _fit(seen, order, setup)
@@ -155,15 +160,15 @@ class _Fit:
     random: float
     t: float
     weights: Floats
-    """The slope is their sum with the lengths."""
+    """Factors: the slope is the sum of factor times length."""
     part: Floats
-    """Each shot's weight, their sum 1."""
+    """The weight of each shot; the sum of all weights is 1."""
     spread: float
-    """Weighted standard deviation of what lengths go with, within its groups."""
+    """Weighted standard deviation of the variable (speed or shot number) within its groups."""
 
 
 def _fit(seen: SeenLengths, x: Floats, group: Places) -> _Fit | None:
-    """Fit a line with a mean of its own for each group."""
+    """Fit one slope, with a separate mean for each group."""
     groups, place = np.unique(group, return_inverse=True)
     dof = len(x) - len(groups) - 1
     if dof < LEAST_DOF:
@@ -184,7 +189,7 @@ def _fit(seen: SeenLengths, x: Floats, group: Places) -> _Fit | None:
     slope = float(weights @ seen.length_m)
     rest = within(seen.length_m) - slope * centred
     by_line = math.sqrt(float(part @ rest**2) / dof / squares)
-    # equal shots may not show the counter's steps at all
+    # equal shots may hide the counter's steps completely
     by_timing = math.sqrt(float(np.square(weights) @ np.square(seen.u_timing_m)))
     t = float(scipy.special.stdtrit(dof, 1 - RISK / LOOKS / 2))
     return _Fit(slope, max(by_line, by_timing), t, weights, part, math.sqrt(squares))

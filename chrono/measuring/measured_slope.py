@@ -1,10 +1,10 @@
-"""The pull of gravity along the path, measured from the four edges of shots.
+"""Measure the pull of gravity along the path from the four edges of shots.
 
 A body that gains speed blocks gate B for a shorter time than gate A. Its acceleration follows
 from the front's transit Δ over the distance d and the blocking times t_A, t_B, without the
-body's length: ℓ = t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Corrected for drag
-this is the pull. Chords, and gates that trip at different places, also change the blocking
-times. They limit the result, and more shots do not make it better.
+body's length: ℓ = t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). The pull is this
+acceleration after a correction for drag. Chords, and gates that trip at different places, also
+change the blocking times. These effects limit the result, and more shots do not make it better.
 """
 
 import math
@@ -17,22 +17,23 @@ from chrono.arrays.array_types import Floats
 
 LEAST_SHOTS = 3
 RISK = 0.005
-"""Risk of contradicting a correct slope, for the part that scatters from shot to shot."""
+"""Risk to reject a correct slope, from the part that scatters from shot to shot."""
 OF_BOUNDS = 2.6
-"""For the part that does not scatter, this many standard uncertainties have about the same
-risk; they reach nearly to its bounds."""
+"""Number of standard uncertainties for the part that does not scatter. The risk is about the
+same, and they reach nearly to the bounds of this part.
+"""
 
 
 @dataclass(frozen=True)
 class MeasuredSlope:
     """
-    What a series shows about its path.
+    Result of a series about its path.
 
     Attributes
     ----------
     shots : int
     pull_mps2, U_mps2 : float
-        Pull along the path from the edges, and how wrong it may be [m/s²].
+        Pull along the path from the edges, and its uncertainty [m/s²].
     stated_mps2, tolerance_mps2 : float
         The pull that the rig states, and its half-width [m/s²].
     free_mps2 : float
@@ -53,12 +54,12 @@ class MeasuredSlope:
 
     @property
     def is_of_a_slope(self) -> bool:
-        """Whether any slope may pull so; else the gates see a body's length unalike."""
+        """Whether a slope can cause this pull. If not, the gates see different body lengths."""
         return abs(self.pull_mps2) - self.U_mps2 <= abs(self.free_mps2)
 
     @property
     def slope_rad(self) -> float:
-        """The slope that gives this pull; exactly level, down or up if that is possible."""
+        """The slope that gives this pull; exactly level, down or up if these are possible."""
         sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2
         if abs(sine) <= u:
             return 0.0
@@ -89,7 +90,7 @@ def measured_slope(
     ratio_u : float
         Standard uncertainty of the ratio of both blocking times, common to all shots.
     stated : (float, float, float)
-        Pull that the rig states, its half-width, and that in free fall [m/s²].
+        The rig's pull, its half-width, and the pull in free fall [m/s²].
     """
     shots = len(lead_s)
     if shots < LEAST_SHOTS:

@@ -1,6 +1,7 @@
-"""Before the first shot: the error budget of a speed, and which rig reaches a wanted error.
+"""Plan before the first shot: the error budget of a speed, and the rigs that reach a wanted
+error.
 
-Each is computed once, as a frozen result; text and JSON only show it.
+Each result is computed once and does not change. Text and JSON only show it.
 """
 
 import itertools
@@ -28,9 +29,9 @@ from chrono.units import speed_in
 
 SPACINGS_M = (0.1, 0.2, 0.3, 0.5, 1.0, 2.0)
 TICKS_S = (62.5e-9, 0.5e-6, 4e-6)
-"""Input capture at 16 MHz; a timer in steps of 0.5 us; `micros()` on a 16 MHz board."""
+"""Ticks of input capture at 16 MHz, of a timer with 0.5 us steps, of `micros()` at 16 MHz."""
 CLOCKS = {"crystal": CRYSTAL_TOLERANCE, "ceramic": CERAMIC_TOLERANCE}
-"""Half-width of the rate error by kind of clock."""
+"""Half-width of the rate error for each kind of clock."""
 
 _SLOWEST_MPS = 1e-3
 _PROBES = 24
@@ -50,11 +51,11 @@ class PlanOption:
     U95_relative : float
         U95 over the speed.
     reaches : bool
-        Whether that is within the wanted error.
+        Whether `U95_relative` is within the wanted error.
     leading : str
         The group of inputs with the largest share.
     leading_share : float
-        Its share of the combined variance.
+        Share of this group in the combined variance.
     """
 
     spacing_m: float
@@ -68,7 +69,7 @@ class PlanOption:
 
 @dataclass(frozen=True, eq=False)
 class ErrorCurve:
-    """Relative U95 over speed: two arrays of float64, shape (N,)."""
+    """Relative U95 as a function of speed: two arrays of float64, shape (N,)."""
 
     speed_mps: Floats
     U95_relative: Floats
@@ -159,7 +160,7 @@ def error_curve(
 
 
 def round_values(lowest: float, highest: float) -> Floats:
-    """Return both ends and, between them, the steps 1, 2, 5, 10, 20, … of every decade."""
+    """Return both ends, and the steps 1, 2, 5, 10, 20, … of every decade between them."""
     decades = np.arange(np.floor(np.log10(lowest)), np.ceil(np.log10(highest)) + 1)
     steps = np.multiply.outer(10.0**decades, (1.0, 2.0, 5.0)).ravel()
     between = steps[(steps > 1.001 * lowest) & (steps < 0.999 * highest)]
@@ -205,7 +206,7 @@ class SpeedBudget:
     Attributes
     ----------
     rig : Rig
-        The rig that would measure it.
+        The rig that would measure the speed.
     model : SpeedModel
     speed_mps, transit_s : float
         The speed [m/s], and the transit that the board would report [s].
@@ -214,9 +215,9 @@ class SpeedBudget:
     budget : Budget
         The combined uncertainty and its parts, to first order and from the whole distribution.
     trials : MonteCarlo
-        The same by simulation.
+        The uncertainty by simulation.
     improvements : tuple of Improvement
-        Ways to reduce it, by group.
+        Ways to reduce the uncertainty, by group.
     """
 
     rig: Rig
@@ -241,11 +242,11 @@ def budget_of_speed(
     Parameters
     ----------
     rig : Rig
-        The rig that would measure it.
+        The rig that would measure the speed.
     speed_mps : float
         The speed [m/s].
     edges_used : int, optional
-        An `EdgesUsed`; None for the edges in the rig's kind of lines.
+        An `EdgesUsed`; None for the edges that the rig's kind of lines gives.
     max_trials : int, optional
         Largest number of Monte Carlo trials.
     """
@@ -267,12 +268,12 @@ def budget_of_speed(
 @dataclass(frozen=True)
 class Plan:
     """
-    Which gates, ticks and clocks reach a wanted error.
+    The combinations of gates, ticks and clocks that reach a wanted error.
 
     Attributes
     ----------
     rig : Rig
-        Gives the tolerances that do not change, and is judged itself.
+        Gives the tolerances that do not change. The rig itself is judged too.
     model : SpeedModel
     speed_mps, within : float
         Speed to measure [m/s], wanted U95 over the speed.
@@ -284,7 +285,7 @@ class Plan:
         Group of inputs with the largest share of the rig's variance.
     leading_share : float
     highest_mps : float or None
-        Highest speed at which the rig reaches the goal [m/s]; None if there is none.
+        Highest speed at which the rig reaches the goal [m/s]; None without such a speed.
     curve : ErrorCurve
         U95 over the speed, for speeds in the rig's window.
     """
@@ -308,7 +309,7 @@ def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
     Parameters
     ----------
     rig : Rig
-        Gives the tolerances that do not change, and is judged itself.
+        Gives the tolerances that do not change. The rig itself is judged too.
     speed_mps : float
         Speed to measure [m/s].
     within : float
@@ -338,21 +339,21 @@ def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
 
 
 def edges_timed(rig: Rig) -> EdgesUsed:
-    """Return the edges that time a shot: only the leading ones if lines may lack a level."""
+    """Return the edges that time a shot: only leading edges if lines may lack a level."""
     return EdgesUsed.BOTH if rig.lines.has_levels else EdgesUsed.LEAD
 
 
 def _improvements(
     rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
 ) -> tuple[Improvement, ...]:
-    """Return the improvements by group, and wider spacing if it is not among them."""
+    """Return the improvements by group, and always a wider spacing."""
     found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
     wider = farther_gates(model, speed_mps, edges_used)
     return found if wider.advice in [i.advice for i in found] else (*found, wider)
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
-    """Return the curve over the rig's window, extended to where the goal is reached."""
+    """Return the curve over the rig's window, extended until the goal is reached."""
     window, unit = rig.window, rig.speed_unit
     met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
     ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]

@@ -1,7 +1,7 @@
-"""Propagation of distributions by the Monte Carlo method, and a check of first order by it.
+"""Propagate distributions by the Monte Carlo method, and check first order with the result.
 
-The adaptive procedure of JCGM 101:2008, 7.9, and the validation of clause 8. The number of
-trials is limited, and the same seed gives the same result.
+The sources are the adaptive procedure of JCGM 101:2008, 7.9, and the validation of clause 8.
+The number of trials is limited. The same seed gives the same result.
 """
 
 import math
@@ -17,12 +17,13 @@ from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
 
 Evaluate = Callable[[Floats], Floats]
-"""Takes the inputs' deviations, shape (inputs, trials); returns the result, shape (trials,)."""
+"""Function of the inputs' deviations, shape (inputs, trials); returns results, shape (trials,).
+"""
 
 MAX_TRIALS = 5_000_000
 _LEAST_BATCH = 10_000
 _LEAST_BATCHES = 10
-"""The standard's rule may stop by luck after two batches; more batches show their spread."""
+"""The standard's rule may stop by chance after two batches. More batches show their spread."""
 _VALIDATION_REFINEMENT = 5
 """Trials continue until they settle to a fifth of the tolerance (JCGM 101, 8.2)."""
 
@@ -39,9 +40,10 @@ class MonteCarlo:
     mean, u : float
         Mean and standard deviation of the result.
     low, high : float
-        Probabilistically symmetric interval with the coverage probability.
+        Ends of the probabilistically symmetric interval with the coverage probability.
     half_width : float
-        Half-width of the interval with that probability, symmetric about the estimate.
+        Half-width of the interval with the same probability that is symmetric about the
+        estimate.
     settled : bool
         Whether the stopping rule was met before the trials ran out.
     """
@@ -58,16 +60,16 @@ class MonteCarlo:
 @dataclass(frozen=True)
 class Validation:
     """
-    Comparison of a symmetric interval with the Monte Carlo one (JCGM 101, clause 8).
+    Comparison of a symmetric interval with the Monte Carlo interval (JCGM 101, clause 8).
 
     Attributes
     ----------
     tolerance : float
         Numerical tolerance δ of u.
     d_low, d_high : float
-        Absolute differences of the ends.
+        Absolute differences of the lower ends and of the upper ends.
     agrees : bool
-        Both differences are within δ.
+        True if both differences are within δ.
     """
 
     tolerance: float
@@ -93,15 +95,15 @@ def monte_carlo(
     Parameters
     ----------
     evaluate : callable
-        The model, see `Evaluate`; at zero deviations it gives the estimate.
+        The model (see `Evaluate`). At zero deviations it gives the estimate.
     inputs : sequence of Input
         Independent inputs.
     probability : float, optional
         Coverage probability.
     digits : int, optional
-        Significant digits of u that must be right.
+        Number of significant digits of u that must be right.
     refinement : float, optional
-        Settle to the tolerance divided by this.
+        The trials continue until they settle to the tolerance divided by this number.
     seed : int, optional
         Seed of the random numbers.
     max_trials : int, optional
@@ -239,7 +241,7 @@ def _summary(values: Floats, probability: float) -> Floats:
 
 
 def _has_settled(summaries: Floats, digits: int, refinement: float) -> bool:
-    """Return whether twice the standard deviation of each averaged value is within δ."""
+    """Return whether twice the standard deviation of every averaged value is within δ."""
     spread = summaries.std(axis=0, ddof=1) / math.sqrt(len(summaries))
     u = float(summaries[:, 1].mean())
     if u == 0:

@@ -1,4 +1,4 @@
-"""Kinetic energy, momentum and Mach number at the mean speed of a setup."""
+"""Compute kinetic energy, momentum and Mach number at the mean speed of a setup."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ Values = Mapping[str, float]
 @dataclass(frozen=True)
 class Motion:
     """
-    Motion of a body at the mean speed at the gates.
+    Motion of a body with the mean speed at the gates.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ def motion_of(series: Series, rig: Rig, own: Mapping[str, float]) -> Motion:
     rig : Rig
         Gives the mass and the air.
     own : mapping
-        The body's value that the setup states instead of the rig: `mass_kg`.
+        The body's value that the setup states in place of the rig: `mass_kg`.
     """
     mass = given_mass(own.get("mass_kg", rig.body.mass_kg))
     u = series.U95_mean_mps / coverage_factor(float("inf"))

@@ -1,8 +1,8 @@
-"""Speed at the launcher's mouth, from the rig's values of body, air and distance.
+"""Compute the speed at the launcher's mouth from the rig's body, air and distance.
 
 The drag of a smooth sphere follows the Reynolds number along the path. Above Re 2e5 the drag
-crisis may or may not have begun, and the result includes both cases. On a path with a slope
-gravity also counts, all the way from the mouth.
+crisis may or may not have begun, and the result includes both cases. On a path with a slope,
+gravity counts too, from the mouth to the gates.
 """
 
 import math
@@ -37,7 +37,8 @@ FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
 CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
-"""Logarithms of the speed on the path over the speed at the gates: up to a thousand times."""
+"""Logarithms of the speed on the path over the speed at the gates. The ratio is at most 1000.
+"""
 
 
 @dataclass(frozen=True)
@@ -50,21 +51,21 @@ class MuzzleSpeed:
     speed_mps : float
         Speed at the mouth [m/s]: the middle of `lowest_mps` and `highest_mps`.
     U95_mps : float
-        Half-width for 95 % coverage, whichever branch of the drag is true [m/s]; never
-        below that of the speed at the gates.
+        Half-width for 95 % coverage, with each of the two branches of the drag [m/s]. It is
+        never smaller than the U95 of the speed at the gates.
     lowest_mps, highest_mps : float
-        Speed at the mouth with the lowest and with the highest drag [m/s]; they are equal
+        Speed at the mouth with the lowest and with the highest drag [m/s]; the same value
         outside the drag crisis.
     uncertainty : CombinedUncertainty
         Uncertainty of one branch [m/s]: speed at the gates, distance, drag.
     gates_mps : float
-        Speed at the gates from which it was computed [m/s].
+        Speed at the gates, from which the speed at the mouth was computed [m/s].
     reynolds : float
         Reynolds number at the mouth.
     coefficients : tuple of float
-        Lowest and highest drag coefficient there.
+        Lowest and highest drag coefficient at the mouth.
     is_flat : bool
-        Whether the body is taken as flat-ended, not as a smooth sphere.
+        Whether the body has flat ends; otherwise it is a smooth sphere.
     """
 
     speed_mps: float
@@ -79,7 +80,7 @@ class MuzzleSpeed:
 
     @property
     def in_crisis(self) -> bool:
-        """Whether the body may have passed the drag crisis on its way."""
+        """Whether the body may have passed the drag crisis between mouth and gates."""
         return self.reynolds > CRISIS_REYNOLDS and not self.is_flat
 
     @property
@@ -91,7 +92,7 @@ class MuzzleSpeed:
 
 
 _STEPS = 400
-"""Steps of the path back to the mouth if it has a slope."""
+"""Number of steps of a path with a slope, from the gates back to the mouth."""
 
 
 @dataclass(frozen=True)
@@ -109,19 +110,19 @@ class _Way:
     acceleration_mps2: float = 0.0
 
     def log_ratio(self, distance_m: float) -> float:
-        """Logarithm of the speed at a distance before the gates over that at the gates."""
+        """Logarithm of the speed at a distance before the gates over the speed at the gates."""
         return float(np.interp(distance_m, self.back_m, self.log_ratios, right=math.inf))
 
     def speed(self, distance_m: float) -> float:
-        """Speed at a distance before the gates [m/s]; infinite if no speed is enough."""
+        """Speed at a distance before the gates [m/s]; infinite if no speed is high enough."""
         return self.gates_mps * math.exp(self.log_ratio(distance_m))
 
     def kappa(self, distance_m: float) -> float:
-        """Drag constant there [1/m]."""
+        """Drag constant at a distance before the gates [1/m]."""
         return float(np.interp(distance_m, self.back_m, self.kappa_per_m))
 
     def growth(self, distance_m: float) -> float:
-        """Growth of the speed with the distance there [1/s]."""
+        """Growth of the speed with the distance, at a distance before the gates [1/s]."""
         speed = self.speed(distance_m)
         return self.kappa(distance_m) * speed - self.acceleration_mps2 / speed
 
@@ -149,7 +150,7 @@ def muzzle_speed(
     distance_m : float
         Distance from the mouth to midway between the gates, along the path [m].
     body : Ball
-        Body and air; the drag coefficient is that of a smooth sphere at each speed.
+        Body and air; a smooth sphere gives the drag coefficient at each speed.
     dof : float, optional
         Degrees of freedom of `u_mps`.
     U95_mps : float, optional
@@ -157,7 +158,7 @@ def muzzle_speed(
     distance_tolerance_m : float, optional
         Half-width of the distance (rectangular) [m].
     is_flat : bool, optional
-        Whether the body has flat ends: its drag coefficient is then `body`'s at all speeds.
+        Whether the body has flat ends. Then `body.drag_coefficient` is used at all speeds.
     acceleration_mps2, acceleration_u_mps2 : float, optional
         Acceleration by gravity along the path, and its standard uncertainty [m/s²].
 
@@ -168,10 +169,10 @@ def muzzle_speed(
 
     Notes
     -----
-    From dv/dx = −κ(v)·v, on a level path, the path back is x = ∫ d(ln v)/κ, by trapezoids; on
-    a path with a slope it is computed step by step. The expanded uncertainties of the gates'
-    speed and of the other inputs combine in quadrature. Half the distance between the two
-    branches of the drag is added to that, because only one of them is true.
+    On a level path dv/dx = −κ(v)·v, so the path back is x = ∫ d(ln v)/κ, by trapezoids. On a
+    path with a slope it is computed step by step. The expanded uncertainties of the gates'
+    speed and of the other inputs combine in quadrature. Half the distance between the results
+    of the two branches of the drag is added, because only one branch is true.
     """
     reach_m = 1.02 * distance_m
 
@@ -223,7 +224,7 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
     rig : Rig
         Gives the body, the air and the distance.
     own : mapping
-        The body's values that the setup states instead of the rig: `mass_kg`, `diameter_m`.
+        The body's values that the setup states in place of the rig: `mass_kg`, `diameter_m`.
 
     Returns
     -------
@@ -232,9 +233,9 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
 
     Notes
     -----
-    The body is taken as a smooth sphere or, if the rig states flat ends, as a body that flies
-    end first. The site's air slows it from the mouth to midway between the gates. The whole
-    path is taken to have the slope that the rig states for the gates.
+    The body is a smooth sphere or, if the rig states flat ends, a body that flies end first.
+    The site's air slows it from the mouth to midway between the gates. The whole path has the
+    slope that the rig states for the gates.
     """
     site, body = rig.site, rig.body
     of_body = rig.model_copy(update={"body": body.model_copy(update=dict(own))})
@@ -288,7 +289,7 @@ def _sloped_way(
     acceleration_mps2: float,
     drag: float,
 ) -> _Way:
-    """Return the path back if gravity acts along it; NaN before the point of rest."""
+    """Return the path back with gravity along the path; NaN before the point of rest."""
     table_mps = np.geomspace(1e-2, max(1e3 * speed_mps, 1.0), 2000)
     per_m = body.drag_per_coefficient_m * drag
     table = coefficient(body.reynolds(1.0) * table_mps) * per_m

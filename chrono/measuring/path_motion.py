@@ -1,18 +1,18 @@
-"""From a transit, with gravity and drag, to the speed of the body's middle, midway.
+"""Turn a transit into the speed of the body's middle midway, with gravity and drag.
 
 Along the path v·dv/dx = a − κv², with the pull a of gravity along the slope and the drag
 constant κ. A transit Δ over the path d gives the mean speed V = d/Δ between two moments.
 
-- With a steady pull and no drag one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. It is + for
-  the leading edges, whose middle is still half a length ℓ/2 before midway, and − for the
-  trailing ones. Two pairs give the mean of both v², which does not depend on ℓ.
+- With a steady pull and no drag one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. The sign is +
+  for leading edges, because the body's middle is then half a length ℓ/2 before midway. It is −
+  for trailing edges. Two pairs give the mean of both v², which does not depend on ℓ.
 - With drag only, V is too low by (κd)²/24 in relative terms, and with one pair of edges there
   is another error of κℓ/2.
 - The pull acts through its square, so the variance of the slope is added to a².
 - Pull and drag together are solved exactly for bodies of many speeds. The change that drag
   makes to the first formula is tabulated over V, as a logarithm.
 
-On a level path only the second item matters, and v is V times a factor; κ is then the body's
+On a level path only the second item matters, and v is V times a factor. Then κ is the body's
 value midway. For a falling body κ follows the Reynolds number along the path.
 """
 
@@ -55,38 +55,45 @@ BUOYANCY = "buoyancy"
 LENGTH = "body length"
 
 ADDED_MASS_TOLERANCE = 0.5
-"""Half-width, relative: behind a body the flow is not a potential flow (common practice, no
-source)."""
+"""Relative half-width of the added mass, because the flow behind a body is not a potential flow
+(common practice, no source).
+"""
 LENGTH_TOLERANCE = 0.005
-"""Half-width of a body's length, relative: a caliper's on a soft ball (common practice)."""
+"""Relative half-width of a body's length: a caliper on a soft ball (common practice)."""
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
 _MOST_SPREAD = 0.02
-"""Largest relative correction of v² for the slope's variance; slower bodies get no more."""
+"""Largest relative correction of v² for the slope's variance, also for slower bodies."""
 _AIR_RELATIVE_U = 0.013
-"""Relative u of displaced air over mass: density and mass to 1 %, the diameter to 0.5 %."""
+"""Relative u of displaced air over mass: density and mass to 1 %, diameter to 0.5 %."""
 _MOST_BEND = 5.0
-"""Limit for a body that keeps less than a hundredth of its speed after half its length."""
+"""Limit of the addition by drag. A body beyond it keeps less than 1 % of its speed after half
+its length.
+"""
 _FASTEST_MPS = 2000.0
 _STEPS = 12
 """Number of steps; in each of them κ is constant."""
 _SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
-"""By `EdgesUsed`: the body's middle is half a length behind the edge (+), or before it (−)."""
+"""Sign for each `EdgesUsed`: the body's middle is half a length behind the edge (+) or before
+it (−).
+"""
 _CURVED = 1.04
-"""The square of a rectangular quantity has its variance as mean, and is within 1.71 variances
-of it with 95 %; so is a rectangular input with this standard uncertainty."""
+"""Relative u of the square of a rectangular quantity. The mean of the square is the variance,
+and 95 % of its values are within 1.71 variances of this mean. The same is true for a
+rectangular input with this standard uncertainty.
+"""
 _PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 
 
 @dataclass(frozen=True, eq=False)
 class Shares:
     """
-    How a speed depends on its parts: the powers of path and transit, and the pull.
+    Sensitivities of a speed: the powers of path and transit, and the effect of the pull.
 
     Attributes
     ----------
     path, transit : ndarray of float64 or float
-        Power of the path, and minus the power of the transit; 1 on a level path.
+        Power of the path, and minus the power of the transit. Both are 1 on a level path.
     pull : ndarray of float64
         Relative change of the speed per change of the pull a [s²/m]. It includes the second
         order of the slope, which matters if the first order is small.
@@ -100,16 +107,16 @@ class Shares:
 @dataclass(frozen=True, eq=False)
 class DragTable:
     """
-    What drag adds to the logarithm of the speed, as a table over the mean speed V.
+    Table over the mean speed V: the amount that drag adds to the logarithm of the speed.
 
     Attributes
     ----------
     mean_mps : ndarray of float64, shape (M,)
-        V in rising order.
+        The speeds V in rising order.
     bend, bend_u : ndarray of float64, shape (M,)
-        The addition and its standard uncertainty.
+        The added amount and its standard uncertainty.
     skew : ndarray of float64, shape (M,)
-        Expected half difference of leading and trailing transit, over their mean.
+        Expected half difference of leading and trailing transit, divided by their mean.
     """
 
     mean_mps: Floats
@@ -134,16 +141,16 @@ class PathMotion:
     free_mps2 : float
         Acceleration of the body in free fall [m/s²].
     pulls : tuple of Input
-        Uncertainties of the pull over the free fall's: the slope first, then gravity, and
-        buoyancy with added mass.
+        Uncertainties of the pull, relative to the acceleration in free fall: first the slope,
+        then gravity, then buoyancy with added mass.
     chords : Input or None
-        Difference of the half chords at both gates [m]; None if there is none.
+        Difference of the half chords at both gates [m]; None without chords.
     length : Input
         Uncertainty of the body's length [m].
     kappa_per_m : ndarray of float64, shape (600,)
         Drag constant [1/m] at the speeds of a table.
     kappa_u : ndarray of float64, shape (600,)
-        Its relative standard uncertainty.
+        Relative standard uncertainty of `kappa_per_m`.
     """
 
     spacing_m: float
@@ -181,7 +188,7 @@ class PathMotion:
 
     @cached_property
     def tables(self) -> dict[int, DragTable]:
-        """Tables of the drag's part, by `EdgesUsed`."""
+        """Tables of the part that drag adds, one for each `EdgesUsed`."""
         return _level_tables(self) if self.is_level else _sloped_tables(self)
 
     @property
@@ -223,12 +230,12 @@ class PathMotion:
         Parameters
         ----------
         mean_mps, transit_s : ndarray of float64, shape (N,)
-            V = d/Δ [m/s] and the true Δ [s]; the mean Δ if there are two pairs.
+            V = d/Δ [m/s] and the true Δ [s]. If there are two pairs, Δ is their mean.
         edges_used : int
             An `EdgesUsed` other than NONE.
         skew : array_like, optional
-            Half the difference of leading and trailing transit over their mean, if two pairs
-            were measured; by default the value expected for the body.
+            Half the difference of leading and trailing transit, divided by their mean, if two
+            pairs were measured. By default the value expected for the body.
         pull_off_mps2 : ndarray, optional
             Deviation of the pull from the rig's value [m/s²]; by default the mean over all
             possible deviations.
@@ -262,7 +269,7 @@ class PathMotion:
         edges_used: int,
         skew: npt.ArrayLike | None = None,
     ) -> Shares:
-        """Return how the speed depends on its parts; arguments as for `speed`."""
+        """Return the sensitivities of the speed; the arguments are the same as for `speed`."""
         pull = self.acceleration_mps2
         by_path, by_pull, by_length = self.squares(mean_mps, transit_s, edges_used, skew, pull)
         squared = np.maximum(by_path + by_pull + by_length, 1e-3 * by_path)
@@ -316,7 +323,8 @@ class PathMotion:
         """
         Return V [m/s] for speeds of the body's middle midway; the inverse of `speed`.
 
-        If no body that came through both gates can be so slow, the slowest one's V is returned.
+        If this is too slow for a body to pass both gates, return the V of the slowest possible
+        body.
         """
         speed = np.atleast_1d(np.asarray(speed_mps, np.float64))
         least = 0.0 if self.is_level else self.tables[edges_used].mean_mps[0]
@@ -436,7 +444,7 @@ def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
-    """Let bodies of many speeds pass the gates; compare them with a steady pull only."""
+    """Simulate bodies of many speeds with drag, and compare them with a steady pull only."""
     reach_m = motion.path_m + motion.length_m
     least = math.sqrt(abs(motion.acceleration_mps2) * reach_m)
     speed = np.hypot(least * 0.7, np.geomspace(1e-2 * least, _FASTEST_MPS, len(_SPEEDS_MPS)))
@@ -453,7 +461,7 @@ def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, ...]:
-    """Return V, the drag's part as a logarithm, and the skew of both pairs; NaN if stopped."""
+    """Return V, the logarithm of the drag's effect, and the skew; NaN if the body stops."""
     half, pull = motion.path_m / 2, motion.acceleration_mps2
     lead, trail = (
         _move(motion, _move(motion, speed_mps, middle - half)[0], 2 * half)[1]

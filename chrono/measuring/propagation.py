@@ -1,7 +1,7 @@
 """Propagate the uncertainties of several quantities through any model to its results.
 
-First and second order of the GUM, from steps of one standard uncertainty to both sides. So a
-model may be a whole integration. Random and shared parts are kept separate.
+The method uses first and second order of the GUM, from steps of one standard uncertainty to
+both sides. So a model may be a whole integration. Random and shared parts are kept separate.
 """
 
 import math
@@ -23,10 +23,10 @@ from chrono.measuring.error_budget import (
 from chrono.measuring.series_statistics import Series
 
 Model = Callable[[Mapping[str, float]], Sequence[float]]
-"""Takes the quantities' values by name and returns the results."""
+"""A function that takes the quantities' values by name and returns the results."""
 
 _ROUNDING = 1e-9
-"""Smaller relative changes come from the model's own rounding."""
+"""Smaller relative changes are only rounding errors of the model."""
 
 SHOT_TO_SHOT = "shot to shot"
 SPEED = "speed"
@@ -40,11 +40,11 @@ class Quantity:
     Attributes
     ----------
     name : str
-        The model's name for it.
+        Name of the quantity in the model.
     value : float
-        Its estimate, in SI.
+        Estimate of the quantity, in SI units.
     input : Input
-        Distribution of its error, in the same unit.
+        Distribution of the quantity's error, in the same unit.
     """
 
     name: str
@@ -65,9 +65,9 @@ class Estimate:
     Attributes
     ----------
     value : float
-        Value in SI; NaN or infinite if there is none.
+        Value in SI units; NaN or infinite if the result does not exist.
     uncertainty : CombinedUncertainty
-        Its budget; U95 is infinite if the model has no result within one standard
+        Uncertainty of the value. U95 is infinite if the model has no result within one standard
         uncertainty of the quantities.
     """
 
@@ -90,7 +90,7 @@ class Estimate:
         return self._u("shared")
 
     def of_mean(self, n: int) -> "Estimate":
-        """Return the estimate for the mean of n shots, from the one for one more shot."""
+        """Turn the estimate for one more shot into the estimate for the mean of n shots."""
         parts = [
             Contribution(part.input, part.sensitivity / math.sqrt(n + 1))
             if part.input.nature == "random"
@@ -105,7 +105,7 @@ class Estimate:
 
 
 def known(name: str, value: float, U95: float | None = None, unit: str = "") -> Quantity:  # noqa: N803
-    """Return a quantity known to ± U95 at 95 % (normal), or exactly if no U95 is given."""
+    """Return a quantity with ± U95 at 95 % (normal), or an exact one if no U95 is given."""
     return Quantity(name, value, normal(name, (U95 or 0.0) / NORMAL_FACTOR, unit=unit))
 
 
@@ -129,9 +129,9 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     Parameters
     ----------
     model : callable
-        See `Model`; a result that does not exist is NaN.
+        The model (see `Model`). A result that does not exist is NaN.
     quantities : sequence of Quantity
-        Independent quantities; those without uncertainty cost no evaluation.
+        Independent quantities. A quantity without uncertainty needs no evaluation of the model.
 
     Raises
     ------
@@ -140,11 +140,11 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 
     Notes
     -----
-    With f± = f(x ± u): the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2, the terms of
-    first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note; mixed
-    terms are left out). The second term still gives an uncertainty if the first is 0, for
-    example for a range at the best angle. A U-shaped (arcsine) quantity is at one of its
-    ends: both ends are tried, and the larger effect counts.
+    With f± = f(x ± u) the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2. These are the terms
+    of first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note). Mixed
+    terms are left out. The second term still gives an uncertainty if the first is 0, for
+    example for a range at the best angle. A U-shaped (arcsine) quantity is at one of its ends.
+    So both ends are tried, and the larger effect counts.
     """
     values = {q.name: q.value for q in quantities}
     middle = np.asarray(model(values), np.float64)
@@ -152,7 +152,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     def beside(name: str, value: float) -> Floats:
         try:
             return np.asarray(model(values | {name: value}), np.float64)
-        except OptionError:  # near the limit of a result a step may have none
+        except OptionError:  # near the limit of a model a step may have no result
             return np.full_like(middle, np.nan)
 
     parts: list[list[Contribution]] = [[] for _ in middle]
@@ -180,7 +180,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 def _sensitivities(
     up: Floats, down: Floats, middle: Floats, step: float, ends: bool
 ) -> list[float]:
-    """Return the sensitivities from a step to both sides; the larger one if ends count."""
+    """Return the sensitivities from steps to both sides; if ends count, use the larger one."""
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
         farthest = np.maximum(np.abs(up - middle), np.abs(down - middle))

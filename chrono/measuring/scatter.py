@@ -1,8 +1,8 @@
-"""How the shots of a setup scatter: interval of s, the launcher's part, drift, shape, outliers.
+"""Describe the scatter of a setup's shots: interval of s, the launcher's part, drift, outliers.
 
-Outliers are suggested for a look and never removed. Rosner's generalised extreme studentised
-deviate finds several at once; with one candidate it is Grubbs' test. (NIST e-Handbook
-1.3.5.17.1 and 1.3.5.17.3.)
+The program suggests outliers to the user and never removes them. Rosner's generalised extreme
+studentised deviate finds several at once. With one candidate it is Grubbs' test. (NIST
+e-Handbook 1.3.5.17.1 and 1.3.5.17.3.)
 """
 
 import math
@@ -18,24 +18,25 @@ from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.series_statistics import Sample, mean_and_s, s_interval
 
 RISK = 0.03
-"""Risk of a false alarm in a clean series: below 5 % though Rosner's values are approximate."""
+"""Risk of a false alarm in a clean series. It stays below 5 % with Rosner's approximate values.
+"""
 LEAST_VALUES = 5
-"""With fewer values the spread of the others is unknown."""
+"""With fewer values the spread of the other values is unknown."""
 CANDIDATE_SHARE = 5
-"""At most one value in five may be an outlier: more would be a second kind of shot."""
+"""At most one value in five may be an outlier. More outliers would be a second kind of shot."""
 MOST_CANDIDATES = 30
-"""Nobody reads a longer list, and each candidate costs a pass over the values."""
+"""A longer list is not useful, and each candidate needs a pass over all values."""
 
 
 def suspicious(values: Floats, risk: float = RISK) -> list[int]:
     """
-    Return the places of values that do not fit the others, the furthest first.
+    Return the places of values that do not fit the other values, the furthest first.
 
     Parameters
     ----------
     values : ndarray of float64, shape (N,)
     risk : float, optional
-        Probability of naming any value in a normal sample.
+        Probability that any value of a normal sample is named.
     """
     n = len(values)
     if n < LEAST_VALUES:
@@ -56,7 +57,7 @@ def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list
 def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[float]]:
     """Return the places of the furthest values, removed one by one, and their |x − x̄|/s."""
     order = np.argsort(values, kind="stable")
-    rest = values[order]  # the furthest value is at one of its ends
+    rest = values[order]  # the furthest value is at one end of the sorted values
     first = 0
     places: list[int] = []
     deviates: list[float] = []
@@ -102,7 +103,7 @@ class Drift:
 
     @property
     def seen(self) -> bool:
-        """Whether chance alone would give such a slope less than once in twenty times."""
+        """Whether chance alone gives such a slope in less than 1 of 20 series."""
         return not self.low_mps <= 0 <= self.high_mps
 
 
@@ -118,16 +119,16 @@ class Scatter:
     instrument_s_mps : float
         Random part of a shot's own uncertainty: root of the mean square [m/s].
     launcher_s_mps, launcher_low_mps, launcher_high_mps : float
-        The rest of s and of its interval without it, √(s² − instrument²), 0 if nothing is
+        s and its interval without the instrument's part, √(s² − instrument²); 0 if nothing is
         left [m/s].
     slowest, fastest : int
         Numbers of the slowest and the fastest shot.
     drift : Drift or None
         None for fewer than four shots.
     suspicious : tuple of int
-        Numbers of shots that do not fit the others, the furthest first.
+        Numbers of shots that do not fit the other shots, the furthest first.
     normal_p : float
-        Probability that a normal sample looks less normal (Anderson and Darling).
+        Probability that a normal sample looks less normal than this one (Anderson and Darling).
     """
 
     s_low_mps: float
@@ -144,7 +145,7 @@ class Scatter:
 
 
 def scatter_of(sample: Sample) -> Scatter | None:
-    """Return how a sample scatters, None for fewer than two shots."""
+    """Return the scatter of a sample, None for fewer than two shots."""
     n = len(sample.speed_mps)
     if n < 2:
         return None
@@ -174,7 +175,7 @@ def drift_of(samples: Sequence[Sample]) -> Drift | None:
     """
     Return the common slope of samples that each have their own mean.
 
-    Least squares; None if fewer than two degrees of freedom are left.
+    The method is least squares. None if fewer than two degrees of freedom are left.
     """
     samples = [sample for sample in samples if len(sample.number)]
     dof = sum(len(sample.number) for sample in samples) - len(samples) - 1
@@ -197,9 +198,9 @@ def normal_p(values: Floats) -> float:
     """
     Return the p-value of Anderson and Darling's test of a normal sample.
 
-    NaN for few values and for equal ones. Mean and s are estimated from the values; the p-value
-    follows D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9. (Loading
-    scipy's own tests takes longer than reading a recording.)
+    The result is NaN for few values and for equal values. Mean and s are estimated from the
+    values. The p-value follows D'Agostino and Stephens, Goodness-of-Fit Techniques (1986),
+    table 4.9. (Loading scipy's own tests takes longer than reading a recording.)
     """
     n = len(values)
     if n < LEAST_FOR_SHAPE or np.ptp(values) == 0:
@@ -224,7 +225,7 @@ def anderson_darling(values: Floats) -> float:
 
 
 LEAST_FOR_RATIO = 5
-"""With fewer shots the shape is too uncertain for an interval of the ratio of two s."""
+"""With fewer shots the shape is too uncertain to give an interval of the ratio of two s."""
 
 
 def s_ratio_intervals(
@@ -250,8 +251,8 @@ def s_ratio_intervals(
     -----
     Bonett, Applied Psychological Measurement 30 (2006) 432. ln σ² has the variance
     (γ − (n − 3)/n)/(n − 1), where γ is the kurtosis about the trimmed means, from all setups
-    together. With two setups this is his formula. With more setups it requires equal kurtosis
-    in all, but uses more than the few shots of two setups.
+    together. With two setups this is Bonett's formula. With more setups all must have equal
+    kurtosis, but then γ comes from more shots than those of two setups.
     """
     judged = [
         place

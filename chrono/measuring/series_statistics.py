@@ -1,4 +1,4 @@
-"""Statistics of a series of shots, of one recording or of several pooled ones.
+"""Statistics of a series of shots, from one recording or from several pooled recordings.
 
 The random part of the uncertainty falls with √n; the shared part does not. Terms are those of
 ISO 3534: mean, sample standard deviation s, range, median. In pooled series the shared part
@@ -33,13 +33,14 @@ class Sample:
     Attributes
     ----------
     number : ndarray of int64, shape (N,)
-        Their numbers in the session, from 1.
+        Numbers of the shots in the session, from 1.
     speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
-        Speeds and the two parts of their uncertainties [m/s].
+        Speeds, and the random and the shared part of their uncertainties [m/s].
     U95_mps : ndarray of float64, shape (N,), or None
         U95 of each shot [m/s].
     shared : tuple of Contribution
-        The contributions to the shared part at their mean; if empty, it is taken as normal.
+        The contributions to the shared part at the mean speed. If empty, the shared part is
+        normal.
     """
 
     number: Ints
@@ -62,23 +63,23 @@ class Series:
     own_random_mps : float
         Random part of a shot's own uncertainty: root of the mean square [m/s].
     mean_mps, median_mps, min_mps, max_mps : float
-        Mean, median, lowest and highest of the speeds [m/s].
+        Mean, median, lowest and highest speed [m/s].
     range_mps, s_mps : float
         Range and sample standard deviation [m/s], NaN for one shot.
     u_random_mean_mps : float
-        Random part of the mean's uncertainty [m/s]: s or the shots' own random part, over
-        √n, whichever gives the wider interval. (Equal readings of a coarse counter have
-        s = 0, but are not better known.)
+        Random part of the mean's uncertainty [m/s]: s or the shots' own random part, over √n.
+        The value with the wider interval is used. (Equal readings of a coarse counter have s =
+        0, but are not better known.)
     random_dof : float
-        Its degrees of freedom: n − 1 if it comes from s, otherwise infinity.
+        Degrees of freedom of the random part: n − 1 if it comes from s, otherwise infinity.
     U95_random_mean_mps : float
-        Half-width of its 95 % interval, t(random_dof)·u [m/s].
+        Half-width of the random part's 95 % interval, t(random_dof)·u [m/s].
     u_shared_mean_mps : float
-        Shared part: the mean of the shots' shared parts [m/s].
+        Shared part of the mean's uncertainty: the mean of the shots' shared parts [m/s].
     U95_shared_mean_mps : float
-        Half-width of its 95 % interval [m/s].
+        Half-width of the shared part's 95 % interval [m/s].
     u_mean_mps : float
-        Both combined [m/s].
+        Random and shared part combined [m/s].
     dof : float
         Effective degrees of freedom of `u_mean_mps` (Welch and Satterthwaite).
     U95_mean_mps : float
@@ -139,7 +140,7 @@ def series_statistics(
         Speeds and the two parts of their uncertainties [m/s]; shots with a NaN in any of
         them are left out.
     shared : sequence of Contribution, optional
-        The contributions to the shared part; if left out, it is taken as normal.
+        The contributions to the shared part. If left out, the shared part is normal.
 
     Returns
     -------
@@ -195,11 +196,11 @@ def mean_half_width(
 
     Notes
     -----
-    The random part counts as a normal one whose 95 % half-width is t·u. With a normal shared
+    The random part counts as a normal part whose 95 % half-width is t·u. With a normal shared
     part the two half-widths then combine in quadrature. The usual t(ν_eff)·u_c takes t for the
-    whole from the few shots of one part; its interval held the true mean in only 87 % of
-    sessions of two shots. The interval here holds it in 95 % to 99 % of them, and in 95 % from
-    ten shots on, for any shapes.
+    whole from the few shots of one part. Its interval held the true mean in only 87 % of
+    sessions of two shots. The interval here holds the true mean in 95 % to 99 % of these
+    sessions, and in 95 % from ten shots on, for any shapes.
     """
     widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
     return coverage_half_width([*shared, Contribution(widened, 1.0)])
@@ -211,9 +212,9 @@ def of_several_parts(
     """
     Return the statistics of the shots of several setups, or of several rigs, together.
 
-    Their mean is the mean of the parts' means, weighted by the number of shots. Its random part
-    comes from the scatter within the parts, not from their differences: setups are meant to
-    differ, and the errors of rigs are in the shared part.
+    The mean is the mean of the parts' means, weighted by the number of shots. The random part
+    comes from the scatter within the parts, not from their differences. The reason: setups are
+    meant to differ, and the errors of rigs are in the shared part.
 
     Parameters
     ----------
@@ -221,7 +222,7 @@ def of_several_parts(
         Statistics of all shots, as if they were one part.
     s_within, dof : float, int
         Standard deviation within the parts [m/s] and its degrees of freedom. With 0 degrees of
-        freedom the scatter is unknown, and so is the ± of the mean.
+        freedom the scatter and the ± of the mean are unknown.
     shared : sequence of Contribution
         The contributions to the shared part.
     """
@@ -254,7 +255,7 @@ def of_several_parts(
 
 def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """
-    Return u of a mean's random part and its degrees of freedom, whichever is wider.
+    Return u of a mean's random part and its degrees of freedom, for the wider interval.
 
     Parameters
     ----------
@@ -298,7 +299,7 @@ def mean_and_s(values: Floats) -> tuple[float, float]:
 
 
 def s_within_parts(parts: Sequence[Floats]) -> tuple[float, int]:
-    """Return s within parts, each about its own mean, and its degrees of freedom."""
+    """Return s within parts, about the mean of each part, and its degrees of freedom."""
     spreads = [(mean_and_s(part)[1], len(part) - 1) for part in parts if len(part) > 1]
     dof = sum(n for _, n in spreads)
     return (math.sqrt(sum(n * s * s for s, n in spreads) / dof), dof) if dof else (math.nan, 0)
@@ -336,17 +337,17 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
     Parameters
     ----------
     samples : sequence of Sample
-        At least one.
+        One sample or more.
     rigs : sequence of int
-        Which rig measured each.
+        Number of the rig that measured each sample.
 
     Returns
     -------
     Sample
-        Its shots are numbered again from 1, in the order of the samples. If shots of rig r are
-        the part w_r of all, and their mean shared part is u_r, the shared part of the mean of
-        all is √Σ(w_r·u_r)² (JCGM 100:2008, eq. 10: the mean's sensitivity to the errors of
-        rig r is w_r).
+        The sample of all shots, numbered again from 1 in the order of the samples. w_r is the
+        part of the shots that rig r measured, and u_r is their mean shared part. The shared
+        part of the mean of all shots is √Σ(w_r·u_r)² (JCGM 100:2008, eq. 10: the mean's
+        sensitivity to the errors of rig r is w_r).
     """
     if len(samples) == 1:
         return samples[0]
@@ -373,8 +374,8 @@ def pooled_series(samples: Sequence[Sample], rigs: Sequence[int]) -> Series:
     Return the statistics of samples of one setup together; for the parameters see above.
 
     The errors of several rigs are in the shared part of the mean. They also make the rigs'
-    means differ, so the random part comes from the scatter within each rig: s of all shots
-    would count these errors twice.
+    means differ, and s of all shots would count these errors twice. So the random part comes
+    from the scatter within each rig.
     """
     whole = pooled_sample(samples, rigs)
     series = series_of(whole)

@@ -1,8 +1,9 @@
-"""Is one setup faster than another, is it more repeatable, and how many shots would show it?
+"""Check if a setup is faster or more repeatable than another, and how many shots would show it.
 
-Each difference is judged twice: with a steady drift of the launcher fitted together with the
-setups (`drift_model`), and as if the launcher did not drift (Welch). Holm's method corrects for
-the number of pairs: at most one session in twenty with equal setups has a false claim.
+Each difference is judged twice. The first time a steady drift of the launcher is fitted
+together with the setups (`drift_model`). The second time the launcher is assumed not to drift
+(Welch). Holm's method corrects for the number of pairs: at most one session in twenty with
+equal setups has a false claim.
 """
 
 import math
@@ -34,30 +35,31 @@ MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
 """Risk that the true spread is larger than the one used for planning."""
 _PLAUSIBLE = 0.8
-"""Coverage of the differences that count as possible if a difference is not settled."""
+"""Coverage of the possible differences, for a difference that is not settled."""
 _HALVINGS = 60
-"""Steps to find the logarithm of a p-value; it is then exact to its last digits."""
+"""Number of steps to find the logarithm of a p-value; all its digits are then exact."""
 _LEAST_LOG_P = -30.0
-"""Nobody needs less than 1e-13, and quantiles of Student's t fail far below that."""
+"""Smallest logarithm of a p-value. Quantiles of Student's t fail far below 1e-13."""
 
 
 @dataclass(frozen=True)
 class Difference:
     """
-    Difference of two setups' means, second minus first.
+    Difference of two setups' means: second mean minus first mean.
 
     Attributes
     ----------
     difference_mps : float
     u_random_mps, dof : float
-        Its random standard uncertainty [m/s], above 0, and the degrees of freedom.
+        Random standard uncertainty of the difference [m/s], above 0, and its degrees of
+        freedom.
     u_rigs_mps : float
-        Standard uncertainty from the errors of rigs if the setups are equal [m/s]; 0 if one
-        rig measured both.
+        Standard uncertainty from the errors of rigs if the setups are equal [m/s]. 0 if one rig
+        measured both setups.
     scale : float
         Relative standard uncertainty of a common rig's scale.
     p_adjusted : float or None
-        p-value by Holm's method, among all pairs; None if this is the only pair.
+        p-value by Holm's method for all pairs; None if this is the only pair.
     level : float
         Risk of the interval: 5 % for one pair, less among several.
     """
@@ -72,7 +74,7 @@ class Difference:
 
     @property
     def t(self) -> float:
-        """Difference over its uncertainty if the setups are equal."""
+        """Difference over its uncertainty, computed as if the setups were equal."""
         return self.difference_mps / math.hypot(self.u_random_mps, self.u_rigs_mps)
 
     @property
@@ -80,7 +82,7 @@ class Difference:
         """
         Level at which the interval just reaches zero, for this pair alone.
 
-        It is the p-value of Student's t if one rig measured both setups: a difference of zero
+        If one rig measured both setups, it is the p-value of Student's t. A difference of zero
         then has no shared part.
         """
         size = abs(self.difference_mps)
@@ -106,7 +108,7 @@ class Difference:
     @property
     def U95_mps(self) -> float:  # noqa: N802
         """
-        Half-width of the interval: 95 % for one pair, by Holm's method for several [m/s].
+        Half-width of the interval: 95 % for one pair, Holm's method for several pairs [m/s].
 
         Random and shared half-widths combine in quadrature, as for a mean.
         """
@@ -148,8 +150,8 @@ def compare_series(
     Returns
     -------
     Difference or None
-        None if one of them has a single shot, whose scatter is unknown, or if neither has any
-        random uncertainty.
+        None if one of the setups has a single shot, because its scatter is unknown. None also
+        if both have no random uncertainty.
     """
     both = (first, second)
     squares = [s.u_random_mean_mps**2 for s in both]
@@ -206,14 +208,14 @@ def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]
 @dataclass(frozen=True)
 class RigShare:
     """
-    The part of one rig in the mean of a setup.
+    The share of a rig in the mean of a setup.
 
     Attributes
     ----------
     part : float
-        Part of the shots that it measured, up to 1.
+        The rig's part of all shots, at most 1.
     u_mps : float
-        Shared part of their uncertainty [m/s].
+        Shared part of the uncertainty of the rig's shots [m/s].
     """
 
     part: float
@@ -223,20 +225,20 @@ class RigShare:
 @dataclass(frozen=True)
 class Group:
     """
-    One setup of one session, or of several put together.
+    A setup of one session or of several pooled sessions.
 
     Attributes
     ----------
     name : str
-        Name to show.
+        The name that is shown.
     session : int
-        Its session: shots have a common order only within a session.
+        Number of the session. Shots have a common order only within a session.
     rigs : mapping of int to RigShare
-        The rigs that measured it: the shared part is common within a rig.
+        The rigs that measured the setup. The shared part is common within a rig.
     sample : Sample
-        At least one shot.
+        A sample of one shot or more.
     series : Series
-        Its statistics.
+        Statistics of the sample.
     suspicious : tuple of int
         Numbers of shots that do not fit the others, the furthest first.
     """
@@ -252,15 +254,15 @@ class Group:
 @dataclass(frozen=True)
 class MoreShots:
     """
-    How many more shots of each setup, in turn, would settle a difference in four cases of five.
+    Number of further shots per setup, in turn, that settle a difference in four of five cases.
 
     Attributes
     ----------
     as_seen : int
-        Number if the difference is as large as it looks.
+        Number of shots if the true difference is as large as the measured one.
     most : int or None
-        Number if the difference is as small as possible. None if it may be zero: then no
-        number is enough.
+        Number of shots if the true difference is as small as possible. None if the difference
+        may be zero, because then no number is enough.
     """
 
     as_seen: int
@@ -271,28 +273,28 @@ class Verdict(Enum):
     """What the shots show about the speeds of two setups."""
 
     FASTER = auto()
-    """One is faster, even if the launcher may drift steadily."""
+    """One setup is faster, even if the launcher may drift steadily."""
     FASTER_WITHOUT_DRIFT = auto()
-    """One is faster if the launcher did not drift."""
+    """One setup is faster if the launcher did not drift."""
     NOT_SETTLED = auto()
     """Zero is in both intervals."""
     UNKNOWN = auto()
-    """One has a single shot, or no scatter is known."""
+    """One setup has a single shot, or no scatter is known."""
 
 
 class SpreadVerdict(Enum):
     """What the shots show about the repeatability of two setups."""
 
     MORE_REPEATABLE = auto()
-    """The second scatters less."""
+    """The second setup scatters less."""
     LESS_REPEATABLE = auto()
-    """The second scatters more."""
+    """The second setup scatters more."""
     NOT_SETTLED = auto()
     """1 is in the interval of the ratio."""
     TOO_FEW = auto()
-    """One has too few shots."""
+    """One setup has too few shots."""
     EQUAL_SPEEDS = auto()
-    """All shots of one have the same speed."""
+    """All shots of one setup have the same speed."""
 
 
 @dataclass(frozen=True)
@@ -304,13 +306,14 @@ class PairComparison:
     ----------
     first, second : Group
     difference : Difference or None
-        With a steady drift, if both are from one session. None if it is unknown.
+        Difference with a steady drift, if both setups are from one session. None if it is
+        unknown.
     plain : Difference or None
-        Difference of the means, as if the launcher did not drift.
+        Difference of the means, if the launcher did not drift.
     s_ratio, s_ratio_low, s_ratio_high : float
-        s of the second over s of the first, with its interval; NaN where unknown.
+        Ratio of s (second setup over first) with its interval; NaN if unknown.
     without_suspicious : PairComparison or None
-        The same pair without the suspicious shots of all setups; None if there are none.
+        The same pair without the suspicious shots of all setups; None without such shots.
     """
 
     first: Group
@@ -324,7 +327,7 @@ class PairComparison:
 
     @property
     def of_one_session(self) -> bool:
-        """Whether both are from one session, so that a drift can be fitted."""
+        """Whether both setups are from one session, so that a drift can be fitted."""
         return self.first.session == self.second.session
 
     @property
@@ -345,7 +348,7 @@ class PairComparison:
 
     @property
     def faster(self) -> Group | None:
-        """The faster setup by the verdict, None if there is none."""
+        """The faster setup by the verdict, None without a faster one."""
         if self.verdict not in (Verdict.FASTER, Verdict.FASTER_WITHOUT_DRIFT):
             return None
         assert self.deciding is not None, "a verdict is about a difference"
@@ -353,12 +356,12 @@ class PairComparison:
 
     @cached_property
     def more_shots(self) -> MoreShots | None:
-        """Shots that would settle the difference; None if it is settled or unknown."""
+        """Number of shots to settle the difference; None if it is settled or unknown."""
         return _more_shots(self)
 
     @property
     def relative(self) -> float:
-        """Difference over the first mean."""
+        """Difference divided by the mean of the first setup."""
         if self.deciding is None:
             return math.nan
         return self.deciding.difference_mps / self.first.series.mean_mps
@@ -379,7 +382,7 @@ class PairComparison:
 @dataclass(frozen=True)
 class Comparison:
     """
-    Setups compared.
+    Result of a comparison of several setups.
 
     Attributes
     ----------
@@ -401,7 +404,7 @@ class Comparison:
 
     @property
     def fastest(self) -> tuple[Group, Verdict] | None:
-        """The setup that is faster than all others, and the weakest of its verdicts."""
+        """The setup that is faster than all other setups, and the weakest of its verdicts."""
         judged = self.judged
         for group in self.groups:
             own = [pair for pair in judged if pair.first is group or pair.second is group]
@@ -413,7 +416,7 @@ class Comparison:
 
     @property
     def slower(self) -> tuple[Group, ...]:
-        """Setups for which another one is faster, even with drift."""
+        """Setups that are slower than another setup, even with drift."""
         found = [
             pair.first if pair.faster is pair.second else pair.second
             for pair in self.judged
@@ -423,7 +426,7 @@ class Comparison:
 
 
 def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group | None:
-    """Return a setup's shots as a group, None if there are none."""
+    """Return a setup's shots as a group, None without shots."""
     series = series_of(sample)
     if series is None:
         return None
@@ -433,7 +436,7 @@ def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group
 
 
 def compare_groups(groups: Sequence[Group]) -> Comparison:
-    """Compare setups, each one with every other."""
+    """Compare each setup with every other setup."""
     pairs = _pairs(groups)
     if any(group.suspicious for group in groups):
         others = _pairs([_without_suspicious(group) for group in groups])
@@ -505,7 +508,7 @@ def _with_drift(groups: Sequence[Group], means: _Pairs) -> _Pairs:
 
 
 def _fitted(fit: DriftFit, first: int, second: int, plain: Difference) -> Difference | None:
-    """Return a fitted difference, with the shots' own random part if that is wider."""
+    """Return a fitted difference; use the shots' own random part if it is wider."""
     found = fit.difference(first, second)
     u, dof = found.u_mps, found.dof
     if coverage_factor(dof) * u <= coverage_factor(math.inf) * found.u_own_mps:
@@ -561,20 +564,20 @@ def more_shots(
     difference : float
         Size of the difference.
     spreads : sequence of (float, int)
-        s and number of shots of each of the two setups so far. Instead of s a larger value is
-        used, which the true spread exceeds only once in five times.
+        s and number of shots of each of the two setups so far. In place of s a larger value is
+        used. The true spread exceeds it only in 1 of 5 cases.
     u_shared : float, optional
-        Part of the difference's uncertainty that more shots do not reduce.
+        The part of the difference's uncertainty that more shots do not reduce.
     level : float, optional
         Risk of the interval.
     numbers : two ndarrays of int64, optional
-        Numbers of both setups' shots, if a drift is fitted; more shots follow in turn.
+        Numbers of both setups' shots, if a drift is fitted. More shots of the setups alternate.
 
     Returns
     -------
     int
-        In four sessions of five the interval then excludes zero (NIST e-Handbook 7.2.2.2);
-        `MOST_SHOTS` for that many or more.
+        With this number the interval excludes zero in four of five sessions (NIST e-Handbook
+        7.2.2.2). The largest result is `MOST_SHOTS`.
     """
     dof_now = sum(n - 1 for _, n in spreads)
     spread = math.sqrt(sum((n - 1) * s * s for s, n in spreads) / dof_now)
@@ -598,14 +601,14 @@ def more_shots(
 
 def drift_share(first: Ints, second: Ints, more: int) -> float:
     """
-    Return how much fitting a drift adds to a difference's variance, for shots of spread 1.
+    Return the variance that a fitted drift adds to a difference, for shots of spread 1.
 
     Parameters
     ----------
     first, second : ndarray of int64
         Numbers of the shots of two setups.
     more : int
-        How many more shots of each follow, in turn.
+        Number of further shots of each setup, in turn.
     """
     follow = max(first[-1], second[-1]) + 1 + 2 * np.arange(more)
     a, b = np.append(first, follow), np.append(second, follow + 1)
@@ -615,14 +618,14 @@ def drift_share(first: Ints, second: Ints, more: int) -> float:
 
 def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     """
-    Return the p-value of the test whether any of several series differs from the others.
+    Test whether any of several series differs from the other series; return the p-value.
 
     Parameters
     ----------
     series : sequence of Series
-        Series of one setup. A series of one shot shows no scatter and is left out.
+        Several series of one setup. A series of one shot shows no scatter and is left out.
     rigs : sequence of int
-        Which rig measured each.
+        Number of the rig that measured each series.
 
     Returns
     -------
@@ -649,7 +652,7 @@ def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     whole = u**2 + u_others**2
     with np.errstate(divide="ignore", invalid="ignore"):
         welch = whole**2 / (u**4 / dof + np.maximum(spent.sum() - spent, 0) / rest**4)
-    # sensitivity of the difference to a rig: its part of the one minus its part of the others
+    # sensitivity to a rig: its part of this series minus its part of the other series
     of_rig = np.bincount(rig, n)
     u_rig = np.bincount(rig, n * u_shared) / of_rig
     own = 1 - (of_rig[rig] - n) / rest

@@ -1,21 +1,21 @@
-"""From transits to speeds with their uncertainties, for one shot or for millions.
+"""Compute speeds with their uncertainties from transits, for one shot or for millions.
 
-V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with the spacing d, the tilt limit θ, the transit Δ by the
-board's clock, the relative error ε of the counter's frequency and the latency δ of gate B
-minus that of gate A, is the mean speed between two moments. `PathMotion` turns it into the
-speed of the body's middle midway between the gates, with gravity along the path and drag.
+The mean speed between two moments is V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ). Here d is the spacing,
+θ is the tilt limit, and Δ is the transit by the board's clock. ε is the relative error of the
+counter's frequency, and δ is the latency of gate B minus the latency of gate A. `PathMotion`
+turns it into the speed of the body's middle midway between the gates, with gravity along the
+path and drag.
 
 One pair of edges times the front or the back of the body. If a ball crosses the two beams at
-different distances from its axis, each beam sees a different chord. Half their difference is
-added to the path of one edge and subtracted from that of the other; the mean of two pairs does
-not have this error. For a falling body the two pairs have different transits: the mean of v² is
-used.
+different distances from its axis, each beam sees a different chord. Half the difference of the
+chords is added to the path of one edge and subtracted from the path of the other edge. The mean
+of two pairs does not have this error. For a falling body the two pairs have different transits,
+so the mean of v² is used.
 
 First order is linear in the inputs. If few ticks fit into the transit, the true distribution is
-skewed. Then the interval is the one of the quotient itself, and the hard limits of one tick are
-given too.
-Every operation is elementwise and correctly rounded, so a single shot and the same shot among
-millions give the same bits.
+skewed. Then the interval of the quotient itself is used, and the hard limits of one tick are
+given too. Every operation is elementwise and correctly rounded, so a single shot and the same
+shot among millions give the same bits.
 """
 
 import math
@@ -57,28 +57,26 @@ from chrono.rigs.rig_model import Rig
 @dataclass(frozen=True, eq=False)
 class Measured:
     """
-    Columns of measured shots, one element per shot; NaN if not measurable.
+    Columns of measured shots, one element per shot; NaN if the value cannot be measured.
 
     Attributes
     ----------
     speed_mps : ndarray of float64, shape (N,)
         Speed [m/s].
     u_mps, U95_mps : ndarray of float64, shape (N,)
-        Combined standard uncertainty; half-width of the interval that holds 95 % [m/s].
+        Combined standard uncertainty, and half-width of the interval that holds 95 % [m/s].
     u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
-        The two parts of `u_mps` [m/s].
+        The random and the shared part of `u_mps` [m/s].
     transit_s : ndarray of float64, shape (N,)
         Transit by the board's clock [s].
     body_length_m, length_a_m, length_b_m : ndarray of float64, shape (N,)
-        Speed at each gate times the time for which the body blocked it, and the mean over the
-        gates that have one [m].
+        Length at each gate (speed times blocking time), and the mean of the known lengths [m].
     companion_speed_mps : ndarray of float64, shape (N,)
         Speed of the first companion [m/s].
     bounce_s : ndarray of float64, shape (N,)
         Part of the transit's standard uncertainty from bounce and late lines [s].
     skew_s : ndarray of float64, shape (N,)
-        Half the difference of leading minus trailing transit [s]; NaN if not both were
-        measured.
+        Half of (leading minus trailing transit) [s]; NaN if one of them was not measured.
     """
 
     speed_mps: Floats
@@ -106,13 +104,14 @@ def join_measured(pieces: Sequence[Measured]) -> Measured:
 
 
 STEEP = 0.02
-"""Above this relative u of a transit, the speed's error is not proportional to its error."""
+"""Above this relative u of a transit, the errors of speed and transit are not proportional."""
 
 _NODES_PER_DECADE = 10
 _DECADES = 2, 4
 """Range of the coverage table, in decades below and above the transit where timing and length
-matter equally. Below it, length has under 1e-4 of the variance; above it, timing has under
-1e-4, but for slow bodies the slope matters more."""
+matter equally. Below this range, length has less than 1e-4 of the variance. Above it, timing
+has less than 1e-4, but for slow bodies the slope matters more.
+"""
 
 
 @dataclass(frozen=True)
@@ -135,7 +134,7 @@ class SpeedModel:
     latency_s : float
         δ, delay of gate B minus that of gate A [s].
     spacing, trips, tilt, rate, latency : Input
-        The shared inputs; `trips` is empty if the spacing includes where the gates trip.
+        The shared inputs. `trips` is empty if the spacing includes the trip positions.
     jitter : Input
         Jitter of one timestamp.
     motion : PathMotion
@@ -178,7 +177,7 @@ class SpeedModel:
         )
 
     def make_ready(self) -> None:
-        """Compute the coverage now: it takes 0.1 s, and the first shot need not wait for it."""
+        """Compute the coverage now (0.1 s), so that the first shot does not wait for it."""
         for used in (EdgesUsed.BOTH, EdgesUsed.LEAD):
             self._coverage[used].work_out_all()
 
@@ -231,8 +230,8 @@ class SpeedModel:
         bounce_s : float, optional
             Standard uncertainty of the transit from bounce and late lines [s].
         skew_s : float, optional
-            Half the difference of leading minus trailing transit [s]; if not measured, the
-            value expected for the body.
+            Half of (leading minus trailing transit) [s]. If it was not measured, the value
+            expected for the body is used.
 
         Raises
         ------
@@ -264,7 +263,7 @@ class SpeedModel:
         )
 
     def U95(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:  # noqa: N802
-        """Return U95 [m/s] at a speed [m/s], without the table; for planning."""
+        """Return U95 [m/s] at a speed [m/s] without the table; planning uses this."""
         transit_s = self.board_transit(speed_mps, edges_used)
         return coverage_half_width(self.contributions(transit_s, edges_used))
 
@@ -277,11 +276,12 @@ class SpeedModel:
         """
         Return the random inputs of a transit: quantisation and jitter.
 
-        Each timestamp is uniform over one tick, so a difference of two is triangular over
-        ± one tick; for the mean of two pairs see `two_pair`. This assumes that the trailing
-        edges have a free phase. If the blocking time is the same few ticks in every shot, both
-        pairs have the same error. The interval still holds 95 % over all speeds, but 60 … 100 %
-        for shots of one speed; only the hard limits of one tick are certain for each shot.
+        Each timestamp is uniform over one tick, so the difference of two timestamps is
+        triangular over ± one tick. For the mean of two pairs see `two_pair`. This assumes that
+        the trailing edges have a free phase. If the blocking time is the same few ticks in
+        every shot, both pairs have the same error. The interval still holds 95 % over all
+        speeds. For shots of one speed it holds 60 … 100 %. Only the hard limits of one tick are
+        certain for each shot.
         """
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
@@ -292,7 +292,7 @@ class SpeedModel:
 
     @cached_property
     def u_timing_s(self) -> dict[int, float]:
-        """Standard uncertainty of a transit from tick and jitter, by `EdgesUsed` [s]."""
+        """Standard uncertainty of a transit from tick and jitter, per `EdgesUsed` [s]."""
         return {
             used: math.sqrt(sum(i.u**2 for i in self._timing(used)))
             for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
@@ -421,7 +421,7 @@ def _blocking_ticks(ticks: Ints) -> Floats:
 
 
 def _mean_length(length_a: Floats, length_b: Floats) -> Floats:
-    """Return the mean of both, or the only one there is."""
+    """Return the mean of two lengths, or the only known length."""
     mean = (length_a + length_b) / 2
     mean = np.where(np.isnan(length_b), length_a, mean)
     return np.where(np.isnan(length_a), length_b, mean)
@@ -448,7 +448,7 @@ def shot_budget(
     bounce_s : float, optional
         Standard uncertainty of the transit from bounce and late lines [s].
     skew_s : float, optional
-        As in `Measured`; if not measured, the value expected for the body.
+        See `Measured`. If it was not measured, the value expected for the body is used.
 
     Raises
     ------
@@ -502,7 +502,7 @@ def _coverage_factor(model: SpeedModel, edges_used: int, true_s: float) -> float
 
 def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     """
-    Return the transit that was used [counter units], NaN if there is none.
+    Return the transit that was used [counter units], NaN without a transit.
 
     `single` holds the places of the shots without two pairs of edges.
     """
@@ -529,5 +529,5 @@ def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
     mean = np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)
     if model.motion.is_level:
         return mean
-    # another body: only gravity is known
+    # for another body only gravity is known
     return np.hypot(mean, model.motion.acceleration_mps2 * true_s / 2)

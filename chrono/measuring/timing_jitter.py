@@ -1,10 +1,10 @@
-"""What the shots themselves show about the timing: jitter, and how long each gate is blocked.
+"""Find the jitter and the blocking of each gate from the shots themselves.
 
 If a body crosses both beams in the same way, its leading and trailing edges give the same
-transit, except for the jitter of four timestamps. A difference in proportion to the transit
-comes from the speed (drag, chords that repeat). A constant difference comes from the sensors.
-The rest is scatter. A ball that crosses the beams at a different height each time also scatters
-like this, so for a ball only an upper limit of the jitter is known.
+transit, except for the jitter of four timestamps. A difference that is proportional to the
+transit comes from the speed (drag, chords that repeat). A constant difference comes from the
+sensors. The rest is scatter. A ball that crosses the beams at a different height each time also
+scatters like this, so for a ball only an upper limit of the jitter is known.
 """
 
 import math
@@ -20,7 +20,7 @@ from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 LEAST_DOF = 5
 """With fewer degrees of freedom a standard deviation may be wrong by a factor of three."""
 STAMPS = 4
-"""Timestamps in the difference of two transits."""
+"""Number of timestamps in the difference of two transits."""
 
 
 @dataclass(frozen=True)
@@ -35,16 +35,16 @@ class TimingJitter:
     dof : int
         Degrees of freedom of the scatter.
     jitter_s : float
-        Standard deviation of one timestamp [s], if bodies crossed both beams in the same way;
-        0 if steps of the counter explain everything.
+        Standard deviation of one timestamp [s], if bodies crossed both beams in the same way.
+        It is 0 if steps of the counter explain all the scatter.
     low_s, high_s : float
-        Interval that holds it with 95 % [s], for any part that steps and chords may have
-        within the rig's values.
+        95 % interval of the jitter [s]. It allows any effect of steps and chords within the
+        rig's values.
     stated_s : float
         The rig's value [s].
     chords_s : float
-        What chords within the rig's values may add, as jitter of one timestamp [s]; 0 for
-        flat bodies.
+        Largest effect of chords within the rig's values, as jitter of one timestamp [s]. It is
+        0 for flat bodies.
     """
 
     shots: int
@@ -62,18 +62,18 @@ class TimingJitter:
 
     @property
     def states_too_little(self) -> bool:
-        """Whether the rig's jitter is smaller than the shots allow."""
+        """Whether the rig's jitter is smaller than the interval that the shots allow."""
         return self.low_s > self.stated_s
 
     @property
     def may_be_chords(self) -> bool:
-        """Whether edges scatter more than the rig's jitter, but chords may explain it all."""
+        """Whether edges scatter more than the rig's jitter, but chords can explain it."""
         suspected = self.scatters_more and self.chords_s > self.stated_s
         return self.is_upper_limit and suspected
 
     @property
     def scatters_more(self) -> bool:
-        """Whether edges scatter more than the rig's jitter explains, and not by chance."""
+        """Whether edges scatter more than the rig's jitter and chance explain."""
         return s_interval(self.jitter_s, self.dof + 1, COVERAGE)[0] > self.stated_s
 
 
@@ -87,14 +87,15 @@ def timing_scatter(
     stated_s: float,
 ) -> TimingJitter | None:
     """
-    Return the jitter that trailing minus leading transits show.
+    Return the jitter that the differences between trailing and leading transits show.
 
     Parameters
     ----------
     difference_s, transit_s : ndarray of float64, shape (N,)
         Trailing minus leading transit, and their mean [s].
     body : ndarray of int, shape (N,)
-        Body of each shot: the part in proportion to the transit is fitted for each body.
+        Number of the body of each shot. The part proportional to the transit is fitted for each
+        body.
     u_chord_s : ndarray of float64, shape (N,)
         Standard deviation of the difference that chords may cause in each shot [s].
     tick_s : float
@@ -109,9 +110,10 @@ def timing_scatter(
 
     Notes
     -----
-    The difference has the variance 4σ² + tick²/3, plus that of the chords. If shots are equal
-    within a step, steps may add up to tick², or hide as much as tick²/3. The interval includes
-    both cases. It also includes both no chords and the largest chords that the rig allows.
+    The difference has the variance 4σ² + tick²/3, plus the variance of the chords. If shots are
+    equal within a step, steps may add at most tick², or hide at most tick²/3. The interval
+    includes both cases. It also includes the case without chords and the largest chords that
+    the rig allows.
     """
     columns = [np.ones(len(transit_s))]
     columns += [np.where(body == one, transit_s, 0.0) for one in np.unique(body)]
@@ -142,7 +144,7 @@ def _of_one_stamp(variance: float) -> float:
 @dataclass(frozen=True)
 class BlockedLengths:
     """
-    How long a body blocked each gate, as a length: medians of the counted shots [m].
+    Blocking of each gate as a length: medians of the counted shots [m].
 
     Attributes
     ----------
@@ -180,14 +182,14 @@ def tells_timing(shots: Shots) -> Bools:
     """
     Return which shots have two sound pairs of edges and no flag, shape (N,).
 
-    Shots with bounces or late lines already have this scatter in their own budget.
+    Shots with bounces or late lines are left out, because their own budget has this scatter.
     """
     is_clean = (shots["flags"] == 0) & (shots["bounce"] == 0)
     return (shots["used"] == EdgesUsed.BOTH) & is_clean
 
 
 def has_clean_lengths(shots: Shots) -> Bools:
-    """Tell which shots blocked both gates and are flagged at most for the pair used, (N,)."""
+    """Find shots that blocked both gates and have at most the pair's flag, shape (N,)."""
     of_pair = np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
     is_clean = ((shots["flags"] & ~of_pair) == 0) & (shots["bounce"] == 0)
     return is_clean & (shots["block_a"] > 0) & (shots["block_b"] > 0)

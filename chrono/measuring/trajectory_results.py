@@ -1,8 +1,8 @@
-"""Falls, flights and stops with their uncertainties.
+"""Compute falls, flights and stops with their uncertainties.
 
-A fall from rest: height, time and speed from any one of them. A flight: where a body lands, and
-which drag its landings show. A stop: how a catch stops a body, and which distance it needs for
-a gentle stop.
+For a fall from rest, any one of height, time and speed gives the other two. For a flight, the
+results are the landing place, and the drag that measured landings show. For a stop, the results
+are the forces of a catch, and the distance needed for a gentle stop.
 """
 
 import math
@@ -60,8 +60,8 @@ class FallResult:
     goal : str
         The given quantity: height, time or speed.
     height, time, speed : Estimate
-        Height fallen [m], time [s], speed at its end [m/s]; with a recording, the drop that
-        gives the speed of one more shot.
+        Height of the fall [m], time [s], and speed at the end of the fall [m/s]. With a
+        recording it is the drop that gives the speed of one more shot.
     terminal : Estimate
         Terminal speed [m/s], infinite without air.
     path : Fall
@@ -86,7 +86,7 @@ def fall_result(
     Parameters
     ----------
     launch : Launch
-        Gives body and air; if nothing is given, also the speed of one more shot.
+        Gives body and air. Without `given` it also gives the speed of one more shot.
     goal : {"height", "time", "speed"}, optional
         The kind of quantity that is given.
     given : Quantity, optional
@@ -121,7 +121,7 @@ COMMON = "speed at the gates"
 @dataclass(frozen=True)
 class Aim:
     """
-    How and where a body is launched.
+    Angle, height and wind of a launch.
 
     Attributes
     ----------
@@ -139,7 +139,7 @@ class Aim:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """All three quantities."""
+        """Angle, height and wind together."""
         return self.angle, self.height, self.wind
 
 
@@ -189,7 +189,7 @@ class Landing:
     shot : int
         Number of the shot; 0 for a stated speed.
     speed_mps, speed_u_mps : float
-        Its speed and the random part of its uncertainty [m/s].
+        Speed of the shot and the random part of its uncertainty [m/s].
     range_m, range_u_m : float
         Distance from the launch to the landing and its standard uncertainty [m].
     """
@@ -204,17 +204,17 @@ class Landing:
 @dataclass(frozen=True, eq=False)
 class DragFit:
     """
-    Drag that landings show, with a constant coefficient along each flight.
+    Drag that landings show; the coefficient is constant along each flight.
 
     Attributes
     ----------
     landings : tuple of Landing
         The shots used.
     each : tuple of float
-        Drag constant κ of each [1/m].
+        Drag constant κ of each landing [1/m].
     kappa, coefficient, terminal : Estimate
-        From all of them: κ [1/m], drag coefficient on the frontal area (NaN without mass and
-        diameter), terminal speed [m/s].
+        Results of all landings together: κ [1/m], drag coefficient on the frontal area (NaN
+        without mass and diameter), terminal speed [m/s].
     """
 
     landings: tuple[Landing, ...]
@@ -226,12 +226,12 @@ class DragFit:
 
 def flight_result(launch: Launch, aim: Aim) -> FlightResult:
     """
-    Return where one more shot lands.
+    Return the flight of one more shot.
 
     Raises
     ------
     OptionError
-        It never gets as high as the landing.
+        The body never gets as high as the landing.
     """
 
     def flown(values: Mapping[str, float], points: int = 2) -> Flight:
@@ -269,7 +269,7 @@ def flight_result(launch: Launch, aim: Aim) -> FlightResult:
 
 def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
     """
-    Return the drag with which shots land where they were seen to land.
+    Return the drag with which computed landings agree with measured landings.
 
     Parameters
     ----------
@@ -277,18 +277,19 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
         Gives the body, the air, and the common part of all speeds.
     aim : Aim
     landings : sequence of Landing
-        At least one.
+        One landing or more.
 
     Raises
     ------
     OptionError
-        A landing is beyond the range in a vacuum, or so near that no drag explains it.
+        A landing is beyond the range in a vacuum, or too near to be explained by drag.
 
     Notes
     -----
-    κ is found for each landing separately, and the geometric mean is the result. Its random
-    part is the scatter over √n, or the uncertainty from speeds and readings if that is larger.
-    The shared inputs (angle, height, wind, the rig) are propagated through the whole fit.
+    κ is found for each landing separately, and the geometric mean is the result. The random
+    part is the scatter over √n. If the uncertainty from speeds and readings is larger, that
+    uncertainty is used. The shared inputs (angle, height, wind, the rig) are propagated through
+    the whole fit.
     """
     fitted = _fits(launch, aim, landings)
     scale = launch.speed[0].input.u / launch.mean_mps if launch.n else 0.0
@@ -349,7 +350,7 @@ def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, floa
         moved = replace(landing, speed_mps=speed, range_m=reach)
         try:
             return math.log(_fits(launch, aim, [moved])(values)[0])
-        except OptionError:  # so near the range without air that no drag is left
+        except OptionError:  # the landing is so near the range without air that no drag is left
             return math.nan
 
     speed, reach = landing.speed_mps, landing.range_m
@@ -360,7 +361,7 @@ def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, floa
 
 
 def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
-    """Return the random part of the mean of ln κ: the scatter, or the single ones' own u."""
+    """Return the random part of the mean of ln κ: from the scatter, or from the landings' u."""
     n = len(each)
     _, s = mean_and_s(np.log(each))
     leaves = math.sqrt(float(np.mean(np.square(own))))
@@ -394,14 +395,14 @@ class StopResult:
     ----------
     launch : Launch
     law, goal : str
-        How the force grows, and which quantity was given.
+        Law by which the force grows, and kind of the given quantity.
     given : float
-        Its value in SI.
+        Value of the given quantity in SI units.
     speed : Estimate
         Speed at the catch [m/s], for one more shot.
     distance, mean, peak, force, time, energy : Estimate
         Distance into the catch [m], mean and peak deceleration [m/s²], peak force [N], time to
-        rest [s], energy taken [J]; force and energy are NaN without a mass.
+        rest [s], energy taken [J]. Force and energy are NaN without a mass.
     """
 
     launch: Launch
@@ -418,12 +419,12 @@ class StopResult:
 
     @property
     def enough_m(self) -> float:
-        """Distance enough for one more shot at 95 % [m]: the upper end of `distance`."""
+        """Distance that is enough for one more shot, at 95 %: upper end of `distance` [m]."""
         return self.distance.value + self.distance.U95
 
 
 LEAST_LEFT = 0.01
-"""With less of its speed left a body falls down before it reaches the catch."""
+"""A body that keeps less than this part of its speed falls down before it reaches the catch."""
 
 
 def stop_result(

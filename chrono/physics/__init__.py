@@ -1,5 +1,5 @@
 """Air, drag, gravity and flight: what a body does before, between and after the gates.
 
 In: plain SI numbers; out: plain SI numbers. Each formula states its source.
-Does not know about any other room.
+This room does not know about any other room.
 """

@@ -1,7 +1,7 @@
-"""Motion along a straight path with a steady pull and quadratic drag: v·dv/dx = a − κv².
+"""Compute motion on a straight path with a steady pull and quadratic drag: v·dv/dx = a − κv².
 
-Closed forms for numbers and arrays, without cancellation if a, κ or both vanish. Plain SI
-numbers.
+The closed forms take numbers and arrays in SI units. They keep their digits if a, κ or both are
+zero.
 """
 
 import math
@@ -16,15 +16,16 @@ ADDED_MASS = 0.5
 § 92; from memory)."""
 
 FLAT_ADDED_MASS = 8 / 3
-"""Air that moves with a disc flying flat side first, over ρR³ (Lamb, Hydrodynamics, § 102; from
-memory): used for a body with flat ends."""
+"""Mass of the air that moves with a disc flying flat side first, over ρR³ (Lamb, Hydrodynamics,
+§ 102; from memory). It is used for a body with flat ends.
+"""
 
 
 def air_shares(
     density_kgpm3: float, diameter_m: float, length_m: float, mass_kg: float, *, is_flat: bool
 ) -> tuple[float, float]:
     """
-    Return the air that a body displaces, and the air that moves with it, over its mass.
+    Return the mass of displaced air and of moving air, both over the body's mass.
 
     Parameters
     ----------
@@ -33,11 +34,11 @@ def air_shares(
     diameter_m, length_m, mass_kg : float
         Size and mass of a sphere, or of a cylinder that flies end first.
     is_flat : bool
-        Whether it is the cylinder.
+        Whether the body is a cylinder.
 
     Notes
     -----
-    Let r and s be these two. The pull at rest is g·(1 − r)/(1 + s), and the deceleration by
+    Let r and s be the two results. The pull at rest is g·(1 − r)/(1 + s). The deceleration by
     drag is smaller by the factor 1 + s.
     """
     area_m2 = math.pi * diameter_m**2 / 4
@@ -58,7 +59,7 @@ def speed_after(
     Parameters
     ----------
     path_m : array_like
-        Length of the path [m]; if negative, the speed before it is returned.
+        Length of the path [m]. For a negative length, the speed before the path is returned.
     speed_mps, acceleration_mps2, drag_per_m : array_like
         Speed at the start, pull a along the path [m/s²], and drag constant κ [1/m].
 
@@ -78,7 +79,7 @@ def travel_time(
     drag_per_m: npt.ArrayLike,
 ) -> Floats:
     """
-    Return the time that a path takes [s]; arguments as for `speed_after`, path above zero.
+    Return the time for a path [s]; same arguments as `speed_after`, path above zero.
 
     Notes
     -----

@@ -1,8 +1,9 @@
-"""The air and the gravity at a site.
+"""Compute the air and the gravity at a site.
 
-Density, viscosity, speed of sound, pressure of the standard atmosphere; normal gravity by the
-WGS 84 formula from latitude and height. The local anomaly of gravity is left out; it is rarely
-above 1e-3 m/s² (`ANOMALY_MPS2`). Plain functions of SI numbers.
+The functions give density, viscosity, speed of sound and pressure of the standard atmosphere.
+They also give normal gravity by the WGS 84 formula from latitude and height. The local anomaly
+of gravity is left out. It is rarely above 1e-3 m/s² (`ANOMALY_MPS2`). Plain functions of SI
+numbers.
 """
 
 import math
@@ -10,8 +11,9 @@ import math
 from chrono.units import ICE_POINT_K, STANDARD_GRAVITY_MPS2
 
 GAS_CONSTANT = 8.314472
-"""Molar gas constant with which CIPM-2007 was published [J/(mol K)]; today's exact value
-changes the density by 1e-6."""
+"""Molar gas constant of the published CIPM-2007 formula [J/(mol K)]. Today's exact value
+changes the density by 1e-6.
+"""
 
 HEAT_RATIO = 1.4
 """γ = c_p/c_v of dry air (ISO 2533:1975, table 1), and of every two-atom gas (7/5; kinetic
@@ -41,7 +43,7 @@ def moist_air_density(
     Returns
     -------
     float
-        Density [kg/m³]. Outside the stated ranges it is still right to 1e-3.
+        Density [kg/m³]. Outside the stated ranges its relative error is still at most 1e-3.
 
     Notes
     -----
@@ -61,7 +63,7 @@ def vapour_fraction(temperature_k: float, pressure_pa: float, humidity: float) -
     Parameters
     ----------
     temperature_k, pressure_pa, humidity : float
-        As in `moist_air_density`.
+        See `moist_air_density`.
     """
     saturation_pa = math.exp(
         1.2378847e-5 * temperature_k**2
@@ -86,8 +88,8 @@ def speed_of_sound(pressure_pa: float, density_kgpm3: float) -> float:
     """
     Return the speed of sound √(γ·p/ρ) [m/s] in air of a pressure [Pa] and density [kg/m³].
 
-    Ideal gas with the γ of dry air (ISO 2533:1975, eq. 19). Moisture changes the density; its
-    effect on γ, below 1e-3, is left out.
+    The formula is for an ideal gas with the γ of dry air (ISO 2533:1975, eq. 19). Moisture
+    changes the density. Its effect on γ is below 1e-3 and is left out.
     """
     return math.sqrt(HEAT_RATIO * pressure_pa / density_kgpm3)
 

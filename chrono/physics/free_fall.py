@@ -1,13 +1,13 @@
 """Closed forms of a fall from rest under quadratic drag.
 
 Deceleration is κ·v² with a constant κ (`sphere_drag.drag_constant`). `trajectory` integrates
-any drag numerically and is used to check these forms. Plain SI floats; this file does not know
-about the gates' signals.
+any drag numerically and is used to check these forms. All numbers are floats in SI units. This
+file does not know about the gates' signals.
 
 A fall from rest, integrated step by step to a height, a time or a speed.
 
-It takes any law of drag. With a constant coefficient the closed forms above give the same, and
-are used to check it. Plain SI floats.
+The function takes any law of drag. With a constant coefficient the closed forms above give the
+same result, and are used to check it. All numbers are floats in SI units.
 """
 
 import math
@@ -31,9 +31,9 @@ def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float
     Parameters
     ----------
     height_m : float
-        Height fallen [m].
+        Height of the fall [m].
     drag_per_m : float
-        Drag constant κ [1/m], 0 for none.
+        Drag constant κ [1/m], 0 without drag.
     gravity_mps2 : float
         Acceleration at rest [m/s²].
 
@@ -47,7 +47,7 @@ def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float
 
 def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
     """
-    Return the time of a fall from rest through a height; arguments as for `fall_speed`.
+    Return the time of a fall from rest through a height; same arguments as `fall_speed`.
 
     Returns
     -------
@@ -75,7 +75,7 @@ FASTEST_MPS = 3000.0
 """No body launched here has a terminal speed above this."""
 
 _CLOSE = 1 - 1e-6
-"""A fall reaches this part of the terminal speed; reaching all of it takes forever."""
+"""A fall reaches this part of the terminal speed. It never reaches the full terminal speed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +86,7 @@ class Fall:
     Attributes
     ----------
     time_s, height_m, speed_mps : ndarray of float64, shape (N,)
-        Time since the release, height fallen and speed; the last values are at the goal.
+        Time since the release, height of the fall and speed. The last values are at the goal.
     """
 
     time_s: Floats
@@ -96,10 +96,10 @@ class Fall:
 
 def terminal_speed_of(deceleration: Deceleration, gravity_mps2: float) -> float:
     """
-    Return the lowest speed at which drag balances gravity [m/s]; infinite if there is none.
+    Return the lowest speed at which drag balances gravity [m/s]; infinite if none does.
 
-    There may be several, because the drag of a ball may fall with its coefficient. A body that
-    starts from rest reaches the lowest one and stays there.
+    There may be several such speeds, because the drag of a ball may decrease together with its
+    coefficient. A body that starts from rest reaches the lowest of them and keeps it.
     """
     from scipy.optimize import brentq
 
@@ -135,9 +135,9 @@ def fall_to(
     Parameters
     ----------
     goal : {"height", "time", "speed"}
-        What is given.
+        The kind of the given value.
     value : float
-        Height fallen [m], time [s] or speed [m/s], positive.
+        Height of the fall [m], time [s] or speed [m/s], positive.
     deceleration : callable
         Deceleration by drag [m/s²] at a speed [m/s].
     gravity_mps2 : float

@@ -1,4 +1,4 @@
-"""The drag of a smooth sphere in steady flow: coefficient by Reynolds number.
+"""Compute the drag of a smooth sphere in steady flow from the Reynolds number.
 
 Real balls have seams, felt and dimples; the caller decides how much they may differ.
 """
@@ -11,19 +11,22 @@ import numpy.typing as npt
 from chrono.arrays.array_types import Floats
 
 CRISIS_REYNOLDS = 2e5
-"""Where the drag crisis may begin. For a smooth sphere in calm air the drag falls near 3.7e5
-(E. Achenbach, J. Fluid Mech. 54 (1972) 565; from memory); with turbulence or roughness it falls
-earlier."""
+"""Reynolds number at which the drag crisis may begin. For a smooth sphere in calm air the drag
+falls near 3.7e5 (E. Achenbach, J. Fluid Mech. 54 (1972) 565; from memory). With turbulence or
+roughness it falls earlier.
+"""
 
 PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
-"""No smooth sphere was measured to have more drag from there to the crisis (0.47 … 0.44); the
-correlation goes up to 0.51. Where gates are wide a bias of the drag counts as much as its
-uncertainty."""
+"""Largest drag coefficient from this Reynolds number up to the crisis. Measured values of
+smooth spheres are 0.47 … 0.44, but the correlation goes up to 0.51. With wide gates a bias of
+the drag matters as much as its uncertainty.
+"""
 
 CRISIS_LOWEST, CRISIS_HIGHEST = 0.07, 0.52
-"""Drag coefficients measured above `CRISIS_REYNOLDS`: the lowest just past the crisis
-(Achenbach 1972, from memory), the highest before it (S. F. Hoerner, Fluid-Dynamic Drag (1965),
-has 0.5 up to 3.25e5 and 0.1 from 5e5 on)."""
+"""Lowest and highest drag coefficient measured above `CRISIS_REYNOLDS`. The lowest is just past
+the crisis (Achenbach 1972, from memory). The highest is before the crisis (S. F. Hoerner,
+Fluid-Dynamic Drag (1965), has 0.5 up to 3.25e5 and 0.1 from 5e5 on).
+"""
 
 FLAT_COEFFICIENT, FLAT_COEFFICIENT_RELATIVE_U = 0.95, 0.12
 """Drag coefficient of a cylinder that flies end first, on its frontal area, and its relative
@@ -45,9 +48,10 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     Returns
     -------
     ndarray of float64
-        Drag coefficient on the frontal area, same shape; within 6 % of measurements for
-        3 < Re < 6e4. Above about 2e5 it falls steeply when the boundary layer becomes
-        turbulent; roughness and spin shift that speed. Use `sphere_drag_bounds` there.
+        Drag coefficient on the frontal area, same shape. It is within 6 % of measurements for 3
+        < Re < 6e4. Above about 2e5 it falls steeply when the boundary layer becomes turbulent.
+        Roughness and spin shift the speed at which this happens. Use `sphere_drag_bounds`
+        there.
 
     Notes
     -----
@@ -68,8 +72,8 @@ def steady_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     """
     Return the drag coefficient of a smooth sphere before the drag crisis, same shape.
 
-    That of `sphere_drag_coefficient`, but no more than `PLATEAU` from `PLATEAU_REYNOLDS` on:
-    falls, flights and the speed between gates take one and the same.
+    It equals `sphere_drag_coefficient`, but is at most `PLATEAU` from `PLATEAU_REYNOLDS` on.
+    Falls, flights and the speed between gates all use this coefficient.
     """
     re = np.asarray(reynolds, np.float64)
     found = sphere_drag_coefficient(re)
@@ -94,7 +98,7 @@ def sphere_drag_bounds(reynolds: npt.ArrayLike) -> tuple[Floats, Floats]:
 def reynolds_number(
     speed_mps: float, diameter_m: float, density_kgpm3: float, viscosity_pas: float
 ) -> float:
-    """Return the Reynolds number of a sphere [1] in air of given density and viscosity."""
+    """Return the Reynolds number [1] of a sphere in air of given density and viscosity."""
     return density_kgpm3 * speed_mps * diameter_m / viscosity_pas
 
 
@@ -124,7 +128,7 @@ def drag_constant(
 
 
 def _piece(number: int, re: Floats, w: Floats) -> Floats:
-    """One line of the table; w is log10(re)."""
+    """Return one line of the table; w is log10(re)."""
     match number:
         case 0:
             return 24 / re + 4.5

@@ -1,4 +1,4 @@
-"""How a moving body comes to rest: distance, deceleration, force, time and energy.
+"""Compute how a moving body comes to rest: distance, deceleration, force, time and energy.
 
 The catch pushes back with a force that grows as a power n of the distance into it, F = c·xⁿ.
 All of the body's energy goes into the catch; the body itself is rigid, and gravity is left out.
@@ -15,27 +15,27 @@ Law = Literal["constant", "spring", "sheet"]
 
 EXPONENTS: dict[Law, float] = {"constant": 0.0, "spring": 1.0, "sheet": 3.0}
 """
-Exponent n of the force by law.
+Exponent n of the force for each law.
 
-constant: a crushing or rubbing catch. spring: a stretched cord, a tight net, a foam that is
-not pressed far. sheet: a sheet or net that hangs flat without tension and is pushed aside
-in its middle; with length 2L, stiffness E·A and x ≪ L its force is E·A·(x/L)³.
+constant: a catch that is crushed or rubs. spring: a stretched cord, a tight net, or a foam that
+is not pressed far. sheet: a sheet or net that hangs flat without tension and is pushed aside in
+its middle. With length 2L, stiffness E·A and x ≪ L the force of a sheet is E·A·(x/L)³.
 """
 
 
 @dataclass(frozen=True)
 class Stop:
     """
-    One stop.
+    Result of a stop.
 
     Attributes
     ----------
     speed_mps, distance_m : float
-        Speed at the catch, and distance into it until the body rests.
+        Speed at the catch, and distance into the catch until the body rests.
     mean_mps2, peak_mps2 : float
         Mean deceleration over the distance, v²/(2s), and greatest deceleration.
     time_s : float
-        From the first touch to rest.
+        Time from the first touch to rest.
     """
 
     speed_mps: float
@@ -56,14 +56,14 @@ def stop_within(speed_mps: float, distance_m: float, law: Law) -> Stop:
     distance_m : float
         Distance into the catch [m].
     law : {"constant", "spring", "sheet"}
-        How the force grows with the distance, see `EXPONENTS`.
+        Law by which the force grows with the distance (see `EXPONENTS`).
 
     Notes
     -----
-    With F = c·xⁿ energy gives v²/2 = c·sⁿ⁺¹/((n + 1)·m): the peak, at the end, is n + 1
-    times the mean v²/(2s). From (dx/dt)² = v²·(1 − (x/s)ⁿ⁺¹) the time is (s/v)·∫₀¹
-    (1 − u^q)^(−1/2) du = (s/v)·√π·Γ(1 + 1/q)/Γ(1/2 + 1/q), q = n + 1: 2·s/v for a constant
-    force, (π/2)·s/v for a spring.
+    With F = c·xⁿ, energy gives v²/2 = c·sⁿ⁺¹/((n + 1)·m). So the peak at the end is n + 1 times
+    the mean v²/(2s). From (dx/dt)² = v²·(1 − (x/s)ⁿ⁺¹) the time is (s/v)·∫₀¹ (1 − u^q)^(−1/2)
+    du = (s/v)·√π·Γ(1 + 1/q)/Γ(1/2 + 1/q), q = n + 1: 2·s/v for a constant force, (π/2)·s/v for
+    a spring.
     """
     exponent = EXPONENTS[law]
     mean = speed_mps**2 / (2 * distance_m)
@@ -92,7 +92,7 @@ def distance_for_time(speed_mps: float, time_s: float, law: Law) -> float:
 
 
 def time_factor(law: Law) -> float:
-    """Return the time of a stop in units of s/v, see `stop_within`."""
+    """Return the time of a stop in units of s/v (see `stop_within`)."""
     inverse = 1 / (EXPONENTS[law] + 1)
     gamma = scipy.special.gamma
     return float(math.sqrt(math.pi) * gamma(1 + inverse) / gamma(0.5 + inverse))

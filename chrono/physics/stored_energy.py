@@ -1,8 +1,8 @@
-"""The energy that a launcher can have stored: drawn elastic, compressed gas, evacuated tube.
+"""Compute the energy that a launcher can store: drawn elastic, compressed gas, evacuated tube.
 
-These are bounds and ideal limits, to judge how much of the energy a clocked body carried.
-Losses in valves, friction and leaks only reduce the output. Nothing here says how to build or
-fill anything. Plain SI floats and arrays.
+The results are bounds and ideal limits. With them you can judge how much of the energy a
+clocked body carried. Losses in valves, friction and leaks only reduce the output. This file
+does not say how to build or fill anything. Numbers are floats and arrays in SI units.
 """
 
 import math
@@ -19,15 +19,15 @@ def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
     Parameters
     ----------
     draw_m, force_n : ndarray of float64, shape (N,), N >= 2
-        Draw, strictly growing, and the force there [m], [N].
+        Draw (strictly growing) and force at this draw [m], [N].
 
     Returns
     -------
     work_j : float
-        By trapezoids.
+        The work by trapezoids.
     between_j : float
-        Difference from a smooth curve through the points (PCHIP): the table does not state
-        the force between its points.
+        Difference from a smooth curve through the points (PCHIP), because the table does not
+        state the force between its points.
     """
     from scipy.integrate import trapezoid
     from scipy.interpolate import PchipInterpolator
@@ -45,8 +45,9 @@ class GasWork:
     Attributes
     ----------
     isothermal_j, adiabatic_j : float
-        Limit if heat flows in freely and the gas keeps its temperature; limit if no heat
-        flows in. At best a launch lies between them; a fast one is near the second.
+        Isothermal: limit if heat flows in freely and the gas keeps its temperature. Adiabatic:
+        limit if no heat flows in. The best possible launch lies between the two limits. A fast
+        launch is near the adiabatic limit.
     """
 
     isothermal_j: float
@@ -66,15 +67,15 @@ def gas_work(
     Parameters
     ----------
     volume_m3 : float
-        Volume of the gas before [m³].
+        Volume of the gas before the expansion [m³].
     gauge_pa : float
-        Its pressure above the atmosphere [Pa].
+        Pressure of the gas above the atmosphere [Pa].
     ambient_pa : float
         Pressure of the atmosphere [Pa].
     swept_m3 : float, optional
         Volume that the body sweeps while it is pushed [m³]; infinite for an expansion
-        down to the atmosphere's pressure. After that point the gas would only pull it back,
-        so no more is counted.
+        down to the atmosphere's pressure. After that point the gas would only pull the body
+        back, so no more work is counted.
     heat_ratio : float, optional
         γ of the gas.
 
@@ -115,8 +116,8 @@ def tube_work(
 
     Notes
     -----
-    (p_a − p_r)·A·L: atmosphere times swept volume. The air left in the tube is compressed
-    ahead of the body and pushes back at least as much as before.
+    The result is (p_a − p_r)·A·L: pressure difference times swept volume. The air left in the
+    tube is compressed ahead of the body and pushes back at least as much as before.
     """
     return (ambient_pa - residual_pa) * math.pi * bore_m**2 / 4 * length_m
 
@@ -137,7 +138,7 @@ def tube_speed(
     mass_kg : float
         Mass of the body [kg].
     bore_m, length_m, ambient_pa, residual_pa : float
-        As for `tube_work`.
+        See `tube_work`.
     density_kgpm3 : float
         Density of the outside air [kg/m³].
 
@@ -148,8 +149,8 @@ def tube_speed(
 
     Notes
     -----
-    Momentum of the body and of the column of air behind it, d((m + ρ·A·x)·v)/dt = Δp·A:
-    E. Ayars and L. Buchholtz, Am. J. Phys. 72 (2004) 961.
+    The formula follows from the momentum of the body and of the column of air behind it, d((m +
+    ρ·A·x)·v)/dt = Δp·A: E. Ayars and L. Buchholtz, Am. J. Phys. 72 (2004) 961.
     """
     area = math.pi * bore_m**2 / 4
     column = density_kgpm3 * area * length_m
@@ -158,7 +159,7 @@ def tube_speed(
 
 
 def tube_limit(ambient_pa: float, density_kgpm3: float, residual_pa: float = 0.0) -> float:
-    """Return the limit √(Δp/ρ) of the speed in a long evacuated tube, for any body."""
+    """Return the limit √(Δp/ρ) of any body's speed in a long evacuated tube."""
     return math.sqrt((ambient_pa - residual_pa) / density_kgpm3)
 
 

@@ -1,7 +1,7 @@
-"""A flight through the air, integrated step by step under any drag that opposes the motion.
+"""Integrate a flight through the air step by step, with any drag that opposes the motion.
 
-Plain SI floats; it does not know about gates, shots and their uncertainties. The closed forms
-in `free_fall` and the vacuum parabola are used to check it.
+All numbers are floats in SI units. This file does not know about gates, shots and their
+uncertainties. The closed forms in `free_fall` and the vacuum parabola are used to check it.
 """
 
 import math
@@ -22,10 +22,10 @@ Motion = Callable[[float, Floats], list[float]]
 
 BEST_ANGLE_TOLERANCE_RAD = 1e-5
 _STRAIGHT = 1e-12
-"""A smaller cosine is 0 with a rounding error."""
+"""A cosine smaller than this is 0 with a rounding error."""
 
 _LOG_SLOWEST, _LOG_FASTEST = math.log(1e-9), math.log(1e4)
-"""Logarithms of speeds [m/s] that nothing launched here has."""
+"""Logarithms of the slowest and fastest speed [m/s]; no launched body goes beyond them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,11 +36,11 @@ class Flight:
     Attributes
     ----------
     time_s, distance_m, height_m, speed_mps : ndarray of float64, shape (N,)
-        Values along the path, the last one at landing; the speed is relative to the ground.
+        Values along the path; the last one is at landing. The speed is relative to the ground.
     range_m, apex_m : float
         Distance at landing and greatest height above the landing [m].
     impact_angle_rad : float
-        How steeply it comes down, below the horizontal [rad].
+        Angle of the landing below the horizontal [rad].
     """
 
     time_s: Floats
@@ -53,7 +53,7 @@ class Flight:
 
 
 def _cosine(angle_rad: float) -> float:
-    """Return a cosine, exactly 0 straight up and down."""
+    """Return the cosine of an angle, exactly 0 for straight up and straight down."""
     cosine = math.cos(angle_rad)
     return 0.0 if abs(cosine) < _STRAIGHT else cosine
 
@@ -97,7 +97,8 @@ def fly(
 
     Notes
     -----
-    DOP853 of scipy, relative tolerance 1e-10; no lift, no spin.
+    The method is DOP853 of scipy with a relative tolerance of 1e-10. Lift and spin are left
+    out.
     """
     across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     never = OptionError(
@@ -126,14 +127,15 @@ def fly(
 
 def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration) -> float:
     """
-    Return the speed on a level path after a distance, or before it if negative [m/s].
+    Return the speed on a level path after a distance (before it, if negative) [m/s].
 
-    From d(ln v)/dx = −a(v)/v², by DOP853 of scipy with a relative tolerance of 1e-10.
+    The equation d(ln v)/dx = −a(v)/v² is solved by DOP853 of scipy with a relative tolerance of
+    1e-10.
 
     Raises
     ------
     OptionError
-        Going back: no speed would be enough for such a light body over this distance.
+        The distance is negative, and no speed would be enough for such a light body.
     """
     from scipy.integrate import solve_ivp
 
@@ -169,7 +171,7 @@ def best_elevation(
     height_m: float = 0.0,
     wind_mps: float = 0.0,
 ) -> float:
-    """Return the elevation of the longest range [rad]; arguments as for `fly`."""
+    """Return the elevation with the longest range [rad]; same arguments as `fly`."""
     from scipy.optimize import minimize_scalar
 
     def shortness(elevation_rad: float) -> float:
@@ -202,7 +204,7 @@ def vacuum_range(
     """
     Return the range without air [m]: v_x·(v_y + √(v_y² + 2·g·h))/g.
 
-    NaN if the body never gets as high as the landing. (Elementary mechanics.)
+    The result is NaN if the body never gets as high as the landing. (Elementary mechanics.)
     """
     across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     square = up**2 + 2 * gravity_mps2 * height_m
@@ -228,7 +230,7 @@ def fitted_drag(
     range_m : float
         Measured distance from launch to landing [m].
     speed_mps, elevation_rad, gravity_mps2, height_m, wind_mps
-        As for `fly`.
+        See `fly`.
 
     Raises
     ------
@@ -259,7 +261,8 @@ def fitted_drag(
     )
     if not 0 < range_m < longest:
         raise refusal
-    # from a range shorter by less than a millionth to a speed lost in 1/10 of it
+    # from a range that is less than a millionth shorter, to a speed that is lost in 1/10 of the
+    # range
     ends = math.log(1e-6 / longest), math.log(30.0 / range_m)
     if excess(ends[0]) <= 0 or excess(ends[1]) >= 0:
         raise refusal
@@ -280,7 +283,7 @@ def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) ->
 
 
 def _until_landing(motion: Motion, launch: list[float]) -> Any:
-    """Integrate until it lands or falls short; first event: landing, second: the apex."""
+    """Integrate until the body lands or falls short; first event: landing, second: apex."""
     from scipy.integrate import solve_ivp
 
     def landing(_: float, state: Floats) -> float:

@@ -1,7 +1,7 @@
 """From edges to shots: timebase, passages, flicker, pairing, matching, launches.
 
-In: any number of events at a time; out: shots in counter units, each final when given out.
-Pure functions, and small objects that carry state, over arrays. How the stream is cut does not
-matter. It does not know about lines, files and speeds: lengths are only compared here, never
-measured.
+In: any number of events at a time. Out: shots in counter units; each shot is final when it is
+given out. The room contains pure functions over arrays, and small objects that carry state. The
+shots do not depend on how the stream is cut. The room does not know about lines, files and
+speeds. It only compares lengths and never measures them.
 """

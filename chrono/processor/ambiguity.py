@@ -3,17 +3,19 @@
 Bodies may overtake each other between the gates, or one may hide another at a gate. Then the
 paired edges may belong to two bodies. Rules, for main bodies with a declared length:
 
-- A transit gives the body's length at both gates. Either this length fits, or a passage is
-  too long: then another body's shadow touched it and hides an edge, unless both gates saw the
-  body equally long.
+- A transit gives the body's length at both gates. Either this length fits, or a passage is too
+  long. A passage that is too long touched another body's shadow, which hides an edge. The
+  exception: both gates saw the body equally long.
 - A rival is the transit from a passage of the main body and another passage. It is valid if
-  no gate saw less than a body off its middle would show. The main body is ambiguous if a
-  rival hides fewer edges, or if a rival hides as many and fits better by a tenth of the
-  length. If the main body's own shadows are neither alike nor fit, a rival may hide more.
-- An ambiguous main body has no transit, and neither has its companion.
+  both gates saw at least the length of a body that crosses the beam off its middle. The main
+  body is ambiguous if a rival hides fewer edges. It is also ambiguous if a rival hides as many
+  and fits better by a tenth of the length. If the main body's own shadows are not alike and do
+  not fit, a rival may hide more.
+- An ambiguous main body has no transit. Its companion has no transit either.
 
-Two bodies that touch at one gate and overtake each other there may leave the same edges as
-two that touch and keep their order. If the lengths fit both cases, the order is taken as kept.
+Two bodies may touch at one gate and overtake each other there. They may leave the same edges as
+two bodies that touch and keep their order. If the lengths fit both cases, the program assumes
+that the bodies kept their order.
 """
 
 from typing import NamedTuple
@@ -30,10 +32,12 @@ from chrono.processor.shots import Launches
 from chrono.processor.timeline import PassageTimes
 
 HIDDEN = 1.1
-"""A passage this much longer than the body, and than at the other gate, hides an edge."""
+"""A passage hides an edge if it is this many times as long as the body and as the passage at
+the other gate.
+"""
 BETTER = 0.1
 SAME = 0.006
-"""Transits that differ by less than this part give the same speed."""
+"""Transits whose relative difference is smaller give the same speed."""
 
 
 _Gates = tuple[tuple[Ints, Ints], tuple[Ints, Ints]]
@@ -43,7 +47,7 @@ _TOLD_OF_A_TRANSIT = Flag.LEAD_ONLY | Flag.TRAIL_ONLY | Flag.SHORT | Flag.LONG
 
 
 class _Seen(NamedTuple):
-    """Passages at gate A and those at gate B, shape (N,): first and last edges of each."""
+    """First and last edges of passages at gate A and of passages at gate B, shape (N,)."""
 
     a: tuple[Ints, Ints]
     b: tuple[Ints, Ints]
@@ -55,7 +59,7 @@ class _Seen(NamedTuple):
 
 
 class _Fit(NamedTuple):
-    """How many gates hide an edge, how badly the others fit, whether both saw alike."""
+    """Number of gates that hide an edge, misfit of the others, whether both are alike."""
 
     hidden: Ints
     off: Floats
@@ -102,7 +106,7 @@ def flag_ambiguous(
 def _with_company(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> Places:
-    """Return the places of whole main bodies of known length with other passages near them."""
+    """Return the places of whole main bodies of known length with other passages nearby."""
     shot = launches["shot"]
     asked = (shot["used"] > 0) & np.isfinite(declared_m) & (launches["lacks"] == 0)
     places = (asked & (shot["lead"] != ABSENT) & (shot["trail"] != ABSENT)).nonzero()[0]
@@ -140,7 +144,7 @@ def _others(
 
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
-    """Return which range each time belongs to, and the places of all times in the ranges."""
+    """Return the range of each time, and the places of all times in the ranges."""
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
     return expand_runs(start, count)
@@ -161,7 +165,7 @@ def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) 
 def _rivals(
     others: _Seen, transit: Floats, declared_m: Floats, rules: Rules
 ) -> list[tuple[_Fit, Bools]]:
-    """Return how each pair fits by both edges or by one, and whether it is a rival at all."""
+    """Return how each pair fits by one or both edges, and whether the pair is a rival."""
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
     is_body = (lead > 0) & are_alike(a, b, lead, rules.gain, rules.windows.alike)
@@ -184,7 +188,7 @@ def _is_better(rival: _Fit, own: _Fit) -> Bools:
 
 
 def _take_transit(shot: Shots, places: Places) -> None:
-    """Remove these shots' speed, and set the flag that says why."""
+    """Remove the speed of these shots, and set the flag that gives the reason."""
     shot["used"][places] = EdgesUsed.NONE
     shot["companion"][places] = np.nan
     shot["flags"][places] &= ~np.uint32(_TOLD_OF_A_TRANSIT)

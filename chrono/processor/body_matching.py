@@ -1,19 +1,20 @@
-"""Find which passage at gate A and which at gate B belong to one body.
+"""Find the passage at gate A and the passage at gate B that belong to one body.
 
 Rules, all local in time; the passages of both gates form one row, ordered by first edge:
 
-- Flash: neighbours at different gates whose edges coincide (the trailing ones within a
-  quarter of the blocking time) are light, and are taken out of the row.
-- Clean pair: A and then B, next to each other, whole, without chatter, alike, in the window
-  of transits, and neither has another possible partner. Almost all shots are such pairs.
+- Flash: if the edges of neighbours at different gates coincide, light caused both passages. The
+  trailing edges may differ by a quarter of the blocking time. Flashes are removed from the row.
+- Clean pair: a passage at A, and the next one at B. Both are whole, without chatter and alike,
+  their transit is in the window, and they have no other possible partner. Almost all shots are
+  such pairs.
 - The other passages form clusters. No possible pair reaches from one cluster to another, or
-  across a clean pair. In a cluster bodies keep their order: of all ways to pair in order, the
-  one with the best sum of scores (see `passage_pairing`) is used, or the earliest of equals.
-  With up to 6 passages at each gate one body may overtake another, if that fits clearly better
-  and all are whole and alike. A cluster of more than 48 passages is cut after 48.
+  across a clean pair. Bodies in a cluster keep their order. The pairing with the best sum of
+  scores is used (see `passage_pairing`); of equal ones, the earliest. With up to 6 passages at
+  each gate one body may overtake another. That pairing must fit clearly better, and all its
+  passages must be whole and alike. A cluster of more than 48 passages is cut after 48.
 - All passages left over are lone.
 
-A pair is given out once every passage that could change it is known.
+A pair is given out when every passage that could change it is known.
 """
 
 from typing import NamedTuple
@@ -59,7 +60,7 @@ BODY_DTYPE = np.dtype(
         ("block_b", "i8"),
         ("twice", "i8"),
         ("surplus", "i8"),
-        ("u_lead", "f4"),  # of both transits, from bounce and late lines
+        ("u_lead", "f4"),  # uncertainty of both transits from bounce and late lines
         ("u_trail", "f4"),
         ("used", "u1"),
         ("kind", "u1"),
@@ -68,7 +69,7 @@ BODY_DTYPE = np.dtype(
         ("suspect", "u1"),  # in the middle of flicker
         ("covered", "u1"),  # a lamp may cover an edge
         ("lit", "u1"),  # a lamp flickers at a gate
-        ("lacks", "u1"),  # missing edges: 1, 2 leading and trailing at A; 4, 8 at B
+        ("lacks", "u1"),  # missing edges: 1 leading, 2 trailing at A; 4, 8 at B
     ],
     align=True,
 )
@@ -85,9 +86,9 @@ _TIMED = WHOLE | LATE_LEAD | LATE_TRAIL | CORE
 
 class PassageQueue(NamedTuple):
     """
-    Passages not given out yet, in order, and what came before them: gate and time of the
-    passage before (gate 2: none), whether it looked like a flash with the first one. Nothing
-    more can be given out until time is known up to `due`.
+    Passages not given out yet, in order. Also the passage before them: its gate (2: there is
+    none), its time, and whether it looked like a flash with the first one. No more passages can
+    be given out until time is known up to `due`.
     """
 
     passages: Passages = NO_PASSAGES
@@ -132,12 +133,12 @@ def match_whole(
     passages: Passages, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, Places, Places]:
     """
-    Match passages of which no more come.
+    Match passages after which no more passages come.
 
     Returns
     -------
     bodies : Bodies
-        In no order.
+        The matched bodies, in no special order.
     one, two : ndarray of intp, shape (N,)
         The places of each body's passages; a lone body has the same one twice.
     """
@@ -151,9 +152,10 @@ def match_whole(
 
 class _Units(NamedTuple):
     """
-    What belongs together: places of the first passage of each flash, of A and B of each clean
-    pair, and of the other passages with their cluster's number. For each passage: the last
-    passage of its unit, and the time that must be known. Also the places that are not a flash.
+    The units of passages. It contains the places of the first passage of each flash, of A and B
+    of each clean pair, and of the other passages with the number of their cluster. For each
+    passage it contains the last passage of its unit, and the time that must be known. It also
+    contains the places of passages that are not a flash.
     """
 
     flash: Places
@@ -209,7 +211,7 @@ _NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
-    """Return which passages coincide with the next one, at the other gate."""
+    """Return which passages coincide with the next passage if that is at the other gate."""
     looks = np.zeros(len(seen), np.bool_)
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
@@ -253,9 +255,9 @@ def in_window(transit: Ints, fast: float, slow: int) -> Bools:
 
 def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: float) -> Bools:
     """
-    Return which blocking times at both gates are so alike that no other check is needed.
+    Return which blocking times at both gates are alike enough to need no other check.
 
-    A path with a slope has a `gain`, see `Rules`: the times are then compared at one speed.
+    A path with a slope has a `gain` (see `Rules`). The times are then compared at one speed.
     """
     gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
     at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
@@ -354,7 +356,7 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     scores : list of list of float, shape (M, N)
         Score of pairing item i of the first with item j of the second; 0 forbids it.
     alike : list of list of float, shape (M, N)
-        The same, but also 0 if the two are not alike enough to be paired out of order.
+        The same scores, but also 0 if the items are too different to be paired out of order.
 
     Returns
     -------
@@ -404,7 +406,7 @@ def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[in
 
 
 def _mark_lamps(bodies: Bodies, marks: Bytes) -> None:
-    """Mark, in place, what lamps may have done to bodies."""
+    """Mark, in place, the bodies that a lamp may have changed."""
     bodies["covered"], bodies["lit"] = marks & COVERED > 0, marks & LIT > 0
 
 

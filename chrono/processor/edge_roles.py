@@ -1,7 +1,7 @@
-"""What each edge of a recording was taken for: by which shot, and as what.
+"""Find the shot and the role of each edge of a recording.
 
-The same rules as in a run, used once more on all edges together: no rule depends on how the
-stream was cut, so the launches are the shots of the run, in the same order.
+The rules of a run are applied again to all edges together. No rule depends on how the stream
+was cut. So the launches are the shots of the run, in the same order.
 """
 
 from collections.abc import Sequence
@@ -35,34 +35,34 @@ NO_SHOT = -1
 
 
 class EdgeRole(IntEnum):
-    """What an edge was taken for."""
+    """How the program classified an edge."""
 
     LEADING = 0
     """The shot's body enters the gate."""
     TRAILING = 1
     """The shot's body leaves the gate."""
     BOUNCE = 2
-    """Between the two: the signal bounced, or several bodies passed as one."""
+    """An edge between these two: the signal bounced, or several bodies passed as one."""
     COMPANION = 3
-    """Of another body of the same launch."""
+    """The edge belongs to another body of the same launch."""
     FLICKER = 4
-    """Of a lamp; it belongs to no shot."""
+    """The edge comes from a lamp and does not belong to a shot."""
     PASSED_OVER = 5
-    """Of a gate that stayed blocked too long: nothing behind its first edge counts."""
+    """The gate stayed blocked too long, so only its first edge counts."""
 
 
 class PlacedEdges(NamedTuple):
     """
-    Edges of one counter.
+    All edges that have the same counter.
 
     Attributes
     ----------
     edges : Edges, shape (N,)
-        In the order of their lines.
+        The edges, in the order of their lines.
     counter : ndarray of int64, shape (N,)
-        As the board sent it [counter units].
+        The counter as the board sent it [counter units].
     rules : Rules
-        What they were judged by.
+        The rules by which the edges were judged.
     """
 
     edges: Edges
@@ -97,30 +97,31 @@ class EdgeKeeper(Processor):
         return anchors
 
     def break_off(self, host_us: int) -> Shots:
-        """Return all shots that are left; edges that come later are judged on their own."""
+        """Return all remaining shots; edges that come later are judged separately."""
         shots = super().break_off(host_us)
         self._closed.append(self._since_break())
         self._kept = []
         return shots
 
     def change_body(self, length_m: float | None, anchor: int) -> None:
-        """Expect bodies of this length after `anchor` [m], of any where it is None."""
+        """Expect bodies of this length [m] after `anchor`; None means any length."""
         super().change_body(length_m, anchor)
         told = (anchor, np.nan if length_m is None else length_m)
         self._all_lengths = self._all_lengths.followed_by([told])
 
     def kept(self) -> list[PlacedEdges]:
-        """Return all edges, those before and after each change of the counter apart."""
+        """Return all edges, with one separate part for each counter."""
         return [*self._closed, self._since_break()]
 
     def roles(self, placed: PlacedEdges) -> tuple[Places, Bytes]:
         """
-        Return what edges were taken for.
+        Return how the program classified edges.
 
         Returns
         -------
         shot : ndarray of intp, shape (N,)
-            The shot of each edge, counted from 0 among those of `placed`; `NO_SHOT` if none.
+            The shot of each edge, counted from 0 among the shots of `placed`; `NO_SHOT` without
+            a shot.
         role : ndarray of uint8, shape (N,)
             An `EdgeRole`.
         """
@@ -146,7 +147,7 @@ class EdgeKeeper(Processor):
         return PlacedEdges(placed, np.concatenate([*counters, _NO_COUNTER]), self.rules)
 
     def _shots_of_passages(self, passages: Passages, rules: Rules) -> tuple[Places, Bools]:
-        """Return the shot of each passage, `NO_SHOT` if none, and whether its body is main."""
+        """Return the shot of each passage (or `NO_SHOT`), and whether its body is main."""
         shot = np.full(len(passages), NO_SHOT)
         is_main = np.zeros(len(passages), np.bool_)
         at, others = _without_flicker(passages, rules)
@@ -165,7 +166,7 @@ _NO_COUNTER = np.zeros(0, np.int64)
 
 
 def _without_flicker(passages: Passages, rules: Rules) -> tuple[Places, Passages]:
-    """Return the passages that are no flicker, and their places."""
+    """Return the passages that are not flicker, and their places."""
     places, kept = [NOWHERE], []
     for gate in (0, 1):
         own = np.flatnonzero(passages["gate"] == gate)
@@ -176,7 +177,7 @@ def _without_flicker(passages: Passages, rules: Rules) -> tuple[Places, Passages
 
 
 def _in_order(bodies: Bodies) -> Places:
-    """Return the places of the bodies that stand in no flicker, in order of time."""
+    """Return the places of the bodies that are not in flicker, in order of time."""
     order = np.lexsort((bodies["gates"], bodies["kind"], bodies["key"]))
     return order[bodies["suspect"][order] == 0]
 

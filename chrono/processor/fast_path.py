@@ -1,15 +1,17 @@
 """The fast path for the most common launch: one whole body, with nothing else near in time.
 
-Four edges that make a clean pair by the rules of `body_matching` are a separate shot if no rule
-of any stage connects them with anything else:
+Four edges that make a clean pair by the rules of `body_matching` can be a separate shot. Then
+no rule of any stage may connect them with anything else:
 
 - All other edges are further away than a launch, a transit and a step of flicker together.
-- Obstacles are further away than that plus the block limit, because a gate may stay open that
-  long. Obstacles are edges that make no such shot, breaks, and times when the board lost edges.
-- The edges at both ends of the input are obstacles, because nothing is known beyond them. So is
-  everything that is younger than the rules' `dead` time.
+- Obstacles are further away than that time plus the block limit, because a passage may last
+  until that limit. Obstacles are edges that do not make such a shot, breaks, and times when the
+  board lost edges.
+- The edges at both ends of the input are obstacles, because nothing is known beyond them. All
+  edges that are younger than the rules' `dead` time are obstacles too.
 
-These shots are final at once. The other edges take the normal path, which would give the same.
+These shots are final at once. All other edges take the normal path. The normal path would give
+the same shots.
 """
 
 from typing import Any
@@ -33,7 +35,7 @@ _BOTH = int(EdgesUsed.BOTH)
 
 _in_window: Any = inlined(in_window)
 _are_alike: Any = inlined(are_alike)
-"""The same for one body at a time."""
+"""The function `are_alike` for one body at a time."""
 
 
 def take_isolated(
@@ -66,12 +68,12 @@ def take_isolated(
 
 
 Spans = tuple[Ints, Ints]
-"""Begins and ends of spans of time."""
+"""First and last times of spans."""
 
 
 def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     """
-    Return the first edges of all clean pairs, and the begin and end of all other groups.
+    Return the first edges of all clean pairs, and the spans of all other groups.
 
     Groups are so far apart that no rule connects their members.
     """
@@ -158,7 +160,7 @@ def _losses(beats: Beats) -> Spans:
 
 
 def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
-    """Return which pairs, from first to last edge, no rule connects with an obstacle."""
+    """Return which pairs are so far from every obstacle that no rule connects them."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
     near = np.zeros(len(first) + 1, np.intp)
@@ -195,7 +197,7 @@ def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
 
 
 def _without(pairs: Places, edges: Edges) -> Edges:
-    """Return the edges that are not in one of these pairs."""
+    """Return the edges that do not belong to any of these pairs."""
     count = len(edges.t) - 4 * len(pairs)
     times = np.empty((2, count), np.int64)
     rest = Edges(times[0], times[1], np.empty(count, np.uint32))

@@ -3,11 +3,11 @@
 Rules, local to one gate and a few passages in time:
 
 - Passages at most 0.11 s apart form a stretch. In a stretch of 13 or more, each passage is
-  compared with 12 others: those before it, those after it, or six of each, whichever are more
-  regular. The gate flickers there if 7 of the 12 steps between them are within 10 % of their
-  median, and this median is a period of 40 … 2000 Hz. A step is measured between leading
-  edges, or between trailing ones if a leading one was lost. All limits of steps and blocking
-  times are wider by one step of the counter.
+  compared with 12 others: the 12 before it, the 12 after it, or six on each side. The most
+  regular of these three groups is used. The gate flickers there if 7 of the 12 steps between
+  them are within 10 % of their median, and this median is a period of 40 … 2000 Hz. A step is
+  measured between leading edges. If a leading edge was lost, it is measured between trailing
+  edges. All limits of steps and blocking times are wider by one step of the counter.
 - A passage of such a stretch is in step if the step before or after it is one to three
   periods, or if the step across one other passage is one period, within 10 % of a period. A
   passage between two others that are one period apart is not in step. A passage is close in
@@ -15,14 +15,13 @@ Rules, local to one gate and a few passages in time:
   but at least 1 % of a period.
 - A passage is flicker if it is close in step, and its blocking time is between half the median
   and one and a half times the median. If it is only in step, or its blocking time does not fit,
-  it is suspect: a body if it finds its partner at the other gate, otherwise flicker. All other
-  passages are bodies.
+  it is suspect. A suspect passage is a body if it finds its partner at the other gate.
+  Otherwise it is flicker. All other passages are bodies.
 - If a lamp covers an edge of a body, we see the lamp's edge instead. So a body is covered if
-  one of its edges is close in step, with no more periods between than the body could hide.
-  All passages in such a stretch are lit. A lit pair makes a sound shot only if it has the
-  declared length. Otherwise it may belong to two bodies, and the lamp hides their other
-  passages.
-- Flicker makes no shots. It is summed up in spans, which end after 2 s without flicker.
+  one of its edges is close in step, and the body could hide all the periods between. All
+  passages in such a stretch are lit. A lit pair makes a sound shot only if it has the declared
+  length. Otherwise it may belong to two bodies, and the lamp hides their other passages.
+- Flicker makes no shots. It is added up in spans. A span ends after 2 s without flicker.
 """
 
 from dataclasses import dataclass, replace
@@ -49,7 +48,7 @@ SPAN_GAP_S = 2.0
 @dataclass(frozen=True)
 class FlickerSpan:
     """
-    One span of flicker at one gate.
+    A span of flicker at one gate.
 
     Attributes
     ----------
@@ -58,7 +57,7 @@ class FlickerSpan:
     first, last : int
         Times of its first and last passage [counter units].
     count : int
-        Passages in it.
+        Number of passages in the span.
     steps, stepped : int
         Number of passages that came one period after the one before, and the sum of those
         periods [counter units].
@@ -92,14 +91,14 @@ Spans = tuple[FlickerSpan, ...]
 
 
 class PendingPassages(NamedTuple):
-    """Passages of one gate to judge; the first `judged` of them are judged already."""
+    """Passages of one gate. The first `judged` of them are judged already."""
 
     passages: Passages = NO_PASSAGES
     judged: int = 0
 
 
 class JudgedPassages(NamedTuple):
-    """Passages that are not flicker; those that are; their steps of one period, 0 if none."""
+    """Passages without flicker; flicker passages, and their steps of one period (or 0)."""
 
     others: Passages
     flicker: Passages
@@ -171,8 +170,9 @@ def _judge(
 
 class _Compared(NamedTuple):
     """
-    Which passages are flicker, are suspect, may have an edge covered by a lamp, or are lit by
-    a lamp; and the steps of one period to the next passages, 0 if none.
+    Four masks: passages that are flicker, that are suspect, whose edge a lamp may cover, and
+    that are lit by a lamp. Also the steps of one period to the next passages, 0 without such a
+    step.
     """
 
     is_flicker: Bools
@@ -258,7 +258,7 @@ def _most_regular(
 
 def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
     """
-    Return the median step of windows, shape (N, M), and how far all steps are from it.
+    Return the median step of windows, shape (N, M), and the distances of all steps from it.
 
     Also return how many of these distances are small, 0 if no lamp has such a period.
     """
@@ -271,7 +271,7 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
-    """Return the steps before and after passages; at a stretch's ends they are too long."""
+    """Return the steps before and after passages; they are too long at a stretch's ends."""
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]
 

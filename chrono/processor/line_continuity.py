@@ -2,14 +2,14 @@
 
 - If a line equals the one before it, including the sequence number, it came twice. The second
   one is dropped.
-- Missing sequence numbers are lost lines, except the beats that must have been among them;
-  32768 or more are one break of unknown size. A damaged line is one lost line; if numbers are
-  missing, it is one of those.
+- Missing sequence numbers are lost lines, except the beats that must have been among them.
+  32768 or more missing numbers are one break of unknown size. A damaged line is one lost line.
+  If numbers are missing, the damaged line is one of the missing lines.
 - A break lies between two times. A gap lies between its neighbour lines. A damaged line, or a
-  link that was lost or reopened, is placed by the host's clock, with 0.2 s before and after:
-  the host may have read it late, or the line before it. A jump is a break at two places: where
-  the host's clock puts its line, and at the line itself.
-- Lines damaged before the first valid line of all are a break of 0.2 s before that line.
+  link that was lost or reopened, is placed by the host's clock, with 0.2 s before and after.
+  The reason: the host may have read this line or the line before it late. A jump is a break at
+  two places: at the host's time of its line, and at the line itself.
+- Damaged lines before the very first valid line are a break of 0.2 s before that line.
 """
 
 from collections.abc import Sequence
@@ -35,9 +35,9 @@ _BEAT = int(EventKind.BEAT)
 
 class Lines(NamedTuple):
     """
-    Lines with a counter, shape (N,): their places among the events, host times, and `what` as
-    in `Edges`, also for beats. Since the line before: the counter's step, the host's step
-    [us], the missing lines.
+    Lines with a counter, shape (N,). The first fields are the places among the events, the host
+    times, and `what` as in `Edges` (also for beats). The last fields give the change since the
+    line before: the counter's step, the host's step [us], and the number of missing lines.
     """
 
     used: Places
@@ -49,7 +49,7 @@ class Lines(NamedTuple):
 
 
 def used_lines(events: Events, state: Timebase, rules: Rules) -> tuple[Lines, int]:
-    """Return the lines with a counter, and how many lines came twice."""
+    """Return the lines with a counter, and the number of lines that came twice."""
     room = np.empty((5, len(events)), np.int64)
     lines = Lines(room[0], room[1], np.empty(len(events), np.uint8), *room[2:])
     found, duplicates = _follow(
@@ -86,7 +86,7 @@ def _follow(
     last_what: int,
     lines: Lines,
 ) -> tuple[int, int]:
-    """Fill in the lines; return how many there are, and how many came twice."""
+    """Fill in the lines; return the number of lines, and of lines that came twice."""
     count = duplicates = 0
     for place in range(len(kind)):
         if kind[place] > _BEAT:
@@ -121,7 +121,7 @@ NOTE_SLACK_S = 0.2
 
 
 class LinkNotes(NamedTuple):
-    """Damaged lines and link events: number of lines before each, host time, lost lines."""
+    """Damaged lines and link events: lines before each note, host time, lost lines."""
 
     place: Places
     host_us: Ints
@@ -141,8 +141,8 @@ def find_gaps(
     """
     Return the breaks between lines with a counter; a jump makes a break before and after it.
 
-    Lost lines that came damaged are in the notes, except at a jump: notes would be too far
-    from it. `restarts` are among the jumps.
+    Lost lines that came damaged are in the notes. At a jump they are not, because notes would
+    be too far from the jump. `restarts` are among the jumps.
     """
     gaps = holes[lines.missing[holes] > damaged_before(notes, holes, state)] + 1
     if not len(gaps) and not len(jumps):
@@ -171,7 +171,7 @@ def find_gaps(
 def find_notes(
     events: Events, used: Places, records: Sequence[Record], state: Timebase
 ) -> LinkNotes | None:
-    """Return the notes, except those before the first line of all."""
+    """Return the notes without the notes before the very first line."""
     links = [c for c in records if c.origin == "link"]
     damaged = (
         (events.kind == EventKind.DAMAGED).nonzero()[0] if len(used) < len(events) else NOWHERE
@@ -211,7 +211,7 @@ def note_breaks(
 def early_break(
     events: Events, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> Breaks:
-    """Return the break from damaged lines before the first line of all."""
+    """Return the break from damaged lines before the very first line."""
     if start.started or not len(lines.used):
         return NO_BREAKS
     damaged = start.damaged + count_damaged(events, int(lines.used[0]))
@@ -239,7 +239,7 @@ def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> 
 def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: LinkNotes | None, rules: Rules
 ) -> int:
-    """Return the number of lost lines, without those of unknown number."""
+    """Return the number of lost lines; breaks with an unknown number are left out."""
     if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]

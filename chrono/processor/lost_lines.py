@@ -2,23 +2,24 @@
 
 - A break between the first and the last edge is a gap. So is a break in the time when the
   missing partner could have come.
-- Lines lost up to one transit before and after a shot may belong to another body, except those
-  that another shot's missing edges explain: if no beat comes between two shots, one break
-  reaches from one to the other. A transit made of two bodies' edges may be too short to reach
-  the lost lines that would show the mistake. So breaks within the slowest transit count too.
+- Lines lost up to one transit before and after a shot may belong to another body. The missing
+  edges of another shot may explain some of these lines: if no beat comes between two shots, one
+  break reaches from one shot to the other. A transit made of two bodies' edges may be too short
+  to reach the lost lines that would show the mistake. So breaks within the slowest transit
+  count too.
 - The transit is kept if both gates saw the body alike and at most three lines were lost near
-  it. It is also kept if its own missing edges explain all of them, except one that is further
-  away; but never on lines without levels.
+  it. It is also kept if the missing edges of the shot explain all lost lines, except one that
+  is further away. The second rule never applies to lines without levels.
 - A shot is in company if there is another passage within the slowest transit. Then one lost
   line is enough to hide which edges belong together. The transit is kept only if both gates
   saw the body alike, it has the declared length within 25 %, and only that one line was lost.
 - Any number of lines may be lost near a body that both gates saw alike, if its length is the
   declared one within 10 % and within half its ratio to the spacing. Two bodies, one behind the
   other, are at least one length apart, so a transit made of both is wrong by more than that.
-- If a line was lost this near, a companion's transit is kept only if it was whole and both
-  gates saw it alike.
+- If a line was lost this near, the transit of a companion is kept only if the companion is
+  whole and both gates saw it alike.
 - Edges that the board lost between the beats around a shot set `board-lost`.
-- A shot is final once a beat or enough time has passed, and everything is known up to the end
+- A shot is final when a beat or enough time has passed, and everything is known up to the end
   of the last break near it.
 """
 
@@ -39,8 +40,11 @@ CLOSE_LENGTH, CLOSE_SHARE = 0.10, 0.5
 
 
 class FinishedShots(NamedTuple):
-    """The final shots in order of key, the launches that are not final, and the breaks minus
-    the lines that the missing edges of those shots explain."""
+    """
+    The final shots in order of key, the launches that are not final, and the breaks.
+
+    The breaks no longer contain lost lines that the edges missing from the final shots explain.
+    """
 
     shots: Shots
     waiting: Launches
@@ -85,7 +89,8 @@ def finish_launches(
 
 
 _Ranges = tuple[Places, Places]
-"""For each launch: the place of the first break that touches it, and the one after the last."""
+"""For each launch: the place of the first break that touches it, and the place after the last.
+"""
 
 
 def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
@@ -108,7 +113,7 @@ def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
 
 
 def _latest_end(rules: Rules) -> int:
-    """Return how long after a launch a break may end so that silence cannot come first."""
+    """Return the longest time from a launch to a break's end within the silence."""
     return rules.windows.slow + rules.windows.wait + rules.units(rules.stall_s / 2)
 
 
@@ -136,7 +141,7 @@ def _mark_gaps(
     passed: PassageTimes,
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
-    """Judge the first `n` launches; return the breaks minus what their edges explain."""
+    """Judge the first `n` launches; return the breaks minus the lines that they explain."""
     inside, beside = (
         [find(each, launches, rules) for each in breaks] for find in (_inside, _beside)
     )
@@ -233,7 +238,7 @@ def _is_doubtful(
 
 
 def _close_length(launches: Launches, rules: Rules) -> Floats:
-    """Return how far a length may be from the declared one and still show a single body."""
+    """Return the largest deviation from the declared length that still shows a single body."""
     shot = launches["shot"]
     length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)

@@ -1,4 +1,4 @@
-"""Two passages, one at each gate: can one body have made both, and with what transit?
+"""Decide whether one body can have made a passage at each gate, and compute its transit.
 
 **The time of an edge that bounced or came late.** A body's edge crosses the beam, and noise at
 the comparator's threshold makes the comparator trip several times. Rules, for the leading edges
@@ -6,17 +6,18 @@ of a pair of passages and in the same way for its trailing ones:
 
 - An edge lies between its first trip and its last one, which belongs to the passage's core. The
   trip of a late line lies at any time since the edge before it. The edge is timed at the
-  middle of this span. Its error is taken as rectangular over the span.
+  middle of this span. The error has a rectangular distribution over the span.
 - An edge without a bounce had the same noise as the edges of its shot that bounced. So each
-  edge used counts with at least the longest bounce of them all. If there is only one bounce,
-  its length is chance, and each counts with at least √2 times that length. Late lines make
-  bounces look longer than the noise makes them: then the longest of the same gate is used.
-  (Tests check this rule by simulating the physics of a comparator.)
+  edge used counts with at least the longest bounce of all these edges. If there is only one
+  bounce, its length depends on chance. Then each edge counts with at least √2 times that
+  length. Late lines make bounces look longer than the noise makes them. Then the longest bounce
+  of the same gate is used. (Tests check this rule by simulating the physics of a comparator.)
 - A pair of edges is unsound if its own spans make the transit's standard uncertainty more than
-  a hundredth of the transit, or if a span is longer than the core: a bounce then cannot be
-  separated from a body. The pair keeps its first and last edges, for pairing only.
+  a hundredth of the transit. It is also unsound if a span is longer than the core, because a
+  bounce then cannot be separated from a body. An unsound pair keeps its first and last edges,
+  but only for pairing.
 
-Noise slower than the bounce shifts all trips of an edge equally, so it cannot be seen in them.
+Noise slower than the bounce shifts all trips of an edge equally, so the trips do not show it.
 
 **Which passages belong together.** `compare_passages` answers for any number of pairs:
 
@@ -28,14 +29,15 @@ Noise slower than the bounce shifts all trips of an edge equally, so it cannot b
   steps of the counter, and the change that 15 m/s² along the path could cause, at most half.
   With chatter, the blocking time lies between the passage's core and the whole passage.
 - If blocking times differ more, one gate also saw something else, and the declared length
-  decides. The longer time may be right: the body crossed the other beam off its middle, and the
-  mean transit is right. Or the shorter one may be right: the longer began or ended with
-  something else, and the leading or the trailing edges are right, whichever fit. If neither
-  fits, a ratio up to 2 is still one body; above 2 the two are strangers.
+  decides. The longer time may be right: then the body crossed the other beam off its middle,
+  and the mean transit is right. Or the shorter time may be right: then the longer passage began
+  or ended with something else. In this case the pair of edges that fits (leading or trailing)
+  is right. If no time fits, a ratio up to 2 is still one body; above 2 the two passages are
+  strangers, which means that they do not belong together.
 - Pairs that miss an edge must fit the declared length within a factor of 3. A pair is not a
-  body if its length would be less than a twentieth of the declared one. It is not a body
-  either if the length would be less than a third and the transit longer than the slowest one:
-  passages of two launches look like that.
+  body if its length would be less than a twentieth of the declared one. It is not a body either
+  if the length would be less than a third and the transit longer than the slowest one. Passages
+  of two launches look like that.
 """
 
 from collections.abc import Sequence
@@ -68,9 +70,9 @@ _MOVED = CORE | LATE_LEAD | LATE_TRAIL
 
 class TimedPairs(NamedTuple):
     """
-    Pairs of passages, shape (N,): transits of leading and trailing edges, whether each is
-    sound, and their standard uncertainties from bounce and late lines; blocking times. All
-    in counter units, ABSENT if an edge is missing.
+    Pairs of passages, shape (N,). For leading and trailing edges: the transit, whether it is
+    sound, and its standard uncertainty from bounce and late lines. Also the blocking times. All
+    times are in counter units, ABSENT if an edge is missing.
     """
 
     lead: Ints
@@ -84,7 +86,7 @@ class TimedPairs(NamedTuple):
 
 
 def time_edges(a: Passages, b: Passages) -> TimedPairs:
-    """Time passages of gate A with those of gate B, one to one."""
+    """Compute the times between passages of gate A and passages of gate B, one to one."""
     shared = a["marks"] & b["marks"]
     has_lead, has_trail = shared & LEAD > 0, shared & TRAIL > 0
     lead, trail = b["first"] - a["first"], b["last"] - a["last"]
@@ -112,7 +114,7 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
 def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
 ) -> tuple[Bools, Bools, Floats, Floats]:
-    """Return which pairs of edges are sound, judged by their spans, and each one's u."""
+    """Return which pairs of edges are sound, judged by their spans, and the u of each pair."""
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
     sound_trail = _is_clear(tails, a, b) & (_u(tails) <= MOST_U * np.abs(trail))
@@ -127,7 +129,7 @@ def _judge(
 def _least_spans(
     a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
-    """Return the smallest span with which the edges used count, at both gates."""
+    """Return the smallest span that is used for an edge, for both gates."""
     at_a, at_b = (
         np.stack(
             (
@@ -221,8 +223,8 @@ PAIR_DTYPE = np.dtype(
         ("u_trail", "f4"),
         ("used", "u1"),
         ("kind", "u1"),
-        ("alike", "u1"),  # whole, and blocked as one body would
-        ("sound", "u1"),  # 1: the leading edges, 2: the trailing ones, 3: both are sound
+        ("alike", "u1"),  # whole, and the blocking times fit one body
+        ("sound", "u1"),  # 1: the leading edges are sound, 2: the trailing ones, 3: both
     ],
     align=True,
 )
@@ -279,7 +281,7 @@ def level_blocks(
     a: Ints | Floats, b: Ints | Floats, transit: Ints | Floats, rules: Rules
 ) -> tuple[Ints | Floats, Ints | Floats]:
     """
-    Return how long a body would block both gates at its mean speed; keep negative times.
+    Return the times for which a body at its mean speed blocks both gates; keep negative times.
 
     With a steady acceleration a body has the mean speed V = d/Δ ∓ aΔ/2 at gates A and B, and
     √(v² − (at/2)²) while it blocks one of them for a time t. On a level path nothing changes.
@@ -306,7 +308,7 @@ def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
 
 def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
     """
-    Return mean blocking time times speed [m], NaN without one.
+    Return mean blocking time times speed [m], NaN without a time.
 
     `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit.
     """
@@ -342,7 +344,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
-    """Decide pairs whose blocking times disagree, in place; return which are strangers."""
+    """Judge pairs whose blocking times disagree, in place; return which are strangers."""
     part = pairs[odd]
     mean = (part["lead"] + part["trail"]) / 2
     blocks = level_blocks(part["block_a"], part["block_b"], mean, rules)
@@ -392,7 +394,7 @@ def _kinds(twice: Ints, rules: Rules) -> Bytes:
 
 
 def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
-    """Return which pairs are mere specks, or miss an edge and have a very wrong length."""
+    """Return pairs that are too short for a body, or miss an edge and have a wrong length."""
     whole = (pairs["lead"] != ABSENT) & (pairs["trail"] != ABSENT)
     length = _lengths(pairs, np.abs(pairs["twice"]), rules)
     with np.errstate(invalid="ignore"):

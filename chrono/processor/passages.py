@@ -1,14 +1,14 @@
-"""From edges to passages: one body (or several that the gate cannot separate) in one gate.
+"""Make passages from edges: one body (or several that the gate cannot separate) in one gate.
 
 Rules, local to one gate:
 
 - There is a boundary between two neighbouring edges if the gate was quiet for the `quiet` time
-  and not blocked all that time, or if nothing happened for `block_limit`. Two edges of the
-  same level that are closer than that also belong to one passage: the edge lost between them
+  and not blocked all that time, or if nothing happened for `block_limit`. Two edges of the same
+  level with a shorter time between them also belong to one passage. The edge lost between them
   could only have made a shorter clear time.
 - Between two boundaries the first edge is the leading one if it blocks, and the last is the
-  trailing one if it clears. Edges between them are chatter. Without a leading or trailing
-  edge the passage is incomplete. Lines without a level are leading edges.
+  trailing one if it clears. Edges between them are chatter. Without a leading or trailing edge
+  the passage is incomplete. Lines without a level are leading edges.
 - A passage longer than `block_limit`, or of more than 1024 edges, is stuck: only its leading
   edge counts, and the rest is ignored.
 - The core of a passage with chatter is its longest unbroken blocking. If two bodies follow so
@@ -17,8 +17,8 @@ Rules, local to one gate:
   between the core's last edge and the last edge. A late edge may have been at any time since
   the edge before it.
 
-A passage is final once time is known to the quiet time after its end; while the gate is
-blocked, to the block limit. This file does not know about the other gate.
+A passage is final when time is known up to the quiet time after its end. While the gate is
+blocked, time must be known up to the block limit. This file does not know about the other gate.
 """
 
 from typing import NamedTuple
@@ -37,8 +37,8 @@ PASSAGE_DTYPE = np.dtype(
         ("last", "i8"),  # trailing edge, or the first edge if there is none
         ("core_first", "i8"),  # longest unbroken blocking
         ("core_last", "i8"),
-        ("lead_from", "i8"),  # earliest time of the leading edge, the latest is `core_first`
-        ("trail_from", "i8"),  # earliest time of the trailing edge, the latest is `last`
+        ("lead_from", "i8"),  # earliest time of the leading edge; `core_first` is the latest
+        ("trail_from", "i8"),  # earliest time of the trailing edge; `last` is the latest
         ("host_us", "i8"),  # host's clock when the first edge's line was read
         ("gate", "u1"),
         ("marks", "u1"),  # bits below
@@ -47,11 +47,12 @@ PASSAGE_DTYPE = np.dtype(
 )
 
 LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE = 1, 2, 4, 8, 16
-"""Bits of `marks`: it has a leading edge, a trailing edge; a late line gives the leading, the
-trailing edge; its core is not the whole passage."""
+"""Bits of `marks`: the passage has a leading edge; it has a trailing edge; a late line gives
+the leading edge; a late line gives the trailing edge; the core is not the whole passage.
+"""
 
 SUSPECT, COVERED, LIT = 32, 64, 128
-"""Bits for flicker: it may be part of it; the lamp may cover an edge; the lamp is on."""
+"""Bits for flicker: the passage may be flicker; the lamp may cover an edge; the lamp is on."""
 
 WHOLE = LEAD | TRAIL
 
@@ -62,7 +63,7 @@ MAX_EDGES = 1024
 
 
 class OpenGroups(NamedTuple):
-    """Edges of the passages that are not final; gates whose open passage is already out."""
+    """Edges of passages that are not final; gates whose open passage was given out."""
 
     edges: Edges
     passed_over: frozenset[int]
@@ -75,8 +76,8 @@ def group_passages(
     new: Edges, carried: OpenGroups, known: int, windows: RuleTimes
 ) -> tuple[Passages, OpenGroups, int]:
     """
-    Return the passages that became final (gate A's, then gate B's), the groups that did not,
-    and a time: every passage before it has been given out.
+    Return the final passages (gate A's, then gate B's), the groups that are not final, and a
+    time. Every passage before this time has been given out.
     """
     edges = _by_gate(new, carried.edges)
     if not len(edges.t):
@@ -102,7 +103,7 @@ def group_passages(
 
 def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]:
     """
-    Return which edge belongs to which passage, if no more edges come.
+    Return the passage of each edge, if no more edges come.
 
     Returns
     -------
@@ -162,7 +163,7 @@ def _lasts(edges: Edges, starts: Places) -> list[int]:
 
 
 def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -> int:
-    """Return whether a gate's last group can still grow, and whether that could change it."""
+    """Return whether a gate's last group can still grow, and whether growth could change it."""
     blocked = int(edges.what[end]) >> 1 & 3 == 1
     if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
         return _CLOSED
@@ -219,7 +220,7 @@ def _passages(edges: Edges, starts: Places, ends: Places, stuck: Bools) -> Passa
 def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
-    """Find the longest unbroken blocking of each passage with chatter; put it in place."""
+    """Find the longest unbroken blocking of each passage with chatter; store it in place."""
     if not len(merged):
         return
     sizes = ends - starts

@@ -2,8 +2,9 @@
 
 It only carries state between the stages: timebase → passages → flicker → matching → launches
 → shots. Each stage gives out its final results and a time: everything before this time has been
-given out. The next stage goes no further than this time. So the shots depend neither on how
-the stream was cut nor on what made time pass: a line, a beat or the host's clock.
+given out. The next stage does not go beyond this time. So the shots do not depend on how the
+stream was cut. It also does not matter whether a line, a beat or the host's clock made time
+pass.
 """
 
 import copy
@@ -44,18 +45,20 @@ from chrono.processor.timeline import (
 __all__ = ["Processor", "Rules", "Tally"]
 
 MANY_EDGES = 4000
-"""Fewer new edges than this take the normal path at once; without machine code, all do."""
+"""Fewer new edges than this take the normal path at once. Without machine code, all edges do.
+"""
 
 MANY_OTHERS = 5_000
-"""While isolated launches come in bulk, the other edges wait until there are this many: the
-normal path costs as much for a few edges as for some thousands."""
+"""If many isolated launches come at once, the other edges wait until there are this many. The
+normal path needs the same time for a few edges as for some thousands.
+"""
 
 _BEFORE_ALL = -FOREVER
 
 
 class Processor:
     """
-    Turns events into shots.
+    Turn events into shots.
 
     Parameters
     ----------
@@ -66,7 +69,7 @@ class Processor:
     def __init__(self, rules: Rules) -> None:
         self.rules = rules
         self.counters = 1
-        """How many counters there were, one after another, as stated by hello lines."""
+        """Number of counters that hello lines have stated, one after another."""
         self._timebase = Timebase()
         self._groups = NO_GROUPS
         self._watched = (PendingPassages(), PendingPassages())
@@ -90,7 +93,7 @@ class Processor:
 
     def feed(self, events: Events, records: Sequence[Record] = ()) -> Shots:
         """
-        Take events and records, for one and the same body: `place` and `form` in one call.
+        Take events and records for the same body: `place` and `form` in one call.
 
         Returns
         -------
@@ -108,14 +111,14 @@ class Processor:
         ----------
         events : Events
         records : sequence of Record, optional
-            All records between them: a `hello` may mean a restart, a `link` is always a break.
-            All belong to the counter in `rules`.
+            All records between the events: a `hello` may mean a restart, a `link` is always a
+            break. All records belong to the counter in `rules`.
 
         Returns
         -------
         list of int
-            For each record the latest time before it, as `anchor` gives it: all later shots
-            have greater keys.
+            For each record the latest time before it, as from `anchor`. All later shots have
+            greater keys.
         """
         if self._is_interval:
             return self._place_intervals(events, records)
@@ -149,11 +152,11 @@ class Processor:
         Parameters
         ----------
         frequency_hz : float
-            Its frequency [Hz].
+            Frequency of the counter [Hz].
         counter_bits : int
-            Its width.
+            Width of the counter.
         host_us : int
-            Host time of the hello that states it [us].
+            Host time of the hello that states this counter [us].
 
         Returns
         -------
@@ -175,7 +178,7 @@ class Processor:
         return shots
 
     def change_body(self, length_m: float | None, anchor: int) -> None:
-        """Expect bodies of this length after `anchor` [m]; of any length if it is None."""
+        """Expect bodies of this length [m] after `anchor`; None means any length."""
         self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
@@ -187,14 +190,14 @@ class Processor:
         return self._advance(NO_EDGES, FOREVER)
 
     def peek(self) -> Shots:
-        """Return the shots that would be final if nothing more came; changes nothing."""
+        """Return the shots that would be final if no more data came; this changes nothing."""
         return copy.copy(self).finish()
 
     # -- what is known -----------------------------------------------------------------
 
     @property
     def tally(self) -> Tally:
-        """Counts of what came so far."""
+        """Counts of the data that came so far."""
         return self._timebase.tally
 
     @property
@@ -240,7 +243,7 @@ class Processor:
         return shots
 
     def _take_solitary(self, edges: Edges, known: int) -> tuple[Shots, Edges]:
-        """Return the shots of launches with nothing near them, and the other edges."""
+        """Return the shots of isolated launches, and the other edges."""
         if len(edges.t) < MANY_EDGES or not machine_code.numba_is_loaded():
             return NO_SHOTS, edges
         from chrono.processor.fast_path import take_isolated
@@ -249,7 +252,7 @@ class Processor:
         return take_isolated(edges, breaks, self._beats, known, self._lengths, self.rules)
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
-        """Take edges the normal path; return shots, and a time before which all are out."""
+        """Process edges the normal way; return shots, and the time up to which all are out."""
         rules, lengths = self.rules, self._lengths
         passages, self._groups, known = group_passages(
             edges, self._groups, known, rules.windows

@@ -1,6 +1,6 @@
-"""What the processor must know about a rig, and the times of its rules in counter units.
+"""The values of a rig that the processor needs, and the time limits of its rules.
 
-Every rule of the processor is local in time: it looks no further than one of these windows.
+Every rule of the processor is local in time: it looks at most as far as one of these windows.
 """
 
 import math
@@ -20,10 +20,12 @@ if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
 
 BLOCK_LIMIT_S = 1.0
-"""A gate blocked for longer does not see a flying body; even a person passes in less."""
+"""A gate that is blocked for longer does not see a flying body. Even a person passes faster."""
 
 REACH = 4.0
-"""A pair up to this many times the slowest transit is too slow; a longer one is lone."""
+"""A pair with up to this many times the slowest transit is "too slow". Passages further apart
+are lone.
+"""
 
 FLASH = 0.1
 """If both gates trip within this part of the fastest transit, it is light, not a body."""
@@ -33,18 +35,22 @@ ALIKE_SLACK_S = 20e-6
 counter: each of the four edges may be wrong by up to one step."""
 
 SERIES_S = 25e-3
-"""Bodies closer than this are never two launches, and if a gate trips in shorter steps, it sees
-a lamp: no launcher is so fast."""
+"""Bodies closer than this are never two launches, because no launcher is so fast. A gate that
+trips in shorter steps sees a lamp.
+"""
 
 HOST_TOLERANCE_S = 2.0
 """The counter may differ from the host's clock by this much from one line to the next."""
 
 STALL_S = 30.0
-"""The host may read a line this much later than it was sent (a busy computer, a sleeping port).
-If no number is missing, the counter gives the time."""
+"""The host may read a line this much later than the board sent it (busy computer, sleeping
+port). If no number is missing, the counter gives the time.
+"""
 
 IN_A_ROW_S = 2.0
-"""Lines with consecutive numbers are at most this far apart: a board beats once a second."""
+"""Lines with consecutive numbers are at most this far apart, because a board beats once a
+second.
+"""
 
 BEAT_WAIT_S = 1.5
 """A shot waits this long for the beat that reports lost edges (one beat per second)."""
@@ -53,7 +59,7 @@ BACK_STEP_S = 1e-3
 """Lines may come in the wrong order by this much; a larger step back is a jump."""
 
 _LONGEST_S = 600.0
-"""No window is longer, whatever the rig states, so counts never come near an overflow."""
+"""No window is longer than this, even if the rig asks for it. So counts cannot overflow."""
 
 
 def path_acceleration(rig: "Rig") -> float:
@@ -77,7 +83,7 @@ def free_acceleration(rig: "Rig") -> float:
 
 
 def air_of(rig: "Rig") -> tuple[float, float]:
-    """Return the air that the body displaces, and that it drags along, relative to its mass."""
+    """Return displaced air and air dragged along, as masses relative to the body's mass."""
     body, site = rig.body, rig.site
     return air_shares(
         moist_air_density(site.temperature_k, site.pressure_pa, site.humidity),
@@ -91,7 +97,7 @@ def air_of(rig: "Rig") -> tuple[float, float]:
 @dataclass(frozen=True)
 class Rules:
     """
-    SI numbers of a rig that decide what counts as a passage and as a shot.
+    SI numbers of a rig that define a passage and a shot.
 
     Attributes
     ----------
@@ -104,15 +110,15 @@ class Rules:
     slowest_mps, fastest_mps : float
         Window of speeds [m/s].
     quiet_s : float
-        If a gate trips again sooner, it is the same passage [s].
+        If a gate trips again within this time, it is the same passage [s].
     body_length_m : float or None
         Declared length of the body along its path [m].
     lines : LineKind
         What the board sends.
     launch_s : float
-        Bodies that follow within this time belong to the same launch [s].
+        Bodies that come within this time belong to the same launch [s].
     step_s : float or None
-        Step of the timestamps if it is not the unit [s].
+        Step of the timestamps, if it differs from the unit [s].
     acceleration_mps2 : float
         Acceleration of a body along the path, from the slope that the rig states [m/s²].
     """
@@ -153,10 +159,10 @@ class Rules:
     @property
     def gain(self) -> float:
         """
-        How much gravity along the path changes speeds [1/counter unit²].
+        Number that tells how much gravity along the path changes speeds [1/counter unit²].
 
-        Multiplied by the square of a transit, it is the speed that a body has gained halfway
-        between the gates, relative to its mean speed: a·Δ²/(2d).
+        This number times the square of a transit is the relative gain in speed halfway between
+        the gates: a·Δ²/(2d). It is relative to the mean speed.
         """
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
@@ -167,12 +173,12 @@ class Rules:
 
     @property
     def stall_s(self) -> float:
-        """How late the host may read a line that no other line reveals [s]."""
+        """Longest delay of the host's reading that no other line reveals [s]."""
         return STALL_S if self.lines.is_numbered else HOST_TOLERANCE_S
 
     @cached_property
     def windows(self) -> "RuleTimes":
-        """The times of the rules in counter units."""
+        """The time limits of the rules in counter units."""
         slow_s = min(self.spacing_m / self.slowest_mps, _LONGEST_S)
         fast_s = self.spacing_m / self.fastest_mps
         limit_s = max(BLOCK_LIMIT_S, REACH * slow_s)
@@ -196,18 +202,18 @@ class Rules:
 @dataclass(frozen=True)
 class RuleTimes:
     """
-    Times of the rules [counter units].
+    The time limits that the rules use [counter units].
 
     Attributes
     ----------
     quiet, block_limit : int
-        Limits of one passage.
+        Quiet time that ends a passage, and longest blocking of a passage.
     flash : int
-        Both gates closer than this are light.
+        If both gates trip within this time, the cause is light.
     fast : float
         Transit of the fastest body.
     slow, reach : int
-        Transit of the slowest body; longest transit that is still paired, but too slow.
+        Transit of the slowest body, and longest transit that is still paired (but "too slow").
     alike : float
         Difference that is always allowed between blocking times of one body.
     launch : int
@@ -215,9 +221,9 @@ class RuleTimes:
     series : int
         Shortest time between two launches.
     wait : int
-        How long a shot waits for the beat after it.
+        Time for which a shot waits for the next beat.
     dead : int
-        Longer than all of them together: no rule reaches across it.
+        A time longer than all limits together, so that no rule reaches across it.
     """
 
     quiet: int
@@ -234,13 +240,13 @@ class RuleTimes:
 
 
 class Lengths(NamedTuple):
-    """Declared body lengths [m], NaN for none: `values[i]` is valid after time `since[i]`."""
+    """Declared body lengths [m] or NaN; `values[i]` is valid after time `since[i]`."""
 
     since: Ints
     values: Floats
 
     def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
-        """Return these lengths and then more, each with the time after which it is valid."""
+        """Return these lengths, followed by `more`, each with the time when it begins."""
         since, values = zip(*more, strict=True)
         return Lengths(np.append(self.since, since), np.append(self.values, values))
 

@@ -1,6 +1,6 @@
 """The table of shots: one row per shot in counter units, and the words for its flags.
 
-Nothing here depends on the rig's lengths, so a corrected spacing changes no row.
+The rows do not depend on the rig's lengths, so a corrected spacing does not change a row.
 """
 
 from enum import IntEnum, IntFlag
@@ -27,7 +27,7 @@ SHOT_DTYPE = np.dtype(
         ("flags", "u4"),  # a Flag
     ]
 )
-"""All times in counter units."""
+"""All times are in counter units."""
 
 Shots = npt.NDArray[np.void]
 """A structured array of `SHOT_DTYPE`, shape (N,), in the order of `key`."""
@@ -43,7 +43,7 @@ class EdgesUsed(IntEnum):
 
 
 class Flag(IntFlag):
-    """What a user should know about a shot; `flag_words` gives the names users see."""
+    """Facts about a shot that a user should know; `flag_words` gives their visible names."""
 
     LONE_A = 1
     LONE_B = 2
@@ -73,7 +73,7 @@ NEVER_COUNTED = (
     | Flag.FLASH
     | Flag.FLICKER
 )
-"""A shot with one of these, or without a transit, does not enter the statistics."""
+"""A shot with one of these flags, or without a transit, does not enter the statistics."""
 
 
 @lru_cache(maxsize=1024)
@@ -89,7 +89,7 @@ def sort_shots(shots: Shots) -> Shots:
 
 
 def make_unique(shots: Shots, last_key: int) -> Shots:
-    """Move keys up where needed, so that they grow strictly from `last_key` on."""
+    """Increase keys if needed, so that they grow strictly from `last_key` on."""
     key = np.ascontiguousarray(shots["key"])
     if len(key) and (key[0] <= last_key or (key[1:] <= key[:-1]).any()):
         place = np.arange(len(key))

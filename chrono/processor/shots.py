@@ -1,4 +1,4 @@
-"""From bodies to shots: what belongs to one launch, and its flags except those of lost lines.
+"""Group bodies into launches, make shots, and set all flags except the flags for lost lines.
 
 Rules, local in time:
 
@@ -10,14 +10,15 @@ Rules, local in time:
 - In a fast series launches follow each other sooner than the launch window. A body of the
   declared length, timed by both pairs of edges, begins a launch of its own if the launch before
   has a main body of that length, all its bodies have left gate B, and the last of them came at
-  least 25 ms before.
-  So does a body with an edge that a lamp may cover. A lone passage is not a companion of the
-  launch before either, if it is as long as a body of that length and speed makes it.
+  least 25 ms before. A body with an edge that a lamp may cover begins a launch of its own too.
+  A lone passage is not a companion of the launch before, if it is as long as a body of that
+  length and speed makes it.
 - If the main body blocked one gate longer than the other, and the other gate has a lone passage
   as well, the first gate merged the two. The leading edges are sound if the lone passage came
   later, the trailing ones if it came before.
-- Each body that is too fast, reversed or a flash is a separate shot. So is one that is too slow
-  and outside of a launch. Lone passages outside of a launch make one shot per launch window.
+- Each body that is too fast, reversed or a flash is a separate shot. A body that is too slow
+  and outside of a launch is a separate shot too. Lone passages outside of a launch make one
+  shot per launch window.
 - Three or more bodies of a launch that are shorter than half the declared length are fragments.
   With fragments, or with four or more bodies of any length, nobody can know which edges belong
   to which body. Such a shot is flagged as fragments and has no transit, unless all of this is
@@ -57,8 +58,8 @@ ALIKE_SHARE = 3e-3
 LAUNCH_DTYPE = np.dtype(
     [
         ("shot", SHOT_DTYPE),
-        ("start", "i8"),  # a break from here
-        ("stop", "i8"),  # … to here may have cost an edge
+        ("start", "i8"),  # a break between this time
+        ("stop", "i8"),  # … and this time may have hidden an edge
         ("twice", "i8"),  # of the main body, as in BODY_DTYPE
         ("surplus", "i8"),
         ("ratio", "f8"),  # its length to the declared one
@@ -73,7 +74,7 @@ Launches = npt.NDArray[np.void]
 
 
 class PendingBodies(NamedTuple):
-    """Bodies whose launch is not complete; none will be complete before the time `due`."""
+    """Bodies whose launch is not complete; no launch becomes complete before the time `due`."""
 
     bodies: Bodies = NO_BODIES
     due: int = 0
@@ -87,8 +88,8 @@ def gather_launches(
     new: Bodies, crew: PendingBodies, known: int, lengths: Lengths, rules: Rules
 ) -> tuple[Launches, PendingBodies, int]:
     """
-    Return the launches that became complete, the bodies of the others, and a time: every
-    launch before it has been given out.
+    Return the complete launches, the bodies of the other launches, and a time. Every launch
+    before this time has been given out.
     """
     if not len(new) and known < crew.due:
         return NO_LAUNCHES, crew, min([known, *crew.bodies["key"][:1].tolist()])
@@ -110,12 +111,12 @@ def members_of_launches(
     bodies: Bodies, lengths: Lengths, rules: Rules
 ) -> tuple[Places, Places]:
     """
-    Return what belongs to which launch, of bodies of which no more come.
+    Return the launch of each body, if no more bodies come.
 
     Parameters
     ----------
     bodies : Bodies, shape (N,)
-        In order of time; none of them in a flicker.
+        Bodies in order of time; no body is in flicker.
     lengths : Lengths
     rules : Rules
 
@@ -140,7 +141,7 @@ def members_of_launches(
 def _leaders_and_heads(
     bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules
 ) -> tuple[Bools, Places]:
-    """Tell which bodies begin a launch; return the place of each body's first one."""
+    """Find bodies that begin a launch; return the first body's place for each body."""
     leader = _leaders(bodies, key, lengths, rules)
     head = _heads(bodies, key, leader, lengths, rules)
     lone = ((head < 0) & (bodies["kind"] == _LONE)).nonzero()[0]
@@ -202,7 +203,7 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 
 def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
-    """Return the place of each body's launch, -1 if it belongs to none."""
+    """Return the place of each body's launch, -1 for a body outside of all launches."""
     places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
     head[places] = places
@@ -244,7 +245,7 @@ def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> B
 
 
 def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Bools:
-    """Return which bodies are more than a speck next to a body with this transit."""
+    """Return which bodies are long enough for a companion of a body with this transit."""
     block = np.maximum(bodies["block_a"], bodies["block_b"])
     length = 2 * rules.spacing_m * block / np.maximum(twice, 1)
     small = (block >= 0) & (length < speck_length(declared, rules))
@@ -254,7 +255,7 @@ def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Boo
 def _launches(
     bodies: Bodies, head: Places, members: Places, lengths: Lengths, rules: Rules
 ) -> Launches:
-    """Make one launch from each group of bodies; `members` are the places of all of them."""
+    """Make one launch from each group of bodies; `members` are the places of all bodies."""
     if not len(members):
         return NO_LAUNCHES
     if (head[members] == members).all():
@@ -373,7 +374,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
 
 
 def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
-    """Return for launches with many bodies whether the main body's edges are its own."""
+    """Return for launches with many bodies whether all edges of the main body belong to it."""
     shot = launches["shot"]
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
     fit = shot["flags"] & np.uint32(Flag.SHORT | Flag.LONG) == 0

@@ -1,17 +1,18 @@
-"""From the board's counter, which wraps and restarts, to one time that only grows.
+"""Turn the board's counter, which wraps and restarts, into one time that only grows.
 
 Each rule compares one line with the next, so it does not matter how the stream is cut:
 
-- The counter's step is known modulo its width; the host's clock gives the number of wraps.
-  If the counter wraps in less than twice the host's tolerance, the smallest number of wraps
-  that agrees with the host to 0.1 s is used: steps within a shot stay exact.
+- The counter's step is known modulo its width; the host's clock gives the number of wraps. If
+  the counter wraps in less than twice the host's tolerance, the smallest number of wraps that
+  agrees with the host to 0.1 s is used: steps within a shot stay exact.
 - A step that differs from the host's by more than 2 s, or goes back by more than 1 ms, is a
-  jump. So is the first line after a restart. Time then continues from the line before by the
-  host's step, but at least by the rules' `dead` time, so nothing pairs across a jump.
+  jump. The first line after a restart is a jump too. Time then continues from the line before
+  by the host's step, but at least by the rules' `dead` time. So no pair forms across a jump.
 - If two lines have consecutive numbers and are at most 2 s apart, and the host only read the
   second one late, by up to 30 s, there is no jump: the counter decides.
-- A restart is a hello after which sequence or counter does not continue; after lost lines, a
-  hello after which both are near zero. A hello that was asked for with `?` is not a restart.
+- A restart is a hello after which sequence or counter does not continue. After lost lines, it
+  is a hello after which both are near zero. A hello that was requested with `?` is not a
+  restart.
 
 `line_continuity` decides which lines are used, and where lines are missing or damaged.
 
@@ -78,7 +79,7 @@ def unwrap_steps(
     host_steps_us : ndarray of int64, shape (N,)
         Steps of the host's clock [us].
     missing : ndarray of int64, shape (N,)
-        Lines missing between; also 0 if lines have no numbers.
+        Number of lines missing between; also 0 if lines have no numbers.
 
     Returns
     -------
@@ -109,7 +110,7 @@ def unwrap_steps(
 def _without_stalls(
     steps: Ints, ahead_s: Floats, in_a_row: Places, far: Places, rules: Rules
 ) -> Places:
-    """Correct the far steps that late reading explains; return the others."""
+    """Correct the far steps that late reading explains; return the far steps that remain."""
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
     own = (steps[in_a_row] + back) % turn - back
     late_s = ahead_s[in_a_row] + (steps[in_a_row] - own) * rules.unit_s
@@ -135,10 +136,10 @@ _YOUNG_S, _YOUNG_LINES = 5.0, 1000
 
 class TimedStretch(NamedTuple):
     """
-    One part of the stream on the time that only grows: edges, beats, the gaps between lines,
-    the notes of damaged lines and lost links, the time of the first line (`FOREVER` if there is
-    none), the latest time before each record (-1 before the first line of all), and the state
-    after it.
+    One part of the stream on the time that only grows. It contains edges, beats, the gaps
+    between lines, and the notes of damaged lines and lost links. It also contains the time of
+    the first line (`FOREVER` without a line), the latest time before each record (-1 before the
+    very first line), and the state after this part.
     """
 
     edges: Edges
@@ -154,8 +155,8 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
     """
     Return the time before which every edge is known.
 
-    With `host_us`, silence up to then counts too: a later line is at least the host's step
-    minus its tolerance away, or it is a jump.
+    With `host_us`, silence up to this host time counts too. A later line is at least the host's
+    step minus its tolerance away, or it is a jump.
     """
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
@@ -170,8 +171,8 @@ def put_on_timebase(
     """
     Put events of one counter on the time that only grows.
 
-    `records` are the records between them: a `hello` may mean a restart, a `link` is always a
-    break.
+    `records` are the records between the events: a `hello` may mean a restart, a `link` is
+    always a break.
     """
     lines, duplicates = used_lines(events, state, rules)
     start = _origin(events, lines, state, rules)
@@ -219,7 +220,7 @@ def put_on_timebase(
 
 
 def _anchors(records: Sequence[Record], lines: Lines, top: Ints, state: Timebase) -> Ints:
-    """Return the latest time before each record, -1 before the first line of all."""
+    """Return the latest time before each record, -1 before the very first line."""
     places = lines.used.searchsorted([record.position for record in records])
     return np.where((places > 0) | state.started, top[places], -1)
 
@@ -240,7 +241,7 @@ def _with_causes(
     """
     Return a tally with the causes of these restarts added.
 
-    `causes` holds the cause of the last hello before, then one for each of `hellos`.
+    `causes` contains the cause of the last hello before, then one cause for each of `hellos`.
     """
     if not len(restarts):
         return tally
@@ -257,7 +258,7 @@ def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: T
 
 
 def _origin(events: Events, lines: Lines, state: Timebase, rules: Rules) -> Timebase:
-    """Return the state; if nothing came before, the state at the first line of all."""
+    """Return the state; if no line came before, return the state at the very first line."""
     if state.started or not len(lines.used):
         return state
     host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
@@ -301,7 +302,7 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
 
 def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
     """
-    Limit how far times may go back, however many steps led there.
+    Limit how far times may go back, also if several steps add up.
 
     Return the limited times, and the latest time up to each.
     """
@@ -349,7 +350,7 @@ def _sort_out(
 def _beats(
     told: npt.NDArray[np.int32], t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
-    """Return the beats with the edges lost so far, and the board's own last count."""
+    """Return the beats with the number of edges lost so far, and the board's last count."""
     if not len(places) and not len(restarts):
         return NO_BEATS, state.board_lost
     before = np.concatenate(([state.board_lost], told), dtype=np.int64)

@@ -1,4 +1,4 @@
-"""The things on the time that only grows, and the present state of that time.
+"""The edges, beats and breaks on the time that only grows, and the present state of that time.
 
 Edges, beats and breaks between lines are small groups of parallel arrays. The stages pass them
 on, and keep some for the next call. Times are int64 counter units.
@@ -20,15 +20,16 @@ NOWHERE = np.zeros(0, np.intp)
 """An empty list of places."""
 
 NO_BODY = 2
-"""Used instead of a gate's number."""
+"""Value in place of a gate's number if there is no body."""
 
 LATE = 8
 """Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
 
 WIDTH_SHIFT = 4
 LONGEST_WIDTH = (1 << 32 - WIDTH_SHIFT) - 1
-"""The bits above these hold how long before its timestamp a late edge may have been [counter
-units]: since the edge before it."""
+"""The higher bits contain the longest time by which a late edge may be earlier than its
+timestamp [counter units]. It is the time since the edge before.
+"""
 
 
 class Edges(NamedTuple):
@@ -43,7 +44,7 @@ class Edges(NamedTuple):
         return Edges(self.t.take(places), self.host_us.take(places), self.what.take(places))
 
     def followed_by(self, more: "Edges") -> "Edges":
-        """Return these edges and then `more`."""
+        """Return these edges, followed by `more`."""
         return Edges(
             np.concatenate((self.t, more.t)),
             np.concatenate((self.host_us, more.host_us)),
@@ -52,18 +53,18 @@ class Edges(NamedTuple):
 
     @property
     def earliest(self) -> Ints:
-        """The earliest possible time of each edge: late ones have a late timestamp."""
+        """The earliest possible time of each edge; a late edge has a late timestamp."""
         return self.t - (self.what >> np.uint32(WIDTH_SHIFT))
 
 
 class Beats(NamedTuple):
-    """Times of the beats, and how many edges the board lost from the start up to each."""
+    """Times of the beats, and the total of edges that the board had lost at each beat."""
 
     t: Ints
     lost: Ints
 
     def followed_by(self, more: "Beats") -> "Beats":
-        """Return these beats and then `more`."""
+        """Return these beats, followed by `more`."""
         if not len(more.t):
             return self
         return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
@@ -93,7 +94,7 @@ class Breaks(NamedTuple):
     lost: Ints
 
     def followed_by(self, more: "Breaks") -> "Breaks":
-        """Return these breaks and then `more`."""
+        """Return these breaks, followed by `more`."""
         if not len(more.mark):
             return self
         return Breaks(*(np.concatenate(pair) for pair in zip(self, more, strict=True)))
@@ -113,7 +114,7 @@ class Breaks(NamedTuple):
         return Breaks(before, *ends, self.lost)
 
     def in_order(self) -> "Breaks":
-        """Return these breaks; if one begins before the one ahead of it, begin that sooner."""
+        """Return these breaks; a break never begins later than the break after it."""
         if (self.before[1:] >= self.before[:-1]).all():
             return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
@@ -131,7 +132,7 @@ class PassageTimes(NamedTuple):
     gate: Bytes
 
     def followed_by(self, first: Ints, last: Ints, gate: Bytes) -> "PassageTimes":
-        """Return these times and then more."""
+        """Return these times, followed by `more`."""
         if not len(first):
             return self
         return PassageTimes(
@@ -163,24 +164,24 @@ NO_TIMES = PassageTimes(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0
 @dataclass(frozen=True)
 class Tally:
     """
-    Counts of what came since the start.
+    Counts of the data that came since the start.
 
     Attributes
     ----------
     edges, late, beats : int
-        Lines used, by kind; `edges` counts the late ones too.
+        Number of lines used, by kind; `edges` also counts late edges.
     duplicates : int
-        Lines that came twice.
+        Number of lines that came twice.
     lost_lines : int
-        Numbers missing in the sequence; without sequence numbers, damaged lines.
+        Count of numbers missing in the sequence; without sequence numbers, of damaged lines.
     board_lost : int
-        Edges that the board reports as lost, since its first beat.
+        Number of edges that the board reports as lost since its first beat.
     restarts : int
-        Restarts of the board.
+        Number of restarts of the board.
     causes : mapping of RestartCause to int
         Restarts by the causes that the board reported.
     breaks : int
-        Breaks of any kind.
+        Number of breaks of any kind.
     """
 
     edges: int = 0
@@ -204,25 +205,25 @@ class Timebase:
     started : bool
         Whether there was a line with a counter.
     host_us, counter, sequence, line : int
-        That line's host time, counter, sequence number, and what it was, as in `Edges`.
+        Host time, counter, sequence number and `what` (see `Edges`) of that line.
     t, top : int
-        Its time, and the latest time so far.
+        Time of that line, and the latest time so far.
     edge : int
         Time of the last edge; a very early time before the first one.
     mark : int
         The latest mark of a note.
     damaged : int
-        Damaged lines since that line; before the first line, all so far.
+        Number of damaged lines since that line, or since the start before the first line.
     anew, other_counter : bool
         Whether a hello came since that line; whether it stated another counter.
     cause : RestartCause
         Why the board started, from the latest hello.
     levels : tuple of two int
-        Last known level of each gate, `LEVEL_UNKNOWN` before.
+        Last known level of each gate, `LEVEL_UNKNOWN` before the first one.
     board_lost : int
-        Last count of lost edges in a beat, -1 before the first.
+        Last count of lost edges in a beat, -1 before the first beat.
     tally : Tally
-        Counts of what came so far.
+        Counts of the data that came so far.
     """
 
     started: bool = False

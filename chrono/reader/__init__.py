@@ -2,5 +2,6 @@
 
 In: bytes of a port or of a recording; out: rows, and batches of events in the counter's own
 units. Holds the grammar of lines and rows, the port's thread, the recording's file.
-Does not know what events mean: no processor, no lengths of the rig, no screens.
+This room does not know what events mean. It contains no processor, no lengths of the rig and no
+screens.
 """

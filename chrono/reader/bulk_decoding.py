@@ -18,10 +18,12 @@ from chrono.reader.recording_rows import SHORTEST_RECORD
 from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 
 Columns = tuple[npt.NDArray[Any], ...]
-"""The columns of `Events`, in its order."""
+"""The columns of `Events`, in the same order."""
 
 Read = tuple[int, int, int, int, int, int, int]
-"""Where the next row begins, or -1; then the columns of `Events` except the host's time."""
+"""Place where the next row begins, or -1. The columns of `Events` follow, except the host's
+time.
+"""
 
 _NOTHING = (-1, 0, 0, 0, 0, 0, 0)
 
@@ -44,7 +46,7 @@ _BEAT_BODY = len("T 0000 00000000 00 0000")
 _CRC_BYTES = len(" 0000")
 _LONGEST_LINE = _BEAT_BODY + _CRC_BYTES + len(rb"\x0D" + b"\r\n")
 _LONGEST_ROW = MAX_DIGITS + len(_BOARD) + _LONGEST_LINE
-"""No loop may read more bytes of a row than this: a block may end there."""
+"""Most bytes of a row that a loop may read: the block may end after them."""
 
 _HEX = np.full(256, -1, np.int8)
 _HEX[list(b"0123456789ABCDEF")] = np.arange(16)
@@ -82,10 +84,10 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
     dropped : int
         Number of rows that are too short for any record and not listed in `left`.
     events : Events
-        One for each row of the board. Those of rows in `left` are not filled in.
+        One event for each row of the board. The events of rows in `left` are not filled in.
     left : ndarray of int64, shape (N, 5)
-        One line for each row left unread: its number, how many events come before it,
-        whether it is an event itself, its first byte, and the byte after its last.
+        One line for each row left unread: number of the row, number of events before it,
+        whether the row is an event, place of its first byte, and the place after its last byte.
     """
     text = np.frombuffer(block, np.uint8)
     events = empty_events(len(block) // SHORTEST_EVENT + 1)
@@ -100,7 +102,7 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
 def _walk(
     text: Bytes, kind: int, tiny_kept: int, columns: Columns, left: Ints
 ) -> tuple[int, int, int, int]:
-    """Return how many rows there are, how many were dropped, how many events, rows left."""
+    """Return the numbers of all rows, of dropped rows, of events, and of rows left unread."""
     host_us, kinds, gates, levels, counters, sequences, losts = columns
     rows = dropped = events = rest = start = 0
     while start < len(text):
@@ -257,7 +259,7 @@ def _decimal(text: Bytes, at: int) -> tuple[int, int]:
 
 @inlined
 def _hexadecimal(text: Bytes, at: int, count: int) -> int:
-    """Return the value of canonical hex digits, below 0 if there are others."""
+    """Return the value of canonical hex digits; it is below 0 if a byte is not such a digit."""
     value = 0
     for place in range(at, at + count):
         value = value << 4 | _HEX[_byte(text, place)]

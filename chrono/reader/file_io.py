@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 def size_of(path: Path) -> int:
-    """Return the size of a recording [bytes], 0 if it is missing: reading it reports that."""
+    """Return the size of a recording [bytes], 0 without a file (reading it reports that)."""
     try:
         return path.stat().st_size
     except OSError:
@@ -52,7 +52,7 @@ LOCK_ATTEMPTS, LOCK_PAUSE_S = 3, 0.02
 """A program that only checks whether a file is locked holds the lock for a moment."""
 
 _locks_beside: "dict[int, BaseFileLock]" = {}
-"""Locks held without `fcntl`, by the descriptor of the file that they are for."""
+"""Locks held without `fcntl`. The key is the descriptor of the locked file."""
 
 FINGERPRINT_BYTES = 4096
 """This many bytes before the next row must be unchanged."""
@@ -109,8 +109,8 @@ def lock(fd: int, path: Path) -> None:
     """
     Keep other programs from writing the file, if the system and the device can.
 
-    With `fcntl` the file itself is locked. On Windows nobody could then read what is locked,
-    so there the lock is a small hidden file beside the recording.
+    With `fcntl` the file itself is locked. On Windows no program could read a locked file. So
+    the lock on Windows is a small hidden file beside the recording.
 
     Raises
     ------
@@ -172,7 +172,7 @@ def _is_locked_beside(path: Path) -> bool:
     from filelock import FileLock
 
     file = _lock_file(path)
-    if not file.exists():  # taking the lock would make the file: a reader writes nothing
+    if not file.exists():  # taking the lock would create the file, and a reader must not write
         return False
     beside = FileLock(file, thread_local=False)
     try:
@@ -218,7 +218,7 @@ def close(fd: int) -> None:
 
 @contextlib.contextmanager
 def held(fd: int, path: Path) -> Iterator[None]:
-    """Hold the lock of an open file meanwhile, until it is closed at the latest."""
+    """Hold the lock of an open file inside the `with` block, or until the file is closed."""
     lock(fd, path)
     try:
         yield

@@ -1,7 +1,7 @@
-"""Rows on their way from the port to the recording, and from there to whoever shows them.
+"""Pass rows from the port to the recording, and then to the code that shows them.
 
-In a live run one thread writes, and another makes the device confirm what is written. So a
-slow disk blocks neither the port nor a screen. Rows are only handed on later.
+In a live run one thread writes rows, and another makes the device confirm them. So a slow disk
+does not block the port or a screen. It only delays the rows.
 """
 
 import threading
@@ -13,17 +13,17 @@ from typing import Any, Protocol
 from chrono.reader.recording_rows import json_row
 
 DRAIN_BYTES = 1 << 20
-"""One call of `drain` hands over about this much at most; also the size of a block."""
+"""One call of `drain` returns at most about this many bytes. A block has this size too."""
 
 WRITE_BYTES = 1 << 16
-"""At most about this much is written at once, so that a slow disk delays few rows."""
+"""One write takes at most about this many bytes, so that a slow disk delays few rows."""
 
 LOOK_AFTER_S = 0.25
-"""How often the writer is asked to do its regular work [s]."""
+"""The writer does its regular work once in this time [s]."""
 
 
 class RowWriter(Protocol):
-    """What a journal writes to; `RecordingWriter` is one."""
+    """A writer that a journal can use, such as `RecordingWriter`."""
 
     def append(self, rows: bytes, /) -> None:
         """Write whole rows; the writer itself handles a failing disk."""
@@ -33,7 +33,7 @@ class RowWriter(Protocol):
 
 
 class RowLimit(Protocol):
-    """What ends the rows of a journal; `ShotLimit` is one."""
+    """A rule that ends the rows of a journal, such as `ShotLimit`."""
 
     ended: bool
     """Whether no more rows of the board are accepted."""
@@ -44,7 +44,7 @@ class RowLimit(Protocol):
 
 class Journal:
     """
-    Rows in order: into the recording first, then to whoever drains.
+    Keep rows in order: first write them to the recording, then return them from `drain`.
 
     The port's thread and the operator both append; one lock keeps the order the same in
     the file and for the consumer. Between `start` and `stop`, `append` and `drain` never
@@ -55,9 +55,9 @@ class Journal:
     now_us : callable
         The session's clock [us].
     writer : RowWriter, optional
-        The recording; if left out, rows are only handed on.
+        The recording. Without a writer, rows are only handed on.
     limit : RowLimit, optional
-        Ends the rows.
+        Decides when no more rows are accepted.
 
     Attributes
     ----------
@@ -79,7 +79,7 @@ class Journal:
         self._lock = threading.Lock()
         self._came = threading.Condition(self._lock)
         self._arrived: deque[tuple[float, bytes]] = deque()
-        self._oldest_s: float | None = None  # when the rows now being written came
+        self._oldest_s: float | None = None  # when the oldest row now being written came
         self._ready: deque[bytes] = deque()
         self._threads: list[threading.Thread] = []
         self._writes_beside = False
@@ -88,7 +88,7 @@ class Journal:
         self.handed_on: Callable[[], None] | None = None
 
     def start(self) -> None:
-        """Start the threads that write and confirm; without a recording there are none."""
+        """Start the threads that write and confirm rows; do nothing without a recording."""
         if self._writer is None:
             return
         self._writes_beside = True
@@ -106,7 +106,7 @@ class Journal:
             thread.join()
 
     def append(self, rows: bytes) -> None:
-        """Take whole rows that already have their time."""
+        """Take whole rows that already have a time."""
         with self._lock:
             self._take(rows)
 

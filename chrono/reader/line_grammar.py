@@ -1,8 +1,8 @@
 """The grammar of one line from the board, one function per kind of lines.
 
 These functions define the format; the bulk decoder must agree with them on every input. A
-board may send an empty line when it starts. It counts as nothing: neither an event nor damage.
-The functions know nothing of rows, files, ports or arrays.
+board may send an empty line when it starts. The line is ignored: it is not an event and not
+damage. The functions do not know about rows, files, ports or arrays.
 """
 
 import binascii
@@ -20,7 +20,7 @@ MAX_COUNTER_BITS = 32
 """Counters are sent as eight hex digits."""
 
 LEAST_HZ, MOST_HZ = 1_000, 10_000_000_000
-"""Slowest and fastest counter that a hello may state; a rig has the same limits."""
+"""Lowest and highest counter frequency that a hello may state; a rig has the same limits."""
 
 MAX_DIGITS = 18
 """Decimal numbers of this many digits fit into 64 bits."""
@@ -56,7 +56,7 @@ class Hello:
     firmware: str
     restart: RestartCause = RestartCause.UNREPORTED
     has_analog: bool = False
-    """Whether it sends its sensors' levels when it is asked."""
+    """Whether the board sends its sensors' levels when it is asked."""
 
 
 class GateLevels(NamedTuple):
@@ -66,7 +66,7 @@ class GateLevels(NamedTuple):
     Attributes
     ----------
     light_v : float
-        At the sensor: the more light, the higher [V].
+        Voltage at the sensor; more light makes it higher [V].
     lower_v, upper_v : float
         The comparator's thresholds [V]: below the lower one the gate becomes blocked, above
         the upper one it becomes clear again.
@@ -78,13 +78,13 @@ class GateLevels(NamedTuple):
 
 
 SensorLevels = tuple[GateLevels, GateLevels]
-"""Of gates A and B."""
+"""The levels of gate A and of gate B."""
 
 ANALOG_MARK = "+analog"
-"""Ends the version of a firmware that sends levels when it is asked."""
+"""The version of a firmware ends with this if the firmware sends levels when it is asked."""
 
 LEVELS_BEGIN = b"V "
-"""No other line begins so."""
+"""Only lines of levels begin with these bytes."""
 
 
 class LineDamage(NamedTuple):
@@ -137,7 +137,7 @@ def parse_levels(line: bytes) -> SensorLevels | None:
     """
     Read a line of the sensors' levels, ``V`` and six numbers; None for any other line.
 
-    It has no place in a recording, so `parse_framed` does not know it.
+    A recording does not contain such lines, so `parse_framed` does not know them.
 
     Parameters
     ----------
@@ -183,7 +183,7 @@ PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
     PLAIN.name: parse_plain,
     INTERVAL.name: parse_interval,
 }
-"""The function that reads one line, by the kind's name."""
+"""The function that reads one line, for each kind of lines by name."""
 
 
 def _checked_hello(
@@ -206,7 +206,7 @@ def _checked_hello(
 
 
 def _split_cause(firmware: str) -> tuple[str, RestartCause]:
-    """Return a firmware's version and why it started: ``1.3+watchdog`` gives both."""
+    """Return a firmware's version and the cause of its start; ``1.3+watchdog`` states both."""
     own, plus, cause = firmware.rpartition("+")
     if own and plus and cause in _REPORTED:
         return own, RestartCause(cause)

@@ -1,11 +1,11 @@
 """Read a serial port in its own thread: bytes in, timestamped rows out.
 
 Bytes are cut into lines, and each line gets the host's time. A line ends at its newline;
-the other bytes are kept as received. A line that never ends is cut into pieces, so memory
-stays bounded. Each line becomes the row that the recording will hold. Only the sensors' levels
-do not: a board sends them while it is asked, and they are shown but not recorded. A lost port
-is opened again, with growing pauses; the loss and the return are rows too. A framed board is
-asked to say hello; the code that decodes the rows reports the answer through `hear`.
+the other bytes are kept as received. A line that never ends is cut into pieces, so memory stays
+bounded. Each line becomes a row of the recording. Lines of the sensors' levels are an
+exception: they are shown but not recorded. A board sends them only when it is asked. A lost
+port is opened again, with growing pauses. The loss and the return are rows too. A framed board
+is asked for its hello. The code that decodes the rows reports the answer through `hear`.
 """
 
 import threading
@@ -32,7 +32,7 @@ from chrono.reader.serial_ports import (
 from chrono.rigs.line_kinds import FRAMED, LineKind
 
 PIECE_BYTES = 4096
-"""A line twice this long without a newline is cut into pieces of this size."""
+"""Size of a piece. A line that is twice this long and has no newline is cut into pieces."""
 
 StampedLine = tuple[int, bytes]
 """Host time when the line's last byte was read [us], and the line without its newline."""
@@ -94,7 +94,7 @@ ASK_FIRST_S = 0.5
 """Opening a port may reset the board; it gets this time to say hello by itself [s]."""
 ASK_EVERY_S = 1.0
 SILENT_AFTER_S = 3.0
-"""Three beats missed."""
+"""A board that is silent for this time has missed three beats [s]."""
 RETRY_FIRST_S = 0.25
 RETRY_LONGEST_S = 5.0
 STOP_WITHIN_S = 1.0
@@ -105,11 +105,13 @@ HELLO_REQUEST = b"?\n"
 
 LEVELS_REQUEST = b"=\n"
 ASK_LEVELS_EVERY_S = 0.7
-"""The board sends them for two seconds: two requests may be lost [s]."""
+"""Time between two requests for levels [s]. One request gives two seconds of levels, so two
+requests may be lost.
+"""
 LEVELS_WANTED_S = 1.0
-"""Who looks at levels looks more often than this [s]."""
+"""A screen that shows levels reads them more often than this [s]."""
 LEVELS_CURRENT_S = 0.5
-"""Older ones show nothing that is so now; the board sends ten a second [s]."""
+"""Older levels are out of date [s]; the board sends ten a second."""
 
 
 @dataclass(frozen=True)
@@ -128,11 +130,11 @@ class LinkStatus:
     answered : bool
         Whether any byte has come since the port was opened.
     bytes, lines : int
-        Received since the start.
+        Number received since the start.
     losses : int
         How often the port was lost.
     fruitless : int
-        How many times in a row it was lost before a whole line came.
+        How many times in a row the port was lost before a whole line came.
     appeared : tuple of str
         While the link is lost: ports that did not exist when it was opened.
     """
@@ -150,7 +152,7 @@ class LinkStatus:
 
     @property
     def silent(self) -> bool:
-        """Whether an open port has sent nothing for as long as three beats take."""
+        """Whether an open port has sent nothing for the time of three beats."""
         return self.state == "open" and self.silent_s > SILENT_AFTER_S
 
 
@@ -163,7 +165,7 @@ class PortReader:
     port : str
         Anything `serial.serial_for_url` opens, and ``virtual://SCENARIO``.
     sink : callable
-        Takes whole rows as bytes; called from the thread, and once from `start`.
+        Function that takes whole rows as bytes; called from the thread, and once from `start`.
     now_us : callable
         The session's clock [us].
     baudrate : int
@@ -202,7 +204,7 @@ class PortReader:
         self._levels_wanted_until_us = self._ask_levels_at_us = 0
         self._thread = threading.Thread(target=self._run, name=f"reader {port}", daemon=True)
         self.failure: BaseException | None = None
-        """What ended the thread, if it was not `stop`."""
+        """The error that ended the thread; None if it still runs or `stop` ended it."""
 
     @property
     def status(self) -> LinkStatus:
@@ -303,7 +305,7 @@ class PortReader:
         self._write(port, HELLO_REQUEST)
 
     def _ask_for_levels_when_due(self, port: serial.Serial) -> None:
-        """Ask a board for its sensors' levels, as long as somebody looks at them."""
+        """Ask a board for its sensors' levels while a screen shows them."""
         if not self._has_analog or not self._levels_wanted_until_us:
             return
         now_us = self._now_us()
@@ -312,7 +314,7 @@ class PortReader:
             self._write(port, LEVELS_REQUEST)
 
     def _write(self, port: serial.Serial, request: bytes) -> None:
-        # If the other end does not read, we go on reading.
+        # If the board does not read our request, we still read its lines.
         with suppress(serial.SerialTimeoutException):
             port.write(request)
 
@@ -322,7 +324,7 @@ class PortReader:
         return self._has_analog
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the sensors' levels of this moment if there are, and have them asked for."""
+        """Return the present levels of the sensors, if there are any, and request new ones."""
         now_us = self._now_us()
         self._levels_wanted_until_us = now_us + int(LEVELS_WANTED_S * 1e6)
         latest = self._levels
@@ -331,7 +333,7 @@ class PortReader:
         return latest[1]
 
     def hear(self, batch: Batch) -> None:
-        """Note what the board sent; once it has answered, it is not asked again."""
+        """Note which lines the board sent. A board that has answered is not asked again."""
         for record in batch.controls:
             if record.origin == "hello":
                 self._hello_us = record.host_us
@@ -343,7 +345,7 @@ class PortReader:
 
     def _spoke(self) -> bool:
         """
-        Whether the board need not be asked again: it said hello, or it sends edges.
+        Whether the board has sent a hello or edges, so that no further request is needed.
 
         A hello means a restart, so we do not ask for one between edges. But we ask at
         least once, even if a lamp flickers from the start.
@@ -420,8 +422,8 @@ class PortReader:
         """
         Record what happened to the link.
 
-        A fragment of a line goes here, not among the board's lines. There ``A 1234``, cut
-        from ``A 123456``, would be read as a time.
+        A fragment of a line is recorded here and not as a line of the board. Otherwise ``A
+        1234``, cut from ``A 123456``, would be read as a time.
         """
         data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:

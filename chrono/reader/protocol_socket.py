@@ -23,7 +23,7 @@ class Serial(protocol_socket.Serial):
         """
         Bytes that can be read at once, up to `PIECE_BYTES`.
 
-        0 if the other end is gone: the next read detects that.
+        Number of waiting bytes; 0 if the connection is lost (the next read detects that).
         """
         if self._socket is None:
             return super().in_waiting
@@ -32,10 +32,10 @@ class Serial(protocol_socket.Serial):
         return 0
 
     def reset_input_buffer(self) -> None:
-        """Keep all bytes received since the connection was made: they are the board's."""
+        """Keep all bytes received since the connection was made: the board sent them."""
 
     def close(self) -> None:
-        """Close it, even if the other end is gone already."""
+        """Close the connection, even if it is lost already."""
         line, self._socket = self._socket, None
         self.is_open = False
         if line is not None:

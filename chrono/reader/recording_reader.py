@@ -1,7 +1,7 @@
 """Read the file of a recording in bounded memory.
 
-`read_blocks` gives whole rows, and reports what a cut file left out. This file does not know
-what rows mean; `recording_writer` writes recordings.
+`read_blocks` gives whole rows and reports a last row that is cut off. This file does not know
+what rows mean. `recording_writer` writes recordings.
 """
 
 import contextlib
@@ -38,14 +38,14 @@ class RecordingReader:
     block_bytes : int, optional
         Size of a block; one row more may be added.
     end : int, optional
-        Read only this many bytes: rows added later are left out.
+        Read only this many bytes, so that rows added later are left out.
 
     Attributes
     ----------
     path : Path
         The recording.
     cut : str or None
-        After iteration: what was left out because the file ends within a row.
+        After iteration: a message about the last row, if the file ends within it.
     """
 
     def __init__(

@@ -32,7 +32,9 @@ MAX_JSON_LEVELS = 16
 """A record with deeper nesting is damaged."""
 
 ENOUGH = 4
-"""This many lines of one kind are not chance; the first line of five may be incomplete."""
+"""This many lines of one kind are not there by chance. The first line of five may be
+incomplete.
+"""
 
 _ORIGINS = {origin.encode(): origin for origin in (BOARD, *JSON_ORIGINS)}
 _UNSAFE = re.compile(rb"[^ -\[\]-~]")
@@ -42,17 +44,17 @@ _HOST = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
 class Row(NamedTuple):
     """
-    One row, read.
+    One row after reading.
 
     Attributes
     ----------
     host_us : int
         Host's monotonic clock since the session's start [us].
     origin : str
-        As in the row; `hello` for a board's hello; empty if the row is not a record.
+        The row's origin; `hello` for a board's hello; empty if the row is not a record.
     content : Event, dict, LineDamage or None
-        The board's event, or the JSON object (for `hello` its fields), or why the row
-        cannot be used; None for an empty line of the board.
+        The board's event, or the JSON object (the fields of a hello), or the reason why the row
+        cannot be used. None for an empty line of the board.
     """
 
     host_us: int

@@ -4,7 +4,7 @@ Rows stay in memory until the device has confirmed them, so a full disk or a pul
 delays rows but loses none. Confirmed rows are kept too, packed. If the file is deleted,
 replaced or cut, the writer notices it and continues in a new file that holds everything.
 
-This module also adds rows to the end of a complete recording: all of them or none.
+This module also adds rows to the end of a complete recording: either all rows or no row.
 """
 
 import contextlib
@@ -36,7 +36,7 @@ SYNC_S = 1.0
 """After this time [s] the next row makes the device confirm all rows before it."""
 
 RETRY_S = 1.0
-"""A failing disk is tried again after this time [s] at the earliest."""
+"""Shortest time before the program tries a failing disk again [s]."""
 
 _DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
@@ -78,7 +78,7 @@ class WrittenHistory:
 
 class RecordingWriter:
     """
-    Appends rows to a new recording; a name that exists is never overwritten.
+    Append rows to a new recording; an existing file is never overwritten.
 
     Rows go to the file at once, and stay in memory until the device has confirmed them. So a
     failing disk loses none: `trouble` says why rows wait, `pending_bytes` how many bytes
@@ -102,9 +102,9 @@ class RecordingWriter:
     path : Path
         The file being written.
     trouble : str or None
-        Why rows wait in memory; None when all is well.
+        Why rows wait in memory; None if no disk error keeps them there.
     moves : list of str
-        One sentence for each file that was abandoned: why, and where its rows are now.
+        One sentence for each file that was abandoned: the reason, and where the rows are now.
 
     Raises
     ------
@@ -167,7 +167,7 @@ class RecordingWriter:
         self._clock = clock
         self._mutex = threading.RLock()
         self._syncing = threading.RLock()  # taken before the mutex, never while it is held
-        self._files = 0  # how often a file was opened: another one, or this one again
+        self._files = 0  # how often a file was opened (the same file again also counts)
         self._first_path = path
         self._fd = -1
         self._confirmed = 0  # bytes of the file that the device has confirmed
@@ -224,7 +224,7 @@ class RecordingWriter:
 
     def close(self) -> None:
         """
-        Sync at once, even if the last attempt was a moment ago, and close the file.
+        Make the device confirm all rows at once, and close the file.
 
         Raises
         ------
@@ -460,7 +460,7 @@ def append_rows(path: Path, rows: bytes) -> None:
     Raises
     ------
     RecordingError
-        As `check_appendable`, or the device does not take the rows.
+        For the reasons of `check_appendable`, or if the device does not take the rows.
     """
     fd = _opened(path)
     try:

@@ -21,10 +21,10 @@ from chrono.reader.recording_rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, 
 from chrono.rigs.line_kinds import LineKind
 
 BULK_BYTES = 2000
-"""A shorter block is always read row by row, which is faster for it."""
+"""A shorter block is always read row by row, because that is faster."""
 
 KEPT_BYTES = 16 << 20
-"""More than decoding a block needs."""
+"""More bytes than the decoding of a block needs."""
 
 MAX_SAMPLES = 5
 MAX_SAMPLE_CHARS = 120
@@ -44,8 +44,8 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
     Returns
     -------
     Batch
-        The same events and controls, however the recording was cut into blocks. Nothing
-        raises: unusable rows are counted. Bytes after the last newline count as one
+        Events and controls. They do not depend on how the recording was cut into blocks.
+        Unusable rows are counted and raise no error. Bytes after the last newline count as one
         damaged row.
     """
     if len(block) >= BULK_BYTES and machine_code.numba_is_loaded():
@@ -59,7 +59,7 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
 
 
 def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
-    """List all rows as left to read one by one; `bulk_decoding.read_rows` lists only some."""
+    """List all rows for reading one by one; `bulk_decoding.read_rows` lists only some."""
     end = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
     if block and not block.endswith(b"\n"):
         end = np.append(end, len(block))
@@ -150,5 +150,5 @@ _CONTROL = re.compile(r"[\x00-\x1F\x7F]")
 
 @cache
 def _keep_freed_memory() -> None:
-    """Free one large array: after that, glibc keeps freed memory of that size for us."""
+    """Free one large array. After that, glibc keeps freed memory of this size for us."""
     np.empty(KEPT_BYTES, np.uint8)

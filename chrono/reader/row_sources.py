@@ -1,4 +1,4 @@
-"""Where a session's rows come from: a live port, a recording played back, or one that grows.
+"""The sources of a session's rows: a live port, a replayed recording, or a growing recording.
 
 A recording that another program is still writing is only read, never written.
 """
@@ -30,7 +30,7 @@ LAST_US = 1e18
 
 class LiveSource:
     """
-    A board on a port; its rows are in the recording before anyone sees them.
+    A board on a port. Its rows are written to the recording before they are shown.
 
     Parameters
     ----------
@@ -42,12 +42,12 @@ class LiveSource:
     lines : LineKind
         What the board sends.
     operator : iterable of (float, str, dict)
-        Records that a demonstration's operator makes at fixed times: time since `start`
-        [s], origin, JSON object; they may never end.
+        Records that a demonstration's operator makes at fixed times: time since `start` [s],
+        origin, JSON object. The sequence may be endless.
     begin_us : int, optional
-        What the session's clock shows now [us]; above 0 if a recording is continued.
+        Present time of the session's clock [us]; above 0 if a recording is continued.
     limit : RowLimit, optional
-        Ends the rows.
+        Decides when no more rows are accepted.
     """
 
     def __init__(
@@ -98,25 +98,25 @@ class LiveSource:
         self.journal.record(origin, data)
 
     def drain(self) -> bytes:
-        """Return the whole rows that came since the last call; at most about 1 MB."""
+        """Return the whole rows that came since the last call, at most about 1 MB of them."""
         self._act_until(self._running_s())
         return self.journal.drain()
 
     def hear(self, batch: Batch) -> None:
-        """Note what the drained rows contain; a board that answered is not asked again."""
+        """Note which lines came; a board that has answered is not asked again."""
         self._reader.hear(batch)
 
     @property
     def has_analog(self) -> bool:
-        """Whether the board says that it sends its sensors' levels."""
+        """Whether the board's hello states that it sends its sensors' levels."""
         return self._reader.has_analog
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the sensors' levels of this moment if there are, and have them asked for."""
+        """Return the present levels of the sensors, if there are any, and request new ones."""
         return self._reader.look_at_levels()
 
     def stop(self) -> None:
-        """Stop reading, close the port, write all rows; they can still be drained."""
+        """Stop reading, close the port and write all rows. The rows can still be drained."""
         self._reader.stop()
         self.journal.stop()
 
@@ -154,16 +154,16 @@ class LiveSource:
 
 class ReplaySource:
     """
-    A recording played back at its own host times, or at once. The file is only read.
+    Replay a recording at its own host times, or all rows at once. The file is only read.
 
     Parameters
     ----------
     path : path
         The recording.
     pace : float or None
-        Speed of the recorded time, 1 is the recorded speed; None gives everything at once.
+        Speed of the recorded time: 1 is the recorded speed. None gives all rows at once.
     clock : callable
-        Seconds that pass; only differences count.
+        Returns a time in seconds; only differences between two times are used.
 
     Raises
     ------
@@ -264,7 +264,7 @@ class ReplaySource:
         self._position_us = max(self._position_us, float(host_us))
 
     def stop(self) -> None:
-        """Close the recording; nothing more is given."""
+        """Close the recording; no more rows are given."""
         self._blocks = iter(())
         self._block, self._offset, self._next_us = b"", 0, None
 
@@ -275,7 +275,7 @@ class ReplaySource:
 
     @property
     def is_due(self) -> bool:
-        """Whether there are rows whose time has come."""
+        """Whether the next row is due."""
         return self._next_us is not None and self._next_us <= self.now_us()
 
     def now_us(self) -> int:
@@ -285,17 +285,17 @@ class ReplaySource:
 
     @property
     def finished(self) -> bool:
-        """Whether every row was given."""
+        """Whether all rows were given."""
         return self._file is not None and self._offset == len(self._block)
 
     @property
     def left_out(self) -> str:
-        """What was left out at the end of the file; empty if nothing (yet)."""
+        """Message about a last row that is cut off; empty if there is none, or not yet."""
         return (self._file.cut or "") if self._file is not None else ""
 
     @property
     def status(self) -> LinkStatus:
-        """The recording as if it were a port."""
+        """The state of the recording, in the form of a port's state."""
         state: Literal["open", "closed"] = "closed" if self.finished else "open"
         return LinkStatus(
             state, str(self._path), answered=True, bytes=self._released, lines=self._rows
@@ -360,7 +360,7 @@ LOOK_S = 0.5
 """How often a file that does not grow is looked up by its name [s]."""
 
 QUIET_S = 5.0
-"""A file that grew within this time [s] is being written, whoever holds its lock."""
+"""A file that grew within this time [s] is being written, even if no program holds its lock."""
 
 GO_ON_HINT = "if the writing program continues in a new file beside it, follow that file"
 
@@ -374,7 +374,7 @@ class FollowSource:
     path : path
         The recording; it is only read.
     clock : callable, optional
-        Seconds that pass; only differences count.
+        Returns a time in seconds; only differences between two times are used.
     """
 
     def __init__(self, path: str | Path, clock: Callable[[], float] = time.monotonic) -> None:
@@ -392,7 +392,7 @@ class FollowSource:
         self._forget()
 
     def _forget(self) -> None:
-        """Start again at the first row, whatever was given before."""
+        """Start again at the first row, even if rows were given before."""
         self._offset = self._first_row
         self._unfinished = b""
         self._before = b""  # the last bytes before the offset, to recognise the file
@@ -418,11 +418,11 @@ class FollowSource:
         self._forget()
 
     def rewind(self) -> None:
-        """Give everything again, from the first row on."""
+        """Give all rows again, from the first row on."""
         self._forget()
 
     def drain(self) -> bytes:
-        """Return the whole rows that came since the last call; at most about 1 MB."""
+        """Return the whole rows that came since the last call, at most about 1 MB of them."""
         if self._file is None:
             return b""
         try:
@@ -440,7 +440,7 @@ class FollowSource:
         self._looked_s = -inf
 
     def stop(self) -> None:
-        """Close the file; nothing more is given."""
+        """Close the file; no more rows are given."""
         if self._file is not None:
             self._file.close()
             self._file = None
@@ -463,22 +463,22 @@ class FollowSource:
 
     @property
     def unwritten(self) -> bool:
-        """Whether no program seems to write the file now, judged by growth and its lock."""
+        """Whether no program seems to write the file now, judged by its growth and its lock."""
         return self._unwritten
 
     @property
     def unfinished_bytes(self) -> int:
-        """Length of the row at the end that has no end yet [bytes]."""
+        """Length of the last row, if it has no newline yet [bytes]."""
         return len(self._unfinished)
 
     @property
     def quiet_s(self) -> float:
-        """Time since the file last grew [s]; by its date if we have not seen it grow yet."""
+        """Time since the file last grew [s]. Before it has grown, its date is used."""
         return self._clock() - self._grown_s
 
     @property
     def status(self) -> LinkStatus:
-        """The recording as if it were a port."""
+        """The state of the recording, in the form of a port's state."""
         return LinkStatus(
             self._state,
             str(self._path),
@@ -513,7 +513,7 @@ class FollowSource:
         return piece
 
     def _whole_rows(self, piece: bytes) -> bytes:
-        """Return the rows that are whole now; keep the start of the next one."""
+        """Return the rows that are complete now; keep the start of the next row."""
         rows, newline, rest = piece.rpartition(b"\n")
         if not newline:
             # Of a row that is too long, keep just enough to show that it is too long.

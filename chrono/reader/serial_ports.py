@@ -1,4 +1,5 @@
-"""The serial ports of this machine: find the board, open its port, find it after a pulled plug.
+"""The serial ports of this computer: find the board, open its port, find it again after a
+pulled plug.
 
 A system names ports in the order in which they appear, so a board may return under another
 name. A USB device states its maker, its product and usually its serial number.
@@ -37,16 +38,17 @@ USB numbers (linux-usb.org, usb.ids)."""
 
 
 PRODUCTS = {(0x2E8A, 0x000A): "an RP2040 board that runs a program"}
-"""USB vendor and product of a board family that we have firmware for; from memory. Without a
-program the board is a drive, not a port (2E8A:0003)."""
+"""USB vendor and product of a board family for which we have firmware; from memory. A board
+without a program is a drive, not a port (2E8A:0003).
+"""
 
 
 class PortIdentity(NamedTuple):
     """
-    What identifies a USB device.
+    The values that identify a USB device.
 
-    `location` is the place of the plug if there is no serial number. It always includes the
-    part of a device that has several ports.
+    `location` is the USB socket, if there is no serial number. If a device has several ports,
+    `location` always includes the number of the port in the device.
     """
 
     vendor: int
@@ -56,7 +58,7 @@ class PortIdentity(NamedTuple):
 
 
 class AttachedPort(NamedTuple):
-    """A serial port: its name, its description, and how likely it is a board (0 to 2)."""
+    """A serial port: name, description, and how likely it belongs to a board (0 to 2)."""
 
     device: str
     description: str
@@ -74,13 +76,13 @@ def port_names() -> frozenset[str]:
 
 
 def likely_boards(ports: list[AttachedPort]) -> list[str]:
-    """Return the ports that are most likely a board's; none if no port looks like one."""
+    """Return the ports that most likely belong to a board; empty if no port looks like one."""
     best = max((port.rank for port in ports), default=0)
     return [port.device for port in ports if port.rank == best > 0]
 
 
 def identity_of(port: str) -> PortIdentity | None:
-    """Return what identifies the device on a port, None if nothing does."""
+    """Return the values that identify the device on a port, None if there are none."""
     if "://" in port:
         return None
     place = os.path.realpath(port)
@@ -89,7 +91,7 @@ def identity_of(port: str) -> PortIdentity | None:
 
 
 def names_of(wanted: PortIdentity) -> list[str]:
-    """Return the ports where a device is now."""
+    """Return the ports that a device has now."""
     return sorted(p.device for p in list_ports.comports() if _identity(p) == wanted)
 
 
@@ -125,7 +127,7 @@ NAME_LIMIT = 200
 """Longest part of a port's name that is shown."""
 
 HANDLERS = ("chrono.reader", "chrono.virtual")
-"""Packages in which pyserial finds our `protocol_….py`, before its own."""
+"""Packages in which pyserial looks for our `protocol_….py`, before it uses its own."""
 
 OperatorRow = tuple[float, str, dict[str, Any]]
 """Time since the port was opened [s], origin, JSON object."""
@@ -139,7 +141,7 @@ class SimulatedPort(Protocol):
         """Return its rig file."""
 
     def operator_rows(self) -> Iterator[OperatorRow]:
-        """Yield the operator's records in order of time; they may never end."""
+        """Yield the operator's records in order of time; the sequence may be endless."""
 
 
 def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
@@ -160,8 +162,8 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
     Raises
     ------
     PortError
-        If it is missing, not allowed, in use, not a serial port, or the address or the
-        baud rate is impossible.
+        If the port is missing, not allowed, in use or not a serial port, or if the address or
+        the baud rate is impossible.
     """
     _know_handlers()
     _check_address(port)
