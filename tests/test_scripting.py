@@ -292,7 +292,7 @@ def test_transits_that_cannot_be_meant_are_refused(transits, words) -> None:
 
 
 def test_a_choice_of_edges_that_is_none_is_refused() -> None:
-    with pytest.raises(OptionError, match="'first' is no choice"):
+    with pytest.raises(OptionError, match="'first' is not a valid choice"):
         door.measure([0.01], {"gates": {"spacing": "300 mm"}}, edges="first")
 
 
