@@ -37,7 +37,7 @@ the other gate.
 """
 BETTER = 0.1
 SAME = 0.006
-"""Transits whose relative difference is smaller give the same speed."""
+"""Two transits give the same speed if their relative difference is smaller than this."""
 
 
 _Gates = tuple[tuple[Ints, Ints], tuple[Ints, Ints]]

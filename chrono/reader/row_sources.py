@@ -357,7 +357,7 @@ def _row_end(block: bytes, start: int) -> int:
 
 
 LOOK_S = 0.5
-"""How often a file that does not grow is looked up by its name [s]."""
+"""A file that does not grow is looked up by its name once in this time [s]."""
 
 QUIET_S = 5.0
 """A file that grew within this time [s] is being written, even if no program holds its lock."""
