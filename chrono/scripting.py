@@ -126,7 +126,7 @@ class Damage:
     board_lost_edges : int
         Number of edges that the board had to drop.
     restarts : int
-        How often the board restarted.
+        Number of times that the board restarted.
     unread_records : int
         Number of setups and marks that are not valid.
     left_out : str

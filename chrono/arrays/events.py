@@ -91,7 +91,7 @@ NO_EVENTS = empty_events(0)
 
 
 class RestartCause(StrEnum):
-    """What started a board, as its hello reports it."""
+    """The cause of a board's start, as its hello reports it."""
 
     UNREPORTED = ""
     """The hello does not state the cause (older firmware)."""

@@ -62,7 +62,7 @@ def used_by_numba(place: Path) -> Iterator[None]:
 
 @cache
 def sources_hash() -> str:
-    """Return a hash of all sources of the package, names and contents."""
+    """Return a hash of the names and contents of all source files of the package."""
     seen = blake2b(digest_size=12)
     for path in sorted(PACKAGE.rglob("*.py")):
         content = path.read_bytes()

@@ -105,7 +105,7 @@ class Estimate:
 
 
 def known(name: str, value: float, U95: float | None = None, unit: str = "") -> Quantity:  # noqa: N803
-    """Return a quantity with ± U95 at 95 % (normal), or an exact one if no U95 is given."""
+    """Return a quantity with ± U95 at 95 % (normal), or an exact quantity without U95."""
     return Quantity(name, value, normal(name, (U95 or 0.0) / NORMAL_FACTOR, unit=unit))
 
 

@@ -110,7 +110,7 @@ class Drift:
 @dataclass(frozen=True)
 class Scatter:
     """
-    How the shots of one setup scatter; NaN if there are too few.
+    Scatter of the shots of one setup; NaN if there are too few shots.
 
     Attributes
     ----------

@@ -33,7 +33,7 @@ RISK = 0.05
 POWER = 0.8
 MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
-"""Risk that the true spread is larger than the one used for planning."""
+"""Risk that the true spread is larger than the spread used for planning."""
 _PLAUSIBLE = 0.8
 """Coverage of the possible differences, for a difference that is not settled."""
 _HALVINGS = 60
@@ -270,7 +270,7 @@ class MoreShots:
 
 
 class Verdict(Enum):
-    """What the shots show about the speeds of two setups."""
+    """Verdict of the shots on the speeds of two setups."""
 
     FASTER = auto()
     """One setup is faster, even if the launcher may drift steadily."""
@@ -283,7 +283,7 @@ class Verdict(Enum):
 
 
 class SpreadVerdict(Enum):
-    """What the shots show about the repeatability of two setups."""
+    """Verdict of the shots on the repeatability of two setups."""
 
     MORE_REPEATABLE = auto()
     """The second setup scatters less."""

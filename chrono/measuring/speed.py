@@ -203,7 +203,7 @@ class SpeedModel:
         return float(self.motion.speed(mean, np.array([true_s]), edges_used, skew)[0])
 
     def expected_apart(self, transit_s: Floats) -> Floats:
-        """Return how much longer gravity makes leading transits than trailing ones [s]."""
+        """Return the time by which leading transits exceed trailing transits by gravity [s]."""
         true_s = transit_s / (1 + self.rate_error) - self.latency_s
         mean = self.spacing_m * self.path_factor / true_s
         return 2 * self.motion.expected_skew(mean) * transit_s

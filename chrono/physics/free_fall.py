@@ -143,7 +143,7 @@ def fall_to(
     gravity_mps2 : float
         Acceleration at rest: gravity reduced by buoyancy and added mass [m/s²].
     points : int, optional
-        How many points to return.
+        Number of points to return.
 
     Raises
     ------

@@ -84,7 +84,7 @@ def fly(
     wind_mps : float, optional
         Wind along the flight [m/s], positive from behind; the same at every height.
     points : int, optional
-        How many points of the path to return.
+        Number of points of the path to return.
 
     Returns
     -------

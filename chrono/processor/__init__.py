@@ -1,4 +1,4 @@
-"""From edges to shots: timebase, passages, flicker, pairing, matching, launches.
+"""Make shots from edges: timebase, passages, flicker, pairing, matching, launches.
 
 In: any number of events at a time. Out: shots in counter units; each shot is final when it is
 given out. The room contains pure functions over arrays, and small objects that carry state. The

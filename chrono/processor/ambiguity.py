@@ -1,7 +1,7 @@
 """In a launch of several bodies, check whether other edges fit the main body better.
 
-Bodies may overtake each other between the gates, or one may hide another at a gate. Then the
-paired edges may belong to two bodies. Rules, for main bodies with a declared length:
+Bodies may overtake each other between the gates, or one body may hide another at a gate. Then
+the paired edges may belong to two bodies. Rules, for main bodies with a declared length:
 
 - A transit gives the body's length at both gates. Either this length fits, or a passage is too
   long. A passage that is too long touched another body's shadow, which hides an edge. The
@@ -37,7 +37,7 @@ the other gate.
 """
 BETTER = 0.1
 SAME = 0.006
-"""Transits whose relative difference is smaller give the same speed."""
+"""Two transits give the same speed if their relative difference is smaller than this."""
 
 
 _Gates = tuple[tuple[Ints, Ints], tuple[Ints, Ints]]
@@ -82,7 +82,7 @@ def flag_ambiguous(
     passed : PassageTimes
         All passages up to the slowest transit before and after the main bodies.
     declared_m : ndarray, shape (N,)
-        Length declared for each main body [m], NaN if none.
+        Length declared for each main body [m], NaN without a declared length.
     rules : Rules
     """
     places = _with_company(launches, passed, declared_m, rules)
@@ -117,7 +117,7 @@ def _with_company(
 
 
 def _nearest(sorted_times: Ints, wanted: Ints) -> Places:
-    """Return the places of the times that are nearest to the wanted ones."""
+    """Return the places of the times that are nearest to the wanted times."""
     after = np.minimum(np.searchsorted(sorted_times, wanted), len(sorted_times) - 1)
     before = np.maximum(after - 1, 0)
     is_before = wanted - sorted_times[before] <= sorted_times[after] - wanted

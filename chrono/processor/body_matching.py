@@ -140,7 +140,7 @@ def match_whole(
     bodies : Bodies
         The matched bodies, in no special order.
     one, two : ndarray of intp, shape (N,)
-        The places of each body's passages; a lone body has the same one twice.
+        The places of each body's passages; a lone body has the same place twice.
     """
     order = (passages["first"] * 2 + passages["gate"]).argsort(kind="stable")
     seen = passages.take(order)

@@ -59,7 +59,7 @@ class FlickerSpan:
     count : int
         Number of passages in the span.
     steps, stepped : int
-        Number of passages that came one period after the one before, and the sum of those
+        Number of passages that came one period after the passage before, and the sum of these
         periods [counter units].
     blocked : int
         Sum of the blocking times [counter units].
@@ -277,7 +277,7 @@ def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
 
 
 def _steps(passages: Passages) -> Ints:
-    """Return the times from each passage to the next one."""
+    """Return the times from each passage to the next passage."""
     has_lead = passages["marks"] & LEAD > 0
     by_lead = has_lead[1:] & has_lead[:-1]
     return np.where(by_lead, np.diff(passages["first"]), np.diff(passages["last"]))
@@ -313,7 +313,7 @@ def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
 
 
 def _joined(spans: Spans, more: FlickerSpan) -> Spans:
-    """Add a span; join it to the last one if that ended less than 2 s before."""
+    """Add a span; join it to the last span if that ended less than 2 s before."""
     if not spans or (more.first - spans[-1].last) * more.unit_s > SPAN_GAP_S:
         return (*spans, more)
     last = spans[-1]

@@ -1,7 +1,7 @@
 """Decide which lines with a counter are used, and where lines are missing or damaged (breaks).
 
-- If a line equals the one before it, including the sequence number, it came twice. The second
-  one is dropped.
+- If a line equals the line before, including the sequence number, it came twice. The second
+  line is dropped.
 - Missing sequence numbers are lost lines, except the beats that must have been among them.
   32768 or more missing numbers are one break of unknown size. A damaged line is one lost line.
   If numbers are missing, the damaged line is one of the missing lines.
@@ -191,7 +191,7 @@ def find_notes(
 def note_breaks(
     notes: LinkNotes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> tuple[Breaks, int]:
-    """Place notes by the host's clock; also return the place of the last one."""
+    """Place notes by the host's clock; also return the place of the last note."""
     if notes is None or not len(notes.place):
         return NO_BREAKS, start.mark
     before_us = np.full(len(notes.place), start.host_us)

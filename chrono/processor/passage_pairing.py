@@ -199,7 +199,7 @@ INCOMPLETE_FACTOR = 3.0
 
 
 class Relation(IntEnum):
-    """How two passages are related."""
+    """Relation between two passages."""
 
     STRANGERS = 0
     NORMAL = 1
@@ -242,7 +242,7 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     ----------
     a, b : structured arrays of PASSAGE_DTYPE, shape (N,)
     length_m : ndarray, shape (N,)
-        Declared length of the body at that time [m], NaN if none.
+        Declared length of the body at that time [m], NaN without a declared length.
     rules : Rules
 
     Returns

@@ -34,7 +34,7 @@ from chrono.processor.timeline import LATE, NO_BODY, NO_EDGES, Edges, PassageTim
 PASSAGE_DTYPE = np.dtype(
     [
         ("first", "i8"),  # first edge
-        ("last", "i8"),  # trailing edge, or the first edge if there is none
+        ("last", "i8"),  # trailing edge, or the first edge without one
         ("core_first", "i8"),  # longest unbroken blocking
         ("core_last", "i8"),
         ("lead_from", "i8"),  # earliest time of the leading edge; `core_first` is the latest

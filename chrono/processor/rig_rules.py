@@ -114,7 +114,7 @@ class Rules:
     body_length_m : float or None
         Declared length of the body along its path [m].
     lines : LineKind
-        What the board sends.
+        The kind of lines that the board sends.
     launch_s : float
         Bodies that come within this time belong to the same launch [s].
     step_s : float or None

@@ -62,7 +62,7 @@ LAUNCH_DTYPE = np.dtype(
         ("stop", "i8"),  # … and this time may have hidden an edge
         ("twice", "i8"),  # of the main body, as in BODY_DTYPE
         ("surplus", "i8"),
-        ("ratio", "f8"),  # its length to the declared one
+        ("ratio", "f8"),  # its length over the declared length
         ("lacks", "u1"),
         ("alone", "u1"),
         ("follows", "u1"),  # the first companion is whole and both gates saw it alike
@@ -440,7 +440,7 @@ def _lengths_of(bodies: Bodies, rules: Rules) -> Floats:
 
 
 def length_flags(ratio: Floats, within: Floats) -> Words:
-    """Return the flags for lengths relative to the declared ones, NaN if unknown."""
+    """Return the flags for lengths over declared lengths, NaN if unknown."""
     flags = np.zeros(len(ratio), np.uint32)
     with np.errstate(invalid="ignore"):
         flags[ratio < 1 - within] = Flag.SHORT

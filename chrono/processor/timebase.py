@@ -330,7 +330,7 @@ def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
 def _sort_out(
     what: Bytes, t: Ints, host_us: Ints, before: int, edges: Edges, beats: Places
 ) -> tuple[int, int]:
-    """Fill in the edges and the places of beats; return how many edges and late edges."""
+    """Fill in the edges and the places of beats; return the numbers of edges and late edges."""
     count = late = 0
     for place in range(len(what)):
         if what[place] >= BEAT_WHAT:

@@ -106,7 +106,7 @@ class Breaks(NamedTuple):
         return Breaks(*(column[place:] for column in self))
 
     def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
-        """Limit these breaks to the time between a line at `seen` and one at `then`."""
+        """Limit these breaks to the time between a line at `seen` and a line at `then`."""
         if not len(self.mark):
             return self
         before = np.where(self.before > then, seen, self.before)

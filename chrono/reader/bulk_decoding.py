@@ -71,9 +71,9 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
     Parameters
     ----------
     block : bytes
-        Rows. If the last one has no newline, it is left unread.
+        Rows. A last row without a newline is left unread.
     lines : LineKind
-        What the rig's board sends.
+        The kind of lines that the rig's board sends.
     tiny_kept : int
         At most this many rows that are too short for any record are listed in `left`.
 
@@ -144,7 +144,7 @@ def _walk(
 
 @inlined
 def _common_row(text: Bytes, start: int, kind: int) -> tuple[int, Read]:
-    """Read the row that begins at `start`; return where the next one begins, or -1."""
+    """Read the row that begins at `start`; return where the next row begins, or -1."""
     host_us, tab = _decimal(text, start)
     if tab == start or not _is_at(text, tab, _BOARD):
         return -1, _NOTHING
@@ -294,5 +294,5 @@ def _is_boards(text: Bytes, start: int, end: int) -> bool:
 
 @inlined
 def _byte(text: Bytes, at: int) -> int:
-    """Return a byte; an unsigned index needs no code for negative ones."""
+    """Return a byte; an unsigned index needs no code for negative indices."""
     return text[np.uintp(at)]

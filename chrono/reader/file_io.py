@@ -243,7 +243,8 @@ def free_name(folder: Path, old: Path) -> Path:
     """
     Return a file's name with a number added, so that it is free in a folder.
 
-    If the name already ends in such a number, the number grows; no second one is added.
+    If the name already ends in such a number, the number is increased. No second number is
+    added.
     """
     stem = old.stem
     numbered = _NUMBERED.fullmatch(stem)

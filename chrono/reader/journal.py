@@ -127,7 +127,7 @@ class Journal:
 
     @property
     def waiting_s(self) -> float:
-        """How long the oldest unwritten row has waited [s]; 0 if there is none."""
+        """Time that the oldest unwritten row has waited [s]; 0 if no row waits."""
         with self._lock:
             since_s = self._oldest_s
             if since_s is None and self._arrived:

@@ -47,7 +47,7 @@ class Event(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """What a board states about itself when it starts."""
+    """The facts that a board states about itself when it starts."""
 
     version: int
     frequency_hz: int
@@ -61,15 +61,15 @@ class Hello:
 
 class GateLevels(NamedTuple):
     """
-    What a board measures at one gate while its beam is aligned.
+    The levels that a board measures at one gate while its beam is aligned.
 
     Attributes
     ----------
     light_v : float
         Voltage at the sensor; more light makes it higher [V].
     lower_v, upper_v : float
-        The comparator's thresholds [V]: below the lower one the gate becomes blocked, above
-        the upper one it becomes clear again.
+        The comparator's thresholds [V]: below the lower threshold the gate becomes blocked,
+        above the upper threshold it becomes clear again.
     """
 
     light_v: float
@@ -95,7 +95,7 @@ class LineDamage(NamedTuple):
 
 def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
     """
-    Read one line of wire format 1; return None for an empty one.
+    Read one line of wire format 1; return None for an empty line.
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def parse_levels(line: bytes) -> SensorLevels | None:
 
 
 def parse_plain(line: bytes) -> Event | LineDamage | None:
-    """Read a line such as ``A 123456``, ``B,123456``, ``A 1 123456``; None for an empty one."""
+    """Read a line such as ``A 123456``, ``B,123456``, ``A 1 123456``; None if it is empty."""
     line = line.removesuffix(b"\r")
     if not line:
         return None
@@ -169,7 +169,7 @@ def parse_plain(line: bytes) -> Event | LineDamage | None:
 
 
 def parse_interval(line: bytes) -> Event | LineDamage | None:
-    """Read a line that is a transit in microseconds, ``2750``; None for an empty one."""
+    """Read a line that is a transit in microseconds, ``2750``; None for an empty line."""
     line = line.removesuffix(b"\r")
     if not line:
         return None

@@ -132,9 +132,9 @@ class LinkStatus:
     bytes, lines : int
         Number received since the start.
     losses : int
-        How often the port was lost.
+        Number of times that the port was lost.
     fruitless : int
-        How many times in a row the port was lost before a whole line came.
+        Number of times in a row that the port was lost before a whole line came.
     appeared : tuple of str
         While the link is lost: ports that did not exist when it was opened.
     """
@@ -170,7 +170,7 @@ class PortReader:
         The session's clock [us].
     baudrate : int
     lines : LineKind
-        What the board sends.
+        The kind of lines that the board sends.
     """
 
     def __init__(

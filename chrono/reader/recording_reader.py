@@ -71,7 +71,7 @@ class RecordingReader:
                     yield block
 
     def last_rows(self) -> bytes:
-        """Return some thousand whole rows from the end; none if the last row is too long."""
+        """Return some thousand whole rows from the end; no rows if the last row is too long."""
         with _reading(self.path) as file:
             end = min(file.seek(0, os.SEEK_END), self._end)
             start = max(end - _TAIL_BYTES, self._first_row)

@@ -39,7 +39,7 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
     block : bytes
         Rows, each ended by a newline. Blocks of 1 or 2 MB are quickest.
     lines : LineKind
-        What the rig's board sends.
+        The kind of lines that the rig's board sends.
 
     Returns
     -------

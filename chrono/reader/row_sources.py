@@ -40,7 +40,7 @@ class LiveSource:
         The recording.
     baudrate : int
     lines : LineKind
-        What the board sends.
+        The kind of lines that the board sends.
     operator : iterable of (float, str, dict)
         Records that a demonstration's operator makes at fixed times: time since `start` [s],
         origin, JSON object. The sequence may be endless.
@@ -138,7 +138,7 @@ class LiveSource:
 
     @property
     def failure(self) -> BaseException | None:
-        """The program error that ended reading or writing, None if there is none."""
+        """The program error that ended reading or writing, None without an error."""
         return self._reader.failure or self.journal.failure
 
     def _act_until(self, time_s: float) -> None:
@@ -357,7 +357,7 @@ def _row_end(block: bytes, start: int) -> int:
 
 
 LOOK_S = 0.5
-"""How often a file that does not grow is looked up by its name [s]."""
+"""A file that does not grow is looked up by its name once in this time [s]."""
 
 QUIET_S = 5.0
 """A file that grew within this time [s] is being written, even if no program holds its lock."""
