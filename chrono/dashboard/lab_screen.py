@@ -259,9 +259,7 @@ class LabScreen(Screen[None]):
     def action_others(self) -> None:
         """Draw new random errors of gates, clock and shots."""
         self.seed += 1
-        self._say(
-            "Other gates with the same description: the errors that all shots share are new."
-        )
+        self._say("Other gates of the same description, with new shared errors.")
         self._look_again()
 
     def action_unit(self) -> None:
@@ -338,9 +336,7 @@ class LabScreen(Screen[None]):
             self._guesses.append(guess)
             self.refresh_bindings()
             taken = count_text(len(self._guesses), "estimate")
-            self._say(
-                f"{taken} taken. g takes the next guess, r reveals the ± and all guesses.", kept
-            )
+            self._say(f"{taken} taken. g: next guess; r: reveal the ± and all guesses.", kept)
         else:
             self._say(guess_line(guess, self.unit), kept)
 

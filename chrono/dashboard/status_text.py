@@ -156,7 +156,7 @@ def _disk(run: Run) -> str:
         return ""
     if writer.trouble is None:
         return f"FILE: {disk_line(writer)}"
-    more = "Clocking continues. Make room, or press w to write elsewhere"
+    more = "Clocking continues. Make room or press w for another place"
     return f"DISK: {disk_line(writer)}. {more}"
 
 
@@ -194,7 +194,7 @@ def _ways_back(run: Run) -> str:
         return "Check cable and power; trying again"
     words = f"New port: {', '.join(appeared)}"
     if run.writer is None:
-        return f"{words}. To continue there, quit and clock that port"
+        return f"{words}. To continue, quit and clock that port"
     line = f"chrono clock {appeared[0]} --resume {shlex.quote(str(run.writer.path))}"
     return f"{words}. To continue, quit and type: {line}"
 

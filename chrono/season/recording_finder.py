@@ -246,7 +246,7 @@ def _look_for(word: str) -> list[tuple[str, int]]:
         hits = [(where, size_of(Path(where))) for where in sorted(_local_hits(word))]
     if not hits:
         raise RecordingError(
-            "no recording found",
+            "there is no recording",
             where=word,
             hint=f"name a folder with {ENDING} files in it or below, or another pattern",
         )

@@ -131,7 +131,7 @@ def test_where_the_estimate_cannot_be_kept_it_is_said_and_shown_all_the_same(
 
     assert done.code == 1
     assert "said ± 0.4" in done.out
-    assert "not kept" in done.err
+    assert "not saved" in done.err
 
 
 def test_guesses_are_exported_as_csv_and_json(chrono, monday, say, tmp_path) -> None:

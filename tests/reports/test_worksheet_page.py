@@ -487,8 +487,8 @@ def test_lines_that_are_no_answers_are_told_and_the_others_are_marked(chrono, tm
         ((), ("-o", "sheet.html")),
         (("--mark", "nowhere.txt"), ("nowhere.txt", "--mark")),
         (("--mark", "."), ("--mark", "cannot be read")),
-        (("--mark", "x", "-o", "y.html"), ("--mark", "leave -o")),
-        (("--mark", "x", "--key", "y.html"), ("--mark", "leave -o")),
+        (("--mark", "x", "-o", "y.html"), ("--mark", "leave out -o")),
+        (("--mark", "x", "--key", "y.html"), ("--mark", "leave out -o")),
     ],
 )
 def test_marking_without_answers_is_refused(chrono, words, expected) -> None:
