@@ -133,7 +133,7 @@ class ShotPrinter:
                 print(line, flush=True)
         except OSError as error:
             abandon_output()
-            kept = "; the recording holds them" if self._run.writer is not None else ""
+            kept = "; the recording contains them" if self._run.writer is not None else ""
             trouble = f"shots are no longer printed: {why(error)}{kept}"
             self.troubles.append(trouble)
             tell(trouble)

@@ -162,7 +162,7 @@ def energy(
     as_json: AsJson = False,
 ) -> None:
     """
-    Compute energy and momentum, and their share of the stored energy.
+    Compute energy, momentum and the share of the stored energy.
 
     The limits for gas and vacuum are ideal values. Use them only to judge a clocked
     shot. They are not advice for building or filling anything.

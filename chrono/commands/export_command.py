@@ -255,7 +255,7 @@ def compare(
     cluster: Cluster = None,
 ) -> None:
     """
-    Show which setup is faster, by how much, and how sure the answer is.
+    Show which setup is faster, by how much, and how sure it is.
 
     It also compares which setup is more repeatable.
     """

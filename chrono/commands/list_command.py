@@ -39,7 +39,7 @@ def list_recordings(
     jobs: Jobs = None,
 ) -> None:
     """
-    Show a folder's log book: one line per recording, and the totals.
+    Show a folder's log book: one line per recording, and totals.
 
     --choose and --json show the full texts of rig, setups and notes.
     """

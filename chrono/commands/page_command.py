@@ -78,7 +78,7 @@ def picture(
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
 ) -> None:
-    """Draw each shot with its interval, and draw the mean of each setup."""
+    """Draw each shot with its interval, and the mean of each setup."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.speed_picture import (
         ENDINGS,

@@ -163,7 +163,7 @@ def _refuse_for_files(recording: Path | None, setup: str) -> None:
         raise OptionError(
             "share only reads a recording, so this option has no use",
             where=name,
-            hint="leave it out, or name the board's port in place of the recording",
+            hint="leave this option out, or name the board's port instead of the recording",
         )
 
 

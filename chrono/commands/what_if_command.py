@@ -69,7 +69,7 @@ def whatif(
     as_json: AsJson = False,
 ) -> None:
     """
-    Show how a recording would look with another rig, for each shot.
+    Show how the shots would look with another rig.
 
     The recorded lines are measured a second time, with a coarser counter or another rig. You
     may combine several assumptions. The recording stays unchanged.

@@ -67,7 +67,7 @@ def show(run: Run, findings: Findings) -> None:
     run : Run
         Not started yet; it is closed at the end.
     findings : Findings
-        Collects what went wrong.
+        Collects the problems of the run.
 
     Raises
     ------

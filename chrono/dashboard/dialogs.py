@@ -245,7 +245,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
     @on(Input.Submitted)
     def keep(self) -> None:
-        """Return the setup, or show what is wrong with it."""
+        """Return the setup, or show the error in it."""
         texts = [self.query_one(f"#{name}", Input).value for name, _, _ in self.FIELDS]
         try:
             setup = read_setup_form(*texts)
@@ -295,7 +295,7 @@ class QuitDialog(ModalScreen[bool]):
     Parameters
     ----------
     lines : sequence of str
-        What happens to the recording.
+        Sentences that say what happens to the recording.
     title : str, optional
         The question.
     yes : str, optional

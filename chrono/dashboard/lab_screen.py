@@ -193,7 +193,7 @@ class LabScreen(Screen[None]):
             return bool(self._guesses)
         return True
 
-    # -- what is worked out ------------------------------------------------------------
+    # -- computed results --------------------------------------------------------------
 
     @property
     def up_to_date(self) -> bool:

@@ -94,7 +94,7 @@ def _followed(run: Run) -> Text:
 def _link(run: Run) -> Text:
     status = run.status
     if run.limit_reached:
-        return Text("all wanted shots are there", "green")
+        return Text("all wanted shots came", "green")
     if status.state != "open":
         return Text.assemble((f"link {status.state}", "bold red"))
     text = Text.assemble("link ", ("open", "green"))

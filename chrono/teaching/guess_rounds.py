@@ -243,7 +243,7 @@ def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
         if kind == GuessKind.ERROR and 0 < value <= 1000:
             return value / 100, True
     example = f"22.5 {unit}" if kind == GuessKind.SPEED else f"0.3 {unit} or 2 %"
-    raise OptionError("this is not a possible number", hint=f"write {example}")
+    raise OptionError("this is not a number in the allowed range", hint=f"write {example}")
 
 
 def group_name(text: str) -> str:

@@ -1,8 +1,8 @@
 """Compare the answers of groups to their sheets with the key.
 
-An answer is a line ``group quantity value``, such as ``3 v 22.13``. The quantities are those
-of the sheet: t, v, mean, s, high, low, u and U. An answer is right if it is the key's value,
-rounded to the digits of the answer. An answer with too few digits is ``short``.
+An answer is a line ``group quantity value``, such as ``3 v 22.13``. A quantity is one of the
+sheet's letters: t, v, mean, s, high, low, u and U. An answer is right if it is the key's
+value, rounded to the digits of the answer. An answer with too few digits is ``short``.
 """
 
 import math
