@@ -95,7 +95,7 @@ def calibrate_drop(
         ),
     ],
     height_tolerance: Annotated[str, typer.Option(help="± of this height.")] = "1 mm",
-    setup: Annotated[str | None, typer.Option(help="Only the shots of this setup.")] = None,
+    setup: Annotated[str | None, typer.Option(help="Use only the shots of this setup.")] = None,
     rig: RigToWrite = None,
     accept: Accept = False,
     dry: Dry = False,

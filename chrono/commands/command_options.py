@@ -70,7 +70,7 @@ Speed = Annotated[
     str,
     typer.Option(
         "--speed",
-        help='Such as "45 m/s"; a number alone is in the rig\'s unit.',
+        help='A speed, such as "45 m/s"; a number alone is in the rig\'s unit.',
         show_default=False,
     ),
 ]

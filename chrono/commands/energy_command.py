@@ -48,7 +48,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     Parameters
     ----------
     path : Path
-        CSV; commas, semicolons or tabs between the cells.
+        A CSV file with commas, semicolons or tabs between the cells.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     ]
     draw, force = columns
     if draw[0] != 0 or not (np.diff(draw) > 0).all():
-        raise _trouble(path, "its draws do not start at 0 and grow")
+        raise _trouble(path, "its draws must start at 0 and grow")
     if (force < 0).any() or not (force > 0).any():
         raise _trouble(path, "a force is below 0, or all forces are 0")
     return draw, force

@@ -51,7 +51,7 @@ Address = Annotated[
     ),
 ]
 WebPort = Annotated[
-    int, typer.Option(min=0, max=65535, help="TCP port of the page; 0 for any free one.")
+    int, typer.Option(min=0, max=65535, help="TCP port of the page; 0 for any free port.")
 ]
 Unit = Annotated[str, typer.Option(help="Show speeds in m/s, km/h, ft/s or mph.")]
 Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write decimals with a comma.")]

@@ -95,7 +95,7 @@ def show_replay(
     path : Path
         The recording.
     rig : Rig or None
-        Measure with this rig instead of the last one in the recording.
+        Measure with this rig instead of the last rig in the recording.
     pace : float or None
         Recorded seconds per second; None for all shots at once.
     findings : Findings
@@ -135,7 +135,7 @@ def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     path : Path
         The recording, which another program writes.
     rig : Rig or None
-        Measure with this rig instead of the last one in the recording.
+        Measure with this rig instead of the last rig in the recording.
     findings : Findings
         Collects the problems of the recording.
 

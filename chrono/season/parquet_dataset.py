@@ -1,9 +1,9 @@
 """Write the table of shots as a dataset of Parquet files, with one folder per day of a
 session.
 
-The layout is the Hive layout (``day=2026-05-16/part-00000.parquet``). Programs that read Parquet
-see the folder as one table; the day is a column. A file and a folder contain at most the
-sessions of one day, so their size is limited.
+The layout is the Hive layout (``day=2026-05-16/part-00000.parquet``). Programs that read
+Parquet see the folder as one table; the day is a column. A file and a folder contain at most
+the sessions of one day, so their size is limited.
 """
 
 import shutil

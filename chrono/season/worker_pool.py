@@ -109,7 +109,7 @@ def process_recordings(
     Yields
     ------
     Outcome
-        In the order of the sources.
+        The outcomes in the order of the sources.
 
     Raises
     ------

@@ -284,7 +284,7 @@ class LessonControl:
         else:
             self._asked_names = tuple(waiting.items())
             self.said += [f"  {number}: {plain(name)}" for number, name in waiting.items()]
-            self.said.append("n again shows these names on all pages")
+            self.said.append("press n again to show these names on all pages")
 
     def _keep(self) -> None:
         if self.rounds.now is None or not self._unkept:
