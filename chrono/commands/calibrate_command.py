@@ -1,5 +1,4 @@
-"""Calibrations that replace a value of the rig file by a measured one: clock, swap, drop,
-rods."""
+"""Calibrations, which put measured values into a rig file: clock, swap, drop, rods."""
 
 import sys
 from pathlib import Path

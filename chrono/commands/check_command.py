@@ -1,5 +1,4 @@
-"""The commands `boards` and `check`: find the port; check if gates, link and clock are
-ready."""
+"""The commands `boards` and `check`: find the port, check gates, link and clock."""
 
 import sys
 import time

@@ -1,5 +1,4 @@
-"""Options and steps that several commands share: rig, speed, output, and the end of a
-command."""
+"""Options and steps that several commands share: rig, speed, output, end."""
 
 import json
 import os

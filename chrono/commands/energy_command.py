@@ -260,8 +260,7 @@ def _alone(option: str, text: str | None, lacking: str) -> None:
 
 
 def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
-    """Return the distance from the mouth: the given value, else the rig's for clocked
-    shots."""
+    """Return the distance from the mouth: as given, or from the rig for clocked shots."""
     from chrono.measuring.energy_results import DISTANCE
     from chrono.measuring.propagation import known
 

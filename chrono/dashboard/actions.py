@@ -1,5 +1,4 @@
-"""Everything that the operator can do: one table for the keys, the key bar, the command
-palette and the help.
+"""The operator's actions: one table for keys, key bar, command palette and help.
 
 Each action states in which situation it is possible. Only this table decides it. If an action
 is not possible, its key is not shown and does nothing.
@@ -114,8 +113,7 @@ WITH_A_SHOT = ("shots", "far")
 
 
 def _clocking(now: Situation) -> bool:
-    """Return whether a board is being clocked: only then can an entry apply to future
-    shots."""
+    """Return whether a board is being clocked, so that future shots are possible."""
     return now.live and not now.finished
 
 

@@ -392,8 +392,7 @@ class Dashboard(BaseApp[None]):
         self.refresh_all()
 
     def signal_shot(self) -> None:
-        """Announce a shot with a bell or a flash; flashes never come faster than the safe
-        limit."""
+        """Announce a shot with a bell or a flash; limit the rate of flashes for safety."""
         if self.preferences.signal == "bell":
             self.bell()
         elif self.preferences.signal == "flash" and self._may_flash():

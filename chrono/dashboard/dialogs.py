@@ -1,5 +1,4 @@
-"""Dialogs: a line of text, a setup, a question before a change or the end, lines, the
-cautions.
+"""Dialogs: a line of text, a setup, questions, lines to read, the cautions.
 
 An action that asks awaits the answers (`asks`). Keys may come before a dialog is ready: from a
 barcode reader, a paste, or a fast typist. The dialog keeps such keys and types them when it is

@@ -218,8 +218,7 @@ class LabScreen(Screen[None]):
 
     @work(exclusive=True, group="look")
     async def _look(self) -> None:
-        """Compute the latest bench; only one computation runs, even if keys are pressed
-        fast."""
+        """Compute the latest bench; only one computation runs at a time."""
         try:
             while not self.up_to_date:
                 self.seen = await to_thread(look, self.bench, self.seed)
@@ -305,8 +304,7 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_guess(self) -> None:
-        """Ask for an estimate of the ±; after a mistake the entry stays, so that it can be
-        corrected."""
+        """Ask for an estimate of the ±; the user can correct a wrong entry."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         question = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
         title, text = question, ""

@@ -22,8 +22,7 @@ NAME_CELLS = 28
 
 
 def status_line(run: Run) -> Text:
-    """Return recording, link or place in a replay, numbers of bad lines, and the clock in
-    use."""
+    """Return recording, link or place in a replay, bad lines, and the clock in use."""
     parts = [_recording(run)]
     if run.replayed:
         parts.append(_replay(cast("ReplayRun", run)))

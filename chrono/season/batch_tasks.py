@@ -47,8 +47,7 @@ class ReadingOptions:
 
 @dataclass(frozen=True)
 class Export(ReadingOptions):
-    """Make the table of a recording's shots; `with_statistics` adds the tables of its
-    setups."""
+    """Make the table of a recording's shots; `with_statistics` adds its setups."""
 
     with_statistics: bool = False
 

@@ -1,5 +1,4 @@
-"""Write the table of shots as a dataset of Parquet files, with one folder per day of a
-session.
+"""Write the table of shots as a dataset of Parquet files, with one folder per day.
 
 The layout is the Hive layout (``day=2026-05-16/part-00000.parquet``). Programs that read
 Parquet see the folder as one table; the day is a column. A file and a folder contain at most

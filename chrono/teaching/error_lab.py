@@ -121,8 +121,7 @@ class LabView:
 
     @property
     def tick_rules_from_mps(self) -> float:
-        """Speed above which the tick causes half of the variance [m/s]; NaN if there is
-        none."""
+        """Speed above which the tick has half of the variance [m/s]; NaN if never."""
         tick, whole = self.curves.parts.get("tick"), self.curves.whole
         if tick is None:
             return float("nan")

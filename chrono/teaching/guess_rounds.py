@@ -63,8 +63,7 @@ class RoundGuess:
     is_part: bool = False
 
     def value_mps(self, speed_mps: float) -> float:
-        """Return the guess [m/s] for a measured speed; NaN if the speed is needed but not
-        known."""
+        """Return the guess [m/s]; NaN if this needs the measured speed and there is none."""
         return self.value * speed_mps if self.is_part else self.value
 
 

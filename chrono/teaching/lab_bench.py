@@ -107,8 +107,7 @@ class Bench:
         return self.with_values(**{name: found})
 
     def with_values(self, **values: Any) -> "Bench":
-        """Return the bench with these settings; the spacing stays larger than its
-        tolerances."""
+        """Return the bench with these settings; the spacing stays above its tolerances."""
         changed = replace(self, **({"bounce_s": 0.0} | values))
         least_m = 4 * max(changed.trip_m, self.base.gates.spacing_tolerance_m)
         return replace(changed, spacing_m=max(changed.spacing_m, least_m))

@@ -149,8 +149,7 @@ def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: in
 def _edge_speeds(
     model: SpeedModel, true_mps: Floats, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Return path / transit of front and back. All shots have the same random error of
-    drag."""
+    """Return path / transit of front and back; all shots share one error of drag."""
     off, motion = float(rng.standard_normal()), model.motion
     lead, trail = (
         motion.mean_speed(

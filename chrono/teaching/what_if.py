@@ -105,8 +105,7 @@ _SAME = 1e-6
 
 @dataclass(frozen=True)
 class SetupPair:
-    """The counted shots of one setup, as recorded and as assumed; None if there are no
-    shots."""
+    """The counted shots of one setup, as recorded and as assumed; None without shots."""
 
     name: str
     recorded: Series | None
@@ -303,8 +302,7 @@ def _supposed_session(recorded: LoadedRecording, as_if: Assumptions) -> Session:
 
 
 def _partners(first: Ints, second: Ints) -> Places:
-    """Return for each shot of `first` the index of the shot in `second` with the same first
-    line."""
+    """Return for each `first` shot the index of the `second` shot with the same first line."""
     left: dict[int, list[int]] = {}
     for place in range(len(second) - 1, -1, -1):
         left.setdefault(int(second[place]), []).append(place)
