@@ -136,7 +136,7 @@ QUESTIONS = (
         "If the jitter is ten times as large, what happens to the ±?", _scaled("jitter_s", 10)
     ),
     Question(
-        "One pair of edges instead of two, or two instead of one: what happens to the ±?",
+        "One pair of edges instead of two (or the reverse): what happens to the ±?",
         _one_pair,
     ),
     Question(

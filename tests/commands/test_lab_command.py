@@ -35,7 +35,7 @@ def test_without_a_terminal_everything_is_printed_once(chrono) -> None:
         "true value",
         "theory 0.408",
         "shares of u²",
-        "7. The same",
+        "7. Take the mean",
     ):
         assert words in done.out
     assert done.err == ""

@@ -58,7 +58,7 @@ async def test_notes_and_records_left_out_are_shown_harmless():
         board.wait(2.0)
         text = await look(app, pilot)
         assert "notes on the session" not in text
-        assert "left out" not in text
+        assert "unusable" not in text
 
         board.record("mark", {"action": "note", "text": "new [red]rubber[/]\x1b[2J"})
         for n in range(6):
