@@ -99,8 +99,8 @@ def _mean_side(bench: Bench, seed: int) -> Side | None:
     if series is None:
         return None
     parts = {
-        "errors that shots share": series.u_shared_mean_mps,
-        "errors new in each shot": series.u_random_mean_mps,
+        "shared errors": series.u_shared_mean_mps,
+        "random errors": series.u_random_mean_mps,
     }
     rules = max(parts, key=lambda name: parts[name])
     total = math.hypot(*parts.values())

@@ -251,7 +251,7 @@ def test_more_recordings_than_a_page_shows_are_refused(chrono, tmp_path) -> None
 def test_a_picture_takes_a_folder_of_one_recording_and_refuses_more(chrono, tmp_path) -> None:
     many_links(tmp_path / "many", 2)
     refused = chrono("picture", "many", "-o", "x.svg")
-    is_one_clear_complaint(refused, "there are 2 recordings", "at most 1", "name one")
+    is_one_clear_complaint(refused, "there are 2 recordings", "at most 1", "name only one")
     many_links(tmp_path / "single", 1)
     assert chrono("picture", "single", "-o", "x.svg").code == 1, "a lamp flickers there"
     assert (tmp_path / "x.svg").stat().st_size
