@@ -1,6 +1,6 @@
 """The commands, one file per subject. Each command calls one function of another room.
 
-In: what the user typed; out: results on standard output, messages on standard error, the exit
-code. A command imports what it needs only when it runs. This room does not know how results
-are computed.
+Input: the words that the user typed. Output: results on standard output, messages on standard
+error, the exit code. A command imports what it needs only when it runs. This room does not
+know how results are computed.
 """

@@ -53,8 +53,7 @@ Cluster = Annotated[
 
 
 def one_rig(rigs: str | None) -> bool | None:
-    """Return whether the user states one rig for all recordings; None without such a
-    statement."""
+    """Return whether all recordings are from one rig; None if the user did not state it."""
     return None if rigs is None else rigs == "one"
 
 
@@ -236,8 +235,7 @@ FIRST_LINE_S, NEXT_LINES_S = 10.0, 60.0
 
 @contextmanager
 def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
-    """Show on standard error how many recordings are done: as a bar, or as a line from time to
-    time."""
+    """Show on standard error how many recordings are done: as a bar or as lines."""
     if total < 2 or hidden:
         yield lambda: None
         return
@@ -261,8 +259,7 @@ def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
 
 
 def _lines(total: int) -> Callable[[], None]:
-    """Return a function to call after each recording; it prints the progress from time to
-    time."""
+    """Return a function to call after each recording; it prints progress lines."""
     begin_s = time.monotonic()
     done, next_s = 0, begin_s + FIRST_LINE_S
 

@@ -1,5 +1,4 @@
-"""Calibrations that replace a value of the rig file by a measured one: clock, swap, drop,
-rods."""
+"""Calibrations, which put measured values into a rig file: clock, swap, drop, rods."""
 
 import sys
 from pathlib import Path
@@ -95,7 +94,7 @@ def calibrate_drop(
         ),
     ],
     height_tolerance: Annotated[str, typer.Option(help="± of this height.")] = "1 mm",
-    setup: Annotated[str | None, typer.Option(help="Only the shots of this setup.")] = None,
+    setup: Annotated[str | None, typer.Option(help="Use only the shots of this setup.")] = None,
     rig: RigToWrite = None,
     accept: Accept = False,
     dry: Dry = False,

@@ -1,5 +1,4 @@
-"""The commands `boards` and `check`: find the port; check if gates, link and clock are
-ready."""
+"""The commands `boards` and `check`: find the port, check gates, link and clock."""
 
 import sys
 import time
@@ -60,7 +59,7 @@ def boards(as_json: AsJson = False) -> None:
         mark = f"  ({_likelihood(likely)})" if row["likely"] else ""
         print(f"{plain(row['port']):<28}{words}{mark}".rstrip())
     if not likely:
-        print("no board seems to be plugged in; a virtual board needs none", file=sys.stderr)
+        print("no board seems to be plugged in; a virtual board needs no port", file=sys.stderr)
     elif len(likely) > 1:
         print("unplug the board and see which port disappears", file=sys.stderr)
 
@@ -100,7 +99,7 @@ def check(
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
-    """Check beams, flicker, link and clock. Print "ready", or why they are not ready."""
+    """Report whether beams, flicker, link and clock are ready."""
     if watch:
         if self_test or light or as_json or len(targets) > 1:
             raise typer.BadParameter(

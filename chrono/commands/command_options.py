@@ -1,5 +1,4 @@
-"""Options and steps that several commands share: rig, speed, output, and the end of a
-command."""
+"""Options and steps that several commands share: rig, speed, output, end."""
 
 import json
 import os
@@ -70,7 +69,7 @@ Speed = Annotated[
     str,
     typer.Option(
         "--speed",
-        help='Such as "45 m/s"; a number alone is in the rig\'s unit.',
+        help='A speed, such as "45 m/s"; a number alone is in the rig\'s unit.',
         show_default=False,
     ),
 ]

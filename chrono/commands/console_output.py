@@ -133,7 +133,7 @@ class ShotPrinter:
                 print(line, flush=True)
         except OSError as error:
             abandon_output()
-            kept = "; the recording holds them" if self._run.writer is not None else ""
+            kept = "; the recording contains them" if self._run.writer is not None else ""
             trouble = f"shots are no longer printed: {why(error)}{kept}"
             self.troubles.append(trouble)
             tell(trouble)
@@ -150,8 +150,7 @@ class ShotPrinter:
 
 
 class RunReporter:
-    """Reports each change of disk, link and board once, and speeds that were measured
-    again."""
+    """Report each change of disk, link, board and measured speeds once."""
 
     def __init__(self) -> None:
         self._trouble: str | None = None
@@ -175,8 +174,7 @@ class RunReporter:
             self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
-        """Report a lost link; report the link as found again when the board sends
-        something."""
+        """Report a lost link; report a found link when the board sends something."""
         status = run.status
         is_back = status.state == "open" and status.answered
         if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
@@ -199,8 +197,7 @@ class RunReporter:
             tell(f"disk: {'all is written' if is_well else disk_line(writer)}")
 
     def _look_at_board(self, restarts: int) -> None:
-        """Report a restart of the board, but not the earlier restarts of a resumed
-        recording."""
+        """Report a restart of the board, but not earlier restarts in a resumed recording."""
         if self._restarts is not None and restarts > self._restarts:
             tell(f"{restarts_words(restarts)}: a shot at that time may be in two parts")
         self._restarts = restarts

@@ -48,7 +48,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     Parameters
     ----------
     path : Path
-        CSV; commas, semicolons or tabs between the cells.
+        A CSV file with commas, semicolons or tabs between the cells.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     ]
     draw, force = columns
     if draw[0] != 0 or not (np.diff(draw) > 0).all():
-        raise _trouble(path, "its draws do not start at 0 and grow")
+        raise _trouble(path, "its draws must start at 0 and grow")
     if (force < 0).any() or not (force > 0).any():
         raise _trouble(path, "a force is below 0, or all forces are 0")
     return draw, force
@@ -162,7 +162,7 @@ def energy(
     as_json: AsJson = False,
 ) -> None:
     """
-    Compute energy and momentum, and the share of a stored energy.
+    Compute energy, momentum and the share of the stored energy.
 
     The limits for gas and vacuum are ideal values. Use them only to judge a clocked
     shot. They are not advice for building or filling anything.
@@ -260,8 +260,7 @@ def _alone(option: str, text: str | None, lacking: str) -> None:
 
 
 def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
-    """Return the distance from the mouth: the given value, else the rig's for clocked
-    shots."""
+    """Return the distance from the mouth: as given, or from the rig for clocked shots."""
     from chrono.measuring.energy_results import DISTANCE
     from chrono.measuring.propagation import known
 

@@ -163,8 +163,7 @@ def _compare(
 def _writer(
     target: str, to_stdout: bool, decimal_comma: bool
 ) -> "Callable[[Iterable[ExportTable]], int]":
-    """Return a function that writes shots to the target; raise an error at once for a bad
-    target."""
+    """Return a function that writes shots to the target; check the target at once."""
     from chrono.reports.table_files import format_of, write_stream, write_table
     from chrono.season.parquet_dataset import is_dataset, write_dataset
     from chrono.season.recording_finder import is_address

@@ -28,8 +28,7 @@ def guide(
 
 
 def _show(markdown: str) -> None:
-    """Print a page. A terminal gets wrapped sentences; a file or a pipe gets the page
-    unchanged."""
+    """Print a page: wrapped for a terminal, unchanged for a file or a pipe."""
     if not sys.stdout.isatty():
         print(markdown, end="")
         return

@@ -133,8 +133,7 @@ class HelpfulCommand(TyperCommand):
     """A command."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return the help of this command with two examples, in characters for standard
-        output."""
+        """Return the help of this command, with two examples, for standard output."""
         name = ctx.command_path.partition(" ")[2]
         examples = "".join(f"\n  {line}" for line in EXAMPLES.get(name, ()))
         return carried(super().get_help(ctx) + (f"\n\nExamples:{examples}" if examples else ""))

@@ -8,8 +8,7 @@ from typing import Self
 
 
 class KeyPress:
-    """Context in which a key works at once, without Enter. The terminal does not show the
-    key."""
+    """Context in which a key works at once, without Enter, and is not shown."""
 
     if sys.platform == "win32":
 
@@ -20,8 +19,7 @@ class KeyPress:
             pass
 
         def taken(self) -> str:
-            """Return the keys that were pressed, each once; an empty text if no key was
-            pressed."""
+            """Return the keys that were pressed, each once; may be an empty text."""
             import msvcrt
 
             keys = ""
@@ -46,8 +44,7 @@ class KeyPress:
             termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
         def taken(self) -> str:
-            """Return the keys that were pressed, each once; an empty text if no key was
-            pressed."""
+            """Return the keys that were pressed, each once; may be an empty text."""
             import select
 
             if not select.select([self._fd], [], [], 0)[0]:
@@ -64,8 +61,7 @@ class KeyPress:
 
 @contextmanager
 def terminal_keys() -> Iterator[Callable[[], str]]:
-    """Yield a function that returns the pressed keys; it returns none if the input is not our
-    terminal."""
+    """Yield a function that returns pressed keys; without our terminal, it returns no keys."""
     if not sys.stdin.isatty() or _is_in_background():
         yield lambda: ""
         return

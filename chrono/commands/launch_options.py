@@ -276,7 +276,7 @@ def needs_speed(launch: "Launch") -> None:
     if launch.mean_mps > FASTEST_MPS:
         raise OptionError(
             f"this energy and mass mean a speed of {launch.mean_mps:.0f} m/s",
-            hint=f"check both: nothing here is faster than {FASTEST_MPS:.0f} m/s",
+            hint=f"check both values: the program accepts at most {FASTEST_MPS:.0f} m/s",
         )
 
 

@@ -69,8 +69,7 @@ def list_recordings(
 
 
 def _refuse_missing(words: list[str]) -> None:
-    """Raise an error if a file is missing, as other commands do; a log book would list the
-    file."""
+    """Raise an error if a file is missing; a log book would list the file."""
     from pathlib import Path
 
     from chrono.season.recording_finder import is_address, is_plainly_named

@@ -1,5 +1,4 @@
-"""Standard output and standard error: the characters they can carry, and what to do if they
-fail."""
+"""Standard output and standard error: their characters and their failures."""
 
 import codecs
 import errno
@@ -96,16 +95,14 @@ _COLUMNS = 80
 
 
 def text_columns() -> int:
-    """Return the width for a text on standard output: 80 columns, or fewer on a narrow
-    terminal."""
+    """Return the width of standard output: 80 columns, or fewer on a narrow terminal."""
     if not sys.stdout.isatty():
         return _COLUMNS
     return min(shutil.get_terminal_size().columns, _COLUMNS)
 
 
 def stand_in(error: UnicodeError) -> tuple[str, int]:
-    """Return a replacement for characters that a stream cannot carry; the last choice is a
-    `?`."""
+    """Return a replacement for characters that a stream cannot carry, such as `?`."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
     text = error.object[error.start : error.end]
@@ -113,8 +110,7 @@ def stand_in(error: UnicodeError) -> tuple[str, int]:
 
 
 def _without_marks(sign: str) -> str:
-    """Return a letter without its accent, an empty text for an accent, a `?` for any other
-    sign."""
+    """Return a letter without its accent, no text for an accent, a `?` for other signs."""
     if unicodedata.category(sign) == "Mn":
         return ""
     if not sign.isalpha():
@@ -188,8 +184,7 @@ def why(error: OSError) -> str:
 
 
 def abandon_output() -> None:
-    """Discard the unsent text of standard output, so that the program ends without an
-    error."""
+    """Discard unsent output, so that the program ends without an error."""
     with suppress(OSError, ValueError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, sys.stdout.fileno())

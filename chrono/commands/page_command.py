@@ -57,7 +57,7 @@ def report(
 
     ending = check_page(output)
     need_matplotlib()  # report a missing library before reading the files
-    hint = "name fewer, or see them with `chrono list`"
+    hint = "name fewer recordings, or list them with `chrono list`"
     sources = files_meant(files, MOST_RECORDINGS, "a page", hint)
     findings, task = Findings(), ReadingOptions(rig_of(rig), clock_from_host).read
     recordings = all_of(sources, task, BatchOptions(jobs=1, skip_bad=skip_bad), findings)
@@ -90,7 +90,7 @@ def picture(
 
     ending = check_new(output, ENDINGS)
     need_matplotlib()  # report a missing library before reading the file
-    (source,) = files_meant(files, 1, "a picture", "name one")
+    (source,) = files_meant(files, 1, "a picture", "name only one")
     recorded, findings = read_one(Path(source.where), rig, clock_from_host)
     plotted = plotted_speeds(recorded)
     write_new(output, picture_file(plotted, ending))

@@ -17,9 +17,7 @@ def rig_new(
     ] = None,
     board: Annotated[
         str,
-        typer.Option(
-            help="uno, nano, pico or other; this sets the tick and the ± of the board's clock."
-        ),
+        typer.Option(help="uno, nano, pico or other; this sets the ± of the board's clock."),
     ] = "other",
     drops: Annotated[
         bool,
@@ -70,7 +68,7 @@ def rig_correct(
     yes: Annotated[bool, typer.Option("--yes", help="Add the rig without asking.")] = False,
 ) -> None:
     """
-    Add a corrected rig to a recording, and measure all its shots with this rig.
+    Add a corrected rig to a recording, to measure all its shots.
 
     The command asks first. The recorded rows stay unchanged: the rig is one more row, and the
     last rig of a recording is used.

@@ -38,8 +38,7 @@ def check_inputs(
     baud: int,
     as_json: bool,
 ) -> None:
-    """Let a board send pulses, print the result, and write it to the rig if the user wants
-    this."""
+    """Let a board send pulses, print the result, and write it to the rig if wanted."""
     if len(targets) > 1 or may_be_recordings(targets[0]):
         raise OptionError(
             "a self-test takes one port",

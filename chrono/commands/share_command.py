@@ -51,7 +51,7 @@ Address = Annotated[
     ),
 ]
 WebPort = Annotated[
-    int, typer.Option(min=0, max=65535, help="TCP port of the page; 0 for any free one.")
+    int, typer.Option(min=0, max=65535, help="TCP port of the page; 0 for any free port.")
 ]
 Unit = Annotated[str, typer.Option(help="Show speeds in m/s, km/h, ft/s or mph.")]
 Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write decimals with a comma.")]
@@ -163,7 +163,7 @@ def _refuse_for_files(recording: Path | None, setup: str) -> None:
         raise OptionError(
             "share only reads a recording, so this option has no use",
             where=name,
-            hint="leave it out, or name the board's port in place of the recording",
+            hint="leave this option out, or name the board's port instead of the recording",
         )
 
 

@@ -204,8 +204,8 @@ Landed = Annotated[
     list[str] | None,
     typer.Option(
         "--landed",
-        help='Where the body landed, such as "31.2 ± 0.1 m"; finds its drag. With a recording, '
-        'begin with the shot\'s number: "7=31.2 ± 0.1 m". May be repeated.',
+        help='Where the body landed, such as "31.2 ± 0.1 m", to find its drag. With a '
+        'recording, begin with the shot\'s number: "7=31.2 ± 0.1 m". May be repeated.',
     ),
 ]
 

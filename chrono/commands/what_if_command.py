@@ -69,7 +69,7 @@ def whatif(
     as_json: AsJson = False,
 ) -> None:
     """
-    Show how each shot of a recording would be with another rig.
+    Show how the shots would look with another rig.
 
     The recorded lines are measured a second time, with a coarser counter or another rig. You
     may combine several assumptions. The recording stays unchanged.

@@ -1,5 +1,4 @@
-"""Everything that the operator can do: one table for the keys, the key bar, the command
-palette and the help.
+"""The operator's actions: one table for keys, key bar, command palette and help.
 
 Each action states in which situation it is possible. Only this table decides it. If an action
 is not possible, its key is not shown and does nothing.
@@ -114,8 +113,7 @@ WITH_A_SHOT = ("shots", "far")
 
 
 def _clocking(now: Situation) -> bool:
-    """Return whether a board is being clocked: only then can an entry apply to future
-    shots."""
+    """Return whether a board is being clocked, so that future shots are possible."""
     return now.live and not now.finished
 
 
@@ -180,9 +178,9 @@ ACTIONS = (
            "Go to a shot by its number, or by part of its setup, a flag or its note.",
            "shot", screens=ON_SHOTS, shown_key="/", rank=22),
     Action("next_match", "x", "Next", "Next match",
-           "Go to the next shot found.", "shot", _sought, ON_SHOTS, rank=14),
+           "Go to the next found shot.", "shot", _sought, ON_SHOTS, rank=14),
     Action("previous_match", "X", "Back", "Previous match",
-           "Go back to the previous shot found.", "shot", _sought, ON_SHOTS, rank=5),
+           "Go back to the previous found shot.", "shot", _sought, ON_SHOTS, rank=5),
     Action("whole_shot", "enter", "Details", "All details of the selected shot",
            "Show its full setup, flags and note.",
            "shot", screens=ON_SHOTS, shown_key="Enter", rank=7),

@@ -1,5 +1,4 @@
-"""The Beams screen: the state of gates, link and clock, the alignment of the beams, the
-verdict."""
+"""The Beams screen: gates, link, clock, alignment of the beams, and the verdict."""
 
 from collections.abc import Sequence
 from time import monotonic

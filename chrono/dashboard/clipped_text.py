@@ -1,5 +1,4 @@
-"""Make texts from outside harmless, and fit them into their space: cut, or on several
-lines."""
+"""Make texts from outside harmless, and cut or wrap them to fit their space."""
 
 from collections.abc import Sequence
 
@@ -45,8 +44,7 @@ class Clipped(Static):
         self.update(self.clip(self._whole, cells, lines))
 
     def clip(self, text: Text, cells: int, lines: int) -> Text:
-        """Return a text cut to a number of lines and cells; the last line shows if it was
-        cut."""
+        """Return a text cut to some lines and cells; the last line shows a cut."""
         wrapped = text.wrap(self.app.console, cells)
         if len(wrapped) <= lines:
             return text

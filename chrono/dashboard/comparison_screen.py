@@ -99,8 +99,7 @@ def comparison_screen_text(
     columns: int,
     damaged_lines: int = 0,
 ) -> Text:
-    """Return the answer, then the shots and means of all setups, then the pairs, latest pair
-    first."""
+    """Return the answer, the shots and means of all setups, and the pairs, latest first."""
     text = Text()
     if len(groups) < 2:
         text.append(f"{TOO_FEW}\n\n", "bold yellow")

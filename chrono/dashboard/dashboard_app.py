@@ -67,7 +67,7 @@ def show(run: Run, findings: Findings) -> None:
     run : Run
         Not started yet; it is closed at the end.
     findings : Findings
-        Collects what went wrong.
+        Collects the problems of the run.
 
     Raises
     ------
@@ -95,7 +95,7 @@ def show_replay(
     path : Path
         The recording.
     rig : Rig or None
-        Measure with this rig instead of the last one in the recording.
+        Measure with this rig instead of the last rig in the recording.
     pace : float or None
         Recorded seconds per second; None for all shots at once.
     findings : Findings
@@ -135,7 +135,7 @@ def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     path : Path
         The recording, which another program writes.
     rig : Rig or None
-        Measure with this rig instead of the last one in the recording.
+        Measure with this rig instead of the last rig in the recording.
     findings : Findings
         Collects the problems of the recording.
 
@@ -392,8 +392,7 @@ class Dashboard(BaseApp[None]):
         self.refresh_all()
 
     def signal_shot(self) -> None:
-        """Announce a shot with a bell or a flash; flashes never come faster than the safe
-        limit."""
+        """Announce a shot with a bell or a flash; limit the rate of flashes for safety."""
         if self.preferences.signal == "bell":
             self.bell()
         elif self.preferences.signal == "flash" and self._may_flash():

@@ -1,5 +1,4 @@
-"""Dialogs: a line of text, a setup, a question before a change or the end, lines, the
-cautions.
+"""Dialogs: a line of text, a setup, questions, lines to read, the cautions.
 
 An action that asks awaits the answers (`asks`). Keys may come before a dialog is ready: from a
 barcode reader, a paste, or a fast typist. The dialog keeps such keys and types them when it is
@@ -245,7 +244,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
     @on(Input.Submitted)
     def keep(self) -> None:
-        """Return the setup, or show what is wrong with it."""
+        """Return the setup, or show the error in it."""
         texts = [self.query_one(f"#{name}", Input).value for name, _, _ in self.FIELDS]
         try:
             setup = read_setup_form(*texts)
@@ -295,7 +294,7 @@ class QuitDialog(ModalScreen[bool]):
     Parameters
     ----------
     lines : sequence of str
-        What happens to the recording.
+        Sentences that say what happens to the recording.
     title : str, optional
         The question.
     yes : str, optional

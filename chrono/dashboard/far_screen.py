@@ -89,8 +89,7 @@ class _Room:
 
 
 def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
-    """Return digits that fill the screen; return the speed as text if the screen is too
-    small."""
+    """Return digits that fill the screen; on a very small screen, the speed as text."""
     row = view.latest
     words = large_text(row, unit)
     speed, _, half = words.removesuffix(f" {unit}").partition(" ± ")
@@ -154,8 +153,7 @@ def _side_by_side(drawn: list[tuple[list[str], ShotRow]], apart: int) -> Text:
 
 
 def far_words(row: ShotRow | None, mass_kg: float, unit: str, columns: int) -> Text:
-    """Return state, number and setup on one line; speed, flags, energy and momentum on the
-    next."""
+    """Return state, number and setup; on the next line speed, flags, energy, momentum."""
     if row is None:
         return Text("no shot yet", "bold")
     state, style = shot_state(row)

@@ -1,5 +1,4 @@
-"""The frame of every screen of a run: status, problems and caution at the top, keys at the
-bottom."""
+"""The frame of every screen of a run: status, problems, caution and keys."""
 
 from __future__ import annotations
 

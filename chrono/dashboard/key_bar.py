@@ -65,8 +65,7 @@ class KeyBar(Static):
         self._labels = labels
 
     def on_mount(self) -> None:
-        """Write the keys before the first layout, and each time the possible actions
-        change."""
+        """Write the keys before the first layout, and after each change of actions."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
         self.show_keys()
 
@@ -75,8 +74,7 @@ class KeyBar(Static):
         self.show_keys()
 
     def show_keys(self) -> None:
-        """Write the keys that can be used now. If there are too many, write the most
-        important."""
+        """Write the keys that can be used now; if too many, only the most important."""
         if not self.app.is_running:
             return  # Textual needs a screen in front, but all screens are closed
         owners = {

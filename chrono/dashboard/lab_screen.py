@@ -193,7 +193,7 @@ class LabScreen(Screen[None]):
             return bool(self._guesses)
         return True
 
-    # -- what is worked out ------------------------------------------------------------
+    # -- computed results --------------------------------------------------------------
 
     @property
     def up_to_date(self) -> bool:
@@ -218,8 +218,7 @@ class LabScreen(Screen[None]):
 
     @work(exclusive=True, group="look")
     async def _look(self) -> None:
-        """Compute the latest bench; only one computation runs, even if keys are pressed
-        fast."""
+        """Compute the latest bench; only one computation runs at a time."""
         try:
             while not self.up_to_date:
                 self.seen = await to_thread(look, self.bench, self.seed)
@@ -259,9 +258,7 @@ class LabScreen(Screen[None]):
     def action_others(self) -> None:
         """Draw new random errors of gates, clock and shots."""
         self.seed += 1
-        self._say(
-            "Other gates with the same description: the errors that all shots share are new."
-        )
+        self._say("Other gates of the same description, with new shared errors.")
         self._look_again()
 
     def action_unit(self) -> None:
@@ -307,8 +304,7 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_guess(self) -> None:
-        """Ask for an estimate of the ±; after a mistake the entry stays, so that it can be
-        corrected."""
+        """Ask for an estimate of the ±; the user can correct a wrong entry."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         question = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
         title, text = question, ""
@@ -338,9 +334,7 @@ class LabScreen(Screen[None]):
             self._guesses.append(guess)
             self.refresh_bindings()
             taken = count_text(len(self._guesses), "estimate")
-            self._say(
-                f"{taken} taken. g takes the next guess, r reveals the ± and all guesses.", kept
-            )
+            self._say(f"{taken} taken. g: next guess; r: reveal the ± and all guesses.", kept)
         else:
             self._say(guess_line(guess, self.unit), kept)
 

@@ -1,5 +1,4 @@
-"""The log book: lists the recordings of a folder; the user can choose a recording to
-replay."""
+"""The log book: lists the recordings of a folder, and lets the user choose one."""
 
 from collections.abc import Sequence
 from typing import ClassVar

@@ -1,5 +1,4 @@
-"""Read the text that the operator typed into the setup dialog, and make this text from a
-setup."""
+"""Read the text of the setup dialog, and make this text from a setup."""
 
 from dataclasses import replace
 

@@ -42,8 +42,7 @@ class ShotEdits:
         self._app, self._driver, self._changed = app, driver, changed
 
     async def may_enter(self) -> bool:
-        """Return whether entries can be stored; ask where, if the operator has not decided
-        yet."""
+        """Return whether entries can be stored; ask where, if this is not decided yet."""
         edits = self._driver.run.edits
         if edits is None or edits.target is not None:
             return True

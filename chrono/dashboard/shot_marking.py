@@ -1,5 +1,4 @@
-"""Marks on a shot: set it aside, count it again, add a note. For all screens that show one
-shot."""
+"""Marks on a shot, for all screens that show one shot: set aside, count, note."""
 
 from __future__ import annotations
 
@@ -66,8 +65,7 @@ class ShotMarking(FramedScreen):
 
     @asks
     async def action_note(self) -> None:
-        """Ask for a note on the shot; the dialog shows an earlier note, so that it can be
-        edited."""
+        """Ask for a note on the shot; an earlier note can be edited."""
         row = self.selected_or_warn()
         if row is not None and await self._edits.may_enter():
             note = self.driver.run.session.marks.of(row.key).note

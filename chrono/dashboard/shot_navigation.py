@@ -103,13 +103,11 @@ class ShotFinder:
         """The text of the last search."""
 
     def match_after(self, place: int) -> Match | None:
-        """Return the next match after a place, otherwise the first match; None if there is no
-        match."""
+        """Return the next match after a place, or the first match; None if nothing matches."""
         return self._match(place, "right", 0)
 
     def match_before(self, place: int) -> Match | None:
-        """Return the last match before a place, otherwise the last match; None if there is no
-        match."""
+        """Return the match before a place, or the last match; None if nothing matches."""
         return self._match(place, "left", -1)
 
     def _match(self, place: int, side: Literal["left", "right"], step: int) -> Match | None:

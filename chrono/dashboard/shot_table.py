@@ -172,8 +172,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return Strip(segments).adjust_cell_length(width, style)
 
     def _shown(self, column: int, text: str, width: int) -> str:
-        """Return a cell's text, cut if needed; setups with the same beginning stay
-        different."""
+        """Return a cell's text, cut if needed; different setups stay different."""
         if column != SETUP or self._looks is None or len(text) <= width:
             return fit(text, width)
         names = self._looks.session.setups.names

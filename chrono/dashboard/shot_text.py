@@ -1,5 +1,4 @@
-"""Make texts of shots, budgets and statistics for the screen; text from outside is made
-harmless."""
+"""Make harmless texts of shots, budgets and statistics for the screen."""
 
 from __future__ import annotations
 
@@ -68,8 +67,7 @@ def flags_text(row: ShotRow, unit: str) -> str:
 
 
 def shot_state(row: ShotRow) -> tuple[str, str]:
-    """Return a text that says whether the statistics contain a shot, and the style of the
-    text."""
+    """Return a text (with its style) that says whether the statistics contain a shot."""
     if row.open:
         return "still open", "italic"
     return ("counted", "green") if row.counted else ("not counted", "bold yellow")
@@ -134,8 +132,7 @@ def conditions_text(setup: Setup) -> str:
 
 
 def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) -> Text:
-    """Return the statistics of one setup, one per line; `shots` is the number in the
-    session."""
+    """Return the statistics of one setup, one per line; `shots` counts the session."""
     text = Text().append(fit(setup_text(setup.name), STATISTICS_CELLS), "bold")
     conditions = conditions_text(setup)
     if conditions:

@@ -1,5 +1,4 @@
-"""The Shots screen: the latest speed in large digits, the parts of its ±, statistics, plot,
-table.
+"""The Shots screen: the latest speed, the parts of its ±, statistics, plot, table.
 
 If the cursor is on an older shot, the screen shows this shot in full below the table. This
 module contains the actions for the selected shot.
@@ -126,8 +125,7 @@ class ShotsScreen(ShotMarking):
         self._plot_due = False
 
     def compose_body(self) -> list[Widget]:
-        """Return the latest shot and the statistics at the top, plot and table at the
-        bottom."""
+        """Return the latest shot and the statistics (top), plot and table (bottom)."""
         latest = Vertical(
             LatestSpeed("", id="speed"),
             Clipped("shot", 2, 2, ALL_OF_IT),
@@ -283,8 +281,7 @@ class ShotsScreen(ShotMarking):
 
     @on(ShotTable.Moved)
     def show_chosen(self) -> None:
-        """Show the chosen shot in full, unless it is the newest; the table may cut its
-        text."""
+        """Show the chosen shot in full, unless it is the newest shot."""
         if not self.stands:
             return
         row, widget = self.table.chosen, self.query_one("#chosen", Clipped)

@@ -42,8 +42,7 @@ class SpeedPlot(Widget):
         self._unit = "m/s"
 
     def show_shots(self, rows: Iterable[ShotRow], setup: str, unit: str) -> None:
-        """Plot the last shots that have a speed; the histogram uses this setup's counted
-        shots."""
+        """Plot the last shots with a speed; the histogram uses counted shots of a setup."""
         chosen = [row for row in rows if isfinite(row.speed_mps)][-LAST_SHOTS:]
         self.points, self._setup, self._unit = _points(chosen, unit), setup, unit
         self._changes = [

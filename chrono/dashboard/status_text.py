@@ -22,8 +22,7 @@ NAME_CELLS = 28
 
 
 def status_line(run: Run) -> Text:
-    """Return recording, link or place in a replay, numbers of bad lines, and the clock in
-    use."""
+    """Return recording, link or place in a replay, bad lines, and the clock in use."""
     parts = [_recording(run)]
     if run.replayed:
         parts.append(_replay(cast("ReplayRun", run)))
@@ -94,7 +93,7 @@ def _followed(run: Run) -> Text:
 def _link(run: Run) -> Text:
     status = run.status
     if run.limit_reached:
-        return Text("all wanted shots are there", "green")
+        return Text("all wanted shots came", "green")
     if status.state != "open":
         return Text.assemble((f"link {status.state}", "bold red"))
     text = Text.assemble("link ", ("open", "green"))
@@ -156,7 +155,7 @@ def _disk(run: Run) -> str:
         return ""
     if writer.trouble is None:
         return f"FILE: {disk_line(writer)}"
-    more = "Clocking continues. Make room, or press w to write elsewhere"
+    more = "Clocking continues. Make room or press w for another place"
     return f"DISK: {disk_line(writer)}. {more}"
 
 
@@ -194,7 +193,7 @@ def _ways_back(run: Run) -> str:
         return "Check cable and power; trying again"
     words = f"New port: {', '.join(appeared)}"
     if run.writer is None:
-        return f"{words}. To continue there, quit and clock that port"
+        return f"{words}. To continue, quit and clock that port"
     line = f"chrono clock {appeared[0]} --resume {shlex.quote(str(run.writer.path))}"
     return f"{words}. To continue, quit and type: {line}"
 

@@ -1,6 +1,6 @@
-"""Many recordings: finding them, the same work on each, results in order.
+"""Find many recordings, do the same work on each, and return the results in order.
 
-In: names of files, folders, patterns; a function for one recording. Out: its result for each
-recording, in their order, from one core or many. Knows nothing about screens and options, or
-about how a recording is read and measured: the function does that.
+In: names of files, folders, patterns; a function for one recording. Out: the result for each
+recording, in order, from one core or many. This room does not know screens and options. It
+does not know how a recording is read and measured either: the function does this.
 """

@@ -1,8 +1,9 @@
-"""The tasks for one recording of many: pure functions of its path and name.
+"""The tasks for one of many recordings: pure functions of its path and name.
 
-Each returns its result and what is wrong with the data. Results can be pickled, so they never
-contain a session, only what was computed from it. What only one task needs, that task imports
-itself, so that processes do not wait for the imports of others.
+Each task returns its result and the problems of the data. Results must be picklable, so they
+never contain a session, only values that were computed from a session. If only one task needs
+an import, this task does the import. So a process does not wait for the imports of other
+tasks.
 """
 
 from __future__ import annotations
@@ -25,28 +26,28 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class ReadingOptions:
     """
-    How recordings are to be read.
+    How to read recordings.
 
     Attributes
     ----------
     rig : Rig or None
-        Measure with this rig instead of the recorded ones.
+        Measure with this rig instead of the recorded rigs.
     clock_from_host : bool
-        Find the counter's rate from its beats, whatever the rig states.
+        Find the counter's rate from its beats, even if the rig states a rate.
     """
 
     rig: Rig | None = None
     clock_from_host: bool = False
 
     def read(self, path: Path, source: RecordingSource) -> tuple[LoadedRecording, list[str]]:
-        """Read a recording; return it, and what is wrong with its data."""
+        """Read a recording; return it together with the problems of its data."""
         recorded = read_recording(path, self.rig, clock_from_host=self.clock_from_host)
         return replace(recorded, name=source.name), recording_findings(recorded)
 
 
 @dataclass(frozen=True)
 class Export(ReadingOptions):
-    """Makes the table of a recording's shots, `with_statistics` also those of its setups."""
+    """Make the table of a recording's shots; `with_statistics` adds its setups."""
 
     with_statistics: bool = False
 
@@ -67,7 +68,7 @@ class SummaryTexts:
 
 @dataclass(frozen=True)
 class Summarize(ReadingOptions):
-    """Sums up a recording."""
+    """Make the summary of a recording."""
 
     def __call__(self, path: Path, source: RecordingSource) -> tuple[SummaryTexts, list[str]]:
         from chrono.reports.summary_text import summary_data, summary_text
@@ -80,7 +81,7 @@ class Summarize(ReadingOptions):
 
 @dataclass(frozen=True)
 class TakeSamples(ReadingOptions):
-    """Takes the counted shots of a recording by setup."""
+    """Return the counted shots of a recording for each setup."""
 
     def __call__(
         self, path: Path, source: RecordingSource
@@ -101,7 +102,7 @@ class CheckResult:
 
 @dataclass(frozen=True)
 class Check(ReadingOptions):
-    """Judges gates, link and clock of a recording."""
+    """Check the gates, the link and the clock of a recording."""
 
     def __call__(self, path: Path, source: RecordingSource) -> tuple[CheckResult, list[str]]:
         from chrono.session.readiness_check import check_recording

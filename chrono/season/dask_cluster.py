@@ -1,4 +1,4 @@
-"""The same work on each of many recordings, on an existing Dask cluster.
+"""Do the same work on each of many recordings, on an existing Dask cluster.
 
 The cluster itself starts, feeds and watches its workers. If a worker ends, its results are
 lost; because the work is pure, the cluster repeats it on another worker.
@@ -21,18 +21,19 @@ T = TypeVar("T")
 ANSWER_WITHIN_S = 20.0
 
 WAITING_EACH = 4
-"""Batches under way or waiting, for each worker."""
+"""Number of running or waiting batches for each worker."""
 
 WAITING_BYTES = 512_000_000
-"""Largest total size of recordings that are under way or waiting."""
+"""Largest total size of the recordings in running or waiting batches [bytes]."""
 
 BATCH_BYTES = 4_000_000
-"""Size of the recordings in one task: a scheduler takes a millisecond or two per task."""
+"""Size of the recordings in one task [bytes]; a scheduler needs one or two milliseconds per
+task."""
 
 
 @dataclass(frozen=True)
 class _Shared(Generic[T]):
-    """Work that is a part of much work: worth machine code, unlike a single recording."""
+    """A task that is part of much work, so compiling it to machine code saves time."""
 
     task: Task[T]
     share_bytes: int
@@ -53,23 +54,24 @@ def process_on_cluster(
     address : str
         Address of its scheduler, such as ``tcp://scheduler:8786``.
     task : callable
-        Can be pickled.
+        The work for one recording; it must be picklable.
     sources : sequence of RecordingSource
-        Where every worker can read them: addresses, or paths that all machines share.
+        Recordings that every worker can read: at addresses, or at paths that all machines
+        share.
     progress : callable
-        Called after each recording.
+        Function that is called after each recording.
 
     Yields
     ------
     Outcome
-        In the order of the sources.
+        The outcomes in the order of the sources.
 
     Raises
     ------
     OptionError
-        If there is no cluster, or its workers have other sources of this program.
+        If there is no cluster, or if its workers have another version of this program.
     RecordingError
-        If it cannot do the work.
+        If the cluster cannot do the work.
     """
     total = sum(source.size_bytes for source in sources)
     with _client(address) as client:
@@ -88,13 +90,13 @@ def process_on_cluster(
             raise RecordingError(
                 f"the cluster cannot do the work: {type(error).__name__}: {error}",
                 where=address,
-                hint="look at the logs of its scheduler and workers",
+                hint="read the logs of its scheduler and workers",
             ) from error
 
 
 @contextmanager
 def _client(address: str) -> Iterator[Any]:
-    """Yield a client of the cluster; leave nothing of ours in it."""
+    """Yield a client of the cluster; remove all our data from the cluster at the end."""
     try:
         from distributed import Client
     except ImportError as error:
@@ -119,12 +121,12 @@ def _client(address: str) -> Iterator[Any]:
 
 def expect_same_program(client: Any, address: str) -> None:
     """
-    Refuse a cluster whose workers might give different digits.
+    Raise an error for a cluster whose workers could give different digits.
 
     Raises
     ------
     OptionError
-        If it has no workers, or one with other sources of this program.
+        If the cluster has no workers, or a worker with another version of this program.
     """
     try:
         client.wait_for_workers(1, timeout=ANSWER_WITHIN_S)
@@ -133,7 +135,7 @@ def expect_same_program(client: Any, address: str) -> None:
         raise OptionError(
             f"no worker of the cluster can run this program: {error}",
             where=address,
-            hint="start workers, with chrono-gates[cluster] of this version on each",
+            hint="start workers that have this version of chrono-gates[cluster]",
         ) from error
     others = sorted(
         worker for worker, found in told.items() if found != machine_code.sources_hash()
@@ -143,7 +145,7 @@ def expect_same_program(client: Any, address: str) -> None:
             f"{len(others)} of {len(told)} workers have another version of this program, "
             f"the first: {others[0]}",
             where=address,
-            hint="install the same version of chrono-gates everywhere",
+            hint="install the same version of chrono-gates on all machines",
         )
 
 

@@ -1,4 +1,4 @@
-"""The log book of a folder: what each recording contains, in a few lines."""
+"""The log book of a folder: the content of each recording in a few lines."""
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ from chrono.session.log_entry import LogEntry
 
 @dataclass(frozen=True)
 class MakeEntry(ReadingOptions):
-    """Makes the entry of a recording, also of one that cannot be used."""
+    """Make the log-book entry of a recording, even if the recording cannot be used."""
 
     def __call__(self, path: Path, source: RecordingSource) -> tuple[LogEntry, list[str]]:
         try:
@@ -68,7 +68,7 @@ def in_order_of(
     entries: Iterable[LogEntry], order: LogOrder, reverse: bool = False
 ) -> list[LogEntry]:
     """
-    Return the entries sorted; those that cannot be used, or lack the date, always come last.
+    Return the sorted entries; unusable entries, and entries without a date, always come last.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def in_order_of(
     order : LogOrder
         Sort key; ties are sorted by name.
     reverse : bool, optional
-        The last or largest first.
+        Whether the last or largest entry comes first.
     """
     by_name = sorted(entries, key=lambda entry: entry.name)
     known = [entry for entry in by_name if _is_known(entry, order)]
@@ -91,5 +91,5 @@ def _is_known(entry: LogEntry, order: LogOrder) -> bool:
 
 def _moment(entry: LogEntry) -> float:
     start = entry.start
-    assert start is not None, "only what is dated is sorted by date"
+    assert start is not None, "only entries with a date are sorted by date"
     return (start - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds()

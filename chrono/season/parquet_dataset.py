@@ -1,8 +1,8 @@
-"""The table of shots as a dataset of Parquet files, in folders by the day of the session.
+"""Write the table of shots as a dataset of Parquet files, with one folder per day.
 
-The layout is that of Hive (``day=2026-05-16/part-00000.parquet``): programs that read Parquet
-see the folder as one table, with the day as a column. The sessions of one day limit the size
-of a file and of a folder.
+The layout is the Hive layout (``day=2026-05-16/part-00000.parquet``). Programs that read
+Parquet see the folder as one table; the day is a column. A file and a folder contain at most
+the sessions of one day, so their size is limited.
 """
 
 import shutil
@@ -23,17 +23,17 @@ NO_DAY = "unknown"
 
 
 class DatasetStore(Protocol):
-    """A folder to be filled, on this machine or at an address."""
+    """A new folder for a dataset, on this machine or at an address."""
 
     def open(self, name: str) -> IO[bytes]:
-        """Open a new file below it."""
+        """Open a new file in this folder."""
 
     def remove(self) -> None:
-        """Remove it with all that is in it."""
+        """Remove this folder with all its files."""
 
 
 class _Folder:
-    """A folder of this machine."""
+    """A folder on this machine."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -49,7 +49,7 @@ class _Folder:
 
 
 def is_dataset(output: str) -> bool:
-    """Return whether an output is a dataset: its name ends like that of a folder."""
+    """Return whether an output is a dataset: its name ends like a folder's name."""
     return output.endswith(("/", "\\"))
 
 
@@ -61,23 +61,23 @@ def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
     ----------
     tables : iterable of ExportTable
     output : str
-        Its path or address.
+        Path or address of the folder.
 
     Returns
     -------
     int
-        Rows written.
+        Number of written rows.
 
     Raises
     ------
     OptionError
         If the folder exists already.
     RecordingError
-        If it cannot be written.
+        If the folder cannot be written.
     """
     load_meanwhile()
     waiting = iter(tables)
-    # Read the first one before anything is written: it may not be a recording.
+    # Read the first table before writing anything, because the file may not be a recording.
     first = list(islice(waiting, 1))
     with _store(output) as store:
         rows, parts = 0, Counter[str]()
@@ -91,7 +91,7 @@ def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
 
 @contextmanager
 def _store(output: str) -> Iterator[DatasetStore]:
-    """Yield a new folder; never leave a half-filled one behind."""
+    """Yield a new folder; remove it if it was not completely filled."""
     try:
         store = (
             recording_finder.RemoteFolder(output)
@@ -117,7 +117,7 @@ def _cannot_be_written(output: str, trouble: OSError) -> RecordingError:
     return RecordingError(
         f"cannot be written: {trouble.strerror or trouble}",
         where=output,
-        hint="choose a place that can be written to and has room",
+        hint="choose a place with room and with write permission",
     )
 
 

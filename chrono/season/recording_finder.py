@@ -1,4 +1,4 @@
-"""Finding the named recordings: files, folders, patterns and fsspec addresses, in order.
+"""Find the named recordings in order: files, folders, patterns and fsspec addresses.
 
 Recordings with the same file name are distinguished by their path. A recording at an address
 is downloaded, and then read like a file.
@@ -21,19 +21,19 @@ from chrono.reader.file_io import size_of
 
 
 def is_address(word: str) -> bool:
-    """Tell whether a word is an address and not a path."""
+    """Return whether a word is an address and not a path."""
     return "://" in word
 
 
 def is_folder(address: str) -> bool:
-    """Tell whether there are files below an address."""
+    """Return whether there are files below an address."""
     system, path = _system(address)
     with _telling(address):
         return bool(system.isdir(path))
 
 
 def look_for(address: str) -> list[tuple[str, int]]:
-    """Return the files below an address, or that a pattern finds, and their sizes [bytes]."""
+    """Return the files below an address or for a pattern, and their sizes [bytes]."""
     system, path = _system(address)
     with _telling(address):
         found = (
@@ -51,12 +51,12 @@ def look_for(address: str) -> list[tuple[str, int]]:
 @contextmanager
 def fetched(address: str) -> Iterator[Path]:
     """
-    Yield a copy of the file at an address while it is needed; a file on this machine itself.
+    Yield a temporary copy of the file at an address; for a local file, yield the file itself.
 
     Raises
     ------
     RecordingError
-        If it cannot be fetched.
+        If the file cannot be downloaded.
     """
     system, path = _system(address)
     if address.startswith("file://"):
@@ -71,14 +71,14 @@ def fetched(address: str) -> Iterator[Path]:
 
 class RemoteFolder:
     """
-    A folder to be filled at an address.
+    A new folder for a dataset at an address.
 
     Raises
     ------
     FileExistsError
         If something exists there already.
     RecordingError
-        If it cannot be reached.
+        If the address cannot be reached.
     """
 
     def __init__(self, address: str) -> None:
@@ -90,7 +90,7 @@ class RemoteFolder:
             raise FileExistsError(address)
 
     def open(self, name: str) -> IO[bytes]:
-        """Open a new file below it."""
+        """Open a new file in this folder."""
         path = f"{self._path.rstrip('/')}/{name}"
         with _telling(self._address):
             self._system.makedirs(path.rpartition("/")[0], exist_ok=True)
@@ -98,7 +98,7 @@ class RemoteFolder:
         return file
 
     def remove(self) -> None:
-        """Remove it with all that is in it."""
+        """Remove this folder with all its files."""
         with suppress(FileNotFoundError), _telling(self._address):
             if self._system.exists(self._path):
                 self._system.rm(self._path, recursive=True)
@@ -132,7 +132,7 @@ def _system(address: str) -> tuple[Any, str]:
 
 @contextmanager
 def _telling(address: str) -> Iterator[None]:
-    """Turn any error of a foreign file system into one that names the address."""
+    """Turn any error of a foreign file system into an error that names the address."""
     try:
         yield
     except ChronoError:
@@ -141,12 +141,12 @@ def _telling(address: str) -> Iterator[None]:
         raise RecordingError(
             "there is no such file", where=address, hint="check the name"
         ) from error
-    except Exception as error:  # every service has errors of its own
+    except Exception as error:  # every service has its own errors
         reason = str(error).strip() or type(error).__name__
         raise RecordingError(
             f"cannot be reached: {reason}",
             where=address,
-            hint="check the address, and what its service requires",
+            hint="check the address and the requirements of its service",
         ) from error
 
 
@@ -156,16 +156,16 @@ ENDING = ".tsv"
 @dataclass(frozen=True)
 class RecordingSource:
     """
-    One recording to be read.
+    A recording that will be read.
 
     Attributes
     ----------
     where : str
         Its path, or its address.
     name : str
-        Unique name: the file's name, or all of `where` if two files share that name.
+        Unique name: the file's name, or all of `where` if two files have the same name.
     size_bytes : int
-        0 if the file is missing: reading it will report that.
+        Size of the file; 0 if it is missing, because reading it will report the error.
     """
 
     where: str
@@ -175,7 +175,7 @@ class RecordingSource:
 
 def find_sources(words: Sequence[str]) -> list[RecordingSource]:
     """
-    Find the recordings that words name.
+    Find the recordings that some words name.
 
     Parameters
     ----------
@@ -186,8 +186,8 @@ def find_sources(words: Sequence[str]) -> list[RecordingSource]:
     Returns
     -------
     list of RecordingSource
-        In the order of the words, sorted within each word. Hidden files are left out unless
-        they are named. A file that a folder or a pattern finds again is taken once.
+        The recordings in the order of the words, sorted within each word. Hidden files are
+        skipped unless they are named. A file that is found twice is used once.
 
     Raises
     ------
@@ -224,7 +224,7 @@ def _told_apart(found: Iterable[tuple[str, int]]) -> list[RecordingSource]:
 
 
 def is_plainly_named(word: str) -> bool:
-    """Tell whether a word is one file, whether it exists or not."""
+    """Return whether a word names one file, which may be missing."""
     if is_address(word):
         return not glob.has_magic(word) and not is_folder(word)
     path = Path(word)
@@ -232,8 +232,8 @@ def is_plainly_named(word: str) -> bool:
 
 
 def may_be_recordings(word: str) -> bool:
-    """Tell whether a word can name recordings, if it could also name a port."""
-    if is_address(word):  # the schemes of ports have no files
+    """Return whether a word can name recordings, if the word could also name a port."""
+    if is_address(word):  # addresses with the scheme of a port are not files
         return word.endswith(ENDING)
     path = Path(word)
     return path.is_file() or path.is_dir() or path.suffix == ENDING or glob.has_magic(word)
@@ -254,7 +254,7 @@ def _look_for(word: str) -> list[tuple[str, int]]:
 
 
 def _local_hits(word: str) -> Iterator[str]:
-    # Not Path.glob: it also finds hidden files, and takes no pattern from the root.
+    # Path.glob also finds hidden files, and accepts no pattern from the root.
     for place in [word] if Path(word).is_dir() else glob.glob(word, recursive=True):  # noqa: PTH207
         if Path(place).is_dir():
             yield from _below(place)
@@ -273,7 +273,7 @@ def _below(folder: str) -> Iterator[str]:
 
 
 def _is_wanted(where: str, word: str) -> bool:
-    """Tell whether a found file is a recording: by its ending, or by that of the pattern."""
+    """Return whether a found file is a recording, from its ending or the pattern's ending."""
     ending = PurePosixPath(word).suffix
     says_one = glob.has_magic(word) and ending and not glob.has_magic(ending)
     return says_one or where.endswith(ENDING)

@@ -1,14 +1,15 @@
-"""The same work on each of many recordings, on one core or many, results in order.
+"""Do the same work on each of many recordings, on one core or many, with results in order.
 
-The work is a pure function of one recording. The number and the bytes of recordings under way
-are limited, so memory does not grow with the season.
+The work is a pure function of one recording. The number and the size of recordings in work are
+limited, so memory does not grow with the season.
 
-A hundred thousand recordings, on paper, from measured parts (124 kB and 650 shots each, two
-cores; `tests/benchmarks/bench_season.py`): finding them takes 2.3 s and 106 MB, reading 3.3 ms
-of one core each. A task of a cluster costs scheduler and client 2.4 ms, so a task is a batch of
-4 MB. Only the client writes, about 1 ms per recording. So a killed worker leaves nothing half
-done, and with more than a handful of workers writing is the limit. Then let several clients
-write one folder each. A dataset has one folder per day; one file would have 18 MB of heads.
+An estimate for a hundred thousand recordings, from measured parts (124 kB and 650 shots each,
+two cores; `tests/benchmarks/bench_season.py`): finding them takes 2.3 s and 106 MB, reading
+3.3 ms of one core each. A task of a cluster costs scheduler and client 2.4 ms, so a task is a
+batch of 4 MB. Only the client writes, about 1 ms per recording. So a killed worker leaves no
+incomplete file. With more than about five workers, writing limits the speed; then let several
+clients write one folder each. A dataset has one folder per day; one single file would have 18
+MB of heads.
 """
 
 import math
@@ -37,34 +38,36 @@ from chrono.season.recording_finder import RecordingSource
 T = TypeVar("T")
 
 Task = Callable[[Path, RecordingSource], tuple[T, list[str]]]
-"""Makes a result, and what is wrong with the data, from a file and its source."""
+"""A function that makes a result and the problems of the data, from a file and its source."""
 
 Submit = Callable[..., "Future[Any]"]
-"""Calls a function with arguments elsewhere, as `Executor.submit` does."""
+"""A function that runs another function elsewhere, like `Executor.submit`."""
 
 Progress = Callable[[], None]
-"""Called after each recording."""
+"""A function that is called after each recording."""
 
 LARGE_BYTES = 16_000_000
-"""The main process reads a recording of this size itself, and passes it on part by part."""
+"""Size [bytes] from which the main process reads a recording itself and passes on its
+parts."""
 
 WAITING_BYTES = 64_000_000
-"""Largest total size of recordings that are under way or waiting."""
+"""Largest total size of the recordings in running or waiting batches [bytes]."""
 
 BATCH_BYTES = 2_000_000
-"""Size of the recordings that are handed over together: each handing over costs time."""
+"""Size of the recordings in one batch [bytes]; each transfer of a batch costs time."""
 
 MOST_PROCESSES = 61 if sys.platform == "win32" else 512
-"""Windows cannot wait for more processes at once."""
+"""Largest number of processes; Windows cannot wait for more at once."""
 
 UNKNOWN_BYTES = 10_000
-"""Least size that a recording counts with: at an address its size may not be known."""
+"""Smallest size for a recording in sums [bytes]; at an address the real size may be
+unknown."""
 
 WAITING_EACH = 16
-"""Batches under way or waiting, for each process: enough while others are being written."""
+"""Number of running or waiting batches per process: enough work while results are written."""
 
 WORTH_SHARING_BYTES = 12_000_000
-"""Starting other processes takes about as long as reading this many bytes."""
+"""Number of bytes that can be read in the time that starting other processes takes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +80,7 @@ class Outcome(Generic[T]):
     source : RecordingSource
     result : object or None
     findings : list of str
-        What is wrong with its data.
+        Problems of its data.
     error : ChronoError or None
     """
 
@@ -96,30 +99,30 @@ def process_recordings(
     Parameters
     ----------
     task : callable
-        Can be pickled.
+        The work for one recording; it must be picklable.
     sources : sequence of RecordingSource
     jobs : int or None
-        Number of processes; None for one per core, or a single one if more would not pay.
+        Number of processes. None: one per core, or only one if more would save no time.
     progress : callable
-        Called after each recording.
+        Function that is called after each recording.
 
     Yields
     ------
     Outcome
-        In the order of the sources.
+        The outcomes in the order of the sources.
 
     Raises
     ------
     RecordingError
-        If a process is ended from outside.
+        If another program ends a process.
     """
     processes, share = _shared(sources, jobs)
     if processes < 2:
         machine_code.prepare_loops(share)
         yield from counted((outcome_of(task, source) for source in sources), progress)
         return
-    # One process makes the machine code, with one recording, so that the others need not. The
-    # memory that this takes is freed with that process.
+    # One process compiles the machine code with one recording, so that the others need not. The
+    # memory for compiling is freed when this process ends.
     alone = 0 if machine_code.is_cached() or share < machine_code.WORTH_COMPILING_BYTES else 1
     for number, part in ((1, sources[:alone]), (processes, sources[alone:])):
         if part:
@@ -128,13 +131,13 @@ def process_recordings(
 
 def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
     """
-    Start the process that forks the workers, if there will be any; it loads meanwhile.
+    Start the process that forks the workers, if workers will be used. It loads its code early.
 
     Parameters
     ----------
     sources : sequence of RecordingSource
     jobs : int or None
-        As for `process_recordings`.
+        The same as in `process_recordings`.
     """
     processes, share = _shared(sources, jobs)
     if processes > 1:
@@ -142,7 +145,7 @@ def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
 
 
 def _shared(sources: Sequence[RecordingSource], jobs: int | None) -> tuple[int, int]:
-    """Return how many processes there will be, and the share of each [bytes]."""
+    """Return the number of processes, and the share of each process [bytes]."""
     total = sum(source.size_bytes for source in sources)
     processes = min(jobs or _cores(total), len(sources), MOST_PROCESSES)
     return processes, total // max(processes, 1)
@@ -156,8 +159,8 @@ def _from_pool(
             yield from in_order(task, sources, submit, WAITING_EACH * processes, LARGE_BYTES)
         except BrokenProcessPool as error:
             raise RecordingError(
-                "a process that read recordings was ended from outside",
-                hint="check whether memory ran out, and use fewer processes: --jobs",
+                "another program ended a process that read recordings",
+                hint="if memory ran out, use fewer processes, such as --jobs 1",
             ) from error
 
 
@@ -178,13 +181,13 @@ def in_order(
     task : callable
     sources : sequence of RecordingSource
     submit : callable
-        Calls a function elsewhere, batch by batch.
+        Function that runs the work of a batch elsewhere.
     waiting : int
-        Most batches that are under way or waiting.
+        Largest number of running or waiting batches.
     large_bytes : float, optional
-        Recordings of this size are read here.
+        Recordings of at least this size are read in this process.
     waiting_bytes : int, optional
-        Largest total size of recordings that are under way or waiting.
+        Largest total size of the recordings in running or waiting batches.
     batch_bytes : int, optional
         Size of the recordings in one batch.
     """
@@ -208,7 +211,7 @@ def in_order(
 def _batches(
     sources: Iterable[RecordingSource], large_bytes: float, batch_bytes: int
 ) -> Iterator[list[RecordingSource]]:
-    """Yield sources in batches; a large one has a batch of its own."""
+    """Yield sources in batches; a large source has its own batch."""
     batch: list[RecordingSource] = []
     held_bytes = 0
     for source in sources:
@@ -234,7 +237,7 @@ def _taken(
 
 
 def outcome_of(task: Task[T], source: RecordingSource) -> Outcome[T]:
-    """Do the work on one recording, wherever it is."""
+    """Do the work on one recording, at a path or at an address."""
     try:
         if not recording_finder.is_address(source.where):
             return Outcome(source, *task(Path(source.where), source))
@@ -245,7 +248,7 @@ def outcome_of(task: Task[T], source: RecordingSource) -> Outcome[T]:
 
 
 def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcome[T]:
-    """Do the work on a copy; its messages name the address instead of the copy."""
+    """Do the work on a copy of a recording; messages name the address instead of the copy."""
     try:
         result, findings = task(Path(copy), source)
     except ChronoError as error:
@@ -255,7 +258,7 @@ def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcom
 
 
 def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
-    """Yield outcomes, and report each as done when the next is asked for."""
+    """Yield outcomes, and report each outcome as done when the caller asks for the next."""
     for outcome in outcomes:
         yield outcome
         progress()
@@ -271,12 +274,12 @@ def _cores(total_bytes: int) -> int:
 
 @contextmanager
 def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
-    """Start processes when work comes for them; however this ends, no process is left."""
+    """Start processes when there is work; at the end, after errors too, no process is left."""
     context = _context(share_bytes)
     _start_server(context)
     before = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(processes, context, partial(_begin, share_bytes))
-    # An interruption ends the main thread's work, but never interrupts a process's start.
+    # An interruption ends the work of the main thread, but not the start of a process.
     with ThreadPoolExecutor(1) as starting:
         try:
             yield lambda *work: starting.submit(partial(pool.submit, *work)).result()
@@ -290,7 +293,7 @@ def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
 
 
 def _context(share_bytes: int) -> BaseContext:
-    """Return how processes start, and what they all need."""
+    """Return how processes start, and the arguments that all processes need."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
@@ -302,13 +305,13 @@ def _context(share_bytes: int) -> BaseContext:
 
 
 def _start_server(context: BaseContext) -> None:
-    """Start the process that forks the workers; it loads while this program does."""
+    """Start the process that forks the workers; it loads while this program loads."""
     if context.get_start_method() != "forkserver":
         return
     from multiprocessing import forkserver, resource_tracker
 
     start: Any = forkserver.ensure_running
-    resource_tracker.ensure_running()  # starting it would let the signal through again
+    resource_tracker.ensure_running()  # starting the tracker would unblock the signal again
     # Ctrl+C reaches all processes of a terminal; only the main process handles it.
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
@@ -318,8 +321,8 @@ def _start_server(context: BaseContext) -> None:
 
 
 def _begin(share_bytes: int) -> None:
-    """Prepare a process for its share of the work; let it end with the one that started it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # if it was not blocked above
+    """Prepare a process for its share of the work; let it end when its parent process ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # in case it was not blocked above
     threading.Thread(target=_end_with_parent, daemon=True).start()
     machine_code.prepare_loops(share_bytes)
 

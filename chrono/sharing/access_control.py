@@ -23,7 +23,7 @@ on average."""
 @dataclass(frozen=True)
 class PageRequest:
     """
-    What a request states about itself.
+    The data that a request states about itself.
 
     Attributes
     ----------

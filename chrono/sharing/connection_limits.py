@@ -196,8 +196,7 @@ class Seats:
         return token in self._seats
 
     def hold(self, token: str) -> None:
-        """Keep a token until `release`: if its page closes, its seat is not given to another
-        page."""
+        """Keep a token until `release`, so that no other page gets its seat."""
         self._held.add(token)
 
     def release(self) -> None:
@@ -227,15 +226,13 @@ second."""
 
 
 class SendingRate:
-    """Limit how often a viewer may send something: several messages at once, then a lower
-    rate."""
+    """Limit how often a viewer may send: several messages at once, then fewer."""
 
     def __init__(self) -> None:
         self._left: dict[str, tuple[float, float]] = {}
 
     def allows(self, who: str, now_s: float) -> bool:
-        """Return whether a token or an address may send something now, and count the
-        message."""
+        """Return whether a token or an address may send now, and count the message."""
         left, since_s = self._left.pop(who, (float(SENT_BURST), now_s))
         left = min(left + (now_s - since_s) * SENT_PER_S, float(SENT_BURST))
         self._left[who] = (max(left - 1, 0.0), now_s)

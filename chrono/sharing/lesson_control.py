@@ -161,8 +161,7 @@ class LessonControl:
         acts.get(key.lower(), self._say_keys)()
 
     def tell_once(self, words: str) -> None:
-        """Print a message on the terminal, if it is new and not too many were printed
-        before."""
+        """Print a message on the terminal, if it is new and not one of too many."""
         if words not in self._told and len(self._told) < MOST_TOLD:
             self._told.add(words)
             self.said.append(words)
@@ -284,7 +283,7 @@ class LessonControl:
         else:
             self._asked_names = tuple(waiting.items())
             self.said += [f"  {number}: {plain(name)}" for number, name in waiting.items()]
-            self.said.append("n again shows these names on all pages")
+            self.said.append("press n again to show these names on all pages")
 
     def _keep(self) -> None:
         if self.rounds.now is None or not self._unkept:

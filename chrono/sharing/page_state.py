@@ -137,7 +137,7 @@ class PageRound:
 @dataclass(frozen=True)
 class Disclosure:
     """
-    What may be shown.
+    The shots and the round that may be shown.
 
     Attributes
     ----------

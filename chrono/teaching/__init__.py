@@ -1,4 +1,4 @@
-"""What a class can try: assumptions about recordings, tasks on real shots, the error lab.
+"""Exercises for a class: assumptions about recordings, tasks on real shots, the error lab.
 
-It knows nothing of screens.
+This room does not know the screens.
 """

@@ -1,7 +1,7 @@
-"""The error lab: what it begins with, and what a bench shows.
+"""The error lab: its start, and the results of a bench.
 
-It begins with a recording's gates and shots, with a rig, or with the usual bench. It shows
-the bench's error budget, its shots repeated, and its error by speed.
+The lab begins with a recording's gates and shots, with a rig, or with the usual bench. It
+shows the bench's error budget, repeated shots, and the error for each speed.
 """
 
 from collections import Counter
@@ -40,11 +40,11 @@ class ErrorCurves:
     Attributes
     ----------
     speed_mps : ndarray of float64, shape (N,)
-        Speeds [m/s], growing.
+        Speeds [m/s], in ascending order.
     parts : mapping
         For each group that contributes: u divided by the speed, shape (N,).
     whole : ndarray of float64, shape (N,)
-        All of them combined.
+        The combined value of all groups.
     """
 
     speed_mps: Floats
@@ -55,18 +55,19 @@ class ErrorCurves:
 @dataclass(frozen=True, eq=False)
 class StepErrors:
     """
-    What counting alone does to a transit.
+    The errors that counting alone causes in a transit.
 
     Attributes
     ----------
     edges : ndarray of float64, shape (M + 1,)
         Ends of M intervals of the error [ticks].
     counted, expected : ndarray of float64, shape (M,)
-        Of `STEP_TRANSITS` transits, how many fell there, and how many theory expects.
+        Number of the `STEP_TRANSITS` transits in each interval, as counted and as expected by
+        theory.
     sd : float
         Standard deviation of the errors [ticks].
     sd_expected : float
-        That of theory [ticks].
+        Standard deviation that theory expects [ticks].
     """
 
     edges: Floats
@@ -79,19 +80,19 @@ class StepErrors:
 @dataclass(frozen=True, eq=False)
 class LabView:
     """
-    Everything that a bench shows.
+    All results of a bench.
 
     Attributes
     ----------
     bench : Bench
     seed : int
-        Selects the gates of this description, and the random errors.
+        Seed that selects the errors of the gates, and the random errors.
     model : SpeedModel
     transit_s : float
-        The transit that a board without error would measure [s].
+        The transit that an error-free board would measure [s].
     budget : Budget
     shares : mapping
-        Share of the variance by group, the largest first.
+        Share of the variance for each group, the largest first.
     repeated : RepeatedShots
     curves : ErrorCurves
     steps : StepErrors
@@ -115,12 +116,12 @@ class LabView:
 
     @property
     def rules(self) -> tuple[str, float]:
-        """The group with the largest share of the variance, and that share."""
+        """The group with the largest share of the variance, and its share."""
         return next(iter(self.shares.items()))
 
     @property
     def tick_rules_from_mps(self) -> float:
-        """Speed from which on the tick has half of the variance [m/s]; NaN if it never has."""
+        """Speed above which the tick has half of the variance [m/s]; NaN if never."""
         tick, whole = self.curves.parts.get("tick"), self.curves.whole
         if tick is None:
             return float("nan")
@@ -134,14 +135,14 @@ class LabView:
 
     @property
     def held(self) -> int:
-        """How many of the repeated shots have an interval ± U95 with the true speed in it."""
+        """Number of repeated shots whose interval ± U95 contains the true speed."""
         repeated = self.repeated
         off = np.abs(repeated.measured.speed_mps - repeated.true_mps)
         return int((off <= repeated.measured.U95_mps).sum())
 
 
 def look(bench: Bench, seed: int = 0) -> LabView:
-    """Work out everything that a bench shows; takes a fraction of a second."""
+    """Compute all results of a bench; this takes a fraction of a second."""
     model = SpeedModel.from_rig(bench.rig)
     transit_s = model.board_transit(bench.speed_mps, bench.edges)
     budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)
@@ -180,34 +181,34 @@ def _step_errors(bench: Bench, model: SpeedModel, seed: int) -> StepErrors:
 
 
 def step_input(edges: EdgesUsed) -> Input:
-    """Return the error of a transit counted in ticks of 1, as in the budget."""
+    """Return the budget's input for the error of a transit that is counted in ticks of 1."""
     if edges == EdgesUsed.BOTH:
         return two_pair("tick", 1.0)
     return triangular("tick", 1.0)
 
 
 SHOWN_SHOTS = 500
-"""Number of last shots of a recording that can be selected."""
+"""Number of shots, the last ones of a recording, that the user can select."""
 
 
 @dataclass(frozen=True, eq=False)
 class LabStart:
     """
-    What a lab begins with.
+    The start of a lab.
 
     Attributes
     ----------
     bench : Bench
     title : str
-        Whose gates these are.
+        Name of the rig or recording that the gates come from.
     guesses : Path
-        Where estimates are kept.
+        File in which estimates are saved.
     recording : str or None
         The recording's name.
     session : Session or None
-        Its session.
+        The session of the recording.
     shots : sequence of ShotRow
-        Its last shots with a speed.
+        The last shots of the session that have a speed.
     recorded : LoadedRecording or None
         The recording, if it was read for the lab.
     """
@@ -221,16 +222,16 @@ class LabStart:
     recorded: LoadedRecording | None = None
 
     def with_bench(self, bench: Bench) -> "LabStart":
-        """Return the same with another bench."""
+        """Return the same start with another bench."""
         return replace(self, bench=bench)
 
     def bench_of(self, place: int) -> Bench:
-        """Return the bench at which the shot at a place was clocked."""
+        """Return the bench that matches the shot at this index in `shots`."""
         assert self.session is not None, "only a session has shots"
         return bench_of_shot(self.session, self.shots[place])
 
     def estimate(self, seen: LabView, who: str, guess_mps: float, place: int | None) -> Guess:
-        """Return an estimate for a bench, and for the shot at a place in `shots`, if any."""
+        """Return an estimate for a bench, and for the shot at an index in `shots`, if any."""
         return Guess(
             who=who,
             guess_mps=guess_mps,
@@ -245,14 +246,14 @@ class LabStart:
 
 def start_of(file: Path | None, rig: Rig | None) -> LabStart:
     """
-    Return what a lab begins with.
+    Return the start of a lab.
 
     Parameters
     ----------
     file : Path or None
         A recording.
     rig : Rig or None
-        Use this rig instead of the recorded or the usual one.
+        Use this rig instead of the recorded or the usual rig.
 
     Raises
     ------
@@ -272,9 +273,9 @@ def _speed_mps(row: ShotRow) -> float:
 
 def start_of_session(session: Session, file: Path | None) -> LabStart:
     """
-    Return what a lab of a session begins with: its gates at the middle speed of a setup.
+    Return the start of a lab for a session: its gates, at the middle speed of a setup.
 
-    It is the setup with most shots: a speed between two setups would belong to neither.
+    The setup is the one with most shots. A speed between two setups would fit neither setup.
 
     Parameters
     ----------

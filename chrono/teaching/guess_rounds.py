@@ -1,7 +1,7 @@
-"""Rounds in which a class guesses: a speed before the shot, or how large its ± will be.
+"""Rounds in which a class guesses: a speed before the shot, or the ± of this speed.
 
-A round is about one shot. It is open, then closed, then revealed; it takes one guess of each
-viewer while it is open. Knows nothing of the network, of clocks or of files.
+A round is about one shot. It is open, then closed, then revealed. While it is open, it takes
+one guess from each viewer. This module does not know the network, clocks or files.
 """
 
 import math
@@ -17,24 +17,24 @@ from chrono.teaching.guesses import Guess
 from chrono.units import SPEED_UNITS
 
 LONGEST_NAME = 20
-"""Signs in the name of a group."""
+"""Largest number of characters in the name of a group."""
 
 MOST_GUESSES = 500
-"""Guesses in one round."""
+"""Largest number of guesses in one round."""
 
 MOST_GUESSERS = 2000
-"""Viewers that have a number, in a whole lesson."""
+"""Largest number of viewers that get a number in one lesson."""
 
 
 class GuessKind(StrEnum):
-    """What is guessed."""
+    """The quantity that a class guesses."""
 
     SPEED = "speed"
     ERROR = "error"
 
 
 class Phase(StrEnum):
-    """Where a round is; guesses are taken while it is open."""
+    """The phase of a round; guesses are taken while the round is open."""
 
     OPEN = "open"
     CLOSED = "closed"
@@ -49,11 +49,11 @@ class RoundGuess:
     Attributes
     ----------
     number : int
-        Of the viewer, from 1, the same in all rounds.
+        Number of the viewer, from 1; it is the same in all rounds.
     name : str
-        That a group gave itself, may be empty.
+        Name that the group entered; may be empty.
     value : float
-        Speed or half-width of its ± [m/s]; with `is_part` the half-width over the speed.
+        Speed or half-width of its ± [m/s]; with `is_part`, half-width divided by speed.
     is_part : bool
     """
 
@@ -63,23 +63,23 @@ class RoundGuess:
     is_part: bool = False
 
     def value_mps(self, speed_mps: float) -> float:
-        """Return the guess [m/s], given the measured speed; NaN if that is not known."""
+        """Return the guess [m/s]; NaN if this needs the measured speed and there is none."""
         return self.value * speed_mps if self.is_part else self.value
 
 
 @dataclass(frozen=True)
 class Round:
     """
-    A round.
+    A round of guesses.
 
     Attributes
     ----------
     kind : GuessKind
     shot : int
-        Number of the shot that it is about.
+        Number of the shot that the round is about.
     phase : Phase
     guesses : tuple of RoundGuess
-        In the order in which they came.
+        The guesses in the order in which they arrived.
     """
 
     kind: GuessKind
@@ -90,13 +90,13 @@ class Round:
 
 @dataclass(frozen=True)
 class MeasuredShot:
-    """Speed of a shot and its ± at 95 % [m/s]; NaN where they were not measured."""
+    """Speed of a shot and its ± at 95 % [m/s]; NaN for a value that was not measured."""
 
     speed_mps: float
     U95_mps: float
 
     def of(self, kind: GuessKind) -> float:
-        """Return what was to be guessed [m/s]."""
+        """Return the value that the class guessed [m/s]: the speed or its ±."""
         return self.speed_mps if kind == GuessKind.SPEED else self.U95_mps
 
 
@@ -105,14 +105,14 @@ UNMEASURED = MeasuredShot(math.nan, math.nan)
 
 class GuessRounds:
     """
-    The rounds of one lesson, one after the other.
+    The rounds of one lesson.
 
     Attributes
     ----------
     now : Round or None
-        The round that is open, or was the last one.
+        The open round, or else the last round.
     agreed : mapping of int to str
-        Names that may be shown, by the numbers of the viewers.
+        Names that may be shown, for each viewer's number.
     """
 
     def __init__(self) -> None:
@@ -139,13 +139,13 @@ class GuessRounds:
         Parameters
         ----------
         token : str
-            That of the viewer's page.
+            Token of the viewer's page.
         name : str
-            Of the group, as it came.
+            Name of the group, as entered.
         text : str
-            The guess, as it came.
+            The guess, as entered.
         unit : str
-            Of `SPEED_UNITS`, for a number without one.
+            Unit for a number without a unit, one of `SPEED_UNITS`.
 
         Returns
         -------
@@ -155,19 +155,19 @@ class GuessRounds:
         Raises
         ------
         RoundError
-            No round is open, or this viewer has guessed.
+            If no round is open, or if this viewer has already guessed.
         OptionError
-            It is not a guess.
+            If the text is not a guess.
         """
         if self.now is None or self.now.phase != Phase.OPEN:
             raise RoundError("no round is open now")
         if token in self._guessed:
-            raise RoundError("you have sent a guess in this round")
+            raise RoundError("you have already sent a guess in this round")
         is_new = token not in self._numbers
         if len(self.now.guesses) >= MOST_GUESSES or (
             is_new and len(self._numbers) >= MOST_GUESSERS
         ):
-            raise RoundError("this round has as many guesses as it can hold")
+            raise RoundError("this round can take no more guesses")
         value, is_part = read_guess(text, self.now.kind, unit)
         number = self._numbers.setdefault(token, len(self._numbers) + 1)
         called = group_name(name)
@@ -178,22 +178,22 @@ class GuessRounds:
         return number
 
     def agree(self) -> None:
-        """Let the names be shown that are there now; later ones wait for the next time."""
+        """Allow showing the present names; later names wait for the next call."""
         self.agreed = {number: name for number, name in self._names.items() if name}
 
     @property
     def waiting(self) -> Mapping[int, str]:
-        """Names that are not agreed to, by the numbers of the viewers."""
+        """Names that are not allowed yet, for each viewer's number."""
         names = self._names.items()
         return {n: name for n, name in names if name and self.agreed.get(n) != name}
 
     def shown_name(self, guess: RoundGuess) -> str:
-        """Return the name of a guess if it may be shown, else its number."""
+        """Return the name of a guess if it may be shown, otherwise the number."""
         agreed = self.agreed.get(guess.number) == guess.name
         return guess.name if guess.name and agreed else str(guess.number)
 
     def kept(self, recording: str, measured: MeasuredShot, time: str) -> list[Guess]:
-        """Return the guesses of the round as they are kept in a file."""
+        """Return the guesses of the round in the form for the file."""
         assert self.now is not None, "there is a round"
         return [
             Guess(
@@ -211,7 +211,7 @@ class GuessRounds:
 
 
 class RoundError(OptionError):
-    """A guess that comes at a wrong time."""
+    """Error: a guess came at a wrong time."""
 
 
 _GUESS = re.compile(
@@ -221,18 +221,18 @@ _GUESS = re.compile(
 
 def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
     """
-    Read a guess such as ``"22,5"``, ``"80 km/h"``, or, of an error, ``"2 %"``.
+    Read a guess such as ``"22,5"`` or ``"80 km/h"``; for an error also ``"2 %"``.
 
     Returns
     -------
     value : float
-        The speed or half-width [m/s], or the half-width as a part of the speed.
+        The speed or half-width [m/s], or the half-width divided by the speed.
     is_part : bool
 
     Raises
     ------
     OptionError
-        It is not a guess.
+        If the text is not a guess.
     """
     found = _GUESS.fullmatch(text.strip()) if len(text) <= 40 else None
     if found is not None:
@@ -242,9 +242,9 @@ def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
         if kind == GuessKind.ERROR and 0 < value <= 1000:
             return value / 100, True
     example = f"22.5 {unit}" if kind == GuessKind.SPEED else f"0.3 {unit} or 2 %"
-    raise OptionError("that is not a number that can be taken", hint=f"write {example}")
+    raise OptionError("this is not a number in the allowed range", hint=f"write {example}")
 
 
 def group_name(text: str) -> str:
-    """Return the name of a group: one line, short, nothing that a screen could obey."""
+    """Return the name of a group: one short line without control characters."""
     return " ".join(plain(unicodedata.normalize("NFC", text[:200])).split())[:LONGEST_NAME]

@@ -1,11 +1,10 @@
-"""What a class guessed before it was shown, an error or a speed, kept beside the recording.
+"""The guesses of a class, in a file beside the recording. A class guesses an error or a speed.
 
-The file has one JSON object per line, each complete, and only grows; the recording is not
-changed. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
-(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if there is
-no such number, because the shot never came), `kind` (``"error"`` or ``"speed"``; an error if
-it is missing), `settings` (those of the bench in SI, with the same names; empty without a
-bench).
+The file has one complete JSON object per line, and it only grows. The recording stays
+unchanged. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
+(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if there is no
+such number, because the shot never came), `kind` (``"error"`` or ``"speed"``; an error if it
+is missing), `settings` (those of the bench in SI, with the same names; empty without a bench).
 """
 
 import json
@@ -31,25 +30,25 @@ NUMBERS = ("guess_mps", "U95_mps", "speed_mps")
 @dataclass(frozen=True)
 class Guess:
     """
-    One estimate, and what was estimated.
+    One estimate, and the value that was estimated.
 
     Attributes
     ----------
     who : str
-        Who made it, may be empty.
+        The person or group that guessed; may be empty.
     guess_mps, U95_mps, speed_mps : float
-        The ± or the speed that was guessed, the ± as computed, and the speed [m/s]; NaN where
-        the shot that was guessed at has no such number.
+        The guessed ± or speed, the computed ±, and the speed [m/s]. NaN for a number that the
+        shot does not have.
     recording : str or None
-        Name of the recording, None in the lab without one.
+        Name of the recording; None in a lab without a recording.
     shot : int or None
-        Number of the shot, None without one.
+        Number of the shot; None without a shot.
     settings : dict
-        Settings of the bench, SI.
+        Settings of the bench in SI units.
     time : str
-        ISO 8601.
+        Time of the guess in ISO 8601.
     kind : str
-        ``"error"``: the ± was guessed; ``"speed"``: the speed.
+        ``"error"`` for a guess of the ±, ``"speed"`` for a guess of the speed.
     """
 
     who: str
@@ -79,19 +78,19 @@ def read_estimate(text: str, speed_mps: float) -> tuple[str, float]:
     ----------
     text : str
     speed_mps : float
-        Speed that a percentage refers to [m/s].
+        Speed [m/s]; a guess in per cent is a part of this speed.
 
     Returns
     -------
     who : str
-        The text before the colon, empty without one.
+        The text before the colon; empty without a colon.
     guess_mps : float
         The half-width [m/s].
 
     Raises
     ------
     OptionError
-        If it is not an estimate.
+        If the text is not an estimate.
     """
     before, colon, value = text.rpartition(":")
     who = plain(before.strip())[:LONGEST_NAME] if colon else ""
@@ -123,13 +122,13 @@ def _no_estimate(text: str) -> OptionError:
 
 
 def settings_of(bench: Bench) -> dict[str, Any]:
-    """Return the settings of a bench, for its guess."""
+    """Return the settings of a bench, for a guess about this bench."""
     values = {name: getattr(bench, name) for name in VALUES}
     return values | {"edges": bench.edges.name.lower()}
 
 
 def guesses_path(recording: Path | None, folder: Path) -> Path:
-    """Return where guesses are kept: beside the recording, else in a folder."""
+    """Return the path of the guesses: beside the recording, or in a folder."""
     if recording is None:
         return folder / f"lab{SUFFIX}"
     return recording.with_name(recording.name.removesuffix(".tsv") + SUFFIX)
@@ -142,7 +141,7 @@ def keep_guess(path: Path, *guesses: Guess) -> None:
     Raises
     ------
     RecordingError
-        If it cannot be written; nothing else is lost.
+        If the file cannot be written. Nothing else is lost.
     """
     line = "".join(f"{json.dumps(_data_of(guess))}\n" for guess in guesses)
     try:
@@ -154,9 +153,9 @@ def keep_guess(path: Path, *guesses: Guess) -> None:
             os.fsync(file.fileno())
     except OSError as error:
         raise RecordingError(
-            f"the estimate is not kept: {error.strerror}",
+            f"the estimate is not saved: {error.strerror}",
             where=str(path),
-            hint="make room there, or ignore this: nothing else depends on it",
+            hint="make room there, or ignore this error: only the estimate is lost",
         ) from error
 
 
@@ -226,7 +225,7 @@ def _number(value: Any) -> float:
 
 def files_of(paths: Sequence[Path]) -> list[Path]:
     """
-    Return the files of guesses that are named, are in a folder, or beside a recording.
+    Return the files of guesses: named files, files in a folder, or files beside a recording.
 
     Raises
     ------
@@ -242,7 +241,7 @@ def files_of(paths: Sequence[Path]) -> list[Path]:
             here = [beside] if beside.is_file() else []
         if not here:
             raise OptionError(
-                "no guesses are kept there",
+                "there are no guesses",
                 where=str(path),
                 hint="name a folder or a recording whose lab was started with --guess",
             )

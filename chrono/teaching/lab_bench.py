@@ -1,7 +1,6 @@
-"""The bench of the error lab: its settings, their steps, and presets worth a look.
+"""The bench of the error lab: its settings, their steps, and interesting presets.
 
-A bench is a rig and a speed. A value that is not set by hand stays as in the rig that the
-bench began with.
+A bench is a rig and a speed. A value that the user did not set is the value of the first rig.
 """
 
 from collections.abc import Mapping
@@ -33,13 +32,13 @@ VALUES: Mapping[str, tuple[float, ...]] = {
     "spread": (0, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05),
     "edges": tuple(float(edges) for edges in EDGES),
 }
-"""The steps of each setting, in SI units; a value between two steps goes to the next one."""
+"""The steps of each setting, in SI units. A value between two steps goes to the next step."""
 
 
 @dataclass(frozen=True)
 class Bench:
     """
-    One value for each setting.
+    A bench: one value for each setting.
 
     Attributes
     ----------
@@ -50,16 +49,16 @@ class Bench:
     clock_tolerance : float
         Half-width of the counter's relative error.
     trip_m : float
-        Half-width of the place in a beam where each gate trips [m].
+        ± of the place in a beam where each gate trips [m].
     edges : EdgesUsed
-        The edges that give the transit.
+        The edges from which the transit is measured.
     spread : float
         Relative standard deviation of the speed from shot to shot.
     base : Rig
-        Everything else.
+        The rig, for all other values.
     bounce_s : float
-        Standard uncertainty that the bounces of one recorded shot add to its transit [s]; 0
-        as soon as anything is set by hand.
+        Standard uncertainty that the bounces of one recorded shot add to its transit [s]. It
+        is 0 after the user has set any value.
     """
 
     speed_mps: float
@@ -75,7 +74,7 @@ class Bench:
 
     @property
     def rig(self) -> Rig:
-        """The rig of these settings; calibrated values stay until they are set by hand."""
+        """The rig of these settings; calibrated values stay until the user sets them."""
         record = rig_record(self.base)
         calibration = record["calibration"]
         if self.clock_tolerance != self.base.clock.rate_tolerance:
@@ -94,7 +93,7 @@ class Bench:
         return rig_from_record(record)
 
     def stepped(self, name: str, direction: int) -> "Bench":
-        """Return the bench with one setting a step up (+1) or down (−1), as far as it goes."""
+        """Return the bench with one setting a step up (+1) or down (−1), within its range."""
         value, values = float(getattr(self, name)), VALUES[name]
         if name == "edges":
             place = (EDGES.index(self.edges) + direction) % len(EDGES)
@@ -130,7 +129,7 @@ def bench_of_rig(rig: Rig, speed_mps: float, edges: EdgesUsed) -> Bench:
 
 
 def bench_of_shot(session: Session, row: ShotRow) -> Bench:
-    """Return the bench at which a shot of a session was clocked, with its setup's body."""
+    """Return the bench that matches a shot of a session, with the body of its setup."""
     rig, setups = with_rate(session.rig, session.host_rate), session.setups
     own = dict(setups.body(int(setups.at(np.array([row.key]))[0])))
     rig = rig.model_copy(update={"body": rig.body.model_copy(update=own)})
@@ -147,9 +146,9 @@ class Preset:
     ----------
     name : str
     rules : str
-        Name of the contribution, as in a budget.
+        Name of the largest contribution, as in a budget.
     values : mapping
-        Settings that differ from the usual bench.
+        Settings that are not as on the usual bench.
     """
 
     name: str
@@ -162,11 +161,11 @@ class Preset:
 
 
 USUAL = bench_of_rig(default_rig(), 22.0, EdgesUsed.BOTH).with_values(clock_tolerance=50e-6)
-"""The gates of a rig file that states only 300 mm, with a crystal."""
+"""The usual bench: the gates of a rig file that states only 300 mm, and a crystal."""
 
 
 def _with_aim(off_centre_m: float) -> Rig:
-    """Return the usual rig with balls that cross the beams this far off their middle."""
+    """Return the usual rig, but the beams cross the balls at this distance from the middle."""
     record = rig_record(USUAL.base)
     record["gates"]["off_centre_m"] = off_centre_m
     return rig_from_record(record)
@@ -179,7 +178,7 @@ PRESETS = (
         "tick",
         {"spacing_m": 0.05, "tick_s": 100e-6, "speed_mps": 45.0, "edges": EdgesUsed.LEAD},
     ),
-    Preset("trembling stamps", "jitter", {"jitter_s": 50e-6, "speed_mps": 45.0}),
+    Preset("large jitter", "jitter", {"jitter_s": 50e-6, "speed_mps": 45.0}),
     Preset(
         "ceramic clock",
         "clock rate",
@@ -187,7 +186,7 @@ PRESETS = (
     ),
     Preset("wide beams", "trip position", {"trip_m": 2e-3}),
     Preset(
-        "ball off its middle",
+        "ball off-centre",
         "chords",
         {"edges": EdgesUsed.LEAD, "spacing_m": 0.1, "base": _with_aim(0.012)},
     ),

@@ -25,9 +25,9 @@ class Side:
     speed_mps, U95_mps : float
         The speed and its ± at 95 % [m/s].
     rules : str
-        What has the largest share of the variance.
+        The contribution with the largest share of the variance.
     share : float
-        That share.
+        The share of this contribution.
     """
 
     speed_mps: float
@@ -58,7 +58,7 @@ class Question:
     ----------
     text : str
     change : callable
-        Makes the bench after the change.
+        Function that makes the changed bench.
     mean : bool
         The question is about the mean of `MEAN_OF` shots, on the same bench.
     """
@@ -68,7 +68,7 @@ class Question:
     mean: bool = False
 
     def answer(self, bench: Bench, seed: int = 0) -> Answer:
-        """Work out the answer for a bench."""
+        """Compute the answer for a bench."""
         before = side_of(bench)
         if self.mean:
             return Answer(before, _mean_side(bench, seed))
@@ -99,8 +99,8 @@ def _mean_side(bench: Bench, seed: int) -> Side | None:
     if series is None:
         return None
     parts = {
-        "what shots share": series.u_shared_mean_mps,
-        "what is new in each shot": series.u_random_mean_mps,
+        "shared errors": series.u_shared_mean_mps,
+        "random errors": series.u_random_mean_mps,
     }
     rules = max(parts, key=lambda name: parts[name])
     total = math.hypot(*parts.values())
@@ -119,26 +119,28 @@ def _one_pair(bench: Bench) -> Bench:
 
 QUESTIONS = (
     Question(
-        "The gates stand twice as far apart: what happens to the ±?", _scaled("spacing_m", 2)
+        "If the gates are twice as far apart, what happens to the ±?", _scaled("spacing_m", 2)
     ),
-    Question("The counter steps half as far: what happens to the ±?", _scaled("tick_s", 0.5)),
     Question(
-        "The body flies twice as fast: what happens to the ± in per cent?",
+        "If the counter's step is half as long, what happens to the ±?", _scaled("tick_s", 0.5)
+    ),
+    Question(
+        "If the body is twice as fast, what happens to the ± in per cent?",
         _scaled("speed_mps", 2),
     ),
     Question(
-        "The clock is ten times as good: what happens to the ±?",
+        "If the clock is ten times as good, what happens to the ±?",
         _scaled("clock_tolerance", 0.1),
     ),
     Question(
-        "The stamps tremble ten times as much: what happens to the ±?", _scaled("jitter_s", 10)
+        "If the jitter is ten times as large, what happens to the ±?", _scaled("jitter_s", 10)
     ),
     Question(
-        "One pair of edges for two, or two for one: what happens to the ±?",
+        "One pair of edges instead of two (or the reverse): what happens to the ±?",
         _one_pair,
     ),
     Question(
-        f"The same shot {MEAN_OF} times, and the mean of them: what is left of the ±?",
+        f"Take the mean of {MEAN_OF} such shots: how large is the ± of the mean?",
         lambda bench: bench,
         mean=True,
     ),

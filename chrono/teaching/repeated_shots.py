@@ -1,8 +1,8 @@
-"""Shots repeated on one bench: true times counted in ticks, then measured like any shot.
+"""Repeated shots on one bench: true times are counted in ticks, then measured like any shot.
 
-The errors of a bench's gates are drawn once, as the budget states them. The place of an edge
-in a tick, jitter and chords are new in each shot. The results are counter values, which the
-program's own measuring turns into speeds.
+The errors of a bench's gates are drawn once, from the distributions in the budget. The place
+of an edge in a tick, the jitter and the chords are new in each shot. The results are counter
+values. The measuring code of the program turns them into speeds.
 """
 
 from dataclasses import dataclass
@@ -17,22 +17,22 @@ from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.teaching.lab_bench import Bench
 
 SHOTS = 1000
-"""Enough to see a distribution, few enough to be drawn at once."""
+"""Number of shots: enough to see a distribution, and few enough to be drawn at once."""
 
 
 @dataclass(frozen=True, eq=False)
 class RepeatedShots:
     """
-    Shots repeated on one bench.
+    Repeated shots on one bench.
 
     Attributes
     ----------
     true_mps : ndarray of float64, shape (N,)
-        True speed of each shot's middle midway between the gates [m/s].
+        True speed of the body's middle for each shot, midway between the gates [m/s].
     transit_ticks : ndarray of float64, shape (N,)
-        The transits as counted, half ticks where two pairs are averaged.
+        The counted transits; half ticks are possible if two pairs are averaged.
     measured : Measured
-        Columns of N shots.
+        The measured values, as columns of N shots.
     """
 
     true_mps: Floats
@@ -50,11 +50,11 @@ def repeat_shots(
     ----------
     bench : Bench
     model : SpeedModel
-        That of the bench's rig.
+        The speed model of the bench's rig.
     seed : int
         The same seed gives the same gates and the same random errors.
     count : int, optional
-        How many shots.
+        Number of shots.
     """
     rng = np.random.default_rng(seed)
     true_mps = bench.speed_mps * (1 + bench.spread * rng.standard_normal(count))
@@ -78,18 +78,18 @@ def repeat_shots(
 
 def step_errors(bench: Bench, model: SpeedModel, seed: int, count: int) -> Floats:
     """
-    Return the errors by counting alone, for transits of any fraction of a tick [ticks].
+    Return the errors that counting alone causes, for transits of any length [ticks].
 
     Parameters
     ----------
     bench : Bench
-        Only its tick and its edges matter; jitter is left out.
+        The bench; only its tick and its edges are used, not the jitter.
     model : SpeedModel
-        That of the bench's rig.
+        The speed model of the bench's rig.
     seed : int
         Seed of the random numbers.
     count : int
-        How many transits.
+        Number of transits.
     """
     rng = np.random.default_rng(seed)
     ticks = np.ceil(model.board_transit(bench.speed_mps, bench.edges) / bench.tick_s) + 1
@@ -109,12 +109,12 @@ def count_shots(
     Parameters
     ----------
     bench : Bench
-        Its tick, jitter and edges.
+        The bench; its tick, jitter and edges are used.
     lead_s, trail_s, block_s : ndarray of float64, shape (N,)
-        Transits of the front and of the back, time for which gate A is blocked [s], by the
-        board's clock.
+        Transit of the front, transit of the back, and time for which gate A is blocked [s].
+        All are times of the board's clock.
     rng : Generator
-        Draws where in a tick a shot begins, and the jitter.
+        Random numbers for the place in a tick where a shot begins, and for the jitter.
     """
     count = len(lead_s)
     begin_s = rng.random(count) * bench.tick_s
@@ -149,7 +149,7 @@ def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: in
 def _edge_speeds(
     model: SpeedModel, true_mps: Floats, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Return path / transit of front and back; all shots share one random error of drag."""
+    """Return path / transit of front and back; all shots share one error of drag."""
     off, motion = float(rng.standard_normal()), model.motion
     lead, trail = (
         motion.mean_speed(

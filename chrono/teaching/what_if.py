@@ -1,11 +1,11 @@
-"""A recording measured a second time under an assumption, and both side by side.
+"""Measure a recording a second time under an assumption, and compare both results.
 
-The same rows go through the same processor and the same measuring; only the assumption
-differs. A coarser counter, whose step is a whole number n of recorded ticks, reads
-⌊(t + p)/n⌋ of its own steps. Since ⌊⌊t⌋/n⌋ = ⌊t/n⌋, its reading follows exactly from the
-recorded one. It is written in the units of the recorded counter. Its readings before and after
-a wrap or a restart are unrelated, except that the steps between the edges of one shot are kept
-across a wrap.
+Both times the same rows go through the same processor and the same measuring code; only the
+assumption differs. A coarser counter, whose step is a whole number n of recorded ticks, reads
+⌊(t + p)/n⌋ of its own steps. Since ⌊⌊t⌋/n⌋ = ⌊t/n⌋, the coarse reading follows exactly from
+the recorded reading. It is written in the units of the recorded counter. The readings before
+and after a wrap or a restart are unrelated, with one exception: the steps between the edges of
+one shot are kept across a wrap.
 """
 
 from collections.abc import Sequence
@@ -36,14 +36,14 @@ from chrono.session.speed_models import Assumptions
 
 class CoarseCounter:
     """
-    Takes batches and passes them on with coarser timestamps.
+    Receive batches, and pass them on with coarser timestamps.
 
     Parameters
     ----------
     taker : BatchTaker
         Receives the coarser batches.
     rig : Rig
-        Describes the recorded counter, until a hello line does.
+        Describes the recorded counter until a hello line describes it.
     as_if : Assumptions
         The coarse step and phase; without a step the timestamps stay unchanged.
     """
@@ -57,7 +57,7 @@ class CoarseCounter:
         self._last: tuple[int, int] | None = None
 
     def feed(self, batch: Batch) -> None:
-        """Take a batch."""
+        """Receive a batch, and pass it on with coarser timestamps."""
         events = batch.events
         if self._as_if.tick_s is not None:
             counter = self._coarser(events, batch.controls)
@@ -77,7 +77,7 @@ class CoarseCounter:
         return counter
 
     def _stretch(self, counter: Ints, timed: Bools) -> None:
-        """Coarsen the timestamps of one counter, in place."""
+        """Make the timestamps of one counter coarser, in place."""
         raw = counter[timed]
         if not len(raw):
             return
@@ -93,19 +93,19 @@ class CoarseCounter:
 
 
 def recorded_tick(clock: Clock) -> tuple[float, int]:
-    """Return the step of a recording's timestamps [s], and its number of counter units."""
+    """Return the step of a recording's timestamps [s], and the step in counter units."""
     return clock.tick_s, max(round(clock.tick_s / clock.unit_s), 1)
 
 
 PAIRS = {"leading": EdgesUsed.LEAD, "trailing": EdgesUsed.TRAIL}
 
 _SAME = 1e-6
-"""A tick given with fewer digits than the recorded one still counts as that tick."""
+"""Tolerance: a tick that was typed with fewer digits still counts as the recorded tick."""
 
 
 @dataclass(frozen=True)
 class SetupPair:
-    """The counted shots of one setup as recorded and as assumed, None without any."""
+    """The counted shots of one setup, as recorded and as assumed; None without shots."""
 
     name: str
     recorded: Series | None
@@ -115,7 +115,7 @@ class SetupPair:
 @dataclass(frozen=True, eq=False)
 class WhatIf:
     """
-    A recording's shots as they were measured, and as measured under an assumption.
+    The shots of a recording, measured as recorded and measured under an assumption.
 
     Attributes
     ----------
@@ -124,21 +124,22 @@ class WhatIf:
     session : Session
         The same recording under the assumption, closed.
     tick_s, recorded_tick_s : float
-        Step of the timestamps as assumed, and as recorded [s].
+        Assumed step and recorded step of the timestamps [s].
     places : ndarray of intp, shape (N,)
-        For each recorded shot its index in `session.log`, -1 if it is missing there.
+        For each recorded shot, its index in `session.log`; -1 if it is missing there.
     new : int
-        Shots that are only there under the assumption.
+        Number of shots that exist only under the assumption.
     true, supposed : Measured
-        Columns of N recorded shots; NaN where there is no speed.
+        Measured values as columns of N recorded shots; NaN for a shot without a speed.
     compared : ndarray of bool, shape (N,)
-        Counted shots that have a speed both times.
+        Marks the counted shots that have a speed in both measurements.
     within : ndarray of bool, shape (N,)
-        Those whose recorded speed lies within the U95 stated under the assumption.
+        Marks the compared shots whose recorded speed lies within the assumed U95.
     by_steps_s : ndarray of float64, shape (N,)
-        Change of a transit by the coarser steps alone, half-width at 95 % [s].
+        Change of a transit that the coarser steps alone cause, half-width at 95 % [s].
     within_a_step, blocked_within_a_step : int
-        Recorded shots whose transit, or whose blocking of a gate, is shorter than a step.
+        Number of recorded shots whose transit, or whose time in a gate, is shorter than a
+        step.
     setups : tuple of SetupPair
     """
 
@@ -160,36 +161,36 @@ class WhatIf:
 
     @property
     def difference_mps(self) -> Floats:
-        """Speed as assumed less speed as recorded [m/s], shape (N,)."""
+        """Assumed speed minus recorded speed [m/s], shape (N,)."""
         return self.supposed.speed_mps - self.true.speed_mps
 
     @property
     def missing(self) -> int:
-        """Recorded shots that are not there under the assumption."""
+        """Number of recorded shots that are missing under the assumption."""
         return int((self.places < 0).sum())
 
     @property
     def without_speed(self) -> int:
-        """Counted shots as recorded that have no speed under the assumption."""
+        """Number of counted recorded shots that have no speed under the assumption."""
         counted = self.recorded.session.counted() & (self.places >= 0)
         return int((counted & ~np.isfinite(self.supposed.speed_mps)).sum())
 
     @property
     def sound_only_so(self) -> int:
-        """Shots without a speed as recorded that have one under the assumption."""
+        """Number of shots that have a speed only under the assumption."""
         has_speed = np.isfinite(self.supposed.speed_mps)
         return int((has_speed & ~np.isfinite(self.true.speed_mps)).sum())
 
     @property
     def steps_alone(self) -> bool:
-        """Whether only coarser steps change a transit."""
+        """Whether the coarser steps are the only change of a transit."""
         as_if = self.as_if
         same_transit = as_if.edges == EdgesUsed.BOTH and not as_if.clock_error
         return same_transit and self.tick_s > self.recorded_tick_s
 
     @property
     def explained(self) -> Bools:
-        """Compared shots whose transit changes by at most `by_steps_s`."""
+        """Marks the compared shots whose transit changes by at most `by_steps_s`."""
         moved_s = np.abs(self.supposed.transit_s - self.true.transit_s)
         return self.compared & (moved_s <= self.by_steps_s)
 
@@ -201,14 +202,14 @@ def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
     Parameters
     ----------
     recorded : LoadedRecording
-        Read to its end, as it was recorded.
+        The recording, read to its end without an assumption.
     as_if : Assumptions
         The assumption; it must not be empty.
 
     Raises
     ------
     OptionError
-        If the recording cannot show what the assumption would change.
+        If this recording cannot show the effect of the assumption.
     """
     true = recorded.session
     _refuse_unanswerable(true, as_if)
@@ -241,7 +242,7 @@ def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
 
 def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
     """
-    Return the rig that the assumption takes for the true one.
+    Return the rig that is true under the assumption.
 
     Raises
     ------
@@ -258,10 +259,10 @@ def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
         return rig_from_record(record)
     except RigError as error:
         raise OptionError(
-            f"gates cannot stand {as_if.spacing_m * 1e3:.6g} mm apart with this rig: "
+            f"with this rig the gates cannot be {as_if.spacing_m * 1e3:.6g} mm apart: "
             f"{error.where} {error.message}".replace(":  ", ": "),
             where="--as-if-spacing",
-            hint="give a spacing nearer to the true one",
+            hint="give a spacing nearer to the true spacing",
         ) from error
 
 
@@ -269,22 +270,22 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
     if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
-            "a line with only a transit does not show where in a step it began",
+            "its lines contain only transits, so the start in a step is not known",
             where="--as-if-tick",
             hint="use a recording of edges",
         )
     if as_if.tick_s is not None and as_if.tick_s < tick_s * (1 - _SAME):
         raise OptionError(
             f"{as_if.tick_s * 1e6:.6g} us is finer than the recorded step of "
-            f"{tick_s * 1e6:.6g} us, and what was not recorded cannot be known",
+            f"{tick_s * 1e6:.6g} us, and finer steps were not recorded",
             where="--as-if-tick",
             hint="give a coarser step, or record with a finer counter",
         )
     if as_if.clock_error and session.host_rate is not None:
         raise OptionError(
-            "here the counter's rate comes from its beats, which would show such an error",
+            "here the counter's rate comes from its beats, and the beats show such an error",
             where="--as-if-clock",
-            hint="use a rig whose rate does not come from the host's clock",
+            hint="use a rig whose rate does not come from the computer's clock",
         )
 
 
@@ -301,7 +302,7 @@ def _supposed_session(recorded: LoadedRecording, as_if: Assumptions) -> Session:
 
 
 def _partners(first: Ints, second: Ints) -> Places:
-    """Return for each of `first` its index in `second`: the shot begun by the same line."""
+    """Return for each `first` shot the index of the `second` shot with the same first line."""
     left: dict[int, list[int]] = {}
     for place in range(len(second) - 1, -1, -1):
         left.setdefault(int(second[place]), []).append(place)
@@ -310,7 +311,7 @@ def _partners(first: Ints, second: Ints) -> Places:
 
 
 def _taken(measured: Measured, places: Places) -> Measured:
-    """Return the columns at these places, NaN where there is none."""
+    """Return the columns at these indices; NaN for a missing shot."""
     lacking = places < 0
     columns = {}
     for name, column in vars(measured).items():
@@ -320,7 +321,7 @@ def _taken(measured: Measured, places: Places) -> Measured:
 
 
 def _by_steps(session: Session, places: Places, recorded_s: float) -> Floats:
-    """Return what steps of n recorded ticks add to steps of one, for the edges used."""
+    """Return the error that steps of n recorded ticks add to steps of one tick."""
     tick_s = session.model.tick_s
     added_s = np.sqrt(max(tick_s**2 - recorded_s**2, 0.0))
     one, both = (

@@ -1,9 +1,10 @@
 """A sheet of tasks on real shots: speed, worst-case limits, combined uncertainty.
 
-Every counter value of a sheet is in the recording. Pupils use the plain formula v = d/t. The
-program's corrections (tilt, drag, chords) are left out; the key shows the program's own value
-beside theirs. Each group has its own shots and its own spacing tolerance: no number of five
-or more digits is in two groups' keys.
+Every counter value of a sheet is in the recording. Pupils use the plain formula v = d/t. A '
+    'sheet does not use the program's corrections (tilt, drag, chords); the key shows the '
+        'program's
+value beside the pupils' value. Each group has its own shots and its own spacing tolerance. So a
+number with five or more digits is in the key of one group only.
 """
 
 import math
@@ -27,10 +28,10 @@ from chrono.session.recording_loader import LoadedRecording, feed_blocks
 from chrono.session.session import Session
 
 Edge = tuple[int, int, Ints]
-"""Gate (0 is A), level (1 is blocked), and counter values, shape (N,)."""
+"""Gates (0 is A), levels (1 is blocked), and counter values, shape (N,) each."""
 
 MOST_CANDIDATES = 20_000
-"""Most shots of a setup that are looked at: enough for every group of a school."""
+"""Largest number of shots of a setup that are used: enough for every group of a school."""
 _HARMLESS = int(Flag.COMPANION | Flag.LEAD_ONLY)
 
 
@@ -42,19 +43,19 @@ class SheetShot:
     Attributes
     ----------
     number : int
-        Its number in the session, from 1.
+        Number of the shot in the session, from 1.
     setup : str
     edges : tuple of int
-        Counter values as the board sent them: A lead, A trail, B lead, B trail; A lead and
-        B lead if lines have no trailing edge; only the transit if lines have nothing else.
+        Counter values that the board sent: A lead, A trail, B lead, B trail. Lines without
+        trailing edges give A lead and B lead; lines with only a transit give the transit.
     transits : tuple of int
-        Of the leading edges, and if known of the trailing edges [counter units].
+        Transit of the leading edges, and of the trailing edges if known [counter units].
     time_s : float
-        Their mean as a true time [s].
+        Mean of the transits as a true time [s].
     speed_mps : float
-        Spacing divided by that time [m/s].
+        Spacing divided by `time_s` [m/s].
     own_mps, U95_mps : float
-        The program's own result [m/s].
+        Speed and ± that the program computed [m/s].
     """
 
     number: int
@@ -68,7 +69,7 @@ class SheetShot:
 
 
 def fit_shots(recorded: LoadedRecording) -> list[list[SheetShot]]:
-    """Return the counted shots that suit a sheet, setup by setup, in their order."""
+    """Return the counted shots that are suitable for a sheet, for each setup in order."""
     session, rig = recorded.session, recorded.session.rig
     log, places = session.log, {}
     for setup, sample in samples_of(session).items():
@@ -113,7 +114,7 @@ def _sheet_shot(
 
 
 def _raw_edges(recorded: LoadedRecording, rig: Rig, places: Ints) -> dict[int, tuple[int, ...]]:
-    """Return the counter values of shots of which every edge is in the recording."""
+    """Return the counter values of the shots whose edges are all in the recording."""
     shots = recorded.session.log.shots[places]
     two = bool((shots["used"] == EdgesUsed.BOTH).any())
     names = ("lead", "trail", "block_a") if two else ("lead",)
@@ -149,9 +150,9 @@ def _edges(
 
 class _FirstEdges:
     """
-    Takes batches and keeps the counter value of each shot's first edge, found by its time.
+    Receive batches, and keep the counter value of each shot's first edge, found by its time.
 
-    A shot's key continues when its board restarts the counter, so it is not a counter value.
+    The key of a shot is not a counter value, because it continues when the board restarts.
     """
 
     def __init__(self, host_us: Ints) -> None:
@@ -167,14 +168,14 @@ class _FirstEdges:
             self._found.setdefault(int(at), int(counter))
 
     def counters(self) -> tuple[Ints, Bools]:
-        """Return the counter value of each shot's first edge, and where one was found."""
+        """Return the counter value of each shot's first edge, and whether it was found."""
         found = [self._found.get(at, -1) for at in self._host_us.tolist()]
         counters = np.array(found, np.int64)
         return counters, counters >= 0
 
 
 class _Sought:
-    """Takes batches and notes which of the wanted edges are in them."""
+    """Receive batches, and note which wanted edges they contain."""
 
     def __init__(self, edges: Sequence[tuple[int, int, Ints]]) -> None:
         self._edges = edges
@@ -194,9 +195,10 @@ class _Sought:
 RESTATED_STEP = 0.05
 """Relative growth of the spacing's tolerance from group to group."""
 SAME_DIGITS = 1e-5
-"""Values with a smaller relative difference may look alike in six digits, in any unit."""
+"""Values with a smaller relative difference may have the same six digits in some unit."""
 LIMIT_FACTOR = 2.0
-"""A calibrated quantity has no hard limit; ± 2 u is used instead."""
+"""Limit of a calibrated quantity in standard uncertainties: ± 2 u, because it has no hard
+limit."""
 
 
 @dataclass(frozen=True)
@@ -208,9 +210,9 @@ class Facts:
     ----------
     spacing_m : float
     spacing : Input
-        As stated for this group.
+        Spacing and tolerance as stated for this group.
     trip : Input or None
-        Of each gate; None if the spacing includes it.
+        Trip position of each gate; None if the spacing includes it.
     unit_s : float
         Time of one counter unit [s].
     tick_s : float
@@ -223,10 +225,10 @@ class Facts:
         Relative error of the counter's frequency, 0 unless calibrated.
     rate : Input
     latency_s : float
-        Delay of gate B less that of gate A, 0 unless calibrated [s].
+        Delay of gate B minus delay of gate A, 0 unless calibrated [s].
     latency : Input
     pairs : int
-        Pairs of edges that a time is the mean of, 1 or 2.
+        Number of edge pairs in the mean of a time, 1 or 2.
     """
 
     spacing_m: float
@@ -245,7 +247,7 @@ class Facts:
 
 @dataclass(frozen=True)
 class WorstCaseLimits:
-    """Worst cases of path [m], time [s] and speed [m/s] of one shot."""
+    """The worst cases of path [m], time [s] and speed [m/s] of one shot."""
 
     path_low_m: float
     path_high_m: float
@@ -258,22 +260,22 @@ class WorstCaseLimits:
 @dataclass(frozen=True)
 class RootSumSquare:
     """
-    Standard uncertainties of one shot, combined by the root of the sum of squares.
+    The standard uncertainties of one shot, combined as the root of the sum of squares.
 
     Attributes
     ----------
     u_spacing_m, u_trip_m : float
-        Of the spacing, and of each gate's place [m].
+        u of the spacing, and u of each gate's trip position [m].
     u_tick_s, u_jitter_s, u_rate_s, u_latency_s : float
-        Of the time [s].
+        Contributions of tick, jitter, rate and delays to the u of the time [s].
     u_path_m, u_time_s : float
-        Of the path [m] and of the time [s].
+        u of the path [m], and u of the time [s].
     u_relative : float
-        Of the speed, divided by the speed.
+        u of the speed, divided by the speed.
     u_mps, U_mps : float
-        Of the speed, and twice that [m/s].
+        u of the speed, and twice this value [m/s].
     u_random_mps : float
-        Of the speed, only from what is new in each shot: step and jitter [m/s].
+        u of the speed from the errors that are new in each shot: step and jitter [m/s].
     """
 
     u_spacing_m: float
@@ -300,9 +302,9 @@ class Task:
     group : int
     facts : Facts
     shots : tuple of SheetShot
-        All of one setup; limits and uncertainty are asked for the first shot.
+        Shots of one setup. The tasks on limits and uncertainty are about the first shot.
     mean_mps, s_mps : float
-        Of the speeds [m/s]; s is NaN for one shot.
+        Mean and standard deviation of the speeds [m/s]; s is NaN for one shot.
     limits : WorstCaseLimits
     combined : RootSumSquare
     """
@@ -319,12 +321,12 @@ class Task:
 @dataclass(frozen=True, eq=False)
 class Worksheet:
     """
-    Sheets of some groups from one recording.
+    The sheets of some groups from one recording.
 
     Attributes
     ----------
     name : str
-        Of the recording.
+        Name of the recording.
     rig : Rig
     tasks : tuple of Task
     """
@@ -341,24 +343,24 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
     Parameters
     ----------
     recorded : LoadedRecording
-        Read whole.
+        The recording, read to its end.
     shots : int
-        Shots of each group.
+        Number of shots for each group.
     groups : sequence of int
-        Numbers of the groups wanted, from 1, ascending.
+        Numbers of the wanted groups, from 1, ascending.
 
     Raises
     ------
     OptionError
-        If the recording has too few shots for groups that share no number, or if its bodies
-        fall or rise: then d/t is not their speed midway.
+        If the recording has too few shots for groups without common numbers. Also if its bodies
+        fall or rise, because then d/t is not their speed midway.
     """
     if not recorded.session.model.motion.is_level:
         raise OptionError(
             "its bodies fall or rise between the gates (gates.slope), so the sheet's "
             "v = d/t is not their speed midway",
             where=str(recorded.path),
-            hint="take a recording of a level path",
+            hint="use a recording of a level path",
         )
     found: list[Task] = []
     made = 0
@@ -368,15 +370,17 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
         if made == groups[-1]:
             return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
-        f"its shots are enough for {made} groups of {shots}, group {groups[-1]} is wanted; "
+        f"its shots are enough for {made} groups of {shots}, but you want group {groups[-1]}; "
         "it can use counted shots without a doubtful flag, with every edge recorded",
         where=str(recorded.path),
-        hint=" or ".join([*_offers(recorded, shots, made, groups[-1]), "another recording"]),
+        hint=" or ".join(
+            [*_offers(recorded, shots, made, groups[-1]), "use another recording"]
+        ),
     )
 
 
 def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> Iterator[str]:
-    """Yield the options that would fit."""
+    """Yield the options that this recording allows."""
     if made:
         yield f"--groups {made}"
     for fewer in range(shots - 1, 0, -1):
@@ -386,7 +390,7 @@ def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> It
 
 
 def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
-    """Yield the tasks of one group after another; setups take turns."""
+    """Yield the tasks of the groups in order; the groups use the setups in turn."""
     pools = fit_shots(recorded)
     seen: dict[str, list[float]] = {}
     group, turn = 1, 0
@@ -408,7 +412,7 @@ def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
 
 
 def _results(task: Task) -> dict[str, list[float]]:
-    """Return the numbers of a group that no other group may have, by their kind."""
+    """Return the numbers of a group that no other group may have, for each kind of number."""
     limits, combined, shots = task.limits, task.combined, task.shots
     return {
         "transit": [float(transit) for shot in shots for transit in shot.transits],
@@ -426,7 +430,7 @@ def _results(task: Task) -> dict[str, list[float]]:
 
 
 def _near(values: list[float], others: list[float]) -> bool:
-    """Tell whether a value may be printed with the same digits as one of others."""
+    """Return whether a value may have the same printed digits as one of the others."""
     own = np.array([value for value in values if math.isfinite(value) and value != 0])
     gaps = np.abs(own[:, np.newaxis] - np.array(others)[np.newaxis, :])
     return bool(np.any(gaps <= SAME_DIGITS * np.abs(own[:, np.newaxis])))
@@ -462,14 +466,14 @@ def _facts(session: Session, group: int, pairs: int) -> Facts:
 
 
 def half_width(stated: Input | None) -> float:
-    """Return the limit that a worst case takes for an input."""
+    """Return the limit of an input in a worst case."""
     if stated is None:
         return 0.0
     return stated.half_width if math.isfinite(stated.half_width) else LIMIT_FACTOR * stated.u
 
 
 def limits_of(facts: Facts, time_s: float) -> WorstCaseLimits:
-    """Return the worst cases of a shot with this true time: all limits in one direction."""
+    """Return the worst cases of a shot with this true time: all inputs are at a limit."""
     path = half_width(facts.spacing) + 2 * half_width(facts.trip)
     rate, late = half_width(facts.rate), half_width(facts.latency)
     low_m, high_m = facts.spacing_m - path, facts.spacing_m + path

@@ -1,8 +1,8 @@
-"""Answers of groups to their sheets, held against the key.
+"""Compare the answers of groups to their sheets with the key.
 
-An answer is a line ``group quantity value``, such as ``3 v 22.13``. The quantities are those
-of the sheet: t, v, mean, s, high, low, u and U. An answer is right if it is the key's value
-as far as it was rounded; rounded so far that too few digits are left, it is ``short``.
+An answer is a line ``group quantity value``, such as ``3 v 22.13``. A quantity is one of the
+sheet's letters: t, v, mean, s, high, low, u and U. An answer is right if it is the key's
+value, rounded to the digits of the answer. An answer with too few digits is ``short``.
 """
 
 import math
@@ -14,17 +14,17 @@ from enum import StrEnum
 from chrono.teaching.worksheet import Task
 
 QUANTITIES = ("t", "v", "mean", "s", "high", "low", "u", "U")
-"""What is marked, in the order of the sheet."""
+"""The quantities that are marked, in the order of the sheet."""
 
 _FEWEST_DIGITS = {"s": 2, "u": 1, "U": 1}
 _ENOUGH_DIGITS = 3
 _CLOSE = {"s": 0.02, "u": 0.05, "U": 0.05}
 _USUALLY_CLOSE = 0.0005
-"""Relative error of who rounds in between, and so in the last digit."""
+"""Allowed relative error, because pupils may round values in between."""
 
 
 class AnswerVerdict(StrEnum):
-    """What an answer is."""
+    """The result of marking an answer."""
 
     RIGHT = "right"
     SHORT = "short"
@@ -34,17 +34,17 @@ class AnswerVerdict(StrEnum):
 @dataclass(frozen=True)
 class MarkedAnswer:
     """
-    One answer.
+    One marked answer.
 
     Attributes
     ----------
     group : int
     quantity : str
-        Of `QUANTITIES`.
+        One of `QUANTITIES`.
     text : str
-        As it was given.
+        The answer as it was given.
     key : float
-        In the unit of the sheet.
+        The right value in the unit of the sheet.
     verdict : AnswerVerdict
     """
 
@@ -63,13 +63,13 @@ class Marking:
     Attributes
     ----------
     groups : tuple of int
-        That have a sheet.
+        Groups that have a sheet.
     quantities : tuple of str
-        That are asked for.
+        Quantities that the sheets ask for.
     answers : mapping
-        By group and quantity; the last one that was given.
+        The last answer for each group and quantity.
     left_out : tuple of (int, str)
-        Number of a line, from 1, and why it is no answer.
+        Number of a line, from 1, and why the line is not an answer.
     """
 
     groups: tuple[int, ...]
@@ -83,7 +83,7 @@ LONGEST_LINE = 200
 
 
 def keys_of(task: Task, speed_mps: float, time_s: float) -> dict[str, float]:
-    """Return the key of a sheet, with a unit of speed [m/s] and one of time [s]."""
+    """Return the key of a sheet, for a unit of speed [m/s] and a unit of time [s]."""
     speeds = {
         "v": task.shots[0].speed_mps,
         "mean": task.mean_mps,
@@ -104,16 +104,16 @@ def mark_answers(
     lines: Iterable[str], tasks: Iterable[Task], speed_mps: float, time_s: float
 ) -> Marking:
     """
-    Mark answers.
+    Mark the answers of groups.
 
     Parameters
     ----------
     lines : iterable of str
-        An answer each; empty ones, and those that begin with ``#``, say nothing.
+        Lines with one answer each. Empty lines and lines that begin with ``#`` are skipped.
     tasks : iterable of Task
-        Of the sheets.
+        The tasks of the sheets.
     speed_mps, time_s : float
-        Units of the sheets [m/s], [s].
+        Units of the sheets, in m/s and in s.
     """
     keys = {task.group: keys_of(task, speed_mps, time_s) for task in tasks}
     answers: dict[tuple[int, str], MarkedAnswer] = {}
@@ -132,7 +132,7 @@ def mark_answers(
 
 
 def _answer(line: str, keys: Mapping[int, Mapping[str, float]]) -> MarkedAnswer | str:
-    """Return an answer, or why a line is none."""
+    """Return an answer, or the reason why a line is not an answer."""
     words = line[:LONGEST_LINE].replace(";", " ").split()
     if len(words) != 3:
         return 'write group, quantity and value, such as "3 v 22.13"'

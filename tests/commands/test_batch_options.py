@@ -78,14 +78,14 @@ def test_bad_files_are_left_out_and_named_where_that_is_wanted(chrono, with_bad,
     assert len(rows(outcome.out)) == 100
     told = outcome.err.splitlines()
     assert [line.split(":")[1].strip() for line in told] == ["week/b.tsv", "week/d.tsv"]
-    assert all(line.endswith("left out") for line in told)
+    assert all(line.endswith("skipped") for line in told)
 
 
 @pytest.mark.parametrize("command", ["summary", "compare", "check"])
 def test_every_command_can_leave_bad_files_out(chrono, with_bad, command) -> None:
     outcome = chrono(command, "week", "--skip-bad")
     assert outcome.code == 1
-    assert outcome.err.count("left out") == 2
+    assert outcome.err.count("skipped") == 2
     assert "a.tsv" in outcome.out
 
 
@@ -235,7 +235,7 @@ def test_a_report_takes_folders_and_leaves_bad_files_out_where_that_is_wanted(
 ) -> None:
     done = chrono("report", with_bad, "-o", tmp_path / "x.html", "--skip-bad")
     assert done.code == 1
-    assert "left out" in done.err
+    assert "skipped" in done.err
     assert (tmp_path / "x.html").exists()
     is_one_clear_complaint(chrono("report", with_bad, "-o", tmp_path / "y.html"))
     assert not (tmp_path / "y.html").exists()
@@ -251,7 +251,7 @@ def test_more_recordings_than_a_page_shows_are_refused(chrono, tmp_path) -> None
 def test_a_picture_takes_a_folder_of_one_recording_and_refuses_more(chrono, tmp_path) -> None:
     many_links(tmp_path / "many", 2)
     refused = chrono("picture", "many", "-o", "x.svg")
-    is_one_clear_complaint(refused, "there are 2 recordings", "at most 1", "name one")
+    is_one_clear_complaint(refused, "there are 2 recordings", "at most 1", "name only one")
     many_links(tmp_path / "single", 1)
     assert chrono("picture", "single", "-o", "x.svg").code == 1, "a lamp flickers there"
     assert (tmp_path / "x.svg").stat().st_size

@@ -61,8 +61,8 @@ def test_a_yes_adds_it(chrono, recording, monkeypatch):
         (("--set", "gates.slope=3 mm"), "gates.slope is"),
         (("--set", "gates.slope"), "does not set a key"),
         (("--set", "calibration.clock.u=1 ppm"), "cannot be set by itself"),
-        (("--set", "gates.slope=level"), "has this rig already"),
-        ((), "has this rig already"),
+        (("--set", "gates.slope=level"), "already has this rig"),
+        ((), "already has this rig"),
     ],
 )
 def test_what_corrects_nothing_is_refused(chrono, recording, words, said):

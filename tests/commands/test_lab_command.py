@@ -35,7 +35,7 @@ def test_without_a_terminal_everything_is_printed_once(chrono) -> None:
         "true value",
         "theory 0.408",
         "shares of u²",
-        "7. The same",
+        "7. Take the mean",
     ):
         assert words in done.out
     assert done.err == ""
@@ -131,7 +131,7 @@ def test_where_the_estimate_cannot_be_kept_it_is_said_and_shown_all_the_same(
 
     assert done.code == 1
     assert "said ± 0.4" in done.out
-    assert "not kept" in done.err
+    assert "not saved" in done.err
 
 
 def test_guesses_are_exported_as_csv_and_json(chrono, monday, say, tmp_path) -> None:

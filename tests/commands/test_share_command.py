@@ -74,7 +74,7 @@ def test_in_a_network_a_secret_leads_the_path_and_a_code_is_drawn() -> None:
     code = [line for line in shared.said.splitlines() if "##" in line]
     assert len(code) >= 25
     assert set("".join(code)) == {"#", " "}
-    assert "network itself can read along" in shared.said
+    assert "Others in the network can read the data" in shared.said
     assert ask(shared).status == 200
     wrong = http.client.HTTPConnection(address, shared.port, timeout=PATIENCE_S)
     wrong.request("GET", "/")
@@ -126,7 +126,7 @@ def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
     assert all(lines)
     _, err = shared.end()
     assert shared.process.returncode == 1
-    assert "no longer served; clocking went on without it" in err
+    assert "no longer served; clocking continued without it" in err
 
 
 @posix
@@ -190,7 +190,7 @@ def test_keys_lead_a_round_of_guesses(tmp_path, from_board) -> None:
     words = board if from_board else (path,)
     shared = Shared(*words, "--guesses", "--hidden", stdin=keys.terminal)
     assert "o  open a round" in shared.said
-    assert "Nobody proves who sent a guess" in shared.said
+    assert "Nobody can check who sent a guess" in shared.said
     assert state_of(shared, 3 if from_board else 40)["latest"]["speed"] == ""
     token = token_of(shared)
     assert send_guess(shared, token, "22", "owls") == 409
@@ -212,7 +212,7 @@ def test_keys_lead_a_round_of_guesses(tmp_path, from_board) -> None:
 def test_a_recording_that_is_not_there_yet_is_waited_for(tmp_path) -> None:
     path = tmp_path / "monday.tsv"
     program = Program("share", path, "--web-port", "0", text=True, start_new_session=True)
-    assert "not there yet" in program.stderr.readline()
+    assert "does not exist yet" in program.stderr.readline()
     path.write_bytes(BANDS.read_bytes())
     said = program.stderr.readline()
     while "is shown" not in said:
@@ -231,7 +231,7 @@ def test_waiting_for_a_recording_ends_calmly(tmp_path) -> None:
     program = Program(
         "share", tmp_path / "x.tsv", "--web-port", "0", text=True, start_new_session=True
     )
-    assert "not there yet" in program.stderr.readline()
+    assert "does not exist yet" in program.stderr.readline()
     program.stderr.readline()
     os.killpg(program.pid, signal.SIGINT)
     assert program.stderr.read() == "stopped\n"
@@ -252,7 +252,7 @@ def test_waiting_for_a_recording_ends_calmly(tmp_path) -> None:
         ((BANDS, "--recording", "x.tsv"), ("--recording", "only read")),
         ((BANDS, "--seats", "0"), ("--seats", "equal to 1")),
         ((BANDS, "--setup", "x"), ("--setup", "only read")),
-        ((BANDS, "--address", "192.0.2.7"), ("--address", "no address of this computer")),
+        ((BANDS, "--address", "192.0.2.7"), ("--address", "not an address of this computer")),
         (("virtual://nothing",), ("nothing",)),
         (("/dev/nowhere",), ("rig",)),
     ],

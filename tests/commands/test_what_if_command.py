@@ -151,9 +151,9 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        ((), ("no option says what to change", "--as-if-tick")),
-        (("--phase", "0.5"), ("no option says what to change",)),
-        (("--as-if-edges", "leading", "--phase", "0.5"), ("--phase", "needs a step")),
+        ((), ("no option states what to change", "--as-if-tick")),
+        (("--phase", "0.5"), ("no option states what to change",)),
+        (("--as-if-edges", "leading", "--phase", "0.5"), ("--phase", "needs --as-if-tick")),
         (("--as-if-tick", "8 us", "--phase", "1"), ("--phase", "not a phase")),
         (("--as-if-tick", "8 us", "--phase", "-0.1"), ("--phase", "not a phase")),
         (("--as-if-tick", "8 us", "--phase", "nan"), ("--phase", "not a phase")),

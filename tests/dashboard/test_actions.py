@@ -221,7 +221,7 @@ async def test_quitting_a_live_session_is_asked_about(recording):
 async def test_every_way_out_asks_once_while_a_session_is_recorded(recording, way):
     async with clocking(way, recording=recording, size=(60, 20)) as (_, _, app, pilot):
         assert isinstance(app.screen, QuitDialog)
-        assert "n or Esc: go on" in screen_text(app)
+        assert "n or Esc: continue" in screen_text(app)
         await pilot.press("escape")
         assert app.is_running
         assert len(app.screen_stack) == 1
@@ -390,7 +390,7 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
             {"bands": "2"},
         )
         assert run.session.setups.last("two bands") == right
-        assert any("Reopen the recording" in said.message for said in app._notifications)
+        assert any("Open the recording again" in said.message for said in app._notifications)
         await pilot.press("z")
         await drive(app, pilot)
         assert [row.setup for row in app.driver.view.rows] == ["too bands"] * 2 + [

@@ -20,7 +20,7 @@ async def test_the_caution_says_what_becomes_of_the_shots(tmp_path, is_recorded)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         text = screen_text(app)
-        assert ("The gates are being recorded meanwhile" in text) == is_recorded
+        assert ("The gates are already being recorded" in text) == is_recorded
         assert ("This session is not recorded" in text) != is_recorded
 
 
@@ -69,7 +69,7 @@ async def test_energy_stands_there_before_the_ranges_are_worked_out(monkeypatch)
     lines = shown[0].splitlines()
     for words in ("energy    10.8 J", "momentum  0.720 N·s", "Mach      0.08"):
         assert any(words in line for line in lines)
-    assert "ranges are being worked out" in shown[0]
+    assert "computing the ranges" in shown[0]
 
 
 async def test_a_screenshot_that_cannot_be_saved_says_why(tmp_path, monkeypatch) -> None:

@@ -273,7 +273,7 @@ async def test_where_a_guess_cannot_be_kept_the_lab_goes_on(monday, tmp_path) ->
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("g", "2", "percent_sign", "enter")
         await settle(app, pilot)
-        assert "not kept" in screen_text(app)
+        assert "not saved" in screen_text(app)
         await pilot.press("r")
         await settle(app, pilot)
         assert "times too" in screen_text(app)
@@ -347,7 +347,7 @@ async def test_one_look_at_a_time_and_the_last_one_is_of_the_last_bench(
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(*["right"] * 4)
         assert len(looked) == 1
-        assert "working it out" in screen_text(app)
+        assert "computing" in screen_text(app)
         gate.set()
         await settle(app, pilot)
         assert lab_of(app).up_to_date

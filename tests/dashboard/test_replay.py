@@ -158,7 +158,7 @@ async def test_what_is_agreed_once_goes_to_the_end_of_the_file(copied):
         await pilot.press("t")  # not asked again
         app.screen.query_one(Input).value = "blue"
         await pilot.press("enter", "b")
-        assert "read whole" in screen_text(app)
+        assert "shown at once" in screen_text(app)
     assert copied.read_bytes().startswith(before)
     assert [mark["text"] for mark in records(copied, "mark")[-2:]] == ["wrong ball", "blue"]
     again = read_recording(copied).session

@@ -111,7 +111,7 @@ async def test_what_is_cut_ends_in_a_sign_and_is_whole_for_the_selected_shot(siz
         assert "…" in line
         chosen = app.screen.query_one("#chosen")
         shown = " ".join(str(chosen.content).split())
-        assert note in shown or shown.endswith("… Enter: all of it")
+        assert note in shown or shown.endswith("… Enter: details")
         await pilot.press("enter")
         assert isinstance(app.screen, LinesDialog)
         whole = " ".join(str(app.screen.query_one(".lines Static").content).split())
@@ -219,7 +219,7 @@ async def test_the_cautions_stand_whole_with_the_way_on(size) -> None:
         box = app.screen.query_one(".box")
         assert box.max_scroll_y == 0
         assert box.region.bottom <= size[1]
-        assert "Enter: all of this holds" in screen_text(app)
+        assert "Enter: all of this is true" in screen_text(app)
 
 
 async def test_a_terminal_that_changes_its_size_is_followed() -> None:

@@ -31,7 +31,7 @@ async def test_the_caution_comes_first_and_nothing_is_lost_behind_it(tmp_path, s
         text = screen_text(app)
         assert "Caution: a launched body injures and can blind." in text
         assert "competent" in text
-        assert "Enter: all of this holds" in text
+        assert "Enter: all of this is true" in text
         board.shoot_and_wait(30.0)
         await pilot.press("a", "h", "x")
         await drive(app, pilot)
@@ -258,7 +258,7 @@ async def test_a_shot_that_hangs_on_a_silent_board_says_so_in_one_line(size):
         board.us += 10_000_000
         board.link = replace(board.link, silent_s=40.0)
         await drive(app, pilot)
-        assert "SILENT for 40 s: nothing comes from the board" in screen_text(app)
+        assert "SILENT for 40 s: the board sends nothing" in screen_text(app)
         assert listed(app)[1][4] == "no"
         run.close()
 

@@ -475,8 +475,8 @@ def test_lines_that_are_no_answers_are_told_and_the_others_are_marked(chrono, tm
     (tmp_path / "answers.txt").write_bytes(text.encode() + b"\n\xff 1 2\n")
     done = chrono("worksheet", BANDS, "--mark", "answers.txt")
     assert done.code == 1
-    assert len(re.findall(r"answers.txt:\d+: left out", done.err)) == len(bad) + 1
-    assert "answers.txt:3: left out" in done.err
+    assert len(re.findall(r"answers.txt:\d+: skipped", done.err)) == len(bad) + 1
+    assert "answers.txt:3: skipped" in done.err
     assert "\x1b" not in done.out + done.err
     assert done.out.splitlines()[-1] == "1 of 1 answer right"
 
@@ -487,8 +487,8 @@ def test_lines_that_are_no_answers_are_told_and_the_others_are_marked(chrono, tm
         ((), ("-o", "sheet.html")),
         (("--mark", "nowhere.txt"), ("nowhere.txt", "--mark")),
         (("--mark", "."), ("--mark", "cannot be read")),
-        (("--mark", "x", "-o", "y.html"), ("--mark", "leave -o")),
-        (("--mark", "x", "--key", "y.html"), ("--mark", "leave -o")),
+        (("--mark", "x", "-o", "y.html"), ("--mark", "leave out -o")),
+        (("--mark", "x", "--key", "y.html"), ("--mark", "leave out -o")),
     ],
 )
 def test_marking_without_answers_is_refused(chrono, words, expected) -> None:

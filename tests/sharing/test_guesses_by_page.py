@@ -171,7 +171,7 @@ async def test_guesses_that_cannot_be_kept_are_told_and_the_page_goes_on(monday)
         await state_where(viewer, lambda s: s["round"] and s["round"]["phase"] == "closed")
         served.control.press_all("r")
         await state_where(viewer, lambda s: s["round"]["phase"] == "revealed")
-        await wait_beside(lambda: any("not kept" in line for line in served.control.said))
+        await wait_beside(lambda: any("not saved" in line for line in served.control.said))
         viewer.leave()
 
 

@@ -110,7 +110,7 @@ def test_a_key_that_comes_before_the_shot_is_timed_is_not_lost() -> None:
     control = LessonControl(hidden=True, guesses=True)
     control.note("monday.tsv", "m/s", 5, 0, SHOT)
     control.press_all("ocr")
-    assert control.fetch_said()[-1] == "shot 1 is timed, then revealed"
+    assert control.fetch_said()[-1] == "shot 1 is being timed; then it is revealed"
     assert control.disclosure().shots == 0
     control.note("monday.tsv", "m/s", 5, 1, SHOT)
     assert control.fetch_said()[-1] == "measured: 22.30 ± 0.04 m/s"

@@ -142,10 +142,10 @@ def test_many_at_once_are_all_kept(tmp_path) -> None:
 
 
 def test_where_nothing_can_be_written_that_is_said(tmp_path) -> None:
-    with pytest.raises(RecordingError, match="not kept") as refused:
+    with pytest.raises(RecordingError, match="not saved") as refused:
         keep_guess(tmp_path / "nowhere" / "x.guesses.jsonl", GUESS)
     assert "nowhere" in refused.value.where
-    with pytest.raises(RecordingError, match="not kept"):
+    with pytest.raises(RecordingError, match="not saved"):
         keep_guess(tmp_path, GUESS)
     if os.path.exists("/dev/full"):  # noqa: PTH110
         with pytest.raises(RecordingError, match="No space"):

@@ -60,7 +60,7 @@ def test_pairs_are_exchanged_either_way() -> None:
 def test_a_mean_of_a_hundred_loses_what_is_random_and_keeps_what_is_shared() -> None:
     shared = MEAN.answer(USUAL)
     assert shared.after.relative == pytest.approx(shared.before.relative, rel=0.01)
-    assert shared.after.rules == "what shots share"
+    assert shared.after.rules == "shared errors"
     trembling = MEAN.answer(PRESETS[2].bench())
     assert trembling.after.relative < 0.25 * trembling.before.relative
 
@@ -71,7 +71,7 @@ def test_the_share_of_a_mean_is_one_of_variances() -> None:
     one = shot_budget(model, model.board_transit(45.0), EdgesUsed.BOTH)
     after = MEAN.answer(bench).after
     expected = one.u_shared_mps**2 / (one.u_shared_mps**2 + one.u_random_mps**2 / 100)
-    assert after.rules == "what shots share"
+    assert after.rules == "shared errors"
     assert after.share == pytest.approx(expected, abs=0.07)
 
 

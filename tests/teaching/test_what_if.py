@@ -324,7 +324,7 @@ def test_a_finer_step_than_the_recorded_one_is_refused() -> None:
 
 def test_a_step_of_lines_that_hold_transits_alone_is_refused(tmp_path) -> None:
     recorded = played(tmp_path / "x.tsv", SCENARIOS["interval-board"])
-    with pytest.raises(OptionError, match="where in a step"):
+    with pytest.raises(OptionError, match="start in a step"):
         what_if(recorded, Assumptions(tick_s=1e-4))
     found = what_if(recorded, Assumptions(spacing_m=0.303))
     assert found.supposed.speed_mps == pytest.approx(found.true.speed_mps * 1.01)
