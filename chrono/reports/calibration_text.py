@@ -18,7 +18,7 @@ SWAP_NOTES = {
     ),
     SwapNote.DRIFT_AFTER: "the transits after the exchange drift: the launcher is not steady",
     SwapNote.SPEED_CHANGED: (
-        "the speed changed with the exchange, which is allowed for: was the aim the same?"
+        "the speed changed with the exchange; the result allows for this: was the aim the same?"
     ),
 }
 
@@ -102,12 +102,10 @@ def swap_doubt(result: SwapResult) -> str:
         case SwapDoubt.TOO_WIDE:
             reason = "the transits scatter: launch more evenly"
             if result.by_blocking:
-                reason = "the blocking times scatter for another reason than speed: aim better"
+                reason = "something else than speed scatters the blocking times: aim better"
             return f"the rig's {stated} is narrower; {reason}, or take more shots"
         case SwapDoubt.NO_DIFFERENCE:
-            return (
-                "no difference seen: the sensors are alike within this, or were not exchanged"
-            )
+            return "no difference seen: the sensors agree within this ±, or were not exchanged"
 
 
 def clock_calibration_doubt(result: ClockCalibration) -> str:
@@ -139,7 +137,7 @@ def drop_doubt(result: DropResult) -> str:
             return (
                 f"it is known to ± {result.uncertainty.U95 * 1e3:.1f} mm only, the stated "
                 f"spacing to ± {result.stated_U95_m * 1e3:.1f} mm; "
-                f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'it tells nothing new')}"
+                f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'this adds nothing new')}"
             )
 
 
