@@ -145,7 +145,7 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
     assert done.code == 1
     assert "no shot is counted both" in done.err
     assert "No shot is counted in both cases." in done.out
-    assert "have no speed so: 60." in " ".join(done.out.split())
+    assert "are not a sound pair: 60." in " ".join(done.out.split())
 
 
 @pytest.mark.parametrize(
