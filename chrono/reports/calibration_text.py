@@ -114,7 +114,7 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
     if result.is_far:
         return (
             f"the rate is beyond the ± {stated_ppm:.0f} ppm that the rig states: is "
-            "clock.frequency that of this board, and was the computer's clock set meanwhile?"
+            "clock.frequency right for this board, and was the computer's clock changed?"
         )
     if result.is_wide:
         return f"the rig's ± {stated_ppm:.0f} ppm is narrower: record for longer"
@@ -127,16 +127,16 @@ def drop_doubt(result: DropResult) -> str:
         case None:
             return ""
         case DropDoubt.DIFFERS:
-            return "the spacing found and the stated one do not agree"
+            return "the found spacing and the stated spacing do not agree"
         case DropDoubt.NO_FALL:
             return (
-                "the balls did not gain speed between the gates as a fall does: is it a "
-                "recording of drops, gate A on top?"
+                "the balls did not gain speed between the gates as in a fall: is this a "
+                "recording of drops, with gate A on top?"
             )
         case DropDoubt.TOO_WIDE:
             return (
-                f"it is known to ± {result.uncertainty.U95 * 1e3:.1f} mm only, the stated "
-                f"spacing to ± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"its ± is {result.uncertainty.U95 * 1e3:.1f} mm, but the stated spacing has "
+                f"± {result.stated_U95_m * 1e3:.1f} mm; "
                 f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'this adds nothing new')}"
             )
 

@@ -343,7 +343,7 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
         f"{100 * share:.0f} % of u²: {rules}",
         f"{ticks:.0f} ticks in a transit" if ticks > 1e3 else f"{ticks:.4g} ticks in a transit",
         _tick_line(seen, unit),
-        f"true value held: {seen.held} of {len(seen.repeated.true_mps)}",
+        f"true value in ±: {seen.held} of {len(seen.repeated.true_mps)}",
     ]
 
 
@@ -360,8 +360,8 @@ def _held_lines(seen: LabView) -> list[str]:
     if not np.isfinite(seen.repeated.measured.speed_mps).all():
         return []
     if not math.isnan(past := _place_in_tick(seen)):
-        return [f"each ends {past:.2f} tick after a step; over all such places 95 % hold"]
-    return ["all have the same gates; over all such gates 95 % hold"]
+        return [f"each ends {past:.2f} tick after a step; for all such places it is 95 %"]
+    return ["all have the same gates; for all such gates it is 95 %"]
 
 
 def _tick_line(seen: LabView, unit: str) -> str:
