@@ -135,8 +135,8 @@ def drop_doubt(result: DropResult) -> str:
             )
         case DropDoubt.TOO_WIDE:
             return (
-                f"its ± is {result.uncertainty.U95 * 1e3:.1f} mm, but the stated spacing has "
-                f"± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"the found spacing has ± {result.uncertainty.U95 * 1e3:.1f} mm, but the "
+                f"stated spacing has ± {result.stated_U95_m * 1e3:.1f} mm; "
                 f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'this adds nothing new')}"
             )
 

@@ -366,7 +366,7 @@ def drop_rig(chrono: Chrono, tmp_path: Path, **changes: str) -> Path:
     ("changes", "words", "reason"),
     [
         ({}, ("--height", "480 mm"), "do not agree"),
-        ({}, ("--height", "500 mm", "--height-tolerance", "60 mm"), "is known to ± "),
+        ({}, ("--height", "500 mm", "--height-tolerance", "60 mm"), "found spacing has ± "),
         ({"mass": "2.4 g"}, ("--height", "500 mm"), "do not agree"),
         ({"diameter": "42 mm"}, ("--height", "500 mm"), "do not agree"),
         ({"spacing": "306 mm"}, ("--height", "500 mm"), "do not agree"),
