@@ -358,7 +358,7 @@ def _refuse_lengths(height_m: float, height_tolerance_m: float) -> None:
         raise OptionError(
             f"± {height_tolerance_m:g} m is not possible for a height of {height_m:g} m",
             where="--height-tolerance",
-            hint='give how wrong the height may be at most, such as "1 mm"',
+            hint='give the largest possible error of the height, such as "1 mm"',
         )
 
 

@@ -291,7 +291,7 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
         raise CalibrationError(
             f"with these rod lengths the gates would be {path_m * 1e3:.4g} mm apart and stay "
             f"blocked {extra_text(extra_m)} than the rod",
-            hint="check the lengths, which recording is of which rod, and that the ends are "
+            hint="check the lengths, the rod of each recording, and that the ends are "
             "cut square",
         )
 

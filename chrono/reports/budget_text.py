@@ -30,13 +30,13 @@ WAYS = {
     Way.SPACER: "measure the gate spacing with a machined spacer, ± {mm:g} mm",
     Way.DROP_AGAIN: "drop a ball again from a greater, better measured height: calibrate drop",
     Way.FARTHER_GATES: "place the gates {mm:g} mm apart",
-    Way.SHARPER_BEAMS: "narrow the beams with slits, each gate to trip within ± {mm:.2g} mm",
+    Way.SHARPER_BEAMS: "narrow the beams with slits: each gate trips within ± {mm:.2g} mm",
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
     Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; state it: off_centre",
-    Way.BOTH_PAIRS: "send the trailing edges as well: the mean of both is free of that drag",
+    Way.BOTH_PAIRS: "send the trailing edges too: the mean of both cancels this drag",
     Way.HEAVIER_BODY: "use a heavier body, or gates closer together: the air slows it less",
     Way.KNOWN_SLOPE: "measure how steep the path is; state it: slope, slope_tolerance",
-    Way.FASTER_BODY: "let the body come faster: then it gains less between the gates",
+    Way.FASTER_BODY: "use a faster body: it gains less speed between the gates",
     Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",
     Way.BEATS: "measure the board's clock: chrono calibrate clock",
     Way.CRYSTAL: "use a board with a crystal",
@@ -233,7 +233,7 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
     settled = "" if trials.settled else ", not settled"
     return [
         f"Monte Carlo    {low} … {high} {unit} in {trials.trials} trials{settled}",
-        f"               to {DIGITS} digits it confirms {_confirmed(budget, trials)}",
+        f"               to {DIGITS} digits this confirms {_confirmed(budget, trials)}",
     ]
 
 
@@ -253,12 +253,12 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
 def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
     first = found[0] if found else None
     if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
-        return ["No input alone, if halved, would lower U95 by more than 2 %."]
+        return ["Halving one input alone lowers U95 by at most 2 %."]
     halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
         f"Improve first: {first.group}; half its uncertainty gives U95 {halved} {unit}.",
-        "Ways, with the U95 that each gives:",
+        "Possible changes, each with its U95:",
         *(
             f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {advice_text(i.advice)}"
             for i in helping
@@ -323,7 +323,7 @@ def plan_text(plan: Plan) -> str:
             "",
             *_option_lines(plan.options),
             "",
-            f"+ reaches it, with the other tolerances as in {plain(rig.name)}.",
+            f"+ reaches this goal; other tolerances are as in {plain(rig.name)}.",
             _clock_line(),
             "",
             *_rig_lines(plan),
@@ -385,11 +385,11 @@ def _rig_lines(plan: Plan) -> list[str]:
     elif highest >= rig.window.fastest_mps:
         ends = [speed_in(unit, v) for v in (rig.window.slowest_mps, rig.window.fastest_mps)]
         reach = (
-            f"It keeps {goal} in all of its window, {ends[0]:.4g} … {ends[1]:.4g} {unit}, "
-            f"and would up to {speed_in(unit, highest):.4g} {unit}."
+            f"It keeps within {goal} in its whole window, {ends[0]:.4g} … {ends[1]:.4g} "
+            f"{unit}, and even up to {speed_in(unit, highest):.4g} {unit}."
         )
     else:
-        reach = f"It keeps {goal} up to {speed_in(unit, highest):.4g} {unit}."
+        reach = f"It keeps within {goal} up to {speed_in(unit, highest):.4g} {unit}."
     return [
         f"{plain(rig.name)} ({model.spacing_m * 1e3:g} mm, steps of {tick_text(model.tick_s)}) "
         f"reaches {_rounded_percent(plan.U95_relative)};",

@@ -18,7 +18,7 @@ SWAP_NOTES = {
     ),
     SwapNote.DRIFT_AFTER: "the transits after the exchange drift: the launcher is not steady",
     SwapNote.SPEED_CHANGED: (
-        "the speed changed with the exchange, which is allowed for: was the aim the same?"
+        "the speed changed with the exchange; the result allows for this: was the aim the same?"
     ),
 }
 
@@ -102,12 +102,10 @@ def swap_doubt(result: SwapResult) -> str:
         case SwapDoubt.TOO_WIDE:
             reason = "the transits scatter: launch more evenly"
             if result.by_blocking:
-                reason = "the blocking times scatter for another reason than speed: aim better"
+                reason = "something else than speed scatters the blocking times: aim better"
             return f"the rig's {stated} is narrower; {reason}, or take more shots"
         case SwapDoubt.NO_DIFFERENCE:
-            return (
-                "no difference seen: the sensors are alike within this, or were not exchanged"
-            )
+            return "no difference seen: the sensors agree within this ±, or were not exchanged"
 
 
 def clock_calibration_doubt(result: ClockCalibration) -> str:
@@ -116,7 +114,7 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
     if result.is_far:
         return (
             f"the rate is beyond the ± {stated_ppm:.0f} ppm that the rig states: is "
-            "clock.frequency that of this board, and was the computer's clock set meanwhile?"
+            "clock.frequency right for this board, and was the computer's clock changed?"
         )
     if result.is_wide:
         return f"the rig's ± {stated_ppm:.0f} ppm is narrower: record for longer"
@@ -129,17 +127,17 @@ def drop_doubt(result: DropResult) -> str:
         case None:
             return ""
         case DropDoubt.DIFFERS:
-            return "the spacing found and the stated one do not agree"
+            return "the found spacing and the stated spacing do not agree"
         case DropDoubt.NO_FALL:
             return (
-                "the balls did not gain speed between the gates as a fall does: is it a "
-                "recording of drops, gate A on top?"
+                "the balls did not gain speed between the gates as in a fall: is this a "
+                "recording of drops, with gate A on top?"
             )
         case DropDoubt.TOO_WIDE:
             return (
-                f"it is known to ± {result.uncertainty.U95 * 1e3:.1f} mm only, the stated "
-                f"spacing to ± {result.stated_U95_m * 1e3:.1f} mm; "
-                f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'it tells nothing new')}"
+                f"the found spacing has ± {result.uncertainty.U95 * 1e3:.1f} mm, but the "
+                f"stated spacing has ± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'this adds nothing new')}"
             )
 
 

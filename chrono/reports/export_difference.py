@@ -188,9 +188,9 @@ def difference_text(found: ExportDifference) -> str:
 def _line(change: ShotChange) -> str:
     where = f"{plain(change.recording)} at {change.time_s:.3f} s: "
     if change.before is None:
-        return f"{where}now shot {_shot(change.now)}; it was not a shot"
+        return f"{where}now shot {_shot(change.now)}; before, it was not a shot"
     if change.now is None:
-        return f"{where}no shot any more; it was shot {_shot(change.before)}"
+        return f"{where}this is not a shot now; before, it was shot {_shot(change.before)}"
     return f"{where}shot {_shot(change.before)} → {_shot(change.now)}"
 
 

@@ -343,7 +343,7 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
         f"{100 * share:.0f} % of u²: {rules}",
         f"{ticks:.0f} ticks in a transit" if ticks > 1e3 else f"{ticks:.4g} ticks in a transit",
         _tick_line(seen, unit),
-        f"true value held: {seen.held} of {len(seen.repeated.true_mps)}",
+        f"true value in ±: {seen.held} of {len(seen.repeated.true_mps)}",
     ]
 
 
@@ -360,8 +360,8 @@ def _held_lines(seen: LabView) -> list[str]:
     if not np.isfinite(seen.repeated.measured.speed_mps).all():
         return []
     if not math.isnan(past := _place_in_tick(seen)):
-        return [f"each ends {past:.2f} tick after a step; over all such places 95 % hold"]
-    return ["all have the same gates; over all such gates 95 % hold"]
+        return [f"each ends {past:.2f} tick after a step; for all such places it is 95 %"]
+    return ["all have the same gates; for all such gates it is 95 %"]
 
 
 def _tick_line(seen: LabView, unit: str) -> str:
@@ -377,7 +377,7 @@ def speed_line(seen: LabView, unit: str) -> str:
     budget = seen.budget
     if not budget.U95_mps < budget.speed_mps:
         speed = _three(speed_in(unit, budget.speed_mps))
-        return f"{speed} {unit}: the ± is larger than that"
+        return f"{speed} {unit}: the ± is larger than this"
     text = format_speed(budget.speed_mps, budget.U95_mps, unit)
     return f"{text} ({_percent(budget.U95_mps / budget.speed_mps)})"
 
@@ -386,7 +386,7 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
     """Return the computed answer to a question, in lines of at most 58 columns."""
     before, after = answer.before, answer.after
     if after is None:
-        return ["Nothing: this bench is so already."]
+        return ["Nothing changes on this bench."]
     return [
         f"before  {_side_text(before, unit)}",
         f"after   {_side_text(after, unit)}",
@@ -396,8 +396,8 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
 
 def _change_line(ratio: float) -> str:
     if abs(ratio - 1) < STAYS:
-        return f"the ± in per cent stays as it is, within {100 * STAYS:g} %"
-    return f"the ± in per cent is {two_digits(ratio)} times what it was"
+        return f"the ± in per cent is unchanged, within {100 * STAYS:g} %"
+    return f"the ± in per cent is now {two_digits(ratio)} times as large"
 
 
 def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = None) -> str:

@@ -12,7 +12,7 @@ def trend_text(trend: LengthTrend) -> str:
     """Return the trend that one gate shows."""
     if trend.trend is Trend.SPEED:
         seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
-        return f"blocked by {seen} µs {_how(trend)} than a body's length tells"
+        return f"blocked by {seen} µs {_how(trend)} than a body of this length would"
     steps = 1e3 * (trend.shots - 1)
     seen = _with_limit(steps * trend.slope, steps * trend.U_slope)
     return f"lengths change by {seen} mm from the first to the last of {trend.shots} shots"
@@ -26,7 +26,7 @@ def trend_wrong(trend: LengthTrend) -> str:
     """Return the problem of one gate."""
     if trend.trend is Trend.SPEED:
         return f"gate {trend.gate} sees faster bodies {_how(trend)}: a sensor is slow"
-    return f"gate {trend.gate} sees bodies ever {_how(trend)}: its threshold or the aim drifts"
+    return f"gate {trend.gate} sees bodies get {_how(trend)}: its threshold or the aim drifts"
 
 
 def _how(trend: LengthTrend) -> str:
@@ -37,9 +37,9 @@ def trend_advice(trend: LengthTrend) -> str:
     """Return what to look at, and which key to set."""
     if trend.trend is Trend.SPEED:
         return (
-            f"look at both sensors, at that of gate {trend.gate} first (a smaller load "
-            "resistor makes it quicker), and set the thresholds at half the light; chrono "
-            "calibrate swap measures how the gates' delays differ, or state more under "
+            f"look at both sensors, first at the sensor of gate {trend.gate} (a smaller load "
+            "resistor makes it quicker), and set the thresholds at half the light; measure "
+            "how the gates' delays differ with chrono calibrate swap, or state more under "
             "gates.latency_mismatch"
         )
     return (

@@ -112,11 +112,9 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
     """Return the speed at the mouth and its basis."""
     where = f"{rig.site.muzzle_distance_m:g} m before the gates"
     if stands_behind_mouth(rig):
-        return detail("mouth", f"{where}: not given, gate A would stand behind it")
+        return detail("mouth", f"{where}: not given, gate A would be behind the mouth")
     if mouth is None:
-        return detail(
-            "mouth", f"{where}: not known, a body this light would not reach the gates"
-        )
+        return detail("mouth", f"{where}: not known, a body so light does not reach the gates")
     low, high = mouth.coefficients
     drag = f"{low:.2f} … {high:.2f}" if mouth.in_crisis else f"{high:.2f}"
     speed = format_speed(mouth.speed_mps, mouth.U95_mps, rig.speed_unit)

@@ -231,8 +231,8 @@ def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"{count_text(seen.hidden, 'shot')} had that noise without a bounce, and the rig's "
-        "jitter is too small for it",
+        f"{count_text(seen.hidden, 'shot')} had the same noise without a bounce, but the rig's "
+        "jitter is too small",
         f'state jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock], or give the '
         "comparators more hysteresis",
     )

@@ -18,7 +18,7 @@ def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
         case RigDoubt.BEHIND_MOUTH:
             return (
                 f"site.muzzle_distance is {rig.site.muzzle_distance_m:g} m: with gates "
-                f"{rig.spacing_m:g} m apart gate A would stand behind the launcher's mouth, so "
+                f"{rig.spacing_m:g} m apart gate A would be behind the launcher's mouth, so "
                 "no speed at the mouth is given; measure from the mouth to midway between the "
                 "gates"
             )

@@ -37,7 +37,7 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
         if gate.late:
             lines.append(f"{who} {letter}: {gate.late} edges came late and are not used")
         if gate.extra:
-            lines.append(f"{who} {letter}: {gate.extra} edges too many: it bounces")
+            lines.append(f"{who} {letter}: {gate.extra} edges too many, because it bounces")
     for name, difference in ((up, test.rise), (down, test.fall)):
         if difference:
             lines.append(f"{name}: {_difference_text(difference)}")

@@ -12,7 +12,7 @@ def slope_wrong(slope: MeasuredSlope) -> str:
     """Return the problem if a series contradicts the slope."""
     if slope.is_of_a_slope:
         return "the edges contradict the slope that the rig states"
-    return "the gates see unlike lengths of the same bodies, more unlike than any slope makes"
+    return "the gates see different lengths of the same bodies; no slope explains so much"
 
 
 def slope_text(slope: MeasuredSlope) -> str:

@@ -280,7 +280,7 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
     if beyond_mps > NOTICEABLE * scatter.launcher_s_mps:
         texts.append(
             f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}: the "
-            "same noise, where it is slow, moves edges that do not bounce; it may scatter "
+            "same noise also moves edges without a bounce if it is slow; it may scatter "
             f"shots by {_left_to_launcher(scatter, beyond_mps, unit)}"
         )
     return detail("gates", *texts) if texts else []
@@ -293,7 +293,7 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
         two_digits(speed_in(unit, each))
         for each in (gates_mps, left_mps, scatter.launcher_s_mps)
     )
-    return f"{gates}, and of the launcher's part {least} to {most} are its own"
+    return f"{gates}; then {least} to {most} of the launcher's part are its own"
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
@@ -418,5 +418,5 @@ def _between_texts(setup: PooledSetup) -> list[str]:
         return [f"no difference between them is seen ({number})"]
     return [
         f"they differ by more than their shots scatter ({number})",
-        "the ± is that of these shots; another day may differ by more",
+        "the ± is for these shots; another day may differ by more",
     ]

@@ -52,7 +52,7 @@ def lamp_text(lamp: LampSeen) -> str:
     """Return how often a gate tripped in step with a lamp; these trips are not shots."""
     hertz = f" ({lamp.frequency_hz:.0f} Hz)" if lamp.frequency_hz > 0 else ""
     trips = count_text(lamp.trips, "time")
-    return f"gate {lamp.gate} tripped {trips} in step with a lamp{hertz}, not taken for shots"
+    return f"gate {lamp.gate} tripped {trips} in step with a lamp{hertz}; these are not shots"
 
 
 def _link_line(lost: LinkLost) -> str:
@@ -81,5 +81,5 @@ def disk_line(writer: RecordingWriter) -> str:
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
-    more = ", SO MANY that memory may run out and lose them" if much_waits(writer) else ""
+    more = ", SO MANY that memory may run out; they may be lost" if much_waits(writer) else ""
     return waits + more

@@ -37,7 +37,7 @@ def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     for i in range(len(found.places)):
         table += _row(_shot_cells(found, i, unit), width)
     below = [line for pair in found.setups for line in ("", *_setup_lines(pair, unit))]
-    below += ["", *_agreement_lines(found), "", "What cannot be known so:"]
+    below += ["", *_agreement_lines(found), "", "What this cannot show:"]
     below += [f"- {note}" for note in notes_of(found)]
     above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found), ""]
     return "\n".join([*_folded(above, width), *table, *_folded(below, width)])
@@ -140,16 +140,16 @@ def notes_of(found: WhatIf) -> list[str]:
         notes += _step_notes(found)
     if as_if.spacing_m is not None or as_if.clock_error:
         notes.append(
-            "The ± is what a rig that believes this would state: it knows nothing of it."
+            "A rig with this error would state this ±. The ± does not include the error."
         )
     if as_if.clock_error and as_if.tick_s is not None:
-        notes.append("The clock's error is put on the transits, not on where the steps fall.")
+        notes.append("The clock's error changes the transits, not the places of the steps.")
     if as_if.edges != EdgesUsed.BOTH:
         notes += _edge_notes(found)
     if found.missing or found.new:
         notes.append(
-            f"Shots of the recording that are not there so: {found.missing}; there only so: "
-            f"{found.new}. Edges were put together otherwise."
+            f"Recorded shots that are missing here: {found.missing}; shots that exist only "
+            f"here: {found.new}. The edges were paired differently."
         )
     return notes
 
@@ -165,15 +165,15 @@ def _step_notes(found: WhatIf) -> list[str]:
             "they may have no length",
         ),
         (
-            "were unsound as recorded and have a speed so",
+            "were unsound as recorded and have a speed here",
             found.sound_only_so,
-            "owe it to steps that hide a gate's chatter",
+            "the coarse steps hide the chatter of a gate",
         ),
     )
     return [
         f"The recorded steps of {recorded} and the board's own jitter are in both columns; "
-        "nothing finer is known.",
-        f"This is one of {phases} phases: where the steps of {step} fall is chance, and "
+        "finer times are not known.",
+        f"This is one of {phases} phases. Chance decides where the steps of {step} begin; "
         "another phase gives other readings.",
         *(f"Shots that {what}: {count}; {so}." for what, count, so in counted if count),
     ]
@@ -182,13 +182,13 @@ def _step_notes(found: WhatIf) -> list[str]:
 def _edge_notes(found: WhatIf) -> list[str]:
     end = "front" if found.as_if.edges == EdgesUsed.LEAD else "back"
     notes = [
-        f"One pair of edges times the {end} of the body: its ± allows for the rig's body "
-        "slowing down and crossing the beams off its middle."
+        f"One pair of edges times the {end} of the body. The ± allows for drag and for a body "
+        "that crosses the beams off its middle."
     ]
     if found.without_speed:
         notes.append(
-            f"Shots whose {EDGE_WORDS[found.as_if.edges]} edges are not a sound pair, so that "
-            f"they have no speed so: {found.without_speed}."
+            f"Shots without a speed here, because their {EDGE_WORDS[found.as_if.edges]} edges "
+            f"are not a sound pair: {found.without_speed}."
         )
     return notes
 
@@ -203,8 +203,8 @@ def _supposed_lines(found: WhatIf) -> list[str]:
     if as_if.spacing_m is not None:
         true_m = found.recorded.session.rig.spacing_m
         lines.append(
-            f"its rig said {as_if.spacing_m * 1e3:.6g} mm between the gates "
-            f"(it says {true_m * 1e3:.6g} mm)"
+            f"its rig stated {as_if.spacing_m * 1e3:.6g} mm between the gates "
+            f"(it states {true_m * 1e3:.6g} mm)"
         )
     if as_if.clock_error:
         word = "fast" if as_if.clock_error > 0 else "slow"
@@ -298,16 +298,16 @@ def _series_text(series: Series | None, unit: str) -> str:
 def _agreement_lines(found: WhatIf) -> list[str]:
     compared = int(found.compared.sum())
     if not compared:
-        return ["No shot is counted both times."]
+        return ["No shot is counted in both cases."]
     lines = [
-        f"The recorded speed lies within the ± stated so in {int(found.within.sum())} of "
+        f"The recorded speed lies within this ± in {int(found.within.sum())} of "
         f"{count_text(compared, 'shot')}."
     ]
     if found.steps_alone:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
             f"Steps alone move a transit by up to {half_s * 1e6:.3g} us (95 %): "
-            f"so it is in {int(found.explained.sum())} of {count_text(compared, 'shot')}."
+            f"this explains {int(found.explained.sum())} of {count_text(compared, 'shot')}."
         )
     return lines
 

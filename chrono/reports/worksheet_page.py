@@ -74,10 +74,9 @@ def _source(found: Worksheet, figures: NumberFormat) -> str:
     spacing = found.tasks[0].facts.spacing
     words = _limit(spacing, 1 / (1 + RESTATED_STEP * (found.tasks[0].group - 1)), figures)
     return (
-        f"Every counter value stands so in the recording {found.name}; none was altered. One "
-        f"thing is a supposition: how well the spacing is known. The rig says {words}; each "
-        "group supposes another value, and has other shots, so that no two groups have the "
-        "same results."
+        f"All counter values are copied from the recording {found.name} without a change. Only "
+        f"the ± of the spacing is assumed. The rig states {words}; each group assumes another "
+        "value and has other shots, so that no two groups have the same results."
     )
 
 
@@ -247,7 +246,7 @@ def _limit_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
         SheetRow("shortest time", times.replace("SIGN", "−"), time.answer(limits.time_low_s)),
         SheetRow("highest speed", fast, speed.answer(high)),
         SheetRow("lowest speed", slow, speed.answer(low)),
-        SheetRow("half of what lies between", "over the speed", f"{figures.number(share)} %"),
+        SheetRow("half of the difference", "over the speed", f"{figures.number(share)} %"),
     ]
 
 
@@ -286,7 +285,7 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
         SheetRow("U = 2 u", "about 95 %", speed.answer(U)),
         SheetRow(
             "result",
-            "rounded to what U leaves meaningful",
+            "rounded to the digits that U allows",
             f"({' ± '.join(rounded)}) {figures.speed}",
         ),
         SheetRow(
@@ -345,10 +344,10 @@ def _scatter(task: Task) -> str:
     ratio = task.s_mps / task.combined.u_random_mps
     if ratio > MUCH_LARGER:
         return (
-            f"s is {two_digits(ratio)} times as large as what step and jitter give: "
+            f"s is {two_digits(ratio)} times as large as step and jitter give: "
             "the launcher scatters, not the gates."
         )
-    return "s is hardly larger than what step and jitter give: the gates alone may scatter so."
+    return "s is hardly larger than step and jitter give: the gates may cause all of it."
 
 
 def _rules(task: Task) -> str:
@@ -369,7 +368,7 @@ def _rules(task: Task) -> str:
     left = (1 - 0.75 * share) ** 0.5
     return (
         f"{name[0].upper()}{name[1:]} contributes most, {100 * share:.0f} % of the square; "
-        f"with it halved U would be {100 * left:.0f} % of what it is."
+        f"if you halve it, U is {100 * left:.0f} % of the U above."
     )
 
 

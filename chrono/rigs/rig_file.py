@@ -204,7 +204,7 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
         *sections, key = dotted.split(".")
         if len(sections) > 1:
             raise RigError(
-                f"{dotted} cannot be set by itself",
+                f"{dotted} cannot be set separately",
                 hint="give a complete rig file: --rig rig.toml",
             )
         section = table.setdefault(sections[0], {}) if sections else table

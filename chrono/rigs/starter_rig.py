@@ -95,10 +95,10 @@ def starter_text(
 
 
 _STARTER = """\
-# A rig: two light gates, their clock, what is clocked and where.
-# Write every quantity as text with its unit. Only gates.spacing must be given. The others are
-# defaults, with tolerances rather too wide than too narrow: measure and calibrate to make the
-# ± smaller. Check this file with: chrono rig check FILE
+# A rig: two light gates, their clock, the clocked body and the place.
+# Write every quantity as text with its unit. You must give only gates.spacing. All other values
+# are defaults. Their tolerances are wide: measure and calibrate to make the ± smaller.
+# Check this file with: chrono rig check FILE
 
 name = {name}
 identity = {identity}     # of these two gates: keep it when you calibrate or rename them;

@@ -125,7 +125,7 @@ class Setups:
 
     @property
     def state_bodies(self) -> bool:
-        """Whether any setup states a body."""
+        """True if any setup states a body."""
         return any(each.body for each in self._setups)
 
     def named(self, name: str | None) -> Bools:

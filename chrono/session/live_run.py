@@ -131,11 +131,11 @@ class LiveRun(FedRun):
         if status.fruitless < FRUITLESS_OPENINGS:
             return None
         return PortError(
-            f"opened {status.fruitless} times, and each time the other end closed it before "
-            f"one line came: {plain(status.reason)}",
+            f"opened {status.fruitless} times, but each time the other side closed it before "
+            f"a line came: {plain(status.reason)}",
             where=status.port,
-            hint="check the other end: the server may have no board, or another program may "
-            "read its board",
+            hint="check the server: it may have no board, or another program may read the "
+            "board",
         )
 
     def _no_board(self) -> PortError | None:
@@ -484,7 +484,7 @@ def _refuse_another_rig(
         more = len(differences) - NAMED_DIFFERENCES
         words = ", ".join(differences[:NAMED_DIFFERENCES])
         raise OptionError(
-            f"another rig than in {plain(str(path))}: {words}"
+            f"the rig differs from the rig in {plain(str(path))}: {words}"
             + (f" and {more} more" if more > 0 else ""),
             where="--rig" if rig is not None else "--clock-from-host",
             hint="leave this option out to keep the recorded rig, or begin a new recording",

@@ -184,7 +184,7 @@ class Run:
 
     @property
     def finished(self) -> bool:
-        """Whether no more rows will come."""
+        """True if no more rows will come."""
         return True
 
     @property
@@ -194,7 +194,7 @@ class Run:
 
     @property
     def limit_reached(self) -> bool:
-        """Whether the run ended because the wanted number of shots was reached."""
+        """True if the run ended because the wanted number of shots was reached."""
         return False
 
     @property
@@ -303,7 +303,7 @@ class RowSource(Protocol):
 
     @property
     def finished(self) -> bool:
-        """Whether no more rows will come."""
+        """True if no more rows will come."""
 
     @property
     def status(self) -> LinkStatus:
@@ -332,7 +332,7 @@ class FedRun(Run):
 
     @property
     def finished(self) -> bool:
-        """Whether no more rows will come."""
+        """True if no more rows will come."""
         return self._ended_us is not None
 
     @property

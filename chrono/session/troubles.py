@@ -46,7 +46,7 @@ class SourceFailed:
     place: str
     reason: str
     ended: bool
-    """Whether the reading itself failed."""
+    """True if the reading itself failed."""
 
 
 @dataclass(frozen=True)

@@ -87,8 +87,8 @@ def test_json_holds_what_the_table_shows(chrono):
     (setup,) = data["setups"]
     assert setup["as_if"]["mean_mps"] == pytest.approx(0.98 * setup["recorded"]["mean_mps"])
     text = chrono(*words).out
-    assert "(it says 100 mm)" in text
-    assert "lies within the ± stated so in 0 of 60 shots" in text
+    assert "(it states 100 mm)" in text
+    assert "lies within this ± in 0 of 60 shots" in text
     assert text.count(", outside") + text.count("  outside") == 60
 
 
@@ -126,8 +126,8 @@ def test_a_noisy_session_names_what_is_otherwise(chrono):
     text = " ".join(done.out.split())
     assert "its counter were 500 ppm too slow" in text
     assert "its leading edges alone gave the transit" in text
-    assert "not there" in text
-    assert "there only so: 13. Edges were put together otherwise" in text
+    assert "missing here" in text
+    assert "exist only here: 13. The edges were paired differently" in text
     data = json.loads(chrono("whatif", NOISY, "--as-if-tick", "1 ms", "--json").out)
     assert data["new_shots"] == 13
     assert sum(shot["as_if"] is None for shot in data["shots"]) == 1
@@ -144,8 +144,8 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
 
     assert done.code == 1
     assert "no shot is counted both" in done.err
-    assert "No shot is counted both times." in done.out
-    assert "have no speed so: 60." in " ".join(done.out.split())
+    assert "No shot is counted in both cases." in done.out
+    assert "are not a sound pair: 60." in " ".join(done.out.split())
 
 
 @pytest.mark.parametrize(

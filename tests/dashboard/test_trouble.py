@@ -168,7 +168,7 @@ async def test_much_that_waits_for_the_disk_is_warned_of(tmp_path, monkeypatch, 
         await drive(app, pilot)
         text = " ".join(screen_text(app).split())
         assert f"{run.writer.pending_bytes:,} bytes wait in memory, SO MANY" in text
-        assert "memory may run out and lose them" in text
+        assert "memory may run out; they may be lost" in text
         assert "w Write elsewhere" in text
 
 

@@ -104,7 +104,7 @@ def test_how_many_more_shots_settle_it() -> None:
         "it"
     )
     assert more_sentence(MoreShots(5, 40)).endswith(
-        "settle it in four cases of five; if it is as small as possible, 40 do"
+        "settle it in four cases of five; if the difference is as small as it can be, 40 do"
     )
 
 

@@ -106,9 +106,9 @@ def test_the_true_value_stands_between_its_neighbours(coarse, usual) -> None:
 
 def test_why_not_95_of_100_hold_is_said_where_it_stands(coarse, usual) -> None:
     """The transit is 11.11 ticks, in each shot: 45 m/s, 50 mm, 100 us."""
-    words = "each ends 0.11 tick after a step; over all such places 95 % hold"
+    words = "each ends 0.11 tick after a step; for all such places it is 95 %"
     assert words in lab_text(coarse)
-    assert "over all such gates 95 % hold" in lab_text(usual)
+    assert "for all such gates it is 95 %" in lab_text(usual)
     assert (
         "0.11 tick past a step; over all: 95 %" in plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
     )
@@ -274,10 +274,10 @@ def test_results_are_those_of_the_budget(coarse, usual, hopeless) -> None:
     assert lines[1] == "95 % of u²: tick"
     assert lines[2] == "11.11 ticks in a transit"
     assert lines[3] == "tick rules from 10.4 m/s on"
-    assert lines[4] == f"true value held: {coarse.held} of 1000"
+    assert lines[4] == f"true value in ±: {coarse.held} of 1000"
     assert result_lines(usual, "km/h")[0].startswith("79.20 ± 0.16 km/h")
     assert result_lines(usual, "km/h")[3] == "tick rules nowhere to 1080 km/h"
-    assert "the ± is larger than that" in result_lines(hopeless, "m/s")[0]
+    assert "the ± is larger than this" in result_lines(hopeless, "m/s")[0]
 
 
 @pytest.mark.parametrize(
@@ -313,10 +313,10 @@ def test_answers_say_before_after_and_how_many_times() -> None:
     lines = answer_lines(Answer(before, after), "m/s")
     assert lines[0] == "before  22.00 ± 0.20 m/s (0.91 %); tick 60 %"
     assert lines[1] == "after   22.00 ± 0.10 m/s (0.45 %); gate spacing 70 %"
-    assert lines[2] == "the ± in per cent is 0.50 times what it was"
+    assert lines[2] == "the ± in per cent is now 0.50 times as large"
     same = answer_lines(Answer(before, Side(22.0, 0.202, "tick", 0.6)), "m/s")
-    assert same[2].startswith("the ± in per cent stays")
-    assert answer_lines(Answer(before, None), "m/s") == ["Nothing: this bench is so already."]
+    assert same[2].startswith("the ± in per cent is unchanged")
+    assert answer_lines(Answer(before, None), "m/s") == ["Nothing changes on this bench."]
 
 
 def test_json_holds_the_same(coarse, hopeless) -> None:

@@ -84,7 +84,7 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     assert "first order    0.098 m/s (t for ∞ effective degrees of freedom)" in rest
     assert "tick alone     44.99958 … 45.00042 m/s, hard limits: one tick more or less" in rest
     assert "Monte Carlo    44.908 … 45.092 m/s" in rest
-    assert "to 2 digits it confirms U95, not first order (6.3 % wider)" in rest
+    assert "to 2 digits this confirms U95, not first order (6.3 % wider)" in rest
     assert "Improve first: gate spacing; half its uncertainty gives U95 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
@@ -109,7 +109,7 @@ def test_what_the_trials_confirm_is_what_agrees_with_their_interval(
         found.budget, speed_mps=45.0, U95_mps=ours * half, U95_first_order_mps=first * half
     )
     text = budget_text(replace(found, budget=stated, trials=middle))
-    assert f"to 2 digits it confirms {words}\n" in text
+    assert f"to 2 digits this confirms {words}\n" in text
 
 
 @pytest.mark.parametrize(
@@ -153,7 +153,7 @@ def test_a_plan_marks_what_reaches_the_goal() -> None:
                 assert (float(error) < 0.5) == (mark == "+"), row
     assert "light gates (300 mm, steps of 62.5 ns) reaches 0.20 %;" in text
     assert "the largest share of the variance, 76 %, is gate spacing." in text
-    assert "keeps 0.5 % in all of its window, 2 … 200 m/s, and would up to 45" in text
+    assert "keeps within 0.5 % in its whole window, 2 … 200 m/s, and even up to 45" in text
 
 
 def test_a_plan_s_curve_stands_at_round_speeds_of_the_shown_unit() -> None:

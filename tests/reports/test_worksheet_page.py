@@ -255,8 +255,8 @@ def test_a_sheet_says_what_is_real_and_what_is_supposed(sheets) -> None:
     text = read_page(sheet).text
 
     assert "wrapped as in the recording" in text
-    assert "Every counter value stands so in the recording two-and-three-bands.tsv" in text
-    assert "The rig says ± 0.5 mm; each group supposes another value" in text
+    assert "All counter values are copied from the recording two-and-three-bands.tsv" in text
+    assert "The rig states ± 0.5 mm; each group assumes another value" in text
     assert "± 0.55 mm" in text
     for page in (sheet, key):
         for line in PAPER_CAUTION:
@@ -289,7 +289,7 @@ def test_the_key_says_whether_the_gates_or_the_launcher_scatter(sheets, tmp_path
     assert "the launcher scatters, not the gates" in key
     alike = [setup("a"), *(shot(20 + i / 1e4) for i in range(8))]
     _, key = sheets(write_recording(tmp_path / "x.tsv", alike))
-    assert "the gates alone may scatter so" in key
+    assert "the gates may cause all of it" in key
     _, key = sheets(BANDS, "--shots", 1)
     assert "scatter" not in key
 
