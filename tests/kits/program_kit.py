@@ -17,6 +17,7 @@ import socket
 import subprocess
 import sys
 import threading
+import weakref
 from functools import cache
 from pathlib import Path
 from typing import IO, Any, Self
@@ -75,6 +76,7 @@ class Program:
         self._status: IO[str] = os.fdopen(status)
         self._ended, self._lock = threading.Event(), threading.Lock()
         self.pid = int(self._status.readline())
+        _started.add(self)
         threading.Thread(target=self._wait_for_end, daemon=True).start()
 
     def _wait_for_end(self) -> None:
@@ -143,13 +145,21 @@ def _forking() -> tuple[socket.socket, "subprocess.Popen[bytes]"]:
         return ours, subprocess.Popen(command, stdin=its, start_new_session=True)
 
 
+_started: "weakref.WeakSet[Program]" = weakref.WeakSet()
+
+
 def end_forking() -> None:
-    """End the process that programs are forked from, if there is one."""
-    if _forking.cache_info().currsize:
-        way, process = _forking()
-        way.close()
-        process.wait()
-        _forking.cache_clear()
+    """End the process that programs are forked from; no program may be left."""
+    if not _forking.cache_info().currsize:
+        return
+    left = [program for program in _started if program.poll() is None]
+    for program in left:  # a test that failed left it, and the forking process waits for it
+        program.kill()
+    way, process = _forking()
+    way.close()
+    process.wait()
+    _forking.cache_clear()
+    assert not left, [program.args for program in left]
 
 
 # -- the process that programs are forked from ------------------------------------------------
