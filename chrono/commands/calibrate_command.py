@@ -32,7 +32,7 @@ def calibrate_clock(
 
 def calibrate_swap(
     before: Annotated[
-        Path, typer.Argument(help="Recording of the shots before.", show_default=False)
+        Path, typer.Argument(help="The recording with the earlier shots.", show_default=False)
     ],
     after: Annotated[
         Path,

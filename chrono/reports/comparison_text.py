@@ -119,7 +119,7 @@ def _answer(found: Comparison, unit: str) -> str:
             return f"{_name(group)} is the fastest of {_of_setups(found)}{drift}."
         (pair,) = found.judged
         other = pair.first if pair.faster is pair.second else pair.second
-        assert pair.deciding is not None, "a fastest setup has a difference"
+        assert pair.deciding is not None, "the fastest setup really differs from the others"
         by, _ = difference_text(pair.deciding, unit)
         return f"{_name(group)} is faster than {_name(other)} by {by}{drift}."
     if len(compared) == 2:

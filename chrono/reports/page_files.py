@@ -106,7 +106,7 @@ def load_weasyprint() -> Any:
         ) from trouble
     except OSError as trouble:
         raise OptionError(
-            f"WeasyPrint lacks a library of the system ({str(trouble).splitlines()[0]})",
+            f"WeasyPrint needs a missing system library ({str(trouble).splitlines()[0]})",
             hint=f"apt-get install {SYSTEM_PACKAGES}; or print the .html from a browser",
         ) from trouble
     return weasyprint

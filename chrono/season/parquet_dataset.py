@@ -49,7 +49,7 @@ class _Folder:
 
 
 def is_dataset(output: str) -> bool:
-    """Return whether an output is a dataset: its name ends like a folder's name."""
+    """Return True if an output is a dataset: its name then ends like the name of a folder."""
     return output.endswith(("/", "\\"))
 
 

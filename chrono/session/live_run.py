@@ -88,7 +88,7 @@ class LiveRun(FedRun):
             raise
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record of the operator to the board's rows."""
+        """Add a record that the operator made to the rows from the board."""
         self.source.record(origin, data)
 
     def call_when_ready(self, act: Callable[[], None]) -> None:

@@ -241,7 +241,7 @@ class Observer:
 
 
 def _rate_stated(rig: Rig) -> tuple[float, float]:
-    """Return the counter's rate error that a rig states, and its allowed half-width."""
+    """Return the counter's rate error that a rig states, and the half-width of this error."""
     calibrated = rig.calibration.clock
     if rig.clock.from_host:
         return 0.0, inf

@@ -19,7 +19,7 @@ COLUMNS_BEGIN = """\
 # Columns of the exported table
 
 `chrono export` writes one row for each shot, with these columns.
-`chrono export --columns` prints them too.
+`chrono export --columns` also prints their names and meanings.
 
 | column | kind | unit | meaning |
 | --- | --- | --- | --- |
