@@ -170,7 +170,7 @@ def test_a_page_that_is_loaded_again_keeps_its_token_and_cannot_guess_twice(
             "document.readyState === 'complete' && !document.getElementById('form').hidden"
         )
         guess_by_keys(tab, "23", "")
-        tab.wait("document.getElementById('answer').innerText.includes('You have already sent')")
+        tab.wait("document.getElementById('answer').innerText.includes('already sent')")
         assert tab.value("JSON.stringify(Object.entries(localStorage))") == kept
         assert len(lesson.served.control.rounds.now.guesses) == 1
 
