@@ -225,12 +225,12 @@ class Recording:
         >>> import chrono
         >>> monday = chrono.read("monday.tsv")
         >>> monday.edges.loc[1:4, ["gate", "level", "counter", "shot", "taken_for"]]
-             gate  level   counter  shot      taken_for
+             gate  level     counter  shot      taken_for
         edge
-        1       A      1  21541083     1   leading edge
-        2       A      0  21570426     1  trailing edge
-        3       B      1  21761957     1   leading edge
-        4       B      0  21791276     1  trailing edge
+        1       A      1  3994041991     1   leading edge
+        2       A      0  3994071395     1  trailing edge
+        3       B      1  3994262750     1   leading edge
+        4       B      0  3994292282     1  trailing edge
         """
         found = edges_of(self._recorded)
         table = pd.DataFrame(
