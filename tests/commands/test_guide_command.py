@@ -1,6 +1,8 @@
 """The guide: short pages, whose commands run and whose outputs are those that come."""
 
+import io
 import re
+import sys
 import threading
 from collections.abc import Iterable
 from pathlib import Path
@@ -36,6 +38,12 @@ def with_long_ones(names: Iterable[str]) -> list[ParameterSet]:
         pytest.param(name, marks=[pytest.mark.long] if name in IN_REAL_TIME else [])
         for name in names
     ]
+
+
+@pytest.fixture(autouse=True)
+def _nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let questions find an empty standard input; pytest's own one raises an error."""
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
 
 
 @pytest.mark.parametrize("topic", TASKS)
