@@ -25,6 +25,7 @@ from chrono.measuring.series_statistics import (
     s_within_parts,
     series_of,
 )
+from chrono.measuring.speed import Measured
 from chrono.measuring.timing_jitter import (
     BlockedLengths,
     TimingJitter,
@@ -58,7 +59,7 @@ def timing_of(session: Session) -> TimingJitter | None:
     """Return the jitter by the counted shots with the present counter; None if unknown."""
     part = _last_part(session)
     measured = session.measured(part)
-    chosen = _of_this_counter(session, part) & tells_timing(session.log.shots[part])
+    chosen = _of_this_counter(session, part, measured) & tells_timing(session.log.shots[part])
     if not chosen.any():
         return None
     shots, speed_mps = session.log.shots[part][chosen], measured.speed_mps[chosen]
@@ -95,7 +96,7 @@ def slope_of(session: Session) -> MeasuredSlope | None:
     """Return the slope of the path by the edges of the counted shots; None if unknown."""
     part = slice(max(len(session.log) - SLOPE_SHOTS, 0), len(session.log))
     shots, measured = session.log.shots[part], session.measured(part)
-    chosen = _of_this_counter(session, part) & tells_timing(shots)
+    chosen = _of_this_counter(session, part, measured) & tells_timing(shots)
     chosen &= (shots["block_a"] > 0) & (shots["block_b"] > 0)
     if not chosen.any():
         return None
@@ -124,7 +125,7 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
     """Return how the lengths at each gate change with speed and from shot to shot."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
-    chosen = _of_this_counter(session, part) & has_clean_lengths(shots)
+    chosen = _of_this_counter(session, part, measured) & has_clean_lengths(shots)
     chosen &= np.isfinite(measured.length_a_m) & np.isfinite(measured.length_b_m)
     if not chosen.any():
         return ()
@@ -159,10 +160,10 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
     return tuple(each for each in found if each is not None)
 
 
-def _of_this_counter(session: Session, part: slice) -> Bools:
+def _of_this_counter(session: Session, part: slice, measured: Measured) -> Bools:
     """Return which shots are counted and timed by the present counter, shape (N,)."""
     shots = session.log.shots[part]
-    chosen = session.are_counted(shots, session.measured(part).speed_mps)
+    chosen = session.are_counted(shots, measured.speed_mps)
     places = session.counters.at(shots["key"])
     return chosen & np.array([session.counters.is_last(int(place)) for place in places], bool)
 
