@@ -15,6 +15,7 @@ import os
 import random
 import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import chrono.commands.console_output
@@ -24,6 +25,8 @@ from chrono.session.live_run import live_run
 
 AT_ONCE = 8
 LONGEST_S = 0.4
+Session = Callable[[Path, int, float], None]
+"""It gets the folder, its number, and the moment of its end [s]."""
 PORT = "virtual://class-afternoon?seed={}&speedup=1000"
 
 
@@ -50,24 +53,32 @@ def live_session(folder: Path, number: int, moment_s: float) -> None:
     main()
 
 
-def start(folder: Path, number: int, moment_s: float) -> int:
+def start(session: Session, folder: Path, number: int, moment_s: float) -> int:
     """Fork a session and return its process."""
     child = os.fork()
     if not child:
         with contextlib.suppress(BaseException):
-            live_session(folder, number, moment_s)
+            session(folder, number, moment_s)
         os._exit(1)
     return child
 
 
-if __name__ == "__main__":
+def kill_sessions(session: Session, shortest_s: float) -> None:
+    """Run and kill as many sessions as the command line asks for."""
     target, count = Path(sys.argv[1]), int(sys.argv[2])
     moment = random.Random(int(sys.argv[3]))
     live_run(PORT.format(0), None, None).session.make_ready()  # loads what a session would
     for first in range(0, count, AT_ONCE):
         batch = range(first, min(first + AT_ONCE, count))
-        children = [start(target, each, moment.uniform(0.0, LONGEST_S)) for each in batch]
+        children = [
+            start(session, target, each, moment.uniform(shortest_s, LONGEST_S))
+            for each in batch
+        ]
         for child in children:
             status = os.waitpid(child, 0)[1]
             assert os.WIFSIGNALED(status), "it was not killed, but ended by itself"
             assert os.WTERMSIG(status) == signal.SIGPROF, status
+
+
+if __name__ == "__main__":
+    kill_sessions(live_session, 0.0)
