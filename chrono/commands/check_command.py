@@ -87,8 +87,7 @@ def check(
         Literal["A", "B"] | None,
         typer.Option(
             help="With --watch: ring the terminal's bell. It rings faster if this gate has "
-            "more "
-            "margin.",
+            "more margin.",
             show_default=False,
         ),
     ] = None,

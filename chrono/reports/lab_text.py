@@ -498,9 +498,5 @@ def _three(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 999.5 else f"{value:.3g}"
 
 
-def _two(value: float) -> str:
-    return format_value(value, value)
-
-
 def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
