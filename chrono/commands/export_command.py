@@ -40,9 +40,6 @@ def _print_columns(wanted: bool) -> None:
         raise typer.Exit
 
 
-MUCH_BYTES = 2_500_000
-"""Size of recordings [bytes] above which Apache Arrow certainly writes their shots faster."""
-
 Output = Annotated[
     str | None,
     typer.Option(
@@ -104,13 +101,6 @@ def export(
     from chrono.season.batch_tasks import Export
 
     target = output or ("shots.json" if as_json else "shots.csv")
-    if (
-        target.lower().endswith(".csv")
-        and sum(each.size_bytes for each in sources) > MUCH_BYTES
-    ):
-        from chrono.reports.csv_parquet_files import load_meanwhile
-
-        load_meanwhile()
     write, findings = _writer(target, output is None, decimal_comma), Findings()
     with_statistics = target.lower().endswith(WITH_STATISTICS)
     task = Export(rig_of(rig), clock_from_host, with_statistics=with_statistics)

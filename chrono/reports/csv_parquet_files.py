@@ -6,11 +6,9 @@ needs pyarrow.
 """
 
 from collections.abc import Iterable, Iterator
-from contextlib import suppress
 from decimal import Decimal
 from importlib.util import find_spec
 from itertools import chain
-from threading import Thread
 from typing import IO, TYPE_CHECKING, Any
 
 from chrono.arrays.prefetch import prefetch
@@ -92,17 +90,6 @@ WORTH_LOADING_ROWS = 2_000
 
 ROW_GROUP = 50_000
 """Smallest row group of a Parquet file [rows]. A file of many small groups is slow to read."""
-
-
-def load_meanwhile() -> None:
-    """Load Apache Arrow while the first recording is read."""
-    if _has_arrow():
-        Thread(target=_load).start()
-
-
-def _load() -> None:
-    with suppress(ImportError):  # the error is reported when the file is written
-        from pyarrow import csv, parquet  # noqa: F401
 
 
 def write_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:

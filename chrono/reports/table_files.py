@@ -17,7 +17,6 @@ from typing import IO
 from chrono.errors import OptionError
 from chrono.reports.atomic_file import new_file
 from chrono.reports.csv_parquet_files import (
-    load_meanwhile,
     write_comma_csv,
     write_csv,
     write_parquet,
@@ -122,8 +121,6 @@ def write_table(tables: Iterable[ExportTable], path: Path, decimal_comma: bool =
 
 def write_stream(tables: Iterable[ExportTable], writer: Writer, stream: IO[bytes]) -> int:
     """Write the shots of some recordings to an open stream; return the number of rows."""
-    if writer is write_parquet:
-        load_meanwhile()
     waiting = iter(tables)
     # Read the first file before anything is written: it may not be a recording.
     first = list(islice(waiting, 1))

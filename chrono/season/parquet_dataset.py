@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, Protocol
 
 from chrono.errors import OptionError, RecordingError
-from chrono.reports.csv_parquet_files import load_meanwhile, write_parquet
+from chrono.reports.csv_parquet_files import write_parquet
 from chrono.reports.export_table import ExportTable
 from chrono.season import recording_finder
 
@@ -75,7 +75,6 @@ def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
     RecordingError
         If the folder cannot be written.
     """
-    load_meanwhile()
     waiting = iter(tables)
     # Read the first table before writing anything, because the file may not be a recording.
     first = list(islice(waiting, 1))
