@@ -83,13 +83,20 @@ def printed(html: str) -> bytes:
     Raises
     ------
     OptionError
-        If WeasyPrint is missing, or a system library that WeasyPrint needs.
+        If WeasyPrint or a system library that it needs is missing, or if it fails.
     """
     weasyprint = load_weasyprint()
     # WeasyPrint warns about each property that is only for screens.
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
     fetcher = weasyprint.urls.URLFetcher(allowed_protocols=())
-    pdf: bytes = weasyprint.HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_tags=True)
+    page = weasyprint.HTML(string=html, url_fetcher=fetcher)
+    try:
+        pdf: bytes = page.write_pdf(pdf_tags=True)
+    except AssertionError as trouble:  # it cannot break every page into sheets
+        raise OptionError(
+            "WeasyPrint cannot lay out this page",
+            hint="write an .html file and print it from a browser",
+        ) from trouble
     return pdf
 
 

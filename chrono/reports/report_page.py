@@ -44,8 +44,8 @@ from chrono.reports.speed_picture import (
     PALE,
     PAPER,
     WIDE,
+    caption_text,
     picture_svg,
-    what_is_drawn,
 )
 from chrono.reports.summary_text import setup_details, trouble_sentences
 from chrono.rigs.rig_model import Rig
@@ -174,7 +174,7 @@ def _recording(
         "done": _done(told),
         "notes": session.marks.notes[-SHOWN_NOTES:],
         "more_notes": max(len(session.marks.notes) - SHOWN_NOTES, 0),
-        "picture": what_is_drawn(told.plotted) if _drawable(told) else "",
+        "picture": caption_text(told.plotted) if _drawable(told) else "",
         "pictures": _pictures(told, key, for_paper),
         "unit": rig.speed_unit,
         "setups": [_setup(each, rig, i) for i, each in enumerate(_counted(told))],
@@ -197,14 +197,15 @@ def _done(told: RecordingReport) -> str:
     session, rig = told.session, told.session.rig
     counted, shots = told.summary.counted, len(session.log)
     setups = len(_counted(told, all_of_them=True))
+    named = f", with {count_text(setups, 'setup')}" if setups else ""
     lasted = ""
     if shots:
         seconds = int(session.log.shots["host_us"][-1] - session.log.shots["host_us"][0]) * 1e-6
         lasted = f" in {seconds / 60:.3g} minutes" if seconds >= 60 else f" in {seconds:.3g} s"
     return (
         f"{_started(session.started)}{count_text(shots, 'shot')} of {rig.body.name}"
-        f"{lasted} through two light gates {rig.spacing_m * 1e3:.6g} mm apart, with "
-        f"{count_text(setups, 'setup')}. {count_text(counted, 'shot')} counted, "
+        f"{lasted} through two light gates {rig.spacing_m * 1e3:.6g} mm apart{named}. "
+        f"{count_text(counted, 'shot')} counted, "
         f"{shots - counted} set aside."
     )
 

@@ -4,6 +4,7 @@ Setups differ in colour (Okabe and Ito 2008; colour-blind people can distinguish
 shape of their dots, and in grey level. Matplotlib draws. It is loaded for the first picture.
 """
 
+import math
 import warnings
 from dataclasses import dataclass
 from io import BytesIO
@@ -36,7 +37,9 @@ MOST_CHANGES = 24
 """More lines at changes of setup than this would hide the dots, as for shots in turn."""
 LEFT_TO_RIGHT = "\u200e"
 NAMED_SETUPS = 8
-LONGEST_NAME = 30
+LONGEST_NAME, SHORTEST_NAME = 30, 8
+LEGEND_MARK_MM = 14
+"""Width of a legend beside its text: the mark and the margins [mm]."""
 
 _STYLE: Any = {
     "font.size": 8.5,
@@ -54,6 +57,7 @@ _STYLE: Any = {
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _INCH_MM = 25.4
+_POINTS_PER_INCH = 72
 
 
 @dataclass(frozen=True)
@@ -151,10 +155,26 @@ def picture_text(plotted: PlottedSpeeds) -> str:
 
 def what_is_drawn(plotted: PlottedSpeeds) -> str:
     """Return a sentence that explains a dot and its line."""
+    if not plotted.setups:
+        return f"Speeds in {plotted.unit}; no shot is counted."
     each = f"each dot the mean of up to {plotted.per_dot} shots, its line their range"
     if plotted.per_dot == 1:
         each = "each with its 95 % interval"
     return f"Speeds in {plotted.unit} of the counted shots in order, {each}."
+
+
+def caption_text(plotted: PlottedSpeeds) -> str:
+    """Return the sentences below a picture; they explain only marks that it has."""
+    lines = [what_is_drawn(plotted)]
+    if plotted.setups:
+        lines.append("Bands: the mean with its interval.")
+    if 0 < len(plotted.changes) <= MOST_CHANGES:
+        lines.append("Dotted lines: another setup begins here.")
+    if len(plotted.aside_mps):
+        lines.append("Crosses: shots that are not counted.")
+    if plotted.setups and plotted.per_dot == 1:
+        lines.append("If you cannot see an interval, it is smaller than its dot.")
+    return " ".join(lines)
 
 
 def _title(plotted: PlottedSpeeds) -> str:
@@ -191,8 +211,7 @@ def _fill(figure: "Figure", plotted: PlottedSpeeds, size: PictureSize) -> None:
     else:
         shots = figure.subplots()
     handles = _draw_shots(shots, plotted)
-    longest = LONGEST_NAME if size.means_apart else LONGEST_NAME // 2
-    shown = _legend_entries(shots, handles, plotted, longest)
+    shown = _legend_entries(shots, handles, plotted, size.width_mm - LEGEND_MARK_MM)
     figure.legend(
         [handle for handle, _ in shown],
         [name for _, name in shown],
@@ -205,7 +224,7 @@ def _fill(figure: "Figure", plotted: PlottedSpeeds, size: PictureSize) -> None:
 def draw_speeds(axes: "Axes", plotted: PlottedSpeeds) -> None:
     """Draw the shots of a recording into axes of the caller, with a legend below."""
     handles = _draw_shots(axes, plotted)
-    shown = _legend_entries(axes, handles, plotted, LONGEST_NAME)
+    shown = _legend_entries(axes, handles, plotted)
     legend = axes.legend(
         [handle for handle, _ in shown],
         [name for _, name in shown],
@@ -219,12 +238,13 @@ def draw_speeds(axes: "Axes", plotted: PlottedSpeeds) -> None:
 
 
 def _legend_entries(
-    axes: "Axes", handles: list[Any], plotted: PlottedSpeeds, longest: int
+    axes: "Axes", handles: list[Any], plotted: PlottedSpeeds, room_mm: float = math.inf
 ) -> list[tuple[Any, str]]:
     """Return the handles for a legend, each with its words."""
-    names = [_legend_text(setup, plotted.unit, longest) for setup in plotted.setups]
-    more = len(names) - NAMED_SETUPS
-    shown = [*zip(handles, names, strict=False)][:NAMED_SETUPS]
+    named = plotted.setups[:NAMED_SETUPS]
+    names = [_legend_text(setup, plotted.unit, room_mm) for setup in named]
+    more = len(plotted.setups) - NAMED_SETUPS
+    shown = [*zip(handles, names, strict=False)]
     if more > 0:
         shown.append((_invisible(axes), f"and {more} more setups"))
     if len(plotted.aside_mps):
@@ -248,12 +268,26 @@ def _invisible(axes: "Axes") -> Any:
     return axes.plot([], [], linestyle="none")[0]
 
 
-def _legend_text(setup: PlottedSetup, unit: str, longest: int) -> str:
-    name = shortened(setup_text(setup.name), longest)
-    if any(bidirectional(letter) in ("R", "AL") for letter in name):
-        name += LEFT_TO_RIGHT  # otherwise the numbers after it change places
+def _legend_text(setup: PlottedSetup, unit: str, room_mm: float) -> str:
+    """Return a setup's name, mean and number of shots; a long name loses its middle."""
     _, mean = mean_text(setup.series, unit)
-    return f"{name}: {mean}, n {setup.series.n}"
+    for longest in range(LONGEST_NAME, SHORTEST_NAME - 1, -1):
+        name = shortened(setup_text(setup.name), longest)
+        if any(bidirectional(letter) in ("R", "AL") for letter in name):
+            name += LEFT_TO_RIGHT  # otherwise the numbers after it change places
+        text = f"{name}: {mean}, n {setup.series.n}"
+        if _width_mm(text) <= room_mm:
+            break
+    return text
+
+
+def _width_mm(text: str) -> float:
+    """Return the width of a text in a legend [mm]."""
+    from matplotlib import rcParams
+    from matplotlib.textpath import TextPath
+
+    width_pt = TextPath((0, 0), text, size=rcParams["font.size"]).get_extents().width
+    return float(width_pt) * _INCH_MM / _POINTS_PER_INCH
 
 
 def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from browser_kit import served
+from interval_kit import setup, shot, write_recording
 
 from chrono.reports.page_files import load_weasyprint, printed
 from chrono.reports.report_page import report_page
@@ -36,6 +37,17 @@ def test_a_pdf_is_one_with_title_and_tags_for_readers(chrono, tmp_path, command)
         assert content.rstrip().endswith(b"%%EOF")
         assert len(content) > 10_000
     assert len(list(tmp_path.iterdir())) == (2 if command == "worksheet" else 1)
+
+
+@pytest.mark.parametrize("name", ["x" * 300, "tube and bands " * 20])
+def test_long_names_and_conditions_find_room_on_paper(chrono, tmp_path, name) -> None:
+    rows = [
+        row
+        for place in range(7)
+        for row in (setup(f"{place} {name}"[:300], first=name, second=name), shot(20), shot(21))
+    ]
+    done = chrono("report", write_recording(tmp_path / "x.tsv", rows), "-o", "x.pdf")
+    assert done.code == 0, done.err
 
 
 def test_nothing_is_fetched_for_a_pdf(tmp_path) -> None:

@@ -297,7 +297,28 @@ def test_a_setup_of_one_shot_and_a_session_without_any_have_a_page(reported, tmp
 
     none = reported(write_recording(tmp_path / "y.tsv", [setup("a")])).text
     assert "0 shots of squash ball" in none
+    assert "apart. 0 shots counted" in none
     assert "Error budget" not in none
+
+
+ALL_MARKS = (
+    "Bands: the mean",
+    "Dotted lines: another setup",
+    "Crosses: shots that are not counted",
+)
+
+
+def test_the_words_below_a_picture_explain_only_what_it_has(reported, tmp_path) -> None:
+    bands, lines, crosses = ALL_MARKS
+    few = [row for i in range(4) for row in (setup(f"s{i}"), shot(20), shot(20.1))]
+    many = [row for i in range(50) for row in (setup(f"s{i % 2}"), shot(20 + i % 2))]
+    held = [setup("a"), record("mark", {"action": "hold-on"}), shot(20), shot(21)]
+    for place, (rows, has) in enumerate(
+        [(few, {lines, bands}), (many, {bands}), (held, {crosses}), (few + held, {*ALL_MARKS})]
+    ):
+        text = reported(write_recording(tmp_path / f"{place}.tsv", rows)).text
+        assert {mark for mark in ALL_MARKS if mark in text} == has
+    assert "Speeds in m/s; no shot is counted." in reported(tmp_path / "2.tsv").text
 
 
 def test_calibrations_are_told_with_date_value_and_evidence(reported, tmp_path) -> None:
@@ -431,3 +452,15 @@ def test_a_library_that_the_system_lacks_is_named(chrono, tmp_path, monkeypatch)
     is_one_clear_complaint(
         refused, "cannot load library libpango-1.0-0", "apt-get install libpango"
     )
+
+
+def test_a_page_that_weasyprint_cannot_lay_out_is_one_complaint(
+    chrono, tmp_path, monkeypatch
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr("weasyprint.HTML.write_pdf", fail)
+    refused = chrono("report", BANDS, "-o", "x.pdf")
+    is_one_clear_complaint(refused, "cannot lay out this page", "print it from a browser")
+    assert list(tmp_path.iterdir()) == []

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from command_kit import is_one_clear_complaint
 from interval_kit import RIG, record, setup, shot, write_recording
+from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from chrono.reports.speed_picture import COLOURS, MARKERS, NARROW, WIDE, _fill, picture_svg
@@ -316,6 +317,19 @@ def test_a_rig_s_own_unit_is_the_picture_s(tmp_path) -> None:
     assert "speed / (km/h)" in svg
     ticks = [float(tick) for tick in re.findall(r">(\d\d\.?\d*)<", svg)]
     assert min(ticks) < 73 < 75 < max(ticks) + 1
+
+
+@pytest.mark.parametrize("name", ["W" * 300, "Щ" * 300, "two bands, 1.5 bar, cold ball"])
+def test_a_narrow_legend_holds_its_text_and_loses_no_more_than_it_must(tmp_path, name) -> None:
+    recording = write_recording(tmp_path / "x.tsv", [setup(name), shot(20), shot(20.4)])
+    figure = Figure((NARROW.width_mm / 25.4, 4), layout="constrained")
+    with rc_context({"font.size": 8.5}):
+        _fill(figure, plotted_speeds(read_recording(recording)), NARROW)
+        figure.draw_without_rendering()
+        (text,) = figure.legends[0].get_texts()
+        room = figure.bbox.x1 - text.get_window_extent().x1
+        letter = text.get_window_extent().width / len(text.get_text())
+    assert 0 <= room < 4 * letter or name in text.get_text()
 
 
 def test_more_setups_than_the_legend_holds_are_counted(tmp_path) -> None:
