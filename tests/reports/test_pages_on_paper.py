@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from browser_kit import served
-from interval_kit import setup, shot, write_recording
+from interval_kit import record, setup, shot, write_recording
 
 from chrono.reports.page_files import load_weasyprint, printed
 from chrono.reports.report_page import report_page
@@ -40,14 +40,19 @@ def test_a_pdf_is_one_with_title_and_tags_for_readers(chrono, tmp_path, command)
 
 
 @pytest.mark.parametrize("name", ["x" * 300, "tube and bands " * 20])
-def test_long_names_and_conditions_find_room_on_paper(chrono, tmp_path, name) -> None:
+def test_long_names_conditions_and_reasons_find_room_on_paper(tmp_path, name) -> None:
     rows = [
         row
         for place in range(7)
         for row in (setup(f"{place} {name}"[:300], first=name, second=name), shot(20), shot(21))
     ]
-    done = chrono("report", write_recording(tmp_path / "x.tsv", rows), "-o", "x.pdf")
-    assert done.code == 0, done.err
+    key = read_recording(write_recording(tmp_path / "x.tsv", rows)).session.log.shots["key"][0]
+    why = record("mark", {"action": "set-aside", "shot": int(key), "text": name[:300]})
+    recorded = read_recording(write_recording(tmp_path / "y.tsv", [*rows, why]))
+    html = report_page(report_of([recorded]), for_paper=True)
+    for page in load_weasyprint().HTML(string=html).render().pages:
+        texts = [box for box in page._page_box.descendants() if hasattr(box, "text")]
+        assert max(box.position_x + box.width for box in texts) <= page.width
 
 
 def test_nothing_is_fetched_for_a_pdf(tmp_path) -> None:
