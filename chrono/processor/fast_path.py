@@ -163,7 +163,7 @@ def _losses(beats: Beats) -> Spans:
 
 
 def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
-    """Return which pairs are so far from all obstacles that no rule can connect them."""
+    """Return which pairs are far enough from all obstacles."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
     near = np.zeros(len(first) + 1, np.intp)

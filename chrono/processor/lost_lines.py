@@ -112,7 +112,7 @@ def _beside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
 
 
 def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks are, or may be, within the slowest transit of each launch."""
+    """Return which breaks may be within the slowest transit of each launch."""
     slow = np.full(len(launches), rules.windows.slow)
     return _ranges(breaks, breaks.latest, launches, (slow, slow), _latest_end(rules))
 

@@ -1,4 +1,4 @@
-"""Decide if one passage at each gate can come from the same body, and compute its transit.
+"""Decide if two passages can come from the same body, and compute the body's transit.
 
 **The time of an edge that bounced or came late.** A body's edge crosses the beam, and noise at
 the comparator's threshold makes the comparator trip several times. These rules are the same for
@@ -307,7 +307,7 @@ def level_blocks(
     a: Ints | Floats, b: Ints | Floats, transit: Ints | Floats, rules: Rules
 ) -> tuple[Ints | Floats, Ints | Floats]:
     """
-    Convert the blocking times at both gates to the mean speed of the body.
+    Return the blocking times that a body at its mean speed would have at both gates.
 
     Negative times stay unchanged. With a steady acceleration a, a body passes gates A and B at
     the speeds v = d/Δ ∓ aΔ/2. If it blocks a gate for the time t, its mean speed during this

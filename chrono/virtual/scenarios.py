@@ -74,7 +74,7 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "loose-beam",
-            "two bands; the emitter of gate B swings to and fro, to practise aligning",
+            "two bands; the emitter of gate B swings to and fro so you can practise aligning",
             (TWO_BANDS,),
             pause_s=(8.0, 12.0),
             loose_beam=LooseBeam(1, swing=1.5, period_s=16.0),
