@@ -1,14 +1,17 @@
-"""Names for types of arrays; their meaning and shape are documented where they are used."""
+"""Short names for types of arrays.
+
+If a function uses an array, its docstring gives the meaning and the shape.
+"""
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-"""Counter values, host times, numbers of shots."""
+"""Whole numbers, such as counter values, host times or numbers of shots."""
 
 Places = npt.NDArray[np.intp]
-"""Places in another array."""
+"""Places (indices) in another array."""
 
 Bools = npt.NDArray[np.bool_]
 Bytes = npt.NDArray[np.uint8]

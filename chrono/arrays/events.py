@@ -1,7 +1,7 @@
-"""The result of decoding: the board's events as arrays, and the records between them.
+"""The decoded data of a recording: the board's events as arrays, and the records between them.
 
-A batch is one part of a recording, in the order of the recording. This file does not know what
-the events mean.
+A batch is one part of a recording, in the order of the recording. This module does not
+interpret the events.
 """
 
 from bisect import bisect_left
@@ -18,40 +18,41 @@ LEVEL_UNKNOWN = 2
 
 
 class EventKind(IntEnum):
-    """Kind of an event."""
+    """The kind of an event."""
 
     EDGE = 0
     """One gate changed; the counter value is exact."""
     LATE = 1
-    """One gate changed; the counter value is good for pairing only."""
+    """One gate changed; the counter value may be later than the change."""
     BEAT = 2
-    """A beat. The board sends it every second, with both levels and the count of lost edges."""
+    """A line that the board sends every second, with both levels and the count of lost edges.
+    """
     INTERVAL = 3
-    """One transit that the board itself measured; `counter` contains it."""
+    """One transit that the board itself measured; `counter` contains this transit."""
     DAMAGED = 4
-    """A board line that could not be used; only its place and host time are known."""
+    """A line of the board that could not be used; only its place and host time are known."""
 
 
 @dataclass(frozen=True, eq=False)
 class Events:
     """
-    Events of one batch, one element per event in the order of the lines.
+    Events of one batch, in the order of their lines; each array has one element per event.
 
     Attributes
     ----------
     host_us : ndarray of int64, shape (N,)
-        Host's monotonic clock since the session's start when the line was read [us].
+        Computer's monotonic clock when the line was read, from the start of the session [us].
     kind : ndarray of uint8, shape (N,)
         An `EventKind`.
     gate : ndarray of uint8, shape (N,)
         0 for gate A, 1 for gate B; 0 if the gate has no meaning.
     level : ndarray of uint8, shape (N,)
-        1 blocked, 0 clear, `LEVEL_UNKNOWN` if the line does not state it (plain lines
-        without a level: a leading edge). For a beat: level of A plus 2 times level of B.
+        1 blocked, 0 clear, `LEVEL_UNKNOWN` if the line does not state the level. (A plain line
+        without a level is a leading edge.) For a beat: level of A plus 2 times level of B.
     counter : ndarray of int64, shape (N,)
-        The board's counter as sent (not unwrapped) [counter units].
+        The board's counter as the board sent it, with wraps [counter units].
     sequence : ndarray of int32, shape (N,)
-        The line's sequence number, `NO_SEQUENCE` if the kind of lines has none.
+        The line's sequence number, `NO_SEQUENCE` if this kind of line has no number.
     lost : ndarray of int32, shape (N,)
         For a beat the number of edges lost on the board since its start, otherwise 0.
     """
@@ -75,7 +76,7 @@ class Events:
 
 
 def empty_events(count: int) -> Events:
-    """Return `count` events with undefined columns, to be filled in."""
+    """Return arrays for `count` events; the caller must fill in the values."""
     return Events(
         host_us=np.empty(count, np.int64),
         kind=np.empty(count, np.uint8),
@@ -91,34 +92,34 @@ NO_EVENTS = empty_events(0)
 
 
 class RestartCause(StrEnum):
-    """The cause of a board's start, as its hello reports it."""
+    """The reason why the board started, as the board reports it."""
 
     UNREPORTED = ""
-    """The hello does not state the cause (older firmware)."""
+    """The hello line does not state the cause (older firmware)."""
     POWER = "power"
     BROWN_OUT = "brown-out"
     WATCHDOG = "watchdog"
     RESET_PIN = "reset-pin"
     UNKNOWN = "unknown"
-    """The chip had no record of the cause."""
+    """The chip did not record the cause."""
 
 
 @dataclass(frozen=True)
 class Record:
     """
-    One record that is not an event: a hello line, or a row of another origin.
+    One record that is not an event, such as a hello line, a setup or a mark.
 
     Attributes
     ----------
     position : int
-        Number of events of the batch that come before it.
+        Number of events of the batch that come before this record.
     host_us : int
-        Host's monotonic clock since the session's start [us].
+        Computer's monotonic clock, from the start of the session [us].
     origin : str
-        `hello`, or the row's origin: `file`, `rig`, `link`, `setup`, `mark`.
+        `hello`, or the origin of the row: `file`, `rig`, `link`, `setup`, `mark`.
     data : dict
-        The row's JSON object; for `hello` the keys `version`, `frequency_hz`,
-        `counter_bits`, `board`, `firmware`, `restart` (a RestartCause).
+        The JSON object of the row. For `hello` it has the keys `version`, `frequency_hz`,
+        `counter_bits`, `board`, `firmware` and `restart` (a RestartCause).
     """
 
     position: int
@@ -129,7 +130,11 @@ class Record:
 
 @dataclass(frozen=True)
 class LineSample:
-    """One damaged line kept to show to the user: its row within the batch and its text."""
+    """
+    One damaged line that is shown to the user as an example.
+
+    `row` is its row within the batch, and `text` is the line.
+    """
 
     row: int
     text: str
@@ -164,7 +169,7 @@ class Batch:
 
 def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
     """
-    Yield a batch in pieces.
+    Cut a batch into pieces.
 
     Parameters
     ----------
@@ -176,8 +181,8 @@ def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
     Yields
     ------
     Batch
-        Each record is in the piece of the event that follows it. The counts of rows and
-        damage, whose places are unknown, are in the last piece.
+        Each record is in the piece of the event that follows it. The counts of rows and damaged
+        lines are in the last piece, because the places of these rows are unknown.
     """
     begin = done = 0
     for end in places:

@@ -1,11 +1,12 @@
-"""Run loops over arrays as machine code, and manage the folder of the stored code.
+"""Compile loops over arrays to machine code, and store the compiled code in a folder.
 
-Numba takes most of a second to load, and some seconds to compile once on a machine. So
-`prepare_loops` loads it only if there is enough work. Until then, and if numba cannot be
-imported, the same loops run as plain Python. Other imports of a program make no difference.
+Numba takes most of a second to load. It takes some seconds to compile the loops, but only once
+on a machine. So `prepare_loops` loads numba only if there is enough work. Until then, and if
+numba cannot be imported, the same loops run as plain Python. It makes no difference if another
+part of the program imports numba.
 
 The machine code of a loop contains constants and functions from several files. So the folder's
-name is a hash of all sources. After any change all loops are compiled again.
+name is a hash of all sources. After any change, all loops are compiled again.
 """
 
 import os
@@ -22,12 +23,13 @@ from typing import Any, TypeVar, cast
 PACKAGE = Path(__file__).parents[1]
 
 MOST_FOLDERS = 4
-"""Number of folders of older sources, or of the same user's other programs, that are kept."""
+"""Largest number of folders that are kept. The others belong to older sources, or to other
+programs of the same user."""
 
 
 @cache
 def cache_folder() -> Path | None:
-    """Return the folder for machine code of exactly these sources; None if impossible."""
+    """Return the folder for the machine code of these sources; None if no folder works."""
     for place in _places():
         found = place / sources_hash()
         try:
@@ -41,14 +43,14 @@ def cache_folder() -> Path | None:
 
 
 def is_cached() -> bool:
-    """Return whether machine code of these sources is stored."""
+    """Return whether machine code of these sources is already stored."""
     found = cache_folder()
     return found is not None and any(found.rglob("*.nbi"))
 
 
 @contextmanager
 def used_by_numba(place: Path) -> Iterator[None]:
-    """Make numba store in a folder only the functions decorated inside this context."""
+    """Make numba use a folder for the functions that are decorated inside this context."""
     import numba
 
     config: Any = numba.config
@@ -71,7 +73,7 @@ def sources_hash() -> str:
 
 
 def _places() -> Iterator[Path]:
-    """Yield possible folders: the user's choice, beside the sources, the user's cache."""
+    """Yield the folders to try: the user's choice, next to the sources, the user's cache."""
     from platformdirs import user_cache_path
 
     if wanted := os.environ.get("NUMBA_CACHE_DIR"):
@@ -81,7 +83,7 @@ def _places() -> Iterator[Path]:
 
 
 def _forget_old(place: Path, current: Path) -> None:
-    """Remove the folders of older sources, except the newest few."""
+    """Remove the folders of older sources, except the newest folders."""
     with suppress(OSError):
         others = [path for path in place.iterdir() if path != current and path.is_dir()]
         others.sort(key=lambda path: path.stat().st_mtime)
@@ -92,13 +94,14 @@ def _forget_old(place: Path, current: Path) -> None:
 F = TypeVar("F", bound=Callable[..., Any])
 
 LONG = 200
-"""A loop with at least this many steps is worth a call of machine code."""
+"""A loop with fewer steps than this runs as plain Python."""
 
 WORTH_LOADING_BYTES = 2_500_000
-"""Number of bytes for which plain reading takes as long as loading and using machine code."""
+"""If there are more bytes to read than this, loading and using machine code saves time."""
 
 WORTH_COMPILING_BYTES = 14_000_000
-"""The same number if the machine code must be compiled first."""
+"""If there are more bytes to read than this, machine code saves time even if it must be
+compiled first."""
 
 _loaded = False
 
@@ -119,14 +122,14 @@ def prepare_loops(work_bytes: int) -> None:
 
 
 def load_numba() -> None:
-    """Run loops as machine code from now on, or print that this is impossible."""
+    """Run loops as machine code from now on; print a hint if numba cannot be loaded."""
     global _loaded
     if _loaded:
         return
     try:
         import numba  # noqa: F401
-    except (ImportError, OSError):  # no wheel here, or one for another numpy
-        _say_once("large files load faster with numba: pip install numba")
+    except (ImportError, OSError):  # no numba for this machine or this numpy
+        _say_once("to load large files faster, install numba: pip install numba")
         return
     _tell_of_compiling()
     _loaded = True
@@ -138,7 +141,7 @@ def numba_is_loaded() -> bool:
 
 
 def loop(function: F) -> F:
-    """Run a function as machine code, if loaded and if its first argument is long."""
+    """Run a function as machine code if numba is loaded and the first argument is long."""
 
     @cache
     def machine_code() -> F:
@@ -153,7 +156,7 @@ def loop(function: F) -> F:
 
 
 def compiled(function: F) -> F:
-    """Compile a function at its first call and keep the machine code for later programs."""
+    """Compile a function at its first call, and store the machine code for later programs."""
     import numba
 
     folder = cache_folder()
@@ -162,12 +165,12 @@ def compiled(function: F) -> F:
     with used_by_numba(folder):
         try:
             return cast(F, numba.njit(function, cache=True, nogil=True))
-        except RuntimeError:  # without a file, versions look alike
+        except RuntimeError:  # the function is not in a file
             return cast(F, numba.njit(function, nogil=True))
 
 
 def inlined(function: F) -> F:
-    """Make a function part of each compiled function that calls it."""
+    """Copy a function into each compiled function that calls it."""
     import numba
 
     part: F = numba.njit(function, nogil=True, inline="always")
@@ -175,14 +178,15 @@ def inlined(function: F) -> F:
 
 
 def _tell_of_compiling() -> None:
-    """Print a line when one of our loops must be compiled because it was not stored."""
+    """Print a message when a loop must be compiled because its code was not stored."""
     from numba.core import event
 
     class Telling(event.Listener):
         def on_start(self, event: Any) -> None:
             if str(event.data["dispatcher"].py_func.__module__).startswith("chrono."):
                 _say_once(
-                    "compiling the loops that read recordings: takes some seconds, only once"
+                    "compiling the code that reads recordings; "
+                    "this takes some seconds, but only once"
                 )
 
         def on_end(self, event: Any) -> None:

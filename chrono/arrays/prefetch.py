@@ -1,4 +1,4 @@
-"""Prepare the next item in a thread while this one is used."""
+"""Prepare the next item in a thread while the present item is used."""
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -8,7 +8,11 @@ T = TypeVar("T")
 
 
 def prefetch(items: Iterator[T]) -> Iterator[T]:
-    """Yield items (never None); a thread makes each item while the item before is used."""
+    """
+    Yield items; a thread prepares the next item while the caller uses the present item.
+
+    The items must not be None.
+    """
     with ThreadPoolExecutor(1) as other:
         coming = other.submit(next, items, None)
         while (item := coming.result()) is not None:

@@ -1,16 +1,16 @@
-"""In a launch of several bodies, check whether other edges fit the main body better.
+"""Check if the edges of a main body may belong to two different bodies.
 
-Bodies may overtake each other between the gates, or one body may hide another at a gate. Then
-the paired edges may belong to two bodies. Rules, for main bodies with a declared length:
+This can happen in a launch of several bodies. Bodies may overtake each other between the gates,
+or one body may hide another at a gate. These rules are for main bodies with a declared length:
 
-- A transit gives the body's length at both gates. Either this length fits, or a passage is too
-  long. A passage that is too long touched another body's shadow, which hides an edge. The
-  exception: both gates saw the body equally long.
-- A rival is the transit from a passage of the main body and another passage. It is valid if
-  both gates saw at least the length of a body that crosses the beam off its middle. The main
-  body is ambiguous if a rival hides fewer edges. It is also ambiguous if a rival hides as many
-  and fits better by a tenth of the length. If the main body's own shadows are not alike and do
-  not fit, a rival may hide more.
+- The transit and the blocking times give the body's length at both gates. This length fits, or
+  a passage is too long. If a passage is too long, it touched the shadow of another body, and
+  this hides an edge. The exception: the body is equally long at both gates.
+- A rival is another possible transit: from a passage of the main body and another passage. It
+  is valid if it makes the body long enough at both gates. The limit is the length of a body
+  that crosses the beam off its middle. The main body is ambiguous if a rival hides fewer edges.
+  It is also ambiguous if a rival hides as many edges and fits better by a tenth of the length.
+  If the main body's own two lengths are different and do not fit, a rival may hide more edges.
 - An ambiguous main body has no transit. Its companion has no transit either.
 
 Two bodies may touch at one gate and overtake each other there. They may leave the same edges as
@@ -32,16 +32,15 @@ from chrono.processor.shots import Launches
 from chrono.processor.timeline import PassageTimes
 
 HIDDEN = 1.1
-"""A passage hides an edge if it is this many times as long as the body and as the passage at
-the other gate.
-"""
+"""A passage hides an edge if it is more than this many times as long as the body, and as the
+passage at the other gate."""
 BETTER = 0.1
 SAME = 0.006
 """Two transits give the same speed if their relative difference is smaller than this."""
 
 
 _Gates = tuple[tuple[Ints, Ints], tuple[Ints, Ints]]
-"""First and last edges of the whole passages at gates A and B, in order of the first edge."""
+"""First and last edges of all whole passages at gates A and B, in order of time."""
 
 _TOLD_OF_A_TRANSIT = Flag.LEAD_ONLY | Flag.TRAIL_ONLY | Flag.SHORT | Flag.LONG
 
@@ -59,7 +58,12 @@ class _Seen(NamedTuple):
 
 
 class _Fit(NamedTuple):
-    """Number of gates that hide an edge, misfit of the others, whether both are alike."""
+    """
+    The result of comparing two passages with a body of the declared length.
+
+    `hidden` is the number of gates that hide an edge. `off` is the misfit at the other gates.
+    `alike` is true if both passages are about equally long.
+    """
 
     hidden: Ints
     off: Floats
@@ -74,7 +78,7 @@ def flag_ambiguous(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> None:
     """
-    Remove, in place, the transit of launches whose main body's edges may be another body's.
+    Remove the transit, in place, if a main body's edges may belong to another body.
 
     Parameters
     ----------
@@ -106,7 +110,11 @@ def flag_ambiguous(
 def _with_company(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> Places:
-    """Return the places of whole main bodies of known length with other passages nearby."""
+    """
+    Return the places of main bodies that have other passages nearby.
+
+    Only whole main bodies with a declared length are included.
+    """
     shot = launches["shot"]
     asked = (shot["used"] > 0) & np.isfinite(declared_m) & (launches["lacks"] == 0)
     places = (asked & (shot["lead"] != ABSENT) & (shot["trail"] != ABSENT)).nonzero()[0]
@@ -132,7 +140,11 @@ def _pairs(gates: _Gates, at_a: Places, at_b: Places) -> _Seen:
 def _others(
     gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
 ) -> tuple[Places, _Seen]:
-    """Pair each main body's passages with others; return the owner's place and the pairs."""
+    """
+    Pair the passages of each main body with other passages.
+
+    Return the place of the main body for each pair, and the pairs.
+    """
     slow, (first_a, first_b) = rules.windows.slow, (gates[0][0], gates[1][0])
     owner_b, at_b = _ranges(first_b, own.a[0], own.a[0] + slow)
     owner_a, at_a = _ranges(first_a, own.b[0] - slow, own.b[0])
@@ -144,14 +156,18 @@ def _others(
 
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
-    """Return the range of each time, and the places of all times in the ranges."""
+    """
+    Find the times in each range.
+
+    Return the number of the range and the place of the time, for all times that were found.
+    """
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
     return expand_runs(start, count)
 
 
 def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) -> _Fit:
-    """Return how passages fit a body of the declared length with this transit."""
+    """Compare passages with a body that has the declared length and this transit."""
     scale = rules.spacing_m / (np.maximum(transit, 1.0) * declared_m)
     a, b = (block * scale for block in level_blocks(*seen.blocks, transit, rules))
     less, more = np.minimum(a, b), np.maximum(a, b)
@@ -165,7 +181,12 @@ def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) 
 def _rivals(
     others: _Seen, transit: Floats, declared_m: Floats, rules: Rules
 ) -> list[tuple[_Fit, Bools]]:
-    """Return how each pair fits by one or both edges, and whether the pair is a rival."""
+    """
+    Return how well each other pair of passages fits the main body.
+
+    Also return whether the pair is a rival. The leading edges, the trailing edges or both give
+    the transit.
+    """
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
     is_body = (lead > 0) & are_alike(a, b, lead, rules.gain, rules.windows.alike)
@@ -179,7 +200,7 @@ def _rivals(
 
 
 def _is_better(rival: _Fit, own: _Fit) -> Bools:
-    """Return which rivals fit the main body better than its own passages."""
+    """Return which other pairs of passages fit the main body better than its own pair."""
     is_odd = ~own.alike & (own.off > CHORD_TOLERANCE)
     is_like = rival.hidden == own.hidden
     better = (is_like | is_odd) & (rival.off < own.off - BETTER)
@@ -188,7 +209,7 @@ def _is_better(rival: _Fit, own: _Fit) -> Bools:
 
 
 def _take_transit(shot: Shots, places: Places) -> None:
-    """Remove the speed of these shots, and set the flag that gives the reason."""
+    """Remove the transit of these shots, and set the flag AMBIGUOUS."""
     shot["used"][places] = EdgesUsed.NONE
     shot["companion"][places] = np.nan
     shot["flags"][places] &= ~np.uint32(_TOLD_OF_A_TRANSIT)

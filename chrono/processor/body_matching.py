@@ -1,20 +1,23 @@
 """Find the passage at gate A and the passage at gate B that belong to one body.
 
-Rules, all local in time; the passages of both gates form one row, ordered by first edge:
+Each rule looks only at a short time. The passages of both gates form one list, in the order of
+their first edges:
 
-- Flash: if the edges of neighbours at different gates coincide, light caused both passages. The
-  trailing edges may differ by a quarter of the blocking time. Flashes are removed from the row.
-- Clean pair: a passage at A, and the next one at B. Both are whole, without chatter and alike,
-  their transit is in the window, and they have no other possible partner. Almost all shots are
-  such pairs.
-- The other passages form clusters. No possible pair reaches from one cluster to another, or
-  across a clean pair. Bodies in a cluster keep their order. The pairing with the best sum of
-  scores is used (see `passage_pairing`); of equal ones, the earliest. With up to 6 passages at
-  each gate one body may overtake another. That pairing must fit clearly better, and all its
-  passages must be whole and alike. A cluster of more than 48 passages is cut after 48.
-- All passages left over are lone.
+- Flash: two neighbours in the list are at different gates, and their edges come at the same
+  time. Then light caused both passages. The trailing edges may differ by a quarter of the
+  blocking time. Flashes are removed from the list.
+- Clean pair: a passage at A, and the next passage at B. Both are whole, without chatter, and
+  block their gates for nearly the same time. Their transit is possible for the rig. They have
+  no other possible partner. Almost all shots are clean pairs.
+- The other passages form clusters. A possible pair is never in two clusters or on both sides of
+  a clean pair. The bodies of a cluster keep their order. The pairing with the largest sum of
+  scores is used (see `passage_pairing`). If several pairings have this sum, the earliest one is
+  used. With up to 6 passages at each gate, one body may overtake another. This pairing must fit
+  clearly better, and the passages of each pair must be whole and alike. A cluster of more than
+  48 passages is cut after 48.
+- All remaining passages are lone: they have no partner.
 
-A pair is given out when every passage that could change it is known.
+A pair is returned when all passages that could change it are known.
 """
 
 from typing import NamedTuple
@@ -60,7 +63,7 @@ BODY_DTYPE = np.dtype(
         ("block_b", "i8"),
         ("twice", "i8"),
         ("surplus", "i8"),
-        ("u_lead", "f4"),  # uncertainty of both transits from bounce and late lines
+        ("u_lead", "f4"),  # part of the uncertainty that bounce and late lines cause
         ("u_trail", "f4"),
         ("used", "u1"),
         ("kind", "u1"),
@@ -86,9 +89,11 @@ _TIMED = WHOLE | LATE_LEAD | LATE_TRAIL | CORE
 
 class PassageQueue(NamedTuple):
     """
-    Passages not given out yet, in order. Also the passage before them: its gate (2: there is
-    none), its time, and whether it looked like a flash with the first one. No more passages can
-    be given out until time is known up to `due`.
+    Passages that have not been returned yet, in order of time.
+
+    The next three fields describe the passage before them: its gate (2 without a passage), its
+    time, and whether it and the first passage looked like a flash. No passage can be returned
+    until all data up to `due` are known.
     """
 
     passages: Passages = NO_PASSAGES
@@ -102,8 +107,16 @@ def match_passages(
     new: Passages, queue: PassageQueue, known: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, PassageQueue, int]:
     """
-    Return the bodies that became final, the remaining queue, and a time: every body before
-    this time has been given out.
+    Match the passages at gate A with the passages at gate B.
+
+    Returns
+    -------
+    bodies : Bodies
+        The bodies that became final.
+    queue : PassageQueue
+        The passages that have not been returned yet.
+    known : int
+        All bodies before this time have been returned.
     """
     if not len(new) and (known < queue.due or not len(queue.passages)):
         return NO_BODIES, queue, min([known, *queue.passages["first"][:1].tolist()])
@@ -133,14 +146,14 @@ def match_whole(
     passages: Passages, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, Places, Places]:
     """
-    Match passages after which no more passages come.
+    Match the passages of both gates; no more passages may come later.
 
     Returns
     -------
     bodies : Bodies
         The matched bodies, in no special order.
     one, two : ndarray of intp, shape (N,)
-        The places of each body's passages; a lone body has the same place twice.
+        The places of the two passages of each body. For a lone body both places are equal.
     """
     order = (passages["first"] * 2 + passages["gate"]).argsort(kind="stable")
     seen = passages.take(order)
@@ -152,10 +165,14 @@ def match_whole(
 
 class _Units(NamedTuple):
     """
-    The units of passages. It contains the places of the first passage of each flash, of A and B
-    of each clean pair, and of the other passages with the number of their cluster. For each
-    passage it contains the last passage of its unit, and the time that must be known. It also
-    contains the places of passages that are not a flash.
+    The result of grouping passages into units: flashes, clean pairs and clusters.
+
+    `flash` is the place of the first passage of each flash. `clean` contains the places of the
+    passages at A and B of each clean pair. `other` contains the places of the other passages,
+    and `cluster` contains the numbers of their clusters. For each passage, `last` is the last
+    passage of its unit, and `wanted` is the time up to which all data must be known. `upright`
+    contains the places of all passages that are not a flash. `looks_flash` is true if a passage
+    and the next passage look like a flash.
     """
 
     flash: Places
@@ -211,7 +228,7 @@ _NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
-    """Return which passages coincide with the next passage if that is at the other gate."""
+    """Return which passages happen at the same time as the next passage at the other gate."""
     looks = np.zeros(len(seen), np.bool_)
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
@@ -225,7 +242,11 @@ def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
 
 
 def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
-    """Return for each passage except the last whether it and the next are a clean pair."""
+    """
+    Return which passages make a clean pair with the next passage.
+
+    The last passage has no value in the result.
+    """
     windows = rules.windows
     if len(upright) < 2:
         return _NOTHING
@@ -249,15 +270,16 @@ def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
 
 
 def in_window(transit: Ints, fast: float, slow: int) -> Bools:
-    """Return which transits are within the rig's window of speeds."""
+    """Return which transits belong to a speed that the rig allows."""
     return (transit >= fast) & (transit <= slow)
 
 
 def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: float) -> Bools:
     """
-    Return which blocking times at both gates are alike enough to need no other check.
+    Return which passages block both gates for nearly the same time.
 
-    A path with a slope has a `gain` (see `Rules`). The times are then compared at one speed.
+    These passages need no other check. On a path with a slope, `gain` (see `Rules`) is not 0.
+    Then the blocking times are converted to one speed before they are compared.
     """
     gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
     at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
@@ -267,9 +289,9 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
 
 def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
     """
-    Number the clusters of the passages that are not in a clean pair.
+    Give a cluster number to each passage that is not in a clean pair.
 
-    `block` numbers the parts between clean pairs.
+    `block` contains the number of the part between two clean pairs.
     """
     place = np.arange(len(first))
     limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
@@ -284,7 +306,7 @@ def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
 
 
 def _settled(seen: Passages, units: _Units, known: int) -> int:
-    """Return a place; all units before it are settled."""
+    """Return how many passages at the start of the list are final."""
     open_places = np.flatnonzero(units.wanted > known)
     limit = int(open_places[0]) if len(open_places) else len(seen)
     whole = np.flatnonzero(np.maximum.accumulate(units.last[:limit]) == np.arange(limit))
@@ -297,7 +319,11 @@ _Sides = list[tuple[Places, Places]]
 def _bodies(
     seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, _Sides]:
-    """Return the bodies of all units before `cut`, in any order, and their passages' places."""
+    """
+    Return the bodies of all units before `cut`, and the places of their passages.
+
+    The bodies are in no special order.
+    """
     flash = units.flash[units.flash < cut]
     clean = [places[units.clean[0] < cut] for places in units.clean]
     is_settled = units.other < cut
@@ -318,7 +344,12 @@ def _bodies(
 def _pair_clusters(
     seen: Passages, other: Places, cluster: Places, lengths: Lengths, rules: Rules
 ) -> tuple[tuple[Places, Places], Pairs, Places]:
-    """Return the places of the pairs' A and B, the pairs, and the lone places."""
+    """
+    Pair the passages of each cluster.
+
+    Return the places of the paired passages at A and B, the pairs, and the places of lone
+    passages.
+    """
     if not len(other):
         return (NOWHERE, NOWHERE), _NO_PAIRS, NOWHERE
     at_b = seen["gate"][other] == 1
@@ -349,18 +380,24 @@ def _pair_clusters(
 
 def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int, int]]:
     """
-    Pair two sequences, keeping their order, so that the sum of scores is largest.
+    Pair the items of two sequences so that the sum of scores is as large as possible.
+
+    The items keep their order. In short sequences, pairs may cross if the sum is clearly
+    larger.
 
     Parameters
     ----------
     scores : list of list of float, shape (M, N)
-        Score of pairing item i of the first with item j of the second; 0 forbids it.
+        Score of the pair of item i (first sequence) and item j (second sequence); 0 forbids the
+        pair.
     alike : list of list of float, shape (M, N)
-        The same scores, but also 0 if the items are too different to be paired out of order.
+        The same scores, but also 0 if the items are too different for a pair that crosses
+        another.
 
     Returns
     -------
-    list of (i, j), the earliest pairs among equally good ways
+    list of (i, j)
+        The pairs. If several results are equally good, the earliest pairs are used.
     """
     m, n = len(scores), len(scores[0]) if scores else 0
     best = [[0.0] * (n + 1) for _ in range(m + 1)]
@@ -377,7 +414,7 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
 
 
 def _align_crossing(scores: list[list[float]]) -> list[tuple[int, int]]:
-    """Pair in any order so that the sum of scores is largest."""
+    """Pair the items in any order so that the sum of scores is as large as possible."""
     best: dict[int, tuple[float, list[tuple[int, int]]]] = {0: (0.0, [])}
     for i, row in enumerate(scores):
         for taken, (total, pairs) in list(best.items()):

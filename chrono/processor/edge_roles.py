@@ -1,7 +1,7 @@
 """Find the shot and the role of each edge of a recording.
 
-The rules of a run are applied again to all edges together. No rule depends on how the stream
-was cut. So the launches are the shots of the run, in the same order.
+All rules are applied again, to all edges together. No rule depends on how the stream was cut
+into pieces. So this gives the same shots in the same order.
 """
 
 from collections.abc import Sequence
@@ -42,7 +42,8 @@ class EdgeRole(IntEnum):
     TRAILING = 1
     """The shot's body leaves the gate."""
     BOUNCE = 2
-    """An edge between these two: the signal bounced, or several bodies passed as one."""
+    """An edge between the leading and the trailing edge: the signal bounced, or several bodies
+    passed as one."""
     COMPANION = 3
     """The edge belongs to another body of the same launch."""
     FLICKER = 4
@@ -53,7 +54,7 @@ class EdgeRole(IntEnum):
 
 class PlacedEdges(NamedTuple):
     """
-    All edges that have the same counter.
+    All edges that were timed by the same counter.
 
     Attributes
     ----------
@@ -62,7 +63,7 @@ class PlacedEdges(NamedTuple):
     counter : ndarray of int64, shape (N,)
         The counter as the board sent it [counter units].
     rules : Rules
-        The rules by which the edges were judged.
+        The rules that the program used to classify the edges.
     """
 
     edges: Edges
@@ -86,7 +87,7 @@ class EdgeKeeper(Processor):
         self._all_lengths = self._lengths
 
     def place(self, events: Events, records: Sequence[Record] = ()) -> list[int]:
-        """Put events on the time that only grows, and keep the edges among them."""
+        """Convert the counter of each event to a continuous time, and keep all edges."""
         if self.rules.lines.is_interval:
             return super().place(events, records)
         lines, _ = used_lines(events, self._timebase, self.rules)
@@ -104,24 +105,24 @@ class EdgeKeeper(Processor):
         return shots
 
     def change_body(self, length_m: float | None, anchor: int) -> None:
-        """Expect bodies of this length [m] after `anchor`; None means any length."""
+        """Expect this body length [m] after the time `anchor`; None means any length."""
         super().change_body(length_m, anchor)
         told = (anchor, np.nan if length_m is None else length_m)
         self._all_lengths = self._all_lengths.followed_by([told])
 
     def kept(self) -> list[PlacedEdges]:
-        """Return all edges, with one separate part for each counter."""
+        """Return all edges; edges of different counters are in separate parts."""
         return [*self._closed, self._since_break()]
 
     def roles(self, placed: PlacedEdges) -> tuple[Places, Bytes]:
         """
-        Return how the program classified edges.
+        Return the shot and the role of each edge.
 
         Returns
         -------
         shot : ndarray of intp, shape (N,)
-            The shot of each edge, counted from 0 among the shots of `placed`; `NO_SHOT` without
-            a shot.
+            Number of the shot of each edge, from 0 within `placed`. `NO_SHOT` if the edge does
+            not belong to a shot.
         role : ndarray of uint8, shape (N,)
             An `EdgeRole`.
         """
@@ -147,7 +148,11 @@ class EdgeKeeper(Processor):
         return PlacedEdges(placed, np.concatenate([*counters, _NO_COUNTER]), self.rules)
 
     def _shots_of_passages(self, passages: Passages, rules: Rules) -> tuple[Places, Bools]:
-        """Return the shot of each passage (or `NO_SHOT`), and whether its body is main."""
+        """
+        Return the shot of each passage (or `NO_SHOT`).
+
+        Also return which passages belong to the main body of their shot.
+        """
         shot = np.full(len(passages), NO_SHOT)
         is_main = np.zeros(len(passages), np.bool_)
         at, others = _without_flicker(passages, rules)
@@ -177,7 +182,7 @@ def _without_flicker(passages: Passages, rules: Rules) -> tuple[Places, Passages
 
 
 def _in_order(bodies: Bodies) -> Places:
-    """Return the places of the bodies that are not in flicker, in order of time."""
+    """Return the places of all bodies in order of time; bodies in flicker are left out."""
     order = np.lexsort((bodies["gates"], bodies["kind"], bodies["key"]))
     return order[bodies["suspect"][order] == 0]
 
@@ -185,7 +190,11 @@ def _in_order(bodies: Bodies) -> Places:
 def _roles_in_passages(
     edges: Edges, passage: Places, passages: Passages, windows: RuleTimes
 ) -> Bytes:
-    """Return the role of each edge in its passage; `edges` are in order of passages."""
+    """
+    Return the role of each edge in its passage.
+
+    `edges` must be sorted by passage.
+    """
     marks, n = passages["marks"], len(passage)
     begin = passage.searchsorted(np.arange(len(passages)))
     end = np.append(begin[1:], n) - 1

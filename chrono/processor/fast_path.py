@@ -1,14 +1,15 @@
-"""The fast path for the most common launch: one whole body, with nothing else near in time.
+"""Quickly find the most common launch: one whole body, with nothing else near it in time.
 
-Four edges that make a clean pair by the rules of `body_matching` can be a separate shot. Then
-no rule of any stage may connect them with anything else:
+Four edges make a shot if they are a clean pair by the rules of `body_matching`, and if no rule
+can connect them with anything else:
 
-- All other edges are further away than a launch, a transit and a step of flicker together.
-- Obstacles are further away than that time plus the block limit, because a passage may last
-  until that limit. Obstacles are edges that do not make such a shot, breaks, and times when the
-  board lost edges.
-- The edges at both ends of the input are obstacles, because nothing is known beyond them. All
-  edges that are younger than the rules' `dead` time are obstacles too.
+- All other edges are further away than the launch window, the slowest transit, the quiet time
+  and the longest step of flicker.
+- Obstacles are further away than the launch window plus the block limit, because a passage may
+  last until that limit. Obstacles are groups of edges that are not a clean pair, breaks, and
+  times when the board lost edges.
+- The first and the last edges of the input are obstacles, because nothing is known beyond them.
+  All edges that are younger than half the `dead` time of the rules are obstacles too.
 
 These shots are final at once. All other edges take the normal path. The normal path would give
 the same shots.
@@ -29,13 +30,13 @@ from chrono.processor.shots import length_flags
 from chrono.processor.timeline import FOREVER, Beats, Breaks, Edges
 
 _A_CLEAR, _B_CLEAR, _A_BLOCKED, _B_BLOCKED = range(4)
-"""`Edges.what` of exact edges."""
+"""The values of `Edges.what` for edges that are not late."""
 
 _BOTH = int(EdgesUsed.BOTH)
 
 _in_window: Any = inlined(in_window)
 _are_alike: Any = inlined(are_alike)
-"""The function `are_alike` for one body at a time."""
+"""The compiled function `are_alike` for one body at a time."""
 
 
 def take_isolated(
@@ -47,7 +48,9 @@ def take_isolated(
     rules: Rules,
 ) -> tuple[Shots, Edges]:
     """
-    Return the shots of the isolated launches, in order of key, and the edges of all others.
+    Return the shots of isolated launches, and all remaining edges.
+
+    The shots are in order of key.
 
     Parameters
     ----------
@@ -56,7 +59,7 @@ def take_isolated(
     breaks : tuple of Breaks
     beats : Beats
     known : int
-        Time before which every edge is known.
+        Time up to which all edges are known.
     lengths : Lengths
     rules : Rules
     """
@@ -68,14 +71,14 @@ def take_isolated(
 
 
 Spans = tuple[Ints, Ints]
-"""First and last times of spans."""
+"""The start and end times of spans."""
 
 
 def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     """
-    Return the first edges of all clean pairs, and the spans of all other groups.
+    Return the first edge of each clean pair, and the spans of all other groups.
 
-    Groups are so far apart that no rule connects their members.
+    Groups are so far apart that no rule connects the edges of two groups.
     """
     windows = rules.windows
     apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
@@ -101,7 +104,7 @@ def _find_groups(
     begins: Ints,
     ends: Ints,
 ) -> tuple[int, int]:
-    """Fill the last three arrays; return the number of pairs and of other groups."""
+    """Fill the last three arrays; return the number of pairs and the number of other groups."""
     found = other = start = 0
     for end in range(1, len(t) + 1):
         if end < len(t) and t[end] - t[end - 1] <= apart:
@@ -147,20 +150,20 @@ def _is_pair(
 
 @inlined
 def _times(t: Ints, what: Words, start: int) -> tuple[int, int, int, int]:
-    """Return the first and last times of a pair at gate A, then at gate B."""
+    """Return the times of a pair's four edges: first and last at gate A, then at gate B."""
     if what[start + 1] == _A_CLEAR:
         return t[start], t[start + 1], t[start + 2], t[start + 3]
     return t[start], t[start + 2], t[start + 1], t[start + 3]
 
 
 def _losses(beats: Beats) -> Spans:
-    """Return the times between beats when the board lost edges."""
+    """Return the spans between two beats in which the board lost edges."""
     grown = np.diff(beats.lost, prepend=0).nonzero()[0]
     return np.append(-FOREVER, beats.t)[grown], beats.t[grown]
 
 
 def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
-    """Return which pairs are so far from every obstacle that no rule connects them."""
+    """Return which pairs are far enough from all obstacles."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
     near = np.zeros(len(first) + 1, np.intp)
@@ -170,7 +173,7 @@ def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> 
 
 
 def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots:
-    """Make a shot of each pair."""
+    """Make one shot from each pair of passages."""
     shots = np.zeros(len(pairs), SHOT_DTYPE)
     twice, block_a, block_b = spans = np.empty((3, len(pairs)), np.int64)
     _fill(shots, spans, pairs, edges)
@@ -183,7 +186,11 @@ def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots
 
 @compiled
 def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
-    """Put times into shots; also put twice the transit and the blocking times into `spans`."""
+    """
+    Fill in the times of the shots.
+
+    Also fill `spans` with twice the transit and both blocking times.
+    """
     for place, start in enumerate(pairs):
         first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)
         block_a, block_b = last_a - first_a, last_b - first_b

@@ -1,27 +1,29 @@
 """Separate lamp flicker at a gate from bodies.
 
-Rules, local to one gate and a few passages in time:
+Each rule looks at one gate and a few passages:
 
-- Passages at most 0.11 s apart form a stretch. In a stretch of 13 or more, each passage is
-  compared with 12 others: the 12 before it, the 12 after it, or six on each side. The most
-  regular of these three groups is used. The gate flickers there if 7 of the 12 steps between
-  them are within 10 % of their median, and this median is a period of 40 … 2000 Hz. A step is
-  measured between leading edges. If a leading edge was lost, it is measured between trailing
-  edges. All limits of steps and blocking times are wider by one step of the counter.
-- A passage of such a stretch is in step if the step before or after it is one to three
-  periods, or if the step across one other passage is one period, within 10 % of a period. A
-  passage between two others that are one period apart is not in step. A passage is close in
-  step if it fits as well as the steps of this lamp: within eight times their median deviation,
-  but at least 1 % of a period.
+- If passages are at most 0.11 s apart, they form a stretch. In a stretch of 13 or more
+  passages, each passage is compared with 12 others: the 12 before it, the 12 after it, or six
+  on each side. The most regular of these three groups is used. A step is the time from one
+  passage to the next, between leading edges. If a leading edge was lost, it is the time between
+  trailing edges. The gate flickers if at least 7 of the 12 steps in the group are within 10 %
+  of their median. This median must be the period of a lamp from 40 to 2000 Hz. All limits of
+  steps and blocking times are wider by one step of the counter.
+- At a gate that flickers, a passage is in step if the step before or after it is one, two or
+  three periods, within 10 % of a period. It is also in step if the time to the second passage
+  before or after it is one period. A passage between two other passages that are one period
+  apart is not in step. A passage is close in step if it fits within a smaller limit. This limit
+  is eight times the median deviation of the steps, but at least 1 % of a period.
 - A passage is flicker if it is close in step, and its blocking time is between half the median
   and one and a half times the median. If it is only in step, or its blocking time does not fit,
-  it is suspect. A suspect passage is a body if it finds its partner at the other gate.
-  Otherwise it is flicker. All other passages are bodies.
-- If a lamp covers an edge of a body, we see the lamp's edge instead. So a body is covered if
-  one of its edges is close in step, and the body could hide all the periods between. All
-  passages in such a stretch are lit. A lit pair makes a sound shot only if it has the declared
-  length. Otherwise it may belong to two bodies, and the lamp hides their other passages.
-- Flicker makes no shots. It is added up in spans. A span ends after 2 s without flicker.
+  it is suspect. A suspect passage is a body if it has a partner at the other gate. Otherwise it
+  is flicker. All other passages are bodies.
+- A lamp may cover an edge of a body. Then the gate shows the lamp's edge instead. So a body is
+  covered if one of its edges is close in step, and the body could hide all the periods between.
+  While the gate flickers, all passages are lit. A lit pair makes a sound shot only if it has
+  the declared length. Otherwise it may belong to two bodies, and the lamp hides their other
+  passages.
+- Flicker makes no shots. The program counts it in spans. A span ends after 2 s without flicker.
 """
 
 from dataclasses import dataclass, replace
@@ -48,19 +50,19 @@ SPAN_GAP_S = 2.0
 @dataclass(frozen=True)
 class FlickerSpan:
     """
-    A span of flicker at one gate.
+    A time for which a lamp flickered at one gate.
 
     Attributes
     ----------
     gate : int
         0 for gate A, 1 for gate B.
     first, last : int
-        Times of its first and last passage [counter units].
+        Times of the first and the last passage in the span [counter units].
     count : int
         Number of passages in the span.
     steps, stepped : int
-        Number of passages that came one period after the passage before, and the sum of these
-        periods [counter units].
+        Number of steps of one period from a passage to the next, and the sum of these steps
+        [counter units].
     blocked : int
         Sum of the blocking times [counter units].
     unit_s : float
@@ -78,12 +80,12 @@ class FlickerSpan:
 
     @property
     def frequency_hz(self) -> float:
-        """Mean frequency [Hz], NaN if no two passages followed each other."""
+        """Mean frequency of the lamp [Hz], NaN if no passages are one period apart."""
         return self.steps / (self.stepped * self.unit_s) if self.steps else float("nan")
 
     @property
     def duty(self) -> float:
-        """Blocked part of a period, 0 … 1."""
+        """The part of each period for which the gate is blocked, 0 … 1."""
         return self.blocked / self.count * self.frequency_hz * self.unit_s
 
 
@@ -91,14 +93,22 @@ Spans = tuple[FlickerSpan, ...]
 
 
 class PendingPassages(NamedTuple):
-    """Passages of one gate. The first `judged` of them are judged already."""
+    """
+    Passages of one gate that are needed again in the next call.
+
+    The first `judged` of these passages have already been judged.
+    """
 
     passages: Passages = NO_PASSAGES
     judged: int = 0
 
 
 class JudgedPassages(NamedTuple):
-    """Passages without flicker; flicker passages, and their steps of one period (or 0)."""
+    """
+    Passages of one gate, separated into flicker and other passages.
+
+    `to_next` contains the step of one period after each flicker passage, or 0.
+    """
 
     others: Passages
     flicker: Passages
@@ -109,14 +119,14 @@ def judge_flicker(
     new: Passages, watched: PendingPassages, known: int, rules: Rules
 ) -> tuple[JudgedPassages, PendingPassages, int]:
     """
-    Judge the passages of one gate.
+    Decide which passages of one gate are flicker.
 
     Returns
     -------
     judged : JudgedPassages
     watched : PendingPassages
     known : int
-        All passages before this time that are not flicker have been given out.
+        All passages before this time that are not flicker have been returned.
     """
     passages = join(watched.passages, new)
     n = len(passages)
@@ -144,7 +154,11 @@ _NO_STEPS = np.zeros(0, np.int64)
 def _judge(
     passages: Passages, begin: Places, done: int, settled: int, rules: Rules
 ) -> JudgedPassages:
-    """Judge the passages from `done` to `settled`; stretches begin at `begin`."""
+    """
+    Decide which passages from `done` to `settled` are flicker.
+
+    `begin` contains the places of the first passages of all stretches.
+    """
     if len(passages) < WINDOW:
         return JudgedPassages(passages[done:settled], NO_PASSAGES, _NO_STEPS)
     size = np.diff(np.append(begin, len(passages)))
@@ -170,9 +184,10 @@ def _judge(
 
 class _Compared(NamedTuple):
     """
-    Four masks: passages that are flicker, that are suspect, whose edge a lamp may cover, and
-    that are lit by a lamp. Also the steps of one period to the next passages, 0 without such a
-    step.
+    The result of a comparison for each passage, shape (N,).
+
+    A passage can be flicker, suspect, covered or lit. `to_next` is the step to the next passage
+    if this step is one period, otherwise 0.
     """
 
     is_flicker: Bools
@@ -185,7 +200,7 @@ class _Compared(NamedTuple):
 def _compare(
     passages: Passages, places: Places, start: Places, size: Places, rules: Rules
 ) -> _Compared:
-    """Compare passages with the stretches around them."""
+    """Compare each passage with the passages around it."""
     step = _steps(passages)
     block = passages["last"] - passages["first"]
     tick = rules.tick_s / rules.unit_s
@@ -222,14 +237,14 @@ def _compare(
 
 
 def _is_between(before: Ints, after: Ints, period: Floats, loose: Floats) -> Bools:
-    """Return which passages are between two others that are one period apart."""
+    """Return which passages are between two other passages that are one period apart."""
     off, off_before, off_after = (np.abs(x - period) for x in (before + after, before, after))
     nearer = off < np.minimum(off_before, off_after)
     return np.asarray((before > 0) & (after > 0) & (off <= loose) & nearer)
 
 
 def _is_covered(passages: Passages, places: Places, period: Floats, close: Floats) -> Bools:
-    """Return which passages have a lamp's edge in place of an edge of the body."""
+    """Return which passages may show a lamp's edge in place of an edge of the body."""
     hidden = (passages["last"] - passages["first"])[places]
     is_covered = np.zeros(len(places), np.bool_)
     for edge, hides in (("first", (0, 1)), ("last", (1, 0))):
@@ -245,7 +260,11 @@ def _is_covered(passages: Passages, places: Places, period: Floats, close: Float
 def _most_regular(
     step: Ints, places: Places, start: Places, latest: Places, rules: Rules
 ) -> Places:
-    """Return where the most regular window around each passage begins."""
+    """
+    Find the most regular group of passages around each passage.
+
+    Return the places where these groups start.
+    """
     windows = sliding_window_view(step, WINDOW - 1)
     chosen = np.clip(places - WINDOW // 2, start, latest)
     best = _regularity(windows[chosen], rules)[2]
@@ -258,9 +277,10 @@ def _most_regular(
 
 def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
     """
-    Return the median step of windows, shape (N, M), and the distances of all steps from it.
+    Return how regular the steps in each window are; `steps` has the shape (N, M).
 
-    Also return how many of these distances are small, 0 if no lamp has such a period.
+    Return the median step of each window, and the difference of each step from the median. Also
+    return the number of small differences. This number is 0 if no lamp has this period.
     """
     period = np.median(steps, axis=1)
     off = np.abs(steps - period[:, np.newaxis])
@@ -271,13 +291,17 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
-    """Return the steps before and after passages; they are too long at a stretch's ends."""
+    """
+    Return the step before and the step after each passage.
+
+    At the ends of a stretch, these steps do not fit any lamp.
+    """
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]
 
 
 def _steps(passages: Passages) -> Ints:
-    """Return the times from each passage to the next passage."""
+    """Return the time from each passage to the next passage."""
     has_lead = passages["marks"] & LEAD > 0
     by_lead = has_lead[1:] & has_lead[:-1]
     return np.where(by_lead, np.diff(passages["first"]), np.diff(passages["last"]))
@@ -290,7 +314,7 @@ def _whole_periods(steps: Ints, period: Floats, tolerance: Floats) -> Bools:
 
 
 def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
-    """Add flicker to the last span of its gate, or as new spans."""
+    """Add new flicker to the spans of its gate."""
     passages = judged.flicker
     if not len(passages):
         return spans
@@ -313,7 +337,7 @@ def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
 
 
 def _joined(spans: Spans, more: FlickerSpan) -> Spans:
-    """Add a span; join it to the last span if that ended less than 2 s before."""
+    """Add a span; if the last span ended at most 2 s before it, join both spans."""
     if not spans or (more.first - spans[-1].last) * more.unit_s > SPAN_GAP_S:
         return (*spans, more)
     last = spans[-1]

@@ -1,15 +1,21 @@
-"""Decide which lines with a counter are used, and where lines are missing or damaged (breaks).
+"""Find repeated, missing and damaged lines in the data from the board.
 
-- If a line equals the line before, including the sequence number, it came twice. The second
+A break is a time at which lines may be missing. The rules are:
+
+- If a line equals the line before it, including the sequence number, it came twice. The second
   line is dropped.
-- Missing sequence numbers are lost lines, except the beats that must have been among them.
-  32768 or more missing numbers are one break of unknown size. A damaged line is one lost line.
-  If numbers are missing, the damaged line is one of the missing lines.
-- A break lies between two times. A gap lies between its neighbour lines. A damaged line, or a
-  link that was lost or reopened, is placed by the host's clock, with 0.2 s before and after.
-  The reason: the host may have read this line or the line before it late. A jump is a break at
-  two places: at the host's time of its line, and at the line itself.
-- Damaged lines before the very first valid line are a break of 0.2 s before that line.
+- Missing sequence numbers mean lost lines. Beats that must be among the missing lines do not
+  count as lost. If 32768 or more numbers are missing, they make one break of unknown size. A
+  damaged line counts as one lost line. If numbers are missing too, the damaged line is one of
+  the missing lines.
+- A break has a start and an end. A gap lies between the line before it and the line after it.
+  The computer's clock gives the time of a damaged line, and of a link that was lost or
+  reopened. This break extends from 0.2 s before this time to 0.2 s after it. The reason: the
+  computer may have read this line, or the line before it, late. A jump of the counter makes two
+  breaks. The first one is at the time that the computer's clock gives. The second one is at the
+  line itself.
+- Damaged lines before the first valid line make one break. It covers the 0.2 s before that
+  line.
 """
 
 from collections.abc import Sequence
@@ -25,7 +31,7 @@ from chrono.processor.rig_rules import Rules
 from chrono.processor.timeline import FOREVER, LATE, NO_BREAKS, NOWHERE, Breaks, Timebase
 
 BEAT_WHAT = 2 * LATE
-"""Bit for a line that is a beat, not an edge; the other bits are as in `Edges.what`."""
+"""This bit marks a line that is a beat. The other bits are the same as in `Edges.what`."""
 
 SEQUENCES = 1 << 16
 LONGEST_HOST_STEP_US = 10**12
@@ -35,9 +41,12 @@ _BEAT = int(EventKind.BEAT)
 
 class Lines(NamedTuple):
     """
-    Lines with a counter, shape (N,). The first fields are the places among the events, the host
-    times, and `what` as in `Edges` (also for beats). The last fields give the change since the
-    line before: the counter's step, the host's step [us], and the number of missing lines.
+    All lines of the board that contain a counter value, shape (N,).
+
+    `used` is the place of each line among the events, and `host_us` is its host time. `what`
+    contains the same bits as in `Edges`, also for beats. The last three fields compare a line
+    with the line before it: the step of the counter, the step of the computer's clock [us], and
+    the number of missing lines.
     """
 
     used: Places
@@ -49,7 +58,7 @@ class Lines(NamedTuple):
 
 
 def used_lines(events: Events, state: Timebase, rules: Rules) -> tuple[Lines, int]:
-    """Return the lines with a counter, and the number of lines that came twice."""
+    """Return the lines that contain a counter value, and the number of repeated lines."""
     room = np.empty((5, len(events)), np.int64)
     lines = Lines(room[0], room[1], np.empty(len(events), np.uint8), *room[2:])
     found, duplicates = _follow(
@@ -86,7 +95,7 @@ def _follow(
     last_what: int,
     lines: Lines,
 ) -> tuple[int, int]:
-    """Fill in the lines; return the number of lines, and of lines that came twice."""
+    """Fill in `lines`; return the number of used lines and the number of repeated lines."""
     count = duplicates = 0
     for place in range(len(kind)):
         if kind[place] > _BEAT:
@@ -111,17 +120,22 @@ def _follow(
 
 
 UNKNOWN_LOSS = 1 << 16
-"""Used as the number of lost lines if the number is unknown."""
+"""This value is used if the number of lost lines is unknown."""
 
 BEAT_S = 1.1
-"""Longest time from one beat of a board to the next."""
+"""Longest time between two beats of a board [s]."""
 
 NOTE_SLACK_S = 0.2
-"""A line may have been sent this long before the host read it."""
+"""The board may have sent a line this long before the computer read it [s]."""
 
 
 class LinkNotes(NamedTuple):
-    """Damaged lines and link events: lines before each note, host time, lost lines."""
+    """
+    Damaged lines, and records of a lost or reopened link; each is called a note.
+
+    `place` is the number of lines before each note, `host_us` is its host time, and `lost` is
+    the number of lost lines.
+    """
 
     place: Places
     host_us: Ints
@@ -139,10 +153,11 @@ def find_gaps(
     rules: Rules,
 ) -> Breaks:
     """
-    Return the breaks between lines with a counter; a jump makes a break before and after it.
+    Return the breaks between lines; a jump of the counter makes two breaks.
 
-    Lost lines that came damaged are in the notes. At a jump they are not, because notes would
-    be too far from the jump. `restarts` are among the jumps.
+    Damaged lines do not count here, because they count in the notes. At a jump, they count
+    here, because the notes are too far from the jump. Each place in `restarts` is also in
+    `jumps`.
     """
     gaps = holes[lines.missing[holes] > damaged_before(notes, holes, state)] + 1
     if not len(gaps) and not len(jumps):
@@ -171,7 +186,7 @@ def find_gaps(
 def find_notes(
     events: Events, used: Places, records: Sequence[Record], state: Timebase
 ) -> LinkNotes | None:
-    """Return the notes without the notes before the very first line."""
+    """Return the damaged lines and link records that come after the first valid line."""
     links = [c for c in records if c.origin == "link"]
     damaged = (
         (events.kind == EventKind.DAMAGED).nonzero()[0] if len(used) < len(events) else NOWHERE
@@ -191,7 +206,11 @@ def find_notes(
 def note_breaks(
     notes: LinkNotes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> tuple[Breaks, int]:
-    """Place notes by the host's clock; also return the place of the last note."""
+    """
+    Return the breaks that damaged lines and link records make, and the last break's time.
+
+    The computer's clock gives the time of each break.
+    """
     if notes is None or not len(notes.place):
         return NO_BREAKS, start.mark
     before_us = np.full(len(notes.place), start.host_us)
@@ -211,7 +230,7 @@ def note_breaks(
 def early_break(
     events: Events, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> Breaks:
-    """Return the break from damaged lines before the very first line."""
+    """Return the break that damaged lines make before the first valid line."""
     if start.started or not len(lines.used):
         return NO_BREAKS
     damaged = start.damaged + count_damaged(events, int(lines.used[0]))
@@ -223,12 +242,12 @@ def early_break(
 
 
 def count_damaged(events: Events, stop: int) -> int:
-    """Return how many of the events before `stop` are damaged lines."""
+    """Return the number of damaged lines among the events before `stop`."""
     return int(np.count_nonzero(events.kind[:stop] == EventKind.DAMAGED))
 
 
 def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> Ints:
-    """Return how many damaged lines came directly before the lines at `places`."""
+    """Return the number of damaged lines directly before each line at `places`."""
     damaged = np.where(places == 0, state.damaged, 0)
     if notes is not None:
         came = notes.place[notes.lost == 1]
@@ -239,7 +258,7 @@ def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> 
 def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: LinkNotes | None, rules: Rules
 ) -> int:
-    """Return the number of lost lines; breaks with an unknown number are left out."""
+    """Return the number of lost lines; breaks of unknown size do not count."""
     if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]

@@ -1,26 +1,30 @@
-"""Lines lost near a shot: is its transit still certain, and when is the shot final?
+"""Decide if a transit is still certain when lines were lost near its shot.
 
-- A break between the first and the last edge is a gap. So is a break in the time when the
-  missing partner could have come.
-- Lines lost up to one transit before and after a shot may belong to another body. The missing
-  edges of another shot may explain some of these lines: if no beat comes between two shots, one
-  break reaches from one shot to the other. A transit made of two bodies' edges may be too short
-  to reach the lost lines that would show the mistake. So breaks within the slowest transit
-  count too.
-- The transit is kept if both gates saw the body alike and at most three lines were lost near
-  it. It is also kept if the missing edges of the shot explain all lost lines, except one that
-  is further away. The second rule never applies to lines without levels.
+This module also decides when a shot is final. The rules are:
+
+- A break between the first and the last edge of a shot is a gap. If a partner is missing, a
+  break at the time when it could have come is a gap too.
+- Lines lost up to one transit before or after a shot may belong to another body. The missing
+  edges of another shot may explain some of these lines. The reason: without a beat between two
+  shots, one break extends from one shot to the other. If a transit was made from edges of two
+  bodies, it may be too short. Then the lost lines that would show the mistake are further away
+  than one transit. So breaks within the slowest transit count too.
+- The transit is kept if the body blocked both gates equally and at most three lines were lost
+  near it. It is also kept if the missing edges of the shot explain all lost lines, except one
+  line that is further away. If lines have no levels, the second rule is not used.
 - A shot is in company if there is another passage within the slowest transit. Then one lost
-  line is enough to hide which edges belong together. The transit is kept only if both gates
-  saw the body alike, it has the declared length within 25 %, and only that one line was lost.
-- Any number of lines may be lost near a body that both gates saw alike, if its length is the
-  declared one within 10 % and within half its ratio to the spacing. Two bodies, one behind the
-  other, are at least one length apart, so a transit made of both is wrong by more than that.
-- If a line was lost this near, the transit of a companion is kept only if the companion is
-  whole and both gates saw it alike.
-- Edges that the board lost between the beats around a shot set `board-lost`.
-- A shot is final when a beat or enough time has passed, and everything is known up to the end
-  of the last break near it.
+  line is enough to hide which edges belong together. The transit is kept only if the body
+  blocked both gates equally, it has the declared length within 25 %, and only that one line was
+  lost.
+- The transit is always kept if the body blocked both gates equally and has nearly the declared
+  length. The limits are 10 %, and half the ratio of the length to the spacing. If two bodies
+  follow each other, they are at least one length apart. So a transit made from both would be
+  wrong by more than these limits.
+- If a line was lost within the slowest transit, the transit of a companion is kept only if the
+  companion is whole and blocked both gates equally.
+- If the board lost edges between the beats around a shot, the shot gets the flag `board-lost`.
+- A shot is final after a beat or after enough time. All data must also be known up to the end
+  of the last break near the shot.
 """
 
 from typing import NamedTuple
@@ -41,9 +45,10 @@ CLOSE_LENGTH, CLOSE_SHARE = 0.10, 0.5
 
 class FinishedShots(NamedTuple):
     """
-    The final shots in order of key, the launches that are not final, and the breaks.
+    The final shots, the launches that are not final yet, and the remaining breaks.
 
-    The breaks no longer contain lost lines that the edges missing from the final shots explain.
+    The shots are in order of key. If a missing edge of a final shot explains a lost line, the
+    breaks no longer contain this line.
     """
 
     shots: Shots
@@ -60,9 +65,9 @@ def finish_launches(
     rules: Rules,
 ) -> FinishedShots:
     """
-    Finish the launches for which everything near is known.
+    Return the shots that are final because all data near them are known.
 
-    `breaks` are the gaps between lines, and the notes of damaged lines and lost links.
+    `breaks` contains the gaps between lines, and the breaks from damaged lines and lost links.
     """
     if not len(waiting):
         return FinishedShots(NO_SHOTS, waiting, breaks)
@@ -89,12 +94,12 @@ def finish_launches(
 
 
 _Ranges = tuple[Places, Places]
-"""For each launch: the place of the first break that touches it, and the place after the last.
-"""
+"""For each launch: the place of the first break that touches it, and the place after the last
+break."""
 
 
 def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks touch each launch itself."""
+    """Return which breaks may have hidden an edge of each launch."""
     lacks = launches["lacks"]
     return _ranges(breaks, breaks.mark, launches, (lacks & 1, lacks >> 3), _latest_end(rules))
 
@@ -113,7 +118,7 @@ def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
 
 
 def _latest_end(rules: Rules) -> int:
-    """Return the longest time from a launch to a break's end within the silence."""
+    """Return the longest time from the end of a launch to the end of a break near it."""
     return rules.windows.slow + rules.windows.wait + rules.units(rules.stall_s / 2)
 
 
@@ -121,9 +126,10 @@ def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
     """
-    Return which breaks, up to their `ends`, are within `reach` of each launch.
+    Return which breaks are within `reach` of each launch.
 
-    Breaks that end later than `latest` after the launch are left out.
+    `ends` contains the end of each break. Breaks that end later than `latest` after the launch
+    are left out.
     """
     start, stop = launches["start"], launches["stop"]
     begin = np.searchsorted(ends, start - reach[0], side="right")
@@ -141,7 +147,11 @@ def _mark_gaps(
     passed: PassageTimes,
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
-    """Judge the first `n` launches; return the breaks minus the lines that they explain."""
+    """
+    Set the flag GAP for the first `n` launches, and remove their doubtful transits.
+
+    Return the breaks without the lost lines that these launches explain.
+    """
     inside, beside = (
         [find(each, launches, rules) for each in breaks] for find in (_inside, _beside)
     )
@@ -166,7 +176,7 @@ def _mark_gaps(
 
 
 def _missing_edges(launches: Launches, rules: Rules) -> Ints:
-    """Return how many lost lines the missing edges of each launch explain."""
+    """Return how many lost lines each launch can explain by its missing edges."""
     if not rules.lines.has_levels:
         return np.zeros(len(launches), np.int64)
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
@@ -184,10 +194,11 @@ def _explain(
     breaks: tuple[Breaks, Breaks],
 ) -> tuple[tuple[Breaks, Breaks], Ints]:
     """
-    Return the breaks minus the lost lines that the missing edges of the launches at `places`
-    explain, one launch after the other, and how many lines each launch explains.
+    Remove lost lines from the breaks if a launch with missing edges explains them.
 
-    Breaks between a launch's edges come first: edges missing there cannot be anywhere else.
+    The launches at `places` are used, one after the other. Return the remaining breaks, and the
+    number of lines that each launch explains. Breaks between the edges of a launch come first,
+    because an edge missing there cannot be anywhere else.
     """
     explained = np.zeros(len(launches), np.int64)
     if not len(places):
@@ -213,7 +224,7 @@ def _explain(
 
 
 def _totals(breaks: Breaks, ranges: _Ranges) -> Ints:
-    """Return how many lines were lost in each range."""
+    """Return the number of lost lines in each range."""
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     begin, end = ranges
     return np.asarray(total[end] - total[begin])
@@ -226,7 +237,11 @@ def _is_doubtful(
     passed: PassageTimes,
     rules: Rules,
 ) -> Bools:
-    """Return which transits may mix two bodies' edges, given the lines lost near and far."""
+    """
+    Return which transits may be made from edges of two bodies.
+
+    `lost` contains the numbers of lines lost near each launch, and within the slowest transit.
+    """
     near, far = lost
     alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
     bearable = np.where(missing > 0, missing, np.where(alike, WHOLE_LOSS, 0))
@@ -238,14 +253,14 @@ def _is_doubtful(
 
 
 def _close_length(launches: Launches, rules: Rules) -> Floats:
-    """Return the largest deviation from the declared length that still shows a single body."""
+    """Return the largest relative difference in length that still proves a single body."""
     shot = launches["shot"]
     length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)
 
 
 def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Bools:
-    """Return which pairs have other passages near them, within the slowest transit."""
+    """Return which launches have another passage within the slowest transit."""
     slow = rules.windows.slow
     begun = np.searchsorted(np.sort(passed.first), launches["stop"] + slow, side="right")
     ended = np.searchsorted(np.sort(passed.last), launches["start"] - slow, side="left")

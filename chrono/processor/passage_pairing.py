@@ -1,43 +1,49 @@
-"""Decide whether one body can have made a passage at each gate, and compute its transit.
+"""Decide if two passages can come from the same body, and compute the body's transit.
 
 **The time of an edge that bounced or came late.** A body's edge crosses the beam, and noise at
-the comparator's threshold makes the comparator trip several times. Rules, for the leading edges
-of a pair of passages and in the same way for its trailing ones:
+the comparator's threshold makes the comparator trip several times. These rules are the same for
+the leading edges and for the trailing edges of a pair of passages:
 
-- An edge lies between its first trip and its last one, which belongs to the passage's core. The
-  trip of a late line lies at any time since the edge before it. The edge is timed at the
-  middle of this span. The error has a rectangular distribution over the span.
-- An edge without a bounce had the same noise as the edges of its shot that bounced. So each
-  edge used counts with at least the longest bounce of all these edges. If there is only one
-  bounce, its length depends on chance. Then each edge counts with at least √2 times that
-  length. Late lines make bounces look longer than the noise makes them. Then the longest bounce
-  of the same gate is used. (Tests check this rule by simulating the physics of a comparator.)
-- A pair of edges is unsound if its own spans make the transit's standard uncertainty more than
-  a hundredth of the transit. It is also unsound if a span is longer than the core, because a
-  bounce then cannot be separated from a body. An unsound pair keeps its first and last edges,
-  but only for pairing.
+- The time of an edge lies between its first trip and its last trip. One of these trips is an
+  edge of the passage's core. The trip of a late line may have happened at any time since the
+  edge before it. The middle of this span is used as the time of the edge. The error has a
+  rectangular distribution over the span.
+- An edge without a bounce had the same noise as the other edges of its shot. So the span of
+  each edge is at least as long as the longest bounce of all these edges. If there is only one
+  bounce, its length depends on chance. Then the span of each edge is at least √2 times this
+  length. Late lines make bounces look longer than they are. Then the longest bounce of the same
+  gate is used. (Tests check this rule with a simulation of the physics of a comparator.)
+- A pair of edges is sound if its transit can be trusted. It is unsound if its own spans make
+  the standard uncertainty of the transit larger than a hundredth of the transit. It is also
+  unsound if a span is longer than the core, because the program cannot separate this bounce
+  from a body. The first and last edges of an unsound pair are used only for pairing.
 
-Noise slower than the bounce shifts all trips of an edge equally, so the trips do not show it.
+Noise that is slower than the bounce shifts all trips of an edge equally. So the trips do not
+show this noise.
 
-**Which passages belong together.** `compare_passages` answers for any number of pairs:
+**Passages that belong together.** `compare_passages` applies these rules to any number of
+pairs:
 
-- The transit is the mean of the leading and the trailing transit if both are sound. Without a
-  sound pair of edges there is no transit.
-- On a path with a slope a body blocks the upper gate longer. Blocking times are first converted
-  to the body's mean speed, with the acceleration that the rig states, and then compared.
-- One body blocks both gates for about the same time. Allowed differences are 10 %, 20 us, two
-  steps of the counter, and the change that 15 m/s² along the path could cause, at most half.
-  With chatter, the blocking time lies between the passage's core and the whole passage.
-- If blocking times differ more, one gate also saw something else, and the declared length
-  decides. The longer time may be right: then the body crossed the other beam off its middle,
-  and the mean transit is right. Or the shorter time may be right: then the longer passage began
-  or ended with something else. In this case the pair of edges that fits (leading or trailing)
-  is right. If no time fits, a ratio up to 2 is still one body; above 2 the two passages are
-  strangers, which means that they do not belong together.
-- Pairs that miss an edge must fit the declared length within a factor of 3. A pair is not a
-  body if its length would be less than a twentieth of the declared one. It is not a body either
-  if the length would be less than a third and the transit longer than the slowest one. Passages
-  of two launches look like that.
+- If the leading and the trailing edges are sound, the transit is the mean of both transits. If
+  only one pair of edges is sound, this pair gives the transit. Without a sound pair of edges
+  there is no transit.
+- On a path with a slope, a body blocks the upper gate longer. So the blocking times are first
+  converted to the body's mean speed, with the acceleration from the rig. Then they are
+  compared.
+- One body blocks both gates for about the same time. The allowed difference is the sum of 10 %,
+  20 us, two steps of the counter, and the change that an acceleration of 15 m/s² could cause.
+  This change is limited to one half. With chatter, the blocking time lies between the core and
+  the whole passage.
+- If the blocking times differ more, one gate also saw something else. The declared length then
+  decides. If the longer time fits, the body crossed the other beam off its middle, and the mean
+  transit is right. If the shorter time fits, the longer passage began or ended with something
+  else. Then the pair of edges that fits (leading or trailing) is right. If no time fits, the
+  passages still come from one body if one time is at most twice the other. If the ratio is
+  larger than 2, the passages are strangers: they do not belong together.
+- If a pair misses an edge, its length must fit the declared length within a factor of 3. A pair
+  is not a body if its length is less than a twentieth of the declared length. It is also not a
+  body if its length is less than a third of the declared length and the transit is longer than
+  the slowest transit. Passages of two launches look like this.
 """
 
 from collections.abc import Sequence
@@ -61,18 +67,21 @@ from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import ABSENT, EdgesUsed
 
 MOST_U = 0.01
-"""Largest relative standard uncertainty of a sound transit from bounce and late lines."""
+"""Largest relative standard uncertainty that bounce and late lines may cause in a sound
+transit."""
 ONLY_ONE = np.sqrt(2.0)
-"""Factor on the length of a shot's only bounce."""
+"""If a shot has only one bounce, the length of this bounce is multiplied by this factor."""
 
 _MOVED = CORE | LATE_LEAD | LATE_TRAIL
 
 
 class TimedPairs(NamedTuple):
     """
-    Pairs of passages, shape (N,). For leading and trailing edges: the transit, whether it is
-    sound, and its standard uncertainty from bounce and late lines. Also the blocking times. All
-    times are in counter units, ABSENT if an edge is missing.
+    Transits and blocking times of pairs of passages, shape (N,).
+
+    The leading and the trailing edges have separate fields: the transit, whether it is sound,
+    and the standard uncertainty that bounce and late lines cause. All times are in counter
+    units, ABSENT if an edge is missing.
     """
 
     lead: Ints
@@ -86,7 +95,11 @@ class TimedPairs(NamedTuple):
 
 
 def time_edges(a: Passages, b: Passages) -> TimedPairs:
-    """Compute the times between passages of gate A and passages of gate B, one to one."""
+    """
+    Compute the transits and blocking times of pairs of passages.
+
+    Each passage in `a` makes a pair with the passage at the same place in `b`.
+    """
     shared = a["marks"] & b["marks"]
     has_lead, has_trail = shared & LEAD > 0, shared & TRAIL > 0
     lead, trail = b["first"] - a["first"], b["last"] - a["last"]
@@ -114,7 +127,7 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
 def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
 ) -> tuple[Bools, Bools, Floats, Floats]:
-    """Return which pairs of edges are sound, judged by their spans, and the u of each pair."""
+    """Return which pairs of edges are sound, and the standard uncertainty of each pair."""
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
     sound_trail = _is_clear(tails, a, b) & (_u(tails) <= MOST_U * np.abs(trail))
@@ -129,7 +142,7 @@ def _judge(
 def _least_spans(
     a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
-    """Return the smallest span that is used for an edge, for both gates."""
+    """Return the shortest span that is allowed for an edge at gate A and at gate B."""
     at_a, at_b = (
         np.stack(
             (
@@ -150,7 +163,11 @@ def _least_spans(
 
 
 def _u(spans: Sequence[Ints | Floats]) -> Floats:
-    """Return the u of a transit if its two edges may lie anywhere within their spans."""
+    """
+    Return the standard uncertainty of transits.
+
+    The two edges of a transit may lie anywhere within their spans.
+    """
     return np.asarray(np.sqrt(sum(np.square(each, dtype=np.float64) for each in spans) / 12))
 
 
@@ -163,7 +180,11 @@ def _tail(passages: Passages) -> Ints:
 
 
 def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Bools:
-    """Return where spans are shorter than the core; only whole passages have a core."""
+    """
+    Return which pairs of edges have spans that are shorter than the core of the passage.
+
+    Only whole passages have a core, so other passages are not checked.
+    """
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
         core = each["core_last"] - each["core_first"]
@@ -180,7 +201,11 @@ def _twice_trail(passages: Passages) -> Ints:
 
 
 def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
-    """Return the blocking times; if an edge is not sound, use the core's edge."""
+    """
+    Return the blocking time of each passage.
+
+    If an edge is not sound, the edge of the core is used.
+    """
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])
     whole = passages["marks"] & WHOLE == WHOLE
@@ -193,13 +218,14 @@ MOST_CHANGE = 0.5
 STRANGER_RATIO = 2.0
 SPECK = 0.05
 LENGTH_TOLERANCE = 0.25
-"""A body this far off its declared length is called short or long."""
+"""If the relative difference from the declared length is larger, a body is called short or
+long."""
 CHORD_TOLERANCE = 0.15
 INCOMPLETE_FACTOR = 3.0
 
 
 class Relation(IntEnum):
-    """Relation between two passages."""
+    """The relation between two passages, such as normal, slow or reversed."""
 
     STRANGERS = 0
     NORMAL = 1
@@ -217,9 +243,9 @@ PAIR_DTYPE = np.dtype(
         ("block_a", "i8"),
         ("block_b", "i8"),
         ("twice", "i8"),  # twice the transit, known for every pair that shares an edge
-        ("surplus", "i8"),  # blocking time at A minus that at B, 0 for incomplete pairs
+        ("surplus", "i8"),  # blocking time at A minus time at B, 0 for incomplete pairs
         ("score", "f8"),  # higher: more likely one body; 0 for strangers
-        ("u_lead", "f4"),  # standard uncertainty of both transits from bounce and late lines
+        ("u_lead", "f4"),  # part of the standard uncertainty that bounce and late lines cause
         ("u_trail", "f4"),
         ("used", "u1"),
         ("kind", "u1"),
@@ -236,13 +262,13 @@ _BASE_SCORE = np.array([0.0, 1.0, 0.3, 0.3, 0.4, 0.0, 0.0])
 
 def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -> Pairs:
     """
-    Compare passages of gate A with passages of gate B, one to one.
+    Compare each passage of gate A with one passage of gate B.
 
     Parameters
     ----------
     a, b : structured arrays of PASSAGE_DTYPE, shape (N,)
     length_m : ndarray, shape (N,)
-        Declared length of the body at that time [m], NaN without a declared length.
+        Declared length of the body at the time of each pair [m], NaN without a declared length.
     rules : Rules
 
     Returns
@@ -274,17 +300,18 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
 
 
 _MOST_GAIN = 0.9
-"""From gate A to the middle, a body gains less than this part of its mean speed."""
+"""Between gate A and the middle, a body gains less than this part of its mean speed."""
 
 
 def level_blocks(
     a: Ints | Floats, b: Ints | Floats, transit: Ints | Floats, rules: Rules
 ) -> tuple[Ints | Floats, Ints | Floats]:
     """
-    Return the times for which a body at its mean speed blocks both gates; keep negative times.
+    Return the blocking times that a body at its mean speed would have at both gates.
 
-    With a steady acceleration a body has the mean speed V = d/Δ ∓ aΔ/2 at gates A and B, and
-    √(v² − (at/2)²) while it blocks one of them for a time t. On a level path nothing changes.
+    Negative times stay unchanged. With a steady acceleration a, a body passes gates A and B at
+    the speeds v = d/Δ ∓ aΔ/2. If it blocks a gate for the time t, its mean speed during this
+    time is √(v² − (at/2)²). On a level path nothing changes.
     """
     if not rules.gain:
         return a, b
@@ -298,7 +325,11 @@ def level_blocks(
 
 
 def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
-    """Return the blocking times at A minus those at B, at one speed [counter units]."""
+    """
+    Return the blocking time at A minus the blocking time at B [counter units].
+
+    Both times are first converted to the body's mean speed.
+    """
     a, b = pairs["block_a"], pairs["block_b"]
     if not rules.gain:
         return a - b
@@ -308,9 +339,10 @@ def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
 
 def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
     """
-    Return mean blocking time times speed [m], NaN without a time.
+    Return the lengths of bodies [m]: mean blocking time times speed.
 
-    `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit.
+    `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit. A
+    length is NaN without a blocking time or transit.
     """
     a, b = level_blocks(a, b, np.abs(twice) / 2, rules)  # type: ignore[assignment]
     gates = (a >= 0).astype(np.int64) + (b >= 0)
@@ -322,7 +354,7 @@ def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
 
 
 def length_tolerance(declared_m: Floats, twice: Ints, rules: Rules) -> Floats:
-    """Return the relative tolerance of a declared length, plus one step of the counter."""
+    """Return the relative tolerance of a declared length, including one step of the counter."""
     step_m = 2 * rules.spacing_m * rules.tick_s / rules.unit_s / np.maximum(twice, 1)
     return LENGTH_TOLERANCE + step_m / declared_m
 
@@ -344,7 +376,11 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
-    """Judge pairs whose blocking times disagree, in place; return which are strangers."""
+    """
+    Choose the edges to use, in place, if the blocking times of a pair disagree.
+
+    Return which pairs of passages do not belong together.
+    """
     part = pairs[odd]
     mean = (part["lead"] + part["trail"]) / 2
     blocks = level_blocks(part["block_a"], part["block_b"], mean, rules)
@@ -361,14 +397,14 @@ def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
 
 
 def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> Floats:
-    """Return how badly a blocking time fits the declared length, relative; inf if unknown."""
+    """Return the relative difference between measured and declared length; inf if unknown."""
     with np.errstate(divide="ignore", invalid="ignore"):
         misfit = np.abs(rules.spacing_m * block / (transit * length_m) - 1.0)
     return np.where((transit > 0) & np.isfinite(misfit), misfit, np.inf)
 
 
 def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
-    """For chosen pairs, keep one pair of edges and the shorter gate's blocking time."""
+    """For chosen pairs, keep one pair of edges and the shorter blocking time, in place."""
     is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
     pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
     a_saw_more = pairs["surplus"] > 0
@@ -394,7 +430,7 @@ def _kinds(twice: Ints, rules: Rules) -> Bytes:
 
 
 def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
-    """Return pairs that are too short for a body, or miss an edge and have a wrong length."""
+    """Return which pairs of passages would give a body of an impossible length."""
     whole = (pairs["lead"] != ABSENT) & (pairs["trail"] != ABSENT)
     length = _lengths(pairs, np.abs(pairs["twice"]), rules)
     with np.errstate(invalid="ignore"):
@@ -406,12 +442,12 @@ def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
 
 
 def speck_length(length_m: Floats, rules: Rules) -> Floats:
-    """Return the shortest length of a body [m]."""
+    """Return the shortest length that can be a body [m]."""
     return SPECK * np.where(np.isnan(length_m), rules.spacing_m / 10, length_m)
 
 
 def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
-    """Score pairs: by kind, then by how alike both blocking times are, then by length."""
+    """Return a score for each pair, from its kind, its blocking times and its length."""
     base = _BASE_SCORE[pairs["kind"]]
     blocks = level_blocks(pairs["block_a"], pairs["block_b"], pairs["twice"] / 2, rules)
     a, b = (np.array(block, np.float64) for block in blocks)
@@ -422,7 +458,7 @@ def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
 
 
 def _likeness(x: Floats, y: Floats) -> Floats:
-    """Return 1 for equal values, falling to 0 for a factor of 2; ½ if one is unknown."""
+    """Return how similar two values are: 1 if equal, 0 from a factor of 2 on, ½ if unknown."""
     with np.errstate(invalid="ignore", divide="ignore"):
         likeness = 2.0 * np.minimum(x, y) / np.maximum(x, y) - 1.0
     return np.where(np.isfinite(likeness), np.clip(likeness, 0.0, 1.0), 0.5)

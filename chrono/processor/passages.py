@@ -1,24 +1,27 @@
-"""Make passages from edges: one body (or several that the gate cannot separate) in one gate.
+"""Group the edges of one gate into passages.
 
-Rules, local to one gate:
+A passage is one body in the beam, or several bodies that the gate cannot separate. The rules
+look at one gate only:
 
-- There is a boundary between two neighbouring edges if the gate was quiet for the `quiet` time
-  and not blocked all that time, or if nothing happened for `block_limit`. Two edges of the same
-  level with a shorter time between them also belong to one passage. The edge lost between them
-  could only have made a shorter clear time.
-- Between two boundaries the first edge is the leading one if it blocks, and the last is the
-  trailing one if it clears. Edges between them are chatter. Without a leading or trailing edge
-  the passage is incomplete. Lines without a level are leading edges.
-- A passage longer than `block_limit`, or of more than 1024 edges, is stuck: only its leading
-  edge counts, and the rest is ignored.
-- The core of a passage with chatter is its longest unbroken blocking. If two bodies follow so
-  closely that one gate merged them, the core is the longer of the two.
-- The leading edge lies between the first edge and the core's first edge; the trailing one lies
-  between the core's last edge and the last edge. A late edge may have been at any time since
+- A new passage begins with an edge if nothing happened for the `quiet` time before it, and the
+  gate was not blocked during all that time. A new passage also begins if nothing happened for
+  `block_limit`. If two neighbouring edges have the same level, an edge between them was lost.
+  They belong to one passage if the time between them is shorter than `quiet`. The lost edge
+  could only have made the clear time shorter.
+- If the first edge of a passage blocks the gate, it is the leading edge. If the last edge
+  clears the gate, it is the trailing edge. All edges between these two are chatter. A passage
+  without a leading or trailing edge is incomplete. An edge without a level is a leading edge.
+- A passage is stuck if it is longer than `block_limit` or has more than 1024 edges. Only its
+  leading edge counts. The other edges are ignored.
+- A passage with chatter has a core. This is the longest time for which the gate stayed blocked
+  without a break. If one gate merged two bodies, the core is the longer body.
+- The leading edge lies between the first edge and the start of the core. The trailing edge lies
+  between the end of the core and the last edge. A late edge may have happened at any time since
   the edge before it.
 
-A passage is final when time is known up to the quiet time after its end. While the gate is
-blocked, time must be known up to the block limit. This file does not know about the other gate.
+A passage is final when all edges are known up to the quiet time after its end. If the gate is
+still blocked, all edges must be known up to the block limit. This module does not use the other
+gate.
 """
 
 from typing import NamedTuple
@@ -39,7 +42,7 @@ PASSAGE_DTYPE = np.dtype(
         ("core_last", "i8"),
         ("lead_from", "i8"),  # earliest time of the leading edge; `core_first` is the latest
         ("trail_from", "i8"),  # earliest time of the trailing edge; `last` is the latest
-        ("host_us", "i8"),  # host's clock when the first edge's line was read
+        ("host_us", "i8"),  # computer's clock when the first edge's line was read
         ("gate", "u1"),
         ("marks", "u1"),  # bits below
     ],
@@ -47,12 +50,14 @@ PASSAGE_DTYPE = np.dtype(
 )
 
 LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE = 1, 2, 4, 8, 16
-"""Bits of `marks`: the passage has a leading edge; it has a trailing edge; a late line gives
-the leading edge; a late line gives the trailing edge; the core is not the whole passage.
+"""The bits of `marks` have these meanings. LEAD and TRAIL: the passage has a leading edge, a
+trailing edge. LATE_LEAD and LATE_TRAIL: this edge comes from a late line. CORE: the core is
+shorter than the passage.
 """
 
 SUSPECT, COVERED, LIT = 32, 64, 128
-"""Bits for flicker: the passage may be flicker; the lamp may cover an edge; the lamp is on."""
+"""Three more bits of `marks` are for flicker. SUSPECT: the passage may be flicker. COVERED: the
+lamp may cover an edge. LIT: the lamp is on."""
 
 WHOLE = LEAD | TRAIL
 
@@ -63,7 +68,11 @@ MAX_EDGES = 1024
 
 
 class OpenGroups(NamedTuple):
-    """Edges of passages that are not final; gates whose open passage was given out."""
+    """
+    Edges of passages that are not final yet.
+
+    `passed_over` contains the gates whose unfinished passage was already returned.
+    """
 
     edges: Edges
     passed_over: frozenset[int]
@@ -76,8 +85,16 @@ def group_passages(
     new: Edges, carried: OpenGroups, known: int, windows: RuleTimes
 ) -> tuple[Passages, OpenGroups, int]:
     """
-    Return the final passages (gate A's, then gate B's), the groups that are not final, and a
-    time. Every passage before this time has been given out.
+    Group edges into passages.
+
+    Returns
+    -------
+    passages : Passages
+        The final passages, first of gate A, then of gate B.
+    groups : OpenGroups
+        The groups of edges that are not final.
+    known : int
+        All passages before this time have been returned.
     """
     edges = _by_gate(new, carried.edges)
     if not len(edges.t):
@@ -103,14 +120,15 @@ def group_passages(
 
 def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]:
     """
-    Return the passage of each edge, if no more edges come.
+    Find the passage to which each edge belongs; no more edges may come later.
 
     Returns
     -------
     order : ndarray of intp, shape (N,)
-        Places of the edges, gate A's before gate B's.
+        Places of the edges, first of gate A, then of gate B.
     passage : ndarray of intp, shape (N,)
-        The passage of each edge in this order: its place in what `group_passages` returns.
+        The passage of each edge, in this order. It is a place among the passages that
+        `group_passages` returns.
     """
     order = (edges.what & 1).argsort(kind="stable")
     begins = np.zeros(len(order), np.intp)
@@ -120,7 +138,11 @@ def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]
 
 
 def passage_times(passages: Passages) -> PassageTimes:
-    """Return when passages began and ended, and the gates of the whole ones."""
+    """
+    Return the first edge, the last edge and the gate of each passage.
+
+    The gate of an incomplete passage is `NO_BODY`.
+    """
     is_whole = passages["marks"] & WHOLE == WHOLE
     gate = np.where(is_whole, passages["gate"], np.uint8(NO_BODY))
     return PassageTimes(passages["first"].copy(), passages["last"].copy(), gate)
@@ -130,7 +152,7 @@ _CLOSED, _DECIDED, _WAITING = range(3)
 
 
 def _by_gate(new: Edges, carried: Edges) -> Edges:
-    """Return all edges, gate A's before gate B's, each in the order of their lines."""
+    """Return all edges sorted by gate; edges of one gate stay in the order of their lines."""
     edges = carried.followed_by(new) if len(carried.t) else new
     at_b = (edges.what & 1).astype(np.bool_)
     return edges.take(np.concatenate(((~at_b).nonzero()[0], at_b.nonzero()[0])))
@@ -163,7 +185,11 @@ def _lasts(edges: Edges, starts: Places) -> list[int]:
 
 
 def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -> int:
-    """Return whether a gate's last group can still grow, and whether growth could change it."""
+    """
+    Return the state of the last group of edges at a gate: closed, decided or waiting.
+
+    A closed group cannot grow. A decided group can grow, but this does not change its passage.
+    """
     blocked = int(edges.what[end]) >> 1 & 3 == 1
     if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
         return _CLOSED
@@ -175,7 +201,11 @@ def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -
 def _carry(
     edges: Edges, still_open: list[tuple[int, int, bool]], known: int
 ) -> tuple[OpenGroups, int]:
-    """Keep the open groups' edges; for a group already given out, only its last edge."""
+    """
+    Keep the edges of unfinished groups for the next call.
+
+    If the passage of a group was already returned, keep only the last edge of the group.
+    """
     if not still_open:
         return NO_GROUPS, known
     kept = np.concatenate(
@@ -220,7 +250,11 @@ def _passages(edges: Edges, starts: Places, ends: Places, stuck: Bools) -> Passa
 def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
-    """Find the longest unbroken blocking of each passage with chatter; store it in place."""
+    """
+    Store, in place, the core of each passage with chatter.
+
+    The core is the longest time for which the gate stayed blocked without a break.
+    """
     if not len(merged):
         return
     sizes = ends - starts
@@ -244,7 +278,7 @@ def _find_cores(
 def _mark_chatter(
     edges: Edges, passages: Passages, places: Places, starts: Places, ends: Places
 ) -> None:
-    """Make the core of an incomplete passage begin or end with its chatter."""
+    """Set the core of incomplete passages: it begins after the chatter or ends before it."""
     known = _level(edges.what[ends]) < 2
     places, starts, ends = places[known], starts[known], ends[known]
     has_lead = passages["marks"][places] & LEAD > 0

@@ -1,10 +1,10 @@
-"""The processor: it takes events in pieces of any size and gives final shots.
+"""Turn a stream of events into final shots; the stream may come in pieces of any size.
 
-It only carries state between the stages: timebase → passages → flicker → matching → launches
-→ shots. Each stage gives out its final results and a time: everything before this time has been
-given out. The next stage does not go beyond this time. So the shots do not depend on how the
-stream was cut. It also does not matter whether a line, a beat or the host's clock made time
-pass.
+The processor keeps the state between its stages: timebase → passages → flicker → matching →
+launches → shots. Each stage returns its final results and a time. All results before this time
+have been returned. The next stage does not look beyond this time. So the shots do not depend on
+how the stream was cut into pieces. It also does not matter whether a line, a beat or the
+computer's clock shows that time has passed.
 """
 
 import copy
@@ -45,13 +45,12 @@ from chrono.processor.timeline import (
 __all__ = ["Processor", "Rules", "Tally"]
 
 MANY_EDGES = 4000
-"""Fewer new edges than this take the normal path at once. Without machine code, all edges do.
-"""
+"""If there are fewer new edges than this, all edges take the normal path at once. Without
+machine code, they always do."""
 
 MANY_OTHERS = 5_000
-"""If many isolated launches come at once, the other edges wait until there are this many. The
-normal path needs the same time for a few edges as for some thousands.
-"""
+"""If the fast path found launches, the other edges wait until there are this many. The normal
+path needs the same time for a few edges as for some thousands."""
 
 _BEFORE_ALL = -FOREVER
 
@@ -63,13 +62,14 @@ class Processor:
     Parameters
     ----------
     rules : Rules
-        The rules for the rig; `change_counter` and `change_body` replace parts of them.
+        The rules for the rig. Later, `change_counter` can change the counter, and `change_body`
+        the declared length.
     """
 
     def __init__(self, rules: Rules) -> None:
         self.rules = rules
         self.counters = 1
-        """Number of counters that hello lines have stated, one after another."""
+        """Number of counters so far; a hello line can begin a new counter."""
         self._timebase = Timebase()
         self._groups = NO_GROUPS
         self._watched = (PendingPassages(), PendingPassages())
@@ -89,11 +89,13 @@ class Processor:
         self._intervals = NO_SHOTS
         self._last_key = _BEFORE_ALL
 
-    # -- what comes in -----------------------------------------------------------------
+    # -- input ------------------------------------------------------------------------
 
     def feed(self, events: Events, records: Sequence[Record] = ()) -> Shots:
         """
-        Take events and records for the same body: `place` and `form` in one call.
+        Process events and records, and return the new final shots.
+
+        This calls `place` and then `form`. The declared body must be the same for all events.
 
         Returns
         -------
@@ -105,20 +107,22 @@ class Processor:
 
     def place(self, events: Events, records: Sequence[Record] = ()) -> list[int]:
         """
-        Put events on the time that only grows; `form` then makes shots from them.
+        Convert the counter of each event to a continuous time.
+
+        Afterwards, `form` makes shots from the events.
 
         Parameters
         ----------
         events : Events
         records : sequence of Record, optional
-            All records between the events: a `hello` may mean a restart, a `link` is always a
+            All records between the events. A `hello` may mean a restart. A `link` is always a
             break. All records belong to the counter in `rules`.
 
         Returns
         -------
         list of int
-            For each record the latest time before it, as from `anchor`. All later shots have
-            greater keys.
+            For each record the latest time before it, like the result of `anchor`. All later
+            shots have larger keys.
         """
         if self._is_interval:
             return self._place_intervals(events, records)
@@ -132,7 +136,7 @@ class Processor:
         return [max(anchor, self._last_key) for anchor in ticked.anchors.tolist()]
 
     def form(self) -> Shots:
-        """Return the shots that became final with the placed events, in order of key."""
+        """Make shots from the placed events; return the final shots in order of key."""
         if self._is_interval:
             shots, self._intervals = self._intervals, NO_SHOTS
             return shots
@@ -140,7 +144,7 @@ class Processor:
         return self._advance(edges, known_time(self._timebase, self.rules))
 
     def is_new_counter(self, frequency_hz: float, counter_bits: int) -> bool:
-        """Return whether a counter with these values differs from the present one."""
+        """Return whether a counter with these values differs from the present counter."""
         return self.rules.lines.says_hello and self.rules != self._with_counter(
             frequency_hz, counter_bits
         )
@@ -161,7 +165,7 @@ class Processor:
         Returns
         -------
         structured array of SHOT_DTYPE
-            All remaining shots: nothing pairs across the change.
+            All remaining shots. Edges before the change are never paired with edges after it.
         """
         shots = self.break_off(host_us)
         self.rules = self._with_counter(frequency_hz, counter_bits)
@@ -169,7 +173,11 @@ class Processor:
         return shots
 
     def break_off(self, host_us: int) -> Shots:
-        """Return all remaining shots at a host time [us]: nothing pairs with later edges."""
+        """
+        Return all remaining shots at a host time [us].
+
+        Edges before this time are never paired with later edges.
+        """
         if not self._timebase.started:
             return NO_SHOTS
         broken = Record(0, host_us, "link", {})
@@ -178,43 +186,47 @@ class Processor:
         return shots
 
     def change_body(self, length_m: float | None, anchor: int) -> None:
-        """Expect bodies of this length [m] after `anchor`; None means any length."""
+        """Expect this body length [m] after the time `anchor`; None means any length."""
         self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
-        """Return the shots that are final because of silence up to this host time."""
+        """Return the shots that are final because no line came up to this host time [us]."""
         return self._advance(NO_EDGES, known_time(self._timebase, self.rules, host_us))
 
     def finish(self) -> Shots:
-        """Return all remaining shots: no more data will come."""
+        """Return all remaining shots, because no more data will come."""
         return self._advance(NO_EDGES, FOREVER)
 
     def peek(self) -> Shots:
         """Return the shots that would be final if no more data came; this changes nothing."""
         return copy.copy(self).finish()
 
-    # -- what is known -----------------------------------------------------------------
+    # -- results so far ---------------------------------------------------------------
 
     @property
     def tally(self) -> Tally:
-        """Counts of the data that came so far."""
+        """Counts of the data that have come so far."""
         return self._timebase.tally
 
     @property
     def levels(self) -> tuple[int | None, int | None]:
-        """Last known levels of gates A and B, 1 blocked, 0 clear, None unknown."""
+        """Last known levels of gates A and B: 1 blocked, 0 clear, None unknown."""
         a, b = (level if level < 2 else None for level in self._timebase.levels)
         return a, b
 
     @property
     def flicker(self) -> tuple[FlickerSpan, ...]:
-        """Spans of flicker so far in order of time; the last ones still grow."""
+        """All spans of flicker so far, in order of time; the last spans may still grow."""
         return tuple(
             sorted((*self._spans[0], *self._spans[1]), key=lambda s: (s.first, s.gate))
         )
 
     def anchor(self) -> int:
-        """Return the latest time so far, -1 before the first: later shots have greater keys."""
+        """
+        Return the latest time so far, -1 before the first line.
+
+        All later shots have larger keys.
+        """
         known = self._timebase.top if self._timebase.started else -1
         return max(known, self._last_key)
 
@@ -252,7 +264,11 @@ class Processor:
         return take_isolated(edges, breaks, self._beats, known, self._lengths, self.rules)
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
-        """Process edges the normal way; return shots, and the time up to which all are out."""
+        """
+        Process edges the normal way.
+
+        Return shots, and a time: all shots before this time have been returned.
+        """
         rules, lengths = self.rules, self._lengths
         passages, self._groups, known = group_passages(
             edges, self._groups, known, rules.windows
@@ -290,7 +306,7 @@ class Processor:
         return join(a.others, b.others), min(known_a, known_b)
 
     def _forget(self, known: int) -> None:
-        """Drop breaks, beats, passages and lengths that no later shot can need."""
+        """Drop breaks, beats, passages and lengths that no later shot needs."""
         oldest = min([known, *self._waiting["start"].tolist()]) - 2 * self.rules.windows.slow
         self._gaps = self._gaps.since(int(self._gaps.latest.searchsorted(oldest)))
         self._notes = self._notes.since(int(self._notes.latest.searchsorted(oldest)))
@@ -304,7 +320,7 @@ class Processor:
         return replace(self.rules, unit_s=1.0 / frequency_hz, counter_bits=counter_bits)
 
     def _place_intervals(self, events: Events, records: Sequence[Record]) -> list[int]:
-        """Make a shot from each interval: its key is known at once."""
+        """Make a shot from each transit that the board itself measured."""
         chosen = np.flatnonzero(events.kind == EventKind.INTERVAL)
         shots = interval_shots(events.counter[chosen], events.host_us[chosen], self.rules)
         self._intervals = make_unique(shots, self._last_key)

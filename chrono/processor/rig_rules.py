@@ -1,6 +1,6 @@
 """The values of a rig that the processor needs, and the time limits of its rules.
 
-Every rule of the processor is local in time: it looks at most as far as one of these windows.
+No rule of the processor looks further in time than one of these limits.
 """
 
 import math
@@ -20,53 +20,52 @@ if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
 
 BLOCK_LIMIT_S = 1.0
-"""A gate that is blocked for longer does not see a flying body. Even a person passes faster."""
+"""Longest time for which a flying body can block a gate [s]. Even a person passes faster."""
 
 REACH = 4.0
-"""A pair with up to this many times the slowest transit is "too slow". Passages further apart
-are lone.
-"""
+"""The longest transit of a pair is this many times the slowest transit of the rig. A pair
+beyond the slowest transit is "too slow". Passages further apart are lone."""
 
 FLASH = 0.1
-"""If both gates trip within this part of the fastest transit, it is light, not a body."""
+"""If both gates trip within this part of the fastest transit, light is the cause, not a body.
+"""
 
 ALIKE_SLACK_S = 20e-6
-"""Blocking times of one body at both gates may differ by this much plus two steps of the
-counter: each of the four edges may be wrong by up to one step."""
+"""The blocking times of one body may differ by this much, plus two steps of the counter [s].
+Each of the four edges may be wrong by up to one step."""
 
 SERIES_S = 25e-3
-"""Bodies closer than this are never two launches, because no launcher is so fast. A gate that
-trips in shorter steps sees a lamp.
-"""
+"""Shortest time between two launches, because no launcher is faster [s]. If a gate trips in
+shorter steps, it sees a lamp."""
 
 HOST_TOLERANCE_S = 2.0
-"""The counter may differ from the host's clock by this much from one line to the next."""
+"""Between two lines, the counter may differ from the computer's clock by this much [s]."""
 
 STALL_S = 30.0
-"""The host may read a line this much later than the board sent it (busy computer, sleeping
-port). If no number is missing, the counter gives the time.
-"""
+"""The computer may read a line this much later than the board sent it [s]. The computer may be
+busy, or the port may be asleep. If no number is missing, the counter gives the time."""
 
 IN_A_ROW_S = 2.0
-"""Lines with consecutive numbers are at most this far apart, because a board beats once a
-second.
-"""
+"""Longest time between two lines with consecutive numbers [s]. A board sends a beat every
+second."""
 
 BEAT_WAIT_S = 1.5
-"""A shot waits this long for the beat that reports lost edges (one beat per second)."""
+"""A shot waits this long for the next beat, which reports lost edges [s]."""
 
 BACK_STEP_S = 1e-3
-"""Lines may come in the wrong order by this much; a larger step back is a jump."""
+"""If lines come in the wrong order, time may go back by this much [s]. A larger step back is a
+jump."""
 
 _LONGEST_S = 600.0
-"""No window is longer than this, even if the rig asks for it. So counts cannot overflow."""
+"""No time limit is longer than this, even if the rig asks for it [s]. So counts cannot
+overflow."""
 
 
 def path_acceleration(rig: "Rig") -> float:
     """
     Return the acceleration of a slow body along the path [m/s²], 0 on a level path.
 
-    It is the mean over the slopes that the rig allows.
+    The result is the mean over all slopes that the rig allows.
     """
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     if not slope:
@@ -83,7 +82,11 @@ def free_acceleration(rig: "Rig") -> float:
 
 
 def air_of(rig: "Rig") -> tuple[float, float]:
-    """Return displaced air and air dragged along, as masses relative to the body's mass."""
+    """
+    Return the mass of the displaced air and the mass of the dragged air.
+
+    Both are divided by the body's mass.
+    """
     body, site = rig.body, rig.site
     return air_shares(
         moist_air_density(site.temperature_k, site.pressure_pa, site.humidity),
@@ -97,7 +100,7 @@ def air_of(rig: "Rig") -> tuple[float, float]:
 @dataclass(frozen=True)
 class Rules:
     """
-    SI numbers of a rig that define a passage and a shot.
+    Values of a rig that the rules for passages and shots need, in SI units.
 
     Attributes
     ----------
@@ -108,9 +111,9 @@ class Rules:
     spacing_m : float
         Distance of the gates [m].
     slowest_mps, fastest_mps : float
-        Window of speeds [m/s].
+        Smallest and largest speed that the rig allows [m/s].
     quiet_s : float
-        If a gate trips again within this time, it is the same passage [s].
+        If a gate trips again within this time, the edge belongs to the same passage [s].
     body_length_m : float or None
         Declared length of the body along its path [m].
     lines : LineKind
@@ -118,7 +121,7 @@ class Rules:
     launch_s : float
         Bodies that come within this time belong to the same launch [s].
     step_s : float or None
-        Step of the timestamps, if it differs from the unit [s].
+        Step of the timestamps, if it is not one counter unit [s].
     acceleration_mps2 : float
         Acceleration of a body along the path, from the slope that the rig states [m/s²].
     """
@@ -137,7 +140,7 @@ class Rules:
 
     @classmethod
     def from_rig(cls, rig: "Rig") -> "Rules":
-        """Take the values that the processor needs from a rig."""
+        """Create the rules from the values of a rig."""
         return cls(
             unit_s=rig.clock.unit_s,
             counter_bits=rig.clock.counter_bits,
@@ -153,32 +156,32 @@ class Rules:
         )
 
     def units(self, seconds: float) -> int:
-        """Return a time in counter units, at least 1 and at most ten minutes."""
+        """Convert a time to counter units, at least 1 and at most ten minutes."""
         return max(round(min(seconds, _LONGEST_S) / self.unit_s), 1)
 
     @property
     def gain(self) -> float:
         """
-        Number that tells how much gravity along the path changes speeds [1/counter unit²].
+        Factor for the change of speed along a path with a slope [1/counter unit²].
 
-        This number times the square of a transit is the relative gain in speed halfway between
-        the gates: a·Δ²/(2d). It is relative to the mean speed.
+        This number times the square of a transit is the relative gain in speed from a gate to
+        the middle: a·Δ²/(2d). It is relative to the mean speed.
         """
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
     @property
     def tick_s(self) -> float:
-        """Step of the timestamps [s]."""
+        """Smallest step between two timestamps [s]."""
         return self.step_s or self.unit_s
 
     @property
     def stall_s(self) -> float:
-        """Longest delay of the host's reading that no other line reveals [s]."""
+        """Longest time by which the computer may read a line late [s]."""
         return STALL_S if self.lines.is_numbered else HOST_TOLERANCE_S
 
     @cached_property
     def windows(self) -> "RuleTimes":
-        """The time limits of the rules in counter units."""
+        """The time limits that the rules use, in counter units."""
         slow_s = min(self.spacing_m / self.slowest_mps, _LONGEST_S)
         fast_s = self.spacing_m / self.fastest_mps
         limit_s = max(BLOCK_LIMIT_S, REACH * slow_s)
@@ -207,23 +210,23 @@ class RuleTimes:
     Attributes
     ----------
     quiet, block_limit : int
-        Quiet time that ends a passage, and longest blocking of a passage.
+        Quiet time that ends a passage, and longest time for which a body blocks a gate.
     flash : int
         If both gates trip within this time, the cause is light.
     fast : float
         Transit of the fastest body.
     slow, reach : int
-        Transit of the slowest body, and longest transit that is still paired (but "too slow").
+        Transit of the slowest body, and longest transit of a pair that is "too slow".
     alike : float
-        Difference that is always allowed between blocking times of one body.
+        Allowed difference between the two blocking times of one body.
     launch : int
         Length of one launch.
     series : int
         Shortest time between two launches.
     wait : int
-        Time for which a shot waits for the next beat.
+        Longest time for which a shot waits for the next beat.
     dead : int
-        A time longer than all limits together, so that no rule reaches across it.
+        A time longer than the sum of all limits, so that no rule can look across it.
     """
 
     quiet: int
@@ -240,18 +243,22 @@ class RuleTimes:
 
 
 class Lengths(NamedTuple):
-    """Declared body lengths [m] or NaN; `values[i]` is valid after time `since[i]`."""
+    """
+    Declared lengths of bodies [m], and the times from which they are valid.
+
+    `values[i]` is valid after the time `since[i]`. The value is NaN without a declared length.
+    """
 
     since: Ints
     values: Floats
 
     def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
-        """Return these lengths, followed by `more`, each with the time when it begins."""
+        """Return these lengths, followed by `more` lengths with their start times."""
         since, values = zip(*more, strict=True)
         return Lengths(np.append(self.since, since), np.append(self.values, values))
 
     def at(self, t: Ints) -> Floats:
-        """Return the length declared for each time."""
+        """Return the declared length at each time."""
         if len(self.values) == 1:
             return np.full(len(t), self.values[0])
         return self.values[np.maximum(np.searchsorted(self.since, t) - 1, 0)]

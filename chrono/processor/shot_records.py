@@ -1,6 +1,7 @@
-"""The table of shots: one row per shot in counter units, and the words for its flags.
+"""The table of shots: each row is one shot in counter units.
 
-The rows do not depend on the rig's lengths, so a corrected spacing does not change a row.
+This module also gives the words for the flags of a shot. The rows do not depend on the lengths
+in the rig file. If you correct the spacing, the rows stay the same.
 """
 
 from enum import IntEnum, IntFlag
@@ -10,12 +11,12 @@ import numpy as np
 import numpy.typing as npt
 
 ABSENT = np.iinfo(np.int64).min
-"""A tick difference that was not measured."""
+"""This value means that a time difference was not measured."""
 
 SHOT_DTYPE = np.dtype(
     [
         ("key", "i8"),  # unwrapped counter of the shot's first leading edge
-        ("host_us", "i8"),  # host's clock when the line of its first edge was read
+        ("host_us", "i8"),  # computer's clock when the line of its first edge was read
         ("lead", "i8"),  # leading edge at B minus leading edge at A, or ABSENT
         ("trail", "i8"),  # trailing edge at B minus trailing edge at A, or ABSENT
         ("block_a", "i8"),  # blocking time at A, or ABSENT
@@ -23,8 +24,8 @@ SHOT_DTYPE = np.dtype(
         ("companion", "f8"),  # transit of the first companion, NaN without one
         ("bounce", "f4"),  # standard uncertainty of the transit from bounce and late lines
         ("companions", "u2"),  # how many companions followed
-        ("used", "u1"),  # an EdgesUsed
-        ("flags", "u4"),  # a Flag
+        ("used", "u1"),  # a value of EdgesUsed
+        ("flags", "u4"),  # values of Flag, added
     ]
 )
 """All times are in counter units."""
@@ -34,7 +35,7 @@ Shots = npt.NDArray[np.void]
 
 
 class EdgesUsed(IntEnum):
-    """Which edges gave the transit."""
+    """The pairs of edges that gave the transit."""
 
     NONE = 0
     BOTH = 1
@@ -43,7 +44,11 @@ class EdgesUsed(IntEnum):
 
 
 class Flag(IntFlag):
-    """Facts about a shot that a user should know; `flag_words` gives their visible names."""
+    """
+    Facts about a shot that a user should know.
+
+    `flag_words` returns the visible names of these flags.
+    """
 
     LONE_A = 1
     LONE_B = 2
@@ -73,23 +78,28 @@ NEVER_COUNTED = (
     | Flag.FLASH
     | Flag.FLICKER
 )
-"""A shot with one of these flags, or without a transit, does not enter the statistics."""
+"""A shot with one of these flags does not count in the statistics. A shot without a transit
+does not count either."""
 
 
 @lru_cache(maxsize=1024)
 def flag_words(flags: int) -> tuple[str, ...]:
-    """Return the names of the flags set in `flags`, such as ``("lead-only", "gap")``."""
+    """Return the names of the flags in a number, such as ``("lead-only", "gap")``."""
     return tuple(f.name.lower().replace("_", "-") for f in Flag if f & flags and f.name)
 
 
 def sort_shots(shots: Shots) -> Shots:
-    """Return the shots in order of key."""
+    """Sort the shots by key."""
     key = np.ascontiguousarray(shots["key"])
     return shots if (key[1:] >= key[:-1]).all() else shots.take(key.argsort(kind="stable"))
 
 
 def make_unique(shots: Shots, last_key: int) -> Shots:
-    """Increase keys if needed, so that they grow strictly from `last_key` on."""
+    """
+    Increase keys if needed, so that no key is used twice.
+
+    Each key becomes larger than the key before it, and larger than `last_key`.
+    """
     key = np.ascontiguousarray(shots["key"])
     if len(key) and (key[0] <= last_key or (key[1:] <= key[:-1]).any()):
         place = np.arange(len(key))

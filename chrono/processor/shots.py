@@ -1,32 +1,37 @@
-"""Group bodies into launches, make shots, and set all flags except the flags for lost lines.
+"""Group bodies into launches and make one shot from each launch.
 
-Rules, local in time:
+This module sets most flags. `ambiguity` and `lost_lines` set the other flags. Each rule looks
+only at a short time:
 
-- A launch begins with a body whose transit is in the window. Its companions come within the
-  launch window after it: further bodies, slow ones, and lone passages (at gate B up to the
-  slowest transit later). Lone passages before it, by less than its own transit, are companions
-  too. A lone passage shorter than a twentieth of the declared length is not a companion. The
-  main body is the first one with the declared length within 25 %, otherwise the first one.
-- In a fast series launches follow each other sooner than the launch window. A body of the
-  declared length, timed by both pairs of edges, begins a launch of its own if the launch before
-  has a main body of that length, all its bodies have left gate B, and the last of them came at
-  least 25 ms before. A body with an edge that a lamp may cover begins a launch of its own too.
-  A lone passage is not a companion of the launch before, if it is as long as a body of that
-  length and speed makes it.
-- If the main body blocked one gate longer than the other, and the other gate has a lone passage
-  as well, the first gate merged the two. The leading edges are sound if the lone passage came
-  later, the trailing ones if it came before.
+- A launch begins with a body whose transit is possible for the rig. Its companions come after
+  it, within the launch window. A companion is another body, a slow body, or a lone passage. At
+  gate B a lone passage may come later, by up to the slowest transit. A lone passage before the
+  first body is a companion too, if it comes earlier by less than the transit of this body. A
+  lone passage shorter than a twentieth of the declared length is not a companion. The main body
+  is the first body that has the declared length within 25 %. If no body has this length, the
+  first body is the main body.
+- In a fast series, the next launch begins before the launch window ends. A body begins a new
+  launch if all of this is true: it has the declared length, and both pairs of edges give its
+  transit; the launch before has a main body of the declared length; all bodies of that launch
+  have left gate B; the last of them came at least 25 ms before. If a lamp may cover an edge of
+  a body, its length and edges need not fit. A lone passage may belong to the next launch. It is
+  not a companion of the launch before if a body of the declared length, at the speed of that
+  launch, would make the same passage.
+- The main body may block one gate longer than the other, and the other gate may have a lone
+  passage too. Then the first gate merged two bodies. If the lone passage came later, the
+  leading edges are right. If it came before, the trailing edges are right.
 - Each body that is too fast, reversed or a flash is a separate shot. A body that is too slow
   and outside of a launch is a separate shot too. Lone passages outside of a launch make one
   shot per launch window.
-- Three or more bodies of a launch that are shorter than half the declared length are fragments.
-  With fragments, or with four or more bodies of any length, nobody can know which edges belong
-  to which body. Such a shot is flagged as fragments and has no transit, unless all of this is
-  true: there are fewer than five bodies; no passage is without a partner; the next body has at
-  least a third of the main one's speed; and the main one is whole, has the declared length, and
-  both gates saw it alike (this is rarely true for paired pieces of two bodies).
-- A pair of passages without a sound pair of edges has no transit.
-- Keys grow strictly; a key already used is moved up by one.
+- If three or more bodies of a launch are shorter than half the declared length, they are
+  fragments. A shot with fragments is flagged. In a launch with fragments, or with four or more
+  bodies of any length, nobody can know which edges belong to which body. This shot is flagged
+  as fragments and has no transit, unless all of this is true: there are fewer than five bodies;
+  every passage has a partner; the next body has at least a third of the main body's speed; the
+  main body is whole and has the declared length; and it blocked both gates equally. Paired
+  pieces of two bodies rarely block both gates equally.
+- A pair of passages needs at least one sound pair of edges. Otherwise it has no transit.
+- The key of each shot is larger than the key before. If a key is already used, it is increased.
 """
 
 from typing import NamedTuple
@@ -58,23 +63,27 @@ ALIKE_SHARE = 3e-3
 LAUNCH_DTYPE = np.dtype(
     [
         ("shot", SHOT_DTYPE),
-        ("start", "i8"),  # a break between this time
-        ("stop", "i8"),  # … and this time may have hidden an edge
-        ("twice", "i8"),  # of the main body, as in BODY_DTYPE
+        ("start", "i8"),  # a break after this time
+        ("stop", "i8"),  # … and before this time may have hidden an edge
+        ("twice", "i8"),  # twice the transit of the main body
         ("surplus", "i8"),
-        ("ratio", "f8"),  # its length over the declared length
+        ("ratio", "f8"),  # main body's length divided by the declared length
         ("lacks", "u1"),
         ("alone", "u1"),
-        ("follows", "u1"),  # the first companion is whole and both gates saw it alike
+        ("follows", "u1"),  # the first companion is whole and blocked both gates equally
     ]
 )
-"""A shot and the values needed to finish it."""
+"""A shot, and the values that later steps need to finish it."""
 
 Launches = npt.NDArray[np.void]
 
 
 class PendingBodies(NamedTuple):
-    """Bodies whose launch is not complete; no launch becomes complete before the time `due`."""
+    """
+    Bodies whose launch is not complete yet.
+
+    No launch becomes complete before the time `due`.
+    """
 
     bodies: Bodies = NO_BODIES
     due: int = 0
@@ -88,8 +97,16 @@ def gather_launches(
     new: Bodies, crew: PendingBodies, known: int, lengths: Lengths, rules: Rules
 ) -> tuple[Launches, PendingBodies, int]:
     """
-    Return the complete launches, the bodies of the other launches, and a time. Every launch
-    before this time has been given out.
+    Group bodies into launches.
+
+    Returns
+    -------
+    launches : Launches
+        The complete launches.
+    crew : PendingBodies
+        The bodies of all other launches.
+    known : int
+        All launches before this time have been returned.
     """
     if not len(new) and known < crew.due:
         return NO_LAUNCHES, crew, min([known, *crew.bodies["key"][:1].tolist()])
@@ -111,19 +128,20 @@ def members_of_launches(
     bodies: Bodies, lengths: Lengths, rules: Rules
 ) -> tuple[Places, Places]:
     """
-    Return the launch of each body, if no more bodies come.
+    Find the launch to which each body belongs; no more bodies may come later.
 
     Parameters
     ----------
     bodies : Bodies, shape (N,)
-        Bodies in order of time; no body is in flicker.
+        Bodies in order of time, without flicker.
     lengths : Lengths
     rules : Rules
 
     Returns
     -------
     group : ndarray of intp, shape (N,)
-        The launch of each body, counted from 0 in the order of the launches' first edges.
+        Number of the launch of each body. The first launch is number 0. The launches are in the
+        order of their first edges.
     main : ndarray of intp, shape (M,)
         The place of each launch's main body.
     """
@@ -141,7 +159,11 @@ def members_of_launches(
 def _leaders_and_heads(
     bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules
 ) -> tuple[Bools, Places]:
-    """Find bodies that begin a launch; return the first body's place for each body."""
+    """
+    Find the bodies that begin a launch.
+
+    For each body, also return the place of the first body of its launch.
+    """
     leader = _leaders(bodies, key, lengths, rules)
     head = _heads(bodies, key, leader, lengths, rules)
     lone = ((head < 0) & (bodies["kind"] == _LONE)).nonzero()[0]
@@ -189,7 +211,11 @@ def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools
 
 
 def _group_heads(key: Ints, window: int) -> Places:
-    """Return for each key the place of its group's first key; groups are `window` long."""
+    """
+    Return for each key the place of the first key in its group.
+
+    A group lasts for the time `window`.
+    """
     place = np.arange(len(key))
     if (key[1:] - key[:-1] >= window).all():
         return place
@@ -203,7 +229,11 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 
 def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
-    """Return the place of each body's launch, -1 for a body outside of all launches."""
+    """
+    Return for each body the place of the body that begins its launch.
+
+    The place is -1 for a body outside of all launches.
+    """
     places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
     head[places] = places
@@ -230,7 +260,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
 
 
 def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> Bools:
-    """Return which lone passages belong to the body launched after this one."""
+    """Return which lone passages belong to the next launch, and not to this launch."""
     declared, twice = lengths.at(leader["key"]), np.maximum(leader["twice"], 1)
     block = np.maximum(lone["block_a"], lone["block_b"])
     ratio = [
@@ -245,7 +275,7 @@ def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> B
 
 
 def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Bools:
-    """Return which bodies are long enough for a companion of a body with this transit."""
+    """Return which bodies are long enough to be companions."""
     block = np.maximum(bodies["block_a"], bodies["block_b"])
     length = 2 * rules.spacing_m * block / np.maximum(twice, 1)
     small = (block >= 0) & (length < speck_length(declared, rules))
@@ -255,7 +285,11 @@ def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Boo
 def _launches(
     bodies: Bodies, head: Places, members: Places, lengths: Lengths, rules: Rules
 ) -> Launches:
-    """Make one launch from each group of bodies; `members` are the places of all bodies."""
+    """
+    Make one launch from each group of bodies.
+
+    `members` contains the places of all bodies in these groups.
+    """
     if not len(members):
         return NO_LAUNCHES
     if (head[members] == members).all():
@@ -271,9 +305,13 @@ def _launches(
 
 class _Company(NamedTuple):
     """
-    For each launch: place of its main body; number of companions; the first companion's transit
-    and whether it blocked both gates alike; number of fragments; number of all bodies; time and
-    blocking of the first lone passages at A and B, if any.
+    Counts and times of the bodies in each launch.
+
+    `main` is the place of the main body, and `companions` is the number of companions.
+    `transit` is the transit of the first companion. `alike` is true if this companion blocked
+    both gates equally. `fragments` is the number of fragments, and `crowd` is the number of all
+    bodies. `lone_keys` and `lone_blocks` contain the time and the blocking time of the first
+    lone passage at A and at B.
     """
 
     main: Places
@@ -338,7 +376,7 @@ def _first_of(group: Places, values: Ints, n: int) -> Ints:
 
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
-    """If one gate merged two bodies, use only the edges not affected by it, in place."""
+    """If one gate merged a body with another, use only the correct edges, in place."""
     slack_s = MERGED_SLACK_S + 2 * rules.tick_s
     tight = MERGED_SHARE * main["twice"] / 2 + slack_s / rules.unit_s
     at_gate = main["key"], main["key"] + main["lead"]
@@ -374,7 +412,11 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
 
 
 def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
-    """Return for launches with many bodies whether all edges of the main body belong to it."""
+    """
+    Return which main bodies certainly have the right edges.
+
+    Only launches with many bodies need this check.
+    """
     shot = launches["shot"]
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
     fit = shot["flags"] & np.uint32(Flag.SHORT | Flag.LONG) == 0
@@ -394,7 +436,7 @@ _ONLY_FLAGS = np.array([0, 0, Flag.LEAD_ONLY, Flag.TRAIL_ONLY], np.uint32)
 
 
 def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launches:
-    """Make launches from their first and their main bodies, without companions."""
+    """Make launches from their first bodies and main bodies; companions are added later."""
     launches = np.zeros(len(first), LAUNCH_DTYPE)
     shot = launches["shot"]
     shot["key"], shot["host_us"] = first["key"], first["host_us"]
@@ -427,7 +469,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
 
 
 def _bounce(main: Bodies) -> Floats:
-    """Return the standard uncertainty of the transit used, from bounce and late lines."""
+    """Return the standard uncertainty that bounces and late lines add to each transit."""
     lead, trail = (main[name].astype(np.float64) for name in ("u_lead", "u_trail"))
     used = main["used"]
     one = np.where(used == EdgesUsed.LEAD, lead, np.where(used == EdgesUsed.TRAIL, trail, 0.0))
@@ -440,7 +482,12 @@ def _lengths_of(bodies: Bodies, rules: Rules) -> Floats:
 
 
 def length_flags(ratio: Floats, within: Floats) -> Words:
-    """Return the flags for lengths over declared lengths, NaN if unknown."""
+    """
+    Return the flag SHORT or LONG for each body with a wrong length.
+
+    `ratio` is the length divided by the declared length, NaN if unknown. `within` is the
+    tolerance.
+    """
     flags = np.zeros(len(ratio), np.uint32)
     with np.errstate(invalid="ignore"):
         flags[ratio < 1 - within] = Flag.SHORT
@@ -449,7 +496,11 @@ def length_flags(ratio: Floats, within: Floats) -> Words:
 
 
 def blocked_alike(bodies: Launches | Bodies, rules: Rules) -> Bools:
-    """Return which bodies, or main bodies, are whole and blocked both gates equally."""
+    """
+    Return which bodies have all four edges and blocked both gates equally long.
+
+    For launches, this checks the main bodies.
+    """
     tight = ALIKE_SHARE * bodies["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
     return np.asarray((bodies["lacks"] == 0) & (np.abs(bodies["surplus"]) <= tight))
 
@@ -458,7 +509,11 @@ _MOST_KEY = 2**61
 
 
 def interval_shots(transit: Ints, host_us: Ints, rules: Rules) -> Shots:
-    """Make a shot from each transit that the board itself measured; its key is host time."""
+    """
+    Make a shot from each transit that the board itself measured.
+
+    The key of each shot is its host time.
+    """
     shots = np.zeros(len(transit), SHOT_DTYPE)
     shots["host_us"] = host_us
     shots["key"] = np.clip(host_us, -_MOST_KEY, _MOST_KEY)

@@ -1,22 +1,24 @@
-"""Turn the board's counter, which wraps and restarts, into one time that only grows.
+"""Turn the board's counter, which wraps and restarts, into one continuous time.
 
-Each rule compares one line with the next, so it does not matter how the stream is cut:
+Each rule compares one line with the next line. So it does not matter how the stream is cut into
+pieces:
 
-- The counter's step is known modulo its width; the host's clock gives the number of wraps. If
-  the counter wraps in less than twice the host's tolerance, the smallest number of wraps that
-  agrees with the host to 0.1 s is used: steps within a shot stay exact.
-- A step that differs from the host's by more than 2 s, or goes back by more than 1 ms, is a
-  jump. The first line after a restart is a jump too. Time then continues from the line before
-  by the host's step, but at least by the rules' `dead` time. So no pair forms across a jump.
-- If two lines have consecutive numbers and are at most 2 s apart, and the host only read the
-  second one late, by up to 30 s, there is no jump: the counter decides.
-- A restart is a hello after which sequence or counter does not continue. After lost lines, it
-  is a hello after which both are near zero. A hello that was requested with `?` is not a
-  restart.
+- The counter gives the step between two lines, except for whole turns. The computer's clock
+  gives the number of turns. If one turn of the counter takes less than 4 s, the smallest number
+  of turns that agrees with this clock to 0.1 s is used. So steps within a shot stay exact.
+- A step is a jump if it differs from the step of the computer's clock by more than 2 s. A step
+  is also a jump if it goes back by more than 1 ms. The first line after a restart is a jump
+  too. At a jump, time continues by the step of the computer's clock, but at least by the `dead`
+  time of the rules. So no pair has one edge before a jump and one edge after it.
+- The computer may read a line up to 30 s late. If two lines have consecutive numbers and are at
+  most 2 s apart by the counter, this is not a jump: the counter gives the step.
+- A hello means a restart if the sequence number or the counter does not continue after it. If
+  lines were lost, it means a restart if both numbers are near zero. A hello that the program
+  requested with `?` is not a restart.
 
-`line_continuity` decides which lines are used, and where lines are missing or damaged.
+`line_continuity` finds repeated, missing and damaged lines.
 
-Times are int64 counter units. This file does not know about passages and shots.
+Times are int64 counter units. This module does not use passages or shots.
 """
 
 from collections import Counter
@@ -69,23 +71,23 @@ def unwrap_steps(
     """
     Add whole turns of the counter to its steps.
 
-    Between lines with consecutive numbers the counter gives the step, even if the host read the
-    second line up to `STALL_S` late.
+    If two lines have consecutive numbers, the counter gives the step. This is true even if the
+    computer read the second line up to `STALL_S` late.
 
     Parameters
     ----------
     steps : ndarray of int64, shape (N,)
         Steps modulo the counter's width [counter units].
     host_steps_us : ndarray of int64, shape (N,)
-        Steps of the host's clock [us].
+        Steps of the computer's clock [us].
     missing : ndarray of int64, shape (N,)
-        Number of lines missing between; also 0 if lines have no numbers.
+        Number of missing lines before each line; also 0 if lines have no numbers.
 
     Returns
     -------
     steps : ndarray of int64, shape (N,)
     jumps : ndarray of intp
-        Places of the steps that do not agree with the host's clock for any number of turns.
+        Places of the steps that do not agree with the computer's clock for any number of turns.
     """
     turn = 1 << rules.counter_bits
     turn_s = turn * rules.unit_s
@@ -110,7 +112,11 @@ def unwrap_steps(
 def _without_stalls(
     steps: Ints, ahead_s: Floats, in_a_row: Places, far: Places, rules: Rules
 ) -> Places:
-    """Correct the far steps that late reading explains; return the far steps that remain."""
+    """
+    Correct the steps that look wrong only because the computer read a line late.
+
+    Return the places of the other steps that look wrong.
+    """
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
     own = (steps[in_a_row] + back) % turn - back
     late_s = ahead_s[in_a_row] + (steps[in_a_row] - own) * rules.unit_s
@@ -120,12 +126,16 @@ def _without_stalls(
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
-    """Return how much further the host's clock went than the counter [s]."""
+    """Return the step of the computer's clock minus the step of the counter [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
 def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
-    """Return the steps with as few turns as the host allows; tiny steps back are kept."""
+    """
+    Return the steps with as few turns as the computer's clock allows.
+
+    Very small steps back stay unchanged.
+    """
     turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
     back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
     return steps + (np.maximum(turns, 0).astype(np.int64) - (back & (turns <= 0))) * turn
@@ -136,10 +146,12 @@ _YOUNG_S, _YOUNG_LINES = 5.0, 1000
 
 class TimedStretch(NamedTuple):
     """
-    One part of the stream on the time that only grows. It contains edges, beats, the gaps
-    between lines, and the notes of damaged lines and lost links. It also contains the time of
-    the first line (`FOREVER` without a line), the latest time before each record (-1 before the
-    very first line), and the state after this part.
+    One part of the stream, with continuous times.
+
+    It contains edges, beats, the gaps between lines, and the breaks from damaged lines and lost
+    links. `first` is the time of the first line (`FOREVER` without a line). `anchors` is the
+    latest time before each record (-1 before the very first line). `after` is the state after
+    this part.
     """
 
     edges: Edges
@@ -153,10 +165,10 @@ class TimedStretch(NamedTuple):
 
 def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int:
     """
-    Return the time before which every edge is known.
+    Return the time up to which all edges are known.
 
-    With `host_us`, silence up to this host time counts too. A later line is at least the host's
-    step minus its tolerance away, or it is a jump.
+    With `host_us`, silence up to this host time counts too. The next line is later by at least
+    the step of the computer's clock minus its tolerance, or it is a jump.
     """
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
@@ -169,9 +181,9 @@ def put_on_timebase(
     events: Events, records: Sequence[Record], state: Timebase, rules: Rules
 ) -> TimedStretch:
     """
-    Put events of one counter on the time that only grows.
+    Convert the counter of each event to a continuous time.
 
-    `records` are the records between the events: a `hello` may mean a restart, a `link` is
+    `records` contains the records between the events. A `hello` may mean a restart. A `link` is
     always a break.
     """
     lines, duplicates = used_lines(events, state, rules)
@@ -226,7 +238,7 @@ def _anchors(records: Sequence[Record], lines: Lines, top: Ints, state: Timebase
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
-    """Return a tally with these edges and beats added, and the other named counts."""
+    """Add these edges, beats and other named counts to a tally."""
     more |= {"edges": len(edges.t), "beats": len(beats.t)}
     if len(beats.lost):
         more["board_lost"] = int(beats.lost[-1]) - tally.board_lost
@@ -239,7 +251,7 @@ def _with_causes(
     tally: Tally, restarts: Places, hellos: Sequence[int], causes: Sequence[RestartCause]
 ) -> Tally:
     """
-    Return a tally with the causes of these restarts added.
+    Add the causes of these restarts to a tally.
 
     `causes` contains the cause of the last hello before, then one cause for each of `hellos`.
     """
@@ -251,14 +263,14 @@ def _with_causes(
 
 
 def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: Timebase) -> int:
-    """Return how many damaged lines came after the last one of `count` lines."""
+    """Return the number of damaged lines that came after the last of `count` lines."""
     if not state.started and not count:
         return state.damaged + count_damaged(events, len(events))
     return int(damaged_before(notes, np.array([count]), state)[0])
 
 
 def _origin(events: Events, lines: Lines, state: Timebase, rules: Rules) -> Timebase:
-    """Return the state; if no line came before, return the state at the very first line."""
+    """Return the state before these lines; without earlier lines, start at the first line."""
     if state.started or not len(lines.used):
         return state
     host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
@@ -274,7 +286,7 @@ def _restarts(
     state: Timebase,
     rules: Rules,
 ) -> Places:
-    """Return the lines (from 1) after a hello that do not continue as before."""
+    """Return the numbers (from 1) of the first lines after a restart."""
     anew = state.anew or state.other_counter
     if not hellos and not anew:
         return NOWHERE
@@ -291,7 +303,7 @@ def _restarts(
 
 
 def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rules) -> Ints:
-    """Return the time of the line before, followed by the lines' times."""
+    """Return the time of the line before, followed by the times of these lines."""
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
@@ -302,9 +314,9 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
 
 def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
     """
-    Limit how far times may go back, also if several steps add up.
+    Limit how far times may go back, even if several steps back come in a row.
 
-    Return the limited times, and the latest time up to each.
+    Return the limited times, and the latest time up to each line.
     """
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw, raw
@@ -314,9 +326,9 @@ def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]
 
 def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
     """
-    Return the edges, which lines are beats, and how many edges came late.
+    Return the edges, the places of the beats, and the number of late edges.
 
-    `before` is the time of the edge before them.
+    `before` is the time of the last edge before them.
     """
     count = len(t)
     times, beats = np.empty((2, count), np.int64), np.empty(count, np.intp)
@@ -330,7 +342,7 @@ def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
 def _sort_out(
     what: Bytes, t: Ints, host_us: Ints, before: int, edges: Edges, beats: Places
 ) -> tuple[int, int]:
-    """Fill in the edges and the places of beats; return the numbers of edges and late edges."""
+    """Fill in `edges` and `beats`; return the number of edges and the number of late edges."""
     count = late = 0
     for place in range(len(what)):
         if what[place] >= BEAT_WHAT:
@@ -350,7 +362,7 @@ def _sort_out(
 def _beats(
     told: npt.NDArray[np.int32], t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
-    """Return the beats with the number of edges lost so far, and the board's last count."""
+    """Return the beats with the count of lost edges, and the latest count of the board."""
     if not len(places) and not len(restarts):
         return NO_BEATS, state.board_lost
     before = np.concatenate(([state.board_lost], told), dtype=np.int64)
@@ -381,7 +393,7 @@ def _after(events: Events, lines: Lines, raw: Ints, top: Ints, start: Timebase) 
 
 
 def _levels(lines: Lines, start: Timebase) -> tuple[int, int]:
-    """Return the last known levels of both gates."""
+    """Return the last known level of each gate."""
     found: dict[int, int] = {}
     for place in range(len(lines.what) - 1, -1, -1):
         what = int(lines.what[place])

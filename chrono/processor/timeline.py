@@ -1,7 +1,8 @@
-"""The edges, beats and breaks on the time that only grows, and the present state of that time.
+"""Arrays of edges, beats and breaks with continuous times, and the state of this time.
 
-Edges, beats and breaks between lines are small groups of parallel arrays. The stages pass them
-on, and keep some for the next call. Times are int64 counter units.
+Continuous time is the board's counter without wraps and restarts. Edges, beats and breaks are
+small groups of arrays with equal lengths. The stages of the processor pass these arrays on, and
+keep some for the next call. Times are int64 counter units.
 """
 
 from collections.abc import Mapping
@@ -14,22 +15,22 @@ from chrono.arrays.array_types import Bytes, Ints, Places, Words
 from chrono.arrays.events import LEVEL_UNKNOWN, NO_SEQUENCE, RestartCause
 
 FOREVER = 1 << 62
-"""A time later than everything."""
+"""This time is later than all other times."""
 
 NOWHERE = np.zeros(0, np.intp)
 """An empty list of places."""
 
 NO_BODY = 2
-"""Value in place of a gate's number if there is no body."""
+"""This value replaces a gate's number if a passage lacks an edge."""
 
 LATE = 8
-"""Bit of `Edges.what`; bit 0 is the gate, bits 1 and 2 the level as in `Events`."""
+"""This bit of `Edges.what` marks a late edge. Bit 0 is the gate. Bits 1 and 2 are the level, as
+in `Events`."""
 
 WIDTH_SHIFT = 4
 LONGEST_WIDTH = (1 << 32 - WIDTH_SHIFT) - 1
-"""The higher bits contain the longest time by which a late edge may be earlier than its
-timestamp [counter units]. It is the time since the edge before.
-"""
+"""The higher bits of `Edges.what` contain the time since the edge before [counter units]. A
+late edge may have happened earlier than its timestamp by up to this time."""
 
 
 class Edges(NamedTuple):
@@ -53,12 +54,16 @@ class Edges(NamedTuple):
 
     @property
     def earliest(self) -> Ints:
-        """The earliest possible time of each edge; a late edge has a late timestamp."""
+        """
+        The earliest possible time of each edge.
+
+        A late edge may have happened before its timestamp.
+        """
         return self.t - (self.what >> np.uint32(WIDTH_SHIFT))
 
 
 class Beats(NamedTuple):
-    """Times of the beats, and the total of edges that the board had lost at each beat."""
+    """Times of the beats, and the number of edges that the board had lost up to each beat."""
 
     t: Ints
     lost: Ints
@@ -70,7 +75,7 @@ class Beats(NamedTuple):
         return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
 
     def since(self, place: int) -> "Beats":
-        """Return the beats from `place` on."""
+        """Return all beats from `place` to the end."""
         if place <= 0:
             return self
         return Beats(self.t[place:], self.lost[place:])
@@ -78,12 +83,13 @@ class Beats(NamedTuple):
 
 class Breaks(NamedTuple):
     """
-    Breaks; their times never decrease.
+    Times at which lines may be missing; the times never decrease.
 
     Attributes
     ----------
     before, mark, latest : ndarray of int64, shape (N,)
-        A break lies between `before` and `mark`, or up to `latest` if the host read late.
+        A break lies between `before` and `mark`. If the computer read a line late, the break
+        may extend to `latest`.
     lost : ndarray of int64, shape (N,)
         Number of lost lines.
     """
@@ -100,7 +106,7 @@ class Breaks(NamedTuple):
         return Breaks(*(np.concatenate(pair) for pair in zip(self, more, strict=True)))
 
     def since(self, place: int) -> "Breaks":
-        """Return the breaks from `place` on."""
+        """Return all breaks from `place` to the end."""
         if place <= 0:
             return self
         return Breaks(*(column[place:] for column in self))
@@ -114,7 +120,7 @@ class Breaks(NamedTuple):
         return Breaks(before, *ends, self.lost)
 
     def in_order(self) -> "Breaks":
-        """Return these breaks; a break never begins later than the break after it."""
+        """Return these breaks; no break begins later than the break after it."""
         if (self.before[1:] >= self.before[:-1]).all():
             return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
@@ -122,7 +128,7 @@ class Breaks(NamedTuple):
 
 class PassageTimes(NamedTuple):
     """
-    When passages of both gates began and ended; arrays of shape (N,), in any order.
+    Times of the first and last edges of passages; arrays of shape (N,), in any order.
 
     `gate` is 0 or 1, or `NO_BODY` for passages that lack an edge.
     """
@@ -132,7 +138,7 @@ class PassageTimes(NamedTuple):
     gate: Bytes
 
     def followed_by(self, first: Ints, last: Ints, gate: Bytes) -> "PassageTimes":
-        """Return these times, followed by `more`."""
+        """Return these times, followed by the times of more passages."""
         if not len(first):
             return self
         return PassageTimes(
@@ -149,7 +155,7 @@ class PassageTimes(NamedTuple):
         return PassageTimes(self.first[kept], self.last[kept], self.gate[kept])
 
     def whole_of(self, gate: int) -> tuple[Ints, Ints]:
-        """Return first and last edges of a gate's whole passages, in order of the first."""
+        """Return the first and last edges of a gate's whole passages, in order of time."""
         chosen = (self.gate == gate).nonzero()[0]
         chosen = chosen[self.first[chosen].argsort(kind="stable")]
         return self.first[chosen], self.last[chosen]
@@ -164,7 +170,7 @@ NO_TIMES = PassageTimes(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0
 @dataclass(frozen=True)
 class Tally:
     """
-    Counts of the data that came since the start.
+    Counts of the data that have come since the start.
 
     Attributes
     ----------
@@ -173,13 +179,14 @@ class Tally:
     duplicates : int
         Number of lines that came twice.
     lost_lines : int
-        Count of numbers missing in the sequence; without sequence numbers, of damaged lines.
+        Number of lines missing in the sequence. Without sequence numbers, this is the number
+        of damaged lines.
     board_lost : int
         Number of edges that the board reports as lost since its first beat.
     restarts : int
         Number of restarts of the board.
     causes : mapping of RestartCause to int
-        Restarts by the causes that the board reported.
+        Number of restarts for each cause that the board reported.
     breaks : int
         Number of breaks of any kind.
     """
@@ -198,28 +205,28 @@ class Tally:
 @dataclass(frozen=True)
 class Timebase:
     """
-    The state of the time that only grows, after a line.
+    The state of the continuous time after the last line.
 
     Attributes
     ----------
     started : bool
-        Whether there was a line with a counter.
+        True if a line with a counter value has come.
     host_us, counter, sequence, line : int
         Host time, counter, sequence number and `what` (see `Edges`) of that line.
     t, top : int
         Time of that line, and the latest time so far.
     edge : int
-        Time of the last edge; a very early time before the first one.
+        Time of the last edge; a very early time before the first edge.
     mark : int
-        The latest mark of a note.
+        The latest time of a damaged line or a link record.
     damaged : int
         Number of damaged lines since that line, or since the start before the first line.
     anew, other_counter : bool
-        Whether a hello came since that line; whether it stated another counter.
+        True if a hello came since that line. True if another counter began since that line.
     cause : RestartCause
         Why the board started, from the latest hello.
     levels : tuple of two int
-        Last known level of each gate, `LEVEL_UNKNOWN` before the first one.
+        Last known level of each gate, `LEVEL_UNKNOWN` before the first edge.
     board_lost : int
         Last count of lost edges in a beat, -1 before the first beat.
     tally : Tally

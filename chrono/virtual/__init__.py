@@ -1,6 +1,6 @@
 """The virtual board simulates launches through two gates.
 
-In: a scenario and a seed (`virtual://two-bands?seed=1`). Out: the lines of a real board, in
-real time or at once. pyserial opens the virtual board like any port.
-This room does not know how lines are read and measured.
+The input is a scenario and a seed, such as `virtual://two-bands?seed=1`. The output is the
+lines that a real board would send, in real time or all at once. pyserial opens the virtual
+board like any other port. This package does not read or measure the lines.
 """

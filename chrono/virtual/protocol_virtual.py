@@ -1,6 +1,6 @@
-"""pyserial's handler for ``virtual://SCENARIO?seed=…``: the virtual board in real time.
+"""Open the virtual board through pyserial, with an address such as ``virtual://two-bands``.
 
-`serial.serial_for_url` finds this handler if ``chrono.virtual`` is one of its handler packages.
+`serial.serial_for_url` finds this module if ``chrono.virtual`` is one of its handler packages.
 The board starts again each time the port is opened.
 """
 
@@ -22,16 +22,17 @@ from chrono.virtual.virtual_board import (
 )
 
 LEVELS_EVERY_S, LEVELS_FOR_S = 0.1, 2.0
-"""Time between two levels, and time for which a board sends levels after a request [s]."""
+"""Time between two measurements of the sensor levels, and time for which the board sends them
+after a request [s]."""
 
 
 class Serial(SerialBase):
-    """A port to the virtual board, with the board's rig and operator."""
+    """A serial port to the virtual board; it also gives the rig file and the user's records."""
 
     @property
     def play(self) -> Play:
         """
-        The play that the address requests.
+        The scenario and the options that the address requests.
 
         Raises
         ------
@@ -41,11 +42,11 @@ class Serial(SerialBase):
         return parse_play(self.portstr or "")
 
     def rig_text(self) -> str:
-        """Return the rig file for the scenario."""
+        """Return the text of the scenario's rig file."""
         return rig_text(self.play.scenario)
 
     def operator_rows(self) -> Iterator[tuple[float, str, dict[str, Any]]]:
-        """Yield the setups for the play."""
+        """Yield the records that a user would make during the play."""
         return operator_rows(self.play)
 
     def open(self) -> None:
@@ -73,14 +74,14 @@ class Serial(SerialBase):
         self.is_open = True
 
     def close(self) -> None:
-        """Stop the board; a waiting read returns."""
+        """Stop the board, and end a waiting call of `read`."""
         if self.is_open:
             self.is_open = False
             self.cancel_read()
 
     @property
     def in_waiting(self) -> int:
-        """Number of bytes that the board has sent and that are not read yet."""
+        """Number of bytes that wait to be read."""
         self._check_open()
         with self._changed:
             self._receive()
@@ -103,7 +104,7 @@ class Serial(SerialBase):
         return data
 
     def write(self, data: bytes) -> int:  # type: ignore[override]
-        """Send bytes to the board; it answers ``?`` with its hello, ``=`` with levels."""
+        """Send bytes to the board; it answers ``?`` with a hello, ``=`` with sensor levels."""
         self._check_open()
         with self._changed:
             self._receive()
@@ -117,7 +118,7 @@ class Serial(SerialBase):
         return len(data)
 
     def cancel_read(self) -> None:
-        """Make a waiting read return."""
+        """End a waiting call of `read`."""
         with self._changed:
             self._cancelled = True
             self._changed.notify_all()
@@ -131,7 +132,7 @@ class Serial(SerialBase):
         return max(min(moments) - time.monotonic(), 0.0) if moments else None
 
     def _receive(self) -> None:
-        """Take the lines that have arrived completely by now."""
+        """Take all lines that have arrived completely by now."""
         now_s = self._now_s()
         while self._next is not None and self._next[0] <= now_s:
             self._measure_until(self._next[0])
@@ -141,14 +142,14 @@ class Serial(SerialBase):
         self._measure_until(now_s)
 
     def _measure_until(self, time_s: float) -> None:
-        """Send the levels that are due at this time."""
+        """Send all sensor levels that are due up to this time."""
         while self._levels_at_s <= min(time_s, self._levels_until_s):
             levels = sensor_levels(self._scenario, self._levels_at_s, self._blocked)
             self._received += encode_levels(levels) + b"\n"
             self._levels_at_s += LEVELS_EVERY_S
 
     def _note_level(self, line: bytes) -> None:
-        """Note the level of the gate after the line of an edge."""
+        """Store the new level of a gate from the line of an edge."""
         fields = line.split()
         if fields[0] in (b"E", b"L"):
             self._blocked[b"AB".index(fields[2])] = int(fields[3])
@@ -161,4 +162,4 @@ class Serial(SerialBase):
             raise PortNotOpenError()
 
     def _reconfigure_port(self) -> None:
-        """Accept any setting: there is no real line, so its speed does not matter."""
+        """Accept any setting, because the virtual port has no real speed."""

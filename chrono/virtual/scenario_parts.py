@@ -1,4 +1,4 @@
-"""The parts of a virtual board's scenario: bodies, gates, boards, lamps and flights.
+"""Parts of the scenarios for the virtual board: bodies, gates, boards, lamps and flights.
 
 Numbers are in SI units. They are stated or plausible values, not measured values.
 """
@@ -32,7 +32,7 @@ class FlyingBody:
 
 @dataclass(frozen=True)
 class PlayedSetup:
-    """Launch conditions: speed midway between the gates [m/s] and its relative spread."""
+    """Launch conditions: the speed midway between the gates [m/s] and its relative spread."""
 
     name: str
     speed_mps: float
@@ -43,7 +43,7 @@ class PlayedSetup:
 @dataclass(frozen=True)
 class Companion:
     """
-    A carrier that leaves the muzzle with the body and may follow it through the gates.
+    A carrier, such as a felt wad, that may follow the body through the gates.
 
     Attributes
     ----------
@@ -63,7 +63,11 @@ class Companion:
 
 @dataclass(frozen=True)
 class Lamp:
-    """A lamp that trips one gate periodically, for `burst_s` in every `every_s` [s]."""
+    """
+    A lamp that trips one gate periodically.
+
+    It flickers for `burst_s` once in every `every_s` [s].
+    """
 
     gate: int
     frequency_hz: float
@@ -75,10 +79,10 @@ class Lamp:
 @dataclass(frozen=True)
 class LooseBeam:
     """
-    An emitter that swings out of line and back again once in every `period_s`.
+    An emitter that swings out of line and back again once per `period_s` [s].
 
-    The light falls with the angle like a Gaussian beam. `swing` is the largest angle divided
-    by the angle at which 1/e of the light is left.
+    The light decreases with the angle like the light of a Gaussian beam. `swing` is the largest
+    angle, divided by the angle at which 1/e of the light is left.
     """
 
     gate: int
@@ -87,15 +91,20 @@ class LooseBeam:
 
 
 CLEAR_V, DARK_V = 1.03, 0.02
-"""Light of an aligned beam at its sensor, and light while a body is in the beam [V]."""
+"""Signal of a sensor in an aligned beam, and its signal while a body is in the beam [V]."""
 
 LOWER_V, UPPER_V = 0.463, 0.577
-"""Thresholds of the comparators [V], by the circuit simulation in firmware_notes/gate.md."""
+"""Lower and upper threshold of the comparators [V]. The circuit simulation in
+firmware_notes/gate.md gives these values."""
 
 
 @dataclass(frozen=True)
 class StatedGates:
-    """The two gates with the rig's stated values. Lengths [m], angle [rad], times [s]."""
+    """
+    The values that a rig states for its two gates.
+
+    Lengths are in metres, angles in degrees, times in seconds and speeds in metres per second.
+    """
 
     spacing_m: float = 0.3
     spacing_tolerance_m: float = 0.0005
@@ -112,7 +121,7 @@ class StatedGates:
 @dataclass(frozen=True)
 class Board:
     """
-    The clock of a board and its serial line.
+    A board, described by its clock and its serial line.
 
     Attributes
     ----------
@@ -157,7 +166,7 @@ class Board:
 
     @property
     def tick_s(self) -> float:
-        """Step of a timestamp [s]."""
+        """Smallest step between two timestamps [s]."""
         return self.step / self.frequency_hz
 
 
@@ -181,9 +190,10 @@ class Drop:
 
 
 SQUASH_BALL = FlyingBody("squash ball", 0.024, 0.040, 0.040, drag_per_m=0.0148)
-"""A ball with size and mass by the rules of squash, and drag of a smooth sphere, c = 0.47."""
+"""A ball with the size and mass that the rules of squash require. It has the drag of a smooth
+sphere, c = 0.47."""
 STEEL_BALL = FlyingBody("steel ball", 0.0642, 0.025, 0.025, drag_per_m=0.0018)
-"""A ball of a bearing, 25 mm, with the drag of a smooth sphere at 3.6 m/s, c = 0.39."""
+"""A 25 mm ball from a ball bearing. It has the drag of a smooth sphere at 3.6 m/s, c = 0.39."""
 FELT_WAD = FlyingBody("felt wad", 0.002, 0.040, 0.012, drag_per_m=0.20)
 
 SKETCH_CLOCK = Board(
@@ -196,7 +206,8 @@ SKETCH_CLOCK = Board(
     separation_s=0.0,
     bits_per_s=115_200.0,
 )
-"""A plain sketch with `micros()`: steps of 4 us, ceramic resonator, disturbing interrupts."""
+"""A plain sketch that uses `micros()`, in steps of 4 us. Its clock is a ceramic resonator, and
+interrupts disturb its times."""
 
 PICO_CLOCK = Board(
     name="gates-rp2040",
@@ -208,13 +219,14 @@ PICO_CLOCK = Board(
     bits_per_s=6e6,
     queue_lines=4032,
 )
-"""State machines that time edges in steps of 16 ns; the counter wraps every 34 s."""
+"""A board that times edges in steps of 16 ns with state machines; its counter wraps every 34 s.
+"""
 
 
 @dataclass(frozen=True)
 class Scenario:
     """
-    One play for the virtual board.
+    One scenario that the virtual board can play.
 
     Attributes
     ----------
@@ -237,7 +249,7 @@ class Scenario:
     launches_of : str
         Scenario that has exactly the same launches for the same seed; may be empty.
     exchanged : bool
-        True if the two sensors were exchanged, each with its delay.
+        True if the two sensors, with their delays, were exchanged.
     """
 
     name: str
@@ -265,13 +277,15 @@ class Scenario:
 
 
 Interval = tuple[float, float]
-"""Begin and end [s]."""
+"""Start and end of an interval [s]."""
 
 
 @dataclass(frozen=True)
 class VirtualFlight:
     """
-    A body that flies along the gates' axis and is slowed by quadratic drag.
+    A body that flies through the gates while drag slows it.
+
+    The drag grows with the square of the speed.
 
     Attributes
     ----------
@@ -288,7 +302,9 @@ class VirtualFlight:
 
     def time_at(self, position_m: float) -> float:
         """
-        Return the time when the body's middle is at a position relative to midway [s].
+        Return the time when the middle of the body is at a position [s].
+
+        Positions are measured from the point midway between the gates.
 
         Notes
         -----
@@ -298,7 +314,7 @@ class VirtualFlight:
         return self.midway_s + expm1(kappa * position_m) / (kappa * self.speed_mps)
 
     def blocks(self, gate_position_m: float) -> Interval:
-        """Return begin and end of the time when the body blocks a gate [s]."""
+        """Return the start and the end of the time for which the body blocks a gate [s]."""
         half_m = self.body.length_m / 2.0
         return self.time_at(gate_position_m - half_m), self.time_at(gate_position_m + half_m)
 
@@ -306,12 +322,12 @@ class VirtualFlight:
 @dataclass(frozen=True)
 class VirtualFall(VirtualFlight):
     """
-    A body that falls from rest along the gates' axis; gate A is above gate B.
+    A body that falls from rest through the gates; gate A is above gate B.
 
     Attributes
     ----------
     release_m : float
-        Position of the body's middle at the release, relative to midway; negative above [m].
+        Position of the body's middle at the release, from midway; negative if above [m].
     acceleration_mps2 : float
         Acceleration of the body while it is slow [m/s²].
     """
@@ -320,11 +336,15 @@ class VirtualFall(VirtualFlight):
     acceleration_mps2: float
 
     def time_at(self, position_m: float) -> float:
-        """Return the time when the body's middle is at a position relative to midway [s]."""
+        """Return the time when the middle of the body is at a position [s]."""
         return self.midway_s + self._falling_s(position_m) - self._falling_s(0.0)
 
     def _falling_s(self, position_m: float) -> float:
-        """Return the time since the release, arcosh(exp(κ·h))/√(κ·a), from dv/dt = a − κ·v²."""
+        """
+        Return the time since the release [s].
+
+        The formula arcosh(exp(κ·h))/√(κ·a) comes from dv/dt = a − κ·v².
+        """
         kappa = self.body.drag_per_m
         fallen_m = max(position_m - self.release_m, 0.0)
         return acosh(exp(kappa * fallen_m)) / sqrt(kappa * self.acceleration_mps2)

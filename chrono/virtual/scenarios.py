@@ -1,7 +1,8 @@
-"""The scenarios that the virtual board can play: launches, bodies, boards and rooms.
+"""The scenarios that the virtual board can play.
 
-In all scenarios a school workshop clocks balls. A scenario also gives the text of its rig.
-Numbers are in SI units. Speeds and spreads are plausible inventions, not measurements.
+In all scenarios a school workshop measures the speed of balls. This module also writes the rig
+file of a scenario. Numbers are in SI units. Speeds and spreads are invented but plausible. They
+were not measured.
 """
 
 from dataclasses import dataclass, replace
@@ -46,25 +47,25 @@ SCENARIOS: dict[str, Scenario] = {
         Scenario("three-bands", "elastic sling with three bands, about 27 m/s", (THREE_BANDS,)),
         Scenario(
             "air-low",
-            "air launcher at 2 bar, about 35 m/s, a felt wad follows",
+            "air launcher at 2 bar, about 35 m/s; a felt wad follows the ball",
             (AIR_LOW,),
             companion=WAD_FOLLOWS,
         ),
         Scenario(
             "air-high",
-            "air launcher at 3 bar, about 45 m/s, a felt wad follows",
+            "air launcher at 3 bar, about 45 m/s; a felt wad follows the ball",
             (AIR_HIGH,),
             companion=WAD_FOLLOWS,
         ),
         Scenario(
             "class-afternoon",
-            "two and three bands in turn, ten shots each; the counter wraps on the way",
+            "two and three bands in turn, ten shots each; the counter wraps during the play",
             (TWO_BANDS, THREE_BANDS),
             board=Board(counter_start=2**32 - 16_000_000 * 20),
         ),
         Scenario(
             "noisy-hall",
-            "air launcher with wads, chattering gates, missed edges, a lamp at 100 Hz",
+            "air launcher with wads; chattering gates, missed edges, a lamp at 100 Hz",
             (AIR_LOW, AIR_HIGH),
             companion=WAD_FOLLOWS,
             lamps=(Lamp(0, 100.0, 0.15, every_s=25.0, burst_s=2.0),),
@@ -73,7 +74,7 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "loose-beam",
-            "two bands; the emitter of gate B swings out of line and back: practise aligning",
+            "two bands; the emitter of gate B swings to and fro so you can practise aligning",
             (TWO_BANDS,),
             pause_s=(8.0, 12.0),
             loose_beam=LooseBeam(1, swing=1.5, period_s=16.0),
@@ -81,14 +82,14 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "plain-board",
-            "two bands, gates 100 mm apart, a plain sketch in steps of 4 us",
+            "two bands, gates 100 mm apart; a plain sketch sends times in steps of 4 us",
             (TWO_BANDS,),
             gates=StatedGates(spacing_m=0.1),
             board=SKETCH_CLOCK,
         ),
         Scenario(
             "fine-board",
-            "the same shots as plain-board, by a counter of 62.5 ns and both pairs of edges",
+            "the same shots as plain-board, timed in steps of 62.5 ns by both pairs of edges",
             (TWO_BANDS,),
             gates=StatedGates(spacing_m=0.1),
             gates_of="plain-board",
@@ -96,7 +97,7 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "pico-board",
-            "the same shots as plain-board, by an RP2040's counter of 16 ns",
+            "the same shots as plain-board, timed by an RP2040 in steps of 16 ns",
             (TWO_BANDS,),
             gates=StatedGates(spacing_m=0.1),
             board=PICO_CLOCK,
@@ -105,20 +106,20 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "interval-board",
-            "two bands, a sketch that sends only the transit in steps of 4 us",
+            "two bands; the board sends only the transit, in steps of 4 us",
             (TWO_BANDS,),
             board=replace(SKETCH_CLOCK, lines=INTERVAL),
         ),
         Scenario(
             "slow-roll",
-            "a ball rolling off a ramp, about 1.2 m/s",
+            "a ball that rolls off a ramp, about 1.2 m/s",
             (RAMP,),
             body=replace(SQUASH_BALL, drag_per_m=0.02),
             gates=StatedGates(muzzle_distance_m=0.3, slowest_mps=0.3),
         ),
         Scenario(
             "coarse",
-            "three bands, a plain sketch on whole milliseconds: few ticks in a transit",
+            "three bands; the board counts whole milliseconds, so a transit has few ticks",
             (THREE_BANDS,),
             board=replace(SKETCH_CLOCK, step=1000),
         ),
@@ -133,13 +134,13 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             "swap-before",
-            "two bands, gates whose sensors' delays differ by up to 5 us",
+            "two bands; the delays of the two sensors differ by up to 5 us",
             (TWO_BANDS,),
             gates=SLOW_SENSORS,
         ),
         Scenario(
             "swap-after",
-            "the gates of swap-before, with their sensors exchanged",
+            "the same gates as in swap-before, but the two sensors are exchanged",
             (TWO_BANDS,),
             gates=SLOW_SENSORS,
             gates_of="swap-before",
@@ -150,7 +151,7 @@ SCENARIOS: dict[str, Scenario] = {
 
 
 def rig_text(scenario: Scenario) -> str:
-    """Return the rig file that describes the scenario's gates, clock and body."""
+    """Return the text of a rig file that describes the scenario's gates, clock and body."""
     gates, board, body = scenario.gates, scenario.board, scenario.body
     clock = (
         f'frequency = "{board.frequency_hz / 1e6:g} MHz"'
@@ -195,7 +196,7 @@ muzzle_distance = "{gates.muzzle_distance_m:g} m"
 @dataclass(frozen=True)
 class Play:
     """
-    The play that a ``virtual://`` address requests.
+    The scenario and the options that a ``virtual://`` address requests.
 
     Attributes
     ----------
@@ -203,7 +204,7 @@ class Play:
     seed : int
         The same seed gives the same lines.
     shots : int or None
-        Number of shots, after which the board continues without shots; None for no end.
+        Number of shots. After them, the board continues without shots. None means no end.
     speedup : float
         Factor by which shots come more often; the board's clock does not change.
     """
@@ -215,7 +216,7 @@ class Play:
 
     @property
     def url(self) -> str:
-        """The address that requests this play."""
+        """The address of this play."""
         plain = Play(self.scenario)
         said = {k: getattr(self, k) for k in OPTIONS if getattr(self, k) != getattr(plain, k)}
         query = f"?{urlencode(said)}" if said else ""
@@ -234,7 +235,7 @@ def parse_play(url: str) -> Play:
     try:
         parts = urlsplit(url)
     except ValueError as exc:
-        raise _play_error(url, f"this address cannot be used: {exc}", _SCENARIOS_HINT) from exc
+        raise _play_error(url, f"this address is not valid: {exc}", _SCENARIOS_HINT) from exc
     scenario = SCENARIOS.get(parts.netloc)
     if parts.scheme != SCHEME or scenario is None or parts.path not in ("", "/"):
         name = parts.netloc + parts.path
@@ -244,7 +245,7 @@ def parse_play(url: str) -> Play:
     return Play(scenario, **values)  # type: ignore[arg-type]
 
 
-_SCENARIOS_HINT = f"use one of {', '.join(SCENARIOS)}"
+_SCENARIOS_HINT = f"use one of these scenarios: {', '.join(SCENARIOS)}"
 
 
 def _whole(text: str) -> int:
@@ -262,21 +263,25 @@ def _factor(text: str) -> float:
 
 
 OPTIONS = {
-    "seed": (_whole, "a whole number from 0"),
-    "shots": (_whole, "a whole number from 0"),
+    "seed": (_whole, "a whole number, 0 or more"),
+    "shots": (_whole, "a whole number, 0 or more"),
     "speedup": (_factor, "a number from 0.1 to 1000"),
 }
 
 
 def _option(url: str, key: str, text: str) -> int | float:
     if key not in OPTIONS:
-        raise _play_error(url, f"there is no option {key!a}", f"use {', '.join(OPTIONS)}")
+        raise _play_error(
+            url,
+            f"there is no option {key!a}",
+            f"use one of these options: {', '.join(OPTIONS)}",
+        )
     read, wanted = OPTIONS[key]
     try:
         return read(text)
     except ValueError as exc:
-        hint = f"give {wanted}, such as {key}=7"
-        raise _play_error(url, f"{key} is {text[:40]!a}", hint) from exc
+        hint = f"the value must be {wanted}, such as {key}=7"
+        raise _play_error(url, f"{key} cannot be {text[:40]!a}", hint) from exc
 
 
 def _play_error(url: str, message: str, hint: str) -> PortError:

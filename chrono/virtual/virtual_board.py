@@ -1,11 +1,12 @@
-"""A simulated board: launches through two gates become the lines of a real board.
+"""Simulate a board: bodies fly through two gates, and the board sends lines.
 
 Bodies fly and block beams. Comparators trip and chatter. The board reads a counter with a rate
 error, and lines wait for the serial line. All functions are pure: the same scenario and seed
-give the same lines and the same true values. They know no port, and no clock of the host.
+give the same lines and the same true values. The functions do not use a port or the computer's
+clock.
 
 `simulate_recording` makes a complete recording without waiting. Its rows come from the same
-functions as live rows. Only the delays of the host are random numbers.
+functions as live rows. Only the time that the computer needs to read a line is a random number.
 """
 
 import heapq
@@ -51,18 +52,19 @@ CHATTER_S = 40e-6
 
 GRAVITY_MPS2 = 9.8104
 GRAVITY_TOLERANCE_MPS2 = 1e-3
-"""Gravity at a rig's default place (50°, 100 m); ores and mountains cause the half-width."""
+"""Gravity at the default place of a rig (latitude 50°, altitude 100 m), and its half-width.
+Ores and mountains change gravity by up to the half-width."""
 
 AIR_KGPM3 = 1.2
 
 TimedLine = tuple[float, bytes]
-"""Board time at which the last byte of a line has left [s], and the line with its newline."""
+"""Board time when the last byte of a line was sent [s], and the line with its newline."""
 
 Edge = tuple[float, int, int]
 """Time [s], gate (0 or 1), and level (1 blocked, 0 clear)."""
 
 _BEAT = -1
-"""A value in place of the gate: a beat is due."""
+"""This value replaces the gate if a beat is due."""
 
 
 @dataclass(frozen=True)
@@ -95,12 +97,12 @@ class VirtualLaunch:
 @dataclass(frozen=True)
 class TrueRig:
     """
-    The true values of a rig, drawn at random within its stated tolerances.
+    The true values of a rig, chosen at random within its stated tolerances.
 
     Attributes
     ----------
     positions_m : (float, float)
-        Place along the path where each gate trips, relative to midway [m].
+        Place along the path where each gate trips, from midway between the gates [m].
     latencies_s : (float, float)
         Delay of each gate's sensor [s].
     rate_error : float
@@ -122,7 +124,11 @@ class TrueRig:
 
 
 def true_rig(scenario: Scenario, seed: int) -> TrueRig:
-    """Draw the rig of a seed: one set of errors that all shots share."""
+    """
+    Choose the true values of a rig at random, within its tolerances.
+
+    The seed decides these values. They are the same for all shots.
+    """
     rng = Random(f"{scenario.gates_of or scenario.name} {seed} rig")
     gates = scenario.gates
     spacing_m = gates.spacing_m + _within(rng, gates.spacing_tolerance_m)
@@ -151,7 +157,9 @@ def launches(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[VirtualLaunch]:
     """
-    Yield the launches of a play: the true values behind the lines of `board_lines`.
+    Yield the launches of a play, with their true values.
+
+    `board_lines` makes the lines for the same launches.
 
     Parameters
     ----------
@@ -186,7 +194,11 @@ def launches(
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[tuple[float, PlayedSetup]]:
-    """Yield each time when the launcher's setup changes [s], from 0 s on, and the setup."""
+    """
+    Yield the time of each change of the launcher's setup [s], and the new setup.
+
+    The first setup begins at 0 s.
+    """
     if len(scenario.setups) == 1:
         yield 0.0, scenario.setups[0]
         return
@@ -197,7 +209,7 @@ def setup_changes(
 
 def operator_rows(play: Play) -> Iterator[tuple[float, str, dict[str, Any]]]:
     """
-    Yield the records that an operator of the play would make.
+    Yield the records that a user would make during this play.
 
     Yields
     ------
@@ -214,20 +226,20 @@ def board_lines(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[TimedLine]:
     """
-    Yield the lines of the board in the order in which they are sent, with their board time.
+    Yield the lines that the board sends, in order, each with its board time.
 
-    After the last shot a framed board continues to send a beat every second, without end.
-    Other boards send nothing more.
+    After the last shot a framed board continues to send a beat every second, without end. Other
+    boards send nothing more.
 
     Parameters
     ----------
     scenario, seed, shots, speedup
-        As for `launches`.
+        The same as for `launches`.
 
     Yields
     ------
     (float, bytes)
-        Time at which the last byte has left [s], and the line with its newline.
+        Time when the last byte was sent [s], and the line with its newline.
     """
     rig = true_rig(scenario, seed)
     rng = Random(f"{scenario.name} {seed} board")
@@ -245,13 +257,13 @@ def board_lines(
 
 
 def hello(board: Board) -> bytes:
-    """Return the line that a framed board sends at its start and on request."""
+    """Return the hello line that a framed board sends at its start and on request."""
     firmware = board.firmware + (ANALOG_MARK if board.has_analog else "")
     return encode_hello(int(board.frequency_hz), board.counter_bits, board.name, firmware)
 
 
 def light_of(scenario: Scenario, gate: int, time_s: float) -> float:
-    """Return the light of an empty beam at its sensor [V]."""
+    """Return the signal of a sensor while no body is in the beam [V]."""
     loose = scenario.loose_beam
     if loose is None or loose.gate != gate:
         return CLEAR_V
@@ -261,7 +273,7 @@ def light_of(scenario: Scenario, gate: int, time_s: float) -> float:
 
 def sensor_levels(scenario: Scenario, time_s: float, blocked: Sequence[int]) -> SensorLevels:
     """
-    Return the levels that the board measures.
+    Return the sensor levels that the board measures.
 
     Parameters
     ----------
@@ -269,8 +281,8 @@ def sensor_levels(scenario: Scenario, time_s: float, blocked: Sequence[int]) -> 
     time_s : float
         Board time [s].
     blocked : sequence of int
-        Level of each gate: 1 while the gate is blocked. If the light of the empty beam would
-        clear the gate, a body blocks it.
+        Level of each gate: 1 while the gate is blocked. The gate is blocked by a body if the
+        light of the empty beam would be strong enough to clear it.
     """
     gates = []
     for gate in (0, 1):
@@ -295,7 +307,7 @@ class _Board:
         self._last_edge_s = -1.0
 
     def beats(self) -> Iterator[Edge]:
-        """Yield a beat each time the counter has advanced by a second."""
+        """Yield one beat for each second of the board's counter."""
         period_s = self._board.frequency_hz / self._rate_hz
         return ((n * period_s, _BEAT, 0) for n in count(1))
 
@@ -305,7 +317,7 @@ class _Board:
         return self._line_free_s, line + b"\n"
 
     def edge(self, time_s: float, gate: int, level: int) -> bytes | None:
-        """Return the edge's line, or None if the queue for the serial line is full."""
+        """Return the line of an edge, or None if too many lines wait for the serial line."""
         self._levels[gate] = level
         waiting_s = self._line_free_s - time_s
         if waiting_s > self._board.queue_lines * 250.0 / self._board.bits_per_s:
@@ -327,7 +339,7 @@ class _Board:
         return encode_beat(self._sequence, counter, level_a, level_b, self._lost)
 
     def sketch_lines(self, edges: Iterator[Edge]) -> Iterator[TimedLine]:
-        """Yield the lines of a plain sketch: leading edges, or the time between them."""
+        """Yield the lines of a plain sketch: leading edges, or the time between two edges."""
         entered: int | None = None
         for time_s, gate, level in edges:
             if not level:
@@ -374,8 +386,8 @@ def _flights(
 
 
 def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> VirtualFall:
-    """Drop the body, with buoyancy and with the air that moves with the body."""
-    assert scenario.drop is not None, "only what is dropped falls"
+    """Drop the body; buoyancy and the air that moves with the body change its acceleration."""
+    assert scenario.drop is not None, "this scenario has no drop"
     body = scenario.body
     displaced = AIR_KGPM3 * pi * body.diameter_m**3 / 6 / body.mass_kg
     acceleration = rig.gravity_mps2 * (1 - displaced) / (1 + displaced / 2)
@@ -389,7 +401,7 @@ def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> Vir
 def _changes(
     scenario: Scenario, rig: TrueRig, play: Iterator[VirtualLaunch], rng: Random
 ) -> Iterator[Edge]:
-    """Yield +1 when something begins to block a gate, and -1 when it ends, in order of time."""
+    """Yield +1 each time something begins to block a gate, and -1 each time it stops."""
     streams = [_flight_changes(scenario, rig, play, rng)]
     streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
     if scenario.loose_beam is not None:
@@ -414,7 +426,7 @@ def _flight_changes(
 
 
 def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Interval]:
-    """Break a blocked interval near its ends, because the comparator chatters there."""
+    """Split a blocked interval near its ends, because the comparator chatters there."""
     begin_s, end_s = blocked
     pieces = []
     if rng.random() < probability:
@@ -438,7 +450,7 @@ def _lamp_changes(lamp: Lamp) -> Iterator[Edge]:
 
 
 def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
-    """Yield the times when the swinging beam gives too little light and enough light again."""
+    """Yield the times when the swinging beam becomes too weak and strong enough again."""
     leaves, returns = (
         sqrt(-log(threshold_v / CLEAR_V)) / loose.swing * loose.period_s / 2.0
         for threshold_v in (LOWER_V, UPPER_V)
@@ -449,7 +461,7 @@ def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
 
 
 def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:
-    """Make level changes from begins and ends of blocking; bodies may overlap in a beam."""
+    """Turn starts and ends of blocking into edges; bodies may overlap in a beam."""
     depth = [0, 0]
     for time_s, gate, step in changes:
         was_blocked = depth[gate] > 0
@@ -460,15 +472,15 @@ def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> I
 
 
 OPENED_S = 0.15
-"""Host time at which the port is open and the board starts [s]."""
+"""Host time when the port opens and the board starts [s]."""
 
 LINGER_S = 3.0
 """Time recorded after the last launch [s]."""
 
 LEAST_DELAY_S = 0.3e-3
 MEAN_DELAY_S = 1.0e-3
-"""Shortest delay from the last byte of a line to its reading, and mean further delay [s]. Both
-are plausible for a serial adapter and a busy host."""
+"""Shortest delay before the computer reads a line, and mean additional delay [s]. Both are
+plausible for a serial adapter and a busy computer."""
 
 
 def simulate_recording(play: Play, *, rig: dict[str, Any], file: dict[str, Any]) -> bytes:
@@ -478,7 +490,7 @@ def simulate_recording(play: Play, *, rig: dict[str, Any], file: dict[str, Any])
     Parameters
     ----------
     play : Play
-        A play with a number of shots.
+        A play with a limited number of shots.
     rig, file : dict
         JSON objects of the rows `rig` and `file`.
 

@@ -175,7 +175,7 @@ def test_a_constant_of_another_file_that_changes_makes_machine_code_anew(
         os.utime(constant, (factor, factor))  # Python looks at whole seconds of it
         done = run_python(A_SMALL_LOOP, tmp_path)
         assert float(done.stdout) == 5 * factor
-        assert done.stderr.count("compiling the loops") == told
+        assert done.stderr.count("compiling the code") == told
 
 
 @pytest.mark.long
@@ -184,7 +184,7 @@ def test_a_constant_of_the_shots_that_changes_makes_their_machine_code_anew(
 ) -> None:
     first = run_python(SHOTS_BY_THE_SHORT_WAY, tmp_path)
     assert first.stdout.split() == ["40", "BOTH"]
-    assert first.stderr.count("compiling the loops") == 1
+    assert first.stderr.count("compiling the code") == 1
     again = run_python(SHOTS_BY_THE_SHORT_WAY, tmp_path)
     assert (again.stdout, again.stderr) == (first.stdout, "")
     table = package / "processor" / "shot_records.py"
@@ -194,7 +194,7 @@ def test_a_constant_of_the_shots_that_changes_makes_their_machine_code_anew(
     table.write_text(swapped, "utf-8")
     changed = run_python(SHOTS_BY_THE_SHORT_WAY, tmp_path)
     assert changed.stdout.split() == ["40", "BOTH"]
-    assert changed.stderr.count("compiling the loops") == 1
+    assert changed.stderr.count("compiling the code") == 1
 
 
 def test_the_hash_sees_names_and_contents_of_all_sources(tmp_path, monkeypatch) -> None:
