@@ -23,8 +23,8 @@ STEP_S = 20e-3
 timer causes small steps when the time between beat and timer changes slowly.
 """
 STEP_FACTOR = 15
-"""Limit for a step between neighbouring minima, in medians. If the steps are exponentially
-distributed, only 1 of 30,000 steps exceeds 15 medians.
+"""Limit for a step between neighbouring minima, as a multiple of the median step. If the steps
+are exponentially distributed, only 1 of 30,000 steps exceeds 15 medians.
 """
 
 MAX_RECENT = 600

@@ -168,7 +168,7 @@ def farther_gates(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> Improvement:
     """
-    Return the improvement if the gate spacing is twice as large.
+    Return the improvement by a gate spacing that is twice as large.
 
     A larger spacing reduces all groups except tilt and clock rate.
     """

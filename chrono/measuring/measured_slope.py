@@ -50,7 +50,11 @@ class MeasuredSlope:
 
     @property
     def contradicts(self) -> bool:
-        """True if chance and tolerance cannot explain the difference from the rig's pull."""
+        """
+        True if the measured pull contradicts the pull that the rig states.
+
+        Chance and the rig's tolerance then cannot explain the difference.
+        """
         return abs(self.pull_mps2 - self.stated_mps2) > self.U_mps2 + self.tolerance_mps2
 
     @property
@@ -82,7 +86,7 @@ def measured_slope(
     stated: tuple[float, float, float],
 ) -> MeasuredSlope | None:
     """
-    Return the pull that clean shots show, or None for fewer than three shots.
+    Return the pull of gravity that clean shots show, or None for fewer than three shots.
 
     Parameters
     ----------

@@ -358,7 +358,7 @@ def _improvements(
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
-    """Return the error curve over the rig's window, extended to the highest suitable speed."""
+    """Return the error curve over the speed window, extended to the highest suitable speed."""
     window, unit = rig.window, rig.speed_unit
     met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
     ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]

@@ -432,7 +432,11 @@ class StopResult:
 
     @property
     def enough_m(self) -> float:
-        """Distance that is enough for the next shot, at 95 %: upper end of `distance` [m]."""
+        """
+        Stopping distance that is enough for the next shot, at 95 % [m].
+
+        It is the upper end of `distance`.
+        """
         return self.distance.value + self.distance.U95
 
 

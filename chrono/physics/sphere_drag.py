@@ -30,9 +30,10 @@ Fluid-Dynamic Drag (1965), has 0.5 up to 3.25e5 and 0.1 from 5e5 on).
 """
 
 FLAT_COEFFICIENT, FLAT_COEFFICIENT_RELATIVE_U = 0.95, 0.12
-"""Drag coefficient of a cylinder that flies end first, on its frontal area, and its relative
-standard uncertainty: 1.15 … 0.83 for lengths of 0.5 … 2 diameters, 0.99 for long ones (S. F.
-Hoerner, Fluid-Dynamic Drag (1965), chapter 3; from memory)."""
+"""Drag coefficient of a cylinder that flies end first, relative to its frontal area, and the
+relative standard uncertainty. The coefficient is 1.15 … 0.83 for lengths of 0.5 … 2 diameters,
+and 0.99 for long cylinders (S. F. Hoerner, Fluid-Dynamic Drag (1965), chapter 3; from memory).
+"""
 
 _CORRELATION_ENDS = (0.01, 20.0, 260.0, 1.5e3, 1.2e4, 4.4e4, 3.38e5, 4e5, 1e6)
 
