@@ -256,7 +256,7 @@ def fitted_drag(
     longest = vacuum_range(speed_mps, elevation_rad, gravity_mps2, height_m)
     refusal = OptionError(
         f"no drag gives a range of {range_m:.4g} m: without air "
-        + (f"it would be {longest:.4g} m" if longest > 0 else "no flight would land there"),
+        + (f"it would be {longest:.4g} m" if longest > 0 else "the body would not land there"),
         hint="check the measured range, the speed, the angle and the height",
     )
     if not 0 < range_m < longest:
