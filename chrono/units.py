@@ -54,16 +54,16 @@ EVERYDAY_UNITS = {
     "ppm": ("", 1e-6),
     "%": ("", 1e-2),
 }
-"""SI unit and factor for each unit as written. The tests compare them with pint."""
+"""SI unit and factor for each common unit. The tests compare these values with pint."""
 
 ABSENT_TEXT = "—"
 """The program shows this sign in place of a missing number."""
 
 STANDARD_GRAVITY_MPS2 = 9.80665
-"""The g used for decelerations (CGPM 1901; exact)."""
+"""The value of g that is used for decelerations (CGPM 1901; exact)."""
 
 ICE_POINT_K = 273.15
-"""0 °C (exact: BIPM SI Brochure 2.3.1)."""
+"""The temperature 0 °C in kelvin (exact: BIPM SI Brochure 2.3.1)."""
 
 _BARE = re.compile(
     r"\s*[+-]?[0-9.]+(e[+-]?[0-9]+)?(\s*(±|\+-|\+/-)\s*[0-9.]+(e[+-]?[0-9]+)?)?\s*"
@@ -108,13 +108,13 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """Return a quantity as written; add this unit if the text has no unit."""
+    """Return the text of a quantity; add this unit if the text has no unit."""
     return f"{text} {unit}" if _BARE.fullmatch(text) else text
 
 
 def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float | None]:
     """
-    Read a quantity that may carry its uncertainty, such as ``"45.1 ± 0.3 m/s"``.
+    Read a quantity with or without its uncertainty, such as ``"45.1 ± 0.3 m/s"``.
 
     Parameters
     ----------
@@ -159,7 +159,7 @@ def parse_acceleration(text: str, where: str = "") -> float:
 
 
 def speed_in(unit: str, speed_mps: float) -> float:
-    """Return a speed given in m/s in one of `SPEED_UNITS`."""
+    """Convert a speed from m/s to one of `SPEED_UNITS`."""
     return speed_mps / SPEED_UNITS[unit]
 
 
@@ -183,7 +183,7 @@ def format_measured(value: float, U95: float, unit: str) -> str:  # noqa: N803
 
 
 def four_digits(value: float) -> str:
-    """Write a value with at most four digits, without a power of ten."""
+    """Write a value with at most four significant digits, without a power of ten."""
     return format(Decimal(f"{value:.4g}"), "f")
 
 
@@ -198,7 +198,7 @@ def format_value(value: float, uncertainty: float) -> str:
 
 def significant_decimals(uncertainty: float) -> int:
     """
-    Return how many decimals to show (negative: round to tens, hundreds, …).
+    Return the number of decimals to show; if it is negative, round to tens, hundreds, …
 
     The rule comes from the Particle Data Group (Review of Particle Physics, Introduction 5.3).
     The first three digits of the uncertainty decide. 100…354 keep two digits, 355…949 keep one
@@ -214,7 +214,7 @@ def significant_decimals(uncertainty: float) -> int:
 
 
 def quote(text: object) -> str:
-    """Return `text`, short and harmless, in double quotes, for an error message."""
+    """Return `text` in double quotes for an error message, shortened and safe to print."""
     shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(text))
     return f'"{shown}"' if len(shown) <= 60 else f'"{shown[:57]}…"'
 
@@ -239,7 +239,7 @@ def _converted(number: float, unit_text: str, unit: str) -> float | None:
 
 
 def convert(number: float, unit_text: str, unit: str) -> float | None:
-    """Let pint return the number in `unit`; None if its unit is unknown or of another kind."""
+    """Convert a number to `unit` with pint; None if its unit is unknown or of another kind."""
     if _UNIT.fullmatch(unit_text) is None:
         return None
     registry = _registry()

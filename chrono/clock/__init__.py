@@ -1,6 +1,6 @@
-"""Compare the board's counter with the host's clock to find the error of its rate.
+"""Compare the board's counter with the computer's clock, to find the counter's rate error.
 
-In: the beats of batches, each with the host's time of reading. Out: the rate's error with its
-uncertainty, from the lower envelope of the delays. This room does not know about shots, files
-and screens.
+Input: the board's beats, each with the time at which the computer (host) read it. Output: the
+rate error with its uncertainty, from the lower envelope of the delays. This package does not
+use shots, files or screens.
 """

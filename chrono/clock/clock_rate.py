@@ -1,7 +1,7 @@
-"""Measure the counter's rate against the host's clock, from the board's beats.
+"""Measure the rate of the board's counter with the computer's clock, from the board's beats.
 
-Reading delays are never negative, so the smallest delays are the best. The rate comes from the
-lower envelope of the delays. Beats are taken from batches as they come.
+Reading delays are never negative, so the smallest delays are the most accurate. The rate comes
+from the lower envelope of the delays. Beats are added as their batches arrive.
 """
 
 from collections import deque
@@ -37,20 +37,20 @@ from chrono.measuring.error_budget import (
 from chrono.processor.rig_rules import Rules
 
 HOST_RATE_TOLERANCE = 15e-6
-"""Half-width of the rate error of a host with an NTP-controlled clock: PHI of RFC 5905, figure
+"""Half-width of the host clock's rate error, if NTP controls the clock: PHI of RFC 5905, figure
 5 ("frequency tolerance", 15 ppm). A clock that is not synchronised may be wrong by about 100
 ppm (common practice, no source)."""
 
 POLLING_S = 1e-3
-"""Largest drift of the smallest delay that cannot be seen: lines wait for the next USB
-full-speed frame, 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short lines longer
-(FTDI AN232B-04: 16 ms by default). For such an adapter, give the time of its timer.
+"""Largest drift of the smallest delay that the data do not show. Lines wait for the next USB
+full-speed frame, which takes 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short
+lines longer (FTDI AN232B-04: 16 ms by default). For these adapters, use the time of the timer.
 """
 
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
 GAP_S = 10.0
-"""After a longer silence a new segment begins, because a wrap of the counter may be missed."""
+"""After a longer silence a new segment begins, because a counter wrap may have been missed."""
 
 MAX_RATE_ERROR = 0.02
 
@@ -58,7 +58,9 @@ MAX_RATE_ERROR = 0.02
 @dataclass(frozen=True)
 class ClockEstimate:
     """
-    The counter's rate error ε: its frequency is the nominal one times (1 + ε).
+    The counter's rate error ε and its uncertainty.
+
+    The frequency of the counter is the nominal frequency times (1 + ε).
 
     Attributes
     ----------
@@ -70,7 +72,7 @@ class ClockEstimate:
     beats : int
         Number of beats.
     segments : int
-        Number of segments without a break that gave the rate.
+        Number of segments without a break from which the rate was computed.
     span_s : float
         Total length of these segments [s].
     steps_s : float
@@ -78,9 +80,9 @@ class ClockEstimate:
         port delivers at fixed intervals. It makes the uncertainty larger. 0 if delays are
         independent.
     wanders : bool
-        Whether the delays drift and do not only scatter. A drift makes the uncertainty larger.
+        True if the delays drift and do not only scatter. A drift makes the uncertainty larger.
     narrows : bool
-        Whether a longer run would make the uncertainty smaller.
+        True if a longer run would make the uncertainty smaller.
     """
 
     rate_error: float
@@ -99,13 +101,13 @@ class ClockEstimate:
 
     @property
     def U95(self) -> float:  # noqa: N802 - the symbol of the GUM
-        """Expanded uncertainty of ε, 95 % coverage."""
+        """Expanded uncertainty of ε with 95 % coverage."""
         return self.uncertainty.U95
 
 
 class ClockTracker:
     """
-    Collect the data to compute the rate while beats arrive, in bounded memory.
+    Collect beats and compute the counter's rate, with a limited amount of memory.
 
     The memory contains at most `MAX_SEGMENTS` segments of `MAX_BLOCKS` blocks. A block keeps
     only the corners of its lower hull, because no envelope can touch any other point.
@@ -125,7 +127,7 @@ class ClockTracker:
 
     def add(self, ticks: Ints, host_us: Ints) -> None:
         """
-        Take more beats, in the order in which they were read.
+        Add beats in the order in which they were read.
 
         Parameters
         ----------
@@ -140,21 +142,25 @@ class ClockTracker:
             self._add_one(point)
 
     def begin_segment(self) -> None:
-        """Note that the board restarted or the link was lost, so that the offset is new."""
+        """
+        Begin a new segment, because the board restarted or the link was lost.
+
+        The offset between the two clocks is then different.
+        """
         self._last = None
 
     def estimate(
         self, *, host_rate_tolerance: float = HOST_RATE_TOLERANCE, polling_s: float = POLLING_S
     ) -> ClockEstimate:
         """
-        Return the rate error from the beats so far; this changes nothing.
+        Compute the rate error from the beats so far.
 
         Parameters
         ----------
         host_rate_tolerance : float
             Half-width of the host clock's own relative rate error (rectangular).
         polling_s : float
-            Largest drift of the smallest delay within a segment that cannot be seen [s].
+            Largest drift of the smallest delay in a segment that the data do not show [s].
 
         Returns
         -------
@@ -163,7 +169,7 @@ class ClockTracker:
         Raises
         ------
         CalibrationError
-            Too few beats, too short a time, or a rate that no oscillator has.
+            There are too few beats, the time is too short, or no oscillator has this rate.
         """
         lines = fit_lines(self._segments)
         _refuse_too_little(lines, self._beats)
@@ -217,7 +223,7 @@ class ClockTracker:
         return 0 < board_gap < GAP_S and host_gap >= 0
 
     def _forget_weakest(self) -> None:
-        """Keep memory bounded: drop the finished segment that gives least information."""
+        """If there are too many segments, delete the one that is least useful for the rate."""
         if len(self._segments) > MAX_SEGMENTS:
             finished = self._segments[:-1]
             weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
@@ -238,9 +244,10 @@ def _refuse_too_little(lines: list[EnvelopeLine], beats: int) -> None:
     if span_s >= MIN_SPAN_S:
         return
     row = MIN_BLOCKS * BEATS_PER_BLOCK
-    seen = f"{span_s:.0f} s of unbroken running" if lines else f"never {row} in a row"
+    seen = f"{span_s:.0f} s without a break" if lines else f"never {row} in a row"
     raise CalibrationError(
-        f"{beats} beats, {seen}; at least {MIN_SPAN_S:.0f} s are needed for the counter's rate",
+        f"{beats} beats arrived, {seen}; the counter's rate needs at least {MIN_SPAN_S:.0f} s "
+        "of beats without a break",
         hint="leave the board connected for ten minutes and try again",
     )
 
@@ -249,8 +256,8 @@ def _refuse_impossible(rate_error: float) -> None:
     if abs(rate_error) <= MAX_RATE_ERROR:
         return
     raise CalibrationError(
-        f"the counter differs from the host's clock by {rate_error * 100:+.1f} %, "
-        "more than any oscillator does",
+        f"the counter differs from the computer's clock by {rate_error * 100:+.1f} %, "
+        "but no oscillator is so inaccurate",
         hint="check clock.frequency in the rig file against the board",
     )
 
@@ -260,14 +267,14 @@ LAST_BEATS = 120
 
 class BeatClock:
     """
-    Collect the beats of one board.
+    Collect the beats of one board, and measure the rate of its counter.
 
     Parameters
     ----------
     rules : Rules
         Time of a counter unit and width of the counter.
     is_usable : callable, optional
-        Returns whether a counter of this frequency [Hz] and width can be used. Beats of an
+        Returns True if a counter with this frequency [Hz] and width can be used. Beats of an
         unusable counter are left out.
     """
 
@@ -283,10 +290,10 @@ class BeatClock:
         self._tracker = ClockTracker(unit_s)
         self._last: tuple[int, int, int] | None = None
         self.recent: deque[tuple[float, float]] = deque(maxlen=LAST_BEATS)
-        """Board's and host's time of the last beats since a break [s]."""
+        """Times of the last beats since a break, by the board's and by the host's clock [s]."""
 
     def feed(self, batch: Batch) -> None:
-        """Take the beats of a batch."""
+        """Add the beats of a batch."""
         places = {c.position for c in batch.controls if c.origin in ("hello", "link")}
         for piece in cut_batch(batch, sorted(places - {0})):
             for record in piece.controls:
@@ -304,12 +311,12 @@ class BeatClock:
         Raises
         ------
         CalibrationError
-            If there are not enough beats so far.
+            There are not enough beats so far.
         """
         return self._tracker.estimate()
 
     def _take_counter(self, hello: Record) -> None:
-        """Start again if the board states a different counter than before."""
+        """Start again if the board reports a different counter than before."""
         self._deaf = not self._is_usable(hello.data["frequency_hz"], hello.data["counter_bits"])
         if self._deaf:
             return
@@ -336,7 +343,7 @@ class BeatClock:
             self._unwrap(counter[begin:end], host_us[begin:end])
 
     def _unwrap(self, counter: Ints, host_us: Ints) -> None:
-        """Take beats that are so close in time that no wrap of the counter can be missed."""
+        """Add beats that are close enough in time to detect every wrap of the counter."""
         if not len(counter):
             return
         last_counter, _, last_t = self._last or (int(counter[0]), 0, int(counter[0]))

@@ -1,8 +1,9 @@
-"""Find the lower envelope of the delays: segments of beats, blocks, a line through the minima.
+"""Find the lower envelope of the reading delays: a straight line through the smallest delays.
 
-A line of the board is never read before it was sent. So host time as a function of board time
-is a straight line plus a delay that is never negative. The earliest reading of each block of
-beats gives the rate. This file does not know about uncertainty budgets and texts.
+A text line from the board is never read before it was sent. So the host's time as a function of
+the board's time is a straight line plus a delay that is never negative. The beats are divided
+into segments and blocks. The earliest reading in each block is used to find the rate. This file
+does not use error budgets or texts.
 """
 
 from collections import deque
@@ -19,20 +20,23 @@ MAX_BLOCKS = 60
 MIN_BLOCKS = 4
 STEP_S = 20e-3
 """A step of the envelope that is smaller than this counts as a change of the delay. A latency
-timer makes such steps when beats and timer slide past each other.
+timer causes small steps when the time between beat and timer changes slowly.
 """
 STEP_FACTOR = 15
-"""An exponential step between neighbouring minima exceeds 15 medians in 1 of 30,000 cases."""
+"""Limit for a step between neighbouring minima, as a multiple of the median step. If the steps
+are exponentially distributed, only 1 of 30,000 steps exceeds 15 medians.
+"""
 
 MAX_RECENT = 600
 MAX_LAG = 40
 ORDERED = 4.0
-"""Independent delays reach an autocorrelation of 4/√n at one of 40 lags in 3 of 1000 runs, by
-chance (a normal variable exceeds 4 in 6 of 100,000)."""
+"""Limit for the autocorrelation of the delays, in units of 1/√n. Independent delays exceed it
+by chance at one of 40 lags in 3 of 1000 runs (a normal variable exceeds 4 in 6 of 100,000).
+"""
 SPREAD_QUANTILE = 0.9
 
 Point = tuple[float, float]
-"""Board's and host's time of one beat [s]."""
+"""Time of one beat by the board's clock and by the host's clock [s]."""
 
 
 def _no_points() -> deque[Point]:
@@ -41,7 +45,11 @@ def _no_points() -> deque[Point]:
 
 @dataclass
 class BeatSegment:
-    """A segment without a break: blocks of equally many beats, stored as lower hulls."""
+    """
+    A series of beats without a break, in blocks with the same number of beats.
+
+    For each block, the lower hull of its points is stored.
+    """
 
     beats_per_block: int = BEATS_PER_BLOCK
     blocks: list[Floats] = field(default_factory=list)
@@ -68,7 +76,7 @@ class EnvelopeLine:
 
 
 def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
-    """Return a line for each part of the segments that is long enough."""
+    """Fit a line to each part of the segments that is long enough."""
     usable = [segment for segment in segments if len(segment.blocks) >= MIN_BLOCKS]
     if not usable:
         return []
@@ -78,7 +86,11 @@ def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
 
 
 def _coarse_slope(segments: list[BeatSegment]) -> float:
-    """Median slope over a quarter of a segment; a few steps or late beats do not change it."""
+    """
+    Return the median of the slopes over a quarter of a segment.
+
+    A few steps or late beats do not change this median.
+    """
     slope = 1.0
     for _ in range(10):
         before = slope
@@ -97,12 +109,17 @@ def _far_slopes(segment: BeatSegment, slope: float) -> Floats:
 
 
 def _lowest(blocks: list[Floats], slope: float) -> Floats:
-    """Return each block's point of least delay, shape (blocks, 2)."""
+    """Return the point with the smallest delay of each block, shape (blocks, 2)."""
     return np.array([block[np.argmin(block[:, 1] - slope * block[:, 0])] for block in blocks])
 
 
 def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
-    """Cut at steps of the envelope; leave out blocks at a cut, because they may mix levels."""
+    """
+    Cut a segment at the steps of the envelope.
+
+    Blocks at a cut are left out, because they may contain delays from before and after the
+    step.
+    """
     low = _lowest(segment.blocks, slope)
     change = np.diff(low[:, 1] - slope * low[:, 0])
     change -= np.median(change)
@@ -118,7 +135,7 @@ def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
 
 
 def halved(segment: BeatSegment) -> list[BeatSegment]:
-    """Return a full segment with twice the beats per block, or split at a step."""
+    """Double the beats per block of a full segment, or split the segment at a step."""
     parts = _split_at_steps(segment, _coarse_slope([segment]))
     if len(parts) > 1:
         kept = [part for part in parts[:-1] if len(part.blocks) >= MIN_BLOCKS]
@@ -129,7 +146,7 @@ def halved(segment: BeatSegment) -> list[BeatSegment]:
 
 
 def lower_hull(points: Sequence[Sequence[float]]) -> Floats:
-    """Return the lower convex hull of points in order of board time (monotone chain)."""
+    """Return the lower convex hull of points that are sorted by board time (monotone chain)."""
     hull: list[Sequence[float]] = []
     for point in points:
         while len(hull) > 1 and not _turns_up(hull[-2], hull[-1], point):
@@ -144,10 +161,11 @@ def _turns_up(a: Sequence[float], b: Sequence[float], c: Sequence[float]) -> boo
 
 def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
     """
-    Fit a line to the block minima.
+    Fit a straight line through the smallest delays of the blocks.
 
-    Whatever the delays' distribution, the minima of the blocks are independent and have the
-    same distribution. So least squares is unbiased, and its residuals give its uncertainty.
+    For any distribution of the delays, the smallest delays of the blocks are independent and
+    have the same distribution. So least squares is unbiased, and its residuals give its
+    uncertainty.
     """
     for _ in range(10):
         before = slope
@@ -173,12 +191,12 @@ def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
 
 def _order(segment: BeatSegment, slope: float) -> float:
     """
-    Return the spread of the delays if each depends on the delay before, otherwise 0 [s].
+    Return the spread of the delays [s], or 0 if the delays are independent of each other.
 
-    With a port that delivers at fixed intervals, the delay of a beat depends on earlier delays.
-    Then the smallest delay may slowly change with the clock, and the data do not show it. The
-    change may be as large as the spread of the delays. The test uses ranks, so that a few very
-    late beats count little.
+    If a port delivers at fixed intervals, the delay of a beat depends on earlier delays. Then
+    the smallest delay may change slowly with the clock, and the data do not show this change.
+    The change may be as large as the spread of the delays. The test uses ranks, so that a few
+    very late beats have little effect.
     """
     first, last = segment.blocks[0][0, 0], segment.blocks[-1][-1, 0]
     points = np.array([point for point in segment.recent if first <= point[0] <= last])
@@ -196,7 +214,7 @@ def _order(segment: BeatSegment, slope: float) -> float:
 
 def _wander(residual: Floats) -> float:
     """
-    Return the factor by which serial correlation of the residuals enlarges the slope's u.
+    Return the factor by which correlated residuals increase the slope's uncertainty.
 
     The factor is √((1 + r)/(1 − r)) for a first-order autoregression with lag-1 correlation r.
     It is used only if r is significant (beyond 2/√n).
@@ -207,12 +225,16 @@ def _wander(residual: Floats) -> float:
 
 
 def information(segment: BeatSegment) -> float:
-    """Return the information of a segment about the rate, up to a constant factor."""
+    """Return a number that is larger if the segment determines the rate more precisely."""
     if len(segment.blocks) < MIN_BLOCKS:
         return 0.0
     return _span_s(segment) ** 2 * len(segment.blocks) * segment.beats_per_block**2
 
 
 def _span_s(segment: BeatSegment) -> float:
-    """Return the board time from the first to the last beat; a hull contains its end points."""
+    """
+    Return the board's time from the first beat to the last beat.
+
+    Both beats are stored, because a hull contains its end points.
+    """
     return float(segment.blocks[-1][-1, 0] - segment.blocks[0][0, 0])

@@ -1,7 +1,8 @@
-"""A body in the air of a site: air, gravity and drag, with their uncertainties.
+"""Describe a body in the air of a site: air, gravity and drag, with their uncertainties.
 
-This file combines the physics of drag with the error budget. Falls, flights, stops, energies
-and the speed at the mouth use it. It does not know about gates and shots.
+This file combines the physics of drag with the error budget. The computations of falls,
+flights, stops, energies and the speed at the launcher's mouth use this file. It does not use
+gates or shots.
 """
 
 import math
@@ -30,9 +31,9 @@ from chrono.physics.trajectory import Deceleration
 from chrono.rigs.rig_model import Rig
 
 DRAG_COEFFICIENT_RELATIVE_U = 0.1
-"""Relative u if the coefficient of a smooth sphere is used for a ball. The correlation is
-within 6 % of measurements below Re 6e4, and 9 % too high at 1e5. Seams and felt add to that
-(common practice, no source).
+"""Relative standard uncertainty if the drag coefficient of a smooth sphere is used for a ball.
+The formula for a smooth sphere is within 6 % of measurements below a Reynolds number of 6e4. At
+1e5 it is 9 % too high. Seams and felt make the uncertainty larger (common practice, no source).
 """
 
 
@@ -48,11 +49,11 @@ class Ball:
     density_kgpm3, viscosity_pas : float
         Density and viscosity of the air [kg/m³], [Pa s].
     drag_coefficient : float
-        Drag coefficient on the frontal area, at the given speed.
+        Drag coefficient relative to the frontal area, at one speed.
     drag_coefficient_u : float
         Relative standard uncertainty of the drag coefficient.
     density_tolerance, mass_tolerance, diameter_tolerance : float
-        Relative half-widths of these values (rectangular).
+        Relative half-widths of density, mass and diameter (rectangular distributions).
     """
 
     diameter_m: float
@@ -67,7 +68,7 @@ class Ball:
 
     @property
     def drag_per_m(self) -> float:
-        """Drag constant κ [1/m]."""
+        """Drag constant κ [1/m]; the deceleration by drag is κ·v²."""
         return self.drag_coefficient * self.drag_per_coefficient_m
 
     @property
@@ -76,14 +77,14 @@ class Ball:
         return drag_constant(1.0, self.density_kgpm3, self.diameter_m, self.mass_kg)
 
     def reynolds(self, speed_mps: float) -> float:
-        """Return the Reynolds number at a speed."""
+        """Return the Reynolds number of the ball at a speed."""
         return reynolds_number(
             speed_mps, self.diameter_m, self.density_kgpm3, self.viscosity_pas
         )
 
     @property
     def drag_contributions(self) -> tuple[Contribution, ...]:
-        """Relative uncertainties of the factors in κ = ρ·Cd·π·D²/(8·m)."""
+        """Relative uncertainties of the factors in the drag constant κ = ρ·Cd·π·D²/(8·m)."""
         return (
             Contribution(normal("drag coefficient", self.drag_coefficient_u), 1.0),
             Contribution(rectangular("air density", self.density_tolerance), 1.0),
@@ -102,14 +103,14 @@ def ball_in_air(
     humidity: float,
 ) -> Ball:
     """
-    Return a ball in the air of a site, with the drag coefficient of a smooth sphere.
+    Return a ball and the air of a site, with the drag coefficient of a smooth sphere.
 
     Parameters
     ----------
     diameter_m, mass_kg : float
         Diameter and mass of the ball [m], [kg].
     speed_mps : float
-        Speed at which the drag coefficient is taken [m/s].
+        Speed for which the drag coefficient is computed [m/s].
     temperature_k, pressure_pa, humidity : float
         Air temperature, pressure and relative humidity [K], [Pa], 0 … 1.
     """
@@ -134,7 +135,7 @@ _SPEEDS_MPS = np.geomspace(1e-3, 3000.0, 3000)
 @dataclass(frozen=True)
 class SiteAir:
     """
-    Air and gravity.
+    The air and the gravity at a site.
 
     Attributes
     ----------
@@ -166,7 +167,7 @@ class SiteAir:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """Gravity and the density of the air, with their uncertainties."""
+        """The gravity and the density of the air, with their uncertainties."""
         density = self.density_kgpm3
         unknown = Ball.density_tolerance * density
         return (
@@ -178,7 +179,7 @@ class SiteAir:
 
 
 def site_of(rig: Rig) -> SiteAir:
-    """Return air and gravity at a rig's site."""
+    """Return the air and the gravity at the site of a rig."""
     site = rig.site
     return SiteAir(
         site.temperature_k,
@@ -196,14 +197,15 @@ class MovingBody:
     Attributes
     ----------
     mass, diameter : Quantity or None
-        Mass [kg], and diameter across the path [m].
+        Mass [kg], and diameter at a right angle to the path [m].
     drag : Quantity
-        Drag coefficient on the frontal area. For a sphere it is a factor on the coefficient of
-        a smooth sphere, which depends on the Reynolds number.
+        Drag coefficient relative to the frontal area. For a sphere it is only a factor. The
+        drag coefficient of a smooth sphere, which depends on the Reynolds number, is multiplied
+        by this factor.
     sphere : bool
-        Whether the body is a sphere.
+        True if the body is a sphere.
     terminal : Quantity or None
-        Terminal speed [m/s], if it is used to find the drag; infinite without air.
+        Terminal speed [m/s], if the drag is computed from it; infinite without air.
     """
 
     mass: Quantity | None
@@ -214,12 +216,12 @@ class MovingBody:
 
     @property
     def drag_is_known(self) -> bool:
-        """Whether the known values are enough to compute the drag."""
+        """True if the known values are enough to compute the drag."""
         return self.terminal is not None or None not in (self.mass, self.diameter)
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """All known values that matter."""
+        """All known values that a model of the body needs."""
         if self.terminal:
             return (self.mass, self.terminal) if self.mass else (self.terminal,)
         known = tuple(q for q in (self.mass, self.diameter) if q is not None)
@@ -228,21 +230,26 @@ class MovingBody:
 
 BRANCH = Quantity(CRISIS, 0.5, arcsine(CRISIS, 0.5))
 """
-Position of a smooth sphere's drag coefficient above Re 2e5, between the lowest (0) and the
-highest (1). One of these two is true, and no value between them. So a U-shaped distribution is
-used, and its ± at 95 % reaches the ends.
+Drag coefficient of a smooth sphere above a Reynolds number of 2e5, on a scale from 0 (lowest
+value) to 1 (highest value). The true coefficient is either the lowest or the highest value, and
+not between them. For this reason the distribution is U-shaped, and its ± at 95 % extends to
+both ends of the scale.
 """
 
 SMOOTH_SPHERE = Quantity(DRAG, 1.0, normal(DRAG, DRAG_COEFFICIENT_RELATIVE_U))
 
 
 def given_mass(mass_kg: float) -> Quantity:
-    """Return a mass given only as a number, with a kitchen scale's tolerance."""
+    """Add the tolerance of a kitchen scale to a mass that was given without uncertainty."""
     return Quantity(MASS, mass_kg, rectangular(MASS, Ball.mass_tolerance * mass_kg, unit="kg"))
 
 
 def given_diameter(diameter_m: float) -> Quantity:
-    """Return a diameter given only as a number, with a caliper's tolerance on a soft ball."""
+    """
+    Add the tolerance of a caliper to a diameter that was given without uncertainty.
+
+    The tolerance is for a soft ball.
+    """
     unknown = Ball.diameter_tolerance * diameter_m
     return Quantity(DIAMETER, diameter_m, rectangular(DIAMETER, unknown, unit="m"))
 
@@ -251,13 +258,13 @@ def deceleration_of(
     body: MovingBody, site: SiteAir, values: Mapping[str, float]
 ) -> Deceleration:
     """
-    Return the law of drag of a body [m/s²] at a speed, for values of the quantities.
+    Return a function that computes a body's deceleration by drag [m/s²] from its speed [m/s].
 
     Parameters
     ----------
     body : MovingBody
     site : SiteAir
-        Only the viscosity is used; density and gravity are in `values`.
+        Only its viscosity is used, because density and gravity are in `values`.
     values : mapping
         Values of `MovingBody.quantities` and `SiteAir.quantities`, by name.
     """
@@ -280,7 +287,7 @@ def deceleration_of(
 
 def weight_per_mass(body: MovingBody, values: Mapping[str, float]) -> float:
     """
-    Return gravity minus buoyancy [m/s²]; only a sphere has buoyancy here.
+    Return gravity minus buoyancy [m/s²]; the buoyancy of a body that is not a sphere is 0.
 
     Raises
     ------
@@ -302,19 +309,25 @@ def falling_laws(
     body: MovingBody, site: SiteAir, values: Mapping[str, float]
 ) -> tuple[Deceleration, float]:
     """
-    Return deceleration by drag and acceleration at rest [m/s²] of a falling body.
+    Return the deceleration by drag and the acceleration at rest [m/s²] of a falling body.
 
     Notes
     -----
-    A body that gains speed also accelerates air. For a sphere this adds half the mass of the
-    displaced air (H. Lamb, Hydrodynamics, art. 92): (m + ρV/2)·dv/dt = (m − ρV)·g − D.
+    A body that gains speed also accelerates air. A sphere moves as if half the mass of the
+    displaced air were added to its own mass (H. Lamb, Hydrodynamics, art. 92):
+    (m + ρV/2)·dv/dt = (m − ρV)·g − D.
     """
     drag, inertia = deceleration_of(body, site, values), 1 + _displaced(body, values) / 2
     return lambda v: drag(v) / inertia, weight_per_mass(body, values) / inertia
 
 
 def _displaced(body: MovingBody, values: Mapping[str, float]) -> float:
-    """Return the mass of the air that a sphere displaces, over its own mass; otherwise 0."""
+    """
+    Return the mass of the displaced air, divided by the mass of the body.
+
+    The result is 0 if the body is not a sphere, or if the drag is not computed from its mass
+    and diameter.
+    """
     if not body.sphere or body.terminal is not None or not body.drag_is_known:
         return 0.0
     return values[DENSITY] * math.pi * values[DIAMETER] ** 3 / 6 / values[MASS]

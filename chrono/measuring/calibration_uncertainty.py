@@ -1,7 +1,7 @@
-"""Functions for all calibrations: the mean of a series, a combined uncertainty.
+"""Compute the mean of a series and the combined uncertainty of a calibration.
 
-Contributions are the ones of the error budget. This file does not know about gates, files or
-screens.
+All calibrations use these functions. The contributions are of the same kind as in the error
+budget. This file does not use gates, files or screens.
 """
 
 import math
@@ -22,7 +22,9 @@ from chrono.measuring.error_budget import (
 )
 
 MIN_REPEATS = 5
-"""With fewer repeats the standard deviation may easily be wrong by half of its value."""
+"""Smallest number of repeats. With fewer repeats the standard deviation may easily be wrong by
+half of its value.
+"""
 
 
 @dataclass(frozen=True)
@@ -50,14 +52,14 @@ class CombinedUncertainty:
 
 def combine(contributions: Iterable[Contribution]) -> CombinedUncertainty:
     """
-    Combine independent contributions to one result.
+    Combine independent contributions to the uncertainty of one result.
 
     Notes
     -----
     Two ways to compute U95 are valid, and the smaller result is used. t_95(ν_eff)·u_c is too
     wide if the largest contribution is rectangular. The interval of the combined distribution
-    is too wide if the largest contribution comes from few repeats (sums of t distributions
-    cover more than 95 % of repeated calibrations).
+    is too wide if the largest contribution comes from few repeats. (An interval from a sum of t
+    distributions contains the true value in more than 95 % of repeated calibrations.)
     """
     parts = tuple(contributions)
     return CombinedUncertainty(
@@ -70,7 +72,7 @@ def combine(contributions: Iterable[Contribution]) -> CombinedUncertainty:
 
 def mean_input(name: str, values: Floats, unit: str = "") -> Input:
     """
-    Return the mean of a series as an input (type A, JCGM 100:2008, 4.2.3).
+    Return the mean of a series as an input of an error budget (type A, JCGM 100:2008, 4.2.3).
 
     Parameters
     ----------

@@ -1,9 +1,9 @@
-"""Fit the means of setups and one steady drift to the shots of a session.
+"""Fit one mean speed per setup and one steady drift to the shots of a session.
 
-Each setup has its own mean and spread; the drift is a slope over the shot number. Errors are
-HC2 (MacKinnon and White, Journal of Econometrics 29 (1985) 305). Degrees of freedom follow Bell
-and McCaffrey (Survey Methodology 28 (2002) 169). Both equal Welch's if the setups have no slope
-between them.
+Each setup has its own mean and its own spread. The drift is a steady change of the speed per
+shot. The standard errors are of type HC2 (MacKinnon and White, Journal of Econometrics 29
+(1985) 305). The degrees of freedom follow Bell and McCaffrey (Survey Methodology 28 (2002)
+169). Without the drift, both are equal to the values of Welch's test.
 """
 
 import math
@@ -16,13 +16,15 @@ from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.series_statistics import Sample
 
 _FREE_LEAST = 1e-9
-"""A shot with less freedom than this determines the drift alone, so its error is unknown."""
+"""If a shot has less freedom than this, it alone determines the drift. Then the error of the
+drift is unknown.
+"""
 
 
 @dataclass(frozen=True)
 class FittedDifference:
     """
-    Difference of two setups without the drift.
+    Difference between the means of two setups after the drift is removed.
 
     Attributes
     ----------
@@ -32,7 +34,8 @@ class FittedDifference:
         Standard uncertainty of the difference from the scatter [m/s], and its degrees of
         freedom.
     u_own_mps : float
-        Standard uncertainty from the shots' own random parts, which are known in advance [m/s].
+        Standard uncertainty of the difference from the random uncertainty of each shot [m/s].
+        The random uncertainty of a shot is known in advance.
     """
 
     difference_mps: float
@@ -44,7 +47,7 @@ class FittedDifference:
 @dataclass(frozen=True, eq=False)
 class DriftFit:
     """
-    The fit to N shots of K setups.
+    Result of the fit to N shots of K setups.
 
     Attributes
     ----------
@@ -53,14 +56,15 @@ class DriftFit:
     counts, means_mps, middles : ndarray of float64, shape (K,)
         Number of shots, mean speed [m/s] and mean shot number of each setup.
     along : ndarray of float64, shape (N,)
-        Shot numbers minus their setup's mean, scaled so that the sum of their squares is 1.
+        Shot number minus the setup's mean shot number, scaled so that the sum of squares is 1.
     length : float
-        Scale of `along`: root of the sum of squares [shots].
+        Scale of `along`: root of the sum of squares before scaling [shots].
     slope : float
         Drift per unit of `along` [m/s].
     residuals_mps, freedom, own_mps : ndarray of float64, shape (N,)
-        Residual of each speed [m/s]; the part of the speed's error in the residual (1 minus the
-        leverage); the speed's own random uncertainty [m/s].
+        Three values for each shot. The first is the residual of the speed [m/s]. The second is
+        the part of the speed's error that is in the residual (1 minus the leverage). The third
+        is the random uncertainty of the speed [m/s].
     """
 
     setup: Ints
@@ -75,7 +79,7 @@ class DriftFit:
     own_mps: Floats
 
     def difference(self, first: int, second: int) -> FittedDifference:
-        """Return the difference of two setups, given by their places."""
+        """Return the difference between two setups, given by their positions in the list."""
         path = (self.middles[second] - self.middles[first]) / self.length
         share = np.zeros(len(self.counts))
         share[[first, second]] = -1 / self.counts[first], 1 / self.counts[second]
@@ -90,17 +94,18 @@ class DriftFit:
 
     def _freedom_of(self, weights: Floats) -> float:
         """
-        Return the degrees of freedom of Σ w·e², with the spreads of the residuals.
+        Return the degrees of freedom of Σ w·e², a weighted sum of the squared residuals e.
 
         Notes
         -----
-        e = M·ε, M = I − Q·Qᵀ. With A = M·diag(w)·M and Σ = diag(σ²) the mean of Σ w·e² is
-        tr(A·Σ) and its variance 2·tr(A·Σ·A·Σ), so the degrees of freedom are tr(A·Σ)² over
-        tr(A·Σ·A·Σ). Written out, A_ij = γ·q_i·q_j + q_i·p_j + p_i·q_j. For shots of one setup
-        of n shots add W/n² − (w_i + w_j)/n; for the same shot also add w_i. Here
-        γ = Σ w·q², W = Σ w of the setup, and p is −w·q minus its mean in the setup.
-        Bell and McCaffrey use equal spreads. With equal spreads a difference would be claimed
-        too often if setups have few shots and different spreads.
+        The residuals are e = M·ε with M = I − Q·Qᵀ. With A = M·diag(w)·M and Σ = diag(σ²), the
+        mean of Σ w·e² is tr(A·Σ) and its variance is 2·tr(A·Σ·A·Σ). So the degrees of freedom
+        are tr(A·Σ)² divided by tr(A·Σ·A·Σ). In full, A_ij = γ·q_i·q_j + q_i·p_j + p_i·q_j. If
+        both shots are from the same setup of n shots, add W/n² − (w_i + w_j)/n. If both are the
+        same shot, also add w_i. Here γ = Σ w·q², W is Σ w of the setup, and p is −w·q minus its
+        mean in the setup. The spread of each setup comes from its residuals. Bell and McCaffrey
+        assume equal spreads. With this assumption, differences would be claimed too often for
+        setups with few shots and different spreads.
         """
         n, along = self.counts, self.along
         spreads = self._sums(self.residuals_mps**2 / self.freedom) / n
@@ -121,13 +126,13 @@ class DriftFit:
         return mean**2 / (variance + float(spreads**2 @ within))
 
     def _sums(self, values: Floats) -> Floats:
-        """Return the sum of values of each setup, shape (K,)."""
+        """Return the sum of the values for each setup, shape (K,)."""
         return np.bincount(self.setup, values, len(self.counts)).astype(np.float64)
 
 
 def fit_drift(samples: Sequence[Sample]) -> DriftFit | None:
     """
-    Fit means of setups and a common drift.
+    Fit one mean per setup and one common drift.
 
     Parameters
     ----------
@@ -137,7 +142,7 @@ def fit_drift(samples: Sequence[Sample]) -> DriftFit | None:
     Returns
     -------
     DriftFit or None
-        None if a single shot would determine the drift, or if there are fewer than two samples.
+        None if a single shot alone would determine the drift, or for fewer than two samples.
     """
     if len(samples) < 2:
         return None

@@ -1,7 +1,7 @@
-"""Compute energy and momentum of shots, and their share of the energy in the launcher.
+"""Compute a shot's momentum and energy, and compare the energy with the launcher's energy.
 
-The stored energy has ideal limits (`chrono.physics.stored_energy`). The body's share is given
-for each limit.
+The ideal limits of the launcher's energy come from `chrono.physics.stored_energy`. For each
+limit, the result contains the body's share of the energy.
 """
 
 import math
@@ -30,7 +30,7 @@ DISTANCE = "distance to the mouth"
 @dataclass(frozen=True)
 class EnergyStore:
     """
-    The energy that a launcher stored.
+    The energy that a launcher can store, as one or more bounds.
 
     Attributes
     ----------
@@ -61,7 +61,7 @@ class EnergyBound:
 @dataclass(frozen=True, eq=False)
 class EnergyResult:
     """
-    Energy of one more shot.
+    Expected energy and momentum of the next shot.
 
     Attributes
     ----------
@@ -69,13 +69,13 @@ class EnergyResult:
     distance_m : float
         Distance from the launcher's mouth to the place where the speed was measured [m].
     speed, energy, momentum : Estimate
-        Speed, energy and momentum at the mouth [m/s], [J], [N s].
+        Speed, energy and momentum at the launcher's mouth [m/s], [J], [N s].
     mach : float
-        Mach number at the mouth.
+        Mach number at the launcher's mouth.
     bounds : tuple of EnergyBound
         One `EnergyBound` for each bound of each store.
     limits : tuple of (str, Estimate)
-        Highest speeds that the stores allow [m/s].
+        Highest speeds that evacuated tubes allow [m/s], with their names.
     """
 
     launch: Launch
@@ -89,7 +89,7 @@ class EnergyResult:
 
     @property
     def exceeded(self) -> tuple[str, ...]:
-        """The bounds that the mean shot exceeds by more than its uncertainty."""
+        """Names of the bounds that the mean energy exceeds by more than its uncertainty."""
         parts = ((b.name, self.launch.of_shots(b.part)) for b in self.bounds)
         return tuple(name for name, part in parts if part.value - part.U95 > 1)
 
@@ -101,14 +101,14 @@ def elastic_store(
     draw_U95: float | None = None,  # noqa: N803
 ) -> EnergyStore:
     """
-    Return a drawn elastic as an energy store, from its table of force over draw.
+    Return the energy store of a drawn elastic, from a table of draw lengths and forces.
 
     Parameters
     ----------
     draw_m, force_n : ndarray of float64, shape (N,), N >= 2
-        Draw (strictly growing) and force [m], [N].
+        Draw length (strictly increasing) [m] and force [N].
     force_U95, draw_U95 : float, optional
-        Relative ± at 95 % common to all forces, and to all draws.
+        Relative ± at 95 % that all forces have in common, and the same for all draw lengths.
     """
     work, between = elastic_work(draw_m, force_n)
     quantities = (
@@ -127,7 +127,7 @@ def elastic_store(
 def gas_store(
     volume: Quantity, gauge: Quantity, ambient_pa: float, swept: Quantity | None = None
 ) -> EnergyStore:
-    """Return compressed gas as an energy store: its isothermal and adiabatic limits."""
+    """Return the energy store of compressed gas, with its isothermal and adiabatic limits."""
     quantities = (volume, gauge) if swept is None else (volume, gauge, swept)
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -142,10 +142,10 @@ def tube_store(
     bore: Quantity, length: Quantity, residual: Quantity, ambient_pa: float
 ) -> EnergyStore:
     """
-    Return an evacuated tube as an energy store: atmosphere times swept volume.
+    Return the energy store of an evacuated tube: atmospheric pressure times swept volume.
 
-    The second bound is the energy at the speed of `tube_speed`, because the air that follows
-    the body takes part of the energy.
+    The second bound is the body's kinetic energy at the speed from `tube_speed`. It is lower,
+    because the air that follows the body takes part of the energy.
     """
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -162,24 +162,28 @@ def energy_result(
     launch: Launch, stores: tuple[EnergyStore, ...] = (), distance: Quantity | None = None
 ) -> EnergyResult:
     """
-    Return energy and momentum of one more shot, and its share of the stored energies.
+    Return energy and momentum of the next shot, and the shot's share of the stored energy.
 
     Parameters
     ----------
     launch : Launch
-        A launch whose body has a mass.
+        The mass of its body must be known.
     stores : tuple of EnergyStore, optional
     distance : Quantity, optional
-        Distance from the mouth to the place where the speed was measured [m], on a level path.
+        Distance from the launcher's mouth to the place where the speed was measured [m]. The
+        path is level.
 
     Raises
     ------
     OptionError
-        The body's mass is unknown, or the body is wider than the bore of a tube, or the drag
-        over the distance gives no result.
+        The body's mass is unknown, or the body is wider than the bore of a tube, or no speed at
+        the mouth is high enough against the drag.
     """
     if launch.body.mass is None:
-        raise OptionError("an energy needs a mass", hint='add the mass, such as --mass "24 g"')
+        raise OptionError(
+            "energy cannot be computed without a mass",
+            hint='add the mass, such as --mass "24 g"',
+        )
     where = distance or known(DISTANCE, 0.0)
     _refuse_narrow_tubes(launch, stores)
 
@@ -227,7 +231,7 @@ def _at_mouth(launch: Launch, values: Mapping[str, float], distance_m: float) ->
 def _limits(
     launch: Launch, stores: tuple[EnergyStore, ...]
 ) -> tuple[tuple[str, Estimate], ...]:
-    """Return the speeds that evacuated tubes allow."""
+    """Return the highest speeds that evacuated tubes allow."""
     ambient = launch.site.pressure_pa
     found: list[tuple[str, Estimate]] = []
     for store in (s for s in stores if s.kind == "tube"):

@@ -1,8 +1,9 @@
-"""Compute error budgets by the GUM: inputs, contributions, combined and expanded uncertainty.
+"""Compute the uncertainty of a result from the uncertainties of its inputs (error budget).
 
-An input has a distribution about its estimate. A contribution is an input together with the
-sensitivity of the result to it. Inputs are independent. This file also makes the inputs from a
-rig's stated or calibrated values. Sources: JCGM 100:2008 ("GUM") and JCGM 101:2008.
+An input is a quantity with a distribution about its estimate. A contribution is an input
+together with the sensitivity of the result to this input. All inputs are independent. This file
+also creates the inputs from a rig's stated or calibrated values. Sources: JCGM 100:2008 ("GUM")
+and JCGM 101:2008.
 """
 
 import math
@@ -21,7 +22,9 @@ Nature = Literal["random", "shared"]
 
 COVERAGE = 0.95
 LEAST_SHARE = 1e-7
-"""A smaller share of the combined variance changes no digit of the uncertainty."""
+"""A contribution with a smaller share of the combined variance does not change any digit of the
+uncertainty.
+"""
 NORMAL_FACTOR = 1.959963984540054
 """Coverage factor of a normal distribution for 95 % (GUM table G.2)."""
 
@@ -34,24 +37,25 @@ class Input:
     Attributes
     ----------
     name : str
-        Name of the input for people.
+        Name of the input that the user sees.
     distribution : str
-        normal (with few degrees of freedom: scaled t), rectangular, triangular,
-        two-pair, arcsine, tilt, or chords.
+        normal (a scaled t distribution if `dof` is finite), rectangular, triangular, two-pair,
+        arcsine, tilt, or chords.
     half_width : float
-        Half-width of a bounded distribution; infinite for normal. For tilt the largest angle
-        [rad].
+        Half-width of a bounded distribution. For a normal distribution it is infinite. For tilt
+        it is the largest angle [rad].
     u : float
         Standard uncertainty.
     dof : float
         Degrees of freedom of `u`.
     nature : str
-        random: the error is new in each shot; shared: it is the same in all shots of a rig.
+        random: the error is different in each shot. shared: the error is the same in all shots
+        of a rig.
     unit : str
         SI unit of `half_width` and `u`.
     ratio : float
-        For chords: largest distance between a body's axis and a beam, over its radius;
-        otherwise 0.
+        For chords: largest distance between the body's axis and a beam, divided by the body's
+        radius. For all other distributions: 0.
     """
 
     name: str
@@ -65,21 +69,25 @@ class Input:
 
     @property
     def radius_m(self) -> float:
-        """Radius of the body with these chords [m]."""
+        """Radius of the ball whose chords this input describes [m]."""
         return self.half_width / (1 - math.sqrt(1 - self.ratio**2))
 
 
 def normal(
     name: str, u: float, *, dof: float = math.inf, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return a normal input; with finite `dof` it is t-distributed (JCGM 101, 6.4.9)."""
+    """
+    Return an input with a normal distribution, or with a t distribution for a finite `dof`.
+
+    Source: JCGM 101, 6.4.9.
+    """
     return Input(name, "normal", math.inf, u, dof, nature, unit)
 
 
 def rectangular(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return an input uniform over ± `half_width`: u = a/√3 (GUM 4.3.7)."""
+    """Return an input with a rectangular distribution; u = half_width/√3 (GUM 4.3.7)."""
     u = half_width / math.sqrt(3)
     return Input(name, "rectangular", half_width, u, math.inf, nature, unit)
 
@@ -87,19 +95,20 @@ def rectangular(
 def triangular(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return a symmetric triangular input: u = a/√6 (GUM 4.3.9)."""
+    """Return an input with a triangular distribution; u = half_width/√6 (GUM 4.3.9)."""
     u = half_width / math.sqrt(6)
     return Input(name, "triangular", half_width, u, math.inf, nature, unit)
 
 
 def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "") -> Input:
     """
-    Return the quantisation error of an interval that is counted twice in ticks and averaged.
+    Return the rounding error of a time that is counted twice in ticks and averaged.
 
-    Each count is wrong by −F or 1 − F ticks; F is the interval's fraction of a tick. Both
-    counts share F, uniform over 0 … 1, but not their phase. In units of the tick the
-    density of the mean is (1 − |x|)² + max(½ − 2x², 0) over ± 1, and u = tick/√12. (Two
-    independent triangular errors have the same u, but a 95 % interval 3 % too short.)
+    The error of each count is −F or 1 − F ticks. F is the time's fraction of a tick, and it is
+    uniform over 0 … 1. Both counts have the same F, but different phases. If x is the error of
+    the mean in ticks, its density is (1 − |x|)² + max(½ − 2x², 0) over ± 1, and u = tick/√12.
+    (Two independent triangular errors would have the same u, but their 95 % interval would be
+    3 % too short.)
     """
     return Input(name, "two-pair", tick, tick / math.sqrt(12), math.inf, nature, unit)
 
@@ -107,29 +116,34 @@ def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "
 def arcsine(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return a U-shaped input, such as a sinusoidal swing: u = a/√2 (JCGM 101, 6.4.6)."""
+    """
+    Return an input with a U-shaped distribution; u = half_width/√2 (JCGM 101, 6.4.6).
+
+    A quantity that swings like a sine wave has this distribution.
+    """
     u = half_width / math.sqrt(2)
     return Input(name, "arcsine", half_width, u, math.inf, nature, unit)
 
 
 def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     """
-    Return the relative lengthening θ²/2 of a tilted path, minus its mean θ_lim²/6.
+    Return an input for the relative change in the length of a tilted path.
 
-    θ is uniform over 0 … `limit_rad`; then the variance of θ²/2 is θ_lim⁴/45. If a ball meets
-    both beams at the same height, the path is longer by θ²/2. If the beams are aligned, a ball
-    on a tilted path meets them at two heights, and its path is shorter by the same amount. At
-    1° this error is 2e-4 of the speed. `off_centre` limits it to 2·(off/d)².
+    The change is θ²/2 minus its mean θ_lim²/6. The angle θ is uniform over 0 … `limit_rad`, so
+    the variance of θ²/2 is θ_lim⁴/45. If a ball crosses both beams at the same height, the path
+    is longer by θ²/2. If the beams are aligned, a ball on a tilted path crosses the two beams
+    at different heights. Then its path is shorter by the same amount. At 1° this error is 2e-4
+    of the speed. The rig's `off_centre` limits the error to 2·(off_centre/d)².
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
 
 
 def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     """
-    Return the difference of the half chords at which a ball crosses two beams [m].
+    Return an input for the difference between a ball's half chords at the two beams [m].
 
-    It crosses each beam at a distance y from its axis; y is uniform over ± `off_centre_m` and
-    at most the radius R. The half chord √(R² − y²) is shorter than R by R − √(R² − y²).
+    Each beam has a distance y from the ball's axis. y is uniform over ± `off_centre_m`, and at
+    most the radius R. The half chord √(R² − y²) is shorter than R by R − √(R² − y²).
 
     The difference counts as shared. If bodies cross at a different height each time, the
     scatter of the speeds shows the error anyway. A fixed launcher repeats the same height, and
@@ -142,14 +156,14 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
 
 
 def mean_chord(quantity: Input) -> float:
-    """Return the mean of the chords at which a ball crosses a beam, over its diameter."""
+    """Return a ball's mean chord at a beam, divided by the diameter of the ball."""
     r = quantity.ratio
     return (math.sqrt(1 - r * r) + (math.asin(r) / r if r else 1.0)) / 2
 
 
 def _chord_variance(r: float) -> float:
-    """Return the variance of √(1 − r²x²), x uniform over 0 … 1."""
-    if r < 0.02:  # here the difference below would lose its digits
+    """Return the variance of √(1 − r²x²) if x is uniform over 0 … 1."""
+    if r < 0.02:  # for a small r, the difference below would lose its digits
         return r**4 / 45
     mean = (math.sqrt(1 - r * r) + math.asin(r) / r) / 2
     return 1 - r * r / 3 - mean * mean
@@ -165,7 +179,7 @@ class Contribution:
     input : Input
         The input quantity.
     sensitivity : float
-        Partial derivative of the result by the input, in SI units.
+        Partial derivative of the result with respect to the input, in SI units.
     """
 
     input: Input
@@ -183,7 +197,7 @@ class Contribution:
 
 
 def combined_uncertainty(contributions: Iterable[Contribution]) -> float:
-    """Return u_c, the root of the sum of squares (GUM eq. 10, independent inputs)."""
+    """Return the combined standard uncertainty u_c of independent inputs (GUM eq. 10)."""
     return math.sqrt(sum(c.u_out**2 for c in contributions))
 
 
@@ -198,7 +212,11 @@ def effective_dof(contributions: Iterable[Contribution]) -> float:
 
 
 def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
-    """Return t_p(ν) for a two-sided interval (GUM table G.2); for ν = ∞ the normal factor."""
+    """
+    Return the coverage factor t_p(ν) for a two-sided interval (GUM table G.2).
+
+    For ν = ∞ it is the coverage factor of a normal distribution.
+    """
     upper = (1 + probability) / 2
     special = scipy.special
     return float(special.ndtri(upper) if math.isinf(dof) else special.stdtrit(dof, upper))
@@ -207,7 +225,7 @@ def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
 def expanded_uncertainty(
     contributions: Iterable[Contribution], probability: float = COVERAGE
 ) -> float:
-    """Return U = t_p(ν_eff)·u_c, the result of first order alone (GUM G.4.1)."""
+    """Return the first-order expanded uncertainty U = t_p(ν_eff)·u_c (GUM G.4.1)."""
     contributions = tuple(contributions)
     factor = coverage_factor(effective_dof(contributions), probability)
     return factor * combined_uncertainty(contributions)
@@ -221,20 +239,20 @@ class Budget:
     Attributes
     ----------
     speed_mps : float
-        The estimate [m/s].
+        The estimated speed [m/s].
     contributions : tuple of Contribution
-        One contribution for each input; `u_out` in m/s.
+        One contribution for each input, with `u_out` in m/s.
     u_mps, u_random_mps, u_shared_mps : float
         Combined standard uncertainty, its random part and its shared part [m/s].
     dof : float
         Effective degrees of freedom.
     U95_mps : float
-        Half-width of the symmetric interval that holds 95 % of the combined
-        distribution [m/s]: the ± that is shown with the shot.
+        Half-width of the symmetric interval that contains 95 % of the combined
+        distribution [m/s]. It is the ± that is shown with the shot.
     U95_first_order_mps : float
-        t_95(ν_eff)·u_c, for comparison [m/s].
+        First-order expanded uncertainty t_95(ν_eff)·u_c, for comparison [m/s].
     lowest_mps, highest_mps : float
-        Speeds for one tick more and one tick less [m/s].
+        Speeds for a transit that is one tick longer, and one tick shorter [m/s].
     """
 
     speed_mps: float
@@ -255,7 +273,7 @@ class Budget:
 
     @property
     def noticeable(self) -> tuple[Contribution, ...]:
-        """The contributions that are large enough to change a digit."""
+        """The contributions that are large enough to change a digit of the uncertainty."""
         return tuple(c for c in self.contributions if not self.share(c) < LEAST_SHARE)
 
     def share(self, contribution: Contribution) -> float:
@@ -267,7 +285,7 @@ BOUNCE = "bounce"
 
 
 def spacing_input(rig: Rig) -> Input:
-    """Return the distance of the gates as an input, measured or stated."""
+    """Return the distance between the gates, calibrated or stated, as an input."""
     calibrated = rig.calibration.spacing
     if calibrated is None:
         return rectangular("gate spacing", rig.gates.spacing_tolerance_m, unit="m")
@@ -276,7 +294,11 @@ def spacing_input(rig: Rig) -> Input:
 
 
 def trip_inputs(rig: Rig) -> tuple[Input, ...]:
-    """Return inputs for the trip positions in the beams; empty if the spacing includes them."""
+    """
+    Return one input for each gate's trip position in the beam.
+
+    The result is empty if the calibrated spacing already includes the trip positions.
+    """
     calibrated = rig.calibration.spacing
     if calibrated is not None and calibrated.covers_trip:
         return ()
@@ -285,7 +307,7 @@ def trip_inputs(rig: Rig) -> tuple[Input, ...]:
 
 
 def rate_input(rig: Rig) -> Input:
-    """Return the counter's relative frequency error as an input, measured or stated."""
+    """Return the counter's relative frequency error, calibrated or stated, as an input."""
     calibrated = rig.calibration.clock
     if calibrated is None:
         return rectangular("clock rate", rig.clock.rate_tolerance)
@@ -293,7 +315,7 @@ def rate_input(rig: Rig) -> Input:
 
 
 def latency_input(rig: Rig) -> Input:
-    """Return the difference of the sensors' delays as an input, measured or stated."""
+    """Return the difference of the sensors' delays, calibrated or stated, as an input."""
     calibrated = rig.calibration.latency
     if calibrated is None:
         return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
@@ -302,5 +324,9 @@ def latency_input(rig: Rig) -> Input:
 
 
 def bounce_inputs(bounce_s: float) -> tuple[Input, ...]:
-    """Return an input for bounce and late lines from their u [s]; empty if u is 0."""
+    """
+    Return an input for the timing error that bounce and late lines cause.
+
+    `bounce_s` is its standard uncertainty [s]. If it is 0, the result is empty.
+    """
     return (normal(BOUNCE, bounce_s, nature="random", unit="s"),) if bounce_s > 0 else ()

@@ -1,5 +1,7 @@
-"""Find what to improve first: the group of inputs with the largest effect, and ways to reduce
-it.
+"""Find the improvement of a rig that reduces the uncertainty most.
+
+The inputs of the error budget are in groups. This file finds the group with the largest effect,
+and a way to reduce its uncertainty.
 """
 
 import math
@@ -15,8 +17,8 @@ CRYSTAL_TOLERANCE = 50e-6
 CERAMIC_TOLERANCE = 5000e-6
 CAPTURE_TICK_S = 62.5e-9
 MEASURED_CLOCK_TOLERANCE = 17e-6
-"""Approximate rate error after ten minutes of beats: 15 ppm from the host's clock, and a part
-from the polling of the port.
+"""Approximate error of the clock rate after ten minutes of beats. The host's clock causes
+15 ppm, and the polling of the port causes the rest.
 """
 
 GROUPS = (
@@ -34,7 +36,9 @@ GROUPS = (
     "tick",
     "jitter",
 )
-"""Groups of inputs that one measure reduces together, by the first words of their names."""
+"""Groups of inputs that one improvement reduces together. The names of the inputs begin with
+the name of their group.
+"""
 
 
 class Way(Enum):
@@ -64,7 +68,11 @@ class Way(Enum):
 
 @dataclass(frozen=True)
 class Advice:
-    """A way and its target: a length [m] or an angle [rad], NaN if it has no number."""
+    """
+    A way to reduce the uncertainty, and its target.
+
+    The target is a length [m] or an angle [rad]. It is NaN if the way has no number.
+    """
 
     way: Way
     reach: float = math.nan
@@ -76,11 +84,12 @@ _RULES = (
     (0.05e-3, Way.CALLIPER),
     (0.01e-3, Way.SPACER),
 )
-"""Half-width of the spacing for each way to measure it [m]; common practice, no source."""
+"""Half-width of the gate spacing for each way to measure the spacing [m] (common practice, no
+source)."""
 
 
 Change = Callable[[SpeedModel], tuple[Advice, SpeedModel]]
-"""A function that returns the advice, and the model of the rig after the change."""
+"""A function that takes a rig's model. It returns advice and the model after the change."""
 
 
 @dataclass(frozen=True)
@@ -107,13 +116,13 @@ class Improvement:
 
 
 def input_group(contribution: Contribution) -> str:
-    """Return the group of a contribution to a shot, or its own name if it has no group."""
+    """Return the group of a contribution, or the contribution's name if it has no group."""
     name = contribution.name
     return next((group for group in GROUPS if name.startswith(group)), name)
 
 
 def group_shares(contributions: tuple[Contribution, ...]) -> dict[str, float]:
-    """Return each group's share of the combined variance, the largest first."""
+    """Return each group's share of the combined variance, with the largest share first."""
     variance = dict.fromkeys(GROUPS, 0.0)
     for contribution in contributions:
         group = input_group(contribution)
@@ -131,7 +140,9 @@ def improvements(
     beats: bool = True,
 ) -> tuple[Improvement, ...]:
     """
-    Return the possible improvements; the group whose halving helps most comes first.
+    Return the possible improvements, with the most effective group of inputs first.
+
+    A group is more effective if U95 is smaller after the group's uncertainty is halved.
 
     Parameters
     ----------
@@ -142,7 +153,7 @@ def improvements(
     edges_used : int, optional
         An `EdgesUsed`.
     beats : bool, optional
-        Whether the board sends beats, so that its clock can be measured.
+        True if the board sends beats, so that its clock can be measured.
     """
     contributions = model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
     groups = [group for group, share in group_shares(contributions).items() if share > 0]
@@ -156,7 +167,11 @@ def improvements(
 def farther_gates(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> Improvement:
-    """Return the effect of twice the spacing. It reduces all groups except tilt and clock."""
+    """
+    Return the improvement by a gate spacing that is twice as large.
+
+    A larger spacing reduces all groups except tilt and clock rate.
+    """
     advice, changed = _farther_gates(model)
     U95_mps = changed.U95(speed_mps, edges_used)  # noqa: N806
     return Improvement("gate spacing", U95_mps, advice, U95_mps)
@@ -214,7 +229,7 @@ def _half(quantity: Input) -> Input:
 
 def _better_spacing(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     if not model.trips:
-        # The spacing was measured through the gates: a ruler does not show where they trip.
+        # The spacing was measured with the gates. A ruler does not show where the gates trip.
         return Advice(Way.DROP_AGAIN), _halve(model, "gate spacing")
     half_width = model.spacing.u * math.sqrt(3)
     for reach, way in _RULES:
@@ -243,7 +258,7 @@ def _straighter_path(model: SpeedModel) -> tuple[Advice, SpeedModel]:
 
 
 def _closer_chords(quantity: Input, part: float) -> Input:
-    """Return the chords of a body that crosses the beams closer to its axis."""
+    """Return the chords of a body whose axis passes closer to the beams."""
     off_centre_m = quantity.ratio * quantity.radius_m
     return chords(quantity.name, quantity.radius_m, part * off_centre_m)
 

@@ -1,6 +1,7 @@
-"""The launch that falls, flights, stops and energies use: its speed, body and air.
+"""Describe a launch, from which falls, flights, stops and energies are computed.
 
-A launch is either one stated speed, or one more shot of a measured series.
+A launch has a speed, a body and the air. Its speed is either a stated speed, or the expected
+speed of the next shot of a measured series.
 """
 
 import math
@@ -35,7 +36,7 @@ ENERGY = "kinetic energy"
 @dataclass(frozen=True)
 class Launch:
     """
-    A launch.
+    A launch: the speed, the body and the air.
 
     Attributes
     ----------
@@ -44,7 +45,7 @@ class Launch:
     n : int
         Number of counted shots in the series; 0 for a stated speed.
     speed : tuple of Quantity
-        Quantities that give the speed (see `speed_value`); empty without a speed.
+        Quantities from which `speed_value` computes the speed; empty if there is no speed.
     body : MovingBody
     site : SiteAir
     """
@@ -57,12 +58,12 @@ class Launch:
 
     @property
     def mean_mps(self) -> float:
-        """The estimate of the speed, midway between the gates or as stated [m/s]."""
+        """The estimated speed midway between the gates, or the stated speed [m/s]."""
         return speed_value({q.name: q.value for q in self.quantities})
 
     @property
     def speed_estimate(self) -> Estimate:
-        """The speed of one more shot, or as stated, with its uncertainty [m/s]."""
+        """The speed of the next shot, or the stated speed, with its uncertainty [m/s]."""
         return propagate(lambda values: (speed_value(values),), self.quantities)[0]
 
     @property
@@ -71,13 +72,13 @@ class Launch:
         return (*self.speed, *self.body.quantities, *self.site.quantities)
 
     def of_shots(self, estimate: Estimate) -> Estimate:
-        """Turn an estimate for one more shot into one for the mean of the shots."""
+        """Turn an estimate for the next shot into an estimate for the mean of all shots."""
         return estimate.of_mean(self.n) if self.n else estimate
 
 
 @dataclass(frozen=True)
 class RefusedLaunch:
-    """A launch without a result, and the reason."""
+    """A launch that has no result, and the reason."""
 
     launch: Launch
     reason: str
@@ -90,12 +91,12 @@ def each_launch(
     launches: Sequence[Launch], compute: Callable[[Launch], Result]
 ) -> list[Result | RefusedLaunch]:
     """
-    Compute a result for each launch; a launch without a result does not stop the others.
+    Compute a result for each launch; an error in one launch does not stop the other launches.
 
     Raises
     ------
     OptionError
-        There is no result for the only launch.
+        There is only one launch, and it has no result.
     """
     found: list[Result | RefusedLaunch] = []
     for launch in launches:
@@ -109,7 +110,7 @@ def each_launch(
 
 
 def speed_value(values: Mapping[str, float]) -> float:
-    """Return the speed among a model's values [m/s], or compute it from a kinetic energy."""
+    """Return the speed from a model's values [m/s], or compute it from the kinetic energy."""
     if ENERGY in values:
         return math.sqrt(2 * values[ENERGY] / values[MASS])
     return values[SPEED] + values.get(SHOT_TO_SHOT, 0.0)
@@ -117,16 +118,17 @@ def speed_value(values: Mapping[str, float]) -> float:
 
 def launch_of(series: Series, rig: Rig, own: Mapping[str, float], name: str) -> Launch:
     """
-    Return one more shot of a series as a launch.
+    Return a launch with the expected speed of the next shot of a series.
 
     Parameters
     ----------
     series : Series
         Statistics of the counted shots of one setup.
     rig : Rig
-        Gives the body and the air. The body is treated as a smooth sphere.
+        The rig with the body and the air. The body is treated as a smooth sphere.
     own : mapping
-        The body's values that the setup states instead of the rig: `mass_kg`, `diameter_m`.
+        Values of the body that the setup states: `mass_kg`, `diameter_m`. They replace the
+        values of the rig.
     name : str
         The setup's name.
     """

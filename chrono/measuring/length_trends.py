@@ -1,14 +1,15 @@
 """Check whether measured body lengths grow with speed, or drift from shot to shot.
 
-The real length of a body does not change. Some sensors answer more slowly to light than to
-dark. Some slow sensors have a threshold that is not at half the light. Such a sensor blocks
-longer by a time s, so the measured length grows by v·s. A threshold that drifts moves both ends
-of the measured length. A weighted least squares line through the lengths, with a separate mean
-for each kind of body, and Student's t show both effects. The effects that the rig allows
-(delays, slope, drag, bodies off their middle) are added to the effect of chance. A difference δ
-of the gates' delays makes speeds wrong, and changes the lengths at both gates by v·δ·ℓ/d. So if
-the length grows at one gate, the cause may be the other gate. Delays that are equal at all four
-edges have no effect.
+The real length of a body does not change. Some sensors react more slowly to light than to dark.
+Some slow sensors have a threshold that is not at half the light. With these sensors the
+blocking time is too long by a time s, so the measured length grows by v·s. A drifting threshold
+moves both ends of the measured length. To find both effects, a line is fitted to the lengths by
+weighted least squares, with a separate mean for each kind of body. Student's t shows if the
+slope is larger than chance explains. The effects that the rig allows (delays, slope, drag,
+bodies off their middle) are added to the effect of chance. If the delays of the gates differ by
+δ, the speeds are wrong, and the lengths at both gates change by v·δ·ℓ/d. So if the length grows
+at one gate, the cause may be the other gate. Delays that are equal at all four edges have no
+effect.
 """
 
 import math
@@ -22,21 +23,21 @@ import scipy
 from chrono.arrays.array_types import Floats, Places
 
 RISK = 0.01
-"""Risk that any of the checks reports a trend for a clean session."""
+"""Risk of a false alarm: a check reports a trend although the session is clean."""
 LOOKS = 4
-"""Number of checks: growth and drift, at each of two gates. Each check has an equal part of the
-risk (Bonferroni).
+"""Number of checks: one for growth and one for drift, at each of two gates. The risk is divided
+equally among the checks (Bonferroni).
 """
 LEAST_DOF = 4
-"""With fewer degrees of freedom the scatter may be wrong by a factor of four."""
+"""With fewer degrees of freedom, the computed scatter may be wrong by a factor of four."""
 BLURRED = 0.1
-"""Largest part of the speeds' spread that their own errors may cause. Above it, growth of the
-length is not reported.
+"""Largest part of the variance of the speeds that measurement errors may cause. If the part is
+larger, growth of the length is not reported.
 """
 
 
 class Trend(StrEnum):
-    """The variable with which lengths may change."""
+    """The variable on which the measured length may depend."""
 
     SPEED = "speed"
     TIME = "time"
@@ -45,7 +46,7 @@ class Trend(StrEnum):
 @dataclass(frozen=True)
 class LengthTrend:
     """
-    The change of the lengths at one gate with speed, or from shot to shot.
+    The change of the measured length at one gate, with the speed or from shot to shot.
 
     Attributes
     ----------
@@ -54,8 +55,8 @@ class LengthTrend:
         `A` or `B`.
     shots : int
     slope, U_slope : float
-        Length per speed [s], or per shot [m]. `U_slope` is the part that chance and the rig's
-        uncertainty may explain.
+        Change of the length per speed [s], or per shot [m]. `U_slope` is the largest slope that
+        chance and the rig's uncertainty can explain.
     change_m : float
         Total change of the length, from the slowest to the fastest shot or from the first to
         the last [m].
@@ -75,7 +76,11 @@ class LengthTrend:
 
 
 def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
-    """Return the trends to report; growth is reported only for the gate where it is largest."""
+    """
+    Return the trends to report.
+
+    Growth with the speed is reported only for the gate with the largest growth.
+    """
     seen = [each for each in trends if each.seen]
     grows = [each for each in seen if each.trend is Trend.SPEED]
     most = max(grows, key=lambda each: abs(each.slope), default=None)
@@ -85,20 +90,22 @@ def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
 @dataclass(frozen=True)
 class SeenLengths:
     """
-    The lengths of clean shots at one gate, and the changes of length that a sound rig allows.
+    Lengths of clean shots at one gate, and the changes that the rig's uncertainty allows.
 
     Attributes
     ----------
     gate : str
     length_m, speed_mps : ndarray of float64, shape (N,)
-        Measured length [m], and speed midway [m/s].
+        Measured length [m], and speed midway between the gates [m/s].
     u_timing_m, u_speed_mps : ndarray of float64, shape (N,)
         Standard deviations of a length [m] and of a speed [m/s], caused by counter and jitter.
     allowed_m : sequence of ndarray of float64, shape (N,)
-        One array for each unknown of the rig: the change that it may cause in the length of
-        each shot [m]. The changes of all shots keep these proportions.
+        One array for each unknown value of the rig. The array contains the change that this
+        value may cause in the length of each shot [m]. The proportions between the shots are
+        fixed.
     reach_m : float
-        Largest difference from the mean length of a body off its middle, at any speed [m].
+        Largest difference from the mean length if a body crosses the beam off its middle [m].
+        It does not depend on the speed.
     drift_m : float
         Largest total drift of lengths that the rig's stated values still allow [m].
     """
@@ -115,7 +122,7 @@ class SeenLengths:
 
 def growth_with_speed(seen: SeenLengths, body: Places) -> LengthTrend | None:
     """
-    Return how lengths grow with speed; None if the shots do not show it.
+    Return the growth of the length with the speed, or None if the shots are not sufficient.
 
     Parameters
     ----------
@@ -137,14 +144,14 @@ def growth_with_speed(seen: SeenLengths, body: Places) -> LengthTrend | None:
 
 def drift_in_time(seen: SeenLengths, setup: Places) -> LengthTrend | None:
     """
-    Return how lengths drift from shot to shot; None if the shots do not show it.
+    Return the drift of the length from shot to shot, or None if the shots are not sufficient.
 
     Parameters
     ----------
     seen : SeenLengths
         Lengths of the shots, in order.
     setup : ndarray of int, shape (N,)
-        Number of the setup of each shot, because another setup may aim differently.
+        Number of the setup of each shot. A different setup may have a different aim.
     """
     order = np.arange(len(seen.length_m), dtype=np.float64)
     fit = _fit(seen, order, setup)
@@ -160,7 +167,7 @@ class _Fit:
     random: float
     t: float
     weights: Floats
-    """Factors: the slope is the sum of factor times length."""
+    """A factor for each length; the slope is the sum of all products of factor and length."""
     part: Floats
     """The weight of each shot; the sum of all weights is 1."""
     spread: float
@@ -189,7 +196,7 @@ def _fit(seen: SeenLengths, x: Floats, group: Places) -> _Fit | None:
     slope = float(weights @ seen.length_m)
     rest = within(seen.length_m) - slope * centred
     by_line = math.sqrt(float(part @ rest**2) / dof / squares)
-    # equal shots may hide the counter's steps completely
+    # if shots are equal, the counter's steps may cause no scatter
     by_timing = math.sqrt(float(np.square(weights) @ np.square(seen.u_timing_m)))
     t = float(scipy.special.stdtrit(dof, 1 - RISK / LOOKS / 2))
     return _Fit(slope, max(by_line, by_timing), t, weights, part, math.sqrt(squares))

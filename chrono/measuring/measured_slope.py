@@ -1,10 +1,11 @@
-"""Measure the pull of gravity along the path from the four edges of shots.
+"""Compute the pull of gravity along the path from the four edge times of each shot.
 
-A body that gains speed blocks gate B for a shorter time than gate A. Its acceleration follows
-from the front's transit Δ over the distance d and the blocking times t_A, t_B, without the
-body's length: ℓ = t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). The pull is this
-acceleration after a correction for drag. Chords, and gates that trip at different places, also
-change the blocking times. These effects limit the result, and more shots do not make it better.
+A body that gains speed blocks gate B for a shorter time than gate A. The acceleration a follows
+from the transit Δ of the front over the distance d and from the blocking times t_A and t_B. The
+body's length ℓ is not needed: ℓ = t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). The
+pull is this acceleration after a correction for drag. Chords, and gates that trip at different
+places, also change the blocking times. These effects limit the accuracy, and more shots do not
+improve it.
 """
 
 import math
@@ -17,23 +18,23 @@ from chrono.arrays.array_types import Floats
 
 LEAST_SHOTS = 3
 RISK = 0.005
-"""Risk to reject a correct slope, from the part that scatters from shot to shot."""
+"""Risk that scatter from shot to shot leads to the rejection of a correct slope."""
 OF_BOUNDS = 2.6
-"""Number of standard uncertainties for the part that does not scatter. The risk is about the
-same, and they reach nearly to the bounds of this part.
+"""Coverage factor for the part that does not scatter. The risk is about the same, and the
+interval includes nearly all possible values of this part.
 """
 
 
 @dataclass(frozen=True)
 class MeasuredSlope:
     """
-    Result of a series about its path.
+    The pull of gravity along the path, as measured and as the rig states it.
 
     Attributes
     ----------
     shots : int
     pull_mps2, U_mps2 : float
-        Pull along the path from the edges, and its uncertainty [m/s²].
+        Pull along the path, computed from the edges, and its uncertainty [m/s²].
     stated_mps2, tolerance_mps2 : float
         The pull that the rig states, and its half-width [m/s²].
     free_mps2 : float
@@ -49,17 +50,25 @@ class MeasuredSlope:
 
     @property
     def contradicts(self) -> bool:
-        """Whether the pull is further from the rig's value than chance explains."""
+        """
+        True if the measured pull contradicts the pull that the rig states.
+
+        Chance and the rig's tolerance then cannot explain the difference.
+        """
         return abs(self.pull_mps2 - self.stated_mps2) > self.U_mps2 + self.tolerance_mps2
 
     @property
     def is_of_a_slope(self) -> bool:
-        """Whether a slope can cause this pull. If not, the gates see different body lengths."""
+        """True if a slope can cause this pull; if not, the gates see different body lengths."""
         return abs(self.pull_mps2) - self.U_mps2 <= abs(self.free_mps2)
 
     @property
     def slope_rad(self) -> float:
-        """The slope that gives this pull; exactly level, down or up if these are possible."""
+        """
+        The slope that causes this pull [rad].
+
+        If the path may be exactly level, straight down or straight up, it is this slope.
+        """
         sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2
         if abs(sine) <= u:
             return 0.0
@@ -77,7 +86,7 @@ def measured_slope(
     stated: tuple[float, float, float],
 ) -> MeasuredSlope | None:
     """
-    Return the pull that clean shots show, None for fewer than three.
+    Return the pull of gravity that clean shots show, or None for fewer than three shots.
 
     Parameters
     ----------
@@ -86,9 +95,9 @@ def measured_slope(
     slowing_mps2 : ndarray of float64, shape (N,)
         Deceleration by drag [m/s²].
     spacing_m : float
-        Distance of the gates [m].
+        Distance between the gates [m].
     ratio_u : float
-        Standard uncertainty of the ratio of both blocking times, common to all shots.
+        Standard uncertainty of the ratio of the two blocking times, common to all shots.
     stated : (float, float, float)
         The rig's pull, its half-width, and the pull in free fall [m/s²].
     """

@@ -1,7 +1,6 @@
-"""Plan before the first shot: the error budget of a speed, and the rigs that reach a wanted
-error.
+"""Plan a measurement: compute a speed's error budget, and find rigs with a small enough error.
 
-Each result is computed once and does not change. Text and JSON only show it.
+Each result is computed once and does not change. The text and JSON outputs only show it.
 """
 
 import itertools
@@ -29,7 +28,9 @@ from chrono.units import speed_in
 
 SPACINGS_M = (0.1, 0.2, 0.3, 0.5, 1.0, 2.0)
 TICKS_S = (62.5e-9, 0.5e-6, 4e-6)
-"""Ticks of input capture at 16 MHz, of a timer with 0.5 us steps, of `micros()` at 16 MHz."""
+"""Ticks to compare [s]: input capture at 16 MHz, a timer with 0.5 us steps, and `micros()` at
+16 MHz.
+"""
 CLOCKS = {"crystal": CRYSTAL_TOLERANCE, "ceramic": CERAMIC_TOLERANCE}
 """Half-width of the rate error for each kind of clock."""
 
@@ -49,11 +50,11 @@ class PlanOption:
     clock : str
         One of `CLOCKS`.
     U95_relative : float
-        U95 over the speed.
+        U95 divided by the speed.
     reaches : bool
-        Whether `U95_relative` is within the wanted error.
+        True if `U95_relative` is at most the wanted error.
     leading : str
-        The group of inputs with the largest share.
+        The group of inputs with the largest share of the variance.
     leading_share : float
         Share of this group in the combined variance.
     """
@@ -79,16 +80,18 @@ def plan_options(
     model: SpeedModel, speed_mps: float, within: float, edges_used: int = EdgesUsed.BOTH
 ) -> tuple[PlanOption, ...]:
     """
-    Return every combination of spacing, tick and clock; those that reach the goal come first.
+    Return all combinations of spacing, tick and clock.
+
+    The combinations that reach the wanted error come first.
 
     Parameters
     ----------
     model : SpeedModel
-        Gives the tolerances that do not change.
+        Model of the rig; it contains the tolerances that do not change.
     speed_mps : float
         Speed to measure [m/s].
     within : float
-        Wanted U95 over the speed, 0 … 1.
+        Wanted U95 divided by the speed, 0 … 1.
     edges_used : int, optional
         An `EdgesUsed`.
 
@@ -108,7 +111,7 @@ def plan_options(
 def leading_group(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> tuple[str, float]:
-    """Return the group of inputs with the largest share of the variance, and that share."""
+    """Return the group of inputs with the largest share of the variance, and its share."""
     shares = group_shares(
         model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
     )
@@ -119,15 +122,16 @@ def highest_speed(
     model: SpeedModel, within: float, edges_used: int = EdgesUsed.BOTH
 ) -> float | None:
     """
-    Return the highest speed [m/s] that the rig measures within a relative U95.
+    Return the highest speed [m/s] at which the rig's relative U95 is small enough.
 
-    The relative U95 has a minimum at some speed: for slower bodies the slope matters more, for
-    faster ones the timing. The result is at most the speed whose transit is one tick.
+    The relative U95 has a minimum at some speed. For slower bodies the uncertainty of the slope
+    matters more, and for faster bodies the uncertainty of the timing matters more. The result
+    is at most the speed at which the transit is one tick long.
 
     Returns
     -------
     float or None
-        None if the rig exceeds it at all speeds.
+        None if the rig's U95 is too large at all speeds.
 
     Raises
     ------
@@ -153,14 +157,14 @@ def highest_speed(
 def error_curve(
     model: SpeedModel, speed_mps: Floats, edges_used: int = EdgesUsed.BOTH
 ) -> ErrorCurve:
-    """Return the relative U95 at the speeds."""
+    """Return the relative U95 for each speed."""
     return ErrorCurve(
         speed_mps, np.array([model.U95(float(v), edges_used) / v for v in speed_mps])
     )
 
 
 def round_values(lowest: float, highest: float) -> Floats:
-    """Return both ends, and the steps 1, 2, 5, 10, 20, … of every decade between them."""
+    """Return the lowest and highest value, and the steps 1, 2, 5, 10, 20, … between them."""
     decades = np.arange(np.floor(np.log10(lowest)), np.ceil(np.log10(highest)) + 1)
     steps = np.multiply.outer(10.0**decades, (1.0, 2.0, 5.0)).ravel()
     between = steps[(steps > 1.001 * lowest) & (steps < 0.999 * highest)]
@@ -169,9 +173,9 @@ def round_values(lowest: float, highest: float) -> Floats:
 
 def _check(within: float) -> None:
     if not 0 < within < 1:
-        hint = 'write a part of the speed between 0 % and 100 %, such as "0.5 %"'
+        hint = 'write a percentage between 0 % and 100 %, such as "0.5 %"'
         raise OptionError(
-            f"{100 * within:g} % is not a possible goal", where="--within", hint=hint
+            f"{100 * within:g} % is not a possible error", where="--within", hint=hint
         )
 
 
@@ -192,16 +196,17 @@ def _option(
 
 
 DIGITS = 2
-"""Digits of the uncertainty for the Monte Carlo comparison (JCGM 101, 7.9.2)."""
+"""Number of digits of the uncertainty that the Monte Carlo comparison checks (JCGM 101, 7.9.2).
+"""
 
 STRETCH = 10
-"""The curve goes up to at most this many times the rig's fastest speed."""
+"""The error curve extends to at most this many times the rig's fastest speed."""
 
 
 @dataclass(frozen=True)
 class SpeedBudget:
     """
-    The parts of a speed's uncertainty.
+    The uncertainty of a speed, and the parts of this uncertainty.
 
     Attributes
     ----------
@@ -211,7 +216,7 @@ class SpeedBudget:
     speed_mps, transit_s : float
         The speed [m/s], and the transit that the board would report [s].
     edges_used : EdgesUsed
-        Whether both pairs of edges are timed.
+        The edges that are timed: both pairs, or only one pair.
     budget : Budget
         The combined uncertainty and its parts, to first order and from the whole distribution.
     trials : MonteCarlo
@@ -237,7 +242,7 @@ def budget_of_speed(
     max_trials: int = MAX_TRIALS,
 ) -> SpeedBudget:
     """
-    Return the parts of a speed's uncertainty.
+    Return the uncertainty of a speed, and the parts of this uncertainty.
 
     Parameters
     ----------
@@ -246,7 +251,7 @@ def budget_of_speed(
     speed_mps : float
         The speed [m/s].
     edges_used : int, optional
-        An `EdgesUsed`; None for the edges that the rig's kind of lines gives.
+        An `EdgesUsed`. By default, the edges that the rig's line format reports.
     max_trials : int, optional
         Largest number of Monte Carlo trials.
     """
@@ -268,26 +273,26 @@ def budget_of_speed(
 @dataclass(frozen=True)
 class Plan:
     """
-    The combinations of gates, ticks and clocks that reach a wanted error.
+    Combinations of gate spacing, tick and clock, and the wanted error of the speed.
 
     Attributes
     ----------
     rig : Rig
-        Gives the tolerances that do not change. The rig itself is judged too.
+        The rig with the tolerances that do not change. The rig itself is judged too.
     model : SpeedModel
     speed_mps, within : float
-        Speed to measure [m/s], wanted U95 over the speed.
+        Speed to measure [m/s], and wanted U95 divided by the speed.
     options : tuple of PlanOption
-        Spacings, ticks and clocks, with the U95 of each.
+        All combinations, with the U95 of each combination.
     U95_relative : float
-        U95 of the rig itself over the speed.
+        U95 of the rig itself, divided by the speed.
     leading : str
         Group of inputs with the largest share of the rig's variance.
     leading_share : float
     highest_mps : float or None
-        Highest speed at which the rig reaches the goal [m/s]; None without such a speed.
+        Highest speed at which the rig reaches the wanted error [m/s]; None if no speed does.
     curve : ErrorCurve
-        U95 over the speed, for speeds in the rig's window.
+        U95 divided by the speed, for speeds in the rig's window.
     """
 
     rig: Rig
@@ -304,16 +309,16 @@ class Plan:
 
 def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
     """
-    Return which rigs measure a speed within a relative U95.
+    Find the rigs that measure a speed with a small enough relative U95.
 
     Parameters
     ----------
     rig : Rig
-        Gives the tolerances that do not change. The rig itself is judged too.
+        The rig with the tolerances that do not change. The rig itself is judged too.
     speed_mps : float
         Speed to measure [m/s].
     within : float
-        Wanted U95 over the speed, 0 … 1.
+        Wanted U95 divided by the speed, 0 … 1.
 
     Raises
     ------
@@ -339,21 +344,21 @@ def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
 
 
 def edges_timed(rig: Rig) -> EdgesUsed:
-    """Return the edges that time a shot: only leading edges if lines may lack a level."""
+    """Return the edges used for timing: only leading edges if lines may have no level."""
     return EdgesUsed.BOTH if rig.lines.has_levels else EdgesUsed.LEAD
 
 
 def _improvements(
     rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
 ) -> tuple[Improvement, ...]:
-    """Return the improvements by group, and always a wider spacing."""
+    """Return one improvement for each group, and always include a wider gate spacing."""
     found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
     wider = farther_gates(model, speed_mps, edges_used)
     return found if wider.advice in [i.advice for i in found] else (*found, wider)
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
-    """Return the curve over the rig's window, extended until the goal is reached."""
+    """Return the error curve over the speed window, extended to the highest suitable speed."""
     window, unit = rig.window, rig.speed_unit
     met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
     ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]

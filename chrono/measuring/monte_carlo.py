@@ -1,7 +1,7 @@
-"""Propagate distributions by the Monte Carlo method, and check first order with the result.
+"""Compute uncertainties by random trials (Monte Carlo), to check the first-order results.
 
-The sources are the adaptive procedure of JCGM 101:2008, 7.9, and the validation of clause 8.
-The number of trials is limited. The same seed gives the same result.
+The trials follow the adaptive procedure of JCGM 101:2008, 7.9. The check follows clause 8. The
+number of trials is limited. The same seed gives the same result.
 """
 
 import math
@@ -17,21 +17,24 @@ from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
 
 Evaluate = Callable[[Floats], Floats]
-"""Function of the inputs' deviations, shape (inputs, trials); returns results, shape (trials,).
+"""Function that takes the inputs' deviations, shape (inputs, trials), and returns the results,
+shape (trials,).
 """
 
 MAX_TRIALS = 5_000_000
 _LEAST_BATCH = 10_000
 _LEAST_BATCHES = 10
-"""The standard's rule may stop by chance after two batches. More batches show their spread."""
+"""With the standard's rule alone, the trials may stop by chance after two batches. More batches
+show the spread between batches.
+"""
 _VALIDATION_REFINEMENT = 5
-"""Trials continue until they settle to a fifth of the tolerance (JCGM 101, 8.2)."""
+"""Trials continue until the result is stable to a fifth of the tolerance (JCGM 101, 8.2)."""
 
 
 @dataclass(frozen=True)
 class MonteCarlo:
     """
-    The result of the trials.
+    The result of random trials.
 
     Attributes
     ----------
@@ -40,12 +43,12 @@ class MonteCarlo:
     mean, u : float
         Mean and standard deviation of the result.
     low, high : float
-        Ends of the probabilistically symmetric interval with the coverage probability.
+        Ends of the coverage interval. The probabilities below and above it are equal.
     half_width : float
-        Half-width of the interval with the same probability that is symmetric about the
+        Half-width of the interval that has the same probability and is symmetric about the
         estimate.
     settled : bool
-        Whether the stopping rule was met before the trials ran out.
+        True if the result was stable before the largest number of trials was reached.
     """
 
     trials: int
@@ -67,7 +70,7 @@ class Validation:
     tolerance : float
         Numerical tolerance δ of u.
     d_low, d_high : float
-        Absolute differences of the lower ends and of the upper ends.
+        Absolute difference between the lower ends, and between the upper ends.
     agrees : bool
         True if both differences are within δ.
     """
@@ -90,7 +93,7 @@ def monte_carlo(
     estimate: float | None = None,
 ) -> MonteCarlo:
     """
-    Propagate the inputs' distributions until the result has settled (JCGM 101, 7.9.4).
+    Run random trials of a model until its result is stable (JCGM 101, 7.9.4).
 
     Parameters
     ----------
@@ -103,13 +106,13 @@ def monte_carlo(
     digits : int, optional
         Number of significant digits of u that must be right.
     refinement : float, optional
-        The trials continue until they settle to the tolerance divided by this number.
+        The trials continue until the result is stable to the tolerance divided by this number.
     seed : int, optional
         Seed of the random numbers.
     max_trials : int, optional
         Largest number of trials.
     estimate : float, optional
-        Centre of the symmetric interval; by default the model at zero deviations.
+        Centre of the symmetric interval. By default, the model's result at zero deviations.
     """
     rng = np.random.default_rng(seed)
     batch = max(math.ceil(100 / (1 - probability)), _LEAST_BATCH)
@@ -128,7 +131,7 @@ def monte_carlo(
 
 
 def draw(quantity: Input, rng: np.random.Generator, count: int) -> Floats:
-    """Draw deviations of an input from its estimate, shape (count,)."""
+    """Draw random deviations of an input from its estimate, shape (count,)."""
     a = quantity.half_width
     match quantity.distribution:
         case "normal" if math.isinf(quantity.dof):
@@ -163,10 +166,10 @@ def simulate_shot(
     max_trials: int = MAX_TRIALS,
 ) -> MonteCarlo:
     """
-    Propagate a shot's inputs through the speed formula itself, not its linear form.
+    Simulate a shot many times with the speed formula itself, not with its linear form.
 
-    Trials continue until they settle to a fifth of the numerical tolerance of u, as needed to
-    validate first order (JCGM 101, 8.2).
+    Trials continue until the result is stable to a fifth of the numerical tolerance of u. This
+    is needed to validate the first-order result (JCGM 101, 8.2).
     """
     inputs = [c.input for c in model.contributions(transit_s, edges_used)]
     return monte_carlo(
@@ -187,7 +190,7 @@ def simulated_speed(
     edges_used: int = EdgesUsed.BOTH,
 ) -> Floats:
     """
-    Return speeds [m/s] for deviations of the inputs.
+    Return the speeds [m/s] for given deviations of the inputs.
 
     Parameters
     ----------
@@ -220,7 +223,11 @@ def simulated_speed(
 
 
 def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> Validation:  # noqa: N803
-    """Compare estimate ± U with the Monte Carlo interval, to `digits` digits of its u."""
+    """
+    Compare the interval estimate ± U with the Monte Carlo interval.
+
+    The intervals agree if they are equal to `digits` digits of the uncertainty.
+    """
     tolerance = numerical_tolerance(trials.u, digits)
     d_low = abs(estimate - U - trials.low)
     d_high = abs(estimate + U - trials.high)
@@ -228,20 +235,24 @@ def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> 
 
 
 def numerical_tolerance(u: float, digits: int) -> float:
-    """Return δ = ½·10^l where u = c·10^l and c has `digits` digits (JCGM 101, 7.9.2)."""
+    """
+    Return the numerical tolerance δ of an uncertainty u (JCGM 101, 7.9.2).
+
+    It is δ = ½·10^l if u = c·10^l and c is an integer with `digits` digits.
+    """
     exponent = int(f"{u:.{digits - 1}e}".split("e")[1]) - (digits - 1)
     return 0.5 * 10.0**exponent
 
 
 def _summary(values: Floats, probability: float) -> Floats:
-    """Return mean, standard deviation and the two ends of the symmetric interval."""
+    """Return the mean, the standard deviation and the two ends of the coverage interval."""
     tail = (1 - probability) / 2
     low, high = np.quantile(values, [tail, 1 - tail])
     return np.array([values.mean(), values.std(ddof=1), low, high])
 
 
 def _has_settled(summaries: Floats, digits: int, refinement: float) -> bool:
-    """Return whether twice the standard deviation of every averaged value is within δ."""
+    """Check if twice the standard deviation of each averaged value is within the tolerance."""
     spread = summaries.std(axis=0, ddof=1) / math.sqrt(len(summaries))
     u = float(summaries[:, 1].mean())
     if u == 0:

@@ -16,7 +16,7 @@ Values = Mapping[str, float]
 @dataclass(frozen=True)
 class Motion:
     """
-    Motion of a body with the mean speed at the gates.
+    Energy, momentum and Mach number of a body that has a setup's mean speed.
 
     Attributes
     ----------
@@ -24,7 +24,7 @@ class Motion:
     energy, momentum : Estimate
         Kinetic energy [J] and momentum [N s].
     mach : float
-        Speed over the speed of sound in the site's air.
+        Speed divided by the speed of sound in the air of the site.
     """
 
     mass_kg: float
@@ -35,15 +35,15 @@ class Motion:
 
 def motion_of(series: Series, rig: Rig, own: Mapping[str, float]) -> Motion:
     """
-    Return the motion at the mean speed of a series.
+    Return energy, momentum and Mach number at the mean speed of a series.
 
     Parameters
     ----------
     series : Series
     rig : Rig
-        Gives the mass and the air.
+        The rig with the mass and the air.
     own : mapping
-        The body's value that the setup states in place of the rig: `mass_kg`.
+        The body's `mass_kg` if the setup states it. It replaces the mass in the rig.
     """
     mass = given_mass(own.get("mass_kg", rig.body.mass_kg))
     u = series.U95_mean_mps / coverage_factor(float("inf"))

@@ -1,8 +1,9 @@
-"""Compute the speed at the launcher's mouth from the rig's body, air and distance.
+"""Compute the speed at the launcher's mouth from the speed at the gates.
 
-The drag of a smooth sphere follows the Reynolds number along the path. Above Re 2e5 the drag
-crisis may or may not have begun, and the result includes both cases. On a path with a slope,
-gravity counts too, from the mouth to the gates.
+The computation uses the body, the air and the distance from the rig. The drag of a smooth
+sphere depends on the Reynolds number along the path. Above a Reynolds number of 2e5 the drag
+crisis may or may not have begun, and the result includes both cases. If the path has a slope,
+the effect of gravity from the mouth to the gates is included.
 """
 
 import math
@@ -37,7 +38,8 @@ FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
 CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
-"""Logarithms of the speed on the path over the speed at the gates. The ratio is at most 1000.
+"""Logarithms of the speed on the path divided by the speed at the gates. The ratio is at most
+1000.
 """
 
 
@@ -51,13 +53,14 @@ class MuzzleSpeed:
     speed_mps : float
         Speed at the mouth [m/s]: the middle of `lowest_mps` and `highest_mps`.
     U95_mps : float
-        Half-width for 95 % coverage, with each of the two branches of the drag [m/s]. It is
-        never smaller than the U95 of the speed at the gates.
+        Half-width for 95 % coverage [m/s]. It covers both cases: the drag crisis has begun or
+        not. It is never smaller than the U95 of the speed at the gates.
     lowest_mps, highest_mps : float
         Speed at the mouth with the lowest and with the highest drag [m/s]; the same value
         outside the drag crisis.
     uncertainty : CombinedUncertainty
-        Uncertainty of one branch [m/s]: speed at the gates, distance, drag.
+        Uncertainty for one of the two cases [m/s], from the speed at the gates, the distance
+        and the drag.
     gates_mps : float
         Speed at the gates, from which the speed at the mouth was computed [m/s].
     reynolds : float
@@ -65,7 +68,7 @@ class MuzzleSpeed:
     coefficients : tuple of float
         Lowest and highest drag coefficient at the mouth.
     is_flat : bool
-        Whether the body has flat ends; otherwise it is a smooth sphere.
+        True if the body has flat ends; otherwise it is a smooth sphere.
     """
 
     speed_mps: float
@@ -80,26 +83,27 @@ class MuzzleSpeed:
 
     @property
     def in_crisis(self) -> bool:
-        """Whether the body may have passed the drag crisis between mouth and gates."""
+        """True if the drag crisis may have occurred between the mouth and the gates."""
         return self.reynolds > CRISIS_REYNOLDS and not self.is_flat
 
     @property
     def source(self) -> str:
-        """Source of the drag coefficient."""
+        """Literature source of the drag coefficient."""
         if self.is_flat:
             return FLAT_SOURCE
         return CRISIS_SOURCE if self.in_crisis else SOURCE
 
 
 _STEPS = 400
-"""Number of steps of a path with a slope, from the gates back to the mouth."""
+"""Number of steps from the gates back to the mouth, for a path with a slope."""
 
 
 @dataclass(frozen=True)
 class _Way:
     """
-    The path back from the gates [m]: logarithm of speed over speed at the gates, and drag.
+    Speed and drag at distances [m] from the gates back to the mouth.
 
+    Each speed is the logarithm of the speed divided by the speed at the gates.
     `acceleration_mps2` is the acceleration by gravity along the path.
     """
 
@@ -110,19 +114,23 @@ class _Way:
     acceleration_mps2: float = 0.0
 
     def log_ratio(self, distance_m: float) -> float:
-        """Logarithm of the speed at a distance before the gates over the speed at the gates."""
+        """
+        Return the logarithm of a speed ratio at a distance before the gates.
+
+        The ratio is the speed at this place divided by the speed at the gates.
+        """
         return float(np.interp(distance_m, self.back_m, self.log_ratios, right=math.inf))
 
     def speed(self, distance_m: float) -> float:
-        """Speed at a distance before the gates [m/s]; infinite if no speed is high enough."""
+        """Return the speed at a distance before the gates [m/s]; inf if no speed is enough."""
         return self.gates_mps * math.exp(self.log_ratio(distance_m))
 
     def kappa(self, distance_m: float) -> float:
-        """Drag constant at a distance before the gates [1/m]."""
+        """Return the drag constant κ at a distance before the gates [1/m]."""
         return float(np.interp(distance_m, self.back_m, self.kappa_per_m))
 
     def growth(self, distance_m: float) -> float:
-        """Growth of the speed with the distance, at a distance before the gates [1/s]."""
+        """Return the growth of the speed per distance, from the gates to the mouth [1/s]."""
         speed = self.speed(distance_m)
         return self.kappa(distance_m) * speed - self.acceleration_mps2 / speed
 
@@ -150,7 +158,7 @@ def muzzle_speed(
     distance_m : float
         Distance from the mouth to midway between the gates, along the path [m].
     body : Ball
-        Body and air; a smooth sphere gives the drag coefficient at each speed.
+        Body and air. The drag coefficient of a smooth sphere is used at each speed.
     dof : float, optional
         Degrees of freedom of `u_mps`.
     U95_mps : float, optional
@@ -158,21 +166,22 @@ def muzzle_speed(
     distance_tolerance_m : float, optional
         Half-width of the distance (rectangular) [m].
     is_flat : bool, optional
-        Whether the body has flat ends. Then `body.drag_coefficient` is used at all speeds.
+        True if the body has flat ends. Then `body.drag_coefficient` is used at all speeds.
     acceleration_mps2, acceleration_u_mps2 : float, optional
         Acceleration by gravity along the path, and its standard uncertainty [m/s²].
 
     Returns
     -------
     MuzzleSpeed or None
-        None if no speed at the mouth could bring the body to the gates.
+        None if the body could not reach the gates at any speed.
 
     Notes
     -----
-    On a level path dv/dx = −κ(v)·v, so the path back is x = ∫ d(ln v)/κ, by trapezoids. On a
-    path with a slope it is computed step by step. The expanded uncertainties of the gates'
-    speed and of the other inputs combine in quadrature. Half the distance between the results
-    of the two branches of the drag is added, because only one branch is true.
+    On a level path dv/dx = −κ(v)·v. So the path back from the gates is x = ∫ d(ln v)/κ, which
+    is computed by trapezoids. A path with a slope is computed step by step. The expanded
+    uncertainties of the speed at the gates and of the other inputs are combined in quadrature.
+    The drag crisis may have begun or not, and only one of these two cases is true. So half the
+    difference between their results is added.
     """
     reach_m = 1.02 * distance_m
 
@@ -222,19 +231,20 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
     ----------
     series : Series
     rig : Rig
-        Gives the body, the air and the distance.
+        The rig with the body, the air and the distance.
     own : mapping
-        The body's values that the setup states in place of the rig: `mass_kg`, `diameter_m`.
+        Values of the body that the setup states: `mass_kg`, `diameter_m`. They replace the
+        values of the rig.
 
     Returns
     -------
     MuzzleSpeed or None
-        None if no speed at the mouth could bring such a light body to the gates.
+        None if the body is so light that it could not reach the gates at any speed.
 
     Notes
     -----
-    The body is a smooth sphere or, if the rig states flat ends, a body that flies end first.
-    The site's air slows it from the mouth to midway between the gates. The whole path has the
+    The body is a smooth sphere. If the rig states flat ends, the body flies end first. The
+    site's air slows the body from the mouth to midway between the gates. The whole path has the
     slope that the rig states for the gates.
     """
     site, body = rig.site, rig.body
@@ -266,14 +276,18 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
 
 
 def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats]:
-    """Return the lowest (0) or highest (1) drag coefficient as a function of Re."""
+    """
+    Return a function that computes a drag coefficient from the Reynolds number.
+
+    It is the lowest (`branch` 0) or the highest (`branch` 1) possible coefficient.
+    """
     if is_flat:
         return lambda reynolds: np.full_like(reynolds, body.drag_coefficient)
     return lambda reynolds: sphere_drag_bounds(reynolds)[branch]
 
 
 def _way(speed_mps: float, coefficient: Callable[[Floats], Floats], body: Ball) -> _Way:
-    """Return the path back from the gates, with a drag coefficient that depends on Re."""
+    """Compute the speed and the drag from the gates back to the mouth, on a level path."""
     reynolds = body.reynolds(speed_mps) * np.exp(_LOG_RATIO)
     kappa = coefficient(reynolds) * body.drag_per_coefficient_m
     slices = np.diff(_LOG_RATIO) * (1 / kappa[1:] + 1 / kappa[:-1]) / 2
@@ -289,7 +303,11 @@ def _sloped_way(
     acceleration_mps2: float,
     drag: float,
 ) -> _Way:
-    """Return the path back with gravity along the path; NaN before the point of rest."""
+    """
+    Compute the speed and the drag from the gates back to the mouth, on a path with a slope.
+
+    If the body was at rest on the path, the values before this point are NaN.
+    """
     table_mps = np.geomspace(1e-2, max(1e3 * speed_mps, 1.0), 2000)
     per_m = body.drag_per_coefficient_m * drag
     table = coefficient(body.reynolds(1.0) * table_mps) * per_m
@@ -313,7 +331,12 @@ def _sloped_contributions(
     body: Ball,
     pull_u_mps2: float,
 ) -> list[Contribution]:
-    """Return the contributions to the speed at the mouth, by differences, the gates first."""
+    """
+    Return the contributions to the speed at the mouth, for a path with a slope.
+
+    The sensitivities are found by small changes of the inputs. The contribution of the speed at
+    the gates is the first.
+    """
     faster = back(1)
     at_mouth, small = faster.speed(distance_m), 1e-3
     by_speed = (back(1, speed=1 + small).speed(distance_m) - at_mouth) / small
@@ -332,10 +355,14 @@ def _sloped_contributions(
 def _contributions(
     way: _Way, distance_m: float, distance_tolerance_m: float, at_gates: Input, body: Ball
 ) -> list[Contribution]:
-    """Return the contributions to the speed at the mouth for one path, the gates first."""
+    """
+    Return the contributions to the speed at the mouth, for a level path.
+
+    The contribution of the speed at the gates is the first.
+    """
     at_mouth, kappa = way.speed(distance_m), way.kappa(distance_m)
     by_speed = at_mouth / way.gates_mps * kappa / float(way.kappa_per_m[0])
-    # κ acts like the distance; a difference over ± 1 %
+    # a change of κ has the same effect as a change of the distance; the step is ± 1 %
     by_drag = (way.speed(distance_m * 1.01) - way.speed(distance_m * 0.99)) / 0.02
     distance = rectangular("distance to the mouth", distance_tolerance_m, unit="m")
     return [

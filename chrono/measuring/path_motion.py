@@ -1,19 +1,20 @@
-"""Turn a transit into the speed of the body's middle midway, with gravity and drag.
+"""Turn a transit into the speed of the body's middle, midway between the gates.
 
-Along the path v·dv/dx = a − κv², with the pull a of gravity along the slope and the drag
-constant κ. A transit Δ over the path d gives the mean speed V = d/Δ between two moments.
+Gravity and drag are included. Along the path v·dv/dx = a − κv². Here a is the pull of gravity
+along the slope, and κ is the drag constant. A transit Δ over the path d gives the mean speed
+V = d/Δ between two moments.
 
-- With a steady pull and no drag one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. The sign is +
-  for leading edges, because the body's middle is then half a length ℓ/2 before midway. It is −
-  for trailing edges. Two pairs give the mean of both v², which does not depend on ℓ.
-- With drag only, V is too low by (κd)²/24 in relative terms, and with one pair of edges there
-  is another error of κℓ/2.
-- The pull acts through its square, so the variance of the slope is added to a².
-- Pull and drag together are solved exactly for bodies of many speeds. The change that drag
-  makes to the first formula is tabulated over V, as a logarithm.
+- With a steady pull and no drag, one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. For leading
+  edges the sign is +, because the body's middle is then half a length ℓ/2 before midway. For
+  trailing edges the sign is −. Two pairs give the mean of both v², which does not depend on ℓ.
+- With drag only, V is too low by the relative amount (κd)²/24. One pair of edges has another
+  relative error of κℓ/2.
+- The speed depends on the square of the pull, so the variance of the slope is added to a².
+- Pull and drag together are solved exactly for bodies of many speeds. The correction for drag
+  is stored in a table over V, as a logarithm.
 
-On a level path only the second item matters, and v is V times a factor. Then κ is the body's
-value midway. For a falling body κ follows the Reynolds number along the path.
+On a level path only the second item matters, and v is V times a factor. Then κ is the value for
+the body's speed midway. For a falling body κ depends on the Reynolds number along the path.
 """
 
 import math
@@ -55,32 +56,36 @@ BUOYANCY = "buoyancy"
 LENGTH = "body length"
 
 ADDED_MASS_TOLERANCE = 0.5
-"""Relative half-width of the added mass, because the flow behind a body is not a potential flow
-(common practice, no source).
+"""Relative half-width of the added mass. The added mass is uncertain, because the flow behind a
+body is not a potential flow (common practice, no source).
 """
 LENGTH_TOLERANCE = 0.005
-"""Relative half-width of a body's length: a caliper on a soft ball (common practice)."""
+"""Relative half-width of a body's length, for a caliper on a soft ball (common practice)."""
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
 _MOST_SPREAD = 0.02
-"""Largest relative correction of v² for the slope's variance, also for slower bodies."""
+"""Largest relative correction of v² for the variance of the slope. It is also used for slower
+bodies.
+"""
 _AIR_RELATIVE_U = 0.013
-"""Relative u of displaced air over mass: density and mass to 1 %, diameter to 0.5 %."""
+"""Relative standard uncertainty of displaced air divided by mass. Density and mass are known to
+1 %, and the diameter is known to 0.5 %.
+"""
 _MOST_BEND = 5.0
-"""Limit of the addition by drag. A body beyond it keeps less than 1 % of its speed after half
-its length.
+"""Limit of the correction for drag. Beyond this limit, a body keeps less than 1 % of its speed
+after half its length.
 """
 _FASTEST_MPS = 2000.0
 _STEPS = 12
-"""Number of steps; in each of them κ is constant."""
+"""Number of steps along the path. κ is constant in each step."""
 _SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
-"""Sign for each `EdgesUsed`: the body's middle is half a length behind the edge (+) or before
-it (−).
+"""Sign for each `EdgesUsed`. It is + if the body's middle is half a length behind the edge. It
+is − if the body's middle is half a length before the edge.
 """
 _CURVED = 1.04
-"""Relative u of the square of a rectangular quantity. The mean of the square is the variance,
-and 95 % of its values are within 1.71 variances of this mean. The same is true for a
-rectangular input with this standard uncertainty.
+"""Relative standard uncertainty of the square of a rectangular quantity. The mean of the square
+is the variance, and 95 % of its values are within 1.71 variances of this mean. The same is true
+for a rectangular input with this standard uncertainty.
 """
 _PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 
@@ -88,12 +93,12 @@ _PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 @dataclass(frozen=True, eq=False)
 class Shares:
     """
-    Sensitivities of a speed: the powers of path and transit, and the effect of the pull.
+    Sensitivities of the speed to the path, to the transit and to the pull of gravity.
 
     Attributes
     ----------
     path, transit : ndarray of float64 or float
-        Power of the path, and minus the power of the transit. Both are 1 on a level path.
+        Exponent of the path, and minus the exponent of the transit. Both are 1 on a level path.
     pull : ndarray of float64
         Relative change of the speed per change of the pull a [s²/m]. It includes the second
         order of the slope, which matters if the first order is small.
@@ -107,16 +112,17 @@ class Shares:
 @dataclass(frozen=True, eq=False)
 class DragTable:
     """
-    Table over the mean speed V: the amount that drag adds to the logarithm of the speed.
+    Table of the correction for drag: an amount to add to the logarithm of the speed.
 
     Attributes
     ----------
     mean_mps : ndarray of float64, shape (M,)
-        The speeds V in rising order.
+        The mean speeds V in increasing order.
     bend, bend_u : ndarray of float64, shape (M,)
         The added amount and its standard uncertainty.
     skew : ndarray of float64, shape (M,)
-        Expected half difference of leading and trailing transit, divided by their mean.
+        Half of the expected difference between leading and trailing transit, divided by the
+        mean of both.
     """
 
     mean_mps: Floats
@@ -133,7 +139,7 @@ class PathMotion:
     Attributes
     ----------
     spacing_m, path_factor : float
-        Distance of the gates [m], and mean lengthening of the path by tilt.
+        Distance between the gates [m], and mean factor by which tilt lengthens the path.
     length_m : float
         Length of the body; for a ball, its mean chord at a beam [m].
     acceleration_mps2 : float
@@ -166,7 +172,7 @@ class PathMotion:
 
     @classmethod
     def from_rig(cls, rig: Rig) -> "PathMotion":
-        """Make the motion from a rig's gates, slope, body, air and aim."""
+        """Create the motion from a rig's gates, slope, body, air and aim."""
         body, gates = rig.body, rig.gates
         is_round = body.shape == "round" and gates.off_centre_m > 0
         chord = chords(CHORDS, body.diameter_m / 2, gates.off_centre_m) if is_round else None
@@ -188,7 +194,7 @@ class PathMotion:
 
     @cached_property
     def tables(self) -> dict[int, DragTable]:
-        """Tables of the part that drag adds, one for each `EdgesUsed`."""
+        """Tables of the correction for drag, with one table for each `EdgesUsed`."""
         return _level_tables(self) if self.is_level else _sloped_tables(self)
 
     @property
@@ -198,12 +204,12 @@ class PathMotion:
 
     @property
     def is_level(self) -> bool:
-        """Whether the rig states no slope."""
+        """True if the rig states no slope."""
         return self.acceleration_mps2 == 0
 
     @property
     def stated_pull(self) -> tuple[float, float]:
-        """The pull that the rig states, and its half-width [m/s²]."""
+        """The pull of gravity that the rig states, and its half-width [m/s²]."""
         half = math.sqrt(3) * math.hypot(*(pull.u for pull in self.pulls))
         return self.acceleration_mps2, abs(self.free_mps2) * half
 
@@ -212,7 +218,11 @@ class PathMotion:
         return self.pulls[0].u * abs(self.free_mps2)
 
     def drag(self, speed_mps: Floats) -> tuple[Floats, Floats]:
-        """Return κ [1/m] and its relative standard uncertainty, elementwise."""
+        """
+        Return the drag constant κ [1/m] for each speed.
+
+        The second result is the relative standard uncertainty of κ.
+        """
         kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
         return kappa, np.interp(speed_mps, _SPEEDS_MPS, self.kappa_u)
 
@@ -225,17 +235,18 @@ class PathMotion:
         pull_off_mps2: Floats | None = None,
     ) -> Floats:
         """
-        Return the speed of the body's middle midway [m/s], elementwise.
+        Return the speed of the body's middle, midway between the gates [m/s], elementwise.
 
         Parameters
         ----------
         mean_mps, transit_s : ndarray of float64, shape (N,)
-            V = d/Δ [m/s] and the true Δ [s]. If there are two pairs, Δ is their mean.
+            Mean speed V = d/Δ [m/s], and true transit Δ [s]. With two pairs of edges, Δ is the
+            mean of both transits.
         edges_used : int
             An `EdgesUsed` other than NONE.
         skew : array_like, optional
-            Half the difference of leading and trailing transit, divided by their mean, if two
-            pairs were measured. By default the value expected for the body.
+            Half the difference between leading and trailing transit, divided by their mean, if
+            two pairs were measured. By default, the value expected for the body is used.
         pull_off_mps2 : ndarray, optional
             Deviation of the pull from the rig's value [m/s²]; by default the mean over all
             possible deviations.
@@ -253,12 +264,16 @@ class PathMotion:
         return np.asarray(np.sqrt(np.maximum(squared, 0.0)) * factor)
 
     def bend_u(self, mean_mps: Floats, edges_used: int) -> Floats:
-        """Return the relative u of the drag's part in a speed, elementwise."""
+        """Return the part of a speed's relative standard uncertainty that drag causes."""
         table = self.tables[edges_used]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.bend_u))
 
     def expected_skew(self, mean_mps: Floats) -> Floats:
-        """Return the expected skew of both pairs, elementwise."""
+        """
+        Return the expected relative difference between the two transits, elementwise.
+
+        It is half of (leading minus trailing transit), divided by their mean.
+        """
         table = self.tables[EdgesUsed.BOTH]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.skew))
 
@@ -288,7 +303,11 @@ class PathMotion:
         edges_used: int,
         skew: float | None = None,
     ) -> tuple[Contribution, ...]:
-        """Return the contributions of pull, drag, chords and length [m/s]; see `speed`."""
+        """
+        Return the contributions of pull, drag, chords and length to the speed [m/s].
+
+        The arguments are the same as for `speed`, except the speed itself [m/s].
+        """
         mean, transit = np.array([mean_mps]), np.array([transit_s])
         shares = self.shares(mean, transit, edges_used, skew)
         drag = normal(DRAG, float(self.bend_u(mean, edges_used)[0]))
@@ -304,11 +323,11 @@ class PathMotion:
         return tuple(found)
 
     def length_share(self, edges_used: int) -> float:
-        """Return how v² grows with the body's length [m/s²]."""
+        """Return the change of v² per length of the body [m/s²]."""
         return float(_SIGNS[edges_used]) * self.acceleration_mps2
 
     def u(self, speed_mps: Floats, shares: Shares, mean_mps: Floats, edges_used: int) -> Floats:
-        """Return the combined relative u of `contributions`, elementwise."""
+        """Return the combined relative standard uncertainty of `contributions`, elementwise."""
         parts = [shares.pull * (pull.u * self.free_mps2) for pull in self.pulls]
         parts.append(self.bend_u(mean_mps, edges_used))
         squared = np.sum(np.square(parts), axis=0)
@@ -321,10 +340,10 @@ class PathMotion:
 
     def mean_speed(self, speed_mps: npt.ArrayLike, edges_used: int) -> Floats:
         """
-        Return V [m/s] for speeds of the body's middle midway; the inverse of `speed`.
+        Return the mean speed V [m/s] for a speed midway between the gates.
 
-        If this is too slow for a body to pass both gates, return the V of the slowest possible
-        body.
+        This function is the inverse of `speed`. If the speed is too slow to pass both gates,
+        return V of the slowest possible body.
         """
         speed = np.atleast_1d(np.asarray(speed_mps, np.float64))
         least = 0.0 if self.is_level else self.tables[edges_used].mean_mps[0]
@@ -341,7 +360,7 @@ class PathMotion:
     def lengths(
         self, speed_mps: Floats, blocked_a_s: Floats, blocked_b_s: Floats
     ) -> tuple[Floats, Floats]:
-        """Return the lengths that gates A and B see [m], with the body's speed at each gate."""
+        """Return the body's length at gates A and B [m], from speeds and blocking times."""
         kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
         found = []
         for place, blocked_s in ((-0.5, blocked_a_s), (0.5, blocked_b_s)):
@@ -367,7 +386,11 @@ class PathMotion:
         skew: npt.ArrayLike | None,
         pull_mps2: float | Floats,
     ) -> tuple[Floats, Floats, Floats]:
-        """Return the parts of v² from path, pull and length [m²/s²]; see `speed`."""
+        """
+        Return the three parts of v² that come from path, pull and length [m²/s²].
+
+        The arguments are the same as for `speed`, and the pull [m/s²].
+        """
         straight, pulled = mean_mps**2, (pull_mps2 * transit_s / 2) ** 2
         by_length = straight * 0 + _SIGNS[edges_used] * pull_mps2 * self.length_m
         if edges_used == EdgesUsed.BOTH and not self.is_level:
@@ -378,7 +401,7 @@ class PathMotion:
 
 
 def _drag(rig: Rig) -> tuple[Floats, Floats]:
-    """Return κ [1/m] at the speeds of the table, and its relative standard uncertainty."""
+    """Return the drag constant κ [1/m] at the table's speeds, and its relative uncertainty."""
     body, site = rig.body, rig.site
     ball = ball_in_air(
         body.diameter_m,
@@ -404,13 +427,13 @@ def _drag(rig: Rig) -> tuple[Floats, Floats]:
 
 
 def pull_of(rig: Rig) -> tuple[float, float]:
-    """Return gravity along the path of a rig's body, and its standard uncertainty [m/s²]."""
+    """Return the pull of gravity along a rig's path, and its standard uncertainty [m/s²]."""
     u = math.hypot(*(pull.u for pull in _pulls(rig)))
     return path_acceleration(rig), free_acceleration(rig) * u
 
 
 def _pulls(rig: Rig) -> tuple[Input, ...]:
-    """Return the uncertainties of the pull along the path, the slope first."""
+    """Return the uncertainties of the pull along the path, beginning with the slope."""
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     displaced, moved = air_of(rig)
     sine = path_acceleration(rig) / free_acceleration(rig)
@@ -429,7 +452,11 @@ def _pulls(rig: Rig) -> tuple[Input, ...]:
 
 
 def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
-    """Tabulate exp(∓κℓ/2)·sinh(z)/z with z = κd/2, as logarithms."""
+    """
+    Return the tables of the correction for drag on a level path.
+
+    The correction is the logarithm of exp(∓κℓ/2)·sinh(z)/z with z = κd/2.
+    """
     kappa = motion.kappa_per_m
     z = np.maximum(kappa * motion.path_m / 2, 1e-12)
     even = np.where(z < 1e-3, z * z / 6, np.log(np.sinh(np.minimum(z, 20)) / np.minimum(z, 20)))
@@ -444,7 +471,12 @@ def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
-    """Simulate bodies of many speeds with drag, and compare them with a steady pull only."""
+    """
+    Return the tables of the correction for drag on a path with a slope.
+
+    Bodies of many speeds are simulated with drag. The result is compared with the formula for a
+    steady pull only.
+    """
     reach_m = motion.path_m + motion.length_m
     least = math.sqrt(abs(motion.acceleration_mps2) * reach_m)
     speed = np.hypot(least * 0.7, np.geomspace(1e-2 * least, _FASTEST_MPS, len(_SPEEDS_MPS)))
@@ -461,7 +493,7 @@ def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, ...]:
-    """Return V, the logarithm of the drag's effect, and the skew; NaN if the body stops."""
+    """Return mean speed, logarithm of the effect of drag, and skew; NaN if the body stops."""
     half, pull = motion.path_m / 2, motion.acceleration_mps2
     lead, trail = (
         _move(motion, _move(motion, speed_mps, middle - half)[0], 2 * half)[1]
@@ -477,7 +509,11 @@ def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, .
 
 
 def _move(motion: PathMotion, speed_mps: Floats, way_m: float) -> tuple[Floats, Floats]:
-    """Return the speed after a distance (before it if negative), and the time it takes."""
+    """
+    Return the speed after a distance, and the time for this distance.
+
+    For a negative distance, return the speed before this distance.
+    """
     pull, step = motion.acceleration_mps2, way_m / _STEPS
     time_s = np.zeros_like(speed_mps)
     for _ in range(_STEPS):

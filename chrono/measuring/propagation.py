@@ -1,7 +1,8 @@
-"""Propagate the uncertainties of several quantities through any model to its results.
+"""Compute the uncertainty of any model's results from the uncertainties of its quantities.
 
-The method uses first and second order of the GUM, from steps of one standard uncertainty to
-both sides. So a model may be a whole integration. Random and shared parts are kept separate.
+The method includes the terms of first and second order of the GUM. Each quantity is changed by
+one standard uncertainty, up and down. So the model can be any function, such as a numerical
+integration. Random and shared parts are kept separate.
 """
 
 import math
@@ -35,7 +36,7 @@ SPEED = "speed"
 @dataclass(frozen=True)
 class Quantity:
     """
-    One quantity that a model takes.
+    A quantity that a model uses.
 
     Attributes
     ----------
@@ -81,16 +82,16 @@ class Estimate:
 
     @property
     def u_random(self) -> float:
-        """Standard uncertainty from the part that is new in each shot."""
+        """Standard uncertainty from the errors that are different in each shot."""
         return self._u("random")
 
     @property
     def u_shared(self) -> float:
-        """Standard uncertainty from the part that all shots share."""
+        """Standard uncertainty from the errors that all shots share."""
         return self._u("shared")
 
     def of_mean(self, n: int) -> "Estimate":
-        """Turn the estimate for one more shot into the estimate for the mean of n shots."""
+        """Turn the estimate for the next shot into the estimate for the mean of n shots."""
         parts = [
             Contribution(part.input, part.sensitivity / math.sqrt(n + 1))
             if part.input.nature == "random"
@@ -105,16 +106,17 @@ class Estimate:
 
 
 def known(name: str, value: float, U95: float | None = None, unit: str = "") -> Quantity:  # noqa: N803
-    """Return a quantity with ± U95 at 95 % (normal), or an exact quantity without U95."""
+    """Return a quantity with a normal distribution and ± U95; without U95 it is exact."""
     return Quantity(name, value, normal(name, (U95 or 0.0) / NORMAL_FACTOR, unit=unit))
 
 
 def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
     """
-    Return the speed of one more shot of a series as two quantities to add.
+    Return two quantities whose sum is the expected speed of the next shot of a series.
 
-    The first is the mean with its shared part. The second is 0 with the random part of one
-    more shot, s·√(1 + 1/n), or the shots' own random part if that is larger.
+    The first quantity is the mean with its shared uncertainty. The second quantity is 0, with
+    the random uncertainty of the next shot, s·√(1 + 1/n). If the shots' own random uncertainty
+    gives a wider interval, it is used instead of s.
     """
     random = series.u_random_mean_mps * math.sqrt(series.n + 1)
     scatter = normal(SHOT_TO_SHOT, random, dof=series.random_dof, nature="random", unit="m/s")
@@ -131,20 +133,20 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     model : callable
         The model (see `Model`). A result that does not exist is NaN.
     quantities : sequence of Quantity
-        Independent quantities. A quantity without uncertainty needs no evaluation of the model.
+        Independent quantities. For a quantity without uncertainty the model is not evaluated.
 
     Raises
     ------
     OptionError
-        If the model raises it at the quantities' own values.
+        The model raises this error at the quantities' own values.
 
     Notes
     -----
     With f± = f(x ± u) the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2. These are the terms
     of first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note). Mixed
     terms are left out. The second term still gives an uncertainty if the first is 0, for
-    example for a range at the best angle. A U-shaped (arcsine) quantity is at one of its ends.
-    So both ends are tried, and the larger effect counts.
+    example for a range at the best angle. The true value of a U-shaped (arcsine) quantity is at
+    one of its ends. So both ends are tried, and the larger effect is used.
     """
     values = {q.name: q.value for q in quantities}
     middle = np.asarray(model(values), np.float64)
@@ -152,7 +154,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     def beside(name: str, value: float) -> Floats:
         try:
             return np.asarray(model(values | {name: value}), np.float64)
-        except OptionError:  # near the limit of a model a step may have no result
+        except OptionError:  # near the limit of a model, a step may give no result
             return np.full_like(middle, np.nan)
 
     parts: list[list[Contribution]] = [[] for _ in middle]
@@ -160,7 +162,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
         u = quantity.input.u
         if not u:
             continue
-        if math.isinf(u):  # the quantity is unknown, and so are its results
+        if math.isinf(u):  # if the quantity is unknown, the results are unknown too
             for part in parts:
                 part.append(Contribution(quantity.input, math.inf))
             continue
@@ -180,7 +182,11 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 def _sensitivities(
     up: Floats, down: Floats, middle: Floats, step: float, ends: bool
 ) -> list[float]:
-    """Return the sensitivities from steps to both sides; if ends count, use the larger one."""
+    """
+    Return the sensitivities, computed from one step up and one step down.
+
+    If `ends` is True, the larger of the two effects is used.
+    """
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
         farthest = np.maximum(np.abs(up - middle), np.abs(down - middle))

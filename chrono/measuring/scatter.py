@@ -1,8 +1,9 @@
-"""Describe the scatter of a setup's shots: interval of s, the launcher's part, drift, outliers.
+"""Describe the scatter of a setup's shots: standard deviation s, drift and outliers.
 
-The program suggests outliers to the user and never removes them. Rosner's generalised extreme
-studentised deviate finds several at once. With one candidate it is Grubbs' test. (NIST
-e-Handbook 1.3.5.17.1 and 1.3.5.17.3.)
+The interval of s is given for all scatter, and for the launcher's part alone. The program
+suggests outliers to the user and never removes them. Rosner's test (generalised extreme
+studentised deviate) finds several outliers at once. With one candidate it is equal to Grubbs'
+test. (NIST e-Handbook 1.3.5.17.1 and 1.3.5.17.3.)
 """
 
 import math
@@ -18,25 +19,28 @@ from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.series_statistics import Sample, mean_and_s, s_interval
 
 RISK = 0.03
-"""Risk of a false alarm in a clean series. It stays below 5 % with Rosner's approximate values.
+"""Risk of a false alarm in a series without outliers. Rosner's values are approximate, but the
+true risk stays below 5 %.
 """
 LEAST_VALUES = 5
-"""With fewer values the spread of the other values is unknown."""
+"""Smallest number of values. With fewer values the spread of the other values is unknown."""
 CANDIDATE_SHARE = 5
 """At most one value in five may be an outlier. More outliers would be a second kind of shot."""
 MOST_CANDIDATES = 30
-"""A longer list is not useful, and each candidate needs a pass over all values."""
+"""Largest number of candidates for outliers. A longer list is not useful, and each candidate
+needs a pass over all values.
+"""
 
 
 def suspicious(values: Floats, risk: float = RISK) -> list[int]:
     """
-    Return the places of values that do not fit the other values, the furthest first.
+    Return the positions of values that do not fit the others, the most distant value first.
 
     Parameters
     ----------
     values : ndarray of float64, shape (N,)
     risk : float, optional
-        Probability that any value of a normal sample is named.
+        Probability of a false alarm for a sample with a normal distribution.
     """
     n = len(values)
     if n < LEAST_VALUES:
@@ -45,7 +49,7 @@ def suspicious(values: Floats, risk: float = RISK) -> list[int]:
 
 
 def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list[int]:
-    """Return the places of outliers among the `candidates` furthest (Rosner 1983)."""
+    """Return the positions of outliers among the most distant values (Rosner 1983)."""
     n, found = len(values), 0
     places, statistics = extreme_deviates(values, candidates)
     for i, deviate in enumerate(statistics, 1):
@@ -55,7 +59,7 @@ def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list
 
 
 def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[float]]:
-    """Return the places of the furthest values, removed one by one, and their |x − x̄|/s."""
+    """Remove the most distant values one by one; return their positions and |x − x̄|/s."""
     order = np.argsort(values, kind="stable")
     rest = values[order]  # the furthest value is at one end of the sorted values
     first = 0
@@ -75,19 +79,19 @@ def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[f
 
 
 def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
-    """Return the value that the largest |x − x̄|/s of n normal values exceeds with `risk`."""
+    """Return the limit for the largest |x − x̄|/s of n normal values, at a given risk."""
     t = float(scipy.special.stdtrit(n - 2, 1 - risk / (sides * n)))
     return (n - 1) * t / math.sqrt(n * (n - 2 + t * t))
 
 
 LEAST_FOR_SHAPE = 8
-"""Fewer shots show nothing about the shape of their distribution."""
+"""Fewer shots do not show the shape of their distribution."""
 
 
 @dataclass(frozen=True)
 class Drift:
     """
-    Slope of the speed over the shot number, with its 95 % interval [m/s per shot].
+    Change of the speed per shot, with its 95 % interval [m/s per shot].
 
     Attributes
     ----------
@@ -103,7 +107,7 @@ class Drift:
 
     @property
     def seen(self) -> bool:
-        """Whether chance alone gives such a slope in less than 1 of 20 series."""
+        """True if chance alone causes a drift this large in fewer than 1 of 20 series."""
         return not self.low_mps <= 0 <= self.high_mps
 
 
@@ -117,16 +121,16 @@ class Scatter:
     s_low_mps, s_high_mps : float
         95 % interval of s by χ² [m/s].
     instrument_s_mps : float
-        Random part of a shot's own uncertainty: root of the mean square [m/s].
+        Root mean square of the random uncertainties of the shots [m/s].
     launcher_s_mps, launcher_low_mps, launcher_high_mps : float
-        s and its interval without the instrument's part, √(s² − instrument²); 0 if nothing is
-        left [m/s].
+        s and its interval without the instrument's part, √(s² − instrument²) [m/s]. They are 0
+        if the instrument's part is larger.
     slowest, fastest : int
         Numbers of the slowest and the fastest shot.
     drift : Drift or None
         None for fewer than four shots.
     suspicious : tuple of int
-        Numbers of shots that do not fit the other shots, the furthest first.
+        Numbers of shots that do not fit the other shots, the most distant first.
     normal_p : float
         Probability that a normal sample looks less normal than this one (Anderson and Darling).
     """
@@ -145,7 +149,7 @@ class Scatter:
 
 
 def scatter_of(sample: Sample) -> Scatter | None:
-    """Return the scatter of a sample, None for fewer than two shots."""
+    """Return the scatter of a sample, or None for fewer than two shots."""
     n = len(sample.speed_mps)
     if n < 2:
         return None
@@ -173,9 +177,10 @@ def _without(s: float, own: float) -> float:
 
 def drift_of(samples: Sequence[Sample]) -> Drift | None:
     """
-    Return the common slope of samples that each have their own mean.
+    Fit one common drift to several samples, each with its own mean speed.
 
-    The method is least squares. None if fewer than two degrees of freedom are left.
+    The method is least squares. The result is None if fewer than two degrees of freedom are
+    left.
     """
     samples = [sample for sample in samples if len(sample.number)]
     dof = sum(len(sample.number) for sample in samples) - len(samples) - 1
@@ -196,11 +201,12 @@ def drift_of(samples: Sequence[Sample]) -> Drift | None:
 
 def normal_p(values: Floats) -> float:
     """
-    Return the p-value of Anderson and Darling's test of a normal sample.
+    Test if the values have a normal distribution, and return Anderson and Darling's p-value.
 
     The result is NaN for few values and for equal values. Mean and s are estimated from the
     values. The p-value follows D'Agostino and Stephens, Goodness-of-Fit Techniques (1986),
-    table 4.9. (Loading scipy's own tests takes longer than reading a recording.)
+    table 4.9. (scipy's own test is not used, because loading it takes longer than reading a
+    recording.)
     """
     n = len(values)
     if n < LEAST_FOR_SHAPE or np.ptp(values) == 0:
@@ -216,7 +222,7 @@ def normal_p(values: Floats) -> float:
 
 
 def anderson_darling(values: Floats) -> float:
-    """Return A² of values against a normal distribution (NIST e-Handbook 1.3.5.14)."""
+    """Return Anderson and Darling's A² for a normal distribution (NIST e-Handbook 1.3.5.14)."""
     n = len(values)
     mean, s = mean_and_s(values)
     z = np.sort((values - mean) / s)
@@ -225,14 +231,16 @@ def anderson_darling(values: Floats) -> float:
 
 
 LEAST_FOR_RATIO = 5
-"""With fewer shots the shape is too uncertain to give an interval of the ratio of two s."""
+"""With fewer shots the shape of the distribution is too uncertain. Then no interval of the
+ratio of two standard deviations is computed.
+"""
 
 
 def s_ratio_intervals(
     samples: Sequence[Floats], probability: float = COVERAGE
 ) -> dict[tuple[int, int], tuple[float, float]]:
     """
-    Return the intervals of σ_second/σ_first for all pairs that can be judged.
+    Return the interval of the ratio σ_second/σ_first for each pair that can be compared.
 
     Parameters
     ----------
@@ -245,14 +253,14 @@ def s_ratio_intervals(
     Returns
     -------
     dict of (int, int) to (float, float)
-        Intervals by the places of the two setups, the first setup first.
+        Interval for each pair of positions: first setup, second setup.
 
     Notes
     -----
     Bonett, Applied Psychological Measurement 30 (2006) 432. ln σ² has the variance
     (γ − (n − 3)/n)/(n − 1), where γ is the kurtosis about the trimmed means, from all setups
     together. With two setups this is Bonett's formula. With more setups all must have equal
-    kurtosis, but then γ comes from more shots than those of two setups.
+    kurtosis, but γ is then computed from more shots.
     """
     judged = [
         place
@@ -278,14 +286,18 @@ def s_ratio_intervals(
 
 
 def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, float]:
-    """Return ln of the variance with Bonett's factor for few values, and its error."""
+    """Return the logarithm of the variance, with Bonett's correction, and its error."""
     n = len(values)
     spread = float(np.var(values, ddof=1)) * n / (n - z)
     return math.log(spread), math.sqrt((kurtosis - (n - 3) / n) / (n - 1))
 
 
 def trimmed_mean(values: Floats) -> float:
-    """Return the mean without the part 1/(2·√(n − 4)) of the values at each end (Bonett)."""
+    """
+    Return the mean after the smallest and the largest values are left out (Bonett).
+
+    The part 1/(2·√(n − 4)) of the values is left out at each end.
+    """
     n = len(values)
     cut = min(int(n / (2 * math.sqrt(n - 4))), (n - 1) // 2)
     return float(np.mean(np.sort(values)[cut : n - cut]))

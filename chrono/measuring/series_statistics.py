@@ -1,9 +1,9 @@
-"""Statistics of a series of shots, from one recording or from several pooled recordings.
+"""Compute the statistics of a series of shots, from one recording or several pooled recordings.
 
-The random part of the uncertainty falls with √n; the shared part does not. Terms are those of
-ISO 3534: mean, sample standard deviation s, range, median. In pooled series the shared part
-of a rig is common to all its recordings and counts once. The shared parts of different rigs
-are independent, and each counts for its share of the shots.
+The random part of the uncertainty decreases with √n, but the shared part does not. The terms
+mean, sample standard deviation s, range and median are used as in ISO 3534. In a pooled series,
+all recordings of one rig have the same shared part, and it counts once. The shared parts of
+different rigs are independent, and each shared part counts for its share of the shots.
 """
 
 import math
@@ -54,22 +54,22 @@ class Sample:
 @dataclass(frozen=True)
 class Series:
     """
-    Statistics of the counted shots of one setup; NaN where n is too small.
+    Statistics of the counted shots of one setup; values that need more shots are NaN.
 
     Attributes
     ----------
     n : int
         Number of shots.
     own_random_mps : float
-        Random part of a shot's own uncertainty: root of the mean square [m/s].
+        Root mean square of the random uncertainties of the shots [m/s].
     mean_mps, median_mps, min_mps, max_mps : float
         Mean, median, lowest and highest speed [m/s].
     range_mps, s_mps : float
         Range and sample standard deviation [m/s], NaN for one shot.
     u_random_mean_mps : float
-        Random part of the mean's uncertainty [m/s]: s or the shots' own random part, over √n.
-        The value with the wider interval is used. (Equal readings of a coarse counter have s =
-        0, but are not better known.)
+        Random part of the mean's uncertainty [m/s]: s or `own_random_mps`, divided by √n. The
+        value with the wider interval is used. (Equal readings of a coarse counter have s = 0,
+        but this does not make them more accurate.)
     random_dof : float
         Degrees of freedom of the random part: n − 1 if it comes from s, otherwise infinity.
     U95_random_mean_mps : float
@@ -116,7 +116,7 @@ class Series:
 
 
 def series_of(sample: Sample) -> Series | None:
-    """Return the statistics of a sample; one shot keeps its own ±."""
+    """Return the statistics of a sample; a single shot keeps its own uncertainty."""
     series = series_statistics(
         sample.speed_mps, sample.u_random_mps, sample.u_shared_mps, sample.shared
     )
@@ -132,13 +132,13 @@ def series_statistics(
     shared: Sequence[Contribution] = (),
 ) -> Series | None:
     """
-    Return the statistics of a series.
+    Return the statistics of a series of shots.
 
     Parameters
     ----------
     speed_mps, u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
-        Speeds and the two parts of their uncertainties [m/s]; shots with a NaN in any of
-        them are left out.
+        Speeds and the two parts of their uncertainties [m/s]. Shots with a NaN in any of these
+        arrays are left out.
     shared : sequence of Contribution, optional
         The contributions to the shared part. If left out, the shared part is normal.
 
@@ -196,11 +196,12 @@ def mean_half_width(
 
     Notes
     -----
-    The random part counts as a normal part whose 95 % half-width is t·u. With a normal shared
-    part the two half-widths then combine in quadrature. The usual t(ν_eff)·u_c takes t for the
-    whole from the few shots of one part. Its interval held the true mean in only 87 % of
-    sessions of two shots. The interval here holds the true mean in 95 % to 99 % of these
-    sessions, and in 95 % from ten shots on, for any shapes.
+    The random part counts as a normal contribution with the 95 % half-width t·u. If the shared
+    part is normal, the two half-widths are then combined in quadrature. The usual formula
+    t(ν_eff)·u_c uses one t for both parts, although only the random part comes from few shots.
+    Its interval contained the true mean in only 87 % of sessions of two shots. The interval of
+    this function contains the true mean in 95 % to 99 % of these sessions. From ten shots on it
+    contains the true mean in 95 % of the sessions, for any shape of the distributions.
     """
     widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
     return coverage_half_width([*shared, Contribution(widened, 1.0)])
@@ -210,11 +211,12 @@ def of_several_parts(
     series: Series, s_within: float, dof: int, shared: Sequence[Contribution]
 ) -> Series:
     """
-    Return the statistics of the shots of several setups, or of several rigs, together.
+    Return the common statistics of all shots of several setups or several rigs.
 
-    The mean is the mean of the parts' means, weighted by the number of shots. The random part
-    comes from the scatter within the parts, not from their differences. The reason: setups are
-    meant to differ, and the errors of rigs are in the shared part.
+    The shots of each setup or rig are one part. The mean is the mean of the parts' means,
+    weighted by the number of shots. The random part comes from the scatter within the parts,
+    not from the differences between parts. The reason is that setups are meant to differ, and
+    that the errors of rigs are in the shared part.
 
     Parameters
     ----------
@@ -255,14 +257,17 @@ def of_several_parts(
 
 def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """
-    Return u of a mean's random part and its degrees of freedom, for the wider interval.
+    Return the random part of a mean's standard uncertainty, and its degrees of freedom.
+
+    It comes from s or from the shots' own uncertainty: the value with the wider interval is
+    used.
 
     Parameters
     ----------
     s, dof : float, int
         Standard deviation of the shots and its degrees of freedom.
     own : float
-        Random part of a shot's own uncertainty.
+        Random part of the shots' own uncertainty.
     n : int
         Number of shots.
     """
@@ -272,7 +277,7 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
 
 
 def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
-    """Return contributions to a shared part, scaled so that their combined u is `u`."""
+    """Scale the contributions to a shared part, so that their combined uncertainty is `u`."""
     whole = combined_uncertainty(shared)
     if not whole:
         return [Contribution(normal("shared", u), 1.0)]
@@ -281,9 +286,10 @@ def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]
 
 def mean_and_s(values: Floats) -> tuple[float, float]:
     """
-    Return mean and sample standard deviation (n − 1), NaN where undefined.
+    Return the mean and the sample standard deviation (n − 1); NaN for too few values.
 
-    Corrected two-pass: Chan, Golub & LeVeque, The American Statistician 37 (1983) 242.
+    The method is the corrected two-pass algorithm (Chan, Golub & LeVeque, The American
+    Statistician 37 (1983) 242).
     """
     n = len(values)
     if n == 0:
@@ -299,7 +305,7 @@ def mean_and_s(values: Floats) -> tuple[float, float]:
 
 
 def s_within_parts(parts: Sequence[Floats]) -> tuple[float, int]:
-    """Return s within parts, about the mean of each part, and its degrees of freedom."""
+    """Return the standard deviation within several parts, and its degrees of freedom."""
     spreads = [(mean_and_s(part)[1], len(part) - 1) for part in parts if len(part) > 1]
     dof = sum(n for _, n in spreads)
     return (math.sqrt(sum(n * s * s for s, n in spreads) / dof), dof) if dof else (math.nan, 0)
@@ -308,7 +314,7 @@ def s_within_parts(parts: Sequence[Floats]) -> tuple[float, int]:
 def mean_interval(
     mean: float, s: float, n: int, probability: float = COVERAGE
 ) -> tuple[float, float]:
-    """Return the interval of the mean, mean ± t·s/√n (NIST e-Handbook 1.3.5.2)."""
+    """Return the coverage interval of the mean, mean ± t·s/√n (NIST e-Handbook 1.3.5.2)."""
     if n < 2:
         return math.nan, math.nan
     half = coverage_factor(n - 1, probability) * s / math.sqrt(n)
@@ -316,7 +322,7 @@ def mean_interval(
 
 
 def s_interval(s: float, n: int, probability: float = COVERAGE) -> tuple[float, float]:
-    """Return the interval of the standard deviation by χ² (NIST e-Handbook 1.3.5.8)."""
+    """Return the coverage interval of the standard deviation (χ²; NIST e-Handbook 1.3.5.8)."""
     if n < 2:
         return math.nan, math.nan
     tail = (1 - probability) / 2
@@ -332,7 +338,7 @@ def _finite_rows(*columns: Floats) -> tuple[Floats, ...]:
 
 def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
     """
-    Return several samples of one setup as a single sample.
+    Combine several samples of one setup into a single sample.
 
     Parameters
     ----------
@@ -362,7 +368,7 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
 
 
 def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Contribution]:
-    """Return a rig's contributions to the shared part of the mean of all shots."""
+    """Return one rig's contributions to the shared uncertainty of the mean of all shots."""
     own = [sample for sample, its in zip(samples, rigs, strict=True) if its == rig]
     u_shared = np.concatenate([sample.u_shared_mps for sample in own])
     part = len(u_shared) / sum(len(sample.number) for sample in samples)
@@ -371,15 +377,16 @@ def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Co
 
 def pooled_series(samples: Sequence[Sample], rigs: Sequence[int]) -> Series:
     """
-    Return the statistics of samples of one setup together; for the parameters see above.
+    Return the common statistics of several samples of one setup.
 
-    The errors of several rigs are in the shared part of the mean. They also make the rigs'
-    means differ, and s of all shots would count these errors twice. So the random part comes
-    from the scatter within each rig.
+    The parameters are the same as for `pooled_sample`. The errors of several rigs are in the
+    shared part of the mean. These errors also cause differences between the means of the rigs,
+    so s of all shots would count the errors twice. For this reason the random part comes from
+    the scatter within each rig.
     """
     whole = pooled_sample(samples, rigs)
     series = series_of(whole)
-    assert series is not None, "a sample has shots"
+    assert series is not None, "a sample has at least one shot"
     by_rig = [
         np.concatenate(
             [s.speed_mps for s, its in zip(samples, rigs, strict=True) if its == rig]

@@ -1,9 +1,10 @@
-"""Check if a setup is faster or more repeatable than another, and how many shots would show it.
+"""Check if one setup is faster or more repeatable than another setup.
 
-Each difference is judged twice. The first time a steady drift of the launcher is fitted
-together with the setups (`drift_model`). The second time the launcher is assumed not to drift
-(Welch). Holm's method corrects for the number of pairs: at most one session in twenty with
-equal setups has a false claim.
+If a difference is not certain, compute the number of shots that could settle it. Each
+difference is judged twice. The first judgement includes a steady drift of the launcher
+(`drift_model`). The second judgement assumes that the launcher does not drift (Welch's test).
+Holm's method corrects for the number of pairs. If the setups are equal, at most one session in
+twenty has a false claim.
 """
 
 import math
@@ -29,23 +30,23 @@ from chrono.measuring.scatter import (
 from chrono.measuring.series_statistics import Sample, Series, series_of
 
 RISK = 0.05
-"""Share of sessions with equal setups in which a pair may wrongly be called different."""
+"""Risk of a false alarm: a pair is called different although all setups are equal."""
 POWER = 0.8
 MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
 """Risk that the true spread is larger than the spread used for planning."""
 _PLAUSIBLE = 0.8
-"""Coverage of the possible differences, for a difference that is not settled."""
+"""Coverage probability of the possible differences, if the difference is not settled."""
 _HALVINGS = 60
-"""Number of steps to find the logarithm of a p-value; all its digits are then exact."""
+"""Number of steps to find the logarithm of a p-value with all its digits."""
 _LEAST_LOG_P = -30.0
-"""Smallest logarithm of a p-value. Quantiles of Student's t fail far below 1e-13."""
+"""Smallest logarithm of a p-value. Quantiles of Student's t are unreliable far below 1e-13."""
 
 
 @dataclass(frozen=True)
 class Difference:
     """
-    Difference of two setups' means: second mean minus first mean.
+    Difference between the means of two setups: second mean minus first mean.
 
     Attributes
     ----------
@@ -54,10 +55,10 @@ class Difference:
         Random standard uncertainty of the difference [m/s], above 0, and its degrees of
         freedom.
     u_rigs_mps : float
-        Standard uncertainty from the errors of rigs if the setups are equal [m/s]. 0 if one rig
-        measured both setups.
+        Standard uncertainty from the errors of the rigs, computed for equal setups [m/s]. It is
+        0 if one rig measured both setups.
     scale : float
-        Relative standard uncertainty of a common rig's scale.
+        Relative standard uncertainty that a common rig gives to all its speeds.
     p_adjusted : float or None
         p-value by Holm's method for all pairs; None if this is the only pair.
     level : float
@@ -74,16 +75,16 @@ class Difference:
 
     @property
     def t(self) -> float:
-        """Difference over its uncertainty, computed as if the setups were equal."""
+        """Difference divided by its uncertainty, which is computed for equal setups."""
         return self.difference_mps / math.hypot(self.u_random_mps, self.u_rigs_mps)
 
     @property
     def p_value(self) -> float:
         """
-        Level at which the interval just reaches zero, for this pair alone.
+        The p-value of this pair alone: the risk for which the interval just includes zero.
 
-        If one rig measured both setups, it is the p-value of Student's t. A difference of zero
-        then has no shared part.
+        If one rig measured both setups, this is the p-value of Student's t test. The reason is
+        that a difference of zero then has no shared part.
         """
         size = abs(self.difference_mps)
         if self.u_rigs_mps == 0:
@@ -97,26 +98,27 @@ class Difference:
 
     @property
     def p_overall(self) -> float:
-        """The p-value that decides: `p_adjusted`, or the only pair's own."""
+        """The p-value for the decision: `p_adjusted`, or `p_value` if this is the only pair."""
         return self.p_value if self.p_adjusted is None else self.p_adjusted
 
     @property
     def u_shared_mps(self) -> float:
-        """Shared part of the uncertainty, from rigs and from a common rig's scale [m/s]."""
+        """Shared part of the uncertainty, from different rigs and from a common rig [m/s]."""
         return math.hypot(self.scale * self.difference_mps, self.u_rigs_mps)
 
     @property
     def U95_mps(self) -> float:  # noqa: N802
         """
-        Half-width of the interval: 95 % for one pair, Holm's method for several pairs [m/s].
+        Half-width of the interval of the difference [m/s].
 
-        Random and shared half-widths combine in quadrature, as for a mean.
+        For one pair, the coverage is 95 %. For several pairs it follows from Holm's method.
+        Random and shared half-widths are combined in quadrature, as for a mean.
         """
         return _half_width(self.u_random_mps, self.dof, self.u_shared_mps, self.level)
 
     @property
     def settled(self) -> bool:
-        """Whether both the p-value and the interval exclude zero."""
+        """True if the p-value and the interval both exclude a difference of zero."""
         return self.p_overall <= RISK and abs(self.difference_mps) > self.U95_mps
 
 
@@ -126,7 +128,7 @@ def _tail(t: float, dof: float) -> float:
 
 
 def _factor(dof: float, level: float) -> float:
-    """Return the coverage factor for a risk, which may be very small."""
+    """Return the coverage factor for a risk; the risk may be very small."""
     special, tail = scipy.special, level / 2
     return -float(special.ndtri(tail) if math.isinf(dof) else special.stdtrit(dof, tail))
 
@@ -145,7 +147,7 @@ def compare_series(
     ----------
     first, second : Series
     u_rigs_mps, scale : float, optional
-        See `Difference`. If left out, one rig measured both.
+        See `Difference`. By default, one rig measured both setups.
 
     Returns
     -------
@@ -168,16 +170,17 @@ def compare_series(
 
 
 def rig_scale(*series: Series) -> float:
-    """Return the relative standard uncertainty of the scale of one rig's speeds."""
+    """Return the relative standard uncertainty that one rig gives to all its speeds."""
     return max(abs(s.u_shared_mean_mps / s.mean_mps) for s in series)
 
 
 def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
     """
-    Return the adjusted p-value and the level of each of several tests.
+    Return the adjusted p-value and the risk level for each of several tests.
 
-    Holm, Scandinavian Journal of Statistics 6 (1979) 65. The interval of a test at its level
-    excludes zero if, and only if, the adjusted p-value is at most `RISK`.
+    The method is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. The interval of a
+    test at its risk level excludes zero if, and only if, the adjusted p-value is at most
+    `RISK`.
     """
     tests = len(p_values)
     found = [(math.nan, RISK)] * tests
@@ -191,7 +194,7 @@ def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
 
 
 def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]:
-    """Return differences with p-values and intervals corrected for their number."""
+    """Correct the p-values and the intervals of differences for the number of pairs."""
     known = [each for each in differences if each is not None]
     if len(known) < 2:
         return list(differences)
@@ -208,12 +211,12 @@ def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]
 @dataclass(frozen=True)
 class RigShare:
     """
-    The share of a rig in the mean of a setup.
+    The share of one rig in the mean of a setup.
 
     Attributes
     ----------
     part : float
-        The rig's part of all shots, at most 1.
+        Number of the rig's shots divided by the number of all shots of the setup, at most 1.
     u_mps : float
         Shared part of the uncertainty of the rig's shots [m/s].
     """
@@ -225,7 +228,7 @@ class RigShare:
 @dataclass(frozen=True)
 class Group:
     """
-    A setup of one session or of several pooled sessions.
+    A setup and its shots, from one session or from several pooled sessions.
 
     Attributes
     ----------
@@ -234,13 +237,13 @@ class Group:
     session : int
         Number of the session. Shots have a common order only within a session.
     rigs : mapping of int to RigShare
-        The rigs that measured the setup. The shared part is common within a rig.
+        The rigs that measured the setup. All shots of one rig have a common shared part.
     sample : Sample
-        A sample of one shot or more.
+        The sample of the shots, with one shot or more.
     series : Series
         Statistics of the sample.
     suspicious : tuple of int
-        Numbers of shots that do not fit the others, the furthest first.
+        Numbers of shots that do not fit the other shots, the most distant first.
     """
 
     name: str
@@ -254,7 +257,9 @@ class Group:
 @dataclass(frozen=True)
 class MoreShots:
     """
-    Number of further shots per setup, in turn, that settle a difference in four of five cases.
+    Number of further shots per setup that settle a difference in four of five cases.
+
+    The further shots alternate between the two setups.
 
     Attributes
     ----------
@@ -262,7 +267,7 @@ class MoreShots:
         Number of shots if the true difference is as large as the measured one.
     most : int or None
         Number of shots if the true difference is as small as possible. None if the difference
-        may be zero, because then no number is enough.
+        may be zero, because then no number of shots is enough.
     """
 
     as_seen: int
@@ -270,27 +275,27 @@ class MoreShots:
 
 
 class Verdict(Enum):
-    """Verdict of the shots on the speeds of two setups."""
+    """Result of a comparison of the speeds of two setups."""
 
     FASTER = auto()
     """One setup is faster, even if the launcher may drift steadily."""
     FASTER_WITHOUT_DRIFT = auto()
     """One setup is faster if the launcher did not drift."""
     NOT_SETTLED = auto()
-    """Zero is in both intervals."""
+    """Both intervals include a difference of zero."""
     UNKNOWN = auto()
-    """One setup has a single shot, or no scatter is known."""
+    """One setup has only one shot, or the scatter is unknown."""
 
 
 class SpreadVerdict(Enum):
-    """Verdict of the shots on the repeatability of two setups."""
+    """Result of a comparison of the repeatability of two setups."""
 
     MORE_REPEATABLE = auto()
     """The second setup scatters less."""
     LESS_REPEATABLE = auto()
     """The second setup scatters more."""
     NOT_SETTLED = auto()
-    """1 is in the interval of the ratio."""
+    """The interval of the ratio includes 1."""
     TOO_FEW = auto()
     """One setup has too few shots."""
     EQUAL_SPEEDS = auto()
@@ -300,16 +305,16 @@ class SpreadVerdict(Enum):
 @dataclass(frozen=True)
 class PairComparison:
     """
-    Two setups compared, `second` minus `first`.
+    Comparison of two setups; each difference is `second` minus `first`.
 
     Attributes
     ----------
     first, second : Group
     difference : Difference or None
-        Difference with a steady drift, if both setups are from one session. None if it is
-        unknown.
+        Difference of the means. If both setups are from one session, it is corrected for a
+        steady drift. None if it is unknown.
     plain : Difference or None
-        Difference of the means, if the launcher did not drift.
+        Difference of the means if the launcher did not drift.
     s_ratio, s_ratio_low, s_ratio_high : float
         Ratio of s (second setup over first) with its interval; NaN if unknown.
     without_suspicious : PairComparison or None
@@ -327,12 +332,12 @@ class PairComparison:
 
     @property
     def of_one_session(self) -> bool:
-        """Whether both setups are from one session, so that a drift can be fitted."""
+        """True if both setups are from one session, so that a drift can be fitted."""
         return self.first.session == self.second.session
 
     @property
     def verdict(self) -> Verdict:
-        """The verdict on the speeds."""
+        """The result of the comparison of the speeds."""
         if self.plain is None:
             return Verdict.UNKNOWN
         if self.difference is not None and self.difference.settled:
@@ -342,21 +347,21 @@ class PairComparison:
 
     @property
     def deciding(self) -> Difference | None:
-        """The difference that the verdict is about."""
+        """The difference on which the verdict is based."""
         is_plain = self.verdict is Verdict.FASTER_WITHOUT_DRIFT or self.difference is None
         return self.plain if is_plain else self.difference
 
     @property
     def faster(self) -> Group | None:
-        """The faster setup by the verdict, None without a faster one."""
+        """The faster setup according to the verdict, or None if no setup is faster."""
         if self.verdict not in (Verdict.FASTER, Verdict.FASTER_WITHOUT_DRIFT):
             return None
-        assert self.deciding is not None, "a verdict is about a difference"
+        assert self.deciding is not None, "a verdict is based on a difference"
         return self.second if self.deciding.difference_mps > 0 else self.first
 
     @cached_property
     def more_shots(self) -> MoreShots | None:
-        """Number of shots to settle the difference; None if it is settled or unknown."""
+        """Further shots needed to settle the difference; None if it is settled or unknown."""
         return _more_shots(self)
 
     @property
@@ -368,7 +373,7 @@ class PairComparison:
 
     @property
     def spread(self) -> SpreadVerdict:
-        """The verdict on the repeatability."""
+        """The result of the comparison of the repeatability."""
         if min(self.first.series.n, self.second.series.n) < LEAST_FOR_RATIO:
             return SpreadVerdict.TOO_FEW
         if math.isnan(self.s_ratio_low):
@@ -390,7 +395,7 @@ class Comparison:
     pairs : tuple of PairComparison
         All pairs, in order.
     drift : Drift or None
-        Common slope of all groups; only for one session.
+        Common drift of all groups. None if the groups are from several sessions.
     """
 
     groups: tuple[Group, ...]
@@ -404,7 +409,7 @@ class Comparison:
 
     @property
     def fastest(self) -> tuple[Group, Verdict] | None:
-        """The setup that is faster than all other setups, and the weakest of its verdicts."""
+        """The setup that is faster than all other setups, and its least certain verdict."""
         judged = self.judged
         for group in self.groups:
             own = [pair for pair in judged if pair.first is group or pair.second is group]
@@ -416,7 +421,7 @@ class Comparison:
 
     @property
     def slower(self) -> tuple[Group, ...]:
-        """Setups that are slower than another setup, even with drift."""
+        """Setups that are slower than another setup, even if the launcher drifts steadily."""
         found = [
             pair.first if pair.faster is pair.second else pair.second
             for pair in self.judged
@@ -426,7 +431,7 @@ class Comparison:
 
 
 def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group | None:
-    """Return a setup's shots as a group, None without shots."""
+    """Return the shots of a setup as a group, or None if there are no shots."""
     series = series_of(sample)
     if series is None:
         return None
@@ -460,12 +465,12 @@ def _without_suspicious(group: Group) -> Group:
         shared=sample.shared,
     )
     series = series_of(rest)
-    assert series is not None, "suspicious shots are few"
+    assert series is not None, "only a few shots can be suspicious"
     return replace(group, sample=rest, series=series)
 
 
 def _pairs(groups: Sequence[Group]) -> list[PairComparison]:
-    """Return all pairs, judged together."""
+    """Return the comparisons of all pairs, corrected for the number of pairs."""
     places = list(combinations(range(len(groups)), 2))
     means = {(i, j): _compare_means(groups[i], groups[j]) for i, j in places}
     drifting = means | _with_drift(groups, means)
@@ -492,7 +497,7 @@ _Pairs = dict[tuple[int, int], Difference | None]
 
 
 def _with_drift(groups: Sequence[Group], means: _Pairs) -> _Pairs:
-    """Return the pairs of one session, with a steady drift fitted with its setups."""
+    """Return the differences between setups of the same session, corrected for a drift."""
     found: _Pairs = {}
     for session in {group.session for group in groups}:
         places = [
@@ -508,7 +513,7 @@ def _with_drift(groups: Sequence[Group], means: _Pairs) -> _Pairs:
 
 
 def _fitted(fit: DriftFit, first: int, second: int, plain: Difference) -> Difference | None:
-    """Return a fitted difference; use the shots' own random part if it is wider."""
+    """Return a difference corrected for drift, with at least the shots' own uncertainty."""
     found = fit.difference(first, second)
     u, dof = found.u_mps, found.dof
     if coverage_factor(dof) * u <= coverage_factor(math.inf) * found.u_own_mps:
@@ -532,7 +537,7 @@ def _pair(
 
 
 def _more_shots(pair: PairComparison) -> MoreShots | None:
-    """Return the shots that would settle a pair, for the difference behind its verdict."""
+    """Return the number of further shots that are needed to settle the difference of a pair."""
     looks = pair.deciding
     if looks is None or pair.verdict is Verdict.FASTER:
         return None
@@ -557,21 +562,22 @@ def more_shots(
     numbers: tuple[Ints, Ints] | None = None,
 ) -> int:
     """
-    Return how many more shots of each setup are needed to see a true difference of this size.
+    Return how many further shots per setup are needed to show a difference of this size.
 
     Parameters
     ----------
     difference : float
         Size of the difference.
     spreads : sequence of (float, int)
-        s and number of shots of each of the two setups so far. In place of s a larger value is
-        used. The true spread exceeds it only in 1 of 5 cases.
+        s and number of shots so far, for each of the two setups. The function uses a value
+        larger than s. The true standard deviation exceeds this value only in 1 of 5 cases.
     u_shared : float, optional
         The part of the difference's uncertainty that more shots do not reduce.
     level : float, optional
         Risk of the interval.
     numbers : two ndarrays of int64, optional
-        Numbers of both setups' shots, if a drift is fitted. More shots of the setups alternate.
+        Numbers of the shots of both setups, if a drift is fitted. Further shots alternate
+        between the two setups.
 
     Returns
     -------
@@ -601,14 +607,14 @@ def more_shots(
 
 def drift_share(first: Ints, second: Ints, more: int) -> float:
     """
-    Return the variance that a fitted drift adds to a difference, for shots of spread 1.
+    Return the variance that a fitted drift adds to a difference, if shots have variance 1.
 
     Parameters
     ----------
     first, second : ndarray of int64
         Numbers of the shots of two setups.
     more : int
-        Number of further shots of each setup, in turn.
+        Number of further shots per setup. The shots alternate between the two setups.
     """
     follow = max(first[-1], second[-1]) + 1 + 2 * np.arange(more)
     a, b = np.append(first, follow), np.append(second, follow + 1)
@@ -630,9 +636,9 @@ def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     Returns
     -------
     float
-        The smallest p-value of each mean against the mean of all other shots, by Welch's test
-        and Holm's method, including the errors of different rigs. NaN for fewer than two
-        series.
+        The smallest p-value. Each mean is compared with the mean of all other shots by Welch's
+        test and Holm's method. The errors of different rigs are included. NaN for fewer than
+        two series.
     """
     used = [(each, rig) for each, rig in zip(series, rigs, strict=True) if each.n > 1]
     if len(used) < 2:
@@ -652,7 +658,7 @@ def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     whole = u**2 + u_others**2
     with np.errstate(divide="ignore", invalid="ignore"):
         welch = whole**2 / (u**4 / dof + np.maximum(spent.sum() - spent, 0) / rest**4)
-    # sensitivity to a rig: its part of this series minus its part of the other series
+    # sensitivity to a rig: the rig's part of this series minus its part of the other series
     of_rig = np.bincount(rig, n)
     u_rig = np.bincount(rig, n * u_shared) / of_rig
     own = 1 - (of_rig[rig] - n) / rest

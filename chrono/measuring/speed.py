@@ -1,10 +1,10 @@
-"""Compute speeds with their uncertainties from transits, for one shot or for millions.
+"""Compute speeds and their uncertainties from transits, for one shot or for millions of shots.
 
 The mean speed between two moments is V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ). Here d is the spacing,
 θ is the tilt limit, and Δ is the transit by the board's clock. ε is the relative error of the
 counter's frequency, and δ is the latency of gate B minus the latency of gate A. `PathMotion`
-turns it into the speed of the body's middle midway between the gates, with gravity along the
-path and drag.
+turns this mean speed into the speed of the body's middle, midway between the gates. It includes
+drag, and gravity along the path.
 
 One pair of edges times the front or the back of the body. If a ball crosses the two beams at
 different distances from its axis, each beam sees a different chord. Half the difference of the
@@ -12,10 +12,10 @@ chords is added to the path of one edge and subtracted from the path of the othe
 of two pairs does not have this error. For a falling body the two pairs have different transits,
 so the mean of v² is used.
 
-First order is linear in the inputs. If few ticks fit into the transit, the true distribution is
-skewed. Then the interval of the quotient itself is used, and the hard limits of one tick are
-given too. Every operation is elementwise and correctly rounded, so a single shot and the same
-shot among millions give the same bits.
+The first-order method is linear in the inputs. If the transit is only a few ticks long, the
+true distribution is skewed. Then the interval of the quotient itself is used. The speeds for
+one tick more and one tick less are also given, because they are certain limits. Every operation
+is elementwise and correctly rounded. So a shot gives the same bits alone and among millions.
 """
 
 import math
@@ -64,19 +64,20 @@ class Measured:
     speed_mps : ndarray of float64, shape (N,)
         Speed [m/s].
     u_mps, U95_mps : ndarray of float64, shape (N,)
-        Combined standard uncertainty, and half-width of the interval that holds 95 % [m/s].
+        Combined standard uncertainty, and half-width of the 95 % interval [m/s].
     u_random_mps, u_shared_mps : ndarray of float64, shape (N,)
         The random and the shared part of `u_mps` [m/s].
     transit_s : ndarray of float64, shape (N,)
         Transit by the board's clock [s].
     body_length_m, length_a_m, length_b_m : ndarray of float64, shape (N,)
-        Length at each gate (speed times blocking time), and the mean of the known lengths [m].
+        Mean of the known lengths, and length at each gate (speed times blocking time) [m].
     companion_speed_mps : ndarray of float64, shape (N,)
         Speed of the first companion [m/s].
     bounce_s : ndarray of float64, shape (N,)
-        Part of the transit's standard uncertainty from bounce and late lines [s].
+        Part of the transit's standard uncertainty that bounce and late lines cause [s].
     skew_s : ndarray of float64, shape (N,)
-        Half of (leading minus trailing transit) [s]; NaN if one of them was not measured.
+        Half of (leading minus trailing transit) [s]. NaN if one of the transits was not
+        measured.
     """
 
     speed_mps: Floats
@@ -94,7 +95,7 @@ class Measured:
 
 
 def join_measured(pieces: Sequence[Measured]) -> Measured:
-    """Return the columns of all pieces, one after the other."""
+    """Join the columns of all pieces, in the order of the pieces."""
     if len(pieces) == 1:
         return pieces[0]
     names = Measured.__dataclass_fields__
@@ -104,13 +105,16 @@ def join_measured(pieces: Sequence[Measured]) -> Measured:
 
 
 STEEP = 0.02
-"""Above this relative u of a transit, the errors of speed and transit are not proportional."""
+"""If the relative uncertainty of a transit is larger than this, the errors of speed and transit
+are not proportional.
+"""
 
 _NODES_PER_DECADE = 10
 _DECADES = 2, 4
-"""Range of the coverage table, in decades below and above the transit where timing and length
-matter equally. Below this range, length has less than 1e-4 of the variance. Above it, timing
-has less than 1e-4, but for slow bodies the slope matters more.
+"""Range of the coverage table, in decades below and above a middle transit. At the middle
+transit, timing and length matter equally. Below the range, length causes less than 1e-4 of the
+variance. Above the range, timing causes less than 1e-4, but for slow bodies the slope matters
+more.
 """
 
 
@@ -124,15 +128,15 @@ class SpeedModel:
     unit_s : float
         Time of one counter unit [s].
     tick_s : float
-        Quantisation step of a timestamp [s].
+        Smallest step of a timestamp [s].
     spacing_m : float
-        Distance of the gates [m].
+        Distance between the gates [m].
     path_factor : float
-        Mean lengthening of the path by tilt, 1 + θ²/6.
+        Mean factor by which tilt lengthens the path, 1 + θ²/6.
     rate_error : float
         ε, relative error of the counter's frequency.
     latency_s : float
-        δ, delay of gate B minus that of gate A [s].
+        δ, delay of gate B minus delay of gate A [s].
     spacing, trips, tilt, rate, latency : Input
         The shared inputs. `trips` is empty if the spacing includes the trip positions.
     jitter : Input
@@ -157,7 +161,7 @@ class SpeedModel:
 
     @classmethod
     def from_rig(cls, rig: Rig) -> "SpeedModel":
-        """Make the model of a rig; calibration results replace the stated tolerances."""
+        """Create the model of a rig; calibration results replace the stated tolerances."""
         gates, calibration = rig.gates, rig.calibration
         motion = PathMotion.from_rig(rig)
         return cls(
@@ -177,16 +181,16 @@ class SpeedModel:
         )
 
     def make_ready(self) -> None:
-        """Compute the coverage now (0.1 s), so that the first shot does not wait for it."""
+        """Compute the coverage factors now (0.1 s), so that the first shot is not delayed."""
         for used in (EdgesUsed.BOTH, EdgesUsed.LEAD):
             self._coverage[used].work_out_all()
 
     def true_transit(self, transit_s: float) -> float:
-        """Return a transit [s] without the clock's error and the gates' latencies."""
+        """Correct a transit [s] for the clock's error and for the gates' latencies."""
         return transit_s / (1 + self.rate_error) - self.latency_s
 
     def board_transit(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:
-        """Return the transit by the board's clock [s] of a body at this speed [m/s]."""
+        """Return the transit [s] that the board's clock measures for a body's speed [m/s]."""
         mean_mps = float(self.motion.mean_speed(speed_mps, edges_used))
         true_s = self.spacing_m * self.path_factor / mean_mps
         return (true_s + self.latency_s) * (1 + self.rate_error)
@@ -194,7 +198,11 @@ class SpeedModel:
     def speed(
         self, transit_s: float, edges_used: int = EdgesUsed.BOTH, skew_s: float | None = None
     ) -> float:
-        """Return the speed [m/s] for a transit by the board's clock [s]; inf below zero."""
+        """
+        Return the speed [m/s] for a transit by the board's clock [s].
+
+        If the corrected transit is not above zero, the speed is inf.
+        """
         true_s = self.true_transit(transit_s)
         if not true_s > 0:
             return math.inf
@@ -203,7 +211,7 @@ class SpeedModel:
         return float(self.motion.speed(mean, np.array([true_s]), edges_used, skew)[0])
 
     def expected_apart(self, transit_s: Floats) -> Floats:
-        """Return the time by which leading transits exceed trailing transits by gravity [s]."""
+        """Return leading transit minus trailing transit [s], as expected from gravity."""
         true_s = transit_s / (1 + self.rate_error) - self.latency_s
         mean = self.spacing_m * self.path_factor / true_s
         return 2 * self.motion.expected_skew(mean) * transit_s
@@ -219,7 +227,7 @@ class SpeedModel:
         skew_s: float | None = None,
     ) -> tuple[Contribution, ...]:
         """
-        Return every contribution to the speed, with its analytic sensitivity.
+        Return all contributions to a speed's uncertainty, with their analytic sensitivities.
 
         Parameters
         ----------
@@ -236,7 +244,7 @@ class SpeedModel:
         Raises
         ------
         ValueError
-            The transit leaves no positive time of flight, or no edges were used.
+            The corrected transit is not above zero, or no edges were used.
         """
         true_s = self.true_transit(transit_s)
         if not true_s > 0 or edges_used == EdgesUsed.NONE:
@@ -263,25 +271,30 @@ class SpeedModel:
         )
 
     def U95(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:  # noqa: N802
-        """Return U95 [m/s] at a speed [m/s] without the table; planning uses this."""
+        """
+        Return U95 [m/s] at a speed [m/s], without the table of coverage factors.
+
+        Planning uses this function.
+        """
         transit_s = self.board_transit(speed_mps, edges_used)
         return coverage_half_width(self.contributions(transit_s, edges_used))
 
     def coverage_factor(self, transit_s: float, edges_used: int) -> float:
-        """Return U95/u_c for one transit by the board's clock [s], from the table."""
+        """Return the coverage factor U95/u_c for a transit by the board's clock [s]."""
         true_s = np.array([self.true_transit(transit_s)])
         return float(self._coverage[edges_used].factor(true_s)[0])
 
     def _timing(self, edges_used: int) -> tuple[Input, ...]:
         """
-        Return the random inputs of a transit: quantisation and jitter.
+        Return the random inputs of a transit: the rounding to ticks, and the jitter.
 
-        Each timestamp is uniform over one tick, so the difference of two timestamps is
-        triangular over ± one tick. For the mean of two pairs see `two_pair`. This assumes that
-        the trailing edges have a free phase. If the blocking time is the same few ticks in
-        every shot, both pairs have the same error. The interval still holds 95 % over all
-        speeds. For shots of one speed it holds 60 … 100 %. Only the hard limits of one tick are
-        certain for each shot.
+        The error of a timestamp is uniform over one tick, so the error of the difference of two
+        timestamps is triangular over ± one tick. For the mean of two pairs see `two_pair`. This
+        assumes that the phase of the trailing edges is free. If the blocking time is the same
+        small number of ticks in every shot, both pairs have the same error. Over all speeds,
+        the interval still contains the true speed in 95 % of the shots. For shots of one speed,
+        it contains the true speed in 60 … 100 %. Only the limits of one tick are certain for
+        each shot.
         """
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
@@ -292,7 +305,7 @@ class SpeedModel:
 
     @cached_property
     def u_timing_s(self) -> dict[int, float]:
-        """Standard uncertainty of a transit from tick and jitter, per `EdgesUsed` [s]."""
+        """Standard uncertainty of a transit from tick and jitter [s], for each `EdgesUsed`."""
         return {
             used: math.sqrt(sum(i.u**2 for i in self._timing(used)))
             for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
@@ -306,12 +319,12 @@ class SpeedModel:
 
     @property
     def u_trips_m(self) -> float:
-        """Combined standard uncertainty of the places where both gates trip [m]."""
+        """Combined standard uncertainty of the places where the two gates trip [m]."""
         return math.sqrt(sum(trip.u**2 for trip in self.trips))
 
     @cached_property
     def u_chords(self) -> float:
-        """Relative standard uncertainty from chords, for the path of one pair of edges."""
+        """Relative standard uncertainty of the path from chords, for one pair of edges."""
         chord = self.motion.chords
         return chord.u / self.spacing_m if chord else 0.0
 
@@ -325,13 +338,13 @@ class SpeedModel:
 
 def measure(shots: Shots, model: SpeedModel) -> Measured:
     """
-    Measure shots.
+    Compute the speeds and uncertainties of shots.
 
     Parameters
     ----------
     shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
-        Shots in counter units. Give millions of shots in blocks to limit the memory: about
-        twenty columns of float64 exist at a time.
+        Shots in counter units. Pass millions of shots in blocks to limit the memory, because
+        the function needs about twenty columns of float64 at a time.
     model : SpeedModel
         The rig's model.
 
@@ -387,7 +400,11 @@ _BLOCKS = "block_a", "block_b"
 def _measure_alike(
     true_s: Floats, bounce_s: Floats, skew: Floats | None, used: EdgesUsed, model: SpeedModel
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return speed, random and shared u, and coverage factor for shots with the same edges."""
+    """
+    Return the speeds and uncertainties of shots that use the same edges.
+
+    The results are speed, random and shared standard uncertainty, and coverage factor.
+    """
     motion, rate = model.motion, 1 + model.rate_error
     mean = (model.spacing_m * model.path_factor) / true_s
     if skew is not None and motion.is_level:
@@ -409,7 +426,7 @@ def _measure_alike(
 
 
 def _skew_ticks(shots: Shots, used: Bytes) -> Floats:
-    """Return half the difference of the transits of two whole pairs, NaN if one is missing."""
+    """Return half of (leading minus trailing transit), or NaN if an edge is missing."""
     lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
     skew: Floats = (lead - trail) / 2
     skew[(used != EdgesUsed.BOTH) | (shots["block_a"] == ABSENT)] = np.nan
@@ -444,7 +461,7 @@ def shot_budget(
     transit_s : float
         Transit by the board's clock [s].
     edges_used : int
-        An `EdgesUsed`: two pairs of edges average their quantisation, one pair does not.
+        An `EdgesUsed`. Two pairs of edges have a smaller rounding error than one pair.
     bounce_s : float, optional
         Standard uncertainty of the transit from bounce and late lines [s].
     skew_s : float, optional
@@ -453,7 +470,7 @@ def shot_budget(
     Raises
     ------
     ValueError
-        The transit leaves no positive time of flight, or no edges were used.
+        The corrected transit is not above zero, or no edges were used.
     """
     contributions = model.contributions(transit_s, edges_used, bounce_s, skew_s)
     u = combined_uncertainty(contributions)
@@ -480,7 +497,11 @@ def _part(contributions: tuple[Contribution, ...], nature: str) -> float:
 
 
 def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
-    """Tabulate the factor around the transit where timing and length matter equally."""
+    """
+    Return a table of coverage factors for a range of transits.
+
+    In the middle of the range, timing and length matter equally.
+    """
     u_time = math.hypot(model.u_timing_s[edges_used], model.latency.u)
     u_ratio = math.hypot(model.u_length, model.rate.u)
     if edges_used != EdgesUsed.BOTH:
@@ -502,9 +523,9 @@ def _coverage_factor(model: SpeedModel, edges_used: int, true_s: float) -> float
 
 def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     """
-    Return the transit that was used [counter units], NaN without a transit.
+    Return the transit that was used [counter units], or NaN if there is no transit.
 
-    `single` holds the places of the shots without two pairs of edges.
+    `single` contains the positions of the shots without two pairs of edges.
     """
     lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
     transit: Floats = (lead + trail) / 2
@@ -529,5 +550,5 @@ def _companion_speed(shots: Shots, model: SpeedModel) -> Floats:
     mean = np.asarray((model.spacing_m * model.path_factor) / true_s, np.float64)
     if model.motion.is_level:
         return mean
-    # for another body only gravity is known
+    # the drag of the companion is unknown, so only gravity is included
     return np.hypot(mean, model.motion.acceleration_mps2 * true_s / 2)

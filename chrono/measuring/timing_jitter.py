@@ -1,10 +1,10 @@
-"""Find the jitter and the blocking of each gate from the shots themselves.
+"""Estimate the jitter of the timestamps, and the blocked length at each gate, from shots.
 
 If a body crosses both beams in the same way, its leading and trailing edges give the same
 transit, except for the jitter of four timestamps. A difference that is proportional to the
-transit comes from the speed (drag, chords that repeat). A constant difference comes from the
-sensors. The rest is scatter. A ball that crosses the beams at a different height each time also
-scatters like this, so for a ball only an upper limit of the jitter is known.
+transit comes from the speed (drag, or the same chords in each shot). A constant difference
+comes from the sensors. The rest is scatter. A ball that crosses the beams at a different height
+each time also causes scatter. So for a ball only an upper limit of the jitter is known.
 """
 
 import math
@@ -26,7 +26,7 @@ STAMPS = 4
 @dataclass(frozen=True)
 class TimingJitter:
     """
-    The jitter of one timestamp that the shots show.
+    The jitter of one timestamp, estimated from shots.
 
     Attributes
     ----------
@@ -38,8 +38,8 @@ class TimingJitter:
         Standard deviation of one timestamp [s], if bodies crossed both beams in the same way.
         It is 0 if steps of the counter explain all the scatter.
     low_s, high_s : float
-        95 % interval of the jitter [s]. It allows any effect of steps and chords within the
-        rig's values.
+        95 % interval of the jitter [s]. It includes any effect of counter steps and chords that
+        the rig's values allow.
     stated_s : float
         The rig's value [s].
     chords_s : float
@@ -57,23 +57,23 @@ class TimingJitter:
 
     @property
     def is_upper_limit(self) -> bool:
-        """Whether steps and chords alone may explain the scatter."""
+        """True if counter steps and chords alone may explain the scatter."""
         return self.low_s == 0
 
     @property
     def states_too_little(self) -> bool:
-        """Whether the rig's jitter is smaller than the interval that the shots allow."""
+        """True if the rig's jitter is smaller than the lower end of the measured interval."""
         return self.low_s > self.stated_s
 
     @property
     def may_be_chords(self) -> bool:
-        """Whether edges scatter more than the rig's jitter, but chords can explain it."""
+        """True if edges scatter more than the rig's jitter, but chords can explain this."""
         suspected = self.scatters_more and self.chords_s > self.stated_s
         return self.is_upper_limit and suspected
 
     @property
     def scatters_more(self) -> bool:
-        """Whether edges scatter more than the rig's jitter and chance explain."""
+        """True if the rig's jitter and chance cannot explain the scatter of the edges."""
         return s_interval(self.jitter_s, self.dof + 1, COVERAGE)[0] > self.stated_s
 
 
@@ -87,7 +87,7 @@ def timing_scatter(
     stated_s: float,
 ) -> TimingJitter | None:
     """
-    Return the jitter that the differences between trailing and leading transits show.
+    Estimate the jitter from the differences between trailing and leading transits.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def _of_one_stamp(variance: float) -> float:
 @dataclass(frozen=True)
 class BlockedLengths:
     """
-    Blocking of each gate as a length: medians of the counted shots [m].
+    Length of the body as each gate measures it: medians of the counted shots [m].
 
     Attributes
     ----------
@@ -160,7 +160,7 @@ class BlockedLengths:
     declared_m: float
 
     def is_off(self, tolerance: float) -> bool:
-        """Whether one gate's length differs from the declared one by more than this part."""
+        """Check if a gate's length differs from the declared length by more than allowed."""
         return any(
             abs(length / self.declared_m - 1) > tolerance
             for length in (self.at_a_m, self.at_b_m)
@@ -170,7 +170,7 @@ class BlockedLengths:
 def blocking_of(
     length_a_m: Floats, length_b_m: Floats, declared_m: float
 ) -> BlockedLengths | None:
-    """Return the medians of the lengths at both gates [m], None if no shot has both."""
+    """Return the median length at each gate [m], or None if no shot has both lengths."""
     both = np.isfinite(length_a_m) & np.isfinite(length_b_m)
     if not both.any():
         return None
@@ -180,16 +180,22 @@ def blocking_of(
 
 def tells_timing(shots: Shots) -> Bools:
     """
-    Return which shots have two sound pairs of edges and no flag, shape (N,).
+    Find the shots that have two valid pairs of edges and no flag, shape (N,).
 
-    Shots with bounces or late lines are left out, because their own budget has this scatter.
+    Shots with bounces or late lines are left out, because their own error budget includes this
+    scatter.
     """
     is_clean = (shots["flags"] == 0) & (shots["bounce"] == 0)
     return (shots["used"] == EdgesUsed.BOTH) & is_clean
 
 
 def has_clean_lengths(shots: Shots) -> Bools:
-    """Find shots that blocked both gates and have at most the pair's flag, shape (N,)."""
+    """
+    Find the shots whose lengths at both gates are reliable, shape (N,).
+
+    These shots blocked both gates. They have no bounce, and no flag except `LEAD_ONLY` or
+    `TRAIL_ONLY`.
+    """
     of_pair = np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
     is_clean = ((shots["flags"] & ~of_pair) == 0) & (shots["bounce"] == 0)
     return is_clean & (shots["block_a"] > 0) & (shots["block_b"] > 0)

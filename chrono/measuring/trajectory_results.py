@@ -1,8 +1,8 @@
 """Compute falls, flights and stops with their uncertainties.
 
-For a fall from rest, any one of height, time and speed gives the other two. For a flight, the
-results are the landing place, and the drag that measured landings show. For a stop, the results
-are the forces of a catch, and the distance needed for a gentle stop.
+For a fall from rest, any one of height, time and speed gives the other two values. For a
+flight, the results are the landing place, and the drag computed from measured landings. For a
+stop, the results are the forces of a catch, and the distance needed for a gentle stop.
 """
 
 import math
@@ -61,11 +61,11 @@ class FallResult:
         The given quantity: height, time or speed.
     height, time, speed : Estimate
         Height of the fall [m], time [s], and speed at the end of the fall [m/s]. With a
-        recording it is the drop that gives the speed of one more shot.
+        recording, this end speed is the expected speed of the next shot.
     terminal : Estimate
         Terminal speed [m/s], infinite without air.
     path : Fall
-        Path for a picture.
+        Path of the fall, for a picture.
     """
 
     launch: Launch
@@ -81,14 +81,15 @@ def fall_result(
     launch: Launch, goal: FallGoal = "speed", given: Quantity | None = None
 ) -> FallResult:
     """
-    Return the fall of a body through a height, for a time or to a speed.
+    Return the fall of a body with a given height, time or final speed.
 
     Parameters
     ----------
     launch : Launch
-        Gives body and air. Without `given` it also gives the speed of one more shot.
+        The launch with the body and the air. Without `given`, its speed is also used: the
+        expected speed of the next shot.
     goal : {"height", "time", "speed"}, optional
-        The kind of quantity that is given.
+        The quantity that is given.
     given : Quantity, optional
 
     Raises
@@ -146,7 +147,7 @@ class Aim:
 @dataclass(frozen=True, eq=False)
 class FlightResult:
     """
-    A flight of one more shot.
+    The expected flight of the next shot.
 
     Attributes
     ----------
@@ -162,7 +163,7 @@ class FlightResult:
     mach : float
         Mach number at launch.
     path : Flight
-        Path for a picture.
+        Path of the flight, for a picture.
     """
 
     launch: Launch
@@ -204,7 +205,7 @@ class Landing:
 @dataclass(frozen=True, eq=False)
 class DragFit:
     """
-    Drag that landings show; the coefficient is constant along each flight.
+    Drag computed from measured landings; its coefficient is constant along each flight.
 
     Attributes
     ----------
@@ -213,8 +214,8 @@ class DragFit:
     each : tuple of float
         Drag constant κ of each landing [1/m].
     kappa, coefficient, terminal : Estimate
-        Results of all landings together: κ [1/m], drag coefficient on the frontal area (NaN
-        without mass and diameter), terminal speed [m/s].
+        Results of all landings together: κ [1/m], drag coefficient relative to the frontal area
+        (NaN without mass and diameter), terminal speed [m/s].
     """
 
     landings: tuple[Landing, ...]
@@ -226,7 +227,7 @@ class DragFit:
 
 def flight_result(launch: Launch, aim: Aim) -> FlightResult:
     """
-    Return the flight of one more shot.
+    Return the expected flight of the next shot.
 
     Raises
     ------
@@ -269,12 +270,12 @@ def flight_result(launch: Launch, aim: Aim) -> FlightResult:
 
 def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
     """
-    Return the drag with which computed landings agree with measured landings.
+    Find the drag for which the computed landings agree with the measured landings.
 
     Parameters
     ----------
     launch : Launch
-        Gives the body, the air, and the common part of all speeds.
+        The launch with the body, the air, and the common part of all speeds.
     aim : Aim
     landings : sequence of Landing
         One landing or more.
@@ -286,10 +287,10 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
 
     Notes
     -----
-    κ is found for each landing separately, and the geometric mean is the result. The random
-    part is the scatter over √n. If the uncertainty from speeds and readings is larger, that
-    uncertainty is used. The shared inputs (angle, height, wind, the rig) are propagated through
-    the whole fit.
+    The drag constant κ is found for each landing separately, and the geometric mean is the
+    result. The random part is the scatter divided by √n. If the uncertainty from speeds and
+    readings is larger, it is used instead. The shared inputs (angle, height, wind, the rig) are
+    propagated through the whole fit.
     """
     fitted = _fits(launch, aim, landings)
     scale = launch.speed[0].input.u / launch.mean_mps if launch.n else 0.0
@@ -316,7 +317,11 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
 def _fits(
     launch: Launch, aim: Aim, landings: Sequence[Landing]
 ) -> Callable[[Mapping[str, float]], tuple[float, ...]]:
-    """Return a function that fits κ to every landing, once for the same relevant values."""
+    """
+    Return a function that fits the drag constant κ to every landing.
+
+    The function keeps its results, so it fits only once for the same values.
+    """
 
     @cache
     def at(common: float, angle: float, height: float, wind: float, gravity: float) -> Any:
@@ -332,7 +337,7 @@ def _fits(
             for landing in landings
         )
 
-    # the uncertainty of a ball's buoyancy is far smaller than that of its drag
+    # the uncertainty of a ball's buoyancy is far smaller than the uncertainty of its drag
     known = {q.name: q.value for q in launch.quantities}
     lightened = weight_per_mass(launch.body, known) / known[GRAVITY]
 
@@ -344,13 +349,17 @@ def _fits(
 
 
 def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, float]) -> float:
-    """Return the standard uncertainty of one landing's ln κ from its speed and reading."""
+    """
+    Return the standard uncertainty of one landing's drag constant, as ln κ.
+
+    It comes from the uncertainties of the landing's speed and distance.
+    """
 
     def log_kappa(speed: float, reach: float) -> float:
         moved = replace(landing, speed_mps=speed, range_m=reach)
         try:
             return math.log(_fits(launch, aim, [moved])(values)[0])
-        except OptionError:  # the landing is so near the range without air that no drag is left
+        except OptionError:  # the body lands so far away that no drag is left
             return math.nan
 
     speed, reach = landing.speed_mps, landing.range_m
@@ -361,18 +370,22 @@ def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, floa
 
 
 def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
-    """Return the random part of the mean of ln κ: from the scatter, or from the landings' u."""
+    """
+    Return the random uncertainty of the mean drag constant, as ln κ.
+
+    It comes from the scatter, or from the landings' own uncertainties if they are larger.
+    """
     n = len(each)
     _, s = mean_and_s(np.log(each))
     leaves = math.sqrt(float(np.mean(np.square(own))))
-    leads = s > leaves  # false for NaN, as with a single landing
+    leads = s > leaves  # false if s is NaN: there is a single landing
     u = (s if leads else leaves) / math.sqrt(n)
     dof = n - 1 if leads else math.inf
     return Quantity(SCATTER, 0.0, normal(SCATTER, u, dof=dof, nature="random"))
 
 
 def _drag_per_coefficient(values: Mapping[str, float]) -> float:
-    """Return κ over the drag coefficient [1/m], NaN if mass or diameter is unknown."""
+    """Return the drag constant for a drag coefficient of 1 [1/m], or NaN if it is unknown."""
     if MASS not in values or DIAMETER not in values:
         return math.nan
     return drag_constant(1.0, values[DENSITY], values[DIAMETER], values[MASS])
@@ -389,17 +402,17 @@ StopGoal = Literal["distance", "peak", "mean", "force", "time"]
 @dataclass(frozen=True, eq=False)
 class StopResult:
     """
-    A stop.
+    The expected stop of the next shot in a catch.
 
     Attributes
     ----------
     launch : Launch
     law, goal : str
-        Law by which the force grows, and kind of the given quantity.
+        Law by which the force grows, and the given quantity.
     given : float
         Value of the given quantity in SI units.
     speed : Estimate
-        Speed at the catch [m/s], for one more shot.
+        Expected speed of the next shot at the catch [m/s].
     distance, mean, peak, force, time, energy : Estimate
         Distance into the catch [m], mean and peak deceleration [m/s²], peak force [N], time to
         rest [s], energy taken [J]. Force and energy are NaN without a mass.
@@ -419,7 +432,11 @@ class StopResult:
 
     @property
     def enough_m(self) -> float:
-        """Distance that is enough for one more shot, at 95 %: upper end of `distance` [m]."""
+        """
+        Stopping distance that is enough for the next shot, at 95 % [m].
+
+        It is the upper end of `distance`.
+        """
         return self.distance.value + self.distance.U95
 
 
@@ -431,7 +448,7 @@ def stop_result(
     launch: Launch, law: Law, goal: StopGoal, given: Quantity, path_m: float = 0.0
 ) -> StopResult:
     """
-    Return the stop of one more shot.
+    Return the expected stop of the next shot in a catch.
 
     Parameters
     ----------
@@ -447,7 +464,7 @@ def stop_result(
     Raises
     ------
     OptionError
-        If a force is given without a mass, or the air stops the body before the catch.
+        A force is given without a mass, or the air stops the body before the catch.
     """
     if goal == "force" and launch.body.mass is None:
         raise OptionError(
@@ -498,7 +515,7 @@ def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> flo
     left = speed_along(speed, path_m, deceleration_of(launch.body, launch.site, values))
     if left < LEAST_LEFT * speed:
         raise OptionError(
-            f"the air has all but stopped so light a body before {path_m:g} m",
+            f"the air nearly stops this light body before it has moved {path_m:g} m",
             hint="check the path, the mass and the diameter",
         )
     return left

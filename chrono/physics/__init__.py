@@ -1,5 +1,5 @@
-"""Air, drag, gravity and flight: what a body does before, between and after the gates.
+"""Compute how air and gravity move a body before, between and after the gates.
 
-In: plain SI numbers; out: plain SI numbers. Each formula states its source.
-This room does not know about any other room.
+Input and output are plain numbers in SI units. Each formula states its source. This package
+does not use gates, rigs or shots.
 """

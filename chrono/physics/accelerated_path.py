@@ -1,7 +1,6 @@
 """Compute motion on a straight path with a steady pull and quadratic drag: v·dv/dx = a − κv².
 
-The closed forms take numbers and arrays in SI units. They keep their digits if a, κ or both are
-zero.
+The formulas take numbers and arrays in SI units. They stay accurate if a, κ or both are 0.
 """
 
 import math
@@ -16,8 +15,8 @@ ADDED_MASS = 0.5
 § 92; from memory)."""
 
 FLAT_ADDED_MASS = 8 / 3
-"""Mass of the air that moves with a disc flying flat side first, over ρR³ (Lamb, Hydrodynamics,
-§ 102; from memory). It is used for a body with flat ends.
+"""Mass of the air that moves with a disc that flies flat side first, divided by ρR³ (Lamb,
+Hydrodynamics, § 102; from memory). It is used for a body with flat ends.
 """
 
 
@@ -25,7 +24,7 @@ def air_shares(
     density_kgpm3: float, diameter_m: float, length_m: float, mass_kg: float, *, is_flat: bool
 ) -> tuple[float, float]:
     """
-    Return the mass of displaced air and of moving air, both over the body's mass.
+    Return the mass of displaced air and the mass of moving air, divided by the body's mass.
 
     Parameters
     ----------
@@ -34,7 +33,7 @@ def air_shares(
     diameter_m, length_m, mass_kg : float
         Size and mass of a sphere, or of a cylinder that flies end first.
     is_flat : bool
-        Whether the body is a cylinder.
+        True if the body is a cylinder.
 
     Notes
     -----
@@ -54,7 +53,7 @@ def speed_after(
     drag_per_m: npt.ArrayLike,
 ) -> Floats:
     """
-    Return the speed [m/s] after a path, NaN if the body does not get that far.
+    Return the speed [m/s] after a path, or NaN if the body stops before the end of the path.
 
     Parameters
     ----------
@@ -79,7 +78,9 @@ def travel_time(
     drag_per_m: npt.ArrayLike,
 ) -> Floats:
     """
-    Return the time for a path [s]; same arguments as `speed_after`, path above zero.
+    Return the time for a path [s].
+
+    The arguments are the same as for `speed_after`, but the path must be above zero.
 
     Notes
     -----

@@ -1,9 +1,9 @@
-"""Compute the air and the gravity at a site.
+"""Compute the properties of the air, and the gravity, at a site.
 
 The functions give density, viscosity, speed of sound and pressure of the standard atmosphere.
 They also give normal gravity by the WGS 84 formula from latitude and height. The local anomaly
-of gravity is left out. It is rarely above 1e-3 m/s² (`ANOMALY_MPS2`). Plain functions of SI
-numbers.
+of gravity is left out. It is rarely above 1e-3 m/s² (`ANOMALY_MPS2`). All numbers are in SI
+units.
 """
 
 import math
@@ -79,14 +79,15 @@ def dynamic_viscosity(temperature_k: float) -> float:
     """
     Return the dynamic viscosity of air [Pa s] at a temperature [K].
 
-    Sutherland's law with the constants of the U.S. Standard Atmosphere 1976, eq. 51.
+    The formula is Sutherland's law with the constants of the U.S. Standard Atmosphere 1976,
+    eq. 51.
     """
     return 1.458e-6 * temperature_k * math.sqrt(temperature_k) / (temperature_k + 110.4)
 
 
 def speed_of_sound(pressure_pa: float, density_kgpm3: float) -> float:
     """
-    Return the speed of sound √(γ·p/ρ) [m/s] in air of a pressure [Pa] and density [kg/m³].
+    Return the speed of sound √(γ·p/ρ) [m/s] in air with a given pressure and density.
 
     The formula is for an ideal gas with the γ of dry air (ISO 2533:1975, eq. 19). Moisture
     changes the density. Its effect on γ is below 1e-3 and is left out.
@@ -119,7 +120,7 @@ def standard_pressure(altitude_m: float) -> float:
 
 
 def _compressibility(temperature_k: float, pressure_pa: float, vapour: float) -> float:
-    """Compressibility factor Z of CIPM-2007, appendix A2."""
+    """Return the compressibility factor Z of moist air (CIPM-2007, appendix A2)."""
     t = temperature_k - ICE_POINT_K
     ratio = pressure_pa / temperature_k
     linear = (
@@ -141,7 +142,8 @@ GRAVITY_RATIO = 0.00344978650684
 """Constants of NIMA TR8350.2 (third edition), tables 3.1, 3.3 and 3.4."""
 
 ANOMALY_MPS2 = 1e-3
-"""Half-width for local differences from the formula: 100 mGal (common practice, no source)."""
+"""Half-width of local differences from the gravity formula: 100 mGal (common practice, no
+source)."""
 
 
 def normal_gravity(latitude_rad: float, height_m: float = 0.0) -> float:
@@ -162,8 +164,8 @@ def normal_gravity(latitude_rad: float, height_m: float = 0.0) -> float:
 
     Notes
     -----
-    Somigliana's closed form at height 0 and the second-order series in the height,
-    NIMA TR8350.2, eq. 4-1 and 4-3.
+    The formula is Somigliana's closed form at height 0, with the second-order series in the
+    height (NIMA TR8350.2, eq. 4-1 and 4-3).
     """
     sin2 = math.sin(latitude_rad) ** 2
     surface = EQUATOR_MPS2 * (1 + SOMIGLIANA_K * sin2)

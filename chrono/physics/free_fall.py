@@ -1,13 +1,12 @@
-"""Closed forms of a fall from rest under quadratic drag.
+"""Compute a fall from rest through the air, by formulas or step by step.
 
-Deceleration is κ·v² with a constant κ (`sphere_drag.drag_constant`). `trajectory` integrates
-any drag numerically and is used to check these forms. All numbers are floats in SI units. This
-file does not know about the gates' signals.
+The formulas are for quadratic drag: the deceleration is κ·v² with a constant κ
+(`sphere_drag.drag_constant`). `trajectory` integrates any drag numerically and is used to check
+the formulas.
 
-A fall from rest, integrated step by step to a height, a time or a speed.
-
-The function takes any law of drag. With a constant coefficient the closed forms above give the
-same result, and are used to check it. All numbers are floats in SI units.
+`fall_to` integrates a fall step by step to a height, a time or a speed. It accepts any law of
+drag. With a constant drag coefficient the formulas give the same result, and are used to check
+it. All numbers are floats in SI units. This file does not use the gates' signals.
 """
 
 import math
@@ -21,7 +20,7 @@ from chrono.errors import OptionError
 from chrono.physics.trajectory import Deceleration
 
 _LARGE = 30.0
-"""Above this, exp(−2x) is below the last digit of a float."""
+"""If x is larger than this, exp(−2x) is smaller than the last digit of a float."""
 
 
 def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
@@ -47,7 +46,7 @@ def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float
 
 def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
     """
-    Return the time of a fall from rest through a height; same arguments as `fall_speed`.
+    Return the time of a fall from rest through a height; for the arguments see `fall_speed`.
 
     Returns
     -------
@@ -59,7 +58,7 @@ def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
     rate = math.sqrt(gravity_mps2 * drag_per_m)
     if drag_per_m * height_m > _LARGE:
         return (drag_per_m * height_m + math.log(2)) / rate
-    # arcosh(1 + x) in a form that keeps its digits if x is small
+    # this form of arcosh(1 + x) is also accurate for a small x
     excess = math.expm1(drag_per_m * height_m)
     return math.log1p(excess + math.sqrt(excess * (excess + 2))) / rate
 
@@ -72,10 +71,10 @@ def _decay(phase: float) -> float:
 FallGoal = Literal["height", "time", "speed"]
 
 FASTEST_MPS = 3000.0
-"""No body launched here has a terminal speed above this."""
+"""No launched body has a terminal speed above this speed."""
 
 _CLOSE = 1 - 1e-6
-"""A fall reaches this part of the terminal speed. It never reaches the full terminal speed."""
+"""A fall can reach this part of the terminal speed, but never the full terminal speed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,10 +95,11 @@ class Fall:
 
 def terminal_speed_of(deceleration: Deceleration, gravity_mps2: float) -> float:
     """
-    Return the lowest speed at which drag balances gravity [m/s]; infinite if none does.
+    Return the lowest speed at which drag balances gravity [m/s].
 
-    There may be several such speeds, because the drag of a ball may decrease together with its
-    coefficient. A body that starts from rest reaches the lowest of them and keeps it.
+    Drag may balance gravity at several speeds, because the drag of a ball may decrease together
+    with its coefficient. A body that starts from rest reaches the lowest of these speeds and
+    keeps it. If drag never balances gravity, the result is infinite.
     """
     from scipy.optimize import brentq
 
@@ -130,12 +130,12 @@ def fall_to(
     points: int = 200,
 ) -> Fall:
     """
-    Integrate a fall from rest until it has reached a height, a time or a speed.
+    Compute a fall from rest step by step, until it has reached a height, a time or a speed.
 
     Parameters
     ----------
     goal : {"height", "time", "speed"}
-        The kind of the given value.
+        The quantity that is given.
     value : float
         Height of the fall [m], time [s] or speed [m/s], positive.
     deceleration : callable
@@ -148,11 +148,11 @@ def fall_to(
     Raises
     ------
     OptionError
-        No fall reaches that speed.
+        No fall reaches the given speed.
 
     Notes
     -----
-    DOP853 of scipy, relative tolerance 1e-10.
+    The method is DOP853 of scipy with a relative tolerance of 1e-10.
     """
     from scipy.integrate import solve_ivp
 

@@ -1,6 +1,7 @@
 """Compute the drag of a smooth sphere in steady flow from the Reynolds number.
 
-Real balls have seams, felt and dimples; the caller decides how much they may differ.
+Real balls have seams, felt or dimples. The caller decides how much their drag may differ from
+the drag of a smooth sphere.
 """
 
 import math
@@ -17,9 +18,9 @@ roughness it falls earlier.
 """
 
 PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
-"""Largest drag coefficient from this Reynolds number up to the crisis. Measured values of
-smooth spheres are 0.47 … 0.44, but the correlation goes up to 0.51. With wide gates a bias of
-the drag matters as much as its uncertainty.
+"""Largest drag coefficient between `PLATEAU_REYNOLDS` and the drag crisis. Measured values of
+smooth spheres are 0.47 … 0.44, but the formula goes up to 0.51. If the gates are far apart, a
+bias of the drag matters as much as its uncertainty.
 """
 
 CRISIS_LOWEST, CRISIS_HIGHEST = 0.07, 0.52
@@ -29,9 +30,10 @@ Fluid-Dynamic Drag (1965), has 0.5 up to 3.25e5 and 0.1 from 5e5 on).
 """
 
 FLAT_COEFFICIENT, FLAT_COEFFICIENT_RELATIVE_U = 0.95, 0.12
-"""Drag coefficient of a cylinder that flies end first, on its frontal area, and its relative
-standard uncertainty: 1.15 … 0.83 for lengths of 0.5 … 2 diameters, 0.99 for long ones (S. F.
-Hoerner, Fluid-Dynamic Drag (1965), chapter 3; from memory)."""
+"""Drag coefficient of a cylinder that flies end first, relative to its frontal area, and the
+relative standard uncertainty. The coefficient is 1.15 … 0.83 for lengths of 0.5 … 2 diameters,
+and 0.99 for long cylinders (S. F. Hoerner, Fluid-Dynamic Drag (1965), chapter 3; from memory).
+"""
 
 _CORRELATION_ENDS = (0.01, 20.0, 260.0, 1.5e3, 1.2e4, 4.4e4, 3.38e5, 4e5, 1e6)
 
@@ -48,10 +50,10 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     Returns
     -------
     ndarray of float64
-        Drag coefficient on the frontal area, same shape. It is within 6 % of measurements for 3
-        < Re < 6e4. Above about 2e5 it falls steeply when the boundary layer becomes turbulent.
-        Roughness and spin shift the speed at which this happens. Use `sphere_drag_bounds`
-        there.
+        Drag coefficient relative to the frontal area, with the same shape. It is within 6 % of
+        measurements for 3 < Re < 6e4. Above about 2e5 it falls steeply when the boundary layer
+        becomes turbulent. Roughness and spin shift the speed at which this happens. Use
+        `sphere_drag_bounds` at these Reynolds numbers.
 
     Notes
     -----
@@ -70,9 +72,10 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
 
 def steady_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     """
-    Return the drag coefficient of a smooth sphere before the drag crisis, same shape.
+    Return the drag coefficient of a smooth sphere before the drag crisis.
 
-    It equals `sphere_drag_coefficient`, but is at most `PLATEAU` from `PLATEAU_REYNOLDS` on.
+    The result has the same shape as `reynolds`. It equals `sphere_drag_coefficient`, but is at
+    most `PLATEAU` from `PLATEAU_REYNOLDS` on.
     Falls, flights and the speed between gates all use this coefficient.
     """
     re = np.asarray(reynolds, np.float64)
@@ -82,7 +85,7 @@ def steady_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
 
 def sphere_drag_bounds(reynolds: npt.ArrayLike) -> tuple[Floats, Floats]:
     """
-    Return the least and the largest drag coefficient that a smooth sphere may have.
+    Return the lowest and the highest drag coefficient that a smooth sphere may have.
 
     Below `CRISIS_REYNOLDS` both equal `steady_drag_coefficient`. Above it the flow may be
     before or past the drag crisis, and both cases lie between the two values.
@@ -106,16 +109,16 @@ def drag_constant(
     coefficient: float, density_kgpm3: float, diameter_m: float, mass_kg: float
 ) -> float:
     """
-    Return κ of quadratic drag, deceleration = κ·v².
+    Return the constant κ of quadratic drag; the deceleration is κ·v².
 
     Parameters
     ----------
     coefficient : float
-        Drag coefficient on the frontal area.
+        Drag coefficient relative to the frontal area.
     density_kgpm3 : float
         Density of the air [kg/m³].
     diameter_m : float
-        Diameter across the path [m].
+        Diameter at a right angle to the path [m].
     mass_kg : float
         Mass of the body [kg].
 
@@ -128,7 +131,7 @@ def drag_constant(
 
 
 def _piece(number: int, re: Floats, w: Floats) -> Floats:
-    """Return one line of the table; w is log10(re)."""
+    """Return the drag coefficient in one range of the formula; w is log10(re)."""
     match number:
         case 0:
             return 24 / re + 4.5

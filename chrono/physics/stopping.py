@@ -1,8 +1,8 @@
 """Compute how a moving body comes to rest: distance, deceleration, force, time and energy.
 
-The catch pushes back with a force that grows as a power n of the distance into it, F = c·xⁿ.
-All of the body's energy goes into the catch; the body itself is rigid, and gravity is left out.
-Plain SI floats.
+The force of the catch is F = c·xⁿ, and x is the distance that the body has moved into the
+catch. All of the body's energy goes into the catch. The body itself is rigid, and gravity is
+left out. All numbers are floats in SI units.
 """
 
 import math
@@ -26,7 +26,7 @@ its middle. With length 2L, stiffness E·A and x ≪ L the force of a sheet is E
 @dataclass(frozen=True)
 class Stop:
     """
-    Result of a stop.
+    Result of a body's stop in a catch.
 
     Attributes
     ----------
@@ -92,7 +92,7 @@ def distance_for_time(speed_mps: float, time_s: float, law: Law) -> float:
 
 
 def time_factor(law: Law) -> float:
-    """Return the time of a stop in units of s/v (see `stop_within`)."""
+    """Return the time of a stop divided by s/v (see `stop_within`)."""
     inverse = 1 / (EXPONENTS[law] + 1)
     gamma = scipy.special.gamma
     return float(math.sqrt(math.pi) * gamma(1 + inverse) / gamma(0.5 + inverse))

@@ -1,7 +1,7 @@
-"""Compute the energy that a launcher can store: drawn elastic, compressed gas, evacuated tube.
+"""Compute the energy stored in a drawn elastic, in compressed gas or in an evacuated tube.
 
-The results are bounds and ideal limits. With them you can judge how much of the energy a
-clocked body carried. Losses in valves, friction and leaks only reduce the output. This file
+The results are bounds and ideal limits. Use them to judge how much of the stored energy a
+clocked body carried. Losses in valves, friction and leaks always reduce the output. This file
 does not say how to build or fill anything. Numbers are floats and arrays in SI units.
 """
 
@@ -14,12 +14,12 @@ from chrono.physics.air_and_gravity import HEAT_RATIO
 
 def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
     """
-    Return the work of drawing an elastic, from a table of force over draw.
+    Return the work needed to draw an elastic, from a table of draw lengths and forces.
 
     Parameters
     ----------
     draw_m, force_n : ndarray of float64, shape (N,), N >= 2
-        Draw (strictly growing) and force at this draw [m], [N].
+        Draw length (strictly increasing) [m], and force at this draw length [N].
 
     Returns
     -------
@@ -62,7 +62,7 @@ def gas_work(
     heat_ratio: float = HEAT_RATIO,
 ) -> GasWork:
     """
-    Return the work of gas that expands from a volume against the atmosphere.
+    Return the work of compressed gas that expands against the atmosphere.
 
     Parameters
     ----------
@@ -159,10 +159,10 @@ def tube_speed(
 
 
 def tube_limit(ambient_pa: float, density_kgpm3: float, residual_pa: float = 0.0) -> float:
-    """Return the limit √(Δp/ρ) of any body's speed in a long evacuated tube."""
+    """Return the highest possible speed √(Δp/ρ) of a body in a long evacuated tube."""
     return math.sqrt((ambient_pa - residual_pa) / density_kgpm3)
 
 
 def kinetic_energy(mass_kg: float, speed_mps: float) -> float:
-    """Return m·v²/2 [J], without spin."""
+    """Return the kinetic energy m·v²/2 [J]; spin is left out."""
     return mass_kg * speed_mps**2 / 2

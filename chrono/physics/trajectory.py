@@ -1,7 +1,7 @@
-"""Integrate a flight through the air step by step, with any drag that opposes the motion.
+"""Compute a flight through the air step by step, with any drag that opposes the motion.
 
-All numbers are floats in SI units. This file does not know about gates, shots and their
-uncertainties. The closed forms in `free_fall` and the vacuum parabola are used to check it.
+All numbers are floats in SI units. This file does not use gates, shots or their uncertainties.
+The formulas in `free_fall` and the vacuum parabola are used to check the results.
 """
 
 import math
@@ -22,10 +22,10 @@ Motion = Callable[[float, Floats], list[float]]
 
 BEST_ANGLE_TOLERANCE_RAD = 1e-5
 _STRAIGHT = 1e-12
-"""A cosine smaller than this is 0 with a rounding error."""
+"""A smaller cosine counts as 0, because it is only a rounding error."""
 
 _LOG_SLOWEST, _LOG_FASTEST = math.log(1e-9), math.log(1e4)
-"""Logarithms of the slowest and fastest speed [m/s]; no launched body goes beyond them."""
+"""Logarithms of the slowest and the fastest possible speed of a launched body [m/s]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +53,7 @@ class Flight:
 
 
 def _cosine(angle_rad: float) -> float:
-    """Return the cosine of an angle, exactly 0 for straight up and straight down."""
+    """Return the cosine of an angle; it is exactly 0 for straight up and straight down."""
     cosine = math.cos(angle_rad)
     return 0.0 if abs(cosine) < _STRAIGHT else cosine
 
@@ -69,7 +69,7 @@ def fly(
     points: int = 200,
 ) -> Flight:
     """
-    Integrate a flight in a vertical plane until it comes down to height 0.
+    Compute a flight in a vertical plane until the body comes down to height 0.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def fly(
     """
     across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     never = OptionError(
-        f"it never gets up to a landing {-height_m:g} m above the launch",
+        f"the body never gets up to a landing {-height_m:g} m above the launch",
         hint="give a higher speed, a steeper angle or a lower landing",
     )
     if height_m < 0 and up <= 0:
@@ -127,15 +127,15 @@ def fly(
 
 def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration) -> float:
     """
-    Return the speed on a level path after a distance (before it, if negative) [m/s].
+    Return the speed after a distance on a level path [m/s].
 
-    The equation d(ln v)/dx = −a(v)/v² is solved by DOP853 of scipy with a relative tolerance of
-    1e-10.
+    For a negative distance, it is the speed before this distance. The equation
+    d(ln v)/dx = −a(v)/v² is solved by DOP853 of scipy with a relative tolerance of 1e-10.
 
     Raises
     ------
     OptionError
-        The distance is negative, and no speed would be enough for such a light body.
+        The distance is negative, and no speed is enough for this light body.
     """
     from scipy.integrate import solve_ivp
 
@@ -157,7 +157,7 @@ def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration)
     end = float(path.y[0, -1])
     if end > _LOG_FASTEST:
         raise OptionError(
-            f"no speed would bring such a light body over {abs(distance_m):g} m",
+            f"this light body cannot move {abs(distance_m):g} m at any speed",
             hint="check mass, diameter and distance",
         )
     return math.exp(end)
@@ -171,7 +171,7 @@ def best_elevation(
     height_m: float = 0.0,
     wind_mps: float = 0.0,
 ) -> float:
-    """Return the elevation with the longest range [rad]; same arguments as `fly`."""
+    """Return the elevation with the longest range [rad]; for the arguments see `fly`."""
     from scipy.optimize import minimize_scalar
 
     def shortness(elevation_rad: float) -> float:
@@ -223,7 +223,7 @@ def fitted_drag(
     wind_mps: float = 0.0,
 ) -> float:
     """
-    Return the drag constant κ [1/m] of quadratic drag that gives a flight its range.
+    Find the drag constant κ [1/m] of quadratic drag for which a flight has a given range.
 
     Parameters
     ----------
@@ -235,8 +235,8 @@ def fitted_drag(
     Raises
     ------
     OptionError
-        No drag gives that range: it is longer than in a vacuum, or it needs more drag than
-        any body has.
+        No drag gives this range. The range is longer than in a vacuum, or it needs more drag
+        than any body has.
     """
     from scipy.optimize import toms748
 
@@ -256,13 +256,13 @@ def fitted_drag(
     longest = vacuum_range(speed_mps, elevation_rad, gravity_mps2, height_m)
     refusal = OptionError(
         f"no drag gives a range of {range_m:.4g} m: without air "
-        + (f"it would be {longest:.4g} m" if longest > 0 else "it would not land there at all"),
+        + (f"it would be {longest:.4g} m" if longest > 0 else "the body would not land there"),
         hint="check the measured range, the speed, the angle and the height",
     )
     if not 0 < range_m < longest:
         raise refusal
-    # from a range that is less than a millionth shorter, to a speed that is lost in 1/10 of the
-    # range
+    # with the lowest drag the range is less than a millionth shorter; with the highest drag the
+    # body loses its speed in 1/10 of the range
     ends = math.log(1e-6 / longest), math.log(30.0 / range_m)
     if excess(ends[0]) <= 0 or excess(ends[1]) >= 0:
         raise refusal
@@ -270,7 +270,7 @@ def fitted_drag(
 
 
 def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) -> Motion:
-    """Return the law of motion under gravity and drag; drag acts against motion in the air."""
+    """Return the law of motion with gravity and with drag against the motion in the air."""
 
     def motion(_: float, state: Floats) -> list[float]:
         vx, vy = state[2], state[3]
@@ -283,7 +283,11 @@ def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) ->
 
 
 def _until_landing(motion: Motion, launch: list[float]) -> Any:
-    """Integrate until the body lands or falls short; first event: landing, second: apex."""
+    """
+    Compute a flight until the body lands, or until it can no longer reach the landing.
+
+    The first event is the landing, and the second event is the highest point.
+    """
     from scipy.integrate import solve_ivp
 
     def landing(_: float, state: Floats) -> float:

@@ -165,7 +165,7 @@ def test_hosts_own_rate_is_part_of_the_uncertainty():
 def test_beats_over_too_short_a_time_are_refused_with_the_reason(beats):
     ticks, host_s = send_beats(np.random.default_rng(1), beats, 0.0, exponential)
 
-    with pytest.raises(CalibrationError, match="at least 60 s are needed"):
+    with pytest.raises(CalibrationError, match="at least 60 s of beats"):
         estimate_clock(ticks, microseconds(host_s), UNIT_S)
 
 
